@@ -1,0 +1,1 @@
+"""Files and devices on their way in and out."""

@@ -1,0 +1,1 @@
+"""The job on disk: its log, and its definition in TOML."""

@@ -1,0 +1,169 @@
+"""Event bodies: what can be written to the log. Each is stored as JSON under its kind and never changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from commission.model.system import Setting, Sweep, System
+
+ResponseKind = Literal["impulse", "sweep", "noise", "response"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobCreated:
+    """The first event of every log."""
+
+    title: str
+    program_version: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SystemDefined:
+    """The whole system as it now stands; the last one counts."""
+
+    system: System
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundOpened:
+    """A round of measurements begins and becomes the current one."""
+
+    round: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingEntered:
+    """What the processor holds; fields left None keep what an earlier entry said."""
+
+    setting: Setting
+    applied: bool = False
+    """Ticked on the settings sheet: typed into the processor now, not merely noted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingEntered:
+    """One hand-entered number."""
+
+    round: str
+    step: str
+    channel: str | None = None
+    seat: str | None = None
+    quantity: str
+    """What was read, from the step's plan: "level", "distance", "temperature" …"""
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponseStored:
+    """One imported or recorded response; the file's bytes lie beside it under `blob_sha256`."""
+
+    round: str
+    channel: str
+    seat: str
+    kind: ResponseKind
+    file_name: str
+    file_sha256: str
+    file_channel: int = 0
+    """Which channel of a multichannel file, from 0."""
+    rate_hz: float | None = None
+    frames: int | None = None
+    clock: str | None = None
+    """Responses with the same value share one time origin; None: no common clock."""
+    origin_frame: float = 0.0
+    """The frame at which the excitation began (impulse responses: sample of time zero)."""
+    passes_delays: bool = True
+    """Whether the processor's delays were active while this was measured."""
+    sweep: Sweep | None = None
+    stimulus_sha256: str | None = None
+    source: Literal["file", "rig", "rehearsal"] = "file"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StimulusStored:
+    """The WAV that was played, stored once; sweeps refer to it by its SHA-256."""
+
+    file_name: str
+    file_sha256: str
+    rate_hz: float
+    frames: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    """A remark of the technician."""
+
+    step: str
+    round: str | None = None
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decided:
+    """A choice among alternatives, such as the common offset of the trims."""
+
+    round: str
+    step: str
+    key: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signed:
+    """Who takes responsibility for the record."""
+
+    role: Literal["technician", "client"]
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Withdrawn:
+    """An earlier event counts no longer; it stays in the log. Withdrawing a withdrawal restores."""
+
+    seq: int
+    reason: str = ""
+
+
+EventBody = (
+    JobCreated
+    | SystemDefined
+    | RoundOpened
+    | SettingEntered
+    | ReadingEntered
+    | ResponseStored
+    | StimulusStored
+    | Noted
+    | Decided
+    | Signed
+    | Withdrawn
+)
+
+EVENT_KINDS: dict[str, type[EventBody]] = {
+    "job-created": JobCreated,
+    "system-defined": SystemDefined,
+    "round-opened": RoundOpened,
+    "setting-entered": SettingEntered,
+    "reading-entered": ReadingEntered,
+    "response-stored": ResponseStored,
+    "stimulus-stored": StimulusStored,
+    "noted": Noted,
+    "decided": Decided,
+    "signed": Signed,
+    "withdrawn": Withdrawn,
+}
+"""Kind as stored, and its type."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One row of the log."""
+
+    seq: int
+    at: str
+    """UTC, ISO 8601 with milliseconds."""
+    body: EventBody
+    blob_sha256: str | None = None
+    digest: str = ""
+    """SHA-256 of this row chained to the previous one, hex."""

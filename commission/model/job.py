@@ -1,0 +1,85 @@
+"""The job as folded from its events: what counts now."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from commission.model.events import Event, ReadingEntered, ResponseStored
+from commission.model.system import AS_FOUND, Setting, System
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """A hand-entered number that counts, with the event it came from."""
+
+    seq: int
+    at: str
+    body: ReadingEntered
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredResponse:
+    """A stored response that counts, with the event it came from."""
+
+    seq: int
+    at: str
+    body: ResponseStored
+    blob_sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """Immutable; a new one is folded after each event."""
+
+    system: System
+    current_round: str = AS_FOUND
+    rounds: tuple[str, ...] = (AS_FOUND,)
+    """In the order of the visit: as found first, as left last, interim rounds between."""
+    settings: dict[tuple[str, str], Setting] = field(default_factory=dict)
+    """By (round, channel), merged over all entries of that round."""
+    applied: frozenset[tuple[str, str]] = frozenset()
+    """(round, channel) ticked on the settings sheet."""
+    readings: tuple[Reading, ...] = ()
+    responses: tuple[StoredResponse, ...] = ()
+    stimuli: dict[str, str] = field(default_factory=dict)
+    """SHA-256 of stimulus files, and their names."""
+    notes: tuple[Event, ...] = ()
+    decisions: dict[tuple[str, str, str], str] = field(default_factory=dict)
+    """By (round, step, key)."""
+    signatures: tuple[Event, ...] = ()
+    log: tuple[Event, ...] = ()
+    """Every event, withdrawn ones included."""
+
+    def setting(self, round_id: str, channel: str) -> Setting:
+        """What the processor holds for a channel in a round; empty fields where nothing was noted."""
+        return self.settings.get((round_id, channel)) or Setting(round=round_id, channel=channel)
+
+    def readings_of(
+        self, round_id: str, step: str, *, channel: str | None = None, seat: str | None = None
+    ) -> tuple[Reading, ...]:
+        """The readings of a step in a round, in the order entered; narrowed by channel and seat when given."""
+        return tuple(
+            reading
+            for reading in self.readings
+            if reading.body.round == round_id
+            and reading.body.step == step
+            and (channel is None or reading.body.channel == channel)
+            and (seat is None or reading.body.seat == seat)
+        )
+
+    def responses_of(
+        self, round_id: str, *, channel: str | None = None, seat: str | None = None
+    ) -> tuple[StoredResponse, ...]:
+        """The stored responses of a round, in the order stored; narrowed by channel and seat when given."""
+        return tuple(
+            response
+            for response in self.responses
+            if response.body.round == round_id
+            and (channel is None or response.body.channel == channel)
+            and (seat is None or response.body.seat == seat)
+        )
+
+    @property
+    def digest(self) -> str:
+        """Digest of the last event: the whole log in 64 hex digits."""
+        return self.log[-1].digest if self.log else ""

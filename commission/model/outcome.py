@@ -1,0 +1,177 @@
+"""What a step says: numbers, tables, curves, what stands out. Screens and records render these, not steps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from commission.model.signal import FloatArray
+from commission.model.system import Position
+from commission.model.verdict import Check, Verdict, worst
+
+Unit = str
+"""Units as printed: "dB", "ms", "m", "°C", "Hz", "°", "dB²", "" for words. Tables in "m" follow the job's units."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A table column; its unit stands in the heading. `decimals` None: words."""
+
+    key: str
+    title: str
+    unit: Unit = ""
+    decimals: int | None = None
+    signed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """A table row; cells in the order of the columns. `check` is what the row is judged by, when it is."""
+
+    key: str
+    cells: tuple[float | str | None, ...]
+    check: Check | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A titled table with an optional remark below it."""
+
+    id: str
+    title: str
+    columns: tuple[Column, ...]
+    rows: tuple[Row, ...]
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Series:
+    """One curve; `kind` tells how it is drawn: the subject, a muted companion, or the edge of a spread."""
+
+    name: str
+    x: FloatArray
+    y: FloatArray
+    kind: Literal["main", "other", "low", "high", "mean"] = "main"
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Curve:
+    """A plot; x in Hz on a logarithmic axis. `key` ties it to a grid cell (channel, seat) or a table row."""
+
+    id: str
+    title: str
+    series: tuple[Series, ...]
+    y_unit: Unit = "dB"
+    channel: str | None = None
+    seat: str | None = None
+    caption: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GridCell:
+    """A mark and the one worst figure; `detail` are lines for the selected cell."""
+
+    verdict: Verdict | None
+    figure: str = ""
+    detail: tuple[str, ...] = ()
+    curve_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """Seats across, channels down. None: nothing measured there."""
+
+    id: str
+    title: str
+    seats: tuple[str, ...]
+    channels: tuple[str, ...]
+    cells: dict[tuple[str, str], GridCell]
+    """By (channel, seat)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanItem:
+    """Something standing in the room."""
+
+    label: str
+    kind: Literal["seat", "reference", "loudspeaker", "sub", "screen"]
+    position_m: Position
+    verdict: Verdict | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoomPlan:
+    """The room to scale with what stands in it."""
+
+    length_m: float
+    width_m: float
+    height_m: float
+    items: tuple[PlanItem, ...]
+
+
+Cause = Literal["electronics", "room", "settings"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """A cause of trouble with its evidence, its rivals and the test that would settle it."""
+
+    id: str
+    cause: Cause
+    title: str
+    """One clause for the overview, such as "BL and BR swapped"."""
+    channels: tuple[str, ...] = ()
+    seats: tuple[str, ...] = ()
+    confidence: float | None = None
+    """Between 0 and 1 where a probability can be given; else None."""
+    evidence: tuple[str, ...] = ()
+    alternatives: tuple[str, ...] = ()
+    confirm: str = ""
+    remedy: str = ""
+    step: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """The thing best done next in a step; lower `priority` comes first over all steps (0 to 100)."""
+
+    text: str
+    step: str
+    priority: int = 50
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """Everything a step says of one round."""
+
+    step: str
+    round: str
+    done: int = 0
+    total: int = 0
+    """How much of the plan has its readings. done 0: nothing yet; done < total: partly."""
+    checks: tuple[Check, ...] = ()
+    tables: tuple[Table, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    grids: tuple[Grid, ...] = ()
+    room_plans: tuple[RoomPlan, ...] = ()
+    advice: tuple[Advice, ...] = ()
+    stands_out: str = ""
+    """The one clause for the overview; empty when nothing does."""
+    remarks: tuple[str, ...] = ()
+    """What the reader must know: what was left out and why, the basis of a choice."""
+
+    @property
+    def state(self) -> Literal["nothing", "part", "done"]:
+        """Nothing yet, partly done, done."""
+        if self.done == 0:
+            return "nothing"
+        return "done" if self.done >= self.total else "part"
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The worst verdict; None when nothing was checked."""
+        return worst([check.verdict for check in self.checks])
+
+    def count(self, verdict: Verdict) -> int:
+        """How many checks came out so."""
+        return sum(check.verdict is verdict for check in self.checks)

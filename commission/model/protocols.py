@@ -1,0 +1,115 @@
+"""The seams: small protocols that devices, files, storage and clocks stand behind."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Protocol
+
+from commission.model.events import Event, EventBody, ResponseStored
+from commission.model.imports import ImportOptions, ImportRow
+from commission.model.job import Job, StoredResponse
+from commission.model.signal import Response, Signal
+from commission.model.step import Capture
+
+Progress = Callable[[float, str], None]
+"""(fraction from 0 to 1, what is being done)."""
+
+
+class CancelToken(Protocol):
+    """A `threading.Event` serves."""
+
+    def is_set(self) -> bool:
+        """Whether to stop."""
+
+    def wait(self, timeout: float | None = None) -> bool:
+        """Wait at most `timeout` s; whether to stop."""
+
+
+class Journal(Protocol):
+    """The log of one job: append-only."""
+
+    @property
+    def path(self) -> Path:
+        """The job file."""
+
+    @property
+    def read_only(self) -> bool:
+        """Whether appending is refused (opened for reading, read-only folder)."""
+
+    def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
+        """Store events and the recordings they name (by SHA-256) in one transaction: all or nothing.
+
+        A `ResponseStored` or `StimulusStored` body refers to its recording by its `file_sha256`.
+        Raises StoreError with nothing stored.
+        """
+
+    def events(self) -> tuple[Event, ...]:
+        """The whole log, oldest first."""
+
+    def blob(self, sha256: str) -> bytes:
+        """A stored recording; raises StoreError when it is not there or does not match its digest."""
+
+    def verify(self, progress: Progress | None = None) -> str | None:
+        """None when the chain and every recording are whole; else one sentence that says where it breaks."""
+
+    def close(self) -> None:
+        """Release the file and its lock."""
+
+
+class Decoder(Protocol):
+    """Turns stored recordings into responses."""
+
+    def __call__(
+        self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
+    ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
+        """Yield each stored response decoded, or why it cannot be; `blobs` fetches bytes by SHA-256."""
+
+
+class Importer(Protocol):
+    """Reads files of responses."""
+
+    def survey(
+        self,
+        paths: Sequence[Path],
+        job: Job,
+        options: ImportOptions,
+        mapping: Path | None,
+        cancel: CancelToken,
+        progress: Progress,
+    ) -> tuple[ImportRow, ...]:
+        """Look at files and folders and say where each would go; stores nothing, never raises for a bad file."""
+
+    def recheck(self, rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
+        """The rows after the technician changed some: problems and duplicates judged anew."""
+
+    def read(
+        self, row: ImportRow, job: Job, options: ImportOptions
+    ) -> tuple[tuple[EventBody, ...], dict[str, bytes]]:
+        """The events and recordings of one row, ready for `Journal.append`; raises InputError."""
+
+
+class Rig(Protocol):
+    """Something that plays and records at once: the live device, or the rehearsal room."""
+
+    name: str
+
+    def play_record(self, out: Signal, cancel: CancelToken, progress: Progress) -> Signal:
+        """Play `out` [shape=(outputs, n)] and record the microphone(s) meanwhile [shape=(inputs, m)].
+
+        Raises Cancelled after fading out, CommissionError when the device fails.
+        """
+
+
+class Source(Protocol):
+    """Where responses of a step come from."""
+
+    name: str
+
+    def why_not(self, capture: Capture) -> str | None:
+        """Why this capture cannot be had from here; None when it can."""
+
+    def measure(
+        self, capture: Capture, round_id: str, cancel: CancelToken, progress: Progress
+    ) -> tuple[ResponseStored, dict[str, bytes]]:
+        """Measure it: the event and its recording, ready for `Journal.append`."""

@@ -1,0 +1,144 @@
+"""Sampled sound, responses and what analysis says of them. Arrays are read-only; the last axis is time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from commission.model.errors import CommissionError
+
+FloatArray = NDArray[np.floating[Any]]
+ComplexArray = NDArray[np.complexfloating[Any, Any]]
+
+
+def freeze(array: Any, dtype: Any = None) -> NDArray[Any]:
+    """A read-only view of `array` (copied only where `dtype` asks for it)."""
+    frozen = np.asarray(array, dtype=dtype).view()
+    frozen.setflags(write=False)
+    return frozen
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Signal:
+    """Samples [shape=(channels, n)] at `rate_hz`; unit "FS" (full scale 1.0) or "Pa"."""
+
+    samples: FloatArray
+    rate_hz: float
+    unit: Literal["FS", "Pa"] = "FS"
+
+    def __post_init__(self) -> None:
+        samples = np.atleast_2d(np.asarray(self.samples))
+        if samples.ndim != 2:
+            raise ValueError(f"samples must be (channels, n), got shape {samples.shape}")
+        object.__setattr__(self, "samples", freeze(samples))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Response:
+    """One loudspeaker heard at one seat: an impulse response, or levels (and phase) over frequency.
+
+    With `impulse` [shape=(n,)]: sample k is heard at `t0_s + k / rate_hz` after the excitation began (the time axis
+    of its clock). Without: `freq_hz`, `level_db` and perhaps `phase_rad` [shape=(n,)].
+    """
+
+    impulse: FloatArray | None = None
+    rate_hz: float | None = None
+    t0_s: float = 0.0
+    freq_hz: FloatArray | None = None
+    level_db: FloatArray | None = None
+    phase_rad: FloatArray | None = None
+    reference: str = "full scale"
+    noise: FloatArray | None = None
+    """A stretch of the same deconvolved recording without the response, when there is one [shape=(m,)]."""
+    peak_fs: float | None = None
+    """Largest sample of the raw recording re full scale, to tell clipping."""
+    clip_ratio: float | None = None
+    """ρ of the raw recording: share of samples at the top over the share just below (see dsp.noise)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Analysis:
+    """What one response says. `freq_hz` is one fixed grid for all responses of a job (see dsp.analysis).
+
+    Every value that cannot be told is None, and `why[name]` says why in one clause.
+    """
+
+    freq_hz: FloatArray
+    third_octave_db: FloatArray
+    """Level, power-smoothed over one third octave, on the grid; NaN outside what was measured. [shape=(n,)]"""
+    view_db: FloatArray
+    """Level smoothed over 1/12 octave for plots, on the grid. [shape=(n,)]"""
+    bass_freq_hz: FloatArray
+    bass: ComplexArray | None
+    """Complex response from 10 to 320 Hz, phase re the clock's origin: what subs are summed from. [shape=(m,)]"""
+    level_db: float | None
+    """10·lg of the pink-weighted mean of |H|²: 500–2000 Hz, subwoofers 30–80 Hz."""
+    octave_db: Mapping[int, float]
+    """Pink-weighted level by octave band centre, Hz."""
+    arrival_s: float | None
+    arrival_u_s: float = 0.0
+    polarity: int | None = None
+    """+1 normal, −1 reversed, None when it cannot be told."""
+    snr_db: float | None = None
+    """Signal to noise, broadband within the loudspeaker's band."""
+    low_hz: float | None = None
+    high_hz: float | None = None
+    """Bandwidth: where the third-octave level last falls 10 dB below the mid-band level."""
+    clipped: bool | None = None
+    has_phase: bool = True
+    why: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Analysed:
+    """One stored response with its analysis, or the reason why it has none."""
+
+    seq: int
+    round: str
+    channel: str
+    seat: str
+    clock: str | None
+    passes_delays: bool
+    analysis: Analysis | None
+    problem: str | None = None
+
+
+class Analyses:
+    """The analysed responses of a job, in the order stored; immutable."""
+
+    def __init__(self, items: Iterable[Analysed] = ()) -> None:
+        self._items = tuple(items)
+        self._by_place: dict[tuple[str, str, str], list[Analysed]] = {}
+        for item in self._items:
+            self._by_place.setdefault((item.round, item.channel, item.seat), []).append(item)
+
+    def __iter__(self) -> Any:
+        return iter(self._items)
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def repeats(self, round_id: str, channel: str, seat: str) -> tuple[Analysed, ...]:
+        """Every usable response of one place, oldest first: repeats of the same measurement."""
+        return tuple(item for item in self._by_place.get((round_id, channel, seat), ()) if item.analysis is not None)
+
+    def problems(self, round_id: str, channel: str, seat: str) -> tuple[str, ...]:
+        """Why stored responses of one place are unusable."""
+        return tuple(
+            item.problem
+            for item in self._by_place.get((round_id, channel, seat), ())
+            if item.analysis is None and item.problem
+        )
+
+    def of(self, round_id: str, channel: str, seat: str) -> Analysis | None:
+        """The newest usable response of one place, or None."""
+        found = self.repeats(round_id, channel, seat)
+        return found[-1].analysis if found else None
+
+
+class UnusableError(CommissionError):
+    """A stored recording that cannot be turned into a response; the text says why."""

@@ -1,0 +1,58 @@
+"""What a step is: a plan of tasks and a judgement of what came back, both pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from commission.model.job import Job
+from commission.model.outcome import Outcome
+from commission.model.signal import Analyses
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prompt:
+    """One number that the technician reads and types."""
+
+    channel: str | None
+    seat: str | None
+    quantity: str
+    unit: str
+    text: str
+    """One or two imperative lines: what to do in the room."""
+    expected: tuple[float, float] | None = None
+    """Outside this the entry asks for confirmation: most likely a typing error."""
+    caution: str = ""
+    """Shown with the prompt when something can hurt people or equipment."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Capture:
+    """One response to be recorded or imported."""
+
+    channel: str
+    seat: str
+    text: str
+    caution: str = ""
+
+
+Task = Prompt | Capture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step of the visit. A file in `commission.steps` defines one and nothing else need know of it."""
+
+    id: str
+    title: str
+    question: str
+    """The question it answers."""
+    help: str
+    """How to do it in the room, as Markdown: position, instrument, settings, what to switch off, cautions."""
+    plan: Callable[[Job, str], tuple[Task, ...]]
+    """(job, round id) → what to do, in the order of doing."""
+    evaluate: Callable[[Job, str, Analyses], Outcome]
+    """(job, round id, analysed responses) → what it says."""
+    entry: Literal["readings", "responses", "form", "none"] = "none"
+    """What the screen offers at the left: a table of readings, import of responses, a form, or nothing."""

@@ -1,0 +1,202 @@
+"""The cinema: room, seats, channels, processor, instruments, and what the processor holds in a round."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import Literal
+
+Position = tuple[float, float, float]
+"""Metres: x to the right facing the screen, y toward the rear, z up; origin on the floor below the screen centre."""
+
+Role = Literal["screen", "surround", "height", "sub"]
+Polarity = Literal["normal", "reversed"]
+DelayUnit = Literal["ms", "m", "ft"]
+
+AS_FOUND = "as-found"
+AS_LEFT = "as-left"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Room:
+    """Inner size of the room, metres."""
+
+    length_m: float
+    width_m: float
+    height_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seat:
+    """One seat; `position_m` is where the ears are."""
+
+    id: str
+    name: str = ""
+    position_m: Position | None = None
+    weight: float = 1.0
+    reference: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """One output of the processor and the loudspeaker on it."""
+
+    id: str
+    name: str = ""
+    role: Role
+    position_m: Position | None = None
+    distance_m: float | None = None
+    """Tape from the reference seat's ears; preferred to the position where both are given."""
+    output: int | None = None
+    high_pass_hz: float | None = None
+    """The crossover the processor holds for this channel; None when it runs full range or is unknown."""
+
+    @property
+    def is_sub(self) -> bool:
+        """Whether this is a subwoofer output."""
+        return self.role == "sub"
+
+    @property
+    def label(self) -> str:
+        """The plain name where there is one, else the id."""
+        return self.name or self.id
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrimRange:
+    """What the processor can set as trim, dB."""
+
+    min: float = -12.0
+    max: float = 12.0
+    step: float = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DelayRange:
+    """What the processor can set as delay or distance, in `unit`."""
+
+    unit: DelayUnit = "m"
+    min: float = 0.0
+    max: float = 18.0
+    step: float = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Processor:
+    """What the processor can set and how it calibrates."""
+
+    model: str = ""
+    trim_db: TrimRange = field(default_factory=TrimRange)
+    delay: DelayRange = field(default_factory=DelayRange)
+    reference_spl_db: float = 75.0
+    """Meter reading that every main channel shall give with the processor's test noise, C-weighted, slow."""
+    sub_reference_spl_db: float | None = None
+    """The same for subwoofers; None: as the mains."""
+    reference_basis: str = ""
+    """Where that reference comes from; empty: looked up among the conventions of the trade."""
+    speed_of_sound_m_s: float | None = None
+    """What the processor assumes when it turns distances into delays, when known."""
+    crossovers_hz: tuple[float, ...] = ()
+    parametric_bands: int | None = None
+    sweeps_pass_delays: bool = True
+    """Whether imported sweeps ran through the processor with its delays active."""
+
+
+InstrumentKind = Literal["meter", "microphone", "calibrator", "tape", "thermometer"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instrument:
+    """A measuring instrument: which, how accurate, calibrated when."""
+
+    kind: InstrumentKind
+    model: str = ""
+    serial: str = ""
+    accuracy_class: Literal[1, 2] | None = None
+    """Class 1 or 2 of IEC 61672-1; `class` in the job definition."""
+    calibrated: dt.date | None = None
+    resolution: float | None = None
+    """Smallest step of the display, dB, metres or °C."""
+    level_offset_db: float | None = None
+    """Microphone: added to the level of an imported response to read in dB SPL; None: levels stay relative."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep:
+    """An exponential sine sweep (Farina 2000; synchronised: Novak et al. 2015)."""
+
+    start_hz: float = 20.0
+    stop_hz: float = 20000.0
+    duration_s: float = 6.0
+    rate_hz: int = 48000
+    synchronised: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """A band of frequencies in which seats are compared, hertz."""
+
+    low_hz: float
+    high_hz: float
+
+    @property
+    def label(self) -> str:
+        """Low and high in hertz, as in "20-80"."""
+        return f"{self.low_hz:g}-{self.high_hz:g}"
+
+
+DEFAULT_BANDS = (
+    Band(low_hz=20, high_hz=80),
+    Band(low_hz=80, high_hz=300),
+    Band(low_hz=300, high_hz=3000),
+    Band(low_hz=3000, high_hz=16000),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """What the processor holds for one channel in a round; None: not noted."""
+
+    round: str
+    channel: str
+    trim_db: float | None = None
+    distance: float | None = None
+    """In the processor's own unit, which may be milliseconds."""
+    polarity: Polarity | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class System:
+    """Everything the Site step holds: who, where, which equipment, which seats."""
+
+    title: str
+    client: str = ""
+    place: str = ""
+    technician: str = ""
+    temperature_c: float = 20.0
+    units: Literal["metric", "imperial"] = "metric"
+    room: Room | None = None
+    processor: Processor = field(default_factory=Processor)
+    channels: tuple[Channel, ...] = ()
+    seats: tuple[Seat, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    bands: tuple[Band, ...] = DEFAULT_BANDS
+    sweep: Sweep | None = None
+    """Parameters of the sweep used for recordings without a stimulus file."""
+
+    def channel(self, channel_id: str) -> Channel | None:
+        """The channel of that id, or None."""
+        return next((channel for channel in self.channels if channel.id == channel_id), None)
+
+    def seat(self, seat_id: str) -> Seat | None:
+        """The seat of that id, or None."""
+        return next((seat for seat in self.seats if seat.id == seat_id), None)
+
+    @property
+    def reference_seat(self) -> Seat | None:
+        """The seat marked as reference, else the first, else None."""
+        return next((seat for seat in self.seats if seat.reference), self.seats[0] if self.seats else None)
+
+    def instrument(self, kind: InstrumentKind) -> Instrument | None:
+        """The first instrument of that kind, or None."""
+        return next((instrument for instrument in self.instruments if instrument.kind == kind), None)

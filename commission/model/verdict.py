@@ -1,0 +1,83 @@
+"""The verdict rule: a limit, a value with its uncertainty, and one of four words."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+GUARD_FACTOR = 1.645
+"""One-sided 95 % quantile of the normal distribution: guard band of JCGM 106:2012 and ISO 14253-1 (from memory)."""
+
+
+class Verdict(StrEnum):
+    """A word; `symbol` goes with it wherever it is shown, so that colour never carries it alone."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    UNSURE = "unsure"
+    NOT_TESTED = "not tested"
+
+    @property
+    def symbol(self) -> str:
+        """The mark shown beside the word: ✓ ✗ ? –."""
+        return {"pass": "✓", "fail": "✗", "unsure": "?", "not tested": "–"}[self.value]
+
+    @property
+    def severity(self) -> int:
+        """Order for "the worst verdict": fail, unsure, not tested, pass."""
+        return {"pass": 0, "not tested": 1, "unsure": 2, "fail": 3}[self.value]
+
+
+def worst(verdicts: list[Verdict] | tuple[Verdict, ...]) -> Verdict | None:
+    """The worst of some verdicts; None when there are none."""
+    return max(verdicts, key=lambda verdict: verdict.severity, default=None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """An interval of conformity; None leaves a side open. `basis` says where the number comes from."""
+
+    low: float | None = None
+    high: float | None = None
+    unit: str
+    basis: str
+
+    def judge(self, value: float | None, standard_uncertainty: float = 0.0) -> Verdict:
+        """Judge `value` with standard uncertainty u [same unit]: guarded acceptance and guarded rejection.
+
+        Pass when value ± 1.645 u lies inside, fail when it lies outside by more than 1.645 u, otherwise unsure
+        (JCGM 106:2012 clause 8.3, ISO 14253-1; from memory). A missing or non-finite value is not tested.
+        """
+        if value is None or not math.isfinite(value) or not math.isfinite(standard_uncertainty):
+            return Verdict.NOT_TESTED
+        guard = GUARD_FACTOR * abs(standard_uncertainty)
+        below = -math.inf if self.low is None else self.low
+        above = math.inf if self.high is None else self.high
+        if value + guard < below or value - guard > above:
+            return Verdict.FAIL
+        return Verdict.PASS if below + guard <= value <= above - guard else Verdict.UNSURE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One judged number. `uncertainty` is the standard uncertainty u (k = 1); on screen U = 2 u is shown."""
+
+    id: str
+    channel: str | None = None
+    seat: str | None = None
+    value: float | None
+    unit: str
+    uncertainty: float = 0.0
+    limit: Limit | None = None
+    why_not: str | None = None
+    """Why there is no verdict; given whenever the value is missing or must not be judged."""
+    text: str = ""
+    """What the number is, in words, for the line under a table."""
+
+    @property
+    def verdict(self) -> Verdict:
+        """Not tested when a reason stands against it or no limit was given; else the limit's word."""
+        if self.why_not is not None or self.limit is None:
+            return Verdict.NOT_TESTED
+        return self.limit.judge(self.value, self.uncertainty)

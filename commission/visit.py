@@ -1,0 +1,244 @@
+"""One open job: the log, what it folds to, and everything computed from it.
+
+The screens, the command line and the record all work through a `Visit`. It owns no files and no devices: a
+`Journal` stores, a `Decoder` turns stored recordings into responses.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Protocol
+
+from commission.diagnosis import findings as find
+from commission.history import fold, may_withdraw
+from commission.model import (
+    Advice,
+    Analysed,
+    Analyses,
+    Analysis,
+    Cancelled,
+    CancelToken,
+    CommissionError,
+    Decoder,
+    Event,
+    EventBody,
+    Finding,
+    Importer,
+    ImportOptions,
+    ImportRow,
+    Job,
+    Journal,
+    Outcome,
+    Progress,
+    Response,
+    Source,
+    StoredResponse,
+    System,
+    SystemDefined,
+    Withdrawn,
+)
+from commission.steps import STEPS, step
+
+BATCH = 16
+"""Responses analysed between two looks at the cancel token: some 50 ms of work, so that Escape answers at once."""
+
+
+class Visit:
+    """An open job. Appending may happen on any thread; what is read is immutable."""
+
+    def __init__(self, journal: Journal, decoder: Decoder) -> None:
+        self._journal = journal
+        self._decoder = decoder
+        self._lock = threading.RLock()
+        self._analysed: dict[int, Analysed] = {}
+        self._outcomes: dict[tuple[str, str], tuple[object, Outcome]] = {}
+        self._findings: dict[str, tuple[object, tuple[Finding, ...]]] = {}
+        self._analyses = Analyses()
+        self.job: Job = fold(journal.events())
+
+    @property
+    def path(self) -> Path:
+        """The job file."""
+        return self._journal.path
+
+    @property
+    def read_only(self) -> bool:
+        """Whether nothing can be stored."""
+        return self._journal.read_only
+
+    def append(self, *bodies: EventBody, blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
+        """Store events in one transaction, then fold them in. Raises StoreError with nothing changed."""
+        with self._lock:
+            events = self._journal.append(bodies, blobs)
+            self.job = fold(events, self.job)
+            return events
+
+    def withdraw(self, seq: int, reason: str = "") -> Event:
+        """Withdraw an event: it stays in the log and counts no longer."""
+        with self._lock:
+            may_withdraw(self.job, seq)
+            return self.append(Withdrawn(seq=seq, reason=reason))[0]
+
+    def change_system(self, note: str = "", **changes: object) -> System:
+        """Store the system with some fields changed."""
+        with self._lock:
+            system = replace(self.job.system, **changes)  # type: ignore[arg-type]
+            self.append(SystemDefined(system=system, note=note))
+            return system
+
+    def import_rows(
+        self,
+        importer: Importer,
+        rows: Sequence[ImportRow],
+        options: ImportOptions,
+        cancel: CancelToken,
+        progress: Progress,
+    ) -> tuple[tuple[Event, ...], tuple[tuple[ImportRow, str], ...]]:
+        """Store every ready row, file by file; a bad one is named and the rest goes on.
+
+        Returns the events stored, and the rows left out with the sentence that says why. What was stored before a
+        cancel stays stored.
+        """
+        stored: list[Event] = []
+        left_out: list[tuple[ImportRow, str]] = []
+        for index, row in enumerate(rows):
+            if cancel.is_set():
+                raise Cancelled
+            progress(index / len(rows), row.path.name)
+            if not row.ready:
+                if not row.skip:
+                    already = f"already stored as event {row.duplicate_of}"
+                    left_out.append((row, row.problem or already))
+                continue
+            try:
+                bodies, blobs = importer.read(row, self.job, options)
+                stored.extend(self.append(*bodies, blobs=blobs))
+            except CommissionError as error:
+                left_out.append((row, str(error)))
+        progress(1.0, "")
+        return tuple(stored), tuple(left_out)
+
+    @property
+    def pending(self) -> tuple[StoredResponse, ...]:
+        """Stored responses that count and are not analysed yet."""
+        return tuple(response for response in self.job.responses if response.seq not in self._analysed)
+
+    def analyse(self, cancel: CancelToken, progress: Progress) -> Analyses:
+        """Analyse what is pending, in batches; Escape between two of them raises Cancelled and loses nothing."""
+        from commission.dsp.analysis import analyse_batch
+
+        todo = self.pending
+        subs = {channel.id for channel in self.job.system.channels if channel.is_sub}
+        for start in range(0, len(todo), BATCH):
+            if cancel.is_set():
+                raise Cancelled
+            progress(start / len(todo), todo[start].body.file_name)
+            decoded = tuple(self._decoder(todo[start : start + BATCH], self._journal.blob))
+            good = [(stored, response) for stored, response in decoded if isinstance(response, Response)]
+            results = analyse_batch(
+                [response for _, response in good], [stored.body.channel in subs for stored, _ in good]
+            )
+            said: dict[int, Analysis | Exception] = {
+                stored.seq: response for stored, response in decoded if isinstance(response, Exception)
+            }
+            said.update({stored.seq: result for (stored, _), result in zip(good, results, strict=True)})
+            for stored, _ in decoded:
+                self._analysed[stored.seq] = _analysed(stored, said[stored.seq])
+        progress(1.0, "")
+        return self.analyses
+
+    @property
+    def analyses(self) -> Analyses:
+        """What is analysed of the responses that count."""
+        items = tuple(self._analysed[r.seq] for r in self.job.responses if r.seq in self._analysed)
+        if items != tuple(self._analyses):
+            self._analyses = Analyses(items)
+        return self._analyses
+
+    def outcome(self, step_id: str, round_id: str) -> Outcome:
+        """What a step says of a round now; computed once for each state of the job."""
+        job, analyses = self.job, self.analyses
+        state = (job.log[-1].seq if job.log else 0, id(analyses))
+        known = self._outcomes.get((step_id, round_id))
+        if known is None or known[0] != state:
+            known = (state, step(step_id).evaluate(job, round_id, analyses))
+            self._outcomes[(step_id, round_id)] = known
+        return known[1]
+
+    def outcomes(self, round_id: str) -> dict[str, Outcome]:
+        """All steps of a round, by step id, in order."""
+        return {each.id: self.outcome(each.id, round_id) for each in STEPS}
+
+    def findings(self, round_id: str) -> tuple[Finding, ...]:
+        """The causes named in a round."""
+        job, analyses = self.job, self.analyses
+        state = (job.log[-1].seq if job.log else 0, id(analyses))
+        known = self._findings.get(round_id)
+        if known is None or known[0] != state:
+            known = (state, find(job, round_id, analyses, self.outcomes(round_id)))
+            self._findings[round_id] = known
+        return known[1]
+
+    def next_advice(self, round_id: str) -> Advice | None:
+        """The one thing best done next over all steps; None when nothing is left to do."""
+        advice = [each for outcome in self.outcomes(round_id).values() for each in outcome.advice]
+        return min(advice, key=lambda each: each.priority, default=None)
+
+    def verify(self, progress: Progress | None = None) -> str | None:
+        """None when the log and every recording are whole; else one sentence that says where it breaks."""
+        return self._journal.verify(progress)
+
+    def close(self) -> None:
+        """Release the file."""
+        self._journal.close()
+
+
+def _analysed(stored: StoredResponse, result: Analysis | Exception) -> Analysed:
+    body = stored.body
+    failed = isinstance(result, Exception)
+    return Analysed(
+        seq=stored.seq,
+        round=body.round,
+        channel=body.channel,
+        seat=body.seat,
+        clock=body.clock,
+        passes_delays=body.passes_delays,
+        analysis=None if isinstance(result, Exception) else result,
+        problem=str(result) if failed else None,
+    )
+
+
+class Workshop(Protocol):
+    """Everything around a job that the screens need and must not know how to make; wired in `cli`."""
+
+    importer: Importer
+
+    def open(self, path: Path, *, read_only: bool = False) -> Visit:
+        """Open a job; raises StoreError with one clear sentence."""
+
+    def create(self, path: Path, system: System) -> Visit:
+        """A new job file of that system; raises StoreError when the file exists."""
+
+    def create_from_toml(self, path: Path, definition: Path) -> Visit:
+        """A new job file from a job definition, with the settings and readings it holds."""
+
+    def demo(self, folder: Path) -> Path:
+        """Copy the sample job into a folder, never overwriting; returns where it lies."""
+
+    def rehearsal(self, folder: Path, seed: int) -> Path:
+        """A new practice job with a simulated room of its own as source; returns where it lies."""
+
+    def recent(self) -> tuple[Path, ...]:
+        """Jobs opened lately that still exist, newest first."""
+
+    def export(self, visit: Visit, target: Path) -> str:
+        """Write the record in the format of the suffix (.json, .csv); one sentence on what was written."""
+
+    def source(self, visit: Visit) -> Source | None:
+        """Where live measurements of this job come from: its simulated room, the audio device, or None."""
+
+    def live_status(self) -> str:
+        """One sentence: which device live measurement would use, or why it is off and how to switch it on."""
