@@ -1,0 +1,249 @@
+"""What each command does."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from commission.cli.workshop import LocalWorkshop, with_suffix
+from commission.model import ImportOptions, ImportRow, InputError, Progress
+from commission.visit import Visit
+
+EXIT_DONE, EXIT_NO = 0, 1
+
+
+def say(text: str) -> None:
+    """A message to the person, not data."""
+    print(text, file=sys.stderr)
+
+
+def shown_progress(label: str) -> Progress:
+    """A line on stderr that updates itself on a terminal and stays silent in a pipe."""
+    if not sys.stderr.isatty():
+        return lambda fraction, text: None
+
+    def show(fraction: float, text: str) -> None:
+        end = "\n" if fraction >= 1 else ""
+        print(f"\r{label} {fraction:4.0%} {text[:40]:<40}", end=end, file=sys.stderr, flush=True)
+
+    return show
+
+
+def open_screens(parsed: argparse.Namespace) -> int:
+    """Open a job, or the choice of jobs, in the terminal."""
+    path: Path | None = parsed.job
+    if path is not None and not path.exists() and with_suffix(path).exists():
+        path = with_suffix(path)
+    if path is not None and not path.is_file():
+        raise InputError(
+            str(path),
+            "no such file",
+            "a job file or one of the commands",
+            "`commission --help` lists the commands; `commission new JOB --from FILE.toml` makes a job.",
+        )
+    return _run_screens(path)
+
+
+def _run_screens(path: Path | None) -> int:
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise InputError(
+            "commission",
+            "no terminal (input or output is piped)",
+            "a terminal for the screens",
+            "Use `commission results JOB` or `commission record JOB -o FILE` here.",
+        )
+    from commission.ui.app import CommissionApp
+
+    return CommissionApp(LocalWorkshop(), path).run() or EXIT_DONE
+
+
+def demo(parsed: argparse.Namespace) -> int:
+    """Make the sample job and open it; print its results where there is no terminal."""
+    workshop = LocalWorkshop()
+    existed = (Path.cwd() / "harbour-lane.commission").exists()
+    path = workshop.demo(Path.cwd(), progress=shown_progress("Making the sample job"))
+    say(f"{path.name}: {'was here already and is opened as it stands' if existed else 'written'}")
+    if parsed.text or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return _print_results(workshop.open(path, read_only=True), None)
+    return _run_screens(path)
+
+
+def new(parsed: argparse.Namespace) -> int:
+    """Make a job from its definition."""
+    visit = LocalWorkshop().create_from_toml(parsed.job, parsed.definition)
+    system = visit.job.system
+    say(
+        f"{visit.path.name}: {system.title}, {len(system.channels)} channels, {len(system.seats)} seats, "
+        f"{len(visit.job.readings)} readings"
+    )
+    visit.close()
+    return EXIT_DONE
+
+
+def import_files(parsed: argparse.Namespace) -> int:
+    """Survey files, show where each goes, store what is in order."""
+    if not parsed.paths and parsed.mapping is None:
+        raise InputError("commission import", "no files", "files, folders, or a mapping with --map")
+    workshop = LocalWorkshop()
+    visit = workshop.open(parsed.job, read_only=parsed.dry_run)
+    options = ImportOptions(
+        round=parsed.round,
+        stimulus=parsed.stimulus,
+        clock=None,
+        passes_delays=False if parsed.no_delays else None,
+    )
+    cancel = threading.Event()
+    rows = workshop.importer.survey(
+        tuple(parsed.paths), visit.job, options, parsed.mapping, cancel, shown_progress("Looking")
+    )
+    if parsed.no_common_clock:
+        from dataclasses import replace
+
+        rows = tuple(replace(row, shared_clock=False) for row in rows)
+    for row in rows:
+        print(row_line(row))
+    if parsed.dry_run:
+        good = sum(row.ready for row in rows)
+        say(f"{good} of {len(rows)} would be stored; nothing was.")
+        visit.close()
+        return EXIT_DONE if good == len(rows) else EXIT_NO
+    stored, left_out = visit.import_rows(workshop.importer, rows, options, cancel, shown_progress("Storing"))
+    visit.close()
+    for row, why in left_out:
+        say(f"left out {row.path.name}: {why}")
+    say(f"{len(stored)} events stored, {len(left_out)} of {len(rows)} rows left out.")
+    return EXIT_NO if any(row.duplicate_of is None for row, _ in left_out) else EXIT_DONE
+
+
+def row_line(row: ImportRow) -> str:
+    """One row of an import, as shown before anything is stored."""
+    place = f"{row.round or '?'} / {row.channel or '?'} / {row.seat or '?'} / {row.kind or '?'}"
+    if row.duplicate_of is not None:
+        state = f"– stored already as event {row.duplicate_of}"
+    elif row.problem:
+        state = f"✗ {row.problem}"
+    else:
+        state = f"✓ {row.warning}" if row.warning else "✓"
+    part = f" channel {row.file_channel + 1}" if row.file_channel else ""
+    return f"{row.path.name}{part} → {place}  {state}"
+
+
+def results(parsed: argparse.Namespace) -> int:
+    """Print everything computed."""
+    visit = LocalWorkshop().open(parsed.job, read_only=True)
+    if not parsed.json:
+        return _print_results(visit, parsed.round)
+    from commission.record.results import results_json
+
+    _analyse(visit)
+    print(results_json(visit))
+    visit.close()
+    return EXIT_DONE
+
+
+def _analyse(visit: Visit) -> None:
+    visit.analyse(threading.Event(), shown_progress("Analysing"))
+
+
+def _print_results(visit: Visit, only_round: str | None) -> int:
+    from commission.record.text import visit_lines
+
+    if only_round is not None and only_round not in visit.job.rounds:
+        raise InputError("--round", only_round, "one of " + ", ".join(visit.job.rounds))
+    _analyse(visit)
+    for line in visit_lines(visit, only_round):
+        print(line)
+    visit.close()
+    return EXIT_DONE
+
+
+def sheet(parsed: argparse.Namespace) -> int:
+    """Print or write the settings sheet."""
+    from commission.record.sheet import sheet_csv, sheet_lines
+
+    visit = LocalWorkshop().open(parsed.job, read_only=True)
+    _analyse(visit)
+    if parsed.output is None:
+        for line in sheet_lines(visit):
+            print(line)
+    else:
+        from commission.record.export import write_text
+
+        write_text(parsed.output, sheet_csv(visit))
+        say(f"{parsed.output} written")
+    visit.close()
+    return EXIT_DONE
+
+
+def record(parsed: argparse.Namespace) -> int:
+    """Write the record."""
+    workshop = LocalWorkshop()
+    visit = workshop.open(parsed.job, read_only=True)
+    _analyse(visit)
+    say(workshop.export(visit, parsed.output))
+    visit.close()
+    return EXIT_DONE
+
+
+def verify(parsed: argparse.Namespace) -> int:
+    """Check the chain."""
+    visit = LocalWorkshop().open(parsed.job, read_only=True)
+    broken = visit.verify(shown_progress("Checking"))
+    job = visit.job
+    visit.close()
+    if broken is not None:
+        print(f"✗ broken: {broken}")
+        return EXIT_NO
+    print(f"✓ whole: {len(job.log)} events, {len(job.responses)} responses that count, digest {job.digest}")
+    return EXIT_DONE
+
+
+def signals(parsed: argparse.Namespace) -> int:
+    """Write test signals."""
+    from commission.audio.signals import write_signals
+
+    visit = LocalWorkshop().open(parsed.job, read_only=True)
+    written = write_signals(visit.job, parsed.output, shown_progress("Writing"))
+    visit.close()
+    say(f"{len(written)} files written to {parsed.output}. Read README.txt there before you play anything.")
+    return EXIT_DONE
+
+
+def rehearse(parsed: argparse.Namespace) -> int:
+    """Make a practice job, perhaps measured already, and open it."""
+    workshop = LocalWorkshop()
+    path = workshop.rehearsal(parsed.output, parsed.seed)
+    say(f"{path} is a practice job: its room is simulated, its faults are yours to find.")
+    if parsed.measure:
+        from commission.runner import run_captures
+        from commission.steps import step
+
+        visit = workshop.open(path)
+        source = workshop.source(visit)
+        round_id = visit.job.current_round
+        if source is not None and not visit.job.responses_of(round_id):
+            run_captures(visit, step("seats"), source, round_id, threading.Event(), shown_progress("Measuring"))
+        visit.close()
+    if parsed.text or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return _print_results(workshop.open(path, read_only=True), None) if parsed.measure else EXIT_DONE
+    return _run_screens(path)
+
+
+COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
+    "open": open_screens,
+    "demo": demo,
+    "new": new,
+    "import": import_files,
+    "results": results,
+    "sheet": sheet,
+    "record": record,
+    "verify": verify,
+    "signals": signals,
+    "rehearse": rehearse,
+}
+
+
+__all__: Sequence[str] = ("COMMANDS", "open_screens")

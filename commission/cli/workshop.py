@@ -1,0 +1,237 @@
+"""The real thing behind the screens and the headless commands: files, storage, devices, put together here only."""
+
+from __future__ import annotations
+
+import json
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from commission import __version__
+from commission.model import (
+    AS_FOUND,
+    AS_LEFT,
+    Cancelled,
+    CancelToken,
+    CommissionError,
+    EventBody,
+    ImportOptions,
+    Importer,
+    ImportRow,
+    JobCreated,
+    Progress,
+    ResponseStored,
+    Source,
+    StoredResponse,
+    StoreError,
+    System,
+    SystemDefined,
+)
+from commission.visit import Visit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Sequence
+
+    from commission.model import Response
+
+SUFFIX = ".commission"
+RECENT_KEPT = 12
+
+
+def quiet(fraction: float, text: str) -> None:
+    """A progress that nobody watches."""
+
+
+class _LateDecoder:
+    """Loads the readers of sound files when the first recording is decoded, not at start-up."""
+
+    def __call__(
+        self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
+    ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
+        from commission.audio.decoding import decode
+
+        return decode(stored, blobs)
+
+
+class _LateImporter:
+    """The same for import."""
+
+    def _real(self) -> Importer:
+        from commission.audio.importing import FileImporter
+
+        return FileImporter()
+
+    def survey(
+        self,
+        paths: Sequence[Path],
+        job: object,
+        options: ImportOptions,
+        mapping: Path | None,
+        cancel: CancelToken,
+        progress: Progress,
+    ) -> tuple[ImportRow, ...]:
+        return self._real().survey(paths, job, options, mapping, cancel, progress)  # type: ignore[arg-type]
+
+    def recheck(self, rows: Sequence[ImportRow], job: object) -> tuple[ImportRow, ...]:
+        return self._real().recheck(rows, job)  # type: ignore[arg-type]
+
+    def read(
+        self, row: ImportRow, job: object, options: ImportOptions
+    ) -> tuple[tuple[EventBody, ...], dict[str, bytes]]:
+        return self._real().read(row, job, options)  # type: ignore[arg-type]
+
+
+class LocalWorkshop:
+    """`visit.Workshop` on this computer."""
+
+    def __init__(self, state_folder: Path | None = None) -> None:
+        self.importer: Importer = _LateImporter()
+        self._state_folder = state_folder
+
+    # --- jobs -------------------------------------------------------------------------------------------------
+
+    def open(self, path: Path, *, read_only: bool = False) -> Visit:
+        """Open a job; falls back to reading only where the folder or the file cannot be written."""
+        from commission.job.store import JobFile
+
+        visit = Visit(JobFile.open(path, read_only=read_only), _LateDecoder())
+        if not read_only:
+            self._remember(path)
+        return visit
+
+    def create(self, path: Path, system: System) -> Visit:
+        """A new job file of that system; its first event names the program's version."""
+        return self._create(
+            path, (JobCreated(title=system.title, program_version=__version__), SystemDefined(system=system))
+        )
+
+    def create_from_toml(self, path: Path, definition: Path) -> Visit:
+        """A new job file from a job definition, with the settings and readings it holds."""
+        from commission.job.toml import load_definition
+
+        loaded = load_definition(definition)
+        opening = JobCreated(title=loaded.system.title, program_version=__version__)
+        return self._create(path, (opening, *loaded.bodies))
+
+    def _create(self, path: Path, bodies: Sequence[EventBody]) -> Visit:
+        from commission.job.store import JobFile
+
+        path = with_suffix(path)
+        journal = JobFile.create(path)
+        try:
+            journal.append(bodies)
+        except BaseException:
+            journal.close()
+            path.unlink(missing_ok=True)  # a job without its first events is no job
+            raise
+        self._remember(path)
+        return Visit(journal, _LateDecoder())
+
+    def demo(
+        self, folder: Path, cancel: CancelToken | None = None, progress: Progress = quiet
+    ) -> Path:
+        """The sample job in `folder`: made from its definition and its files, or what lies there already."""
+        from commission.cli.sample import JOB_NAME, sample_folder
+
+        target = folder / JOB_NAME
+        if target.exists():
+            return target
+        source = sample_folder()
+        # Built under another name, so that a demo stopped half-way is not taken for the sample job.
+        unfinished = folder / f"unfinished-{JOB_NAME}"
+        unfinished.unlink(missing_ok=True)
+        visit = self.create_from_toml(unfinished, source / "harbour-lane.toml")
+        try:
+            self._import_sample(visit, source, cancel or threading.Event(), progress)
+        except BaseException:
+            visit.close()
+            unfinished.unlink(missing_ok=True)
+            raise
+        visit.close()
+        unfinished.rename(target)
+        self._remember(target)
+        return target
+
+    def _import_sample(self, visit: Visit, source: Path, cancel: CancelToken, progress: Progress) -> None:
+        for part, round_id in enumerate((AS_FOUND, AS_LEFT)):
+
+            def half(fraction: float, text: str, part: int = part) -> None:
+                progress((part + fraction) / 2, text)
+
+            options = ImportOptions(round=round_id, stimulus=source / "stimulus.flac", clock=f"{round_id} sweeps")
+            rows = self.importer.survey((source / round_id,), visit.job, options, None, cancel, quiet)
+            _, left_out = visit.import_rows(self.importer, rows, options, cancel, half)
+            if left_out:
+                raise CommissionError(f"The sample is incomplete: {left_out[0][0].path.name}: {left_out[0][1]}")
+
+    def rehearsal(self, folder: Path, seed: int) -> Path:
+        """A practice job; its room is simulated from the seed."""
+        from commission.audio.rehearsal import rehearsal_bodies
+
+        path = folder / f"rehearsal-{seed}{SUFFIX}"
+        if path.exists():
+            return path
+        bodies = rehearsal_bodies(seed)
+        title = next(body.system.title for body in bodies if isinstance(body, SystemDefined))
+        self._create(path, (JobCreated(title=title, program_version=__version__), *bodies)).close()
+        return path
+
+    # --- recent jobs ------------------------------------------------------------------------------------------
+
+    @property
+    def _recent_file(self) -> Path:
+        if self._state_folder is None:
+            from platformdirs import user_state_path
+
+            self._state_folder = user_state_path("commission", appauthor=False)
+        return self._state_folder / "recent.json"
+
+    def recent(self) -> tuple[Path, ...]:
+        """Jobs opened lately that still exist, newest first; empty when the list cannot be read."""
+        try:
+            listed = json.loads(self._recent_file.read_text(encoding="utf-8"))
+            return tuple(path for path in (Path(item) for item in listed) if path.is_file())
+        except (OSError, ValueError, TypeError):
+            return ()
+
+    def _remember(self, path: Path) -> None:
+        path = path.resolve()
+        kept = [str(path), *(str(other) for other in self.recent() if other != path)][:RECENT_KEPT]
+        try:
+            self._recent_file.parent.mkdir(parents=True, exist_ok=True)
+            self._recent_file.write_text(json.dumps(kept), encoding="utf-8")
+        except OSError:
+            pass  # a convenience: a full or read-only home must not keep anybody from the job
+
+    # --- out and in -------------------------------------------------------------------------------------------
+
+    def export(self, visit: Visit, target: Path) -> str:
+        """Write the record in the format of the suffix."""
+        from commission.record.export import write_record
+
+        return write_record(visit, target)
+
+    def source(self, visit: Visit) -> Source | None:
+        """The simulated room of a rehearsal, else the audio device, else None."""
+        from commission.audio.rehearsal import rehearsal_source
+
+        rehearsal = rehearsal_source(visit.job)
+        if rehearsal is not None:
+            return rehearsal
+        from commission.audio.live import live_source
+
+        return live_source(visit.job)
+
+    def live_status(self) -> str:
+        """Which device live measurement would use, or why it is off and how to switch it on."""
+        from commission.audio.live import live_status
+
+        return live_status()
+
+
+def with_suffix(path: Path) -> Path:
+    """The path with the suffix of job files."""
+    return path if path.suffix == SUFFIX else path.with_name(path.name + SUFFIX)
+
+
+__all__ = ["Cancelled", "LocalWorkshop", "ResponseStored", "StoreError", "quiet", "with_suffix"]

@@ -1,0 +1,164 @@
+"""Outcomes as plain text for a terminal, a pipe or a mail: every number with its unit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from commission.model import Check, Column, Finding, Outcome, Row, Table, Verdict
+from commission.model.units import clean_text, format_length
+from commission.steps import STEPS
+from commission.visit import Visit
+
+Units = str
+
+
+def number(value: float | None, decimals: int, *, signed: bool = False) -> str:
+    """A number to `decimals`, a true minus sign, never "-0.0"; a dash when there is none."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    rounded = round(value, decimals) + 0.0
+    text = f"{rounded:+.{decimals}f}" if signed and rounded else f"{rounded:.{decimals}f}"
+    return text.replace("-", "−")
+
+
+def verdict_word(verdict: Verdict | None) -> str:
+    """Symbol and word, as in "✓ pass"."""
+    return "" if verdict is None else f"{verdict.symbol} {verdict.value}"
+
+
+def heading(column: Column, units: str) -> str:
+    """The column's title with its unit; lengths in the job's units."""
+    unit = column.unit
+    if unit == "m" and units == "imperial":
+        unit = "ft in"
+    return f"{column.title} {unit}".strip()
+
+
+def cell(value: float | str | None, column: Column, units: str) -> str:
+    """One cell as text."""
+    if value is None:
+        return "–"
+    if isinstance(value, str):
+        return clean_text(value)
+    if column.unit == "m" and units == "imperial":
+        return format_length(value, "imperial")
+    return number(value, column.decimals if column.decimals is not None else 2, signed=column.signed)
+
+
+def table_lines(table: Table, units: str = "metric") -> list[str]:
+    """A table in aligned columns; words to the left, numbers to the right."""
+    judged = any(row.check is not None for row in table.rows)
+    heads = [heading(column, units) for column in table.columns] + (["Verdict"] if judged else [])
+    body = [_row_cells(row, table.columns, units, judged) for row in table.rows]
+    widths = [max(len(head), *(len(cells[i]) for cells in body)) if body else len(head) for i, head in enumerate(heads)]
+    right = [column.decimals is not None for column in table.columns] + ([False] if judged else [])
+
+    def line(cells: list[str]) -> str:
+        return "  ".join(
+            text.rjust(width) if to_right else text.ljust(width)
+            for text, width, to_right in zip(cells, widths, right, strict=True)
+        ).rstrip()
+
+    lines = [table.title, line(heads), "─" * len(line(["x" * width for width in widths]))]
+    lines += [line(cells) for cells in body] or ["(nothing yet)"]
+    if table.remark:
+        lines.append(table.remark)
+    return lines
+
+
+def _row_cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) -> list[str]:
+    cells = [cell(value, column, units) for value, column in zip(row.cells, columns, strict=True)]
+    if judged:
+        cells.append(verdict_word(row.check.verdict) if row.check is not None else "")
+    return cells
+
+
+def check_sentence(check: Check) -> str:
+    """A check in one line: what, value, uncertainty, limit, basis, verdict and, if there is none, why."""
+    place = " ".join(part for part in (check.channel, check.seat) if part)
+    said = f"{check.id} {place}".strip()
+    if check.why_not is not None:
+        return f"{said}: {verdict_word(check.verdict)}, because {check.why_not}"
+    value = f"{number(check.value, 2, signed=False)} {check.unit}".strip()
+    expanded = f" (U = {number(2 * check.uncertainty, 2)} {check.unit})" if check.uncertainty else ""
+    limit = ""
+    if check.limit is not None:
+        low, high = check.limit.low, check.limit.high
+        if low is not None and high is not None:
+            span = f"{number(low, 2)} to {number(high, 2)}"
+        elif high is not None:
+            span = f"at most {number(high, 2)}"
+        else:
+            span = f"at least {number(low, 2)}"
+        limit = f", limit {span} {check.limit.unit} [{check.limit.basis}]"
+    return f"{said}: {verdict_word(check.verdict)}, {value}{expanded}{limit}"
+
+
+def finding_lines(finding: Finding) -> list[str]:
+    """A finding with its evidence, rivals, confirming test and remedy."""
+    sure = "" if finding.confidence is None else f" (confidence {finding.confidence:.0%})"
+    lines = [f"{finding.cause}: {finding.title}{sure}"]
+    lines += [f"    evidence: {text}" for text in finding.evidence]
+    lines += [f"    could also be: {text}" for text in finding.alternatives]
+    if finding.confirm:
+        lines.append(f"    to confirm: {finding.confirm}")
+    if finding.remedy:
+        lines.append(f"    remedy: {finding.remedy}")
+    return lines
+
+
+def outcome_lines(outcome: Outcome, title: str, units: str = "metric") -> list[str]:
+    """A step of one round: state and verdict, what stands out, tables, remarks, and what did not pass."""
+    verdict = verdict_word(outcome.verdict) or "– nothing judged"
+    lines = [f"{title} ({outcome.round}): {outcome.done} of {outcome.total} done, {verdict}"]
+    lines[0] += f". {outcome.stands_out}" if outcome.stands_out else ""
+    for table in outcome.tables:
+        lines += ["", *table_lines(table, units)]
+    for grid in outcome.grids:
+        lines += ["", *_grid_lines(grid.title, grid.seats, grid.channels, {k: _mark(c) for k, c in grid.cells.items()})]
+    if outcome.remarks:
+        lines += ["", *outcome.remarks]
+    open_checks = [check for check in outcome.checks if check.verdict in (Verdict.FAIL, Verdict.UNSURE)]
+    if open_checks:
+        lines += ["", "Not passed:", *(f"  {check_sentence(check)}" for check in open_checks)]
+    return [clean_text(line) for line in lines]
+
+
+def _mark(grid_cell: object) -> str:
+    verdict = getattr(grid_cell, "verdict", None)
+    figure = getattr(grid_cell, "figure", "")
+    return f"{verdict.symbol if verdict else '·'} {figure}".strip()
+
+
+def _grid_lines(
+    title: str, seats: Iterable[str], channels: Iterable[str], marks: dict[tuple[str, str], str]
+) -> list[str]:
+    seats, channels = tuple(seats), tuple(channels)
+    width = max([len(mark) for mark in marks.values()] + [len(seat) for seat in seats], default=4)
+    first = max((len(channel) for channel in channels), default=4)
+    lines = [title, " " * first + "  " + "  ".join(seat.ljust(width) for seat in seats)]
+    lines += [
+        channel.ljust(first) + "  " + "  ".join(marks.get((channel, seat), "·").ljust(width) for seat in seats)
+        for channel in channels
+    ]
+    return [line.rstrip() for line in lines]
+
+
+def visit_lines(visit: Visit, only_round: str | None = None) -> list[str]:
+    """Everything computed, round by round, as text."""
+    job = visit.job
+    units = job.system.units
+    lines = [job.system.title, "=" * len(job.system.title)]
+    for round_id in (only_round,) if only_round else job.rounds:
+        lines += ["", f"Round: {round_id}", "-" * (7 + len(round_id))]
+        for step in STEPS:
+            outcome = visit.outcome(step.id, round_id)
+            if outcome.total or outcome.tables or outcome.checks or outcome.remarks:
+                lines += ["", *outcome_lines(outcome, step.title, units)]
+        found = visit.findings(round_id)
+        lines += ["", f"Findings ({round_id}): " + ("none" if not found else "")]
+        for finding in found:
+            lines += finding_lines(finding)
+    lines += ["", f"Log: {len(job.log)} events, digest {job.digest}"]
+    return [clean_text(line) for line in lines]
