@@ -1,8 +1,143 @@
-"""Lengths and temperatures as technicians write them; metres and °C inside."""
+"""Lengths and temperatures as technicians write them; metres and °C inside. Text from outside is cleaned here too.
+
+Source of the conversions: NIST SP 811 (2008), Appendix B.8: 1 ft = 0.3048 m, 1 in = 0.0254 m, exactly; °C = (°F − 32)/1.8.
+"""
 
 from __future__ import annotations
 
+import math
+import re
+import unicodedata
+from typing import Literal
 
-def parse_length_m(text: str, where: str = "length") -> float:
-    """Placeholder; see the tests of the job package."""
-    raise NotImplementedError
+from commission.model.errors import InputError
+
+INCH_M = 0.0254
+FOOT_M = 0.3048
+LONGEST_M = 1000.0
+"""Beyond this a length in a home is a typing error."""
+
+_METRIC = {"m": 1.0, "cm": 0.01, "mm": 0.001}
+_NUMBER = r"\d+(?:\.\d+)?|\.\d+"
+_INCHES = rf"(?:(?P<inch>{_NUMBER})(?:\s+(?P<num>\d+)/(?P<den>\d+))?|(?P<num_only>\d+)/(?P<den_only>\d+))"
+_METRIC_FORM = re.compile(rf"(?P<value>{_NUMBER})\s*(?P<unit>mm|cm|m)?")
+_FEET_FORM = re.compile(rf"(?P<feet>{_NUMBER})\s*(?:'|ft)(?:\s*{_INCHES}\s*(?:\"|in)?)?")
+_INCH_FORM = re.compile(rf"{_INCHES}\s*(?:\"|in)")
+_TEMPERATURE_FORM = re.compile(rf"(?P<value>-?(?:{_NUMBER}))\s*°?\s*(?P<unit>[cf])?")
+_EXPECTED_LENGTH = "a length such as 3.42, 342 cm, 11' 2 1/2\" or 134.5 in"
+
+
+def clean_text(text: str) -> str:
+    """Text from outside without terminal control characters: C0, C1 and bidirectional overrides; tabs become spaces."""
+    kept = (" " if char in "\t\n\r" else char for char in text)
+    return "".join(char for char in kept if unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Co", "Cn"))
+
+
+def _plain(text: str) -> str:
+    """Lower case, one kind of quote, decimal point."""
+    text = clean_text(text).strip().lower()
+    for mark in "’‘′`":
+        text = text.replace(mark, "'")
+    for mark in "”“″":
+        text = text.replace(mark, '"')
+    text = text.replace("''", '"').replace("−", "-")
+    text = re.sub(r"(?<=\d),(?=\d{1,3}(?:\D|$))", ".", text)
+    return re.sub(r"\b(?:feet|foot)\b", "ft", re.sub(r"\b(?:inches|inch)\b", "in", text))
+
+
+def parse_length_m(text: str | float, where: str = "length", *, signed: bool = False) -> float:
+    """A length in metres from a number (metres) or one of the notations of the trade.
+
+    `3.42`, `3,42 m`, `342 cm`, `3420 mm`, `11' 2 1/2"`, `11 ft 2.5 in`, `134.5 in`, `11'`. With `signed` a leading
+    minus is allowed (coordinates left of the screen's centre). Raises InputError naming `where`.
+    """
+    if isinstance(text, int | float) and not isinstance(text, bool):
+        return _checked(float(text), where, str(text), signed)
+    shown = f"“{clean_text(str(text))[:40]}”"
+    plain = _plain(str(text))
+    sign = 1.0
+    if plain.startswith(("-", "+")):
+        sign, plain = (-1.0 if plain[0] == "-" else 1.0), plain[1:].strip()
+    if match := _METRIC_FORM.fullmatch(plain):
+        value = float(match["value"]) * _METRIC[match["unit"] or "m"]
+    elif match := _FEET_FORM.fullmatch(plain):
+        inches = _inches(match, where, shown)
+        if inches >= 12:
+            raise InputError(where, shown, "fewer than 12 inches after the feet")
+        value = float(match["feet"]) * FOOT_M + inches * INCH_M
+    elif match := _INCH_FORM.fullmatch(plain):
+        value = _inches(match, where, shown) * INCH_M
+    else:
+        raise InputError(where, shown, _EXPECTED_LENGTH)
+    return _checked(sign * value, where, shown, signed)
+
+
+def _inches(match: re.Match[str], where: str, shown: str) -> float:
+    whole = float(match["inch"]) if match["inch"] else 0.0
+    top, bottom = match["num"] or match["num_only"], match["den"] or match["den_only"]
+    if not top:
+        return whole
+    if int(bottom) == 0 or int(top) >= int(bottom) or not whole.is_integer():
+        raise InputError(where, shown, "a proper fraction of an inch, such as 2 1/2")
+    return whole + int(top) / int(bottom)
+
+
+def _checked(value: float, where: str, shown: str, signed: bool) -> float:
+    if not math.isfinite(value) or abs(value) > LONGEST_M:
+        raise InputError(where, shown, f"a length below {LONGEST_M:g} m")
+    if value < 0 and not signed:
+        raise InputError(where, shown, "a length that is not negative")
+    return value + 0.0
+
+
+def parse_temperature_c(text: str | float, where: str = "temperature") -> float:
+    """A temperature in °C from a number (°C) or `21.5`, `21.5 °C`, `70.7 °F`, `70.7F`. Raises InputError."""
+    if isinstance(text, int | float) and not isinstance(text, bool):
+        value, shown = float(text), str(text)
+    else:
+        shown = f"“{clean_text(str(text))[:40]}”"
+        match = _TEMPERATURE_FORM.fullmatch(_plain(str(text)))
+        if match is None:
+            raise InputError(where, shown, "a temperature such as 21.5 °C or 70.7 °F")
+        value = float(match["value"])
+        if match["unit"] == "f":
+            value = (value - 32.0) / 1.8
+    if not -20.0 <= value <= 50.0:
+        raise InputError(where, shown, "a room temperature from −20 to 50 °C (−4 to 122 °F)")
+    return value
+
+
+def parse_number(text: str | float, where: str, *, low: float | None = None, high: float | None = None) -> float:
+    """A plain decimal number, comma or point; raises InputError naming `where` when it is none or out of range."""
+    shown = f"“{clean_text(str(text))[:40]}”"
+    try:
+        value = float(str(text).strip().replace("−", "-").replace(",", "."))
+    except ValueError:
+        raise InputError(where, shown, "a number") from None
+    if not math.isfinite(value):
+        raise InputError(where, shown, "a finite number")
+    if (low is not None and value < low) or (high is not None and value > high):
+        span = f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'}"
+        raise InputError(where, shown, f"a number from {span}")
+    return value
+
+
+def format_length(value_m: float, units: Literal["metric", "imperial"] = "metric", decimals: int = 2) -> str:
+    """`3.42 m`, or feet and inches to the nearest eighth: `11' 2 1/2"`."""
+    if not math.isfinite(value_m):
+        return "–"
+    if units == "metric":
+        return f"{value_m + 0.0:.{decimals}f} m".replace("-", "−")
+    eighths = round(abs(value_m) / INCH_M * 8)
+    feet, rest = divmod(eighths, 96)
+    inches, part = divmod(rest, 8)
+    sign = "−" if value_m < 0 and eighths else ""
+    divisor = math.gcd(part, 8)
+    fraction = f" {part // divisor}/{8 // divisor}" if part else ""
+    return f"{sign}{feet}' {inches}{fraction}\""
+
+
+def format_temperature(value_c: float, units: Literal["metric", "imperial"] = "metric") -> str:
+    """`21.5 °C` or `70.7 °F`."""
+    value, unit = (value_c, "°C") if units == "metric" else (value_c * 1.8 + 32, "°F")
+    return f"{value:.1f} {unit}".replace("-", "−")
