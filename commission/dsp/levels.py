@@ -1,0 +1,28 @@
+"""Arithmetic of levels."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+
+def energy_sum_db(levels_db: Sequence[float]) -> float:
+    """Level of incoherent sources together: 10·lg Σ 10^(L/10) [dB]; −inf for none."""
+    if not len(levels_db):
+        return -math.inf
+    return float(10 * np.log10(np.sum(10 ** (np.asarray(levels_db, dtype=float) / 10))))
+
+
+def energy_mean_db(levels_db: Sequence[float], weights: Sequence[float] | None = None) -> float:
+    """Energy mean over positions: 10·lg of the weighted mean of 10^(L/10) [dB]."""
+    powers = 10 ** (np.asarray(levels_db, dtype=float) / 10)
+    return float(10 * np.log10(np.average(powers, weights=weights)))
+
+
+def background_corrected_db(total_db: float, background_db: float) -> float | None:
+    """Level without its background; None when less than 3 dB stand above it (ISO 3744: not to be corrected)."""
+    if total_db - background_db < 3.0:
+        return None
+    return float(10 * math.log10(10 ** (total_db / 10) - 10 ** (background_db / 10)))

@@ -1,0 +1,264 @@
+"""The job definition in TOML, in and out (see README for an example). Errors name the file and the dotted path."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import tomllib
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from commission.model import (
+    Band,
+    Channel,
+    EventBody,
+    InputError,
+    Instrument,
+    Job,
+    Processor,
+    ReadingEntered,
+    Room,
+    Seat,
+    Setting,
+    SettingEntered,
+    Sweep,
+    System,
+    SystemDefined,
+)
+from commission.model.units import clean_text, parse_length_m, parse_temperature_c
+
+SCHEMA = 1
+_LARGEST_BYTES = 4_000_000
+_LISTS: dict[str, tuple[str, type]] = {
+    "channel": ("channels", Channel),
+    "seat": ("seats", Seat),
+    "instrument": ("instruments", Instrument),
+    "band": ("bands", Band),
+}
+_TABLES: dict[str, type] = {"room": Room, "processor": Processor, "sweep": Sweep}
+_PLAIN = ("title", "client", "place", "technician", "units")
+_READING_UNITS = {"value_db": ("level", "dB"), "value_m": ("distance", "m"), "value_c": ("temperature", "°C")}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Definition:
+    """A job definition as read: the system, and the events that follow it."""
+
+    system: System
+    settings: tuple[SettingEntered, ...] = ()
+    readings: tuple[ReadingEntered, ...] = ()
+
+    @property
+    def bodies(self) -> tuple[EventBody, ...]:
+        """Everything as event bodies, in the order to store."""
+        return (SystemDefined(system=self.system, note="from the job definition"), *self.settings, *self.readings)
+
+
+def load_definition(path: Path) -> Definition:
+    """Read a job definition; raises InputError with file and path of what is wrong."""
+    try:
+        if path.stat().st_size > _LARGEST_BYTES:
+            raise InputError(str(path), "a file of more than 4 MB", "a job definition in TOML, a few kB long")
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise InputError(str(path), error.strerror or str(error), "a readable job definition in TOML") from error
+    except UnicodeDecodeError as error:
+        raise InputError(str(path), f"a byte that is not UTF-8 at {error.start}", "text saved as UTF-8") from error
+    return parse_definition(text, path.name)
+
+
+def parse_definition(text: str, where: str = "definition") -> Definition:
+    """The same from text; `where` names it in errors."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(where, f"no valid TOML ({error})", "TOML 1.0") from error
+    data = _cleaned(data)
+    schema = data.pop("schema", SCHEMA)
+    if schema != SCHEMA:
+        raise InputError(f"{where}: schema", str(schema), str(SCHEMA), "A newer schema needs a newer program.")
+    settings, readings = data.pop("setting", []), data.pop("reading", [])
+    system = _system(data, where)
+    _check_ids(system, where)
+    return Definition(
+        system=system,
+        settings=tuple(_setting(raw, system, f"{where}: setting[{i}]") for i, raw in enumerate(_tables(settings))),
+        readings=tuple(_reading(raw, system, f"{where}: reading[{i}]") for i, raw in enumerate(_tables(readings))),
+    )
+
+
+def _cleaned(value: Any) -> Any:
+    if isinstance(value, str):
+        return clean_text(value)
+    if isinstance(value, dict):
+        return {clean_text(key): _cleaned(item) for key, item in value.items()}
+    return [_cleaned(item) for item in value] if isinstance(value, list) else value
+
+
+def _tables(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else [value]
+
+
+def _system(data: dict[str, Any], where: str) -> System:
+    values: dict[str, Any] = {}
+    for key, value in data.items():
+        if key in _PLAIN:
+            values[key] = value
+        elif key == "temperature_c":
+            values[key] = parse_temperature_c(value, f"{where}: temperature_c")
+        elif key in _TABLES:
+            values[key] = _convert(value, _TABLES[key], f"{where}: {key}")
+        elif key in _LISTS:
+            name, kind = _LISTS[key]
+            values[name] = tuple(_convert(v, kind, f"{where}: {key}[{i}]") for i, v in enumerate(_tables(value)))
+        else:
+            known = ", ".join((*_PLAIN, "temperature_c", *_TABLES, *_LISTS, "setting", "reading"))
+            raise InputError(f"{where}: {key}", "an unknown name", f"one of {known}")
+    if not isinstance(values.get("title"), str) or not values["title"].strip():
+        raise InputError(f"{where}: title", "nothing", "the name of the job in quotes")
+    try:
+        return msgspec.convert(values, System)
+    except msgspec.ValidationError as error:
+        raise _validation(error, where) from error
+
+
+def _convert(raw: Any, kind: type, where: str) -> Any:
+    """One table to its type: lengths in any notation, `class` to its field, unknown names refused."""
+    if not isinstance(raw, dict):
+        raise InputError(where, type(raw).__name__, "a table of names and values")
+    values = {}
+    known = {field.name for field in fields(kind)}
+    for key, value in raw.items():
+        name = "accuracy_class" if kind is Instrument and key == "class" else key
+        if name not in known:
+            raise InputError(f"{where}.{key}", "an unknown name", "one of " + ", ".join(sorted(known)))
+        if name == "position_m":
+            value = _position(value, f"{where}.{key}")
+        elif name.endswith("_m") and name != "speed_of_sound_m_s" and value is not None:
+            value = parse_length_m(value, f"{where}.{key}")
+        values[name] = value
+    try:
+        converted = msgspec.convert(values, kind)
+    except msgspec.ValidationError as error:
+        raise _validation(error, where) from error
+    _check_numbers(converted, where)
+    return converted
+
+
+def _position(value: Any, where: str) -> tuple[float, float, float]:
+    if not isinstance(value, list) or len(value) != 3:
+        raise InputError(where, "something else", "three lengths: right of the centre, back from the screen, up")
+    x, y, z = (parse_length_m(v, f"{where}[{i}]", signed=i < 2) for i, v in enumerate(value))
+    return x, y, z
+
+
+def _validation(error: msgspec.ValidationError, where: str) -> InputError:
+    """msgspec says "Expected `float`, got `str` - at `$.trim_db.step`": make it one of our sentences."""
+    text, _, path = str(error).partition(" - at ")
+    path = path.strip("`").lstrip("$")
+    expected, _, got = text.partition(", got ")
+    if got:
+        return InputError(where + path, got.replace("`", ""), expected.removeprefix("Expected ").replace("`", ""))
+    return InputError(where + path, text.replace("`", ""), "a value of the kind that the README shows")
+
+
+def _check_numbers(value: Any, where: str) -> None:
+    for name, item in asdict(value).items():
+        stack = [(name, item)]
+        while stack:
+            key, current = stack.pop()
+            if isinstance(current, dict):
+                stack += [(f"{key}.{k}", v) for k, v in current.items()]
+            elif isinstance(current, float) and not math.isfinite(current):
+                raise InputError(f"{where}.{key}", str(current), "a finite number")
+            elif isinstance(current, int | float) and key.rsplit(".", 1)[-1] == "step" and current <= 0:
+                raise InputError(f"{where}.{key}", str(current), "a step above zero")
+    if isinstance(value, Room):
+        for name in ("length_m", "width_m", "height_m"):
+            if not 0.5 <= getattr(value, name) <= 100:
+                raise InputError(f"{where}.{name}", f"{getattr(value, name):g} m", "a room from 0.5 to 100 m")
+    if isinstance(value, Processor) and (
+        value.trim_db.min >= value.trim_db.max or value.delay.min >= value.delay.max
+    ):
+        raise InputError(where, "a range whose min is not below its max", "min below max")
+
+
+def _check_ids(system: System, where: str) -> None:
+    for name, items in (("channel", system.channels), ("seat", system.seats)):
+        seen: set[str] = set()
+        for index, item in enumerate(items):
+            if not item.id.strip():
+                raise InputError(f"{where}: {name}[{index}].id", "nothing", "a short label")
+            if item.id in seen:
+                raise InputError(f"{where}: {name}[{index}].id", f"“{item.id}” a second time", "each label once")
+            seen.add(item.id)
+    references = [seat.id for seat in system.seats if seat.reference]
+    if len(references) > 1:
+        raise InputError(f"{where}: seat", f"{' and '.join(references)} as reference", "one reference seat")
+    for index, seat in enumerate(system.seats):
+        if seat.weight < 0:
+            raise InputError(f"{where}: seat[{index}].weight", f"{seat.weight:g}", "zero or more")
+
+
+def _setting(raw: Any, system: System, where: str) -> SettingEntered:
+    setting = _convert(raw, Setting, where)
+    if system.channel(setting.channel) is None:
+        raise InputError(f"{where}.channel", f"“{setting.channel}”", "a channel of this job", _known(system))
+    return SettingEntered(setting=setting)
+
+
+def _reading(raw: Any, system: System, where: str) -> ReadingEntered:
+    if not isinstance(raw, dict):
+        raise InputError(where, type(raw).__name__, "a table of names and values")
+    raw = dict(raw)
+    given = [key for key in _READING_UNITS if key in raw]
+    if len(given) > 1:
+        raise InputError(where, " and ".join(given), "one value")
+    if given:
+        quantity, unit = _READING_UNITS[given[0]]
+        value = raw.pop(given[0])
+        place = f"{where}.{given[0]}"
+        if unit == "m":
+            value = parse_length_m(value, place)
+        elif unit == "°C":
+            value = parse_temperature_c(value, place)
+        raw = {"quantity": quantity, "unit": unit, "value": value} | raw
+    reading: ReadingEntered = _convert(raw, ReadingEntered, where)
+    if reading.channel is not None and system.channel(reading.channel) is None:
+        raise InputError(f"{where}.channel", f"“{reading.channel}”", "a channel of this job", _known(system))
+    if reading.seat is not None and system.seat(reading.seat) is None:
+        seats = ", ".join(seat.id for seat in system.seats)
+        raise InputError(f"{where}.seat", f"“{reading.seat}”", "a seat of this job", f"It has {seats or 'none'}.")
+    return reading
+
+
+def _known(system: System) -> str:
+    return f"It has {', '.join(channel.id for channel in system.channels) or 'none'}."
+
+
+def dump_definition(job: Job) -> str:
+    """The job as a definition: system, settings and hand readings that count. Reading it back gives the same."""
+    import tomli_w
+
+    system = msgspec.to_builtins(job.system, builtin_types=(dt.date,))
+    data: dict[str, Any] = {"schema": SCHEMA}
+    for key in (*_PLAIN, "temperature_c", *_TABLES):
+        data[key] = system[key]
+    for key, (name, _) in _LISTS.items():
+        data[key] = system[name]
+    for instrument in data["instrument"]:
+        instrument["class"] = instrument.pop("accuracy_class")
+    data["setting"] = [asdict(setting) for setting in job.settings.values()]
+    data["reading"] = [asdict(reading.body) for reading in job.readings]
+    return tomli_w.dumps(_without_none(data))
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_none(item) for key, item in value.items() if item is not None}
+    if isinstance(value, list | tuple):
+        return [_without_none(item) for item in value]
+    return value

@@ -1,0 +1,165 @@
+"""The base of all views drawn in characters: turns named styles into those of the theme."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from rich.segment import Segment
+from rich.style import Style
+from textual.geometry import Size
+from textual.message import Message
+from textual.scroll_view import ScrollView
+from textual.strip import Strip
+
+from commission.ui.widgets.draw.canvas import Line
+
+NAMES = (
+    "dim",
+    "faint",
+    "head",
+    "accent",
+    "main",
+    "second",
+    "other",
+    "band",
+    "mark",
+    "pass",
+    "fail",
+    "unsure",
+    "none",
+    "warn",
+    "selected",
+    "edit",
+)
+_BEHIND = frozenset({"selected", "edit"})
+"""Names that also set what is behind the text."""
+
+
+class Painted(ScrollView, can_focus=True):
+    """A view whose content is a list of lines made by `paint(width, height)`; made anew when told or resized."""
+
+    COMPONENT_CLASSES: ClassVar[set[str]] = {f"painted--{name}" for name in NAMES}
+    DEFAULT_CSS = """
+    Painted {
+        height: auto;
+        width: 1fr;
+        overflow-x: hidden;
+        scrollbar-size-vertical: 1;
+        & > .painted--dim { color: $foreground 65%; }
+        & > .painted--faint { color: $foreground 28%; }
+        & > .painted--head { color: $foreground 75%; text-style: bold; }
+        & > .painted--accent { color: $accent; }
+        & > .painted--main { color: $accent; text-style: bold; }
+        & > .painted--second { color: $foreground; }
+        & > .painted--other { color: $foreground 60%; }
+        & > .painted--band { color: $foreground 38%; }
+        & > .painted--mark { color: $foreground; text-style: bold; }
+        & > .painted--pass { color: $text-success; }
+        & > .painted--fail { color: $text-error; text-style: bold; }
+        & > .painted--unsure { color: $text-warning; }
+        & > .painted--none { color: $foreground 60%; }
+        & > .painted--warn { color: $text-warning; }
+        & > .painted--selected { background: $panel; text-style: bold; }
+        & > .painted--edit { color: $foreground; background: $accent 30%; text-style: bold; }
+        &:ansi {
+            & > .painted--dim { color: ansi_default; text-style: dim; }
+            & > .painted--faint { color: ansi_bright_black; }
+            & > .painted--head { color: ansi_default; text-style: bold; }
+            & > .painted--second { color: ansi_default; }
+            & > .painted--other { color: ansi_default; text-style: dim; }
+            & > .painted--band { color: ansi_bright_black; }
+            & > .painted--mark { color: ansi_default; text-style: bold; }
+            & > .painted--pass { color: ansi_green; }
+            & > .painted--fail { color: ansi_red; text-style: bold; }
+            & > .painted--unsure { color: ansi_yellow; }
+            & > .painted--none { color: ansi_default; text-style: dim; }
+            & > .painted--warn { color: ansi_yellow; }
+            & > .painted--selected { background: ansi_default; text-style: bold reverse; }
+            & > .painted--edit { color: ansi_default; background: ansi_default; text-style: bold reverse; }
+        }
+    }
+    """
+
+    class Edge(Message):
+        """The cursor was moved beyond the first (-1) or last (+1) row: another view may take over."""
+
+        def __init__(self, view: Painted, direction: int) -> None:
+            self.view, self.direction = view, direction
+            super().__init__()
+
+        @property
+        def control(self) -> Painted:
+            """The view that was left."""
+            return self.view
+
+    def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self._lines: list[Line] = []
+        self._made_for: tuple[int, int] | None = None
+        self._styles: dict[str, Style] = {}
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        """The lines for a content region of that size; may be more than `height`, then the view scrolls."""
+        raise NotImplementedError
+
+    def repaint(self, layout: bool = False) -> None:
+        """Something changed: make the lines anew; `layout` when their number may have changed."""
+        self._made_for = None
+        self.refresh(layout=layout)
+
+    def row_in_view(self, row: int) -> None:
+        """Scroll so that a line is visible, here and in whatever scrolls this view."""
+        from textual.geometry import Region, Spacing
+
+        region = Region(0, row, max(self.size.width, 1), 1)
+        self.scroll_to_region(region, animate=False, spacing=Spacing(1, 0, 1, 0))
+        top = self.content_offset.y - self.scroll_offset.y if False else 0
+        _ = top
+
+    def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
+        """As many rows as there are lines, for `height: auto`."""
+        return len(self.paint(width, 0))
+
+    def notify_style_update(self) -> None:
+        """The theme changed."""
+        super().notify_style_update()
+        self._styles.clear()
+
+    def on_resize(self) -> None:
+        """Draw for the new size."""
+        self._made_for = None
+
+    def _make(self) -> None:
+        size = (self.scrollable_content_region.width, self.scrollable_content_region.height)
+        if self._made_for != size:
+            self._lines = self.paint(*size)
+            self._made_for = size
+            self.virtual_size = Size(size[0], len(self._lines))
+
+    def render_line(self, y: int) -> Strip:
+        """One row of the screen."""
+        self._make()
+        width = self.scrollable_content_region.width
+        row = y + self.scroll_offset.y
+        base = self.rich_style
+        if not 0 <= row < len(self._lines):
+            return Strip.blank(width, base)
+        segments = [Segment(text, self._style_of(style)) for text, style in self._lines[row]]
+        return Strip(segments).adjust_cell_length(width, base)
+
+    def _style_of(self, names: str) -> Style:
+        known = self._styles.get(names)
+        if known is None:
+            known = self.rich_style
+            for name in names.split():
+                part = self.get_component_rich_style(f"painted--{name}")
+                behind = name in _BEHIND
+                known += Style(
+                    color=None if name == "selected" else part.color,
+                    bgcolor=part.bgcolor if behind else None,
+                    bold=part.bold or None,
+                    dim=part.dim or None,
+                    reverse=part.reverse or None,
+                )
+            self._styles[names] = known
+        return known
