@@ -6,10 +6,10 @@ from typing import ClassVar
 
 from rich.segment import Segment
 from rich.style import Style
-from textual.geometry import Size
+from textual.geometry import Region, Size, Spacing
 from textual.message import Message
-from textual.scroll_view import ScrollView
 from textual.strip import Strip
+from textual.widget import Widget
 
 from commission.ui.widgets.draw.canvas import Line
 
@@ -35,7 +35,7 @@ _BEHIND = frozenset({"selected", "edit"})
 """Names that also set what is behind the text."""
 
 
-class Painted(ScrollView, can_focus=True):
+class Painted(Widget, can_focus=True):
     """A view whose content is a list of lines made by `paint(width, height)`; made anew when told or resized."""
 
     COMPONENT_CLASSES: ClassVar[set[str]] = {f"painted--{name}" for name in NAMES}
@@ -43,8 +43,6 @@ class Painted(ScrollView, can_focus=True):
     Painted {
         height: auto;
         width: 1fr;
-        overflow-x: hidden;
-        scrollbar-size-vertical: 1;
         & > .painted--dim { color: $foreground 65%; }
         & > .painted--faint { color: $foreground 28%; }
         & > .painted--head { color: $foreground 75%; text-style: bold; }
@@ -99,7 +97,7 @@ class Painted(ScrollView, can_focus=True):
         self._styles: dict[str, Style] = {}
 
     def paint(self, width: int, height: int) -> list[Line]:
-        """The lines for a content region of that size; may be more than `height`, then the view scrolls."""
+        """The lines for a region of that size; height 0 asks for as many as it takes."""
         raise NotImplementedError
 
     def repaint(self, layout: bool = False) -> None:
@@ -107,14 +105,11 @@ class Painted(ScrollView, can_focus=True):
         self._made_for = None
         self.refresh(layout=layout)
 
-    def row_in_view(self, row: int) -> None:
-        """Scroll so that a line is visible, here and in whatever scrolls this view."""
-        from textual.geometry import Region, Spacing
-
-        region = Region(0, row, max(self.size.width, 1), 1)
-        self.scroll_to_region(region, animate=False, spacing=Spacing(1, 0, 1, 0))
-        top = self.content_offset.y - self.scroll_offset.y if False else 0
-        _ = top
+    def row_in_view(self, row: int, rows: int = 1) -> None:
+        """Scroll whatever this view stands in so that some of its rows are visible."""
+        if isinstance(self.parent, Widget) and self.parent.is_scrollable:
+            place = Region(0, row, max(self.size.width, 1), rows).translate(self.virtual_region.offset)
+            self.parent.scroll_to_region(place, animate=False, spacing=Spacing(1, 0, 1, 0))
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
         """As many rows as there are lines, for `height: auto`."""
@@ -125,26 +120,16 @@ class Painted(ScrollView, can_focus=True):
         super().notify_style_update()
         self._styles.clear()
 
-    def on_resize(self) -> None:
-        """Draw for the new size."""
-        self._made_for = None
-
-    def _make(self) -> None:
-        size = (self.scrollable_content_region.width, self.scrollable_content_region.height)
-        if self._made_for != size:
-            self._lines = self.paint(*size)
-            self._made_for = size
-            self.virtual_size = Size(size[0], len(self._lines))
-
     def render_line(self, y: int) -> Strip:
-        """One row of the screen."""
-        self._make()
-        width = self.scrollable_content_region.width
-        row = y + self.scroll_offset.y
+        """One row of the view."""
+        width, height = self.size
+        if self._made_for != (width, height):
+            self._lines = self.paint(width, height)
+            self._made_for = (width, height)
         base = self.rich_style
-        if not 0 <= row < len(self._lines):
+        if not 0 <= y < len(self._lines):
             return Strip.blank(width, base)
-        segments = [Segment(text, self._style_of(style)) for text, style in self._lines[row]]
+        segments = [Segment(text, self._style_of(style)) for text, style in self._lines[y]]
         return Strip(segments).adjust_cell_length(width, base)
 
     def _style_of(self, names: str) -> Style:

@@ -1,0 +1,265 @@
+"""From responses to what they say: level, response, arrival, polarity, noise, bandwidth of each.
+
+Responses of one rate and length are analysed together, since most of the work is in transforms.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from commission.dsp import noise as noise_of
+from commission.dsp import timing
+from commission.dsp.polarity import LEAST_CORRELATION, polarity
+from commission.dsp.spectrum import GRID_HZ, OCTAVE_CENTRES_HZ, cumulative, pink_level_db, smoothed_level_db, to_db
+from commission.model import Analysis, ComplexArray, FloatArray, Response, UnusableError, freeze
+
+LEVEL_BAND_HZ = (500.0, 2000.0)
+"""Where the level of a main channel is read, as with EBU Tech 3343 alignment noise (500–2000 Hz)."""
+SUB_LEVEL_BAND_HZ = (30.0, 80.0)
+"""Where the level of a subwoofer is read (common practice, no source)."""
+BASS_HZ: FloatArray = freeze(np.arange(10.0, 321.0))
+SHORTEST_S = 0.02
+LONGEST_S = 4.0
+"""A response that is longer is cut this long after its beginning: a home cinema has decayed by then."""
+
+
+def analyse_batch(responses: Sequence[Response], is_sub: Sequence[bool]) -> list[Analysis | Exception]:
+    """Analyse responses, in order; in place of a response that cannot be used, an UnusableError that says why."""
+    results: list[Analysis | Exception | None] = [None] * len(responses)
+    groups: dict[tuple[Any, ...], list[int]] = {}
+    for index, (response, sub) in enumerate(zip(responses, is_sub, strict=True)):
+        try:
+            if response.impulse is None:
+                results[index] = _analyse_levels(response, sub)
+            else:
+                _check_usable(response)
+                noise_frames = 0 if response.noise is None else len(response.noise)
+                key = (response.rate_hz, len(response.impulse), noise_frames, sub)
+                groups.setdefault(key, []).append(index)
+        except UnusableError as error:
+            results[index] = error
+    for (rate_hz, _, _, sub), members in groups.items():
+        for index, result in zip(members, _analyse_impulses([responses[i] for i in members], rate_hz, sub), strict=True):
+            results[index] = result
+    return [result if result is not None else UnusableError("it was not analysed") for result in results]
+
+
+def analyse(response: Response, is_sub: bool = False) -> Analysis:
+    """Analyse one response; raises UnusableError."""
+    result = analyse_batch([response], [is_sub])[0]
+    if isinstance(result, Exception):
+        raise result
+    return result
+
+
+def _check_usable(response: Response) -> None:
+    impulse, rate_hz = response.impulse, response.rate_hz
+    assert impulse is not None
+    if rate_hz is None or not 8000 <= rate_hz <= 400000:
+        raise UnusableError(f"its sample rate is {rate_hz} Hz; from 8 to 400 kHz can be analysed")
+    if len(impulse) < SHORTEST_S * rate_hz:
+        raise UnusableError(f"it is only {1000 * len(impulse) / rate_hz:.1f} ms long; at least 20 ms are needed")
+    peak = float(np.max(np.abs(impulse)))
+    if not np.isfinite(peak):
+        raise UnusableError("it holds samples that are no numbers (NaN or infinite)")
+    if peak == 0.0:
+        raise UnusableError("it is silent: every sample is zero")
+
+
+def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -> list[Analysis]:
+    from scipy import fft
+
+    longest = round(LONGEST_S * rate_hz)
+    impulses = np.stack([np.asarray(r.impulse, dtype=np.float32)[:longest] for r in responses])
+    frames = impulses.shape[-1]
+    seconds = -(-frames // round(rate_hz))
+    length = max(1, seconds) * round(rate_hz)  # whole seconds: bins fall on whole hertz, and the rates are smooth numbers
+    spectra = fft.rfft(impulses, length, axis=-1, workers=-1)
+    df_hz = rate_hz / length
+    power = spectra.real**2 + spectra.imag**2
+    sums = cumulative(power)
+    third_db = smoothed_level_db(sums, df_hz, GRID_HZ, 3)
+    view_db = smoothed_level_db(sums, df_hz, GRID_HZ, 12)
+    low_hz, high_hz = SUB_LEVEL_BAND_HZ if is_sub else LEVEL_BAND_HZ
+    level_db = pink_level_db(power, df_hz, low_hz, high_hz)
+    octaves = {
+        centre: pink_level_db(power, df_hz, exact / np.sqrt(2), exact * np.sqrt(2))
+        for centre, exact in ((c, 1000.0 * 2.0 ** round(np.log2(c / 1000))) for c in OCTAVE_CENTRES_HZ)
+    }
+    bass = _bass(spectra, df_hz, [response.t0_s for response in responses])
+    stretches = [response.noise for response in responses]
+    noise = np.stack(stretches) if stretches[0] is not None else noise_of.tail(impulses)  # type: ignore[arg-type]
+    noise_db = noise_of.band_noise_db(noise, rate_hz, low_hz, high_hz, frames)
+    arrivals = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub, third_db)
+    starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
+    signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
+    results = []
+    for k, response in enumerate(responses):
+        why: dict[str, str] = {}
+        arrival = arrivals[k]
+        if arrival.why is not None:
+            why["arrival"] = arrival.why
+        snr_db = float(level_db[k] - noise_db[k]) if np.isfinite(noise_db[k]) else None
+        if snr_db is None:
+            why["snr"] = "it holds no noise at all, as only a computed response does"
+        edges = noise_of.bandwidth_hz(GRID_HZ, third_db[k], (low_hz, high_hz))
+        results.append(
+            Analysis(
+                freq_hz=GRID_HZ,
+                third_octave_db=freeze(third_db[k]),
+                view_db=freeze(view_db[k]),
+                bass_freq_hz=BASS_HZ,
+                bass=freeze(bass[k]) if bass is not None else None,
+                level_db=float(level_db[k]) if np.isfinite(level_db[k]) else None,
+                octave_db={c: float(levels[k]) for c, levels in octaves.items() if np.isfinite(levels[k])},
+                arrival_s=None if arrival.time_s is None else arrival.time_s + response.t0_s,
+                arrival_u_s=arrival.u_s,
+                polarity=_told(signs[k], strengths[k], arrival, why),
+                snr_db=snr_db,
+                low_hz=edges[0],
+                high_hz=edges[1],
+                clipped=_clipped(response, impulses[k], why),
+                has_phase=True,
+                why=why,
+            )
+        )
+    return results
+
+
+def _bass(spectra: ComplexArray, df_hz: float, t0_s: list[float]) -> ComplexArray | None:
+    step = round(1.0 / df_hz)
+    if abs(step * df_hz - 1.0) > 1e-9:
+        return None
+    bins = (BASS_HZ * step).astype(int)
+    turn = np.exp(-2j * np.pi * np.outer(t0_s, BASS_HZ))
+    return np.asarray(spectra[:, bins] * turn, dtype=np.complex64)
+
+
+def _arrivals(
+    impulses: FloatArray, spectra: ComplexArray, df_hz: float, rate_hz: float, is_sub: bool, third_db: FloatArray
+) -> list[timing.Arrival]:
+    if is_sub:
+        edges = [noise_of.bandwidth_hz(GRID_HZ, levels, SUB_LEVEL_BAND_HZ)[1] for levels in third_db]
+        return [timing.sub_arrival(h, rate_hz, edge) for h, edge in zip(impulses, edges, strict=True)]
+    if rate_hz < 2 * timing.BAND_HZ[1]:
+        why = f"a sample rate of {rate_hz:g} Hz does not reach 8 kHz"
+        return [timing.Arrival(None, 0.0, why)] * len(impulses)
+    envelopes, envelope_rate_hz = timing.band_envelopes(spectra, df_hz)
+    count = int(impulses.shape[-1] / rate_hz * envelope_rate_hz)  # without the padding, which holds no noise
+    return [timing.main_arrival(envelope[:count], envelope_rate_hz) for envelope in envelopes]
+
+
+def _segments(impulses: FloatArray, starts: list[int], rate_hz: float, is_sub: bool) -> FloatArray:
+    """Stretches around the direct sound, long enough for the band in which polarity is told."""
+    before, after = (0.02, 0.10) if is_sub else (0.002, 0.02)
+    lead, count = round(before * rate_hz), round((before + after) * rate_hz)
+    segments = np.zeros((len(impulses), count), np.float32)
+    for segment, impulse, start in zip(segments, impulses, starts, strict=True):
+        first = max(0, start - lead)
+        piece = impulse[first : first + count]
+        segment[: len(piece)] = piece
+    return segments
+
+
+def _told(sign: float, strength: float, arrival: timing.Arrival, why: dict[str, str]) -> int | None:
+    if arrival.time_s is None:
+        why["polarity"] = "the direct sound could not be found"
+        return None
+    if strength < LEAST_CORRELATION or sign == 0:
+        why["polarity"] = f"the response is too unlike its own minimum phase (correlation {strength:.2f}, 0.4 needed)"
+        return None
+    return 1 if sign > 0 else -1
+
+
+def _clipped(response: Response, impulse: FloatArray, why: dict[str, str]) -> bool | None:
+    if response.clip_ratio is not None:
+        return response.clip_ratio > noise_of.CLIP_RATIO_LIMIT
+    if noise_of.flat_top(impulse):
+        return True
+    why["clipped"] = "an impulse response does not show whether its recording clipped"
+    return None
+
+
+def _analyse_levels(response: Response, is_sub: bool) -> Analysis:
+    """A response given as levels over frequency: power smoothing on its own points, no time without phase."""
+    freq, level = response.freq_hz, response.level_db
+    if freq is None or level is None or len(freq) < 2:
+        raise UnusableError("it holds neither an impulse response nor levels over frequency")
+    third_db = _smoothed_points(freq, level, GRID_HZ, 3)
+    view_db = _smoothed_points(freq, level, GRID_HZ, 12)
+    if not np.isfinite(third_db).any():
+        raise UnusableError("its frequencies do not reach into 20 Hz to 20 kHz")
+    low_hz, high_hz = SUB_LEVEL_BAND_HZ if is_sub else LEVEL_BAND_HZ
+    why = dict.fromkeys(("arrival", "polarity"), "a text response without phase has no arrival time")
+    if response.phase_rad is not None:
+        why = dict.fromkeys(("arrival", "polarity"), "a text response is too coarse in frequency to tell times")
+    why |= {"snr": "a text response does not show its noise", "clipped": "a text response does not show clipping"}
+    edges = noise_of.bandwidth_hz(GRID_HZ, third_db, (low_hz, high_hz))
+    octaves = {
+        c: value
+        for c, exact in ((c, 1000.0 * 2.0 ** round(np.log2(c / 1000))) for c in OCTAVE_CENTRES_HZ)
+        if (value := _pink_points(freq, level, exact / np.sqrt(2), exact * np.sqrt(2))) is not None
+    }
+    bass = None
+    if response.phase_rad is not None and freq[0] <= 20 and freq[-1] >= 320:
+        amplitude = 10 ** (np.interp(BASS_HZ, freq, level) / 20)
+        bass = freeze(amplitude * np.exp(1j * np.interp(BASS_HZ, freq, np.unwrap(response.phase_rad))), np.complex64)
+    return Analysis(
+        freq_hz=GRID_HZ,
+        third_octave_db=freeze(third_db),
+        view_db=freeze(view_db),
+        bass_freq_hz=BASS_HZ,
+        bass=bass,
+        level_db=_pink_points(freq, level, low_hz, high_hz),
+        octave_db=octaves,
+        arrival_s=None,
+        polarity=None,
+        low_hz=edges[0],
+        high_hz=edges[1],
+        has_phase=response.phase_rad is not None,
+        why=why,
+    )
+
+
+def _fine(freq: FloatArray, level: FloatArray, low_hz: float, high_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Power on an even logarithmic grid between two frequencies, interpolated in decibels."""
+    log_f = np.linspace(np.log(low_hz), np.log(high_hz), 65)
+    return log_f, 10 ** (np.interp(log_f, np.log(freq), level) / 10)
+
+
+def _smoothed_points(freq: FloatArray, level: FloatArray, centres: FloatArray, fraction: int) -> FloatArray:
+    """Power mean over 1/fraction octave on a linear frequency axis, NaN where the points do not reach."""
+    half = 2.0 ** (0.5 / fraction)
+    out = np.full(len(centres), np.nan)
+    for k, centre in enumerate(centres):
+        low, high = centre / half, centre * half
+        if low >= freq[0] * (1 - 1e-9) and high <= freq[-1] * (1 + 1e-9):
+            log_f, power = _fine(freq, level, low, high)
+            width = np.exp(log_f)  # df = f·d(ln f)
+            out[k] = to_db(np.trapezoid(power * width, log_f) / np.trapezoid(width, log_f))
+    return out
+
+
+def _pink_points(freq: FloatArray, level: FloatArray, low_hz: float, high_hz: float) -> float | None:
+    if freq[0] > low_hz * 1.001 or freq[-1] < high_hz * 0.999:
+        return None
+    return float(to_db(np.mean(_fine(freq, level, low_hz, high_hz)[1])))
+
+
+def sum_bass(analyses: Sequence[Analysis]) -> ComplexArray | None:
+    """Complex sum of several sources at one seat on BASS_HZ; None where one has no phase."""
+    if not analyses or any(a.bass is None for a in analyses):
+        return None
+    return np.asarray(np.sum([a.bass for a in analyses], axis=0))
+
+
+def bass_level_db(bass: ComplexArray, fraction: int = 3) -> FloatArray:
+    """Level of a complex bass response on GRID_HZ, power-smoothed; NaN outside about 20–280 Hz. [shape=(n,)]"""
+    power = np.zeros(int(BASS_HZ[-1]) + 1)
+    power[int(BASS_HZ[0]) :] = np.abs(bass) ** 2
+    levels = smoothed_level_db(cumulative(power), 1.0, GRID_HZ, fraction)
+    half = 2.0 ** (0.5 / fraction)
+    return np.where(GRID_HZ / half < BASS_HZ[0], np.nan, levels)

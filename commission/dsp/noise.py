@@ -1,0 +1,81 @@
+"""Signal to noise, clipping and bandwidth: whether a recording can carry a verdict."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from commission.dsp.spectrum import pink_level_db
+from commission.model import FloatArray
+
+CLIP_RATIO_LIMIT = 6.0
+"""ρ above this is clipping: clean recordings reach 1.0–1.4, a sine 4.1, clipped ones 9–44 (own simulations)."""
+TAIL_SHARE = 0.15
+"""Last part of an impulse response that is taken as noise when nothing better is known."""
+
+
+def clip_ratio(samples: FloatArray) -> float:
+    """ρ: share of samples in [0.995, 1]·max over a ninth of the share in [0.95, 0.995]·max [shape=(n,)].
+
+    Piled-up samples at the top betray clipping at any gain. Infinite when there is a top and nothing just below;
+    1 for silence.
+    """
+    size = np.abs(np.asarray(samples))
+    peak = float(size.max(initial=0.0))
+    if peak <= 0.0:
+        return 1.0
+    upper = size[size >= np.float32(0.95 * peak)]
+    top = int(np.count_nonzero(upper >= 0.995 * peak))
+    below = len(upper) - top
+    if below == 0:
+        return math.inf if top > 3 else 1.0
+    return 9.0 * top / below
+
+
+def flat_top(impulse: FloatArray) -> bool:
+    """Whether an impulse response stands at its extreme value for three samples or more in a row."""
+    size = np.abs(np.asarray(impulse))
+    at_top = size >= size.max(initial=0.0) * (1 - 1e-6)
+    return bool(np.any(at_top[:-2] & at_top[1:-1] & at_top[2:])) if len(size) >= 3 else False
+
+
+def tail(impulses: FloatArray) -> FloatArray:
+    """The last part of impulse responses [shape=(…, n)], taken as noise."""
+    start = impulses.shape[-1] - max(16, int(TAIL_SHARE * impulses.shape[-1]))
+    return impulses[..., start:]
+
+
+def band_noise_db(noise: FloatArray, rate_hz: float, low_hz: float, high_hz: float, frames: int) -> FloatArray:
+    """Level [dB] that noise [shape=(…, m)] adds to the pink level of a response of `frames` samples.
+
+    Stationary noise: its energy grows with the length of the window in which the response is analysed.
+    """
+    from scipy import fft
+
+    count = noise.shape[-1]
+    length = int(fft.next_fast_len(max(count, math.ceil(4 * rate_hz / low_hz)), real=True))
+    window = np.hanning(count).astype(noise.dtype)
+    spectra = fft.rfft(noise * window, length, axis=-1)
+    power = np.abs(spectra) ** 2 * (frames / float(np.sum(window**2)))
+    return pink_level_db(power, rate_hz / length, low_hz, high_hz)
+
+
+def bandwidth_hz(
+    freq_hz: FloatArray, third_octave_db: FloatArray, mid_hz: tuple[float, float], drop_db: float = 10.0
+) -> tuple[float | None, float | None]:
+    """Where the third-octave level first falls `drop_db` below its mid band, going outwards [Hz].
+
+    None on a side where it does not fall within the grid (or what was measured ends first).
+    """
+    inside = (freq_hz >= mid_hz[0]) & (freq_hz <= mid_hz[1]) & np.isfinite(third_octave_db)
+    if not inside.any():
+        return None, None
+    floor = float(np.median(third_octave_db[inside])) - drop_db
+    below = np.nonzero(third_octave_db < floor)[0]  # NaN compares false: no edge is made up
+    first, last = np.nonzero(inside)[0][[0, -1]]
+    low, high = below[below < first], below[below > last]
+    return (
+        float(freq_hz[low[-1]]) if len(low) else None,
+        float(freq_hz[high[0]]) if len(high) else None,
+    )

@@ -1,0 +1,89 @@
+"""Shows a curve over frequency; arrow keys move the read-out, z narrows to the bass."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import ClassVar
+
+import numpy as np
+from textual import events
+from textual.binding import Binding, BindingType
+
+from commission.model import Curve
+from commission.ui.widgets.draw.canvas import Line
+from commission.ui.widgets.draw.plot import LEFT, RIGHT, View, draw_plot
+from commission.ui.widgets.painted import Painted
+
+FULL_HZ = (20.0, 20000.0)
+BASS_HZ = (20.0, 300.0)
+
+
+class Plot(Painted):
+    """One `Curve`."""
+
+    DEFAULT_CSS = """
+    Plot { height: 16; min-height: 7; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left", "read(-1)", "Read lower", show=False, id="plot.lower"),
+        Binding("right", "read(1)", "Read higher", show=False, id="plot.higher"),
+        Binding("shift+left", "read(-8)", "Read much lower", show=False, id="plot.much-lower"),
+        Binding("shift+right", "read(8)", "Read much higher", show=False, id="plot.much-higher"),
+        Binding("z", "zoom", "Bass", id="plot.bass"),
+        Binding("up", "leave(-1)", show=False, id="plot.up"),
+        Binding("down", "leave(1)", show=False, id="plot.down"),
+    ]
+
+    def __init__(
+        self,
+        curve: Curve | None = None,
+        *,
+        y_limits: tuple[float, float] | None = None,
+        id: str | None = None,
+        classes: str | None = None,
+    ) -> None:
+        super().__init__(id=id, classes=classes)
+        self.curve = curve
+        self.view = View(y_limits=y_limits)
+
+    def show(self, curve: Curve | None, y_limits: tuple[float, float] | None = None) -> None:
+        """Show another curve with the same frequencies and read-out; `y_limits` keep the scale while flicking."""
+        self.curve = curve
+        self.view = replace(self.view, y_limits=y_limits)
+        self.repaint()
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        """The plot, filling the region."""
+        return draw_plot(self.curve or Curve(id="", title="", series=()), width, height or 16, self.view)
+
+    def action_zoom(self) -> None:
+        """All frequencies, or the bass only."""
+        low, high = BASS_HZ if self.view.high_hz == FULL_HZ[1] else FULL_HZ
+        cursor = self.view.cursor_hz
+        kept = cursor if cursor is not None and low <= cursor <= high else None
+        self.view = replace(self.view, low_hz=low, high_hz=high, cursor_hz=kept)
+        self.repaint()
+
+    def action_read(self, cells: int) -> None:
+        """Move the read-out by so many cells; the first press puts it in the middle."""
+        columns = max(self.size.width - LEFT - RIGHT, 2)
+        per_cell = (self.view.high_hz / self.view.low_hz) ** (2.0 / (2 * columns - 1))
+        middle = float(np.sqrt(self.view.low_hz * self.view.high_hz))
+        cursor = middle if self.view.cursor_hz is None else self.view.cursor_hz * per_cell**cells
+        self.read_at(cursor)
+
+    def read_at(self, hz: float) -> None:
+        """Read the curves at a frequency."""
+        self.view = replace(self.view, cursor_hz=min(max(hz, self.view.low_hz), self.view.high_hz))
+        self.repaint()
+
+    def action_leave(self, direction: int) -> None:
+        """Up and down go to the neighbouring view."""
+        self.post_message(self.Edge(self, direction))
+
+    def on_click(self, event: events.Click) -> None:
+        """Read where the mouse points."""
+        columns = max(self.size.width - LEFT - RIGHT, 2)
+        share = 2.0 * (event.x - LEFT) / (2 * columns - 1)
+        if 0 <= share <= 1:
+            self.read_at(self.view.low_hz * (self.view.high_hz / self.view.low_hz) ** share)
