@@ -1,0 +1,93 @@
+"""Delays: distances to what the processor must hold, and what its settings do."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.dsp.trims import to_grid
+from commission.model import FloatArray
+from commission.model.system import DelayRange
+from commission.model.units import FOOT_M
+
+
+@dataclass(frozen=True, slots=True)
+class DelaySetting:
+    """One channel's delay and how the processor is told."""
+
+    delay_s: float
+    """What is needed: (d_max − d)/c."""
+    exact: float
+    """The setting without rounding, in the processor's unit."""
+    setting: float
+    clipped: bool
+    """The range ends before the exact setting."""
+    error_s: float
+    """What rounding and clipping leave: delay obtained less delay needed, both relative to the farthest loudspeaker."""
+
+    def phase_deg(self, freq_hz: float) -> float:
+        """The remaining error as phase at a frequency [°]."""
+        return 360.0 * freq_hz * self.error_s
+
+
+def needed_delays_s(distances_m: Sequence[float], speed_m_s: float) -> FloatArray:
+    """(d_max − d)/c [s]: the farthest loudspeaker gets none."""
+    distances = np.asarray(distances_m, dtype=float)
+    return np.asarray((distances.max() - distances) / speed_m_s)
+
+
+def unit_m(unit: str) -> float:
+    """Metres in a processor's unit of distance."""
+    return FOOT_M if unit == "ft" else 1.0
+
+
+def assumed_speed_m_s(unit: str, assumed_m_s: float | None, speed_m_s: float) -> float:
+    """The speed with which a processor turns distances into delays: its own when known, else the true one."""
+    return assumed_m_s if assumed_m_s and unit != "ms" else speed_m_s
+
+
+def delay_settings(
+    distances_m: Sequence[float], speed_m_s: float, delay: DelayRange, assumed_m_s: float | None = None
+) -> tuple[DelaySetting, ...]:
+    """What to enter for loudspeakers at `distances_m`.
+
+    A processor in milliseconds takes the delay. One in metres or feet takes a distance, which it divides by the speed of
+    sound it assumes: so that the time comes out right, the distance is scaled by assumed/true speed when that is known.
+    """
+    needed = needed_delays_s(distances_m, speed_m_s)
+    own_m_s = assumed_speed_m_s(delay.unit, assumed_m_s, speed_m_s)
+    if delay.unit == "ms":
+        exact = needed * 1000
+    else:
+        exact = np.asarray(distances_m, dtype=float) * (own_m_s / speed_m_s) / unit_m(delay.unit)
+    settings = np.array([to_grid(float(v), delay.min, delay.max, delay.step) for v in exact])
+    obtained = applied_delays_s(settings, delay, own_m_s)
+    # Only differences between channels are heard: the errors are read against the farthest loudspeaker's.
+    farthest = int(np.argmax(np.asarray(distances_m)))
+    errors = (obtained - obtained[farthest]) - (needed - needed[farthest])
+    half = delay.step / 2 + 1e-9
+    return tuple(
+        DelaySetting(float(n), float(e), float(s), not delay.min - half <= e <= delay.max + half, float(error))
+        for n, e, s, error in zip(needed, exact, settings, errors, strict=True)
+    )
+
+
+def applied_delays_s(settings: FloatArray | Sequence[float], delay: DelayRange, own_m_s: float) -> FloatArray:
+    """The delay that the processor adds for each setting [s]; for distances, relative to the largest of them."""
+    values = np.asarray(settings, dtype=float)
+    if delay.unit == "ms":
+        return values / 1000
+    return np.asarray((values.max() - values) * unit_m(delay.unit) / own_m_s)
+
+
+def worst_rounding_s(delay: DelayRange, own_m_s: float) -> float:
+    """Largest difference that rounding alone can leave between two channels [s]: one step."""
+    return delay.step / 1000 if delay.unit == "ms" else delay.step * unit_m(delay.unit) / own_m_s
+
+
+def rounding_u_s(delay: DelayRange, own_m_s: float) -> float:
+    """Standard uncertainty of a rounded setting [s]: rectangular, one step wide."""
+    return worst_rounding_s(delay, own_m_s) / math.sqrt(12)

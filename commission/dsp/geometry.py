@@ -1,0 +1,36 @@
+"""Where things stand, seen from a seat."""
+
+from __future__ import annotations
+
+import math
+
+from commission.model.system import Position
+
+
+def distance_m(a: Position, b: Position) -> float:
+    """Straight distance [m]."""
+    return math.dist(a, b)
+
+
+def azimuth_deg(seat: Position, source: Position) -> float:
+    """Direction seen from a seat facing the screen, positive to the left, 0 ahead (as in ITU-R BS.2051) [°]."""
+    return math.degrees(math.atan2(seat[0] - source[0], seat[1] - source[1]))
+
+
+def elevation_deg(seat: Position, source: Position) -> float:
+    """Height angle above the ears, positive up [°]."""
+    flat = math.hypot(source[0] - seat[0], source[1] - seat[1])
+    return math.degrees(math.atan2(source[2] - seat[2], flat))
+
+
+def mirror_partner(channel_id: str) -> str | None:
+    """The channel on the other side: L and R swapped in the label ("TpFL" ↔ "TpFR"); None for a centre channel.
+
+    Labels of IEC 62574 end in L or R, before a "w" for wide or "s" for surround.
+    """
+    stem, tail = (channel_id[:-1], channel_id[-1]) if channel_id[-1:] in ("w", "s", "d", "c") else (channel_id, "")
+    if stem.endswith("L"):
+        return f"{stem[:-1]}R{tail}"
+    if stem.endswith("R"):
+        return f"{stem[:-1]}L{tail}"
+    return None

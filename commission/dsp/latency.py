@@ -1,0 +1,142 @@
+"""Arrivals against distances: the common latency, outliers, a wrong unit, swapped loudspeakers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.model import FloatArray
+
+SWAP_Z = 4.0
+"""Declare a loudspeaker in another's place from here; wrong assignments stayed at or below 3.4 (own simulations)."""
+UNIT_SD = 0.02
+"""Accept a unit factor only when its standard deviation is at most this (own simulations)."""
+
+
+def common_latency_s(travel_s: FloatArray) -> float:
+    """The latency common to all, as the median of arrival less what geometry and settings explain [s].
+
+    Up to half of the channels may be wrong without moving it far.
+    """
+    return float(np.nanmedian(travel_s))
+
+
+@dataclass(frozen=True, slots=True)
+class UnitFit:
+    """t_i = τ + d_i/c − k·d_i,ref/c, fitted robustly: what the processor does with the distances it was told."""
+
+    factor: float
+    sd: float
+    latency_s: float
+    outliers: tuple[int, ...]
+
+    @property
+    def meaning(self) -> str | None:
+        """What k says, or None where it says nothing definite."""
+        if self.sd > UNIT_SD:
+            return None
+        known = {
+            1.0: "right",
+            0.0: "no delays are applied",
+            -1.0: "the delays have the wrong sign",
+            1 / 0.3048: "feet were entered where metres are expected",
+            0.3048: "metres were entered where feet are expected",
+        }
+        nearest = min(known, key=lambda k: abs(k - self.factor))
+        return known[nearest] if abs(nearest - self.factor) <= max(3 * self.sd, 0.05) else None
+
+
+def unit_factor(arrivals_s: FloatArray, distances_m: FloatArray, speed_m_s: float) -> UnitFit | None:
+    """Fit k by least squares, leaving out channels that do not fit (a late subwoofer, a swap).
+
+    Needs four channels at different distances; None otherwise. [shape=(n,) each, NaN where there is no arrival]
+    """
+    good = np.isfinite(arrivals_s) & np.isfinite(distances_m)
+    if good.sum() < 4:
+        return None
+    flight = distances_m / speed_m_s
+    target = arrivals_s - flight  # = τ − k·flight
+    keep = good.copy()
+    slope, offset = _theil_sen(flight[keep], target[keep])
+    for _ in range(5):
+        residual = target - (slope * flight + offset)
+        scale = max(1.4826 * float(np.nanmedian(np.abs(residual[good]))), 2e-5)
+        keep = good & (np.abs(residual) <= max(4 * scale, 2.5e-4))
+        if keep.sum() < 4:
+            return None
+        design = np.column_stack((flight[keep], np.ones(keep.sum())))
+        (slope, offset), *_ = np.linalg.lstsq(design, target[keep], rcond=None)
+    spread = float(np.sum((flight[keep] - flight[keep].mean()) ** 2))
+    if spread <= 0:
+        return None
+    residual = target[keep] - (slope * flight[keep] + offset)
+    sigma = max(math.sqrt(float(np.sum(residual**2)) / max(keep.sum() - 2, 1)), 8.5e-5)
+    outliers = tuple(int(i) for i in np.nonzero(good & ~keep)[0])
+    return UnitFit(-float(slope), sigma / math.sqrt(spread), float(offset), outliers)
+
+
+def _theil_sen(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Median of the slopes of all pairs (Theil 1950, Sen 1968): a start that a third of wild points cannot spoil."""
+    i, j = np.triu_indices(len(x), 1)
+    apart = np.abs(x[i] - x[j]) > 1e-5
+    if not apart.any():
+        return 0.0, float(np.median(y))
+    slope = float(np.median((y[i] - y[j])[apart] / (x[i] - x[j])[apart]))
+    return slope, float(np.median(y - slope * x))
+
+
+@dataclass(frozen=True, slots=True)
+class Assignment:
+    """Which loudspeaker's place each channel sounds from."""
+
+    place: tuple[int, ...]
+    """Index of the place for each channel; its own where nothing speaks against it."""
+    confidence: tuple[float, ...]
+    """z of each assignment: how much worse (in standard deviations) its best alternative fits."""
+
+    def swapped(self) -> tuple[int, ...]:
+        """Channels that sound from another's place with z ≥ 4."""
+        return tuple(i for i, (p, z) in enumerate(zip(self.place, self.confidence, strict=True)) if p != i and z >= SWAP_Z)
+
+
+def assign_places(arrivals_s: FloatArray, flights_s: FloatArray, sigma_s: float = 1.5e-4) -> Assignment | None:
+    """Match channels to places by their arrivals over the seats.
+
+    `arrivals_s` [shape=(channels, seats)], NaN where missing; `flights_s` [shape=(places, seats)]: distance over speed.
+    Each channel's mean over its seats is removed on both sides, so that neither a wrong delay setting nor a latency
+    hides or feigns a swap; what remains is the pattern over the seats. `sigma_s`: standard deviation of one arrival
+    against a surveyed place (5 cm of survey error). None with fewer than two seats or two channels.
+    """
+    from scipy.optimize import linear_sum_assignment
+
+    channels, seats = arrivals_s.shape
+    if channels < 2 or seats < 2:
+        return None
+    cost = np.zeros((channels, len(flights_s)))
+    for i, heard in enumerate(arrivals_s):
+        good = np.isfinite(heard)
+        if good.sum() < 2:
+            continue  # no pattern: any place fits, which never moves another channel
+        pattern = heard[good] - heard[good].mean()
+        expected = flights_s[:, good] - flights_s[:, good].mean(axis=1, keepdims=True)
+        # Bounded per seat, so that one reflection taken for the direct sound does not outweigh all other seats.
+        cost[i] = np.minimum((pattern - expected) ** 2, (8 * sigma_s) ** 2).sum(axis=1)
+    rows, columns = linear_sum_assignment(cost + _own_place_first(cost))
+    best = float(cost[rows, columns].sum())
+    confidence = []
+    for i in range(channels):
+        forbidden = cost.copy()
+        forbidden[i, columns[i]] = 1e3
+        r, c = linear_sum_assignment(forbidden)
+        rise = float(forbidden[r, c].sum()) - best if len(flights_s) > 1 else 0.0
+        confidence.append(math.sqrt(max(rise, 0.0)) / sigma_s)
+    return Assignment(tuple(int(c) for c in columns), tuple(confidence))
+
+
+def _own_place_first(cost: FloatArray) -> FloatArray:
+    """A push of no consequence toward the own place, which settles exact ties (two loudspeakers on one spot)."""
+    push = np.full(cost.shape, 1e-12)
+    np.fill_diagonal(push, 0.0)
+    return push

@@ -1,0 +1,40 @@
+"""Standard uncertainties and how they add: JCGM 100:2008 (GUM)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+METER_CLASS_U_DB = {1: 0.7 / 2, 2: 1.0 / 2}
+"""Standard uncertainty of a meter's absolute reading at 1 kHz: half the acceptance limits ±0.7 and ±1.0 dB of IEC 61672-1
+class 1 and 2 (from memory), taken as expanded with k = 2. It is common to all channels and cancels between them."""
+PLACEMENT_U_DB = 0.13
+"""Microphone or meter put back within 2 cm (own simulations)."""
+DEFAULT_REPEATABILITY_U_DB = 0.2
+"""One reading by hand where it was not repeated: the eye on a moving display (common practice, no source)."""
+TAPE_U_M = 0.0025
+"""Tape ±5 mm (common practice, no source), taken as expanded with k = 2."""
+
+
+def combine(*standard_uncertainties: float) -> float:
+    """Combined standard uncertainty of independent inputs with sensitivity one: root of the sum of squares.
+
+    JCGM 100:2008 equation (11a).
+    """
+    return math.sqrt(sum(u * u for u in standard_uncertainties))
+
+
+def resolution_u(resolution: float) -> float:
+    """Standard uncertainty of a display that steps by `resolution`: half a step, rectangular (JCGM 100 4.3.7)."""
+    return resolution / math.sqrt(12)
+
+
+def type_a(readings: Sequence[float]) -> tuple[float, float | None]:
+    """Mean and standard uncertainty of the mean, s/√n (JCGM 100 4.2.3); None for fewer than two readings."""
+    values = np.asarray(readings, dtype=float)
+    mean = float(values.mean())
+    if len(values) < 2:
+        return mean, None
+    return mean, float(values.std(ddof=1) / math.sqrt(len(values)))

@@ -1,0 +1,83 @@
+"""Numbers, units and verdicts as text, the same in every view."""
+
+from __future__ import annotations
+
+import math
+
+from commission.model import Check, Limit, Verdict
+from commission.model.units import clean_text, format_length, format_temperature
+
+DECIMALS = {"dB": 1, "dB²": 1, "ms": 2, "s": 2, "m": 2, "°C": 1, "Hz": 0, "°": 0, "%": 0}
+"""Digits after the decimal sign that mean something, by unit, where nothing else says."""
+STYLES = {
+    Verdict.PASS: "pass",
+    Verdict.FAIL: "fail",
+    Verdict.UNSURE: "unsure",
+    Verdict.NOT_TESTED: "none",
+}
+
+
+def number(value: float | None, decimals: int, *, signed: bool = False) -> str:
+    """Digits with a true minus sign; a dash for what is missing."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    rounded = round(value, decimals) + 0.0
+    return f"{rounded:{'+' if signed and rounded else ''}.{decimals}f}".replace("-", "−")
+
+
+def quantity(value: float | None, unit: str, units: str = "metric", decimals: int | None = None) -> str:
+    """A number with its unit; lengths and temperatures as the job wants them."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    if units == "imperial" and unit == "m":
+        return format_length(value, "imperial")
+    if units == "imperial" and unit == "°C":
+        return format_temperature(value, "imperial")
+    text = number(value, DECIMALS.get(unit, 2) if decimals is None else decimals)
+    return f"{text}{'' if unit in ('', '°') else ' '}{unit}"
+
+
+def uncertainty(u: float, unit: str, units: str = "metric") -> str:
+    """Expanded uncertainty U = 2 u to two digits."""
+    if units == "imperial" and unit == "m":
+        return f"{number(2 * u / 0.0254, 1)} in"
+    if units == "imperial" and unit == "°C":
+        return f"{number(2 * u * 1.8, 1)} °F"
+    expanded = 2.0 * u
+    decimals = max(0, 1 - math.floor(math.log10(expanded))) if expanded > 0 else 1
+    return f"{number(expanded, min(decimals, 3))} {unit}".strip()
+
+
+def verdict_word(verdict: Verdict | None) -> str:
+    """Symbol and word."""
+    return "" if verdict is None else f"{verdict.symbol} {verdict.value}"
+
+
+def limit_text(limit: Limit, units: str = "metric") -> str:
+    """An interval in words."""
+    low = None if limit.low is None else quantity(limit.low, limit.unit, units)
+    high = None if limit.high is None else quantity(limit.high, limit.unit, units)
+    if low is not None and high is not None:
+        shared = f" {limit.unit}"
+        return f"{low.removesuffix(shared)} to {high}"
+    return f"at most {high}" if high is not None else f"at least {low}" if low is not None else "none"
+
+
+def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, str], ...]:
+    """One judged number in a line: verdict, what, value, limit, uncertainty, basis; or why it is not judged."""
+    if check is None:
+        return (("Nothing is judged in this row.", "dim"),)
+    word = (f"{verdict_word(check.verdict)}  ", STYLES[check.verdict])
+    what = clean_text(check.text) or " at ".join(part for part in (check.channel, check.seat) if part)
+    value = quantity(check.value, check.unit, units)
+    said = f"{what}: {value}" if what and check.value is not None else what or value
+    if check.why_not is not None:
+        return (word, (f"{said}; not tested, because {clean_text(check.why_not)}", "dim"))
+    if check.limit is None:
+        return (word, (f"{said}; no limit applies", "dim"))
+    parts = [f"limit {limit_text(check.limit, units)}"]
+    if check.uncertainty > 0:
+        parts.append(f"U = {uncertainty(check.uncertainty, check.unit, units)}")
+    if check.limit.basis:
+        parts.append(f"basis: {clean_text(check.limit.basis)}")
+    return (word, (said, "mark"), ("   " + " · ".join(parts), "dim"))

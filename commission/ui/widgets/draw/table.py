@@ -1,0 +1,147 @@
+"""A `model.Table` in characters: units in the heading, numbers aligned on the decimal sign, verdicts in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rich.cells import cell_len
+
+from commission.model import Column, Row, Table
+from commission.model.units import clean_text, format_length
+from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
+from commission.ui.widgets.draw.figures import STYLES, number, verdict_word
+
+GAP = 2
+NARROWEST_WORDS = 10
+VERDICT = Column(key="_verdict", title="Verdict")
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where each column stands: its heading lines, its width, and whether it is words."""
+
+    columns: tuple[Column, ...]
+    heads: tuple[tuple[str, ...], ...]
+    cells: tuple[tuple[str, ...], ...]
+    widths: tuple[int, ...]
+
+    @property
+    def head_rows(self) -> int:
+        """Lines of the tallest heading."""
+        return max((len(head) for head in self.heads), default=1)
+
+
+def cell_text(value: float | str | None, column: Column, units: str) -> str:
+    """One cell; lengths and temperatures in the job's units."""
+    if value is None:
+        return "–"
+    if isinstance(value, str):
+        return clean_text(value)
+    if units == "imperial" and column.unit == "m":
+        return format_length(value, "imperial")
+    if units == "imperial" and column.unit == "°C":
+        value = value * 1.8 + 32.0
+    return number(value, 2 if column.decimals is None else column.decimals, signed=column.signed)
+
+
+def unit_text(column: Column, units: str) -> str:
+    """The unit as it stands in the heading."""
+    if units == "imperial":
+        return {"m": "ft in", "°C": "°F"}.get(column.unit, column.unit)
+    return column.unit
+
+
+def lay_out(table: Table, width: int, units: str) -> Layout:
+    """Widths of the columns: words give way first, headings break at blanks."""
+    judged = any(row.check is not None for row in table.rows)
+    columns = (*table.columns, *((VERDICT,) if judged else ()))
+    cells = tuple(_cells(row, table.columns, units, judged) for row in table.rows)
+    heads: list[tuple[str, ...]] = []
+    widths: list[int] = []
+    for index, column in enumerate(columns):
+        unit = unit_text(column, units)
+        widest = max((cell_len(row[index]) for row in cells), default=1)
+        words = [cell_len(word) for word in clean_text(column.title).split()]
+        broken = wrap(column.title, max([widest, cell_len(unit), 5, *words]))
+        heads.append((*broken, unit) if unit else tuple(broken))
+        widths.append(max([widest, *(cell_len(line) for line in heads[-1])]))
+    spare = width - 2 - sum(widths) - GAP * (len(widths) - 1)
+    while spare < 0:  # the widest column of words gives way
+        wide = [i for i, c in enumerate(columns[:-1] if judged else columns) if c.decimals is None and i > 0]
+        index = max(wide, key=lambda i: widths[i], default=-1)
+        if index < 0 or widths[index] <= NARROWEST_WORDS:
+            break
+        widths[index] -= 1
+        spare += 1
+    return Layout(columns, tuple(heads), cells, tuple(widths))
+
+
+def _cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) -> tuple[str, ...]:
+    cells = tuple(cell_text(value, column, units) for value, column in zip(row.cells, columns, strict=True))
+    if judged:
+        cells += (verdict_word(row.check.verdict if row.check else None),)
+    return cells
+
+
+def draw_table(
+    table: Table, width: int, units: str = "metric", cursor: int | None = None, first_column: int = 1
+) -> list[Line]:
+    """Title, heading, rows, remark. `cursor` is the selected row; `first_column` the first shown after the key."""
+    laid = lay_out(table, width, units)
+    shown = [0, *range(max(first_column, 1), len(laid.columns))]
+    lines: list[Line] = []
+    if table.title:
+        hidden = len(laid.columns) - len(_fitting(laid, shown, width)) if laid.columns else 0
+        more = f"   ← → {hidden} more columns" if hidden else ""
+        lines.append(((fit(table.title, min(cell_len(clean_text(table.title)), width)), "head"), (more, "dim")))
+    shown = _fitting(laid, shown, width)
+    for line in range(laid.head_rows):
+        run = "  "
+        for index in shown:
+            head = laid.heads[index]
+            offset = line - (laid.head_rows - len(head))
+            text = head[offset] if offset >= 0 else ""
+            run += fit(text, laid.widths[index], _align(laid.columns[index])) + " " * GAP
+        lines.append(((run, "dim"),))
+    for number_of, row in enumerate(laid.cells):
+        lines.append(_row_line(laid, shown, row, table.rows[number_of], cursor == number_of, width))
+    if not table.rows:
+        lines.append((("  Nothing yet.", "dim"),))
+    if table.remark:
+        lines += [((text, "dim"),) for text in wrap(table.remark, width)]
+    return lines
+
+
+def _fitting(laid: Layout, shown: list[int], width: int) -> list[int]:
+    kept, used = [], 2
+    for index in shown:
+        used += laid.widths[index] + (GAP if kept else 0)
+        if kept and used > width:
+            break
+        kept.append(index)
+    return kept
+
+
+def _align(column: Column) -> str:
+    return "right" if column.decimals is not None else "left"
+
+
+def _row_line(laid: Layout, shown: list[int], cells: tuple[str, ...], row: Row, chosen: bool, width: int) -> Line:
+    behind = " selected" if chosen else ""
+    line: list[Run] = [("▸ " if chosen else "  ", "accent" + behind)]
+    used = 2
+    for index in shown:
+        style = "mark" if index == 0 else ""
+        if laid.columns[index] is VERDICT and row.check is not None:
+            style = STYLES[row.check.verdict]
+        text = fit(cells[index], laid.widths[index], _align(laid.columns[index]))
+        line.append((text, style + behind))
+        line.append((" " * GAP, behind.strip()))
+        used += laid.widths[index] + GAP
+    line.append((" " * max(width - used, 0), behind.strip()))
+    return tuple(line)
+
+
+def first_row_line(table: Table, width: int, units: str) -> int:
+    """Which drawn line holds row 0."""
+    return (1 if table.title else 0) + lay_out(table, width, units).head_rows

@@ -1,0 +1,114 @@
+"""Shows a table of results; the selected row tells its verdict."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual import events
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from commission.model import Row, Table
+from commission.ui.widgets.draw.canvas import Line
+from commission.ui.widgets.draw.table import draw_table, first_row_line, lay_out
+from commission.ui.widgets.painted import Painted
+
+
+class ResultTable(Painted):
+    """One `Table`."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", show=False, id="table.up"),
+        Binding("down", "move(1)", show=False, id="table.down"),
+        Binding("left", "columns(-1)", show=False, id="table.left"),
+        Binding("right", "columns(1)", show=False, id="table.right"),
+        Binding("enter", "open", show=False, id="table.open"),
+    ]
+
+    class Selected(Message):
+        """Another row is selected."""
+
+        def __init__(self, view: ResultTable, row: Row) -> None:
+            self.view, self.row = view, row
+            super().__init__()
+
+    class Opened(Selected):
+        """Enter was pressed on a row."""
+
+    def __init__(
+        self, table: Table, units: str = "metric", *, id: str | None = None, classes: str | None = None
+    ) -> None:
+        super().__init__(id=id, classes=classes)
+        self.table = table
+        self.units = units
+        self.cursor = 0
+        self._first_column = 1
+
+    def show(self, table: Table) -> None:
+        """New results of the same kind; the selected row stays selected."""
+        key = self.row.key if self.row is not None else None
+        self.table = table
+        self.cursor = next((i for i, row in enumerate(table.rows) if row.key == key), 0)
+        self.repaint(layout=True)
+
+    @property
+    def row(self) -> Row | None:
+        """The selected row."""
+        return self.table.rows[self.cursor] if 0 <= self.cursor < len(self.table.rows) else None
+
+    def select(self, key: str) -> None:
+        """Select the row of that key, when there is one."""
+        for index, row in enumerate(self.table.rows):
+            if row.key == key and index != self.cursor:
+                self.cursor = index
+                self._moved()
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        """The table; its cursor shows while it has the focus."""
+        return draw_table(self.table, width, self.units, self.cursor if self.has_focus else None, self._first_column)
+
+    def action_move(self, direction: int) -> None:
+        """Another row; beyond the ends another view."""
+        target = self.cursor + direction
+        if not 0 <= target < len(self.table.rows):
+            self.post_message(self.Edge(self, direction))
+            return
+        self.cursor = target
+        self._moved()
+
+    def action_columns(self, direction: int) -> None:
+        """Other columns, where not all fit."""
+        laid = lay_out(self.table, self.size.width, self.units)
+        fits = sum(laid.widths) + 2 * len(laid.widths) <= self.size.width
+        last = 1 if fits else max(len(laid.columns) - 1, 1)
+        self._first_column = min(max(self._first_column + direction, 1), last)
+        self.repaint()
+
+    def action_open(self) -> None:
+        """Enter on a row."""
+        if self.row is not None:
+            self.post_message(self.Opened(self, self.row))
+
+    def on_focus(self) -> None:
+        """Show the cursor and tell what it stands on."""
+        self._moved()
+
+    def on_blur(self) -> None:
+        """Hide the cursor."""
+        self.repaint()
+
+    def on_click(self, event: events.Click) -> None:
+        """Select the row under the mouse."""
+        target = event.y - first_row_line(self.table, self.size.width, self.units)
+        if 0 <= target < len(self.table.rows):
+            self.cursor = target
+            self._moved()
+
+    def _moved(self) -> None:
+        self.repaint()
+        line = first_row_line(self.table, self.size.width, self.units) + self.cursor
+        if self.cursor == 0:
+            self.row_in_view(0)
+        self.row_in_view(line)
+        if self.row is not None:
+            self.post_message(self.Selected(self, self.row))
