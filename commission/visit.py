@@ -102,6 +102,8 @@ class Visit:
         Returns the events stored, and the rows left out with the sentence that says why. What was stored before a
         cancel stays stored.
         """
+        if options.clock is None:  # one batch, one origin of time
+            options = replace(options, clock=f"batch {len(self.job.log) + 1}")
         stored: list[Event] = []
         left_out: list[tuple[ImportRow, str]] = []
         for index, row in enumerate(rows):

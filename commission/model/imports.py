@@ -23,6 +23,10 @@ class ImportRow:
     frames: int | None = None
     problem: str | None = None
     """The one sentence that says why it cannot be imported as it stands (bad file, no channel, no seat …)."""
+    file_problem: str | None = None
+    """The part of `problem` that no correction of the row mends: the file itself."""
+    sha256: str | None = None
+    """Digest of the file's bytes when it was looked at."""
     duplicate_of: int | None = None
     """Event that already holds the same bytes for the same place; importing again is left out."""
     warning: str | None = None

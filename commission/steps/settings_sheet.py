@@ -60,7 +60,16 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
             ticked = now is not None and _same(now.distance, delay.setting.setting)
             unit = processor.delay.unit
             lines.append(
-                _line(channel.id, channel.label, "delay", delay.held, delay.setting.setting, f"{unit} {title}", 2, ticked)
+                _line(
+                    channel.id,
+                    channel.label,
+                    "delay",
+                    delay.held,
+                    delay.setting.setting,
+                    f"{unit} {title}",
+                    2,
+                    ticked,
+                )
             )
     return tuple(lines)
 

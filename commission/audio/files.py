@@ -1,0 +1,137 @@
+"""Reading WAV and FLAC: every way a file can be bad gets its own sentence, and no header is trusted with memory."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from commission.model import FloatArray, InputError
+from commission.model.units import clean_text
+
+AUDIO_SUFFIXES = (".wav", ".flac")
+TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat")
+LARGEST_BYTES = 400_000_000
+"""A single recording beyond this is no sweep of a home cinema (and near what one row of the job file may hold)."""
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 32_000, 192_000
+SHORTEST_S = 0.02
+SILENCE_FS = 10 ** (-120 / 20)
+"""Nothing above −120 dB re full scale: digital silence or one bit of dither."""
+_LOSSLESS_BYTES_PER_FRAME = 1 / 256
+"""FLAC packs silence at most this tightly: more frames per byte than that and the header lies."""
+
+
+@dataclass(frozen=True, slots=True)
+class SoundInfo:
+    """What a header says, after it was held against the size of the file."""
+
+    rate_hz: int
+    frames: int
+    channels: int
+
+
+def shown(path: Path) -> str:
+    """A file's name, safe for a terminal."""
+    return clean_text(path.name)
+
+
+def read_bytes(path: Path) -> bytes:
+    """The whole file; raises InputError with what stands against it."""
+    name = shown(path)
+    try:
+        if path.is_dir():
+            raise InputError(name, "a folder", "a file")
+        size = path.stat().st_size
+        if size == 0:
+            raise InputError(name, "an empty file", "a recording", "Copy it again from where it was made.")
+        if size > LARGEST_BYTES:
+            raise InputError(
+                name, f"{size / 1e6:.0f} MB", f"at most {LARGEST_BYTES / 1e6:.0f} MB", "Cut it by channel."
+            )
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(name, f"a file that cannot be read ({error.strerror})", "a readable file") from error
+
+
+def sound_info(data: bytes, name: str) -> SoundInfo:
+    """Rate, frames and channels of WAV or FLAC bytes; raises InputError for what is damaged or out of bounds."""
+    import soundfile
+
+    if not data.startswith((b"RIFF", b"RIFX", b"RF64", b"fLaC")):
+        raise InputError(name, "a file that is neither WAV nor FLAC inside", "WAV or FLAC")
+    try:
+        info = soundfile.info(io.BytesIO(data))
+    except (soundfile.LibsndfileError, RuntimeError, ValueError) as error:
+        raise InputError(name, f"damaged audio ({_reason(error)})", "a whole WAV or FLAC file") from error
+    if info.channels < 1 or info.frames < 1:
+        raise InputError(name, "no samples", "a recording", "It was cut off or never written: copy it again.")
+    promised = _promised_bytes(data)
+    if promised is not None and promised > len(data):
+        raise InputError(
+            name,
+            f"a header that promises {_size(promised)} in a file of {_size(len(data))}",
+            "as many samples as the header says",
+            "It is truncated: copy it again from where it was made.",
+        )
+    if info.frames * info.channels * _LOSSLESS_BYTES_PER_FRAME > len(data):
+        raise InputError(name, f"a header that promises {info.frames} frames in {_size(len(data))}", "a whole file")
+    if not LOWEST_RATE_HZ <= info.samplerate <= HIGHEST_RATE_HZ:
+        raise InputError(name, f"a sample rate of {info.samplerate} Hz", "32000 to 192000 Hz")
+    return SoundInfo(int(info.samplerate), int(info.frames), int(info.channels))
+
+
+def _size(count: int) -> str:
+    return f"{count / 1e6:.1f} MB" if count >= 100_000 else f"{count} bytes"
+
+
+def _reason(error: Exception) -> str:
+    return clean_text(str(error)).removeprefix("Error opening ").split(": ", 1)[-1].rstrip(".") or "unknown"
+
+
+def _promised_bytes(data: bytes) -> int | None:
+    """Bytes that a WAV's data chunk says it holds, with everything before it; None where that cannot be told.
+
+    The library reads what there is and keeps quiet about the rest, so that a truncated sweep would pass for a whole one.
+    """
+    if not data.startswith(b"RIFF") or data[8:12] != b"WAVE":
+        return None
+    position = 12
+    while position + 8 <= len(data):
+        kind, size = data[position : position + 4], int.from_bytes(data[position + 4 : position + 8], "little")
+        if kind == b"data":
+            return position + 8 + size
+        position += 8 + size + size % 2
+    return None
+
+
+def read_sound(data: bytes, name: str) -> tuple[FloatArray, SoundInfo]:
+    """Samples [shape=(channels, n)], float32, full scale 1.0. Raises InputError."""
+    import soundfile
+
+    info = sound_info(data, name)
+    try:
+        samples, _ = soundfile.read(io.BytesIO(data), dtype="float32", always_2d=True)
+    except (soundfile.LibsndfileError, RuntimeError, ValueError) as error:
+        raise InputError(name, f"damaged audio ({_reason(error)})", "a whole WAV or FLAC file") from error
+    if len(samples) < info.frames:
+        raise InputError(
+            name, f"{len(samples)} frames where the header says {info.frames}", "a whole file", "It is truncated."
+        )
+    return np.ascontiguousarray(samples.T), info
+
+
+def problem_of(samples: FloatArray, info: SoundInfo, name: str) -> str | None:
+    """Why one channel's samples [shape=(n,)] cannot be used; None when they can."""
+    finite = np.isfinite(samples)
+    if not finite.all():
+        return str(InputError(name, f"{int((~finite).sum())} samples that are no numbers", "finite samples"))
+    if len(samples) < SHORTEST_S * info.rate_hz:
+        return str(InputError(name, f"{1000 * len(samples) / info.rate_hz:.1f} ms of sound", "at least 20 ms"))
+    peak = float(np.max(np.abs(samples)))
+    if peak < SILENCE_FS:
+        return str(InputError(name, "silence", "a recording", "Was the microphone connected and its input open?"))
+    if float(np.max(samples) - np.min(samples)) < 1e-3 * peak:
+        return str(InputError(name, "a constant value (direct current only)", "sound"))
+    return None

@@ -1,0 +1,116 @@
+"""Frequency responses as delimited text: frequency, level and perhaps phase; comments and headers are passed over."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.model import FloatArray, InputError
+from commission.model.units import clean_text
+
+FEWEST_POINTS = 8
+MOST_LINES = 500_000
+_COMMENTS = ("#", ";", "*", "//", '"', "%", "!")
+_NUMBER = re.compile(r"[-+−]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TextResponse:
+    """Frequencies [Hz], levels [dB] and phases [rad], ascending in frequency. [shape=(n,)]"""
+
+    freq_hz: FloatArray
+    level_db: FloatArray
+    phase_rad: FloatArray | None
+
+
+def decode_text(data: bytes, name: str) -> str:
+    """Bytes as text: UTF-8, UTF-16 with a byte order mark, else Latin-1; refuses what is plainly no text."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        try:
+            return data.decode("utf-16")
+        except UnicodeDecodeError as error:
+            raise InputError(name, "broken UTF-16 text", "a text file", "Save it again as UTF-8.") from error
+    if b"\x00" in data[:4096]:
+        raise InputError(name, "binary data", "a text file with frequency and level")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
+
+
+def parse_response(data: bytes, name: str) -> TextResponse:
+    """Read a text response. Raises InputError with the line at which it goes wrong."""
+    rows: list[list[float]] = []
+    style: tuple[str, int] | None = None
+    headers = 0
+    lines = decode_text(data, name).splitlines()
+    if len(lines) > MOST_LINES:
+        raise InputError(name, f"{len(lines)} lines", f"at most {MOST_LINES}")
+    for number, line in enumerate(lines, start=1):
+        text = line.strip()
+        if not text or text.startswith(_COMMENTS):
+            continue
+        delimiter, cells = split_line(text)
+        if not all(_NUMBER.fullmatch(cell) for cell in cells):
+            if re.search(r"\b(nan|inf)", text, re.IGNORECASE) and rows:
+                raise InputError(f"{name} line {number}", f"“{clean_text(text)[:40]}”", "finite numbers")
+            headers += 1
+            if rows:
+                raise InputError(
+                    f"{name} line {number}",
+                    f"words after the numbers began (“{clean_text(text)[:40]}”)",
+                    "one header, then numbers only",
+                    "Two measurements in one file? Save each to its own.",
+                )
+            continue
+        if style is None:
+            style = (delimiter, len(cells))
+            if len(cells) < 2:
+                raise InputError(f"{name} line {number}", "one column", "frequency and level, perhaps phase")
+        elif (delimiter, len(cells)) != style:
+            raise InputError(
+                f"{name} line {number}",
+                f"{len(cells)} columns parted by {_named(delimiter)}",
+                f"{style[1]} columns parted by {_named(style[0])} as before",
+            )
+        rows.append([float(cell.replace(",", ".").replace("−", "-")) for cell in cells[:3]])
+    return _checked(rows, headers, name)
+
+
+def split_line(text: str) -> tuple[str, list[str]]:
+    """(delimiter, cells): tab, semicolon, comma or blanks; a comma beside another delimiter is a decimal comma."""
+    for delimiter in ("\t", ";"):
+        if delimiter in text:
+            return delimiter, [cell.strip() for cell in text.split(delimiter) if cell.strip()]
+    if re.search(r",\s", text) or ("," in text and not re.search(r"\s", text)):
+        return ",", [cell.strip() for cell in text.split(",") if cell.strip()]
+    return " ", text.split()
+
+
+def _named(delimiter: str) -> str:
+    return {"\t": "tabs", ";": "semicolons", ",": "commas", " ": "blanks"}[delimiter]
+
+
+def _checked(rows: list[list[float]], headers: int, name: str) -> TextResponse:
+    if len(rows) < FEWEST_POINTS:
+        found = f"{len(rows)} lines of numbers" + (f" and {headers} of words" if headers else "")
+        raise InputError(name, found, f"at least {FEWEST_POINTS} lines with frequency and level")
+    table = np.array(rows, dtype=float)
+    if not np.isfinite(table).all():
+        raise InputError(name, "a number too large to hold", "finite numbers")
+    freq, level = table[:, 0], table[:, 1]
+    keep = freq > 0  # a first line at 0 Hz is common and says nothing on a logarithmic axis
+    freq, level = freq[keep], level[keep]
+    phase = np.deg2rad(table[keep, 2]) if table.shape[1] > 2 else None
+    steps = np.diff(freq)
+    if len(freq) < FEWEST_POINTS or not (np.all(steps > 0) or np.all(steps < 0)):
+        raise InputError(name, "frequencies that go up and down", "one ascending column of frequencies in Hz")
+    if steps[0] < 0:
+        freq, level, phase = freq[::-1], level[::-1], None if phase is None else phase[::-1]
+    if freq[-1] < 100 or freq[0] > 20000 or np.max(np.abs(level)) > 300:
+        raise InputError(
+            name, f"{freq[0]:g} to {freq[-1]:g} and levels to {np.max(np.abs(level)):g}", "Hz and decibels"
+        )
+    return TextResponse(freq, level, phase)
