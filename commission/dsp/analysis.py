@@ -12,7 +12,7 @@ import numpy as np
 
 from commission.dsp import noise as noise_of
 from commission.dsp import timing
-from commission.dsp.polarity import LEAST_CORRELATION, polarity
+from commission.dsp.polarity import LEAST_CORRELATION, MAIN_SPAN_S, SUB_SPAN_S, polarity
 from commission.dsp.spectrum import GRID_HZ, OCTAVE_CENTRES_HZ, cumulative, pink_level_db, smoothed_level_db, to_db
 from commission.model import Analysis, ComplexArray, FloatArray, Response, UnusableError, freeze
 
@@ -153,8 +153,8 @@ def _arrivals(
 
 
 def _segments(impulses: FloatArray, starts: list[int], rate_hz: float, is_sub: bool) -> FloatArray:
-    """Stretches around the direct sound, long enough for the band in which polarity is told."""
-    before, after = (0.02, 0.10) if is_sub else (0.002, 0.02)
+    """Stretches around the direct sound, in which polarity is told."""
+    before, after = SUB_SPAN_S if is_sub else MAIN_SPAN_S
     lead, count = round(before * rate_hz), round((before + after) * rate_hz)
     segments = np.zeros((len(impulses), count), np.float32)
     for segment, impulse, start in zip(segments, impulses, starts, strict=True):
