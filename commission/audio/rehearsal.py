@@ -8,7 +8,7 @@ no screen can pull a cable.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -20,7 +20,6 @@ from commission.model import (
     Decided,
     DelayRange,
     EventBody,
-    FloatArray,
     Instrument,
     Job,
     Position,
@@ -195,12 +194,15 @@ def rehearsal_source(job: Job) -> Source | None:
     from commission.audio.rig_source import RigSource
     from commission.audio.simulated import SimulatedRig
 
-    def response(channel: str, seat: str, round_id: str) -> FloatArray:
+    def rig_at(seat: str, round_id: str) -> SimulatedRig:
         system = job.system
         place = system.seat(seat)
         assert system.room is not None and place is not None and place.position_m is not None
-        settings = {c.id: replace(job.setting(round_id, c.id)) for c in system.channels}
+        ears = place.position_m
+        settings = {c.id: job.setting(round_id, c.id) for c in system.channels}
         speakers = installed(system, settings, random_faults(system, seed), {}, mended=round_id != AS_FOUND)
-        return SimulatedRoom(system.room, system.temperature_c, seed=seed).response(speakers[channel], place.position_m)
+        room = SimulatedRoom(system.room, system.temperature_c, seed=seed)
+        by_output = {(c.output or i + 1) - 1: c.id for i, c in enumerate(system.channels)}
+        return SimulatedRig(lambda output: room.response(speakers[by_output[output]], ears), seed=seed)
 
-    return RigSource(job, SimulatedRig(response, seed=seed), source="rehearsal")
+    return RigSource(job, rig_at, source="rehearsal", name="rehearsal room", common_clock=True)

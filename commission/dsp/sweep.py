@@ -35,7 +35,7 @@ def harmonic_advance_s(sweep: Sweep, order: int) -> float:
 
 
 def sweep_signal(sweep: Sweep) -> FloatArray:
-    """The sweep, amplitude 1, with short fades. [shape=(n,)]"""
+    """The sweep at its level, with short fades. [shape=(n,)]"""
     constant = rate_constant_s(sweep)
     duration_s = constant * math.log(sweep.stop_hz / sweep.start_hz)
     time_s = np.arange(round(duration_s * sweep.rate_hz)) / sweep.rate_hz
@@ -47,7 +47,7 @@ def sweep_signal(sweep: Sweep) -> FloatArray:
             samples[:count] *= ramp
         else:
             samples[len(samples) - count :] *= ramp[::-1]
-    return samples
+    return np.asarray(samples * 10 ** (sweep.level_dbfs / 20))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

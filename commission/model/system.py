@@ -130,6 +130,8 @@ class Sweep:
     duration_s: float = 6.0
     rate_hz: int = 48000
     synchronised: bool = True
+    level_dbfs: float = 0.0
+    """Peak of the sweep re full scale as it was played."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

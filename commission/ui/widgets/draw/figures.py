@@ -63,13 +63,19 @@ def limit_text(limit: Limit, units: str = "metric") -> str:
     return f"at most {high}" if high is not None else f"at least {low}" if low is not None else "none"
 
 
+def _decimals(check: Check) -> int | None:
+    """One digit more than usual where the uncertainty is small enough for it to mean something."""
+    usual = DECIMALS.get(check.unit, 2)
+    return usual + 1 if usual < 2 and 0 < 2 * check.uncertainty < 10.0**-usual * 5 else usual
+
+
 def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, str], ...]:
     """One judged number in a line: verdict, what, value, limit, uncertainty, basis; or why it is not judged."""
     if check is None:
         return (("Nothing is judged in this row.", "dim"),)
     word = (f"{verdict_word(check.verdict)}  ", STYLES[check.verdict])
     what = clean_text(check.text) or " at ".join(part for part in (check.channel, check.seat) if part)
-    value = quantity(check.value, check.unit, units)
+    value = quantity(check.value, check.unit, units, _decimals(check))
     said = f"{what}: {value}" if what and check.value is not None else what or value
     if check.why_not is not None:
         return (word, (f"{said}; not tested, because {clean_text(check.why_not)}", "dim"))

@@ -12,7 +12,7 @@ from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES, number, verdict_word
 
 GAP = 2
-NARROWEST_WORDS = 10
+NARROWEST_WORDS = 8
 VERDICT = Column(key="_verdict", title="Verdict")
 
 
@@ -113,13 +113,16 @@ def draw_table(
 
 
 def _fitting(laid: Layout, shown: list[int], width: int) -> list[int]:
-    kept, used = [], 2
-    for index in shown:
+    """The columns that fit: the first and the verdict always, of the others as many as there is room for."""
+    last = [i for i in shown if laid.columns[i] is VERDICT]
+    used = 2 + sum(laid.widths[i] + GAP for i in last)
+    kept: list[int] = []
+    for index in (i for i in shown if i not in last):
         used += laid.widths[index] + (GAP if kept else 0)
         if kept and used > width:
             break
         kept.append(index)
-    return kept
+    return kept + last
 
 
 def _align(column: Column) -> str:

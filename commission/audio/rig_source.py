@@ -1,0 +1,116 @@
+"""A rig as a source of responses: the same sweep, level ceiling, fades and checks for the device and the rehearsal."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+
+from commission.dsp.sweep import sweep_signal
+from commission.model import (
+    CancelToken,
+    Capture,
+    CommissionError,
+    Job,
+    Progress,
+    ResponseStored,
+    Rig,
+    Signal,
+    Sweep,
+)
+
+START_DBFS = -30.0
+"""Peak of the sweep to begin with: in most rooms well below speech at the listener."""
+CEILING_DBFS = -12.0
+"""Never louder, whatever is asked for: amplifiers and ears."""
+PRE_ROLL_S, TAIL_S = 0.5, 1.2
+CLIPPED_FS, SILENT_FS = 0.999, 10 ** (-75 / 20)
+
+
+class RigSource:
+    """`model.Source`: one sweep on one channel, recorded at the seat where the microphone stands."""
+
+    def __init__(
+        self,
+        job: Job,
+        rig_at: Callable[[str, str], Rig],
+        source: Literal["rig", "rehearsal"],
+        name: str,
+        level_dbfs: float = START_DBFS,
+        common_clock: bool = False,
+    ) -> None:
+        """`rig_at(seat, round)` gives the rig with its microphone there; `common_clock` when its latency is constant."""
+        self.name = name
+        self._job, self._rig_at, self._source, self._common_clock = job, rig_at, source, common_clock
+        self._level_dbfs = min(level_dbfs, CEILING_DBFS)
+
+    def why_not(self, capture: Capture) -> str | None:
+        """Why a channel cannot be played; None when it can."""
+        if self._job.system.channel(capture.channel) is None:
+            return f"{capture.channel} is no channel of this job"
+        return None
+
+    def measure(
+        self, capture: Capture, round_id: str, cancel: CancelToken, progress: Progress
+    ) -> tuple[ResponseStored, dict[str, bytes]]:
+        """Play the sweep, record it, check it; the event and its recording."""
+        import soundfile
+
+        sweep = replace(self._job.system.sweep or Sweep(), level_dbfs=self._level_dbfs)
+        rate_hz = sweep.rate_hz
+        signal = sweep_signal(sweep)
+        pre, tail = round(PRE_ROLL_S * rate_hz), round(TAIL_S * rate_hz)
+        out = np.zeros((self._outputs(), pre + len(signal) + tail))
+        out[self._output(capture.channel), pre : pre + len(signal)] = signal
+        rig = self._rig_at(capture.seat, round_id)
+        heard = rig.play_record(Signal(samples=out, rate_hz=rate_hz), cancel, progress).samples[0]
+        _check(heard, out.shape[-1], capture)
+        buffer = io.BytesIO()
+        soundfile.write(buffer, heard, rate_hz, format="FLAC", subtype="PCM_24")
+        data = buffer.getvalue()
+        sha256 = hashlib.sha256(data).hexdigest()
+        body = ResponseStored(
+            round=round_id,
+            channel=capture.channel,
+            seat=capture.seat,
+            kind="sweep",
+            file_name=f"{round_id}-{capture.seat}-{capture.channel}.flac",
+            file_sha256=sha256,
+            rate_hz=rate_hz,
+            frames=len(heard),
+            clock=f"{self._source} {round_id}" if self._common_clock else None,
+            origin_frame=pre,
+            passes_delays=self._job.system.processor.sweeps_pass_delays,
+            sweep=sweep,
+            source=self._source,
+        )
+        return body, {sha256: data}
+
+    def _outputs(self) -> int:
+        return max(self._output(channel.id) for channel in self._job.system.channels) + 1
+
+    def _output(self, channel_id: str) -> int:
+        """Index of the output: as noted (counted from 1), else the channel's place in the job."""
+        channels = self._job.system.channels
+        index = next(i for i, channel in enumerate(channels) if channel.id == channel_id)
+        output = channels[index].output
+        return index if output is None else output - 1
+
+
+def _check(heard: np.ndarray, frames: int, capture: Capture) -> None:
+    place = f"{capture.channel} at {capture.seat}"
+    if len(heard) < frames:
+        raise CommissionError(
+            f"{place}: the device delivered {len(heard)} of {frames} frames. Is it still connected? Measure again."
+        )
+    peak = float(np.max(np.abs(heard)))
+    if peak >= CLIPPED_FS:
+        raise CommissionError(f"{place}: the input clipped. Turn the microphone's gain down and measure again.")
+    if peak < SILENT_FS:
+        raise CommissionError(
+            f"{place}: nothing was heard. Is the microphone connected, its power on, the amplifier on, the volume up?"
+        )

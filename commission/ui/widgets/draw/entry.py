@@ -1,0 +1,175 @@
+"""The entry table in characters, and what typed text means."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import fmean
+
+from rich.cells import cell_len
+
+from commission.model import Prompt
+from commission.model.units import clean_text, parse_length_m, parse_number, parse_temperature_c
+from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
+from commission.ui.widgets.draw.figures import DECIMALS, number, quantity
+
+STARTS = "0123456789.,-−+"
+"""What begins an entry; any other key means something else to the screen."""
+LETTERS = {"m": " 'ftincm\"/′″’”", "°C": " °cfCF"}
+"""What else may be part of an entry, by unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class EntryRow:
+    """One prompt with what was read so far (in the prompt's unit), oldest first."""
+
+    prompt: Prompt
+    values: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Typing:
+    """What is being typed in the selected row, and the sentence that stands beside it."""
+
+    text: str = ""
+    problem: str = ""
+    asking: bool = False
+    """The value lies outside what was expected; a second Enter stores it."""
+
+
+def belongs(char: str, typed: str, unit: str) -> bool:
+    """Whether a character is part of an entry in that unit, given what was typed before."""
+    if char in "0123456789.,":
+        return True
+    if char in "-−+":
+        return not typed
+    return bool(typed) and char in LETTERS.get(unit, "")
+
+
+def entry_value(prompt: Prompt, text: str) -> float:
+    """The number in the prompt's unit; raises InputError with a sentence for the technician."""
+    where = row_name(prompt) + (f" {prompt.quantity}" if prompt.quantity else "")
+    if prompt.unit == "m":
+        low = prompt.expected[0] if prompt.expected else 0.0
+        return parse_length_m(text, where, signed=low < 0)
+    if prompt.unit == "°C":
+        return parse_temperature_c(text, where)
+    return parse_number(text, where)
+
+
+def outside(prompt: Prompt, value: float) -> bool:
+    """Whether to ask before storing."""
+    return prompt.expected is not None and not prompt.expected[0] <= value <= prompt.expected[1]
+
+
+def question(prompt: Prompt, value: float, units: str) -> str:
+    """What is asked before an unusual value is stored."""
+    low, high = prompt.expected or (0.0, 0.0)
+    span = f"{quantity(low, prompt.unit, units)} to {quantity(high, prompt.unit, units)}"
+    said = quantity(value, prompt.unit, units)
+    return f"{said} is outside the usual {span}. Enter again stores it; Backspace mends it."
+
+
+def row_name(prompt: Prompt) -> str:
+    """Channel and seat of a prompt, else what is read."""
+    place = " ".join(part for part in (prompt.channel, prompt.seat) if part)
+    return place or prompt.quantity
+
+
+def draw_entry(
+    rows: Sequence[EntryRow], cursor: int, typing: Typing, width: int, units: str = "metric", focused: bool = True
+) -> list[Line]:
+    """Heading, one line for each row, and the sentence of the selected row below it."""
+    if not rows:
+        return [(("Nothing to enter here.", "dim"),)]
+    columns = _columns(rows, units, width)
+    heads = [fit(title, size, align) for title, size, align in columns]
+    lines: list[Line] = [(("  " + " ".join(heads), "dim"),)]
+    for index, row in enumerate(rows):
+        chosen = index == cursor and focused
+        lines.append(_row_line(row, columns, typing if index == cursor else Typing(), chosen, width, units))
+        if index == cursor and typing.problem:
+            style = "warn" if typing.asking else "fail"
+            lead = "? " if typing.asking else "✗ "
+            said = wrap(typing.problem, max(width - 4, 10))
+            lines += [((("  " + (lead if i == 0 else "  ") + text), style),) for i, text in enumerate(said)]
+    return lines
+
+
+def row_of_line(rows: int, cursor: int, problem_lines: int, y: int) -> int:
+    """Which row a drawn line belongs to (for the mouse)."""
+    index = y - 1
+    return index if index <= cursor else max(index - problem_lines, cursor) if index < rows + problem_lines else -1
+
+
+Columns = list[tuple[str, int, str]]
+
+
+def _columns(rows: Sequence[EntryRow], units: str, width: int) -> Columns:
+    several = len({row.prompt.quantity for row in rows}) > 1
+    seats = len({row.prompt.seat for row in rows}) > 1
+    one_unit = {row.prompt.unit for row in rows}
+    shown_unit = ""
+    if len(one_unit) == 1:
+        unit = next(iter(one_unit))
+        shown_unit = {"m": "ft in", "°C": "°F"}.get(unit, unit) if units == "imperial" else unit
+    widest = [quantity(v, r.prompt.unit, units) for r in rows for v in r.values]
+    value = max([cell_len(text) for text in widest] + [10])
+    name = max([cell_len(clean_text(r.prompt.channel or r.prompt.quantity)) for r in rows] + [7])
+    columns: Columns = [("Channel" if any(r.prompt.channel for r in rows) else "Reading", name, "left")]
+    if seats:
+        columns.append(("Seat", max([cell_len(clean_text(r.prompt.seat or "")) for r in rows] + [4]), "left"))
+    if several and any(r.prompt.channel for r in rows):
+        columns.append(("What", max([cell_len(clean_text(r.prompt.quantity)) for r in rows] + [4]), "left"))
+    columns.append((f"Last {shown_unit}".strip(), value, "right"))
+    columns += [("n", 3, "right"), ("Mean", 8, "right"), ("Spread", 7, "right")]
+    while sum(size + 1 for _, size, _ in columns) + 2 > width and len(columns) > 3:
+        columns.pop()
+    return columns
+
+
+def _row_line(row: EntryRow, columns: Columns, typing: Typing, chosen: bool, width: int, units: str) -> Line:
+    prompt, values = row.prompt, row.values
+    behind = " selected" if chosen else ""
+    line: list[Run] = [("▸ " if chosen else "  ", "accent" + behind)]
+    used = 2
+    for title, size, align in columns:
+        style, text = "", ""
+        if title in ("Channel", "Reading"):
+            style, text = "mark", prompt.channel or prompt.quantity
+        elif title == "Seat":
+            text = prompt.seat or ""
+        elif title == "What":
+            text = prompt.quantity
+        elif title.startswith("Last"):
+            if chosen and typing.text:
+                line.append((fit(typing.text + "▏", size, "right"), "edit"))
+                line.append((" ", behind.strip()))
+                used += size + 1
+                continue
+            style, text = _last(row, title, units)
+        elif title == "n":
+            style, text = "dim", str(len(values)) if values else ""
+        elif len(values) > 1:
+            style = "dim"
+            text = _figure(fmean(values) if title == "Mean" else max(values) - min(values), prompt.unit, units)
+        line.append((fit(text, size, align), style + behind))
+        line.append((" ", behind.strip()))
+        used += size + 1
+    line.append((" " * max(width - used, 0), behind.strip()))
+    return tuple(line)
+
+
+def _last(row: EntryRow, title: str, units: str) -> tuple[str, str]:
+    if not row.values:
+        return "faint", "····"
+    if title == "Last":  # rows of different units name theirs
+        return "", quantity(row.values[-1], row.prompt.unit, units)
+    return "", _figure(row.values[-1], row.prompt.unit, units)
+
+
+def _figure(value: float, unit: str, units: str) -> str:
+    """The number without its unit, which stands in the heading."""
+    if units == "imperial" and unit in ("m", "°C"):
+        return quantity(value, unit, units).removesuffix(" °F")
+    return number(value, DECIMALS.get(unit, 2))

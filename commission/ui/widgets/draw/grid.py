@@ -1,0 +1,127 @@
+"""Seats across, channels down: a mark and the one worst figure in each cell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rich.cells import cell_len
+
+from commission.model import Grid, GridCell
+from commission.model.units import clean_text
+from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
+from commission.ui.widgets.draw.figures import STYLES, verdict_word
+
+DETAIL_ROWS = 5
+NOTHING = "·"
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Which cells are shown when not all fit."""
+
+    seat: int = 0
+    channel: int = 0
+    seats: int = 1
+    channels: int = 1
+
+
+def cell_width(grid: Grid) -> int:
+    """Cells of the screen for one cell of the grid, brackets and gap included."""
+    figures = [cell_len(clean_text(cell.figure)) + 2 for cell in grid.cells.values()]
+    return max([*figures, *(cell_len(clean_text(seat)) for seat in grid.seats), 3]) + 3
+
+
+def name_width(grid: Grid) -> int:
+    """Cells of the screen for the channel's name."""
+    return max([cell_len(clean_text(channel)) for channel in grid.channels] + [7]) + 1
+
+
+def window(grid: Grid, cursor: tuple[int, int], width: int, height: int, old: Window | None = None) -> Window:
+    """The part to show so that the cursor (channel, seat) is inside, moving as little as possible.
+
+    `height` 0: all channels.
+    """
+    across = max((width - name_width(grid)) // cell_width(grid), 1)
+    down = len(grid.channels) if height <= 0 else max(height - 2 - DETAIL_ROWS, 1)
+    old = old or Window()
+    seat = min(max(old.seat, cursor[1] - across + 1), cursor[1])
+    channel = min(max(old.channel, cursor[0] - down + 1), cursor[0])
+    seat = max(0, min(seat, len(grid.seats) - across))
+    channel = max(0, min(channel, len(grid.channels) - down))
+    return Window(seat, channel, across, down)
+
+
+def draw_grid(grid: Grid, cursor: tuple[int, int], shown: Window, width: int, focused: bool = True) -> list[Line]:
+    """Title, heading, the cells of the window, and the lines of the selected cell (always `DETAIL_ROWS`)."""
+    seats = grid.seats[shown.seat : shown.seat + shown.seats]
+    channels = grid.channels[shown.channel : shown.channel + shown.channels]
+    if not grid.seats or not grid.channels:
+        return [((fit(grid.title, width), "head"),), (("No seats or no channels in this job yet.", "dim"),)]
+    lines = [_title(grid, shown, seats, channels, width), _heading(grid, cursor, shown, seats)]
+    each, first = cell_width(grid), name_width(grid)
+    for row, channel in enumerate(channels, start=shown.channel):
+        here = row == cursor[0]
+        line: list[Run] = [(fit(channel, first), "mark" if here and focused else "")]
+        for column, seat in enumerate(seats, start=shown.seat):
+            chosen = focused and here and column == cursor[1]
+            line += _cell_runs(grid.cells.get((channel, seat)), each, chosen)
+        lines.append(tuple(line))
+    return lines + detail_lines(grid, cursor, width)
+
+
+def _title(grid: Grid, shown: Window, seats: tuple[str, ...], channels: tuple[str, ...], width: int) -> Line:
+    parts = []
+    if len(seats) < len(grid.seats):
+        parts.append(f"seats {clean_text(seats[0])} to {clean_text(seats[-1])} of {len(grid.seats)}")
+    if len(channels) < len(grid.channels):
+        parts.append(f"channels {shown.channel + 1} to {shown.channel + len(channels)} of {len(grid.channels)}")
+    more = "   " + ", ".join(parts) if parts else ""
+    title = clean_text(grid.title)
+    return ((fit(title, min(cell_len(title), width)), "head"), (more, "dim"))
+
+
+def _heading(grid: Grid, cursor: tuple[int, int], shown: Window, seats: tuple[str, ...]) -> Line:
+    line: list[Run] = [(" " * name_width(grid), "")]
+    for column, seat in enumerate(seats, start=shown.seat):
+        line.append((fit(" " + clean_text(seat), cell_width(grid)), "mark" if column == cursor[1] else "dim"))
+    return tuple(line)
+
+
+def _cell_runs(cell: GridCell | None, each: int, chosen: bool) -> list[Run]:
+    inner = each - 3
+    behind = " selected" if chosen else ""
+    left, right = ("[", "] ") if chosen else (" ", "  ")
+    if cell is None or cell.verdict is None:
+        figure = "" if cell is None else cell.figure
+        text = f"{NOTHING} {figure}" if figure else NOTHING
+        return [(left, "accent" + behind), (fit(text, inner), "none" + behind), (right[0], "accent" + behind), (" ", "")]
+    style = STYLES[cell.verdict]
+    return [
+        (left, "accent" + behind),
+        (cell.verdict.symbol, style + behind),
+        (" " + fit(cell.figure, inner - 2, "right"), (style if style == "fail" else "") + behind),
+        (right[0], "accent" + behind),
+        (" ", ""),
+    ]
+
+
+def detail_lines(grid: Grid, cursor: tuple[int, int], width: int) -> list[Line]:
+    """What the selected cell says, in exactly `DETAIL_ROWS` lines."""
+    channel, seat = grid.channels[cursor[0]], grid.seats[cursor[1]]
+    cell = grid.cells.get((channel, seat))
+    head: list[Run] = [(f"{clean_text(channel)} at {clean_text(seat)}  ", "mark")]
+    texts: list[str] = []
+    if cell is None:
+        head.append(("nothing measured here", "dim"))
+    else:
+        if cell.verdict is not None:
+            head.append((verdict_word(cell.verdict), STYLES[cell.verdict]))
+        head.append((f"  {clean_text(cell.figure)}", ""))
+        if cell.curve_id:
+            head.append(("   Enter shows the curve", "dim"))
+        texts = [line for text in cell.detail for line in wrap(text, max(width - 2, 10))]
+    room = DETAIL_ROWS - 2
+    if len(texts) > room:
+        texts = [*texts[: room - 1], texts[room - 1] + " …"]
+    lines: list[Line] = [((" ", ""),), tuple(head), *(((f"  {text}", "dim"),) for text in texts)]
+    return lines + [((" ", ""),)] * (DETAIL_ROWS - len(lines))

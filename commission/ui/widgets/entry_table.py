@@ -1,0 +1,209 @@
+"""The table into which readings are typed: digits at once, Enter stores and goes one row down."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import ClassVar
+
+from textual import events
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from commission.model import InputError, Prompt
+from commission.ui.widgets.draw.canvas import Line, wrap
+from commission.ui.widgets.draw.entry import (
+    STARTS,
+    EntryRow,
+    Typing,
+    belongs,
+    draw_entry,
+    entry_value,
+    outside,
+    question,
+    row_of_line,
+)
+from commission.ui.widgets.painted import Painted
+
+LONGEST = 18
+
+
+class EntryTable(Painted):
+    """Rows of prompts. It stores nothing itself: it says what was entered."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", show=False, id="entry.up"),
+        Binding("down", "move(1)", show=False, id="entry.down"),
+        Binding("home", "move(-999)", show=False, id="entry.first"),
+        Binding("end", "move(999)", show=False, id="entry.last"),
+        Binding("enter", "store", "Store", id="entry.store", show=False),
+        Binding("x", "withdraw", "Undo", id="entry.withdraw"),
+    ]
+
+    class Selected(Message):
+        """Another row is selected."""
+
+        def __init__(self, prompt: Prompt) -> None:
+            self.prompt = prompt
+            super().__init__()
+
+    class Entered(Message):
+        """A number was typed and Enter pressed: `value` in the prompt's unit, `text` as typed."""
+
+        def __init__(self, prompt: Prompt, text: str, value: float) -> None:
+            self.prompt, self.text, self.value = prompt, text, value
+            super().__init__()
+
+    class WithdrawLast(Message):
+        """The last reading of a row shall count no longer."""
+
+        def __init__(self, prompt: Prompt) -> None:
+            self.prompt = prompt
+            super().__init__()
+
+    def __init__(
+        self,
+        rows: Sequence[EntryRow] = (),
+        units: str = "metric",
+        parse: Callable[[Prompt, str], float] = entry_value,
+        *,
+        id: str | None = None,
+        classes: str | None = None,
+    ) -> None:
+        super().__init__(id=id, classes=classes)
+        self.rows = tuple(rows)
+        self.units = units
+        self.cursor = 0
+        self.typing = Typing()
+        self._parse = parse
+
+    def show(self, rows: Sequence[EntryRow]) -> None:
+        """New readings; the selected row and what is being typed stay."""
+        old = self.prompt
+        self.rows = tuple(rows)
+        if old is not None:
+            same = [i for i, row in enumerate(self.rows) if _key(row.prompt) == _key(old)]
+            if same and self.cursor not in same:
+                self.cursor = same[0]
+        self.cursor = min(self.cursor, max(len(self.rows) - 1, 0))
+        self.repaint(layout=True)
+
+    @property
+    def prompt(self) -> Prompt | None:
+        """The prompt of the selected row."""
+        return self.rows[self.cursor].prompt if 0 <= self.cursor < len(self.rows) else None
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        """The table."""
+        return draw_entry(self.rows, self.cursor, self.typing, width, self.units, self.has_focus)
+
+    # --- typing -----------------------------------------------------------------------------------------------
+
+    def check_consume_key(self, key: str, character: str | None) -> bool:
+        """Whether a key is part of an entry rather than a command."""
+        return character is not None and self._takes(character)
+
+    def _takes(self, character: str) -> bool:
+        if self.prompt is None or not character.isprintable():
+            return False
+        if not self.typing.text:
+            return character in STARTS
+        return belongs(character, self.typing.text, self.prompt.unit)
+
+    def on_key(self, event: events.Key) -> None:
+        """Digits begin an entry; while one is being typed, Backspace mends and Escape drops it."""
+        typed = self.typing.text
+        if event.character is not None and self._takes(event.character):
+            self._type((typed + event.character)[:LONGEST])
+        elif typed and event.key == "backspace":
+            self._type(typed[:-1])
+        elif (typed or self.typing.problem) and event.key == "escape":
+            self._type("")
+        elif typed and event.character is not None and event.character.isprintable():
+            pass  # a stray letter must not set off a command in the middle of a number
+        else:
+            return
+        event.stop()
+        event.prevent_default()
+
+    def _type(self, text: str) -> None:
+        had_problem = bool(self.typing.problem)
+        self.typing = Typing(text)
+        self.repaint(layout=had_problem)
+
+    def action_store(self) -> None:
+        """Enter: check what was typed, say what is wrong, ask when unusual, else tell and go down."""
+        prompt, typing = self.prompt, self.typing
+        if prompt is None or not typing.text:
+            self.action_move(1)
+            return
+        try:
+            value = self._parse(prompt, typing.text)
+        except InputError as error:
+            self._say(str(error), asking=False)
+            return
+        if outside(prompt, value) and not typing.asking:
+            self._say(question(prompt, value, self.units), asking=True)
+            return
+        self.typing = Typing()
+        self.repaint(layout=True)
+        self.post_message(self.Entered(prompt, typing.text, value))
+        if self.cursor + 1 < len(self.rows):
+            self.cursor += 1
+            self._moved()
+
+    def refuse(self, sentence: str) -> None:
+        """Say beside the selected row why nothing was stored."""
+        self._say(sentence, asking=False)
+
+    def _say(self, sentence: str, *, asking: bool) -> None:
+        self.typing = Typing(self.typing.text, sentence, asking)
+        self.repaint(layout=True)
+        self.row_in_view(self.cursor + 1, 1 + len(wrap(sentence, max(self.size.width - 4, 10))))
+
+    def action_withdraw(self) -> None:
+        """Take back the last reading of this row."""
+        if self.prompt is not None and self.rows[self.cursor].values:
+            self.post_message(self.WithdrawLast(self.prompt))
+
+    # --- moving -----------------------------------------------------------------------------------------------
+
+    def action_move(self, rows: int) -> None:
+        """Another row; what was typed and not stored is dropped."""
+        if not self.rows:
+            return
+        target = min(max(self.cursor + rows, 0), len(self.rows) - 1)
+        if target == self.cursor and abs(rows) == 1:
+            self.post_message(self.Edge(self, rows))
+            return
+        self.cursor = target
+        self.typing = Typing()
+        self._moved()
+
+    def select(self, index: int) -> None:
+        """Select a row by its number."""
+        self.action_move(index - self.cursor)
+
+    def on_focus(self) -> None:
+        """Show the cursor and tell what it stands on."""
+        self._moved()
+
+    def on_blur(self) -> None:
+        """Hide the cursor."""
+        self.repaint()
+
+    def on_click(self, event: events.Click) -> None:
+        """Select the row under the mouse."""
+        said = wrap(self.typing.problem, max(self.size.width - 4, 10)) if self.typing.problem else []
+        row = row_of_line(len(self.rows), self.cursor, len(said), event.y)
+        if 0 <= row < len(self.rows) and row != self.cursor:
+            self.select(row)
+
+    def _moved(self) -> None:
+        self.repaint(layout=True)
+        self.row_in_view(self.cursor + 1)
+        if self.prompt is not None:
+            self.post_message(self.Selected(self.prompt))
+
+
+def _key(prompt: Prompt) -> tuple[str | None, str | None, str]:
+    return prompt.channel, prompt.seat, prompt.quantity
