@@ -58,8 +58,8 @@ def cinema(title: str, rng: np.random.Generator | None = None) -> System:
     """Eleven channels, two subwoofers, two rows of three seats; positions jittered by `rng`."""
 
     def at(x: float, y: float, z: float) -> Position:
-        jitter = rng.uniform(-0.06, 0.06, 3) if rng is not None else np.zeros(3)
-        return (round(x + jitter[0], 2), round(y + jitter[1] + (0.06 if rng is not None else 0), 2),
+        jitter = [0.0] * 3 if rng is None else [float(v) for v in rng.uniform(-0.06, 0.06, 3)]
+        return (round(x + jitter[0], 2), round(y + jitter[1] + (0.0 if rng is None else 0.06), 2),
                 round(z + jitter[2], 2))  # fmt: skip
 
     places = (
@@ -126,7 +126,7 @@ def as_found_settings(system: System, faults: Faults, distances_m: dict[str, flo
     step = system.processor.delay.step
     return tuple(
         Setting(round=AS_FOUND, channel=c.id, trim_db=trims.get(c.id, 0.0), polarity="normal",
-                distance=round(round(distances_m[c.id] * factor / step) * step, 2))
+                distance=float(round(round(distances_m[c.id] * factor / step) * step, 2)))
         for c in system.channels
     )  # fmt: skip
 

@@ -19,8 +19,8 @@ OCTAVES_HZ = np.array([63.0, 125, 250, 500, 1000, 2000, 4000, 8000, 16000])
 EARLY_S, BASS_S = 0.08, 0.30
 """How far images reach above and up to 250 Hz."""
 BASS_OCTAVES = 3
-OVERSAMPLING = 8
-"""Arrivals fall on a grid eight times finer than the samples: a 2.6 µs grain at 48 kHz."""
+OVERSAMPLING = 4
+"""Arrivals fall on a grid four times finer than the samples: a 5 µs grain at 48 kHz."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +63,7 @@ def eyring_t60_s(room: Room, walls: Walls) -> FloatArray:
 
 
 def _areas(room: Room) -> FloatArray:
-    return 2 * np.array(
-        [room.length_m * room.height_m, room.width_m * room.height_m, room.length_m * room.width_m]
-    )
+    return 2 * np.array([room.length_m * room.height_m, room.width_m * room.height_m, room.length_m * room.width_m])
 
 
 class SimulatedRoom:
@@ -79,7 +77,7 @@ class SimulatedRoom:
         self.walls = walls or Walls()
         self.speed_m_s = speed_of_sound_m_s(temperature_c)
         self.frames = round(seconds * rate_hz)
-        self.length = 1 << (2 * self.frames - 1).bit_length()
+        self.length = 1 << (self.frames + rate_hz // 4).bit_length()
         self.t60_s = eyring_t60_s(room, self.walls)
         self.freq_hz = np.arange(self.length // 2 + 1) * rate_hz / self.length
         self._shares = octave_shares(self.freq_hz)
@@ -130,7 +128,8 @@ class SimulatedRoom:
         cells, mirrored = lattice
         source, ears = _inside(source_m, self.room), _inside(ears_m, self.room)
         # The lattice counts from the left wall, the room's x from its middle.
-        source, ears = source + [size[0] / 2, 0, 0], ears + [size[0] / 2, 0, 0]
+        corner = np.array([size[0] / 2, 0.0, 0.0])
+        source, ears = source + corner, ears + corner
         images = (1 - 2 * mirrored) * source[:, None] + 2 * cells * size[:, None]
         distance = np.sqrt(((images - ears[:, None]) ** 2).sum(axis=0))
         near = distance < reach_s * self.speed_m_s
@@ -140,14 +139,11 @@ class SimulatedRoom:
         gain *= np.sqrt(1 - _late(distance[near] / self.speed_m_s, reach_s))[:, None]
         rate_hz = self.rate_hz * oversampling
         index = np.round(distance[near] / self.speed_m_s * rate_hz).astype(int)
-        length = int(fft.next_fast_len(2 * round(reach_s * rate_hz), real=True))
-        bins = self.freq_hz * length / rate_hz
+        length = self.length * oversampling  # the same bins as the samples' own transform
         spectrum = np.zeros(len(self.freq_hz), complex)
         for column, share in enumerate(self._shares[octaves]):
-            fine = fft.rfft(np.bincount(index, weights=gain[:, column], minlength=length)[:length])
-            used = np.nonzero(share)[0]
-            used = slice(used[0], used[-1] + 1)
-            spectrum[used] += share[used] * _at(fine, bins[used])
+            fine = fft.rfft(np.bincount(index, weights=gain[:, column], minlength=length))
+            spectrum += share * fine[: len(spectrum)]
         return spectrum
 
     def _tail_spectrum(self, source_m: Position, ears_m: Position) -> ComplexArray:
@@ -185,12 +181,6 @@ def _inside(point: Position, room: Room) -> FloatArray:
             min(max(point[2], 0.03), room.height_m - 0.03),
         ]
     )
-
-
-def _at(spectrum: ComplexArray, bins: FloatArray) -> ComplexArray:
-    low = np.minimum(bins.astype(int), len(spectrum) - 2)
-    part = bins - low
-    return np.asarray(spectrum[low] * (1 - part) + spectrum[low + 1] * part)
 
 
 def octave_shares(freq_hz: FloatArray) -> FloatArray:

@@ -42,9 +42,7 @@ def build_parser() -> argparse.ArgumentParser:
     sub = command("demo", "copy the sample job to this folder, never overwriting, and open it", "commission demo")
     sub.add_argument("--text", action="store_true", help="print its results as text instead of opening it")
 
-    sub = command(
-        "new", "make a job file from a job definition", "commission new loft.commission --from loft.toml"
-    )
+    sub = command("new", "make a job file from a job definition", "commission new loft.commission --from loft.toml")
     job_argument(sub)
     sub.add_argument("--from", dest="definition", type=Path, required=True, metavar="FILE.toml")
 
@@ -75,15 +73,11 @@ def build_parser() -> argparse.ArgumentParser:
     job_argument(sub)
     sub.add_argument("-o", "--output", type=Path, metavar="OUT.csv", help="write it as CSV instead of text")
 
-    sub = command(
-        "record", "write the commissioning record", "commission record loft.commission -o loft-record.json"
-    )
+    sub = command("record", "write the commissioning record", "commission record loft.commission -o loft-record.json")
     job_argument(sub)
     sub.add_argument("-o", "--output", type=Path, required=True, metavar="OUT.json|.csv")
 
-    sub = command(
-        "verify", "check the chain of the log and every recording", "commission verify loft.commission"
-    )
+    sub = command("verify", "check the chain of the log and every recording", "commission verify loft.commission")
     job_argument(sub)
 
     sub = command(

@@ -127,9 +127,7 @@ class LocalWorkshop:
         self._remember(path)
         return Visit(journal, _LateDecoder())
 
-    def demo(
-        self, folder: Path, cancel: CancelToken | None = None, progress: Progress = quiet
-    ) -> Path:
+    def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = quiet) -> Path:
         """The sample job in `folder`: made from its definition and its files, or what lies there already."""
         from commission.cli.sample import JOB_NAME, sample_folder
 

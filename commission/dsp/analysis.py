@@ -42,7 +42,9 @@ def analyse_batch(responses: Sequence[Response], is_sub: Sequence[bool]) -> list
         except UnusableError as error:
             results[index] = error
     for (rate_hz, _, _, sub), members in groups.items():
-        for index, result in zip(members, _analyse_impulses([responses[i] for i in members], rate_hz, sub), strict=True):
+        for index, result in zip(
+            members, _analyse_impulses([responses[i] for i in members], rate_hz, sub), strict=True
+        ):
             results[index] = result
     return [result if result is not None else UnusableError("it was not analysed") for result in results]
 
@@ -76,7 +78,9 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
     impulses = np.stack([np.asarray(r.impulse, dtype=np.float32)[:longest] for r in responses])
     frames = impulses.shape[-1]
     seconds = -(-frames // round(rate_hz))
-    length = max(1, seconds) * round(rate_hz)  # whole seconds: bins fall on whole hertz, and the rates are smooth numbers
+    length = max(1, seconds) * round(
+        rate_hz
+    )  # whole seconds: bins fall on whole hertz, and the rates are smooth numbers
     spectra = fft.rfft(impulses, length, axis=-1, workers=-1)
     df_hz = rate_hz / length
     power = spectra.real**2 + spectra.imag**2
@@ -105,6 +109,8 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
         snr_db = float(level_db[k] - noise_db[k]) if np.isfinite(noise_db[k]) else None
         if snr_db is None:
             why["snr"] = "it holds no noise at all, as only a computed response does"
+        elif response.noise is None and noise_of.still_decaying(impulses[k], rate_hz, low_hz):
+            why["snr"] = f"it ends while it still decays, so that the ratio is at least {snr_db:.0f} dB"
         edges = noise_of.bandwidth_hz(GRID_HZ, third_db[k], (low_hz, high_hz))
         results.append(
             Analysis(

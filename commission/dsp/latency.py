@@ -98,7 +98,9 @@ class Assignment:
 
     def swapped(self) -> tuple[int, ...]:
         """Channels that sound from another's place with z ≥ 4."""
-        return tuple(i for i, (p, z) in enumerate(zip(self.place, self.confidence, strict=True)) if p != i and z >= SWAP_Z)
+        return tuple(
+            i for i, (p, z) in enumerate(zip(self.place, self.confidence, strict=True)) if p != i and z >= SWAP_Z
+        )
 
 
 def assign_places(arrivals_s: FloatArray, flights_s: FloatArray, sigma_s: float = 1.5e-4) -> Assignment | None:

@@ -46,6 +46,23 @@ def tail(impulses: FloatArray) -> FloatArray:
     return impulses[..., start:]
 
 
+def still_decaying(impulse: FloatArray, rate_hz: float, low_hz: float) -> bool:
+    """Whether the tail [shape=(n,)] still falls, so that it is sound of the room and not noise.
+
+    Compares the band from `low_hz` up to two octaves above in the stretch before the tail with the tail itself: noise
+    keeps its level within 3 dB (four times the scatter of some twenty independent samples), a decay does not.
+    """
+    from scipy.signal import butter, sosfilt
+
+    last = tail(impulse)
+    before = impulse[: len(impulse) - len(last)][-len(last) :]
+    sections = butter(2, [low_hz, min(4 * low_hz, 0.45 * rate_hz)], "band", fs=rate_hz, output="sos")
+    both = sosfilt(sections, np.concatenate((before, last)).astype(np.float64)[::-1])[::-1]
+    first_half, second_half = both[: len(before)], both[len(before) :]
+    first, second = float(np.mean(first_half**2)), float(np.mean(second_half**2))
+    return bool(first > 2.0 * second > 0.0)
+
+
 def band_noise_db(noise: FloatArray, rate_hz: float, low_hz: float, high_hz: float, frames: int) -> FloatArray:
     """Level [dB] that noise [shape=(…, m)] adds to the pink level of a response of `frames` samples.
 

@@ -77,7 +77,9 @@ def best_common_offset(
     exact = np.array([old + t - level for level, t, old in _zip(levels_db, targets_db, old_trims_db)])
     half = step_db / 2
     ends = np.concatenate(([0.0], low_db - half - exact, high_db + half - exact))
-    candidates = sorted({_toward(end, step_db, inwards) for end in ends for inwards in (math.floor, math.ceil)}, key=abs)
+    candidates = sorted(
+        {_toward(end, step_db, inwards) for end in ends for inwards in (math.floor, math.ceil)}, key=abs
+    )
     counts = [sum(_reachable(value + offset, low_db, high_db, step_db) for value in exact) for offset in candidates]
     return candidates[int(np.argmax(counts))]  # argmax takes the first, and thereby the smallest offset
 

@@ -34,7 +34,9 @@ def decode(kind: str, text: str, seq: int) -> EventBody:
     try:
         body: EventBody = decoder.decode(text)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise StoreError(f"Event {seq} ({kind}) cannot be read: {error}. The file is damaged or was edited.") from error
+        raise StoreError(
+            f"Event {seq} ({kind}) cannot be read: {error}. The file is damaged or was edited."
+        ) from error
     return body
 
 

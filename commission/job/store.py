@@ -46,7 +46,9 @@ def row_digest(prev: bytes, seq: int, at: str, kind: str, body: str, blob: str |
 class JobFile:
     """`model.Journal` on SQLite; safe to use from several threads of one program."""
 
-    def __init__(self, path: Path, database: sqlite3.Connection, read_only: bool, clock: Callable[[], datetime]) -> None:
+    def __init__(
+        self, path: Path, database: sqlite3.Connection, read_only: bool, clock: Callable[[], datetime]
+    ) -> None:
         self._path, self._db, self._read_only, self._clock = path, database, read_only, clock
         self._lock = threading.RLock()
         self._closed = False
@@ -179,7 +181,9 @@ class JobFile:
             return
         data = blobs.get(sha256)
         if data is None:
-            raise InputError(kind, f"no recording with digest {sha256[:12]}…", "the recording together with its event")
+            raise InputError(
+                kind, f"no recording with digest {sha256[:12]}…", "the recording together with its event"
+            )
         if hashlib.sha256(data).hexdigest() != sha256:
             raise InputError(kind, "a recording that does not match its digest", "the bytes that were digested")
         self._db.execute("INSERT INTO blob VALUES (?,?)", (sha256, data))
@@ -316,11 +320,15 @@ def _explain(path: Path, error: sqlite3.Error) -> str:
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return f"{path} is in use by another program. Close it there first; nothing was changed."
     if code == sqlite3.SQLITE_FULL:
-        return f"The disk is full: nothing of this entry was stored, all before it is safe in {path}. Free some space."
+        return (
+            f"The disk is full: nothing of this entry was stored, all before it is safe in {path}. Free some space."
+        )
     if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
         return f"{path} cannot be written here. Copy it to a folder you may write in, and open the copy."
     if code == sqlite3.SQLITE_CORRUPT:
         return f"{path} is damaged ({error}). Keep it as it is, and go on from your last copy of it."
     if code == sqlite3.SQLITE_IOERR:
-        return f"{path} could not be read or written ({error}): check the disk. What was stored before is not touched."
+        return (
+            f"{path} could not be read or written ({error}): check the disk. What was stored before is not touched."
+        )
     return f"{path}: the log refuses ({error})."

@@ -51,7 +51,9 @@ def table_lines(table: Table, units: str = "metric") -> list[str]:
     judged = any(row.check is not None for row in table.rows)
     heads = [heading(column, units) for column in table.columns] + (["Verdict"] if judged else [])
     body = [_row_cells(row, table.columns, units, judged) for row in table.rows]
-    widths = [max(len(head), *(len(cells[i]) for cells in body)) if body else len(head) for i, head in enumerate(heads)]
+    widths = [
+        max(len(head), *(len(cells[i]) for cells in body)) if body else len(head) for i, head in enumerate(heads)
+    ]
     right = [column.decimals is not None for column in table.columns] + ([False] if judged else [])
 
     def line(cells: list[str]) -> str:
@@ -116,10 +118,18 @@ def outcome_lines(outcome: Outcome, title: str, units: str = "metric") -> list[s
     for table in outcome.tables:
         lines += ["", *table_lines(table, units)]
     for grid in outcome.grids:
-        lines += ["", *_grid_lines(grid.title, grid.seats, grid.channels, {k: _mark(c) for k, c in grid.cells.items()})]
+        lines += [
+            "",
+            *_grid_lines(grid.title, grid.seats, grid.channels, {k: _mark(c) for k, c in grid.cells.items()}),
+        ]
     if outcome.remarks:
         lines += ["", *outcome.remarks]
-    open_checks = [check for check in outcome.checks if check.verdict in (Verdict.FAIL, Verdict.UNSURE)]
+    shown = {id(row.check) for table in outcome.tables for row in table.rows}
+    open_checks = [
+        check
+        for check in outcome.checks
+        if check.verdict in (Verdict.FAIL, Verdict.UNSURE) and id(check) not in shown
+    ]
     if open_checks:
         lines += ["", "Not passed:", *(f"  {check_sentence(check)}" for check in open_checks)]
     return [clean_text(line) for line in lines]

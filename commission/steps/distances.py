@@ -201,7 +201,9 @@ def _or_nan(value: float | None) -> float:
     return math.nan if value is None else value
 
 
-def _heard(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> tuple[float | None, str | None, float, bool]:
+def _heard(
+    job: Job, round_id: str, channel: Channel, analyses: Analyses
+) -> tuple[float | None, str | None, float, bool]:
     """(arrival, why none or doubtful, u, through the processor's delays) of a channel at the reference seat."""
     reference = job.system.reference_seat
     repeats = analyses.repeats(round_id, channel.id, reference.id) if reference is not None else ()
@@ -264,6 +266,9 @@ def _channel(
     if not math.isfinite(told) and why_no is None:
         why_no = "fewer than three main channels have an arrival with known distance and setting"
     sub = channel.is_sub
+    why_not_set = "the setting is not noted in this round" if math.isnan(held_error_s) else None
+    if sub and not math.isfinite(arrival_s):
+        why_not_set = "the subwoofer's own latency is not known without its arrival"
     return ChannelDistance(
         channel=channel,
         distance_m=found[0],
@@ -281,7 +286,7 @@ def _channel(
         check_setting=Check(
             id="distances.setting", channel=channel.id, unit="ms", limit=SUB_LIMIT if sub else SETTING_LIMIT,
             value=None if math.isnan(held_error_s) else 1000 * held_error_s, uncertainty=1000 * u_setting,
-            why_not="the setting is not noted in this round" if math.isnan(held_error_s) else None,
+            why_not=why_not_set,
             text="delay by the setting less delay needed"),
         check_arrival=Check(
             id="distances.arrival", channel=channel.id, unit="ms", limit=SUB_LIMIT if sub else ARRIVAL_LIMIT,
@@ -429,7 +434,10 @@ def _seat_row(each: SeatArrivals) -> Row:
 
 def unit_sentence(result: DistancesResult) -> str | None:
     """What the settings or the arrivals say about a wrong unit; None when nothing is wrong."""
-    for factor in (result.held_ratio, result.unit_fit.factor if result.unit_fit and result.unit_fit.meaning else None):
+    for factor in (
+        result.held_ratio,
+        result.unit_fit.factor if result.unit_fit and result.unit_fit.meaning else None,
+    ):
         if factor is None:
             continue
         if abs(factor / (1 / 0.3048) - 1) < 0.04:
@@ -450,7 +458,7 @@ def _stands_out(job: Job, result: DistancesResult) -> str:
         value = worst.check_arrival.value or 0
         return f"{worst.channel.id} arrives {abs(value):.1f} ms {'late' if value > 0 else 'early'}"
     wrong = [e for e in result.channels.values() if e.check_setting.verdict is Verdict.FAIL]
-    return f"{len(wrong)} settings to enter" if wrong else ""
+    return f"{len(wrong)} distance setting{'s' if len(wrong) > 1 else ''} to enter" if wrong else ""
 
 
 def _advice(job: Job, result: DistancesResult) -> tuple[Advice, ...]:
@@ -479,7 +487,9 @@ def _remarks(job: Job, result: DistancesResult) -> tuple[str, ...]:
                 "is scaled by that over the true speed: the time comes out right."
             )
         else:
-            remarks.append("Which speed of sound the processor assumes is not known: distances are entered as they are.")
+            remarks.append(
+                "Which speed of sound the processor assumes is not known: distances are entered as they are."
+            )
     for each in result.channels.values():
         if each.acoustic_m - each.distance_m > 1e-9:
             remarks.append(

@@ -57,7 +57,9 @@ CONVENTIONS = (
 MATCH_DB = 0.5
 MATCH = Limit(low=-MATCH_DB, high=MATCH_DB, unit="dB",
               basis="each channel within 0.5 dB of the reference at the reference seat; common practice")  # fmt: skip
-REPEAT = Limit(low=None, high=MATCH_DB, unit="dB", basis="repeat readings within 0.5 dB of each other; common practice")
+REPEAT = Limit(
+    low=None, high=MATCH_DB, unit="dB", basis="repeat readings within 0.5 dB of each other; common practice"
+)
 TYPING_SPAN_DB = (40.0, 110.0)
 DEFAULT_RESOLUTION_DB = 0.1
 
@@ -136,7 +138,7 @@ def solve(job: Job, round_id: str) -> LevelsResult:
     trim = processor.trim_db
     proposed = best_common_offset(levels, targets, old, trim.min, trim.max, trim.step) if measured else 0.0
     decided = job.decisions.get((round_id, "levels", "common_offset"))
-    offset = _number(decided, proposed)
+    offset = _number(decided, 0.0)  # everything at the reference, unless the technician decides otherwise
     trims = plan_trims(levels, targets, old, trim.min, trim.max, trim.step, offset)
     resolution = _resolution_db(job)
     results = {}
@@ -337,20 +339,20 @@ def _remarks(job: Job, result: LevelsResult) -> tuple[str, ...]:
     elif result.channels:
         remarks.append("The absolute level has no stated uncertainty, because the meter's class is not noted.")
     if result.proposed_offset_db:
-        fixed = best = result.proposed_offset_db
+        offset = result.proposed_offset_db
         remarks.append(
-            f"Not every channel reaches the reference. With a common offset of {fixed:+.1f} dB most do; "
-            f"the cinema then plays {abs(best):.1f} dB {'softer' if best < 0 else 'louder'} at the same volume setting."
+            f"Not every channel reaches the reference. With a common offset of {offset:+.1f} dB most do; at the same volume "
+            f"setting the cinema then plays {abs(offset):.1f} dB {'softer' if offset < 0 else 'louder'}."
         )
-        if result.offset_db != result.proposed_offset_db:
-            remarks.append(f"You decided for an offset of {result.offset_db:+.1f} dB.")
+    if result.offset_db:
+        remarks.append(f"Decided: a common offset of {result.offset_db:+.1f} dB for all channels.")
     remarks += [
         f"{c} cannot reach its target: it would need {each.trim_exact_db:+.1f} dB and stops at {each.trim_db:+.1f} dB; "
         f"it will read {each.predicted_db:.1f} dB."
         for c, each in result.channels.items()
         if not each.reachable
     ]
-    return tuple(text.replace("-", "−") if " dB" in text and "+" in text else text for text in remarks)
+    return tuple(remarks)
 
 
 STEP = Step(

@@ -62,7 +62,10 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     rows = [Row(key=key, cells=(title, text or None)) for key, title, text, _, _ in items]
     rows += [Row(key=title, cells=(title, text)) for title, text in facts]
     missing = [text for *_, there, text in items if not there]
-    first = (Advice(text=f"Fill in {missing[0]}.", step="site", priority=5 if missing[0] != items[-1][4] else 30),)
+    # Settings are noted while reading levels, too: all else comes first.
+    advice = [
+        Advice(text=f"Fill in {text}.", step="site", priority=30 if text == items[-1][4] else 5) for text in missing
+    ]
     return Outcome(
         step="site",
         round=round_id,
@@ -72,7 +75,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables=(Table(id="site", title="Site", columns=(Column(key="what", title="What"),
                       Column(key="value", title="Value")), rows=tuple(rows)),),
         stands_out=f"missing: {missing[0]}" if missing else "",
-        advice=first if missing else (),
+        advice=tuple(advice[:1]),
     )  # fmt: skip
 
 
