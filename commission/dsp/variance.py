@@ -75,8 +75,8 @@ def band_variance(
 
     None with fewer than two seats or no frequency at which all seats were heard.
 
-    Uncertainty: each seat's error u in a third octave is independent from seat to seat and common to the points of one
-    third octave (8 of 24 per octave); var(variance) ≈ 4·u²·σ²/n + 2·u⁴(n − 1)/n², averaged over independent thirds.
+    Uncertainty: each seat's error u is independent from seat to seat and, at worst, common to the whole band (a gain that
+    moved): var(variance) ≈ 4·u²·σ²/n + 2·u⁴(n − 1)/n², JCGM 100 equation (10) with the second-order term.
     """
     levels = np.asarray(levels_db, dtype=float)
     usable = np.asarray(inside, dtype=bool) & np.isfinite(levels).all(axis=0)
@@ -87,7 +87,6 @@ def band_variance(
     apart = levels - share @ levels
     msv = float(np.mean(variance_over_seats(levels, weights, repeatability_u_db)))
     rms = np.sqrt(np.mean(apart**2, axis=1))
-    thirds = max(1.0, usable.sum() / 8)
     seats = 1 / float(np.sum(share**2))
     noise = 4 * repeatability_u_db**2 * msv / seats + 2 * repeatability_u_db**4 * (seats - 1) / seats**2
     return BandVariance(
@@ -95,30 +94,19 @@ def band_variance(
         tuple(float(v) for v in rms),
         tuple(float(v) for v in apart.mean(axis=1)),
         int(np.argmax(rms)),
-        math.sqrt(noise / thirds),
+        math.sqrt(noise),
     )
 
 
-def repeatability_u_db(repeats: Sequence[FloatArray], inside: FloatArray) -> float | None:
+def repeatability_u_db(repeats: Sequence[FloatArray]) -> float | None:
     """Standard uncertainty of one third-octave level from repeated measurements of the same place [dB].
 
-    `repeats`: for each place with two or more, the levels [shape=(times, n)]; pooled over places and frequencies, with
-    a common gain change left in. None when nothing was repeated.
+    `repeats`: for each place with two or more, the levels [shape=(times, n)]; pooled over places and frequencies (JCGM
+    100 4.2.4), a common gain change included. None when nothing was repeated.
     """
     squares, freedoms = 0.0, 0
     for levels in repeats:
-        usable = np.asarray(inside, dtype=bool) & np.isfinite(levels).all(axis=0)
-        if len(levels) < 2 or not usable.any():
-            continue
-        part = np.asarray(levels)[:, usable]
-        squares += float(np.mean(np.var(part, axis=0, ddof=1))) * (len(levels) - 1)
-        freedoms += len(levels) - 1
+        if len(levels) > 1 and levels.shape[1]:
+            squares += float(np.mean(np.var(levels, axis=0, ddof=1))) * (len(levels) - 1)
+            freedoms += len(levels) - 1
     return math.sqrt(squares / freedoms) if freedoms else None
-
-
-def change_word(before: BandVariance, after: BandVariance) -> tuple[float, float, str]:
-    """(change of the MSV [dB²], its standard uncertainty, word): better or worse only beyond U = 2 u."""
-    change = after.msv_db2 - before.msv_db2
-    u = math.hypot(before.u_msv_db2, after.u_msv_db2)
-    word = "no real change" if abs(change) <= 2 * u else ("better" if change < 0 else "worse")
-    return change, u, word
