@@ -37,7 +37,7 @@ from commission.model import (
 SEED_KEY = ("site", "rehearsal_seed")
 LATENCY_S = 0.012
 """What converters and processor add to every channel."""
-MIC_OFFSET_DB = 84.0
+MIC_OFFSET_DB = 78.0
 """Level [dB SPL] of a response of 0 dB with the processor's reference noise."""
 
 
