@@ -56,16 +56,19 @@ class ResultTable(Painted):
         """The selected row."""
         return self.table.rows[self.cursor] if 0 <= self.cursor < len(self.table.rows) else None
 
-    def select(self, key: str) -> None:
-        """Select the row of that key, when there is one."""
+    def mark(self, key: str) -> Row | None:
+        """Select the row of that key without telling anybody; returns it when there is one."""
         for index, row in enumerate(self.table.rows):
-            if row.key == key and index != self.cursor:
-                self.cursor = index
-                self._moved()
+            if row.key == key:
+                if index != self.cursor:
+                    self.cursor = index
+                    self.repaint()
+                return row
+        return None
 
     def paint(self, width: int, height: int) -> list[Line]:
-        """The table; its cursor shows while it has the focus."""
-        return draw_table(self.table, width, self.units, self.cursor if self.has_focus else None, self._first_column)
+        """The table; the sign of the selected row stays, its ground shows the focus."""
+        return draw_table(self.table, width, self.units, self.cursor, self._first_column, self.has_focus)
 
     def action_move(self, direction: int) -> None:
         """Another row; beyond the ends another view."""

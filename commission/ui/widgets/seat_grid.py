@@ -97,7 +97,7 @@ class SeatGrid(Painted):
         if self._window is None:
             return
         row = event.y - 2 + self._window.channel
-        column = (event.x - name_width(self.grid)) // cell_width(self.grid) + self._window.seat
+        column = (event.x - name_width(self.grid)) // cell_width(self.grid, self.size.width) + self._window.seat
         if event.y >= 2 and 0 <= row < len(self.grid.channels) and 0 <= column < len(self.grid.seats):
             self.cursor = (row, column)
             self._moved()

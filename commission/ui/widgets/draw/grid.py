@@ -11,7 +11,8 @@ from commission.model.units import clean_text
 from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES, verdict_word
 
-DETAIL_ROWS = 5
+DETAIL_ROWS = 6
+NARROWEST = 10
 NOTHING = "·"
 
 
@@ -25,15 +26,17 @@ class Window:
     channels: int = 1
 
 
-def cell_width(grid: Grid) -> int:
-    """Cells of the screen for one cell of the grid, brackets and gap included."""
+def cell_width(grid: Grid, width: int) -> int:
+    """Cells of the screen for one cell of the grid, brackets included: figures are cut before seats are left out."""
     figures = [cell_len(clean_text(cell.figure)) + 2 for cell in grid.cells.values()]
-    return max([*figures, *(cell_len(clean_text(seat)) for seat in grid.seats), 3]) + 3
+    widest = max([*figures, *(cell_len(clean_text(seat)) for seat in grid.seats), 3]) + 3
+    share = (width - name_width(grid)) // max(len(grid.seats), 1)
+    return min(widest, max(share, NARROWEST))
 
 
 def name_width(grid: Grid) -> int:
     """Cells of the screen for the channel's name."""
-    return max([cell_len(clean_text(channel)) for channel in grid.channels] + [7]) + 1
+    return max([cell_len(clean_text(channel)) for channel in grid.channels] + [4]) + 1
 
 
 def window(grid: Grid, cursor: tuple[int, int], width: int, height: int, old: Window | None = None) -> Window:
@@ -41,7 +44,7 @@ def window(grid: Grid, cursor: tuple[int, int], width: int, height: int, old: Wi
 
     `height` 0: all channels.
     """
-    across = max((width - name_width(grid)) // cell_width(grid), 1)
+    across = max((width - name_width(grid)) // cell_width(grid, width), 1)
     down = len(grid.channels) if height <= 0 else max(height - 2 - DETAIL_ROWS, 1)
     old = old or Window()
     seat = min(max(old.seat, cursor[1] - across + 1), cursor[1])
@@ -57,8 +60,8 @@ def draw_grid(grid: Grid, cursor: tuple[int, int], shown: Window, width: int, fo
     channels = grid.channels[shown.channel : shown.channel + shown.channels]
     if not grid.seats or not grid.channels:
         return [((fit(grid.title, width), "head"),), (("No seats or no channels in this job yet.", "dim"),)]
-    lines = [_title(grid, shown, seats, channels, width), _heading(grid, cursor, shown, seats)]
-    each, first = cell_width(grid), name_width(grid)
+    lines = [_title(grid, shown, seats, channels, width), _heading(grid, cursor, shown, seats, width)]
+    each, first = cell_width(grid, width), name_width(grid)
     for row, channel in enumerate(channels, start=shown.channel):
         here = row == cursor[0]
         line: list[Run] = [(fit(channel, first), "mark" if here and focused else "")]
@@ -80,29 +83,37 @@ def _title(grid: Grid, shown: Window, seats: tuple[str, ...], channels: tuple[st
     return ((fit(title, min(cell_len(title), width)), "head"), (more, "dim"))
 
 
-def _heading(grid: Grid, cursor: tuple[int, int], shown: Window, seats: tuple[str, ...]) -> Line:
+def _heading(grid: Grid, cursor: tuple[int, int], shown: Window, seats: tuple[str, ...], width: int) -> Line:
     line: list[Run] = [(" " * name_width(grid), "")]
     for column, seat in enumerate(seats, start=shown.seat):
-        line.append((fit(" " + clean_text(seat), cell_width(grid)), "mark" if column == cursor[1] else "dim"))
+        line.append((fit(" " + clean_text(seat), cell_width(grid, width)), "mark" if column == cursor[1] else "dim"))
     return tuple(line)
 
 
 def _cell_runs(cell: GridCell | None, each: int, chosen: bool) -> list[Run]:
-    inner = each - 3
+    inner = each - 2
     behind = " selected" if chosen else ""
-    left, right = ("[", "] ") if chosen else (" ", "  ")
+    left, right = ("[", "]") if chosen else (" ", " ")
     if cell is None or cell.verdict is None:
-        figure = "" if cell is None else cell.figure
-        text = f"{NOTHING} {figure}" if figure else NOTHING
-        return [(left, "accent" + behind), (fit(text, inner), "none" + behind), (right[0], "accent" + behind), (" ", "")]
+        text = f"{NOTHING} {short(cell.figure, inner - 2)}" if cell is not None and cell.figure else NOTHING
+        return [(left, "accent" + behind), (fit(text, inner), "none" + behind), (right, "accent" + behind)]
     style = STYLES[cell.verdict]
+    text = fit(" " + short(cell.figure, inner - 2), inner - 1)
     return [
         (left, "accent" + behind),
         (cell.verdict.symbol, style + behind),
-        (" " + fit(cell.figure, inner - 2, "right"), (style if style == "fail" else "") + behind),
-        (right[0], "accent" + behind),
-        (" ", ""),
+        (text, (style if style == "fail" else "") + behind),
+        (right, "accent" + behind),
     ]
+
+
+def short(figure: str, room: int) -> str:
+    """A figure in a narrow cell: its number without the word before it, else cut."""
+    figure = clean_text(figure)
+    last = figure.split(" ")[-1]
+    if cell_len(figure) > room >= cell_len(last) and any(char.isdigit() for char in last):
+        return last
+    return fit(figure, min(room, cell_len(figure)))
 
 
 def detail_lines(grid: Grid, cursor: tuple[int, int], width: int) -> list[Line]:
@@ -119,7 +130,8 @@ def detail_lines(grid: Grid, cursor: tuple[int, int], width: int) -> list[Line]:
         head.append((f"  {clean_text(cell.figure)}", ""))
         if cell.curve_id:
             head.append(("   Enter shows the curve", "dim"))
-        texts = [line for text in cell.detail for line in wrap(text, max(width - 2, 10))]
+        joined = " · ".join(cell.detail)
+        texts = wrap(joined, max(width - 2, 10)) if joined else []
     room = DETAIL_ROWS - 2
     if len(texts) > room:
         texts = [*texts[: room - 1], texts[room - 1] + " …"]

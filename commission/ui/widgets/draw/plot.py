@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from commission.model import Curve, FloatArray, Series
+from commission.model.units import clean_text
 from commission.ui.widgets.draw import braille
 from commission.ui.widgets.draw.canvas import Canvas, Line, fit
 
 TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 30, 300, 3000, 40, 80, 60, 150)
 """In the order of importance: a label gives way to one before it."""
 GRID_HZ = (50, 100, 200, 500, 1000, 2000, 5000, 10000)
-LEFT, RIGHT = 6, 1
+LEFT, RIGHT, HEAD = 6, 1, 3
 DEEPEST_DB = 50.0
 """A plot in dB shows at most so much below its highest value: a cut-off must not squash the pass band."""
 LOOKS = (("main", 0, ""), ("second", 4, "○"), ("main", 2, "△"), ("second", 0, "□"))
@@ -33,23 +34,25 @@ class View:
 
 
 def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
-    """The plot with its legend on top, a read-out line below that, and the frequency axis at the bottom."""
+    """Title, legend, read-out, the plot, and the frequency axis at the bottom."""
     sheet = Canvas(width, height)
-    columns, rows = width - LEFT - RIGHT, height - 3
+    columns, rows = width - LEFT - RIGHT, height - HEAD - 1
+    title = clean_text(curve.title)
+    sheet.put(sheet.put(0, 0, title, "mark"), 0, clean_text(f"  {curve.caption}"), "dim")
     shown = [s for s in curve.series if np.isfinite(s.y).any() and s.x.size]
     if not shown or columns < 12 or rows < 3:
         why = "Nothing to plot yet." if not shown else "Too little room for the plot: widen the window."
-        sheet.put(0, 0, fit(why, width), "dim")
+        sheet.put(0, 1, fit(why, width), "dim")
         return sheet.lines()
     low, high = view.y_limits or y_span(curve, view)
     plane = _Plane(view, low, high, columns, rows)
     _grid(sheet, plane, curve.y_unit)
     if view.cursor_hz is not None and view.low_hz <= view.cursor_hz <= view.high_hz:
         for row in range(rows):
-            sheet.put(LEFT + plane.column(view.cursor_hz), 2 + row, "│", "mark")
+            sheet.put(LEFT + plane.column(view.cursor_hz), HEAD + row, "│", "mark")
     _curves(sheet, plane, shown)
     _legend(sheet, shown)
-    sheet.put(0, 1, fit(readout(curve, view.cursor_hz), width), "mark" if view.cursor_hz else "dim")
+    sheet.put(0, 2, fit(readout(curve, view.cursor_hz), width), "mark" if view.cursor_hz else "dim")
     return sheet.lines()
 
 
@@ -103,16 +106,16 @@ def _step(span: float, rows: int) -> float:
 
 
 def _grid(sheet: Canvas, plane: _Plane, unit: str) -> None:
-    view, bottom = plane.view, 2 + plane.rows
+    view, bottom = plane.view, HEAD + plane.rows
     for hz in GRID_HZ:
         if view.low_hz < hz < view.high_hz:
             for row in range(plane.rows):
-                sheet.put(LEFT + plane.column(hz), 2 + row, "┊", "faint")
+                sheet.put(LEFT + plane.column(hz), HEAD + row, "┊", "faint")
     step = _step(plane.high - plane.low, plane.rows)
     first = math.ceil(plane.low / step - 1e-9)
     decimals = max(0, -math.floor(math.log10(step)))
     for index in range(first, math.floor(plane.high / step + 1e-9) + 1):
-        row = 2 + min(plane.row(index * step), plane.rows - 1)
+        row = HEAD + min(plane.row(index * step), plane.rows - 1)
         label = f"{index * step + 0.0:.{decimals}f}".replace("-", "−")
         sheet.put(0, row, label.rjust(LEFT - 1), "dim")
         for column in range(plane.columns):
@@ -150,14 +153,16 @@ def _curves(sheet: Canvas, plane: _Plane, shown: list[Series]) -> None:
     for rank, (pattern, style) in enumerate(patterns, start=1):
         here = pattern > 0
         if style in ("main", "second"):
-            rivals = (winner > 0) & np.isin(winner, [i for i, p in enumerate(patterns, 1) if p[1] in ("main", "second")])
+            rivals = (winner > 0) & np.isin(
+                winner, [i for i, p in enumerate(patterns, 1) if p[1] in ("main", "second")]
+            )
             here &= ~rivals | (turn % 2 == rank % 2)
         winner[here] = rank
     for row, column in zip(*np.nonzero(winner), strict=True):
         pattern, style = patterns[winner[row, column] - 1]
-        sheet.put(LEFT + int(column), 2 + int(row), braille.char(int(pattern[row, column])), style)
+        sheet.put(LEFT + int(column), HEAD + int(row), braille.char(int(pattern[row, column])), style)
     for column_at, row_at, marker, style in marks:
-        sheet.put(LEFT + column_at, 2 + row_at, marker, style)
+        sheet.put(LEFT + column_at, HEAD + row_at, marker, style)
 
 
 def _dash(columns: int, dash: int) -> NDArray[np.bool_]:
@@ -186,7 +191,10 @@ def _markers(series: Series, plane: _Plane, marker: str, style: str, rank: int) 
 
 def _legend(sheet: Canvas, shown: list[Series]) -> None:
     x = LEFT
-    entries = [(f"{'─' * 3 if not d else '╌' * 3 if d > 1 else '┈' * 3}{m}", s.name, style) for s, style, d, m in dressed(shown)]
+    entries = [
+        (f"{'─' * 3 if not d else '╌' * 3 if d > 1 else '┈' * 3}{m}", s.name, style)
+        for s, style, d, m in dressed(shown)
+    ]
     edges = [s.name for s in shown if s.kind in ("low", "high")]
     if len(edges) == 2:
         name = edges[0] if edges[0] == edges[1] else f"{edges[0]} to {edges[1]}"
@@ -195,8 +203,8 @@ def _legend(sheet: Canvas, shown: list[Series]) -> None:
         room = sheet.width - x
         if room < 8:
             break
-        x = sheet.put(x, 0, sample + " ", style)
-        x = sheet.put(x, 0, fit(name, min(len(name), sheet.width - x)), "dim" if style != "main" else "main") + 2
+        x = sheet.put(x, 1, sample + " ", style)
+        x = sheet.put(x, 1, fit(name, min(len(name), sheet.width - x)), "dim" if style != "main" else "main") + 2
 
 
 def value_at(series: Series, hz: float) -> float | None:

@@ -84,7 +84,12 @@ def _cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) -> t
 
 
 def draw_table(
-    table: Table, width: int, units: str = "metric", cursor: int | None = None, first_column: int = 1
+    table: Table,
+    width: int,
+    units: str = "metric",
+    cursor: int | None = None,
+    first_column: int = 1,
+    focused: bool = True,
 ) -> list[Line]:
     """Title, heading, rows, remark. `cursor` is the selected row; `first_column` the first shown after the key."""
     laid = lay_out(table, width, units)
@@ -92,7 +97,7 @@ def draw_table(
     lines: list[Line] = []
     if table.title:
         hidden = len(laid.columns) - len(_fitting(laid, shown, width)) if laid.columns else 0
-        more = f"   ← → {hidden} more columns" if hidden else ""
+        more = "   ← → more columns" if hidden else ""
         lines.append(((fit(table.title, min(cell_len(clean_text(table.title)), width)), "head"), (more, "dim")))
     shown = _fitting(laid, shown, width)
     for line in range(laid.head_rows):
@@ -104,7 +109,7 @@ def draw_table(
             run += fit(text, laid.widths[index], _align(laid.columns[index])) + " " * GAP
         lines.append(((run, "dim"),))
     for number_of, row in enumerate(laid.cells):
-        lines.append(_row_line(laid, shown, row, table.rows[number_of], cursor == number_of, width))
+        lines.append(_row_line(laid, shown, row, table.rows[number_of], cursor == number_of, width, focused))
     if not table.rows:
         lines.append((("  Nothing yet.", "dim"),))
     if table.remark:
@@ -129,8 +134,10 @@ def _align(column: Column) -> str:
     return "right" if column.decimals is not None else "left"
 
 
-def _row_line(laid: Layout, shown: list[int], cells: tuple[str, ...], row: Row, chosen: bool, width: int) -> Line:
-    behind = " selected" if chosen else ""
+def _row_line(
+    laid: Layout, shown: list[int], cells: tuple[str, ...], row: Row, chosen: bool, width: int, focused: bool
+) -> Line:
+    behind = " selected" if chosen and focused else ""
     line: list[Run] = [("▸ " if chosen else "  ", "accent" + behind)]
     used = 2
     for index in shown:

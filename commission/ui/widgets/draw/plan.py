@@ -1,0 +1,204 @@
+"""The room to scale in characters: seats by their ids, loudspeakers by their labels, lines of the selected one in braille."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from rich.cells import cell_len
+
+from commission.model import PlanItem, RoomPlan
+from commission.model.units import clean_text, format_length
+from commission.ui.widgets.draw import braille
+from commission.ui.widgets.draw.canvas import Canvas, Line, fit, wrap
+from commission.ui.widgets.draw.figures import STYLES, verdict_word
+
+ViewName = Literal["top", "side"]
+LEAST_COLUMNS, LEAST_ROWS = 18, 6
+TALLEST_ROWS = 24
+TOLERANCE_M = 0.02
+"""So far beyond a wall something may stand and still count as at the wall."""
+REACH = ((0, 0), (0, -1), (0, 1), (0, -2), (0, 2), (0, -3), (0, 3))
+"""Rows tried for a label whose place is taken, nearest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """How metres become cells: inner corner at (1, 1), `columns` x `rows` cells inside the walls."""
+
+    across_m: float
+    down_m: float
+    columns: int
+    rows: int
+    view: ViewName
+    plan: RoomPlan
+
+    def dots(self, item: PlanItem) -> tuple[float, float]:
+        """Place in dots from the inner corner; held inside the walls."""
+        across, down = self.metres(item)
+        x = min(max(across / self.across_m, 0.0), 1.0) * (2 * self.columns - 1)
+        y = min(max(down / self.down_m, 0.0), 1.0) * (4 * self.rows - 1)
+        return x, y
+
+    def metres(self, item: PlanItem) -> tuple[float, float]:
+        """From the left and from the top of the drawing."""
+        x, y, z = item.position_m
+        return (x + self.plan.width_m / 2, y) if self.view == "top" else (y, self.plan.height_m - z)
+
+
+def frame(plan: RoomPlan, width: int, height: int, view: ViewName) -> _Frame | None:
+    """The largest drawing to scale that fits, a cell being twice as tall as wide; None when there is no room."""
+    across = plan.width_m if view == "top" else plan.length_m
+    down = plan.length_m if view == "top" else plan.height_m
+    limit = min((height or TALLEST_ROWS) - 2, TALLEST_ROWS)
+    if not (math.isfinite(across) and math.isfinite(down) and across > 0 and down > 0) or limit < 1:
+        return None
+    scale = min((width - 2) / across, 2.0 * limit / down)  # columns for each metre
+    columns, rows = round(scale * across), round(scale * down / 2.0)
+    if columns < LEAST_COLUMNS or rows < min(LEAST_ROWS, limit) or columns > 40 * rows:
+        return None
+    return _Frame(across, down, columns, rows, view, plan)
+
+
+def outside(plan: RoomPlan) -> tuple[PlanItem, ...]:
+    """What stands beyond a wall, the floor or the ceiling."""
+
+    def beyond(item: PlanItem) -> bool:
+        x, y, z = item.position_m
+        margins = (plan.width_m / 2 - abs(x), y, plan.length_m - y, z, plan.height_m - z)
+        return min(margins) < -TOLERANCE_M
+
+    return tuple(item for item in plan.items if beyond(item))
+
+
+def draw_plan(
+    plan: RoomPlan | None,
+    selected: str | None,
+    width: int,
+    height: int = 0,
+    view: ViewName = "top",
+    units: Literal["metric", "imperial"] = "metric",
+) -> list[Line]:
+    """The drawing and, below it, what is selected and what stands outside the room."""
+    if plan is None:
+        return [(("No plan: give the room's length, width and height on the Site form.", "dim"),)]
+    below = _below(plan, selected, width, view, units)
+    at = frame(plan, width, height - len(below) if height else 0, view)
+    if at is None:
+        return [((fit("Too little room for the plan: widen the window.", width), "dim"),), *below]
+    sheet = Canvas(at.columns + 2, at.rows + 2)
+    _walls(sheet, at)
+    chosen = next((item for item in plan.items if item.label == selected), None)
+    if chosen is not None:
+        _rays(sheet, at, chosen)
+    moved = _labels(sheet, at, chosen)
+    margin = " " * max((width - sheet.width) // 2, 0)
+    lines: list[Line] = [((margin, ""), *line) for line in sheet.lines()]
+    if moved:
+        lines.append(((fit(f"  Moved aside to be legible: {', '.join(moved)}", width), "dim"),))
+    return lines + below
+
+
+def _walls(sheet: Canvas, at: _Frame) -> None:
+    right, bottom = at.columns + 1, at.rows + 1
+    sheet.put(0, 0, "┌" + "─" * at.columns + "┐", "dim")
+    sheet.put(0, bottom, "└" + "─" * at.columns + "┘", "dim")
+    for row in range(1, bottom):
+        sheet.put(0, row, "│", "dim")
+        sheet.put(right, row, "│", "dim")
+    if at.view == "top":
+        half = at.columns // 3
+        sheet.put(1 + at.columns // 2 - half, 0, "━" * (2 * half), "dim")
+        if at.columns > 20:
+            sheet.put(1 + (at.columns - 8) // 2, 0, " screen ", "dim")
+    else:
+        for row in range(1 + at.rows // 5, 1 + at.rows - at.rows // 5):
+            sheet.put(0, row, "┃", "dim")
+    metre = round(at.columns / at.across_m)
+    scale = "├" + "─" * max(metre - 2, 0) + "┤ 1 m"
+    if 2 <= metre and len(scale) + 2 < at.columns:
+        sheet.put(right - len(scale) - 1, bottom, scale, "dim")
+
+
+def _rays(sheet: Canvas, at: _Frame, chosen: PlanItem) -> None:
+    """Lines from a loudspeaker to every seat, or from a seat to every loudspeaker."""
+    seats = ("seat", "reference")
+    ends = [
+        item for item in at.plan.items if (item.kind in seats) != (chosen.kind in seats) and item.kind != "screen"
+    ]
+    dots = np.zeros((4 * at.rows, 2 * at.columns), dtype=bool)
+    for item in ends:
+        dots |= braille.segment(at.dots(chosen), at.dots(item), at.rows, at.columns, gap=2)
+    for row, column in np.argwhere(braille.codes(dots) > 0):
+        code = int(braille.codes(dots[4 * row : 4 * row + 4, 2 * column : 2 * column + 2])[0, 0])
+        sheet.put(1 + int(column), 1 + int(row), braille.char(code), "accent")
+
+
+def _labels(sheet: Canvas, at: _Frame, chosen: PlanItem | None) -> list[str]:
+    """Write every label where its thing stands, or as near as there is room; returns those moved by a row or more."""
+    taken = np.zeros((at.rows, at.columns), dtype=bool)
+    strangers = {item.label for item in outside(at.plan)}
+    first = {"reference": 1, "seat": 1, "loudspeaker": 2, "sub": 3, "screen": 4}
+    items = sorted(at.plan.items, key=lambda item: 0 if item is chosen else first[item.kind])
+    moved: list[str] = []
+    for item in items:
+        label = clean_text(item.label)[:8]
+        text = f"!{label}" if item.label in strangers else label
+        text = f"[{text}]" if item is chosen else text
+        size = cell_len(text)
+        x, y = at.dots(item)
+        column, row = int(x // 2) - (size - 1) // 2, int(y // 4)
+        place = _free(taken, row, column, size)
+        if place is None:
+            moved.append(f"{label} (no place)")
+            continue
+        if abs(place[0] - row) > 1:
+            moved.append(label)
+        taken[place[0], max(place[1] - 1, 0) : place[1] + size + 1] = True
+        style = "accent selected" if item is chosen else "mark" if item.kind in ("seat", "reference") else ""
+        if item is not chosen and item.verdict is not None and item.verdict.severity >= 2:
+            style = STYLES[item.verdict]
+        sheet.put(1 + place[1], 1 + place[0], text, style)
+    return moved
+
+
+def _free(taken: np.ndarray, row: int, column: int, size: int) -> tuple[int, int] | None:  # type: ignore[type-arg]
+    """The nearest free place for a label of `size` cells: aside a little, then a row up or down."""
+    rows, columns = taken.shape
+    if size > columns:
+        return None
+    aside = [0, *(side * step for step in range(1, size + 1) for side in (1, -1))]
+    for _, down in REACH:
+        for shift in aside:
+            at_row = min(max(row + down, 0), rows - 1)
+            at_column = min(max(column + shift, 0), columns - size)
+            if not taken[at_row, at_column : at_column + size].any():
+                return at_row, at_column
+    return None
+
+
+def _below(
+    plan: RoomPlan, selected: str | None, width: int, view: ViewName, units: Literal["metric", "imperial"]
+) -> list[Line]:
+    lines: list[Line] = []
+    chosen = next((item for item in plan.items if item.label == selected), None)
+    if chosen is not None:
+        lines.append(((fit(f"[{clean_text(chosen.label)}] {_place(chosen, units)}", width), "mark"),))
+        if chosen.verdict is not None and chosen.verdict.severity >= 2:
+            lines.append(((f"  {verdict_word(chosen.verdict)}", STYLES[chosen.verdict]),))
+    for item in outside(plan):
+        said = f"! {clean_text(item.label)} stands outside the room: {_place(item, units)}"
+        lines += [((text, "fail"),) for text in wrap(said, max(width, 10))]
+    other = "side" if view == "top" else "top"
+    name = "Top view" if view == "top" else "Side view, screen at the left"
+    lines.append(((fit(f"{name} · ← → select · o {other} view", width), "dim"),))
+    return lines
+
+
+def _place(item: PlanItem, units: Literal["metric", "imperial"]) -> str:
+    x, y, z = item.position_m
+    side = "right" if x > 0 else "left"
+    across = "on the centre line" if abs(x) < 0.005 else f"{format_length(abs(x), units)} {side} of centre"
+    return f"{across}, {format_length(y, units)} from the screen wall, {format_length(z, units)} high"

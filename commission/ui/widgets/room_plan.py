@@ -1,0 +1,82 @@
+"""Shows the room to scale; arrows select what stands in it, o changes between top and side view."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal
+
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from commission.model import RoomPlan
+from commission.ui.widgets.draw.canvas import Line
+from commission.ui.widgets.draw.plan import ViewName, draw_plan
+from commission.ui.widgets.painted import Painted
+
+
+class RoomPlanView(Painted):
+    """One `RoomPlan`, or a sentence that says what it needs."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left", "select(-1)", show=False, id="plan.previous"),
+        Binding("right", "select(1)", show=False, id="plan.next"),
+        Binding("o", "view", "Side view", show=False, id="plan.view"),
+        Binding("up", "leave(-1)", show=False, id="plan.up"),
+        Binding("down", "leave(1)", show=False, id="plan.down"),
+    ]
+
+    class Selected(Message):
+        """Something else in the room is selected."""
+
+        def __init__(self, label: str) -> None:
+            self.label = label
+            super().__init__()
+
+    def __init__(
+        self,
+        plan: RoomPlan | None = None,
+        selected: str | None = None,
+        units: Literal["metric", "imperial"] = "metric",
+        *,
+        id: str | None = None,
+        classes: str | None = None,
+    ) -> None:
+        super().__init__(id=id, classes=classes)
+        self.plan = plan
+        self.selected = selected
+        self.units: Literal["metric", "imperial"] = units
+        self.view: ViewName = "top"
+
+    def show(self, plan: RoomPlan | None, selected: str | None = None) -> None:
+        """Another plan; keeps what is selected unless told otherwise."""
+        self.plan = plan
+        self.selected = selected if selected is not None else self.selected
+        self.repaint(layout=True)
+
+    def select(self, label: str | None) -> None:
+        """Select by label."""
+        if label != self.selected:
+            self.selected = label
+            self.repaint(layout=True)
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        """The drawing, as large as the region allows."""
+        tall = 0 if self.styles.height is not None and self.styles.height.is_auto else height
+        return draw_plan(self.plan, self.selected, width, tall, self.view, self.units)
+
+    def action_select(self, direction: int) -> None:
+        """The next thing in the room."""
+        labels = [item.label for item in self.plan.items] if self.plan else []
+        if not labels:
+            return
+        now = labels.index(self.selected) + direction if self.selected in labels else 0
+        self.select(labels[now % len(labels)])
+        self.post_message(self.Selected(labels[now % len(labels)]))
+
+    def action_view(self) -> None:
+        """Top or side."""
+        self.view = "side" if self.view == "top" else "top"
+        self.repaint(layout=True)
+
+    def action_leave(self, direction: int) -> None:
+        """Up and down go to the neighbouring view."""
+        self.post_message(self.Edge(self, direction))
