@@ -239,6 +239,9 @@ class Workshop(Protocol):
     def export(self, visit: Visit, target: Path) -> str:
         """Write the record in the format of the suffix (.json, .csv); one sentence on what was written."""
 
+    def export_sheet(self, visit: Visit, target: Path) -> str:
+        """Write the settings sheet as CSV; one sentence on what was written."""
+
     def source(self, visit: Visit) -> Source | None:
         """Where live measurements of this job come from: its simulated room, the audio device, or None."""
 

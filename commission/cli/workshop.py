@@ -209,6 +209,14 @@ class LocalWorkshop:
 
         return write_record(visit, target)
 
+    def export_sheet(self, visit: Visit, target: Path) -> str:
+        """Write the settings sheet as CSV."""
+        from commission.record.export import write_text
+        from commission.record.sheet import sheet_csv
+
+        write_text(target, sheet_csv(visit))
+        return f"{target} written."
+
     def source(self, visit: Visit) -> Source | None:
         """The simulated room of a rehearsal, else the audio device, else None."""
         from commission.audio.rehearsal import rehearsal_source

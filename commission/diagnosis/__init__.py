@@ -14,11 +14,11 @@ _CAUSE_ORDER = ("electronics", "settings", "room")
 """What is mended first: nothing else can be judged while the wiring is wrong."""
 
 
-def findings(
-    job: Job, round_id: str, analyses: Analyses, outcomes: Mapping[str, Outcome]
-) -> tuple[Finding, ...]:
+def findings(job: Job, round_id: str, analyses: Analyses, outcomes: Mapping[str, Outcome]) -> tuple[Finding, ...]:
     """Everything that can be said of one round, what to mend first at the top."""
     evidence = gather(job, round_id, analyses)
     found = [finding for rule in RULES for finding in rule(evidence)]
     known = {step for step in outcomes}
-    return tuple(sorted((f for f in found if not f.step or f.step in known), key=lambda f: _CAUSE_ORDER.index(f.cause)))
+    return tuple(
+        sorted((f for f in found if not f.step or f.step in known), key=lambda f: _CAUSE_ORDER.index(f.cause))
+    )

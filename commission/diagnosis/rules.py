@@ -20,7 +20,9 @@ DRIVER_DB = -10.0
 TRIM_DB = 1.0
 UNEVEN_DB = 3.0
 """Root of the variance over seats from 20 to 80 Hz (common practice, no source)."""
-_CABLES = "Switch the amplifier off before touching loudspeaker cables; what is fixed mains wiring is for a licensed trade."
+_CABLES = (
+    "Switch the amplifier off before touching loudspeaker cables; what is fixed mains wiring is for a licensed trade."
+)
 
 
 def swapped(e: Evidence) -> Iterator[Finding]:
@@ -43,7 +45,10 @@ def swapped(e: Evidence) -> Iterator[Finding]:
             evidence=(
                 f"the arrivals over the seats fit the place of {place} and not its own: z = {z:.0f} (told from 4)",
             ),
-            alternatives=("the positions of the two were entered the wrong way round", "the files were named wrongly"),
+            alternatives=(
+                "the positions of the two were entered the wrong way round",
+                "the files were named wrongly",
+            ),
             confirm=f"Play noise on {channel} alone and listen which loudspeaker sounds.",
             remedy=f"Put the cables right at the processor or amplifier. {_CABLES}",
             step="distances",
@@ -82,7 +87,10 @@ def dead_driver(e: Evidence) -> Iterator[Finding]:
                 title=f"{channel} no treble",
                 channels=(channel,),
                 evidence=(f"3 to 10 kHz is {-tilt:.0f} dB below {partner}, each against its own 0.5 to 2 kHz",),
-                alternatives=("a grille, curtain or furniture covers it", "its own crossover or protection has opened"),
+                alternatives=(
+                    "a grille, curtain or furniture covers it",
+                    "its own crossover or protection has opened",
+                ),
                 confirm=f"Play a sweep softly on {channel} and listen close by at low level: is the tweeter silent?",
                 remedy=f"Check the tweeter's terminals and jumpers, then have it replaced. {_CABLES}",
                 step="seats",
@@ -162,9 +170,7 @@ def odd_arrival(e: Evidence) -> Iterator[Finding]:
 
 def trims(e: Evidence) -> Iterator[Finding]:
     """Channels more than 1 dB off, together: one finding for all."""
-    off = {
-        c: each for c, each in e.levels.channels.items() if abs(each.correction_db) - 1.645 * each.u_db > TRIM_DB
-    }
+    off = {c: each for c, each in e.levels.channels.items() if abs(each.correction_db) - 1.645 * each.u_db > TRIM_DB}
     if not off:
         return
     worst = max(off.values(), key=lambda each: abs(each.correction_db))
@@ -217,7 +223,9 @@ def gain_changed(e: Evidence) -> Iterator[Finding]:
 
 def bad_recordings(e: Evidence) -> Iterator[Finding]:
     """Recordings that cannot carry a verdict."""
-    clipped = [(c, s) for (c, s), cell in e.seats.cells.items() if cell.analysis is not None and cell.analysis.clipped]
+    clipped = [
+        (c, s) for (c, s), cell in e.seats.cells.items() if cell.analysis is not None and cell.analysis.clipped
+    ]
     if clipped:
         yield Finding(
             id="measurement.clipped",

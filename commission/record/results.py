@@ -178,7 +178,9 @@ def _variance(visit: Visit) -> dict[str, Any]:
     for r in job.rounds:
         found = compare.one_round(job, r, analyses)
         if found:
-            out[r] = {c: {label: _band(result) for label, result in kinds["heard"].items()} for c, kinds in found.items()}
+            out[r] = {
+                c: {label: _band(result) for label, result in kinds["heard"].items()} for c, kinds in found.items()
+            }
             out.setdefault("tone", {})[r] = {
                 c: {label: _band(result) for label, result in kinds["tone"].items()} for c, kinds in found.items()
             }
@@ -198,7 +200,10 @@ def _variance(visit: Visit) -> dict[str, Any]:
             }
         out["compared"] = list(compared.rounds)
         out["left_out"] = list(compared.left_out)
-        out["repeatability"] = {"by_band_db": {k: _round(v, 3) for k, v in compared.u_db.items()}, "from": compared.u_from}
+        out["repeatability"] = {
+            "by_band_db": {k: _round(v, 3) for k, v in compared.u_db.items()},
+            "from": compared.u_from,
+        }
     return out
 
 

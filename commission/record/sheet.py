@@ -36,7 +36,9 @@ def sheet_lines(visit: Visit) -> list[str]:
     for line in lines:
         old, new = (_value(value, line.decimals, signed=line.kind == "trim") for value in (line.old, line.new))
         state = "applied" if line.ticked else ("" if line.change else "stays")
-        out.append(f"{line.channel:<6} {line.name:<18} {line.kind:<6} {old:>8} → {new:>8} {line.unit:<12} {state}".rstrip())
+        out.append(
+            f"{line.channel:<6} {line.name:<18} {line.kind:<6} {old:>8} → {new:>8} {line.unit:<12} {state}".rstrip()
+        )
     return out
 
 

@@ -186,9 +186,7 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
     return out, f"Repeatability of a third octave at one seat, from {count}: {said}."
 
 
-def _heard(
-    job: Job, round_id: str, analyses: Analyses
-) -> tuple[list[tuple[str, list[str], FloatArray]], list[str]]:
+def _heard(job: Job, round_id: str, analyses: Analyses) -> tuple[list[tuple[str, list[str], FloatArray]], list[str]]:
     """((channel, seats, third-octave levels), …) and what was left out, of one round; subwoofers also together."""
     found, gaps = [], []
     for channel in job.system.channels:
@@ -234,8 +232,14 @@ def _plays(levels: FloatArray) -> FloatArray:
 
 
 def _band(
-    job: Job, name: str, seats: list[str], levels: FloatArray, band: Band, kind: str,
-    u_db: dict[str, float], reach: FloatArray
+    job: Job,
+    name: str,
+    seats: list[str],
+    levels: FloatArray,
+    band: Band,
+    kind: str,
+    u_db: dict[str, float],
+    reach: FloatArray,
 ) -> BandResult | None:
     if kind == "tone":
         edges = SUB_LEVEL_BAND_HZ if _is_sub(job, name) else LEVEL_BAND_HZ
@@ -354,7 +358,9 @@ def _stands_out(result: CompareResult) -> str:
     if not words:
         return ""
     counts = {word: words.count(word) for word in ("better", "worse", "no real change")}
-    return f"evenness of tone: {counts['better']} better, {counts['worse']} worse, {counts['no real change']} unchanged"
+    return (
+        f"evenness of tone: {counts['better']} better, {counts['worse']} worse, {counts['no real change']} unchanged"
+    )
 
 
 def _remarks(result: CompareResult) -> tuple[str, ...]:

@@ -123,7 +123,9 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         round=round_id,
         done=len(signed),
         total=2,
-        tables=(Table(id="settings", title="Settings as found and as left", columns=columns, rows=rows),) if rows else (),
+        tables=(Table(id="settings", title="Settings as found and as left", columns=columns, rows=rows),)
+        if rows
+        else (),
         advice=advice,
         stands_out=f"{sum(c.changed for c in changes)} channels changed" if any(c.changed for c in changes) else "",
         remarks=tuple(remarks),

@@ -149,7 +149,9 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         for c in system.channels
         if (own := [levels[(c.id, s.id)] for s in system.seats if (c.id, s.id) in levels])
     }
-    return SeatsResult(cells=cells, calibrated=offset is not None, seat_gain_db=gains, channel_level_db=means, tilt_db=tilts)
+    return SeatsResult(
+        cells=cells, calibrated=offset is not None, seat_gain_db=gains, channel_level_db=means, tilt_db=tilts
+    )
 
 
 def seat_gains_db(job: Job, levels: dict[tuple[str, str], float]) -> dict[str, float]:
@@ -251,7 +253,9 @@ def _checks(
     if tilt_db is not None and not channel.is_sub:
         checks.append(Check(id="seats.treble", **place, value=tilt_db, unit="dB", uncertainty=TREBLE_U_DB,
                             limit=TREBLE_LIMIT, why_not=clipped, text="treble against the partner"))  # fmt: skip
-    changed = f"the gain changed at {seat}: it is {gains[seat]:+.1f} dB off on all channels" if seat in gains else None
+    changed = (
+        f"the gain changed at {seat}: it is {gains[seat]:+.1f} dB off on all channels" if seat in gains else None
+    )
     if spread_db is not None:
         checks.append(Check(id="seats.direct", **place, value=spread_db, unit="dB", uncertainty=TREBLE_U_DB,
                             limit=SEAT_LIMIT, why_not=clipped or changed, text="4–12 kHz against the seats' mean"))  # fmt: skip
@@ -303,7 +307,9 @@ def _figure(cell: Cell, result: SeatsResult) -> tuple[str, tuple[str, ...]]:
     if a is None:
         return "unusable", tuple(lines)
     if a.arrival_s is not None:
-        lines.append(f"arrival {1000 * a.arrival_s:.2f} ms" + (f" ({a.why['arrival']})" if "arrival" in a.why else ""))
+        lines.append(
+            f"arrival {1000 * a.arrival_s:.2f} ms" + (f" ({a.why['arrival']})" if "arrival" in a.why else "")
+        )
     lines += [f"{check.text}: {_said(check)}" for check in cell.checks]
     judged = [c for c in cell.checks if c.verdict in (Verdict.FAIL, Verdict.UNSURE)]
     if judged:
@@ -389,7 +395,9 @@ def _tables(job: Job, result: SeatsResult) -> tuple[Table, ...]:
         Column(key="clipped", title="Clipped"),
         Column(key="n", title="n", decimals=0),
     )
-    remark = "From, to: where the level last falls 10 dB below the mid band; – where it does not within 20 Hz to 20 kHz."
+    remark = (
+        "From, to: where the level last falls 10 dB below the mid band; – where it does not within 20 Hz to 20 kHz."
+    )
     title = f"Every channel at the reference seat {reference.id if reference else ''}"
     return (Table(id="reference", title=title, columns=columns, rows=tuple(rows), remark=remark),)
 

@@ -1,0 +1,102 @@
+"""What all screens of an open job share."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual.binding import Binding, BindingType
+from textual.content import Content
+from textual.screen import Screen
+from textual.widgets import Static
+
+from commission.model import CommissionError, EventBody
+from commission.model.units import clean_text, format_temperature
+from commission.ui.text import round_name
+
+if TYPE_CHECKING:
+    from commission.ui.app import CommissionApp
+    from commission.visit import Visit
+
+
+class VisitScreen(Screen[None]):
+    """A screen that shows something of the open job. `refresh_results` is called when anything changed."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "back", "Back", id="app.back"),
+        Binding("question_mark", "help", "How", key_display="?", id="app.help"),
+        Binding("r", "rounds", "Round", id="app.rounds"),
+    ]
+    HELP_TITLE = "Help"
+    HELP_TEXT = ""
+
+    @property
+    def commission(self) -> CommissionApp:
+        """The app, with its own type."""
+        return cast("CommissionApp", self.app)
+
+    @property
+    def visit(self) -> Visit:
+        """The open job."""
+        return self.commission.visit
+
+    @property
+    def round_id(self) -> str:
+        """The round that is looked at."""
+        return self.commission.round_id
+
+    def store(self, *bodies: EventBody) -> bool:
+        """Append events; a refusal becomes a notice and False."""
+        try:
+            self.visit.append(*bodies)
+        except CommissionError as error:
+            self.commission.refuse(str(error))
+            return False
+        self.commission.compute()
+        return True
+
+    def head_line(self, title: str) -> Content:
+        """Job, screen and round for the first line."""
+        system = self.visit.job.system
+        left = f" {clean_text(system.title)} · {title}" if title else f" {clean_text(system.title)}"
+        right = f"{round_name(self.round_id)} ▾ "
+        if not title:
+            facts = f"{len(system.channels)} channels · {len(system.seats)} seats · "
+            right = (
+                f"{round_name(self.round_id)} ▾   {facts}{format_temperature(system.temperature_c, system.units)} "
+            )
+        if self.visit.read_only:
+            right = "reading only · " + right
+        room = max(self.size.width, 40) - len(right)
+        left = left if len(left) < room else left[: room - 2] + "…"
+        return Content(left.ljust(room) + right)
+
+    def show_head(self, title: str) -> None:
+        """Write the first line."""
+        self.query_one(".headline", Static).update(self.head_line(title))
+
+    def refresh_results(self) -> None:
+        """Something changed: show it."""
+
+    def on_screen_resume(self) -> None:
+        """Back from another screen: its changes show."""
+        self.refresh_results()
+
+    def on_resize(self) -> None:
+        """Two pages on a narrow terminal, side by side on a wide one."""
+        self.set_class(self.size.width < 100, "narrow")
+        self.refresh_results()
+
+    def action_back(self) -> None:
+        """Stop what runs, else leave."""
+        if not self.commission.stop_work():
+            self.app.pop_screen()
+
+    def action_help(self) -> None:
+        """How to do it in the room."""
+        from commission.ui.screens.dialogs import Help
+
+        self.app.push_screen(Help(self.HELP_TITLE, self.HELP_TEXT))
+
+    def action_rounds(self) -> None:
+        """Look at another round, or begin one."""
+        self.commission.choose_round()

@@ -1,0 +1,99 @@
+"""Small questions on top of a screen: a text, a choice, a page of help."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical, VerticalScroll
+from textual.content import Content
+from textual.screen import ModalScreen, Screen
+from textual.widgets import Footer, Input, Markdown, Static
+
+from commission.model import CommissionError
+from commission.ui.widgets.picker import Picker, text_item
+
+
+class AskText(ModalScreen[str | None]):
+    """Asks for one line; `check` raises CommissionError with the sentence to show. Escape gives None."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
+
+    def __init__(
+        self, title: str, hint: str = "", value: str = "", check: Callable[[str], object] | None = None
+    ) -> None:
+        super().__init__()
+        self._title, self._hint, self._value, self._check = title, hint, value, check
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="dialog"):
+            yield Static(Content(self._title), classes="dialog-title")
+            yield Input(self._value, select_on_focus=True)
+            yield Static(Content(self._hint), classes="dim")
+            yield Static("", id="refusal", classes="refusal")
+            yield Static(Content("Enter stores · Escape leaves everything as it is"), classes="dim")
+
+    @on(Input.Submitted)
+    def accept(self, event: Input.Submitted) -> None:
+        """Check, and give the text back; or say why not."""
+        try:
+            if self._check is not None:
+                self._check(event.value)
+        except CommissionError as error:
+            self.query_one("#refusal", Static).update(Content(f"✗ {error}"))
+            return
+        self.dismiss(event.value)
+
+
+class Choose(ModalScreen[str | None]):
+    """Asks for one of some options: (key, text). Escape gives None."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
+
+    def __init__(self, title: str, options: Sequence[tuple[str, str]], current: str | None = None) -> None:
+        super().__init__()
+        self._title, self._options, self._current = title, options, current
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="dialog"):
+            yield Static(Content(self._title), classes="dialog-title")
+            with VerticalScroll(classes="dialog-list"):
+                yield Picker([text_item(key, f" {text}") for key, text in self._options])
+            yield Static(Content("Enter chooses · Escape leaves everything as it is"), classes="dim")
+
+    def on_mount(self) -> None:
+        """Start on what holds now."""
+        picker = self.query_one(Picker)
+        picker.focus()
+        if self._current is not None:
+            picker.select(self._current)
+
+    @on(Picker.Chosen)
+    def accept(self, event: Picker.Chosen) -> None:
+        """Give the key back."""
+        self.dismiss(event.key)
+
+
+class Help(Screen[None]):
+    """A page of help."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,question_mark", "app.pop_screen", "Back", id="help.back"),
+    ]
+
+    def __init__(self, title: str, text: str) -> None:
+        super().__init__()
+        self._title, self._text = title, text
+
+    def compose(self) -> ComposeResult:
+        yield Static(Content(f" {self._title}"), classes="headline")
+        with VerticalScroll():
+            yield Markdown(self._text.strip())
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Arrows scroll at once."""
+        self.query_one(VerticalScroll).focus()

@@ -1,0 +1,95 @@
+"""The log: every event, what was withdrawn, and whether the chain is whole."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.widgets import Footer, Static
+
+from commission.history import withdrawn_seqs
+from commission.model import CommissionError
+from commission.ui.screens.base import VisitScreen
+from commission.ui.screens.dialogs import AskText
+from commission.ui.text import event_words
+from commission.ui.widgets.picker import Item, Picker
+
+HELP = """
+Nothing is ever changed or deleted: a mistake is **withdrawn** by a later entry (x), and a withdrawal can itself be
+withdrawn. Each row carries the digest of its content and of the row before, so that an edit shows.
+
+**v** checks the whole chain and every recording; `commission verify` does the same without a terminal.
+"""
+
+
+class Log(VisitScreen):
+    """All events, newest last."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("x", "withdraw", "Take back", id="log.withdraw"),
+        Binding("v", "verify", "Verify", id="log.verify"),
+    ]
+    HELP_TITLE, HELP_TEXT = "The log", HELP
+
+    def compose(self) -> ComposeResult:
+        yield Static("", classes="headline")
+        with VerticalScroll(id="steps"):
+            yield Picker(id="events")
+        yield Static("", id="judgement")
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Newest last, and selected."""
+        self.query_one("#events").focus()
+        self.refresh_results()
+        self.query_one("#events", Picker).action_move(9999)
+
+    def refresh_results(self) -> None:
+        """List the events."""
+        self.show_head("Log")
+        job = self.visit.job
+        gone = withdrawn_seqs(job.log)
+        items = []
+        for event in job.log:
+            out = event.seq in gone
+            words = event_words(event, job) + (" (withdrawn)" if out else "")
+            items.append(
+                Item(
+                    str(event.seq), ((f" {event.seq:>4}  {event.at[11:19]}  ", "dim"), (words, "dim" if out else ""))
+                )
+            )
+        self.query_one("#events", Picker).show(items)
+        said = self.commission.working or f"{len(job.log)} events · digest {job.digest[:16]}…"
+        self.query_one("#judgement", Static).update(Content(said))
+
+    def action_withdraw(self) -> None:
+        """Take the selected entry back."""
+        key = self.query_one("#events", Picker).key
+        if key:
+            self.app.push_screen(
+                AskText(f"Withdraw event {key}: why?", "goes to the log", ""), lambda r: self._gone(key, r)
+            )
+
+    def _gone(self, key: str, reason: str | None) -> None:
+        if reason is None:
+            return
+        try:
+            self.visit.withdraw(int(key), reason)
+        except CommissionError as error:
+            self.commission.refuse(str(error))
+            return
+        self.commission.compute()
+        self.refresh_results()
+
+    def action_verify(self) -> None:
+        """Check the chain and the recordings."""
+        self.commission.run_job(lambda cancel, progress: self.visit.verify(progress), self._verified)
+
+    def _verified(self, broken: object) -> None:
+        if broken is None:
+            self.notify(f"✓ whole: {len(self.visit.job.log)} events and every recording.")
+        else:
+            self.commission.refuse(f"✗ broken: {broken}")

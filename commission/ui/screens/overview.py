@@ -1,0 +1,140 @@
+"""The overview: every step with its state, what stands out, and the one thing best done next."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.widgets import Footer, Static
+
+from commission.model import Outcome, Verdict
+from commission.model.units import clean_text
+from commission.steps import STEPS
+from commission.ui.screens.base import VisitScreen
+from commission.ui.text import verdict_count
+from commission.ui.widgets.draw.canvas import Line, fit
+from commission.ui.widgets.draw.figures import STYLES
+from commission.ui.widgets.picker import Item, Picker
+
+HELP = """
+Steps can be opened in any order, at any time; what you see is what is known now.
+
+- **Enter** or a digit opens a step. The line at the bottom says what is best done next: **n** goes there.
+- **f** lists what is wrong, by cause, with the evidence and the test that would confirm it.
+- **s** shows the settings sheet: exactly what to type into the processor, old value → new value.
+- **i** imports responses, **l** shows the log (and takes entries back), **r** changes the round.
+- **:** finds every command by its name. **q** quits; everything is stored already.
+
+✓ pass  ✗ fail  ? unsure: within 1.645 u of the limit  – not tested, with the reason beside it
+"""
+
+
+class Overview(VisitScreen):
+    """All steps of the visit."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("n", "next", "Next", id="overview.next"),
+        Binding("f", "findings", "Findings", id="overview.findings"),
+        Binding("s", "app.sheet", "Sheet", id="overview.sheet"),
+        Binding("i", "app.import_files", "Import", id="overview.import"),
+        Binding("l", "app.log", "Log", show=False, id="overview.log"),
+        Binding("escape", "app.stop_or_stay", show=False, id="overview.stop"),
+        Binding("r", "rounds", "Round", show=False, id="app.rounds"),
+        *[Binding(str(n), f"open({n})", show=False, id=f"overview.step-{n}") for n in range(1, 10)],
+    ]
+    HELP_TITLE, HELP_TEXT = "The overview", HELP
+
+    def compose(self) -> ComposeResult:
+        yield Static("", classes="headline")
+        yield Static("", id="columns", classes="dim")
+        with VerticalScroll(id="steps"):
+            yield Picker(id="step-list")
+        yield Static("", id="causes")
+        yield Static("", id="next")
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """The list has the keys."""
+        self.query_one("#step-list").focus()
+        self.refresh_results()
+
+    def refresh_results(self) -> None:
+        """Draw what is known; steps still being computed show "…"."""
+        self.show_head("")
+        width = max(self.size.width, 40)
+        outcomes = self.commission.outcomes
+        self.query_one("#columns", Static).update(
+            Content(fit("   Step         Done     Verdict       What stands out", width))
+        )
+        picker = self.query_one("#step-list", Picker)
+        picker.show([Item(step.id, self._line(n, step.title, outcomes.get(step.id), width))
+                     for n, step in enumerate(STEPS, start=1)])  # fmt: skip
+        self.query_one("#causes", Static).update(Content(self._causes(width)))
+        self.query_one("#next", Static).update(Content(self._next(width)))
+
+    def _line(self, number: int, title: str, outcome: Outcome | None, width: int) -> Line:
+        head = fit(f"{number} {title}", 14)
+        if outcome is None:
+            return ((head, "second"), ("…", "dim"))
+        done = f"{outcome.done}/{outcome.total}" if outcome.total else "–"
+        verdict = outcome.verdict
+        count = outcome.count(verdict) if verdict is not None else 0
+        word = verdict_count(verdict, count)
+        style = STYLES[verdict] if verdict is not None else "dim"
+        stands = outcome.stands_out or (outcome.advice[0].text if outcome.advice and not outcome.done else "")
+        return (
+            (head, "second"),
+            (fit(done, 8) + " ", "dim" if outcome.state == "nothing" else ""),
+            (fit(word, 13) + " ", style),
+            (fit(stands, max(width - 39, 10)), ""),
+        )
+
+    def _causes(self, width: int) -> str:
+        found = self.commission.findings
+        counts = {cause: sum(f.cause == cause for f in found) for cause in ("electronics", "room", "settings")}
+        job = self.visit.job
+        waiting = len(self.visit.pending)
+        responses = f"{len(job.responses)} responses" + (f" ({waiting} not analysed yet)" if waiting else "")
+        causes = " · ".join(f"{cause} {count}" for cause, count in counts.items())
+        left, right = f" Causes: {causes}", f"{responses}, {len(job.log)} events "
+        return left + right.rjust(max(width - len(left), len(right) + 2))
+
+    def _next(self, width: int) -> str:
+        if self.commission.working:
+            return f" {self.commission.working}"
+        advice = self.commission.advice
+        return fit(
+            f" Next (n): {clean_text(advice.text)}" if advice else " Nothing is left to do in this round.", width
+        )
+
+    @on(Picker.Chosen)
+    def chosen(self, event: Picker.Chosen) -> None:
+        """Open a step."""
+        self.commission.open_step(event.key)
+
+    def action_open(self, number: int) -> None:
+        """Open a step by its digit."""
+        if number <= len(STEPS):
+            self.commission.open_step(STEPS[number - 1].id)
+
+    def action_next(self) -> None:
+        """Do what is best done next."""
+        if self.commission.advice is not None:
+            self.commission.open_step(self.commission.advice.step)
+
+    def action_findings(self) -> None:
+        """What is wrong, by cause."""
+        from commission.ui.screens.findings import Findings
+
+        self.app.push_screen(Findings())
+
+
+def count_words(outcome: Outcome) -> str:
+    """How many failed, are unsure, were not tested."""
+    parts = [f"{outcome.count(v)} {v.value}" for v in (Verdict.FAIL, Verdict.UNSURE, Verdict.NOT_TESTED, Verdict.PASS)
+             if outcome.count(v)]  # fmt: skip
+    return ", ".join(parts)

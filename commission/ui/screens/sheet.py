@@ -1,0 +1,117 @@
+"""The settings sheet: what to type into the processor, read out while kneeling before the rack."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.widgets import Footer, Static
+
+from commission.model import SettingEntered
+from commission.model.units import clean_text
+from commission.steps.settings_sheet import SheetLine, measured_round, settings_sheet
+from commission.ui.screens.base import VisitScreen
+from commission.ui.screens.dialogs import AskText
+from commission.ui.text import round_name
+from commission.ui.widgets.draw.canvas import fit
+from commission.ui.widgets.draw.figures import number
+from commission.ui.widgets.picker import Item, Picker, text_item
+
+HELP = """
+Go to the processor with this list. Each line: channel, what it holds now → what it shall hold.
+
+- Type the new value into the processor, then tick the line with **Space**: it enters the log as applied, in the round
+  *as left*. A line that says "stays" needs nothing.
+- **w** writes the sheet as CSV. It restores everything if the processor is ever reset.
+- Read the levels again afterwards: what was entered is proved only by the meter.
+"""
+
+
+class Sheet(VisitScreen):
+    """Trims and delays, old value → new value."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("space", "tick", "Applied", id="sheet.tick"),
+        Binding("w", "write", "Write CSV", id="sheet.write"),
+    ]
+    HELP_TITLE, HELP_TEXT = "Settings sheet", HELP
+
+    def compose(self) -> ComposeResult:
+        yield Static("", classes="headline")
+        yield Static("", id="todo")
+        with VerticalScroll(id="steps"):
+            yield Picker(id="lines")
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """The list has the keys."""
+        self.query_one("#lines").focus()
+        self.refresh_results()
+
+    def _lines(self) -> tuple[SheetLine, ...]:
+        return settings_sheet(self.visit.job, self.visit.analyses)
+
+    def refresh_results(self) -> None:
+        """List what is to be set."""
+        self.show_head("Settings sheet")
+        lines = self._lines()
+        ticked = sum(line.ticked for line in lines)
+        source = round_name(measured_round(self.visit.job))
+        said = f"From the readings {source}. {ticked} of {len(lines)} applied. Space ticks what you have typed in."
+        if not lines:
+            said = "Nothing to set yet: read levels or tape distances first."
+        self.query_one("#todo", Static).update(Content(said))
+        items: list[Item] = []
+        channel = ""
+        for index, line in enumerate(lines):
+            if line.channel != channel and channel:
+                items.append(text_item("", ""))
+            channel = line.channel
+            items.append(Item(str(index), _runs(line)))
+        self.query_one("#lines", Picker).show(items)
+
+    def action_tick(self) -> None:
+        """The selected value is in the processor now."""
+        key = self.query_one("#lines", Picker).key
+        if not key:
+            return
+        line = self._lines()[int(key)]
+        if line.ticked:
+            self.notify("This is ticked already; take it back in the log with x.")
+        elif self.store(SettingEntered(setting=line.setting, applied=True)):
+            self.refresh_results()
+            self.query_one("#lines", Picker).action_move(1)
+
+    def action_write(self) -> None:
+        """Write the sheet as CSV."""
+        name = f"{self.visit.path.stem}-sheet.csv"
+        self.app.push_screen(AskText("Write the settings sheet to", "ends in .csv", name), self._write)
+
+    def _write(self, name: str | None) -> None:
+        if name:
+            target = Path(name).expanduser()
+            self.commission.run_job(lambda cancel, progress: self.commission.workshop.export_sheet(self.visit, target),
+                                    lambda said: self.notify(str(said), markup=False))  # fmt: skip
+
+
+def _runs(line: SheetLine) -> tuple[tuple[str, str], ...]:
+    old, new = (_value(v, line.decimals, signed=line.kind == "trim") for v in (line.old, line.new))
+    state = ("✓ applied", "pass") if line.ticked else (("stays", "dim") if not line.change else ("", ""))
+    return (
+        (fit(f" {line.channel}", 8), "mark"),
+        (fit(clean_text(line.name), 18), "dim"),
+        (fit(line.kind, 9), ""),
+        (fit(old, 9, "right"), "dim"),
+        (" → ", "dim"),
+        (fit(new, 9, "right"), "main" if line.change and not line.ticked else ""),
+        (fit(f" {line.unit}", 13), ""),
+        state,
+    )
+
+
+def _value(value: float | str | None, decimals: int, *, signed: bool) -> str:
+    return value if isinstance(value, str) else number(value, decimals, signed=signed)

@@ -1,0 +1,188 @@
+"""The Site form: job, room, processor, seats, channels, instruments, and the settings of the round. One edit, one event."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, VerticalScroll
+from textual.content import Content
+from textual.widgets import Footer, Static
+
+from commission.model import CommissionError, SettingEntered, SystemDefined
+from commission.model.units import clean_text
+from commission.steps import step
+from commission.ui.screens.base import VisitScreen
+from commission.ui.screens.dialogs import AskText, Choose
+from commission.ui.site_fields import Field, SettingField, add_item, delete_item, fields_of
+from commission.ui.widgets.draw.canvas import fit
+from commission.ui.widgets.painted import Painted
+from commission.ui.widgets.picker import Item, Picker, text_item
+from commission.ui.widgets.room_plan import RoomPlanView
+
+KEYS = """
+
+---
+**Enter** edits the selected field. **a** adds a seat, channel or instrument, **d** deletes the selected one. **v** shows the
+plan of the room on a narrow terminal. Lengths: `3.42`, `342 cm`, `11' 2 1/2"`, `134.5 in`; positions: three lengths, right of
+the centre, back from the screen, up, with `;` between them. Temperatures: `21.5`, `70 °F`.
+"""
+
+
+class SiteForm(VisitScreen):
+    """The form, with the plan of the room beside it: a typing error shows at once."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("a", "add", "Add", id="site.add"),
+        Binding("d", "delete", "Delete", id="site.delete"),
+        Binding("v", "page", "Plan", id="site.page"),
+        Binding("left_square_bracket", "neighbour(-1)", show=False, id="step.previous"),
+        Binding("right_square_bracket", "neighbour(1)", show=False, id="step.next"),
+    ]
+
+    def __init__(self, step_id: str = "site") -> None:
+        super().__init__()
+        self.step = step(step_id)
+        self.HELP_TITLE, self.HELP_TEXT = f"{self.step.title}: {self.step.question}", self.step.help + KEYS
+        self._fields: dict[str, Field | SettingField] = {}
+
+    def compose(self) -> ComposeResult:
+        yield Static("", classes="headline")
+        with Horizontal(id="sides"):
+            with VerticalScroll(id="form"):
+                yield Picker(id="fields")
+            with VerticalScroll(id="beside"):
+                yield RoomPlanView(id="room")
+        yield Static("", id="judgement")
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """The form has the keys; Layout begins at the places."""
+        picker = self.query_one("#fields", Picker)
+        picker.focus()
+        self.refresh_results()
+        if self.step.id == "layout":
+            first = next((key for key in self._fields if key.startswith("seats.0.position")), None)
+            if first is not None:
+                picker.select(first)
+
+    def refresh_results(self) -> None:
+        """Draw the form and the plan."""
+        if not self.is_mounted:
+            return
+        self.show_head(f"{1 if self.step.id == 'site' else 2} {self.step.title}")
+        items: list[Item] = []
+        self._fields = {}
+        for section, fields in fields_of(self.visit.job, self.round_id):
+            items.append(text_item("", f" {section}", "head"))
+            for field in fields:
+                self._fields[field.key] = field
+                items.append(Item(field.key, ((fit(f" {field.label}", 28), "dim"), (field.shown or "–", ""))))
+        self.query_one("#fields", Picker).show(items)
+        self._plan()
+        outcome = self.commission.outcomes.get(self.step.id)
+        if outcome is not None:
+            said = outcome.stands_out or (f"{outcome.done} of {outcome.total} filled in")
+            self.query_one("#judgement", Static).update(Content(clean_text(said)))
+
+    def _plan(self) -> None:
+        outcome = self.commission.outcomes.get("layout")
+        plan = outcome.room_plans[0] if outcome is not None and outcome.room_plans else None
+        field = self._fields.get(self.query_one("#fields", Picker).key)
+        selected = field.item_id if isinstance(field, Field) else (field.channel if field is not None else None)
+        self.query_one("#room", RoomPlanView).show(plan, selected or "")
+
+    @on(Picker.Selected)
+    def selected(self) -> None:
+        """The plan shows what the cursor stands on."""
+        self._plan()
+
+    @on(Painted.Edge)
+    def leave_view(self, event: Painted.Edge) -> None:
+        """Between form and plan."""
+        event.stop()
+        self.query_one("#fields").focus()
+
+    @on(Picker.Chosen)
+    def edit(self, event: Picker.Chosen) -> None:
+        """Ask for the new value."""
+        field = self._fields.get(event.key)
+        if field is None:
+            return
+        job = self.visit.job
+        if field.choices:
+            self.app.push_screen(Choose(field.title, field.choices), lambda v: self._store(field, v))
+        else:
+            self.app.push_screen(AskText(field.title, field.hint, field.typed, lambda text: field.apply(job, text)),
+                                 lambda v: self._store(field, v))  # fmt: skip
+
+    def _store(self, field: Field | SettingField, value: str | None) -> None:
+        if value is None:
+            return
+        try:
+            result = field.apply(self.visit.job, value)
+        except CommissionError as error:
+            self.commission.refuse(str(error))
+            return
+        if isinstance(result, SettingEntered):
+            self.store(result)
+        elif result != self.visit.job.system:
+            self.store(SystemDefined(system=result, note=f"{field.label} {clean_text(value)}"))
+        self.refresh_results()
+
+    def action_add(self) -> None:
+        """Add a seat, channel or instrument."""
+        options = [("seats", "a seat"), ("channels", "a channel"), ("instruments", "an instrument")]
+        self.app.push_screen(Choose("Add what?", options), self._adding)
+
+    def _adding(self, what: str | None) -> None:
+        if what == "instruments":
+            kinds = [(k, k) for k in ("meter", "microphone", "calibrator", "tape", "thermometer")]
+            self.app.push_screen(Choose("Which instrument?", kinds), lambda kind: self._added(what, kind))
+        elif what is not None:
+            hint = "A2, B1 …" if what == "seats" else "FL, FC, SiL, TpFL, SUB1 …"
+            job = self.visit.job
+            self.app.push_screen(AskText("Its label", hint, "", lambda text: add_item(job.system, what, text)),
+                                 lambda text: self._added(what, text))  # fmt: skip
+
+    def _added(self, what: str, text: str | None) -> None:
+        if text:
+            system = add_item(self.visit.job.system, what, text)
+            if self.store(SystemDefined(system=system, note=f"added {clean_text(text)}")):
+                self.refresh_results()
+                last = len(getattr(system, what)) - 1
+                first = next((key for key in self._fields if key.startswith(f"{what}.{last}.")), None)
+                if first is not None:
+                    self.query_one("#fields", Picker).select(first)
+
+    def action_delete(self) -> None:
+        """Delete the seat, channel or instrument the cursor stands on."""
+        key = self.query_one("#fields", Picker).key
+        field = self._fields.get(key)
+        if not isinstance(field, Field) or field.item_id is None:
+            self.notify("Move to a seat, channel or instrument to delete it.")
+            return
+        system = delete_item(self.visit.job.system, key)
+        options = [("yes", f"delete {field.item_id} (its readings stay in the log)"), ("no", "keep it")]
+        self.app.push_screen(Choose(f"Delete {field.item_id}?", options, "no"),
+                             lambda a: self._deleted(replace(system), field.item_id or "") if a == "yes" else None)  # fmt: skip
+
+    def _deleted(self, system: object, name: str) -> None:
+        self.store(SystemDefined(system=system, note=f"deleted {name}"))  # type: ignore[arg-type]
+        self.refresh_results()
+
+    def action_page(self) -> None:
+        """The plan alone, on a narrow terminal."""
+        self.toggle_class("page-plan")
+        self.query_one("#room" if self.has_class("page-plan") else "#fields").focus()
+
+    def action_neighbour(self, by: int) -> None:
+        """The step before or after."""
+        from commission.steps import STEPS
+
+        n = [each.id for each in STEPS].index(self.step.id) + by
+        if 0 <= n < len(STEPS):
+            self.commission.open_step(STEPS[n].id)

@@ -1,0 +1,149 @@
+"""The first screen: recent jobs, a new one, the sample, a rehearsal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.screen import Screen
+from textual.widgets import Footer, Static
+
+from commission.model import CommissionError, InputError, System
+from commission.model.units import clean_text
+from commission.ui.screens.dialogs import AskText, Help
+from commission.ui.widgets.picker import Item, Picker, text_item
+
+if TYPE_CHECKING:
+    from commission.ui.app import CommissionApp
+
+HELP = """
+A **job** is one file that ends in `.commission`: everything measured and decided in one cinema, in an append-only log.
+
+- *New job* asks for a name and makes the file in this folder. A definition in TOML can be read instead.
+- *Sample job* makes "Harbour Lane cinema", an invented room with real faults in its wiring and settings.
+- *Rehearsal* makes a practice job whose room is simulated: measure it as if you were there.
+"""
+
+
+class Start(Screen[None]):
+    """Choose a job."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("question_mark", "help", "How", key_display="?", id="app.help"),
+    ]
+
+    @property
+    def commission(self) -> CommissionApp:
+        """The app, with its own type."""
+        return cast("CommissionApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        yield Static(Content(" commission"), classes="headline")
+        yield Static(
+            Content("Levels, delays and bass for every seat; as found against as left; on record."), id="banner"
+        )
+        with VerticalScroll():
+            yield Picker(id="choices")
+        yield Static("", id="live", classes="remark")
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """List what can be opened."""
+        self.query_one(Picker).focus()
+        self._fill()
+
+    def on_screen_resume(self) -> None:
+        """A new job may be among the recent ones."""
+        self._fill()
+
+    def _fill(self) -> None:
+        items: list[Item] = []
+        recent = self.commission.workshop.recent()
+        if recent:
+            items.append(text_item("", " Recent", "head"))
+            items += [text_item(f"open:{path}", f" {clean_text(path.stem)}  {clean_text(str(path.parent))}")
+                      for path in recent]  # fmt: skip
+        items += [
+            text_item("", " Begin", "head"),
+            text_item("new", " New job"),
+            text_item("toml", " New job from a definition (TOML)"),
+            text_item("path", " Open a job by its path"),
+            text_item("demo", " Sample job: Harbour Lane cinema"),
+            text_item("rehearse", " Rehearsal in a simulated room"),
+        ]
+        self.query_one(Picker).show(items)
+
+    def action_help(self) -> None:
+        """What a job is."""
+        self.app.push_screen(Help("Jobs", HELP))
+
+    @on(Picker.Chosen)
+    def chosen(self, event: Picker.Chosen) -> None:
+        """Open or begin."""
+        key = event.key
+        if key.startswith("open:"):
+            self.commission.open_job(Path(key.removeprefix("open:")))
+        elif key == "new":
+            self.app.push_screen(AskText("Title of the new job", "such as: Loft cinema", "", _title), self._new)
+        elif key == "toml":
+            self.app.push_screen(AskText("Path of the definition", "ends in .toml", "", _existing), self._from_toml)
+        elif key == "path":
+            self.app.push_screen(AskText("Path of the job", "ends in .commission", "", _existing), self._open)
+        elif key == "demo":
+            self.commission.run_job(
+                lambda cancel, progress: self.commission.workshop.demo(Path.cwd()), lambda path: self._open(str(path))
+            )
+        elif key == "rehearse":
+            self.app.push_screen(
+                AskText("Number of the room", "the same number, the same room", "1", _seed), self._rehearse
+            )
+
+    def _open(self, path: str | None) -> None:
+        if path:
+            self.commission.open_job(Path(path).expanduser())
+
+    def _new(self, title: str | None) -> None:
+        if title:
+            name = "-".join("".join(c if c.isalnum() else " " for c in title.lower()).split()) or "job"
+            self._make(lambda: self.commission.workshop.create(Path.cwd() / name, System(title=clean_text(title))))
+
+    def _from_toml(self, path: str | None) -> None:
+        if path:
+            source = Path(path).expanduser()
+            target = Path.cwd() / source.stem
+            self._make(lambda: self.commission.workshop.create_from_toml(target, source))
+
+    def _make(self, make: object) -> None:
+        try:
+            visit = make()  # type: ignore[operator]
+        except CommissionError as error:
+            self.commission.refuse(str(error))
+            return
+        self.commission.show_visit(visit)
+
+    def _rehearse(self, seed: str | None) -> None:
+        if seed:
+            try:
+                self._open(str(self.commission.workshop.rehearsal(Path.cwd(), int(seed))))
+            except CommissionError as error:
+                self.commission.refuse(str(error))
+
+
+def _title(text: str) -> None:
+    if not text.strip():
+        raise InputError("title", "nothing", "a name for the job")
+
+
+def _existing(text: str) -> None:
+    if not Path(text).expanduser().is_file():
+        raise InputError("path", f"“{clean_text(text)}”, which is no file", "the path of a file")
+
+
+def _seed(text: str) -> None:
+    if not text.strip().isdecimal() or int(text) > 10**9:
+        raise InputError("room", f"“{clean_text(text)}”", "a whole number from 0")

@@ -1,0 +1,89 @@
+"""Small words that several screens share."""
+
+from __future__ import annotations
+
+import time
+
+from commission.model import AS_FOUND, AS_LEFT, Event, Job, Verdict
+from commission.model.events import (
+    Decided,
+    JobCreated,
+    Noted,
+    ReadingEntered,
+    ResponseStored,
+    RoundOpened,
+    SettingEntered,
+    Signed,
+    StimulusStored,
+    SystemDefined,
+    Withdrawn,
+)
+from commission.model.units import clean_text
+from commission.ui.widgets.draw.figures import number
+
+
+def round_name(round_id: str) -> str:
+    """A round in words."""
+    return {AS_FOUND: "as found", AS_LEFT: "as left"}.get(round_id, clean_text(round_id))
+
+
+def verdict_count(verdict: Verdict | None, count: int) -> str:
+    """Symbol with a word, or with how many did not pass."""
+    if verdict is None:
+        return ""
+    if verdict in (Verdict.FAIL, Verdict.UNSURE) and count > 1:
+        return f"{verdict.symbol} {count} {verdict.value}"
+    return f"{verdict.symbol} {verdict.value}"
+
+
+class TimeLeft:
+    """Progress with an estimate of what remains."""
+
+    def __init__(self, clock: object = time.monotonic) -> None:
+        self._clock = clock
+        self._began = self._now()
+
+    def _now(self) -> float:
+        return float(self._clock())  # type: ignore[operator]
+
+    def line(self, fraction: float, text: str) -> str:
+        """Percent, what is being done, and seconds left once they can be told."""
+        passed = self._now() - self._began
+        left = f" · {passed * (1 - fraction) / fraction:.0f} s left" if fraction > 0.02 and passed > 1 else ""
+        bar = "━" * round(20 * fraction) + "─" * (20 - round(20 * fraction))
+        return f"{bar} {100 * fraction:3.0f} %{left} · {clean_text(text)[:40]} · Escape stops"
+
+
+def event_words(event: Event, job: Job) -> str:
+    """One event in plain words."""
+    match event.body:
+        case JobCreated(title=title, program_version=version):
+            text = f"job “{title}” opened by version {version}"
+        case SystemDefined(note=note):
+            text = f"site: {note or 'changed'}"
+        case RoundOpened(round=name):
+            text = f"round {round_name(name)} begins"
+        case SettingEntered(setting=s, applied=applied):
+            parts = [f"trim {number(s.trim_db, 1, signed=True)} dB"] if s.trim_db is not None else []
+            unit = job.system.processor.delay.unit
+            parts += [f"distance {number(s.distance, 2)} {unit}"] if s.distance is not None else []
+            parts += [f"polarity {s.polarity}"] if s.polarity is not None else []
+            text = f"{round_name(s.round)}: {s.channel} {'set to' if applied else 'holds'} {', '.join(parts)}"
+        case ReadingEntered() as r:
+            place = " at ".join(part for part in (r.channel, r.seat) if part)
+            text = f"{round_name(r.round)}: {r.quantity} {place} {number(r.value, 2)} {r.unit}"
+        case ResponseStored() as r:
+            text = f"{round_name(r.round)}: {r.kind} of {r.channel} at {r.seat} from {r.file_name}"
+        case StimulusStored(file_name=name):
+            text = f"stimulus {name}"
+        case Noted(step=step, text=said):
+            text = f"note on {step}: {said}"
+        case Decided(step=step, key=key, value=value):
+            text = f"decided on {step}: {key} = {value}"
+        case Signed(role=role, name=name):
+            text = f"signed as {role}: {name}"
+        case Withdrawn(seq=seq, reason=reason):
+            text = f"withdraws event {seq}" + (f": {reason}" if reason else "")
+        case _:
+            text = "?"
+    return clean_text(text)

@@ -1,0 +1,133 @@
+"""A list of lines with a cursor: arrows move, Enter chooses."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from textual import events
+from textual.binding import Binding, BindingType
+from textual.message import Message
+
+from commission.ui.widgets.draw.canvas import Line, Run, fit, width_of
+from commission.ui.widgets.painted import Painted
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One line; an empty key makes it a heading that the cursor passes over."""
+
+    key: str
+    runs: Line
+
+
+def text_item(key: str, text: str, style: str = "") -> Item:
+    """A line of one style."""
+    return Item(key, ((text, style),))
+
+
+class Picker(Painted):
+    """Lines of which one is selected."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("up", "move(-1)", show=False, id="list.up"),
+        Binding("down", "move(1)", show=False, id="list.down"),
+        Binding("pageup", "move(-10)", show=False, id="list.page-up"),
+        Binding("pagedown", "move(10)", show=False, id="list.page-down"),
+        Binding("home", "move(-9999)", show=False, id="list.first"),
+        Binding("end", "move(9999)", show=False, id="list.last"),
+        Binding("enter", "choose", show=False, id="list.choose"),
+    ]
+
+    class Selected(Message):
+        """Another line is selected."""
+
+        def __init__(self, view: Picker, key: str) -> None:
+            self.view, self.key = view, key
+            super().__init__()
+
+        @property
+        def control(self) -> Picker:
+            """The list."""
+            return self.view
+
+    class Chosen(Selected):
+        """Enter was pressed."""
+
+    def __init__(self, items: Sequence[Item] = (), *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self.items: tuple[Item, ...] = ()
+        self.cursor = 0
+        self.show(items)
+
+    def show(self, items: Sequence[Item]) -> None:
+        """Other lines; the selected key stays selected where it still exists."""
+        old = self.key
+        self.items = tuple(items)
+        keys = [item.key for item in self.items]
+        if old and old in keys:
+            self.cursor = keys.index(old)
+        else:
+            self.cursor = min(self.cursor, max(len(keys) - 1, 0))
+            if keys and not keys[self.cursor]:
+                self.cursor = next((i for i, key in enumerate(keys) if key), 0)
+        self.repaint(layout=True)
+
+    @property
+    def key(self) -> str:
+        """Key of the selected line; empty when there is none."""
+        return self.items[self.cursor].key if 0 <= self.cursor < len(self.items) else ""
+
+    def select(self, key: str) -> None:
+        """Select a line by its key."""
+        keys = [item.key for item in self.items]
+        if key in keys:
+            self.cursor = keys.index(key)
+            self._moved()
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        """All lines, the selected one marked by a sign as well as by its ground."""
+        return [self._line(item, index == self.cursor, width) for index, item in enumerate(self.items)]
+
+    def _line(self, item: Item, selected: bool, width: int) -> Line:
+        if not item.key:
+            return item.runs
+        behind = " selected" if selected else ""
+        runs: list[Run] = [("▸" if selected else " ", "accent" + behind)]
+        runs += [(text, (style + behind).strip()) for text, style in item.runs]
+        pad = width - width_of(tuple(runs))
+        if pad < 0:  # the last run gives way
+            text, style = runs[-1]
+            runs[-1] = (fit(text, max(width_of(((text, style),)) + pad, 0)), style)
+            pad = 0
+        return (*runs, (" " * pad, behind.strip()))
+
+    def action_move(self, by: int) -> None:
+        """Another line, headings passed over."""
+        places = [i for i, item in enumerate(self.items) if item.key]
+        if not places:
+            return
+        now = min(range(len(places)), key=lambda n: abs(places[n] - self.cursor))
+        self.cursor = places[min(max(now + by, 0), len(places) - 1)]
+        self._moved()
+
+    def action_choose(self) -> None:
+        """Enter."""
+        if self.key:
+            self.post_message(self.Chosen(self, self.key))
+
+    def on_click(self, event: events.Click) -> None:
+        """Select, and choose when selected already."""
+        if 0 <= event.y < len(self.items) and self.items[event.y].key:
+            if event.y == self.cursor:
+                self.action_choose()
+            else:
+                self.cursor = event.y
+                self._moved()
+
+    def _moved(self) -> None:
+        self.repaint()
+        self.row_in_view(self.cursor)
+        if self.key:
+            self.post_message(self.Selected(self, self.key))
