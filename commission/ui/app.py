@@ -63,7 +63,7 @@ class CommissionApp(App[int]):
     ENABLE_COMMAND_PALETTE = True
     COMMAND_PALETTE_BINDING = "colon"
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("q", "quit", "Quit", id="app.quit"),
+        Binding("q", "quit", "Quit", show=False, id="app.quit"),
     ]
 
     def __init__(self, workshop: Workshop, path: Path | None = None, keys: Path | None = None) -> None:

@@ -24,8 +24,9 @@ class VisitScreen(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "back", "Back", id="app.back"),
         Binding("question_mark", "help", "How", key_display="?", id="app.help"),
-        Binding("r", "rounds", "Round", id="app.rounds"),
+        Binding("r", "rounds", "Round", show=False, id="app.rounds"),
     ]
+    AUTO_FOCUS = None
     HELP_TITLE = "Help"
     HELP_TEXT = ""
 

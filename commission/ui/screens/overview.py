@@ -37,6 +37,7 @@ class Overview(VisitScreen):
     """All steps of the visit."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("q", "app.quit", "Quit", id="app.quit"),
         Binding("n", "next", "Next", id="overview.next"),
         Binding("f", "findings", "Findings", id="overview.findings"),
         Binding("s", "app.sheet", "Sheet", id="overview.sheet"),

@@ -34,6 +34,7 @@ class Start(Screen[None]):
     """Choose a job."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("q", "app.quit", "Quit", id="app.quit"),
         Binding("question_mark", "help", "How", key_display="?", id="app.help"),
     ]
 
