@@ -1,101 +1,168 @@
-"""One curve, large; [ and ] walk along the seats, up and down the channels."""
+"""One curve large, with the spread of all seats; brackets walk along the row, up and down through the channels."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
 import numpy as np
+from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.content import Content
 from textual.widgets import Footer, Static
 
-from commission.model import Curve
+from commission.model import Analysis, Curve, Outcome
 from commission.model.units import clean_text
+from commission.steps import step
 from commission.ui.screens.base import VisitScreen
+from commission.ui.screens.results import check_for
+from commission.ui.widgets.draw.figures import check_runs, number
+from commission.ui.widgets.draw.plot import View, y_span
+from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.plot import Plot
 
 HELP = """
-The bold line is this seat; the dotted ground is the spread of all seats on this channel, the thin line their mean.
+One response against the spread of all seats: the dotted ground reaches from the lowest to the highest seat, the thin
+line is their mean. A dip that this seat alone has is its place in the room; a dip that all seats share is the loudspeaker.
 
-- **[** and **]** walk along the seats, **{** and **}** along the channels: flick through the whole room.
-- **←** and **→** read the curves at a frequency; **z** narrows to the bass.
+- **[** and **]** go along the row: the same loudspeaker at the next seat.
+- **Up** and **down** (also **{** and **}**) go through the loudspeakers at the same seat.
+- **Left** and **right** read the curves at a frequency, with Shift faster. **z** shows the bass alone.
 
-A dip that this seat alone has is the seat's place in the room. A dip that all seats share is the loudspeaker.
+The vertical scale stays the same for all curves, so that levels can be compared while you flick through them.
 """
 
 
 class CurveScreen(VisitScreen):
-    """A curve of a step's outcome."""
+    """The curves of one step, one at a time. `left(channel, seat)` is told which one was shown last."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("left_square_bracket", "seat(-1)", "Seat", key_display="[ ]", id="curve.seat-before"),
-        Binding("right_square_bracket", "seat(1)", show=False, id="curve.seat-after"),
-        Binding("left_curly_bracket", "channel(-1)", "Channel", key_display="{ }", id="curve.channel-before"),
-        Binding("right_curly_bracket", "channel(1)", show=False, id="curve.channel-after"),
+        Binding("left_square_bracket", "walk(0, -1)", "Seat before", key_display="[", id="curve.seat-before"),
+        Binding("right_square_bracket", "walk(0, 1)", "Seat after", key_display="]", id="curve.seat-after"),
+        Binding("left_curly_bracket", "walk(-1, 0)", show=False, id="curve.channel-before"),
+        Binding("right_curly_bracket", "walk(1, 0)", show=False, id="curve.channel-after"),
+        Binding("enter", "back", show=False, id="curve.back"),
     ]
     HELP_TITLE, HELP_TEXT = "Curves", HELP
 
-    def __init__(self, step_id: str, curve_id: str) -> None:
+    def __init__(self, step_id: str, curve_id: str, left: Callable[[str, str], None] | None = None) -> None:
         super().__init__()
         self.step_id, self.curve_id = step_id, curve_id
+        self._left = left
+        self._limits: tuple[float, float] | None = None
+        self._limits_of: Outcome | None = None
 
     def compose(self) -> ComposeResult:
+        """Plot, figures, judgement."""
         yield Static("", classes="headline")
         yield Plot(id="big")
+        yield Static("", id="figures")
         yield Static("", id="judgement")
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:
         """The plot has the keys."""
-        self.query_one("#big").focus()
+        self.query_one(Plot).focus()
         self.refresh_results()
 
     @property
-    def curves(self) -> tuple[Curve, ...]:
-        """All curves of the step."""
-        outcome = self.commission.outcomes.get(self.step_id)
-        return outcome.curves if outcome is not None else ()
+    def outcome(self) -> Outcome | None:
+        """What the step says now."""
+        return self.commission.outcomes.get(self.step_id)
+
+    @property
+    def curve(self) -> Curve | None:
+        """The curve that is shown."""
+        curves = self.outcome.curves if self.outcome is not None else ()
+        return next((curve for curve in curves if curve.id == self.curve_id), None)
 
     def refresh_results(self) -> None:
-        """Draw the curve at one scale for all, so that flicking compares."""
-        curve = next((c for c in self.curves if c.id == self.curve_id), None)
-        if curve is None:
-            self.show_head("Curve")
-            self.query_one("#big", Plot).show(None)
+        """Draw the curve, its figures and its worst verdict."""
+        outcome, curve = self.outcome, self.curve
+        self.show_head(step(self.step_id).title)
+        if outcome is None or curve is None:
+            self.query_one(Plot).show(None)
             return
-        self.show_head(clean_text(curve.title))
-        self.query_one("#big", Plot).show(curve, _limits(self.curves))
-        self.query_one("#judgement", Static).update(Content(clean_text(self._figures(curve))))
+        self.query_one(Plot).show(curve, self._common_limits(outcome, curve))
+        self.query_one("#figures", Static).update(Content(clean_text(self._figures(curve))))
+        check = check_for(outcome, curve.channel, curve.seat)
+        if check is not None:
+            from commission.ui.screens.step import content
+
+            self.query_one("#judgement", Static).update(content(check_runs(check, self.visit.job.system.units)))
+
+    def _common_limits(self, outcome: Outcome, curve: Curve) -> tuple[float, float] | None:
+        """One scale for all curves of a unit, so that flicking compares levels."""
+        if self._limits_of is not outcome:
+            alike = [other for other in outcome.curves if other.y_unit == curve.y_unit]
+            everything = tuple(series for other in alike for series in other.series if np.isfinite(series.y).any())
+            self._limits = y_span(Curve(id="", title="", series=everything, y_unit=curve.y_unit), View())
+            self._limits_of = outcome
+        return self._limits
 
     def _figures(self, curve: Curve) -> str:
-        outcome = self.commission.outcomes.get(self.step_id)
-        for grid in outcome.grids if outcome is not None else ():
-            cell = grid.cells.get((curve.channel or "", curve.seat or ""))
-            if cell is not None:
-                return " · ".join(cell.detail)
-        return curve.caption
+        if curve.channel is None or curve.seat is None:
+            return f" {curve.caption}"
+        analysis = self.visit.analyses.of(self.round_id, curve.channel, curve.seat)
+        return " " + ("nothing measured here" if analysis is None else " · ".join(figure_texts(analysis)))
 
-    def action_seat(self, by: int) -> None:
-        """The next seat of the same channel."""
-        self._walk(by, lambda now, other: now.channel == other.channel)
-
-    def action_channel(self, by: int) -> None:
-        """The next channel at the same seat."""
-        self._walk(by, lambda now, other: now.seat == other.seat)
-
-    def _walk(self, by: int, same: object) -> None:
-        now = next((c for c in self.curves if c.id == self.curve_id), None)
-        if now is not None:
-            row = [c.id for c in self.curves if same(now, c)]  # type: ignore[operator]
-            self.curve_id = row[(row.index(self.curve_id) + by) % len(row)]
+    def action_walk(self, down: int, across: int) -> None:
+        """Another seat of the same channel, or another channel at the same seat; passes over what has no curve."""
+        outcome, curve = self.outcome, self.curve
+        if outcome is None or curve is None:
+            return
+        grid = next((g for g in outcome.grids if curve.channel in g.channels and curve.seat in g.seats), None)
+        if grid is None or curve.channel is None or curve.seat is None:
+            ids = [other.id for other in outcome.curves]
+            self.curve_id = ids[(ids.index(curve.id) + down + across) % len(ids)]
             self.refresh_results()
+            return
+        row, column = grid.channels.index(curve.channel), grid.seats.index(curve.seat)
+        known = {other.id for other in outcome.curves}
+        for _ in range(max(len(grid.channels), len(grid.seats))):
+            row, column = (row + down) % len(grid.channels), (column + across) % len(grid.seats)
+            cell = grid.cells.get((grid.channels[row], grid.seats[column]))
+            if cell is not None and cell.curve_id in known:
+                self.curve_id = cell.curve_id or self.curve_id
+                break
+        self.refresh_results()
+
+    @on(Painted.Edge)
+    def edge(self, event: Painted.Edge) -> None:
+        """Up and down in the plot go through the channels."""
+        event.stop()
+        self.action_walk(event.direction, 0)
+
+    def action_back(self) -> None:
+        """Leave, telling where."""
+        curve = self.curve
+        if self.commission.stop_work():
+            return
+        self.app.pop_screen()
+        if self._left is not None and curve is not None and curve.channel and curve.seat:
+            self._left(curve.channel, curve.seat)
 
 
-def _limits(curves: tuple[Curve, ...]) -> tuple[float, float] | None:
-    """40 dB below and a little above the loudest main curve of all, in fives."""
-    tops = [float(np.nanmax(s.y)) for c in curves for s in c.series if s.kind == "main" and np.isfinite(s.y).any()]
-    if not tops:
-        return None
-    high = 5.0 * np.ceil((max(tops) + 1) / 5)
-    return (high - 50.0, high) if max(tops) - min(tops) < 40 or max(tops) > 30 else (0.0, high)
+def figure_texts(analysis: Analysis) -> list[str]:
+    """Level, arrival, polarity, signal to noise and bandwidth with their units; what cannot be told says why."""
+
+    def said(name: str, key: str, text: str | None) -> str:
+        return f"{name} {text}" if text is not None else f"{name} – ({analysis.why.get(key, 'not told')})"
+
+    arrival = None if analysis.arrival_s is None else f"{number(1000 * analysis.arrival_s, 2)} ms"
+    if arrival is not None and analysis.arrival_u_s > 0:
+        arrival += f" (U = {number(2000 * analysis.arrival_u_s, 2)} ms)"
+    polarity = None if analysis.polarity is None else ("normal" if analysis.polarity > 0 else "reversed")
+    low = "below 20" if analysis.low_hz is None else f"{analysis.low_hz:.0f}"
+    high = "above 20 000" if analysis.high_hz is None else f"{analysis.high_hz:.0f}"
+    texts = [
+        said(
+            "level", "level", None if analysis.level_db is None else f"{number(analysis.level_db, 1)} dB re recording"
+        ),
+        said("arrival", "arrival", arrival),
+        said("polarity", "polarity", polarity),
+        said("signal to noise", "snr", None if analysis.snr_db is None else f"{number(analysis.snr_db, 0)} dB"),
+        f"−10 dB at {low} and {high} Hz",
+    ]
+    return [*texts, "the recording clipped"] if analysis.clipped else texts

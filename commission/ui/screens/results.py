@@ -125,7 +125,7 @@ def _best(curves: tuple[Curve, ...], channel: str | None, seat: str | None) -> C
     """The curve of a channel and seat; one of the channel alone where that is all there is."""
     exact = [curve for curve in curves if curve.channel == channel and curve.seat == seat]
     near = [curve for curve in curves if curve.channel == channel and curve.channel is not None]
-    return (exact or near or [None])[0]
+    return next(iter(exact or near), None)
 
 
 def curve_for(outcome: Outcome, key: str, row: Row) -> str | None:

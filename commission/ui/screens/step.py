@@ -1,6 +1,6 @@
-"""One step: what to do in the room, entry at the left, results at the right; two pages on a narrow terminal.
+"""One step: what to do in the room, the entry at the left, what comes of it at the right, the judgement below.
 
-Everything shown comes from the step's plan and outcome: a step added later needs no line here.
+Generic: it renders what a step plans and says, so that a new step needs no line here.
 """
 
 from __future__ import annotations
@@ -15,357 +15,369 @@ from textual.content import Content
 from textual.widget import Widget
 from textual.widgets import Footer, Static
 
-from commission.model import (
-    Capture,
-    Check,
-    CommissionError,
-    Curve,
-    Noted,
-    Outcome,
-    Prompt,
-    ReadingEntered,
-    Signed,
-    Verdict,
-)
+from commission.model import Check, CommissionError, Noted, Outcome, Prompt, ReadingEntered, Signed
 from commission.model.units import clean_text
 from commission.steps import STEPS, step
 from commission.ui.screens.base import VisitScreen
-from commission.ui.screens.dialogs import AskText, Choose
-from commission.ui.widgets.draw.entry import EntryRow
-from commission.ui.widgets.draw.figures import check_runs
+from commission.ui.screens.measuring import ask_and_measure, captures, missing
+from commission.ui.screens.results import Results, check_for, curve_for
+from commission.ui.widgets.draw.canvas import Line
+from commission.ui.widgets.draw.entry import EntryRow, Typing
+from commission.ui.widgets.draw.figures import check_runs, quantity
 from commission.ui.widgets.entry_table import EntryTable
 from commission.ui.widgets.painted import Painted
-from commission.ui.widgets.plot import Plot
 from commission.ui.widgets.result_table import ResultTable
 from commission.ui.widgets.room_plan import RoomPlanView
 from commission.ui.widgets.seat_grid import SeatGrid
 
+INK = {
+    "pass": "$text-success",
+    "fail": "bold $text-error",
+    "unsure": "$text-warning",
+    "none": "$foreground 65%",
+    "dim": "$foreground 75%",
+    "mark": "bold",
+}
+KEYS = """
+
+### Keys
+Digits start an entry · **Enter** stores and goes down · **x** takes the last reading of the row back · **v** or Tab
+changes sides · **[ ]** previous and next step · **n** note · **s** settings sheet · **r** round · **Esc** stops what
+runs, else back
+"""
+
+
+def content(line: Line) -> Content:
+    """A drawn line as the text of a label, never read as markup."""
+    return Content.assemble(*((text, INK.get(style, "")) for text, style in line))
+
 
 class StepScreen(VisitScreen):
-    """The screen of any step."""
+    """Any step whose entry is readings, responses or nothing."""
+
+    CSS = """
+    StepScreen.wide-left #entry { width: 3fr; }
+    StepScreen.wide-left #result { width: 2fr; }
+    StepScreen.one-side #result { display: none; }
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("v", "page", "Page", id="step.page"),
+        Binding("v", "sides", "Other side", id="step.sides"),
+        Binding("tab", "sides", show=False, id="step.sides-tab"),
+        Binding("i", "import_files", "Import", id="step.import"),
+        Binding("m", "measure", "Measure", id="step.measure"),
+        Binding("g", "sign", "Sign", id="step.sign"),
+        Binding("n", "note", "Note", show=False, id="step.note"),
+        Binding("s", "app.sheet", "Sheet", show=False, id="step.sheet"),
         Binding("left_square_bracket", "neighbour(-1)", show=False, id="step.previous"),
         Binding("right_square_bracket", "neighbour(1)", show=False, id="step.next"),
-        Binding("i", "app.import_files", "Import", show=False, id="step.import"),
-        Binding("m", "measure", "Measure", show=False, id="step.measure"),
-        Binding("t", "note", "Note", show=False, id="step.note"),
-        Binding("g", "sign", "Sign", show=False, id="step.sign"),
-        Binding("s", "app.sheet", "Sheet", id="step.sheet"),
+        Binding("pageup", "page(-1)", show=False, id="step.page-up"),
+        Binding("pagedown", "page(1)", show=False, id="step.page-down"),
     ]
 
     def __init__(self, step_id: str) -> None:
         super().__init__()
         self.step = step(step_id)
-        self._shape: tuple[object, ...] = ()
-        self._checks: dict[str, Check | None] = {}
+        self.HELP_TITLE, self.HELP_TEXT = f"{self.step.title}: {self.step.question}", self.step.help + KEYS
+        self._shown: Outcome | None = None
+        self._results: Results | None = None
+        self._entry: EntryTable | None = None
 
-    @property
-    def has_entry(self) -> bool:
-        """Whether numbers are typed here."""
-        return self.step.entry == "readings"
+    # --- what is there ----------------------------------------------------------------------------------------
 
     def compose(self) -> ComposeResult:
+        """What to do, two sides, the judgement."""
         yield Static("", classes="headline")
         yield Static("", id="todo")
         yield Static("", id="caution")
         with Horizontal(id="sides"):
-            with VerticalScroll(id="entry"):
-                yield EntryTable(self._rows(), self.visit.job.system.units, id="entry-table")
-            yield VerticalScroll(id="result")
+            yield VerticalScroll(id="entry", can_focus=False)
+            yield VerticalScroll(id="result", can_focus=False)
         yield Static("", id="judgement")
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:
-        """Numbers first where there are any to type."""
-        self.HELP_TITLE, self.HELP_TEXT = f"{self.step.title}: {self.step.question}", self.step.help
-        self.set_class(not self.has_entry, "no-entry")
-        self.add_class("page-entry" if self.has_entry else "page-result")
+        """The entry has the keys."""
+        units = self.visit.job.system.units
+        left, right = self.query_one("#entry"), self.query_one("#result")
+        if self.step.entry == "readings":
+            self._entry = EntryTable(self._rows(), units)
+            left.mount(self._entry)
+            self._results = Results(units, (right, right))
+            self._entry.focus()
+        else:
+            self.add_class("wide-left")
+            self._results = Results(units, (left, right))
+        self.add_class("page-entry")
         self.refresh_results()
-        if self.has_entry:
-            self.query_one("#entry-table").focus()
 
-    # --- what is shown ----------------------------------------------------------------------------------------
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002
+        """Each step offers what it can use."""
+        if action in ("measure", "import_files"):
+            return self.step.entry == "responses"
+        return self.step.id == "handover" if action == "sign" else True
+
+    def refresh_results(self) -> None:
+        """Readings at once; results when they are there."""
+        if self._results is None:
+            return
+        number = 1 + [each.id for each in STEPS].index(self.step.id)
+        outcome = self.commission.outcomes.get(self.step.id)
+        self.show_head(f"{number} {self.step.title}{_state(outcome)}")
+        if self._entry is not None:
+            self._entry.show(self._rows())
+        if outcome is not None and outcome is not self._shown:
+            self._show(outcome, self._results)
+        self._show_todo()
+
+    def _show(self, outcome: Outcome, results: Results) -> None:
+        self._shown = outcome
+        fresh = results.show(outcome)
+        alone = self._entry is None and not results.right
+        self.set_class(alone, "one-side")
+        if self._entry is None and fresh and results.views:
+            results.views[0].focus()
+        elif self._entry is not None and self._entry.has_focus and self._entry.prompt is not None:
+            self._follow(self._entry.prompt)
 
     def _rows(self) -> list[EntryRow]:
         job = self.visit.job
-        rows = []
-        for task in self.step.plan(job, self.round_id):
-            if isinstance(task, Prompt):
-                readings = job.readings_of(self.round_id, self.step.id, channel=task.channel, seat=task.seat)
-                values = tuple(r.body.value for r in readings if r.body.quantity == task.quantity)
-                rows.append(EntryRow(task, values))
-        return rows
+        known: dict[tuple[str | None, str | None, str], list[float]] = {}
+        for reading in job.readings_of(self.round_id, self.step.id):
+            body = reading.body
+            known.setdefault((body.channel, body.seat, body.quantity), []).append(body.value)
+        tasks = (task for task in self.step.plan(job, self.round_id) if isinstance(task, Prompt))
+        return [EntryRow(t, tuple(known.get((t.channel, t.seat, t.quantity), ()))) for t in tasks]
 
-    def refresh_results(self) -> None:
-        """Show the outcome as it is known now."""
-        if not self.is_mounted:
-            return
-        outcome = self.commission.outcomes.get(self.step.id)
-        self.show_head(f"{self._number()} {self.step.title}")
-        if self.has_entry:
-            self.query_one("#entry-table", EntryTable).show(self._rows())
-        if outcome is None:
-            self._todo(None)
-            return
-        self._todo(outcome)
-        shape = self._shape_of(outcome)
-        if shape != self._shape or not self.query_one("#result").children:
-            self._shape = shape
-            self.call_later(self._rebuild, outcome)
-        else:
-            self._update(outcome)
-        if not self.query("#judgement.-told"):
-            self._judge(outcome)
+    # --- words above and below --------------------------------------------------------------------------------
 
-    def _number(self) -> int:
-        return [each.id for each in STEPS].index(self.step.id) + 1
-
-    @staticmethod
-    def _shape_of(outcome: Outcome) -> tuple[object, ...]:
-        return (
-            tuple(t.id for t in outcome.tables), tuple(g.id for g in outcome.grids), len(outcome.room_plans),
-            bool(outcome.curves), bool(outcome.grids),
-        )  # fmt: skip
-
-    def _todo(self, outcome: Outcome | None) -> None:
-        """What to do in the room: for the selected row, else the step's question and advice."""
-        prompt = self.query_one("#entry-table", EntryTable).prompt if self.has_entry else None
+    def _show_todo(self) -> None:
         text, caution = self.step.question, ""
         if self.commission.working:
             text = self.commission.working
-        elif prompt is not None:
-            text, caution = prompt.text, prompt.caution
-        elif outcome is not None and outcome.advice:
-            text = outcome.advice[0].text
-            if self.step.entry == "responses":
-                text += "  i imports, m measures."
-                task = next(
-                    (t for t in self.step.plan(self.visit.job, self.round_id) if isinstance(t, Capture)), None
-                )
-                caution = task.caution if task is not None else ""
-        elif self.step.id == "handover":
-            text = "g signs, t notes a remark, s shows the settings sheet."
-        self.query_one("#todo", Static).update(Content(text))
-        self.query_one("#caution", Static).update(Content(f"! {caution}" if caution else ""))
+        elif self._entry is not None and self._entry.prompt is not None:
+            text, caution = self._entry.prompt.text, self._entry.prompt.caution
+        elif self.step.entry == "readings":
+            text = "Nothing to read here yet: describe channels and seats on the Site form first."
+        elif self.step.entry == "responses":
+            text, caution = self._captures_text()
+        elif self._shown is not None and self._shown.advice:
+            text = self._shown.advice[0].text
+        self.query_one("#todo", Static).update(Content("\n".join(clean_text(line) for line in text.split("\n"))))
+        label = self.query_one("#caution", Static)
+        label.update(Content(f"⚠ {clean_text(caution)}"))
+        label.display = bool(caution)
 
-    def _parts(self, outcome: Outcome) -> list[Widget]:
-        units = self.visit.job.system.units
-        parts: list[Widget] = []
-        parts += [RoomPlanView(plan, id=f"plan-{n}") for n, plan in enumerate(outcome.room_plans)]
-        parts += [SeatGrid(grid, id=f"grid-{n}") for n, grid in enumerate(outcome.grids)]
-        parts += [ResultTable(table, units, id=f"table-{n}") for n, table in enumerate(outcome.tables)]
-        if outcome.curves and not outcome.grids:
-            parts.append(Plot(outcome.curves[0], id="plot"))
-        parts.append(
-            Static(Content("\n".join(clean_text(r) for r in outcome.remarks)), classes="remark", id="remarks")
-        )
-        return parts
+    def _captures_text(self) -> tuple[str, str]:
+        """What to record next, and its caution; no caution where only results are looked at."""
+        total = len(captures(self.step, self.visit.job, self.round_id))
+        left = missing(self.step, self.visit.job, self.round_id)
+        if not total:
+            return "Nothing to measure yet: describe channels and seats on the Site form first.", ""
+        if not left:
+            advice = (
+                self._shown.advice[0].text if self._shown is not None and self._shown.advice else self.step.question
+            )
+            return f"All {total} places are measured. {advice}", ""
+        return f"{total - len(left)} of {total} places measured. Next: {left[0].text}", left[0].caution
 
-    async def _rebuild(self, outcome: Outcome) -> None:
-        result = self.query_one("#result", VerticalScroll)
-        await result.remove_children()
-        await result.mount_all(self._parts(outcome))
-        if not self.has_entry and (self.focused is None or self.focused is result):
-            first = next((w for w in result.children if isinstance(w, Painted)), None)
-            if first is not None:
-                first.focus()
+    def judge(self, check: Check | None) -> None:
+        """Verdict, limit, uncertainty and basis in the last line."""
+        self.query_one("#judgement", Static).update(content(check_runs(check, self.visit.job.system.units)))
 
-    def _update(self, outcome: Outcome) -> None:
-        for n, grid in enumerate(outcome.grids):
-            self.query_one(f"#grid-{n}", SeatGrid).show(grid)
-        for n, table in enumerate(outcome.tables):
-            self.query_one(f"#table-{n}", ResultTable).show(table)
-        for n, plan in enumerate(outcome.room_plans):
-            self.query_one(f"#plan-{n}", RoomPlanView).show(plan)
-        if self.query("#plot") and outcome.curves:
-            plot = self.query_one("#plot", Plot)
-            wanted = plot.curve.id if plot.curve is not None else ""
-            plot.show(next((c for c in outcome.curves if c.id == wanted), outcome.curves[0]))
-        text = "\n".join(clean_text(remark) for remark in outcome.remarks)
-        self.query_one("#remarks", Static).update(Content(text))
+    # --- selecting --------------------------------------------------------------------------------------------
 
-    def _judge(self, outcome: Outcome) -> None:
-        """Counts of the step, until a row is selected."""
-        words = [f"{outcome.count(v)} {v.symbol} {v.value}" for v in Verdict if outcome.count(v)]
-        text = f"{outcome.done} of {outcome.total} done · " if outcome.total else ""
-        self.query_one("#judgement", Static).update(Content(text + (" · ".join(words) or "nothing judged yet")))
+    @on(EntryTable.Selected)
+    def prompt_selected(self, event: EntryTable.Selected) -> None:
+        """What to do now, and what came of this row so far."""
+        self._show_todo()
+        self._follow(event.prompt)
 
-    # --- what is selected -------------------------------------------------------------------------------------
-
-    def _tell(self, check: Check | None) -> None:
-        runs = check_runs(check, self.visit.job.system.units)
-        judgement = self.query_one("#judgement", Static)
-        judgement.update(Content("".join(text for text, _ in runs)))
-        judgement.add_class("-told")
+    def _follow(self, prompt: Prompt) -> None:
+        if self._shown is not None and self._results is not None:
+            self._results.select(prompt.channel, prompt.seat)
+            self.judge(check_for(self._shown, prompt.channel, prompt.seat))
 
     @on(ResultTable.Selected)
     def row_selected(self, event: ResultTable.Selected) -> None:
-        """The verdict of the row, with limit, uncertainty and basis; its curve where there is one."""
-        self._tell(event.row.check)
-        outcome = self.commission.outcomes.get(self.step.id)
-        if outcome is not None and self.query("#plot"):
-            channel = event.row.key.split(":")[0]
-            curve = next((c for c in outcome.curves if c.channel == channel), None)
-            if curve is not None:
-                self.query_one("#plot", Plot).show(curve)
+        """Judge the row; curve and plan follow."""
+        if self._results is not None and type(event) is ResultTable.Selected:
+            self._results.follow(event.row)
+            self.judge(event.row.check)
 
     @on(SeatGrid.Selected)
     def cell_selected(self, event: SeatGrid.Selected) -> None:
-        """The lines of the cell."""
-        lines = event.cell.detail if event.cell is not None else ("not measured",)
-        judgement = self.query_one("#judgement", Static)
-        judgement.update(Content(clean_text(f"{event.channel} at {event.seat}: " + " · ".join(lines))))
-        judgement.add_class("-told")
+        """Judge the cell by its worst check; the curve follows."""
+        if self._shown is not None and self._results is not None and type(event) is SeatGrid.Selected:
+            self._results.select(event.channel, event.seat)
+            self.judge(check_for(self._shown, event.channel, event.seat))
 
-    @on(SeatGrid.Opened)
-    def cell_opened(self, event: SeatGrid.Opened) -> None:
-        """Its curve, large."""
-        outcome = self.commission.outcomes.get(self.step.id)
-        curves = outcome.curves if outcome is not None else ()
-        if event.cell is not None and event.cell.curve_id is not None:
-            self._open_curve(curves, event.cell.curve_id)
+    @on(RoomPlanView.Selected)
+    def item_selected(self, event: RoomPlanView.Selected) -> None:
+        """Judge what is selected in the plan."""
+        if self._results is not None:
+            row = self._results.select_row(event.label)
+            self.judge(row.check if row is not None else None)
 
     @on(ResultTable.Opened)
     def row_opened(self, event: ResultTable.Opened) -> None:
-        """The curve of the row's channel, large."""
-        outcome = self.commission.outcomes.get(self.step.id)
-        channel = event.row.key.split(":")[0]
-        reference = self.visit.job.system.reference_seat
-        curves = outcome.curves if outcome is not None else ()
-        own = [c for c in curves if c.channel == channel]
-        at = [c for c in own if reference is not None and c.seat == reference.id] or own
-        if at:
-            self._open_curve(curves, at[0].id)
+        """The curve of a row, large."""
+        self._open_curve(curve_for(self._shown, event.row.key, event.row) if self._shown else None)
 
-    def _open_curve(self, curves: tuple[Curve, ...], curve_id: str) -> None:
+    @on(SeatGrid.Opened)
+    def cell_opened(self, event: SeatGrid.Opened) -> None:
+        """The curve of a cell, large."""
+        self._open_curve(event.cell.curve_id if event.cell is not None else None)
+
+    def _open_curve(self, curve_id: str | None) -> None:
         from commission.ui.screens.curve import CurveScreen
 
-        self.app.push_screen(CurveScreen(self.step.id, curve_id))
+        if curve_id is not None:
+            self.app.push_screen(CurveScreen(self.step.id, curve_id, self._curve_left))
 
-    @on(EntryTable.Selected)
-    def entry_selected(self, event: EntryTable.Selected) -> None:
-        """What to do for this row, and its result at the right."""
-        outcome = self.commission.outcomes.get(self.step.id)
-        self._todo(outcome)
-        if outcome is not None and event.prompt.channel is not None:
-            for table in outcome.tables:
-                for row in table.rows:
-                    if row.key == event.prompt.channel and row.check is not None:
-                        self._tell(row.check)
-                        return
+    def _curve_left(self, channel: str, seat: str) -> None:
+        """Back from the large curve: the grid's cursor stands on what was looked at last."""
+        if self._results is not None:
+            for grid in (view for view in self._results.views if isinstance(view, SeatGrid)):
+                grid.select(channel, seat)
 
     @on(Painted.Edge)
-    def leave_view(self, event: Painted.Edge) -> None:
-        """Up and down go on to the next view."""
-        event.stop()
-        if event.direction > 0:
-            self.focus_next()
+    def edge(self, event: Painted.Edge) -> None:
+        """Beyond the end of one view the next one takes over."""
+        pane = event.view.parent
+        if not isinstance(pane, Widget):
+            return
+        views = _views(pane)
+        place = views.index(event.view) + event.direction
+        if 0 <= place < len(views):
+            views[place].focus()
+        elif event.direction > 0:
+            pane.scroll_end(animate=False)
         else:
-            self.focus_previous()
+            pane.scroll_home(animate=False)
 
-    # --- what is entered --------------------------------------------------------------------------------------
+    # --- entering ---------------------------------------------------------------------------------------------
 
     @on(EntryTable.Entered)
     def entered(self, event: EntryTable.Entered) -> None:
-        """Store a reading at once."""
-        p = event.prompt
-        self.store(ReadingEntered(round=self.round_id, step=self.step.id, channel=p.channel, seat=p.seat,
-                                  quantity=p.quantity, value=event.value, unit=p.unit))  # fmt: skip
-        self.query_one("#entry-table", EntryTable).show(self._rows())
+        """Store a reading at once; a refusal is said beside its row and what was typed stays."""
+        prompt, table = event.prompt, self._entry
+        body = ReadingEntered(
+            round=self.round_id,
+            step=self.step.id,
+            channel=prompt.channel,
+            seat=prompt.seat,
+            quantity=prompt.quantity,
+            value=event.value,
+            unit=prompt.unit,
+        )
+        try:
+            self.visit.append(body)
+        except CommissionError as error:
+            if table is not None:
+                table.select(next(i for i, row in enumerate(table.rows) if row.prompt is prompt))
+                table.typing = Typing(event.text)
+                table.refuse(str(error))
+            return
+        self.refresh_results()
+        self.commission.compute()
 
     @on(EntryTable.WithdrawLast)
-    def withdraw(self, event: EntryTable.WithdrawLast) -> None:
+    def withdraw_last(self, event: EntryTable.WithdrawLast) -> None:
         """Take the last reading of a row back; it stays in the log."""
-        p = event.prompt
-        readings = self.visit.job.readings_of(self.round_id, self.step.id, channel=p.channel, seat=p.seat)
-        own = [r for r in readings if r.body.quantity == p.quantity]
-        if own:
-            try:
-                self.visit.withdraw(own[-1].seq, "taken back while entering")
-            except CommissionError as error:
-                self.commission.refuse(str(error))
-                return
-            self.commission.compute()
-            self.query_one("#entry-table", EntryTable).show(self._rows())
-
-    def action_page(self) -> None:
-        """The other page of a narrow terminal; on a wide one, the other side."""
-        if not self.has_entry:
-            return
-        to_result = self.has_class("page-entry")
-        self.set_class(to_result, "page-result")
-        self.set_class(not to_result, "page-entry")
-        target = next((w for w in self.query_one("#result").children if isinstance(w, Painted)), None)
-        if to_result and target is not None:
-            target.focus()
-        elif not to_result:
-            self.query_one("#entry-table").focus()
-
-    def action_neighbour(self, by: int) -> None:
-        """The step before or after."""
-        n = self._number() - 1 + by
-        if 0 <= n < len(STEPS):
-            self.commission.open_step(STEPS[n].id)
-
-    def action_note(self) -> None:
-        """Write a remark to the log."""
-        self.app.push_screen(AskText(f"Note on {self.step.title}", "goes to the record", ""), self._noted)
-
-    def _noted(self, text: str | None) -> None:
-        if text and text.strip():
-            self.store(Noted(step=self.step.id, round=self.round_id, text=clean_text(text)))
-
-    def action_sign(self) -> None:
-        """Sign the record, on the last step."""
-        if self.step.id == "handover":
-            options = [("technician", "technician"), ("client", "client")]
-            self.app.push_screen(Choose("Sign as", options), self._role)
-
-    def _role(self, role: str | None) -> None:
-        if role is not None:
-            name = self.visit.job.system.technician if role == "technician" else self.visit.job.system.client
-            self.app.push_screen(AskText(f"Name of the {role}", "", name), lambda n: self._sign(role, n))
-
-    def _sign(self, role: str, name: str | None) -> None:
-        if name and name.strip():
-            self.store(Signed(role="technician" if role == "technician" else "client", name=clean_text(name)))
-
-    # --- measuring --------------------------------------------------------------------------------------------
-
-    def action_measure(self) -> None:
-        """Measure what is missing at one seat, with the device or the rehearsal room."""
-        if self.step.entry != "responses":
+        prompt, job = event.prompt, self.visit.job
+        readings = job.readings_of(self.round_id, self.step.id, channel=prompt.channel, seat=prompt.seat)
+        own = [reading for reading in readings if reading.body.quantity == prompt.quantity]
+        if not own:
             return
         try:
-            source = self.commission.workshop.source(self.visit)
+            self.visit.withdraw(own[-1].seq, "taken back while entering")
         except CommissionError as error:
             self.commission.refuse(str(error))
             return
-        if source is None:
-            self.notify(self.commission.workshop.live_status(), timeout=12, markup=False)
-            return
-        seats = [(s.id, f"microphone at {s.id}") for s in self.visit.job.system.seats]
-        title = f"{source.name}: start low, warn everybody, nobody near a loudspeaker. Where is the microphone?"
-        self.app.push_screen(Choose(title, seats), self._measure_at)
+        value = quantity(own[-1].body.value, prompt.unit, job.system.units)
+        said = f"Taken back: {value}. Event {own[-1].seq} stays in the log and counts no longer."
+        self.notify(said, markup=False)
+        self.refresh_results()
+        self.commission.compute()
 
-    def _measure_at(self, seat: str | None) -> None:
-        if seat is None:
-            return
-        from commission.runner import run_captures
+    def action_note(self) -> None:
+        """Write a remark about this step."""
+        from commission.ui.screens.dialogs import AskText
 
-        round_id, visit, own_step = self.round_id, self.visit, self.step
-        source = self.commission.workshop.source(visit)
-        if source is None:
-            return
-        self.commission.run_job(
-            lambda cancel, progress: run_captures(visit, own_step, source, round_id, cancel, progress, seat=seat),
-            self._measured,
-        )
+        def store(text: str | None) -> None:
+            if text and text.strip():
+                self.store(Noted(step=self.step.id, round=self.round_id, text=clean_text(text.strip())))
 
-    def _measured(self, run: object) -> None:
-        stored, left_out = run.stored, run.left_out  # type: ignore[attr-defined]
-        self.notify(f"{len(stored)} responses stored" + (f", {len(left_out)} left out" if left_out else ""))
-        for capture, why in left_out[:3]:
-            self.commission.refuse(f"{capture.channel} at {capture.seat}: {why}")
+        self.app.push_screen(AskText(f"Note on {self.step.title}", "goes into the log and the record"), store)
+
+    def action_sign(self) -> None:
+        """Sign the record."""
+        from commission.ui.screens.dialogs import AskText, Choose
+
+        system = self.visit.job.system
+
+        def sign(role: str | None) -> None:
+            if role is None:
+                return
+            known = system.technician if role == "technician" else system.client
+
+            def store(name: str | None) -> None:
+                if name and name.strip():
+                    kind = "technician" if role == "technician" else "client"
+                    self.store(Signed(role=kind, name=clean_text(name.strip())))  # type: ignore[arg-type]
+
+            self.app.push_screen(AskText(f"Name of the {role}", "goes into the log and the record", known), store)
+
+        self.app.push_screen(Choose("Sign as", [("technician", "technician"), ("client", "client")]), sign)
+
+    def action_import_files(self) -> None:
+        """Import responses."""
+        self.commission.action_import_files()
+
+    def action_measure(self) -> None:
+        """Measure at one seat, after the caution."""
+        place = self._results.place if self._results is not None else None
+        ask_and_measure(self.commission, self.step, place[1] if place is not None else None)
+
+    # --- moving -----------------------------------------------------------------------------------------------
+
+    def action_sides(self) -> None:
+        """The other side: another page on a narrow terminal, another focus on a wide one."""
+        left, right = self.query_one("#entry"), self.query_one("#result")
+        if self.has_class("one-side"):
+            views = _views(left)
+            if views:
+                now = views.index(self.focused) if self.focused in views else -1
+                views[(now + 1) % len(views)].focus()
+            return
+        inside_right = self.focused is not None and right in self.focused.ancestors
+        to_right = not (self.has_class("page-result") if self.has_class("narrow") else inside_right)
+        self.set_class(to_right, "page-result")
+        self.set_class(not to_right, "page-entry")
+        self.set_focus(next(iter(_views(right if to_right else left)), None))
+
+    def action_page(self, direction: int) -> None:
+        """A page up or down on the side that has the keys."""
+        pane = self.query_one("#result" if self.has_class("page-result") else "#entry")
+        if direction > 0:
+            pane.scroll_page_down(animate=False)
+        else:
+            pane.scroll_page_up(animate=False)
+
+    def action_neighbour(self, direction: int) -> None:
+        """The step before or after."""
+        ids = [each.id for each in STEPS]
+        self.commission.open_step(ids[(ids.index(self.step.id) + direction) % len(ids)])
+
+
+def _views(pane: Widget) -> list[Painted]:
+    return [child for child in pane.children if isinstance(child, Painted) and child.can_focus]
+
+
+def _state(outcome: Outcome | None) -> str:
+    if outcome is None:
+        return " · …"
+    done = f" · {outcome.done} of {outcome.total}" if outcome.total else ""
+    verdict = outcome.verdict
+    return done + (f" · {verdict.symbol} {verdict.value}" if verdict is not None else "")

@@ -20,7 +20,7 @@ def codes(dots: Dots) -> NDArray[np.uint8]:
     """Pattern of each cell [shape=(rows, columns)]; 0 where it is empty."""
     rows, columns = dots.shape[0] // 4, dots.shape[1] // 2
     cells = dots.reshape(rows, 4, columns, 2)
-    return np.einsum("rycx,yx->rc", cells, _BITS).astype(np.uint8)
+    return np.asarray(np.einsum("rycx,yx->rc", cells, _BITS), dtype=np.uint8)
 
 
 def char(code: int) -> str:

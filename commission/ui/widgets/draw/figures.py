@@ -74,8 +74,12 @@ def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, s
     if check is None:
         return (("Nothing is judged in this row.", "dim"),)
     word = (f"{verdict_word(check.verdict)}  ", STYLES[check.verdict])
-    what = clean_text(check.text) or " at ".join(part for part in (check.channel, check.seat) if part)
+    place = " at ".join(clean_text(part) for part in (check.channel, check.seat) if part)
+    what = f"{place} {clean_text(check.text)}".strip()
+    both = check.limit is not None and check.limit.low is not None and check.limit.low < 0
     value = quantity(check.value, check.unit, units, _decimals(check))
+    if both and check.value is not None and check.value > 0:
+        value = f"+{value}"
     said = f"{what}: {value}" if what and check.value is not None else what or value
     if check.why_not is not None:
         return (word, (f"{said}; not tested, because {clean_text(check.why_not)}", "dim"))

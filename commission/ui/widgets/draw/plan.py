@@ -1,4 +1,4 @@
-"""The room to scale in characters: seats by their ids, loudspeakers by their labels, lines of the selected one in braille."""
+"""The room to scale in characters: seats, loudspeakers, and lines of the selected one in braille."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from rich.cells import cell_len
 
 from commission.model import PlanItem, RoomPlan
@@ -164,7 +165,7 @@ def _labels(sheet: Canvas, at: _Frame, chosen: PlanItem | None) -> list[str]:
     return moved
 
 
-def _free(taken: np.ndarray, row: int, column: int, size: int) -> tuple[int, int] | None:  # type: ignore[type-arg]
+def _free(taken: NDArray[np.bool_], row: int, column: int, size: int) -> tuple[int, int] | None:
     """The nearest free place for a label of `size` cells: aside a little, then a row up or down."""
     rows, columns = taken.shape
     if size > columns:

@@ -166,14 +166,14 @@ def _curves(sheet: Canvas, plane: _Plane, shown: list[Series]) -> None:
 
 
 def _dash(columns: int, dash: int) -> NDArray[np.bool_]:
-    return (np.arange(2 * columns) // dash) % 2 == 0
+    return np.asarray((np.arange(2 * columns) // dash) % 2 == 0)
 
 
 def dressed(shown: list[Series]) -> list[tuple[Series, str, int, str]]:
     """Each curve with its style, dash and marker, companions first so that subjects are drawn over them."""
     subjects = [s for s in shown if s.kind == "main"]
     look = [(s, "other", 2, "") for s in shown if s.kind == "other"]
-    look += [(s, "second", 1, "") for s in shown if s.kind == "mean"]
+    look += [(s, "other", 1, "") for s in shown if s.kind == "mean"]
     look += [(s, *LOOKS[i % len(LOOKS)]) for i, s in enumerate(subjects)]
     return look
 
