@@ -26,9 +26,9 @@ from commission.audio.rehearsal import (
 )
 from commission.audio.room import SimulatedRoom, Speaker
 from commission.dsp.analysis import analyse
+from commission.dsp.delays import delay_settings
 from commission.dsp.sweep import sweep_signal
 from commission.dsp.trims import to_grid
-from commission.dsp.delays import delay_settings
 from commission.history import fold
 from commission.job.toml import dump_definition
 from commission.model import (

@@ -72,7 +72,7 @@ def read_mapping(path: Path) -> tuple[MappedFile, ...]:
                 round=cells.get("round") or None,
                 channel=cells.get("channel") or None,
                 seat=cells.get("seat") or None,
-                kind=kind if kind in _KINDS else None,  # type: ignore[arg-type]
+                kind=kind if kind in _KINDS else None,
                 file_channel=int(part) - 1 if part.isdecimal() and part != "0" else 0,
                 problem=problem if cells.get("file") else f"{name} line {number}: no file is named.",
             )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 from commission.model import AS_FOUND, AS_LEFT, Job
@@ -71,4 +72,4 @@ def _nearest(parts: Sequence[str], known: dict[str, str] | dict[str, ResponseKin
 def tokens(text: str) -> list[str]:
     """Words of a name, case folded, and runs of two joined by - as in "as-found"."""
     words = [word for word in re.split(r"[^0-9a-zäöüß]+", text.casefold()) if word]
-    return words + [f"{a}-{b}" for a, b in zip(words, words[1:], strict=False)]
+    return words + [f"{a}-{b}" for a, b in pairwise(words)]

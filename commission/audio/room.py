@@ -63,7 +63,7 @@ def eyring_t60_s(room: Room, walls: Walls) -> FloatArray:
 
 
 def _areas(room: Room) -> FloatArray:
-    return 2 * np.array([room.length_m * room.height_m, room.width_m * room.height_m, room.length_m * room.width_m])
+    return 2.0 * np.array([room.length_m * room.height_m, room.width_m * room.height_m, room.length_m * room.width_m])
 
 
 class SimulatedRoom:
@@ -186,7 +186,7 @@ def _inside(point: Position, room: Room) -> FloatArray:
 def octave_shares(freq_hz: FloatArray) -> FloatArray:
     """Weights of the octaves at each frequency, adding up to one: linear on the octave axis. [shape=(octaves, n)]"""
     position = np.clip(np.log2(np.maximum(freq_hz, 1.0) / OCTAVES_HZ[0]), 0, len(OCTAVES_HZ) - 1)
-    return np.maximum(0, 1 - np.abs(position - np.arange(len(OCTAVES_HZ))[:, None]))
+    return np.asarray(np.maximum(0, 1 - np.abs(position - np.arange(len(OCTAVES_HZ))[:, None])))
 
 
 _CROSSOVER_HZ = {"screen": 2200.0, "surround": 2500.0, "height": 2800.0}

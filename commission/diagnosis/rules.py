@@ -66,14 +66,18 @@ def reversed_polarity(e: Evidence) -> Iterator[Finding]:
                 cause="electronics",
                 title=f"{channel.id} reversed",
                 channels=(channel.id,),
-                evidence=(f"negative against its own minimum phase at {wrong} of {told} seats",
-                          f"the processor holds polarity {setting or 'not noted'}"),
-                alternatives=("the loudspeaker is built that way (some are: compare an equal one)",
-                              "the microphone or its cable inverts: then all channels read reversed"),
+                evidence=(
+                    f"negative against its own minimum phase at {wrong} of {told} seats",
+                    f"the processor holds polarity {setting or 'not noted'}",
+                ),
+                alternatives=(
+                    "the loudspeaker is built that way (some are: compare an equal one)",
+                    "the microphone or its cable inverts: then all channels read reversed",
+                ),
                 confirm="Exchange the two wires of this channel at one end and measure it again at one seat.",
                 remedy=f"Connect + to + and − to − at both ends. {_CABLES}",
                 step="seats",
-            )  # fmt: skip
+            )
 
 
 def dead_driver(e: Evidence) -> Iterator[Finding]:
@@ -135,15 +139,19 @@ def late_sub(e: Evidence) -> Iterator[Finding]:
             cause="settings",
             title=f"{each.channel.id} {1000 * residual:.0f} ms late",
             channels=(each.channel.id,),
-            evidence=(f"it arrives {1000 * residual:.1f} ± {2000 * each.arrival_u_s:.1f} ms later than {each.distance_m:.2f} m "
-                      "and its setting explain",),
-            alternatives=("its low-pass was active during the measurement (2 to 4 ms)",
-                          "the tape went to the wrong subwoofer"),
+            evidence=(
+                f"it arrives {1000 * residual:.1f} ± {2000 * each.arrival_u_s:.1f} ms later than {each.distance_m:.2f} m "
+                "and its setting explain",
+            ),
+            alternatives=(
+                "its low-pass was active during the measurement (2 to 4 ms)",
+                "the tape went to the wrong subwoofer",
+            ),
             confirm="Measure it again with its own low-pass and signal processing off.",
             remedy=f"Enter {each.setting.setting:.2f} {e.job.system.processor.delay.unit} as a start, then trim it at the "
             "crossover.",
             step="distances",
-        )  # fmt: skip
+        )
 
 
 def odd_arrival(e: Evidence) -> Iterator[Finding]:
@@ -160,12 +168,15 @@ def odd_arrival(e: Evidence) -> Iterator[Finding]:
             title=f"{each.channel.id} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
             channels=(each.channel.id,),
             evidence=(f"tape {each.distance_m:.2f} m, but the sound comes as from {each.seems_m:.2f} m",),
-            alternatives=("the tape reading is wrong", "a delay elsewhere, in the amplifier or a wireless link",
-                          "the direct path is blocked and a reflection was taken"),
+            alternatives=(
+                "the tape reading is wrong",
+                "a delay elsewhere, in the amplifier or a wireless link",
+                "the direct path is blocked and a reflection was taken",
+            ),
             confirm="Tape it again; play the channel alone and look for a second delay setting.",
             remedy="Correct the tape reading, or take the other delay out.",
             step="distances",
-        )  # fmt: skip
+        )
 
 
 def trims(e: Evidence) -> Iterator[Finding]:
@@ -258,21 +269,27 @@ def bass_at_seats(e: Evidence) -> Iterator[Finding]:
         title="bass differs by seat" + (f", least at {softest[0]}" if softest[1] < -2 else ""),
         channels=tuple(ids),
         seats=(low.worst_seat,),
-        evidence=(f"root of the variance over seats {low.sd_db:.1f} ± {2 * low.u_sd_db:.1f} dB, 20 to 80 Hz (limit 3)",
-                  f"{low.worst_seat} is {low.worst_db:.1f} dB off the seats' mean (rms)"),
+        evidence=(
+            f"root of the variance over seats {low.sd_db:.1f} ± {2 * low.u_sd_db:.1f} dB, 20 to 80 Hz (limit 3)",
+            f"{low.worst_seat} is {low.worst_db:.1f} dB off the seats' mean (rms)",
+        ),
         alternatives=("a subwoofer is late or reversed against the other: mend that first",),
         confirm="Measure each subwoofer alone: does every one of them miss the same seat?",
         remedy="Align the subwoofers for all seats; what remains is a matter of their number and places, or of the seats'.",
         step="seats",
-    )  # fmt: skip
+    )
 
 
 def bass_null(e: Evidence) -> Iterator[Finding]:
     """A seat that misses a stretch of bass from every subwoofer: no filter fills it."""
     ids = [c.id for c in e.job.system.channels if c.is_sub]
     for seat in e.job.system.seats:
-        failed = [check for sub in ids for check in e.seats.cells[(sub, seat.id)].checks
-                  if check.id == "seats.bass" and check.verdict is Verdict.FAIL]  # fmt: skip
+        failed = [
+            check
+            for sub in ids
+            for check in e.seats.cells[(sub, seat.id)].checks
+            if check.id == "seats.bass" and check.verdict is Verdict.FAIL
+        ]
         if ids and len(failed) == len(ids):
             yield Finding(
                 id="room.null",
@@ -290,8 +307,12 @@ def bass_null(e: Evidence) -> Iterator[Finding]:
 
 def low_signal(e: Evidence) -> Iterator[Finding]:
     """Too much noise for what is asked."""
-    low = [(c, s) for (c, s), cell in e.seats.cells.items()
-           for check in cell.checks if check.id == "seats.snr" and check.verdict is Verdict.FAIL]  # fmt: skip
+    low = [
+        (c, s)
+        for (c, s), cell in e.seats.cells.items()
+        for check in cell.checks
+        if check.id == "seats.snr" and check.verdict is Verdict.FAIL
+    ]
     if low:
         yield Finding(
             id="measurement.noise",

@@ -245,21 +245,21 @@ def _smoothed_points(freq: FloatArray, level: FloatArray, centres: FloatArray, f
         if low >= freq[0] * (1 - 1e-9) and high <= freq[-1] * (1 + 1e-9):
             log_f, power = _fine(freq, level, low, high)
             width = np.exp(log_f)  # df = f·d(ln f)
-            out[k] = to_db(np.trapezoid(power * width, log_f) / np.trapezoid(width, log_f))
+            out[k] = to_db(float(np.trapezoid(power * width, log_f) / np.trapezoid(width, log_f)))
     return out
 
 
 def _pink_points(freq: FloatArray, level: FloatArray, low_hz: float, high_hz: float) -> float | None:
     if freq[0] > low_hz * 1.001 or freq[-1] < high_hz * 0.999:
         return None
-    return float(to_db(np.mean(_fine(freq, level, low_hz, high_hz)[1])))
+    return float(to_db(float(np.mean(_fine(freq, level, low_hz, high_hz)[1]))))
 
 
 def sum_bass(analyses: Sequence[Analysis]) -> ComplexArray | None:
     """Complex sum of several sources at one seat on BASS_HZ; None where one has no phase."""
     if not analyses or any(a.bass is None for a in analyses):
         return None
-    return np.asarray(np.sum([a.bass for a in analyses], axis=0))
+    return np.asarray(np.sum([a.bass for a in analyses if a.bass is not None], axis=0))
 
 
 def bass_level_db(bass: ComplexArray, fraction: int = 3) -> FloatArray:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -33,7 +32,7 @@ class DelaySetting:
         return 360.0 * freq_hz * self.error_s
 
 
-def needed_delays_s(distances_m: Sequence[float], speed_m_s: float) -> FloatArray:
+def needed_delays_s(distances_m: Sequence[float] | FloatArray, speed_m_s: float) -> FloatArray:
     """(d_max − d)/c [s]: the farthest loudspeaker gets none."""
     distances = np.asarray(distances_m, dtype=float)
     return np.asarray((distances.max() - distances) / speed_m_s)
@@ -50,7 +49,7 @@ def assumed_speed_m_s(unit: str, assumed_m_s: float | None, speed_m_s: float) ->
 
 
 def delay_settings(
-    distances_m: Sequence[float], speed_m_s: float, delay: DelayRange, assumed_m_s: float | None = None
+    distances_m: Sequence[float] | FloatArray, speed_m_s: float, delay: DelayRange, assumed_m_s: float | None = None
 ) -> tuple[DelaySetting, ...]:
     """What to enter for loudspeakers at `distances_m`.
 
@@ -81,13 +80,3 @@ def applied_delays_s(settings: FloatArray | Sequence[float], delay: DelayRange, 
     if delay.unit == "ms":
         return values / 1000
     return np.asarray((values.max() - values) * unit_m(delay.unit) / own_m_s)
-
-
-def worst_rounding_s(delay: DelayRange, own_m_s: float) -> float:
-    """Largest difference that rounding alone can leave between two channels [s]: one step."""
-    return delay.step / 1000 if delay.unit == "ms" else delay.step * unit_m(delay.unit) / own_m_s
-
-
-def rounding_u_s(delay: DelayRange, own_m_s: float) -> float:
-    """Standard uncertainty of a rounded setting [s]: rectangular, one step wide."""
-    return worst_rounding_s(delay, own_m_s) / math.sqrt(12)

@@ -59,7 +59,7 @@ def pink_level_db(power: FloatArray, df_hz: float, low_hz: float, high_hz: float
     return to_db(power[..., bins] @ (weights / weights.sum()))
 
 
-def to_db(power: FloatArray) -> FloatArray:
+def to_db(power: FloatArray | float) -> FloatArray:
     """10·lg, with −inf quietly for zero."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(10 * np.log10(power))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +24,12 @@ class TrimPlan:
     out_of_range: tuple[int, ...]
     """Channels that their range does not let reach the target."""
 
+    @property
+    def rms_db(self) -> float:
+        """Root of the mean square of what rounding leaves, over the channels within range; 0 when there is none."""
+        within = [r for i, r in enumerate(self.residual_db) if i not in self.out_of_range]
+        return math.sqrt(sum(r * r for r in within) / len(within)) if within else 0.0
+
 
 def to_grid(value: float, low: float, high: float, step: float) -> float:
     """The nearest value that the processor can hold: low + k·step within [low, high]; halves go toward zero trim."""
@@ -32,7 +38,14 @@ def to_grid(value: float, low: float, high: float, step: float) -> float:
     down = math.floor(position)
     part = position - down
     up = part > 0.5 + _SLACK or (abs(part - 0.5) <= _SLACK and low + (down + 0.5) * step < 0)
-    return low + min(max(down + up, 0), steps) * step + 0.0
+    return round(low + min(max(down + up, 0), steps) * step, 9) + 0.0  # + 0.0: never −0
+
+
+def exact_trims_db(
+    levels_db: Sequence[float], targets_db: Sequence[float], old_trims_db: Sequence[float]
+) -> tuple[float, ...]:
+    """New trim = old trim + correction, the correction being target − level; without grid and range."""
+    return tuple(old + target - level for level, target, old in zip(levels_db, targets_db, old_trims_db, strict=True))
 
 
 def plan(
@@ -44,62 +57,85 @@ def plan(
     step_db: float,
     offset_db: float = 0.0,
 ) -> TrimPlan:
-    """Trims that bring levels to targets + offset: new trim = old trim + correction, rounded and clipped."""
-    exact = [old + target + offset_db - level for level, target, old in _zip(levels_db, targets_db, old_trims_db)]
-    trims = [to_grid(value, low_db, high_db, step_db) for value in exact]
-    outside = [i for i, value in enumerate(exact) if not _reachable(value, low_db, high_db, step_db)]
-    residuals = [trim - value for trim, value in zip(trims, exact, strict=True)]
-    return TrimPlan(offset_db, tuple(exact), tuple(trims), tuple(residuals), tuple(outside))
+    """Trims that bring levels to targets + offset: new trim = old trim + correction, rounded and clipped.
+
+    A trim that is held already stays where no other step of the grid comes nearer.
+    """
+    exact = tuple(value + offset_db for value in exact_trims_db(levels_db, targets_db, old_trims_db))
+    trims = tuple(
+        _nearest(value, old, low_db, high_db, step_db) for value, old in zip(exact, old_trims_db, strict=True)
+    )
+    outside = tuple(i for i, value in enumerate(exact) if not reachable(value, low_db, high_db, step_db))
+    residuals = tuple(trim - value for trim, value in zip(trims, exact, strict=True))
+    return TrimPlan(offset_db, exact, trims, residuals, outside)
 
 
-def _reachable(value: float, low: float, high: float, step: float) -> bool:
-    """Within half a step of the range: what rounding alone accounts for."""
-    return low - step / 2 - _SLACK <= value <= high + step / 2 + _SLACK
+def _nearest(value: float, old: float, low: float, high: float, step: float) -> float:
+    new = to_grid(value, low, high, step)
+    on_grid = abs(to_grid(old, low, high, step) - old) <= _SLACK
+    return old + 0.0 if on_grid and abs(old - value) <= abs(new - value) + _SLACK else new
 
 
-def _zip(*columns: Sequence[float]) -> zip[tuple[float, ...]]:
-    return zip(*columns, strict=True)
+def reachable(value: float, low: float, high: float, step: float) -> bool:
+    """Whether an exact trim lies within half a step of what the processor can hold: what rounding alone accounts for."""
+    top = to_grid(high, low, high, step)
+    return low - step / 2 - _SLACK <= value <= top + step / 2 + _SLACK
 
 
-def best_common_offset(
-    levels_db: Sequence[float],
-    targets_db: Sequence[float],
-    old_trims_db: Sequence[float],
-    low_db: float,
-    high_db: float,
-    step_db: float,
-) -> float:
+def feasible_offsets_db(exact_db: Sequence[float], low_db: float, high_db: float) -> tuple[float, float] | None:
+    """The common offsets that keep every exact trim within the range: [low − min, high − max]; None when there is none.
+
+    With T the common target and m the levels at zero trim: T in [max m + low, min m + high].
+    """
+    lowest, highest = low_db - min(exact_db), high_db - max(exact_db)
+    return (lowest, highest) if lowest <= highest + _SLACK else None
+
+
+def best_common_offset(exact_db: Sequence[float], low_db: float, high_db: float, step_db: float) -> float:
     """The offset [dB] that brings most channels into range, the smallest such one; a multiple of the step.
 
     Channel i is within range for offsets in an interval; the interval ends are where the count changes, so that they
     and zero are all that must be tried.
     """
-    exact = np.array([old + t - level for level, t, old in _zip(levels_db, targets_db, old_trims_db)])
-    half = step_db / 2
-    ends = np.concatenate(([0.0], low_db - half - exact, high_db + half - exact))
-    candidates = sorted(
-        {_toward(end, step_db, inwards) for end in ends for inwards in (math.floor, math.ceil)}, key=abs
-    )
-    counts = [sum(_reachable(value + offset, low_db, high_db, step_db) for value in exact) for offset in candidates]
-    return candidates[int(np.argmax(counts))]  # argmax takes the first, and thereby the smallest offset
+    half, top = step_db / 2, to_grid(high_db, low_db, high_db, step_db)
+    ends = [0.0, *(low_db - half - e for e in exact_db), *(top + half - e for e in exact_db)]
+    steps = {math.floor(end / step_db + _SLACK) for end in ends} | {math.ceil(end / step_db - _SLACK) for end in ends}
+    candidates = [k * step_db + 0.0 for k in sorted(steps, key=lambda k: (abs(k), k))]  # nearest first, softer first
+    counts = [sum(reachable(e + offset, low_db, high_db, step_db) for e in exact_db) for offset in candidates]
+    return candidates[counts.index(max(counts))]
 
 
-def _toward(value: float, step: float, rounding: object) -> float:
-    return float(rounding(value / step + (-_SLACK if rounding is math.ceil else _SLACK)) * step) + 0.0  # type: ignore[operator]
+def free_offset_db(exact_db: Sequence[float], low_db: float, high_db: float, step_db: float) -> float | None:
+    """Where the common target is free: the offset for which rounding costs least (root of the mean square) [dB].
 
-
-def free_target_db(levels_db: Sequence[float], step_db: float) -> float:
-    """The common target within a step of zero for which rounding costs least (root of the mean square) [dB].
-
-    Rounding errors depend only on the fractional parts of level/step; the best target puts their mean on the grid, with
-    the cut in a gap between two of them. Every gap is tried: n candidates, exact.
+    Rounding depends only on where the exact trims lie between two steps of the grid. Going round this circle, the mean
+    of the positions, counted from a cut in one of the gaps between them, is put on the grid: the best cut lies most
+    often in the largest gap, but every gap and both ends of the feasible interval are tried, which is exact. Of equal
+    ones the nearest to zero is taken. None when no offset brings all channels into range.
     """
-    parts = np.sort(np.mod(np.asarray(levels_db, dtype=float) / step_db, 1.0))
+    interval = feasible_offsets_db(exact_db, low_db, high_db)
+    if interval is None:
+        return None
     best, best_cost = 0.0, math.inf
+    for offset in sorted(_free_candidates(exact_db, low_db, step_db, interval), key=abs):
+        cost = sum((to_grid(e + offset, low_db, high_db, step_db) - e - offset) ** 2 for e in exact_db)
+        if cost < best_cost - _SLACK:
+            best, best_cost = offset, cost
+    return best
+
+
+def _free_candidates(
+    exact_db: Sequence[float], low_db: float, step_db: float, interval: tuple[float, float]
+) -> Iterator[float]:
+    """Both ends of the interval, and for each cut the offset within it that lies nearest to zero."""
+    lowest, highest = interval
+    yield lowest
+    yield highest
+    parts = np.sort(np.mod((np.asarray(exact_db, dtype=float) - low_db) / step_db, 1.0))
     for cut in range(len(parts)):
-        turned = np.concatenate((parts[cut:], parts[:cut] + 1.0))
-        centre = float(turned.mean())
-        cost = float(np.sum((turned - centre) ** 2))
-        if cost < best_cost and np.all(np.abs(turned - centre) <= 0.5 + _SLACK):
-            best, best_cost = centre, cost
-    return (best % 1.0) * step_db
+        centre = float(np.concatenate((parts[cut:], parts[:cut] + 1.0)).mean())
+        nearest_zero = min(max(0.0, lowest), highest) / step_db + centre
+        for turns in (math.floor(nearest_zero), math.ceil(nearest_zero)):
+            offset = (turns - centre) * step_db
+            if lowest - _SLACK <= offset <= highest + _SLACK:
+                yield offset

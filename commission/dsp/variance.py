@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from commission.model import FloatArray
 
@@ -67,7 +68,7 @@ class BandVariance:
 
 def band_variance(
     levels_db: FloatArray,
-    inside: FloatArray,
+    inside: NDArray[np.bool_],
     weights: Sequence[float] | None = None,
     repeatability_u_db: float = 0.0,
 ) -> BandVariance | None:

@@ -141,7 +141,7 @@ def _convert(raw: Any, kind: type, where: str) -> Any:
             value = parse_length_m(value, f"{where}.{key}")
         values[name] = value
     try:
-        converted = msgspec.convert(values, kind)
+        converted: Any = msgspec.convert(values, kind)
     except msgspec.ValidationError as error:
         raise _validation(error, where) from error
     _check_numbers(converted, where)
@@ -156,7 +156,7 @@ def _position(value: Any, where: str) -> tuple[float, float, float]:
 
 
 def _validation(error: msgspec.ValidationError, where: str) -> InputError:
-    """msgspec says "Expected `float`, got `str` - at `$.trim_db.step`": make it one of our sentences."""
+    """Msgspec says "Expected `float`, got `str` - at `$.trim_db.step`": make it one of our sentences."""
     text, _, path = str(error).partition(" - at ")
     path = path.strip("`").lstrip("$")
     expected, _, got = text.partition(", got ")
@@ -187,14 +187,15 @@ def _check_numbers(value: Any, where: str) -> None:
 
 
 def _check_ids(system: System, where: str) -> None:
-    for name, items in (("channel", system.channels), ("seat", system.seats)):
+    labels = {"channel": [c.id for c in system.channels], "seat": [s.id for s in system.seats]}
+    for name, ids in labels.items():
         seen: set[str] = set()
-        for index, item in enumerate(items):
-            if not item.id.strip():
+        for index, label in enumerate(ids):
+            if not label.strip():
                 raise InputError(f"{where}: {name}[{index}].id", "nothing", "a short label")
-            if item.id in seen:
-                raise InputError(f"{where}: {name}[{index}].id", f"“{item.id}” a second time", "each label once")
-            seen.add(item.id)
+            if label in seen:
+                raise InputError(f"{where}: {name}[{index}].id", f"“{label}” a second time", "each label once")
+            seen.add(label)
     references = [seat.id for seat in system.seats if seat.reference]
     if len(references) > 1:
         raise InputError(f"{where}: seat", f"{' and '.join(references)} as reference", "one reference seat")

@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from commission.dsp import variance
 from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level_db, sum_bass
@@ -124,10 +125,13 @@ def one_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str
     out: dict[str, dict[str, dict[str, BandResult]]] = {}
     for name, seats, levels in _heard(job, round_id, analyses)[0]:
         out[name] = {
-            kind: {band.label: r for band in job.system.bands
-                   if (r := _band(job, name, seats, levels, band, kind, u_db, levels)) is not None}
+            kind: {
+                band.label: r
+                for band in job.system.bands
+                if (r := _band(job, name, seats, levels, band, kind, u_db, levels)) is not None
+            }
             for kind in KINDS
-        }  # fmt: skip
+        }
     return out
 
 
@@ -135,8 +139,14 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
     """Compare the two rounds."""
     rounds = rounds_to_compare(job)
     if rounds is None:
-        return CompareResult(rounds=None, channels={}, left_out=(), u_db={}, u_from="",
-                             why_not="it needs responses of two rounds, as found and as left")  # fmt: skip
+        return CompareResult(
+            rounds=None,
+            channels={},
+            left_out=(),
+            u_db={},
+            u_from="",
+            why_not="it needs responses of two rounds, as found and as left",
+        )
     u_db, u_from = repeatability(job, rounds, analyses)
     (before, gaps_before), (after, gaps_after) = (_heard(job, r, analyses) for r in rounds)
     left_out = [f"{rounds[0]}: {gap}" for gap in gaps_before] + [f"{rounds[1]}: {gap}" for gap in gaps_after]
@@ -155,8 +165,9 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
             left_out.append(f"{name}: fewer than two seats in both rounds")
             continue
         pair = (levels[[seats.index(s) for s in common]], other[[other_seats.index(s) for s in common]])
-        channels[name] = ChannelCompare(channel=name, seats=tuple(common), levels=pair,
-                                        bands=_changes(job, name, common, pair, u_db))  # fmt: skip
+        channels[name] = ChannelCompare(
+            channel=name, seats=tuple(common), levels=pair, bands=_changes(job, name, common, pair, u_db)
+        )
     left_out += [f"{name}: only in {rounds[1]}" for name in later]
     return CompareResult(rounds=rounds, channels=channels, left_out=tuple(left_out), u_db=u_db, u_from=u_from)
 
@@ -223,7 +234,7 @@ def _is_sub(job: Job, name: str) -> bool:
     return name == SUBS or (channel is not None and channel.is_sub)
 
 
-def _plays(levels: FloatArray) -> FloatArray:
+def _plays(levels: FloatArray) -> NDArray[np.bool_]:
     """Where a loudspeaker plays, in the mean over its rows: within 12 dB of the median of its two strongest octaves."""
     with np.errstate(invalid="ignore"):
         mean = levels.mean(axis=0)
@@ -288,14 +299,23 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     if result.rounds is None:
         waits = Advice(text="Measure as left when the settings are entered, to compare.", step="compare", priority=70)
         measured = bool(job.responses)
-        return Outcome(step="compare", round=round_id, remarks=("Not compared yet: " + (result.why_not or ""),),
-                       advice=(waits,) if measured else (), stands_out="needs an as-left round" if measured else "")  # fmt: skip
+        return Outcome(
+            step="compare",
+            round=round_id,
+            remarks=("Not compared yet: " + (result.why_not or ""),),
+            advice=(waits,) if measured else (),
+            stands_out="needs an as-left round" if measured else "",
+        )
     if round_id != result.rounds[1]:
-        return Outcome(step="compare", round=round_id,
-                       remarks=(f"The comparison stands in the round {result.rounds[1]}.",))  # fmt: skip
-    checks = [_check(c, kind, label, change)
-              for c, each in result.channels.items() for kind, bands in each.bands.items()
-              for label, change in bands.items()]  # fmt: skip
+        return Outcome(
+            step="compare", round=round_id, remarks=(f"The comparison stands in the round {result.rounds[1]}.",)
+        )
+    checks = [
+        _check(c, kind, label, change)
+        for c, each in result.channels.items()
+        for kind, bands in each.bands.items()
+        for label, change in bands.items()
+    ]
     return Outcome(
         step="compare",
         round=round_id,
@@ -311,9 +331,14 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 
 def _check(channel: str, kind: str, label: str, change: Change) -> Check:
     """The uncertainty is in the limit here: better and worse are words for what lies beyond it."""
-    return Check(id=f"compare.{kind}.{label}", channel=channel, value=change.change_db2, unit="dB²",
-                 limit=Limit(high=2 * change.u_db2, unit="dB²", basis=NO_WORSE_BASIS),
-                 text=f"change of the seats' variance, {label} Hz")  # fmt: skip
+    return Check(
+        id=f"compare.{kind}.{label}",
+        channel=channel,
+        value=change.change_db2,
+        unit="dB²",
+        limit=Limit(high=2 * change.u_db2, unit="dB²", basis=NO_WORSE_BASIS),
+        text=f"change of the seats' variance, {label} Hz",
+    )
 
 
 _TITLES = {
@@ -335,10 +360,23 @@ def _table(result: CompareResult, kind: str) -> Table:
         Column(key="off", title="off by", unit="dB", decimals=1),
     )
     rows = tuple(
-        Row(key=f"{name}:{label}", cells=(name, label, c.before.sd_db, c.after.sd_db, c.change_db2, 2 * c.u_db2, c.word,
-            c.after.worst_seat, c.after.worst_db))
-        for name, each in result.channels.items() for label, c in each.bands[kind].items()
-    )  # fmt: skip
+        Row(
+            key=f"{name}:{label}",
+            cells=(
+                name,
+                label,
+                c.before.sd_db,
+                c.after.sd_db,
+                c.change_db2,
+                2 * c.u_db2,
+                c.word,
+                c.after.worst_seat,
+                c.after.worst_db,
+            ),
+        )
+        for name, each in result.channels.items()
+        for label, c in each.bands[kind].items()
+    )
     return Table(id=f"compare:{kind}", title=_TITLES[kind], columns=columns, rows=rows)
 
 
@@ -346,11 +384,17 @@ def _curves(each: ChannelCompare, rounds: tuple[str, str]) -> list[Curve]:
     """The spread over seats at every frequency, before and after."""
     roots = [np.sqrt(variance.variance_over_seats(levels)) for levels in each.levels]
     return [
-        Curve(id=f"compare:{each.channel}", title=f"{each.channel}: standard deviation over {len(each.seats)} seats",
-              channel=each.channel, caption="third octaves",
-              series=(Series(name=rounds[0], x=GRID_HZ, y=roots[0], kind="other"),
-                      Series(name=rounds[1], x=GRID_HZ, y=roots[1], kind="main")))
-    ]  # fmt: skip
+        Curve(
+            id=f"compare:{each.channel}",
+            title=f"{each.channel}: standard deviation over {len(each.seats)} seats",
+            channel=each.channel,
+            caption="third octaves",
+            series=(
+                Series(name=rounds[0], x=GRID_HZ, y=roots[0], kind="other"),
+                Series(name=rounds[1], x=GRID_HZ, y=roots[1], kind="main"),
+            ),
+        )
+    ]
 
 
 def _stands_out(result: CompareResult) -> str:

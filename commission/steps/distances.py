@@ -54,7 +54,9 @@ HELP = """
 
 SETTING_LIMIT = Limit(low=-0.1, high=0.1, unit="ms", basis="0.1 ms between channels; ITU-R BS.1116, from memory")
 ARRIVAL_LIMIT = Limit(low=-0.3, high=0.3, unit="ms", basis="0.3 ms (10 cm) between tape and arrival; common practice")
-SUB_LIMIT = Limit(low=-2.0, high=2.0, unit="ms", basis="subwoofers within 2 ms before the crossover is aligned; common practice")  # fmt: skip
+SUB_LIMIT = Limit(
+    low=-2.0, high=2.0, unit="ms", basis="subwoofers within 2 ms before the crossover is aligned; common practice"
+)
 SUB_LATENCY_S = 0.002
 """A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
 TEMPERATURE_U_K = 1.0
@@ -126,12 +128,18 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
     reference = job.system.reference_seat
     seat = reference.id if reference is not None else None
     return tuple(
-        Prompt(channel=channel.id, seat=seat, quantity="distance", unit="m", expected=TYPING_SPAN_M,
-               text=f"Tape from the ears at {seat or 'the reference seat'} to the front of {channel.label}, "
-               "between woofer and tweeter.",
-               caution="Ladder footed, two people." if channel.role == "height" else "")
+        Prompt(
+            channel=channel.id,
+            seat=seat,
+            quantity="distance",
+            unit="m",
+            expected=TYPING_SPAN_M,
+            text=f"Tape from the ears at {seat or 'the reference seat'} to the front of {channel.label}, "
+            "between woofer and tweeter.",
+            caution="Ladder footed, two people." if channel.role == "height" else "",
+        )
         for channel in job.system.channels
-    )  # fmt: skip
+    )
 
 
 def taped_m(job: Job, channel: Channel) -> tuple[float, str] | None:
@@ -154,8 +162,17 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     known = [(c, found) for c in system.channels if (found := taped_m(job, c)) is not None]
     missing = tuple(c.id for c in system.channels if c.id not in {channel.id for channel, _ in known})
     if not known:
-        return DistancesResult(channels={}, missing=missing, speed_m_s=speed, latency_s=None, unit_fit=None,
-                               held_ratio=None, swapped={}, seats=(), no_swap_reason="no distances yet")  # fmt: skip
+        return DistancesResult(
+            channels={},
+            missing=missing,
+            speed_m_s=speed,
+            latency_s=None,
+            unit_fit=None,
+            held_ratio=None,
+            swapped={},
+            seats=(),
+            no_swap_reason="no distances yet",
+        )
     channels = [channel for channel, _ in known]
     tape = np.array([distance for _, (distance, _) in known])
     held = np.array([_or_nan(job.setting(round_id, c.id).distance) for c in channels])
@@ -177,10 +194,21 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     needed = delays_of.needed_delays_s(acoustic, speed)
     held_error = _held_errors(applied, needed, mains)
     results = {
-        c.id: _channel(c, known[i][1], float(acoustic[i]), settings[i], held[i], held_error[i], arrivals[i],
-                       residual[i], arrivals[i] - common if passes[i] else math.nan, heard[i], speed)
+        c.id: _channel(
+            c,
+            known[i][1],
+            float(acoustic[i]),
+            settings[i],
+            held[i],
+            held_error[i],
+            arrivals[i],
+            residual[i],
+            arrivals[i] - common if passes[i] else math.nan,
+            heard[i],
+            speed,
+        )
         for i, c in enumerate(channels)
-    }  # fmt: skip
+    }
     usable = mains & passes
     fit = unit_factor(np.where(usable, arrivals, np.nan), tape, speed) if usable.sum() >= 4 else None
     swaps, why_no_swap = _swaps(job, round_id, analyses, speed)
@@ -253,10 +281,18 @@ def _ratio(held: FloatArray, settings: tuple[delays_of.DelaySetting, ...], unit:
 
 
 def _channel(
-    channel: Channel, found: tuple[float, str], acoustic_m: float, setting: delays_of.DelaySetting, held: float,
-    held_error_s: float, arrival_s: float, residual_s: float, alignment_s: float,
-    heard: tuple[float | None, str | None, float, bool], speed_m_s: float,
-) -> ChannelDistance:  # fmt: skip
+    channel: Channel,
+    found: tuple[float, str],
+    acoustic_m: float,
+    setting: delays_of.DelaySetting,
+    held: float,
+    held_error_s: float,
+    arrival_s: float,
+    residual_s: float,
+    alignment_s: float,
+    heard: tuple[float | None, str | None, float, bool],
+    speed_m_s: float,
+) -> ChannelDistance:
     _, why, u_arrival, _ = heard
     u_tape = combine(TAPE_U_M / speed_m_s, found[0] / speed_m_s * 0.5 * TEMPERATURE_U_K / 293.15)
     later_than_tape = acoustic_m - found[0] > 1e-9
@@ -284,16 +320,26 @@ def _channel(
         why_no_arrival=why,
         speed_m_s=speed_m_s,
         check_setting=Check(
-            id="distances.setting", channel=channel.id, unit="ms", limit=SUB_LIMIT if sub else SETTING_LIMIT,
-            value=None if math.isnan(held_error_s) else 1000 * held_error_s, uncertainty=1000 * u_setting,
+            id="distances.setting",
+            channel=channel.id,
+            unit="ms",
+            limit=SUB_LIMIT if sub else SETTING_LIMIT,
+            value=None if math.isnan(held_error_s) else 1000 * held_error_s,
+            uncertainty=1000 * u_setting,
             why_not=why_not_set,
-            text="delay by the setting less delay needed"),
+            text="delay by the setting less delay needed",
+        ),
         check_arrival=Check(
-            id="distances.arrival", channel=channel.id, unit="ms", limit=SUB_LIMIT if sub else ARRIVAL_LIMIT,
-            value=None if math.isnan(told) else 1000 * told, uncertainty=1000 * combine(u_arrival, u_tape),
-            why_not=why_no, text="arrival against the other channels" if math.isfinite(alignment_s)
-            else "arrival against the tape"),
-    )  # fmt: skip
+            id="distances.arrival",
+            channel=channel.id,
+            unit="ms",
+            limit=SUB_LIMIT if sub else ARRIVAL_LIMIT,
+            value=None if math.isnan(told) else 1000 * told,
+            uncertainty=1000 * combine(u_arrival, u_tape),
+            why_not=why_no,
+            text="arrival against the other channels" if math.isfinite(alignment_s) else "arrival against the tape",
+        ),
+    )
 
 
 def _swaps(
@@ -335,8 +381,10 @@ def _seat_arrivals(
     for seat in job.system.seats:
         predicted = None
         if seat.position_m is not None and all(e.channel.position_m is not None for e in mains):
-            times = [distance_m(e.channel.position_m, seat.position_m) / speed + float(a)  # type: ignore[arg-type]
-                     for e, a in zip(mains, applied, strict=True)]  # fmt: skip
+            times = [
+                distance_m(e.channel.position_m, seat.position_m) / speed + float(a)  # type: ignore[arg-type]
+                for e, a in zip(mains, applied, strict=True)
+            ]
             predicted = max(times) - min(times)
         heard = np.array([_at(analyses, round_id, e.channel, seat) for e in mains])
         measured = float(np.ptp(heard)) if np.isfinite(heard).all() else None
@@ -352,16 +400,34 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     checks = [check for each in found for check in (each.check_setting, each.check_arrival)]
     tables = []
     if result.channels:
-        tables.append(Table(id="delays", title="What the processor shall hold", columns=_setting_columns(unit),
-                            rows=tuple(_setting_row(each) for each in found),
-                            remark="Rest: what rounding leaves against the farthest loudspeaker, for information."))  # fmt: skip
+        tables.append(
+            Table(
+                id="delays",
+                title="What the processor shall hold",
+                columns=_setting_columns(unit),
+                rows=tuple(_setting_row(each) for each in found),
+                remark="Rest: what rounding leaves against the farthest loudspeaker, for information.",
+            )
+        )
     if any(each.arrival_s is not None for each in found):
-        tables.append(Table(id="arrivals", title="Does the sound arrive when the tape says?", columns=_ARRIVAL_COLUMNS,
-                            rows=tuple(_arrival_row(each) for each in found)))  # fmt: skip
+        tables.append(
+            Table(
+                id="arrivals",
+                title="Does the sound arrive when the tape says?",
+                columns=_ARRIVAL_COLUMNS,
+                rows=tuple(_arrival_row(each) for each in found),
+            )
+        )
     if result.seats:
-        tables.append(Table(id="spread", title="What the other seats get: first to last main channel",
-                            columns=_SEAT_COLUMNS, rows=tuple(_seat_row(each) for each in result.seats),
-                            remark="No setting cures this: a delay can suit one seat only."))  # fmt: skip
+        tables.append(
+            Table(
+                id="spread",
+                title="What the other seats get: first to last main channel",
+                columns=_SEAT_COLUMNS,
+                rows=tuple(_seat_row(each) for each in result.seats),
+                remark="No setting cures this: a delay can suit one seat only.",
+            )
+        )
     return Outcome(
         step="distances",
         round=round_id,
@@ -413,19 +479,34 @@ def _setting_row(each: ChannelDistance) -> Row:
     setting = each.setting
     return Row(
         key=each.channel.id,
-        cells=(each.channel.id, each.distance_m, each.origin, _ms(setting.delay_s), each.held, setting.setting,
-               _ms(setting.error_s), setting.phase_deg(80), setting.phase_deg(1000)),
+        cells=(
+            each.channel.id,
+            each.distance_m,
+            each.origin,
+            _ms(setting.delay_s),
+            each.held,
+            setting.setting,
+            _ms(setting.error_s),
+            setting.phase_deg(80),
+            setting.phase_deg(1000),
+        ),
         check=each.check_setting,
-    )  # fmt: skip
+    )
 
 
 def _arrival_row(each: ChannelDistance) -> Row:
     return Row(
         key=each.channel.id,
-        cells=(each.channel.id, _ms(each.arrival_s), _ms(each.arrival_residual_s), _ms(each.alignment_s),
-               _ms(2 * each.arrival_u_s) if each.arrival_s is not None else None, each.seems_m),
+        cells=(
+            each.channel.id,
+            _ms(each.arrival_s),
+            _ms(each.arrival_residual_s),
+            _ms(each.alignment_s),
+            _ms(2 * each.arrival_u_s) if each.arrival_s is not None else None,
+            each.seems_m,
+        ),
         check=each.check_arrival,
-    )  # fmt: skip
+    )
 
 
 def _seat_row(each: SeatArrivals) -> Row:
@@ -470,8 +551,11 @@ def _advice(job: Job, result: DistancesResult) -> tuple[Advice, ...]:
         return (Advice(text=f"Tape the distance to {label} ({result.missing[0]}).", step="distances", priority=25),)
     if result.swapped:
         pair = " and ".join(sorted(result.swapped))
-        return (Advice(text=f"Put {pair} on their own loudspeakers, then measure both again.", step="distances",
-                       priority=15),)  # fmt: skip
+        return (
+            Advice(
+                text=f"Put {pair} on their own loudspeakers, then measure both again.", step="distances", priority=15
+            ),
+        )
     if any(e.check_setting.verdict is Verdict.FAIL for e in result.channels.values()):
         return (Advice(text="Enter the distances from the settings sheet.", step="distances", priority=41),)
     return ()
@@ -493,9 +577,9 @@ def _remarks(job: Job, result: DistancesResult) -> tuple[str, ...]:
     for each in result.channels.values():
         if each.acoustic_m - each.distance_m > 1e-9:
             remarks.append(
-                f"{each.channel.id} is {1000 * (each.acoustic_m - each.distance_m) / result.speed_m_s:.1f} ms later than its "
-                f"distance explains: its own latency is entered as {each.acoustic_m - each.distance_m:.2f} m more. A start: "
-                "trim it at the crossover."
+                f"{each.channel.id} is {1000 * (each.acoustic_m - each.distance_m) / result.speed_m_s:.1f} ms later than "
+                f"its distance explains: its own latency is entered as {each.acoustic_m - each.distance_m:.2f} m more. A "
+                "start: trim it at the crossover."
             )
         if each.setting.clipped:
             remarks.append(f"{each.channel.id}: the processor's range ends before {each.setting.exact:.2f}.")

@@ -70,10 +70,16 @@ def setting_changes(job: Job) -> tuple[SettingChange, ...]:
     for channel in job.system.channels:
         found, left = job.setting(AS_FOUND, channel.id), job.setting(AS_LEFT, channel.id)
         out.append(
-            SettingChange(channel=channel.id, trim_found_db=found.trim_db, trim_left_db=left.trim_db,
-                          distance_found=found.distance, distance_left=left.distance,
-                          polarity_found=found.polarity, polarity_left=left.polarity)
-        )  # fmt: skip
+            SettingChange(
+                channel=channel.id,
+                trim_found_db=found.trim_db,
+                trim_left_db=left.trim_db,
+                distance_found=found.distance,
+                distance_left=left.distance,
+                polarity_found=found.polarity,
+                polarity_left=left.polarity,
+            )
+        )
     return tuple(out)
 
 
@@ -103,10 +109,20 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         Column(key="polarity_left", title="left"),
     )
     rows = tuple(
-        Row(key=c.channel, cells=(c.channel, c.trim_found_db, c.trim_left_db, c.distance_found, c.distance_left,
-                                  c.polarity_found, c.polarity_left))
+        Row(
+            key=c.channel,
+            cells=(
+                c.channel,
+                c.trim_found_db,
+                c.trim_left_db,
+                c.distance_found,
+                c.distance_left,
+                c.polarity_found,
+                c.polarity_left,
+            ),
+        )
         for c in changes
-    )  # fmt: skip
+    )
     notes = [f"Note ({e.body.step}): {e.body.text}" for e in job.notes if isinstance(e.body, Noted)]
     waiting = [role for role in ("technician", "client") if role not in signed]
     remarks = [
@@ -115,7 +131,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         *(() if left else ("No settings as left are noted yet.",)),
         *CAUTIONS,
     ]
-    advice = ()
+    advice: tuple[Advice, ...] = ()
     if left and waiting:
         advice = (Advice(text=f"Sign the record as {waiting[0]}.", step="handover", priority=90),)
     return Outcome(

@@ -6,6 +6,8 @@ wrong entry: something outside the room, or a tape that disagrees with a positio
 
 from __future__ import annotations
 
+from typing import Literal
+
 from commission.dsp.geometry import azimuth_deg, distance_m, elevation_deg
 from commission.model import (
     Advice,
@@ -38,6 +40,7 @@ negative), y toward the rear, z up.
 wires of heavy loudspeakers are for licensed trades; local codes decide.
 """
 
+Kind = Literal["seat", "reference", "loudspeaker", "sub", "screen"]
 TAPE_LIMIT = Limit(
     low=-0.10, high=0.10, unit="m", basis="10 cm between tape and position: beyond it one is a slip; common practice"
 )
@@ -61,7 +64,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     rows: list[Row] = []
     items: list[PlanItem] = []
     for seat in system.seats:
-        kind = "reference" if seat is reference else "seat"
+        kind: Kind = "reference" if seat is reference else "seat"
         if seat.position_m is None:
             rows.append(Row(key=seat.id, cells=(seat.id, seat.name, None, None, None, None, None, None)))
             continue
@@ -78,7 +81,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
             both = [check for check in (inside, taped) if check is not None]
             checks += both
             row_check = max(both, key=lambda check: check.verdict.severity, default=None)
-            shape = "sub" if channel.is_sub else "loudspeaker"
+            shape: Kind = "sub" if channel.is_sub else "loudspeaker"
             items.append(PlanItem(label=channel.id, kind=shape, position_m=where, verdict=_said(row_check)))
         away = channel.distance_m
         turn = rise = None
@@ -91,8 +94,17 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     known += sum(seat.position_m is not None for seat in system.seats)
     total = len(system.channels) + len(system.seats)
     wrong = [check for check in checks if check.verdict is Verdict.FAIL]
-    advice = [Advice(text=f"Check where {wrong[0].channel or wrong[0].seat} stands: {wrong[0].text}.", step="layout",
-                     priority=8)] if wrong else []  # fmt: skip
+    advice = (
+        [
+            Advice(
+                text=f"Check where {wrong[0].channel or wrong[0].seat} stands: {wrong[0].text}.",
+                step="layout",
+                priority=8,
+            )
+        ]
+        if wrong
+        else []
+    )
     if not advice and known < total:
         advice = [Advice(text="Enter the missing positions or tape distances.", step="layout", priority=9)]
     return Outcome(
@@ -101,12 +113,19 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         done=known,
         total=total,
         checks=tuple(checks),
-        tables=(Table(id="layout", title="Places, and directions from the reference seat", columns=_COLUMNS,
-                      rows=tuple(rows), remark="Azimuth is positive to the left, elevation positive up."),),
+        tables=(
+            Table(
+                id="layout",
+                title="Places, and directions from the reference seat",
+                columns=_COLUMNS,
+                rows=tuple(rows),
+                remark="Azimuth is positive to the left, elevation positive up.",
+            ),
+        ),
         room_plans=(_room_plan(system.room, tuple(items)),) if system.room is not None else (),
         advice=tuple(advice),
         stands_out=f"{wrong[0].channel or wrong[0].seat}: {wrong[0].text}" if wrong else "",
-    )  # fmt: skip
+    )
 
 
 _COLUMNS = (

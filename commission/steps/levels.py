@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 from commission.dsp import uncertainty as u_of
 from commission.dsp.levels import energy_mean_db
-from commission.dsp.trims import best_common_offset, plan as plan_trims
+from commission.dsp.trims import best_common_offset
+from commission.dsp.trims import plan as plan_trims
 from commission.model import (
     Advice,
     Analyses,
@@ -55,8 +56,12 @@ CONVENTIONS = (
 """Choices of the reference level with their basis; none is built in."""
 
 MATCH_DB = 0.5
-MATCH = Limit(low=-MATCH_DB, high=MATCH_DB, unit="dB",
-              basis="each channel within 0.5 dB of the reference at the reference seat; common practice")  # fmt: skip
+MATCH = Limit(
+    low=-MATCH_DB,
+    high=MATCH_DB,
+    unit="dB",
+    basis="each channel within 0.5 dB of the reference at the reference seat; common practice",
+)
 REPEAT = Limit(
     low=None, high=MATCH_DB, unit="dB", basis="repeat readings within 0.5 dB of each other; common practice"
 )
@@ -161,12 +166,28 @@ def solve(job: Job, round_id: str) -> LevelsResult:
             residual_db=trims.residual_db[i],
             at_limit=trims.trim_db[i] in (trim.min, trim.max) or i in trims.out_of_range,
             reachable=i not in trims.out_of_range,
-            match=Check(id="levels.match", channel=channel.id, seat=_reference_id(job), value=apart, unit="dB",
-                        uncertainty=u, limit=MATCH, text="reading less target"),
-            repeat=None if spread is None else Check(
-                id="levels.repeat", channel=channel.id, value=spread, unit="dB",
-                uncertainty=u_of.resolution_u(resolution), limit=REPEAT, text="largest less smallest reading"),
-        )  # fmt: skip
+            match=Check(
+                id="levels.match",
+                channel=channel.id,
+                seat=_reference_id(job),
+                value=apart,
+                unit="dB",
+                uncertainty=u,
+                limit=MATCH,
+                text="reading less target",
+            ),
+            repeat=None
+            if spread is None
+            else Check(
+                id="levels.repeat",
+                channel=channel.id,
+                value=spread,
+                unit="dB",
+                uncertainty=u_of.resolution_u(resolution),
+                limit=REPEAT,
+                text="largest less smallest reading",
+            ),
+        )
     return LevelsResult(
         channels=results,
         missing=missing,
@@ -258,27 +279,58 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     result = solve(job, round_id)
     levels = result.channels.values()
     rows = tuple(
-        Row(key=each.channel.id, cells=(
-            each.channel.id, each.level_db, float(each.count), each.spread_db, 2 * each.u_db,
-            each.old_trim_db if each.old_trim_known else None, each.correction_db, each.trim_exact_db, each.trim_db,
-            each.predicted_db, each.residual_db), check=each.match)
+        Row(
+            key=each.channel.id,
+            cells=(
+                each.channel.id,
+                each.level_db,
+                float(each.count),
+                each.spread_db,
+                2 * each.u_db,
+                each.old_trim_db if each.old_trim_known else None,
+                each.correction_db,
+                each.trim_exact_db,
+                each.trim_db,
+                each.predicted_db,
+                each.residual_db,
+            ),
+            check=each.match,
+        )
         for each in levels
-    )  # fmt: skip
+    )
     checks = [each.match for each in levels] + [each.repeat for each in levels if each.repeat is not None]
-    checks += [Check(id="levels.match", channel=channel, seat=_reference_id(job), value=None, unit="dB", limit=MATCH,
-                     why_not="no reading yet") for channel in (result.missing if levels else ())]  # fmt: skip
+    checks += [
+        Check(
+            id="levels.match",
+            channel=channel,
+            seat=_reference_id(job),
+            value=None,
+            unit="dB",
+            limit=MATCH,
+            why_not="no reading yet",
+        )
+        for channel in (result.missing if levels else ())
+    ]
     return Outcome(
         step="levels",
         round=round_id,
         done=len(result.channels),
         total=len(job.system.channels),
         checks=tuple(checks),
-        tables=(Table(id="trims", title="Trims: what the processor holds, and what it shall hold", columns=_COLUMNS,
-                      rows=rows),) if rows else (),
+        tables=(
+            Table(
+                id="trims",
+                title="Trims: what the processor holds, and what it shall hold",
+                columns=_COLUMNS,
+                rows=rows,
+            ),
+        )
+        if rows
+        else (),
         advice=_advice(job, round_id, result),
         stands_out=_stands_out(result),
         remarks=_remarks(job, result),
-    )  # fmt: skip
+    )
 
 
 _COLUMNS = (
@@ -319,11 +371,21 @@ def _advice(job: Job, round_id: str, result: LevelsResult) -> tuple[Advice, ...]
     if result.missing:
         first = job.system.channel(result.missing[0])
         label = first.label if first is not None else result.missing[0]
-        return (Advice(text=f"Read the level of {label} ({result.missing[0]}) at {_reference_id(job) or 'the seat'}.",
-                       step="levels", priority=20),)  # fmt: skip
+        return (
+            Advice(
+                text=f"Read the level of {label} ({result.missing[0]}) at {_reference_id(job) or 'the seat'}.",
+                step="levels",
+                priority=20,
+            ),
+        )
     if any(each.match.verdict is Verdict.FAIL for each in result.channels.values()) and _changes(result):
-        return (Advice(text=f"Enter {_changes(result)} trims from the settings sheet, then read the levels again.",
-                       step="levels", priority=40),)  # fmt: skip
+        return (
+            Advice(
+                text=f"Enter {_changes(result)} trims from the settings sheet, then read the levels again.",
+                step="levels",
+                priority=40,
+            ),
+        )
     return ()
 
 
@@ -341,8 +403,8 @@ def _remarks(job: Job, result: LevelsResult) -> tuple[str, ...]:
     if result.proposed_offset_db:
         offset = result.proposed_offset_db
         remarks.append(
-            f"Not every channel reaches the reference. With a common offset of {offset:+.1f} dB most do; at the same volume "
-            f"setting the cinema then plays {abs(offset):.1f} dB {'softer' if offset < 0 else 'louder'}."
+            f"Not every channel reaches the reference. With a common offset of {offset:+.1f} dB most do; at the same "
+            f"volume setting the cinema then plays {abs(offset):.1f} dB {'softer' if offset < 0 else 'louder'}."
         )
     if result.offset_db:
         remarks.append(f"Decided: a common offset of {result.offset_db:+.1f} dB for all channels.")

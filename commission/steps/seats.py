@@ -55,9 +55,13 @@ Import the files with `i`, or measure with `m` where a device is connected.
 
 SNR_LIMIT = Limit(low=30.0, unit="dB", basis="30 dB for arrivals and levels; own simulations")
 POLARITY_LIMIT = Limit(low=0.0, unit="", basis="every loudspeaker pushes first; common practice")
-TREBLE_LIMIT = Limit(low=-10.0, unit="dB", basis="10 dB below the partner from 3 to 10 kHz: a dead driver; own simulations")  # fmt: skip
+TREBLE_LIMIT = Limit(
+    low=-10.0, unit="dB", basis="10 dB below the partner from 3 to 10 kHz: a dead driver; own simulations"
+)
 SEAT_LIMIT = Limit(low=-6.0, high=6.0, unit="dB", basis="6 dB from the seats' mean, mains 4–12 kHz; common practice")
-NULL_LIMIT = Limit(low=-10.0, unit="dB", basis="10 dB below the seats' mean over a third octave in the bass; common practice")  # fmt: skip
+NULL_LIMIT = Limit(
+    low=-10.0, unit="dB", basis="10 dB below the seats' mean over a third octave in the bass; common practice"
+)
 SEAT_GAIN_LIMIT_DB = 2.0
 """A seat that is off by more than this on all channels alike: the gain changed (common practice, no source)."""
 LEVEL_U_DB, THIRD_OCTAVE_U_DB, TREBLE_U_DB = 0.22, 0.4, 0.5
@@ -107,13 +111,14 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
     """One response of each channel at each seat, seat by seat: the microphone moves least."""
     return tuple(
         Capture(
-            channel=channel.id, seat=seat.id,
+            channel=channel.id,
+            seat=seat.id,
             text=f"Microphone at {seat.id}, ear height, capsule up. Step aside. Sweep on {channel.label}.",
             caution="Sweeps are loud: start low, nobody near a loudspeaker.",
         )
         for seat in job.system.seats
         for channel in job.system.channels
-    )  # fmt: skip
+    )
 
 
 def level_offset_db(job: Job) -> float | None:
@@ -140,10 +145,22 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
             analysis = found[place]
             problems = analyses.problems(round_id, *place)
             level = None if analysis is None or analysis.level_db is None else analysis.level_db + (offset or 0.0)
-            checks = () if analysis is None else _checks(
-                channel, seat.id, analysis, spread.get(seat.id), nulls.get(seat.id), tilts.get(channel.id), gains)  # fmt: skip
-            cells[place] = Cell(channel=channel, seat=seat.id, analysis=analysis, level_db=level, checks=checks,
-                                repeats=len(analyses.repeats(round_id, *place)), problems=problems)  # fmt: skip
+            checks = (
+                ()
+                if analysis is None
+                else _checks(
+                    channel, seat.id, analysis, spread.get(seat.id), nulls.get(seat.id), tilts.get(channel.id), gains
+                )
+            )
+            cells[place] = Cell(
+                channel=channel,
+                seat=seat.id,
+                analysis=analysis,
+                level_db=level,
+                checks=checks,
+                repeats=len(analyses.repeats(round_id, *place)),
+                problems=problems,
+            )
     means = {
         c.id: float(np.mean(own)) + (offset or 0.0)
         for c in system.channels
@@ -235,34 +252,85 @@ def _bass_deviation(row: dict[str, Analysis | None]) -> dict[str, tuple[float, f
 
 
 def _checks(
-    channel: Channel, seat: str, analysis: Analysis, spread_db: float | None, null: tuple[float, float] | None,
-    tilt_db: float | None, gains: dict[str, float],
-) -> tuple[Check, ...]:  # fmt: skip
-    place = {"channel": channel.id, "seat": seat}
+    channel: Channel,
+    seat: str,
+    analysis: Analysis,
+    spread_db: float | None,
+    null: tuple[float, float] | None,
+    tilt_db: float | None,
+    gains: dict[str, float],
+) -> tuple[Check, ...]:
     clipped = "the recording clipped" if analysis.clipped else None
     enough = analysis.snr_db is not None and analysis.snr_db >= (SNR_LIMIT.low or 0.0)
     checks = [
-        Check(id="seats.snr", **place, value=analysis.snr_db, unit="dB", limit=SNR_LIMIT, uncertainty=0.5,
-              # A lower bound can pass and never fail.
-              why_not=clipped or (None if enough else analysis.why.get("snr")),
-              text="signal to noise"),
-        Check(id="seats.polarity", **place, value=None if analysis.polarity is None else float(analysis.polarity),
-              unit="", limit=POLARITY_LIMIT, text="polarity",
-              why_not=clipped or (analysis.why.get("polarity") if analysis.polarity is None else None)),
-    ]  # fmt: skip
+        Check(
+            id="seats.snr",
+            channel=channel.id,
+            seat=seat,
+            value=analysis.snr_db,
+            unit="dB",
+            limit=SNR_LIMIT,
+            uncertainty=0.5,
+            # A lower bound can pass and never fail.
+            why_not=clipped or (None if enough else analysis.why.get("snr")),
+            text="signal to noise",
+        ),
+        Check(
+            id="seats.polarity",
+            channel=channel.id,
+            seat=seat,
+            value=None if analysis.polarity is None else float(analysis.polarity),
+            unit="",
+            limit=POLARITY_LIMIT,
+            text="polarity",
+            why_not=clipped or (analysis.why.get("polarity") if analysis.polarity is None else None),
+        ),
+    ]
     if tilt_db is not None and not channel.is_sub:
-        checks.append(Check(id="seats.treble", **place, value=tilt_db, unit="dB", uncertainty=TREBLE_U_DB,
-                            limit=TREBLE_LIMIT, why_not=clipped, text="treble against the partner"))  # fmt: skip
+        checks.append(
+            Check(
+                id="seats.treble",
+                channel=channel.id,
+                seat=seat,
+                value=tilt_db,
+                unit="dB",
+                uncertainty=TREBLE_U_DB,
+                limit=TREBLE_LIMIT,
+                why_not=clipped,
+                text="treble against the partner",
+            )
+        )
     changed = (
         f"the gain changed at {seat}: it is {gains[seat]:+.1f} dB off on all channels" if seat in gains else None
     )
     if spread_db is not None:
-        checks.append(Check(id="seats.direct", **place, value=spread_db, unit="dB", uncertainty=TREBLE_U_DB,
-                            limit=SEAT_LIMIT, why_not=clipped or changed, text="4–12 kHz against the seats' mean"))  # fmt: skip
+        checks.append(
+            Check(
+                id="seats.direct",
+                channel=channel.id,
+                seat=seat,
+                value=spread_db,
+                unit="dB",
+                uncertainty=TREBLE_U_DB,
+                limit=SEAT_LIMIT,
+                why_not=clipped or changed,
+                text="4–12 kHz against the seats' mean",
+            )
+        )
     if null is not None:
-        checks.append(Check(id="seats.bass", **place, value=null[0], unit="dB", uncertainty=THIRD_OCTAVE_U_DB,
-                            limit=NULL_LIMIT, why_not=clipped or changed,
-                            text=f"bass against the seats' mean, deepest at {null[1]:.0f} Hz"))  # fmt: skip
+        checks.append(
+            Check(
+                id="seats.bass",
+                channel=channel.id,
+                seat=seat,
+                value=null[0],
+                unit="dB",
+                uncertainty=THIRD_OCTAVE_U_DB,
+                limit=NULL_LIMIT,
+                why_not=clipped or changed,
+                text=f"bass against the seats' mean, deepest at {null[1]:.0f} Hz",
+            )
+        )
     return tuple(checks)
 
 
@@ -279,9 +347,12 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         title="Seats across, channels down",
         seats=seats,
         channels=channels,
-        cells={place: _grid_cell(cell, known.get(place), result) for place, cell in result.cells.items()
-               if cell.analysis is not None or cell.problems},
-    )  # fmt: skip
+        cells={
+            place: _grid_cell(cell, known.get(place), result)
+            for place, cell in result.cells.items()
+            if cell.analysis is not None or cell.problems
+        },
+    )
     return Outcome(
         step="seats",
         round=round_id,
@@ -360,11 +431,17 @@ def _curves(channel: Channel, seats: tuple[str, ...], result: SeatsResult) -> li
         ]
     unit = "dB" if result.calibrated else "dB rel."
     return [
-        Curve(id=f"seats:{channel.id}:{cell.seat}", title=f"{channel.label} at {cell.seat}", channel=channel.id,
-              seat=cell.seat, y_unit=unit, caption="1/12 octave",
-              series=(*common, Series(name=cell.seat, x=first.freq_hz, y=levels, kind="main")))
+        Curve(
+            id=f"seats:{channel.id}:{cell.seat}",
+            title=f"{channel.label} at {cell.seat}",
+            channel=channel.id,
+            seat=cell.seat,
+            y_unit=unit,
+            caption="1/12 octave",
+            series=(*common, Series(name=cell.seat, x=first.freq_hz, y=levels, kind="main")),
+        )
         for cell, levels in zip(heard, table, strict=True)
-    ]  # fmt: skip
+    ]
 
 
 def _tables(job: Job, result: SeatsResult) -> tuple[Table, ...]:
@@ -378,9 +455,21 @@ def _tables(job: Job, result: SeatsResult) -> tuple[Table, ...]:
         polarity = {1: "normal", -1: "reversed", None: "not told"}[a.polarity]
         clipped = {True: "clipped", False: "no", None: "not told"}[a.clipped]
         rows.append(
-            Row(key=channel.id, cells=(channel.id, cell.level_db, None if a.arrival_s is None else 1000 * a.arrival_s,
-                polarity, a.snr_db, a.low_hz, a.high_hz, clipped, float(cell.repeats)))
-        )  # fmt: skip
+            Row(
+                key=channel.id,
+                cells=(
+                    channel.id,
+                    cell.level_db,
+                    None if a.arrival_s is None else 1000 * a.arrival_s,
+                    polarity,
+                    a.snr_db,
+                    a.low_hz,
+                    a.high_hz,
+                    clipped,
+                    float(cell.repeats),
+                ),
+            )
+        )
     if not rows:
         return ()
     unit = "dB" if result.calibrated else "dB rel."
@@ -425,8 +514,11 @@ def _advice(job: Job, round_id: str, result: SeatsResult) -> tuple[Advice, ...]:
     open_places = [place for place, cell in result.cells.items() if cell.analysis is None]
     if open_places:
         channel, seat = open_places[0]
-        text = "Import the responses of all seats." if len(open_places) == len(result.cells) else \
-            f"Import or measure {channel} at {seat} ({len(open_places)} places are open)."  # fmt: skip
+        text = (
+            "Import the responses of all seats."
+            if len(open_places) == len(result.cells)
+            else f"Import or measure {channel} at {seat} ({len(open_places)} places are open)."
+        )
         return (Advice(text=text, step="seats", priority=28),)
     return ()
 

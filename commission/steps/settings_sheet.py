@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from commission.model import AS_FOUND, AS_LEFT, Analyses, Job, Setting
+from commission.model import AS_FOUND, AS_LEFT, Analyses, Job, Polarity, Setting
 from commission.steps import distances, levels
 
 Kind = Literal["trim", "delay", "polarity"]
@@ -28,12 +28,12 @@ class SheetLine:
     @property
     def setting(self) -> Setting:
         """The line as a setting of the round as left."""
-        place = {"round": AS_LEFT, "channel": self.channel}
         if self.kind == "trim":
-            return Setting(**place, trim_db=float(self.new))
+            return Setting(round=AS_LEFT, channel=self.channel, trim_db=float(self.new))
         if self.kind == "delay":
-            return Setting(**place, distance=float(self.new))
-        return Setting(**place, polarity="normal" if self.new == "normal" else "reversed")
+            return Setting(round=AS_LEFT, channel=self.channel, distance=float(self.new))
+        polarity: Polarity = "normal" if self.new == "normal" else "reversed"
+        return Setting(round=AS_LEFT, channel=self.channel, polarity=polarity)
 
 
 def measured_round(job: Job) -> str:
@@ -81,5 +81,14 @@ def _same(a: float | None, b: float) -> bool:
 def _line(
     channel: str, name: str, kind: Kind, old: float | None, new: float, unit: str, decimals: int, ticked: bool
 ) -> SheetLine:
-    return SheetLine(channel=channel, name=name, kind=kind, old=old, new=round(new, 6), unit=unit, decimals=decimals,
-                     change=not _same(old, new), ticked=ticked)  # fmt: skip
+    return SheetLine(
+        channel=channel,
+        name=name,
+        kind=kind,
+        old=old,
+        new=round(new, 6),
+        unit=unit,
+        decimals=decimals,
+        change=not _same(old, new),
+        ticked=ticked,
+    )

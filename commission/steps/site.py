@@ -42,18 +42,39 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         ("room", "Room", _room_text(job), system.room is not None, "length, width and height of the room"),
         ("seats", "Seats", ", ".join(s.id for s in seats), bool(seats), "at least one seat"),
         ("channels", "Channels", ", ".join(c.id for c in channels), bool(channels), "at least one channel"),
-        ("places", "Places or distances", f"{len(placed)} of {len(channels)}", len(placed) == len(channels) > 0,
-         "a position or a tape distance of every channel"),
-        ("meter", "Level meter", _instrument_text(job, "meter"), system.instrument("meter") is not None,
-         "the level meter and its class"),
-        ("settings", f"Settings {round_id}", f"{len(noted)} of {len(channels)}", len(noted) == len(channels) > 0,
-         f"the processor's trims and distances in the round {round_id}"),
-    )  # fmt: skip
+        (
+            "places",
+            "Places or distances",
+            f"{len(placed)} of {len(channels)}",
+            len(placed) == len(channels) > 0,
+            "a position or a tape distance of every channel",
+        ),
+        (
+            "meter",
+            "Level meter",
+            _instrument_text(job, "meter"),
+            system.instrument("meter") is not None,
+            "the level meter and its class",
+        ),
+        (
+            "settings",
+            f"Settings {round_id}",
+            f"{len(noted)} of {len(channels)}",
+            len(noted) == len(channels) > 0,
+            f"the processor's trims and distances in the round {round_id}",
+        ),
+    )
     checks = tuple(
-        Check(id=f"site.{key}", value=1.0 if there else None, unit="", limit=_COMPLETE,
-              why_not=None if there else f"not filled in yet: {missing}", text=title)
+        Check(
+            id=f"site.{key}",
+            value=1.0 if there else None,
+            unit="",
+            limit=_COMPLETE,
+            why_not=None if there else f"not filled in yet: {missing}",
+            text=title,
+        )
         for key, title, _, there, missing in items
-    )  # fmt: skip
+    )
     facts = (
         ("Temperature", format_temperature(system.temperature_c, system.units)),
         ("Speed of sound", f"{speed_of_sound_m_s(system.temperature_c):.1f} m/s"),
@@ -72,11 +93,17 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         done=len(items) - len(missing),
         total=len(items),
         checks=checks,
-        tables=(Table(id="site", title="Site", columns=(Column(key="what", title="What"),
-                      Column(key="value", title="Value")), rows=tuple(rows)),),
+        tables=(
+            Table(
+                id="site",
+                title="Site",
+                columns=(Column(key="what", title="What"), Column(key="value", title="Value")),
+                rows=tuple(rows),
+            ),
+        ),
         stands_out=f"missing: {missing[0]}" if missing else "",
         advice=tuple(advice[:1]),
-    )  # fmt: skip
+    )
 
 
 def _room_text(job: Job) -> str:

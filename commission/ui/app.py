@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar, TypeVar
 
 from textual import on, work
 from textual.app import App, SystemCommand
@@ -20,9 +20,11 @@ from commission.model import (
     AS_LEFT,
     Advice,
     Cancelled,
+    CancelToken,
     CommissionError,
     Finding,
     Outcome,
+    Progress,
     RoundOpened,
 )
 from commission.steps import STEPS, step
@@ -31,6 +33,7 @@ from commission.ui.text import TimeLeft, round_name
 from commission.visit import Visit, Workshop
 
 log = logging.getLogger("commission")
+T = TypeVar("T")
 
 
 @dataclass
@@ -174,12 +177,12 @@ class CommissionApp(App[int]):
         if isinstance(self.screen, VisitScreen) and self.screen.is_mounted:
             self.screen.refresh_results()
 
-    def run_job(self, what: Callable[..., object], done: Callable[[object], None]) -> None:
+    def run_job(self, what: Callable[[CancelToken, Progress], T], done: Callable[[T], None]) -> None:
         """Run `what(cancel, progress)` in a worker; `done(result)` afterwards on the screen's thread."""
         self._run_job(what, done)
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="job")
-    def _run_job(self, what: Callable[..., object], done: Callable[[object], None]) -> None:
+    def _run_job(self, what: Callable[[CancelToken, Progress], Any], done: Callable[[Any], None]) -> None:
         left = TimeLeft()
         worker = get_current_worker()
         try:
@@ -191,7 +194,7 @@ class CommissionApp(App[int]):
         else:
             self.call_from_thread(self._job_over, "", done, result)
 
-    def _job_over(self, said: str, done: Callable[[object], None] | None, result: object) -> None:
+    def _job_over(self, said: str, done: Callable[[Any], None] | None, result: object) -> None:
         self.working = ""
         if said:
             self.refuse(said)
@@ -301,7 +304,7 @@ class CommissionApp(App[int]):
             self.run_job(lambda cancel, progress: self.workshop.export(self.visit, target),
                          lambda said: self.notify(str(said), markup=False))  # fmt: skip
 
-    def get_system_commands(self, screen: Screen[object]) -> object:
+    def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything there is, by name."""
         if self._visit is not None:
             for n, each in enumerate(STEPS, start=1):

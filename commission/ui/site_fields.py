@@ -106,11 +106,22 @@ def _job_fields(system: System) -> Iterator[Field]:
         value = getattr(system, name)
         yield Field(key=name, label=label, shown=value, typed=value, change=_text(name))
     shown = format_temperature(system.temperature_c, system.units)
-    yield Field(key="temperature_c", label="Air temperature", shown=shown, typed=shown, hint="21.5 or 70 °F",
-                change=lambda s, t: replace(s, temperature_c=parse_temperature_c(t)))  # fmt: skip
-    yield Field(key="units", label="Units on screen", shown=system.units, typed=system.units,
-                choices=(("metric", "metres, °C"), ("imperial", "feet and inches, °F")),
-                change=lambda s, t: replace(s, units="imperial" if t == "imperial" else "metric"))  # fmt: skip
+    yield Field(
+        key="temperature_c",
+        label="Air temperature",
+        shown=shown,
+        typed=shown,
+        hint="21.5 or 70 °F",
+        change=lambda s, t: replace(s, temperature_c=parse_temperature_c(t)),
+    )
+    yield Field(
+        key="units",
+        label="Units on screen",
+        shown=system.units,
+        typed=system.units,
+        choices=(("metric", "metres, °C"), ("imperial", "feet and inches, °F")),
+        change=lambda s, t: replace(s, units="imperial" if t == "imperial" else "metric"),
+    )
 
 
 def _room_fields(system: System) -> Iterator[Field]:
@@ -124,15 +135,28 @@ def _room_fields(system: System) -> Iterator[Field]:
             room = s.room or Room(length_m=value, width_m=value, height_m=min(value, 2.5))
             return replace(s, room=replace(room, **{name: value}))
 
-        yield Field(key=f"room.{name}", label=label, shown=shown, typed=shown, hint="3.42, 342 cm, 11' 2 1/2\"",
-                    change=change)  # fmt: skip
+        yield Field(
+            key=f"room.{name}", label=label, shown=shown, typed=shown, hint="3.42, 342 cm, 11' 2 1/2\"", change=change
+        )
+
+
+def _part(name: str, end: str) -> Callable[[Any, float], Any]:
+    """Puts one end of a range of the processor."""
+    return lambda processor, value: replace(processor, **{name: replace(getattr(processor, name), **{end: value})})
 
 
 def _processor_fields(system: System) -> Iterator[Field]:
     p = system.processor
 
-    def number(key: str, label: str, value: float | None, put: Callable[[Any, float], Any], unit: str = "",
-               optional: bool = False, low: float | None = None) -> Field:  # fmt: skip
+    def number(
+        key: str,
+        label: str,
+        value: float | None,
+        put: Callable[[Any, float], Any],
+        unit: str = "",
+        optional: bool = False,
+        low: float | None = None,
+    ) -> Field:
         def change(s: System, text: str) -> System:
             if optional and not text.strip():
                 return replace(s, processor=put(s.processor, None))  # type: ignore[arg-type]
@@ -142,28 +166,68 @@ def _processor_fields(system: System) -> Iterator[Field]:
             return replace(s, processor=changed)
 
         typed = "" if value is None else f"{value:g}"
-        return Field(key=f"processor.{key}", label=label, shown=f"{typed} {unit}".strip(), typed=typed, change=change,
-                     hint="empty: not known" if optional else "")  # fmt: skip
+        return Field(
+            key=f"processor.{key}",
+            label=label,
+            shown=f"{typed} {unit}".strip(),
+            typed=typed,
+            change=change,
+            hint="empty: not known" if optional else "",
+        )
 
-    yield Field(key="processor.model", label="Model", shown=p.model, typed=p.model,
-                change=lambda s, t: replace(s, processor=replace(s.processor, model=clean_text(t).strip())))  # fmt: skip
+    yield Field(
+        key="processor.model",
+        label="Model",
+        shown=p.model,
+        typed=p.model,
+        change=lambda s, t: replace(s, processor=replace(s.processor, model=clean_text(t).strip())),
+    )
     for end, label in (("min", "Trim from"), ("max", "Trim to"), ("step", "Trim step")):
-        yield number(f"trim.{end}", label, getattr(p.trim_db, end), unit="dB", low=0.01 if end == "step" else None,
-                     put=lambda q, v, end=end: replace(q, trim_db=replace(q.trim_db, **{end: v})))  # fmt: skip
-    yield Field(key="processor.delay.unit", label="Delay is entered in", shown=p.delay.unit, typed=p.delay.unit,
-                choices=(("ms", "milliseconds"), ("m", "metres"), ("ft", "feet")),
-                change=lambda s, t: replace(s, processor=replace(s.processor, delay=replace(s.processor.delay, unit=t))))  # type: ignore[arg-type]  # fmt: skip
+        yield number(
+            f"trim.{end}",
+            label,
+            getattr(p.trim_db, end),
+            unit="dB",
+            low=0.01 if end == "step" else None,
+            put=_part("trim_db", end),
+        )
+    yield Field(
+        key="processor.delay.unit",
+        label="Delay is entered in",
+        shown=p.delay.unit,
+        typed=p.delay.unit,
+        choices=(("ms", "milliseconds"), ("m", "metres"), ("ft", "feet")),
+        change=lambda s, t: replace(s, processor=replace(s.processor, delay=replace(s.processor.delay, unit=t))),
+    )  # type: ignore[arg-type]
     for end, label in (("max", "Delay to"), ("step", "Delay step")):
-        yield number(f"delay.{end}", label, getattr(p.delay, end), unit=p.delay.unit, low=0.001,
-                     put=lambda q, v, end=end: replace(q, delay=replace(q.delay, **{end: v})))  # fmt: skip
+        yield number(
+            f"delay.{end}", label, getattr(p.delay, end), unit=p.delay.unit, low=0.001, put=_part("delay", end)
+        )
     conventions = "; ".join(text for _, text in CONVENTIONS)
-    reference = number("reference", "Reference reading", p.reference_spl_db, unit="dB(C)",
-                       put=lambda q, v: replace(q, reference_spl_db=v))  # fmt: skip
+    reference = number(
+        "reference",
+        "Reference reading",
+        p.reference_spl_db,
+        unit="dB(C)",
+        put=lambda q, v: replace(q, reference_spl_db=v),
+    )
     yield replace(reference, hint=conventions)
-    yield number("sub-reference", "Subwoofers' reference", p.sub_reference_spl_db, unit="dB(C)", optional=True,
-                 put=lambda q, v: replace(q, sub_reference_spl_db=v))  # fmt: skip
-    yield number("speed", "Assumed speed of sound", p.speed_of_sound_m_s, unit="m/s", optional=True,
-                 put=lambda q, v: replace(q, speed_of_sound_m_s=v))  # fmt: skip
+    yield number(
+        "sub-reference",
+        "Subwoofers' reference",
+        p.sub_reference_spl_db,
+        unit="dB(C)",
+        optional=True,
+        put=lambda q, v: replace(q, sub_reference_spl_db=v),
+    )
+    yield number(
+        "speed",
+        "Assumed speed of sound",
+        p.speed_of_sound_m_s,
+        unit="m/s",
+        optional=True,
+        put=lambda q, v: replace(q, speed_of_sound_m_s=v),
+    )
 
 
 def _put(system: System, what: str, n: int, **values: object) -> System:
@@ -192,35 +256,74 @@ def _position_field(system: System, what: str, n: int, item: Seat | Channel, lab
     if item.position_m is not None:
         shown = "  ".join(format_length(v, system.units) for v in item.position_m)
         typed = "; ".join(f"{v:.2f}" for v in item.position_m)
-    return Field(key=f"{what}.{n}.position", label=label, shown=shown, typed=typed, item_id=item.id,
-                 hint="right of the centre; back from the screen; up   (-1.45; 0.10; 1.15)",
-                 change=lambda s, t: _put(s, what, n, position_m=parse_position(t, item.id)))  # fmt: skip
+    return Field(
+        key=f"{what}.{n}.position",
+        label=label,
+        shown=shown,
+        typed=typed,
+        item_id=item.id,
+        hint="right of the centre; back from the screen; up   (-1.45; 0.10; 1.15)",
+        change=lambda s, t: _put(s, what, n, position_m=parse_position(t, item.id)),
+    )
 
 
 def _seat_fields(system: System, n: int, seat: Seat) -> Iterator[Field]:
     yield _position_field(system, "seats", n, seat, "  Ears")
-    yield Field(key=f"seats.{n}.weight", label="  Weight", shown=f"{seat.weight:g}", typed=f"{seat.weight:g}",
-                item_id=seat.id, change=lambda s, t: _put(s, "seats", n, weight=parse_number(t, "weight", low=0)))  # fmt: skip
+    yield Field(
+        key=f"seats.{n}.weight",
+        label="  Weight",
+        shown=f"{seat.weight:g}",
+        typed=f"{seat.weight:g}",
+        item_id=seat.id,
+        change=lambda s, t: _put(s, "seats", n, weight=parse_number(t, "weight", low=0)),
+    )
 
     def reference(s: System, text: str) -> System:
         return replace(s, seats=tuple(replace(x, reference=i == n) for i, x in enumerate(s.seats)))
 
     word = "yes" if system.reference_seat is seat else "no"
-    yield Field(key=f"seats.{n}.reference", label="  Reference seat", shown=word, typed=word, item_id=seat.id,
-                choices=(("yes", "yes, this one"),), change=reference)  # fmt: skip
+    yield Field(
+        key=f"seats.{n}.reference",
+        label="  Reference seat",
+        shown=word,
+        typed=word,
+        item_id=seat.id,
+        choices=(("yes", "yes, this one"),),
+        change=reference,
+    )
 
 
 def _channel_fields(system: System, n: int, channel: Channel) -> Iterator[Field]:
-    yield Field(key=f"channels.{n}.name", label="  Name", shown=channel.name, typed=channel.name, item_id=channel.id,
-                change=lambda s, t: _put(s, "channels", n, name=clean_text(t).strip()))  # fmt: skip
-    yield Field(key=f"channels.{n}.role", label="  Role", shown=dict(ROLES)[channel.role], typed=channel.role,
-                item_id=channel.id, choices=ROLES, change=lambda s, t: _put(s, "channels", n, role=t))  # fmt: skip
+    yield Field(
+        key=f"channels.{n}.name",
+        label="  Name",
+        shown=channel.name,
+        typed=channel.name,
+        item_id=channel.id,
+        change=lambda s, t: _put(s, "channels", n, name=clean_text(t).strip()),
+    )
+    yield Field(
+        key=f"channels.{n}.role",
+        label="  Role",
+        shown=dict(ROLES)[channel.role],
+        typed=channel.role,
+        item_id=channel.id,
+        choices=ROLES,
+        change=lambda s, t: _put(s, "channels", n, role=t),
+    )
     yield _position_field(system, "channels", n, channel, "  Position")
     shown = format_length(channel.distance_m, system.units) if channel.distance_m is not None else ""
-    yield Field(key=f"channels.{n}.distance", label="  Tape from reference seat", shown=shown, typed=shown,
-                item_id=channel.id, hint="3.42, 342 cm, 11' 2 1/2\"; empty: not taped",
-                change=lambda s, t: _put(s, "channels", n, distance_m=parse_length_m(t, f"{channel.id} tape")
-                                         if t.strip() else None))  # fmt: skip
+    yield Field(
+        key=f"channels.{n}.distance",
+        label="  Tape from reference seat",
+        shown=shown,
+        typed=shown,
+        item_id=channel.id,
+        hint="3.42, 342 cm, 11' 2 1/2\"; empty: not taped",
+        change=lambda s, t: _put(
+            s, "channels", n, distance_m=parse_length_m(t, f"{channel.id} tape") if t.strip() else None
+        ),
+    )
 
 
 def _date(text: str) -> dt.date | None:
@@ -234,8 +337,15 @@ def _date(text: str) -> dt.date | None:
 
 def _instrument_fields(n: int, instrument: Instrument) -> Iterator[Field]:
     def field(name: str, label: str, shown: str, parse: Callable[[str], object], hint: str = "") -> Field:
-        return Field(key=f"instruments.{n}.{name}", label=f"  {label}", shown=shown, typed=shown, item_id=instrument.kind,
-                     hint=hint, change=lambda s, t: _put(s, "instruments", n, **{name: parse(t)}))  # fmt: skip
+        return Field(
+            key=f"instruments.{n}.{name}",
+            label=f"  {label}",
+            shown=shown,
+            typed=shown,
+            item_id=instrument.kind,
+            hint=hint,
+            change=lambda s, t: _put(s, "instruments", n, **{name: parse(t)}),
+        )
 
     def optional_number(label: str) -> Callable[[str], object]:
         return lambda text: parse_number(text, label) if text.strip() else None
@@ -253,8 +363,13 @@ def _instrument_fields(n: int, instrument: Instrument) -> Iterator[Field]:
     if instrument.kind == "meter":
         yield field("resolution", "Smallest step, dB", _plain(instrument.resolution), optional_number("step"))
     if instrument.kind == "microphone":
-        yield field("level_offset_db", "Level offset, dB", _plain(instrument.level_offset_db), optional_number("offset"),
-                    "added to an imported level to read in dB SPL; empty: levels stay relative")  # fmt: skip
+        yield field(
+            "level_offset_db",
+            "Level offset, dB",
+            _plain(instrument.level_offset_db),
+            optional_number("offset"),
+            "added to an imported level to read in dB SPL; empty: levels stay relative",
+        )
 
 
 def _plain(value: float | None) -> str:
@@ -274,15 +389,33 @@ def _setting_fields(job: Job, round_id: str) -> Iterator[SettingField]:
             return built
 
         label = f"{channel.id} trim, dB"
-        yield SettingField(key=f"setting.{channel.id}.trim", label=label, shown=_plain(held.trim_db), channel=channel.id,
-                           typed=_plain(held.trim_db), make=make("trim_db", label))  # fmt: skip
+        yield SettingField(
+            key=f"setting.{channel.id}.trim",
+            label=label,
+            shown=_plain(held.trim_db),
+            channel=channel.id,
+            typed=_plain(held.trim_db),
+            make=make("trim_db", label),
+        )
         label = f"{channel.id} {'delay' if unit == 'ms' else 'distance'}, {unit}"
-        yield SettingField(key=f"setting.{channel.id}.distance", label=label, shown=_plain(held.distance),
-                           channel=channel.id, typed=_plain(held.distance), make=make("distance", label),
-                           hint="as the processor shows it")  # fmt: skip
-        yield SettingField(key=f"setting.{channel.id}.polarity", label=f"{channel.id} polarity",
-                           shown=held.polarity or "", typed=held.polarity or "", channel=channel.id,
-                           choices=(("normal", "normal"), ("reversed", "reversed")), make=make("polarity", ""))  # fmt: skip
+        yield SettingField(
+            key=f"setting.{channel.id}.distance",
+            label=label,
+            shown=_plain(held.distance),
+            channel=channel.id,
+            typed=_plain(held.distance),
+            make=make("distance", label),
+            hint="as the processor shows it",
+        )
+        yield SettingField(
+            key=f"setting.{channel.id}.polarity",
+            label=f"{channel.id} polarity",
+            shown=held.polarity or "",
+            typed=held.polarity or "",
+            channel=channel.id,
+            choices=(("normal", "normal"), ("reversed", "reversed")),
+            make=make("polarity", ""),
+        )
 
 
 _ROLE_OF_LABEL = (("SUB", "sub"), ("LFE", "sub"), ("TP", "height"), ("F", "screen"))

@@ -24,7 +24,8 @@ from commission.ui.widgets.plot import Plot
 
 HELP = """
 One response against the spread of all seats: the dotted ground reaches from the lowest to the highest seat, the thin
-line is their mean. A dip that this seat alone has is its place in the room; a dip that all seats share is the loudspeaker.
+line is their mean. A dip that this seat alone has is its place in the room; a dip that all seats share is the
+loudspeaker.
 
 - **[** and **]** go along the row: the same loudspeaker at the next seat.
 - **Up** and **down** (also **{** and **}**) go through the loudspeakers at the same seat.

@@ -13,7 +13,7 @@ from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
 from textual.widgets import Footer, Input, Static
 
-from commission.model import ImportOptions, ImportRow
+from commission.model import Event, ImportOptions, ImportRow
 from commission.model.units import clean_text
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import Choose
@@ -122,8 +122,8 @@ class Imports(VisitScreen):
             self._surveyed,
         )
 
-    def _surveyed(self, rows: object) -> None:
-        self.rows = tuple(rows)  # type: ignore[call-overload]
+    def _surveyed(self, rows: tuple[ImportRow, ...]) -> None:
+        self.rows = rows
         self._count()
         self.query_one("#row-list").focus()
         self.refresh_results()
@@ -161,8 +161,10 @@ class Imports(VisitScreen):
             "kind": [(k, k) for k in ("impulse", "sweep", "response")],
         }[what]
         if options:
-            self.app.push_screen(Choose(f"{what} of {clean_text(row.path.name)}", options, getattr(row, what)),
-                                 lambda value: self._change(row, **{what: value}) if value else None)  # fmt: skip
+            self.app.push_screen(
+                Choose(f"{what} of {clean_text(row.path.name)}", options, getattr(row, what)),
+                lambda value: self._change(row, **{what: value}) if value else None,
+            )
 
     def _change(self, row: ImportRow, **values: object) -> None:
         changed = tuple(replace(each, **values) if each is row else each for each in self.rows)  # type: ignore[arg-type]
@@ -180,8 +182,8 @@ class Imports(VisitScreen):
             lambda cancel, progress: visit.import_rows(importer, rows, options, cancel, progress), self._written
         )
 
-    def _written(self, result: object) -> None:
-        stored, left_out = result  # type: ignore[misc]
+    def _written(self, result: tuple[tuple[Event, ...], tuple[tuple[ImportRow, str], ...]]) -> None:
+        stored, left_out = result
         self.rows = tuple(replace(row, problem=why) for row, why in left_out)
         self.said = f"{len(stored)} events stored" + (
             f", {len(left_out)} rows left out: see below." if left_out else "."

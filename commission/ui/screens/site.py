@@ -26,9 +26,9 @@ from commission.ui.widgets.room_plan import RoomPlanView
 KEYS = """
 
 ---
-**Enter** edits the selected field. **a** adds a seat, channel or instrument, **d** deletes the selected one. **v** shows the
-plan of the room on a narrow terminal. Lengths: `3.42`, `342 cm`, `11' 2 1/2"`, `134.5 in`; positions: three lengths, right of
-the centre, back from the screen, up, with `;` between them. Temperatures: `21.5`, `70 °F`.
+**Enter** edits the selected field. **a** adds a seat, channel or instrument, **d** deletes the selected one. **v** shows
+the plan of the room on a narrow terminal. Lengths: `3.42`, `342 cm`, `11' 2 1/2"`, `134.5 in`; positions: three lengths,
+right of the centre, back from the screen, up, with `;` between them. Temperatures: `21.5`, `70 °F`.
 """
 
 
@@ -116,8 +116,10 @@ class SiteForm(VisitScreen):
         if field.choices:
             self.app.push_screen(Choose(field.title, field.choices), lambda v: self._store(field, v))
         else:
-            self.app.push_screen(AskText(field.title, field.hint, field.typed, lambda text: field.apply(job, text)),
-                                 lambda v: self._store(field, v))  # fmt: skip
+            self.app.push_screen(
+                AskText(field.title, field.hint, field.typed, lambda text: field.apply(job, text)),
+                lambda v: self._store(field, v),
+            )
 
     def _store(self, field: Field | SettingField, value: str | None) -> None:
         if value is None:
@@ -145,8 +147,10 @@ class SiteForm(VisitScreen):
         elif what is not None:
             hint = "A2, B1 …" if what == "seats" else "FL, FC, SiL, TpFL, SUB1 …"
             job = self.visit.job
-            self.app.push_screen(AskText("Its label", hint, "", lambda text: add_item(job.system, what, text)),
-                                 lambda text: self._added(what, text))  # fmt: skip
+            self.app.push_screen(
+                AskText("Its label", hint, "", lambda text: add_item(job.system, what, text)),
+                lambda text: self._added(what, text),
+            )
 
     def _added(self, what: str, text: str | None) -> None:
         if text:
@@ -167,8 +171,10 @@ class SiteForm(VisitScreen):
             return
         system = delete_item(self.visit.job.system, key)
         options = [("yes", f"delete {field.item_id} (its readings stay in the log)"), ("no", "keep it")]
-        self.app.push_screen(Choose(f"Delete {field.item_id}?", options, "no"),
-                             lambda a: self._deleted(replace(system), field.item_id or "") if a == "yes" else None)  # fmt: skip
+        self.app.push_screen(
+            Choose(f"Delete {field.item_id}?", options, "no"),
+            lambda a: self._deleted(replace(system), field.item_id or "") if a == "yes" else None,
+        )
 
     def _deleted(self, system: object, name: str) -> None:
         self.store(SystemDefined(system=system, note=f"deleted {name}"))  # type: ignore[arg-type]

@@ -111,7 +111,7 @@ class StepScreen(VisitScreen):
         self.add_class("page-entry")
         self.refresh_results()
 
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Each step offers what it can use."""
         if action in ("measure", "import_files"):
             return self.step.entry == "responses"

@@ -92,13 +92,13 @@ class EntryTable(Painted):
         """The prompt of the selected row."""
         return self.rows[self.cursor].prompt if 0 <= self.cursor < len(self.rows) else None
 
-    def paint(self, width: int, height: int) -> list[Line]:  # noqa: ARG002
+    def paint(self, width: int, height: int) -> list[Line]:
         """The table."""
         return draw_entry(self.rows, self.cursor, self.typing, width, self.units, self.has_focus)
 
     # --- typing -----------------------------------------------------------------------------------------------
 
-    def check_consume_key(self, key: str, character: str | None) -> bool:  # noqa: ARG002
+    def check_consume_key(self, key: str, character: str | None) -> bool:
         """Whether a key is part of an entry rather than a command."""
         return character is not None and self._takes(character)
 

@@ -111,7 +111,7 @@ class Painted(Widget, can_focus=True):
             place = Region(0, row, max(self.size.width, 1), rows).translate(self.virtual_region.offset)
             self.parent.scroll_to_region(place, animate=False, spacing=Spacing(1, 0, 1, 0))
 
-    def get_content_height(self, container: Size, viewport: Size, width: int) -> int:  # noqa: ARG002
+    def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
         """As many rows as there are lines, for `height: auto`."""
         return len(self.paint(width, 0))
 

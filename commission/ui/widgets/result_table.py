@@ -66,7 +66,7 @@ class ResultTable(Painted):
                 return row
         return None
 
-    def paint(self, width: int, height: int) -> list[Line]:  # noqa: ARG002
+    def paint(self, width: int, height: int) -> list[Line]:
         """The table; the sign of the selected row stays, its ground shows the focus."""
         return draw_table(self.table, width, self.units, self.cursor, self._first_column, self.has_focus)
 

@@ -93,7 +93,8 @@ def draw_entry(
             lead = "? " if typing.asking else "✗ "
             said = wrap(typing.problem, max(width - 4, 10))
             lines += [((("  " + (lead if i == 0 else "  ") + text), style),) for i, text in enumerate(said)]
-    return lines
+    hint = "Type a number, Enter stores it and goes down. x takes the last one back."
+    return [*lines, ((" ", ""),), *(((f"  {text}", "dim"),) for text in wrap(hint, max(width - 2, 10)))]
 
 
 def row_of_line(rows: int, cursor: int, problem_lines: int, y: int) -> int:
