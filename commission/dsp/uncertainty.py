@@ -31,6 +31,14 @@ def resolution_u(resolution: float) -> float:
     return resolution / math.sqrt(12)
 
 
+def noise_u_db(bandwidth_hz: float, time_s: float) -> float:
+    """Standard uncertainty of the level of noise of one bandwidth, read for one time: 4.34/√(B·T) [dB].
+
+    The relative variance of the mean square is 1/(B·T) (Bendat and Piersol, from memory); 10/ln 10 = 4.34.
+    """
+    return 10 / math.log(10) / math.sqrt(bandwidth_hz * time_s)
+
+
 def type_a(readings: Sequence[float]) -> tuple[float, float | None]:
     """Mean and standard uncertainty of the mean, s/√n (JCGM 100 4.2.3); None for fewer than two readings."""
     values = np.asarray(readings, dtype=float)

@@ -1,0 +1,250 @@
+"""What the levels of a round say: readings to trims, with their uncertainty. The step `levels` asks and shows."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from commission.dsp import uncertainty as u_of
+from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, free_offset_db
+from commission.dsp.trims import plan as plan_trims
+from commission.model import Channel, Check, Job, Limit
+
+CONVENTIONS = (
+    (75.0, "75 dB(C) slow with −30 dBFS noise: home practice (common practice, no source)"),
+    (85.0, "85 dB(C) slow with −20 dBFS noise: cinemas (SMPTE RP 200, secondary source)"),
+    (73.0, "73 dB(C) with −23 LUFS noise, 500–2000 Hz (EBU Tech 3343, 8.2)"),
+)
+"""Choices of the reference level with their basis; none is built in."""
+
+MATCH_DB = 0.5
+MATCH = Limit(
+    low=-MATCH_DB,
+    high=MATCH_DB,
+    unit="dB",
+    basis="each channel within 0.5 dB of the reference at the reference seat; common practice",
+)
+REPEAT = Limit(
+    low=None, high=MATCH_DB, unit="dB", basis="repeat readings within 0.5 dB of each other; common practice"
+)
+DEFAULT_RESOLUTION_DB = 0.1
+SUB_NOISE_U_DB = u_of.noise_u_db(50.0, 20.0)
+"""Scatter of subwoofer noise (30 to 80 Hz) in one reading of twenty seconds; that of main channels is lost in the eye's."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelLevel:
+    """One channel's reading and what follows from it; all levels in dB."""
+
+    channel: Channel
+    level_db: float
+    count: int
+    spread_db: float | None
+    u_db: float
+    """Standard uncertainty against the other channels: repeatability, resolution, meter put back."""
+    u_absolute_db: float | None
+    """With the meter's own part, common to all channels; None when its class is not noted."""
+    target_db: float
+    old_trim_db: float
+    old_trim_known: bool
+    correction_db: float
+    trim_exact_db: float
+    trim_db: float
+    predicted_db: float
+    residual_db: float
+    at_limit: bool
+    reachable: bool
+    match: Check
+    repeat: Check | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffsetChoice:
+    """A common offset of all targets, and what it costs."""
+
+    offset_db: float
+    what: str
+    reaching: int
+    unreachable: tuple[str, ...]
+    rounding_db: float
+    """Root of the mean square of what rounding leaves, over the channels that reach their target."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelsResult:
+    """All channels that have a reading."""
+
+    channels: dict[str, ChannelLevel]
+    missing: tuple[str, ...]
+    offset_db: float
+    proposed_offset_db: float
+    """What brings most channels into range; 0 when the reference does."""
+    choices: tuple[OffsetChoice, ...]
+    """The reference, the proposal where it differs, and the offset with the least rounding."""
+    basis: str
+    sub_basis: str
+    common_u_db: float | None
+    """Standard uncertainty of the absolute level, from the meter's class; None when the class is not noted."""
+
+
+def solve(job: Job, round_id: str) -> LevelsResult:
+    """Trims from the readings of a round."""
+    trim = job.system.processor.trim_db
+    measured = [(c, found) for c in job.system.channels if (found := _reading(job, round_id, c)) is not None]
+    names = [channel.id for channel, _ in measured]
+    targets = [target_db(job, channel) for channel, _ in measured]
+    old = [job.setting(round_id, name).trim_db or 0.0 for name in names]
+    levels = [found.level_db for _, found in measured]
+    exact = exact_trims_db(levels, targets, old)
+    grid = (trim.min, trim.max, trim.step)
+    proposed = best_common_offset(exact, *grid) if measured else 0.0
+    # Everything at the reference, unless the technician decides otherwise.
+    offset = decided_offset_db(job, round_id) or 0.0
+    trims = plan_trims(levels, targets, old, *grid, offset)
+    free = free_offset_db(exact, *grid) if measured else None
+    offsets = {"the reference": 0.0, "most channels in range": proposed or None, "least rounding": free}
+    return LevelsResult(
+        channels={
+            channel.id: _channel(job, round_id, channel, found, targets[i] + offset, trims, i)
+            for i, (channel, found) in enumerate(measured)
+        },
+        missing=tuple(c.id for c in job.system.channels if c.id not in names),
+        offset_db=offset,
+        proposed_offset_db=proposed,
+        choices=tuple(
+            _choice(what, plan_trims(levels, targets, old, *grid, value), names)
+            for what, value in offsets.items()
+            if value is not None and measured
+        ),
+        basis=reference_basis(job),
+        sub_basis=_sub_basis(job),
+        common_u_db=_meter_u_db(job),
+    )
+
+
+def _choice(what: str, trims: TrimPlan, names: list[str]) -> OffsetChoice:
+    out = tuple(names[i] for i in trims.out_of_range)
+    return OffsetChoice(offset_db=trims.offset_db, what=what, reaching=len(names) - len(out), unreachable=out,
+                        rounding_db=trims.rms_db)  # fmt: skip
+
+
+def _channel(
+    job: Job, round_id: str, channel: Channel, found: _Reading, target: float, trims: TrimPlan, index: int
+) -> ChannelLevel:
+    old = job.setting(round_id, channel.id).trim_db
+    resolution_u = u_of.resolution_u(_resolution_db(job))
+    common = _meter_u_db(job)
+    u = u_of.combine(found.u_db, resolution_u, u_of.PLACEMENT_U_DB)
+    apart = found.level_db - target
+    new, limits = trims.trim_db[index], job.system.processor.trim_db
+    held_back = index in trims.out_of_range
+    return ChannelLevel(
+        channel=channel,
+        level_db=found.level_db,
+        count=found.count,
+        spread_db=found.spread_db,
+        u_db=u,
+        u_absolute_db=None if common is None else u_of.combine(u, common),
+        target_db=target,
+        old_trim_db=old or 0.0,
+        old_trim_known=old is not None,
+        correction_db=-apart,
+        trim_exact_db=trims.exact_db[index],
+        trim_db=new,
+        predicted_db=target + trims.residual_db[index],
+        residual_db=trims.residual_db[index],
+        at_limit=held_back or min(new - limits.min, limits.max - new) < limits.step - 1e-6,
+        reachable=not held_back,
+        match=Check(id="levels.match", channel=channel.id, seat=reference_id(job), value=apart, unit="dB",
+                    uncertainty=u, limit=MATCH, text="reading less target"),
+        repeat=None if found.spread_db is None else Check(
+            id="levels.repeat", channel=channel.id, value=found.spread_db, unit="dB",
+            uncertainty=resolution_u, limit=REPEAT, text="largest less smallest reading"),
+    )  # fmt: skip
+
+
+def decided_offset_db(job: Job, round_id: str) -> float | None:
+    """The common offset that the technician decided on for a round [dB]; None when there is none, or no number."""
+    text = job.decisions.get((round_id, "levels", "common_offset"))
+    try:
+        value = float(text) if text is not None else math.nan
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def target_db(job: Job, channel: Channel) -> float:
+    """What the meter shall read: the reference, or the subwoofers' own."""
+    processor = job.system.processor
+    if channel.is_sub and processor.sub_reference_spl_db is not None:
+        return processor.sub_reference_spl_db
+    return processor.reference_spl_db
+
+
+def reference_basis(job: Job) -> str:
+    """Where the reference level comes from."""
+    processor = job.system.processor
+    if processor.reference_basis:
+        return processor.reference_basis
+    known = dict(CONVENTIONS).get(processor.reference_spl_db)
+    return known or f"{processor.reference_spl_db:g} dB(C): chosen for this job"
+
+
+def _sub_basis(job: Job) -> str:
+    own = job.system.processor.sub_reference_spl_db
+    if own is None:
+        return "subwoofers: the same reading with the processor's own subwoofer noise (common practice, no source)"
+    return f"subwoofers: {own:g} dB(C), chosen for this job"
+
+
+def reference_id(job: Job) -> str | None:
+    """Id of the reference seat; None without seats."""
+    return job.system.reference_seat.id if job.system.reference_seat is not None else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """A channel's level over repeats and seats [dB], with its scatter."""
+
+    level_db: float
+    count: int
+    spread_db: float | None
+    """Largest less smallest of the repeats at one seat; None without repeats."""
+    u_db: float
+
+
+def _reading(job: Job, round_id: str, channel: Channel) -> _Reading | None:
+    """The weighted mean of a channel's readings over seats, m = Σ w·L with Σ w = 1; None without any.
+
+    The mean is one of decibels: the trim that it gives leaves the least mean square error in decibels over the seats.
+    """
+    by_seat: dict[str | None, list[float]] = {}
+    for reading in job.readings_of(round_id, "levels", channel=channel.id):
+        if reading.body.quantity == "level":
+            by_seat.setdefault(reading.body.seat, []).append(reading.body.value)
+    if not by_seat:
+        return None
+    seats = [job.system.seat(seat) if seat is not None else None for seat in by_seat]
+    weights = [1.0 if seat is None else max(seat.weight, 0.0) for seat in seats]
+    if sum(weights) <= 0:
+        weights = [1.0] * len(weights)
+    # Two or three readings tell their own scatter badly: never less than what one reading by hand is worth.
+    one = u_of.combine(u_of.DEFAULT_REPEATABILITY_U_DB, SUB_NOISE_U_DB if channel.is_sub else 0.0)
+    level, variance = 0.0, 0.0
+    for weight, values in zip(weights, by_seat.values(), strict=True):
+        mean, u = u_of.type_a(values)
+        share = weight / sum(weights)
+        level += share * mean
+        variance += (share * max(u or 0.0, one / math.sqrt(len(values)))) ** 2
+    spreads = [max(values) - min(values) for values in by_seat.values() if len(values) > 1]
+    return _Reading(level, sum(map(len, by_seat.values())), max(spreads, default=None), math.sqrt(variance))
+
+
+def _resolution_db(job: Job) -> float:
+    meter = job.system.instrument("meter")
+    return meter.resolution if meter is not None and meter.resolution else DEFAULT_RESOLUTION_DB
+
+
+def _meter_u_db(job: Job) -> float | None:
+    meter = job.system.instrument("meter")
+    return u_of.METER_CLASS_U_DB[meter.accuracy_class] if meter is not None and meter.accuracy_class else None

@@ -1,0 +1,292 @@
+"""Levels: readings to trims, verdicts by the guard-banded rule, and what is said about them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from builders import cinema, decided, defined, job_of, levels, seats, setting
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from commission.model import Analyses, Instrument, Job, Outcome, Processor, Seat, TrimRange, Verdict
+from commission.steps import levels as step
+
+NONE = Analyses()
+# Project's default uncertainty of one reading: eye 0.2, meter put back 0.13, display of 0.1 dB 0.1/√12 = 0.0289; root of
+# the sum of squares (JCGM 100 eq. 11a) by hand:
+U_ONE = math.sqrt(0.2**2 + 0.13**2 + 0.1**2 / 12)
+
+
+def said(job: Job, round_id: str = "as-found") -> Outcome:
+    return step.evaluate(job, round_id, NONE)
+
+
+def processor(low: float = -12, high: float = 12, grid: float = 0.5, **fields: float) -> Processor:
+    return Processor(trim_db=TrimRange(min=low, max=high, step=grid), **fields)  # type: ignore[arg-type]
+
+
+def test_new_trim_is_old_trim_plus_correction() -> None:
+    # The design's example: 76.5 dB read at trim 0, reference 75: −1.5 dB; BL reads 1.3 soft while holding +2.0.
+    job = job_of(
+        defined(cinema(["FL", "BL"])),
+        *levels({"FL": 76.5, "BL": 73.7}),
+        setting("FL", trim_db=0.0),
+        setting("BL", trim_db=2.0),
+    )
+    found = step.solve(job, "as-found").channels
+    assert found["FL"].trim_db == -1.5
+    assert found["FL"].correction_db == pytest.approx(-1.5)
+    assert found["FL"].predicted_db == pytest.approx(75.0)
+    assert found["BL"].trim_exact_db == pytest.approx(3.3)
+    assert found["BL"].trim_db == 3.5
+    assert found["BL"].residual_db == pytest.approx(0.2)
+    assert found["BL"].predicted_db == pytest.approx(75.2)
+    row = said(job).tables[0].rows[1]
+    keys = [column.key for column in said(job).tables[0].columns]
+    assert row.cells[keys.index("old")] == 2.0
+    assert row.cells[keys.index("new")] == 3.5
+
+
+def test_where_the_old_trim_is_not_noted_it_is_said() -> None:
+    job = job_of(defined(cinema(["FL"])), *levels({"FL": 77.0}))
+    found = step.solve(job, "as-found").channels["FL"]
+    assert (found.trim_db, found.old_trim_known) == (-2.0, False)
+    assert any("no old trim was noted" in remark for remark in said(job).remarks)
+
+
+def test_repeats_count_by_mean_spread_and_uncertainty() -> None:
+    # Five readings of tables of JCGM 100 4.2.3: mean 75.1, u of the mean 0.0707; the floor 0.2/√5 = 0.0894 is larger.
+    job = job_of(defined(cinema(["FL"])), *levels({"FL": [75.1, 75.3, 74.9, 75.0, 75.2]}))
+    found = step.solve(job, "as-found").channels["FL"]
+    assert found.level_db == pytest.approx(75.1)
+    assert found.count == 5
+    assert found.spread_db == pytest.approx(0.4)
+    assert found.u_db == pytest.approx(math.sqrt(0.04 / 5 + 0.13**2 + 0.1**2 / 12))
+
+
+def test_scattered_repeats_raise_the_uncertainty_and_fail_their_own_check() -> None:
+    job = job_of(defined(cinema(["FL"])), *levels({"FL": [74.0, 76.0]}))
+    found = step.solve(job, "as-found").channels["FL"]
+    assert found.u_db > 1.0  # s/√n of two readings 2 dB apart is 1.0
+    repeat = next(check for check in said(job).checks if check.id == "levels.repeat")
+    assert repeat.value == pytest.approx(2.0)
+    assert repeat.verdict is Verdict.FAIL
+
+
+def test_repeats_within_half_a_decibel_pass() -> None:
+    job = job_of(defined(cinema(["FL"])), *levels({"FL": [74.9, 75.2]}))
+    assert next(check for check in said(job).checks if check.id == "levels.repeat").verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(
+    ("reading", "verdict"),
+    [
+        # 1.645 · 0.240 = 0.395: within ±0.105 passes, beyond ±0.895 fails (JCGM 106, ISO 14253-1; from memory)
+        (75.0, Verdict.PASS),
+        (75.1, Verdict.PASS),
+        (75.2, Verdict.UNSURE),
+        (74.2, Verdict.UNSURE),
+        (75.9, Verdict.FAIL),
+        (74.0, Verdict.FAIL),
+    ],
+)
+def test_match_is_judged_with_a_guard_band(reading: float, verdict: Verdict) -> None:
+    job = job_of(defined(cinema(["FL"])), *levels({"FL": reading}))
+    check = step.solve(job, "as-found").channels["FL"].match
+    assert check.uncertainty == pytest.approx(U_ONE)
+    assert check.verdict is verdict
+
+
+def test_the_meters_own_error_is_told_apart_and_does_not_blur_the_match() -> None:
+    system = cinema(["FL"])
+    readings = levels({"FL": 75.0})
+    with_class = step.solve(job_of(defined(system), *readings), "as-found")
+    without = step.solve(job_of(defined(replace(system, instruments=())), *readings), "as-found")
+    # Class 2: ±1.0 dB at 1 kHz (IEC 61672-1, from memory), taken as expanded, k = 2.
+    assert with_class.common_u_db == pytest.approx(0.5)
+    assert without.common_u_db is None
+    assert with_class.channels["FL"].u_db == without.channels["FL"].u_db
+    assert with_class.channels["FL"].u_absolute_db == pytest.approx(math.hypot(0.5, U_ONE))
+    assert without.channels["FL"].u_absolute_db is None
+
+
+def test_a_coarse_display_counts() -> None:
+    system = cinema(["FL"], instruments=(Instrument(kind="meter", resolution=1.0),))
+    found = step.solve(job_of(defined(system), *levels({"FL": 75.0})), "as-found").channels["FL"]
+    assert found.u_db == pytest.approx(math.sqrt(0.2**2 + 0.13**2 + 1 / 12))
+
+
+def test_seats_are_averaged_in_decibels_with_their_weights() -> None:
+    # m = Σ w·L with weights 1 and 3 of 4: 0.25·74 + 0.75·78 = 77 (method notes of the project).
+    two = (Seat(id="A2", position_m=(0, 3, 1), weight=1.0, reference=True), Seat(id="B2", weight=3.0))
+    job = job_of(
+        defined(cinema(["FL"], seats=two)), *levels({"FL": 74.0}, seat="A2"), *levels({"FL": 78.0}, seat="B2")
+    )
+    found = step.solve(job, "as-found").channels["FL"]
+    assert found.level_db == pytest.approx(77.0)
+    assert found.count == 2
+    assert found.spread_db is None  # two seats are no repeat of each other
+
+
+def test_subwoofers_have_their_own_target_and_scatter() -> None:
+    system = cinema(["FL", "SUB1"], processor=processor(sub_reference_spl_db=78.0))
+    found = step.solve(job_of(defined(system), *levels({"FL": 75.0, "SUB1": 80.0})), "as-found").channels
+    assert found["FL"].trim_db == 0.0
+    assert found["SUB1"].target_db == 78.0
+    assert found["SUB1"].trim_db == -2.0
+    # Noise of B = 50 Hz read for T = 20 s: 4.34/√(B·T) = 0.137 dB more (method notes of the project).
+    assert found["SUB1"].u_db == pytest.approx(math.hypot(U_ONE, 4.343 / math.sqrt(1000)), rel=1e-3)
+
+
+def test_one_channel_out_of_range_gets_a_proposal_with_its_cost_and_a_name() -> None:
+    # FC needs +14 dB of at most +12; rounding accounts for half a step, so that 1.75 dB are missing: 2.0 on the grid.
+    job = job_of(defined(cinema(["FL", "FC", "FR"])), *levels({"FL": 75.0, "FC": 61.0, "FR": 75.0}))
+    result = step.solve(job, "as-found")
+    assert result.offset_db == 0.0
+    assert result.proposed_offset_db == -2.0
+    assert not result.channels["FC"].reachable
+    assert result.channels["FC"].at_limit
+    assert result.channels["FC"].trim_db == 12.0
+    assert result.channels["FC"].predicted_db == pytest.approx(73.0)
+    assert [choice.reaching for choice in result.choices[:2]] == [2, 3]
+    outcome = said(job)
+    assert outcome.stands_out.startswith("FC cannot reach")
+    assert any("2.0 dB softer" in remark for remark in outcome.remarks)
+    assert any(table.id == "offsets" for table in outcome.tables)
+
+
+def test_a_decision_takes_the_offset() -> None:
+    bodies = (defined(cinema(["FL", "FC", "FR"])), *levels({"FL": 75.0, "FC": 61.0, "FR": 75.0}))
+    result = step.solve(job_of(*bodies, decided("levels", "common_offset", "-2.0")), "as-found")
+    assert result.offset_db == -2.0
+    assert all(each.reachable for each in result.channels.values())
+    assert [each.trim_db for each in result.channels.values()] == [-2.0, 12.0, -2.0]
+    assert result.channels["FL"].predicted_db == pytest.approx(73.0)
+    # Another round is not concerned.
+    assert step.solve(job_of(*bodies, decided("levels", "common_offset", "-2.0")), "as-left").offset_db == 0.0
+
+
+@pytest.mark.parametrize("nonsense", ["loud", "nan", "inf", ""])
+def test_a_decision_that_is_no_number_is_left_out_and_said(nonsense: str) -> None:
+    job = job_of(defined(cinema(["FL"])), *levels({"FL": 75.0}), decided("levels", "common_offset", nonsense))
+    assert step.solve(job, "as-found").offset_db == 0.0
+    assert any("not a number" in remark for remark in said(job).remarks)
+
+
+def test_two_channels_no_offset_brings_together_are_named() -> None:
+    job = job_of(defined(cinema(["FL", "FC", "FR"])), *levels({"FL": 55.0, "FC": 75.0, "FR": 95.0}))
+    result = step.solve(job, "as-found")
+    out = [c for c, each in result.channels.items() if not each.reachable]
+    assert out == ["FL", "FR"]
+    best = max(choice.reaching for choice in result.choices)
+    assert best == 2  # one of the two can be helped at the other's cost
+    assert any("Out of reach even then" in remark for remark in said(job).remarks)
+
+
+def test_the_reference_is_the_processors_and_its_basis_is_told() -> None:
+    for reference, word in ((75.0, "home practice"), (85.0, "RP 200"), (73.0, "EBU Tech 3343"), (80.0, "chosen")):
+        system = cinema(["FL"], processor=processor(reference_spl_db=reference))
+        result = step.solve(job_of(defined(system), *levels({"FL": reference})), "as-found")
+        assert result.channels["FL"].match.value == pytest.approx(0.0)
+        assert word in result.basis
+    given_basis = cinema(["FL"], processor=Processor(reference_spl_db=75.0, reference_basis="the client's wish"))
+    assert step.solve(job_of(defined(given_basis)), "as-found").basis == "the client's wish"
+
+
+def test_what_stands_out_and_what_to_do_next() -> None:
+    readings = {"FL": 75.0, "FC": 74.0, "FR": 75.0, "BL": 77.0, "BR": 79.5}
+    job = job_of(defined(cinema(list(readings))), *levels(readings))
+    outcome = said(job)
+    assert outcome.stands_out == "BR 4.5 dB loud, 3 trims to enter"
+    assert outcome.advice[0].text == "Enter 3 trims from the settings sheet, then read the levels again."
+    assert outcome.state == "done"
+    part = said(job_of(defined(cinema(list(readings))), *levels({"FL": 75.0})))
+    assert part.state == "part"
+    assert "Centre" in part.advice[0].text
+    assert {check.channel for check in part.checks if check.verdict is Verdict.NOT_TESTED} == {"FC", "FR", "BL", "BR"}
+    assert all(check.why_not for check in part.checks if check.verdict is Verdict.NOT_TESTED)
+
+
+def test_one_trim_is_not_several() -> None:
+    outcome = said(job_of(defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 77.0})))
+    assert outcome.stands_out == "FC 2.0 dB loud, 1 trim to enter"
+
+
+def test_nothing_yet_says_nothing() -> None:
+    for job in (job_of(), job_of(defined(cinema())), job_of(defined(cinema(seats=())))):
+        outcome = said(job)
+        assert outcome.state == "nothing"
+        assert outcome.checks == ()
+        assert outcome.tables == ()
+
+
+def test_plan_prompts_every_channel_at_the_reference_seat_and_at_seats_in_use() -> None:
+    job = job_of(defined(cinema()))
+    prompts = step.plan(job, "as-found")
+    assert [(p.channel, p.seat) for p in prompts] == [(c.id, "A2") for c in job.system.channels]  # type: ignore[union-attr]
+    for prompt in prompts:
+        assert prompt.caution  # type: ignore[union-attr]
+        for word in ("C, slow", "ear height", "ventilation off", "A2"):
+            assert word in prompt.text
+    both = step.plan(job_of(defined(cinema()), *levels({"FL": 75.0}, seat="B2")), "as-found")
+    assert {p.seat for p in both} == {"A2", "B2"}
+    assert step.plan(job_of(defined(cinema(seats=()))), "as-found") == ()
+
+
+def test_another_rounds_readings_do_not_count() -> None:
+    job = job_of(defined(cinema(["FL"])), *levels({"FL": 76.5}), *levels({"FL": 75.0}, round_id="as-left"))
+    assert step.solve(job, "as-found").channels["FL"].level_db == 76.5
+    assert step.solve(job, "as-left").channels["FL"].level_db == 75.0
+
+
+READINGS = st.dictionaries(
+    st.sampled_from(["FL", "FC", "FR", "SiL", "SiR", "BL", "BR", "SUB1"]),
+    st.lists(st.integers(600, 900).map(lambda x: x / 10), min_size=1, max_size=3),
+    min_size=1,
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(readings=READINGS, gain=st.integers(-8, 8).map(lambda k: k / 2))
+def test_louder_readings_shift_all_trims_down_alike(readings: dict[str, list[float]], gain: float) -> None:
+    wide = cinema(list(readings), processor=processor(-60, 60))
+    before = step.solve(job_of(defined(wide), *levels(readings)), "as-found").channels
+    louder = {c: [value + gain for value in values] for c, values in readings.items()}
+    after = step.solve(job_of(defined(wide), *levels(louder)), "as-found").channels
+    for c, each in before.items():
+        assert after[c].trim_exact_db == pytest.approx(each.trim_exact_db - gain, abs=1e-6)
+        assert after[c].u_db == pytest.approx(each.u_db, abs=1e-6)
+
+
+@settings(max_examples=40, deadline=None)
+@given(readings=READINGS, seed=st.randoms(use_true_random=False))
+def test_the_order_of_readings_changes_nothing(readings: dict[str, list[float]], seed: object) -> None:
+    bodies = list(levels(readings))
+    first = step.solve(job_of(defined(cinema()), *bodies), "as-found").channels
+    seed.shuffle(bodies)  # type: ignore[attr-defined]
+    second = step.solve(job_of(defined(cinema()), *bodies), "as-found").channels
+    assert list(first) == list(second)
+    for c, each in first.items():
+        assert second[c].trim_db == each.trim_db
+        assert second[c].u_db == pytest.approx(each.u_db)
+
+
+@settings(max_examples=40, deadline=None)
+@given(readings=READINGS)
+def test_entering_the_trims_brings_every_channel_to_its_prediction(readings: dict[str, list[float]]) -> None:
+    # A second visit to the same loudspeakers, which play louder by just what their trims were raised.
+    one = {c: values[0] for c, values in readings.items()}
+    first = step.solve(job_of(defined(cinema()), *levels(one)), "as-found").channels
+    again = {c: one[c] + each.trim_db for c, each in first.items()}
+    held = [setting(c, trim_db=each.trim_db, round_id="as-left") for c, each in first.items()]
+    second = step.solve(job_of(defined(cinema()), *levels(again, round_id="as-left"), *held), "as-left").channels
+    for c, each in first.items():
+        assert second[c].level_db == pytest.approx(each.predicted_db, abs=1e-6)
+        assert second[c].trim_db == each.trim_db  # nothing is left to enter
+        assert not each.reachable or abs(second[c].match.value or 0.0) <= 0.25 + 1e-6
+
+
+def test_seats_helper_has_one_reference() -> None:
+    assert [seat.id for seat in seats() if seat.reference] == ["A2"]
