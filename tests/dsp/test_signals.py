@@ -1,0 +1,302 @@
+"""Sweeps, deconvolution, spectra, arrival and polarity against other libraries, slow computations and open data."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import fft, signal
+
+from commission.dsp import analysis, noise, spectrum, sweep, variance
+from commission.model import Analysis, Response, Sweep, UnusableError
+
+RATE = 48000
+OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
+
+FARINA_S = {
+    (5.0, 20.0, 20000.0): (0.501717, 0.795202, 1.003433, 1.16495),
+    (6.0, 22.0, 22000.0): (0.60206, 0.954243, 1.20412, 1.39794),
+}
+"""T·ln n/ln(f2/f1) for n = 2, 3, 4, 5: Farina 2000 (AES preprint 5093)."""
+
+
+@pytest.mark.parametrize(("design", "advances"), FARINA_S.items())
+def test_harmonics_come_early_by_farinas_formula(
+    design: tuple[float, float, float], advances: tuple[float, ...]
+) -> None:
+    s = Sweep(duration_s=design[0], start_hz=design[1], stop_hz=design[2], synchronised=False)
+    got = [sweep.harmonic_advance_s(s, n) for n in (2, 3, 4, 5)]
+    np.testing.assert_allclose(got, advances, atol=1e-6)  # the table's decimals
+
+
+def test_synchronised_rate_is_whole_at_the_start_frequency() -> None:
+    """Novak et al. 2015, eq. (49): L·f1 is an integer."""
+    s = Sweep(duration_s=6.0)
+    assert sweep.rate_constant_s(s) * s.start_hz == pytest.approx(round(6.0 * 20 / np.log(1000)), abs=1e-9)
+
+
+def test_second_harmonic_lands_where_the_formula_says() -> None:
+    s = Sweep(duration_s=2.0, level_dbfs=-6.0)
+    x = sweep.sweep_signal(s)
+    distorted = np.concatenate((x + 0.1 * x**2, np.zeros(RATE)))
+    d = sweep.sweep_deconvolver(s, len(distorted))(distorted[None].astype(np.float32))[0]
+    lag = round(sweep.harmonic_advance_s(s, 2) * RATE)
+    early = np.abs(d[-lag - 200 : -lag + 200])
+    assert abs(int(np.argmax(early)) - 200) <= 1  # one sample: the pulse is band-limited
+
+
+def _room(delay: int, gain: float = 1.0, seed: int = 0, frames: int = 24000) -> np.ndarray:
+    """A high-passed direct sound with decaying noise after it."""
+    rng = np.random.default_rng(seed)
+    h = np.zeros(frames)
+    h[delay] = 1.0
+    h = signal.sosfilt(signal.butter(2, 60, "high", fs=RATE, output="sos"), h)
+    t = np.arange(frames) / RATE - delay / RATE
+    h += np.where(t > 0.004, rng.standard_normal(frames) * np.exp(-20 * np.maximum(t, 0)) * 0.02, 0)
+    return gain * h
+
+
+def _measured(h: np.ndarray, s: Sweep) -> np.ndarray:
+    x = sweep.sweep_signal(s)
+    return np.concatenate((signal.oaconvolve(x, h), np.zeros(RATE)))[: len(x) + RATE]
+
+
+def test_deconvolution_recovers_a_known_response() -> None:
+    s, h = Sweep(duration_s=3.0, level_dbfs=-12.0), _room(480)
+    recording = _measured(h, s).astype(np.float32)
+    d = sweep.sweep_deconvolver(s, len(recording))(recording[None])[0]
+    freq = np.geomspace(40, 16000, 300)
+    # A quarter of a second before time zero is kept: what lies below 20 Hz is taken out without phase and rings both ways.
+    padded = np.concatenate((np.zeros(12000), h))
+    got, want = (signal.freqz(x, worN=freq, fs=RATE)[1] for x in (np.roll(d, 12000)[:36000], padded))
+    # 0.02 dB: float32, the tail cut off at half a second, and the fades of the sweep.
+    assert np.max(np.abs(20 * np.log10(np.abs(got / want)))) < 0.02
+
+
+def test_deconvolution_agrees_with_pyfar() -> None:
+    """An independent library's regularised inversion, 63 Hz to 16 kHz."""
+    pyfar = pytest.importorskip("pyfar")
+    s, h = Sweep(duration_s=2.0), _room(700, seed=3)
+    recording = _measured(h, s)
+    ours = sweep.sweep_deconvolver(s, len(recording))(recording[None].astype(np.float32))[0]
+    x = np.zeros(len(recording))
+    x[: len(sweep.sweep_signal(s))] = sweep.sweep_signal(s)
+    with warnings.catch_warnings():  # it announces another form of the same function
+        warnings.simplefilter("ignore")
+        theirs = pyfar.dsp.deconvolve(
+            pyfar.Signal(recording, RATE), pyfar.Signal(x, RATE), frequency_range=(20, 20000)
+        )
+    length = len(recording)
+    a, b = np.abs(fft.rfft(ours[:length])), np.abs(fft.rfft(theirs.time[0][:length]))
+    inside = slice(round(63 * length / RATE), round(16000 * length / RATE))
+    # 0.1 dB: the two regularise differently near the edges of the band and pad to different lengths.
+    assert np.median(np.abs(20 * np.log10(a[inside] / b[inside]))) < 0.01
+    assert np.percentile(np.abs(20 * np.log10(a[inside] / b[inside])), 95) < 0.1
+
+
+def test_an_open_measurement_gives_its_published_response() -> None:
+    """The gallery's sweep measurement (CC BY 4.0): arrival 9.887 ms, negative peak, published impulse response."""
+    path = OPEN_DATA / "gallery_irm.far"
+    if not path.is_file():
+        pytest.skip("the open data lie beside the project only where it is developed")
+    pyfar = pytest.importorskip("pyfar")
+    data = pyfar.io.read(str(path))
+    keys = {key: value for key, value in data.items() if hasattr(value, "time")}
+    x, y, reference = keys["x"].time[0], keys["y"].time[0], keys["x_reference"].time[0]
+    del x
+    d = sweep.deconvolver(reference, len(y), 44100.0)(y[None].astype(np.float32))[0]
+    impulse = d[:26000]
+    assert int(np.argmax(np.abs(impulse))) / 44100 == pytest.approx(0.009887, abs=5e-5)  # two samples
+    assert impulse[int(np.argmax(np.abs(impulse)))] < 0
+
+
+def test_power_smoothing_equals_a_slow_mean() -> None:
+    power = np.abs(fft.rfft(_room(300, seed=5), RATE)) ** 2
+    sums = spectrum.cumulative(power)
+    for centre, fraction in ((100.0, 3), (1000.0, 3), (5000.0, 12)):
+        half = 2 ** (0.5 / fraction)
+        fine = np.arange(centre / half, centre * half, 0.01)  # the step function of the bins, sampled finely
+        want = 10 * np.log10(np.mean(power[np.round(fine).astype(int)]))
+        got = spectrum.smoothed_level_db(sums, 1.0, np.array([centre]), fraction)[0]
+        assert got == pytest.approx(want, abs=0.01)  # the fine grid misses up to a hundredth of a bin at each edge
+
+
+def test_level_of_a_band_is_what_pink_noise_shows() -> None:
+    """Filter real pink noise with the response, and compare powers within the band."""
+    h = _room(100, seed=9)
+    rng = np.random.default_rng(1)
+    frames = 1 << 20
+    freq = np.fft.rfftfreq(frames, 1 / RATE)
+    shape = np.where((freq >= 500) & (freq <= 2000), 1 / np.sqrt(np.maximum(freq, 1)), 0)
+    pink = fft.irfft(shape * np.exp(2j * np.pi * rng.random(len(freq))), frames)
+    heard = fft.irfft(fft.rfft(pink) * fft.rfft(h, frames), frames)
+    want = 10 * np.log10(np.mean(heard**2) / np.mean(pink**2))
+    got = analysis.analyse(Response(impulse=h, rate_hz=RATE)).level_db
+    assert got == pytest.approx(want, abs=0.02)  # both are exact up to the width of one bin at the band's edges
+
+
+def _two_way(crossover_hz: float, delay: int) -> np.ndarray:
+    """Linkwitz-Riley crossover of fourth order with reflections after the direct sound."""
+    x = np.zeros(24000)
+    x[delay] = 1.0
+    low = signal.butter(2, crossover_hz, "low", fs=RATE, output="sos")
+    high = signal.butter(2, crossover_hz, "high", fs=RATE, output="sos")
+    y = signal.sosfilt(low, signal.sosfilt(low, x)) + signal.sosfilt(high, signal.sosfilt(high, x))
+    y = signal.sosfilt(signal.butter(2, 70, "high", fs=RATE, output="sos"), y)
+    for later, gain in ((230, 0.7), (391, -0.8), (777, 0.9)):
+        y[later:] += gain * y[:-later]
+    rng = np.random.default_rng(delay)
+    return np.asarray(y + 1e-5 * rng.standard_normal(len(y)))
+
+
+@pytest.mark.parametrize("crossover_hz", [1600.0, 2200.0, 3200.0])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_arrival_and_polarity_of_a_two_way_loudspeaker(crossover_hz: float, sign: int) -> None:
+    found = analysis.analyse(Response(impulse=sign * _two_way(crossover_hz, 480), rate_hz=RATE))
+    # 0.15 ms: the crossover's own delay of 0.05 to 0.1 ms counts as sound travelling (own simulations of other rooms).
+    assert found.arrival_s == pytest.approx(0.010, abs=1.5e-4)
+    assert found.polarity == sign
+
+
+@pytest.mark.parametrize("rate_hz", [32000, 44100, 48000, 88200, 96000, 192000])
+def test_every_rate_gives_the_same_arrival_and_level(rate_hz: int) -> None:
+    h = signal.resample_poly(_two_way(2200.0, 480), rate_hz, RATE)
+    found = analysis.analyse(Response(impulse=h * RATE / rate_hz, rate_hz=rate_hz))
+    base = analysis.analyse(Response(impulse=_two_way(2200.0, 480), rate_hz=RATE))
+    assert found.arrival_s == pytest.approx(
+        base.arrival_s, abs=3e-5
+    )  # the resampling filter ends at 16 kHz for 32 kHz
+    assert found.level_db == pytest.approx(base.level_db, abs=0.05)
+
+
+def _same(a: Analysis, b: Analysis) -> bool:
+    return bool(np.array_equal(a.third_octave_db, b.third_octave_db, equal_nan=True)) and a.arrival_s == b.arrival_s
+
+
+@settings(max_examples=15, deadline=None)
+@given(gain_db=st.floats(-40, 20), shift=st.integers(0, 3000))
+def test_gain_shifts_levels_and_delay_shifts_arrival(gain_db: float, shift: int) -> None:
+    base = _two_way(2200.0, 480)
+    moved = np.concatenate((np.zeros(shift), base))[: len(base)] * 10 ** (gain_db / 20)
+    a, b = analysis.analyse_batch([Response(impulse=x, rate_hz=RATE) for x in (base, moved)], [False, False])
+    assert isinstance(a, Analysis)
+    assert isinstance(b, Analysis)
+    assert a.level_db is not None
+    assert b.level_db == pytest.approx(
+        a.level_db + gain_db, abs=0.01
+    )  # float32, and what the shift cuts off at the end
+    assert a.arrival_s is not None
+    assert b.arrival_s == pytest.approx(a.arrival_s + shift / RATE, abs=2e-6)  # the envelope is sampled at 32 kHz
+    assert b.polarity == a.polarity
+
+
+def test_the_order_of_a_batch_changes_nothing() -> None:
+    responses = [Response(impulse=_room(300 + 7 * k, seed=k), rate_hz=RATE) for k in range(5)]
+    forward = analysis.analyse_batch(responses, [False] * 5)
+    back = analysis.analyse_batch(responses[::-1], [False] * 5)[::-1]
+    assert all(_same(a, b) for a, b in zip(forward, back, strict=True))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("impulse", "word"),
+    [
+        (np.zeros(24000), "silent"),
+        (np.full(24000, np.nan), "no numbers"),
+        (np.ones(100), "20 ms"),
+    ],
+)
+def test_what_cannot_be_analysed_says_why_and_spoils_nothing(impulse: np.ndarray, word: str) -> None:
+    good = Response(impulse=_room(300), rate_hz=RATE)
+    bad, fine = analysis.analyse_batch([Response(impulse=impulse, rate_hz=RATE), good], [False, False])
+    assert isinstance(bad, UnusableError)
+    assert word in str(bad)
+    assert isinstance(fine, Analysis)
+
+
+def test_noise_takes_the_arrival_away_instead_of_making_one_up() -> None:
+    rng = np.random.default_rng(2)
+    found = analysis.analyse(Response(impulse=_room(480) + 0.05 * rng.standard_normal(24000), rate_hz=RATE))
+    assert found.arrival_s is None
+    assert "30 dB needed" in found.why["arrival"]
+    assert found.polarity is None
+
+
+def test_signal_to_noise_is_that_of_the_parts() -> None:
+    rng = np.random.default_rng(8)
+    h, n = _room(480, frames=48000), 1e-4 * rng.standard_normal(48000)
+    found = analysis.analyse(Response(impulse=h + n, rate_hz=RATE, noise=1e-4 * rng.standard_normal(48000)))
+
+    def level(x: np.ndarray) -> float:
+        return float(spectrum.pink_level_db(np.abs(fft.rfft(x)) ** 2, 1.0, 500, 2000))
+
+    # 1 dB: 1500 independent bins of noise scatter by 4.3/√1500 = 0.1 dB, twice, in both estimates; the rest is caution.
+    assert found.snr_db == pytest.approx(level(h) - level(n), abs=1.0)
+
+
+def test_clipping_shows_at_any_gain() -> None:
+    """A sweep in a room with and without its tops cut off; thresholds from own simulations."""
+    s = Sweep(duration_s=2.0)
+    clean = _measured(_room(480), s)
+    clipped = np.clip(clean, -0.7 * np.max(np.abs(clean)), 0.7 * np.max(np.abs(clean)))
+    assert noise.clip_ratio(clean) < noise.CLIP_RATIO_LIMIT
+    assert noise.clip_ratio(0.3 * clipped) > noise.CLIP_RATIO_LIMIT
+
+
+def test_text_levels_read_as_they_stand() -> None:
+    freq = np.geomspace(10, 22000, 500)
+    found = analysis.analyse(Response(freq_hz=freq, level_db=np.full(500, 71.5)))
+    assert found.level_db == pytest.approx(71.5, abs=1e-9)
+    told = found.third_octave_db[np.isfinite(found.third_octave_db)]
+    np.testing.assert_allclose(told, 71.5, atol=1e-9)
+    assert len(told) > 230  # all but the last points, whose third octave reaches beyond 22 kHz
+    assert found.arrival_s is None
+    assert "phase" in found.why["arrival"]
+
+
+def test_summed_bass_is_the_complex_sum() -> None:
+    a, b = _room(480), np.roll(_room(480, seed=4), 120)
+    one, two, both = (analysis.analyse(Response(impulse=x, rate_hz=RATE), True) for x in (a, b, a + b))
+    total = analysis.sum_bass([one, two])
+    assert total is not None
+    inside = (one.freq_hz > 25) & (one.freq_hz < 250)
+    got, want = analysis.bass_level_db(total), both.third_octave_db
+    np.testing.assert_allclose(got[inside], want[inside], atol=0.01)  # float32
+
+
+def test_variance_worked_by_hand() -> None:
+    """Three seats at 70, 73 and 76 dB: 6 dB² over the population (9 as a sample)."""
+    table = np.array([[70.0], [73.0], [76.0]])
+    assert variance.variance_over_seats(table)[0] == pytest.approx(6.0)
+    assert float(np.var(table)) == pytest.approx(6.0)
+    assert float(np.var(table, ddof=1)) == pytest.approx(9.0)
+
+
+levels_table = st.lists(st.lists(st.floats(40, 100), min_size=8, max_size=8), min_size=2, max_size=7)
+
+
+@given(table=levels_table, shift=st.floats(-30, 30), factor=st.floats(0.1, 3))
+def test_variance_properties(table: list[list[float]], shift: float, factor: float) -> None:
+    x = np.array(table)
+    inside = np.ones(8, bool)
+    base = variance.band_variance(x, inside)
+    assert base is not None
+    assert base.msv_db2 == pytest.approx(
+        float(np.mean(np.var(x, axis=0))), abs=1e-9
+    )  # numpy as the independent library
+    for other in (x + shift, x[::-1]):
+        found = variance.band_variance(other, inside)
+        assert found is not None
+        assert found.msv_db2 == pytest.approx(base.msv_db2, abs=1e-6)
+    scaled = variance.band_variance(factor * x, inside)
+    assert scaled is not None
+    assert scaled.msv_db2 == pytest.approx(factor**2 * base.msv_db2, rel=1e-9, abs=1e-9)
+    own = np.arange(len(x), dtype=float)
+    a = variance.band_variance(variance.without_seat_level(x, own), inside)
+    b = variance.band_variance(variance.without_seat_level(x + own[:, None], 2 * own), inside)
+    assert a is not None
+    assert b is not None
+    assert a.msv_db2 == pytest.approx(b.msv_db2, abs=1e-6)
