@@ -3,24 +3,49 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from commission.model import FloatArray
+from commission.model import FloatArray, freeze
 
 SWAP_Z = 4.0
 """Declare a loudspeaker in another's place from here; wrong assignments stayed at or below 3.4 (own simulations)."""
 UNIT_SD = 0.02
 """Accept a unit factor only when its standard deviation is at most this (own simulations)."""
 
+NO_DELAYS, WRONG_SIGN = "no delays are applied", "the delays have the wrong sign"
 
-def common_latency_s(travel_s: FloatArray) -> float:
-    """The latency common to all, as the median of arrival less what geometry and settings explain [s].
 
-    Up to half of the channels may be wrong without moving it far.
+@dataclass(frozen=True, slots=True, eq=False)
+class LatencyFit:
+    """t_i = τ + d_i/c + a_i: what is common to all channels, and what each has left over."""
+
+    latency_s: float
+    residual_s: FloatArray
+    """Arrival less common latency, flight and applied delay, NaN where unknown. [shape=(n,)]"""
+
+
+def common_latency(
+    arrivals_s: FloatArray,
+    distances_m: FloatArray,
+    applied_s: FloatArray,
+    speed_m_s: float,
+    among: NDArray[np.bool_] | None = None,
+) -> LatencyFit | None:
+    """The latency τ common to all channels, as the median of arrival less flight and applied delay.
+
+    Up to half of the channels may be wrong without moving it far. `among` says which channels may speak (subwoofers have
+    latencies of their own). None with fewer than three of them. [shape=(n,) each, NaN where unknown]
     """
-    return float(np.nanmedian(travel_s))
+    travel = np.asarray(arrivals_s - distances_m / speed_m_s - applied_s)
+    voices = np.isfinite(travel) if among is None else np.isfinite(travel) & among
+    if voices.sum() < 3:
+        return None
+    latency = float(np.median(travel[voices]))
+    return LatencyFit(latency, freeze(travel - latency))
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +64,8 @@ class UnitFit:
             return None
         known = {
             1.0: "right",
-            0.0: "no delays are applied",
-            -1.0: "the delays have the wrong sign",
+            0.0: NO_DELAYS,
+            -1.0: WRONG_SIGN,
             1 / 0.3048: "feet were entered where metres are expected",
             0.3048: "metres were entered where feet are expected",
         }
@@ -135,6 +160,33 @@ def assign_places(arrivals_s: FloatArray, flights_s: FloatArray, sigma_s: float 
         rise = float(forbidden[r, c].sum()) - best if len(flights_s) > 1 else 0.0
         confidence.append(math.sqrt(max(rise, 0.0)) / sigma_s)
     return Assignment(tuple(int(c) for c in columns), tuple(confidence))
+
+
+def on_one_clock(arrivals_s: FloatArray, flights_s: FloatArray, clocks: Sequence[str | None]) -> FloatArray:
+    """Arrivals of seats measured on different clocks, as if on one [shape=(channels, seats)].
+
+    A clock shifts all arrivals of its seats alike, a delay setting those of a channel: both are found as medians in turn
+    (median polish, Tukey 1977), so that a swapped pair among many channels does not matter. `flights_s` [same shape] are
+    the flights from each channel's own place. Clocks with fewer than three channels, and seats without one, give NaN.
+    """
+    arrivals = np.array(arrivals_s, dtype=float)
+    shifts = {clock: [i for i, each in enumerate(clocks) if each == clock] for clock in clocks if clock is not None}
+    arrivals[:, [i for i, clock in enumerate(clocks) if clock is None]] = np.nan
+    if len(shifts) < 2:
+        return arrivals
+    for seats in shifts.values():
+        if np.isfinite(arrivals[:, seats]).any(axis=1).sum() < 3:
+            arrivals[:, seats] = np.nan
+    for _ in range(4):
+        left = arrivals - flights_s
+        heard = np.isfinite(left).any(axis=1)
+        own = np.full(len(left), np.nan)
+        own[heard] = np.nanmedian(left[heard], axis=1)
+        for seats in shifts.values():
+            rest = (left - own[:, None])[:, seats]
+            if np.isfinite(rest).any():
+                arrivals[:, seats] -= np.nanmedian(rest)
+    return arrivals
 
 
 def _own_place_first(cost: FloatArray) -> FloatArray:

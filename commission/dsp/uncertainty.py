@@ -16,6 +16,8 @@ DEFAULT_REPEATABILITY_U_DB = 0.2
 """One reading by hand where it was not repeated: the eye on a moving display (common practice, no source)."""
 TAPE_U_M = 0.0025
 """Tape ±5 mm (common practice, no source), taken as expanded with k = 2."""
+POSITION_U_M = 0.01
+"""A distance from two surveyed positions, ±2 cm (common practice, no source), taken as expanded with k = 2."""
 
 
 def combine(*standard_uncertainties: float) -> float:

@@ -1,0 +1,332 @@
+"""What distances and arrivals of a round say: delays, settings, who is off. The step `distances` asks and shows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from commission.dsp import delays as delays_of
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.geometry import distance_m
+from commission.dsp.latency import UnitFit, common_latency, unit_factor
+from commission.dsp.uncertainty import POSITION_U_M, TAPE_U_M, combine
+from commission.model import Analyses, Channel, Check, FloatArray, Job, Limit
+from commission.model.units import FOOT_M
+from commission.steps.arrivals import Heard, SeatArrivals, find_swaps, hear, seat_arrivals
+
+SETTING_LIMIT = Limit(low=-0.1, high=0.1, unit="ms", basis="0.1 ms between channels; ITU-R BS.1116, from memory")
+ARRIVAL_LIMIT = Limit(low=-0.3, high=0.3, unit="ms", basis="0.3 ms (10 cm) between tape and arrival; common practice")
+SUB_LIMIT = Limit(
+    low=-2.0, high=2.0, unit="ms", basis="subwoofers within 2 ms before the crossover is aligned; common practice"
+)
+SUB_LATENCY_S = 0.002
+"""A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
+TEMPERATURE_U_K = 1 / math.sqrt(3)
+"""Air temperature within ±1 K, rectangular (common practice, no source)."""
+UNIT_SHARE = 0.04
+"""How near the ratio of held to right settings must be to feet per metre (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelDistance:
+    """One loudspeaker: how far, what to enter, what is held, when it is heard."""
+
+    channel: Channel
+    distance_m: float
+    origin: str
+    """"tape" or "position"."""
+    acoustic_m: float
+    """With the subwoofer's own latency as distance; else as `distance_m`."""
+    setting: delays_of.DelaySetting
+    held: float | None
+    """What the processor holds in this round, in its unit."""
+    held_error_s: float | None
+    """Delay that the held setting gives, less the delay needed."""
+    arrival_s: float | None
+    arrival_residual_s: float | None
+    """Arrival less what distance and held setting explain, common latency removed."""
+    alignment_s: float | None
+    """Arrival less the common arrival of all channels: what the listener gets."""
+    arrival_u_s: float
+    """Standard uncertainty of arrival against tape."""
+    why_no_arrival: str | None
+    """Why there is none, or what makes it doubtful."""
+    check_setting: Check
+    check_arrival: Check
+    speed_m_s: float
+
+    @property
+    def seems_m(self) -> float | None:
+        """The distance that the arrival would correspond to."""
+        return None if self.arrival_residual_s is None else self.distance_m + self.arrival_residual_s * self.speed_m_s
+
+    @property
+    def outlier(self) -> bool:
+        """Whether it arrives off the tape beyond doubt: guarded as a failing check."""
+        limit_s, residual = (ARRIVAL_LIMIT.high or 0.0) / 1000, self.arrival_residual_s
+        if self.channel.is_sub:
+            return self.own_latency_m > 0
+        return residual is not None and abs(residual) - 1.645 * self.arrival_u_s > limit_s
+
+    @property
+    def own_latency_m(self) -> float:
+        """What a subwoofer's own latency adds to its distance; 0 for all others."""
+        return self.acoustic_m - self.distance_m
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DistancesResult:
+    """Everything about time in one round."""
+
+    channels: dict[str, ChannelDistance]
+    missing: tuple[str, ...]
+    speed_m_s: float
+    latency_s: float | None
+    unit_fit: UnitFit | None
+    held_ratio: float | None
+    """Median of held setting over what should be held; far from 1: a unit is wrong."""
+    swapped: dict[str, tuple[str, float]]
+    """Channel → (the place it sounds from, z)."""
+    seats: tuple[SeatArrivals, ...]
+    no_swap_reason: str | None
+
+    @property
+    def outliers(self) -> tuple[str, ...]:
+        """Channels that arrive off the tape, late subwoofers among them; swapped ones have their own explanation."""
+        return tuple(c for c, each in self.channels.items() if each.outlier and c not in self.swapped)
+
+
+def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
+    """(distance, origin) from the reference seat: the newest tape reading of this round or, without one, of an earlier
+    round; else the job's tape distance; else the positions.
+    """
+    until = job.rounds.index(round_id) if round_id in job.rounds else len(job.rounds) - 1
+    for each in reversed(job.rounds[: until + 1]):
+        found = [r for r in job.readings_of(each, "distances", channel=channel.id) if r.body.quantity == "distance"]
+        if found:
+            return found[-1].body.value, "tape"
+    if channel.distance_m is not None:
+        return channel.distance_m, "tape"
+    reference = job.system.reference_seat
+    if channel.position_m is not None and reference is not None and reference.position_m is not None:
+        return distance_m(channel.position_m, reference.position_m), "position"
+    return None
+
+
+def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
+    """Delays, settings and arrivals of a round."""
+    system, delay = job.system, job.system.processor.delay
+    speed = speed_of_sound_m_s(system.temperature_c)
+    known = {c: found for c in system.channels if (found := taped_m(job, c, round_id)) is not None}
+    channels = list(known)
+    missing = tuple(c.id for c in system.channels if c not in known)
+    tape = np.array([distance for distance, _ in known.values()])
+    heard = [hear(job, round_id, c, analyses) for c in channels]
+    arrivals, passes = (
+        _array(each.arrival_s for each in heard),
+        np.array([each.passes_delays for each in heard], bool),
+    )
+    mains = np.array([not c.is_sub for c in channels], bool)
+    own = delays_of.assumed_speed_m_s(delay.unit, system.processor.speed_of_sound_m_s, speed)
+    held = _array(job.setting(round_id, c.id).distance for c in channels)
+    applied = _applied(held, job, own)
+    fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
+    residual = fit.residual_s if fit is not None else np.full(len(channels), np.nan)
+    u = np.array([_u_s(h, found, speed) for h, found in zip(heard, known.values(), strict=True)])
+    late = ~mains & (residual - 2 * u > SUB_LATENCY_S)
+    acoustic = tape + np.where(late, residual * speed, 0.0)
+    settings: tuple[delays_of.DelaySetting, ...] = ()
+    if channels:
+        settings = delays_of.delay_settings(acoustic, speed, delay, system.processor.speed_of_sound_m_s)
+    ratio = _ratio(held, settings, delay.unit)
+    held_error = _held_errors(held, applied, settings, mains, job, own, wrong_unit=_feet(ratio) is not None)
+    alignment = _alignment(arrivals, mains & passes, passes)
+    times = [
+        _Times(*map(float, each)) for each in zip(held, held_error, arrivals, residual, alignment, u, strict=True)
+    ]
+    results = {
+        c.id: _channel(c, *known[c], float(acoustic[i]), settings[i], heard[i], times[i], speed)
+        for i, c in enumerate(channels)
+    }
+    usable = mains & passes
+    swaps, why_no_swap = find_swaps(job, round_id, analyses, speed)
+    return DistancesResult(
+        channels=results,
+        missing=missing,
+        speed_m_s=speed,
+        latency_s=None if fit is None else fit.latency_s,
+        unit_fit=unit_factor(np.where(usable, arrivals, np.nan), tape, speed) if usable.sum() >= 4 else None,
+        held_ratio=ratio,
+        swapped=swaps,
+        seats=seat_arrivals(job, round_id, analyses, {c: s.setting for c, s in zip(channels, settings, strict=True)}),
+        no_swap_reason=why_no_swap if channels else "no distances yet",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Times:
+    """The numbers of one channel, NaN where unknown."""
+
+    held: float
+    held_error_s: float
+    arrival_s: float
+    residual_s: float
+    alignment_s: float
+    u_s: float
+
+
+def _array(values: Iterable[float | None]) -> FloatArray:
+    return np.array([math.nan if value is None else value for value in values], dtype=float)
+
+
+def _none(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
+
+
+def _u_s(heard: Heard | None, found: tuple[float, str], speed_m_s: float) -> float:
+    """Standard uncertainty of a flight time by tape or position, and of the arrival when given [s]."""
+    distance, origin = found
+    place = (TAPE_U_M if origin == "tape" else POSITION_U_M) / speed_m_s
+    air = distance / speed_m_s * 0.5 * TEMPERATURE_U_K / 293.15  # c goes with the root of the absolute temperature
+    return combine(place, air, heard.u_s if heard is not None else 0.0)
+
+
+def _applied(held: FloatArray, job: Job, own_m_s: float) -> FloatArray:
+    """The delay the processor applies for held settings [s], NaN where none is noted."""
+    good = np.isfinite(held)
+    applied = np.full(len(held), np.nan)
+    if good.any():
+        applied[good] = delays_of.applied_delays_s(held[good], job.system.processor.delay, own_m_s)
+    return applied
+
+
+def _held_errors(
+    held: FloatArray,
+    applied: FloatArray,
+    settings: tuple[delays_of.DelaySetting, ...],
+    mains: NDArray[np.bool_],
+    job: Job,
+    own_m_s: float,
+    *,
+    wrong_unit: bool,
+) -> FloatArray:
+    """Applied less needed delay [s]; what is common to the main channels is nobody's error.
+
+    Distances in a wrong unit are wrong one and all: they are held against what should stand there, nothing removed.
+    """
+    if wrong_unit:
+        exact = np.array([setting.exact for setting in settings])
+        return np.asarray((exact - held) * delays_of.unit_m(job.system.processor.delay.unit) / own_m_s)
+    error = applied - np.array([setting.delay_s for setting in settings])
+    good = np.isfinite(error) & mains
+    return np.asarray(error - (np.median(error[good]) if good.any() else 0.0))
+
+
+def _ratio(held: FloatArray, settings: tuple[delays_of.DelaySetting, ...], unit: str) -> float | None:
+    exact = np.array([setting.exact for setting in settings])
+    good = np.isfinite(held) & (exact > 0)
+    return float(np.median(held[good] / exact[good])) if unit != "ms" and good.sum() >= 3 else None
+
+
+def _alignment(arrivals: FloatArray, voices: NDArray[np.bool_], passes: NDArray[np.bool_]) -> FloatArray:
+    """Arrival less the median of the main channels that ran through the processor's delays [s]."""
+    voices = voices & np.isfinite(arrivals)
+    if voices.sum() < 3:
+        return np.full(len(arrivals), np.nan)
+    return np.where(passes, arrivals - np.median(arrivals[voices]), np.nan)
+
+
+def _feet(factor: float | None) -> str | None:
+    """What a factor of settings says about feet and metres; None when it says nothing of the kind."""
+    if factor is not None and abs(factor * FOOT_M - 1) < UNIT_SHARE:
+        return "the distances were typed in feet, the processor reads metres"
+    if factor is not None and abs(factor / FOOT_M - 1) < UNIT_SHARE:
+        return "the distances were typed in metres, the processor reads feet"
+    return None
+
+
+def unit_sentence(result: DistancesResult) -> str | None:
+    """What the settings or the arrivals say about a wrong unit; None when nothing is wrong."""
+    fit = result.unit_fit
+    return _feet(result.held_ratio) or _feet(fit.factor if fit is not None and fit.meaning else None)
+
+
+def _channel(
+    channel: Channel,
+    distance: float,
+    origin: str,
+    acoustic_m: float,
+    setting: delays_of.DelaySetting,
+    heard: Heard,
+    times: _Times,
+    speed_m_s: float,
+) -> ChannelDistance:
+    late = acoustic_m - distance > 0
+    u_place = _u_s(None, (distance, origin), speed_m_s)
+    why_not_set = None
+    if math.isnan(times.held_error_s):
+        why_not_set = "the setting is not noted in this round"
+    elif channel.is_sub and math.isnan(times.residual_s):
+        why_not_set = "the subwoofer's own latency is not known without its arrival"
+    value, text, why_not = _judged_arrival(channel, heard, times, late=late)
+    return ChannelDistance(
+        channel=channel,
+        distance_m=distance,
+        origin=origin,
+        acoustic_m=acoustic_m,
+        setting=setting,
+        held=_none(times.held),
+        held_error_s=_none(times.held_error_s),
+        arrival_s=_none(times.arrival_s),
+        arrival_residual_s=_none(times.residual_s),
+        alignment_s=_none(times.alignment_s),
+        arrival_u_s=times.u_s,
+        why_no_arrival=heard.why,
+        speed_m_s=speed_m_s,
+        check_setting=Check(
+            id="distances.setting",
+            channel=channel.id,
+            unit="ms",
+            limit=SUB_LIMIT if channel.is_sub else SETTING_LIMIT,
+            value=None if math.isnan(times.held_error_s) else 1000 * times.held_error_s,
+            uncertainty=1000 * (times.u_s if late else u_place),
+            why_not=why_not_set,
+            text="delay by the setting less delay needed",
+        ),
+        check_arrival=Check(
+            id="distances.arrival",
+            channel=channel.id,
+            unit="ms",
+            limit=SUB_LIMIT if channel.is_sub else ARRIVAL_LIMIT,
+            value=None if value is None else 1000 * value,
+            uncertainty=1000 * times.u_s,
+            why_not=why_not,
+            text=text,
+        ),
+    )
+
+
+def _judged_arrival(
+    channel: Channel, heard: Heard, times: _Times, *, late: bool
+) -> tuple[float | None, str, str | None]:
+    """(value [s], what it is, why not) of the check of the arrival.
+
+    Against tape and setting. A subwoofer with a latency of its own never agrees with its tape: what counts then is
+    whether its setting makes up for it, against the main channels.
+    """
+    against_tape, against_others = "arrival less tape and setting", "arrival less the main channels'"
+    if math.isfinite(times.residual_s) and not late:
+        return times.residual_s, against_tape, None
+    if math.isfinite(times.alignment_s):
+        return times.alignment_s, against_others, None
+    if late:
+        return None, against_others, "measured past the delays: its own latency is in the setting to enter"
+    if math.isnan(times.arrival_s):
+        return None, against_tape, heard.why or "its response tells no arrival"
+    if heard.passes_delays and math.isnan(times.held):
+        return None, against_tape, "its setting is not noted, so that the delay the processor adds is not known"
+    return None, against_tape, "fewer than three main channels have an arrival with known distance and setting"
