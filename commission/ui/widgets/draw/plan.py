@@ -88,7 +88,8 @@ def draw_plan(
     below = _below(plan, selected, width, view, units)
     at = frame(plan, width, height - len(below) if height else 0, view)
     if at is None:
-        return [((fit("Too little room for the plan: widen the window.", width), "dim"),), *below]
+        why = wrap("Too little room for the plan: widen the window.", max(width, 10))
+        return [*(((text, "dim"),) for text in why), *below]
     sheet = Canvas(at.columns + 2, at.rows + 2)
     _walls(sheet, at)
     chosen = next((item for item in plan.items if item.label == selected), None)
@@ -186,7 +187,8 @@ def _below(
     lines: list[Line] = []
     chosen = next((item for item in plan.items if item.label == selected), None)
     if chosen is not None:
-        lines.append(((fit(f"[{clean_text(chosen.label)}] {_place(chosen, units)}", width), "mark"),))
+        said = f"[{clean_text(chosen.label)}] {_place(chosen, units)}"
+        lines += [((text, "mark"),) for text in wrap(said, max(width, 10))]
         if chosen.verdict is not None and chosen.verdict.severity >= 2:
             lines.append(((f"  {verdict_word(chosen.verdict)}", STYLES[chosen.verdict]),))
     for item in outside(plan):

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from commission.model import Curve, FloatArray, Series
 from commission.model.units import clean_text
 from commission.ui.widgets.draw import braille
-from commission.ui.widgets.draw.canvas import Canvas, Line, fit
+from commission.ui.widgets.draw.canvas import Canvas, Line, fit, wrap
 
-TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 30, 300, 3000, 40, 80, 60, 150)
+TICKS_HZ = (100, 1000, 10000, 20, 20000, 200, 2000, 50, 500, 5000, 30, 300, 3000, 40, 80, 60, 150)
 """In the order of importance: a label gives way to one before it."""
 GRID_HZ = (50, 100, 200, 500, 1000, 2000, 5000, 10000)
 LEFT, RIGHT, HEAD = 6, 1, 3
@@ -42,7 +42,8 @@ def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
     shown = [s for s in curve.series if np.isfinite(s.y).any() and s.x.size]
     if not shown or columns < 12 or rows < 3:
         why = "Nothing to plot yet." if not shown else "Too little room for the plot: widen the window."
-        sheet.put(0, 1, fit(why, width), "dim")
+        for row, line in enumerate(wrap(why, max(width, 10)), start=1):
+            sheet.put(0, row, line, "dim")
         return sheet.lines()
     low, high = view.y_limits or y_span(curve, view)
     plane = _Plane(view, low, high, columns, rows)
@@ -76,11 +77,11 @@ class _Plane:
 
     def column(self, hz: float) -> int:
         """Cell of a frequency."""
-        return int(self.x(np.array([hz]))[0] // 2)
+        return int((self.x(np.array([hz]))[0] + 0.5) // 2)
 
     def row(self, value: float) -> int:
         """Cell of a value."""
-        return int(self.y(np.array([value]))[0] // 4)
+        return int((self.y(np.array([value]))[0] + 0.5) // 4)
 
 
 def y_span(curve: Curve, view: View) -> tuple[float, float]:

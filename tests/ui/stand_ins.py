@@ -1,0 +1,145 @@
+"""What the screens need of the outside, in memory: a journal, a workshop, a source that measures at once."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from builders import cinema, defined, events_of
+
+from commission.model import (
+    AS_FOUND,
+    Cancelled,
+    Capture,
+    CommissionError,
+    Event,
+    EventBody,
+    JobCreated,
+    ResponseStored,
+    StoreError,
+    System,
+)
+from commission.ui.app import CommissionApp
+from commission.visit import Visit
+
+
+class MemoryJournal:
+    """A log in a list; `full` makes it refuse as a full disk does."""
+
+    def __init__(self, *bodies: EventBody, read_only: bool = False) -> None:
+        self.path = Path("harbour-lane.commission")
+        self.read_only = read_only
+        self.full = False
+        self._events = list(events_of(JobCreated(title="Harbour Lane cinema", program_version="0"), *bodies))
+
+    def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
+        if self.full:
+            raise StoreError("The disk is full: nothing was stored. Free some space, then press Enter again.")
+        if self.read_only:
+            raise StoreError("This job is open for reading only.")
+        new = events_of(*bodies, start=len(self._events) + 1)
+        self._events += new
+        return new
+
+    def events(self) -> tuple[Event, ...]:
+        return tuple(self._events)
+
+    def blob(self, sha256: str) -> bytes:
+        raise StoreError("no recordings here")
+
+    def verify(self, progress: Any = None) -> None:
+        return None
+
+    def close(self) -> None:
+        return None
+
+
+class StandInSource:
+    """Measures a place in no time; `gate` holds it until set, so that a test can press Escape meanwhile."""
+
+    name = "stand-in room"
+
+    def __init__(self) -> None:
+        self.gate = threading.Event()
+        self.gate.set()
+        self.asked: list[tuple[str, str]] = []
+
+    def why_not(self, capture: Capture) -> str | None:
+        return None
+
+    def measure(
+        self, capture: Capture, round_id: str, cancel: Any, progress: Callable[[float, str], None]
+    ) -> tuple[ResponseStored, dict[str, bytes]]:
+        self.asked.append((capture.channel, capture.seat))
+        progress(0.5, "sweep")
+        while not self.gate.wait(0.01):
+            if cancel.is_set():
+                raise Cancelled
+        sha = f"{len(self.asked):064x}"
+        body = ResponseStored(
+            round=round_id,
+            channel=capture.channel,
+            seat=capture.seat,
+            kind="impulse",
+            file_name="stand-in.wav",
+            file_sha256=sha,
+        )
+        return body, {sha: b""}
+
+
+class StandInWorkshop:
+    """Opens the visit it was given; measures with the source it was given."""
+
+    importer: Any = None
+
+    def __init__(self, visit: Visit, source: StandInSource | None = None) -> None:
+        self.visit, self._source = visit, source
+
+    def open(self, path: Path, *, read_only: bool = False) -> Visit:
+        return self.visit
+
+    def recent(self) -> tuple[Path, ...]:
+        return ()
+
+    def source(self, visit: Visit) -> StandInSource | None:
+        return self._source
+
+    def live_status(self) -> str:
+        return "Live measurement is off: no device here."
+
+    def __getattr__(self, name: str) -> Any:
+        raise CommissionError(f"{name} is not part of this test")
+
+
+def unreadable(stored: Any, blobs: Any) -> Any:
+    """A decoder for jobs whose recordings hold nothing: every one of them says so."""
+    return [(each, ValueError("empty recording")) for each in stored]
+
+
+def app_of(
+    *bodies: EventBody, system: System | None = None, source: StandInSource | None = None, journal: Any = None
+) -> CommissionApp:
+    """The program on a job in memory."""
+    journal = journal or MemoryJournal(defined(system or cinema()), *bodies)
+    visit = Visit(journal, unreadable)
+    return CommissionApp(StandInWorkshop(visit, source), Path("harbour-lane.commission"), keys=Path("no-keys.toml"))  # type: ignore[arg-type]
+
+
+async def settle(pilot: Any) -> None:
+    """Wait until nothing is being computed and the screen is drawn."""
+    for _ in range(3):
+        await pilot.app.workers.wait_for_complete()
+        await pilot.pause()
+
+
+def screen_text(app: Any) -> str:
+    """What stands on the screen."""
+    strips = app.screen._compositor.render_strips()
+    return "\n".join("".join(segment.text for segment in strip).rstrip() for strip in strips)
+
+
+FREQ = np.geomspace(20.0, 20000.0, 121)
+ROUND = AS_FOUND

@@ -1,0 +1,115 @@
+"""The entry table as plain text, and what typed text means."""
+
+import pytest
+
+from commission.model import InputError, Prompt
+from commission.ui.widgets.draw.canvas import plain
+from commission.ui.widgets.draw.entry import (
+    EntryRow,
+    Typing,
+    belongs,
+    draw_entry,
+    entry_value,
+    outside,
+    question,
+    row_of_line,
+)
+
+
+def prompt(channel="FL", unit="dB", quantity="level", expected=(40.0, 110.0), seat="A2"):
+    return Prompt(channel=channel, seat=seat, quantity=quantity, unit=unit, text="Read.", expected=expected)
+
+
+ROWS = (
+    EntryRow(prompt("FL"), (76.0, 76.4)),
+    EntryRow(prompt("FC"), (74.5,)),
+    EntryRow(prompt("BR")),
+)
+
+
+def drawn(rows=ROWS, cursor=0, typing=Typing(), width=46, **more):  # noqa: B008
+    return plain(draw_entry(rows, cursor, typing, width, **more)).split("\n")
+
+
+def test_repeats_show_their_number_mean_and_spread():
+    lines = drawn()
+    assert lines[0].split() == ["Channel", "Last", "dB", "n", "Mean", "Spread"]
+    assert lines[1].split() == ["▸", "FL", "76.4", "2", "76.2", "0.4"]
+    assert lines[2].split() == ["FC", "74.5", "1"]
+    assert lines[3].split() == ["BR", "····"]
+
+
+def test_what_is_typed_stands_in_its_row():
+    assert "7▏" in drawn(cursor=2, typing=Typing("7"))[3]
+
+
+def test_sentence_stands_below_its_row():
+    lines = drawn(cursor=1, typing=Typing("7x", "FC A2 level: found “7x”, expected a number."))
+    assert "✗ FC A2 level: found" in lines[3]
+    asked = drawn(cursor=1, typing=Typing("120", "unusual", asking=True))
+    assert asked[3].strip() == "? unusual"
+
+
+def test_seat_and_quantity_columns_only_where_they_differ():
+    assert "Seat" not in drawn()[0]
+    two = (EntryRow(prompt(seat="A1")), EntryRow(prompt(seat="A2")))
+    assert "Seat" in drawn(two)[0]
+    mixed = (EntryRow(prompt()), EntryRow(prompt(quantity="noise")))
+    assert "What" in drawn(mixed, width=60)[0]
+
+
+def test_nothing_to_enter():
+    assert drawn(()) == ["Nothing to enter here."]
+
+
+@pytest.mark.parametrize(
+    ("unit", "text", "value"),
+    [
+        ("dB", "76.5", 76.5),
+        ("dB", "76,5", 76.5),
+        ("dB", "-3", -3.0),
+        ("m", "3.42", 3.42),
+        ("m", "342 cm", 3.42),
+        ("m", "11' 2 1/2\"", 3.4163),  # (11 · 12 + 2.5) in · 0.0254 m (NIST SP 811)
+        ("°C", "70.7F", 21.5),
+    ],
+)
+def test_typed_text_becomes_a_number_in_the_prompts_unit(unit, text, value):
+    assert entry_value(prompt(unit=unit, expected=None), text) == pytest.approx(value, abs=1e-9)
+
+
+@pytest.mark.parametrize("text", ["7x", "1.2.3", "..", ","])
+def test_wrong_text_becomes_a_sentence(text):
+    with pytest.raises(InputError, match="FL A2 level"):
+        entry_value(prompt(), text)
+
+
+def test_letters_belong_to_an_entry_only_where_they_mean_something():
+    assert belongs("c", "342", "m")
+    assert not belongs("c", "", "m")
+    assert not belongs("c", "76", "dB")
+    assert not belongs("x", "342", "m")
+    assert belongs("-", "", "dB")
+    assert not belongs("-", "7", "dB")
+
+
+def test_unusual_values_are_asked_about_in_words():
+    assert outside(prompt(), 120.0)
+    assert not outside(prompt(), 76.0)
+    assert not outside(prompt(expected=None), 1e6)
+    assert "120.0 dB is outside the usual 40.0 dB to 110.0 dB" in question(prompt(), 120.0, "metric")
+
+
+def test_mouse_rows_skip_the_sentence():
+    assert row_of_line(3, 1, 2, 1) == 0
+    assert row_of_line(3, 1, 2, 2) == 1
+    assert row_of_line(3, 1, 2, 5) == 2
+    assert row_of_line(3, 1, 0, 0) == -1
+    assert row_of_line(3, 1, 2, 9) == -1
+
+
+def test_imperial_readings():
+    rows = (EntryRow(prompt(unit="m", quantity="distance", expected=None), (3.42,)),)
+    lines = drawn(rows, units="imperial")
+    assert "ft in" in lines[0]
+    assert "11' 2 5/8\"" in lines[1]
