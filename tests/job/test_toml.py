@@ -1,0 +1,88 @@
+"""The job definition: the README's own example, round trips, and one sentence for every mistake."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from commission.history import fold
+from commission.job.toml import Definition, dump_definition, load_definition, parse_definition
+from commission.model import Event, InputError
+
+ROOT = Path(__file__).resolve().parents[2]
+EXAMPLE = re.search(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+assert EXAMPLE is not None
+README = EXAMPLE[1]
+
+
+def _again(found: Definition) -> Definition:
+    job = fold(Event(seq=i, at="", body=body) for i, body in enumerate(found.bodies, start=1))
+    return parse_definition(dump_definition(job))
+
+
+def test_the_readmes_example_reads() -> None:
+    found = parse_definition(README)
+    assert found.system.title == "Loft cinema"
+    assert found.system.channels[0].distance_m == pytest.approx(3.52)
+    assert found.settings[0].setting.distance == 3.42
+    assert (found.readings[0].quantity, found.readings[0].value, found.readings[0].unit) == ("level", 76.5, "dB")
+    assert _again(found) == found
+
+
+def test_the_sample_reads_and_writes_back_the_same() -> None:
+    found = load_definition(ROOT / "sample_measurements" / "harbour-lane.toml")
+    assert len(found.system.channels) == 13
+    assert _again(found) == found
+
+
+@given(x=st.floats(-2, 2), y=st.floats(0, 6), z=st.floats(0, 2.5), trim=st.floats(-12, 12))
+def test_numbers_survive_the_round_trip(x: float, y: float, z: float, trim: float) -> None:
+    text = README.replace("[-1.45, 0.10, 1.15]", f"[{x!r}, {y!r}, {z!r}]").replace("trim_db = 0.0", f"trim_db = {trim!r}")
+    found = parse_definition(text)
+    assert _again(found) == found
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('role = "screen"', 'role = "skreen"', ["channel[0].role", "skreen"]),
+        ('role = "screen"', 'role = "screen"\ncolour = "red"', ["channel[0].colour", "unknown"]),
+        ("width_m = 4.70", "width_m = -4.70", ["room.width_m", "not negative"]),
+        ("width_m = 4.70", "width_m = nan", ["room.width_m"]),
+        ("width_m = 4.70", 'width_m = "wide"', ["room.width_m", "wide"]),
+        ("step = 0.5", "step = 0.0", ["trim_db.step"]),
+        ("step = 0.5", 'step = "half"', ["processor.trim_db.step", "float"]),
+        ("[-1.45, 0.10, 1.15]", "[-1.45, 0.10]", ["position_m", "three"]),
+        ('channel = "FL"\ntrim', 'channel = "FX"\ntrim', ["setting[0].channel", "FX", "FL"]),
+        ('seat = "A2"', 'seat = "Z9"', ["reading[0].seat", "Z9", "A2"]),
+        ("value_db = 76.5", "value_db = 76.5\nvalue_m = 3.0", ["reading[0]", "one value"]),
+        ("temperature_c = 21.5", 'temperature_c = "boiling"', ["temperature_c", "boiling"]),
+        ("schema = 1", "schema = 9", ["schema", "9"]),
+        ('title = "Loft cinema"', "", ["title", "nothing"]),
+        ("[room]", "[cellar]", ["cellar", "unknown"]),
+        ("[[seat]]", '[[seat]]\nid = "A2"\nreference = true\n[[seat]]', ["seat[1].id", "second"]),
+        ("min = -12.0, max = 12.0", "min = 12.0, max = -12.0", ["processor", "min"]),
+        ("[room]", "[room", ["TOML", "line"]),
+    ],
+)
+def test_every_mistake_has_its_sentence(old: str, new: str, words: list[str]) -> None:
+    assert old in README
+    with pytest.raises(InputError) as caught:
+        parse_definition(README.replace(old, new, 1), "loft.toml")
+    assert all(word in str(caught.value) for word in ["loft.toml", *words])
+
+
+def test_unreadable_files(tmp_path: Path) -> None:
+    latin = tmp_path / "latin.toml"
+    latin.write_bytes("title = 'Käse'".encode("latin-1"))
+    for path, word in ((tmp_path / "none.toml", "none.toml"), (latin, "UTF-8"), (tmp_path, "readable")):
+        with pytest.raises(InputError, match=word):
+            load_definition(path)
+
+
+def test_control_characters_do_not_reach_the_job() -> None:
+    assert "\x1b" not in parse_definition(README.replace("Loft cinema", "Loft\\u001b[31m")).system.title
