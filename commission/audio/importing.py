@@ -94,7 +94,7 @@ class FileImporter:
             duplicate = stored.get(
                 (row.sha256 or "", row.file_channel, row.round or "", row.channel or "", row.seat or "")
             )
-            if problem is None and row.sha256 is not None and not row.skip:
+            if problem is None and duplicate is None and row.sha256 is not None and not row.skip:
                 first = seen.setdefault(bytes_key, row)
                 if first is not row:
                     problem = str(
@@ -288,7 +288,8 @@ def _kind_by_content(samples: FloatArray, rate_hz: int, shortest_s: float | None
         return "impulse"
     running = np.cumsum(samples.astype(float) ** 2)
     first, last = np.searchsorted(running, np.array([0.1, 0.9]) * running[-1])
-    return "sweep" if (last - first) / len(samples) > SWEEP_SPAN else "impulse"
+    whole = len(samples) if shortest_s is None else min(len(samples), shortest_s * rate_hz)
+    return "sweep" if (last - first) / whole > SWEEP_SPAN else "impulse"
 
 
 def _sweep_problem(

@@ -39,7 +39,10 @@ from commission.model import (
     Withdrawn,
 )
 
-OPENING = (JobCreated(title="Harbour Lane cinema", program_version="0"), SystemDefined(system=System(title="Harbour Lane")))
+OPENING = (
+    JobCreated(title="Harbour Lane cinema", program_version="0"),
+    SystemDefined(system=System(title="Harbour Lane")),
+)
 
 words = st.text(max_size=12)
 bodies = st.one_of(
@@ -102,7 +105,11 @@ def stored(tmp_path: Path) -> Path:
         data = bytes([n]) * 1000
         sha = hashlib.sha256(data).hexdigest()
         job.append(
-            [ResponseStored(round="as-found", channel="FL", seat=f"A{n}", kind="impulse", file_name="x.wav", file_sha256=sha)],
+            [
+                ResponseStored(
+                    round="as-found", channel="FL", seat=f"A{n}", kind="impulse", file_name="x.wav", file_sha256=sha
+                )
+            ],
             {sha: data},
         )
     job.append([Noted(step="site", text="done")])

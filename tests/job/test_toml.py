@@ -41,7 +41,9 @@ def test_the_sample_reads_and_writes_back_the_same() -> None:
 
 @given(x=st.floats(-2, 2), y=st.floats(0, 6), z=st.floats(0, 2.5), trim=st.floats(-12, 12))
 def test_numbers_survive_the_round_trip(x: float, y: float, z: float, trim: float) -> None:
-    text = README.replace("[-1.45, 0.10, 1.15]", f"[{x!r}, {y!r}, {z!r}]").replace("trim_db = 0.0", f"trim_db = {trim!r}")
+    text = README.replace("[-1.45, 0.10, 1.15]", f"[{x!r}, {y!r}, {z!r}]").replace(
+        "trim_db = 0.0", f"trim_db = {trim!r}"
+    )
     found = parse_definition(text)
     assert _again(found) == found
 

@@ -54,7 +54,8 @@ def test_no_text_does_anything_but_read_or_be_refused(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "celsius"), [("21.5", 21.5), ("21.5 °C", 21.5), ("70.7 °F", 21.5), ("70.7F", 21.5), ("21,5c", 21.5), ("-4 F", -20.0)]
+    ("text", "celsius"),
+    [("21.5", 21.5), ("21.5 °C", 21.5), ("70.7 °F", 21.5), ("70.7F", 21.5), ("21,5c", 21.5), ("-4 F", -20.0)],
 )
 def test_temperatures(text: str, celsius: float) -> None:
     assert parse_temperature_c(text) == pytest.approx(celsius, abs=1e-9)
