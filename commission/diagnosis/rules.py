@@ -9,7 +9,6 @@ import math
 from collections.abc import Callable, Iterator
 
 from commission.diagnosis.evidence import Evidence
-from commission.dsp.geometry import mirror_partner
 from commission.model import Finding, Verdict
 from commission.steps import distances, seats
 
@@ -82,15 +81,16 @@ def reversed_polarity(e: Evidence) -> Iterator[Finding]:
 
 def dead_driver(e: Evidence) -> Iterator[Finding]:
     """No treble, against the mirror partner."""
-    for channel, tilt in sorted(e.seats.tilt_db.items()):
+    for channel, against in sorted(e.seats.against.items()):
+        tilt = against.treble_db
         if tilt <= DRIVER_DB:
-            partner = mirror_partner(channel)
+            partner = against.partner
             yield Finding(
                 id="wiring.tweeter",
                 cause="electronics",
                 title=f"{channel} no treble",
                 channels=(channel,),
-                evidence=(f"3 to 10 kHz is {-tilt:.0f} dB below {partner}, each against its own 0.5 to 2 kHz",),
+                evidence=(f"3 to 10 kHz is {-tilt:.0f} dB below {partner}",),
                 alternatives=(
                     "a grille, curtain or furniture covers it",
                     "its own crossover or protection has opened",

@@ -2,7 +2,7 @@
 
 Mean spatial variance: T. Welti, A. Devantier, "Low-frequency optimization using multiple subwoofers", JAES 54 (2006)
 347–364 (formula from memory): MSV = mean over frequencies of the variance over seats of the level [dB²]. The seats are
-the whole population (variance over n): nobody sits elsewhere.
+the whole population (variance over n, not n − 1): nobody sits elsewhere.
 """
 
 from __future__ import annotations
@@ -10,36 +10,89 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from commission.dsp.repeatability import Repeatability
 from commission.model import FloatArray
+
+BoolArray = NDArray[np.bool_]
+Word = Literal["better", "worse", "no real change"]
+
+HEARD_ABOVE_DB = 12.0
+"""A loudspeaker plays where it is no more than this below its strongest two octaves (common practice, no source)."""
+POINTS_PER_OCTAVE = 24
+INDEPENDENT_POINTS = 8
+"""Points of the grid that one third octave spans: levels smoothed over it vary together."""
 
 
 def variance_over_seats(
-    levels_db: FloatArray, weights: Sequence[float] | None = None, repeatability_u_db: float = 0.0
+    levels_db: FloatArray, weights: Sequence[float] | None = None, repeatability: Repeatability | None = None
 ) -> FloatArray:
     """Population variance over seats per frequency [dB²] of levels [shape=(seats, n)].
 
-    The variance that the measurement itself brings, u²·(n − 1)/n, is taken off (not below zero). NaN where a seat has
-    no level: seats are compared only where all were heard.
+    The variance that the measurement itself brings, Σ w(1 − w)·u² (for equal weights u²·(n − 1)/n), is taken off, never
+    below zero. NaN where a seat that counts has no level: seats are compared only where all were heard.
     """
-    levels = np.asarray(levels_db, dtype=float)
-    share = _shares(len(levels), weights)
-    mean = share @ levels
-    own = repeatability_u_db**2 * (1 - float(np.sum(share**2)))
-    return np.asarray(np.where(np.isfinite(mean), np.maximum(share @ (levels - mean) ** 2 - own, 0.0), np.nan))
+    levels, share = _heard(levels_db, weights)
+    raw, own = _raw_and_own(levels, share, repeatability or Repeatability(), levels)
+    return np.asarray(np.where(np.isfinite(raw), np.maximum(raw - own, 0.0), np.nan))
 
 
-def _shares(count: int, weights: Sequence[float] | None) -> FloatArray:
-    share = np.ones(count) if weights is None else np.asarray(weights, dtype=float)
-    return np.asarray(share / share.sum())
+def _heard(levels_db: FloatArray, weights: Sequence[float] | None) -> tuple[FloatArray, FloatArray]:
+    """Levels and shares of the seats; a seat of weight zero drops out, so that its gaps spoil nothing."""
+    levels = np.atleast_2d(np.asarray(levels_db, dtype=float))
+    share = np.ones(len(levels)) if weights is None else np.asarray(weights, dtype=float)
+    if np.any(share < 0) or not np.all(np.isfinite(share)) or not share.sum() > 0:
+        raise ValueError(f"weights of seats must be zero or more, and one above zero; got {share.tolist()}")
+    share = np.asarray(share / share.sum())
+    return np.where(share[:, None] > 0, levels, 0.0), share
+
+
+def _raw_and_own(
+    levels: FloatArray, share: FloatArray, repeats: Repeatability, read: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    with np.errstate(invalid="ignore"):
+        apart = levels - share @ levels
+        raw = share @ apart**2
+    return np.asarray(raw), np.asarray((share * (1 - share)) @ repeats.u_db(read) ** 2)
 
 
 def without_seat_level(levels_db: FloatArray, seat_levels_db: FloatArray) -> FloatArray:
     """Each seat's broadband level [shape=(seats,)] removed: what remains is evenness of tone."""
     return np.asarray(np.asarray(levels_db) - np.asarray(seat_levels_db, dtype=float)[:, None])
+
+
+def broadband_level_db(levels_db: FloatArray, freq_hz: FloatArray, band_hz: tuple[float, float]) -> FloatArray:
+    """Level of each seat over a band: the energy mean of its third octaves, as pink noise would read [shape=(seats,)].
+
+    NaN where a third octave of the band is missing.
+    """
+    inside = (freq_hz >= band_hz[0]) & (freq_hz <= band_hz[1])
+    return np.asarray(10 * np.log10(np.mean(10 ** (np.asarray(levels_db)[:, inside] / 10), axis=1)))
+
+
+def own_band(levels_db: FloatArray) -> BoolArray:
+    """Where a loudspeaker plays, from its levels at all seats [shape=(seats, n)] on a grid of 24 points an octave.
+
+    One stretch of frequencies: within 12 dB of the median of its strongest two octaves, in the energy mean over seats.
+    A gap of less than an octave is the room's and counts as heard; beyond a wider one the loudspeaker has ended.
+    """
+    levels = np.atleast_2d(np.asarray(levels_db, dtype=float))
+    known = np.isfinite(levels).all(axis=0)
+    mask = np.zeros(levels.shape[1], dtype=bool)
+    if not known.any():
+        return mask
+    mean = np.full(levels.shape[1], -np.inf)
+    mean[known] = 10 * np.log10(np.mean(10 ** (levels[:, known] / 10), axis=0))
+    strongest = np.sort(mean[known])[-2 * POINTS_PER_OCTAVE :]
+    heard = np.nonzero(mean >= np.median(strongest) - HEARD_ABOVE_DB)[0]
+    stretches = np.split(heard, np.nonzero(np.diff(heard) > POINTS_PER_OCTAVE)[0] + 1)
+    loudest = next(s for s in stretches if int(np.argmax(mean)) in s)
+    mask[loudest[0] : loudest[-1] + 1] = True
+    return np.asarray(mask & known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +101,14 @@ class BandVariance:
 
     msv_db2: float
     deviation_db: tuple[float, ...]
-    """Each seat's rms deviation from the seats' mean."""
+    """Each seat's rms deviation from the seats' mean; what the measurement scatters is in it."""
     mean_deviation_db: tuple[float, ...]
     """Each seat's mean deviation: above zero, the seat hears it louder than the average seat."""
     worst: int
     u_msv_db2: float
     """Standard uncertainty of the MSV."""
+    floored: bool = False
+    """The measurement scatters as much as the seats differ: nothing is left of the variance."""
 
     @property
     def sd_db(self) -> float:
@@ -68,46 +123,54 @@ class BandVariance:
 
 def band_variance(
     levels_db: FloatArray,
-    inside: NDArray[np.bool_],
+    inside: BoolArray,
     weights: Sequence[float] | None = None,
-    repeatability_u_db: float = 0.0,
+    repeatability: Repeatability | None = None,
+    measured_db: FloatArray | None = None,
 ) -> BandVariance | None:
     """MSV and deviations of levels [shape=(seats, n)] where the mask `inside` [shape=(n,)] holds.
 
-    None with fewer than two seats or no frequency at which all seats were heard.
+    `measured_db`: the levels as measured, where `levels_db` has something taken off: noise is told from these.
 
-    Uncertainty: each seat's error u is independent from seat to seat and, at worst, common to the whole band (a gain that
-    moved): var(variance) ≈ 4·u²·σ²/n + 2·u⁴(n − 1)/n², JCGM 100 equation (10) with the second-order term.
+    None with fewer than two seats that count or no frequency at which all of them were heard.
+
+    Uncertainty, JCGM 100 equation (10) with the second-order term: V = Σ w·d² has ∂V/∂L_s = 2·w·d. The common part of a
+    seat's error (a gain, a place) moves the whole band at once; the noise part is independent beyond a third octave.
     """
-    levels = np.asarray(levels_db, dtype=float)
+    levels, share = _heard(levels_db, weights)
     usable = np.asarray(inside, dtype=bool) & np.isfinite(levels).all(axis=0)
-    if len(levels) < 2 or not usable.any():
+    if np.count_nonzero(share) < 2 or not usable.any():
         return None
     levels = levels[:, usable]
-    share = _shares(len(levels), weights)
+    repeats = repeatability or Repeatability()
+    read = levels if measured_db is None else _heard(measured_db, weights)[0][:, usable]
+    raw, own = _raw_and_own(levels, share, repeats, read)
+    left = float(np.mean(raw)) - float(np.mean(own))
     apart = levels - share @ levels
-    msv = float(np.mean(variance_over_seats(levels, weights, repeatability_u_db)))
     rms = np.sqrt(np.mean(apart**2, axis=1))
-    seats = 1 / float(np.sum(share**2))
-    noise = 4 * repeatability_u_db**2 * msv / seats + 2 * repeatability_u_db**4 * (seats - 1) / seats**2
     return BandVariance(
-        msv,
+        max(left, 0.0),
         tuple(float(v) for v in rms),
         tuple(float(v) for v in apart.mean(axis=1)),
-        int(np.argmax(rms)),
-        math.sqrt(noise),
+        int(np.argmax(np.where(share > 0, rms, -1.0))),
+        _u_msv_db2(apart, read, share, repeats, own),
+        left <= 0.0 < repeats.common_db,
     )
 
 
-def repeatability_u_db(repeats: Sequence[FloatArray]) -> float | None:
-    """Standard uncertainty of one third-octave level from repeated measurements of the same place [dB].
+def _u_msv_db2(
+    apart: FloatArray, read: FloatArray, share: FloatArray, repeats: Repeatability, own: FloatArray
+) -> float:
+    independent = max(1.0, apart.shape[1] / INDEPENDENT_POINTS)
+    noise_db = repeats.noise_u_db(read)
+    together = 4 * np.sum((share * np.mean(np.abs(apart), axis=1) * repeats.common_db) ** 2)
+    apiece = 4 * np.sum(share**2 * np.mean((apart * noise_db) ** 2, axis=1)) / independent
+    second = 2 * float(np.mean(own)) ** 2 / max(int(np.count_nonzero(share)) - 1, 1)
+    return math.sqrt(float(together + apiece) + second)
 
-    `repeats`: for each place with two or more, the levels [shape=(times, n)]; pooled over places and frequencies (JCGM
-    100 4.2.4), a common gain change included. None when nothing was repeated.
-    """
-    squares, freedoms = 0.0, 0
-    for levels in repeats:
-        if len(levels) > 1 and levels.shape[1]:
-            squares += float(np.mean(np.var(levels, axis=0, ddof=1))) * (len(levels) - 1)
-            freedoms += len(levels) - 1
-    return math.sqrt(squares / freedoms) if freedoms else None
+
+def change_word(change_db2: float, u_db2: float) -> Word:
+    """Better or worse only where the change of the MSV lies beyond U = 2 u, else no real change."""
+    if not math.isfinite(change_db2) or abs(change_db2) <= 2 * u_db2:
+        return "no real change"
+    return "better" if change_db2 < 0 else "worse"

@@ -1,0 +1,334 @@
+"""Judging one channel at one seat, for the step "seats".
+
+Whose doing it is: a channel that is low at every seat is the channel's own affair; a seat that is low on every channel
+alike means that the gain moved between recordings, and its levels are not judged. Both come from `dsp.across`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.dsp import across
+from commission.dsp.geometry import mirror_partner
+from commission.dsp.variance import BoolArray, own_band
+from commission.model import Analyses, Analysis, Channel, Check, FloatArray, Job, Limit, Verdict, worst
+
+
+def _db(basis: str, low: float | None = None, high: float | None = None) -> Limit:
+    return Limit(low=low, high=high, unit="dB", basis=basis)
+
+
+SNR_LIMIT = _db("30 dB for arrivals and levels; own simulations", low=30.0)
+CLIP_LIMIT = Limit(high=0.0, unit="", basis="no recording six times too often at its top; own simulations")
+POLARITY_LIMIT = Limit(low=0.0, unit="", basis="every loudspeaker pushes first; common practice")
+DRIVER_LIMIT = _db("10 dB below the partner: a dead driver; own simulations", low=-10.0)
+LEVEL_LIMIT = _db("6 dB from the seats' mean, 500–2000 Hz; common practice", low=-6.0, high=6.0)
+SUB_LEVEL_LIMIT = _db(
+    "null 10 dB below, boom 6 dB above the seats' mean, 30–80 Hz; common practice", low=-10.0, high=6.0
+)
+DIRECT_LIMIT = _db("blocked path: 6 dB below the seats' mean, 4–12 kHz; common practice", low=-6.0)
+NULL_LIMIT = _db("10 dB below the seats' mean over a third octave of bass; common practice", low=-10.0)
+LEVEL_U_DB, THIRD_OCTAVE_U_DB, BAND_U_DB, PARTNER_U_DB = 0.22, 0.4, 0.5, 1.0
+"""Standard uncertainties of a level, a third octave and a band at one seat (own simulations: placement within 2 cm,
+angle, gain), and of a difference between two sides of a room (common practice, no source)."""
+BASS_HZ, LOW_HZ, TREBLE_HZ, DIRECT_HZ = (25.0, 80.0), (200.0, 500.0), (3000.0, 10000.0), (4000.0, 12000.0)
+CHANNEL_OFF_DB, CHANNEL_OFF_U_DB = 1.0, 0.9
+"""A channel against its partner: off from 1 dB, guard-banded; two sides of a room differ by 0.9 dB (standard deviation
+over seats, common practice, no source)."""
+SILENT_DB = -20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """One channel at one seat."""
+
+    channel: Channel
+    seat: str
+    analysis: Analysis | None
+    repeats: int
+    level_db: float | None
+    """With the microphone's level offset where one is noted, else relative."""
+    checks: tuple[Check, ...]
+    problems: tuple[str, ...] = ()
+    clock: str | None = None
+    """None: its arrival is told from the start of its own file and means nothing beside others."""
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The worst of its checks that are about the sound; None where nothing was measured."""
+        if self.analysis is None and not self.problems:
+            return None
+        return worst([check.verdict for check in self.checks]) or Verdict.NOT_TESTED
+
+    @property
+    def arrival_s(self) -> float | None:
+        """The arrival on a shared clock, or None."""
+        return None if self.analysis is None or self.clock is None else self.analysis.arrival_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Against:
+    """A channel against its mirror partner, else the other mains: medians over the seats both were heard at."""
+
+    partner: str
+    """The partner's id, or "the other channels"."""
+    level_db: float
+    treble_db: float
+    """What speaks for a dead tweeter, see `dsp.across.driver_gap_db`."""
+    low_db: float
+    """What speaks for a dead woofer."""
+    lower_seats: tuple[int, int]
+    """(seats at which it is more than 1 dB lower, seats compared)."""
+    gaps: dict[str, tuple[float, float]]
+    """Seat → (treble, low) there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeatsResult:
+    """All cells of a round, by (channel, seat), and what is common to whole seats and whole channels."""
+
+    cells: dict[tuple[str, str], Cell]
+    calibrated: bool
+    seat_gain_db: dict[str, float]
+    """How far each seat is off on all its main channels alike; only where that can be told."""
+    channel_level_db: dict[str, float]
+    """Mean level of each channel over the seats."""
+    against: dict[str, Against]
+    polarity: dict[str, tuple[int | None, int, int]]
+    """Channel → (sign that the seats agree on, seats reversed, seats told), as measured."""
+    inverted: bool
+    """The measuring chain inverts, or everything is reversed: channels are judged against their majority."""
+
+
+def level_offset_db(job: Job) -> float | None:
+    """What turns relative levels into dB SPL; None when no microphone says so."""
+    microphone = job.system.instrument("microphone")
+    return None if microphone is None else microphone.level_offset_db
+
+
+def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
+    """Judge every cell of a round."""
+    system = job.system
+    offset = level_offset_db(job)
+    found = {(c.id, s.id): analyses.of(round_id, c.id, s.id) for c in system.channels for s in system.seats}
+    sound = {place: None if a is None or a.clipped else a for place, a in found.items()}
+    gains = _seat_gains(job, sound)
+    against = _against(job, sound)
+    signs = {c.id: [None if (a := sound[(c.id, s.id)]) is None else a.polarity for s in system.seats]
+             for c in system.channels}  # fmt: skip
+    polarity = {c: (across.agreed_sign(own), own.count(-1), len(own) - own.count(None)) for c, own in signs.items()}
+    inverted = across.chain_inverts([polarity[c.id][0] for c in system.channels if not c.is_sub])
+    cells = {}
+    for channel in system.channels:
+        spreads = _spreads(channel, {s.id: sound[(channel.id, s.id)] for s in system.seats}, gains)
+        for seat in system.seats:
+            place = (channel.id, seat.id)
+            analysis = found[place]
+            repeats = analyses.repeats(round_id, *place)
+            checks: list[Check] = []
+            if analysis is not None:
+                checks = [_snr_check(channel, seat.id, analysis), *_clip_check(channel, seat.id, analysis),
+                          _polarity_check(job, round_id, channel, seat.id, analysis, polarity[channel.id], inverted),
+                          *_driver_checks(channel, seat.id, analysis, against.get(channel.id)),
+                          *_spread_checks(channel, seat.id, analysis, spreads.get(seat.id), gains)]  # fmt: skip
+            cells[place] = Cell(
+                channel=channel, seat=seat.id, analysis=analysis, checks=tuple(checks), repeats=len(repeats),
+                level_db=None if analysis is None or analysis.level_db is None else analysis.level_db + (offset or 0.0),
+                problems=analyses.problems(round_id, *place), clock=repeats[-1].clock if repeats else None,
+            )  # fmt: skip
+    return SeatsResult(cells=cells, calibrated=offset is not None, seat_gain_db=gains, against=against,
+                       channel_level_db=_channel_levels(job, cells), polarity=polarity, inverted=inverted)  # fmt: skip
+
+
+def _channel_levels(job: Job, cells: dict[tuple[str, str], Cell]) -> dict[str, float]:
+    levels = {c.id: [cell.level_db for (name, _), cell in cells.items() if name == c.id and cell.level_db is not None]
+              for c in job.system.channels}  # fmt: skip
+    return {c: float(np.mean(own)) for c, own in levels.items() if own}
+
+
+def seat_gains_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, float]:
+    """Seats at which the gain moved between recordings, and by how much [dB]."""
+    places = [(c.id, s.id) for c in job.system.channels for s in job.system.seats]
+    found = {place: analyses.of(round_id, *place) for place in places}
+    return _seat_gains(job, {place: None if a is None or a.clipped else a for place, a in found.items()})
+
+
+def _seat_gains(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[str, float]:
+    seats = [s.id for s in job.system.seats]
+    mains = [c.id for c in job.system.channels if not c.is_sub]
+    levels = [[a.level_db if (a := found[(c, s)]) is not None and a.level_db is not None else math.nan
+               for s in seats] for c in mains]  # fmt: skip
+    reference = job.system.reference_seat
+    base = seats.index(reference.id) if reference is not None else 0
+    return {seats[i]: gain for i, gain in across.seat_gains_db(np.array(levels), base).items()} if mains else {}
+
+
+def _band_db(analysis: Analysis | None, band_hz: tuple[float, float]) -> float:
+    """Mean of the third octaves of a band [dB]; NaN where it was not heard whole."""
+    if analysis is None:
+        return math.nan
+    inside = (analysis.freq_hz >= band_hz[0]) & (analysis.freq_hz <= band_hz[1])
+    values = analysis.third_octave_db[inside]
+    return float(np.mean(values)) if len(values) and np.isfinite(values).all() else math.nan
+
+
+def _against(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[str, Against]:
+    """Each main channel against its partner at the mirrored seat; one without a partner against all other mains."""
+    mains = [c.id for c in job.system.channels if not c.is_sub]
+    seats = [s.id for s in job.system.seats]
+    mirror = across.mirrored_seats({s.id: s.position_m for s in job.system.seats})
+    bands = {place: np.array([_band_db(a, TREBLE_HZ), _band_db(a, LOW_HZ), math.nan if a is None or a.level_db is None
+                              else a.level_db]) for place, a in found.items()}  # fmt: skip
+    out = {}
+    for channel in mains:
+        partner = mirror_partner(channel)
+        others = [partner] if partner in mains else [c for c in mains if c != channel]
+        if partner not in mains and len(others) < across.LEAST_COUNT:
+            continue
+        apart = {}
+        for seat in seats:
+            at = mirror.get(seat, seat) if partner in mains else seat
+            theirs = np.array([bands[(other, at)] for other in others])
+            if np.isfinite(bands[(channel, seat)]).all() and (good := np.isfinite(theirs).all(axis=1)).any():
+                apart[seat] = bands[(channel, seat)] - np.median(theirs[good], axis=0)
+        if not apart:
+            continue
+        gaps = {s: (across.driver_gap_db(d[0], d[1]), across.driver_gap_db(d[1], d[0])) for s, d in apart.items()}
+        treble, low = np.median(list(gaps.values()), axis=0)
+        levels = [float(d[2]) for d in apart.values()]
+        out[channel] = Against(
+            partner=partner if partner is not None and partner in mains else "the other channels",
+            level_db=float(np.median(levels)), treble_db=float(treble), low_db=float(low), gaps=gaps,
+            lower_seats=(sum(level < -CHANNEL_OFF_DB for level in levels), len(levels)),
+        )  # fmt: skip
+    return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Spread:
+    """One seat against the mean of all seats, each seat's own gain taken off first [dB]."""
+
+    level_db: float = math.nan
+    direct_db: float = math.nan
+    null_db: float = math.nan
+    null_hz: float = math.nan
+
+
+def _spreads(channel: Channel, row: dict[str, Analysis | None], gains: dict[str, float]) -> dict[str, _Spread]:
+    heard = {s: a for s, a in row.items() if a is not None}
+    if len(heard) < across.LEAST_COUNT:
+        return {}
+    level = _less_mean(
+        {s: (math.nan if a.level_db is None else a.level_db) - gains.get(s, 0.0) for s, a in heard.items()}
+    )
+    if not channel.is_sub:
+        direct = _less_mean({s: _band_db(a, DIRECT_HZ) - gains.get(s, 0.0) for s, a in heard.items()})
+        return {s: _Spread(level_db=level.get(s, math.nan), direct_db=direct.get(s, math.nan)) for s in heard}
+    # Mains hand their bass to the subwoofers, so that nulls are looked for in these alone.
+    nulls = _nulls(heard, gains)
+    return {s: _Spread(level_db=level.get(s, math.nan), null_db=nulls[s][0], null_hz=nulls[s][1]) for s in heard}
+
+
+def _less_mean(values: dict[str, float]) -> dict[str, float]:
+    good = {s: v for s, v in values.items() if math.isfinite(v)}
+    if len(good) < across.LEAST_COUNT:
+        return {}
+    mean = float(np.mean(list(good.values())))
+    return {s: v - mean for s, v in good.items()}
+
+
+def _nulls(heard: dict[str, Analysis], gains: dict[str, float]) -> dict[str, tuple[float, float]]:
+    """(deepest third octave re the seats' mean in the bass [dB], its frequency [Hz]) where the loudspeaker plays."""
+    freq = next(iter(heard.values())).freq_hz
+    levels = np.array([a.third_octave_db - gains.get(s, 0.0) for s, a in heard.items()])
+    plays = (freq >= BASS_HZ[0]) & (freq <= BASS_HZ[1]) & own_band(levels)
+    if not plays.any():
+        return dict.fromkeys(heard, (math.nan, math.nan))
+    return {s: deepest(levels, i, plays, freq) for i, s in enumerate(heard)}
+
+
+def deepest(levels_db: FloatArray, seat: int, plays: BoolArray, freq_hz: FloatArray) -> tuple[float, float]:
+    """The deepest deviation of one row of levels [shape=(seats, n)] from the mean of all, and its frequency."""
+    apart = np.where(plays, levels_db[seat] - levels_db.mean(axis=0), np.inf)
+    lowest = int(np.argmin(apart))
+    return float(apart[lowest]), float(freq_hz[lowest])
+
+
+def _snr_check(channel: Channel, seat: str, analysis: Analysis) -> Check:
+    enough = analysis.snr_db is not None and analysis.snr_db >= (SNR_LIMIT.low or 0.0)
+    # A lower bound can pass and never fail.
+    why = _clipped(analysis) or (None if enough else analysis.why.get("snr"))
+    if why is None and analysis.snr_db is None:
+        why = "its noise is not known"
+    return Check(id="seats.snr", channel=channel.id, seat=seat, value=analysis.snr_db, unit="dB", uncertainty=0.5,
+                 limit=SNR_LIMIT, why_not=why, text="signal to noise")  # fmt: skip
+
+
+def _clipped(analysis: Analysis) -> str | None:
+    return "the recording clipped" if analysis.clipped else None
+
+
+def _clip_check(channel: Channel, seat: str, analysis: Analysis) -> list[Check]:
+    """Only where the recording shows it: an impulse response mostly does not, which the cell's detail says."""
+    if analysis.clipped is None:
+        return []
+    return [Check(id="seats.clipped", channel=channel.id, seat=seat, value=float(analysis.clipped), unit="",
+                  limit=CLIP_LIMIT, text="clipping of the recording")]  # fmt: skip
+
+
+def _polarity_check(
+    job: Job, round_id: str, channel: Channel, seat: str, analysis: Analysis,
+    agreed: tuple[int | None, int, int], inverted: bool,
+) -> Check:  # fmt: skip
+    sign, (common, negative, told) = analysis.polarity, agreed
+    why = _clipped(analysis)
+    if why is None and sign is None:
+        why = analysis.why.get("polarity") or "its polarity is not told"
+    elif why is None and common is None:
+        why = f"the seats do not agree: reversed at {negative} of {told}"
+    elif why is None and sign != common:
+        why = f"it reads otherwise than at {max(negative, told - negative)} of {told} seats: the direct sound is disturbed"
+    elif why is None and sign == -1 and channel.is_sub and job.setting(round_id, channel.id).polarity == "reversed":
+        why = "the processor is set to reverse it; whether that serves is judged at the crossover"
+    value = None if sign is None else float(-sign if inverted else sign)
+    return Check(id="seats.polarity", channel=channel.id, seat=seat, value=value, unit="", limit=POLARITY_LIMIT,
+                 why_not=why, text="polarity against the majority" if inverted else "polarity")  # fmt: skip
+
+
+def _driver_checks(channel: Channel, seat: str, analysis: Analysis, against: Against | None) -> list[Check]:
+    if against is None:
+        return []
+    treble, low = against.gaps.get(seat, (None, None))
+    why = _clipped(analysis)
+    if why is None and treble is None:
+        why = f"{against.partner} was not heard at the seat opposite"
+    return [
+        Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB", uncertainty=PARTNER_U_DB,
+              limit=DRIVER_LIMIT, why_not=why, text=f"{text} against {against.partner}")
+        for name, value, text in (("treble", treble, "3–10 kHz"), ("lows", low, "200–500 Hz"))
+    ]  # fmt: skip
+
+
+def _spread_checks(
+    channel: Channel, seat: str, analysis: Analysis, spread: _Spread | None, gains: dict[str, float]
+) -> list[Check]:
+    if spread is None:
+        return []
+    why = _clipped(analysis)
+    if why is None and seat in gains:
+        why = f"the gain changed at {seat}: {gains[seat]:+.1f} dB on all channels".replace("-", "−")
+    limit = SUB_LEVEL_LIMIT if channel.is_sub else LEVEL_LIMIT
+    kinds = [("level", spread.level_db, LEVEL_U_DB, limit, "level against the seats' mean")]
+    if channel.is_sub:
+        text = f"bass against the seats' mean, deepest at {spread.null_hz:.0f} Hz"
+        kinds.append(("bass", spread.null_db, THIRD_OCTAVE_U_DB, NULL_LIMIT, text))
+    else:
+        kinds.append(("direct", spread.direct_db, BAND_U_DB, DIRECT_LIMIT, "4–12 kHz against the seats' mean"))
+    return [
+        Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB", uncertainty=u, limit=bounds,
+              why_not=why, text=text)
+        for name, value, u, bounds, text in kinds if math.isfinite(value)
+    ]  # fmt: skip

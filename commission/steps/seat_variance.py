@@ -1,0 +1,327 @@
+"""How much the seats differ, in one round and between two: what the step "compare" shows.
+
+Two questions are kept apart: "heard" uses levels as measured; "tone" takes each seat's own broadband level off first, so
+that a change of level does not pose as a change of evenness. Only what both rounds hold is compared.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.dsp import repeatability as repeats_of
+from commission.dsp import variance
+from commission.dsp.across import GAIN_DB
+from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level_db, sum_bass
+from commission.dsp.repeatability import Repeatability
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, FloatArray, Job
+from commission.steps.seat_cells import seat_gains_db
+
+SUBS = "SUBS"
+"""Name of the subwoofers taken together, in tables and JSON."""
+GROUPS = (SUBS, "LFE")
+"""Channels that, beside two or more subwoofers of their own, are these measured together."""
+HEARD, TONE = "heard", "tone"
+KINDS = (HEARD, TONE)
+LEAST_POINTS = variance.INDEPENDENT_POINTS
+"""A band is judged where the loudspeaker plays over a third octave of it or more."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandResult:
+    """One channel in one band and round."""
+
+    msv_db2: float
+    sd_db: float
+    u_sd_db: float
+    u_msv_db2: float
+    worst_seat: str
+    worst_db: float
+    """Its rms deviation from the seats' mean."""
+    deviations_db: dict[str, float]
+    """Mean deviation of each seat from the seats' mean."""
+    heard_hz: tuple[float, float]
+    """Where the loudspeaker plays within the band: what was judged."""
+    floored: bool = False
+    """The seats differ by no more than the measurement scatters."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """Before and after of one channel in one band."""
+
+    before: BandResult
+    after: BandResult
+    change_db2: float
+    u_db2: float
+    word: variance.Word
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelCompare:
+    """One channel, or the subwoofers together, in both rounds; kind "heard" and "tone"."""
+
+    channel: str
+    seats: tuple[str, ...]
+    bands: dict[str, dict[str, Change]]
+    """kind → band label → change."""
+    levels: tuple[FloatArray, FloatArray]
+    """Third-octave levels [shape=(seats, n)] before and after, NaN where the loudspeaker does not play."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareResult:
+    """All channels that both rounds hold at two seats or more. `u_db`: repeatability by band label."""
+
+    rounds: tuple[str, str] | None
+    channels: dict[str, ChannelCompare]
+    left_out: tuple[str, ...]
+    u_db: dict[str, float]
+    u_from: str
+    why_not: str | None = None
+    one_sided: int = 0
+    """Channels that only one of the rounds holds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """One channel at all its seats in one round."""
+
+    seats: list[str]
+    levels: FloatArray
+    how: str = ""
+    """How the subwoofers were taken together."""
+
+
+def rounds_to_compare(job: Job) -> tuple[str, str] | None:
+    """As found and as left; without as left (or as found), the latest two rounds that hold responses."""
+    held = [r for r in job.rounds if job.responses_of(r)]
+    if len(held) < 2:
+        return None
+    return (AS_FOUND, AS_LEFT) if AS_FOUND in held and AS_LEFT in held else (held[-2], held[-1])
+
+
+def one_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str, dict[str, BandResult]]]:
+    """Seat variance of a single round: channel → kind → band label → result. For the record of one round alone."""
+    repeats, _ = repeatability(job, (round_id,), analyses)
+    moved = set(seat_gains_db(job, round_id, analyses))
+    out: dict[str, dict[str, dict[str, BandResult]]] = {}
+    for name, row in _heard(job, round_id, analyses)[0].items():
+        plays = variance.own_band(row.levels)
+        out[name] = {kind: {} for kind in KINDS}
+        for kind in KINDS:
+            for band in job.system.bands:
+                result = _band(job, name, row.seats, row.levels, band, kind, repeats[band.label], plays, moved)
+                if result is not None:
+                    out[name][kind][band.label] = result
+    return out
+
+
+def solve(job: Job, analyses: Analyses) -> CompareResult:
+    """Compare the two rounds."""
+    rounds = rounds_to_compare(job)
+    if rounds is None:
+        return CompareResult(rounds=None, channels={}, left_out=(), u_db={}, u_from="",
+                             why_not="it needs responses of two rounds, as found and as left")  # fmt: skip
+    repeats, u_from = repeatability(job, rounds, analyses)
+    (before, gaps_before), (after, gaps_after) = (_heard(job, r, analyses) for r in rounds)
+    left_out = [f"{r}: {gap}" for r, gaps in zip(rounds, (gaps_before, gaps_after), strict=True) for gap in gaps]
+    moved: set[str] = set()
+    for r in rounds:
+        gains = seat_gains_db(job, r, analyses)
+        moved |= set(gains)
+        left_out += [f"{seat} from what the seats hear: its gain changed in {r}" for seat in gains]
+    channels, outside = {}, dict.fromkeys((band.label for band in job.system.bands), "")
+    one_sided = [name for name in (*before, *after) if (name in before) != (name in after)]
+    left_out += [f"{name}: only in {rounds[0] if name in before else rounds[1]}" for name in one_sided]
+    for name in before:
+        if name not in after:
+            continue
+        pair, why = _common(before[name], after[name])
+        if why:
+            left_out.append(f"{name}{why}")
+        if pair is None:
+            continue
+        seats, levels = pair
+        plays = variance.own_band(levels[0]) & variance.own_band(levels[1])
+        bands = _changes(job, name, seats, levels, plays, repeats, moved)
+        for label in outside:
+            outside[label] += f", {name}" if all(label not in bands[kind] for kind in KINDS) else ""
+        shown = (np.where(plays, levels[0], np.nan), np.where(plays, levels[1], np.nan))
+        channels[name] = ChannelCompare(channel=name, seats=tuple(seats), levels=shown, bands=bands)
+    left_out += [f"{label} Hz of {names[2:]}: not played in both rounds" for label, names in outside.items() if names]
+    return CompareResult(rounds=rounds, channels=channels, left_out=tuple(left_out), u_from=u_from,
+                         u_db={label: r.common_db for label, r in repeats.items()}, one_sided=len(one_sided))  # fmt: skip
+
+
+def _common(before: _Row, after: _Row) -> tuple[tuple[list[str], tuple[FloatArray, FloatArray]] | None, str]:
+    """The seats that both rounds hold with their levels, and what was left out."""
+    if before.how != after.how:
+        return None, f": {before.how} in one round and {after.how} in the other"
+    common = [s for s in before.seats if s in after.seats]
+    missing = sorted(set(before.seats) ^ set(after.seats))
+    why = f" at {', '.join(missing)}: in one round only" if missing else ""
+    if len(common) < 2:
+        return None, ": fewer than two seats in both rounds"
+    first, second = ([row.seats.index(s) for s in common] for row in (before, after))
+    return (common, (before.levels[first], after.levels[second])), why
+
+
+def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tuple[dict[str, Repeatability], str]:
+    """(how well a third octave at one seat repeats, by band label, and where that comes from)."""
+    repeated, moved = [], 0
+    for round_id in rounds:
+        for channel in job.system.channels:
+            for seat in job.system.seats:
+                own = [item.analysis for item in analyses.repeats(round_id, channel.id, seat.id)
+                       if item.analysis is not None and not item.analysis.clipped]  # fmt: skip
+                gains = [a.level_db for a in own if a.level_db is not None]
+                if len(own) > 1 and gains and max(gains) - min(gains) > GAIN_DB:
+                    moved += 1  # measured again because the gain was wrong: says nothing of repeatability
+                elif len(own) > 1:
+                    repeated.append(np.array([a.third_octave_db for a in own]))
+    out = {}
+    for band in job.system.bands:
+        inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)
+        parts = [levels[:, inside & variance.own_band(levels)] for levels in repeated]
+        found = repeats_of.from_repeats([part for part in parts if part.shape[1]])
+        out[band.label] = Repeatability(repeats_of.DEFAULT_DB) if found is None else \
+            Repeatability(max(found.common_db, repeats_of.LEAST_DB), found.noise_db)  # fmt: skip
+    apart = f" {moved} more with another gain {'are' if moved > 1 else 'is'} left out." if moved else ""
+    if not repeated:
+        taken = f"u = {repeats_of.DEFAULT_DB} dB is taken for a third octave at one seat, as simulated."
+        return out, f"No place was repeated: {taken}{apart}"
+    said = ", ".join(f"{r.common_db:.2f} dB at {label} Hz" for label, r in out.items())
+    count = f"{len(repeated)} repeated place{'s' if len(repeated) != 1 else ''}"
+    return (
+        out,
+        f"Repeatability u of a third octave at one seat, from {count}: {said}; more where noise is near.{apart}",
+    )
+
+
+def _heard(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, _Row], list[str]]:
+    """Channels with their seats and third-octave levels, and what was left out; subwoofers also together."""
+    found: dict[str, _Row] = {}
+    gaps: list[str] = []
+    singles, group = sub_outputs(job)
+    for channel in job.system.channels:
+        own = [(s.id, a) for s in job.system.seats if (a := analyses.of(round_id, channel.id, s.id)) is not None]
+        clipped = [seat for seat, a in own if a.clipped]
+        if clipped:
+            gaps.append(f"{channel.id} at {', '.join(clipped)}, where the recording clipped")
+        own = [(seat, a) for seat, a in own if not a.clipped]
+        if len(own) >= 2:
+            row = _Row(seats=[seat for seat, _ in own], levels=np.array([a.third_octave_db for _, a in own]))
+            found[channel.id] = row
+        elif own:
+            gaps.append(f"{channel.id}: fewer than two seats")
+    together = found.pop(group, None) if group is not None else None
+    if len(singles) > 1:
+        summed, reasons = _summed(job, round_id, analyses, singles)
+        if summed is not None:
+            found[SUBS] = summed
+        elif together is not None:
+            found[SUBS] = _Row(seats=together.seats, levels=together.levels, how=f"measured together as {group}")
+        if summed is not None or together is None:
+            gaps += reasons
+    return found, gaps
+
+
+def sub_outputs(job: Job) -> tuple[list[str], str | None]:
+    """(subwoofers of their own, the channel that is all of them measured together)."""
+    ids = [c.id for c in job.system.channels if c.is_sub]
+    singles = [c for c in ids if c not in GROUPS]
+    group = next((c for c in ids if c in GROUPS), None) if len(singles) > 1 else None
+    return (singles if group is not None else ids), group
+
+
+def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tuple[_Row | None, list[str]]:
+    """The complex sum of the subwoofers at every seat where it can be told."""
+    seats, rows, reasons = [], [], []
+    for seat in job.system.seats:
+        newest = [items[-1] for sub in subs if (items := analyses.repeats(round_id, sub, seat.id))]
+        if not newest:
+            continue
+        why = _why_no_sum(newest, len(subs))
+        total = sum_bass([item.analysis for item in newest if item.analysis is not None]) if why is None else None
+        if total is None:
+            reasons.append(f"{SUBS} at {seat.id}: {why or 'a response has no phase'}")
+            continue
+        seats.append(seat.id)
+        rows.append(bass_level_db(total))
+    if len(seats) < 2:
+        return None, reasons
+    return _Row(seats=seats, levels=np.array(rows), how="summed"), reasons
+
+
+def _why_no_sum(newest: list[Analysed], count: int) -> str | None:
+    if len(newest) < count:
+        return "not every subwoofer was heard"
+    if any(item.analysis is not None and item.analysis.clipped for item in newest):
+        return "a recording clipped"
+    if newest[0].clock is None or len({item.clock for item in newest}) != 1:
+        return "their responses share no clock"
+    if not all(item.passes_delays for item in newest):
+        return "their responses did not pass the processor's delays, with which they are heard"
+    return None
+
+
+def summed_subs(job: Job, round_id: str, analyses: Analyses) -> tuple[list[str], FloatArray] | None:
+    """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together; None where it cannot be told."""
+    row = _heard(job, round_id, analyses)[0].get(SUBS)
+    return None if row is None else (row.seats, row.levels)
+
+
+def _is_sub(job: Job, name: str) -> bool:
+    channel = job.system.channel(name)
+    return name == SUBS or (channel is not None and channel.is_sub)
+
+
+def _band(
+    job: Job, name: str, seats: list[str], measured: FloatArray, band: Band, kind: str, repeats: Repeatability,
+    plays: variance.BoolArray, moved: set[str],
+) -> BandResult | None:  # fmt: skip
+    inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz) & plays
+    if kind == HEARD and moved.intersection(seats):  # a gain that moved says nothing of what the seat hears
+        kept = [i for i, seat in enumerate(seats) if seat not in moved]
+        seats, measured = [seats[i] for i in kept], measured[kept]
+    if inside.sum() < LEAST_POINTS or len(seats) < 2:
+        return None
+    levels = measured
+    if kind == TONE:
+        edges = SUB_LEVEL_BAND_HZ if _is_sub(job, name) else LEVEL_BAND_HZ
+        levels = variance.without_seat_level(measured, variance.broadband_level_db(measured, GRID_HZ, edges))
+    weights = [seat.weight if (seat := job.system.seat(s)) is not None else 1.0 for s in seats]
+    if sum(weight > 0 for weight in weights) < 2:
+        weights = [1.0] * len(seats)
+    found = variance.band_variance(levels, inside, weights, repeats, measured)
+    if found is None:
+        return None
+    heard = GRID_HZ[inside]
+    return BandResult(
+        msv_db2=found.msv_db2, sd_db=found.sd_db, u_sd_db=found.u_sd_db, u_msv_db2=found.u_msv_db2,
+        worst_seat=seats[found.worst], worst_db=found.deviation_db[found.worst],
+        deviations_db=dict(zip(seats, found.mean_deviation_db, strict=True)),
+        heard_hz=(float(heard[0]), float(heard[-1])), floored=found.floored,
+    )  # fmt: skip
+
+
+def _changes(
+    job: Job, name: str, seats: list[str], levels: tuple[FloatArray, FloatArray], plays: variance.BoolArray,
+    repeats: dict[str, Repeatability], moved: set[str],
+) -> dict[str, dict[str, Change]]:  # fmt: skip
+    out: dict[str, dict[str, Change]] = {kind: {} for kind in KINDS}
+    for kind in KINDS:
+        for band in job.system.bands:
+            # Both rounds are read at the same frequencies: where the loudspeaker plays in both.
+            own = repeats[band.label]
+            before, after = (_band(job, name, seats, each, band, kind, own, plays, moved) for each in levels)
+            if before is None or after is None:
+                continue
+            change = after.msv_db2 - before.msv_db2
+            u = float(np.hypot(before.u_msv_db2, after.u_msv_db2))
+            out[kind][band.label] = Change(before=before, after=after, change_db2=change, u_db2=u,
+                                           word=variance.change_word(change, u))  # fmt: skip
+    return out
