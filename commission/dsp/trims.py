@@ -41,6 +41,12 @@ def to_grid(value: float, low: float, high: float, step: float) -> float:
     return round(low + min(max(down + up, 0), steps) * step, 9) + 0.0  # + 0.0: never −0
 
 
+def grid_decimals(step: float, least: int = 0) -> int:
+    """Decimals that show every value of a grid, at least `least` and at most 4: 0.5 → 1, 0.25 → 2, 0.03 → 2."""
+    exact = (d for d in range(least, 5) if abs(step * 10**d - round(step * 10**d)) < 1e-6)
+    return next(exact, 4)
+
+
 def exact_trims_db(
     levels_db: Sequence[float], targets_db: Sequence[float], old_trims_db: Sequence[float]
 ) -> tuple[float, ...]:

@@ -12,10 +12,12 @@ crossover by ear of the measurement, not by the tape.
 from __future__ import annotations
 
 from commission.dsp.latency import NO_DELAYS, SWAP_Z, WRONG_SIGN
+from commission.dsp.trims import grid_decimals
 from commission.model import (
     Advice,
     Analyses,
     Column,
+    DelayRange,
     Job,
     Outcome,
     Processor,
@@ -84,7 +86,6 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """The settings to enter, arrivals against the tape, what other seats get."""
     result = solve(job, round_id, analyses)
     found = result.channels.values()
-    unit = job.system.processor.delay.unit
     checks = [check for each in found for check in (each.check_setting, each.check_arrival)]
     tables = []
     if result.channels:
@@ -92,7 +93,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
             Table(
                 id="delays",
                 title="What the processor shall hold",
-                columns=_setting_columns(unit),
+                columns=_setting_columns(job.system.processor.delay),
                 rows=tuple(_setting_row(each) for each in found),
                 remark="Rest: what rounding leaves against the farthest loudspeaker, for information.",
             )
@@ -129,15 +130,16 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     )
 
 
-def _setting_columns(unit: str) -> tuple[Column, ...]:
+def _setting_columns(delay: DelayRange) -> tuple[Column, ...]:
+    held = grid_decimals(delay.step, 1)
     return (
         Column(key="channel", title="Channel"),
         Column(key="distance", title="Distance", unit="m", decimals=2),
         Column(key="origin", title="From"),
         Column(key="delay", title="Delay", unit="ms", decimals=2),
         # The processor's own unit stays as it is, whatever the job's units are: it is what must be typed.
-        Column(key="held", title=f"Holds [{unit}]", decimals=2),
-        Column(key="new", title=f"Enter [{unit}]", decimals=2),
+        Column(key="held", title=f"Holds [{delay.unit}]", decimals=held),
+        Column(key="new", title=f"Enter [{delay.unit}]", decimals=held),
         Column(key="rest", title="Rest", unit="ms", decimals=3, signed=True),
         Column(key="deg80", title="at 80 Hz", unit="°", decimals=1, signed=True),
         Column(key="deg1k", title="at 1 kHz", unit="°", decimals=0, signed=True),

@@ -1,17 +1,19 @@
 """Layout: where seats and loudspeakers stand. Entry and plan; a typing error shows at once.
 
 The installer types positions or tape distances; the plan draws them to scale. Checked here is only what betrays a
-wrong entry: something outside the room, or a tape that disagrees with a position.
+wrong entry: something outside the room, a tape that disagrees with a position, a left loudspeaker right of its partner.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
 
-from commission.dsp.geometry import azimuth_deg, distance_m, elevation_deg
+from commission.dsp.geometry import azimuth_deg, distance_m, elevation_deg, mirror_partner
 from commission.model import (
     Advice,
     Analyses,
+    Channel,
     Check,
     Column,
     Job,
@@ -22,11 +24,13 @@ from commission.model import (
     Room,
     RoomPlan,
     Row,
+    Seat,
     Step,
     Table,
     Task,
     Verdict,
 )
+from commission.steps.distance_results import taped_m
 
 HELP = """
 Positions are measured from the floor below the **centre of the screen**: x to the right facing the screen (left is
@@ -46,8 +50,14 @@ TAPE_LIMIT = Limit(
 )
 TAPE_AGAINST_POSITION_U_M = 0.02
 """Both are measured by hand to 2 cm or so (common practice, no source)."""
-INSIDE = Limit(low=0.0, high=None, unit="m", basis="nothing stands outside the room")
-SURVEY_U_M = 0.0
+INSIDE = Limit(low=0.0, high=None, unit="m", basis="no ears are outside the room")
+NEARLY_INSIDE = Limit(
+    low=-0.3,
+    high=None,
+    unit="m",
+    basis="30 cm for what is built into walls or stands behind the screen: beyond it a slip; common practice",
+)
+LEFT_OF_RIGHT = Limit(low=0.0, high=None, unit="m", basis="the left one of a pair is left of the right one")
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
@@ -58,74 +68,83 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """The plan of the room, the directions from the reference seat, and what cannot be right."""
     system = job.system
-    reference = system.reference_seat
-    ears = reference.position_m if reference is not None else None
-    checks: list[Check] = []
-    rows: list[Row] = []
-    items: list[PlanItem] = []
-    for seat in system.seats:
-        kind: Kind = "reference" if seat is reference else "seat"
-        if seat.position_m is None:
-            rows.append(Row(key=seat.id, cells=(seat.id, seat.name, None, None, None, None, None, None)))
-            continue
-        inside = _inside_check(seat.id, seat.position_m, system.room, seat=True)
-        checks += [inside] if inside else []
-        items.append(PlanItem(label=seat.id, kind=kind, position_m=seat.position_m, verdict=_said(inside)))
-        rows.append(Row(key=seat.id, cells=(seat.id, seat.name, *seat.position_m, None, None, None), check=inside))
-    for channel in system.channels:
-        where = channel.position_m
-        row_check: Check | None = None
-        if where is not None:
-            inside = _inside_check(channel.id, where, system.room, seat=False)
-            taped = _tape_check(channel.id, channel.distance_m, ears, where)
-            both = [check for check in (inside, taped) if check is not None]
-            checks += both
-            row_check = max(both, key=lambda check: check.verdict.severity, default=None)
-            shape: Kind = "sub" if channel.is_sub else "loudspeaker"
-            items.append(PlanItem(label=channel.id, kind=shape, position_m=where, verdict=_said(row_check)))
-        away = channel.distance_m
-        turn = rise = None
-        if where is not None and ears is not None:
-            away = distance_m(ears, where) if away is None else away
-            turn, rise = azimuth_deg(ears, where), elevation_deg(ears, where)
-        x, y, z = where if where is not None else (None, None, None)
-        rows.append(Row(key=channel.id, cells=(channel.id, channel.name, x, y, z, away, turn, rise), check=row_check))
-    known = sum(c.position_m is not None or c.distance_m is not None for c in system.channels)
-    known += sum(seat.position_m is not None for seat in system.seats)
-    total = len(system.channels) + len(system.seats)
-    wrong = [check for check in checks if check.verdict is Verdict.FAIL]
-    advice = (
-        [
-            Advice(
-                text=f"Check where {wrong[0].channel or wrong[0].seat} stands: {wrong[0].text}.",
-                step="layout",
-                priority=8,
-            )
-        ]
-        if wrong
-        else []
+    room = system.room
+    placed = [_seat(job, seat) for seat in system.seats]
+    placed += [_channel(job, round_id, channel) for channel in system.channels]
+    checks = tuple(check for each in placed for check in each.checks)
+    items = tuple(each.item for each in placed if each.item is not None)
+    known = sum(seat.position_m is not None for seat in system.seats)
+    known += sum(taped_m(job, channel, round_id) is not None for channel in system.channels)
+    wrong = next((check for check in checks if check.verdict is Verdict.FAIL), None)
+    advice: tuple[Advice, ...] = ()
+    said = "" if wrong is None else f"{wrong.channel or wrong.seat}: {wrong.text}"
+    if wrong is not None:
+        text = f"Check where {wrong.channel or wrong.seat} stands: {wrong.text}."
+        advice = (Advice(text=text, step="layout", priority=8),)
+    elif known < len(placed):
+        advice = (Advice(text="Enter the missing positions or tape distances.", step="layout", priority=9),)
+    size = {} if room is None else {"length_m": room.length_m, "width_m": room.width_m, "height_m": room.height_m}
+    table = Table(
+        id="layout",
+        title="Places, and directions from the reference seat",
+        columns=_COLUMNS,
+        rows=tuple(each.row for each in placed),
+        remark="Azimuth is positive to the left, elevation positive up.",
     )
-    if not advice and known < total:
-        advice = [Advice(text="Enter the missing positions or tape distances.", step="layout", priority=9)]
     return Outcome(
         step="layout",
         round=round_id,
         done=known,
-        total=total,
-        checks=tuple(checks),
-        tables=(
-            Table(
-                id="layout",
-                title="Places, and directions from the reference seat",
-                columns=_COLUMNS,
-                rows=tuple(rows),
-                remark="Azimuth is positive to the left, elevation positive up.",
-            ),
-        ),
-        room_plans=(_room_plan(system.room, tuple(items)),) if system.room is not None else (),
-        advice=tuple(advice),
-        stands_out=f"{wrong[0].channel or wrong[0].seat}: {wrong[0].text}" if wrong else "",
+        total=len(placed),
+        checks=checks,
+        tables=(table,),
+        room_plans=(RoomPlan(**size, items=items),) if size else (),
+        advice=advice,
+        stands_out=said,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    """Something standing in the room: on the plan where its position is known, in the table in any case."""
+
+    row: Row
+    checks: tuple[Check, ...]
+    item: PlanItem | None
+
+
+def _seat(job: Job, seat: Seat) -> _Placed:
+    where = seat.position_m
+    if where is None:
+        return _Placed(Row(key=seat.id, cells=(seat.id, seat.name, *6 * (None,))), (), None)
+    inside = _inside_check(seat.id, where, job.system.room, seat=True)
+    reference = job.system.reference_seat is not None and seat.id == job.system.reference_seat.id
+    item = PlanItem(label=seat.id, kind="reference" if reference else "seat", position_m=where, verdict=_said(inside))
+    row = Row(key=seat.id, cells=(seat.id, seat.name, *where, None, None, None), check=inside)
+    return _Placed(row, () if inside is None else (inside,), item)
+
+
+def _channel(job: Job, round_id: str, channel: Channel) -> _Placed:
+    reference, where = job.system.reference_seat, channel.position_m
+    ears = reference.position_m if reference is not None else None
+    away = taped_m(job, channel, round_id)
+    distance = None if away is None else away[0]
+    if where is None:
+        return _Placed(
+            Row(key=channel.id, cells=(channel.id, channel.name, None, None, None, distance, None, None)), (), None
+        )
+    partner = job.system.channel(mirror_partner(channel.id) or "")
+    found = (
+        _inside_check(channel.id, where, job.system.room, seat=False),
+        _tape_check(channel.id, distance if away is not None and away[1] == "tape" else None, ears, where),
+        _side_check(channel.id, where, None if partner is None else partner.position_m),
+    )
+    checks = tuple(check for check in found if check is not None)
+    worst = max(checks, key=lambda check: check.verdict.severity, default=None)
+    turn, rise = (None, None) if ears is None else (azimuth_deg(ears, where), elevation_deg(ears, where))
+    row = Row(key=channel.id, cells=(channel.id, channel.name, *where, distance, turn, rise), check=worst)
+    kind: Kind = "sub" if channel.is_sub else "loudspeaker"
+    return _Placed(row, checks, PlanItem(label=channel.id, kind=kind, position_m=where, verdict=_said(worst)))
 
 
 _COLUMNS = (
@@ -144,11 +163,6 @@ def _said(check: Check | None) -> Verdict | None:
     return None if check is None else check.verdict
 
 
-def _room_plan(room: Room | None, items: tuple[PlanItem, ...]) -> RoomPlan:
-    assert room is not None
-    return RoomPlan(length_m=room.length_m, width_m=room.width_m, height_m=room.height_m, items=items)
-
-
 def _inside_check(label: str, where: Position, room: Room | None, *, seat: bool) -> Check | None:
     """How far inside the room something stands [m]: negative is outside, and most likely a typing error."""
     if room is None:
@@ -161,9 +175,8 @@ def _inside_check(label: str, where: Position, room: Room | None, *, seat: bool)
         seat=label if seat else None,
         value=round(margin, 3),
         unit="m",
-        uncertainty=SURVEY_U_M,
-        limit=INSIDE,
-        text="it stands outside the room" if margin < 0 else "it stands inside the room",
+        limit=INSIDE if seat else NEARLY_INSIDE,
+        text="it stands inside the room" if margin >= 0 else "it stands outside the room",
     )
 
 
@@ -178,6 +191,21 @@ def _tape_check(label: str, tape_m: float | None, ears: Position | None, where: 
         uncertainty=TAPE_AGAINST_POSITION_U_M,
         limit=TAPE_LIMIT,
         text="tape and position disagree",
+    )
+
+
+def _side_check(label: str, where: Position, partner: Position | None) -> Check | None:
+    """How far the left one of a mirrored pair is left of the right one [m], once per pair; below zero a sign slipped."""
+    other = mirror_partner(label)
+    if partner is None or other is None or "L" not in label[-2:]:
+        return None
+    return Check(
+        id="layout.side",
+        channel=label,
+        value=round(partner[0] - where[0], 3),
+        unit="m",
+        limit=LEFT_OF_RIGHT,
+        text=f"it stands right of {other}" if partner[0] < where[0] else f"it stands left of {other}",
     )
 
 

@@ -11,6 +11,7 @@ all of them and cancels, and is stated apart for the absolute level.
 
 from __future__ import annotations
 
+from commission.dsp.trims import grid_decimals
 from commission.model import (
     Advice,
     Analyses,
@@ -23,6 +24,7 @@ from commission.model import (
     Step,
     Table,
     Task,
+    TrimRange,
     Verdict,
 )
 from commission.steps.level_results import (
@@ -120,15 +122,20 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         )
         for channel in (result.missing if levels else ())
     ]
-    tables = [Table(id="trims", title="Trims: what the processor holds, and what it shall hold", columns=_COLUMNS,
-                    rows=rows)] if rows else []  # fmt: skip
+    tables = []
+    if rows:
+        title, columns = (
+            "Trims: what the processor holds, and what it shall hold",
+            _columns(job.system.processor.trim_db),
+        )
+        tables.append(Table(id="trims", title=title, columns=columns, rows=rows))
     if result.proposed_offset_db or result.offset_db:
         tables.append(Table(id="offsets", title="Common offset: the choices", columns=_CHOICE_COLUMNS,
                             rows=tuple(_choice_row(choice) for choice in result.choices)))  # fmt: skip
     tables = []
     if rows:
         title = "Trims: what the processor holds, and what it shall hold"
-        tables.append(Table(id="trims", title=title, columns=_COLUMNS, rows=rows))
+        tables.append(Table(id="trims", title=title, columns=_columns(job.system.processor.trim_db), rows=rows))
     if result.proposed_offset_db or result.offset_db:
         choices = tuple(_choice_row(choice) for choice in result.choices)
         tables.append(Table(id="offsets", title="Common offset: the choices", columns=_CHOICE_COLUMNS, rows=choices))
@@ -145,19 +152,23 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     )
 
 
-_COLUMNS = (
-    Column(key="channel", title="Channel"),
-    Column(key="level", title="Reading", unit="dB", decimals=1),
-    Column(key="count", title="n", decimals=0),
-    Column(key="spread", title="Spread", unit="dB", decimals=1),
-    Column(key="U", title="U", unit="dB", decimals=1),
-    Column(key="old", title="Old trim", unit="dB", decimals=1, signed=True),
-    Column(key="correction", title="Change", unit="dB", decimals=2, signed=True),
-    Column(key="exact", title="Exact", unit="dB", decimals=2, signed=True),
-    Column(key="new", title="New trim", unit="dB", decimals=1, signed=True),
-    Column(key="predicted", title="Will read", unit="dB", decimals=1),
-    Column(key="residual", title="Rest", unit="dB", decimals=2, signed=True),
-)
+def _columns(trim: TrimRange) -> tuple[Column, ...]:
+    held = grid_decimals(trim.step, 1)
+    return (
+        Column(key="channel", title="Channel"),
+        Column(key="level", title="Reading", unit="dB", decimals=1),
+        Column(key="count", title="n", decimals=0),
+        Column(key="spread", title="Spread", unit="dB", decimals=1),
+        Column(key="U", title="U", unit="dB", decimals=1),
+        Column(key="old", title="Old trim", unit="dB", decimals=held, signed=True),
+        Column(key="correction", title="Change", unit="dB", decimals=2, signed=True),
+        Column(key="exact", title="Exact", unit="dB", decimals=2, signed=True),
+        Column(key="new", title="New trim", unit="dB", decimals=held, signed=True),
+        Column(key="predicted", title="Will read", unit="dB", decimals=1),
+        Column(key="residual", title="Rest", unit="dB", decimals=2, signed=True),
+    )
+
+
 _CHOICE_COLUMNS = (
     Column(key="what", title="For"),
     Column(key="offset", title="Offset", unit="dB", decimals=2, signed=True),

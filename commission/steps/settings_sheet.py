@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from commission.model import AS_FOUND, AS_LEFT, Analyses, Job, Polarity, Setting
+from commission.dsp.trims import grid_decimals
+from commission.model import AS_FOUND, AS_LEFT, Analyses, Channel, Job, Polarity, Setting
 from commission.steps import distances, levels
 
+REVERSED_SHARE = 0.8
+"""Reversed at this share of the seats (own simulations)."""
 Kind = Literal["trim", "delay", "polarity"]
 
 
@@ -37,58 +40,75 @@ class SheetLine:
 
 
 def measured_round(job: Job) -> str:
-    """The round whose readings the sheet follows: the newest before as left that has any."""
-    rounds = [r for r in job.rounds if r != AS_LEFT and (job.readings_of(r, "levels") or job.responses_of(r))]
-    return rounds[-1] if rounds else AS_FOUND
+    """The round whose readings the sheet follows: the newest before as left with levels, else with responses."""
+    before = [each for each in job.rounds if each != AS_LEFT]
+    read = [each for each in before if job.readings_of(each, "levels")]
+    heard = [each for each in before if job.responses_of(each)]
+    return (read or heard or [AS_FOUND])[-1]
 
 
 def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) -> tuple[SheetLine, ...]:
-    """Trims and delays for every channel that has what they need; new trim = old trim + correction."""
+    """Trims and delays for every channel that has what they need; new trim = old trim + correction.
+
+    A polarity stands here only where the processor holds "reversed" and the loudspeaker was heard: then the setting
+    either makes up for the wiring, or is the fault. A reversed wire behind a normal setting is mended at the wire.
+    """
     source = round_id or measured_round(job)
     trims = levels.solve(job, source).channels
     delays = distances.solve(job, source, analyses).channels
-    processor = job.system.processor
-    title = {"ms": "delay", "m": "distance", "ft": "distance"}[processor.delay.unit]
+    trim_range, delay_range = job.system.processor.trim_db, job.system.processor.delay
+    title = {"ms": "delay", "m": "distance", "ft": "distance"}[delay_range.unit]
     lines: list[SheetLine] = []
     for channel in job.system.channels:
-        now = job.setting(AS_LEFT, channel.id) if (AS_LEFT, channel.id) in job.applied else None
+        applied = (AS_LEFT, channel.id) in job.applied
+        now = job.setting(AS_LEFT, channel.id) if applied else Setting(round=AS_LEFT, channel=channel.id)
         if (trim := trims.get(channel.id)) is not None:
             old = trim.old_trim_db if trim.old_trim_known else None
-            ticked = now is not None and _same(now.trim_db, trim.trim_db)
-            lines.append(_line(channel.id, channel.label, "trim", old, trim.trim_db, "dB", 1, ticked))
+            decimals = grid_decimals(trim_range.step, 1)
+            lines.append(_line(channel, "trim", old, trim.trim_db, now.trim_db, "dB", decimals))
         if (delay := delays.get(channel.id)) is not None:
-            ticked = now is not None and _same(now.distance, delay.setting.setting)
-            unit = processor.delay.unit
-            lines.append(
-                _line(
-                    channel.id,
-                    channel.label,
-                    "delay",
-                    delay.held,
-                    delay.setting.setting,
-                    f"{unit} {title}",
-                    2,
-                    ticked,
+            unit, decimals = f"{delay_range.unit} {title}", grid_decimals(delay_range.step, 1)
+            lines.append(_line(channel, "delay", delay.held, delay.setting.setting, now.distance, unit, decimals))
+        if job.setting(source, channel.id).polarity == "reversed":
+            heard = _heard_reversed(job, source, channel, analyses)
+            if heard is not None:
+                lines.append(
+                    _line(channel, "polarity", "reversed", "normal" if heard else "reversed", now.polarity, "", 0)
                 )
-            )
     return tuple(lines)
 
 
-def _same(a: float | None, b: float) -> bool:
+def _heard_reversed(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> bool | None:
+    """Whether a channel reads reversed at 80 % of the seats or more; None when its polarity is not told, or both ways."""
+    found = [analyses.of(round_id, channel.id, seat.id) for seat in job.system.seats]
+    told = [each.polarity for each in found if each is not None and each.polarity is not None]
+    share = sum(polarity < 0 for polarity in told) / len(told) if told else 0.5
+    return share >= REVERSED_SHARE if share >= REVERSED_SHARE or share <= 1 - REVERSED_SHARE else None
+
+
+def _same(a: float | str | None, b: float | str) -> bool:
+    if isinstance(a, str) or isinstance(b, str):
+        return a == b
     return a is not None and abs(a - b) < 1e-6
 
 
 def _line(
-    channel: str, name: str, kind: Kind, old: float | None, new: float, unit: str, decimals: int, ticked: bool
+    channel: Channel,
+    kind: Kind,
+    old: float | str | None,
+    new: float | str,
+    now: float | str | None,
+    unit: str,
+    decimals: int,
 ) -> SheetLine:
     return SheetLine(
-        channel=channel,
-        name=name,
+        channel=channel.id,
+        name=channel.label,
         kind=kind,
         old=old,
-        new=round(new, 6),
+        new=new if isinstance(new, str) else round(new, 6),
         unit=unit,
         decimals=decimals,
         change=not _same(old, new),
-        ticked=ticked,
+        ticked=_same(now, new),
     )
