@@ -1,0 +1,168 @@
+"""The headless commands on the sample, as a person runs them: in another process, with the output piped."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+SAMPLE = ROOT / "sample_measurements"
+
+
+def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """Run the command with a home of its own."""
+    env = os.environ | {
+        "HOME": str(folder),
+        "XDG_STATE_HOME": str(folder / "state"),
+        "XDG_CONFIG_HOME": str(folder / "config"),
+    }
+    return subprocess.run([sys.executable, "-m", "commission", *words], cwd=folder, env=env, capture_output=True, text=True,
+                          timeout=120, stdin=subprocess.DEVNULL)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.CompletedProcess[str]]:
+    """The sample job, made once."""
+    folder = tmp_path_factory.mktemp("demo")
+    return folder, run(folder, "demo")
+
+
+def test_demo_without_a_terminal_prints_the_results(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, done = demo
+    assert done.returncode == 0, done.stderr
+    for word in ("Harbour Lane cinema", "Round: as-found", "Round: as-left", "BL and BR swapped", "typed in feet"):
+        assert word in done.stdout
+    before = (folder / "harbour-lane.commission").read_bytes()
+    again = run(folder, "demo")
+    assert "was here already" in again.stderr
+    assert (folder / "harbour-lane.commission").read_bytes() == before
+
+
+def test_the_samples_faults_show_and_the_mend_shows(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    """Against what the sample's README says was done to the room."""
+    folder, _ = demo
+    found = json.loads(run(folder, "results", "harbour-lane.commission", "--json").stdout)
+    assert found["schema"] == "commission-results/1"
+    by_round = {r: {f["id"]: f for f in found["findings"] if f["round"] == r} for r in ("as-found", "as-left")}
+    assert set(by_round["as-found"]["wiring.swapped"]["channels"]) == {"BL", "BR"}
+    assert by_round["as-found"]["wiring.polarity"]["channels"] == ["FR"]
+    assert by_round["as-found"]["wiring.tweeter"]["channels"] == ["SiL"]
+    assert "settings.unit" in by_round["as-found"]
+    assert by_round["as-found"]["settings.sub-latency"]["channels"] == ["SUB2"]
+    sub = found["distances"]["as-found"]["channels"]["SUB2"]
+    assert sub["arrival_residual_ms"] == pytest.approx(14.2, abs=0.5)  # the onset of a subwoofer, u = 0.5 ms
+    assert "settings.trims" in by_round["as-found"]
+    assert not {"wiring.swapped", "wiring.polarity", "wiring.tweeter", "settings.unit", "settings.sub-latency",
+                "settings.trims"} & set(by_round["as-left"])  # fmt: skip
+    for channel, level in found["levels"]["as-left"]["channels"].items():
+        assert level["level_db"] == pytest.approx(75.0, abs=0.6), channel
+        assert level["verdict"] != "fail"
+    # What the sheet proposes from as found is what stands as left, where the wiring did not change what is heard.
+    for channel in ("FL", "FC", "SiR", "TpFL", "TpBR"):
+        as_left = found["levels"]["as-left"]["channels"][channel]["old_trim_db"]
+        assert found["levels"]["as-found"]["channels"][channel]["trim_db"] == pytest.approx(as_left, abs=0.5)
+        held = found["distances"]["as-left"]["channels"][channel]["held"]
+        assert found["distances"]["as-found"]["channels"][channel]["setting"] == pytest.approx(held, abs=0.031)
+    change = found["variance"]["change"]["SUBS"]["20-80"]
+    assert change["verdict"] == "better"
+    assert found["bass"] == {}  # no such step yet: nothing is made up
+
+
+def test_verify_says_whole_and_broken_with_its_exit_code(
+    demo: tuple[Path, subprocess.CompletedProcess[str]], tmp_path: Path
+) -> None:
+    folder, _ = demo
+    assert run(folder, "verify", "harbour-lane.commission").returncode == 0
+    copy = tmp_path / "copy.commission"
+    shutil.copy(folder / "harbour-lane.commission", copy)
+    data = bytearray(copy.read_bytes())
+    place = data.index(b"fLaC") + 3000
+    data[place] ^= 0xFF
+    copy.write_bytes(bytes(data))
+    done = run(tmp_path, "verify", "copy.commission")
+    assert done.returncode == 1
+    assert "broken" in done.stdout
+
+
+def test_records_hold_the_results_and_the_log(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, _ = demo
+    assert run(folder, "record", "harbour-lane.commission", "-o", "r.json").returncode == 0
+    record = json.loads((folder / "r.json").read_text(encoding="utf-8"))
+    assert record["log"][-1]["digest"] == record["digest"]
+    assert record["digest"] in run(folder, "verify", "harbour-lane.commission").stdout
+    assert record["results"] == json.loads(run(folder, "results", "harbour-lane.commission", "--json").stdout)
+    assert run(folder, "record", "harbour-lane.commission", "-o", "r.csv").returncode == 0
+    rows = list(csv.DictReader(io.StringIO((folder / "r.csv").read_text(encoding="utf-8"))))
+    assert {row["verdict"] for row in rows} <= {"pass", "fail", "unsure", "not tested"}
+    assert all(row["why"] for row in rows if row["verdict"] == "not tested")
+    bad = run(folder, "record", "harbour-lane.commission", "-o", "r.exe")
+    assert bad.returncode == 2
+    assert ".json" in bad.stderr
+
+
+def test_the_settings_sheet_says_what_to_type(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, _ = demo
+    text = run(folder, "sheet", "harbour-lane.commission").stdout
+    assert run(folder, "sheet", "harbour-lane.commission", "-o", "s.csv").returncode == 0
+    rows = list(csv.DictReader(io.StringIO((folder / "s.csv").read_text(encoding="utf-8"))))
+    assert len(rows) == 26
+    results = json.loads(run(folder, "results", "harbour-lane.commission", "--json").stdout)
+    for row in rows:
+        place = {"trim": ("levels", "trim_db"), "delay": ("distances", "setting")}[row["what"]]
+        assert float(row["new"]) == pytest.approx(
+            results[place[0]]["as-found"]["channels"][row["channel"]][place[1]], abs=1e-6
+        )
+    assert "SUB2" in text
+
+
+def test_new_import_and_twice(tmp_path: Path) -> None:
+    assert run(tmp_path, "new", "a.commission", "--from", str(SAMPLE / "harbour-lane.toml")).returncode == 0
+    again = run(tmp_path, "new", "a.commission", "--from", str(SAMPLE / "harbour-lane.toml"))
+    assert again.returncode == 2
+    assert "exists already" in again.stderr
+    folder = tmp_path / "files"
+    folder.mkdir()
+    for name in ("A1_FL.flac", "A1_FC.flac"):
+        shutil.copy(SAMPLE / "as-found" / name, folder / name)
+    (folder / "A1_FR.wav").write_bytes(b"RIFFrubbish")
+    dry = run(tmp_path, "import", "a.commission", "files", "--round", "as-found", "--dry-run")
+    assert dry.returncode == 1
+    assert "nothing was" in dry.stderr
+    assert "A1_FL.flac → as-found / FL / A1 / impulse" in dry.stdout
+    done = run(tmp_path, "import", "a.commission", "files", "--round", "as-found")
+    assert done.returncode == 1  # one file was bad
+    assert "A1_FR.wav" in done.stderr
+    assert "2 events stored" in done.stderr
+    twice = run(tmp_path, "import", "a.commission", "files/A1_FL.flac", "--round", "as-found")
+    assert twice.returncode == 0
+    assert "already stored" in twice.stderr
+    assert run(tmp_path, "verify", "a.commission").returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [(["results", "none.commission"], 2), (["frobnicate"], 2), (["import", "x.commission"], 2), (["--help"], 0),
+     (["verify", "--help"], 0), ([], 2), (["demo", "--nonsense"], 2)],
+)  # fmt: skip
+def test_wrong_use_is_told_on_stderr(tmp_path: Path, words: list[str], code: int) -> None:
+    done = run(tmp_path, *words)
+    assert done.returncode == code
+    assert "Traceback" not in done.stderr
+    assert bool(done.stderr) == (code != 0)
+
+
+def test_a_rehearsal_can_be_measured_without_a_screen(tmp_path: Path) -> None:
+    toml = (SAMPLE / "harbour-lane.toml").read_text(encoding="utf-8")
+    assert "title" in toml
+    done = run(tmp_path, "rehearse", "--seed", "4", "--text")
+    assert done.returncode == 0
+    assert (tmp_path / "rehearsal-4.commission").is_file()
+    assert "practice job" in done.stderr

@@ -1,0 +1,69 @@
+"""Text and CSV: numbers as printed, spreadsheets that compute nothing, hostile names."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from commission.model import Check, Column, Limit, Outcome, Row, Table
+from commission.record.csv_out import CHECK_HEADER, check_row, safe_text, write_csv
+from commission.record.export import write_text
+from commission.record.text import check_sentence, outcome_lines, table_lines
+
+
+@given(text=st.text(max_size=30))
+def test_no_cell_begins_like_a_formula(text: str) -> None:
+    """OWASP "CSV Injection" (from memory): = + - @ tab and carriage return start formulas."""
+    assert not safe_text(text).startswith(("=", "+", "-", "@", "\t", "\r"))
+    ((read,),) = csv.reader(io.StringIO(write_csv(["x"], [[text]]).split("\r\n", 1)[1], newline="")) or [[""]]
+    assert read == safe_text(text)
+
+
+def test_numbers_stay_numbers() -> None:
+    assert write_csv(["a", "b"], [[-1.5, None]]) == "a,b\r\n-1.5,\r\n"
+
+
+def test_a_check_as_a_row_and_as_a_sentence() -> None:
+    limit = Limit(low=-0.5, high=0.5, unit="dB", basis="common practice")
+    check = Check(id="levels.match", channel="FL", seat="A2", value=1.4, unit="dB", uncertainty=0.15, limit=limit)
+    assert dict(zip(CHECK_HEADER, check_row("levels", "as-found", check), strict=True))["verdict"] == "fail"
+    said = check_sentence(check)
+    assert "✗ fail" in said
+    assert "1.40 dB (U = 0.30 dB)" in said
+    assert "−0.50 to 0.50 dB [common practice]" in said
+    missing = Check(id="levels.match", channel="FC", value=None, unit="dB", limit=limit, why_not="no reading yet")
+    assert "– not tested, because no reading yet" in check_sentence(missing)
+
+
+def test_tables_have_units_true_minus_signs_and_no_made_up_values() -> None:
+    table = Table(
+        id="t",
+        title="Trims",
+        columns=(Column(key="c", title="Channel"), Column(key="d", title="Distance", unit="m", decimals=2),
+                 Column(key="v", title="Trim", unit="dB", decimals=1, signed=True)),
+        rows=(Row(key="FL", cells=("FL", 3.4163, -1.25)), Row(key="FC", cells=("\x1b[31mFC", None, 0.0))),
+    )  # fmt: skip
+    text = "\n".join(table_lines(table))
+    assert "Distance m" in text
+    assert "−1.2" in text
+    assert "–" in text
+    assert "\x1b" not in text
+    assert "11' 2 1/2\"" in "\n".join(table_lines(table, "imperial"))
+    assert "(nothing yet)" in "\n".join(table_lines(Table(id="e", title="Empty", columns=table.columns, rows=())))
+    assert "nothing judged" in outcome_lines(Outcome(step="x", round="as-found"), "X")[0]
+
+
+def test_a_record_is_written_whole_or_not_at_all(tmp_path) -> None:  # type: ignore[no-untyped-def]
+    from commission.model import CommissionError
+
+    target = tmp_path / "a.json"
+    target.write_text("old")
+    write_text(target, "new")
+    assert target.read_text() == "new"
+    with pytest.raises(CommissionError, match="cannot be written"):
+        write_text(tmp_path / "nowhere" / "a.json", "x")
+    assert [p.name for p in tmp_path.iterdir()] == ["a.json"]

@@ -1,0 +1,80 @@
+"""What the documents promise, and what holds the program together: commands, steps, packages, late imports."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from commission.cli.commands import COMMANDS
+from commission.cli.parser import build_parser
+from commission.model import Prompt
+from commission.steps import STEPS
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("command", sorted(set(COMMANDS) - {"open"}))
+def test_every_command_is_in_the_readme_and_has_an_example(command: str) -> None:
+    assert f"commission {command}" in README
+    (choices,) = (a.choices for a in build_parser()._actions if a.dest == "command")
+    assert f"commission {command}" in choices[command].format_help().split("example:")[1]  # type: ignore[index,call-overload]
+
+
+@pytest.mark.parametrize("step", STEPS, ids=lambda s: s.id)
+def test_every_step_is_documented_and_tells_how(step: object) -> None:
+    assert f"| {step.title} | " in README  # type: ignore[attr-defined]
+    assert step.question in README  # type: ignore[attr-defined]
+    assert len(step.help) > 200  # type: ignore[attr-defined]
+    assert len((sys.modules[step.evaluate.__module__].__doc__ or "").split()) > 20  # type: ignore[attr-defined]
+
+
+def test_every_dependency_has_its_line_of_reason() -> None:
+    for line in PROJECT["project"]["dependencies"] + PROJECT["project"]["optional-dependencies"]["dev"]:
+        name = line.split(">")[0].split("=")[0].strip()
+        assert f"`{name}`" in DEVELOPERS, name
+
+
+def test_every_package_is_installed() -> None:
+    found = {".".join(p.parent.relative_to(ROOT).parts) for p in (ROOT / "commission").rglob("__init__.py")}
+    listed = set(PROJECT["tool"]["setuptools"]["packages"])
+    assert listed == found | {"commission.sample_measurements"}
+
+
+def test_prompts_say_what_to_do_and_warn() -> None:
+    sys.path.insert(0, str(ROOT / "tests"))
+    from builders import cinema, defined, job_of
+
+    job = job_of(defined(cinema()))
+    for step in STEPS:
+        for task in step.plan(job, "as-found"):
+            assert 20 < len(task.text) < 200
+            if isinstance(task, Prompt):
+                assert task.unit
+    assert all(t.caution for s in STEPS if s.id in ("levels", "seats") for t in s.plan(job, "as-found"))
+
+
+@pytest.mark.parametrize(
+    ("module", "late"),
+    [
+        ("commission.ui.app", ("scipy", "soundfile", "sounddevice", "sqlite3", "msgspec")),
+        ("commission.cli.commands", ("textual", "scipy", "soundfile", "sounddevice", "numpy.testing")),
+        ("commission.steps", ("scipy", "textual")),
+    ],
+)
+def test_slow_modules_load_late(module: str, late: tuple[str, ...]) -> None:
+    code = f"import sys, {module}; print(*[m for m in {late!r} if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == ""
+
+
+def test_the_sample_is_small_enough() -> None:
+    sizes = [p.stat().st_size for p in (ROOT / "sample_measurements").rglob("*") if p.is_file()]
+    assert sum(sizes) < 15_000_000
+    assert max(sizes) < 1_500_000
