@@ -1,5 +1,7 @@
 """Typing readings by keyboard: the table alone, in a program of its own."""
 
+from typing import ClassVar
+
 import pytest
 from textual.app import App
 from textual.containers import VerticalScroll
@@ -19,7 +21,7 @@ def rows(unit="dB", expected=(40.0, 110.0)):
 
 
 class Bench(App[None]):
-    BINDINGS = [("n", "noted", "Note")]
+    BINDINGS: ClassVar = [("n", "noted", "Note")]
 
     def __init__(self, table):
         super().__init__()

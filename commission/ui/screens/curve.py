@@ -106,7 +106,14 @@ class CurveScreen(VisitScreen):
         if curve.channel is None or curve.seat is None:
             return f" {curve.caption}"
         analysis = self.visit.analyses.of(self.round_id, curve.channel, curve.seat)
-        return " " + ("nothing measured here" if analysis is None else " · ".join(figure_texts(analysis)))
+        return " " + (
+            "nothing measured here" if analysis is None else " · ".join(figure_texts(analysis, self._offset_db()))
+        )
+
+    def _offset_db(self) -> float | None:
+        """What turns levels of recordings into sound pressure levels, when the microphone says so."""
+        microphone = self.visit.job.system.instrument("microphone")
+        return microphone.level_offset_db if microphone is not None else None
 
     def action_walk(self, down: int, across: int) -> None:
         """Another seat of the same channel, or another channel at the same seat; passes over what has no curve."""
@@ -145,12 +152,19 @@ class CurveScreen(VisitScreen):
             self._left(curve.channel, curve.seat)
 
 
-def figure_texts(analysis: Analysis) -> list[str]:
-    """Level, arrival, polarity, signal to noise and bandwidth with their units; what cannot be told says why."""
+def figure_texts(analysis: Analysis, offset_db: float | None = None) -> list[str]:
+    """Level, arrival, polarity, signal to noise and bandwidth with their units; what cannot be told says why.
+
+    `offset_db` turns the level into a sound pressure level; without it the level is relative.
+    """
 
     def said(name: str, key: str, text: str | None) -> str:
         return f"{name} {text}" if text is not None else f"{name} – ({analysis.why.get(key, 'not told')})"
 
+    level = None
+    if analysis.level_db is not None:
+        unit = "dB rel." if offset_db is None else "dB SPL"
+        level = f"{number(analysis.level_db + (offset_db or 0.0), 1)} {unit}"
     arrival = None if analysis.arrival_s is None else f"{number(1000 * analysis.arrival_s, 2)} ms"
     if arrival is not None and analysis.arrival_u_s > 0:
         arrival += f" (U = {number(2000 * analysis.arrival_u_s, 2)} ms)"
@@ -158,9 +172,7 @@ def figure_texts(analysis: Analysis) -> list[str]:
     low = "below 20" if analysis.low_hz is None else f"{analysis.low_hz:.0f}"
     high = "above 20 000" if analysis.high_hz is None else f"{analysis.high_hz:.0f}"
     texts = [
-        said(
-            "level", "level", None if analysis.level_db is None else f"{number(analysis.level_db, 1)} dB re recording"
-        ),
+        said("level", "level", level),
         said("arrival", "arrival", arrival),
         said("polarity", "polarity", polarity),
         said("signal to noise", "snr", None if analysis.snr_db is None else f"{number(analysis.snr_db, 0)} dB"),

@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from commission.runner import Run
     from commission.ui.app import CommissionApp
 
+NOT_NOW = " "
+"""Key of the choice to leave it; no seat is called so."""
+
 
 def captures(step: Step, job: Job, round_id: str) -> list[Capture]:
     """Everything a step wants recorded."""
@@ -40,7 +43,7 @@ def ask_and_measure(app: CommissionApp, step: Step, seat: str | None) -> None:
         app.refuse("Nothing to measure: describe channels and seats on the Site form first.")
         return
     open_at = [task.seat for task in missing(step, visit.job, round_id)]
-    options = [("", "not now")]
+    options = [(NOT_NOW, "not now")]
     for each in dict.fromkeys(task.seat for task in wanted):
         count = open_at.count(each)
         sweeps = "1 sweep" if count == 1 else f"{count} sweeps"
@@ -52,7 +55,7 @@ def ask_and_measure(app: CommissionApp, step: Step, seat: str | None) -> None:
     )
 
     def start(answer: str | None) -> None:
-        if answer:
+        if answer is not None and answer != NOT_NOW:
             _measure(app, step, answer, again=answer not in open_at)
 
     app.push_screen(Choose(title, options, proposed), start)

@@ -33,7 +33,8 @@ def quantity(value: float | None, unit: str, units: str = "metric", decimals: in
         return format_length(value, "imperial")
     if units == "imperial" and unit == "°C":
         return format_temperature(value, "imperial")
-    text = number(value, DECIMALS.get(unit, 2) if decimals is None else decimals)
+    usual = 0 if not unit and float(value).is_integer() else DECIMALS.get(unit, 2)
+    text = number(value, usual if decimals is None else decimals)
     return f"{text}{'' if unit in ('', '°') else ' '}{unit}"
 
 
@@ -66,7 +67,7 @@ def limit_text(limit: Limit, units: str = "metric") -> str:
 def _decimals(check: Check) -> int | None:
     """One digit more than usual where the uncertainty is small enough for it to mean something."""
     usual = DECIMALS.get(check.unit, 2)
-    return usual + 1 if usual < 2 and 0 < 2 * check.uncertainty < 10.0**-usual * 5 else usual
+    return usual + 1 if usual < 2 and 0 < 2 * check.uncertainty < 10.0**-usual * 5 else None
 
 
 def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, str], ...]:

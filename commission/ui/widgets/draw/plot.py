@@ -85,13 +85,16 @@ class _Plane:
 
 
 def y_span(curve: Curve, view: View) -> tuple[float, float]:
-    """Limits of the vertical axis: whole steps around what is visible, never less than 20 dB."""
+    """Limits of the vertical axis: whole steps around what is visible; levels never less than 20 dB.
+
+    Small values that are never negative (a spread, a variance) stand on zero.
+    """
     values = [s.y[(s.x >= view.low_hz) & (s.x <= view.high_hz)] for s in curve.series]
     finite = np.concatenate([v[np.isfinite(v)] for v in values]) if values else np.zeros(0)
     if finite.size == 0:
         return 0.0, 10.0
     low, high = float(finite.min()), float(finite.max())
-    if curve.y_unit.startswith("dB") and "²" not in curve.y_unit:
+    if curve.y_unit.startswith("dB") and "²" not in curve.y_unit and not 0.0 <= low <= high <= 20.0:
         high = 5.0 * math.ceil(high / 5.0 + 0.2)
         return min(max(5.0 * math.floor(low / 5.0), high - DEEPEST_DB), high - 20.0), high
     low = min(low, 0.0)
@@ -145,19 +148,19 @@ def _curves(sheet: Canvas, plane: _Plane, shown: list[Series]) -> None:
             fill |= braille.polyline(plane.x(edge.x), plane.y(edge.y), *size) & _dash(plane.columns, 1)
         patterns.append((braille.codes(fill), "band"))
     marks: list[tuple[int, int, str, str]] = []
+    peers: list[int] = []
     for series, style, dash, marker in dressed(shown):
         dots = braille.polyline(plane.x(series.x), plane.y(series.y), *size)
         patterns.append((braille.codes(dots & _dash(plane.columns, dash) if dash else dots), style))
         marks += _markers(series, plane, marker, style, len(patterns))
+        if series.kind != "mean":
+            peers.append(len(patterns))
     winner = np.zeros(size, dtype=int)
     turn = np.broadcast_to(np.arange(plane.columns) // 2, size)
-    for rank, (pattern, style) in enumerate(patterns, start=1):
+    for rank, (pattern, _) in enumerate(patterns, start=1):
         here = pattern > 0
-        if style in ("main", "second"):
-            rivals = (winner > 0) & np.isin(
-                winner, [i for i, p in enumerate(patterns, 1) if p[1] in ("main", "second")]
-            )
-            here &= ~rivals | (turn % 2 == rank % 2)
+        if rank in peers:
+            here &= ~np.isin(winner, peers) | (turn % 2 == rank % 2)
         winner[here] = rank
     for row, column in zip(*np.nonzero(winner), strict=True):
         pattern, style = patterns[winner[row, column] - 1]

@@ -12,7 +12,7 @@ from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES, number, verdict_word
 
 GAP = 2
-NARROWEST_WORDS = 8
+NARROWEST_WORDS = 14
 VERDICT = Column(key="_verdict", title="Verdict")
 
 

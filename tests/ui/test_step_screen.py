@@ -1,0 +1,334 @@
+"""A step by keyboard, at 80x24 and 120x40: entering, results, sides, measuring, refusals."""
+
+import pytest
+from builders import cinema, defined, levels
+from stand_ins import MemoryJournal, StandInSource, app_of, screen_text, settle
+from textual.widgets import Static
+
+from commission.model import Check, Curve, Grid, GridCell, Limit, Noted, Outcome, Row, Series, Signed, Table, Verdict
+from commission.model.outcome import Column
+from commission.ui.screens.curve import CurveScreen
+from commission.ui.screens.results import check_for, curve_for
+from commission.ui.screens.step import StepScreen
+from commission.ui.widgets.entry_table import EntryTable
+from commission.ui.widgets.plot import Plot
+from commission.ui.widgets.result_table import ResultTable
+from commission.ui.widgets.seat_grid import SeatGrid
+
+from stand_ins import FREQ  # isort: skip
+
+SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
+
+
+async def open_step(app, pilot, step_id):
+    await settle(pilot)
+    app.open_step(step_id)
+    await settle(pilot)
+    assert isinstance(app.screen, StepScreen)
+    return app.screen
+
+
+def words(app, selector):
+    return str(app.screen.query_one(selector, Static).content)
+
+
+def readings(app):
+    return [(r.body.channel, r.body.value) for r in app.visit.job.readings_of("as-found", "levels")]
+
+
+@SIZES
+async def test_readings_are_stored_at_once_and_results_follow(size):
+    app = app_of()
+    async with app.run_test(size=size) as pilot:
+        screen = await open_step(app, pilot, "levels")
+        assert "Front left" in words(app, "#todo")
+        assert "low" in words(app, "#caution")
+        await pilot.press("7", "6", "full_stop", "5", "enter")
+        assert readings(app) == [("FL", 76.5)]
+        assert "Centre" in words(app, "#todo")
+        await pilot.press("7", "4", "enter")
+        await settle(pilot)
+        assert readings(app) == [("FL", 76.5), ("FC", 74.0)]
+        assert [row.key for row in screen.query_one(ResultTable).table.rows] == ["FL", "FC"]
+
+
+@SIZES
+async def test_selected_row_tells_limit_uncertainty_and_basis(size):
+    app = app_of(*levels({"FL": 79.0, "FC": 75.0}))
+    async with app.run_test(size=size) as pilot:
+        await open_step(app, pilot, "levels")
+        said = words(app, "#judgement")
+        assert said.startswith("✗ fail")
+        assert "+4.00 dB" in said
+        assert "limit −0.5 to 0.5 dB" in said
+        assert "U = " in said
+        assert "basis" in said
+
+
+async def test_two_pages_at_80_columns():
+    app = app_of(*levels({"FL": 79.0}))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await open_step(app, pilot, "levels")
+        assert screen.query_one("#entry").display
+        assert not screen.query_one(ResultTable).region
+        await pilot.press("v")
+        await settle(pilot)
+        assert not screen.query_one(EntryTable).region
+        assert isinstance(app.focused, ResultTable)
+        await pilot.press("tab")
+        await settle(pilot)
+        assert isinstance(app.focused, EntryTable)
+
+
+async def test_both_sides_at_120_columns():
+    app = app_of(*levels({"FL": 79.0}))
+    async with app.run_test(size=(120, 40)) as pilot:
+        screen = await open_step(app, pilot, "levels")
+        left, right = screen.query_one(EntryTable).region, screen.query_one(ResultTable).region
+        assert left
+        assert right
+        assert left.right <= right.x
+        await pilot.press("v")
+        assert isinstance(app.focused, ResultTable)
+        await pilot.press("v")
+        assert isinstance(app.focused, EntryTable)
+
+
+async def test_last_reading_is_withdrawn_and_stays_in_the_log():
+    app = app_of(*levels({"FL": [79.0, 76.0]}))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "levels")
+        before = len(app.visit.job.log)
+        await pilot.press("x")
+        await settle(pilot)
+        assert readings(app) == [("FL", 79.0)]
+        assert len(app.visit.job.log) == before + 1
+
+
+async def test_a_full_disk_is_said_beside_the_row_and_the_number_stays():
+    journal = MemoryJournal(defined(cinema()))
+    app = app_of(journal=journal)
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await open_step(app, pilot, "levels")
+        journal.full = True
+        await pilot.press("7", "6", "enter")
+        await settle(pilot)
+        assert readings(app) == []
+        table = screen.query_one(EntryTable)
+        assert (table.cursor, table.typing.text) == (0, "76")
+        assert "disk is full" in screen_text(app)
+        journal.full = False
+        await pilot.press("enter")
+        await settle(pilot)
+        assert readings(app) == [("FL", 76.0)]
+
+
+async def test_note_goes_into_the_log():
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "levels")
+        await pilot.press("n")
+        await pilot.pause()
+        await pilot.press(*"door", "enter")
+        await settle(pilot)
+        assert [e.body for e in app.visit.job.notes] == [Noted(step="levels", round="as-found", text="door")]
+
+
+async def test_signing_on_the_last_step():
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "handover")
+        await pilot.press("g")
+        await pilot.pause()
+        await pilot.press("enter")
+        await pilot.pause()
+        await pilot.press(*"Ada", "enter")
+        await settle(pilot)
+        assert [e.body for e in app.visit.job.signatures] == [Signed(role="technician", name="Ada")]
+
+
+async def test_brackets_walk_through_the_steps_and_escape_leaves():
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "levels")
+        await pilot.press("right_square_bracket")
+        await settle(pilot)
+        assert app.screen.step.id == "distances"
+        await pilot.press("left_square_bracket")
+        await settle(pilot)
+        assert app.screen.step.id == "levels"
+        await pilot.press("escape")
+        await settle(pilot)
+        assert not isinstance(app.screen, StepScreen)
+
+
+async def test_names_from_the_job_are_never_read_as_markup():
+    system = cinema(title="[red]Harbour[/red] \x1b[2J lane")
+    app = app_of(system=system)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "levels")
+        text = screen_text(app)
+        assert "[red]Harbour[/red]" in text
+        assert "\x1b" not in text
+
+
+# --- measuring --------------------------------------------------------------------------------------------------
+
+
+async def test_measuring_warns_first_and_stores_each_response():
+    source = StandInSource()
+    app = app_of(system=cinema(["FL", "FC"], ["A1", "A2"]), source=source)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "seats")
+        await pilot.press("m")
+        await pilot.pause()
+        text = " ".join(screen_text(app).split())
+        assert "start low" in text
+        assert "Escape stops the sound" in text
+        assert source.asked == []
+        await pilot.press("enter")
+        await settle(pilot)
+        assert source.asked == [("FL", "A1"), ("FC", "A1")]
+        assert len(app.visit.job.responses) == 2
+
+
+async def test_not_now_measures_nothing():
+    source = StandInSource()
+    app = app_of(source=source)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "seats")
+        await pilot.press("m")
+        await pilot.pause()
+        await pilot.press("home", "enter")
+        await settle(pilot)
+        assert source.asked == []
+
+
+async def test_escape_stops_the_sound_and_stays():
+    source = StandInSource()
+    source.gate.clear()
+    app = app_of(source=source)
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await open_step(app, pilot, "seats")
+        await pilot.press("m")
+        await pilot.pause()
+        await pilot.press("enter")
+        await pilot.pause(0.1)
+        await pilot.press("escape")
+        await settle(pilot)
+        assert app.screen is screen
+        assert app.visit.job.responses == ()
+        assert len(source.asked) == 1
+
+
+async def test_without_a_device_the_reason_is_told():
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "seats")
+        await pilot.press("m")
+        await pilot.pause()
+        assert [each.message for each in app._notifications] == ["Live measurement is off: no device here."]
+
+
+# --- results of any shape ---------------------------------------------------------------------------------------
+
+LIMIT = Limit(low=30.0, unit="dB", basis="own simulations")
+
+
+def seats_outcome():
+    """A small outcome of the kind that the Seats step gives: two channels, two seats."""
+    checks, cells, curves = [], {}, []
+    for channel, seat, snr in (("FL", "A1", 50.0), ("FL", "A2", 20.0), ("FC", "A1", 45.0), ("FC", "A2", 41.0)):
+        check = Check(id="snr", channel=channel, seat=seat, value=snr, unit="dB", uncertainty=0.5, limit=LIMIT,
+                      text="signal to noise")  # fmt: skip
+        checks.append(check)
+        cells[(channel, seat)] = GridCell(verdict=check.verdict, figure=f"{snr:.0f}", curve_id=f"{channel}:{seat}")
+        main = Series(name=seat, x=FREQ, y=0 * FREQ + 70.0 + snr / 10)
+        curves.append(
+            Curve(id=f"{channel}:{seat}", title=f"{channel} at {seat}", channel=channel, seat=seat, series=(main,))
+        )
+    grid = Grid(id="seats", title="Cells", seats=("A1", "A2"), channels=("FL", "FC"), cells=cells)
+    table = Table(id="t", title="Table", columns=(Column(key="c", title="Channel"),),
+                  rows=(Row(key="FL", cells=("FL",)), Row(key="FC", cells=("FC",))))  # fmt: skip
+    return Outcome(step="seats", round="as-found", done=4, total=4, checks=tuple(checks), grids=(grid,),
+                   tables=(table,), curves=tuple(curves), remarks=("Left out: nothing.",))  # fmt: skip
+
+
+async def show_outcome(app, pilot):
+    screen = await open_step(app, pilot, "seats")
+    app.outcomes = {**app.outcomes, "seats": seats_outcome()}
+    screen.refresh_results()
+    await settle(pilot)
+    return screen
+
+
+@SIZES
+async def test_cursor_in_the_grid_moves_judgement_and_curve(size):
+    app = app_of()
+    async with app.run_test(size=size) as pilot:
+        screen = await show_outcome(app, pilot)
+        assert isinstance(app.focused, SeatGrid)
+        await pilot.press("right")
+        await settle(pilot)
+        assert words(app, "#judgement").startswith("✗ fail  FL at A2 signal to noise: 20.0 dB")
+        assert screen.query_one(Plot).curve.id == "FL:A2"
+
+
+async def test_enter_opens_the_curve_and_coming_back_keeps_the_place():
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await show_outcome(app, pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        assert isinstance(app.screen, CurveScreen)
+        seen = [app.screen.curve.id]
+        for key in ("right_square_bracket", "down", "left_square_bracket", "left_square_bracket", "up"):
+            await pilot.press(key)
+            await pilot.pause()
+            seen.append(app.screen.curve.id)
+        assert seen == ["FL:A1", "FL:A2", "FC:A2", "FC:A1", "FC:A2", "FL:A2"]
+        await pilot.press("escape")
+        await settle(pilot)
+        assert app.screen is screen
+        assert screen.query_one(SeatGrid).place == ("FL", "A2")
+
+
+async def test_scale_stays_while_walking():
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await show_outcome(app, pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        limits = app.screen.query_one(Plot).view.y_limits
+        await pilot.press("right_square_bracket")
+        assert app.screen.query_one(Plot).view.y_limits == limits
+
+
+async def test_read_out_and_bass_by_keys():
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await show_outcome(app, pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        plot = app.screen.query_one(Plot)
+        await pilot.press("right")
+        assert plot.view.cursor_hz == pytest.approx(632.5, rel=1e-3)  # the middle: sqrt(20 · 20000)
+        await pilot.press("z")
+        assert plot.view.high_hz == 300.0
+        assert plot.view.cursor_hz is None
+        await pilot.press("left")
+        await settle(pilot)
+        assert "Hz: A1 75.0 dB" in screen_text(app)
+
+
+def test_worst_check_of_a_place():
+    outcome = seats_outcome()
+    assert check_for(outcome, "FL", "A2").verdict is Verdict.FAIL
+    assert check_for(outcome, "XX", "A2") is None
+
+
+def test_curve_of_a_row_by_id_by_check_or_by_channel():
+    outcome = seats_outcome()
+    assert curve_for(outcome, "FC:A2", Row(key="FC:A2", cells=())) == "FC:A2"
+    assert curve_for(outcome, "x", Row(key="x", cells=("FC", 1.0))) == "FC:A1"
+    assert curve_for(outcome, "x", Row(key="x", cells=(1.0,))) is None
