@@ -1,0 +1,113 @@
+"""Whose doing is a low level: of a loudspeaker, of a seat, or of the room."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from commission.dsp.across import agreed_sign, chain_inverts, driver_gap_db, mirrored_seats, seat_gains_db
+from commission.model import FloatArray
+
+
+def room(seed: int = 1, loudspeakers: int = 11, seats: int = 6) -> FloatArray:
+    # After trimming, levels at the other seats differ by 1.3 dB (standard deviation, own simulations).
+    return np.random.default_rng(seed).normal(75, 1.3, (loudspeakers, seats))
+
+
+def test_a_gain_that_moved_is_told_with_its_size() -> None:
+    levels = room()
+    levels[:, 4] -= 6
+    found = seat_gains_db(levels)
+    assert list(found) == [4]
+    assert found[4] == pytest.approx(-6, abs=1.0)  # median of eleven values that scatter by 1.3 dB
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_a_sound_room_has_none(seed: int) -> None:
+    assert seat_gains_db(room(seed)) == {}
+
+
+def test_a_loudspeaker_that_is_low_everywhere_is_no_gain() -> None:
+    levels = room()
+    levels[3] -= 12
+    assert seat_gains_db(levels) == {}
+
+
+def test_a_room_that_favours_a_seat_for_some_loudspeakers_is_no_gain() -> None:
+    levels = room()
+    levels[:5, 0] += 7  # the five that stand near
+    levels[5:, 0] -= 5
+    assert seat_gains_db(levels) == {}
+
+
+def test_half_of_the_seats_are_told_against_the_reference_seat() -> None:
+    levels = room()
+    levels[:, 3:] -= 8
+    found = seat_gains_db(levels, base=1)
+    assert sorted(found) == [3, 4, 5]
+    assert all(value == pytest.approx(-8, abs=1.6) for value in found.values())  # two medians, 1.3 dB of scatter each
+
+
+def test_missing_responses_do_not_blind_it() -> None:
+    levels = room()
+    levels[:, 2] += 5
+    levels[0, 5] = levels[7, 1] = np.nan
+    levels[:7, 3] = np.nan
+    assert list(seat_gains_db(levels)) == [2]
+
+
+def test_too_little_to_tell() -> None:
+    assert seat_gains_db(room()[:2] - np.array([0, 0, 9, 0, 0, 0])) == {}
+    assert seat_gains_db(room()[:, :2] - np.array([0, 9])) == {}
+    assert seat_gains_db(np.empty((0, 6))) == {}
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.floats(-30, 30), st.integers(0, 50))
+def test_a_common_level_is_no_matter(level: float, seed: int) -> None:
+    levels = room(seed)
+    levels[:, 1] += 6
+    assert seat_gains_db(levels + level) == pytest.approx(seat_gains_db(levels), abs=1e-9)
+
+
+def test_mirrored_seats_about_the_middle_of_the_room() -> None:
+    seats = {
+        "A1": (-0.8, 3.3, 1.1),
+        "A2": (0.0, 3.3, 1.1),
+        "A3": (0.8, 3.35, 1.1),
+        "B1": (-0.8, 4.9, 1.4),
+        "C1": None,
+    }
+    assert mirrored_seats(seats) == {"A1": "A3", "A2": "A2", "A3": "A1"}
+
+
+@pytest.mark.parametrize(
+    ("own", "other", "dead"),
+    [
+        (-24.0, 0.0, True),  # a dead tweeter
+        (-28.5, -4.5, True),  # the same on a channel trimmed 4.5 dB too low
+        (-18.0, 6.0, True),  # … and 6 dB too high
+        (-12.0, -12.0, False),  # low everywhere: a trim
+        (0.0, 30.0, False),  # the partner's other driver is dead
+        (24.0, 0.0, False),  # the partner's own driver is dead
+        (0.0, -35.0, False),  # the other driver is dead
+    ],
+)
+def test_only_a_dead_driver_speaks_for_one(own: float, other: float, dead: bool) -> None:
+    # Dead tweeter −24 dB at 4 kHz, dead woofer −35 dB at 500 Hz against the partner (own simulations).
+    assert (driver_gap_db(own, other) <= -10) is dead
+
+
+def test_four_of_five_seats_must_agree() -> None:
+    assert agreed_sign([1, 1, 1, 1, -1]) == 1
+    assert agreed_sign([-1, -1, -1, -1, None, 1]) == -1
+    assert agreed_sign([1, 1, -1]) is None
+    assert agreed_sign([None, None]) is None
+
+
+def test_a_chain_that_inverts_is_no_reversed_loudspeaker() -> None:
+    assert chain_inverts([-1] * 9 + [1, None])
+    assert not chain_inverts([1] * 10 + [-1])
+    assert not chain_inverts([-1, -1])  # too few to say

@@ -1,0 +1,242 @@
+"""Seat variance against published examples, numpy, hand-worked examples, a simulation of the measurement, properties."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from commission.dsp.repeatability import DEFAULT_DB, Repeatability, from_repeats
+from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.variance import (
+    band_variance,
+    broadband_level_db,
+    change_word,
+    own_band,
+    variance_over_seats,
+    without_seat_level,
+)
+from commission.model import FloatArray
+
+SEATS_AND_LEVELS = st.integers(2, 7).flatmap(
+    lambda seats: arrays(float, (seats, 12), elements=st.floats(-60, 60, allow_nan=False))
+)
+steady = settings(deadline=None, max_examples=60)
+EVERYWHERE = np.ones(12, dtype=bool)
+
+
+def msv(levels: FloatArray, **options: object) -> float:
+    found = band_variance(levels, np.ones(levels.shape[1], dtype=bool), **options)  # type: ignore[arg-type]
+    assert found is not None
+    return found.msv_db2
+
+
+def test_three_seats_worked_by_hand() -> None:
+    # 70, 73, 76 dB: mean 73, squares 9 + 0 + 9, over n = 3: 6.0 dB² (population); over n − 1 it would be 9.0.
+    # Definition of the MSV: Welti & Devantier 2006, JAES 54(5) 347–364 (from memory).
+    levels = np.array([[70.0], [73.0], [76.0]])
+    assert variance_over_seats(levels)[0] == pytest.approx(6.0, abs=1e-12)
+    assert msv(levels) == pytest.approx(6.0, abs=1e-12)
+    assert np.var(levels, ddof=1) == pytest.approx(9.0)
+
+
+def test_deviations_and_worst_seat_worked_by_hand() -> None:
+    levels = np.array([[70.0, 74.0], [73.0, 73.0], [76.0, 72.0]])
+    # per frequency 6 and 2/3 dB², mean 10/3; deviations −3, +1 | 0, 0 | +3, −1: rms √5, 0, √5; means −1, 0, +1
+    found = band_variance(levels, np.array([True, True]))
+    assert found is not None
+    assert found.msv_db2 == pytest.approx(10 / 3)
+    assert found.sd_db == pytest.approx(math.sqrt(10 / 3))
+    assert found.deviation_db == pytest.approx((math.sqrt(5), 0.0, math.sqrt(5)))
+    assert found.mean_deviation_db == pytest.approx((-1.0, 0.0, 1.0))
+    assert found.worst == 0
+
+
+@steady
+@given(SEATS_AND_LEVELS)
+def test_agrees_with_numpy(levels: FloatArray) -> None:
+    assert variance_over_seats(levels) == pytest.approx(np.var(levels, axis=0), abs=1e-8)
+    assert msv(levels) == pytest.approx(float(np.mean(np.var(levels, axis=0))), abs=1e-8)
+
+
+@steady
+@given(SEATS_AND_LEVELS, st.floats(-40, 40))
+def test_a_constant_for_all_seats_changes_nothing(levels: FloatArray, gain: float) -> None:
+    assert msv(levels + gain) == pytest.approx(msv(levels), abs=1e-6)
+
+
+@steady
+@given(SEATS_AND_LEVELS, st.lists(st.floats(-40, 40), min_size=7, max_size=7))
+def test_a_level_of_its_own_at_each_seat_is_no_matter_of_tone(levels: FloatArray, gains: list[float]) -> None:
+    def tone(values: FloatArray) -> float:
+        return msv(without_seat_level(values, broadband_level_db(values, GRID_HZ[:12], (1.0, 1e5))))
+
+    moved = levels + np.array(gains)[: len(levels), None]
+    assert tone(moved) == pytest.approx(tone(levels), abs=1e-6)
+
+
+@steady
+@given(SEATS_AND_LEVELS, st.randoms(use_true_random=False))
+def test_the_order_of_seats_is_no_matter(levels: FloatArray, random: object) -> None:
+    order = list(range(len(levels)))
+    random.shuffle(order)  # type: ignore[attr-defined]
+    first, second = band_variance(levels, EVERYWHERE), band_variance(levels[order], EVERYWHERE)
+    assert first is not None
+    assert second is not None
+    assert second.msv_db2 == pytest.approx(first.msv_db2, abs=1e-8)
+    assert [second.deviation_db[order.index(i)] for i in range(len(levels))] == pytest.approx(first.deviation_db)
+
+
+@steady
+@given(SEATS_AND_LEVELS, st.floats(0, 5))
+def test_scales_with_the_square(levels: FloatArray, factor: float) -> None:
+    assert msv(factor * levels) == pytest.approx(factor**2 * msv(levels), rel=1e-9, abs=1e-6)
+
+
+@steady
+@given(SEATS_AND_LEVELS)
+def test_weights_count_seats(levels: FloatArray) -> None:
+    # A seat of weight two is two seats that hear the same.
+    weights = [2.0] + [1.0] * (len(levels) - 1)
+    assert msv(levels, weights=weights) == pytest.approx(msv(np.vstack((levels[:1], levels))), abs=1e-7)
+
+
+def test_a_seat_without_weight_and_without_level_spoils_nothing() -> None:
+    levels = np.array([[70.0, 70.0], [73.0, 73.0], [76.0, 76.0], [np.nan, 10.0]])
+    found = band_variance(levels, np.array([True, True]), [1, 1, 1, 0])
+    assert found is not None
+    assert found.msv_db2 == pytest.approx(6.0)
+    assert found.worst != 3
+
+
+def test_weights_that_cannot_be() -> None:
+    with pytest.raises(ValueError, match="weights of seats must be"):
+        variance_over_seats(np.zeros((2, 1)), [0.0, 0.0])
+
+
+def test_frequencies_that_one_seat_lacks_are_left_out() -> None:
+    levels = np.array([[70.0, np.nan, 1.0], [73.0, 0.0, 1.0], [76.0, 50.0, 1.0]])
+    assert np.isnan(variance_over_seats(levels)[1])
+    assert msv(levels) == pytest.approx(3.0)  # 6 and 0, the middle one not counted
+
+
+def test_nothing_to_compare_is_none() -> None:
+    assert band_variance(np.zeros((1, 3)), np.ones(3, dtype=bool)) is None
+    assert band_variance(np.zeros((3, 3)), np.zeros(3, dtype=bool)) is None
+    assert band_variance(np.full((3, 3), np.nan), np.ones(3, dtype=bool)) is None
+
+
+def test_the_squared_repeatability_comes_off_and_never_below_zero() -> None:
+    levels = np.array([[70.0], [73.0], [76.0]])
+    # u²·(n − 1)/n = 1·2/3 off 6.0
+    assert msv(levels, repeatability=Repeatability(1.0)) == pytest.approx(6.0 - 2 / 3)
+    found = band_variance(np.array([[0.0], [0.1]]), np.array([True]), None, Repeatability(1.0))
+    assert found is not None
+    assert found.msv_db2 == 0.0
+    assert found.floored
+    assert math.isfinite(found.u_sd_db)
+    assert not band_variance(levels, np.array([True]), None, Repeatability(1.0)).floored  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("repeats", [Repeatability(0.3, 0.0), Repeatability(0.0, 0.3), Repeatability(0.2, 0.1)])
+def test_bias_and_uncertainty_against_a_simulated_measurement(repeats: Repeatability) -> None:
+    # 3000 measurements of one room: their mean must be the true MSV, their scatter the claimed u. Tolerances: the mean
+    # within four standard errors; u at most half too large (the common part is taken at its worst) and 10 % too small
+    # (its own scatter from 3000 draws is 1.3 %).
+    rng = np.random.default_rng(3)
+    room = np.cumsum(rng.normal(0, 1.2, (6, 48)), axis=1)
+    inside = np.ones(48, dtype=bool)
+    true = band_variance(room, inside)
+    assert true is not None
+    drawn, claimed = [], []
+    for _ in range(3000):
+        gains = rng.normal(0, repeats.common_db, (6, 1))
+        noise = np.repeat(rng.normal(0, 1, (6, 6)), 8, axis=1) * repeats.noise_u_db(room)
+        found = band_variance(room + gains + noise, inside, None, repeats)
+        assert found is not None
+        drawn.append(found.msv_db2)
+        claimed.append(found.u_msv_db2)
+    scatter = float(np.std(drawn))
+    assert np.mean(drawn) == pytest.approx(true.msv_db2, abs=4 * scatter / math.sqrt(3000))
+    assert 0.9 * scatter < float(np.mean(claimed)) < 1.5 * scatter
+
+
+def test_the_words_of_a_change() -> None:
+    assert change_word(-2.1, 1.0) == "better"
+    assert change_word(2.1, 1.0) == "worse"
+    assert change_word(-2.0, 1.0) == "no real change"
+    assert change_word(math.nan, 1.0) == "no real change"
+
+
+def test_an_unchanged_room_is_rarely_called_changed() -> None:
+    # Beyond U = 2 u lies 4.6 % of a normal distribution; at most 10 % of 400 draws, as u is itself an estimate.
+    rng = np.random.default_rng(5)
+    room = np.cumsum(rng.normal(0, 1.0, (6, 48)), axis=1)
+    inside, repeats, words = np.ones(48, dtype=bool), Repeatability(0.25), []
+    for _ in range(400):
+        two = [band_variance(room + rng.normal(0, 0.25, (6, 1)), inside, None, repeats) for _ in range(2)]
+        assert two[0] is not None
+        assert two[1] is not None
+        words.append(change_word(two[1].msv_db2 - two[0].msv_db2, math.hypot(two[0].u_msv_db2, two[1].u_msv_db2)))
+    assert words.count("no real change") >= 360
+
+
+def test_a_subwoofer_is_not_judged_above_its_band() -> None:
+    # Fourth-order slope above 110 Hz with a floor of noise 45 dB down, where seats differ without meaning.
+    rng = np.random.default_rng(2)
+    levels = np.maximum(-10 * np.log10(1 + (GRID_HZ / 110) ** 8), -45 + rng.normal(0, 5, (6, len(GRID_HZ))))
+    heard = GRID_HZ[own_band(levels)]
+    assert heard[0] < 21
+    assert 130 < heard[-1] < 200  # −12 dB of that slope lies at 155 Hz
+
+
+def test_a_gap_of_the_room_stays_in_the_band() -> None:
+    hole = np.zeros((4, len(GRID_HZ)))
+    hole[:, (GRID_HZ > 60) & (GRID_HZ < 80)] = -20
+    assert own_band(hole).all()
+    wide = np.zeros((4, len(GRID_HZ)))
+    wide[:, (GRID_HZ > 100) & (GRID_HZ < 500)] = -20  # more than two octaves: the loudspeaker has ended
+    wide[:, GRID_HZ <= 100] = -5
+    assert own_band(wide).sum() == (GRID_HZ >= 500).sum()
+
+
+def test_nothing_heard_has_no_band() -> None:
+    assert not own_band(np.full((3, len(GRID_HZ)), np.nan)).any()
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(0.05, 0.5), st.floats(0.02, 0.2), st.integers(0, 1000))
+def test_repeats_tell_both_parts_of_the_scatter(common: float, noise: float, seed: int) -> None:
+    # 40 places of 48 points over a span of 40 dB. The fit is right within a third for whichever part can be seen: at
+    # the top of the span the common part rules, at its bottom the noise.
+    rng = np.random.default_rng(seed)
+    true = Repeatability(common, noise)
+    places = rng.uniform(-30, 10, (40, 48))
+    found = from_repeats([level + rng.normal(0, 1, (2, 48)) * true.u_db(level) for level in places])
+    assert found is not None
+    assert found.u_db(np.array([10.0]))[0] == pytest.approx(true.u_db(np.array([10.0]))[0], rel=0.35)
+    assert found.u_db(np.array([-20.0]))[0] == pytest.approx(true.u_db(np.array([-20.0]))[0], rel=0.35)
+
+
+def test_repeats_worked_by_hand() -> None:
+    # Two readings 75.0 and 75.2 at every frequency: s = 0.2/√2 = 0.1414 dB (JCGM 100 4.2.2)
+    found = from_repeats([np.array([[75.0, 75.0], [75.2, 75.2]])])
+    assert found is not None
+    assert float(found.u_db(np.array(75.1))) == pytest.approx(0.1414, abs=1e-3)
+    assert from_repeats([]) is None
+    assert from_repeats([np.zeros((1, 4))]) is None
+
+
+def test_the_default_agrees_with_the_simulated_uncertainty_of_the_root() -> None:
+    # Placing within 2 cm and a gain stable within 0.1 dB make 0.06 to 0.08 dB of a root-MSV over nine seats (own
+    # simulations); 0.25 dB a seat gives u(root) = 0.25/√9. A quarter more is allowed: a default is not a measurement.
+    rng = np.random.default_rng(1)
+    found = band_variance(
+        rng.normal(0, 3, (9, 1)) * np.ones(48), np.ones(48, dtype=bool), None, Repeatability(DEFAULT_DB)
+    )
+    assert found is not None
+    assert 0.06 <= found.u_sd_db <= 0.10

@@ -1,0 +1,173 @@
+"""A sound room for tests: analysed responses of the invented cinema, made by hand, into which one fault is put at a time.
+
+    room = SoundRoom()
+    room.change("FL", polarity=-1)          # at every seat
+    room.add_db("SiL", -24, above_hz=3000)  # a dead tweeter
+    analyses = room.analyses()
+
+Levels are smooth and differ a little by seat and channel, arrivals are latency + flight + the delay that the job's
+settings give. Nothing here comes from the program's own analysis of sound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from builders import cinema, defined, job_of, levels, setting, tapes
+
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.analysis import BASS_HZ
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import AS_FOUND, Analysed, Analyses, Analysis, EventBody, FloatArray, Job, System
+
+LATENCY_S = 0.0125
+TARGET_DB = 75.0
+
+
+def band_level_db(levels_db: FloatArray, sub: bool) -> float:
+    """Energy mean over 500–2000 Hz, subwoofers 30–80 Hz."""
+    low, high = (30.0, 80.0) if sub else (500.0, 2000.0)
+    inside = (GRID_HZ >= low) & (GRID_HZ <= high)
+    return float(10 * np.log10(np.mean(10 ** (levels_db[inside] / 10))))
+
+
+def _roll_off_db(corner_hz: float, order: int, *, high: bool) -> FloatArray:
+    """A Butterworth slope: −10·lg(1 + (f/fc)^±2n)."""
+    ratio = GRID_HZ / corner_hz if high else corner_hz / GRID_HZ
+    return np.asarray(-10 * np.log10(1 + ratio ** (2 * order)))
+
+
+class SoundRoom:
+    """Analysed responses by (channel, seat); every method changes them and returns the room."""
+
+    def __init__(self, system: System | None = None, seed: int = 1, uneven_db: float = 1.0) -> None:
+        self.system = system or cinema()
+        self.rng = np.random.default_rng(seed)
+        self.speed_m_s = speed_of_sound_m_s(self.system.temperature_c)
+        self.reference = next(s for s in self.system.seats if s.reference)
+        self.items: dict[tuple[str, str], Analysis] = {}
+        self.clock: str | None = "one clock"
+        self.passes_delays = True
+        for channel in self.system.channels:
+            for seat in self.system.seats:
+                self.items[(channel.id, seat.id)] = self._sound(channel.id, seat.id, uneven_db)
+
+    def distance_m(self, channel: str, seat: str) -> float:
+        """Straight distance between the two."""
+        return float(np.linalg.norm(np.subtract(self._at(channel), self._at(seat))))
+
+    def _at(self, name: str) -> tuple[float, float, float]:
+        found = self.system.channel(name) or self.system.seat(name)
+        assert found is not None
+        assert found.position_m is not None
+        return found.position_m
+
+    @property
+    def distances_m(self) -> dict[str, float]:
+        """Tape from the reference seat."""
+        return {c.id: self.distance_m(c.id, self.reference.id) for c in self.system.channels}
+
+    def _sound(self, channel: str, seat: str, uneven_db: float) -> Analysis:
+        sub = channel.startswith("SUB")
+        wave = sum(
+            self.rng.normal(0, uneven_db) * np.cos(k * np.log2(GRID_HZ / 20) + self.rng.uniform(0, 6))
+            for k in (1, 2, 3)
+        )
+        slopes = _roll_off_db(110, 4, high=True) + _roll_off_db(24, 3, high=False)
+        shape = np.asarray(wave + (slopes if sub else _roll_off_db(35, 2, high=False)))
+        shape = shape - band_level_db(shape, sub)
+        d = self.distances_m
+        delay = (max(d.values()) - d[channel]) / self.speed_m_s
+        arrival = LATENCY_S + self.distance_m(channel, seat) / self.speed_m_s + delay
+        return Analysis(
+            freq_hz=GRID_HZ, third_octave_db=shape, view_db=shape, bass_freq_hz=BASS_HZ, bass=self._bass(shape, arrival),
+            level_db=band_level_db(shape, sub), octave_db={}, arrival_s=arrival, arrival_u_s=5e-4 if sub else 8.5e-5,
+            polarity=1, snr_db=60.0, low_hz=None, high_hz=None, clipped=False,
+        )  # fmt: skip
+
+    def _bass(self, shape: FloatArray, arrival_s: float) -> Any:
+        amplitude = 10 ** (np.interp(BASS_HZ, GRID_HZ, shape) / 20)
+        return amplitude * np.exp(-2j * np.pi * BASS_HZ * arrival_s)
+
+    def _places(self, channel: str | None, seats: Iterable[str] | None) -> list[tuple[str, str]]:
+        return [(c, s) for c, s in self.items if channel in (None, c) and (seats is None or s in tuple(seats))]
+
+    def change(self, channel: str | None, seats: Iterable[str] | None = None, **fields: Any) -> SoundRoom:
+        """Set fields of the analyses of a channel (None: all) at some seats (None: all)."""
+        for place in self._places(channel, seats):
+            self.items[place] = replace(self.items[place], **fields)
+        return self
+
+    def add_db(
+        self, channel: str | None, db: float | Callable[[FloatArray], FloatArray], seats: Iterable[str] | None = None,
+        *, above_hz: float = 0.0, below_hz: float = np.inf,
+    ) -> SoundRoom:  # fmt: skip
+        """Add decibels in a range of frequencies, or a function of frequency."""
+        gain = np.where((GRID_HZ >= above_hz) & (GRID_HZ <= below_hz), db(GRID_HZ) if callable(db) else db, 0.0)
+        for place in self._places(channel, seats):
+            old = self.items[place]
+            shape = old.third_octave_db + gain
+            ratio = 10 ** (np.interp(BASS_HZ, GRID_HZ, gain) / 20)
+            self.items[place] = replace(
+                old, third_octave_db=shape, view_db=shape, level_db=band_level_db(shape, place[0].startswith("SUB")),
+                bass=None if old.bass is None else old.bass * ratio,
+            )  # fmt: skip
+        return self
+
+    def delay(self, channel: str, by_s: float, seats: Iterable[str] | None = None) -> SoundRoom:
+        """Let a channel come later."""
+        for place in self._places(channel, seats):
+            old = self.items[place]
+            assert old.arrival_s is not None
+            bass = None if old.bass is None else old.bass * np.exp(-2j * np.pi * BASS_HZ * by_s)
+            self.items[place] = replace(old, arrival_s=old.arrival_s + by_s, bass=bass)
+        return self
+
+    def swap(self, a: str, b: str) -> SoundRoom:
+        """Let two channels sound from each other's place, with the delays they keep."""
+        d = self.distances_m
+        for seat in [s.id for s in self.system.seats]:
+            first, second = self.items[(a, seat)], self.items[(b, seat)]
+            assert first.arrival_s is not None
+            assert second.arrival_s is not None
+            shift = (d[a] - d[b]) / self.speed_m_s
+            self.items[(a, seat)] = replace(second, arrival_s=second.arrival_s - shift)
+            self.items[(b, seat)] = replace(first, arrival_s=first.arrival_s + shift)
+        return self
+
+    def drop(self, channel: str | None, seats: Iterable[str] | None = None) -> SoundRoom:
+        """Forget what was measured."""
+        for place in self._places(channel, seats):
+            del self.items[place]
+        return self
+
+    def analysed(self, round_id: str = AS_FOUND, start: int = 1000) -> list[Analysed]:
+        """The room as analysed responses of a round."""
+        return [
+            Analysed(seq=start + i, round=round_id, channel=c, seat=s, clock=self.clock,
+                     passes_delays=self.passes_delays, analysis=a)
+            for i, ((c, s), a) in enumerate(self.items.items())
+        ]  # fmt: skip
+
+    def analyses(self, round_id: str = AS_FOUND) -> Analyses:
+        """The same as the visit hands them to the steps."""
+        return Analyses(self.analysed(round_id))
+
+    def bodies(self, round_id: str = AS_FOUND) -> list[EventBody]:
+        """Tape, meter readings and settings that suit the room: everything right."""
+        d = self.distances_m
+        bodies: list[EventBody] = [
+            *tapes(d, round_id=round_id),
+            *levels(dict.fromkeys(d, TARGET_DB), round_id=round_id),
+        ]
+        bodies += [
+            setting(c, round_id=round_id, trim_db=0.0, distance=value, polarity="normal") for c, value in d.items()
+        ]
+        return bodies
+
+    def job(self, *more: EventBody, round_id: str = AS_FOUND) -> Job:
+        """The job of this room, with everything right and what is added."""
+        return job_of(defined(self.system), *self.bodies(round_id), *more)

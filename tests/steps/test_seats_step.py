@@ -1,0 +1,256 @@
+"""What each seat hears: verdicts of cells on a sound room, on one fault at a time, and on what looks like it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from builders import cinema, defined, job_of, setting
+from sound_room import SoundRoom
+
+from commission.model import AS_FOUND, Analyses, Capture, Check, Instrument, Job, Outcome, Verdict
+from commission.steps import seats
+
+ALL_SEATS = ["A1", "A2", "A3", "B1", "B2", "B3"]
+
+
+def failed(outcome: Outcome) -> set[tuple[str, str | None, str | None]]:
+    return {(c.id.removeprefix("seats."), c.channel, c.seat) for c in outcome.checks if c.verdict is Verdict.FAIL}
+
+
+def outcome_of(room: SoundRoom, job: Job | None = None) -> Outcome:
+    return seats.evaluate(job or room.job(), AS_FOUND, room.analyses())
+
+
+def check_of(outcome: Outcome, kind: str, channel: str, seat: str) -> Check:
+    return next(c for c in outcome.checks if (c.id, c.channel, c.seat) == (f"seats.{kind}", channel, seat))
+
+
+def test_plan_is_one_capture_for_each_channel_and_seat_with_its_caution() -> None:
+    tasks = seats.plan(job_of(defined(cinema())), AS_FOUND)
+    assert len(tasks) == 13 * 6
+    assert len({(t.channel, t.seat) for t in tasks}) == 78
+    assert [t.seat for t in tasks[:13]] == ["A1"] * 13  # the microphone moves least
+    for task in tasks:
+        assert isinstance(task, Capture)
+        assert all(word in task.text for word in ("ear height", "capsule up", "ventilation off", "Leave the row"))
+        assert "loud" in task.caution
+
+
+def test_nothing_measured_says_so_and_asks_for_it() -> None:
+    outcome = seats.evaluate(job_of(defined(cinema())), AS_FOUND, Analyses())
+    assert (outcome.done, outcome.total, outcome.state) == (0, 78, "nothing")
+    assert outcome.verdict is None
+    assert outcome.grids == ()
+    assert "Import" in outcome.advice[0].text
+
+
+def test_a_job_without_channels_or_seats_is_no_error() -> None:
+    bare = job_of(defined(cinema(channels=(), seats=())))
+    assert seats.evaluate(bare, AS_FOUND, Analyses()).total == 0
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_sound_room_passes_everywhere(seed: int) -> None:
+    outcome = outcome_of(SoundRoom(seed=seed))
+    assert failed(outcome) == set()
+    assert outcome.state == "done"
+    assert {cell.verdict for cell in outcome.grids[0].cells.values()} <= {Verdict.PASS, Verdict.UNSURE}
+    assert outcome.stands_out == ""
+
+
+def test_cells_curves_and_tables_belong_together() -> None:
+    outcome = outcome_of(SoundRoom())
+    curve = next(c for c in outcome.curves if c.id == outcome.grids[0].cells[("FL", "A2")].curve_id)
+    assert curve.id == "seats:FL:A2"
+    by_kind = {series.kind: series.y for series in curve.series}
+    assert set(by_kind) == {"main", "low", "high", "mean"}
+    assert np.all(by_kind["low"] <= by_kind["main"])
+    assert np.all(by_kind["main"] <= by_kind["high"])
+    assert len(outcome.curves) == 78
+    reference, by_seat = outcome.tables
+    assert [row.key for row in reference.rows] == [c.id for c in cinema().channels]
+    assert [row.key for row in by_seat.rows] == ALL_SEATS
+    assert by_seat.rows[0].cells[1] == "13 of 13"
+
+
+def test_done_counts_cells() -> None:
+    room = SoundRoom().drop("FL", ["B3"]).drop("SUB2")
+    outcome = outcome_of(room)
+    assert (outcome.done, outcome.total) == (78 - 7, 78)
+    assert ("FL", "B3") not in outcome.grids[0].cells
+    assert "7 places are open" in outcome.advice[0].text
+
+
+def test_reversed_at_every_seat_fails() -> None:
+    outcome = outcome_of(SoundRoom().change("FR", polarity=-1))
+    assert failed(outcome) == {("polarity", "FR", s) for s in ALL_SEATS}
+    assert outcome.grids[0].cells[("FR", "B2")].figure == "reversed"
+    assert outcome.stands_out == "FR reversed"
+
+
+def test_reversed_at_one_seat_of_six_is_not_the_wiring() -> None:
+    outcome = outcome_of(SoundRoom().change("FR", ["B1"], polarity=-1))
+    assert failed(outcome) == set()
+    check = check_of(outcome, "polarity", "FR", "B1")
+    assert check.verdict is Verdict.NOT_TESTED
+    assert "otherwise than at 5 of 6" in (check.why_not or "")
+
+
+def test_seats_that_do_not_agree_judge_no_polarity() -> None:
+    outcome = outcome_of(SoundRoom().change("FR", ["A1", "A2", "B1"], polarity=-1))
+    checks = [check_of(outcome, "polarity", "FR", s) for s in ALL_SEATS]
+    assert {c.verdict for c in checks} == {Verdict.NOT_TESTED}
+    assert "reversed at 3 of 6" in (checks[0].why_not or "")
+
+
+def test_a_chain_that_inverts_is_judged_against_the_majority() -> None:
+    room = SoundRoom().change(None, polarity=-1).change("SiL", polarity=1)
+    outcome = outcome_of(room)
+    assert failed(outcome) == {("polarity", "SiL", s) for s in ALL_SEATS}
+    assert any("microphone or its cable inverts" in remark for remark in outcome.remarks)
+
+
+def test_a_subwoofer_set_to_reversed_is_left_to_the_crossover() -> None:
+    room = SoundRoom().change("SUB2", polarity=-1)
+    assert ("polarity", "SUB2", "A1") in failed(outcome_of(room))
+    said = outcome_of(room, room.job(setting("SUB2", polarity="reversed")))
+    assert failed(said) == set()
+    assert "crossover" in (check_of(said, "polarity", "SUB2", "A1").why_not or "")
+
+
+def test_polarity_that_cannot_be_told_is_not_tested_with_why() -> None:
+    outcome = outcome_of(
+        SoundRoom().change("FL", ["A1"], polarity=None, why={"polarity": "the direct sound is hidden"})
+    )
+    check = check_of(outcome, "polarity", "FL", "A1")
+    assert (check.verdict, check.why_not) == (Verdict.NOT_TESTED, "the direct sound is hidden")
+
+
+def test_a_dead_tweeter_fails_against_the_partner_and_the_partner_passes() -> None:
+    outcome = outcome_of(SoundRoom().add_db("SiL", -24, above_hz=2800))
+    assert {("treble", "SiL", s) for s in ALL_SEATS} <= failed(outcome)
+    assert {channel for kind, channel, _ in failed(outcome) if kind in ("treble", "lows")} == {"SiL"}
+    assert outcome.grids[0].cells[("SiL", "A1")].figure.startswith("treble −2")
+
+
+def test_a_dead_woofer_fails_and_does_not_condemn_the_partners_tweeter() -> None:
+    outcome = outcome_of(SoundRoom().add_db("FL", -35, below_hz=2500))
+    assert {("lows", "FL", s) for s in ALL_SEATS} <= failed(outcome)
+    assert {channel for kind, channel, _ in failed(outcome) if kind in ("treble", "lows")} == {"FL"}
+
+
+def test_a_centre_without_partner_is_held_against_the_others() -> None:
+    outcome = outcome_of(SoundRoom().add_db("FC", -24, above_hz=2800))
+    assert ("treble", "FC", "A2") in failed(outcome)
+    assert "the other channels" in check_of(outcome, "treble", "FC", "A2").text
+
+
+def test_a_channel_low_on_every_seat_has_no_dead_driver_and_no_gain() -> None:
+    room = SoundRoom().add_db("SiL", -12)
+    result = seats.solve(room.job(), AS_FOUND, room.analyses())
+    assert failed(outcome_of(room)) == set()
+    assert result.seat_gain_db == {}
+    assert result.against["SiL"].level_db == pytest.approx(-12, abs=1.5)  # the sound room's own differences
+    assert result.against["SiL"].lower_seats == (6, 6)
+
+
+def test_a_seat_low_on_every_channel_is_the_gain_and_its_levels_are_not_judged() -> None:
+    room = SoundRoom().add_db(None, -9, ["B2"])
+    outcome = outcome_of(room)
+    assert failed(outcome) == set()
+    assert "gain changed at B2" in outcome.stands_out
+    assert any("B2 is −" in remark and "not the room" in remark for remark in outcome.remarks)
+    assert "gain changed" in (check_of(outcome, "level", "FL", "B2").why_not or "")
+    assert abs(check_of(outcome, "level", "FL", "A1").value or 0) < 4  # the other seats are not dragged along
+    assert outcome.advice[0].text.startswith("Measure B2 again")
+
+
+def test_a_dull_seat_is_not_a_gain_that_changed() -> None:
+    room = SoundRoom().add_db("FL", -9, ["B2"], above_hz=3000).add_db("SiL", -9, ["B2"], above_hz=3000)
+    outcome = outcome_of(room)
+    assert {("direct", "FL", "B2"), ("direct", "SiL", "B2")} <= failed(outcome)
+    assert seats.solve(room.job(), AS_FOUND, room.analyses()).seat_gain_db == {}
+
+
+def test_a_bass_null_is_found_where_it_is() -> None:
+    outcome = outcome_of(SoundRoom(uneven_db=0.5).add_db("SUB1", -20, ["A3"], above_hz=48, below_hz=68))
+    assert ("bass", "SUB1", "A3") in failed(outcome)
+    assert {s for kind, _, s in failed(outcome) if kind == "bass"} == {"A3"}
+    assert "deepest at" in check_of(outcome, "bass", "SUB1", "A3").text
+
+
+def test_a_dip_above_the_subwoofers_band_is_no_null() -> None:
+    outcome = outcome_of(SoundRoom(uneven_db=0.5).add_db("SUB1", -30, ["A3"], above_hz=200))
+    assert failed(outcome) == set()
+
+
+def test_a_clipped_recording_fails_and_carries_no_other_verdict() -> None:
+    outcome = outcome_of(SoundRoom().change("FL", ["A1"], clipped=True))
+    assert failed(outcome) == {("clipped", "FL", "A1")}
+    others = [c for c in outcome.checks if (c.channel, c.seat) == ("FL", "A1") and c.id != "seats.clipped"]
+    assert {c.verdict for c in others} == {Verdict.NOT_TESTED}
+    assert "measure FL at A1 again" in outcome.advice[0].text
+
+
+def test_clipping_that_does_not_show_is_said_and_does_not_blank_the_cell() -> None:
+    outcome = outcome_of(
+        SoundRoom().change(None, clipped=None, why={"clipped": "an impulse response does not show it"})
+    )
+    cell = outcome.grids[0].cells[("FL", "A1")]
+    assert cell.verdict in (Verdict.PASS, Verdict.UNSURE)
+    assert any("clipping of the recording: – not tested" in line for line in cell.detail)
+    assert any("Clipping is not tested for 78 of 78" in remark for remark in outcome.remarks)
+
+
+def test_low_signal_fails_and_a_lower_bound_never_does() -> None:
+    low = outcome_of(SoundRoom().change("FL", ["A1"], snr_db=20.0))
+    assert failed(low) == {("snr", "FL", "A1")}
+    bound = outcome_of(SoundRoom().change("FL", ["A1"], snr_db=20.0, why={"snr": "at least 20 dB"}))
+    assert check_of(bound, "snr", "FL", "A1").verdict is Verdict.NOT_TESTED
+    unknown = outcome_of(SoundRoom().change("FL", ["A1"], snr_db=None))
+    assert check_of(unknown, "snr", "FL", "A1").why_not
+
+
+def test_arrivals_without_a_common_clock_are_left_out_and_it_is_said() -> None:
+    room = SoundRoom()
+    room.clock = None
+    outcome = outcome_of(room)
+    assert all(row.cells[2] is None for row in outcome.tables[0].rows)
+    assert all(row.cells[5] is None for row in outcome.tables[1].rows)
+    assert any("share no clock" in remark for remark in outcome.remarks)
+    assert any("shares no clock" in line for line in outcome.grids[0].cells[("FL", "A1")].detail)
+
+
+def test_levels_are_relative_without_a_microphone_and_absolute_with_one() -> None:
+    room = SoundRoom()
+    assert any("relative" in remark for remark in outcome_of(room).remarks)
+    system = cinema(instruments=(Instrument(kind="microphone", level_offset_db=94.0),))
+    outcome = outcome_of(room, job_of(defined(system)))
+    assert not any("relative" in remark for remark in outcome.remarks)
+    assert outcome.tables[0].rows[0].cells[1] == pytest.approx(94.0, abs=0.01)
+    assert outcome.curves[0].y_unit == "dB"
+
+
+def test_unusable_files_are_named() -> None:
+    room = SoundRoom()
+    items = room.analysed()
+    items[0] = replace(items[0], analysis=None, problem="it is silent: every sample is zero")
+    outcome = seats.evaluate(room.job(), AS_FOUND, Analyses(items))
+    cell = outcome.grids[0].cells[("FL", "A1")]
+    assert (cell.verdict, cell.figure) == (Verdict.NOT_TESTED, "unusable")
+    assert any("FL at A1: it is silent" in remark for remark in outcome.remarks)
+    assert outcome.done == 77
+
+
+def test_a_text_response_that_ends_early_leaves_the_spread_of_the_others() -> None:
+    room = SoundRoom()
+    shape = room.items[("FL", "A1")].third_octave_db.copy()
+    shape[200:] = np.nan
+    outcome = outcome_of(
+        room.change("FL", ["A1"], third_octave_db=shape, view_db=shape, arrival_s=None, has_phase=False)
+    )
+    curve = next(c for c in outcome.curves if c.id == "seats:FL:A2")
+    assert all(np.isfinite(series.y).all() for series in curve.series)
+    assert check_of(outcome, "treble", "FL", "A1").verdict is Verdict.NOT_TESTED
