@@ -147,6 +147,11 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
         seats, levels = pair
         plays = variance.own_band(levels[0]) & variance.own_band(levels[1])
         bands = _changes(job, name, seats, levels, plays, repeats, moved)
+        if bands[HEARD] and not bands[TONE]:
+            low, high = _level_band_hz(job, name)
+            left_out.append(
+                f"{name} from evenness of tone: its own level from {low:.0f} to {high:.0f} Hz is not known at every seat"
+            )
         for label in outside:
             outside[label] += f", {name}" if all(label not in bands[kind] for kind in KINDS) else ""
         shown = (np.where(plays, levels[0], np.nan), np.where(plays, levels[1], np.nan))
@@ -274,9 +279,9 @@ def summed_subs(job: Job, round_id: str, analyses: Analyses) -> tuple[list[str],
     return None if row is None else (row.seats, row.levels)
 
 
-def _is_sub(job: Job, name: str) -> bool:
+def _level_band_hz(job: Job, name: str) -> tuple[float, float]:
     channel = job.system.channel(name)
-    return name == SUBS or (channel is not None and channel.is_sub)
+    return SUB_LEVEL_BAND_HZ if name == SUBS or (channel is not None and channel.is_sub) else LEVEL_BAND_HZ
 
 
 def _band(
@@ -291,8 +296,8 @@ def _band(
         return None
     levels = measured
     if kind == TONE:
-        edges = SUB_LEVEL_BAND_HZ if _is_sub(job, name) else LEVEL_BAND_HZ
-        levels = variance.without_seat_level(measured, variance.broadband_level_db(measured, GRID_HZ, edges))
+        own = variance.broadband_level_db(measured, GRID_HZ, _level_band_hz(job, name))
+        levels = variance.without_seat_level(measured, own)
     weights = [seat.weight if (seat := job.system.seat(s)) is not None else 1.0 for s in seats]
     if sum(weight > 0 for weight in weights) < 2:
         weights = [1.0] * len(seats)

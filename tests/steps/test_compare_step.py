@@ -1,0 +1,339 @@
+"""Before and after: words only beyond what repeats, tone and level kept apart, only what both rounds hold."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from builders import cinema, defined, job_of
+from sound_room import SoundRoom
+
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import (
+    AS_FOUND,
+    AS_LEFT,
+    Analysed,
+    Analyses,
+    Channel,
+    Job,
+    ResponseStored,
+    Seat,
+    System,
+    Verdict,
+)
+from commission.steps import compare
+from commission.steps.compare import CompareResult
+
+
+def job_with(system: System, *items: list[Analysed]) -> Job:
+    """The job whose log holds these responses."""
+    stored = [
+        ResponseStored(round=a.round, channel=a.channel, seat=a.seat, kind="impulse", file_name=f"{a.seq}.flac",
+                       file_sha256=f"{a.seq:064d}", clock=a.clock)
+        for each in items for a in each
+    ]  # fmt: skip
+    return job_of(defined(system), *stored)
+
+
+def both(before: SoundRoom, after: SoundRoom, *more: list[Analysed]) -> tuple[Job, Analyses]:
+    items = [before.analysed(AS_FOUND, 1000), after.analysed(AS_LEFT, 2000), *more]
+    return job_with(before.system, *items), Analyses([a for each in items for a in each])
+
+
+def compared(before: SoundRoom, after: SoundRoom) -> CompareResult:
+    return compare.solve(*both(before, after))
+
+
+def words(result: CompareResult, channel: str, kind: str) -> dict[str, str]:
+    return {label: change.word for label, change in result.channels[channel].bands[kind].items()}
+
+
+def wobble(room: SoundRoom, channel: str, db: float) -> SoundRoom:
+    """Let the seats differ in tone, from 80 Hz up, by a pattern that grows from seat to seat."""
+    for i, seat in enumerate(s.id for s in room.system.seats):
+        room.add_db(channel, lambda f, i=i: db * (i - 2.5) * np.sin(2 * np.log2(f / 50)), [seat], above_hz=80)
+    return room
+
+
+def test_it_waits_for_a_second_round() -> None:
+    room = SoundRoom()
+    job = job_with(room.system, room.analysed())
+    outcome = compare.evaluate(job, AS_FOUND, room.analyses())
+    assert outcome.checks == ()
+    assert "as left" in outcome.remarks[0]
+    assert outcome.stands_out == "needs an as-left round"
+    assert compare.evaluate(job_of(defined(cinema())), AS_FOUND, Analyses()).stands_out == ""
+
+
+def test_nothing_changed_is_no_real_change_everywhere() -> None:
+    result = compared(SoundRoom(), SoundRoom())
+    found = {word for c in result.channels for kind in compare.KINDS for word in words(result, c, kind).values()}
+    assert found == {"no real change"}
+    assert set(result.channels) == {c.id for c in cinema().channels} | {"SUBS"}
+
+
+def test_a_level_change_is_no_change_of_anything() -> None:
+    before, after = SoundRoom(), SoundRoom().add_db("FL", 7.0)
+    change = compared(before, after).channels["FL"].bands
+    for kind in compare.KINDS:
+        for each in change[kind].values():
+            assert each.change_db2 == pytest.approx(0, abs=1e-6)
+
+
+def test_better_and_worse_by_the_sign_of_the_change() -> None:
+    uneven = wobble(SoundRoom(), "FL", 2.0)
+    assert words(compared(uneven, SoundRoom()), "FL", "tone")["300-3000"] == "better"
+    assert words(compared(SoundRoom(), uneven), "FL", "tone")["300-3000"] == "worse"
+    assert words(compared(SoundRoom(), uneven), "FL", "heard")["20-80"] == "no real change"  # it begins at 80 Hz
+    assert words(compared(SoundRoom(), uneven), "FC", "tone")["300-3000"] == "no real change"
+
+
+def test_the_seats_levels_change_what_is_heard_and_not_the_tone() -> None:
+    spread = SoundRoom()
+    for i, seat in enumerate(s.id for s in spread.system.seats):
+        spread.add_db("FL", 1.2 * (i - 2.5), [seat])  # steps of 1.2 dB: below what a moved gain would be
+    result = compared(SoundRoom(), spread)
+    assert set(words(result, "FL", "heard").values()) == {"worse"}
+    assert set(words(result, "FL", "tone").values()) == {"no real change"}
+
+
+def test_msv_is_numpys_variance_less_the_repeatability() -> None:
+    room = SoundRoom()
+    job, analyses = both(room, SoundRoom())
+    found = compare.solve(job, analyses).channels["FC"].bands["heard"]["300-3000"].before
+    inside = (GRID_HZ >= 300) & (GRID_HZ <= 3000)
+    levels = np.array([room.items[("FC", s.id)].third_octave_db for s in room.system.seats])[:, inside]
+    expected = np.mean(np.var(levels, axis=0)) - 0.25**2 * 5 / 6
+    assert found.msv_db2 == pytest.approx(float(expected))
+    apart = levels - levels.mean(axis=0)
+    rms = np.sqrt(np.mean(apart**2, axis=1))
+    assert found.worst_seat == room.system.seats[int(np.argmax(rms))].id
+    assert found.worst_db == pytest.approx(float(rms.max()))
+
+
+def test_a_subwoofer_is_not_judged_above_its_band_and_it_is_said() -> None:
+    result = compared(SoundRoom(), SoundRoom())
+    assert set(result.channels["SUB1"].bands["heard"]) == {"20-80", "80-300"}
+    assert result.channels["SUB1"].bands["heard"]["80-300"].after.heard_hz[1] < 250
+    assert any("300-3000 Hz of SUB1, SUB2, SUBS" in text for text in result.left_out)
+
+
+def test_the_summed_subs_are_the_complex_sum() -> None:
+    # Two equal sources in step: 20·lg 2 = 6.02 dB above one; half a period apart they cancel.
+    room = SoundRoom()
+    for seat in [s.id for s in room.system.seats]:
+        room.items[("SUB2", seat)] = room.items[("SUB1", seat)]
+    result = compared(room, room)
+    at_40 = int(np.argmin(np.abs(GRID_HZ - 40)))
+    one, both_ = (result.channels[c].levels[0][0, at_40] for c in ("SUB1", "SUBS"))
+    assert both_ - one == pytest.approx(6.02, abs=0.1)  # third octaves on 1 Hz bins against a smooth curve
+    opposed = SoundRoom()
+    for seat in [s.id for s in room.system.seats]:
+        a = room.items[("SUB1", seat)]
+        assert a.bass is not None
+        opposed.items[("SUB1", seat)] = a
+        opposed.items[("SUB2", seat)] = replace(a, bass=-0.9 * a.bass)
+    quiet = compared(opposed, opposed).channels["SUBS"].levels[0][0, at_40]
+    assert quiet - one == pytest.approx(-20.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "reason"),
+    [
+        (lambda room: setattr(room, "clock", None), "share no clock"),
+        (lambda room: setattr(room, "passes_delays", False), "did not pass the processor's delays"),
+        (lambda room: room.change("SUB2", bass=None), "no phase"),
+        (lambda room: room.change("SUB2", clipped=True), "clipped"),
+        (lambda room: room.drop("SUB2", ["A1", "A2", "A3", "B1", "B2"]), "not every subwoofer was heard"),
+    ],
+)
+def test_subs_that_cannot_be_summed_are_left_out_with_the_reason(spoil: object, reason: str) -> None:
+    before, after = SoundRoom(), SoundRoom()
+    spoil(before)  # type: ignore[operator]
+    result = compared(before, after)
+    assert "SUBS" not in result.channels
+    assert any(text.startswith("as-found: SUBS at ") and reason in text for text in result.left_out)
+    assert "SUBS: only in as-left" in result.left_out
+
+
+def test_subs_without_a_clock_are_taken_from_their_group() -> None:
+    system = cinema()
+    group = Channel(id="LFE", name="Subwoofers together", role="sub", position_m=(0.0, 0.3, 0.3))
+    rooms = [SoundRoom(replace(system, channels=(*system.channels, group))) for _ in range(2)]
+    summed = compared(*rooms)
+    assert "LFE" not in summed.channels
+    for room in rooms:
+        room.clock = None
+    result = compared(*rooms)
+    alone = rooms[0].items[("LFE", "A1")].third_octave_db
+    shown = result.channels["SUBS"].levels[0][0]
+    assert shown[np.isfinite(shown)] == pytest.approx(alone[np.isfinite(shown)])
+    assert "SUBS" not in " ".join(text for text in result.left_out if "clock" in text)
+    rooms[1].clock = "one clock"
+    mixed = compared(*rooms)
+    assert "SUBS" not in mixed.channels
+    assert any(text.startswith("SUBS: measured together as LFE in one round and summed") for text in mixed.left_out)
+
+
+def test_only_what_both_rounds_hold_is_compared_and_the_rest_is_listed() -> None:
+    before, after = SoundRoom().drop("FL", ["B3"]), SoundRoom().drop("FR").drop("FC", ["A2", "A3", "B1", "B2", "B3"])
+    job, analyses = both(before, after)
+    result = compare.solve(job, analyses)
+    assert result.channels["FL"].seats == ("A1", "A2", "A3", "B1", "B2")
+    assert "FL at B3: in one round only" in result.left_out
+    assert "FR: only in as-found" in result.left_out
+    assert "FC: only in as-found" in result.left_out
+    assert "as-left: FC: fewer than two seats" in result.left_out
+    outcome = compare.evaluate(job, AS_LEFT, analyses)
+    assert (outcome.done, outcome.total) == (12, 14)
+    assert all(any(text in remark for remark in outcome.remarks) for text in result.left_out)
+
+
+def test_clipped_recordings_and_seats_whose_gain_moved_are_left_out() -> None:
+    before = SoundRoom().change("FL", ["A1"], clipped=True).add_db(None, -9, ["B2"])
+    result = compared(before, SoundRoom())
+    assert "A1" not in result.channels["FL"].seats
+    assert any("FL at A1, where the recording clipped" in text for text in result.left_out)
+    assert "B2 from what the seats hear: its gain changed in as-found" in result.left_out
+    fc = result.channels["FC"].bands
+    assert "B2" not in fc["heard"]["300-3000"].before.deviations_db
+    assert "B2" in fc["tone"]["300-3000"].before.deviations_db
+    assert set(words(result, "FC", "heard").values()) == {"no real change"}
+
+
+def test_without_as_left_the_latest_two_rounds_are_compared_and_named() -> None:
+    rooms = {name: SoundRoom() for name in (AS_FOUND, "wiring mended", "second")}
+    items = [room.analysed(name, 1000 * (i + 1)) for i, (name, room) in enumerate(rooms.items())]
+    job, analyses = job_with(cinema(), *items), Analyses([a for each in items for a in each])
+    assert compare.rounds_to_compare(job) == ("wiring mended", "second")
+    outcome = compare.evaluate(job, "second", analyses)
+    assert outcome.remarks[0] == "Compared: wiring mended (before) with second (after)."
+    assert "stands in the round second" in compare.evaluate(job, AS_FOUND, analyses).remarks[0]
+
+
+def test_as_left_is_compared_with_as_found_whatever_lies_between() -> None:
+    items = [SoundRoom().analysed(name, 1000 * (i + 1)) for i, name in enumerate((AS_FOUND, "between", AS_LEFT))]
+    assert compare.rounds_to_compare(job_with(cinema(), *items)) == (AS_FOUND, AS_LEFT)
+
+
+def repeat(
+    room: SoundRoom, channel: str, seat: str, scatter_db: float, seed: int, round_id: str = AS_FOUND
+) -> Analysed:
+    first = next(a for a in room.analysed(round_id) if (a.channel, a.seat) == (channel, seat))
+    assert first.analysis is not None
+    other = first.analysis.third_octave_db + np.random.default_rng(seed).normal(0, scatter_db, len(GRID_HZ))
+    return replace(first, seq=9000 + seed, analysis=replace(first.analysis, third_octave_db=other))
+
+
+def test_the_uncertainty_comes_from_repeats_when_there_are_any() -> None:
+    before, after = SoundRoom(), SoundRoom()
+    job, analyses = both(before, after)
+    u_db, said = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    assert {r.common_db for r in u_db.values()} == {0.25}
+    assert "No place was repeated" in said
+    again = [repeat(before, c, s, 0.8, k) for k, (c, s) in enumerate((("FL", "A1"), ("FC", "A2"), ("SiR", "B3")))]
+    job, analyses = both(before, after, again)
+    u_db, said = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    assert "3 repeated places" in said
+    for label, r in u_db.items():
+        # 144 to 290 differences of sd 0.8·√2/√2: within 20 %; 20-80 is fed by the mains' roll-off as well
+        assert float(r.u_db(np.array(0.0))) == pytest.approx(0.57, rel=0.2), label
+
+
+def test_what_cannot_be_repeated_cannot_be_claimed() -> None:
+    before, after = wobble(SoundRoom(), "FL", 0.6), SoundRoom()
+    assert words(compared(before, after), "FL", "tone")["300-3000"] == "better"
+    again = [repeat(before, c, "A1", 3.0, k) for k, c in enumerate(("FL", "FC", "FR", "BL"))]
+    job, analyses = both(before, after, again)
+    assert words(compare.solve(job, analyses), "FL", "tone")["300-3000"] == "no real change"
+
+
+def test_a_place_measured_again_for_its_gain_is_no_repeat() -> None:
+    before, after = SoundRoom(), SoundRoom()
+    again = repeat(before, "FL", "A1", 0.0, 1)
+    assert again.analysis is not None
+    again = replace(
+        again, analysis=replace(again.analysis, level_db=6.0, third_octave_db=again.analysis.third_octave_db + 6)
+    )
+    _, said = compare.repeatability(*(lambda j, a: (j, (AS_FOUND, AS_LEFT), a))(*both(before, after, [again])))
+    assert "No place was repeated" in said
+    assert "1 more with another gain is left out" in said
+
+
+def test_a_worse_channel_fails_and_the_others_pass() -> None:
+    job, analyses = both(SoundRoom(), wobble(SoundRoom(), "FL", 2.0))
+    outcome = compare.evaluate(job, AS_LEFT, analyses)
+    failed = {(c.channel, c.id) for c in outcome.checks if c.verdict is Verdict.FAIL}
+    assert ("FL", "compare.tone.300-3000") in failed
+    assert {channel for channel, _ in failed} == {"FL"}
+    assert "worse" in outcome.stands_out
+
+
+def test_tables_and_curves_show_both_ways_and_every_seat() -> None:
+    job, analyses = both(SoundRoom(), SoundRoom())
+    outcome = compare.evaluate(job, AS_LEFT, analyses)
+    assert [t.id for t in outcome.tables] == [
+        "compare:heard",
+        "compare:tone",
+        "compare:heard:seats",
+        "compare:tone:seats",
+    ]
+    assert [c.title for c in outcome.tables[2].columns[2:]] == ["A1", "A2", "A3", "B1", "B2", "B3"]
+    first = outcome.tables[2].rows[0].cells[2]
+    assert isinstance(first, str)
+    assert " → " in first
+    spread = next(c for c in outcome.curves if c.id == "compare:FL")
+    levels = compare.solve(job, analyses).channels["FL"].levels
+    assert spread.series[1].y == pytest.approx(np.std(levels[1], axis=0), nan_ok=True)
+    seat = next(c for c in outcome.curves if c.id == "compare:FL:B2")
+    assert (seat.channel, seat.seat, [s.name for s in seat.series]) == ("FL", "B2", [AS_FOUND, AS_LEFT])
+
+
+def test_bands_are_the_jobs_own() -> None:
+    from commission.model import Band
+
+    rooms = [
+        SoundRoom(cinema(bands=(Band(low_hz=40, high_hz=120), Band(low_hz=5000, high_hz=5001)))) for _ in range(2)
+    ]
+    result = compared(*rooms)
+    assert set(result.channels["FL"].bands["heard"]) == {"40-120"}  # the other holds less than a third octave
+    outcome = compare.evaluate(*(lambda j, a: (j, AS_LEFT, a))(*both(*rooms)))
+    assert {row.cells[1] for row in outcome.tables[0].rows} == {"40-120"}
+
+
+def test_a_single_round_has_its_variance_too() -> None:
+    room = SoundRoom()
+    found = compare.one_round(job_with(room.system, room.analysed()), AS_FOUND, room.analyses())
+    assert set(found["SUBS"]["heard"]) == {"20-80", "80-300"}
+    assert found["FL"]["tone"]["300-3000"].sd_db > 0
+
+
+def test_weights_of_seats_count() -> None:
+    system = cinema()
+    heavy = replace(
+        system, seats=tuple(replace(s, weight=0.0 if s.id.startswith("B") else 1.0) for s in system.seats)
+    )
+    before, after = SoundRoom(heavy), SoundRoom(heavy).add_db("FL", 1.9, ["B1", "B2"])
+    assert set(words(compared(before, after), "FL", "heard").values()) == {"no real change"}
+
+
+def test_seats_without_any_weight_count_alike() -> None:
+    seats = tuple(Seat(id=s.id, position_m=s.position_m, weight=0.0, reference=s.reference) for s in cinema().seats)
+    assert compared(SoundRoom(cinema(seats=seats)), SoundRoom(cinema(seats=seats))).channels["FL"].bands["heard"]
+
+
+def test_text_responses_that_reach_only_to_1_khz_are_compared_where_they_can() -> None:
+    rooms = []
+    for _ in range(2):
+        room = SoundRoom()
+        for seat in [s.id for s in room.system.seats]:
+            shape = np.where(GRID_HZ <= 1000, room.items[("FL", seat)].third_octave_db, np.nan)
+            room.change("FL", [seat], third_octave_db=shape)
+        rooms.append(room)
+    result = compared(*rooms)
+    bands = result.channels["FL"].bands
+    assert set(bands["heard"]) == {"20-80", "80-300", "300-3000"}
+    assert bands["heard"]["300-3000"].after.heard_hz[1] == pytest.approx(1000)
+    assert bands["tone"] == {}
+    assert "FL from evenness of tone: its own level from 500 to 2000 Hz is not known at every seat" in result.left_out
