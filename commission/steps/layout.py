@@ -57,7 +57,12 @@ NEARLY_INSIDE = Limit(
     unit="m",
     basis="30 cm for what is built into walls or stands behind the screen: beyond it a slip; common practice",
 )
-LEFT_OF_RIGHT = Limit(low=0.0, high=None, unit="m", basis="the left one of a pair is left of the right one")
+LEFT_OF_RIGHT = Limit(
+    low=0.1,
+    high=None,
+    unit="m",
+    basis="the left one of a pair stands at least 10 cm left of the right one: else a sign slipped; common practice",
+)
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
@@ -205,7 +210,7 @@ def _side_check(label: str, where: Position, partner: Position | None) -> Check 
         value=round(partner[0] - where[0], 3),
         unit="m",
         limit=LEFT_OF_RIGHT,
-        text=f"it stands right of {other}" if partner[0] < where[0] else f"it stands left of {other}",
+        text=f"it stands left of {other}" if where[0] < partner[0] else f"it does not stand left of {other}",
     )
 
 

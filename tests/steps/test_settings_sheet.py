@@ -1,0 +1,170 @@
+"""The settings sheet: exactly what to type, from which round, and what is done already."""
+
+from __future__ import annotations
+
+import pytest
+from builders import SEATS, analysis, cinema, decided, defined, job_of, levels, setting, tapes
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from commission.model import (
+    Analysed,
+    Analyses,
+    DelayRange,
+    Job,
+    Processor,
+    ResponseStored,
+    Setting,
+    SettingEntered,
+    TrimRange,
+)
+from commission.steps.settings_sheet import SheetLine, measured_round, settings_sheet
+
+NONE = Analyses()
+
+
+def by_place(job: Job, analyses: Analyses = NONE) -> dict[tuple[str, str], SheetLine]:
+    return {(line.channel, line.kind): line for line in settings_sheet(job, analyses)}
+
+
+def polarity(values: dict[str, int | None], channel: str = "FL", round_id: str = "as-found") -> Analyses:
+    return Analyses(
+        Analysed(seq=i, round=round_id, channel=channel, seat=seat, clock="one", passes_delays=True,
+                 analysis=analysis(polarity=sign, arrival_s=None))
+        for i, (seat, sign) in enumerate(values.items())
+    )  # fmt: skip
+
+
+def response(round_id: str) -> ResponseStored:
+    return ResponseStored(
+        round=round_id, channel="FL", seat="A2", kind="impulse", file_name="a.wav", file_sha256="0" * 64
+    )
+
+
+def test_a_line_for_each_thing_to_set_with_old_and_new() -> None:
+    # FL reads 76.5 at −1.0 dB: −2.5; 3.42 m on a 3 cm grid stays 3.42. BL reads right and holds 3.00 m where 4.20 is.
+    job = job_of(
+        defined(cinema(["FL", "BL"])),
+        *levels({"FL": 76.5, "BL": 75.0}),
+        *tapes({"FL": 3.42, "BL": 4.20}),
+        setting("FL", trim_db=-1.0, distance=3.42),
+        setting("BL", trim_db=0.5, distance=3.00),
+    )
+    lines = by_place(job)
+    assert [(key, line.old, line.new, line.change) for key, line in lines.items()] == [
+        (("FL", "trim"), -1.0, -2.5, True),
+        (("FL", "delay"), 3.42, 3.42, False),
+        (("BL", "trim"), 0.5, 0.5, False),
+        (("BL", "delay"), 3.00, 4.20, True),
+    ]
+    assert lines[("FL", "trim")].unit == "dB"
+    assert lines[("FL", "delay")].unit == "m distance"
+    assert lines[("FL", "trim")].name == "Front left"
+    assert not any(line.ticked for line in lines.values())
+
+
+def test_what_was_not_noted_has_no_old_value_and_is_a_change() -> None:
+    line = by_place(job_of(defined(cinema(["FL"])), *levels({"FL": 75.0})))[("FL", "trim")]
+    assert (line.old, line.new, line.change) == (None, 0.0, True)
+
+
+def test_channels_without_readings_have_no_trim_line() -> None:
+    lines = by_place(job_of(defined(cinema(["FL", "FC"])), *levels({"FL": 76.0})))
+    assert ("FL", "trim") in lines
+    assert ("FC", "trim") not in lines
+    assert ("FC", "delay") in lines  # its position gives the distance
+
+
+def test_ticked_means_typed_in_as_the_sheet_says() -> None:
+    bodies = (defined(cinema(["FL"])), *levels({"FL": 77.0}), setting("FL", trim_db=0.0))
+    line = by_place(job_of(*bodies))[("FL", "trim")]
+    assert line.setting == Setting(round="as-left", channel="FL", trim_db=-2.0)
+    ticked = SettingEntered(setting=line.setting, applied=True)
+    assert by_place(job_of(*bodies, ticked))[("FL", "trim")].ticked
+    noted_only = SettingEntered(setting=line.setting, applied=False)
+    assert not by_place(job_of(*bodies, noted_only))[("FL", "trim")].ticked
+    other = SettingEntered(setting=Setting(round="as-left", channel="FL", trim_db=-1.0), applied=True)
+    assert not by_place(job_of(*bodies, other))[("FL", "trim")].ticked
+    # The old value stays that of the measured round.
+    assert by_place(job_of(*bodies, ticked))[("FL", "trim")].old == 0.0
+
+
+def test_a_decided_offset_reaches_the_sheet() -> None:
+    bodies = (defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 75.0}))
+    job = job_of(*bodies, decided("levels", "common_offset", "-3"))
+    assert [by_place(job)[(c, "trim")].new for c in ("FL", "FC")] == [-3.0, -3.0]
+
+
+@pytest.mark.parametrize(
+    ("bodies", "expected"),
+    [
+        ((), "as-found"),
+        (levels({"FL": 75.0}), "as-found"),
+        ((*levels({"FL": 75.0}), *levels({"FL": 75.0}, round_id="after wiring")), "after wiring"),
+        ((*levels({"FL": 75.0}), *levels({"FL": 75.0}, round_id="as-left")), "as-found"),
+        # Responses alone give no trims: the round with levels leads.
+        ((*levels({"FL": 75.0}), response("after wiring")), "as-found"),
+        ((response("as-found"), response("after wiring")), "after wiring"),
+    ],
+)
+def test_the_sheet_follows_the_newest_round_with_levels_before_as_left(
+    bodies: tuple[object, ...], expected: str
+) -> None:
+    assert measured_round(job_of(defined(cinema(["FL"])), *bodies)) == expected  # type: ignore[arg-type]
+
+
+def test_decimals_show_every_value_of_the_grid() -> None:
+    processor = Processor(trim_db=TrimRange(step=0.25), delay=DelayRange(unit="ms", max=50, step=0.005))
+    job = job_of(defined(cinema(["FL", "FC"], processor=processor)), *levels({"FL": 76.25, "FC": 75.0}))
+    lines = by_place(job)
+    assert (lines[("FL", "trim")].new, lines[("FL", "trim")].decimals) == (-1.25, 2)
+    assert lines[("FC", "delay")].decimals == 3
+    assert lines[("FC", "delay")].unit == "ms delay"
+
+
+REVERSED = dict.fromkeys(SEATS, -1)
+NORMAL = dict.fromkeys(SEATS, 1)
+
+
+@pytest.mark.parametrize(
+    ("held", "heard", "expected"),
+    [
+        ("reversed", REVERSED, ("reversed", "normal", True)),  # the setting is the fault
+        ("reversed", NORMAL, ("reversed", "reversed", False)),  # the setting makes up for the wiring
+        ("normal", REVERSED, None),  # the wire is the fault: no setting hides it
+        ("normal", NORMAL, None),
+        ("reversed", {}, None),  # never heard
+        ("reversed", dict.fromkeys(SEATS, None), None),
+        ("reversed", REVERSED | {"A1": 1, "A3": 1, "B1": 1}, None),  # half and half tells nothing
+        ("reversed", REVERSED | {"A1": 1}, ("reversed", "normal", True)),  # five of six: 83 %
+    ],
+)
+def test_polarity_stands_on_the_sheet_only_where_the_setting_decides(
+    held: str, heard: dict[str, int | None], expected: tuple[str, str, bool] | None
+) -> None:
+    job = job_of(defined(cinema(["FL"])), setting("FL", polarity=held))
+    line = by_place(job, polarity(heard)).get(("FL", "polarity"))
+    assert (None if line is None else (line.old, line.new, line.change)) == expected
+    if line is not None:
+        assert line.setting.polarity == line.new
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    readings=st.dictionaries(
+        st.sampled_from(["FL", "FC", "FR", "BL"]), st.floats(60, 90).map(lambda x: round(x, 1)), min_size=1
+    ),
+    grid=st.sampled_from([0.1, 0.25, 0.5, 1.0]),
+)
+def test_every_number_on_the_sheet_can_be_held_by_the_processor(readings: dict[str, float], grid: float) -> None:
+    processor = Processor(
+        trim_db=TrimRange(min=-12, max=12, step=grid), delay=DelayRange(unit="ft", max=60, step=0.1)
+    )
+    job = job_of(defined(cinema(processor=processor)), *levels(readings))
+    for line in settings_sheet(job, NONE):
+        assert isinstance(line.new, float)
+        step, low, high = (grid, -12.0, 12.0) if line.kind == "trim" else (0.1, 0.0, 60.0)
+        steps = (line.new - low) / step
+        assert steps == pytest.approx(round(steps), abs=1e-5)
+        assert low <= line.new <= high
+        assert float(f"{line.new:.{line.decimals}f}") == pytest.approx(line.new, abs=1e-9)  # nothing lost in print
