@@ -15,8 +15,8 @@ from commission.dsp.sweep import Deconvolver, deconvolver, split_response, sweep
 from commission.model import CommissionError, FloatArray, Response, StoredResponse, UnusableError
 
 THREADS = 2
-SWEEPS_AT_ONCE = 8
-"""Eight recordings of 8 s are some 25 MB with their spectra: enough to share the work, small for any laptop."""
+SWEEPS_AT_ONCE = 16
+"""Sixteen recordings of 8 s are some 50 MB with their spectra: enough to share the work, small for any laptop."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,6 +24,10 @@ class _Read:
     samples: FloatArray | None
     info: SoundInfo | None
     response: Response | None = None
+    problems: tuple[str | None, ...] = ()
+    """Why each channel cannot be used."""
+    clip_ratios: tuple[float, ...] = ()
+    """ρ of each channel, of raw sweeps only."""
 
 
 def decode(
@@ -61,7 +65,10 @@ def _read(sha256: str, name: str, kind: str, blobs: Callable[[str], bytes]) -> _
             text = parse_response(data, name)
             response = Response(freq_hz=text.freq_hz, level_db=text.level_db, phase_rad=text.phase_rad)
             return _Read(None, None, response)
-        return _Read(*read_sound(data, name))
+        samples, info = read_sound(data, name)
+        problems = tuple(problem_of(channel, info, name) for channel in samples)
+        ratios = tuple(clip_ratio(channel) for channel in samples) if kind == "sweep" else ()
+        return _Read(samples, info, None, problems, ratios)
     except CommissionError as error:
         return UnusableError(str(error))
 
@@ -70,9 +77,8 @@ def _channel(each: StoredResponse, file: _Read) -> FloatArray | UnusableError:
     assert file.samples is not None and file.info is not None
     if each.body.file_channel >= len(file.samples):
         return UnusableError(f"{each.body.file_name}: channel {each.body.file_channel + 1} is not in the file.")
-    samples = file.samples[each.body.file_channel]
-    problem = problem_of(samples, file.info, each.body.file_name)
-    return samples if problem is None else UnusableError(problem)
+    problem = file.problems[each.body.file_channel]
+    return file.samples[each.body.file_channel] if problem is None else UnusableError(problem)
 
 
 def _impulse(each: StoredResponse, file: _Read) -> Response | Exception:
@@ -111,13 +117,15 @@ def _sweeps(
     tail_s = max(0.0, (recordings.shape[-1] - inverse.stimulus_frames) / rate_hz)
     impulses, noise, t0_s = split_response(inverse(recordings), rate_hz, tail_s)
     for k, (each, samples) in enumerate(good):
+        file = files[each.blob_sha256]
+        assert isinstance(file, _Read)
         results[each.seq] = Response(
             impulse=impulses[k],
             rate_hz=rate_hz,
             t0_s=t0_s - each.body.origin_frame / rate_hz,
             noise=None if noise is None else noise[k],
-            peak_fs=float(np.max(np.abs(samples))),
-            clip_ratio=clip_ratio(samples),
+            peak_fs=float(max(samples.max(), -samples.min())),
+            clip_ratio=file.clip_ratios[each.body.file_channel],
         )
     return results
 

@@ -119,19 +119,20 @@ def read_sound(data: bytes, name: str) -> tuple[FloatArray, SoundInfo]:
         raise InputError(
             name, f"{len(samples)} frames where the header says {info.frames}", "a whole file", "It is truncated."
         )
-    return np.ascontiguousarray(samples.T), info
+    return samples.T, info  # one channel is contiguous as it is; of several, each is copied where it is used
 
 
 def problem_of(samples: FloatArray, info: SoundInfo, name: str) -> str | None:
     """Why one channel's samples [shape=(n,)] cannot be used; None when they can."""
-    finite = np.isfinite(samples)
-    if not finite.all():
-        return str(InputError(name, f"{int((~finite).sum())} samples that are no numbers", "finite samples"))
     if len(samples) < SHORTEST_S * info.rate_hz:
         return str(InputError(name, f"{1000 * len(samples) / info.rate_hz:.1f} ms of sound", "at least 20 ms"))
-    peak = float(np.max(np.abs(samples)))
+    low, high = float(np.min(samples)), float(np.max(samples))  # both are NaN as soon as one sample is
+    peak = max(-low, high)
+    if not np.isfinite(peak):
+        count = int(np.count_nonzero(~np.isfinite(samples)))
+        return str(InputError(name, f"{count} samples that are no numbers", "finite samples"))
     if peak < SILENCE_FS:
         return str(InputError(name, "silence", "a recording", "Was the microphone connected and its input open?"))
-    if float(np.max(samples) - np.min(samples)) < 1e-3 * peak:
+    if high - low < 1e-3 * peak:
         return str(InputError(name, "a constant value (direct current only)", "sound"))
     return None

@@ -21,11 +21,12 @@ def clip_ratio(samples: FloatArray) -> float:
     Piled-up samples at the top betray clipping at any gain. Infinite when there is a top and nothing just below;
     1 for silence.
     """
-    size = np.abs(np.asarray(samples))
-    peak = float(size.max(initial=0.0))
+    values = np.asarray(samples)
+    peak = float(max(values.max(initial=0.0), -values.min(initial=0.0)))
     if peak <= 0.0:
         return 1.0
-    upper = size[size >= np.float32(0.95 * peak)]
+    bound = values.dtype.type(0.95 * peak)
+    upper = np.abs(values[(values >= bound) | (values <= -bound)])
     top = int(np.count_nonzero(upper >= 0.995 * peak))
     below = len(upper) - top
     if below == 0:

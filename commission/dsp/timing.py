@@ -24,7 +24,7 @@ U_MAIN_S = 0.000085
 U_SUB_S = 0.0005
 U_SUB_FILTERED_S = 0.0015
 """Through a low-pass below about 200 Hz the onset is 2.6 to 3.5 ms late and spreads by 1.5 ms (own simulations)."""
-ENVELOPE_RATE_HZ = 32768.0
+ENVELOPE_RATE_HZ = 16384.0
 SUB_THRESHOLD_DB = -20.0
 FILTERED_BELOW_HZ = 200.0
 

@@ -139,7 +139,8 @@ def test_raw_sweeps_are_deconvolved_with_stimulus_or_parameters(tmp_path: Path) 
         assert peak / RATE + decoded.t0_s == pytest.approx(480 / RATE, abs=1.1 / RATE)
         assert decoded.impulse[peak] == pytest.approx(0.5 * 20 / 24, rel=0.06)  # the sweep ends at 20 of 24 kHz
         assert decoded.noise is not None
-    (unknown,) = survey(tmp_path / "A1_FL.wav", options=OPTIONS)
+    (tmp_path / "A1_FL_sweep.wav").write_bytes((tmp_path / "A1_FL.wav").read_bytes())
+    (unknown,) = survey(tmp_path / "A1_FL_sweep.wav", options=OPTIONS)
     assert "what was played" in (unknown.problem or "")
     soundfile.write(tmp_path / "other.wav", x, 44100)
     (rate,) = survey(tmp_path / "A1_FL.wav", options=ImportOptions(round="as-found", stimulus=tmp_path / "other.wav"))
