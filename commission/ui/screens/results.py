@@ -91,6 +91,8 @@ class Results:
             for key in (channel, seat):
                 if key is not None:
                     table.mark(key)
+        for grid in (view for view in self.views if isinstance(view, SeatGrid) and not view.has_focus):
+            grid.mark(channel, seat)
         self._point(channel or seat)
         if self._outcome is not None:
             self._plot(_best(self._outcome.curves, channel, seat))

@@ -59,7 +59,7 @@ class StepScreen(VisitScreen):
     StepScreen.wide-left #entry { width: 3fr; }
     StepScreen.wide-left #result { width: 2fr; }
     StepScreen.one-side #result { display: none; }
-    StepScreen #entry:focus-within, StepScreen #result:focus-within { scrollbar-color: $panel-lighten-2; }
+    StepScreen #entry:focus-within, StepScreen #result:focus-within { scrollbar-color: $foreground 25%; }
     StepScreen #entry > Painted { padding: 0 1 0 0; }
     StepScreen #result > Painted { padding: 0 1 0 0; }
     """

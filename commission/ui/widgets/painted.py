@@ -46,8 +46,8 @@ class Painted(Widget, can_focus=True):
         & > .painted--dim { color: $foreground 65%; }
         & > .painted--faint { color: $foreground 28%; }
         & > .painted--head { color: $foreground 75%; text-style: bold; }
-        & > .painted--accent { color: $accent; }
-        & > .painted--main { color: $accent; text-style: bold; }
+        & > .painted--accent { color: $text-accent; }
+        & > .painted--main { color: $text-accent; text-style: bold; }
         & > .painted--second { color: $foreground; }
         & > .painted--other { color: $foreground 60%; }
         & > .painted--band { color: $foreground 38%; }

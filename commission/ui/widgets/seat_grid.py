@@ -59,6 +59,17 @@ class SeatGrid(Painted):
             return None
         return self.grid.channels[self.cursor[0]], self.grid.seats[self.cursor[1]]
 
+    def mark(self, channel: str | None, seat: str | None) -> None:
+        """Stand on a cell without telling anybody; a name that is None keeps its row or column."""
+        row, column = self.cursor
+        if channel in self.grid.channels:
+            row = self.grid.channels.index(channel or "")
+        if seat in self.grid.seats:
+            column = self.grid.seats.index(seat or "")
+        if (row, column) != self.cursor:
+            self.cursor = (row, column)
+            self.repaint()
+
     def select(self, channel: str, seat: str) -> None:
         """Select a cell by its names."""
         if channel in self.grid.channels and seat in self.grid.seats:
