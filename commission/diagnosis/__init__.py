@@ -4,21 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from commission.diagnosis import calibration, room, wiring
 from commission.diagnosis.evidence import Evidence, gather
-from commission.diagnosis.rules import RULES
+from commission.diagnosis.rule import Found, Rule
 from commission.model import Analyses, Finding, Job, Outcome
 
-__all__ = ["Evidence", "findings"]
+__all__ = ["RULES", "Evidence", "Rule", "findings"]
+
+RULES: tuple[Rule, ...] = (*wiring.RULES, *calibration.RULES, *room.RULES)
+"""In this order: a later rule sees what earlier ones found, and leaves alone what that explains."""
 
 _CAUSE_ORDER = ("electronics", "settings", "room")
 """What is mended first: nothing else can be judged while the wiring is wrong."""
 
 
 def findings(job: Job, round_id: str, analyses: Analyses, outcomes: Mapping[str, Outcome]) -> tuple[Finding, ...]:
-    """Everything that can be said of one round, what to mend first at the top."""
+    """Everything that can be said of one round, what to mend first at the top.
+
+    `outcomes`: what the steps said, by step id; findings that rest on a step which is not among them are left out.
+    """
     evidence = gather(job, round_id, analyses)
-    found = [finding for rule in RULES for finding in rule(evidence)]
-    known = {step for step in outcomes}
-    return tuple(
-        sorted((f for f in found if not f.step or f.step in known), key=lambda f: _CAUSE_ORDER.index(f.cause))
-    )
+    found = Found()
+    for rule in RULES:
+        found = Found((*found, *rule.apply(evidence, found)))
+    known = [finding for finding in found if not finding.step or finding.step in outcomes]
+    return tuple(sorted(known, key=lambda finding: _CAUSE_ORDER.index(finding.cause)))

@@ -90,11 +90,18 @@ class CommissionApp(App[int]):
             self.set_keymap(keys)
         if problem:
             self.refuse(problem)
-        from commission.ui.screens.start import Start
-
-        self.push_screen(Start())
         if self._path is not None:
             self.open_job(self._path)
+        if self._visit is None:
+            self.choose_job()
+
+    def choose_job(self) -> None:
+        """Show the choice of jobs, under everything else."""
+        from commission.ui.screens.start import Start
+
+        while len(self.screen_stack) > 1:
+            self.pop_screen()
+        self.push_screen(Start())
 
     @property
     def visit(self) -> Visit:
@@ -121,7 +128,7 @@ class CommissionApp(App[int]):
         if visit.read_only:
             self.notify("This job is open for reading only: nothing can be stored here.", severity="warning")
         self.push_screen(Overview())
-        self.compute()
+        self.call_after_refresh(self.compute)  # what computes would fight the first paint for the processor
 
     def on_unmount(self) -> None:
         """Release the file."""
@@ -288,8 +295,7 @@ class CommissionApp(App[int]):
 
     def action_other_job(self) -> None:
         """Back to the choice of jobs."""
-        while len(self.screen_stack) > 2:
-            self.pop_screen()
+        self.choose_job()
 
     def action_export(self) -> None:
         """Write the record to a file."""

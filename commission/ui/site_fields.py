@@ -140,7 +140,7 @@ def _room_fields(system: System) -> Iterator[Field]:
         )
 
 
-def _part(name: str, end: str) -> Callable[[Any, float], Any]:
+def _part(name: str, end: str) -> Callable[[Any, Any], Any]:
     """Puts one end of a range of the processor."""
     return lambda processor, value: replace(processor, **{name: replace(getattr(processor, name), **{end: value})})
 
@@ -197,8 +197,8 @@ def _processor_fields(system: System) -> Iterator[Field]:
         shown=p.delay.unit,
         typed=p.delay.unit,
         choices=(("ms", "milliseconds"), ("m", "metres"), ("ft", "feet")),
-        change=lambda s, t: replace(s, processor=replace(s.processor, delay=replace(s.processor.delay, unit=t))),
-    )  # type: ignore[arg-type]
+        change=lambda s, t: replace(s, processor=_part("delay", "unit")(s.processor, t)),
+    )
     for end, label in (("max", "Delay to"), ("step", "Delay step")):
         yield number(
             f"delay.{end}", label, getattr(p.delay, end), unit=p.delay.unit, low=0.001, put=_part("delay", end)

@@ -94,7 +94,7 @@ class VisitScreen(Screen[None]):
 
     def action_help(self) -> None:
         """How to do it in the room."""
-        from commission.ui.screens.dialogs import Help
+        from commission.ui.screens.help import Help
 
         self.app.push_screen(Help(self.HELP_TITLE, self.HELP_TEXT))
 

@@ -1,4 +1,4 @@
-"""Small questions on top of a screen: a text, a choice, a page of help."""
+"""Small questions on top of a screen: a text, a choice."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.content import Content
-from textual.screen import ModalScreen, Screen
-from textual.widgets import Footer, Input, Markdown, Static
+from textual.screen import ModalScreen
+from textual.widgets import Input, Static
 
 from commission.model import CommissionError
 from commission.ui.widgets.picker import Picker, text_item
@@ -75,25 +75,3 @@ class Choose(ModalScreen[str | None]):
     def accept(self, event: Picker.Chosen) -> None:
         """Give the key back."""
         self.dismiss(event.key)
-
-
-class Help(Screen[None]):
-    """A page of help."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,question_mark", "app.pop_screen", "Back", id="help.back"),
-    ]
-
-    def __init__(self, title: str, text: str) -> None:
-        super().__init__()
-        self._title, self._text = title, text
-
-    def compose(self) -> ComposeResult:
-        yield Static(Content(f" {self._title}"), classes="headline")
-        with VerticalScroll():
-            yield Markdown(self._text.strip())
-        yield Footer(show_command_palette=False)
-
-    def on_mount(self) -> None:
-        """Arrows scroll at once."""
-        self.query_one(VerticalScroll).focus()

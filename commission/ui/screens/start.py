@@ -15,7 +15,7 @@ from textual.widgets import Footer, Static
 
 from commission.model import CommissionError, InputError, System
 from commission.model.units import clean_text
-from commission.ui.screens.dialogs import AskText, Help
+from commission.ui.screens.dialogs import AskText
 from commission.ui.widgets.picker import Item, Picker, text_item
 
 if TYPE_CHECKING:
@@ -81,6 +81,8 @@ class Start(Screen[None]):
 
     def action_help(self) -> None:
         """What a job is."""
+        from commission.ui.screens.help import Help
+
         self.app.push_screen(Help("Jobs", HELP))
 
     @on(Picker.Chosen)

@@ -94,6 +94,8 @@ def draw_entry(
             said = wrap(typing.problem, max(width - 4, 10))
             lines += [((("  " + (lead if i == 0 else "  ") + text), style),) for i, text in enumerate(said)]
     hint = "Type a number, Enter stores it and goes down. x takes the last one back."
+    if typing.text:
+        hint = "Enter stores it, Backspace mends it, Escape drops it."
     return [*lines, ((" ", ""),), *(((f"  {text}", "dim"),) for text in wrap(hint, max(width - 2, 10)))]
 
 

@@ -1,0 +1,223 @@
+"""Rules about settings: trims, distances, delays, and the gain of the measurement."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from commission.diagnosis.evidence import Evidence
+from commission.diagnosis.rule import Found, Rule, Said, listed, signed
+from commission.model import GUARD_FACTOR, Verdict
+from commission.steps import distances
+from commission.steps.seat_cells import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
+
+TRIM_DB = 1.0
+ALIKE = 0.8
+ODD_ARRIVAL_S = 0.0003
+SUB_LATENCY_S = 0.002
+
+
+def _unit(e: Evidence, _: Found) -> Iterator[Said]:
+    sentence = distances.unit_sentence(e.distances)
+    if sentence is None:
+        return
+    evidence = []
+    if e.distances.held_ratio is not None:
+        evidence.append(f"what the processor holds is {e.distances.held_ratio:.2f} times the tape, 1 is right")
+    fit = e.distances.unit_fit
+    if fit is not None and fit.meaning is not None:
+        evidence.append(f"the arrivals follow the distances with k = {fit.factor:.2f} ± {2 * fit.sd:.2f}, 1 is right")
+    yield Said(
+        title=sentence,
+        channels=tuple(e.distances.channels),
+        evidence=tuple(evidence),
+        alternatives=("the tape readings were entered in the wrong unit",),
+        confirm="Look at the unit on the processor's distance page.",
+        remedy="Enter the distances from the settings sheet.",
+    )
+
+
+def _late_sub(e: Evidence, _: Found) -> Iterator[Said]:
+    for each in e.distances.channels.values():
+        residual = each.arrival_residual_s
+        if not each.channel.is_sub or residual is None or residual - 2 * each.arrival_u_s < SUB_LATENCY_S:
+            continue
+        if each.alignment_s is not None and each.check_arrival.verdict is Verdict.PASS:
+            continue  # its setting makes up for it already
+        unit = e.job.system.processor.delay.unit
+        yield Said(
+            title=f"{each.channel.id} {1000 * residual:.0f} ms late",
+            channels=(each.channel.id,),
+            evidence=(f"it arrives {1000 * residual:.1f} ± {2000 * each.arrival_u_s:.1f} ms later than "
+                      f"{each.distance_m:.2f} m and its setting explain, told from 2 ms",),
+            alternatives=("its low-pass was active during the measurement (2 to 4 ms)",
+                          "the tape went to the wrong subwoofer"),
+            confirm="Measure it again with its own low-pass and signal processing off.",
+            remedy=f"Enter {each.setting.setting:.2f} {unit} as a start, then trim it at the crossover.",
+        )  # fmt: skip
+
+
+def _odd_arrival(e: Evidence, found: Found) -> Iterator[Said]:
+    if found.any("settings.unit"):
+        return  # every arrival is off then, for one reason
+    explained = found.channels("wiring.swapped", "wiring.silent")
+    for each in e.distances.channels.values():
+        residual, name = each.arrival_residual_s, each.channel.id
+        if each.channel.is_sub or residual is None or each.seems_m is None or name in explained:
+            continue
+        if abs(residual) - GUARD_FACTOR * each.arrival_u_s <= ODD_ARRIVAL_S:
+            continue
+        yield Said(
+            title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
+            channels=(name,),
+            evidence=(f"tape {each.distance_m:.2f} m, but the sound comes as from {each.seems_m:.2f} m "
+                      f"({signed(1000 * residual, 2)} ± {2000 * each.arrival_u_s:.2f} ms, limit 0.3 ms)",),
+            alternatives=("the tape reading is wrong", "a delay elsewhere, in the amplifier or a wireless link",
+                          "the direct path is blocked and a reflection was taken"),
+            confirm=f"Tape {name} again; play it alone and look for a second delay setting.",
+            remedy="Correct the tape reading, or take the other delay out.",
+        )  # fmt: skip
+
+
+def _common_error_db(e: Evidence) -> float:
+    """What most readings are off by alike, else 0: a volume or a meter, not trims."""
+    off = np.array([-each.correction_db for each in e.levels.channels.values()])
+    if len(off) < 3:
+        return 0.0
+    middle = float(np.median(off))
+    return middle if np.mean(np.abs(off - middle) <= TRIM_DB) >= ALIKE else 0.0
+
+
+def _all_off(e: Evidence, _: Found) -> Iterator[Said]:
+    common, levels = _common_error_db(e), e.levels
+    u = float(
+        np.hypot(np.median([each.u_db for each in levels.channels.values()] or [0.0]), levels.common_u_db or 0.0)
+    )
+    if abs(common) - GUARD_FACTOR * u <= TRIM_DB:
+        return
+    yield Said(
+        title=f"all channels {abs(common):.1f} dB {'loud' if common > 0 else 'low'}",
+        channels=tuple(levels.channels),
+        evidence=(f"{signed(common)} ± {2 * u:.1f} dB against the reference, alike within {TRIM_DB:g} dB",),
+        alternatives=("the master volume was not at its reference", "the meter is off, or set to another weighting"),
+        confirm="Put the calibrator on the meter; look at the master volume.",
+        remedy="Set the volume to its reference and read two channels again before any trim is changed.",
+    )
+
+
+def _trims(e: Evidence, found: Found) -> Iterator[Said]:
+    common = _common_error_db(e)
+    explained = found.channels("wiring.silent", "wiring.woofer")
+    off = {c: -each.correction_db - common for c, each in e.levels.channels.items()
+           if abs(-each.correction_db - common) - GUARD_FACTOR * each.u_db > TRIM_DB and c not in explained}  # fmt: skip
+    if not off:
+        return
+    worst = max(off, key=lambda c: abs(off[c]))
+    against = "the other channels" if common else "the reference"
+    yield Said(
+        title=f"trims off, {worst} by {abs(off[worst]):.1f} dB",
+        channels=tuple(off),
+        evidence=(f"against {against}: " + ", ".join(f"{c} {signed(value)} dB" for c, value in off.items())
+                  + f", limit {TRIM_DB:g} dB",),
+        alternatives=("the volume was moved between readings", "the meter was held elsewhere"),
+        confirm=f"Read {worst} again, and one channel that is right.",
+        remedy="Enter the trims from the settings sheet.",
+    )  # fmt: skip
+
+
+def _trim_stop(e: Evidence, found: Found) -> Iterator[Said]:
+    silent = found.channels("wiring.silent")
+    stop = {
+        c: each for c, each in e.levels.channels.items() if (each.at_limit or not each.reachable) and c not in silent
+    }
+    for c, each in stop.items():
+        reaches = each.reachable
+        needed = f"needs {signed(each.trim_exact_db)} dB, the range ends at {signed(each.trim_db)} dB"
+        yield Said(
+            title=f"{c}'s trim stands at its stop" if reaches else f"{c} cannot reach the reference",
+            channels=(c,),
+            evidence=(f"its trim must be {signed(each.trim_db)} dB, the end of the range" if reaches else needed,),
+            alternatives=(
+                "the level control of an amplifier or subwoofer is set wrongly",
+                "its input is switched low",
+            ),
+            confirm=f"Look at the level control on the way to {c}.",
+            remedy="Change that gain until the trim comes near the middle of its range; else take a common offset.",
+        )
+
+
+def _channel_level(e: Evidence, found: Found) -> Iterator[Said]:
+    """From the responses, where nobody read a meter: the one of a pair that is off at every seat."""
+    explained = found.channels("wiring.silent", "wiring.tweeter", "wiring.woofer") | set(e.levels.channels)
+    for channel, against in sorted(e.seats.against.items()):
+        lower, compared = against.lower_seats
+        certain = -against.level_db - GUARD_FACTOR * CHANNEL_OFF_U_DB > CHANNEL_OFF_DB and lower >= ALIKE * compared
+        if not certain or {channel, against.partner} & explained:
+            continue
+        odd = _odd_one(e.seats, channel, against.partner)
+        low = odd == channel
+        other = against.partner if low else channel
+        below = f"{-against.level_db:.1f} ± {2 * CHANNEL_OFF_U_DB:.1f} dB below {against.partner}"
+        yield Said(
+            title=f"{odd} {-against.level_db:.1f} dB {'low' if low else 'loud'} at every seat",
+            channels=(odd,),
+            evidence=(
+                f"{channel} is {below}, lower at {lower} of {compared} seats",
+                "the same at all seats: the channel, neither the room nor the microphone's gain",
+            ),
+            alternatives=(
+                "the loudspeakers of the pair differ in kind",
+                f"the other one, {other}, is too {'loud' if low else 'low'}",
+            ),
+            confirm=f"Read {channel} and {against.partner} with the meter (levels).",
+            remedy=f"Correct the trim of {odd}.",
+        )
+
+
+def _odd_one(result: SeatsResult, channel: str, partner: str) -> str:
+    """Which of a pair is farther from the middle of all main channels."""
+    mains = {c: result.channel_level_db[c] for c in result.against if c in result.channel_level_db}
+    if partner not in mains:
+        return channel
+    middle = float(
+        np.median([level for c, level in mains.items() if c not in (channel, partner)] or list(mains.values()))
+    )
+    return channel if abs(mains[channel] - middle) >= abs(mains[partner] - middle) else partner
+
+
+def _gain(e: Evidence, _: Found) -> Iterator[Said]:
+    gains = e.seats.seat_gain_db
+    if gains:
+        seats = sorted(gains)
+        yield Said(
+            title=f"gain changed at {listed(seats)}",
+            seats=tuple(seats),
+            evidence=(
+                *(f"{seat} {signed(gains[seat])} dB on every main channel alike, told from 2 dB" for seat in seats),
+                "a room differs from channel to channel",
+            ),
+            alternatives=("the microphone was turned or covered there", "the master volume was moved"),
+            confirm=f"Measure one channel at {seats[0]} and at its neighbour again, one after the other.",
+            remedy=f"Measure {listed(seats)} again with the gain of the other seats.",
+        )
+
+
+RULES = (
+    Rule(id="settings.unit", cause="settings", step="distances", symptom="image pulled, odd delays", look=_unit,
+         basis="settings or arrivals 3.28 or 0.305 times the distances; own simulations"),
+    Rule(id="settings.sub-latency", cause="settings", step="distances", symptom="weak kick", look=_late_sub,
+         basis="onset less tape/c above 2 ms; own simulations"),
+    Rule(id="settings.arrival", cause="settings", step="distances", symptom="smeared image", look=_odd_arrival,
+         basis="0.3 ms (10 cm) between tape and arrival, guard-banded; common practice"),
+    Rule(id="settings.reference", cause="settings", step="levels", symptom="all too soft or loud", look=_all_off,
+         basis="more than 1 dB off alike, guard-banded with the meter's class; common practice"),
+    Rule(id="settings.trims", cause="settings", step="levels", symptom="a channel loud or soft", look=_trims,
+         basis="more than 1 dB off, guard-banded; common practice"),
+    Rule(id="settings.trim-range", cause="settings", step="levels", symptom="trims at the stop", look=_trim_stop,
+         basis="trim at the end of its range; own simulations"),
+    Rule(id="settings.channel-level", cause="settings", step="seats", symptom="a channel loud or soft", look=_channel_level,
+         basis="more than 1 dB from its partner at the mirrored seats, guard-banded; common practice"),
+    Rule(id="measurement.gain", cause="settings", step="seats", symptom="a seat low on every channel", look=_gain,
+         basis="2 dB and three standard errors on all main channels alike; common practice"),
+)  # fmt: skip

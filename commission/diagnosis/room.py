@@ -1,0 +1,149 @@
+"""Rules about the room: construction, layout, noise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from commission.diagnosis.evidence import Evidence
+from commission.diagnosis.rule import Found, Rule, Said, listed
+from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.variance import own_band
+from commission.model import GUARD_FACTOR, Check, Verdict
+from commission.steps.compare import HEARD, SUBS, BandResult
+from commission.steps.seat_cells import BASS_HZ, NULL_LIMIT, SNR_LIMIT, THIRD_OCTAVE_U_DB, deepest
+
+UNEVEN_DB = 3.0
+SPOILT = ("settings.sub-latency", "settings.polarity", "wiring.polarity", "settings.unit", "measurement.gain")
+"""What makes a hole in the sum of the subwoofers, or in what was measured of it: mended before the room is judged."""
+
+
+def _subs(e: Evidence) -> list[str]:
+    return [c.id for c in e.job.system.channels if c.is_sub]
+
+
+def _sum_is_spoilt(e: Evidence, found: Found) -> bool:
+    ids = set(_subs(e))
+    return any(f.id in SPOILT and (not f.channels or ids & set(f.channels)) for f in found)
+
+
+def _null(e: Evidence, found: Found) -> Iterator[Said]:
+    if e.subs is not None and not _sum_is_spoilt(e, found):
+        nulls = _summed_nulls(e)
+    else:
+        nulls = {seat: tuple(f"{c.channel}: {c.value:.0f} dB, {c.text}" for c in checks)
+                 for seat, checks in _missed_from_all(e).items()}  # fmt: skip
+    for seat, evidence in nulls.items():
+        yield Said(
+            title=f"{seat} misses bass",
+            channels=tuple(_subs(e)),
+            seats=(seat,),
+            evidence=tuple(text.replace("-", "−") for text in evidence),
+            alternatives=("the microphone stood in a corner, on a table or under a rail there",),
+            confirm=f"Move the microphone by 30 cm at {seat}: a null moves with it.",
+            remedy="Move the seat or a subwoofer; a filter cannot fill a null and only strains the amplifier.",
+        )
+
+
+def _summed_nulls(e: Evidence) -> dict[str, tuple[str, ...]]:
+    assert e.subs is not None
+    seats, levels = e.subs
+    plays = (GRID_HZ >= BASS_HZ[0]) & (GRID_HZ <= BASS_HZ[1]) & own_band(levels)
+    out: dict[str, tuple[str, ...]] = {}
+    if len(seats) < 3 or not plays.any():
+        return out
+    limit = NULL_LIMIT.low or -10.0
+    for i, seat in enumerate(seats):
+        depth, at_hz = deepest(levels, i, plays, GRID_HZ)
+        if depth + GUARD_FACTOR * THIRD_OCTAVE_U_DB < limit:
+            where = f"in the third octave at {at_hz:.0f} Hz, limit {limit:.0f} dB"
+            out[seat] = (f"all subwoofers together {depth:.0f} dB re the seats' mean {where}",)
+    return out
+
+
+def _missed_from_all(e: Evidence) -> dict[str, list[Check]]:
+    """Seats that miss bass from every subwoofer: no alignment of them can bring it."""
+    ids, out = _subs(e), {}
+    for seat in [s.id for s in e.job.system.seats]:
+        failed = [check for sub in ids for check in e.seats.cells[(sub, seat)].checks
+                  if check.id == "seats.bass" and check.verdict is Verdict.FAIL]  # fmt: skip
+        if ids and len(failed) == len(ids):
+            out[seat] = failed
+    return out
+
+
+def _bass_differs(e: Evidence, found: Found) -> Iterator[Said]:
+    if _sum_is_spoilt(e, found):
+        return
+    names = [SUBS] if SUBS in e.variance else [c for c in _subs(e) if c in e.variance]
+    results = {name: low for name in names if (low := _lowest_band(e.variance[name][HEARD])) is not None}
+    missing = {seat for finding in found if finding.id == "room.null" for seat in finding.seats}
+    uneven = {name: each for name, each in results.items() if _uneven(each[1], missing)}
+    if not uneven or len(uneven) < len(results):
+        return
+    _, first = next(iter(uneven.values()))
+    softest = min(first.deviations_db.items(), key=lambda item: item[1])
+    yield Said(
+        title="bass differs by seat" + (f", least at {softest[0]}" if softest[1] < -2 else ""),
+        channels=tuple(_subs(e)),
+        seats=(first.worst_seat,),
+        evidence=tuple(text for name, (label, r) in uneven.items() for text in _spread(name, label, r)),
+        alternatives=("gain, delay or polarity of the subwoofers do not suit the seats (bass)",),
+        confirm="Measure each subwoofer alone: does every one of them miss the same seat?",
+        remedy="Align the subwoofers for all seats; what remains is a matter of their number and places, or of the seats'.",
+    )
+
+
+def _uneven(result: BandResult, missing: set[str]) -> bool:
+    """Beyond the limit, also without its worst seat where that has a finding of its own already."""
+    guard, seats = GUARD_FACTOR * result.u_sd_db, len(result.deviations_db)
+    if result.worst_seat in missing and seats > 2:
+        rest = max(result.msv_db2 * seats - result.worst_db**2, 0.0) / (seats - 1)
+        return math.sqrt(rest) - guard > UNEVEN_DB
+    return result.sd_db - guard > UNEVEN_DB
+
+
+def _spread(name: str, label: str, r: BandResult) -> tuple[str, str]:
+    who = "all subwoofers together" if name == SUBS else name
+    spread = f"{r.sd_db:.1f} ± {2 * r.u_sd_db:.1f} dB, limit {UNEVEN_DB:g} dB"
+    return (
+        f"{who}: root of the variance over seats {spread}, {label} Hz",
+        f"{r.worst_seat} is {r.worst_db:.1f} dB off the seats' mean (rms)",
+    )
+
+
+def _lowest_band(bands: dict[str, BandResult]) -> tuple[str, BandResult] | None:
+    """The band that lies deepest in the bass, where one does."""
+    low = {label: r for label, r in bands.items() if r.heard_hz[0] < 80}
+    return min(low.items(), key=lambda item: item[1].heard_hz[0], default=None)
+
+
+def _noise(e: Evidence, found: Found) -> Iterator[Said]:
+    silent = found.channels("wiring.silent")
+    low = {place: check.value or 0.0 for place, cell in e.seats.cells.items() for check in cell.checks
+           if check.id == "seats.snr" and check.verdict is Verdict.FAIL and place[0] not in silent}  # fmt: skip
+    if low:
+        ids, seats = sorted({c for c, _ in low}), sorted({s for _, s in low})
+        yield Said(
+            title=f"{len(low)} response{'s' if len(low) > 1 else ''} near the noise",
+            channels=tuple(ids),
+            seats=tuple(seats),
+            evidence=(f"{listed(ids)} at {listed(seats)}: down to {min(low.values()):.0f} dB of signal to noise, "
+                      f"limit {SNR_LIMIT.low:.0f} dB",
+                      f"median {np.median(list(low.values())):.0f} dB"),
+            alternatives=("the channel plays too softly", "the microphone's gain is low, so that its input hisses"),
+            confirm="Switch the ventilation off and measure one of them again.",
+            remedy="Measure again when it is quiet, with a longer sweep or 6 dB louder; sweeps are loud, warn everybody.",
+        )  # fmt: skip
+
+
+RULES = (
+    Rule(id="room.null", cause="room", step="seats", symptom="no bass at one seat", look=_null,
+         basis="10 dB below the seats' mean over a third octave; common practice"),
+    Rule(id="room.bass-differs", cause="room", step="seats", symptom="bass differs by seat", look=_bass_differs,
+         basis="root of the variance over seats above 3 dB from 20 to 80 Hz; common practice"),
+    Rule(id="measurement.noise", cause="room", step="seats", symptom="responses near the noise", look=_noise,
+         basis="less than 30 dB of signal to noise; own simulations"),
+)  # fmt: skip

@@ -1,0 +1,82 @@
+"""What a rule is: which symptom it looks for, whose fault that is, on what ground, and how it is looked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields
+
+from commission.diagnosis.evidence import Evidence
+from commission.model import Finding
+from commission.model.outcome import Cause
+
+CABLES = "Switch the amplifier off before touching loudspeaker cables; fixed mains wiring is for a licensed trade."
+OVERHEAD = (
+    "Footed ladder, two people; heavy loudspeakers overhead stay fastened, and are for a licensed trade to move."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """A finding but for what its rule gives: id, cause group and step."""
+
+    title: str
+    channels: tuple[str, ...] = ()
+    seats: tuple[str, ...] = ()
+    confidence: float | None = None
+    evidence: tuple[str, ...]
+    alternatives: tuple[str, ...]
+    confirm: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One kind of trouble. `look` sees the evidence and what earlier rules found, so that one fault is told once."""
+
+    id: str
+    cause: Cause
+    step: str
+    """The step whose numbers it rests on."""
+    symptom: str
+    basis: str
+    """The number that decides, and where it comes from."""
+    look: Callable[[Evidence, Found], Iterator[Said]]
+
+    def apply(self, evidence: Evidence, found: Found) -> list[Finding]:
+        """The findings of this rule."""
+        names = [field.name for field in fields(Said)]
+        return [
+            Finding(id=self.id, cause=self.cause, step=self.step, **{name: getattr(said, name) for name in names})
+            for said in self.look(evidence, found)
+        ]
+
+
+class Found(tuple[Finding, ...]):
+    """What earlier rules found."""
+
+    __slots__ = ()
+
+    def channels(self, *ids: str) -> set[str]:
+        """Channels named by findings of these ids."""
+        return {channel for finding in self if finding.id in ids for channel in finding.channels}
+
+    def any(self, *ids: str) -> bool:
+        """Whether one of these was found."""
+        return any(finding.id in ids for finding in self)
+
+
+def caution(evidence: Evidence, *channels: str) -> str:
+    """What to say before somebody touches these loudspeakers."""
+    system = evidence.job.system
+    high = any((channel := system.channel(c)) is not None and channel.role == "height" for c in channels)
+    return f"{CABLES} {OVERHEAD}" if high else CABLES
+
+
+def signed(value: float, decimals: int = 1) -> str:
+    """A number with its sign and a true minus."""
+    return f"{value:+.{decimals}f}".replace("-", "−")
+
+
+def listed(names: list[str]) -> str:
+    """Names as in "A, B and C"."""
+    return " and ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else "".join(names)

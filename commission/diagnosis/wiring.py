@@ -1,0 +1,184 @@
+"""Rules about electronics: equipment and wiring."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from commission.diagnosis.evidence import Evidence
+from commission.diagnosis.rule import Found, Rule, Said, caution, listed
+from commission.steps.seat_cells import DRIVER_LIMIT, SILENT_DB, Against
+
+DRIVER_DB = DRIVER_LIMIT.low or -10.0
+SILENT_SNR_DB = 10.0
+REVERSED_AT = 0.8
+
+
+def _silent(e: Evidence, _: Found) -> Iterator[Said]:
+    for channel, against in sorted(e.seats.against.items()):
+        ratios = [cell.analysis.snr_db for (c, _), cell in e.seats.cells.items()
+                  if c == channel and cell.analysis is not None and cell.analysis.snr_db is not None]  # fmt: skip
+        if against.level_db > SILENT_DB or not ratios or float(np.median(ratios)) >= SILENT_SNR_DB:
+            continue
+        yield Said(
+            title=f"{channel} silent",
+            channels=(channel,),
+            evidence=(f"{-against.level_db:.0f} dB below {against.partner}, told from {-SILENT_DB:.0f} dB",
+                      f"signal to noise {np.median(ratios):.0f} dB, silent below {SILENT_SNR_DB:.0f} dB"),
+            alternatives=("the channel was muted or its output not assigned in the processor",
+                          "the recording was made without playing"),
+            confirm=f"Play soft noise on {channel} alone and listen close by.",
+            remedy=f"Follow the signal: output assigned, cable, amplifier, terminals. {caution(e, channel)}",
+        )  # fmt: skip
+
+
+def _swapped(e: Evidence, _: Found) -> Iterator[Said]:
+    done: set[str] = set()
+    swapped = e.distances.swapped
+    for channel, (place, z) in swapped.items():
+        if channel in done:
+            continue
+        other = swapped.get(place)
+        pair = other is not None and other[0] == channel
+        done |= {channel, place} if pair else {channel}
+        weakest = min(z, other[1]) if pair and other is not None else z
+        yield Said(
+            title=f"{channel} and {place} swapped" if pair else f"{channel} sounds from the place of {place}",
+            channels=(channel, place) if pair else (channel,),
+            confidence=round(min(0.99, math.erf(weakest / math.sqrt(2))), 2),
+            evidence=(f"the arrivals over the seats fit the place of {place} and not {channel}'s own: z = {weakest:.0f}, "
+                      "told from 4",),
+            alternatives=("the positions of the two were entered the wrong way round", "the files were named wrongly"),
+            confirm=f"Play soft noise on {channel} alone and listen which loudspeaker sounds.",
+            remedy=f"Put the cables right at the processor or amplifier. {caution(e, channel, place)}",
+        )  # fmt: skip
+
+
+def _inverted(e: Evidence, _: Found) -> Iterator[Said]:
+    if not e.seats.inverted:
+        return
+    told = {c: sign for c, (sign, _, _) in e.seats.polarity.items() if sign is not None}
+    negative = [c for c, sign in told.items() if sign < 0]
+    yield Said(
+        title="the measurement itself is inverted",
+        evidence=(
+            f"{len(negative)} of {len(told)} channels read reversed: one cause for all is likelier than as many",
+        ),
+        alternatives=("every loudspeaker is connected the wrong way round",),
+        confirm="Clap once near the microphone: the recording's first swing must go up.",
+        remedy="Correct the microphone's cable or the input's polarity switch, then measure one channel again.",
+    )
+
+
+def _reversed_as(e: Evidence, setting: bool) -> Iterator[tuple[str, int, int, str]]:
+    wrong = 1 if e.seats.inverted else -1
+    for channel in e.job.system.channels:
+        sign, negative, told = e.seats.polarity[channel.id]
+        held = e.job.setting(e.round, channel.id).polarity
+        by_setting = held == "reversed" and wrong == -1
+        if sign == wrong and by_setting is setting and not (channel.is_sub and by_setting):
+            yield channel.id, negative if wrong == -1 else told - negative, told, held or "not noted"
+
+
+def _reversed(e: Evidence, _: Found) -> Iterator[Said]:
+    for channel, odd, told, held in _reversed_as(e, setting=False):
+        yield Said(
+            title=f"{channel} reversed",
+            channels=(channel,),
+            evidence=(f"reversed at {odd} of {told} seats, told from {REVERSED_AT:.0%}",
+                      f"the processor holds polarity {held}"),
+            alternatives=("the loudspeaker is built that way (some are: compare an equal one)",
+                          "a cable or amplifier input upstream is reversed"),
+            confirm=f"Exchange the two wires of {channel} at one end and measure it again at one seat.",
+            remedy=f"Connect + to + and − to − at both ends. {caution(e, channel)}",
+        )  # fmt: skip
+
+
+def _set_reversed(e: Evidence, _: Found) -> Iterator[Said]:
+    for channel, odd, told, _ in _reversed_as(e, setting=True):
+        yield Said(
+            title=f"{channel} set to reversed",
+            channels=(channel,),
+            evidence=(f"reversed at {odd} of {told} seats", "the processor holds polarity reversed"),
+            alternatives=("the setting makes up for crossed wires which have been mended since",),
+            confirm=f"Set {channel} to normal and measure it again at one seat.",
+            remedy=f"Set the polarity of {channel} to normal.",
+        )
+
+
+def _dead(e: Evidence, found: Found, driver: str) -> Iterator[tuple[str, Against, float, int]]:
+    silent = found.channels("wiring.silent")
+    for channel, against in sorted(e.seats.against.items()):
+        gap = against.treble_db if driver == "tweeter" else against.low_db
+        index = 0 if driver == "tweeter" else 1
+        seats = sum(both[index] <= DRIVER_DB for both in against.gaps.values())
+        if channel not in silent and gap <= DRIVER_DB and seats >= REVERSED_AT * len(against.gaps):
+            yield channel, against, gap, seats
+
+
+def _gap(against: Against, gap_db: float, seats: int) -> str:
+    where = f"{seats} of {len(against.gaps)} seats"
+    return f"{-gap_db:.0f} dB below {against.partner} at {where}, told from {-DRIVER_DB:.0f} dB"
+
+
+def _tweeter(e: Evidence, found: Found) -> Iterator[Said]:
+    for channel, against, gap, seats in _dead(e, found, "tweeter"):
+        yield Said(
+            title=f"{channel} no treble",
+            channels=(channel,),
+            evidence=(f"3 to 10 kHz is {_gap(against, gap, seats)}; the rest of its range is not",),
+            alternatives=("a grille, curtain or furniture covers it", "its own crossover or protection has opened"),
+            confirm=f"Play a soft sweep on {channel} and listen close by: is the tweeter silent?",
+            remedy=f"Check the tweeter's terminals and jumpers, then have it replaced. {caution(e, channel)}",
+        )  # fmt: skip
+
+
+def _woofer(e: Evidence, found: Found) -> Iterator[Said]:
+    for channel, against, gap, seats in _dead(e, found, "woofer"):
+        yield Said(
+            title=f"{channel} no lows",
+            channels=(channel,),
+            evidence=(f"200 to 500 Hz is {_gap(against, gap, seats)}; its treble is not",),
+            alternatives=("a jumper between the terminals for woofer and tweeter is missing",
+                          "a high-pass is set far too high"),
+            confirm=f"Play a soft sweep on {channel} and listen close by: is the woofer silent?",
+            remedy=f"Check terminals and jumpers, then have the woofer replaced. {caution(e, channel)}",
+        )  # fmt: skip
+
+
+def _clipped(e: Evidence, _: Found) -> Iterator[Said]:
+    places = [(c, s) for (c, s), cell in e.seats.cells.items() if cell.analysis is not None and cell.analysis.clipped]
+    if places:
+        more = f" and {len(places) - 8} more" if len(places) > 8 else ""
+        yield Said(
+            title=f"{len(places)} recording{'s' if len(places) > 1 else ''} clipped",
+            channels=tuple(sorted({c for c, _ in places})),
+            seats=tuple(sorted({s for _, s in places})),
+            evidence=(listed([f"{c} at {s}" for c, s in places[:8]]) + more,
+                      "more than six times too many samples at the top"),
+            alternatives=("the loudspeaker or the amplifier itself clips",),
+            confirm="Measure one of them again, 10 dB softer.",
+            remedy="Turn the microphone's gain down and measure these again.",
+        )  # fmt: skip
+
+
+RULES = (
+    Rule(id="wiring.silent", cause="electronics", step="seats", symptom="silence", look=_silent,
+         basis="more than 20 dB below its partner and less than 10 dB of signal to noise; common practice"),
+    Rule(id="wiring.swapped", cause="electronics", step="distances", symptom="sound from the wrong place", look=_swapped,
+         basis="assignment of arrivals to places, z from 4; own simulations"),
+    Rule(id="measurement.inverted", cause="electronics", step="seats", symptom="everything reads reversed", look=_inverted,
+         basis="four of five channels, of three or more; common practice"),
+    Rule(id="wiring.polarity", cause="electronics", step="seats", symptom="hollow, no centre image", look=_reversed,
+         basis="reversed against its own minimum phase at 80 % of the seats; own simulations"),
+    Rule(id="settings.polarity", cause="settings", step="seats", symptom="hollow, no centre image", look=_set_reversed,
+         basis="the same, and the processor holds reversed; own simulations"),
+    Rule(id="wiring.tweeter", cause="electronics", step="seats", symptom="dull side", look=_tweeter,
+         basis="3–10 kHz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations"),
+    Rule(id="wiring.woofer", cause="electronics", step="seats", symptom="thin side", look=_woofer,
+         basis="200–500 Hz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations"),
+    Rule(id="measurement.clipped", cause="electronics", step="seats", symptom="nonsense curves", look=_clipped,
+         basis="share of samples at the top six times what is usual; own simulations"),
+)  # fmt: skip

@@ -1,0 +1,34 @@
+"""A page of help. Loaded when first asked for: reading Markdown is slow to import."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.screen import Screen
+from textual.widgets import Footer, Markdown, Static
+
+
+class Help(Screen[None]):
+    """A page of help."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape,question_mark", "app.pop_screen", "Back", id="help.back"),
+    ]
+
+    def __init__(self, title: str, text: str) -> None:
+        super().__init__()
+        self._title, self._text = title, text
+
+    def compose(self) -> ComposeResult:
+        yield Static(Content(f" {self._title}"), classes="headline")
+        with VerticalScroll():
+            yield Markdown(self._text.strip())
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Arrows scroll at once."""
+        self.query_one(VerticalScroll).focus()
