@@ -274,6 +274,21 @@ def test_no_swap_is_declared_where_there_is_none() -> None:
         assert found.swapped() == ()
 
 
+@pytest.mark.parametrize("at", [("A1", "A2"), ("A1", "A2", "A3"), ("A2", "B2"), ("A1", "B3")])
+def test_on_weak_data_the_best_match_may_be_wrong_and_is_not_declared(at: tuple[str, ...]) -> None:
+    # One row, or the centre line, surveyed within 20 cm: many best matches are wrong, none with z of 4.
+    columns = [list(SEATS).index(seat) for seat in at]
+    wrong = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        heard = FLIGHTS[:, columns] + rng.uniform(0, 0.03, (len(MAINS), 1)) + rng.normal(0, 3e-5, (11, len(at)))
+        found = assign_places(heard, survey(seed, 0.20)[:, columns])
+        assert found is not None
+        wrong += sum(place != i for i, place in enumerate(found.place))
+        assert found.swapped() == ()
+    assert wrong > 10
+
+
 def test_one_seat_on_the_centre_line_never_tells_left_from_right() -> None:
     column = [list(SEATS).index("A2")]
     assert assign_places(FLIGHTS[:, column], FLIGHTS[:, column]) is None
