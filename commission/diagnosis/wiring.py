@@ -97,7 +97,7 @@ def _reversed(e: Evidence, _: Found) -> Iterator[Said]:
 
 
 def _set_reversed(e: Evidence, _: Found) -> Iterator[Said]:
-    for channel, odd, told, _ in _reversed_as(e, setting=True):
+    for channel, odd, told, _held in _reversed_as(e, setting=True):
         yield Said(
             title=f"{channel} set to reversed",
             channels=(channel,),
