@@ -1,0 +1,286 @@
+"""The program as its user drives it: keyboard only, at 80x24 and at 120x40, on the sample job."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from textual.pilot import Pilot
+from textual.widgets import Footer, Input
+
+from commission.cli.workshop import LocalWorkshop
+from commission.model import Noted, System
+from commission.steps import STEPS
+from commission.ui.app import CommissionApp
+from commission.ui.keys import load_keys
+from commission.ui.screens.findings import Findings
+from commission.ui.screens.help import Help
+from commission.ui.screens.imports import Imports
+from commission.ui.screens.log import Log
+from commission.ui.screens.overview import Overview
+from commission.ui.screens.sheet import Sheet
+from commission.ui.screens.site import SiteForm
+from commission.ui.screens.start import Start
+from commission.ui.screens.step import StepScreen
+
+ROOT = Path(__file__).resolve().parents[2]
+SIZES = [(80, 24), (120, 40)]
+both_sizes = pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sample job, made once."""
+    folder = tmp_path_factory.mktemp("sample")
+    return LocalWorkshop(folder / "state").demo(folder)
+
+
+@pytest.fixture
+def app(sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
+    """The program on a copy of the sample, with a home of its own."""
+    monkeypatch.chdir(tmp_path)
+    copy = tmp_path / "harbour-lane.commission"
+    shutil.copy(sample, copy)
+    return CommissionApp(LocalWorkshop(tmp_path / "state"), copy, keys=tmp_path / "no-keys.toml")
+
+
+async def settle(pilot: Pilot[Any]) -> None:
+    """Wait until nothing computes any more."""
+    await pilot.pause()
+    for _ in range(200):
+        await pilot.app.workers.wait_for_complete()
+        await pilot.pause()
+        if not any(w.is_running for w in pilot.app.workers):
+            return
+
+
+def shown(app: CommissionApp) -> str:
+    """The text on the screen."""
+    lines = []
+    for y in range(app.size.height):
+        strips = app.screen._compositor.render_strips()
+        lines.append("".join(segment.text for segment in strips[y]) if y < len(strips) else "")
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def footer_fits(app: CommissionApp) -> bool:
+    """At most six keys, all of them within the width."""
+    keys = [key for key in app.screen.query_one(Footer).children if key.display]
+    return len(keys) <= 6 and sum(key.size.width for key in keys) <= app.size.width
+
+
+@both_sizes
+async def test_the_overview_says_what_is_wrong_and_what_to_do(app: CommissionApp, size: tuple[int, int]) -> None:
+    async with app.run_test(size=size) as pilot:
+        await settle(pilot)
+        text = shown(app)
+        for word in ("Harbour Lane cinema", "as found", "13 channels · 6 seats", "Levels", "13/13", "✗", "fail",
+                     "FR reversed; SiL no treble", "electronics 3", "164 responses", "Next"):  # fmt: skip
+            assert word in text, word
+        assert "BL and BR" in text.splitlines()[-2]
+        assert footer_fits(app)
+        await pilot.press("n")
+        await settle(pilot)
+        assert isinstance(app.screen, StepScreen)
+        assert app.screen.step.id == app.advice.step  # type: ignore[union-attr]
+
+
+@both_sizes
+async def test_every_screen_opens_by_keyboard_and_escape_leads_back(
+    app: CommissionApp, size: tuple[int, int]
+) -> None:
+    async with app.run_test(size=size) as pilot:
+        await settle(pilot)
+        for number, step in enumerate(STEPS, start=1):
+            await pilot.press(str(number))
+            await settle(pilot)
+            assert isinstance(app.screen, SiteForm if step.entry == "form" else StepScreen), step.id
+            assert step.title in shown(app)
+            assert footer_fits(app), step.id
+            await pilot.press("question_mark")
+            await settle(pilot)
+            assert isinstance(app.screen, Help)
+            await pilot.press("escape")
+            await pilot.press("escape")
+            await settle(pilot)
+            assert isinstance(app.screen, Overview)
+        for key, screen, word in (
+            ("s", Sheet, "→"),
+            ("l", Log, "digest"),
+            ("f", Findings, "Evidence"),
+            ("i", Imports, "Path"),
+        ):
+            await pilot.press(key)
+            await settle(pilot)
+            assert isinstance(app.screen, screen)
+            assert word in shown(app)
+            assert footer_fits(app)
+            await pilot.press("escape")
+            await settle(pilot)
+        assert isinstance(app.screen, Overview)
+
+
+async def test_ticking_the_sheet_enters_the_log_as_applied(app: CommissionApp) -> None:
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        before = len(app.visit.job.log)
+        await pilot.press("s")
+        await settle(pilot)
+        await pilot.press("space")
+        await settle(pilot)
+        assert len(app.visit.job.log) == before + 1
+        assert ("as-left", "FL") in app.visit.job.applied
+        assert "applied" in shown(app)
+
+
+async def test_a_round_is_changed_and_the_mend_shows(app: CommissionApp) -> None:
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        await pilot.press("r", "down", "enter")
+        await settle(pilot)
+        assert app.round_id == "as-left"
+        text = shown(app)
+        assert "as left" in text
+        assert "electronics 0" in text
+        assert "reversed" not in text
+
+
+async def test_an_entry_is_taken_back_in_the_log(app: CommissionApp) -> None:
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        app.visit.append(Noted(step="site", text="a mistake [bold]not markup[/bold]"))
+        await pilot.press("l")
+        await settle(pilot)
+        assert "[bold]not markup[/bold]" in shown(app)
+        await pilot.press("end", "x")
+        await pilot.pause()
+        await pilot.press(*"typo", "enter")
+        await settle(pilot)
+        assert app.visit.job.notes == ()
+        assert "(withdrawn)" in shown(app)
+        await pilot.press("v")
+        await settle(pilot)
+        assert app.visit.verify() is None
+
+
+async def test_the_site_form_takes_one_edit_as_one_event_and_refuses_nonsense(app: CommissionApp) -> None:
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        await pilot.press("1")
+        await settle(pilot)
+        before = len(app.visit.job.log)
+        form = app.screen
+        assert isinstance(form, SiteForm)
+        picker = form.query_one("#fields")
+        picker.select("room.length_m")  # type: ignore[attr-defined]
+        await pilot.press("enter")
+        await pilot.pause()
+        app.screen.query_one(Input).value = "21 elephants"
+        await pilot.press("enter")
+        await pilot.pause()
+        assert "found “21 elephants”" in shown(app)
+        assert len(app.visit.job.log) == before
+        app.screen.query_one(Input).value = "21' 6\""
+        await pilot.press("enter")
+        await settle(pilot)
+        assert len(app.visit.job.log) == before + 1
+        room = app.visit.job.system.room
+        assert room is not None
+        assert room.length_m == pytest.approx(21.5 * 0.3048)
+
+
+async def test_importing_shows_the_mapping_before_anything_is_stored(app: CommissionApp, tmp_path: Path) -> None:
+    folder = tmp_path / "files"
+    folder.mkdir()
+    shutil.copy(ROOT / "sample_measurements" / "as-left" / "A1_FL.flac", folder / "take one FL.flac")
+    (folder / "A1_FC.wav").write_bytes(b"RIFF nothing")
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        before = len(app.visit.job.log)
+        await pilot.press("i")
+        await settle(pilot)
+        app.screen.query_one("#path", Input).value = str(folder)
+        await pilot.press("enter")
+        await settle(pilot)
+        text = shown(app)
+        assert "0 in order, 2 with a problem" in text
+        assert "take one FL.flac" in text
+        assert len(app.visit.job.log) == before
+        await pilot.press("down", "a")
+        await pilot.pause()
+        await pilot.press("end", "enter")
+        await settle(pilot)
+        assert "1 in order" in shown(app)
+        await pilot.press("w")
+        await settle(pilot)
+        assert len(app.visit.job.log) == before + 1
+        stored = app.visit.job.responses[-1].body
+        assert (stored.channel, stored.seat, stored.round) == ("FL", "B3", "as-found")
+        assert "1 rows left out" in shown(app)
+
+
+async def test_a_new_job_from_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    app = CommissionApp(LocalWorkshop(tmp_path / "state"), None, keys=tmp_path / "none.toml")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        assert isinstance(app.screen, Start)
+        await pilot.press("enter")
+        await pilot.pause()
+        await pilot.press(*"Loft", "enter")
+        await settle(pilot)
+        assert isinstance(app.screen, Overview)
+        assert (tmp_path / "loft.commission").is_file()
+        assert "Fill in" in shown(app)
+        await pilot.press("n")
+        await settle(pilot)
+        await pilot.press("a")
+        await pilot.pause()
+        await pilot.press("enter")
+        await pilot.pause()
+        await pilot.press("A", "1", "enter")
+        await settle(pilot)
+        assert [s.id for s in app.visit.job.system.seats] == ["A1"]
+
+
+async def test_a_hostile_title_is_text(tmp_path: Path) -> None:
+    workshop = LocalWorkshop(tmp_path / "state")
+    workshop.create(tmp_path / "x", System(title="[red]loud[/red] [@click=app.quit]x[/] \x1b[31m")).close()
+    app = CommissionApp(workshop, tmp_path / "x.commission", keys=tmp_path / "none.toml")
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        assert "[red]loud[/red] [@click=app.quit]x[/]" in shown(app)
+        assert "\x1b" not in shown(app)
+
+
+async def test_a_job_in_use_is_refused_and_the_program_stays(app: CommissionApp, tmp_path: Path) -> None:
+    held = LocalWorkshop(tmp_path / "other").open(tmp_path / "harbour-lane.commission")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        assert isinstance(app.screen, Start)
+        assert any("in use by another program" in n.message for n in app._notifications)
+    held.close()
+
+
+def test_keys_of_ones_own(tmp_path: Path) -> None:
+    keys = tmp_path / "keys.toml"
+    assert load_keys(keys) == ({}, None)
+    keys.write_text('"overview.sheet" = "p"\n')
+    assert load_keys(keys) == ({"overview.sheet": "p"}, None)
+    for text in ('"a" = 3', "nonsense"):
+        keys.write_text(text)
+        found, problem = load_keys(keys)
+        assert found == {}
+        assert problem is not None
+        assert "keys.toml" in problem
+
+
+async def test_a_rebound_key_works(app: CommissionApp, tmp_path: Path) -> None:
+    (tmp_path / "no-keys.toml").write_text('"overview.sheet" = "p"\n')
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("p")
+        await settle(pilot)
+        assert isinstance(app.screen, Sheet)
