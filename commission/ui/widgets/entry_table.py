@@ -200,7 +200,8 @@ class EntryTable(Painted):
 
     def _moved(self) -> None:
         self.repaint(layout=True)
-        self.row_in_view(self.cursor + 1)
+        first = 0 if self.cursor == 0 else self.cursor + 1  # the heading comes into view with the first row
+        self.row_in_view(first, self.cursor + 2 - first)
         if self.prompt is not None:
             self.post_message(self.Selected(self.prompt))
 

@@ -106,7 +106,10 @@ class Painted(Widget, can_focus=True):
         self.refresh(layout=layout)
 
     def row_in_view(self, row: int, rows: int = 1) -> None:
-        """Scroll whatever this view stands in so that some of its rows are visible."""
+        """Scroll whatever this view stands in so that some of its rows are visible, once it is laid out."""
+        self.call_after_refresh(self._bring_into_view, row, rows)
+
+    def _bring_into_view(self, row: int, rows: int) -> None:
         if isinstance(self.parent, Widget) and self.parent.is_scrollable:
             place = Region(0, row, max(self.size.width, 1), rows).translate(self.virtual_region.offset)
             self.parent.scroll_to_region(place, animate=False, spacing=Spacing(1, 0, 1, 0))

@@ -110,8 +110,7 @@ class ResultTable(Painted):
     def _moved(self) -> None:
         self.repaint()
         line = first_row_line(self.table, self.size.width, self.units) + self.cursor
-        if self.cursor == 0:
-            self.row_in_view(0)
-        self.row_in_view(line)
+        first = 0 if self.cursor == 0 else line  # the heading comes into view with the first row
+        self.row_in_view(first, line - first + 1)
         if self.row is not None:
             self.post_message(self.Selected(self, self.row))

@@ -116,7 +116,9 @@ class SeatGrid(Painted):
     def _moved(self) -> None:
         self.repaint()
         top = self._window.channel if self._window else 0
-        self.row_in_view(2 + self.cursor[0] - top)
+        line = 2 + self.cursor[0] - top
+        first = 0 if self.cursor[0] == top else line
+        self.row_in_view(first, line - first + 1)
         self._tell(self.Selected)
 
     def _tell(self, message: type[SeatGrid.Selected]) -> None:
