@@ -12,6 +12,9 @@ from commission.model import FloatArray
 from commission.model.system import DelayRange
 from commission.model.units import FOOT_M
 
+SPEEDS_M_S = (300.0, 380.0)
+"""Air from −50 to 85 °C: what a processor may assume (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class DelaySetting:
@@ -43,9 +46,18 @@ def unit_m(unit: str) -> float:
     return FOOT_M if unit == "ft" else 1.0
 
 
+def plausible_speed(speed_m_s: float) -> bool:
+    """Whether a processor can mean this as the speed of sound in m/s (1125 is in feet, 34.3 a slip)."""
+    return SPEEDS_M_S[0] <= speed_m_s <= SPEEDS_M_S[1]
+
+
 def assumed_speed_m_s(unit: str, assumed_m_s: float | None, speed_m_s: float) -> float:
-    """The speed with which a processor turns distances into delays: its own when known, else the true one."""
-    return assumed_m_s if assumed_m_s and unit != "ms" else speed_m_s
+    """The speed with which a processor turns distances into delays: its own when known, else the true one.
+
+    One that is not plausible counts as unknown.
+    """
+    known = assumed_m_s is not None and plausible_speed(assumed_m_s) and unit != "ms"
+    return assumed_m_s if assumed_m_s is not None and known else speed_m_s
 
 
 def delay_settings(

@@ -11,6 +11,7 @@ crossover by ear of the measurement, not by the tape.
 
 from __future__ import annotations
 
+from commission.dsp.delays import plausible_speed
 from commission.dsp.latency import NO_DELAYS, SWAP_Z, WRONG_SIGN
 from commission.dsp.trims import grid_decimals
 from commission.model import (
@@ -262,9 +263,15 @@ def _remarks(job: Job, result: DistancesResult) -> tuple[str, ...]:
 def _processor_remarks(processor: Processor) -> tuple[str, ...]:
     if processor.delay.unit == "ms":
         return ()
-    if processor.speed_of_sound_m_s:
+    own = processor.speed_of_sound_m_s
+    if own is not None and not plausible_speed(own):
         return (
-            f"The processor turns distances into delays with {processor.speed_of_sound_m_s:g} m/s, so what is entered "
+            f"The processor's speed of sound is noted as {own:g} m/s, which is not one of air, and is left out: "
+            "correct it on the Site form (343 m/s is 1125 ft/s).",
+        )
+    if own is not None:
+        return (
+            f"The processor turns distances into delays with {own:g} m/s, so what is entered "
             "is scaled by that over the true speed: the time comes out right.",
         )
     return ("Which speed of sound the processor assumes is not known: distances are entered as they are.",)

@@ -6,9 +6,13 @@ whether the other steps have what they need.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.delays import SPEEDS_M_S, plausible_speed
 from commission.model import Advice, Analyses, Check, Column, Job, Limit, Outcome, Row, Step, Table, Task
 from commission.model.units import format_length, format_temperature
+from commission.steps.distance_results import taped_m
 
 HELP = """
 Fill this in **before you touch a setting**: what you note now is what "as found" means.
@@ -23,6 +27,12 @@ Fill this in **before you touch a setting**: what you note now is what "as found
 down before anything is connected or switched.
 """
 
+_ASSUMED = Limit(
+    low=SPEEDS_M_S[0],
+    high=SPEEDS_M_S[1],
+    unit="m/s",
+    basis="speed of sound in air from −50 to 85 °C, else it is in another unit; common practice",
+)
 _COMPLETE = Limit(low=1.0, high=None, unit="", basis="what the other steps need")
 
 
@@ -34,75 +44,78 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """What is filled in, and the first thing that is missing."""
     system = job.system
-    channels, seats = system.channels, system.seats
-    placed = [c for c in channels if c.position_m is not None or c.distance_m is not None]
-    noted = [c for c in channels if job.setting(round_id, c.id).trim_db is not None]
-    items = (
-        ("title", "Title", system.title, bool(system.title), "a title"),
-        ("room", "Room", _room_text(job), system.room is not None, "length, width and height of the room"),
-        ("seats", "Seats", ", ".join(s.id for s in seats), bool(seats), "at least one seat"),
-        ("channels", "Channels", ", ".join(c.id for c in channels), bool(channels), "at least one channel"),
-        (
-            "places",
-            "Places or distances",
-            f"{len(placed)} of {len(channels)}",
-            len(placed) == len(channels) > 0,
-            "a position or a tape distance of every channel",
-        ),
-        (
-            "meter",
-            "Level meter",
-            _instrument_text(job, "meter"),
-            system.instrument("meter") is not None,
-            "the level meter and its class",
-        ),
-        (
-            "settings",
-            f"Settings {round_id}",
-            f"{len(noted)} of {len(channels)}",
-            len(noted) == len(channels) > 0,
-            f"the processor's trims and distances in the round {round_id}",
-        ),
-    )
-    checks = tuple(
-        Check(
-            id=f"site.{key}",
-            value=1.0 if there else None,
-            unit="",
-            limit=_COMPLETE,
-            why_not=None if there else f"not filled in yet: {missing}",
-            text=title,
-        )
-        for key, title, _, there, missing in items
-    )
+    items = _items(job, round_id)
+    missing = [item for item in items if not item.there]
+    checks = [item.check for item in items]
+    advice = [
+        # Settings are noted while reading levels, too: all else comes first.
+        Advice(text=f"Fill in {item.needs}.", step="site", priority=30 if item.key == "settings" else 5)
+        for item in missing
+    ]
+    stands_out = f"missing: {missing[0].needs}" if missing else ""
+    own = system.processor.speed_of_sound_m_s
+    if own is not None and system.processor.delay.unit != "ms":
+        text = "speed of sound that the processor assumes"
+        checks.append(Check(id="site.assumed-speed", value=own, unit="m/s", limit=_ASSUMED, text=text))
+        if not plausible_speed(own):
+            stands_out = f"the processor's speed of sound cannot be {own:g} m/s"
+            advice.insert(0, Advice(text="Correct the processor's speed of sound, in m/s.", step="site", priority=5))
     facts = (
         ("Temperature", format_temperature(system.temperature_c, system.units)),
         ("Speed of sound", f"{speed_of_sound_m_s(system.temperature_c):.1f} m/s"),
         ("Reference seat", system.reference_seat.id if system.reference_seat else None),
     )
-    rows = [Row(key=key, cells=(title, text or None)) for key, title, text, _, _ in items]
+    rows = [Row(key=item.key, cells=(item.title, item.value or None)) for item in items]
     rows += [Row(key=title, cells=(title, text)) for title, text in facts]
-    missing = [text for *_, there, text in items if not there]
-    # Settings are noted while reading levels, too: all else comes first.
-    advice = [
-        Advice(text=f"Fill in {text}.", step="site", priority=30 if text == items[-1][4] else 5) for text in missing
-    ]
+    columns = (Column(key="what", title="What"), Column(key="value", title="Value"))
     return Outcome(
         step="site",
         round=round_id,
         done=len(items) - len(missing),
         total=len(items),
-        checks=checks,
-        tables=(
-            Table(
-                id="site",
-                title="Site",
-                columns=(Column(key="what", title="What"), Column(key="value", title="Value")),
-                rows=tuple(rows),
-            ),
-        ),
-        stands_out=f"missing: {missing[0]}" if missing else "",
+        checks=tuple(checks),
+        tables=(Table(id="site", title="Site", columns=columns, rows=tuple(rows)),),
+        stands_out=stands_out,
         advice=tuple(advice[:1]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """One thing to fill in."""
+
+    key: str
+    title: str
+    value: str
+    there: bool
+    needs: str
+
+    @property
+    def check(self) -> Check:
+        why_not = None if self.there else f"not filled in yet: {self.needs}"
+        value = 1.0 if self.there else None
+        return Check(id=f"site.{self.key}", value=value, unit="", limit=_COMPLETE, why_not=why_not, text=self.title)
+
+
+def _items(job: Job, round_id: str) -> tuple[_Item, ...]:
+    system = job.system
+    channels, seats = system.channels, system.seats
+    placed = sum(
+        taped_m(job, channel, round_id) is not None or channel.position_m is not None for channel in channels
+    )
+    noted = sum(job.setting(round_id, channel.id).trim_db is not None for channel in channels)
+    count = len(channels)
+    distances = "a position or a tape distance of every channel"
+    settings = f"the processor's trims and distances in the round {round_id}"
+    room, meter = system.room is not None, system.instrument("meter") is not None
+    return (
+        _Item("title", "Title", system.title, bool(system.title), "a title"),
+        _Item("room", "Room", _room_text(job), room, "length, width and height of the room"),
+        _Item("seats", "Seats", ", ".join(s.id for s in seats), bool(seats), "at least one seat"),
+        _Item("channels", "Channels", ", ".join(c.id for c in channels), bool(channels), "at least one channel"),
+        _Item("places", "Places or distances", f"{placed} of {count}", placed == count > 0, distances),
+        _Item("meter", "Level meter", _instrument_text(job, "meter"), meter, "the level meter and its class"),
+        _Item("settings", f"Settings {round_id}", f"{noted} of {count}", noted == count > 0, settings),
     )
 
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 import pytest
 from builders import LOUDSPEAKERS, SEATS, cinema, defined, job_of, setting, tapes
 
-from commission.model import Analyses, Check, Job, Outcome, Position, Room, System, Verdict
-from commission.steps import STEPS, layout, site
+from commission.model import Analyses, Check, Job, Outcome, Position, Processor, Room, System, Verdict
+from commission.steps import STEPS, distances, layout, site
 
 NONE = Analyses()
 AWAY = math.dist(LOUDSPEAKERS["FL"][2], SEATS["A2"])
@@ -171,6 +171,33 @@ def test_settings_of_another_round_do_not_fill_this_one() -> None:
     outcome = site.evaluate(job_of(defined(cinema()), *noted), "as-found", NONE)
     check = next(check for check in outcome.checks if check.id == "site.settings")
     assert check.verdict is Verdict.NOT_TESTED
+
+
+def test_a_tape_reading_counts_as_a_place() -> None:
+    system = cinema(["FL"])
+    blind = replace(system, channels=(replace(system.channels[0], position_m=None),))
+    assert "site.places" in unfilled(job_of(defined(blind)))
+    assert "site.places" not in unfilled(job_of(defined(blind), *tapes({"FL": 3.5})))
+
+
+def unfilled(job: Job) -> set[str]:
+    return {c.id for c in site.evaluate(job, "as-found", NONE).checks if c.verdict is Verdict.NOT_TESTED}
+
+
+@pytest.mark.parametrize(
+    ("own", "verdict"), [(343.0, Verdict.PASS), (340.3, Verdict.PASS), (1125.0, Verdict.FAIL), (34.3, Verdict.FAIL)]
+)
+def test_a_speed_of_sound_in_another_unit_is_caught(own: float, verdict: Verdict) -> None:
+    # 343 m/s is 1125 ft/s (0.3048 m to the foot, NIST SP 811).
+    system = cinema(processor=Processor(speed_of_sound_m_s=own))
+    outcome = site.evaluate(job_of(defined(system)), "as-found", NONE)
+    assert next(c for c in outcome.checks if c.id == "site.assumed-speed").verdict is verdict
+    assert (f"cannot be {own:g} m/s" in outcome.stands_out) is (verdict is Verdict.FAIL)
+    told = distances.evaluate(job_of(defined(system)), "as-found", NONE)
+    assert any("not one of air" in remark for remark in told.remarks) is (verdict is Verdict.FAIL)
+    # What is entered then is the plain distance, not a multiple of it.
+    entered = distances.solve(job_of(defined(system)), "as-found", NONE).channels["FL"].setting.setting
+    assert entered == pytest.approx(AWAY, rel=0.02)
 
 
 # --- all steps
