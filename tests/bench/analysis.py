@@ -50,7 +50,9 @@ def run(channels: int) -> None:
     for _ in range(REPEATS):
         begun = time.perf_counter()
         for start in range(0, len(stored), BATCH):
-            batch = [r for _, r in decode(stored[start : start + BATCH], blobs.__getitem__) if isinstance(r, Response)]
+            batch = [
+                r for _, r in decode(stored[start : start + BATCH], blobs.__getitem__) if isinstance(r, Response)
+            ]
             analyse_batch(batch, [False] * len(batch))
         ours.append(time.perf_counter() - begun)
         begun = time.perf_counter()

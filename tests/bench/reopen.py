@@ -35,4 +35,6 @@ def run(channels: int) -> None:
                                   text=True, check=True)  # fmt: skip
             first, count = done.stdout.split()
             seconds.append(float(first))
-    print(f"  {count} responses with all results: {statistics.median(seconds):.2f} s (goal: under 2), median of {ROUNDS}")
+    print(
+        f"  {count} responses with all results: {statistics.median(seconds):.2f} s (goal: under 2), median of {ROUNDS}"
+    )

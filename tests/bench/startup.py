@@ -54,4 +54,6 @@ def run(channels: int) -> None:
             empty.append(_seconds(EMPTY))
             ours.append(_seconds(OURS, str(folder / "state"), str(path)))
     a, b = statistics.median(empty), statistics.median(ours)
-    print(f"  empty app {a:.3f} s, sample job's overview {b:.3f} s: ratio {b / a:.2f} (goal: under 1.5), median of {ROUNDS}")
+    print(
+        f"  empty app {a:.3f} s, sample job's overview {b:.3f} s: ratio {b / a:.2f} (goal: under 1.5), median of {ROUNDS}"
+    )
