@@ -165,6 +165,20 @@ def test_bias_and_uncertainty_against_a_simulated_measurement(repeats: Repeatabi
     assert 0.9 * scatter < float(np.mean(claimed)) < 1.5 * scatter
 
 
+def test_noise_is_told_from_the_levels_as_measured() -> None:
+    rng = np.random.default_rng(6)
+    measured, inside = rng.normal(-30, 3, (5, 16)), np.ones(16, dtype=bool)
+    own = measured.mean(axis=1)
+    repeats = Repeatability(0.1, 0.05)  # 1.6 dB at −30 dB, 0.05 dB at 0 dB
+    told = band_variance(without_seat_level(measured, own), inside, None, repeats, measured)
+    blind = band_variance(without_seat_level(measured, own), inside, None, repeats)
+    assert told is not None
+    assert blind is not None
+    assert told.u_msv_db2 > 3 * blind.u_msv_db2
+    expected = np.mean(np.var(measured - own[:, None], axis=0)) - np.mean(repeats.u_db(measured) ** 2) * 4 / 5
+    assert told.msv_db2 == pytest.approx(float(expected))
+
+
 def test_the_words_of_a_change() -> None:
     assert change_word(-2.1, 1.0) == "better"
     assert change_word(2.1, 1.0) == "worse"
