@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from commission.model.show import number
 from commission.record.csv_out import write_csv
-from commission.record.text import number
 from commission.steps.settings_sheet import SheetLine, measured_round, settings_sheet
 from commission.visit import Visit
 

@@ -2,48 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 
 from commission.model import Check, Column, Finding, Outcome, Row, Table, Verdict
-from commission.model.units import clean_text, format_length
+from commission.model.show import cell_text, number, unit_text, verdict_word
+from commission.model.units import clean_text
 from commission.steps import STEPS
 from commission.visit import Visit
 
-Units = str
-
-
-def number(value: float | None, decimals: int, *, signed: bool = False) -> str:
-    """A number to `decimals`, a true minus sign, never "-0.0"; a dash when there is none."""
-    if value is None or not math.isfinite(value):
-        return "–"
-    rounded = round(value, decimals) + 0.0
-    text = f"{rounded:+.{decimals}f}" if signed and rounded else f"{rounded:.{decimals}f}"
-    return text.replace("-", "−")
-
-
-def verdict_word(verdict: Verdict | None) -> str:
-    """Symbol and word, as in "✓ pass"."""
-    return "" if verdict is None else f"{verdict.symbol} {verdict.value}"
-
 
 def heading(column: Column, units: str) -> str:
-    """The column's title with its unit; lengths in the job's units."""
-    unit = column.unit
-    if unit == "m" and units == "imperial":
-        unit = "ft in"
-    return f"{column.title} {unit}".strip()
-
-
-def cell(value: float | str | None, column: Column, units: str) -> str:
-    """One cell as text."""
-    if value is None:
-        return "–"
-    if isinstance(value, str):
-        return clean_text(value)
-    if column.unit == "m" and units == "imperial":
-        return format_length(value, "imperial")
-    return number(value, column.decimals if column.decimals is not None else 2, signed=column.signed)
+    """The column's title with its unit."""
+    return f"{column.title} {unit_text(column, units)}".strip()
 
 
 def table_lines(table: Table, units: str = "metric") -> list[str]:
@@ -70,7 +40,7 @@ def table_lines(table: Table, units: str = "metric") -> list[str]:
 
 
 def _row_cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) -> list[str]:
-    cells = [cell(value, column, units) for value, column in zip(row.cells, columns, strict=True)]
+    cells = [cell_text(value, column, units) for value, column in zip(row.cells, columns, strict=True)]
     if judged:
         cells.append(verdict_word(row.check.verdict) if row.check is not None else "")
     return cells

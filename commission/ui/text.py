@@ -18,8 +18,8 @@ from commission.model.events import (
     SystemDefined,
     Withdrawn,
 )
+from commission.model.show import number
 from commission.model.units import clean_text
-from commission.ui.widgets.draw.figures import number
 
 
 def round_name(round_id: str) -> str:

@@ -3,8 +3,9 @@
 import pytest
 
 from commission.model import Check, Column, Limit, Row, Table
+from commission.model.show import number
 from commission.ui.widgets.draw.canvas import plain
-from commission.ui.widgets.draw.figures import check_runs, limit_text, number, quantity, uncertainty
+from commission.ui.widgets.draw.figures import check_runs, limit_text, quantity, uncertainty
 from commission.ui.widgets.draw.table import draw_table
 
 MATCH = Limit(low=-0.5, high=0.5, unit="dB", basis="common practice")

@@ -13,11 +13,12 @@ from textual.content import Content
 from textual.widgets import Footer, Static
 
 from commission.model import Analysis, Curve, Outcome
+from commission.model.show import number
 from commission.model.units import clean_text
 from commission.steps import step
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.results import check_for
-from commission.ui.widgets.draw.figures import check_runs, number
+from commission.ui.widgets.draw.figures import check_runs
 from commission.ui.widgets.draw.plot import View, y_span
 from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.plot import Plot

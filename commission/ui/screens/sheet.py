@@ -12,13 +12,13 @@ from textual.content import Content
 from textual.widgets import Footer, Static
 
 from commission.model import SettingEntered
+from commission.model.show import number
 from commission.model.units import clean_text
 from commission.steps.settings_sheet import SheetLine, measured_round, settings_sheet
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
 from commission.ui.text import round_name
 from commission.ui.widgets.draw.canvas import fit
-from commission.ui.widgets.draw.figures import number
 from commission.ui.widgets.picker import Item, Picker, text_item
 
 HELP = """

@@ -9,9 +9,10 @@ from statistics import fmean
 from rich.cells import cell_len
 
 from commission.model import Prompt
+from commission.model.show import number
 from commission.model.units import clean_text, parse_length_m, parse_number, parse_temperature_c
 from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
-from commission.ui.widgets.draw.figures import DECIMALS, number, quantity
+from commission.ui.widgets.draw.figures import DECIMALS, quantity
 
 STARTS = "0123456789.,-−+"
 """What begins an entry; any other key means something else to the screen."""

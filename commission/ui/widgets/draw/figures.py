@@ -1,10 +1,11 @@
-"""Numbers, units and verdicts as text, the same in every view."""
+"""Quantities, limits and judgements as text, the same in every view."""
 
 from __future__ import annotations
 
 import math
 
 from commission.model import Check, Limit, Verdict
+from commission.model.show import number, verdict_word
 from commission.model.units import clean_text, format_length, format_temperature
 
 DECIMALS = {"dB": 1, "dB²": 1, "ms": 2, "s": 2, "m": 2, "°C": 1, "Hz": 0, "°": 0, "%": 0}
@@ -15,14 +16,6 @@ STYLES = {
     Verdict.UNSURE: "unsure",
     Verdict.NOT_TESTED: "none",
 }
-
-
-def number(value: float | None, decimals: int, *, signed: bool = False) -> str:
-    """Digits with a true minus sign; a dash for what is missing."""
-    if value is None or not math.isfinite(value):
-        return "–"
-    rounded = round(value, decimals) + 0.0
-    return f"{rounded:{'+' if signed and rounded else ''}.{decimals}f}".replace("-", "−")
 
 
 def quantity(value: float | None, unit: str, units: str = "metric", decimals: int | None = None) -> str:
@@ -47,11 +40,6 @@ def uncertainty(u: float, unit: str, units: str = "metric") -> str:
     expanded = 2.0 * u
     decimals = max(0, 1 - math.floor(math.log10(expanded))) if expanded > 0 else 1
     return f"{number(expanded, min(decimals, 3))} {unit}".strip()
-
-
-def verdict_word(verdict: Verdict | None) -> str:
-    """Symbol and word."""
-    return "" if verdict is None else f"{verdict.symbol} {verdict.value}"
 
 
 def limit_text(limit: Limit, units: str = "metric") -> str:

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from rich.cells import cell_len
 
 from commission.model import PlanItem, RoomPlan
+from commission.model.show import verdict_word
 from commission.model.units import clean_text, format_length
 from commission.ui.widgets.draw import braille
 from commission.ui.widgets.draw.canvas import Canvas, Line, fit, wrap
-from commission.ui.widgets.draw.figures import STYLES, verdict_word
+from commission.ui.widgets.draw.figures import STYLES
 
 ViewName = Literal["top", "side"]
 LEAST_COLUMNS, LEAST_ROWS = 18, 6

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from rich.cells import cell_len
 
 from commission.model import Column, Row, Table
-from commission.model.units import clean_text, format_length
+from commission.model.show import cell_text, unit_text, verdict_word
+from commission.model.units import clean_text
 from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
-from commission.ui.widgets.draw.figures import STYLES, number, verdict_word
+from commission.ui.widgets.draw.figures import STYLES
 
 GAP = 2
 NARROWEST_WORDS = 14
@@ -29,26 +30,6 @@ class Layout:
     def head_rows(self) -> int:
         """Lines of the tallest heading."""
         return max((len(head) for head in self.heads), default=1)
-
-
-def cell_text(value: float | str | None, column: Column, units: str) -> str:
-    """One cell; lengths and temperatures in the job's units."""
-    if value is None:
-        return "–"
-    if isinstance(value, str):
-        return clean_text(value)
-    if units == "imperial" and column.unit == "m":
-        return format_length(value, "imperial")
-    if units == "imperial" and column.unit == "°C":
-        value = value * 1.8 + 32.0
-    return number(value, 2 if column.decimals is None else column.decimals, signed=column.signed)
-
-
-def unit_text(column: Column, units: str) -> str:
-    """The unit as it stands in the heading."""
-    if units == "imperial":
-        return {"m": "ft in", "°C": "°F"}.get(column.unit, column.unit)
-    return column.unit
 
 
 def lay_out(table: Table, width: int, units: str) -> Layout:

@@ -1,0 +1,42 @@
+"""Numbers, verdicts and table cells as text, the same on the screen and on paper."""
+
+from __future__ import annotations
+
+import math
+
+from commission.model.outcome import Column
+from commission.model.units import clean_text, format_length
+from commission.model.verdict import Verdict
+
+
+def number(value: float | None, decimals: int, *, signed: bool = False) -> str:
+    """Digits with a true minus sign, never "-0.0"; a dash for what is missing."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    rounded = round(value, decimals) + 0.0
+    return f"{rounded:{'+' if signed and rounded else ''}.{decimals}f}".replace("-", "−")
+
+
+def verdict_word(verdict: Verdict | None) -> str:
+    """Symbol and word, as in "✓ pass"."""
+    return "" if verdict is None else f"{verdict.symbol} {verdict.value}"
+
+
+def cell_text(value: float | str | None, column: Column, units: str) -> str:
+    """One table cell; lengths and temperatures in the job's units."""
+    if value is None:
+        return "–"
+    if isinstance(value, str):
+        return clean_text(value)
+    if units == "imperial" and column.unit == "m":
+        return format_length(value, "imperial")
+    if units == "imperial" and column.unit == "°C":
+        value = value * 1.8 + 32.0
+    return number(value, 2 if column.decimals is None else column.decimals, signed=column.signed)
+
+
+def unit_text(column: Column, units: str) -> str:
+    """A column's unit as it stands in its heading."""
+    if units == "imperial":
+        return {"m": "ft in", "°C": "°F"}.get(column.unit, column.unit)
+    return column.unit
