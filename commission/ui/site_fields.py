@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from commission.model import (
+    Band,
     Channel,
     InputError,
     Instrument,
@@ -114,6 +115,15 @@ def _job_fields(system: System) -> Iterator[Field]:
         hint="21.5 or 70 °F",
         change=lambda s, t: replace(s, temperature_c=parse_temperature_c(t)),
     )
+    bands = ", ".join(band.label for band in system.bands)
+    yield Field(
+        key="bands",
+        label="Bands for seats, Hz",
+        shown=bands,
+        typed=bands,
+        hint="20-80, 80-300, 300-3000, 3000-16000",
+        change=lambda s, t: replace(s, bands=parse_bands(t)),
+    )
     yield Field(
         key="units",
         label="Units on screen",
@@ -122,6 +132,20 @@ def _job_fields(system: System) -> Iterator[Field]:
         choices=(("metric", "metres, °C"), ("imperial", "feet and inches, °F")),
         change=lambda s, t: replace(s, units="imperial" if t == "imperial" else "metric"),
     )
+
+
+def parse_bands(text: str) -> tuple[Band, ...]:
+    """Bands in hertz with commas between them: 20-80, 80-300. Raises InputError."""
+    bands = []
+    for part in (part.strip() for part in text.replace("–", "-").split(",")):
+        ends = part.split("-")
+        if len(ends) != 2:
+            raise InputError("bands", f"“{clean_text(part)[:20]}”", "bands such as 20-80, 80-300, 300-3000")
+        low, high = (parse_number(end, "bands", low=10, high=24000) for end in ends)
+        if low >= high:
+            raise InputError("bands", f"“{clean_text(part)[:20]}”", "the lower end first")
+        bands.append(Band(low_hz=low, high_hz=high))
+    return tuple(bands)
 
 
 def _room_fields(system: System) -> Iterator[Field]:
