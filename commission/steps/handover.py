@@ -1,11 +1,12 @@
 """Hand over: what was found, what was changed, what remains, who signs.
 
-The record in words, from what the log holds: settings as found and as left, steps not done, signatures. Findings with
-their evidence join it in the record.
+The record in words, from what the log holds: settings as found and as left, what was typed in, what was not measured
+again, signatures. Findings stand above the steps: whoever has them makes the whole of it with `summary`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from commission.model import (
@@ -14,6 +15,7 @@ from commission.model import (
     Advice,
     Analyses,
     Column,
+    Finding,
     Job,
     Noted,
     Outcome,
@@ -35,6 +37,7 @@ Sit down with the homeowner; play something they know, at a level they choose.
 What concerns mains wiring and heavy loads overhead is for licensed trades; local codes decide.
 """
 
+ROLES = ("technician", "client")
 CAUTIONS = (
     "Listening: 85 dB(A) for 8 hours is a full daily dose; every 3 dB more halves the time (NIOSH 98-126).",
     "Mains wiring and heavy loudspeakers overhead are for licensed trades; local codes decide.",
@@ -52,6 +55,13 @@ class SettingChange:
     distance_left: float | None
     polarity_found: str | None
     polarity_left: str | None
+    applied: bool = False
+    """Ticked on the settings sheet: typed into the processor during the visit."""
+
+    @property
+    def noted(self) -> bool:
+        """Whether anything is noted as left."""
+        return not (self.trim_left_db is None and self.distance_left is None and self.polarity_left is None)
 
     @property
     def changed(self) -> bool:
@@ -78,6 +88,7 @@ def setting_changes(job: Job) -> tuple[SettingChange, ...]:
                 distance_left=left.distance,
                 polarity_found=found.polarity,
                 polarity_left=left.polarity,
+                applied=(AS_LEFT, channel.id) in job.applied,
             )
         )
     return tuple(out)
@@ -88,64 +99,212 @@ def signatures(job: Job) -> dict[str, tuple[str, str]]:
     return {e.body.role: (e.body.name, e.at) for e in job.signatures if isinstance(e.body, Signed)}
 
 
+def not_measured_again(job: Job) -> tuple[str, ...]:
+    """What as found holds and as left does not, in sentences; empty while there is no as-left round."""
+    if AS_LEFT not in job.rounds:
+        return ()
+
+    def places(round_id: str) -> tuple[set[str], set[tuple[str, str]]]:
+        read = {r.body.channel for r in job.readings_of(round_id, "levels") if r.body.channel is not None}
+        return read, {(r.body.channel, r.body.seat) for r in job.responses_of(round_id)}
+
+    (read, heard), (read_again, heard_again) = places(AS_FOUND), places(AS_LEFT)
+    out = []
+    if missing := sorted(read - read_again):
+        out.append(f"Levels were not read again as left: {', '.join(missing)}.")
+    if lost := heard - heard_again:
+        channels = sorted({channel for channel, _ in lost})
+        out.append(f"{len(lost)} of {len(heard)} responses were not measured again as left: {', '.join(channels)}.")
+    return tuple(out)
+
+
+def not_typed_in(job: Job) -> tuple[str, ...]:
+    """Channels whose setting as left differs from as found and is not ticked as applied."""
+    return tuple(c.channel for c in setting_changes(job) if c.changed and not c.applied)
+
+
+def logged_since(job: Job, role: str) -> int:
+    """Events that count and came after the newest signature of a role: it does not cover them."""
+    signed = [e.seq for e in job.signatures if isinstance(e.body, Signed) and e.body.role == role]
+    if not signed:
+        return 0
+    return sum(e.seq > max(signed) and not isinstance(e.body, Signed) for e in job.log)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """The visit in sentences, in the order of telling it."""
+
+    found: tuple[str, ...]
+    """What was wrong as found, each with what became of it."""
+    changed: tuple[str, ...]
+    remains: tuple[str, ...]
+    signed: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Headings and sentences."""
+        parts = (
+            ("What was found", self.found or ("Nothing was found wrong.",)),
+            ("What was changed", self.changed or ("Nothing was changed.",)),
+            ("What remains", self.remains or ("Nothing remains open.",)),
+            ("Signatures", self.signed),
+            ("Cautions", self.cautions),
+        )
+        return tuple(line for title, lines in parts for line in (title, *(f"  {text}" for text in lines)))
+
+
+def summary(
+    job: Job, found: Sequence[Finding], left: Sequence[Finding], outcomes: Mapping[str, Outcome],
+    titles: Mapping[str, str] | None = None,
+) -> Summary:  # fmt: skip
+    """Findings as found and as left, and the outcomes of the steps as left (by step id), told as one visit.
+
+    A finding counts as mended only when the step it rests on was done again as left and does not show it.
+    """
+    has_left = AS_LEFT in job.rounds
+    outcomes = outcomes if has_left else {}
+    remains = [f"{finding.cause}: {finding.title}. {finding.remedy}" for finding in (left if has_left else found)]
+    for step_id, outcome in outcomes.items():
+        if step_id != "handover" and outcome.total and outcome.state != "done":
+            title = (titles or {}).get(step_id, step_id)
+            remains.append(f"{title}: {outcome.done} of {outcome.total} done as left.")
+    if not has_left:
+        remains.append("Nothing was measured as left.")
+    return Summary(
+        found=tuple(f"{f.cause}: {f.title} ({_fate(f, left, outcomes)})" for f in found),
+        changed=_change_sentences(job),
+        remains=(*remains, *not_measured_again(job), *_untyped_sentence(job)),
+        signed=_signature_sentences(job),
+    )
+
+
+def _fate(finding: Finding, left: Sequence[Finding], outcomes: Mapping[str, Outcome]) -> str:
+    """What became of a finding."""
+    if any(_same_fault(finding, other) for other in left):
+        return "still open"
+    outcome = outcomes.get(finding.step)
+    if outcome is None or outcome.state == "nothing":
+        return "not checked again"
+    return "mended" if outcome.state == "done" else "not seen again, but not everything was checked again"
+
+
+def _same_fault(one: Finding, other: Finding) -> bool:
+    """The same kind of trouble with a channel, or else a seat, in common."""
+    if one.id != other.id:
+        return False
+    if one.seats and other.seats:
+        return bool(set(one.seats) & set(other.seats))
+    return bool(set(one.channels) & set(other.channels)) or not (one.channels and other.channels)
+
+
+def _change_sentences(job: Job) -> tuple[str, ...]:
+    unit = job.system.processor.delay.unit
+    out = []
+    for c in setting_changes(job):
+        parts = []
+        for what, before, after, ending in (
+            ("trim", _trim(c.trim_found_db), _trim(c.trim_left_db), " dB"),
+            ("delay" if unit == "ms" else "distance", _plain(c.distance_found), _plain(c.distance_left), f" {unit}"),
+            ("polarity", c.polarity_found, c.polarity_left, ""),
+        ):
+            if after is not None and before != after:
+                parts.append(f"{what} {before or 'not noted'} → {after}{ending}")
+        if parts:
+            out.append(f"{c.channel}: {', '.join(parts)}{' (typed in)' if c.applied else ''}")
+    return tuple(out)
+
+
+def _trim(value: float | None) -> str | None:
+    return None if value is None else (f"{value:+.1f}".replace("-", "−") if round(value, 1) else "0.0")
+
+
+def _plain(value: float | None) -> str | None:
+    return None if value is None else f"{value:.2f}".replace("-", "−")
+
+
+def _untyped_sentence(job: Job) -> tuple[str, ...]:
+    untyped = not_typed_in(job)
+    return (f"Noted as left but not ticked as typed in: {', '.join(untyped)}.",) if untyped else ()
+
+
+def _signature_sentences(job: Job) -> tuple[str, ...]:
+    signed = signatures(job)
+    out = []
+    for role in ROLES:
+        if role not in signed:
+            out.append(f"Not signed by the {role}.")
+            continue
+        later = logged_since(job, role)
+        after = f" {later} event{'s were' if later > 1 else ' was'} logged after that: sign again." if later else ""
+        out.append(f"Signed as {role}: {signed[role][0]}, {signed[role][1]}.{after}")
+    return tuple(out)
+
+
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
     """Signatures are given on the screen."""
     return ()
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """The settings of both rounds, notes, signatures."""
+    """The settings of both rounds, notes, what was not measured again, signatures."""
     changes = setting_changes(job)
     signed = signatures(job)
-    left = any(c.trim_left_db is not None or c.distance_left is not None for c in changes)
-    unit = job.system.processor.delay.unit
-    columns = (
-        Column(key="channel", title="Channel"),
-        Column(key="trim_found", title="Trim found", unit="dB", decimals=1, signed=True),
-        Column(key="trim_left", title="left", unit="dB", decimals=1, signed=True),
-        Column(key="distance_found", title=f"Distance found [{unit}]", decimals=2),
-        Column(key="distance_left", title=f"left [{unit}]", decimals=2),
-        Column(key="polarity_found", title="Polarity found"),
-        Column(key="polarity_left", title="left"),
-    )
-    rows = tuple(
-        Row(
-            key=c.channel,
-            cells=(
-                c.channel,
-                c.trim_found_db,
-                c.trim_left_db,
-                c.distance_found,
-                c.distance_left,
-                c.polarity_found,
-                c.polarity_left,
-            ),
-        )
-        for c in changes
-    )
+    left = any(c.noted for c in changes)
     notes = [f"Note ({e.body.step}): {e.body.text}" for e in job.notes if isinstance(e.body, Noted)]
-    waiting = [role for role in ("technician", "client") if role not in signed]
     remarks = [
         *notes,
-        *(f"Signed as {role}: {name}, {at}." for role, (name, at) in signed.items()),
         *(() if left else ("No settings as left are noted yet.",)),
+        *_untyped_sentence(job),
+        *not_measured_again(job),
+        *_signature_sentences(job),
         *CAUTIONS,
     ]
-    advice: tuple[Advice, ...] = ()
-    if left and waiting:
-        advice = (Advice(text=f"Sign the record as {waiting[0]}.", step="handover", priority=90),)
+    changed = sum(c.changed for c in changes)
     return Outcome(
         step="handover",
         round=round_id,
         done=len(signed),
-        total=2,
-        tables=(Table(id="settings", title="Settings as found and as left", columns=columns, rows=rows),)
-        if rows
-        else (),
-        advice=advice,
-        stands_out=f"{sum(c.changed for c in changes)} channels changed" if any(c.changed for c in changes) else "",
+        total=len(ROLES),
+        tables=(_table(job, changes),) if changes else (),
+        advice=_advice(job, left),
+        stands_out=f"{changed} channel{'s' if changed > 1 else ''} changed" if changed else "",
         remarks=tuple(remarks),
     )
+
+
+def _advice(job: Job, left: bool) -> tuple[Advice, ...]:
+    if not left:
+        return ()
+    signed = signatures(job)
+    role = next((role for role in ROLES if role not in signed or logged_since(job, role)), None)
+    if role is None:
+        return ()
+    again = " again: the log went on" if role in signed else ""
+    return (Advice(text=f"Sign the record as {role}{again}.", step="handover", priority=90),)
+
+
+def _table(job: Job, changes: tuple[SettingChange, ...]) -> Table:
+    unit = job.system.processor.delay.unit
+    what = "Delay" if unit == "ms" else "Distance"
+    columns = (
+        Column(key="channel", title="Channel"),
+        Column(key="trim_found", title="Trim found", unit="dB", decimals=1, signed=True),
+        Column(key="trim_left", title="left", unit="dB", decimals=1, signed=True),
+        # The processor's own unit, whatever the job's units are.
+        Column(key="distance_found", title=f"{what} found [{unit}]", decimals=2),
+        Column(key="distance_left", title=f"left [{unit}]", decimals=2),
+        Column(key="polarity_found", title="Polarity found"),
+        Column(key="polarity_left", title="left"),
+        Column(key="applied", title="Typed in"),
+    )
+    rows = tuple(
+        Row(key=c.channel, cells=(c.channel, c.trim_found_db, c.trim_left_db, c.distance_found, c.distance_left,
+                                  c.polarity_found, c.polarity_left, "✓ yes" if c.applied else ""))
+        for c in changes
+    )  # fmt: skip
+    return Table(id="settings", title="Settings as found and as left", columns=columns, rows=rows)
 
 
 STEP = Step(

@@ -261,6 +261,34 @@ def test_a_place_measured_again_for_its_gain_is_no_repeat() -> None:
     assert "1 more with another gain is left out" in said
 
 
+def noisy(room: SoundRoom, noise_db: float, seed: int, round_id: str) -> list[Analysed]:
+    """The room with noise that is common to all levels: the deeper the level, the larger its scatter."""
+    rng, out = np.random.default_rng(seed), []
+    for item in room.analysed(round_id, 1000 * seed):
+        assert item.analysis is not None
+        level = item.analysis.third_octave_db
+        scatter = np.repeat(rng.normal(0, 1, len(level) // 8 + 1), 8)[: len(level)] * noise_db * 10 ** (-level / 20)
+        out.append(replace(item, analysis=replace(item.analysis, third_octave_db=level + np.clip(scatter, -10, 10))))
+    return out
+
+
+def test_changes_in_the_noise_are_not_claimed_either_way() -> None:
+    # A channel 22 dB down, where noise makes 0.06·10^(22/20) = 0.76 dB of scatter, in tone as in level.
+    room = SoundRoom().add_db("TpFL", -22)
+    words_found = []
+    for seed in range(1, 9):
+        before, after = noisy(room, 0.06, seed, AS_FOUND), noisy(room, 0.06, seed + 20, AS_LEFT)
+        again = [
+            a for a in noisy(room, 0.06, seed + 40, AS_FOUND) if (a.channel, a.seat) in (("FL", "A1"), ("TpFL", "B1"))
+        ]
+        job = job_with(room.system, before, after, again)
+        result = compare.solve(job, Analyses([*before, *after, *again]))
+        words_found += [word for kind in compare.KINDS for word in words(result, "TpFL", kind).values()]
+    # 4.6 % lie beyond U by chance: of 64 words 2.9, and more than seven in one set of a hundred (binomial)
+    assert len(words_found) == 64
+    assert sum(word != "no real change" for word in words_found) <= 7
+
+
 def test_a_worse_channel_fails_and_the_others_pass() -> None:
     job, analyses = both(SoundRoom(), wobble(SoundRoom(), "FL", 2.0))
     outcome = compare.evaluate(job, AS_LEFT, analyses)
