@@ -23,6 +23,7 @@ from commission.model.job import Job, Reading, StoredResponse
 from commission.model.outcome import (
     Advice,
     Cause,
+    Choice,
     Column,
     Curve,
     Finding,
@@ -88,6 +89,7 @@ __all__ = [
     "Cause",
     "Channel",
     "Check",
+    "Choice",
     "Column",
     "CommissionError",
     "ComplexArray",

@@ -141,6 +141,17 @@ class Advice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """Something the technician decides: stored as a `Decided` event of this step under `key`."""
+
+    key: str
+    title: str
+    options: tuple[tuple[str, str], ...]
+    """(value to store, what it means)."""
+    current: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """Everything a step says of one round."""
 
@@ -155,6 +166,7 @@ class Outcome:
     grids: tuple[Grid, ...] = ()
     room_plans: tuple[RoomPlan, ...] = ()
     advice: tuple[Advice, ...] = ()
+    choices: tuple[Choice, ...] = ()
     stands_out: str = ""
     """The one clause for the overview; empty when nothing does."""
     remarks: tuple[str, ...] = ()

@@ -16,6 +16,7 @@ from commission.model import (
     Advice,
     Analyses,
     Check,
+    Choice,
     Column,
     Job,
     Outcome,
@@ -124,21 +125,11 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     ]
     tables = []
     if rows:
-        title, columns = (
-            "Trims: what the processor holds, and what it shall hold",
-            _columns(job.system.processor.trim_db),
-        )
-        tables.append(Table(id="trims", title=title, columns=columns, rows=rows))
-    if result.proposed_offset_db or result.offset_db:
-        tables.append(Table(id="offsets", title="Common offset: the choices", columns=_CHOICE_COLUMNS,
-                            rows=tuple(_choice_row(choice) for choice in result.choices)))  # fmt: skip
-    tables = []
-    if rows:
         title = "Trims: what the processor holds, and what it shall hold"
         tables.append(Table(id="trims", title=title, columns=_columns(job.system.processor.trim_db), rows=rows))
     if result.proposed_offset_db or result.offset_db:
-        choices = tuple(_choice_row(choice) for choice in result.choices)
-        tables.append(Table(id="offsets", title="Common offset: the choices", columns=_CHOICE_COLUMNS, rows=choices))
+        rows_of = tuple(_choice_row(choice) for choice in result.choices)
+        tables.append(Table(id="offsets", title="Common offset: c chooses", columns=_CHOICE_COLUMNS, rows=rows_of))
     return Outcome(
         step="levels",
         round=round_id,
@@ -147,9 +138,26 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=tuple(checks),
         tables=tuple(tables),
         advice=_advice(job, round_id, result),
+        choices=_offered(result),
         stands_out=_stands_out(result),
         remarks=_remarks(job, round_id, result),
     )
+
+
+def _offered(result: LevelsResult) -> tuple[Choice, ...]:
+    """The common offset, where the reference is out of some channel's reach or another was decided on."""
+    if not (result.proposed_offset_db or result.offset_db):
+        return ()
+    total = len(result.channels)
+    options = tuple(
+        (
+            f"{each.offset_db:.2f}",
+            f"{each.offset_db:+.2f} dB: {each.what}, {each.reaching} of {total} channels in range",
+        )
+        for each in result.choices
+    )
+    return (Choice(key="common_offset", title="Common offset of all channels", options=options,
+                   current=f"{result.offset_db:.2f}"),)  # fmt: skip
 
 
 def _columns(trim: TrimRange) -> tuple[Column, ...]:

@@ -39,7 +39,12 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
 @pytest.mark.parametrize("screen", KEYS)
 def test_screen_looks_as_accepted(
-    screen: str, size: tuple[int, int], sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snap_compare: Any
+    screen: str,
+    size: tuple[int, int],
+    sample: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    snap_compare: Any,
 ) -> None:
     monkeypatch.chdir(tmp_path)
     copy = tmp_path / "harbour-lane.commission"
@@ -59,7 +64,9 @@ def test_screen_looks_as_accepted(
     assert snap_compare(app, run_before=walk, terminal_size=size)
 
 
-def test_the_first_screen_looks_as_accepted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snap_compare: Any) -> None:
+def test_the_first_screen_looks_as_accepted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snap_compare: Any
+) -> None:
     monkeypatch.chdir(tmp_path)
 
     async def wait(pilot: Any) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from builders import cinema, levels
 from textual.pilot import Pilot
 from textual.widgets import Footer, Input
 
@@ -284,3 +285,26 @@ async def test_a_rebound_key_works(app: CommissionApp, tmp_path: Path) -> None:
         await pilot.press("p")
         await settle(pilot)
         assert isinstance(app.screen, Sheet)
+
+
+async def test_a_common_offset_is_decided_where_a_channel_cannot_reach(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    workshop = LocalWorkshop(tmp_path / "state")
+    system = cinema(["FL", "FC", "FR"])
+    visit = workshop.create(tmp_path / "soft", system)
+    visit.append(*levels({"FL": 76.0, "FC": 75.0, "FR": 60.0}))
+    visit.close()
+    app = CommissionApp(workshop, tmp_path / "soft.commission", keys=tmp_path / "none.toml")
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        await pilot.press("3")
+        await settle(pilot)
+        assert "FR cannot reach" in shown(app)
+        assert footer_fits(app)
+        await pilot.press("c", "down", "enter")
+        await settle(pilot)
+        assert app.visit.job.decisions == {("as-found", "levels", "common_offset"): "-3.00"}
+        assert "Decided: a common offset of -3.0 dB" in shown(app).replace("−", "-")
+        assert "FR cannot reach" not in shown(app)

@@ -15,7 +15,7 @@ from textual.content import Content
 from textual.widget import Widget
 from textual.widgets import Footer, Static
 
-from commission.model import Check, CommissionError, Noted, Outcome, Prompt, ReadingEntered, Signed
+from commission.model import Check, CommissionError, Decided, Noted, Outcome, Prompt, ReadingEntered, Signed
 from commission.model.units import clean_text
 from commission.steps import STEPS, step
 from commission.ui.screens.base import VisitScreen
@@ -70,6 +70,7 @@ class StepScreen(VisitScreen):
         Binding("i", "import_files", "Import", id="step.import"),
         Binding("m", "measure", "Measure", id="step.measure"),
         Binding("g", "sign", "Sign", id="step.sign"),
+        Binding("c", "decide", "Choose", id="step.choose"),
         Binding("n", "note", "Note", show=False, id="step.note"),
         Binding("s", "app.sheet", "Sheet", show=False, id="step.sheet"),
         Binding("left_square_bracket", "neighbour(-1)", show=False, id="step.previous"),
@@ -118,6 +119,9 @@ class StepScreen(VisitScreen):
         """Each step offers what it can use."""
         if action in ("measure", "import_files"):
             return self.step.entry == "responses"
+        if action == "decide":
+            outcome = self.commission.outcomes.get(self.step.id)
+            return outcome is not None and bool(outcome.choices)
         return self.step.id == "handover" if action == "sign" else True
 
     def refresh_results(self) -> None:
@@ -126,6 +130,7 @@ class StepScreen(VisitScreen):
             return
         number = 1 + [each.id for each in STEPS].index(self.step.id)
         outcome = self.commission.outcomes.get(self.step.id)
+        self.refresh_bindings()  # what can be chosen may have come or gone
         self.show_head(f"{number} {self.step.title}{_state(outcome)}")
         if self._entry is not None:
             self._entry.show(self._rows())
@@ -303,6 +308,21 @@ class StepScreen(VisitScreen):
         self.notify(said, markup=False)
         self.refresh_results()
         self.commission.compute()
+
+    def action_decide(self) -> None:
+        """Decide between the alternatives that the step offers; the first choice of several that is open."""
+        from commission.ui.screens.dialogs import Choose
+
+        outcome = self.commission.outcomes.get(self.step.id)
+        if outcome is None or not outcome.choices:
+            return
+        choice = outcome.choices[0]
+
+        def store(value: str | None) -> None:
+            if value is not None and value != choice.current:
+                self.store(Decided(round=self.round_id, step=self.step.id, key=choice.key, value=value))
+
+        self.app.push_screen(Choose(choice.title, choice.options, choice.current), store)
 
     def action_note(self) -> None:
         """Write a remark about this step."""
