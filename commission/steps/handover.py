@@ -226,7 +226,11 @@ def _plain(value: float | None) -> str | None:
 
 def _untyped_sentence(job: Job) -> tuple[str, ...]:
     untyped = not_typed_in(job)
-    return (f"Noted as left but not ticked as typed in: {', '.join(untyped)}.",) if untyped else ()
+    if not untyped:
+        return ()
+    if not any(c.applied for c in setting_changes(job)):
+        return ("The settings as left are noted, but none is ticked as typed in.",)
+    return (f"Noted as left but not ticked as typed in: {', '.join(untyped)}.",)
 
 
 def _signature_sentences(job: Job) -> tuple[str, ...]:

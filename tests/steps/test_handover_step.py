@@ -61,6 +61,11 @@ def test_settings_of_both_rounds_and_what_was_typed_in() -> None:
     assert "Noted as left but not ticked as typed in: FR." in outcome.remarks
 
 
+def test_settings_that_were_only_noted_are_told_in_one_sentence() -> None:
+    job = job_of(defined(cinema()), setting("FL", trim_db=0.0), setting("FL", round_id=AS_LEFT, trim_db=1.0))
+    assert "The settings as left are noted, but none is ticked as typed in." in outcome_of(job).remarks
+
+
 def test_what_was_changed_in_words() -> None:
     told = summary(visit(), (), (), {})
     assert told.changed == (
