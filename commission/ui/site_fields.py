@@ -87,7 +87,7 @@ def fields_of(job: Job, round_id: str) -> Iterator[tuple[str, list[Field | Setti
     system = job.system
     yield "Job", list(_job_fields(system))
     yield "Room", list(_room_fields(system))
-    yield "Processor", list(_processor_fields(system))
+    yield "Processor", [*_processor_fields(system), *_list_fields(system)]
     for n, seat in enumerate(system.seats):
         yield f"Seat {seat.id}", list(_seat_fields(system, n, seat))
     for n, channel in enumerate(system.channels):
@@ -254,6 +254,46 @@ def _processor_fields(system: System) -> Iterator[Field]:
     )
 
 
+def _list_fields(system: System) -> Iterator[Field]:
+    """What the processor offers besides trims and delays."""
+    crossovers = ", ".join(f"{hz:g}" for hz in system.processor.crossovers_hz)
+
+    def put_crossovers(s: System, text: str) -> System:
+        parts = [part for part in re.split(r"[,;\s]+", text.strip()) if part]
+        found = tuple(parse_number(part, "crossovers", low=20, high=400) for part in parts)
+        return replace(s, processor=replace(s.processor, crossovers_hz=found))
+
+    yield Field(
+        key="processor.crossovers",
+        label="Crossovers, Hz",
+        shown=crossovers,
+        typed=crossovers,
+        hint="60, 80, 100, 120",
+        change=put_crossovers,
+    )
+    bands = "" if system.processor.parametric_bands is None else str(system.processor.parametric_bands)
+    yield Field(
+        key="processor.parametric",
+        label="Parametric bands",
+        shown=bands,
+        typed=bands,
+        hint="how many for each channel; empty: not known",
+        change=lambda s, t: replace(
+            s, processor=replace(s.processor, parametric_bands=_whole(t, "parametric bands", 0))
+        ),
+    )
+
+
+def _whole(text: str, where: str, low: int) -> int | None:
+    """A whole number, or None for an empty text."""
+    if not text.strip():
+        return None
+    value = parse_number(text, where, low=low, high=256)
+    if not value.is_integer():
+        raise InputError(where, f"{value:g}", "a whole number")
+    return int(value)
+
+
 def _put(system: System, what: str, n: int, **values: object) -> System:
     items = list(getattr(system, what))
     items[n] = replace(items[n], **values)
@@ -346,6 +386,31 @@ def _channel_fields(system: System, n: int, channel: Channel) -> Iterator[Field]
         hint="3.42, 342 cm, 11' 2 1/2\"; empty: not taped",
         change=lambda s, t: _put(
             s, "channels", n, distance_m=parse_length_m(t, f"{channel.id} tape") if t.strip() else None
+        ),
+    )
+    output = "" if channel.output is None else str(channel.output)
+    yield Field(
+        key=f"channels.{n}.output",
+        label="  Output, from 1",
+        shown=output,
+        typed=output,
+        item_id=channel.id,
+        hint="of the audio device; empty: the channel's place in this list",
+        change=lambda s, t: _put(s, "channels", n, output=_whole(t, f"{channel.id} output", 1)),
+    )
+    crossover = "" if channel.high_pass_hz is None else f"{channel.high_pass_hz:g}"
+    yield Field(
+        key=f"channels.{n}.high_pass",
+        label="  High-pass, Hz",
+        shown=crossover,
+        typed=crossover,
+        item_id=channel.id,
+        hint="the crossover the processor holds; empty: full range or not known",
+        change=lambda s, t: _put(
+            s,
+            "channels",
+            n,
+            high_pass_hz=parse_number(t, f"{channel.id} high-pass", low=20, high=400) if t.strip() else None,
         ),
     )
 

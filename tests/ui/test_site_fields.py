@@ -1,0 +1,73 @@
+"""The fields of the Site form without a screen: what typed text makes of the system, and what is refused."""
+
+from __future__ import annotations
+
+import pytest
+from builders import cinema, defined, job_of
+
+from commission.model import InputError, SettingEntered, System
+from commission.ui.site_fields import Field, SettingField, add_item, delete_item, fields_of
+
+JOB = job_of(defined(cinema()))
+FIELDS = {field.key: field for _, fields in fields_of(JOB, "as-found") for field in fields}
+
+
+def test_every_field_takes_back_what_it_shows() -> None:
+    for key, field in FIELDS.items():
+        if isinstance(field, Field) and field.typed and not field.choices:
+            assert field.apply(JOB, field.typed) == JOB.system, key
+
+
+@pytest.mark.parametrize(
+    ("key", "text", "look"),
+    [
+        ("room.width_m", "15' 6\"", lambda s: s.room.width_m == pytest.approx(15.5 * 0.3048)),
+        ("temperature_c", "70 °F", lambda s: s.temperature_c == pytest.approx(21.111, abs=1e-3)),
+        ("bands", "20-100, 100–500", lambda s: [b.label for b in s.bands] == ["20-100", "100-500"]),
+        ("processor.crossovers", "60 80,100", lambda s: s.processor.crossovers_hz == (60, 80, 100)),
+        ("processor.parametric", "4", lambda s: s.processor.parametric_bands == 4),
+        ("processor.parametric", "", lambda s: s.processor.parametric_bands is None),
+        ("processor.speed", "", lambda s: s.processor.speed_of_sound_m_s is None),
+        ("processor.trim.max", "6", lambda s: s.processor.trim_db.max == 6),
+        ("processor.delay.unit", "ms", lambda s: s.processor.delay.unit == "ms"),
+        ("seats.0.position", "-1 m; 342 cm; 1.1", lambda s: s.seats[0].position_m == (-1.0, 3.42, 1.1)),
+        ("seats.3.reference", "yes", lambda s: [x.id for x in s.seats if x.reference] == ["B1"]),
+        ("channels.0.output", "7", lambda s: s.channels[0].output == 7),
+        ("channels.0.high_pass", "80", lambda s: s.channels[0].high_pass_hz == 80),
+        ("channels.0.distance", "", lambda s: s.channels[0].distance_m is None),
+        ("channels.0.role", "sub", lambda s: s.channels[0].is_sub),
+    ],
+)
+def test_what_is_typed_is_what_the_system_holds(key: str, text: str, look: object) -> None:
+    changed = FIELDS[key].apply(JOB, text)
+    assert isinstance(changed, System)
+    assert look(changed)  # type: ignore[operator]
+
+
+@pytest.mark.parametrize(
+    ("key", "text"),
+    [("room.width_m", "wide"), ("bands", "80-20"), ("bands", "low"), ("processor.trim.max", "-20"), ("seats.0.position", "1; 2"),
+     ("processor.parametric", "2.5"), ("channels.0.output", "0"), ("processor.crossovers", "80, x"), ("seats.0.weight", "-1"),
+     ("instruments.0.accuracy_class", "3"), ("instruments.0.calibrated", "yesterday"), ("setting.FL.trim", "loud")],
+)  # fmt: skip
+def test_nonsense_is_refused_in_one_sentence(key: str, text: str) -> None:
+    with pytest.raises(InputError, match="found .* expected"):
+        FIELDS[key].apply(JOB, text)
+
+
+def test_settings_become_events_of_the_round() -> None:
+    field = FIELDS["setting.FR.trim"]
+    assert isinstance(field, SettingField)
+    made = field.apply(JOB, "-3,5")
+    assert isinstance(made, SettingEntered)
+    assert (made.setting.round, made.setting.channel, made.setting.trim_db) == ("as-found", "FR", -3.5)
+
+
+def test_adding_and_deleting() -> None:
+    more = add_item(JOB.system, "channels", "SUB3")
+    assert more.channels[-1].is_sub
+    assert add_item(JOB.system, "channels", "TpSiL").channels[-1].role == "height"
+    for label in ("FL", "", "a very long label"):
+        with pytest.raises(InputError):
+            add_item(JOB.system, "channels", label)
+    assert [s.id for s in delete_item(JOB.system, "seats.1.position").seats] == ["A1", "A3", "B1", "B2", "B3"]
