@@ -10,9 +10,11 @@ from commission.model import (
     AS_LEFT,
     CommissionError,
     Decided,
+    EarlierVisit,
     Event,
     Job,
     Noted,
+    PhotoAttached,
     Reading,
     ReadingEntered,
     ResponseStored,
@@ -44,6 +46,8 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
     responses: list[StoredResponse] = []
     stimuli: dict[str, str] = {}
     notes: list[Event] = []
+    photos: list[Event] = []
+    earlier: EarlierVisit | None = None
     decisions: dict[tuple[str, str, str], str] = {}
     signatures: list[Event] = []
     for event in log:
@@ -76,6 +80,10 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
                 stimuli[body.file_sha256] = body.file_name
             case Noted():
                 notes.append(event)
+            case PhotoAttached():
+                photos.append(event)
+            case EarlierVisit():
+                earlier = body
             case Decided():
                 decisions[(body.round, body.step, body.key)] = body.value
             case Signed():
@@ -92,6 +100,8 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
         responses=tuple(responses),
         stimuli=stimuli,
         notes=tuple(notes),
+        photos=tuple(photos),
+        earlier=earlier,
         decisions=decisions,
         signatures=tuple(signatures),
         log=log,

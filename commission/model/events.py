@@ -101,6 +101,46 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoAttached:
+    """A photograph to a step; the picture, scaled down and without position data, lies under `blob_sha256`."""
+
+    step: str
+    round: str | None = None
+    caption: str
+    file_name: str
+    media_type: Literal["image/jpeg", "image/png"]
+    width_px: int
+    height_px: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierFigure:
+    """One value of an earlier visit, with its standard uncertainty where it was known."""
+
+    quantity: str
+    """"level_db", "trim_db", "arrival_ms" … with the unit at the end."""
+    channel: str | None = None
+    seat: str | None = None
+    value: float
+    uncertainty: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierVisit:
+    """The job that this one returns to: where it stood when it was closed."""
+
+    file_name: str
+    title: str
+    digest: str
+    round: str
+    """The last round of that visit, which the figures are of."""
+    closed_at: str
+    """UTC, ISO 8601: the last event of that visit."""
+    program_version: str
+    figures: tuple[EarlierFigure, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Decided:
     """A choice among alternatives, such as the common offset of the trims."""
 
@@ -135,6 +175,8 @@ EventBody = (
     | ResponseStored
     | StimulusStored
     | Noted
+    | PhotoAttached
+    | EarlierVisit
     | Decided
     | Signed
     | Withdrawn
@@ -149,6 +191,8 @@ EVENT_KINDS: dict[str, type[EventBody]] = {
     "response-stored": ResponseStored,
     "stimulus-stored": StimulusStored,
     "noted": Noted,
+    "photo-attached": PhotoAttached,
+    "earlier-visit": EarlierVisit,
     "decided": Decided,
     "signed": Signed,
     "withdrawn": Withdrawn,

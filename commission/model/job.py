@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from commission.model.events import Event, ReadingEntered, ResponseStored
+from commission.model.events import EarlierVisit, Event, ReadingEntered, ResponseStored
 from commission.model.system import AS_FOUND, Setting, System
 
 
@@ -44,6 +44,10 @@ class Job:
     stimuli: dict[str, str] = field(default_factory=dict)
     """SHA-256 of stimulus files, and their names."""
     notes: tuple[Event, ...] = ()
+    photos: tuple[Event, ...] = ()
+    """PhotoAttached events that count, in the order attached."""
+    earlier: EarlierVisit | None = None
+    """The visit that this one returns to."""
     decisions: dict[tuple[str, str, str], str] = field(default_factory=dict)
     """By (round, step, key)."""
     signatures: tuple[Event, ...] = ()

@@ -7,8 +7,10 @@ import time
 from commission.model import AS_FOUND, AS_LEFT, Event, Job, Verdict
 from commission.model.events import (
     Decided,
+    EarlierVisit,
     JobCreated,
     Noted,
+    PhotoAttached,
     ReadingEntered,
     ResponseStored,
     RoundOpened,
@@ -78,6 +80,10 @@ def event_words(event: Event, job: Job) -> str:
             text = f"stimulus {name}"
         case Noted(step=step, text=said):
             text = f"note on {step}: {said}"
+        case PhotoAttached(step=step, file_name=name, caption=caption):
+            text = f"photograph on {step}: {name}" + (f", {caption}" if caption else "")
+        case EarlierVisit(title=title, closed_at=at, figures=figures):
+            text = f"returns to “{title}” of {at[:10]}, {len(figures)} figures to compare with"
         case Decided(step=step, key=key, value=value):
             text = f"decided on {step}: {key} = {value}"
         case Signed(role=role, name=name):

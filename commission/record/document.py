@@ -1,0 +1,156 @@
+"""What a record says, as plain values: sections of blocks. HTML and PDF render this and nothing else.
+
+All text is finished and in the reader's language: numbers are rounded, units stand in headings, verdicts are words
+with their symbol. Strings are data: whoever renders them escapes them. No markup stands inside a string.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Paper = Literal["a4", "us-letter"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paragraph:
+    """Running text. "missing" says what was not done and why; "caution" warns of harm."""
+
+    text: str
+    kind: Literal["plain", "lead", "note", "missing", "caution"] = "plain"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bullets:
+    """A list of sentences."""
+
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """Pairs of a name and a value."""
+
+    pairs: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """The head of a column; numbers align on the decimal sign, words at the left."""
+
+    title: str
+    unit: str = ""
+    numeric: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """A table of finished texts; every row has one text for each heading. The first column names the row."""
+
+    id: str
+    title: str
+    headings: tuple[Heading, ...]
+    rows: tuple[tuple[str, ...], ...]
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """A drawing: SVG 1.1 made by this project alone, with what it shows in words for who cannot see it."""
+
+    id: str
+    title: str
+    svg: str
+    alt: str
+    caption: str = ""
+    wide: bool = True
+    """Over the whole width; else two stand side by side where there is room."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """A photograph, already scaled down and without position data."""
+
+    id: str
+    data: bytes
+    media_type: Literal["image/jpeg", "image/png"]
+    caption: str
+    alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignaturePlace:
+    """Room for a signature by hand; name and date filled in when it was signed on the screen."""
+
+    role: str
+    name: str = ""
+    date: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signatures:
+    """The places to sign, side by side."""
+
+    places: tuple[SignaturePlace, ...]
+    name_label: str
+    date_label: str
+    sign_label: str
+
+
+Block = Paragraph | Bullets | Facts | Grid | Figure | Photo | Signatures
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A titled part; sections inside stand one level deeper."""
+
+    id: str
+    title: str
+    blocks: tuple[Block, ...] = ()
+    sections: tuple[Section, ...] = ()
+    new_page: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Letterhead:
+    """Whose record it is; every part is optional."""
+
+    name: str = ""
+    lines: tuple[str, ...] = ()
+    logo: bytes | None = None
+    logo_media_type: Literal["image/svg+xml", "image/png"] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A file that travels inside the record."""
+
+    name: str
+    media_type: str
+    data: bytes
+    description: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """The whole record."""
+
+    language: str
+    """BCP 47, such as "en"."""
+    title: str
+    subtitle: str
+    created_at: str
+    """UTC, ISO 8601 with seconds: the only moment in the record, so that it can be made again to the byte."""
+    date_text: str
+    """As printed on every page."""
+    digest: str
+    """Of the last event in the log, 64 hex digits."""
+    digest_label: str
+    """What stands before the digest on every page."""
+    page_label: str
+    """With {page} and {pages}."""
+    how_to_check: str
+    paper: Paper = "a4"
+    letterhead: Letterhead = Letterhead()
+    sections: tuple[Section, ...] = ()
+    attachments: tuple[Attachment, ...] = ()
