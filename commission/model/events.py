@@ -137,6 +137,8 @@ class EarlierVisit:
     closed_at: str
     """UTC, ISO 8601: the last event of that visit."""
     program_version: str
+    meter: str = ""
+    """Which level meter read the levels: the same one again leaves its class out of a comparison."""
     figures: tuple[EarlierFigure, ...] = ()
 
 

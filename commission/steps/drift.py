@@ -1,0 +1,427 @@
+"""Since last time: what has changed since the visit that this one returns to, beyond the uncertainty of both?
+
+The figures of the earlier visit came with the log (`EarlierVisit`); the same figures are made of this visit's rounds and
+subtracted. Where all loudspeakers moved alike, the volume or the microphone's gain differed, not the loudspeakers: the
+median over the mains is told apart and taken off first. A drift counts when it exceeds U = k u of the difference,
+u² = u₁² + u₂² (JCGM 100:2008, 5.1.2). Many figures are compared at once, so k grows with their number (Bonferroni's
+inequality): a room that is as it was raises an alarm of each kind at one visit in twenty at most, where errors are normal.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from statistics import NormalDist, fmean, median
+
+from commission.model import (
+    AS_FOUND,
+    Advice,
+    Analyses,
+    Check,
+    Column,
+    EarlierFigure,
+    EarlierVisit,
+    Job,
+    Limit,
+    Outcome,
+    Row,
+    Step,
+    Table,
+    Task,
+)
+from commission.model.show import number
+from commission.steps import distances, level_results, seat_cells, seat_variance
+
+HELP = """
+Nothing of its own to measure: it compares this visit's rounds with the visit before.
+
+- Read levels and measure responses at the same seats as last time, with the same meter and microphone where you can.
+- Note the settings as found: somebody may have changed them.
+- What all loudspeakers have in common (volume, microphone gain) is told apart from what a single one did.
+"""
+
+BASIS = "no drift beyond U of the difference of two visits (JCGM 100:2008, 5.1.2; k for many comparisons at once)"
+FALSE_ALARMS = 0.05
+"""How many visits may raise an alarm of a kind though nothing drifted; common practice, no source."""
+U_RESPONSE_DB = 0.22
+"""Level of a response at one seat, microphone placed anew: noise, place, angle, gain; our own simulation."""
+
+LEVEL, RESPONSE, ARRIVAL, TRIM, HELD, POLARITY, SPREAD = (
+    "level_db", "response_level_db", "arrival_ms", "trim_db", "held_distance", "held_polarity", "spread_db",
+)  # fmt: skip
+_MEASURED = {
+    LEVEL: ("Level read by hand", "dB", 1),
+    RESPONSE: ("Level of the response", "dB", 1),
+    ARRIVAL: ("Arrival", "ms", 2),
+}
+Place = tuple[str, str | None, str | None]
+"""(quantity, channel, seat)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """One figure then and now; `change` has what all channels share taken off where `shared` is given."""
+
+    quantity: str
+    channel: str | None
+    before: float
+    now: float
+    change: float
+    u: float
+    """Standard uncertainty of the change; 0 for settings, which are exact."""
+    k: float = 2.0
+    """Coverage factor for as many comparisons as were made of this kind."""
+    seats: tuple[tuple[str, float], ...] = ()
+    """Where it was measured at several seats: the change at each; the other fields are means over them."""
+
+    @property
+    def expanded(self) -> float:
+        """U = k u; a hair more than nothing for settings, so that rounding is no change."""
+        return self.k * self.u + 1e-9
+
+    @property
+    def drifted(self) -> bool:
+        """Beyond U."""
+        return abs(self.change) > self.expanded
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriftResult:
+    """Everything that both visits hold, and what only one holds."""
+
+    drifts: tuple[Drift, ...]
+    shared: Mapping[str, float]
+    """By quantity: the median change over the mains, taken off every channel's."""
+    only_then: tuple[str, ...]
+    """What the earlier visit held and this one does not yet, in sentences."""
+    missing: int = 0
+    """How many figures that is."""
+
+
+def figures_of(job: Job, round_id: str, analyses: Analyses) -> tuple[EarlierFigure, ...]:
+    """The figures of a round that a later visit compares with."""
+    return (*_settings(job, round_id), *_levels(job, round_id), *_responses(job, round_id, analyses))
+
+
+def earlier_visit(job: Job, analyses: Analyses, *, file_name: str, program_version: str) -> EarlierVisit:
+    """What a return visit keeps of this job: its last round, with the digest that proves it."""
+    round_id = last_round(job)
+    meter = job.system.instrument("meter")
+    return EarlierVisit(
+        file_name=file_name,
+        title=job.system.title,
+        digest=job.digest,
+        round=round_id,
+        closed_at=job.log[-1].at if job.log else "",
+        program_version=program_version,
+        meter=f"{meter.model} {meter.serial}".strip() if meter is not None else "",
+        figures=figures_of(job, round_id, analyses),
+    )
+
+
+def last_round(job: Job) -> str:
+    """As left where anything was measured or noted in it, else the last round that holds something."""
+    held = {r.body.round for r in job.readings} | {r.body.round for r in job.responses} | {r for r, _ in job.settings}
+    return next((r for r in reversed(job.rounds) if r in held), AS_FOUND)
+
+
+def _settings(job: Job, round_id: str) -> Iterator[EarlierFigure]:
+    for channel in job.system.channels:
+        held = job.setting(round_id, channel.id)
+        sign = {"normal": 1.0, "inverted": -1.0}.get(held.polarity or "")
+        for quantity, value in ((TRIM, held.trim_db), (HELD, held.distance), (POLARITY, sign)):
+            if value is not None:
+                yield EarlierFigure(quantity=quantity, channel=channel.id, value=value)
+
+
+def _levels(job: Job, round_id: str) -> Iterator[EarlierFigure]:
+    for name, found in level_results.solve(job, round_id).channels.items():
+        yield EarlierFigure(quantity=LEVEL, channel=name, value=found.level_db, uncertainty=found.u_db)
+
+
+def _responses(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFigure]:
+    for (channel, seat), cell in seat_cells.solve(job, round_id, analyses).cells.items():
+        if cell.level_db is not None and not (cell.analysis is not None and cell.analysis.clipped):
+            yield EarlierFigure(
+                quantity=RESPONSE, channel=channel, seat=seat, value=cell.level_db, uncertainty=U_RESPONSE_DB
+            )
+    for name, each in distances.solve(job, round_id, analyses).channels.items():
+        if each.arrival_s is not None:
+            yield EarlierFigure(
+                quantity=ARRIVAL, channel=name, value=1000 * each.arrival_s, uncertainty=1000 * each.arrival_u_s
+            )
+    for name, kinds in seat_variance.one_round(job, round_id, analyses).items():
+        for label, band in kinds[seat_variance.HEARD].items():
+            yield EarlierFigure(
+                quantity=f"{SPREAD} {label}", channel=name, value=band.sd_db, uncertainty=band.u_sd_db
+            )
+
+
+def solve(job: Job, round_id: str, analyses: Analyses) -> DriftResult:
+    """Compare a round of this visit with the earlier one."""
+    earlier = job.earlier
+    if earlier is None:
+        return DriftResult(drifts=(), shared={}, only_then=())
+    now = {(f.quantity, f.channel, f.seat): f for f in figures_of(job, round_id, analyses)}
+    then = {(f.quantity, f.channel, f.seat): f for f in earlier.figures}
+    both = [place for place in then if place in now]
+    subs = {channel.id for channel in job.system.channels if channel.is_sub}
+    shared = {}
+    for quantity in _MEASURED:
+        changes = [now[p].value - then[p].value for p in both if p[0] == quantity and p[1] not in subs]
+        if len(changes) > 2:  # with fewer, one loudspeaker's own drift would be most of the median
+            shared[quantity] = median(changes)
+    drifts = [
+        Drift(
+            quantity=place[0],
+            channel=place[1],
+            before=then[place].value,
+            now=now[place].value,
+            change=now[place].value - then[place].value - shared.get(place[0], 0.0),
+            u=math.hypot(then[place].uncertainty or 0.0, now[place].uncertainty or 0.0),
+            seats=((place[2], now[place].value - then[place].value - shared.get(place[0], 0.0)),) if place[2] else (),
+        )
+        for place in both
+    ]
+    drifts = _over_seats(drifts)
+    count = Counter(_kind(drift.quantity) for drift in drifts)
+    return DriftResult(
+        drifts=tuple(replace(drift, k=coverage_factor(count[_kind(drift.quantity)])) for drift in drifts),
+        shared=shared,
+        only_then=_only_then(then, now),
+        missing=len(then) - len(both),
+    )
+
+
+def _over_seats(drifts: list[Drift]) -> list[Drift]:
+    """One drift for each channel and kind: the mean over its seats, with the uncertainty of one seat.
+
+    The uncertainty is not divided by the number of seats: angle and gain of the microphone are common to them.
+    """
+    groups: dict[tuple[str, str | None], list[Drift]] = {}
+    for drift in drifts:
+        groups.setdefault((drift.quantity, drift.channel), []).append(drift)
+    return [
+        replace(
+            group[0],
+            before=fmean(d.before for d in group),
+            now=fmean(d.now for d in group),
+            change=fmean(d.change for d in group),
+            u=max(d.u for d in group),
+            seats=tuple(seat for d in group for seat in d.seats),
+        )
+        for group in groups.values()
+    ]
+
+
+def coverage_factor(comparisons: int) -> float:
+    """K such that `comparisons` normal errors all stay within ±k u in 19 of 20 visits (Bonferroni's inequality)."""
+    return NormalDist().inv_cdf(1 - FALSE_ALARMS / (2 * comparisons))
+
+
+def _kind(quantity: str) -> str:
+    return quantity.split(" ")[0]
+
+
+_WHAT = {
+    LEVEL: "levels read by hand",
+    RESPONSE: "responses",
+    ARRIVAL: "arrivals",
+    TRIM: "trims",
+    HELD: "delays or distances held",
+    POLARITY: "polarity settings",
+    SPREAD: "differences between seats",
+}
+
+
+def _only_then(then: Mapping[Place, EarlierFigure], now: Mapping[Place, EarlierFigure]) -> tuple[str, ...]:
+    out = []
+    for quantity, what in _WHAT.items():
+        known = [p for p in then if _kind(p[0]) == quantity]
+        missing = [p for p in known if p not in now]
+        if missing:
+            names = ", ".join(dict.fromkeys(p[1] or "" for p in missing))
+            several = "all" if len(missing) == len(known) else f"{len(missing)} of {len(known)}"
+            out.append(f"Not compared, because this round does not hold them: {several} {what} ({names}).")
+    return tuple(out)
+
+
+def plan(job: Job, round_id: str) -> tuple[Task, ...]:
+    """Nothing of its own to measure."""
+    return ()
+
+
+def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
+    """Then, now, the change and its uncertainty."""
+    earlier = job.earlier
+    if earlier is None:
+        return Outcome(step="drift", round=round_id, remarks=("This is not a return visit.",))
+    result = solve(job, round_id, analyses)
+    checks = {id(drift): _check(drift) for drift in result.drifts}
+    drifted = [drift for drift in result.drifts if drift.drifted]
+    opening = (
+        f"Compared with “{earlier.title}”, round {earlier.round}, closed {earlier.closed_at[:10]} "
+        f"(digest {earlier.digest[:16]}…)."
+    )
+    return Outcome(
+        step="drift",
+        round=round_id,
+        done=len(result.drifts),
+        total=len(result.drifts) + result.missing,
+        checks=tuple(checks.values()),
+        tables=_tables(job, result, checks),
+        advice=_advice(result),
+        stands_out=_stands_out(drifted),
+        remarks=(opening, *_steady(result), *_shared_sentences(job, earlier, result), *result.only_then),
+    )
+
+
+def _check(drift: Drift) -> Check:
+    words, unit, _ = _describe(drift.quantity)
+    return Check(
+        id=f"drift.{drift.quantity.replace(' ', '.')}",
+        channel=drift.channel,
+        value=drift.change,
+        unit=unit,
+        # The uncertainty is in the limit: "drifted" is the word for what lies beyond it.
+        limit=Limit(low=-drift.expanded, high=drift.expanded, unit=unit, basis=BASIS),
+        text=f"{words}: change since the earlier visit",
+    )
+
+
+def _describe(quantity: str) -> tuple[str, str, int]:
+    """(words, unit, decimals)."""
+    if quantity.startswith(SPREAD):
+        return f"differences between seats, {quantity.split(' ')[-1]} Hz", "dB", 1
+    if quantity in _MEASURED:
+        return _MEASURED[quantity]
+    return {
+        TRIM: ("trim held", "dB", 1),
+        HELD: ("delay or distance held", "", 2),
+        POLARITY: ("polarity held", "", 0),
+    }[quantity]
+
+
+def _tables(job: Job, result: DriftResult, checks: Mapping[int, Check]) -> tuple[Table, ...]:
+    groups = (
+        ("settings", "Settings: then and now", (TRIM, HELD, POLARITY), False),
+        ("levels", "Levels read by hand: then and now", (LEVEL,), True),
+        ("responses", "Level of the responses, mean over the seats: then and now", (RESPONSE,), True),
+        ("arrivals", "Arrival: then and now", (ARRIVAL,), True),
+        ("spread", "Differences between seats (root of the variance): then and now", (SPREAD,), True),
+    )
+    out = []
+    for name, title, quantities, measured in groups:
+        drifts = [d for d in result.drifts if _kind(d.quantity) in quantities]
+        if not measured or name == "spread":
+            drifts = [d for d in drifts if d.drifted]  # what is as it was fills no long table
+        if drifts:
+            out.append(_table(job, name, title, drifts, checks, measured=measured))
+    return tuple(out)
+
+
+def _table(
+    job: Job, name: str, title: str, drifts: list[Drift], checks: Mapping[int, Check], *, measured: bool
+) -> Table:
+    unit, decimals = ("", 2) if not measured else _describe(drifts[0].quantity)[1:]
+    spread, seats = name == "spread", any(d.seats for d in drifts)
+    columns = [Column(key="channel", title="Channel")]
+    columns += [Column(key="band", title="Band Hz")] if spread else []
+    columns += [Column(key="what", title="What")] if not measured else []
+    columns += [
+        Column(key="then", title="Then", unit=unit, decimals=decimals),
+        Column(key="now", title="Now", unit=unit, decimals=decimals),
+        Column(key="change", title="Change", unit=unit, decimals=decimals, signed=True),
+    ]
+    columns += [Column(key="U", title="U", unit=unit, decimals=decimals)] if measured else []
+    columns += [Column(key="word", title="In words")]
+    columns += [Column(key="worst", title="Most at")] if seats else []
+    rows = []
+    for d in drifts:
+        cells: list[float | str | None] = [d.channel or "all"]
+        cells += [d.quantity.split(" ")[-1]] if spread else []
+        cells += [_setting_word(job, d.quantity)] if not measured else []
+        if d.quantity == POLARITY:
+            cells += [_sign_word(d.before), _sign_word(d.now), None]
+        else:
+            cells += [d.before, d.now, d.change]
+        cells += [d.expanded] if measured else []
+        cells += [("drifted" if measured else "changed") if d.drifted else "as it was"]
+        if seats:
+            seat, change = max(d.seats, key=lambda each: abs(each[1]))
+            cells += [f"{seat} ({number(change, decimals, signed=True)})" if len(d.seats) > 1 else seat]
+        rows.append(Row(key=f"{d.quantity} {d.channel}", cells=tuple(cells), check=checks[id(d)]))
+    remark = f"U = {drifts[0].k:.1f} u, for as many comparisons at once. " if measured else ""
+    remark += "What is not listed is as it was." if spread or not measured else ""
+    return Table(id=f"drift-{name}", title=title, columns=tuple(columns), rows=tuple(rows), remark=remark.strip())
+
+
+def _sign_word(value: float) -> str:
+    return "normal" if value > 0 else "inverted"
+
+
+def _setting_word(job: Job, quantity: str) -> str:
+    unit = job.system.processor.delay.unit
+    held = f"{'delay' if unit == 'ms' else 'distance'} [{unit}]"
+    return {TRIM: "trim [dB]", HELD: held, POLARITY: "polarity"}[quantity]
+
+
+def _shared_sentences(job: Job, earlier: EarlierVisit, result: DriftResult) -> tuple[str, ...]:
+    out = []
+    for quantity, shift in result.shared.items():
+        words, unit, decimals = _describe(quantity)
+        text = number(shift, decimals, signed=True)
+        out.append(
+            f"{words}: the mains have {text} {unit} in common (median), which is volume, gain or the start of the "
+            "clock and is taken off every channel."
+        )
+    meter = job.system.instrument("meter")
+    now = f"{meter.model} {meter.serial}".strip() if meter is not None else ""
+    if earlier.meter and now and earlier.meter != now:
+        out.append(f"Another level meter than last time ({earlier.meter}): only differences between channels count.")
+    return tuple(out)
+
+
+def _steady(result: DriftResult) -> tuple[str, ...]:
+    out = []
+    for quantity, what in _WHAT.items():
+        same = [d for d in result.drifts if _kind(d.quantity) == quantity]
+        if same and not any(d.drifted for d in same):
+            out.append(f"As they were: all {len(same)} {what}.")
+    return tuple(out)
+
+
+def _stands_out(drifted: list[Drift]) -> str:
+    """Settings first: what somebody changed explains what has drifted."""
+    changed = list(dict.fromkeys(d.channel or "" for d in drifted if d.quantity in (TRIM, HELD, POLARITY)))
+    moved = list(dict.fromkeys(d.channel or "" for d in drifted if d.quantity not in (TRIM, HELD, POLARITY)))
+    parts = []
+    if changed:
+        parts.append(f"settings changed: {_names(changed)}")
+    if moved:
+        parts.append(f"drifted: {_names(moved)}")
+    return "; ".join(parts)
+
+
+def _names(names: list[str]) -> str:
+    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+
+
+def _advice(result: DriftResult) -> tuple[Advice, ...]:
+    if any(d.drifted and d.quantity in (TRIM, HELD, POLARITY) for d in result.drifts):
+        text = "Ask who changed the settings since last time, before you measure."
+        return (Advice(text=text, step="drift", priority=15),)
+    return ()
+
+
+STEP = Step(
+    id="drift",
+    title="Since last time",
+    question="What has changed since the visit that this one returns to, beyond the uncertainty of both?",
+    help=HELP,
+    plan=plan,
+    evaluate=evaluate,
+    applies=lambda job: job.earlier is not None,
+)
