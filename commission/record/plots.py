@@ -1,0 +1,266 @@
+"""Curves of the record as SVG: logarithmic frequency, levels, series that differ in colour and in dash.
+
+Written by hand and not with a plotting library: importing one takes some 0.65 s, and the whole record shall be there
+within 2 s, of which the analysis of the recordings takes 1.4 s. Every figure carries in words what it shows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from commission.model import Curve, FloatArray, Series
+from commission.model.show import number
+from commission.record.document import Figure
+from commission.record.plan import plan_figure
+from commission.record.svg import (
+    MEAN,
+    MUTED,
+    STYLES,
+    Style,
+    digits,
+    drawing,
+    element,
+    label,
+    line,
+    polyline,
+    stroke,
+    text_width,
+)
+
+Words = Callable[[str], str]
+"""A sentence of this file in the reader's language; figures are put in after."""
+
+WIDTH, HEIGHT = 640.0, 300.0
+LEFT, RIGHT, TOP, BOTTOM = 46.0, 14.0, 8.0, 40.0
+LOW_HZ, HIGH_HZ = 20.0, 20000.0
+TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
+SPAN_MOST_DB = 60.0
+"""A dead channel must not flatten all others: no axis reaches further down than this below its top."""
+EACH_IN_COLOUR = len(STYLES)
+"""So many seats are told apart by colour and dash; with more, the two that stray most are, and the rest are muted."""
+LEGEND_ROW = 16.0
+
+
+def same(text: str) -> str:
+    """English."""
+    return text
+
+
+def curve_svg(series: Sequence[Series], *, title: str, x_label: str, y_label: str, alt: str = "") -> str:
+    """A drawing of level over frequency; low and high make a band, others are muted, main ones coloured."""
+    drawn = [(each, style) for each, style in _styled(series) if np.isfinite(each.y).any()]
+    legend, legend_height = _legend(series, drawn)
+    top = TOP + legend_height
+    height = HEIGHT + legend_height
+    bottom = height - BOTTOM
+    low, high, step = y_axis([each.y[(each.x >= LOW_HZ) & (each.x <= HIGH_HZ)] for each in series])
+    parts = [legend, _frame(top, bottom, low, high, step, x_label, y_label)]
+
+    def places(x: FloatArray, y: FloatArray) -> list[tuple[float, float]]:
+        inside = (x >= LOW_HZ * 0.99) & (x <= HIGH_HZ * 1.01)
+        across = (WIDTH - LEFT - RIGHT) * np.log(x[inside] / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
+        down = (bottom - top) * (high - y[inside]) / (high - low)
+        return [(float(a), float(b)) for a, b in zip(across, down, strict=True)]
+
+    band = _band(series, places)
+    curves = band + "".join(stroke(polyline(places(each.x, each.y)), style) for each, style in drawn)
+    # An inner svg cuts what leaves the axes, without the ids of a clip path.
+    parts.append(element("svg", curves or " ", x=LEFT, y=top, width=WIDTH - LEFT - RIGHT, height=bottom - top,
+                         overflow="hidden"))  # fmt: skip
+    return drawing(WIDTH, height, "".join(parts), title=title, alt=alt)
+
+
+def _styled(series: Sequence[Series]) -> list[tuple[Series, Style]]:
+    """Muted ones first, so that the subject lies on top."""
+    colours = iter(range(len(series)))
+    out: list[tuple[Series, Style]] = []
+    for each in series:
+        if each.kind == "main":
+            out.append((each, STYLES[next(colours) % len(STYLES)]))
+        elif each.kind in ("other", "mean"):
+            out.append((each, MEAN if each.kind == "mean" else MUTED))
+    return sorted(out, key=lambda pair: ("other", "mean", "main").index(pair[0].kind))
+
+
+def _edges(series: Sequence[Series]) -> tuple[Series, Series] | None:
+    low = next((each for each in series if each.kind == "low"), None)
+    high = next((each for each in series if each.kind == "high"), None)
+    return None if low is None or high is None else (low, high)
+
+
+def _band(series: Sequence[Series], places: Callable[[FloatArray, FloatArray], list[tuple[float, float]]]) -> str:
+    """The spread between the lowest and the highest, stretch by stretch where both are known."""
+    edges = _edges(series)
+    if edges is None:
+        return ""
+    low, high = places(edges[0].x, edges[0].y), places(edges[1].x, edges[1].y)
+    stretches: list[list[int]] = [[]]
+    for i, (a, b) in enumerate(zip(low, high, strict=True)):
+        if math.isfinite(a[1]) and math.isfinite(b[1]):
+            stretches[-1].append(i)
+        elif stretches[-1]:
+            stretches.append([])
+    path = "".join(
+        polyline([low[i] for i in stretch] + [high[i] for i in reversed(stretch)]) + "Z"
+        for stretch in stretches
+        if len(stretch) > 1
+    )
+    return element("path", d=path, class_="kb", fill="#000000", fill_opacity=0.12) if path else ""
+
+
+def y_axis(values: Sequence[FloatArray]) -> tuple[float, float, float]:
+    """Lowest, highest and step of the level axis: round numbers, four to nine lines."""
+    finite = np.concatenate([v[np.isfinite(v)] for v in values]) if values else np.array([])
+    if not finite.size:
+        return 0.0, 10.0, 2.0
+    high, low = float(finite.max()), float(finite.min())
+    low = max(low, high - SPAN_MOST_DB)
+    step = next((s for s in (0.5, 1.0, 2.0, 5.0, 10.0) if (high - low) / s <= 7), 10.0)
+    bottom, top = math.floor(low / step) * step, math.ceil(high / step) * step
+    return bottom, max(top, bottom + 2 * step), step
+
+
+def _frame(top: float, bottom: float, low: float, high: float, step: float, x_label: str, y_label: str) -> str:
+    """Grid, axes and their labels."""
+    out = []
+    for i in range(round((high - low) / step) + 1):
+        value = low + i * step
+        y = bottom - (bottom - top) * i * step / (high - low)
+        out.append(line(LEFT, y, WIDTH - RIGHT, y))
+        out.append(label(LEFT - 6, y + 3.8, number(value, 1 if step < 1 else 0), anchor="end"))
+    decade = [m * 10.0**e for e in range(1, 5) for m in range(1, 10)]
+    for hz in (f for f in decade if LOW_HZ <= f <= HIGH_HZ):
+        x = LEFT + (WIDTH - LEFT - RIGHT) * math.log(hz / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
+        named = hz in TICKS_HZ
+        out.append(line(x, top, x, bottom, colour="#d4d4d4" if named else "#ececec", css="kg" if named else "kh"))
+        if named:
+            out.append(label(x, bottom + 15, frequency(hz), anchor="end" if hz == HIGH_HZ else "middle"))
+    out.append(element("rect", x=LEFT, y=top, width=WIDTH - LEFT - RIGHT, height=bottom - top, fill="none",
+                       stroke="currentColor", stroke_width=0.8))  # fmt: skip
+    out.append(label((LEFT + WIDTH - RIGHT) / 2, bottom + 32, x_label, anchor="middle"))
+    middle = (top + bottom) / 2
+    turned = label(11, middle, y_label, anchor="middle")
+    out.append(element("g", turned, transform=f"rotate(-90 11 {digits(middle)})"))
+    return "".join(out)
+
+
+def frequency(hz: float) -> str:
+    """`20 Hz`, `63 Hz`, `2 kHz`, `12.5 kHz`."""
+    if hz < 999.5:
+        return f"{hz:.0f} Hz" if hz >= 99.5 else f"{hz:.3g} Hz"
+    return f"{hz / 1000:.3g} kHz"
+
+
+def _legend(series: Sequence[Series], drawn: Sequence[tuple[Series, Style]]) -> tuple[str, float]:
+    """A line and a name for each kind of series, in rows as wide as the drawing; muted ones share one entry."""
+    muted = [each.name for each, style in drawn if style is MUTED]
+    entries: list[tuple[str, Style | None]] = [(each.name, style) for each, style in drawn if style is not MUTED][
+        ::-1
+    ]
+    entries = sorted(entries, key=lambda e: e[1] is MEAN)
+    edges = _edges(series)
+    if edges is not None:
+        entries.append((f"{edges[0].name} – {edges[1].name}", None))
+    if muted:
+        entries.append((", ".join(muted) if len(muted) <= 12 else f"{muted[0]} … {muted[-1]}", MUTED))
+    x, y, out = LEFT, TOP + 4.0, []
+    for name, style in entries:
+        name = name if len(name) <= 60 else f"{name[:59]}…"
+        width = 34 + text_width(name) + 14
+        if x > LEFT and x + width > WIDTH - RIGHT:
+            x, y = LEFT, y + LEGEND_ROW
+        if style is None:
+            out.append(element("rect", x=x, y=y - 4.5, width=28, height=9, class_="kb", fill="#000000",
+                               fill_opacity=0.12))  # fmt: skip
+        else:
+            out.append(stroke(f"M{digits(x)} {digits(y)}L{digits(x + 28)} {digits(y)}", style))
+        out.append(label(x + 34, y + 3.8, name))
+        x += width
+    return "".join(out), (y - TOP + LEGEND_ROW - 2 if entries else 0.0)
+
+
+def _main(curve: Curve) -> Series | None:
+    """The series a curve is about: its main one, else the mean, else the first."""
+    found = [s for kind in ("main", "mean") for s in curve.series if s.kind == kind] or list(curve.series)
+    return found[0] if found else None
+
+
+def describe(series: Sequence[Series], unit: str, words: Words) -> str:
+    """A few series in words: the lowest and the highest, and levels at five frequencies while they are few."""
+    out = []
+    for each in series:
+        inside = np.isfinite(each.y) & (each.x >= LOW_HZ) & (each.x <= HIGH_HZ)
+        if not inside.any():
+            out.append(words("{name}: nothing measured.").format(name=each.name))
+            continue
+        x, y = each.x[inside], each.y[inside]
+
+        def level(value: float) -> str:
+            return f"{number(float(value), 1)} {unit}".strip()
+
+        at = [f"{level(np.interp(math.log(hz), np.log(x), y))} ({frequency(hz)})"
+              for hz in (40, 125, 500, 2000, 8000) if x[0] <= hz <= x[-1]]  # fmt: skip
+        low, high = int(np.argmin(y)), int(np.argmax(y))
+        ends = words("lowest {low} at {low_hz}, highest {high} at {high_hz}").format(
+            low=level(y[low]), low_hz=frequency(float(x[low])), high=level(y[high]), high_hz=frequency(float(x[high]))
+        )
+        out.append(f"{each.name}: {', '.join([*at, ends] if len(series) < 3 else [ends])}.")
+    return " ".join(out)
+
+
+def _figure(id_: str, title: str, series: Sequence[Series], unit: str, caption: str, words: Words) -> Figure:
+    told = [s for s in series if s.kind in ("main", "mean")] or list(series)
+    alt = f"{title}. {describe(told, unit, words)}"
+    y_label = words("Level, {unit}").format(unit=unit) if unit.startswith("dB") else unit
+    drawn = [_renamed(each, words(each.name)) for each in series]
+    svg = curve_svg(drawn, title=title, x_label=words("Frequency"), y_label=y_label, alt=alt)
+    return Figure(id=id_, title=title, svg=svg, alt=alt, caption=caption)
+
+
+def _renamed(series: Series, name: str, kind: str | None = None) -> Series:
+    return Series(name=name, x=series.x, y=series.y, kind=kind or series.kind)  # type: ignore[arg-type]
+
+
+def curve_figure(curve: Curve, words: Words = same) -> Figure:
+    """One curve of a step as it stands."""
+    return _figure(curve.id, words(curve.title), curve.series, curve.y_unit, words(curve.caption), words)
+
+
+def curves_by_seat(channel: str, curves: Sequence[Curve], words: Words = same) -> Figure:
+    """All seats of a channel in one drawing, over the spread and the mean of the seats."""
+    unit = curves[0].y_unit if curves else "dB"
+    shared = [s for s in (curves[0].series if curves else ()) if s.kind in ("low", "high", "mean")]
+    seats = [_renamed(main, curve.seat or curve.title, "main") for curve in curves if (main := _main(curve))]
+    if len(seats) > EACH_IN_COLOUR:
+        seats = _stray_most(seats)
+    title = words("{channel}: every seat").format(channel=channel)
+    caption = words(curves[0].caption) if curves else ""
+    return _figure(f"seats-{channel}", title, [*shared, *seats], unit, caption, words)
+
+
+def _stray_most(seats: Sequence[Series]) -> list[Series]:
+    """The two that differ most from the mean of all stay in colour; the others are muted."""
+    table = np.array([each.y for each in seats if each.y.shape == seats[0].y.shape])
+    if len(table) < len(seats):
+        return [_renamed(each, each.name, "other") for each in seats]
+    known = np.isfinite(table)
+    mean = np.where(known, table, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    away = np.where(known, (table - mean) ** 2, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    named = set(np.argsort(-away, kind="stable")[:2].tolist())
+    return [_renamed(each, each.name, "main" if i in named else "other") for i, each in enumerate(seats)]
+
+
+def before_after(found: Curve, left: Curve, words: Words = same) -> Figure:
+    """The same thing as found and as left."""
+    pair = [
+        _renamed(main, words(name), "main")
+        for curve, name in ((left, "as left"), (found, "as found"))
+        if (main := _main(curve)) is not None
+    ]
+    return _figure(f"change-{left.id}", words(left.title), pair, left.y_unit, words(left.caption), words)
+
+
+__all__ = ["before_after", "curve_figure", "curve_svg", "curves_by_seat", "plan_figure"]

@@ -1,0 +1,118 @@
+"""A small writer of SVG 1.1: just what the record's figures need.
+
+A plotting library would take longer to import (some 0.65 s) than the whole record may take beyond its analysis.
+Colours are the eight of Okabe and Ito ("Color Universal Design", 2008), which people with any colour vision tell
+apart; series also differ in dash, so that a black and white print serves. Text and axes take `currentColor`, and
+everything that has a colour has a class, so that the page around can turn it for a dark background.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from html import escape
+
+from commission.model.units import clean_text
+
+FONT = "Libertinus Serif, Georgia, serif"
+"""The font of the PDF; a page of HTML overrules it with its own."""
+SIZE = 11.0
+"""Type size in px; figures are 640 px wide, so that it prints at about 8.5 points over a column of 170 mm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How a series looks: a class for dark pages, a colour for all others, a dash and a width."""
+
+    css: str
+    colour: str
+    dash: str = ""
+    width: float = 1.8
+    opacity: float = 1.0
+
+
+STYLES = (
+    Style("k0", "#0072B2"),
+    Style("k1", "#D55E00", "7 3"),
+    Style("k2", "#007A5A", "2 2"),  # bluish green, darkened to 4.5:1 on white
+    Style("k3", "#A8477F", "9 3 2 3"),  # reddish purple, darkened likewise
+    Style("k4", "#000000", "4 2"),
+    Style("k5", "#9A6A00", "12 3"),  # orange, darkened likewise
+)
+MUTED = Style("km", "#767676", "", 0.9, 0.75)
+MEAN = Style("kn", "#000000", "5 2.5", 1.4)
+
+
+def text_of(value: str) -> str:
+    """Text from anywhere, safe between tags and in attributes."""
+    return escape(clean_text(value), quote=True)
+
+
+def digits(value: float) -> str:
+    """A coordinate: one decimal at most, no "-0"."""
+    return f"{round(value, 1) + 0.0:.1f}".removesuffix(".0")
+
+
+def element(name: str, inside: str = "", **attributes: float | str | None) -> str:
+    """One element; `_` in a name becomes `-`, a trailing one falls away; None leaves an attribute out."""
+    said = "".join(
+        f' {key.rstrip("_").replace("_", "-")}="{digits(value) if isinstance(value, int | float) else text_of(value)}"'
+        for key, value in attributes.items()
+        if value is not None
+    )
+    return f"<{name}{said}>{inside}</{name}>" if inside else f"<{name}{said}/>"
+
+
+def label(
+    x: float, y: float, text: str, *, anchor: str = "start", size: float = SIZE, bold: bool = False, css: str = "kt"
+) -> str:
+    """A line of text; `y` is its baseline."""
+    return element(
+        "text", text_of(text) or " ", x=x, y=y, text_anchor=anchor, font_size=size, class_=css, fill="currentColor",
+        font_weight="bold" if bold else None,
+    )  # fmt: skip
+
+
+def line(x1: float, y1: float, x2: float, y2: float, *, css: str = "kg", colour: str = "#d4d4d4", width: float = 0.7,
+         dash: str | None = None) -> str:  # fmt: skip
+    """A straight line of the grid, an axis or a legend."""
+    return element("line", x1=x1, y1=y1, x2=x2, y2=y2, class_=css, stroke=colour, stroke_width=width,
+                   stroke_dasharray=dash)  # fmt: skip
+
+
+def stroke(path: str, style: Style) -> str:
+    """A path drawn in a style."""
+    return element(
+        "path", d=path, fill="none", class_=style.css, stroke=style.colour, stroke_width=style.width,
+        stroke_dasharray=style.dash or None, stroke_linejoin="round",
+        stroke_opacity=None if style.opacity == 1 else style.opacity,
+    )  # fmt: skip
+
+
+def polyline(points: Iterable[tuple[float, float]]) -> str:
+    """Path data through finite points; a point that is not finite lifts the pen."""
+    out: list[str] = []
+    down = False
+    for x, y in points:
+        if not (math.isfinite(x) and math.isfinite(y)):
+            down = False
+            continue
+        out.append(f"{'L' if down else 'M'}{digits(x)} {digits(y)}")
+        down = True
+    return "".join(out)
+
+
+def drawing(width: float, height: float, inside: str, *, title: str, alt: str = "") -> str:
+    """The whole file: an image to those who hear it, named by its title and told by `alt`."""
+    head = element("title", text_of(title) or " ") + (element("desc", text_of(alt)) if alt else "")
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {digits(width)} {digits(height)}" '
+        f'width="{digits(width)}" height="{digits(height)}" font-family="{FONT}" font-size="{digits(SIZE)}" '
+        f'color="#000000">{head}{inside}</svg>'
+    )
+
+
+def text_width(text: str, size: float = SIZE) -> float:
+    """About how wide a text is: half the type size a letter, generous for the record's fonts."""
+    return 0.55 * size * len(text)
