@@ -189,6 +189,10 @@ class Visit:
         advice = [each for outcome in self.outcomes(round_id).values() for each in outcome.advice]
         return min(advice, key=lambda each: each.priority, default=None)
 
+    def blob(self, sha256: str) -> bytes:
+        """What is stored under that SHA-256, such as a photograph; raises StoreError when it is not there or damaged."""
+        return self._journal.blob(sha256)
+
     def verify(self, progress: Progress | None = None) -> str | None:
         """None when the log and every recording are whole; else one sentence that says where it breaks."""
         return self._journal.verify(progress)
