@@ -42,6 +42,8 @@ class Table:
     columns: tuple[Column, ...]
     rows: tuple[Row, ...]
     remark: str = ""
+    verdicts: bool = True
+    """Whether a column of verdicts is added where rows carry checks; False where a column of words says it already."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -74,6 +74,8 @@ class Check:
     """Why there is no verdict; given whenever the value is missing or must not be judged."""
     text: str = ""
     """What the number is, in words, for the line under a table."""
+    words: str = ""
+    """The value and what was expected, where the number only stands for a word: "reversed; expected normal"."""
 
     @property
     def verdict(self) -> Verdict:

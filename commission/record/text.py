@@ -18,7 +18,7 @@ def heading(column: Column, units: str) -> str:
 
 def table_lines(table: Table, units: str = "metric") -> list[str]:
     """A table in aligned columns; words to the left, numbers to the right."""
-    judged = any(row.check is not None for row in table.rows)
+    judged = table.verdicts and any(row.check is not None for row in table.rows)
     heads = [heading(column, units) for column in table.columns] + (["Verdict"] if judged else [])
     body = [_row_cells(row, table.columns, units, judged) for row in table.rows]
     widths = [

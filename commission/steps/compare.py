@@ -55,7 +55,11 @@ Nothing to measure here: it compares what both rounds hold.
   at its own level. The second is what filters and subwoofer settings change.
 """
 
-NO_WORSE_BASIS = "no worse than before beyond the repeatability U = 2 u; common practice"
+NO_WORSE_BASIS = "the repeatability U = 2 u of the change: beyond it the change is real; common practice"
+
+
+Checks = dict[tuple[str, str, str], Check]
+"""By channel, kind and band."""
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
@@ -76,16 +80,16 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     if round_id != result.rounds[1]:
         return Outcome(step="compare", round=round_id,
                        remarks=(f"The comparison stands in the round {result.rounds[1]}.",))  # fmt: skip
-    checks = [_check(c, kind, label, change)
+    checks = {(c, kind, label): _check(c, kind, label, change)
               for c, each in result.channels.items() for kind, bands in each.bands.items()
-              for label, change in bands.items()]  # fmt: skip
-    tables = [make(result, kind) for make in (_table, _seat_table) for kind in KINDS] if result.channels else []
+              for label, change in bands.items()}  # fmt: skip
+    tables = [make(result, kind, checks) for make in (_table, _seat_table) for kind in KINDS] if result.channels else []
     return Outcome(
         step="compare",
         round=round_id,
         done=len(result.channels),
         total=len(result.channels) + result.one_sided,
-        checks=tuple(checks),
+        checks=tuple(checks.values()),
         tables=tuple(tables),
         curves=tuple(curve for each in result.channels.values() for curve in _curves(job, each, result.rounds)),
         stands_out=_stands_out(result),
@@ -107,7 +111,7 @@ _TITLES = {
 }
 
 
-def _table(result: CompareResult, kind: str) -> Table:
+def _table(result: CompareResult, kind: str, checks: Checks) -> Table:
     columns = (
         Column(key="channel", title="Channel"),
         Column(key="band", title="Band Hz"),
@@ -120,15 +124,16 @@ def _table(result: CompareResult, kind: str) -> Table:
         Column(key="off", title="off by", unit="dB", decimals=1),
     )
     rows = tuple(
-        Row(key=f"{name}:{label}", cells=(name, label, c.before.sd_db, c.after.sd_db, c.change_db2, 2 * c.u_db2, c.word,
-            c.after.worst_seat, c.after.worst_db))
+        Row(key=f"{name}:{label}", check=checks[(name, kind, label)],
+            cells=(name, label, c.before.sd_db, c.after.sd_db, c.change_db2, 2 * c.u_db2, c.word, c.after.worst_seat,
+                   c.after.worst_db))
         for name, each in result.channels.items() for label, c in each.bands[kind].items()
     )  # fmt: skip
-    return Table(id=f"compare:{kind}", title=_TITLES[kind], columns=columns, rows=rows,
+    return Table(id=f"compare:{kind}", title=_TITLES[kind], columns=columns, rows=rows, verdicts=False,
                  remark="Worst seat: the one that is farthest from the seats' mean after (rms over the band).")  # fmt: skip
 
 
-def _seat_table(result: CompareResult, kind: str) -> Table:
+def _seat_table(result: CompareResult, kind: str, checks: Checks) -> Table:
     """Each seat's mean deviation from the seats' mean, before → after."""
     seats = list(dict.fromkeys(seat for each in result.channels.values() for seat in each.seats))
     columns = (
@@ -137,12 +142,13 @@ def _seat_table(result: CompareResult, kind: str) -> Table:
         *(Column(key=seat, title=seat) for seat in seats),
     )
     rows = tuple(
-        Row(key=f"{name}:{label}", cells=(name, label, *(_before_after(c, seat) for seat in seats)))
+        Row(key=f"{name}:{label}", check=checks[(name, kind, label)],
+            cells=(name, label, *(_before_after(c, seat) for seat in seats)))
         for name, each in result.channels.items() for label, c in each.bands[kind].items()
     )  # fmt: skip
     what = "as measured" if kind == HEARD else "each seat's own level taken off"
     return Table(id=f"compare:{kind}:seats", title=f"Each seat less the seats' mean, dB, before → after ({what})",
-                 columns=columns, rows=rows)  # fmt: skip
+                 columns=columns, rows=rows, verdicts=False)  # fmt: skip
 
 
 def _before_after(change: Change, seat: str) -> str | None:

@@ -276,7 +276,8 @@ def _clip_check(channel: Channel, seat: str, analysis: Analysis) -> list[Check]:
     if analysis.clipped is None:
         return []
     return [Check(id="seats.clipped", channel=channel.id, seat=seat, value=float(analysis.clipped), unit="",
-                  limit=CLIP_LIMIT, text="clipping of the recording")]  # fmt: skip
+                  limit=CLIP_LIMIT, text="clipping of the recording",
+                  words="clipped; expected not clipped" if analysis.clipped else "not clipped")]  # fmt: skip
 
 
 def _polarity_check(
@@ -294,8 +295,9 @@ def _polarity_check(
     elif why is None and sign == -1 and channel.is_sub and job.setting(round_id, channel.id).polarity == "reversed":
         why = "the processor is set to reverse it; whether that serves is judged at the crossover"
     value = None if sign is None else float(-sign if inverted else sign)
+    words = "" if value is None else "normal" if value > 0 else "reversed; expected normal"
     return Check(id="seats.polarity", channel=channel.id, seat=seat, value=value, unit="", limit=POLARITY_LIMIT,
-                 why_not=why, text="polarity against the majority" if inverted else "polarity")  # fmt: skip
+                 why_not=why, text="polarity against the majority" if inverted else "polarity", words=words)  # fmt: skip
 
 
 def _driver_checks(channel: Channel, seat: str, analysis: Analysis, against: Against | None) -> list[Check]:
@@ -308,7 +310,7 @@ def _driver_checks(channel: Channel, seat: str, analysis: Analysis, against: Aga
     return [
         Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB", uncertainty=PARTNER_U_DB,
               limit=DRIVER_LIMIT, why_not=why, text=f"{text} against {against.partner}")
-        for name, value, text in (("treble", treble, "3–10 kHz"), ("lows", low, "200–500 Hz"))
+        for name, value, text in (("treble", treble, "HF, 3–10 kHz,"), ("lows", low, "LF, 200–500 Hz,"))
     ]  # fmt: skip
 
 

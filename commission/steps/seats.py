@@ -97,7 +97,8 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 
 
 _ORDER = ("clipped", "polarity", "treble", "lows", "snr", "bass", "level", "direct")
-_SHORT = {"treble": "treble", "lows": "lows", "snr": "S/N", "bass": "bass", "level": "level", "direct": "4–12k"}
+_SHORT = {"treble": "HF", "lows": "LF", "snr": "S/N", "bass": "bass", "direct": "dull"}
+"""Words of a cell: with their figure at most eight characters, so that six seats read whole on 80 columns."""
 
 
 def _kind(check: Check) -> str:
@@ -107,6 +108,12 @@ def _kind(check: Check) -> str:
 def _worst_check(checks: tuple[Check, ...]) -> Check | None:
     judged = [c for c in checks if c.verdict in (Verdict.FAIL, Verdict.UNSURE)]
     return max(judged, key=lambda c: (c.verdict.severity, -_ORDER.index(_kind(c))), default=None)
+
+
+def _row_check(cells: list[Cell]) -> Check | None:
+    """What a row of a table is judged by: the worst of its cells' checks."""
+    checks = [check for cell in cells for check in cell.checks]
+    return max(checks, key=lambda c: (c.verdict.severity, -_ORDER.index(_kind(c))), default=None)
 
 
 def _figure(cell: Cell) -> str:
@@ -123,17 +130,14 @@ def _short(check: Check) -> str:
     kind = _kind(check)
     if kind in ("polarity", "clipped"):
         return REVERSED if kind == "polarity" else kind
-    return f"{_SHORT[kind]} {check.value:+.0f}".replace("-", "−")
+    word = _SHORT.get(kind) or ("loud" if (check.value or 0.0) > 0 else "soft")
+    return f"{word} {check.value:{'' if kind == 'snr' else '+'}.0f}".replace("-", "−")
 
 
 def _said(check: Check) -> str:
     if check.why_not is not None or check.value is None:
         return f"– not tested, {check.why_not}"
-    words = {
-        "seats.polarity": NORMAL if check.value > 0 else REVERSED,
-        "seats.clipped": "yes" if check.value else "no",
-    }
-    value = words.get(check.id) or f"{check.value:+.1f} {check.unit}".replace("-", "−")
+    value = check.words or f"{check.value:+.1f} {check.unit}".replace("-", "−")
     return f"{check.verdict.symbol} {value}"
 
 
@@ -198,8 +202,9 @@ def _reference_table(job: Job, result: SeatsResult) -> tuple[Table, ...]:
         polarity = {1: NORMAL, -1: REVERSED, None: "not told"}[a.polarity]
         clipped = {True: "clipped", False: "no", None: "not told"}[a.clipped]
         arrival = None if cell.arrival_s is None else 1000 * cell.arrival_s
-        rows.append(Row(key=channel.id, cells=(channel.id, cell.level_db, arrival, polarity, a.snr_db, a.low_hz,
-                                               a.high_hz, clipped, float(cell.repeats))))  # fmt: skip
+        rows.append(Row(key=channel.id, check=_row_check([cell]),
+                        cells=(channel.id, cell.level_db, arrival, polarity, a.snr_db, a.low_hz, a.high_hz, clipped,
+                               float(cell.repeats))))  # fmt: skip
     if not rows:
         return ()
     columns = (
@@ -241,8 +246,9 @@ def _seats_table(job: Job, result: SeatsResult) -> Table:
         worst = _worst_check(tuple(check for cell in cells for check in cell.checks))
         subs = [cell for cell in cells if cell.channel.is_sub]
         rows.append(
-            Row(key=seat.id, cells=(seat.id, f"{len(cells)} of {total}", _mean(mains, "level"), _mean(mains, "direct"),
-                _mean(subs, "level"), spread, f"{worst.channel} {_short(worst)}" if worst is not None else ""))
+            Row(key=seat.id, check=_row_check(cells), cells=(seat.id, f"{len(cells)} of {total}", _mean(mains, "level"),
+                _mean(mains, "direct"), _mean(subs, "level"), spread,
+                f"{worst.channel} {_short(worst)}" if worst is not None else ""))
         )  # fmt: skip
     title, remark = (
         "Every seat against the mean of all seats",

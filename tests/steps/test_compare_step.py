@@ -73,6 +73,19 @@ def test_nothing_changed_is_no_real_change_everywhere() -> None:
     assert set(result.channels) == {c.id for c in cinema().channels} | {"SUBS"}
 
 
+def test_every_row_carries_its_check() -> None:
+    job, analyses = both(SoundRoom(), SoundRoom())
+    outcome = compare.evaluate(job, AS_LEFT, analyses)
+    rows = [row for table in outcome.tables for row in table.rows]
+    assert {id(row.check) for row in rows} == {id(check) for check in outcome.checks}
+    for row in rows:
+        assert row.check is not None
+        assert row.key == f"{row.check.channel}:{row.check.id.rsplit('.', 1)[-1]}"
+        assert row.check.limit is not None
+        assert row.check.limit.high is not None
+        assert "U = 2 u" in row.check.limit.basis
+
+
 def test_a_level_change_is_no_change_of_anything() -> None:
     before, after = SoundRoom(), SoundRoom().add_db("FL", 7.0)
     change = compared(before, after).channels["FL"].bands

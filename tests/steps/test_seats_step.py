@@ -132,7 +132,7 @@ def test_a_dead_tweeter_fails_against_the_partner_and_the_partner_passes() -> No
     outcome = outcome_of(SoundRoom().add_db("SiL", -24, above_hz=2800))
     assert {("treble", "SiL", s) for s in ALL_SEATS} <= failed(outcome)
     assert {channel for kind, channel, _ in failed(outcome) if kind in ("treble", "lows")} == {"SiL"}
-    assert outcome.grids[0].cells[("SiL", "A1")].figure.startswith("treble −2")
+    assert outcome.grids[0].cells[("SiL", "A1")].figure.startswith("HF −2")
 
 
 def test_a_dead_woofer_fails_and_does_not_condemn_the_partners_tweeter() -> None:

@@ -38,10 +38,13 @@ def test_a_place_without_measurement_says_so():
     assert "FL at A3  nothing measured here" in drawn(GRID, (0, 2), 60)
 
 
-def test_figures_give_way_before_seats():
+def test_eight_characters_of_figure_read_whole_and_other_seats_scroll():
     text = drawn(GRID, (0, 0), 38)
-    assert "A3" in text
-    assert "✗ −25" in text
+    assert "seats A1 to A2 of 3" in text
+    assert "A3" not in text.splitlines()[1]
+    assert "– clipped" in text
+    assert "? bass −10" in text
+    assert "✗ −25" in text  # a longer one keeps its number
 
 
 def test_short_keeps_the_number():

@@ -1,5 +1,7 @@
 """Tables of results as plain text."""
 
+from dataclasses import replace
+
 import pytest
 
 from commission.model import Check, Column, Limit, Row, Table
@@ -126,3 +128,16 @@ def test_numbers():
     assert quantity(21.5, "°C", "imperial") == "70.7 °F"  # 21.5 · 1.8 + 32
     assert uncertainty(0.085, "ms") == "0.17 ms"
     assert uncertainty(0.01, "m", "imperial") == "0.8 in"  # 0.02 m = 0.787 in
+
+
+def test_a_value_in_words_hides_the_number_that_stands_for_it():
+    limit = Limit(low=0.0, unit="", basis="common practice")
+    check = Check(id="x", channel="FR", seat="A1", value=-1.0, unit="", limit=limit, text="polarity",
+                  words="reversed; expected normal")  # fmt: skip
+    said = "".join(text for text, _ in check_runs(check))
+    assert said == "✗ fail  FR at A1 polarity: reversed; expected normal   basis: common practice"
+
+
+def test_verdicts_that_words_say_already_take_no_column():
+    assert "Verdict" in plain(draw_table(TABLE, 70))
+    assert "Verdict" not in plain(draw_table(replace(TABLE, verdicts=False), 70))

@@ -69,12 +69,13 @@ def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, s
     value = quantity(check.value, check.unit, units, _decimals(check))
     if both and check.value is not None and check.value > 0:
         value = f"+{value}"
+    value = clean_text(check.words) or value
     said = f"{what}: {value}" if what and check.value is not None else what or value
     if check.why_not is not None:
         return (word, (f"{said}; not tested, because {clean_text(check.why_not)}", "dim"))
     if check.limit is None:
         return (word, (f"{said}; no limit applies", "dim"))
-    parts = [f"limit {limit_text(check.limit, units)}"]
+    parts = [] if check.words else [f"limit {limit_text(check.limit, units)}"]
     if check.uncertainty > 0:
         parts.append(f"U = {uncertainty(check.uncertainty, check.unit, units)}")
     if check.limit.basis:

@@ -13,7 +13,8 @@ from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES
 
 DETAIL_ROWS = 6
-NARROWEST = 10
+NARROWEST = 12
+"""Cells of the screen for one cell at least: eight characters of figure read whole; other seats scroll."""
 NOTHING = "·"
 
 
@@ -28,7 +29,7 @@ class Window:
 
 
 def cell_width(grid: Grid, width: int) -> int:
-    """Cells of the screen for one cell of the grid, brackets included: figures are cut before seats are left out."""
+    """Cells of the screen for one cell of the grid, brackets included."""
     figures = [cell_len(clean_text(cell.figure)) + 2 for cell in grid.cells.values()]
     widest = max([*figures, *(cell_len(clean_text(seat)) for seat in grid.seats), 3]) + 3
     share = (width - name_width(grid)) // max(len(grid.seats), 1)

@@ -34,7 +34,7 @@ class Layout:
 
 def lay_out(table: Table, width: int, units: str) -> Layout:
     """Widths of the columns: words give way first, headings break at blanks."""
-    judged = any(row.check is not None for row in table.rows)
+    judged = table.verdicts and any(row.check is not None for row in table.rows)
     columns = (*table.columns, *((VERDICT,) if judged else ()))
     cells = tuple(_cells(row, table.columns, units, judged) for row in table.rows)
     heads: list[tuple[str, ...]] = []
