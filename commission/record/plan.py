@@ -16,7 +16,7 @@ Units = Literal["metric", "imperial"]
 Words = Callable[[str], str]
 
 WIDTH = 640.0
-MARGIN, GAP = 16.0, 40.0
+MARGIN, GAP = 20.0, 40.0
 TOP = 24.0
 TALLEST = 400.0
 """Height of the view from above, px, so that a long room leaves space for text on the page."""
@@ -117,7 +117,7 @@ def _room(view: _View, units: Units, words: Words) -> str:
     # Names of seats first: they are what the homeowner looks for.
     for items, place in sorted(groups, key=lambda group: ORDER.index(group[0][0].kind)):
         if items[0].kind != "screen":
-            parts.append(_name(items, place, taken, (x - 12, y - 4, x + width + 12, y + height + 6)))
+            parts.append(_name(items, place, taken, (x + 1, y + 1, x + width - 1, y + height - 1)))
     return "".join(parts)
 
 

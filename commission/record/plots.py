@@ -34,13 +34,13 @@ Words = Callable[[str], str]
 """A sentence of this file in the reader's language; figures are put in after."""
 
 WIDTH, HEIGHT = 640.0, 300.0
-LEFT, RIGHT, TOP, BOTTOM = 46.0, 14.0, 8.0, 40.0
+LEFT, RIGHT, TOP, BOTTOM = 46.0, 24.0, 8.0, 40.0
 LOW_HZ, HIGH_HZ = 20.0, 20000.0
 TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 SPAN_MOST_DB = 60.0
 """A dead channel must not flatten all others: no axis reaches further down than this below its top."""
-EACH_IN_COLOUR = len(STYLES)
-"""So many seats are told apart by colour and dash; with more, the two that stray most are, and the rest are muted."""
+EACH_IN_COLOUR = 4
+"""So many seats are told apart in one drawing; with more, the two that stray most are, and the rest are muted."""
 LEGEND_ROW = 16.0
 
 
@@ -51,7 +51,7 @@ def same(text: str) -> str:
 
 def curve_svg(series: Sequence[Series], *, title: str, x_label: str, y_label: str, alt: str = "") -> str:
     """A drawing of level over frequency; low and high make a band, others are muted, main ones coloured."""
-    drawn = [(each, style) for each, style in _styled(series) if np.isfinite(each.y).any()]
+    drawn = [pair for pair in _styled(series) if np.isfinite(pair[0].y).any()]
     legend, legend_height = _legend(series, drawn)
     top = TOP + legend_height
     height = HEIGHT + legend_height
@@ -66,7 +66,9 @@ def curve_svg(series: Sequence[Series], *, title: str, x_label: str, y_label: st
         return [(float(a), float(b)) for a, b in zip(across, down, strict=True)]
 
     band = _band(series, places)
-    curves = band + "".join(stroke(polyline(places(each.x, each.y)), style) for each, style in drawn)
+    # The subject lies on top: drawn last, and the first of several subjects last of all.
+    layers = sorted(reversed(drawn), key=lambda pair: ("other", "mean", "main").index(pair[0].kind))
+    curves = band + "".join(stroke(polyline(places(each.x, each.y)), style) for each, style in layers)
     # An inner svg cuts what leaves the axes, without the ids of a clip path.
     parts.append(element("svg", curves or " ", x=LEFT, y=top, width=WIDTH - LEFT - RIGHT, height=bottom - top,
                          overflow="hidden"))  # fmt: skip
@@ -74,7 +76,6 @@ def curve_svg(series: Sequence[Series], *, title: str, x_label: str, y_label: st
 
 
 def _styled(series: Sequence[Series]) -> list[tuple[Series, Style]]:
-    """Muted ones first, so that the subject lies on top."""
     colours = iter(range(len(series)))
     out: list[tuple[Series, Style]] = []
     for each in series:
@@ -82,7 +83,7 @@ def _styled(series: Sequence[Series]) -> list[tuple[Series, Style]]:
             out.append((each, STYLES[next(colours) % len(STYLES)]))
         elif each.kind in ("other", "mean"):
             out.append((each, MEAN if each.kind == "mean" else MUTED))
-    return sorted(out, key=lambda pair: ("other", "mean", "main").index(pair[0].kind))
+    return out
 
 
 def _edges(series: Sequence[Series]) -> tuple[Series, Series] | None:
@@ -137,7 +138,7 @@ def _frame(top: float, bottom: float, low: float, high: float, step: float, x_la
         named = hz in TICKS_HZ
         out.append(line(x, top, x, bottom, colour="#d4d4d4" if named else "#ececec", css="kg" if named else "kh"))
         if named:
-            out.append(label(x, bottom + 15, frequency(hz), anchor="end" if hz == HIGH_HZ else "middle"))
+            out.append(label(x, bottom + 15, frequency(hz), anchor="middle"))
     out.append(element("rect", x=LEFT, y=top, width=WIDTH - LEFT - RIGHT, height=bottom - top, fill="none",
                        stroke="currentColor", stroke_width=0.8))  # fmt: skip
     out.append(label((LEFT + WIDTH - RIGHT) / 2, bottom + 32, x_label, anchor="middle"))
@@ -157,10 +158,9 @@ def frequency(hz: float) -> str:
 def _legend(series: Sequence[Series], drawn: Sequence[tuple[Series, Style]]) -> tuple[str, float]:
     """A line and a name for each kind of series, in rows as wide as the drawing; muted ones share one entry."""
     muted = [each.name for each, style in drawn if style is MUTED]
-    entries: list[tuple[str, Style | None]] = [(each.name, style) for each, style in drawn if style is not MUTED][
-        ::-1
-    ]
-    entries = sorted(entries, key=lambda e: e[1] is MEAN)
+    entries: list[tuple[str, Style | None]] = []
+    for wanted in (STYLES, (MEAN,)):
+        entries += [(each.name, style) for each, style in drawn if style in wanted]
     edges = _edges(series)
     if edges is not None:
         entries.append((f"{edges[0].name} – {edges[1].name}", None))

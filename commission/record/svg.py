@@ -28,7 +28,7 @@ class Style:
     css: str
     colour: str
     dash: str = ""
-    width: float = 1.8
+    width: float = 1.5
     opacity: float = 1.0
 
 
@@ -40,8 +40,8 @@ STYLES = (
     Style("k4", "#000000", "4 2"),
     Style("k5", "#9A6A00", "12 3"),  # orange, darkened likewise
 )
-MUTED = Style("km", "#767676", "", 0.9, 0.75)
-MEAN = Style("kn", "#000000", "5 2.5", 1.4)
+MUTED = Style("km", "#767676", "", 1.0, 0.8)
+MEAN = Style("kn", "#000000", "5 2.5", 1.2)
 
 
 def text_of(value: str) -> str:
