@@ -7,32 +7,26 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from commission import __version__
-from commission.model import (
-    AS_FOUND,
-    AS_LEFT,
-    Cancelled,
-    CancelToken,
-    CommissionError,
-    EventBody,
-    Importer,
-    ImportOptions,
-    ImportRow,
-    JobCreated,
-    Progress,
-    ResponseStored,
-    Source,
-    StoredResponse,
-    StoreError,
-    System,
-    SystemDefined,
-)
-from commission.visit import Visit
+from commission import __version__, model
+from commission.model.errors import CommissionError, StoreError
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
     from collections.abc import Callable, Iterable, Sequence
 
-    from commission.model import Response
+    from commission.model import (
+        CancelToken,
+        Event,
+        EventBody,
+        Importer,
+        ImportOptions,
+        ImportRow,
+        Progress,
+        Response,
+        Source,
+        StoredResponse,
+        System,
+    )
+    from commission.visit import Visit
 
 SUFFIX = ".commission"
 RECENT_KEPT = 12
@@ -93,6 +87,7 @@ class LocalWorkshop:
     def open(self, path: Path, *, read_only: bool = False) -> Visit:
         """Open a job; falls back to reading only where the folder or the file cannot be written."""
         from commission.job.store import JobFile
+        from commission.visit import Visit
 
         visit = Visit(JobFile.open(path, read_only=read_only), _LateDecoder())
         if not read_only:
@@ -102,7 +97,7 @@ class LocalWorkshop:
     def create(self, path: Path, system: System) -> Visit:
         """A new job file of that system; its first event names the program's version."""
         return self._create(
-            path, (JobCreated(title=system.title, program_version=__version__), SystemDefined(system=system))
+            path, (model.JobCreated(title=system.title, program_version=__version__), model.SystemDefined(system=system))
         )
 
     def create_from_toml(self, path: Path, definition: Path) -> Visit:
@@ -110,11 +105,30 @@ class LocalWorkshop:
         from commission.job.toml import load_definition
 
         loaded = load_definition(definition)
-        opening = JobCreated(title=loaded.system.title, program_version=__version__)
+        opening = model.JobCreated(title=loaded.system.title, program_version=__version__)
         return self._create(path, (opening, *loaded.bodies))
+
+    def create_return(self, path: Path, earlier: Path) -> Visit:
+        """A new job of the same room, which compares itself with the earlier one."""
+        from commission.steps.drift import earlier_visit
+
+        old = self.open(earlier, read_only=True)
+        try:
+            broken = old.verify()
+            if broken is not None:
+                raise StoreError(f"{earlier.name} cannot be compared with, because its log is broken: {broken}")
+            analyses = old.analyse(threading.Event(), quiet)
+            job = old.job
+            back = earlier_visit(job, analyses, file_name=earlier.name, program_version=__version__)
+        finally:
+            old.close()
+        opening = model.JobCreated(title=job.system.title, program_version=__version__)
+        system = model.SystemDefined(system=job.system, note=f"as at the visit closed {back.closed_at[:10]}")
+        return self._create(path, (opening, system, back))
 
     def _create(self, path: Path, bodies: Sequence[EventBody]) -> Visit:
         from commission.job.store import JobFile
+        from commission.visit import Visit
 
         path = with_suffix(path)
         journal = JobFile.create(path)
@@ -151,12 +165,12 @@ class LocalWorkshop:
         return target
 
     def _import_sample(self, visit: Visit, source: Path, cancel: CancelToken, progress: Progress) -> None:
-        for part, round_id in enumerate((AS_FOUND, AS_LEFT)):
+        for part, round_id in enumerate((model.AS_FOUND, model.AS_LEFT)):
 
             def half(fraction: float, text: str, part: int = part) -> None:
                 progress((part + fraction) / 2, text)
 
-            options = ImportOptions(round=round_id, stimulus=source / "stimulus.flac", clock=f"{round_id} sweeps")
+            options = model.ImportOptions(round=round_id, stimulus=source / "stimulus.flac", clock=f"{round_id} sweeps")
             rows = self.importer.survey((source / round_id,), visit.job, options, None, cancel, quiet)
             _, left_out = visit.import_rows(self.importer, rows, options, cancel, half)
             if left_out:
@@ -170,8 +184,8 @@ class LocalWorkshop:
         if path.exists():
             return path
         bodies = rehearsal_bodies(seed)
-        title = next(body.system.title for body in bodies if isinstance(body, SystemDefined))
-        self._create(path, (JobCreated(title=title, program_version=__version__), *bodies)).close()
+        title = next(body.system.title for body in bodies if isinstance(body, model.SystemDefined))
+        self._create(path, (model.JobCreated(title=title, program_version=__version__), *bodies)).close()
         return path
 
     # --- recent jobs ------------------------------------------------------------------------------------------
@@ -202,6 +216,27 @@ class LocalWorkshop:
             pass  # a convenience: a full or read-only home must not keep anybody from the job
 
     # --- out and in -------------------------------------------------------------------------------------------
+
+    def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:
+        """Store a photograph with a step; raises InputError with one clear sentence for what is none."""
+        from hashlib import sha256
+
+        from commission.job.photos import read_photo
+        from commission.model.units import clean_text
+
+        picture = read_photo(path)
+        digest = sha256(picture.data).hexdigest()
+        body = model.PhotoAttached(
+            step=step,
+            round=round_id,
+            caption=clean_text(caption.strip()),
+            file_name=clean_text(path.name),
+            file_sha256=digest,
+            media_type=picture.media_type,
+            width_px=picture.width_px,
+            height_px=picture.height_px,
+        )
+        return visit.append(body, blobs={digest: picture.data})[0]
 
     def export(self, visit: Visit, target: Path) -> str:
         """Write the record in the format of the suffix."""
@@ -238,6 +273,3 @@ class LocalWorkshop:
 def with_suffix(path: Path) -> Path:
     """The path with the suffix of job files."""
     return path if path.suffix == SUFFIX else path.with_name(path.name + SUFFIX)
-
-
-__all__ = ["Cancelled", "LocalWorkshop", "ResponseStored", "StoreError", "quiet", "with_suffix"]

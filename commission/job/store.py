@@ -18,16 +18,19 @@ import sqlite3
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
-from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from commission.job.codec import decode, encode, kind_of
-from commission.model import Event, EventBody, InputError, Progress, ResponseStored, StimulusStored, StoreError
+from commission.model import Event, EventBody, InputError, PhotoAttached, ResponseStored, StimulusStored, StoreError
+
+if TYPE_CHECKING:
+    from commission.model import Progress
 
 APPLICATION_ID = 0x434D4E31
 """Marks a SQLite file as one of ours: "CMN1"."""
 VERSION = 1
+_WITH_BLOB = (ResponseStored, StimulusStored, PhotoAttached)
 _SEPARATOR = "\x1f"
 _BUSY_S = 2.0
 """How long a reader waits while the writer commits."""
@@ -68,6 +71,8 @@ class JobFile:
             raise StoreError(f"{path} cannot be made: {error.strerror}. Choose a folder you may write in.") from error
         try:
             database = _connect(path, "rw")
+            from importlib.resources import files  # late: opening a job needs none
+
             schema = files("commission.job").joinpath("schema.sql").read_text(encoding="utf-8")
             database.executescript(
                 f"BEGIN IMMEDIATE; PRAGMA application_id={APPLICATION_ID}; PRAGMA user_version={VERSION};"
@@ -166,7 +171,7 @@ class JobFile:
         at = self._clock().astimezone(UTC).isoformat(timespec="milliseconds")
         events = []
         for kind, text, body in encoded:
-            sha256 = body.file_sha256 if isinstance(body, ResponseStored | StimulusStored) else None
+            sha256 = body.file_sha256 if isinstance(body, _WITH_BLOB) else None
             if sha256 is not None:
                 self._insert_blob(sha256, blobs, kind)
             seq += 1

@@ -102,12 +102,14 @@ class Noted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoAttached:
-    """A photograph to a step; the picture, scaled down and without position data, lies under `blob_sha256`."""
+    """A photograph to a step; the picture, scaled down and without position data, lies beside it."""
 
     step: str
     round: str | None = None
     caption: str
     file_name: str
+    file_sha256: str
+    """Of the picture as stored, not of the file that it came from."""
     media_type: Literal["image/jpeg", "image/png"]
     width_px: int
     height_px: int

@@ -1,0 +1,47 @@
+"""A photograph in a job, and a job that returns to another: through the workshop, with real files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from builders import cinema, levels
+from PIL import Image
+
+from commission.cli.workshop import LocalWorkshop
+from commission.model import System
+from commission.steps import drift
+
+
+def test_a_photograph_lies_in_the_job_and_the_log_proves_it(tmp_path: Path) -> None:
+    workshop = LocalWorkshop(tmp_path / "state")
+    visit = workshop.create(tmp_path / "loft", System(title="Loft"))
+    path = tmp_path / "rack.jpg"
+    Image.new("RGB", (80, 40), "red").save(path)
+    event = workshop.attach_photo(visit, path, step="site", round_id=None, caption="Rack\x1b[31m, back")
+    again = workshop.attach_photo(visit, path, step="seats", round_id="as-found", caption="")
+    assert [e.seq for e in visit.job.photos] == [event.seq, again.seq]
+    assert "\x1b" not in event.body.caption  # type: ignore[union-attr]
+    assert event.blob_sha256 == again.blob_sha256
+    visit.withdraw(again.seq)
+    assert [e.seq for e in visit.job.photos] == [event.seq]
+    assert visit.verify() is None
+    visit.close()
+    reopened = workshop.open(visit.path, read_only=True)
+    assert [e.body for e in reopened.job.photos] == [event.body]
+
+
+def test_a_return_visit_knows_the_one_before(tmp_path: Path) -> None:
+    workshop = LocalWorkshop(tmp_path / "state")
+    first = workshop.create(tmp_path / "first", cinema())
+    first.append(*levels({"FL": 75.0, "FC": 75.2, "FR": 74.9, "SiL": 75.0}))
+    digest = first.job.digest
+    first.close()
+    second = workshop.create_return(tmp_path / "second", first.path)
+    assert second.job.system == cinema()
+    assert second.job.earlier is not None
+    assert second.job.earlier.digest == digest
+    assert not second.job.readings, "nothing is measured yet on this visit"
+    second.append(*levels({"FL": 75.0, "FC": 72.0, "FR": 74.9, "SiL": 75.0}))
+    assert drift.evaluate(second.job, "as-found", second.analyses).stands_out == "drifted: FC"
+    second.close()
+    assert workshop.open(first.path, read_only=True).job.digest == digest, "the earlier job is only read"
