@@ -25,6 +25,8 @@ class Prompt:
     """Outside this the entry asks for confirmation: most likely a typing error."""
     caution: str = ""
     """Shown with the prompt when something can hurt people or equipment."""
+    given: tuple[float, str] | None = None
+    """What holds without a reading of this round, and in one word where it comes from; a reading replaces it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

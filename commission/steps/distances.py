@@ -17,6 +17,7 @@ from commission.dsp.trims import grid_decimals
 from commission.model import (
     Advice,
     Analyses,
+    Channel,
     Column,
     DelayRange,
     Job,
@@ -36,6 +37,7 @@ from commission.steps.distance_results import (
     ChannelDistance,
     DistancesResult,
     solve,
+    taped_m,
     unit_sentence,
 )
 
@@ -78,9 +80,16 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
             text=f"Tape from the ears at {seat or 'the reference seat'} to the front of {channel.label}, "
             "between woofer and tweeter.",
             caution="Ladder footed, two people." if channel.role == "height" else "",
+            given=_given(job, channel, round_id),
         )
         for channel in job.system.channels
     )
+
+
+def _given(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
+    """The distance that holds as long as nobody tapes it in this round."""
+    found = taped_m(job, channel, round_id)
+    return None if found is None else (found[0], "given" if found[1] == "tape" else found[1])
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:

@@ -382,6 +382,17 @@ def test_plan_prompts_each_channel_with_cautions_overhead() -> None:
     assert {p.channel for p in prompts if p.caution} == {"TpFL", "TpFR", "TpBL", "TpBR"}
 
 
+def test_plan_shows_what_holds_already() -> None:
+    system = cinema(["FL", "FC"])
+    system = replace(system, channels=(replace(system.channels[0], distance_m=3.50), system.channels[1]))
+    job = job_of(defined(system), *tapes({"FL": 3.60}))
+    first = [p.given for p in step.plan(job_of(defined(system)), "as-found")]  # type: ignore[union-attr]
+    assert first == [(3.50, "given"), (pytest.approx(TAPE["FC"]), "position")]
+    assert step.plan(job, "as-left")[0].given == (3.60, "given")  # type: ignore[union-attr]
+    bare = replace(system, channels=(replace(system.channels[0], distance_m=None, position_m=None),))
+    assert step.plan(job_of(defined(bare)), "as-found")[0].given is None  # type: ignore[union-attr]
+
+
 def test_columns_follow_the_processors_step() -> None:
     def decimals(grid: float, unit: str) -> int | None:
         processor = Processor(delay=DelayRange(unit=unit, max=60, step=grid))  # type: ignore[arg-type]

@@ -1,5 +1,7 @@
 """The entry table as plain text, and what typed text means."""
 
+from dataclasses import replace
+
 import pytest
 
 from commission.model import InputError, Prompt
@@ -37,6 +39,13 @@ def test_repeats_show_their_number_mean_and_spread():
     assert lines[1].split() == ["▸", "FL", "76.4", "2", "76.2", "0.4"]
     assert lines[2].split() == ["FC", "74.5", "1"]
     assert lines[3].split() == ["BR", "····"]
+
+
+def test_what_holds_without_a_reading_is_shown_with_where_it_comes_from():
+    given = replace(prompt("FL", unit="m", quantity="distance"), given=(3.42, "position"))
+    lines = drawn((EntryRow(given), EntryRow(given, (3.5,))))
+    assert lines[1].split() == ["▸", "FL", "3.42", "position"]
+    assert lines[2].split() == ["FL", "3.50", "1"]  # a reading replaces it
 
 
 def test_what_is_typed_stands_in_its_row():

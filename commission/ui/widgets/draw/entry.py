@@ -118,6 +118,7 @@ def _columns(rows: Sequence[EntryRow], units: str, width: int) -> Columns:
         unit = next(iter(one_unit))
         shown_unit = {"m": "ft in", "°C": "°F"}.get(unit, unit) if units == "imperial" else unit
     widest = [quantity(v, r.prompt.unit, units) for r in rows for v in r.values]
+    widest += [quantity(r.prompt.given[0], r.prompt.unit, units) for r in rows if r.prompt.given is not None]
     value = max([cell_len(text) for text in widest] + [10])
     name = max([cell_len(clean_text(r.prompt.channel or r.prompt.quantity)) for r in rows] + [7])
     columns: Columns = [("Channel" if any(r.prompt.channel for r in rows) else "Reading", name, "left")]
@@ -154,6 +155,8 @@ def _row_line(row: EntryRow, columns: Columns, typing: Typing, chosen: bool, wid
             style, text = _last(row, title, units)
         elif title == "n":
             style, text = "dim", str(len(values)) if values else ""
+        elif not values and prompt.given is not None:
+            style, text = "dim", prompt.given[1] if title == "Mean" else ""
         elif len(values) > 1:
             style = "dim"
             text = _figure(fmean(values) if title == "Mean" else max(values) - min(values), prompt.unit, units)
@@ -165,11 +168,13 @@ def _row_line(row: EntryRow, columns: Columns, typing: Typing, chosen: bool, wid
 
 
 def _last(row: EntryRow, title: str, units: str) -> tuple[str, str]:
-    if not row.values:
+    given = row.prompt.given
+    if not row.values and given is None:
         return "faint", "····"
+    style, value = ("", row.values[-1]) if row.values or given is None else ("dim", given[0])
     if title == "Last":  # rows of different units name theirs
-        return "", quantity(row.values[-1], row.prompt.unit, units)
-    return "", _figure(row.values[-1], row.prompt.unit, units)
+        return style, quantity(value, row.prompt.unit, units)
+    return style, _figure(value, row.prompt.unit, units)
 
 
 def _figure(value: float, unit: str, units: str) -> str:
