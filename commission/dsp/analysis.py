@@ -64,7 +64,7 @@ def _check_usable(response: Response) -> None:
         raise UnusableError(f"its sample rate is {rate_hz} Hz; from 8 to 400 kHz can be analysed")
     if len(impulse) < SHORTEST_S * rate_hz:
         raise UnusableError(f"it is only {1000 * len(impulse) / rate_hz:.1f} ms long; at least 20 ms are needed")
-    peak = float(np.max(np.abs(impulse)))
+    peak = max(float(np.max(impulse)), -float(np.min(impulse)))  # NaN as soon as one sample is
     if not np.isfinite(peak):
         raise UnusableError("it holds samples that are no numbers (NaN or infinite)")
     if peak == 0.0:
@@ -95,7 +95,11 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
     }
     bass = _bass(spectra, df_hz, [response.t0_s for response in responses])
     stretches = [response.noise for response in responses]
-    noise = np.stack(stretches) if stretches[0] is not None else noise_of.tail(impulses)  # type: ignore[arg-type]
+    if stretches[0] is not None:
+        noise = np.stack(stretches)  # type: ignore[arg-type]
+        decaying = np.zeros(len(responses), bool)
+    else:
+        noise, decaying = noise_of.tail(impulses), noise_of.still_decaying(impulses, rate_hz, low_hz)
     noise_db = noise_of.band_noise_db(noise, rate_hz, low_hz, high_hz, frames)
     arrivals = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub, third_db)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
@@ -109,7 +113,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
         snr_db = float(level_db[k] - noise_db[k]) if np.isfinite(noise_db[k]) else None
         if snr_db is None:
             why["snr"] = "it holds no noise at all, as only a computed response does"
-        elif response.noise is None and noise_of.still_decaying(impulses[k], rate_hz, low_hz):
+        elif decaying[k]:
             why["snr"] = f"it ends while it still decays, so that the ratio is at least {snr_db:.0f} dB"
         edges = noise_of.bandwidth_hz(GRID_HZ, third_db[k], (low_hz, high_hz))
         results.append(

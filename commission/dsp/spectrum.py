@@ -15,9 +15,10 @@ OCTAVE_CENTRES_HZ = (31, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 
 def cumulative(power: FloatArray) -> FloatArray:
     """Running sum of power [shape=(…, n)] with a zero before it [shape=(…, n + 1)]: bands become two look-ups."""
-    sums = np.zeros((*power.shape[:-1], power.shape[-1] + 1))
-    np.cumsum(power, axis=-1, out=sums[..., 1:])
-    return sums
+    sums = np.empty((*power.shape[:-1], power.shape[-1] + 1))
+    sums[..., 0] = 0.0
+    sums[..., 1:] = power  # made double first: summing on the way is three times slower
+    return np.cumsum(sums, axis=-1, out=sums)
 
 
 def band_mean(sums: FloatArray, df_hz: float, low_hz: FloatArray, high_hz: FloatArray) -> FloatArray:
@@ -52,11 +53,11 @@ def pink_level_db(power: FloatArray, df_hz: float, low_hz: float, high_hz: float
 
     `power` [shape=(…, n)] from 0 Hz in steps of `df_hz`; NaN when the spectrum ends below `high_hz`.
     """
-    bins = np.arange(max(1, round(low_hz / df_hz)), round(high_hz / df_hz) + 1)
-    if bins[-1] >= power.shape[-1]:
+    first, last = max(1, round(low_hz / df_hz)), round(high_hz / df_hz)
+    if last >= power.shape[-1]:
         return np.full(power.shape[:-1], np.nan)
-    weights = 1.0 / bins
-    return to_db(power[..., bins] @ (weights / weights.sum()))
+    weights = 1.0 / np.arange(first, last + 1)
+    return to_db(power[..., first : last + 1] @ (weights / weights.sum()))
 
 
 def to_db(power: FloatArray | float) -> FloatArray:

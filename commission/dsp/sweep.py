@@ -145,17 +145,19 @@ def split_response(
 ) -> tuple[FloatArray, FloatArray | None, float]:
     """(impulses, noise, t0_s) of deconvolved recordings [shape=(k, length)].
 
-    The impulse responses run from `pre_s` before time zero to 0.6 s after the latest peak of the batch; the noise
-    stretch is what follows within the recording's tail of `tail_s` (the silence after the sweep), None when nothing
-    follows. Both [shape=(k, n)].
+    The impulse responses run from `pre_s` before time zero to 0.6 s after the latest peak of the batch, rounded up to
+    50 ms so that their length hardly depends on who else is in it; the noise stretch is what follows within the
+    recording's tail of `tail_s` (the silence after the sweep), None when nothing follows. Both [shape=(k, n)].
     """
     pre = round(pre_s * rate_hz)
     reach = min(deconvolved.shape[-1] - pre, max(round(tail_s * rate_hz), round(0.1 * rate_hz)))
     latest = int(np.max(np.argmax(np.abs(deconvolved[:, :reach]), axis=-1)))
-    stop = min(reach, latest + round(0.6 * rate_hz))
+    step = round(0.05 * rate_hz)
+    stop = min(reach, -(-(latest + round(0.6 * rate_hz)) // step) * step)
     impulses = np.concatenate((deconvolved[:, -pre:], deconvolved[:, :stop]), axis=-1)
     # The response may still ring a little at its end: the noise is taken from the later half of what remains.
     start = stop + (reach - stop) // 4
     enough = min(reach, start + round(0.4 * rate_hz))  # 0.4 s tell the noise of a third octave well enough
-    noise = deconvolved[:, start:enough] if enough - start >= round(0.05 * rate_hz) else None
+    # copied, as a view would keep the whole recordings in memory
+    noise = deconvolved[:, start:enough].copy() if enough - start >= round(0.05 * rate_hz) else None
     return impulses, noise, -pre / rate_hz
