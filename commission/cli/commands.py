@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-import argparse
 import sys
 import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from commission import model
 from commission.cli.workshop import LocalWorkshop, with_suffix
-from commission.model import ImportOptions, ImportRow, InputError, Progress
-from commission.visit import Visit
+from commission.model.errors import InputError
+
+if TYPE_CHECKING:
+    import argparse
+
+    from commission.model import ImportRow, Progress
+    from commission.visit import Visit
 
 EXIT_DONE, EXIT_NO = 0, 1
 
@@ -34,7 +40,11 @@ def shown_progress(label: str) -> Progress:
 
 def open_screens(parsed: argparse.Namespace) -> int:
     """Open a job, or the choice of jobs, in the terminal."""
-    path: Path | None = parsed.job
+    return open_job(parsed.job)
+
+
+def open_job(path: Path | None) -> int:
+    """Open the job of that path, or the choice of jobs, in the terminal."""
     if path is not None and not path.exists() and with_suffix(path).exists():
         path = with_suffix(path)
     if path is not None and not path.is_file():
@@ -72,14 +82,43 @@ def demo(parsed: argparse.Namespace) -> int:
 
 
 def new(parsed: argparse.Namespace) -> int:
-    """Make a job from its definition."""
-    visit = LocalWorkshop().create_from_toml(parsed.job, parsed.definition)
-    system = visit.job.system
-    say(
-        f"{visit.path.name}: {system.title}, {len(system.channels)} channels, {len(system.seats)} seats, "
-        f"{len(visit.job.readings)} readings"
-    )
+    """Make a job from its definition, or one that returns to an earlier job."""
+    workshop = LocalWorkshop()
+    if parsed.earlier is not None:
+        visit = workshop.create_return(parsed.job, parsed.earlier)
+    else:
+        visit = workshop.create_from_toml(parsed.job, parsed.definition)
+    job = visit.job
+    said = f"{len(job.system.channels)} channels, {len(job.system.seats)} seats"
+    if job.earlier is not None:
+        said += (
+            f", {len(job.earlier.figures)} figures of the visit closed {job.earlier.closed_at[:10]} to compare with"
+        )
+    else:
+        said += f", {len(job.readings)} readings"
+    say(f"{visit.path.name}: {job.system.title}, {said}")
     visit.close()
+    return EXIT_DONE
+
+
+def photo(parsed: argparse.Namespace) -> int:
+    """Attach a photograph to a step."""
+    from commission.steps import STEPS
+
+    workshop = LocalWorkshop()
+    visit = workshop.open(parsed.job)
+    try:
+        known = [step.id for step in STEPS if step.applies(visit.job)]
+        if parsed.step not in known:
+            raise InputError("--step", parsed.step, "one of " + ", ".join(known))
+        if parsed.round is not None and parsed.round not in visit.job.rounds:
+            raise InputError("--round", parsed.round, "one of " + ", ".join(visit.job.rounds))
+        event = workshop.attach_photo(
+            visit, parsed.photo, step=parsed.step, round_id=parsed.round, caption=parsed.caption
+        )
+    finally:
+        visit.close()
+    say(f"{parsed.photo.name} is stored as event {event.seq}, without its position and camera data.")
     return EXIT_DONE
 
 
@@ -89,7 +128,7 @@ def import_files(parsed: argparse.Namespace) -> int:
         raise InputError("commission import", "no files", "files, folders, or a mapping with --map")
     workshop = LocalWorkshop()
     visit = workshop.open(parsed.job, read_only=parsed.dry_run)
-    options = ImportOptions(
+    options = model.ImportOptions(
         round=parsed.round,
         stimulus=parsed.stimulus,
         clock=None,
@@ -237,6 +276,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "demo": demo,
     "new": new,
     "import": import_files,
+    "photo": photo,
     "results": results,
     "sheet": sheet,
     "record": record,
@@ -246,4 +286,4 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
 }
 
 
-__all__: Sequence[str] = ("COMMANDS", "open_screens")
+__all__: Sequence[str] = ("COMMANDS", "open_job")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from pathlib import Path
 
 from commission import __version__
@@ -11,6 +12,9 @@ from commission.model import AS_FOUND
 _DESCRIPTION = """Guides the commissioning of a home cinema: levels, distances, every seat, before and after, on record.
 
 Without a command: choose a recent job, start a new one or open the rehearsal. With a job file: open it."""
+
+_Command = Callable[[str, str, str], argparse.ArgumentParser]
+"""(name, what it does, example) → its parser."""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -33,25 +37,48 @@ def build_parser() -> argparse.ArgumentParser:
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
 
-    def job_argument(sub: argparse.ArgumentParser) -> None:
-        sub.add_argument("job", type=Path, metavar="JOB", help="the job file, such as harbour-lane.commission")
+    _opening(command)
+    _storing(command)
+    _reading(command)
+    _practising(command)
+    return parser
 
+
+def _job(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("job", type=Path, metavar="JOB", help="the job file, such as harbour-lane.commission")
+
+
+def _opening(command: _Command) -> None:
     sub = command("open", "open a job in the terminal", "commission open harbour-lane.commission")
     sub.add_argument("job", type=Path, nargs="?", metavar="JOB", help="the job file; without it: choose one")
 
     sub = command("demo", "copy the sample job to this folder, never overwriting, and open it", "commission demo")
     sub.add_argument("--text", action="store_true", help="print its results as text instead of opening it")
 
-    sub = command("new", "make a job file from a job definition", "commission new loft.commission --from loft.toml")
-    job_argument(sub)
-    sub.add_argument("--from", dest="definition", type=Path, required=True, metavar="FILE.toml")
+    sub = command(
+        "new",
+        "make a job file from a job definition, or to return to an earlier job",
+        "commission new loft.commission --from loft.toml",
+    )
+    _job(sub)
+    origin = sub.add_mutually_exclusive_group(required=True)
+    origin.add_argument("--from", dest="definition", type=Path, metavar="FILE.toml", help="the job definition")
+    origin.add_argument(
+        "--return-to",
+        dest="earlier",
+        type=Path,
+        metavar="JOB.commission",
+        help="the job of an earlier visit: the same room, compared with how it was left",
+    )
 
+
+def _storing(command: _Command) -> None:
     sub = command(
         "import",
         "store measured responses: WAV, FLAC or text files, folders, one by one or by a mapping",
         "commission import loft.commission sweeps/ --round as-found --dry-run",
     )
-    job_argument(sub)
+    _job(sub)
     sub.add_argument("paths", type=Path, nargs="*", metavar="PATH", help="files and folders")
     sub.add_argument("--round", metavar="ROUND", help=f"{AS_FOUND}, as-left or an interim round of your own name")
     sub.add_argument("--map", dest="mapping", type=Path, metavar="MAP.csv", help="file,round,channel,seat,kind")
@@ -61,33 +88,48 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--dry-run", action="store_true", help="show where everything would go and store nothing")
 
     sub = command(
+        "photo",
+        "attach a photograph to a step; it is stored smaller and without its position",
+        'commission photo loft.commission rack.jpg --step site --caption "The rack from behind"',
+    )
+    _job(sub)
+    sub.add_argument("photo", type=Path, metavar="PHOTO", help="a JPEG or PNG file; it is not changed")
+    sub.add_argument("--step", required=True, metavar="STEP", help="the step that it belongs to, such as site")
+    sub.add_argument("--round", metavar="ROUND", help="the round that it shows; without it: of the job")
+    sub.add_argument("--caption", default="", metavar="TEXT", help="what it shows")
+
+
+def _reading(command: _Command) -> None:
+    sub = command(
         "results", "print everything computed, as text or JSON", "commission results loft.commission --json"
     )
-    job_argument(sub)
+    _job(sub)
     sub.add_argument("--json", action="store_true", help="the stable form for other programs")
     sub.add_argument("--round", metavar="ROUND", help="only this round (text only)")
 
     sub = command(
         "sheet", "list exactly what to type into the processor", "commission sheet loft.commission -o sheet.csv"
     )
-    job_argument(sub)
+    _job(sub)
     sub.add_argument("-o", "--output", type=Path, metavar="OUT.csv", help="write it as CSV instead of text")
 
     sub = command("record", "write the commissioning record", "commission record loft.commission -o loft-record.json")
-    job_argument(sub)
+    _job(sub)
     sub.add_argument("-o", "--output", type=Path, required=True, metavar="OUT.json|.csv")
 
     sub = command("verify", "check the chain of the log and every recording", "commission verify loft.commission")
-    job_argument(sub)
+    _job(sub)
 
     sub = command(
         "signals",
         "write test signals for a player that is not this laptop",
         "commission signals loft.commission -o signals/",
     )
-    job_argument(sub)
+    _job(sub)
     sub.add_argument("-o", "--output", type=Path, required=True, metavar="DIR")
 
+
+def _practising(command: _Command) -> None:
     sub = command(
         "rehearse", "make a practice job with a simulated room and faults to find", "commission rehearse --seed 7"
     )
@@ -95,4 +137,3 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("-o", "--output", type=Path, default=Path(), metavar="DIR", help="folder (default: this one)")
     sub.add_argument("--measure", action="store_true", help="also measure every channel at every seat, as found")
     sub.add_argument("--text", action="store_true", help="do not open it on the screen")
-    return parser

@@ -45,3 +45,22 @@ def test_a_return_visit_knows_the_one_before(tmp_path: Path) -> None:
     assert drift.evaluate(second.job, "as-found", second.analyses).stands_out == "drifted: FC"
     second.close()
     assert workshop.open(first.path, read_only=True).job.digest == digest, "the earlier job is only read"
+
+
+def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    from commission.cli import main
+
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.chdir(tmp_path)
+    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "first", cinema())
+    visit.append(*levels({"FL": 75.0}))
+    visit.close()
+    Image.new("RGB", (80, 40), "red").save("rack.png")
+    assert main(["photo", "first.commission", "rack.png", "--step", "site", "--caption", "Rack"]) == 0
+    assert main(["photo", "first.commission", "rack.png", "--step", "kitchen"]) == 2
+    assert main(["photo", "first.commission", "rack.png", "--step", "site", "--round", "as-left"]) == 2
+    assert main(["new", "second", "--return-to", "first.commission"]) == 0
+    said = capsys.readouterr().err
+    assert "found kitchen, expected one of site, layout" in said
+    assert "1 figures of the visit closed" in said
+    assert main(["verify", "second.commission"]) == 0
