@@ -28,6 +28,14 @@ def test_every_field_takes_back_what_it_shows() -> None:
         ("processor.parametric", "4", lambda s: s.processor.parametric_bands == 4),
         ("processor.parametric", "", lambda s: s.processor.parametric_bands is None),
         ("processor.speed", "", lambda s: s.processor.speed_of_sound_m_s is None),
+        ("processor.passes", "no", lambda s: not s.processor.sweeps_pass_delays),
+        ("processor.reference_basis", "the maker", lambda s: s.processor.reference_basis == "the maker"),
+        ("processor.delay.min", "0.3", lambda s: s.processor.delay.min == 0.3),
+        ("sweep.start_hz", "10", lambda s: (s.sweep.start_hz, s.sweep.stop_hz) == (10, 20000)),
+        ("sweep.rate_hz", "96000", lambda s: s.sweep.rate_hz == 96000),
+        ("sweep.synchronised", "no", lambda s: not s.sweep.synchronised),
+        ("sweep.level_dbfs", "", lambda s: s.sweep is None),
+        ("seats.1.name", "Left of the middle", lambda s: s.seats[1].name == "Left of the middle"),
         ("processor.trim.max", "6", lambda s: s.processor.trim_db.max == 6),
         ("processor.delay.unit", "ms", lambda s: s.processor.delay.unit == "ms"),
         ("seats.0.position", "-1 m; 342 cm; 1.1", lambda s: s.seats[0].position_m == (-1.0, 3.42, 1.1)),
@@ -46,7 +54,7 @@ def test_what_is_typed_is_what_the_system_holds(key: str, text: str, look: objec
 
 @pytest.mark.parametrize(
     ("key", "text"),
-    [("room.width_m", "wide"), ("bands", "80-20"), ("bands", "low"), ("processor.trim.max", "-20"), ("seats.0.position", "1; 2"),
+    [("room.width_m", "wide"), ("sweep.start_hz", "-1"), ("sweep.stop_hz", "30000"), ("sweep.rate_hz", "8000"), ("bands", "80-20"), ("bands", "low"), ("processor.trim.max", "-20"), ("seats.0.position", "1; 2"),
      ("processor.parametric", "2.5"), ("channels.0.output", "0"), ("processor.crossovers", "80, x"), ("seats.0.weight", "-1"),
      ("instruments.0.accuracy_class", "3"), ("instruments.0.calibrated", "yesterday"), ("setting.FL.trim", "loud")],
 )  # fmt: skip

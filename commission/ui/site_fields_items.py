@@ -1,0 +1,178 @@
+"""Fields of the Site form about what there may be several of: seats, channels, instruments; adding and deleting."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Any
+
+from commission.model import Channel, InputError, Instrument, Position, Seat, System
+from commission.model.units import clean_text, format_length, parse_length_m, parse_number
+from commission.ui.site_fields_base import LENGTH_HINT, Field, optional_number, plain, put_item, whole, word
+
+ROLES = (("screen", "screen"), ("surround", "surround"), ("height", "height"), ("sub", "subwoofer"))
+_ROLE_OF_LABEL = (("SUB", "sub"), ("LFE", "sub"), ("TP", "height"), ("F", "screen"))
+
+
+def parse_position(text: str, where: str) -> Position | None:
+    """Three lengths with ; or blanks between them: right, back, up. Empty: none."""
+    if not text.strip():
+        return None
+    parts = [part for part in re.split(r"\s*;\s*", text.strip()) if part]
+    if len(parts) == 1:
+        parts = text.split()
+    if len(parts) != 3:
+        raise InputError(where, f"{len(parts)} lengths", "three with ; between them, such as -1.45; 0.10; 1.15")
+    x, y, z = (
+        parse_length_m(part, f"{where} {axis}", signed=axis != "z") for part, axis in zip(parts, "xyz", strict=True)
+    )
+    return x, y, z
+
+
+class _Item:
+    """Makes the fields of one seat, channel or instrument."""
+
+    def __init__(self, system: System, what: str, n: int, item_id: str) -> None:
+        self._system, self._what, self._n, self._id = system, what, n, item_id
+
+    def field(
+        self,
+        name: str,
+        label: str,
+        typed: str,
+        parse: Callable[[str], object],
+        *,
+        stored: str = "",
+        shown: str | None = None,
+        hint: str = "",
+        choices: tuple[tuple[str, str], ...] = (),
+    ) -> Field:
+        """A field that stores `parse(text)` under `stored` (or its own name)."""
+        return Field(
+            key=f"{self._what}.{self._n}.{name}",
+            label=f"  {label}",
+            shown=typed if shown is None else shown,
+            typed=typed,
+            item_id=self._id,
+            hint=hint,
+            choices=choices,
+            change=lambda s, t: put_item(s, self._what, self._n, **{stored or name: parse(t)}),
+        )
+
+    def position(self, label: str, position_m: Position | None) -> Field:
+        """Where it stands."""
+        shown = typed = ""
+        if position_m is not None:
+            shown = "  ".join(format_length(v, self._system.units) for v in position_m)
+            typed = "; ".join(f"{v:.2f}" for v in position_m)
+        hint = "right of the centre; back from the screen; up   (-1.45; 0.10; 1.15)"
+        return self.field("position", label, typed, lambda t: parse_position(t, self._id),
+                          stored="position_m", shown=shown, hint=hint)  # fmt: skip
+
+
+def seat_fields(system: System, n: int, seat: Seat) -> Iterator[Field]:
+    """Name, place, weight, whether it is the reference."""
+    item = _Item(system, "seats", n, seat.id)
+    yield item.field("name", "Name", seat.name, word)
+    yield item.position("Ears", seat.position_m)
+    yield item.field("weight", "Weight", plain(seat.weight), lambda t: parse_number(t, "weight", low=0))
+
+    def reference(s: System, text: str) -> System:
+        return replace(s, seats=tuple(replace(x, reference=i == n) for i, x in enumerate(s.seats)))
+
+    said = "yes" if system.reference_seat is seat else "no"
+    yield replace(
+        item.field("reference", "Reference seat", said, word, choices=(("yes", "yes, this one"),)), change=reference
+    )
+
+
+def channel_fields(system: System, n: int, channel: Channel) -> Iterator[Field]:
+    """Name, role, place, tape, output, high-pass."""
+    item = _Item(system, "channels", n, channel.id)
+    yield item.field("name", "Name", channel.name, word)
+    yield item.field("role", "Role", channel.role, str, shown=dict(ROLES)[channel.role], choices=ROLES)
+    yield item.position("Position", channel.position_m)
+    tape = format_length(channel.distance_m, system.units) if channel.distance_m is not None else ""
+    yield item.field(
+        "distance",
+        "Tape from reference seat",
+        tape,
+        lambda t: parse_length_m(t, f"{channel.id} tape") if t.strip() else None,
+        stored="distance_m",
+        hint=f"{LENGTH_HINT}; empty: not taped",
+    )
+    yield item.field(
+        "output",
+        "Output, from 1",
+        plain(channel.output),
+        lambda t: whole(t, f"{channel.id} output", 1),
+        hint="of the audio device; empty: the channel's place in this list",
+    )
+    yield item.field(
+        "high_pass",
+        "High-pass, Hz",
+        plain(channel.high_pass_hz),
+        optional_number(f"{channel.id} high-pass", low=20, high=400),
+        stored="high_pass_hz",
+        hint="the crossover the processor holds; empty: full range or not known",
+    )
+
+
+def _date(text: str) -> dt.date | None:
+    if not text.strip():
+        return None
+    try:
+        return dt.date.fromisoformat(text.strip())
+    except ValueError:
+        raise InputError("calibrated", f"“{clean_text(text)[:30]}”", "a date such as 2026-03-12") from None
+
+
+def _accuracy(text: str) -> int | None:
+    if text.strip() not in ("", "1", "2"):
+        raise InputError("class", f"“{clean_text(text)[:20]}”", "1 or 2 (IEC 61672-1), or nothing")
+    return int(text) if text.strip() else None
+
+
+def instrument_fields(system: System, n: int, instrument: Instrument) -> Iterator[Field]:
+    """Model, serial, calibration; accuracy as far as it has any."""
+    item = _Item(system, "instruments", n, instrument.kind)
+    yield item.field("model", "Model", instrument.model, word)
+    yield item.field("serial", "Serial number", instrument.serial, word)
+    yield item.field("calibrated", "Calibrated", str(instrument.calibrated or ""), _date, hint="2026-03-12")
+    if instrument.kind in ("meter", "calibrator"):
+        yield item.field("accuracy_class", "Class", str(instrument.accuracy_class or ""), _accuracy, hint="1 or 2")
+    if instrument.kind == "meter":
+        yield item.field("resolution", "Smallest step, dB", plain(instrument.resolution), optional_number("step"))
+    if instrument.kind == "microphone":
+        yield item.field(
+            "level_offset_db",
+            "Level offset, dB",
+            plain(instrument.level_offset_db),
+            optional_number("offset"),
+            hint="added to an imported level to read in dB SPL; empty: levels stay relative",
+        )
+
+
+def add_item(system: System, what: str, text: str) -> System:
+    """The system with one more seat, channel or instrument; raises InputError for a label that is taken."""
+    label = word(text)
+    if not label or len(label) > 12:
+        raise InputError("label", f"“{label[:20]}”", "a short label of up to 12 characters")
+    if what == "instruments":
+        return replace(system, instruments=(*system.instruments, Instrument(kind=label)))  # type: ignore[arg-type]
+    if label in {item.id for item in getattr(system, what)}:
+        raise InputError("label", f"“{label}”, which exists already", "a new label")
+    if what == "seats":
+        return replace(system, seats=(*system.seats, Seat(id=label, reference=not system.seats)))
+    role: Any = next((r for start, r in _ROLE_OF_LABEL if label.upper().startswith(start)), "surround")
+    return replace(system, channels=(*system.channels, Channel(id=label, role=role)))
+
+
+def delete_item(system: System, key: str) -> System:
+    """The system without the item that a field belongs to."""
+    what, n, *_ = key.split(".")
+    items = list(getattr(system, what))
+    del items[int(n)]
+    return replace(system, **{what: tuple(items)})  # type: ignore[arg-type]

@@ -1,0 +1,265 @@
+"""Fields of the Site form about the whole job: who and where, the room, the processor, the sweep."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Any
+
+from commission.model import Band, DelayRange, InputError, Room, Sweep, System
+from commission.model.units import (
+    clean_text,
+    format_length,
+    format_temperature,
+    parse_length_m,
+    parse_number,
+    parse_temperature_c,
+)
+from commission.steps.levels import CONVENTIONS
+from commission.ui.site_fields_base import LENGTH_HINT, Apply, Field, plain, whole, word
+
+UNITS = (("metric", "metres, °C"), ("imperial", "feet and inches, °F"))
+DELAY_UNITS = (("ms", "milliseconds"), ("m", "metres"), ("ft", "feet"))
+PASSES = (
+    ("yes", "yes: their arrivals contain the delays, and show whether these are right"),
+    ("no", "no: arrivals are the flight alone; the delays in the processor stay unproved"),
+)
+SWEEP_KINDS = (("yes", "exponential, synchronised"), ("no", "exponential, not synchronised"))
+
+
+def job_fields(system: System) -> Iterator[Field]:
+    """Title, people, temperature, bands, units."""
+    for name, label in (("title", "Title"), ("client", "Client"), ("place", "Place"), ("technician", "Technician")):
+        value = getattr(system, name)
+        yield Field(key=name, label=label, shown=value, typed=value, change=_text(name))
+    shown = format_temperature(system.temperature_c, system.units)
+    yield Field(
+        key="temperature_c",
+        label="Air temperature",
+        shown=shown,
+        typed=shown,
+        hint="21.5 or 70 °F",
+        change=lambda s, t: replace(s, temperature_c=parse_temperature_c(t)),
+    )
+    bands = ", ".join(band.label for band in system.bands)
+    yield Field(
+        key="bands",
+        label="Bands for seats, Hz",
+        shown=bands,
+        typed=bands,
+        hint="20-80, 80-300, 300-3000, 3000-16000",
+        change=lambda s, t: replace(s, bands=parse_bands(t)),
+    )
+    yield Field(
+        key="units",
+        label="Units on screen",
+        shown=dict(UNITS)[system.units],
+        typed=system.units,
+        choices=UNITS,
+        change=lambda s, t: replace(s, units="imperial" if t == "imperial" else "metric"),
+    )
+
+
+def _text(name: str) -> Apply:
+    return lambda system, text: replace(system, **{name: word(text)})  # type: ignore[arg-type]
+
+
+def parse_bands(text: str) -> tuple[Band, ...]:
+    """Bands in hertz with commas between them: 20-80, 80-300. Raises InputError."""
+    bands = []
+    for part in (part.strip() for part in text.replace("–", "-").split(",")):
+        ends = part.split("-")
+        if len(ends) != 2:
+            raise InputError("bands", f"“{clean_text(part)[:20]}”", "bands such as 20-80, 80-300, 300-3000")
+        low, high = (parse_number(end, "bands", low=10, high=24000) for end in ends)
+        if low >= high:
+            raise InputError("bands", f"“{clean_text(part)[:20]}”", "the lower end first")
+        bands.append(Band(low_hz=low, high_hz=high))
+    return tuple(bands)
+
+
+def room_fields(system: System) -> Iterator[Field]:
+    """Length, width, height."""
+    for name, label in (("length_m", "Length"), ("width_m", "Width"), ("height_m", "Height")):
+        shown = format_length(getattr(system.room, name), system.units) if system.room is not None else ""
+
+        def change(s: System, text: str, name: str = name, label: str = label) -> System:
+            value = parse_length_m(text, label)
+            if not 0.5 <= value <= 100:
+                raise InputError(label, f"{value:g} m", "a room from 0.5 to 100 m")
+            room = s.room or Room(length_m=value, width_m=value, height_m=min(value, 2.5))
+            return replace(s, room=replace(room, **{name: value}))
+
+        yield Field(key=f"room.{name}", label=label, shown=shown, typed=shown, hint=LENGTH_HINT, change=change)
+
+
+def processor_fields(system: System) -> Iterator[Field]:
+    """What the processor is, can set and assumes."""
+    p = system.processor
+    yield _processor_text("model", "Model", p.model)
+    yield from _trim_fields(system)
+    yield from _delay_fields(p.delay)
+    yield from _reference_fields(system)
+    yield from _offer_fields(system)
+    passes = "yes" if p.sweeps_pass_delays else "no"
+    yield Field(
+        key="processor.passes",
+        label="Sweeps pass its delays",
+        shown=passes,
+        typed=passes,
+        choices=PASSES,
+        change=lambda s, t: replace(s, processor=replace(s.processor, sweeps_pass_delays=t == "yes")),
+    )
+
+
+def _processor_text(name: str, label: str, value: str, hint: str = "") -> Field:
+    def change(s: System, text: str) -> System:
+        return replace(s, processor=replace(s.processor, **{name: word(text)}))  # type: ignore[arg-type]
+
+    return Field(key=f"processor.{name}", label=label, shown=value, typed=value, hint=hint, change=change)
+
+
+def _number(
+    key: str,
+    label: str,
+    value: float | None,
+    unit: str,
+    put: Callable[[Any, Any], Any],
+    low: float | None = None,
+    optional: bool = False,
+) -> Field:
+    """A number of the processor; `put(processor, value)` gives the changed one."""
+
+    def change(s: System, text: str) -> System:
+        if optional and not text.strip():
+            return replace(s, processor=put(s.processor, None))
+        changed = put(s.processor, parse_number(text, label, low=low))
+        if changed.trim_db.min >= changed.trim_db.max or changed.delay.min >= changed.delay.max:
+            raise InputError(label, text.strip(), "a range whose lower end is below its upper end")
+        return replace(s, processor=changed)
+
+    typed = plain(value)
+    hint = "empty: not known" if optional else ""
+    shown = f"{typed} {unit}" if typed else ""
+    return Field(key=f"processor.{key}", label=label, shown=shown, typed=typed, change=change, hint=hint)
+
+
+def _end(name: str, end: str) -> Callable[[Any, Any], Any]:
+    """Puts one end of a range of the processor."""
+    return lambda processor, value: replace(processor, **{name: replace(getattr(processor, name), **{end: value})})
+
+
+def _trim_fields(system: System) -> Iterator[Field]:
+    trim = system.processor.trim_db
+    for end, label in (("min", "Trim from"), ("max", "Trim to"), ("step", "Trim step")):
+        low = 0.01 if end == "step" else None
+        yield _number(f"trim.{end}", label, getattr(trim, end), "dB", _end("trim_db", end), low)
+
+
+def _delay_fields(delay: DelayRange) -> Iterator[Field]:
+    yield Field(
+        key="processor.delay.unit",
+        label="Delay is entered in",
+        shown=dict(DELAY_UNITS)[delay.unit],
+        typed=delay.unit,
+        choices=DELAY_UNITS,
+        change=lambda s, t: replace(s, processor=_end("delay", "unit")(s.processor, t)),
+    )
+    for end, label, low in (("min", "Delay from", 0.0), ("max", "Delay to", 0.001), ("step", "Delay step", 0.001)):
+        yield _number(f"delay.{end}", label, getattr(delay, end), delay.unit, _end("delay", end), low)
+
+
+def _reference_fields(system: System) -> Iterator[Field]:
+    p = system.processor
+    conventions = "; ".join(text for _, text in CONVENTIONS)
+    reference = _number(
+        "reference", "Reference reading", p.reference_spl_db, "dB(C)", lambda q, v: replace(q, reference_spl_db=v)
+    )
+    yield replace(reference, hint=conventions)
+    yield _processor_text(
+        "reference_basis", "Basis of the reference", p.reference_basis, "who says so; empty: by convention"
+    )
+    yield _number(
+        "sub-reference", "Subwoofers' reference", p.sub_reference_spl_db, "dB(C)",
+        lambda q, v: replace(q, sub_reference_spl_db=v), optional=True,
+    )  # fmt: skip
+    yield _number(
+        "speed", "Assumed speed of sound", p.speed_of_sound_m_s, "m/s",
+        lambda q, v: replace(q, speed_of_sound_m_s=v), optional=True,
+    )  # fmt: skip
+
+
+def _offer_fields(system: System) -> Iterator[Field]:
+    """What the processor offers besides trims and delays."""
+    crossovers = ", ".join(f"{hz:g}" for hz in system.processor.crossovers_hz)
+
+    def put_crossovers(s: System, text: str) -> System:
+        parts = [part for part in re.split(r"[,;\s]+", text.strip()) if part]
+        found = tuple(parse_number(part, "crossovers", low=20, high=400) for part in parts)
+        return replace(s, processor=replace(s.processor, crossovers_hz=found))
+
+    def put_bands(s: System, text: str) -> System:
+        return replace(s, processor=replace(s.processor, parametric_bands=whole(text, "parametric bands", 0)))
+
+    yield Field(
+        key="processor.crossovers",
+        label="Crossovers, Hz",
+        shown=crossovers,
+        typed=crossovers,
+        hint="60, 80, 100, 120",
+        change=put_crossovers,
+    )
+    bands = plain(system.processor.parametric_bands)
+    yield Field(
+        key="processor.parametric",
+        label="Parametric bands",
+        shown=bands,
+        typed=bands,
+        hint="how many for each channel; empty: not known",
+        change=put_bands,
+    )
+
+
+def sweep_fields(system: System) -> Iterator[Field]:
+    """The sweep that was played, for raw recordings that come without their stimulus file."""
+    sweep = system.sweep
+    numbers = (
+        ("start_hz", "From", "Hz", 1.0, 1000.0),
+        ("stop_hz", "To", "Hz", 1000.0, 96000.0),
+        ("duration_s", "Length", "s", 0.5, 120.0),
+        ("rate_hz", "Sample rate", "Hz", 32000.0, 192000.0),
+        ("level_dbfs", "Level", "dBFS", -80.0, 0.0),
+    )
+    for name, label, unit, low, high in numbers:
+        typed = plain(None if sweep is None else getattr(sweep, name))
+        yield Field(
+            key=f"sweep.{name}",
+            label=label,
+            shown=f"{typed} {unit}" if typed else "",
+            typed=typed,
+            hint=f"{unit}, as it was played; empty: no sweep is noted",
+            change=_sweep_change(name, label, low, high),
+        )
+    kind = "" if sweep is None else "yes" if sweep.synchronised else "no"
+    yield Field(
+        key="sweep.synchronised",
+        label="Kind",
+        shown=dict(SWEEP_KINDS).get(kind, ""),
+        typed=kind,
+        choices=SWEEP_KINDS,
+        change=lambda s, t: replace(s, sweep=replace(s.sweep or Sweep(), synchronised=t == "yes")),
+    )
+
+
+def _sweep_change(name: str, label: str, low: float, high: float) -> Apply:
+    def change(s: System, text: str) -> System:
+        if not text.strip():
+            return replace(s, sweep=None)
+        value = parse_number(text, label, low=low, high=high)
+        sweep = replace(s.sweep or Sweep(), **{name: int(value) if name == "rate_hz" else value})  # type: ignore[arg-type]
+        if not sweep.start_hz < sweep.stop_hz <= sweep.rate_hz / 2:
+            raise InputError(label, f"{value:g}", "a sweep that rises and ends below half of its sample rate")
+        return replace(s, sweep=sweep)
+
+    return change
