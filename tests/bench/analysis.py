@@ -4,24 +4,30 @@ from __future__ import annotations
 
 import hashlib
 import io
-import time
 import warnings
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import soundfile
+from clock import in_turn
 from scipy import fft, signal
 
-from commission.audio.decoding import decode
+from commission.audio.decoding import SWEEPS_AT_ONCE, THREADS, decode
+from commission.audio.files import problem_of, read_sound
 from commission.dsp.analysis import analyse_batch
-from commission.dsp.sweep import sweep_signal
+from commission.dsp.noise import clip_ratio
+from commission.dsp.sweep import sweep_deconvolver, sweep_signal
 from commission.model import Response, ResponseStored, StoredResponse, Sweep
+from commission.visit import BATCH
 
-RATE, SEATS, REPEATS, BATCH = 48000, 6, 3, 16
+RATE, SEATS = 48000, 6
+SWEEP = Sweep(duration_s=6.0)
 
 
-def recordings(count: int, sweep: Sweep) -> dict[str, bytes]:
+def recordings(count: int) -> dict[str, bytes]:
     """Raw recordings of invented rooms as 24-bit WAV, by digest; 6 s of sweep and 2 s of silence."""
-    x, rng, out = sweep_signal(sweep), np.random.default_rng(1), {}
+    x, rng, out = sweep_signal(SWEEP), np.random.default_rng(1), {}
     for k in range(count):
         h = rng.standard_normal(12000) * np.exp(-np.arange(12000) / 1500) * 0.02
         h[200 + 7 * k] += 1
@@ -36,49 +42,73 @@ def recordings(count: int, sweep: Sweep) -> dict[str, bytes]:
     return out
 
 
+def _bare(rows: np.ndarray, workers: int) -> None:
+    fft.irfft(fft.rfft(rows, axis=-1, workers=workers), axis=-1, workers=workers, overwrite_x=True)
+
+
+def _read(data: bytes) -> None:
+    samples, info = read_sound(data, "x.wav")
+    problem_of(samples[0], info, "x.wav")
+    clip_ratio(samples[0])
+
+
 def run(channels: int) -> None:
-    """Print seconds and ratios; minimum of three turns each, in turn."""
-    sweep = Sweep(duration_s=6.0)
-    blobs = recordings(channels * SEATS, sweep)
+    """Print seconds and ratios; the least of several turns each, in turn."""
+    blobs = recordings(channels * SEATS)
     stored = [
         StoredResponse(seq=n, at="", blob_sha256=sha, body=ResponseStored(
-            round="r", channel="FL", seat="A1", kind="sweep", file_name="x.wav", file_sha256=sha, sweep=sweep))
+            round="r", channel="FL", seat="A1", kind="sweep", file_name="x.wav", file_sha256=sha, sweep=SWEEP))
         for n, sha in enumerate(blobs)
     ]  # fmt: skip
-    raw = np.stack([soundfile.read(io.BytesIO(data), dtype="float32")[0] for data in blobs.values()])
-    ours, bare = [], []
-    for _ in range(REPEATS):
-        begun = time.perf_counter()
-        for start in range(0, len(stored), BATCH):
-            batch = [
-                r for _, r in decode(stored[start : start + BATCH], blobs.__getitem__) if isinstance(r, Response)
-            ]
-            analyse_batch(batch, [False] * len(batch))
-        ours.append(time.perf_counter() - begun)
-        begun = time.perf_counter()
-        for start in range(0, len(raw), BATCH):
-            spectra = fft.rfft(raw[start : start + BATCH], axis=-1, workers=-1)
-            fft.irfft(spectra, axis=-1, workers=-1, overwrite_x=True)
-        bare.append(time.perf_counter() - begun)
-    print(f"  {len(stored)} recordings of 8 s, 24-bit WAV, {RATE} Hz")
-    print(f"  read + deconvolve + analyse   {min(ours):.3f} s")
-    print(f"  bare real transforms          {min(bare):.3f} s   ratio {min(ours) / min(bare):.2f} (goal: under 2.0)")
-    _pyfar(raw, sweep, min(ours) / len(stored))
+    raw = np.stack([read_sound(data, "x.wav")[0][0] for data in blobs.values()])
+    decoded = [r for _, r in decode(stored, blobs.__getitem__) if isinstance(r, Response)]
+    inverse = sweep_deconvolver(SWEEP, raw.shape[-1])
+    pool = ThreadPoolExecutor(THREADS)
+
+    def starts(step: int) -> Iterable[int]:
+        return range(0, len(stored), step)
+
+    def analysed(responses: list[Response]) -> None:
+        analyse_batch(responses, [False] * len(responses))
+
+    def on_threads(work: Callable[[np.ndarray], object]) -> None:
+        list(pool.map(lambda n: work(raw[n : n + SWEEPS_AT_ONCE]), starts(SWEEPS_AT_ONCE)))
+
+    def ours() -> None:
+        for n in starts(BATCH):
+            some = decode(stored[n : n + BATCH], blobs.__getitem__)
+            analysed([r for _, r in some if isinstance(r, Response)])
+
+    took = in_turn({
+        "all": ours,
+        "reading": lambda: list(pool.map(_read, blobs.values())),
+        "deconvolution": lambda: on_threads(inverse),
+        "analysis": lambda: [analysed(decoded[n : n + BATCH]) for n in starts(BATCH)],
+        "bare, all cores for each batch": lambda: [_bare(raw[n : n + BATCH], -1) for n in starts(BATCH)],
+        "bare, each core its own batch": lambda: on_threads(lambda rows: _bare(rows, 1)),
+    })  # fmt: skip
+    print(f"  {len(stored)} recordings of 8 s, 24-bit WAV, {RATE} Hz; seconds on the wall (of the processor)")
+    for name, each in took.items():
+        print(f"  {name:32} {each.wall_s:.3f} ({each.cpu_s:.3f})")
+    bare = [each for name, each in took.items() if name.startswith("bare")]
+    wall_s, cpu_s = min(each.wall_s for each in bare), min(each.cpu_s for each in bare)
+    print(f"  all against the faster bare one  {took['all'].wall_s / wall_s:.2f} (goal: under 2.0),"
+          f" of the processor {took['all'].cpu_s / cpu_s:.2f}")  # fmt: skip
+    _pyfar(raw, took["all"].wall_s / len(stored))
 
 
-def _pyfar(raw: np.ndarray, sweep: Sweep, ours_each: float) -> None:
+def _pyfar(raw: np.ndarray, ours_each_s: float) -> None:
     try:
         import pyfar
     except ImportError:
         print("  pyfar is not installed: not compared")
         return
-    few = raw[:6].astype(float)
-    x = np.zeros(raw.shape[1])
-    x[: len(sweep_signal(sweep))] = sweep_signal(sweep)
+    few, x = raw[:6].astype(float), np.zeros(raw.shape[1])
+    x[: len(sweep_signal(SWEEP))] = sweep_signal(SWEEP)
+    recorded, played = pyfar.Signal(few, RATE), pyfar.Signal(x, RATE)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        begun = time.perf_counter()
-        pyfar.dsp.deconvolve(pyfar.Signal(few, RATE), pyfar.Signal(x, RATE), frequency_range=(20, 20000))
-        each = (time.perf_counter() - begun) / len(few)
-    print(f"  pyfar's deconvolution alone   {1000 * each:.1f} ms each (6 of them), ours with all else {1000 * ours_each:.1f} ms:"
-          f" ratio {ours_each / each:.2f} (goal: under 1)")  # fmt: skip
+        took = in_turn({"": lambda: pyfar.dsp.deconvolve(recorded, played, frequency_range=(20, 20000))}, 3)
+    each_s = took[""].wall_s / len(few)
+    print(f"  pyfar's deconvolution alone {1000 * each_s:.1f} ms each, ours with all else {1000 * ours_each_s:.1f} ms:"
+          f" ratio {ours_each_s / each_s:.2f} (goal: under 1)")  # fmt: skip
