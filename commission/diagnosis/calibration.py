@@ -8,14 +8,13 @@ import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import Found, Rule, Said, listed, signed
-from commission.model import GUARD_FACTOR, Verdict
+from commission.model import Verdict
+from commission.model.verdict import surely_above
 from commission.steps import distances
 from commission.steps.seat_cells import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
 
 TRIM_DB = 1.0
 ALIKE = 0.8
-ODD_ARRIVAL_S = 0.0003
-SUB_LATENCY_S = 0.002
 
 
 def _unit(e: Evidence, _: Found) -> Iterator[Said]:
@@ -41,7 +40,7 @@ def _unit(e: Evidence, _: Found) -> Iterator[Said]:
 def _late_sub(e: Evidence, _: Found) -> Iterator[Said]:
     for each in e.distances.channels.values():
         residual = each.arrival_residual_s
-        if not each.channel.is_sub or residual is None or residual - 2 * each.arrival_u_s < SUB_LATENCY_S:
+        if residual is None or each.own_latency_m <= 0:
             continue
         if each.alignment_s is not None and each.check_arrival.verdict is Verdict.PASS:
             continue  # its setting makes up for it already
@@ -64,9 +63,7 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[Said]:
     explained = found.channels("wiring.swapped", "wiring.silent")
     for each in e.distances.channels.values():
         residual, name = each.arrival_residual_s, each.channel.id
-        if each.channel.is_sub or residual is None or each.seems_m is None or name in explained:
-            continue
-        if abs(residual) - GUARD_FACTOR * each.arrival_u_s <= ODD_ARRIVAL_S:
+        if each.channel.is_sub or residual is None or each.seems_m is None or name in explained or not each.outlier:
             continue
         yield Said(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
@@ -94,7 +91,7 @@ def _all_off(e: Evidence, _: Found) -> Iterator[Said]:
     u = float(
         np.hypot(np.median([each.u_db for each in levels.channels.values()] or [0.0]), levels.common_u_db or 0.0)
     )
-    if abs(common) - GUARD_FACTOR * u <= TRIM_DB:
+    if not surely_above(abs(common), TRIM_DB, u):
         return
     yield Said(
         title=f"all channels {abs(common):.1f} dB {'loud' if common > 0 else 'low'}",
@@ -110,7 +107,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[Said]:
     common = _common_error_db(e)
     explained = found.channels("wiring.silent", "wiring.woofer")
     off = {c: -each.correction_db - common for c, each in e.levels.channels.items()
-           if abs(-each.correction_db - common) - GUARD_FACTOR * each.u_db > TRIM_DB and c not in explained}  # fmt: skip
+           if surely_above(abs(each.correction_db + common), TRIM_DB, each.u_db) and c not in explained}  # fmt: skip
     if not off:
         return
     worst = max(off, key=lambda c: abs(off[c]))
@@ -148,29 +145,33 @@ def _trim_stop(e: Evidence, found: Found) -> Iterator[Said]:
 
 
 def _channel_level(e: Evidence, found: Found) -> Iterator[Said]:
-    """From the responses, where nobody read a meter: the one of a pair that is off at every seat."""
+    """From the responses, where nobody read a meter: the one of a pair, or the one without a partner, that is off at
+    every seat alike. Of a pair the lower one is looked at, which may be because the other is loud.
+    """
     explained = found.channels("wiring.silent", "wiring.tweeter", "wiring.woofer") | set(e.levels.channels)
     for channel, against in sorted(e.seats.against.items()):
-        lower, compared = against.lower_seats
-        certain = -against.level_db - GUARD_FACTOR * CHANNEL_OFF_U_DB > CHANNEL_OFF_DB and lower >= ALIKE * compared
-        if not certain or {channel, against.partner} & explained:
+        off, partner, (alike, compared) = against.level_db, against.partner, against.alike_seats
+        if not surely_above(abs(off), CHANNEL_OFF_DB, CHANNEL_OFF_U_DB) or alike < ALIKE * compared:
             continue
-        odd = _odd_one(e.seats, channel, against.partner)
-        low = odd == channel
-        other = against.partner if low else channel
-        below = f"{-against.level_db:.1f} ± {2 * CHANNEL_OFF_U_DB:.1f} dB below {against.partner}"
+        if {channel, partner} & explained or (off > 0 and partner in e.seats.against):
+            continue
+        odd = _odd_one(e.seats, channel, partner)
+        other = partner if odd == channel else channel
+        low = (off < 0) == (odd == channel)
+        place, side = ("below", "lower") if off < 0 else ("above", "higher")
         yield Said(
-            title=f"{odd} {-against.level_db:.1f} dB {'low' if low else 'loud'} at every seat",
+            title=f"{odd} {abs(off):.1f} dB {'low' if low else 'loud'} at every seat",
             channels=(odd,),
             evidence=(
-                f"{channel} is {below}, lower at {lower} of {compared} seats",
+                f"{channel} is {abs(off):.1f} ± {2 * CHANNEL_OFF_U_DB:.1f} dB {place} {partner}, {side} at {alike} of "
+                f"{compared} seats",
                 "the same at all seats: the channel, neither the room nor the microphone's gain",
             ),
             alternatives=(
-                "the loudspeakers of the pair differ in kind",
-                f"the other one, {other}, is too {'loud' if low else 'low'}",
+                f"the loudspeakers of {channel} and {partner} differ in kind",
+                f"not {odd} but {other}: too {'loud' if low else 'low'}",
             ),
-            confirm=f"Read {channel} and {against.partner} with the meter (levels).",
+            confirm=f"Read {channel} and {partner} with the meter (levels).",
             remedy=f"Correct the trim of {odd}.",
         )
 

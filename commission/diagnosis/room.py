@@ -10,10 +10,12 @@ import numpy as np
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import Found, Rule, Said, listed
 from commission.dsp.spectrum import GRID_HZ
-from commission.dsp.variance import own_band
-from commission.model import GUARD_FACTOR, Check, Verdict
+from commission.dsp.variance import own_band, without_one_db2
+from commission.model import Check, Verdict
+from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.seat_cells import BASS_HZ, NULL_LIMIT, SNR_LIMIT, THIRD_OCTAVE_U_DB, deepest
+from commission.steps.seat_variance import seat_weights
 
 UNEVEN_DB = 3.0
 SPOILT = ("settings.sub-latency", "settings.polarity", "wiring.polarity", "settings.unit", "measurement.gain")
@@ -57,7 +59,7 @@ def _summed_nulls(e: Evidence) -> dict[str, tuple[str, ...]]:
     limit = NULL_LIMIT.low or -10.0
     for i, seat in enumerate(seats):
         depth, at_hz = deepest(levels, i, plays, GRID_HZ)
-        if depth + GUARD_FACTOR * THIRD_OCTAVE_U_DB < limit:
+        if surely_below(depth, limit, THIRD_OCTAVE_U_DB):
             where = f"in the third octave at {at_hz:.0f} Hz, limit {limit:.0f} dB"
             out[seat] = (f"all subwoofers together {depth:.0f} dB re the seats' mean {where}",)
     return out
@@ -80,7 +82,7 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[Said]:
     names = [SUBS] if SUBS in e.variance else [c for c in _subs(e) if c in e.variance]
     results = {name: low for name in names if (low := _lowest_band(e.variance[name][HEARD])) is not None}
     missing = {seat for finding in found if finding.id == "room.null" for seat in finding.seats}
-    uneven = {name: each for name, each in results.items() if _uneven(each[1], missing)}
+    uneven = {name: each for name, each in results.items() if _uneven(e, each[1], missing)}
     if not uneven or len(uneven) < len(results):
         return
     _, first = next(iter(uneven.values()))
@@ -96,13 +98,14 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[Said]:
     )
 
 
-def _uneven(result: BandResult, missing: set[str]) -> bool:
+def _uneven(e: Evidence, result: BandResult, missing: set[str]) -> bool:
     """Beyond the limit, also without its worst seat where that has a finding of its own already."""
-    guard, seats = GUARD_FACTOR * result.u_sd_db, len(result.deviations_db)
-    if result.worst_seat in missing and seats > 2:
-        rest = max(result.msv_db2 * seats - result.worst_db**2, 0.0) / (seats - 1)
-        return math.sqrt(rest) - guard > UNEVEN_DB
-    return result.sd_db - guard > UNEVEN_DB
+    left_db2, seats = result.msv_db2, list(result.deviations_db)
+    weights = dict(zip(seats, seat_weights(e.job, seats), strict=True))
+    if result.worst_seat in missing and sum(weight > 0 for weight in weights.values()) > 2:
+        share = weights[result.worst_seat] / sum(weights.values())
+        left_db2 = without_one_db2(left_db2, share, result.worst_db)
+    return surely_above(math.sqrt(left_db2), UNEVEN_DB, result.u_sd_db)
 
 
 def _spread(name: str, label: str, r: BandResult) -> tuple[str, str]:

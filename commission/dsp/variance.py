@@ -101,7 +101,8 @@ class BandVariance:
 
     msv_db2: float
     deviation_db: tuple[float, ...]
-    """Each seat's rms deviation from the seats' mean; what the measurement scatters is in it."""
+    """Each seat's rms deviation from the mean of the seats that count; what the measurement scatters is in it. NaN for a
+    seat without weight that was not heard everywhere."""
     mean_deviation_db: tuple[float, ...]
     """Each seat's mean deviation: above zero, the seat hears it louder than the average seat."""
     worst: int
@@ -146,12 +147,14 @@ def band_variance(
     read = levels if measured_db is None else _heard(measured_db, weights)[0][:, usable]
     raw, own = _raw_and_own(levels, share, repeats, read)
     left = float(np.mean(raw)) - float(np.mean(own))
-    apart = levels - share @ levels
-    rms = np.sqrt(np.mean(apart**2, axis=1))
+    mean = share @ levels
+    apart = levels - mean
+    shown = np.atleast_2d(np.asarray(levels_db, dtype=float))[:, usable] - mean  # a seat without weight is shown as well
+    rms = np.sqrt(np.mean(shown**2, axis=1))
     return BandVariance(
         max(left, 0.0),
         tuple(float(v) for v in rms),
-        tuple(float(v) for v in apart.mean(axis=1)),
+        tuple(float(v) for v in shown.mean(axis=1)),
         int(np.argmax(np.where(share > 0, rms, -1.0))),
         _u_msv_db2(apart, read, share, repeats, own),
         left <= 0.0 < repeats.common_db,
@@ -167,6 +170,15 @@ def _u_msv_db2(
     apiece = 4 * np.sum(share**2 * np.mean((apart * noise_db) ** 2, axis=1)) / independent
     second = 2 * float(np.mean(own)) ** 2 / max(int(np.count_nonzero(share)) - 1, 1)
     return math.sqrt(float(together + apiece) + second)
+
+
+def without_one_db2(variance_db2: float, share: float, deviation_db: float) -> float:
+    """The variance that remains when one seat is left out, its share of all weights and its deviation being known [dB²].
+
+    With p its share and d its deviation from the mean of all: V = (1 − p)·V' + p·d²/(1 − p), since leaving it out moves
+    the mean too. Never below zero: repeatability may have been taken off V.
+    """
+    return max(variance_db2 - share * deviation_db**2 / (1 - share), 0.0) / (1 - share)
 
 
 def change_word(change_db2: float, u_db2: float) -> Word:

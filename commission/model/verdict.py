@@ -34,6 +34,19 @@ def worst(verdicts: list[Verdict] | tuple[Verdict, ...]) -> Verdict | None:
     return max(verdicts, key=lambda verdict: verdict.severity, default=None)
 
 
+def surely_above(value: float, bound: float, standard_uncertainty: float) -> bool:
+    """Whether `value` lies above `bound` at a risk of 5 %: value − 1.645 u > bound. False where either is not a number.
+
+    The one rule by which limits fail, findings speak up and outliers are named (JCGM 106, ISO 14253-1; from memory).
+    """
+    return value - GUARD_FACTOR * abs(standard_uncertainty) > bound
+
+
+def surely_below(value: float, bound: float, standard_uncertainty: float) -> bool:
+    """Whether `value` lies below `bound` at a risk of 5 %, as `surely_above`."""
+    return value + GUARD_FACTOR * abs(standard_uncertainty) < bound
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """An interval of conformity; None leaves a side open. `basis` says where the number comes from."""
@@ -54,7 +67,7 @@ class Limit:
         guard = GUARD_FACTOR * abs(standard_uncertainty)
         below = -math.inf if self.low is None else self.low
         above = math.inf if self.high is None else self.high
-        if value + guard < below or value - guard > above:
+        if surely_below(value, below, standard_uncertainty) or surely_above(value, above, standard_uncertainty):
             return Verdict.FAIL
         return Verdict.PASS if below + guard <= value <= above - guard else Verdict.UNSURE
 

@@ -16,6 +16,7 @@ from commission.dsp.latency import UnitFit, common_latency, unit_factor
 from commission.dsp.uncertainty import POSITION_U_M, TAPE_U_M, combine
 from commission.model import Analyses, Channel, Check, FloatArray, Job, Limit
 from commission.model.units import FOOT_M
+from commission.model.verdict import surely_above
 from commission.steps.arrivals import Heard, SeatArrivals, find_swaps, hear, seat_arrivals
 
 SETTING_LIMIT = Limit(low=-0.1, high=0.1, unit="ms", basis="0.1 ms between channels; ITU-R BS.1116, from memory")
@@ -70,7 +71,7 @@ class ChannelDistance:
         limit_s, residual = (ARRIVAL_LIMIT.high or 0.0) / 1000, self.arrival_residual_s
         if self.channel.is_sub:
             return self.own_latency_m > 0
-        return residual is not None and abs(residual) - 1.645 * self.arrival_u_s > limit_s
+        return residual is not None and surely_above(abs(residual), limit_s, self.arrival_u_s)
 
     @property
     def own_latency_m(self) -> float:
@@ -137,7 +138,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
     residual = fit.residual_s if fit is not None else np.full(len(channels), np.nan)
     u = np.array([_u_s(h, found, speed) for h, found in zip(heard, known.values(), strict=True)])
-    late = ~mains & (residual - 2 * u > SUB_LATENCY_S)
+    late = ~mains & np.array([surely_above(r, SUB_LATENCY_S, each) for r, each in zip(residual, u, strict=True)], bool)
     acoustic = tape + np.where(late, residual * speed, 0.0)
     settings: tuple[delays_of.DelaySetting, ...] = ()
     if channels:

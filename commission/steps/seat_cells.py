@@ -80,8 +80,8 @@ class Against:
     """What speaks for a dead tweeter, see `dsp.across.driver_gap_db`."""
     low_db: float
     """What speaks for a dead woofer."""
-    lower_seats: tuple[int, int]
-    """(seats at which it is more than 1 dB lower, seats compared)."""
+    alike_seats: tuple[int, int]
+    """(seats at which it is off by more than 1 dB, all to the side of `level_db`; seats compared)."""
     gaps: dict[str, tuple[float, float]]
     """Seat → (treble, low) there."""
 
@@ -199,10 +199,11 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[st
         gaps = {s: (across.driver_gap_db(d[0], d[1]), across.driver_gap_db(d[1], d[0])) for s, d in apart.items()}
         treble, low = np.median(list(gaps.values()), axis=0)
         levels = [float(d[2]) for d in apart.values()]
+        side = math.copysign(1.0, float(np.median(levels)))
         out[channel] = Against(
             partner=partner if partner is not None and partner in mains else "the other channels",
             level_db=float(np.median(levels)), treble_db=float(treble), low_db=float(low), gaps=gaps,
-            lower_seats=(sum(level < -CHANNEL_OFF_DB for level in levels), len(levels)),
+            alike_seats=(sum(side * level > CHANNEL_OFF_DB for level in levels), len(levels)),
         )  # fmt: skip
     return out
 

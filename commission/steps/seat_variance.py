@@ -279,6 +279,12 @@ def summed_subs(job: Job, round_id: str, analyses: Analyses) -> tuple[list[str],
     return None if row is None else (row.seats, row.levels)
 
 
+def seat_weights(job: Job, seats: list[str]) -> list[float]:
+    """The weights of these seats; all alike where fewer than two of them have any: one seat has no variance."""
+    weights = [seat.weight if (seat := job.system.seat(s)) is not None else 1.0 for s in seats]
+    return weights if sum(weight > 0 for weight in weights) > 1 else [1.0] * len(seats)
+
+
 def _level_band_hz(job: Job, name: str) -> tuple[float, float]:
     channel = job.system.channel(name)
     return SUB_LEVEL_BAND_HZ if name == SUBS or (channel is not None and channel.is_sub) else LEVEL_BAND_HZ
@@ -298,17 +304,14 @@ def _band(
     if kind == TONE:
         own = variance.broadband_level_db(measured, GRID_HZ, _level_band_hz(job, name))
         levels = variance.without_seat_level(measured, own)
-    weights = [seat.weight if (seat := job.system.seat(s)) is not None else 1.0 for s in seats]
-    if sum(weight > 0 for weight in weights) < 2:
-        weights = [1.0] * len(seats)
-    found = variance.band_variance(levels, inside, weights, repeats, measured)
+    found = variance.band_variance(levels, inside, seat_weights(job, seats), repeats, measured)
     if found is None:
         return None
     heard = GRID_HZ[inside]
     return BandResult(
         msv_db2=found.msv_db2, sd_db=found.sd_db, u_sd_db=found.u_sd_db, u_msv_db2=found.u_msv_db2,
         worst_seat=seats[found.worst], worst_db=found.deviation_db[found.worst],
-        deviations_db=dict(zip(seats, found.mean_deviation_db, strict=True)),
+        deviations_db={s: v for s, v in zip(seats, found.mean_deviation_db, strict=True) if np.isfinite(v)},
         heard_hz=(float(heard[0]), float(heard[-1])), floored=found.floored,
     )  # fmt: skip
 

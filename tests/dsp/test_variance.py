@@ -18,6 +18,7 @@ from commission.dsp.variance import (
     change_word,
     own_band,
     variance_over_seats,
+    without_one_db2,
     without_seat_level,
 )
 from commission.model import FloatArray
@@ -111,6 +112,32 @@ def test_a_seat_without_weight_and_without_level_spoils_nothing() -> None:
     assert found is not None
     assert found.msv_db2 == pytest.approx(6.0)
     assert found.worst != 3
+
+
+def test_a_seat_without_weight_is_shown_against_the_seats_that_count() -> None:
+    # Mean of the three that count 73 dB: the fourth, at 10 dB, is −63 dB off, whatever it counts for.
+    levels = np.array([[70.0, 70.0], [73.0, 73.0], [76.0, 76.0], [10.0, 10.0]])
+    found = band_variance(levels, np.array([True, True]), [1, 1, 1, 0])
+    assert found is not None
+    assert found.mean_deviation_db == pytest.approx((-3.0, 0.0, 3.0, -63.0))
+    assert found.deviation_db == pytest.approx((3.0, 0.0, 3.0, 63.0))
+    levels[3, 1] = np.nan
+    again = band_variance(levels, np.array([True, True]), [1, 1, 1, 0])
+    assert again is not None
+    assert math.isnan(again.mean_deviation_db[3])
+    assert again.msv_db2 == pytest.approx(found.msv_db2)
+
+
+@steady
+@given(SEATS_AND_LEVELS.filter(lambda levels: len(levels) > 2), st.lists(st.integers(1, 4), min_size=7, max_size=7))
+def test_leaving_one_seat_out_is_numpys_variance_of_the_others(levels: FloatArray, weights: list[int]) -> None:
+    own = np.array(weights[: len(levels)], dtype=float)
+    whole = band_variance(levels, EVERYWHERE, own)
+    assert whole is not None
+    left = without_one_db2(whole.msv_db2, own[0] / own.sum(), whole.deviation_db[0])
+    assert left == pytest.approx(msv(levels[1:], weights=own[1:]), abs=1e-6)
+    others = np.repeat(levels[1:], own[1:].astype(int), axis=0)
+    assert left == pytest.approx(float(np.mean(np.var(others, axis=0))), abs=1e-6)
 
 
 def test_weights_that_cannot_be() -> None:

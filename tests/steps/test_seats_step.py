@@ -153,7 +153,7 @@ def test_a_channel_low_on_every_seat_has_no_dead_driver_and_no_gain() -> None:
     assert failed(outcome_of(room)) == set()
     assert result.seat_gain_db == {}
     assert result.against["SiL"].level_db == pytest.approx(-12, abs=1.5)  # the sound room's own differences
-    assert result.against["SiL"].lower_seats == (6, 6)
+    assert result.against["SiL"].alike_seats == (6, 6)
 
 
 def test_a_seat_low_on_every_channel_is_the_gain_and_its_levels_are_not_judged() -> None:
