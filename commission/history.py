@@ -13,6 +13,9 @@ from commission.model import (
     EarlierVisit,
     Event,
     Job,
+    Judged,
+    LimitsChosen,
+    LimitsProfile,
     Noted,
     PhotoAttached,
     Reading,
@@ -48,7 +51,9 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
     notes: list[Event] = []
     photos: list[Event] = []
     earlier: EarlierVisit | None = None
+    limits: LimitsProfile | None = None
     decisions: dict[tuple[str, str, str], str] = {}
+    judged: list[Event] = []
     signatures: list[Event] = []
     for event in log:
         if event.seq in withdrawn:
@@ -84,8 +89,12 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
                 photos.append(event)
             case EarlierVisit():
                 earlier = body
+            case LimitsChosen():
+                limits = body.profile
             case Decided():
                 decisions[(body.round, body.step, body.key)] = body.value
+            case Judged():
+                judged.append(event)
             case Signed():
                 signatures.append(event)
             case _:
@@ -102,7 +111,9 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
         notes=tuple(notes),
         photos=tuple(photos),
         earlier=earlier,
+        limits=limits,
         decisions=decisions,
+        judged=tuple(judged),
         signatures=tuple(signatures),
         log=log,
     )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from commission.model.judged import Judged
+from commission.model.limits import LimitsProfile
 from commission.model.system import Setting, Sweep, System
 
 ResponseKind = Literal["impulse", "sweep", "noise", "response"]
@@ -155,6 +157,13 @@ class Decided:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LimitsChosen:
+    """The limits that this job is judged by, whole: the last one counts."""
+
+    profile: LimitsProfile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Signed:
     """Who takes responsibility for the record."""
 
@@ -182,6 +191,8 @@ EventBody = (
     | PhotoAttached
     | EarlierVisit
     | Decided
+    | LimitsChosen
+    | Judged
     | Signed
     | Withdrawn
 )
@@ -198,6 +209,8 @@ EVENT_KINDS: dict[str, type[EventBody]] = {
     "photo-attached": PhotoAttached,
     "earlier-visit": EarlierVisit,
     "decided": Decided,
+    "limits-chosen": LimitsChosen,
+    "judged": Judged,
     "signed": Signed,
     "withdrawn": Withdrawn,
 }

@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from commission.model.events import EarlierVisit, Event, ReadingEntered, ResponseStored
+from commission.model.limits import LimitsProfile, default_profile
 from commission.model.system import AS_FOUND, Setting, System
+from commission.model.verdict import Limit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,11 +50,24 @@ class Job:
     """PhotoAttached events that count, in the order attached."""
     earlier: EarlierVisit | None = None
     """The visit that this one returns to."""
+    limits: LimitsProfile | None = None
+    """The limits chosen for this job; None: the program's defaults."""
     decisions: dict[tuple[str, str, str], str] = field(default_factory=dict)
     """By (round, step, key)."""
+    judged: tuple[Event, ...] = ()
+    """Verdicts as they stood at a signature or a record, Judged events, oldest first."""
     signatures: tuple[Event, ...] = ()
     log: tuple[Event, ...] = ()
     """Every event, withdrawn ones included."""
+
+    @property
+    def profile(self) -> LimitsProfile:
+        """The limits in force."""
+        return self.limits or default_profile()
+
+    def limit(self, quantity: str) -> Limit:
+        """The limit of a quantity in force."""
+        return self.profile.of(quantity)
 
     def setting(self, round_id: str, channel: str) -> Setting:
         """What the processor holds for a channel in a round; empty fields where nothing was noted."""

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from commission.model.errors import CommissionError
 
-FloatArray = NDArray[np.floating[Any]]
-ComplexArray = NDArray[np.complexfloating[Any, Any]]
+if TYPE_CHECKING:  # the first screen is painted without numpy: it loads with the first array
+    import numpy as np
+    from numpy.typing import NDArray
+
+FloatArray: TypeAlias = "NDArray[np.floating[Any]]"
+ComplexArray: TypeAlias = "NDArray[np.complexfloating[Any, Any]]"
 
 
 def freeze(array: Any, dtype: Any = None) -> NDArray[Any]:
     """A read-only view of `array` (copied only where `dtype` asks for it)."""
+    import numpy as np
+
     frozen = np.asarray(array, dtype=dtype).view()
     frozen.setflags(write=False)
     return frozen
@@ -31,6 +34,8 @@ class Signal:
     unit: Literal["FS", "Pa"] = "FS"
 
     def __post_init__(self) -> None:
+        import numpy as np
+
         samples = np.atleast_2d(np.asarray(self.samples))
         if samples.ndim != 2:
             raise ValueError(f"samples must be (channels, n), got shape {samples.shape}")

@@ -17,11 +17,9 @@ from commission.model import (
     Check,
     Column,
     Job,
-    Limit,
     Outcome,
     PlanItem,
     Position,
-    Room,
     RoomPlan,
     Row,
     Seat,
@@ -45,24 +43,8 @@ wires of heavy loudspeakers are for licensed trades; local codes decide.
 """
 
 Kind = Literal["seat", "reference", "loudspeaker", "sub", "screen"]
-TAPE_LIMIT = Limit(
-    low=-0.10, high=0.10, unit="m", basis="10 cm between tape and position: beyond it one is a slip; common practice"
-)
 TAPE_AGAINST_POSITION_U_M = 0.02
 """Both are measured by hand to 2 cm or so (common practice, no source)."""
-INSIDE = Limit(low=0.0, high=None, unit="m", basis="no ears are outside the room")
-NEARLY_INSIDE = Limit(
-    low=-0.3,
-    high=None,
-    unit="m",
-    basis="30 cm for what is built into walls or stands behind the screen: beyond it a slip; common practice",
-)
-LEFT_OF_RIGHT = Limit(
-    low=0.1,
-    high=None,
-    unit="m",
-    basis="the left one of a pair stands at least 10 cm left of the right one: else a sign slipped; common practice",
-)
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
@@ -122,7 +104,7 @@ def _seat(job: Job, seat: Seat) -> _Placed:
     where = seat.position_m
     if where is None:
         return _Placed(Row(key=seat.id, cells=(seat.id, seat.name, *6 * (None,))), (), None)
-    inside = _inside_check(seat.id, where, job.system.room, seat=True)
+    inside = _inside_check(job, seat.id, where, seat=True)
     reference = job.system.reference_seat is not None and seat.id == job.system.reference_seat.id
     item = PlanItem(label=seat.id, kind="reference" if reference else "seat", position_m=where, verdict=_said(inside))
     row = Row(key=seat.id, cells=(seat.id, seat.name, *where, None, None, None), check=inside)
@@ -140,9 +122,9 @@ def _channel(job: Job, round_id: str, channel: Channel) -> _Placed:
         )
     partner = job.system.channel(mirror_partner(channel.id) or "")
     found = (
-        _inside_check(channel.id, where, job.system.room, seat=False),
-        _tape_check(channel.id, distance if away is not None and away[1] == "tape" else None, ears, where),
-        _side_check(channel.id, where, None if partner is None else partner.position_m),
+        _inside_check(job, channel.id, where, seat=False),
+        _tape_check(job, channel.id, distance if away is not None and away[1] == "tape" else None, ears, where),
+        _side_check(job, channel.id, where, None if partner is None else partner.position_m),
     )
     checks = tuple(check for check in found if check is not None)
     worst = max(checks, key=lambda check: check.verdict.severity, default=None)
@@ -168,8 +150,9 @@ def _said(check: Check | None) -> Verdict | None:
     return None if check is None else check.verdict
 
 
-def _inside_check(label: str, where: Position, room: Room | None, *, seat: bool) -> Check | None:
+def _inside_check(job: Job, label: str, where: Position, *, seat: bool) -> Check | None:
     """How far inside the room something stands [m]: negative is outside, and most likely a typing error."""
+    room = job.system.room
     if room is None:
         return None
     x, y, z = where
@@ -180,12 +163,12 @@ def _inside_check(label: str, where: Position, room: Room | None, *, seat: bool)
         seat=label if seat else None,
         value=round(margin, 3),
         unit="m",
-        limit=INSIDE if seat else NEARLY_INSIDE,
+        limit=job.limit("layout.inside") if seat else job.limit("layout.nearly-inside"),
         text="it stands inside the room" if margin >= 0 else "it stands outside the room",
     )
 
 
-def _tape_check(label: str, tape_m: float | None, ears: Position | None, where: Position) -> Check | None:
+def _tape_check(job: Job, label: str, tape_m: float | None, ears: Position | None, where: Position) -> Check | None:
     if tape_m is None or ears is None:
         return None
     return Check(
@@ -194,12 +177,12 @@ def _tape_check(label: str, tape_m: float | None, ears: Position | None, where: 
         value=tape_m - distance_m(ears, where),
         unit="m",
         uncertainty=TAPE_AGAINST_POSITION_U_M,
-        limit=TAPE_LIMIT,
+        limit=job.limit("layout.tape"),
         text="tape and position disagree",
     )
 
 
-def _side_check(label: str, where: Position, partner: Position | None) -> Check | None:
+def _side_check(job: Job, label: str, where: Position, partner: Position | None) -> Check | None:
     """How far the left one of a mirrored pair is left of the right one [m], once per pair; below zero a sign slipped."""
     other = mirror_partner(label)
     if partner is None or other is None or "L" not in label[-2:]:
@@ -209,7 +192,7 @@ def _side_check(label: str, where: Position, partner: Position | None) -> Check 
         channel=label,
         value=round(partner[0] - where[0], 3),
         unit="m",
-        limit=LEFT_OF_RIGHT,
+        limit=job.limit("layout.side"),
         text=f"it stands left of {other}" if where[0] < partner[0] else f"it does not stand left of {other}",
     )
 

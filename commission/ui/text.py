@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import time
+from typing import TYPE_CHECKING
 
-from commission.model import AS_FOUND, AS_LEFT, Event, Job, Verdict
+from commission import model
 from commission.model.events import (
     Decided,
     EarlierVisit,
     JobCreated,
+    LimitsChosen,
     Noted,
     PhotoAttached,
     ReadingEntered,
@@ -20,20 +22,22 @@ from commission.model.events import (
     SystemDefined,
     Withdrawn,
 )
-from commission.model.show import number
 from commission.model.units import clean_text
+
+if TYPE_CHECKING:
+    from commission.model import Event, Job, Verdict
 
 
 def round_name(round_id: str) -> str:
     """A round in words."""
-    return {AS_FOUND: "as found", AS_LEFT: "as left"}.get(round_id, clean_text(round_id))
+    return {model.AS_FOUND: "as found", model.AS_LEFT: "as left"}.get(round_id, clean_text(round_id))
 
 
 def verdict_count(verdict: Verdict | None, count: int) -> str:
     """Symbol with a word, or with how many did not pass."""
     if verdict is None:
         return ""
-    if verdict in (Verdict.FAIL, Verdict.UNSURE) and count > 1:
+    if verdict in (model.Verdict.FAIL, model.Verdict.UNSURE) and count > 1:
         return f"{verdict.symbol} {count} {verdict.value}"
     return f"{verdict.symbol} {verdict.value}"
 
@@ -58,6 +62,8 @@ class TimeLeft:
 
 def event_words(event: Event, job: Job) -> str:
     """One event in plain words."""
+    from commission.model.show import number  # late: it loads what tables are made of
+
     match event.body:
         case JobCreated(title=title, program_version=version):
             text = f"job “{title}” opened by version {version}"
@@ -84,6 +90,8 @@ def event_words(event: Event, job: Job) -> str:
             text = f"photograph on {step}: {name}" + (f", {caption}" if caption else "")
         case EarlierVisit(title=title, closed_at=at, figures=figures):
             text = f"returns to “{title}” of {at[:10]}, {len(figures)} figures to compare with"
+        case LimitsChosen(profile=profile):
+            text = f"limits: {profile.title}"
         case Decided(step=step, key=key, value=value):
             text = f"decided on {step}: {key} = {value}"
         case Signed(role=role, name=name):

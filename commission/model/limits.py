@@ -1,0 +1,153 @@
+"""Limits profiles: the numbers that verdicts rest on, each with its unit, its basis and where it applies.
+
+The program ships `limits.toml`; a firm supplies its own file of the same form with only what differs. The whole profile
+is stored in the job, so that a record is judged tomorrow as it was today, on any computer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any
+
+from commission.model.errors import InputError
+from commission.model.units import clean_text
+from commission.model.verdict import Limit
+
+SCHEMA = 1
+_TEXTS = ("quantity", "unit", "basis", "applies")
+_KNOWN = {*_TEXTS, "low", "high"}
+_LONGEST = 300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProfileLimit:
+    """One limit of a profile."""
+
+    quantity: str
+    """As in the checks: "levels.match"."""
+    low: float | None = None
+    high: float | None = None
+    unit: str
+    basis: str
+    applies: str
+    """What is judged by it, in words."""
+    own: bool = False
+    """From the firm's file, not from the defaults."""
+
+    @property
+    def limit(self) -> Limit:
+        """As the checks use it."""
+        return Limit(low=self.low, high=self.high, unit=self.unit, basis=self.basis)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitsProfile:
+    """A named and numbered set of limits; every quantity that the program judges by one is in it."""
+
+    name: str
+    version: str
+    limits: tuple[ProfileLimit, ...]
+
+    def of(self, quantity: str) -> Limit:
+        """The limit of a quantity; KeyError for one that no profile holds."""
+        return next((each.limit for each in self.limits if each.quantity == quantity), None) or _missing(quantity)
+
+    @property
+    def title(self) -> str:
+        """Name and version, as printed."""
+        return f"{self.name}, version {self.version}"
+
+
+def _missing(quantity: str) -> Limit:
+    if quantity in {each.quantity for each in default_profile().limits}:
+        return default_profile().of(quantity)  # stored before this quantity was judged
+    raise KeyError(quantity)
+
+
+@cache
+def default_profile() -> LimitsProfile:
+    """What the program ships."""
+    import tomllib  # late: the first screen judges nothing
+    from importlib.resources import files
+
+    text = files("commission.model").joinpath("limits.toml").read_text(encoding="utf-8")
+    return _profile(tomllib.loads(text), "limits.toml", None)
+
+
+def read_profile(text: str, where: str) -> LimitsProfile:
+    """A firm's profile over the defaults; `where` names the file in every sentence. Raises InputError."""
+    import tomllib
+
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(
+            where, f"what is no TOML ({error})", "a limits profile", "See `commission limits`."
+        ) from error
+    return _profile(data, where, default_profile())
+
+
+def _profile(data: Mapping[str, Any], where: str, base: LimitsProfile | None) -> LimitsProfile:
+    if data.get("schema") != SCHEMA:
+        raise InputError(f"{where}: schema", repr(data.get("schema")), str(SCHEMA))
+    for key in data.keys() - {"schema", "name", "version", "limit"}:
+        raise InputError(f"{where}: {clean_text(key)}", "a key that is not known", "schema, name, version, [[limit]]")
+    name, version = (_text(data.get(key), f"{where}: {key}") for key in ("name", "version"))
+    rows = data.get("limit", [])
+    if not isinstance(rows, list) or not rows:
+        raise InputError(f"{where}: limit", "none", "at least one [[limit]]")
+    known = {each.quantity: each for each in base.limits} if base is not None else None
+    merged = dict(known or {})
+    seen: set[str] = set()
+    for index, row in enumerate(rows, start=1):
+        limit = _limit(row, f"{where}: limit {index}", known)
+        if limit.quantity in seen:
+            raise InputError(f"{where}: limit {index}", f"{limit.quantity} a second time", "each quantity once")
+        seen.add(limit.quantity)
+        merged[limit.quantity] = replace(limit, own=base is not None)
+    return LimitsProfile(name=name, version=version, limits=tuple(merged.values()))
+
+
+def _limit(row: object, where: str, known: Mapping[str, ProfileLimit] | None) -> ProfileLimit:
+    if not isinstance(row, dict):
+        raise InputError(where, "no table", "[[limit]] with quantity, low or high, unit, basis")
+    for key in row.keys() - _KNOWN:
+        raise InputError(f"{where}.{clean_text(str(key))}", "a key that is not known", ", ".join(sorted(_KNOWN)))
+    quantity = _text(row.get("quantity"), f"{where}.quantity")
+    default = None
+    if known is not None:
+        default = known.get(quantity)
+        if default is None:
+            raise InputError(f"{where}.quantity", quantity, "one of " + ", ".join(known))
+    unit = _text(row.get("unit"), f"{where}.unit", empty=True)
+    if default is not None and unit != default.unit:
+        raise InputError(f"{where}.unit", f"“{unit}”", f"“{default.unit}”, the unit of {quantity}")
+    low, high = (_number(row.get(key), f"{where}.{key}") for key in ("low", "high"))
+    if low is None and high is None:
+        raise InputError(where, "neither low nor high", "at least one of them")
+    if low is not None and high is not None and low > high:
+        raise InputError(where, f"low {low:g} above high {high:g}", "low at or below high")
+    applies = row.get("applies", default.applies if default is not None else None)
+    return ProfileLimit(
+        quantity=quantity, low=low, high=high, unit=unit, basis=_text(row.get("basis"), f"{where}.basis"),
+        applies=_text(applies, f"{where}.applies"),
+    )  # fmt: skip
+
+
+def _text(value: object, where: str, *, empty: bool = False) -> str:
+    if not isinstance(value, str) or (not value.strip() and not empty):
+        raise InputError(where, "nothing" if value is None or value == "" else repr(value)[:40], "a text")
+    if len(value) > _LONGEST:
+        raise InputError(where, f"{len(value)} letters", f"at most {_LONGEST}")
+    return clean_text(value.strip())
+
+
+def _number(value: object, where: str) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise InputError(where, repr(value)[:40], "a number")
+    return float(value)
