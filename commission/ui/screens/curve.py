@@ -16,6 +16,7 @@ from commission.model import Analysis, Curve, Outcome
 from commission.model.show import number
 from commission.model.units import clean_text
 from commission.steps import step
+from commission.ui.inks import content
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.results import check_for
 from commission.ui.widgets.draw.figures import check_runs
@@ -90,8 +91,6 @@ class CurveScreen(VisitScreen):
         self.query_one("#figures", Static).update(Content(clean_text(self._figures(curve))))
         check = check_for(outcome, curve.channel, curve.seat)
         if check is not None:
-            from commission.ui.screens.step import content
-
             self.query_one("#judgement", Static).update(content(check_runs(check, self.visit.job.system.units)))
 
     def _common_limits(self, outcome: Outcome, curve: Curve) -> tuple[float, float] | None:

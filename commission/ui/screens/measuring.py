@@ -27,6 +27,16 @@ def missing(step: Step, job: Job, round_id: str) -> list[Capture]:
     return [task for task in captures(step, job, round_id) if (task.channel, task.seat) not in held]
 
 
+def captures_text(step: Step, job: Job, round_id: str, then: str) -> tuple[str, str]:
+    """(what to record next, its caution); `then` follows where nothing is missing, without a caution."""
+    total, left = len(captures(step, job, round_id)), missing(step, job, round_id)
+    if not total:
+        return "Nothing to measure yet: describe channels and seats on the Site form first.", ""
+    if not left:
+        return f"All {total} places are measured. {then}", ""
+    return f"{total - len(left)} of {total} places measured. Next: {left[0].text}", left[0].caution
+
+
 def ask_and_measure(app: CommissionApp, step: Step, seat: str | None) -> None:
     """Ask where the microphone stands (`seat` is proposed) and begin; where nothing can measure, say why."""
     visit, round_id = app.visit, app.round_id

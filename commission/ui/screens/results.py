@@ -9,6 +9,7 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from commission.model import Check, Curve, Outcome, Row
+from commission.model.show import verdict_word
 from commission.model.units import clean_text
 from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.plot import Plot
@@ -148,3 +149,12 @@ def check_for(outcome: Outcome, channel: str | None, seat: str | None) -> Check 
     exact = [check for check in own if check.seat == seat]
     found = exact or [check for check in own if check.seat is None]
     return max(found, key=lambda check: check.verdict.severity, default=None)
+
+
+def state_words(outcome: Outcome | None) -> str:
+    """How far a step is and its worst verdict, for the first line."""
+    if outcome is None:
+        return " · …"
+    done = f" · {outcome.done} of {outcome.total}" if outcome.total else ""
+    verdict = outcome.verdict
+    return done + (f" · {verdict_word(verdict)}" if verdict is not None else "")

@@ -39,6 +39,7 @@ class SiteForm(VisitScreen):
         Binding("a", "add", "Add", id="site.add"),
         Binding("d", "delete", "Delete", id="site.delete"),
         Binding("v", "page", "Plan", id="site.page"),
+        Binding("r", "rounds", "Round", id="app.rounds"),
         Binding("left_square_bracket", "neighbour(-1)", show=False, id="step.previous"),
         Binding("right_square_bracket", "neighbour(1)", show=False, id="step.next"),
     ]

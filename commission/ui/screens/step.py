@@ -15,29 +15,23 @@ from textual.content import Content
 from textual.widget import Widget
 from textual.widgets import Footer, Static
 
-from commission.model import Check, CommissionError, Decided, Noted, Outcome, Prompt, ReadingEntered, Signed
+from commission.model import Check, Outcome, Prompt
 from commission.model.units import clean_text
 from commission.steps import STEPS, step
+from commission.ui.inks import content
 from commission.ui.screens.base import VisitScreen
-from commission.ui.screens.measuring import ask_and_measure, captures, missing
-from commission.ui.screens.results import Results, check_for, curve_for
-from commission.ui.widgets.draw.canvas import Line
-from commission.ui.widgets.draw.entry import EntryRow, Typing
-from commission.ui.widgets.draw.figures import check_runs, quantity
+from commission.ui.screens.deciding import ask_decision, ask_note, ask_signature
+from commission.ui.screens.entering import entry_rows, store_reading, withdraw_last
+from commission.ui.screens.measuring import ask_and_measure, captures_text
+from commission.ui.screens.results import Results, check_for, curve_for, state_words
+from commission.ui.widgets.draw.entry import EntryRow
+from commission.ui.widgets.draw.figures import check_runs
 from commission.ui.widgets.entry_table import EntryTable
 from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.result_table import ResultTable
 from commission.ui.widgets.room_plan import RoomPlanView
 from commission.ui.widgets.seat_grid import SeatGrid
 
-INK = {
-    "pass": "$text-success",
-    "fail": "bold $text-error",
-    "unsure": "$text-warning",
-    "none": "$foreground 65%",
-    "dim": "$foreground 75%",
-    "mark": "bold",
-}
 KEYS = """
 
 ### Keys
@@ -47,22 +41,8 @@ runs, else back
 """
 
 
-def content(line: Line) -> Content:
-    """A drawn line as the text of a label, never read as markup."""
-    return Content.assemble(*((text, INK.get(style, "")) for text, style in line))
-
-
 class StepScreen(VisitScreen):
     """Any step whose entry is readings, responses or nothing."""
-
-    CSS = """
-    StepScreen.wide-left #entry { width: 3fr; }
-    StepScreen.wide-left #result { width: 2fr; }
-    StepScreen.one-side #result { display: none; }
-    StepScreen #entry:focus-within, StepScreen #result:focus-within { scrollbar-color: $foreground 25%; }
-    StepScreen #entry > Painted { padding: 0 1 0 0; }
-    StepScreen #result > Painted { padding: 0 1 0 0; }
-    """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("v", "sides", "Other side", id="step.sides"),
@@ -71,6 +51,7 @@ class StepScreen(VisitScreen):
         Binding("m", "measure", "Measure", id="step.measure"),
         Binding("g", "sign", "Sign", id="step.sign"),
         Binding("c", "decide", "Choose", id="step.choose"),
+        Binding("r", "rounds", "Round", id="app.rounds"),
         Binding("n", "note", "Note", show=False, id="step.note"),
         Binding("s", "app.sheet", "Sheet", show=False, id="step.sheet"),
         Binding("left_square_bracket", "neighbour(-1)", show=False, id="step.previous"),
@@ -131,7 +112,7 @@ class StepScreen(VisitScreen):
         number = 1 + [each.id for each in STEPS].index(self.step.id)
         outcome = self.commission.outcomes.get(self.step.id)
         self.refresh_bindings()  # what can be chosen may have come or gone
-        self.show_head(f"{number} {self.step.title}{_state(outcome)}")
+        self.show_head(f"{number} {self.step.title}{state_words(outcome)}")
         if self._entry is not None:
             self._entry.show(self._rows())
         if outcome is not None and outcome is not self._shown:
@@ -149,13 +130,7 @@ class StepScreen(VisitScreen):
             self._follow(self._entry.prompt)
 
     def _rows(self) -> list[EntryRow]:
-        job = self.visit.job
-        known: dict[tuple[str | None, str | None, str], list[float]] = {}
-        for reading in job.readings_of(self.round_id, self.step.id):
-            body = reading.body
-            known.setdefault((body.channel, body.seat, body.quantity), []).append(body.value)
-        tasks = (task for task in self.step.plan(job, self.round_id) if isinstance(task, Prompt))
-        return [EntryRow(t, tuple(known.get((t.channel, t.seat, t.quantity), ()))) for t in tasks]
+        return entry_rows(self.step, self.visit.job, self.round_id)
 
     # --- words above and below --------------------------------------------------------------------------------
 
@@ -168,26 +143,15 @@ class StepScreen(VisitScreen):
         elif self.step.entry == "readings":
             text = "Nothing to read here yet: describe channels and seats on the Site form first."
         elif self.step.entry == "responses":
-            text, caution = self._captures_text()
+            advice = self._shown.advice if self._shown is not None else ()
+            then = advice[0].text if advice else self.step.question
+            text, caution = captures_text(self.step, self.visit.job, self.round_id, then)
         elif self._shown is not None and self._shown.advice:
             text = self._shown.advice[0].text
         self.query_one("#todo", Static).update(Content("\n".join(clean_text(line) for line in text.split("\n"))))
         label = self.query_one("#caution", Static)
         label.update(Content(f"⚠ {clean_text(caution)}"))
         label.display = bool(caution)
-
-    def _captures_text(self) -> tuple[str, str]:
-        """What to record next, and its caution; no caution where only results are looked at."""
-        total = len(captures(self.step, self.visit.job, self.round_id))
-        left = missing(self.step, self.visit.job, self.round_id)
-        if not total:
-            return "Nothing to measure yet: describe channels and seats on the Site form first.", ""
-        if not left:
-            advice = (
-                self._shown.advice[0].text if self._shown is not None and self._shown.advice else self.step.question
-            )
-            return f"All {total} places are measured. {advice}", ""
-        return f"{total - len(left)} of {total} places measured. Next: {left[0].text}", left[0].caution
 
     def judge(self, check: Check | None) -> None:
         """Verdict, limit, uncertainty and basis in the last line."""
@@ -268,91 +232,27 @@ class StepScreen(VisitScreen):
 
     @on(EntryTable.Entered)
     def entered(self, event: EntryTable.Entered) -> None:
-        """Store a reading at once; a refusal is said beside its row and what was typed stays."""
-        prompt, table = event.prompt, self._entry
-        body = ReadingEntered(
-            round=self.round_id,
-            step=self.step.id,
-            channel=prompt.channel,
-            seat=prompt.seat,
-            quantity=prompt.quantity,
-            value=event.value,
-            unit=prompt.unit,
-        )
-        try:
-            self.visit.append(body)
-        except CommissionError as error:
-            if table is not None:
-                table.select(next(i for i, row in enumerate(table.rows) if row.prompt is prompt))
-                table.typing = Typing(event.text)
-                table.refuse(str(error))
-            return
-        self.refresh_results()
-        self.commission.compute()
+        """A reading was typed."""
+        if self._entry is not None:
+            store_reading(self, self.step, self._entry, event)
 
     @on(EntryTable.WithdrawLast)
     def withdraw_last(self, event: EntryTable.WithdrawLast) -> None:
-        """Take the last reading of a row back; it stays in the log."""
-        prompt, job = event.prompt, self.visit.job
-        readings = job.readings_of(self.round_id, self.step.id, channel=prompt.channel, seat=prompt.seat)
-        own = [reading for reading in readings if reading.body.quantity == prompt.quantity]
-        if not own:
-            return
-        try:
-            self.visit.withdraw(own[-1].seq, "taken back while entering")
-        except CommissionError as error:
-            self.commission.refuse(str(error))
-            return
-        value = quantity(own[-1].body.value, prompt.unit, job.system.units)
-        said = f"Taken back: {value}. Event {own[-1].seq} stays in the log and counts no longer."
-        self.notify(said, markup=False)
-        self.refresh_results()
-        self.commission.compute()
+        """The last reading of a row shall count no longer."""
+        withdraw_last(self, self.step, event.prompt)
 
     def action_decide(self) -> None:
-        """Decide between the alternatives that the step offers; the first choice of several that is open."""
-        from commission.ui.screens.dialogs import Choose
-
+        """Decide between the alternatives that the step offers."""
         outcome = self.commission.outcomes.get(self.step.id)
-        if outcome is None or not outcome.choices:
-            return
-        choice = outcome.choices[0]
-
-        def store(value: str | None) -> None:
-            if value is not None and value != choice.current:
-                self.store(Decided(round=self.round_id, step=self.step.id, key=choice.key, value=value))
-
-        self.app.push_screen(Choose(choice.title, choice.options, choice.current), store)
+        ask_decision(self, self.step, outcome.choices if outcome is not None else ())
 
     def action_note(self) -> None:
         """Write a remark about this step."""
-        from commission.ui.screens.dialogs import AskText
-
-        def store(text: str | None) -> None:
-            if text and text.strip():
-                self.store(Noted(step=self.step.id, round=self.round_id, text=clean_text(text.strip())))
-
-        self.app.push_screen(AskText(f"Note on {self.step.title}", "goes into the log and the record"), store)
+        ask_note(self, self.step)
 
     def action_sign(self) -> None:
         """Sign the record."""
-        from commission.ui.screens.dialogs import AskText, Choose
-
-        system = self.visit.job.system
-
-        def sign(role: str | None) -> None:
-            if role is None:
-                return
-            known = system.technician if role == "technician" else system.client
-
-            def store(name: str | None) -> None:
-                if name and name.strip():
-                    kind = "technician" if role == "technician" else "client"
-                    self.store(Signed(role=kind, name=clean_text(name.strip())))  # type: ignore[arg-type]
-
-            self.app.push_screen(AskText(f"Name of the {role}", "goes into the log and the record", known), store)
-
-        self.app.push_screen(Choose("Sign as", [("technician", "technician"), ("client", "client")]), sign)
+        ask_signature(self)
 
     def action_import_files(self) -> None:
         """Import responses."""
@@ -396,11 +296,3 @@ class StepScreen(VisitScreen):
 
 def _views(pane: Widget) -> list[Painted]:
     return [child for child in pane.children if isinstance(child, Painted) and child.can_focus]
-
-
-def _state(outcome: Outcome | None) -> str:
-    if outcome is None:
-        return " · …"
-    done = f" · {outcome.done} of {outcome.total}" if outcome.total else ""
-    verdict = outcome.verdict
-    return done + (f" · {verdict.symbol} {verdict.value}" if verdict is not None else "")

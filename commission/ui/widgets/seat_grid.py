@@ -24,7 +24,7 @@ class SeatGrid(Painted):
         Binding("right", "move(0, 1)", show=False, id="grid.right"),
         Binding("home", "move(0, -99)", show=False, id="grid.first"),
         Binding("end", "move(0, 99)", show=False, id="grid.last"),
-        Binding("enter", "open", "Curve", id="grid.open"),
+        Binding("enter", "open", show=False, id="grid.open"),
     ]
 
     class Selected(Message):

@@ -1,0 +1,21 @@
+"""Styles of drawn lines where they stand in labels: words of `painted.Painted` as theme colours."""
+
+from __future__ import annotations
+
+from textual.content import Content
+
+from commission.ui.widgets.draw.canvas import Line
+
+INK = {
+    "pass": "$text-success",
+    "fail": "bold $text-error",
+    "unsure": "$text-warning",
+    "none": "$foreground 65%",
+    "dim": "$foreground 75%",
+    "mark": "bold",
+}
+
+
+def content(line: Line) -> Content:
+    """A drawn line as the text of a label, never read as markup."""
+    return Content.assemble(*((text, INK.get(style, "")) for text, style in line))

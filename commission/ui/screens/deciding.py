@@ -1,0 +1,66 @@
+"""What any step's screen can ask for besides readings: a decision, a note, a signature."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from commission.model import Choice, Decided, Noted, Signed, Step
+from commission.model.units import clean_text
+from commission.ui.screens.base import VisitScreen
+from commission.ui.screens.dialogs import AskText, Choose
+
+
+def ask_decision(screen: VisitScreen, step: Step, choices: tuple[Choice, ...]) -> None:
+    """Decide between the alternatives that the step offers; of several choices, which one first."""
+    if len(choices) > 1:
+        titles = [(choice.key, choice.title) for choice in choices]
+
+        def ask(key: str | None) -> None:
+            for choice in (each for each in choices if each.key == key):
+                _decide(screen, step, choice)
+
+        screen.app.push_screen(Choose("Decide what?", titles), ask)
+    elif choices:
+        _decide(screen, step, choices[0])
+
+
+def _decide(screen: VisitScreen, step: Step, choice: Choice) -> None:
+    def store(value: str | None) -> None:
+        if value is not None and value != choice.current:
+            screen.store(Decided(round=screen.round_id, step=step.id, key=choice.key, value=value))
+
+    screen.app.push_screen(Choose(choice.title, choice.options, choice.current), store)
+
+
+def ask_note(screen: VisitScreen, step: Step) -> None:
+    """Write a remark about a step."""
+
+    def store(text: str | None) -> None:
+        if text and text.strip():
+            said = clean_text(text.strip())
+            if screen.store(Noted(step=step.id, round=screen.round_id, text=said)):
+                screen.notify(f"Noted on {step.title}.")
+
+    screen.app.push_screen(AskText(f"Note on {step.title}", "goes into the log and the record"), store)
+
+
+def ask_signature(screen: VisitScreen) -> None:
+    """Sign the record as technician or as client."""
+
+    def sign(role: str | None) -> None:
+        if role is not None:
+            _sign(screen, "technician" if role == "technician" else "client")
+
+    options = [("technician", "technician: these readings and settings are mine"), ("client", "client: received")]
+    screen.app.push_screen(Choose("Sign as", options), sign)
+
+
+def _sign(screen: VisitScreen, role: Literal["technician", "client"]) -> None:
+    system = screen.visit.job.system
+
+    def store(name: str | None) -> None:
+        if name and name.strip():
+            screen.store(Signed(role=role, name=clean_text(name.strip())))
+
+    known = system.technician if role == "technician" else system.client
+    screen.app.push_screen(AskText(f"Name of the {role}", "goes into the log and the record", known), store)

@@ -1,0 +1,61 @@
+"""Readings typed into a step's screen: which rows there are, storing one, taking the last one back."""
+
+from __future__ import annotations
+
+from commission.model import CommissionError, Job, Prompt, ReadingEntered, Step
+from commission.ui.screens.base import VisitScreen
+from commission.ui.widgets.draw.entry import EntryRow, Typing
+from commission.ui.widgets.draw.figures import quantity
+from commission.ui.widgets.entry_table import EntryTable
+
+
+def entry_rows(step: Step, job: Job, round_id: str) -> list[EntryRow]:
+    """Every prompt of a step with what was read so far."""
+    known: dict[tuple[str | None, str | None, str], list[float]] = {}
+    for reading in job.readings_of(round_id, step.id):
+        body = reading.body
+        known.setdefault((body.channel, body.seat, body.quantity), []).append(body.value)
+    tasks = (task for task in step.plan(job, round_id) if isinstance(task, Prompt))
+    return [EntryRow(t, tuple(known.get((t.channel, t.seat, t.quantity), ()))) for t in tasks]
+
+
+def store_reading(screen: VisitScreen, step: Step, table: EntryTable, event: EntryTable.Entered) -> None:
+    """Store a reading at once; a refusal is said beside its row and what was typed stays."""
+    prompt = event.prompt
+    body = ReadingEntered(
+        round=screen.round_id,
+        step=step.id,
+        channel=prompt.channel,
+        seat=prompt.seat,
+        quantity=prompt.quantity,
+        value=event.value,
+        unit=prompt.unit,
+    )
+    try:
+        screen.visit.append(body)
+    except CommissionError as error:
+        table.select(next(i for i, row in enumerate(table.rows) if row.prompt is prompt))
+        table.typing = Typing(event.text)
+        table.refuse(str(error))
+        return
+    screen.refresh_results()
+    screen.commission.compute()
+
+
+def withdraw_last(screen: VisitScreen, step: Step, prompt: Prompt) -> None:
+    """Take the last reading of a row back; it stays in the log."""
+    job = screen.visit.job
+    readings = job.readings_of(screen.round_id, step.id, channel=prompt.channel, seat=prompt.seat)
+    own = [reading for reading in readings if reading.body.quantity == prompt.quantity]
+    if not own:
+        return
+    try:
+        screen.visit.withdraw(own[-1].seq, "taken back while entering")
+    except CommissionError as error:
+        screen.commission.refuse(str(error))
+        return
+    value = quantity(own[-1].body.value, prompt.unit, job.system.units)
+    said = f"Taken back: {value}. Event {own[-1].seq} stays in the log and counts no longer."
+    screen.notify(said, markup=False)
+    screen.refresh_results()
+    screen.commission.compute()
