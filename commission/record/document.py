@@ -132,6 +132,17 @@ class Attachment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Labels:
+    """Words of the page itself, around the content."""
+
+    skip: str = "Skip to the record"
+    contents: str = "Contents"
+    attached: str = "Attached files"
+    inside: str = "inside this file as text"
+    """What stands beside an attachment that a page of HTML holds but cannot hand out by a link."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Document:
     """The whole record."""
 
@@ -154,3 +165,4 @@ class Document:
     letterhead: Letterhead = Letterhead()
     sections: tuple[Section, ...] = ()
     attachments: tuple[Attachment, ...] = ()
+    labels: Labels = Labels()

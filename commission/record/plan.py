@@ -10,7 +10,7 @@ from typing import Literal
 from commission.model import PlanItem, RoomPlan, Verdict
 from commission.model.units import format_length
 from commission.record.document import Figure
-from commission.record.svg import Style, digits, drawing, element, label, line, stroke, text_width
+from commission.record.svg import Style, digits, drawing, element, label, line, shortened, stroke, text_width
 
 Units = Literal["metric", "imperial"]
 Words = Callable[[str], str]
@@ -143,7 +143,7 @@ def _name(items: Iterable[PlanItem], place: tuple[float, float], taken: list[Box
     """The names at the first place around the mark that is free; at the right of it when none is."""
     bad = (Verdict.FAIL, Verdict.UNSURE)
     names = [f"{i.label} {i.verdict.symbol}" if i.verdict in bad and i.verdict else i.label for i in items]
-    text = ", ".join(name if len(name) <= 14 else f"{name[:13]}…" for name in names[:6]) + ("…" if names[6:] else "")
+    text = ", ".join(shortened(name, 8.0) for name in names[:6]) + ("…" if names[6:] else "")
     width, (x, y) = text_width(text, LABEL), place
     around = [
         (x + 8, y + 3.2), (x - 8 - width, y + 3.2), (x - width / 2, y - 8.5), (x - width / 2, y + 15),

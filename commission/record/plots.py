@@ -26,6 +26,7 @@ from commission.record.svg import (
     label,
     line,
     polyline,
+    shortened,
     stroke,
     text_width,
 )
@@ -168,7 +169,7 @@ def _legend(series: Sequence[Series], drawn: Sequence[tuple[Series, Style]]) -> 
         entries.append((", ".join(muted) if len(muted) <= 12 else f"{muted[0]} … {muted[-1]}", MUTED))
     x, y, out = LEFT, TOP + 4.0, []
     for name, style in entries:
-        name = name if len(name) <= 60 else f"{name[:59]}…"
+        name = shortened(name, 24.0)
         width = 34 + text_width(name) + 14
         if x > LEFT and x + width > WIDTH - RIGHT:
             x, y = LEFT, y + LEGEND_ROW
