@@ -1,15 +1,14 @@
-"""Stored recordings to responses: two threads read, then deconvolve sweeps of one kind together."""
+"""Stored recordings to responses: two threads, each with a few files at a time, so that they stay in its cache."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
-from commission.audio.files import SoundInfo, problem_of, read_sound
+from commission.audio.files import SoundInfo, problem_of, read_sound, sound_info
 from commission.audio.text_response import parse_response
 from commission.dsp.noise import clip_ratio
 from commission.dsp.sweep import Deconvolver, deconvolver, split_response, sweep_deconvolver
@@ -21,123 +20,119 @@ SWEEPS_AT_ONCE = 4
 more leave the cache. Each thread has four of its own."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Read:
-    samples: FloatArray | None
-    info: SoundInfo | None
-    response: Response | None = None
-    problems: tuple[str | None, ...] = ()
-    """Why each channel cannot be used."""
-    clip_ratios: tuple[float, ...] = ()
-    """ρ of each channel, of raw sweeps only."""
-
-
 def decode(
     stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
 ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
     """Yield every stored response, in order, decoded or with the reason why it cannot be."""
-    shas = list(dict.fromkeys(each.blob_sha256 for each in stored))
-    names = {each.blob_sha256: each.body.file_name for each in stored}
-    kinds = {each.blob_sha256: each.body.kind for each in stored}
+    results: dict[int, Response | Exception] = {}
     with ThreadPoolExecutor(THREADS) as pool:
-        files = dict(zip(shas, pool.map(lambda sha: _read(sha, names[sha], kinds[sha], blobs), shas), strict=True))
-        results, sweeps = _sorted(stored, files)
-        parts = [group[n : n + SWEEPS_AT_ONCE] for group in sweeps for n in range(0, len(group), SWEEPS_AT_ONCE)]
-        for part in pool.map(lambda members: _sweeps(members, files, blobs), parts):
+        for part in pool.map(lambda files: _part(files, blobs), _parts(stored)):
             results.update(part)
     return [(each, results[each.seq]) for each in stored]
 
 
-def _sorted(
-    stored: Sequence[StoredResponse], files: dict[str, _Read | Exception]
-) -> tuple[dict[int, Response | Exception], list[list[StoredResponse]]]:
-    """What needs no transform, by seq; and raw sweeps in groups that share stimulus, rate and length."""
-    results: dict[int, Response | Exception] = {}
-    sweeps: dict[tuple[object, ...], list[StoredResponse]] = {}
+_File = list[StoredResponse]
+"""What is wanted of one file: one response of it, or several of a multichannel one."""
+
+
+def _parts(stored: Sequence[StoredResponse]) -> list[list[_File]]:
+    """Files of one kind and stimulus, so many that a thread has enough to transform at once."""
+    kinds: dict[tuple[object, ...], dict[str, _File]] = {}
     for each in stored:
-        file = files[each.blob_sha256]
-        if isinstance(file, Exception):
-            results[each.seq] = file
-        elif file.response is not None:
-            results[each.seq] = file.response
-        elif each.body.kind == "sweep":
-            key = (each.body.stimulus_sha256, each.body.sweep, file.info)
-            sweeps.setdefault(key, []).append(each)
+        files = kinds.setdefault((each.body.kind, each.body.stimulus_sha256, each.body.sweep), {})
+        files.setdefault(each.blob_sha256, []).append(each)
+    parts: list[list[_File]] = []
+    for files in kinds.values():
+        parts.append([])
+        for wanted in files.values():
+            if sum(map(len, parts[-1])) >= SWEEPS_AT_ONCE:
+                parts.append([])
+            parts[-1].append(wanted)
+    return parts
+
+
+def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Response | Exception]:
+    """One thread's work: from files to responses, by seq."""
+    results: dict[int, Response | Exception] = {}
+    alike: dict[SoundInfo, list[tuple[bytes, _File]]] = {}
+    for wanted in files:
+        name = wanted[0].body.file_name
+        try:
+            data = blobs(wanted[0].blob_sha256)
+            if wanted[0].body.kind == "response":
+                text = parse_response(data, name)
+                response = Response(freq_hz=text.freq_hz, level_db=text.level_db, phase_rad=text.phase_rad)
+                results |= {each.seq: response for each in wanted}
+            else:
+                alike.setdefault(sound_info(data, name), []).append((data, wanted))
+        except CommissionError as error:
+            results |= {each.seq: UnusableError(str(error)) for each in wanted}
+    for info, same in alike.items():
+        results |= _sound(info, same, blobs)
+    return results
+
+
+def _sound(
+    info: SoundInfo, files: list[tuple[bytes, _File]], blobs: Callable[[str], bytes]
+) -> dict[int, Response | Exception]:
+    """Files of one rate, length and number of channels are read into one array, so that nothing is copied after."""
+    results: dict[int, Response | Exception] = {}
+    samples = np.empty((len(files) * info.channels, info.frames), np.float32)
+    good: list[tuple[StoredResponse, int]] = []
+    for index, (data, wanted) in enumerate(files):
+        name, start = wanted[0].body.file_name, index * info.channels
+        try:
+            read_sound(data, name, samples[start : start + info.channels])
+        except CommissionError as error:
+            results |= {each.seq: UnusableError(str(error)) for each in wanted}
+            continue
+        for each in wanted:
+            row = start + each.body.file_channel
+            if each.body.file_channel >= info.channels:
+                problem: str | None = f"{name}: channel {each.body.file_channel + 1} is not in the file."
+            else:
+                problem = problem_of(samples[row], info, name)
+            if problem is None:
+                good.append((each, row))
+            else:
+                results[each.seq] = UnusableError(problem)
+    rate_hz = float(info.rate_hz)
+    if files[0][1][0].body.kind != "sweep":
+        return results | {
+            each.seq: Response(impulse=samples[row], rate_hz=rate_hz, t0_s=-each.body.origin_frame / rate_hz)
+            for each, row in good
+        }
+    for start in range(0, len(good), SWEEPS_AT_ONCE):
+        some = good[start : start + SWEEPS_AT_ONCE]
+        try:
+            inverse = _inverse(some[0][0], info.frames, rate_hz, blobs)
+        except CommissionError as error:
+            results |= {each.seq: UnusableError(str(error)) for each, _ in some}
         else:
-            results[each.seq] = _impulse(each, file)
-    return results, list(sweeps.values())
-
-
-def _read(sha256: str, name: str, kind: str, blobs: Callable[[str], bytes]) -> _Read | Exception:
-    try:
-        data = blobs(sha256)
-        if kind == "response":
-            text = parse_response(data, name)
-            response = Response(freq_hz=text.freq_hz, level_db=text.level_db, phase_rad=text.phase_rad)
-            return _Read(None, None, response)
-        samples, info = read_sound(data, name)
-        problems = tuple(problem_of(channel, info, name) for channel in samples)
-        ratios = tuple(clip_ratio(channel) for channel in samples) if kind == "sweep" else ()
-        return _Read(samples, info, None, problems, ratios)
-    except CommissionError as error:
-        return UnusableError(str(error))
-
-
-def _channel(each: StoredResponse, file: _Read) -> FloatArray | UnusableError:
-    assert file.samples is not None and file.info is not None
-    if each.body.file_channel >= len(file.samples):
-        return UnusableError(f"{each.body.file_name}: channel {each.body.file_channel + 1} is not in the file.")
-    problem = file.problems[each.body.file_channel]
-    return file.samples[each.body.file_channel] if problem is None else UnusableError(problem)
-
-
-def _impulse(each: StoredResponse, file: _Read) -> Response | Exception:
-    assert file.info is not None
-    samples = _channel(each, file)
-    if isinstance(samples, UnusableError):
-        return samples
-    rate_hz = float(file.info.rate_hz)
-    return Response(impulse=samples, rate_hz=rate_hz, t0_s=-each.body.origin_frame / rate_hz)
+            first, last = some[0][1], some[-1][1] + 1
+            rows = slice(first, last) if last - first == len(some) else [row for _, row in some]
+            results |= _sweeps([each for each, _ in some], samples[rows], inverse)
+    return results
 
 
 def _sweeps(
-    members: list[StoredResponse], files: dict[str, _Read | Exception], blobs: Callable[[str], bytes]
+    members: list[StoredResponse], recordings: FloatArray, inverse: Deconvolver
 ) -> dict[int, Response | Exception]:
-    """Deconvolve recordings of one stimulus and length."""
-    results: dict[int, Response | Exception] = {}
-    good: list[tuple[StoredResponse, FloatArray]] = []
-    for each in members:
-        file = files[each.blob_sha256]
-        assert isinstance(file, _Read)
-        samples = _channel(each, file)
-        if isinstance(samples, UnusableError):
-            results[each.seq] = samples
-        else:
-            good.append((each, samples))
-    if not good:
-        return results
-    first = files[good[0][0].blob_sha256]
-    assert isinstance(first, _Read) and first.info is not None
-    rate_hz = float(first.info.rate_hz)
-    try:
-        inverse = _inverse(good[0][0], len(good[0][1]), rate_hz, blobs)
-    except CommissionError as error:
-        return results | {each.seq: UnusableError(str(error)) for each, _ in good}
-    recordings = np.stack([samples for _, samples in good])
+    """Deconvolve recordings of one stimulus [shape=(k, n)]."""
+    rate_hz = inverse.rate_hz
     tail_s = max(0.0, (recordings.shape[-1] - inverse.stimulus_frames) / rate_hz)
     impulses, noise, t0_s = split_response(inverse(recordings), rate_hz, tail_s)
-    for k, (each, samples) in enumerate(good):
-        file = files[each.blob_sha256]
-        assert isinstance(file, _Read)
-        results[each.seq] = Response(
+    return {
+        each.seq: Response(
             impulse=impulses[k],
             rate_hz=rate_hz,
             t0_s=t0_s - each.body.origin_frame / rate_hz,
             noise=None if noise is None else noise[k],
-            peak_fs=float(max(samples.max(), -samples.min())),
-            clip_ratio=file.clip_ratios[each.body.file_channel],
+            peak_fs=float(max(recordings[k].max(), -recordings[k].min())),
+            clip_ratio=clip_ratio(recordings[k]),
         )
-    return results
+        for k, each in enumerate(members)
+    }
 
 
 def _inverse(each: StoredResponse, frames: int, rate_hz: float, blobs: Callable[[str], bytes]) -> Deconvolver:

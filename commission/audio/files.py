@@ -111,35 +111,36 @@ def _data_chunk(data: bytes) -> tuple[int, int] | None:
     return None
 
 
-def read_sound(data: bytes, name: str) -> tuple[FloatArray, SoundInfo]:
-    """Samples [shape=(channels, n)], float32, full scale 1.0. Raises InputError."""
+def read_sound(data: bytes, name: str, out: FloatArray | None = None) -> tuple[FloatArray, SoundInfo]:
+    """Samples [shape=(channels, n)], float32, full scale 1.0, in `out` when given. Raises InputError."""
     import soundfile
 
     info, subtype = _looked_at(data, name)
-    if (plain := _plain_samples(data, info, subtype)) is not None:
-        return plain, info
+    samples = np.empty((info.channels, info.frames), np.float32) if out is None else out
+    if _unpack_plain(data, info, subtype, samples):
+        return samples, info
     try:
-        samples, _ = soundfile.read(io.BytesIO(data), dtype="float32", always_2d=True)
+        read, _ = soundfile.read(io.BytesIO(data), dtype="float32", always_2d=True)
     except (soundfile.LibsndfileError, RuntimeError, ValueError) as error:
         raise InputError(name, f"damaged audio ({_reason(error)})", "a whole WAV or FLAC file") from error
-    if len(samples) < info.frames:
+    if len(read) < info.frames:
         raise InputError(
-            name, f"{len(samples)} frames where the header says {info.frames}", "a whole file", "It is truncated."
+            name, f"{len(read)} frames where the header says {info.frames}", "a whole file", "It is truncated."
         )
-    return samples.T, info  # one channel is contiguous as it is; of several, each is copied where it is used
+    samples[:] = read.T
+    return samples, info
 
 
-def _plain_samples(data: bytes, info: SoundInfo, subtype: str) -> FloatArray | None:
-    """Samples of integer PCM in one plain chunk, bit for bit what the library gives [shape=(channels, n)]; else None.
+def _unpack_plain(data: bytes, info: SoundInfo, subtype: str, samples: FloatArray) -> bool:
+    """Fill samples [shape=(channels, n)] from integer PCM in one plain chunk, bit for bit as the library does.
 
-    The library unpacks 24-bit samples one by one, which took as long as all transforms of them; this is ten times
-    faster. What the header means is still the library's word.
+    False when the file is anything else. The library unpacks 24-bit samples one by one, which took as long as all
+    transforms of them; this is ten times faster. What the header means is still the library's word.
     """
     chunk, width = _data_chunk(data), {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4}.get(subtype)
     if chunk is None or width is None or chunk[1] != info.frames * info.channels * width:
-        return None
+        return False
     shape, strides = (info.channels, info.frames), (width, info.channels * width)
-    samples = np.empty(shape, np.float32)
     if width == 3:
         # Each sample is read as the upper bytes of four: the lowest belongs to its neighbour, or to the header.
         four: FloatArray = np.ndarray(shape, "<i4", data, chunk[0] - 1, strides)
@@ -148,7 +149,7 @@ def _plain_samples(data: bytes, info: SoundInfo, subtype: str) -> FloatArray | N
     else:
         np.copyto(samples, np.ndarray(shape, f"<i{width}", data, chunk[0], strides), casting="unsafe")
     samples *= np.float32(2.0 ** (1 - 8 * width))
-    return samples
+    return True
 
 
 def problem_of(samples: FloatArray, info: SoundInfo, name: str) -> str | None:
