@@ -29,6 +29,8 @@ _EXPECTED_LENGTH = "a length such as 3.42, 342 cm, 11' 2 1/2\" or 134.5 in"
 
 def clean_text(text: str) -> str:
     """Text from outside without terminal control characters: C0, C1 and bidirectional overrides; tabs become spaces."""
+    if text.isprintable():  # nearly always: nothing of all that is in it
+        return text
     kept = (" " if char in "\t\n\r" else char for char in text)
     return "".join(char for char in kept if unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Co", "Cn"))
 
