@@ -1,0 +1,173 @@
+"""Checks in the record: what was judged with limit, uncertainty and basis, what did not pass, what was not tested."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+from commission.model import Check, Limit, Outcome, Verdict
+from commission.model.units import clean_text
+from commission.record.document import Block, Bullets, Grid, Heading
+from commission.record.telling import Telling, capital
+
+MOST_ROWS = 48
+"""Of what did not pass; the rest stands in the attached results."""
+MOST_PLACES = 8
+
+
+def check_blocks(telling: Telling, outcome: Outcome, in_tables: Collection[int]) -> list[Block]:
+    """The checks of an outcome by kind; those that did not pass one by one, unless a table of the step shows them already.
+
+    `in_tables`: `id()` of the checks that stand in a row of a table.
+    """
+    if not outcome.checks:
+        return []
+    blocks: list[Block] = [_kinds(telling, outcome)]
+    failed = [check for check in outcome.checks if id(check) not in in_tables
+              and check.verdict in (Verdict.FAIL, Verdict.UNSURE) and check.limit is not None]  # fmt: skip
+    failed.sort(key=lambda check: -check.verdict.severity)
+    if failed:
+        blocks.append(_not_passed(telling, outcome, failed))
+    untested = _untested(telling, outcome.checks)
+    if untested:
+        blocks.append(Bullets(items=untested))
+    return blocks
+
+
+def kinds(checks: Sequence[Check]) -> list[list[Check]]:
+    """Checks of one kind together: of one id, or without a unit and on one basis."""
+    groups: dict[tuple[object, ...], list[Check]] = {}
+    for check in checks:
+        plain = not check.unit and check.limit is not None
+        key = (check.limit.basis, check.limit.low, check.limit.high) if plain and check.limit else (check.id,)
+        groups.setdefault(key, []).append(check)
+    return list(groups.values())
+
+
+def kind_name(telling: Telling, checks: Sequence[Check]) -> str:
+    """What a kind of check is about, in words: by its id where the words know it, else what its texts have in common."""
+    names = []
+    for ident in dict.fromkeys(check.id for check in checks):
+        if telling.words.has(f"checks.{ident}"):
+            names.append(telling.say(f"checks.{ident}"))
+            continue
+        texts = list(dict.fromkeys(check.text for check in checks if check.id == ident))
+        common = texts[0] if len(texts) == 1 else _common(texts)
+        names.append(telling.told(common) if common.strip() else clean_text(ident))
+    return ", ".join(names)
+
+
+def _common(texts: Sequence[str]) -> str:
+    """What texts begin with alike, up to a comma; empty when there is none."""
+    first, last = min(texts), max(texts)
+    length = next(
+        (i for i, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), min(len(first), len(last))
+    )
+    return first[:length].rpartition(",")[0]
+
+
+def kind_limit(telling: Telling, checks: Sequence[Check]) -> str:
+    """The limit that a kind of check is held against; "yes or no" without a unit, a span where each has its own."""
+    limits = list(dict.fromkeys(check.limit for check in checks if check.limit is not None))
+    if not limits:
+        return telling.say("limit.none")
+    if all(not limit.unit for limit in limits):
+        return telling.say("limit.yes")
+    if len(limits) == 1:
+        return telling.limit(limits[0])
+    edges = [edge for limit in limits for edge in (limit.low, limit.high) if edge is not None]
+    unit, like = limits[0].unit, limits[0]
+    low, high = (telling.quantity(edge, unit, like=like) for edge in (min(edges), max(edges)))
+    return telling.say("limit.own", low=low, high=high)
+
+
+def kind_basis(telling: Telling, checks: Sequence[Check]) -> str:
+    """Where the limit of a kind comes from."""
+    return "; ".join(dict.fromkeys(telling.told(check.limit.basis) for check in checks if check.limit is not None))
+
+
+def kind_uncertainty(telling: Telling, checks: Sequence[Check]) -> str:
+    """The largest U = 2 u of a kind."""
+    largest = max((check for check in checks), key=lambda check: check.uncertainty)
+    return telling.quantity(2 * largest.uncertainty, largest.unit, like=largest.limit) if largest.uncertainty else "–"
+
+
+def _kinds(telling: Telling, outcome: Outcome) -> Grid:
+    rows = []
+    for group in kinds(outcome.checks):
+        rows.append((capital(kind_name(telling, group)), _counts(group), _farthest(telling, group),
+                     kind_uncertainty(telling, group), kind_limit(telling, group), kind_basis(telling, group)))  # fmt: skip
+    headings = tuple(Heading(title=telling.say(f"checks_grid.{key}"))
+                     for key in ("what", "verdicts", "farthest", "uncertainty", "limit", "basis"))  # fmt: skip
+    return Grid(id=telling.id("checks", outcome.step, outcome.round), title=telling.say("checks_grid.title"),
+                headings=headings, rows=tuple(rows))  # fmt: skip
+
+
+def _counts(group: Sequence[Check]) -> str:
+    counted = [(verdict, sum(check.verdict is verdict for check in group)) for verdict in Verdict]
+    return "  ".join(f"{verdict.symbol} {count}" for verdict, count in counted if count)
+
+
+def _farthest(telling: Telling, group: Sequence[Check]) -> str:
+    """The value that is farthest from right, with its place."""
+    judged = [check for check in group if check.verdict is not Verdict.NOT_TESTED and check.value is not None]
+    if not judged:
+        return "–"
+    worst = max(judged, key=lambda check: (check.verdict.severity, _beyond(check)))
+    place = _place(worst)
+    if not worst.unit:
+        return place if worst.verdict is not Verdict.PASS else "–"
+    value = telling.quantity(worst.value, worst.unit, like=worst.limit)
+    return f"{value} ({place})" if place else value
+
+
+def _beyond(check: Check) -> float:
+    """How far beyond its nearest edge a value lies; negative inside."""
+    limit: Limit | None = check.limit
+    if limit is None or check.value is None:
+        return 0.0
+    edges = []
+    if limit.low is not None:
+        edges.append(limit.low - check.value)
+    if limit.high is not None:
+        edges.append(check.value - limit.high)
+    return max(edges, default=0.0)
+
+
+def _place(check: Check) -> str:
+    return " ".join(clean_text(part) for part in (check.channel, check.seat) if part)
+
+
+def _not_passed(telling: Telling, outcome: Outcome, failed: Sequence[Check]) -> Grid:
+    rows = []
+    for check in failed[:MOST_ROWS]:
+        assert check.limit is not None
+        value = telling.quantity(check.value, check.unit, like=check.limit) if check.unit else "–"
+        spread = telling.quantity(2 * check.uncertainty, check.unit, like=check.limit) if check.uncertainty else "–"
+        limit = telling.limit(check.limit) if check.unit else telling.say("limit.yes")
+        verdict = f"{check.verdict.symbol} {telling.told(check.verdict.value)}"
+        what = capital(telling.told(check.text)) if check.text else kind_name(telling, [check])
+        rows.append((_place(check) or "–", what, value, spread, limit, verdict))
+    headings = tuple(Heading(title=telling.say(f"checks_grid.{key}"))
+                     for key in ("place", "what", "value", "uncertainty", "limit", "verdict"))  # fmt: skip
+    rest = len(failed) - len(rows)
+    return Grid(id=telling.id("not-passed", outcome.step, outcome.round), title=telling.say("checks_grid.not_passed"),
+                headings=headings, rows=tuple(rows),
+                remark=telling.say("checks_grid.rest", count=rest) if rest else "")  # fmt: skip
+
+
+def _untested(telling: Telling, checks: Sequence[Check]) -> tuple[str, ...]:
+    """Not tested and why, places of one reason together."""
+    reasons: dict[tuple[str, str], list[Check]] = {}
+    for check in checks:
+        if check.verdict is Verdict.NOT_TESTED:
+            reasons.setdefault((check.id, check.why_not or ""), []).append(check)
+    out = []
+    for (_, why), group in reasons.items():
+        places = [place for check in group if (place := _place(check))]
+        shown = ", ".join(places[:MOST_PLACES])
+        if len(places) > MOST_PLACES:
+            shown = telling.say("checks_grid.places", places=shown, more=len(places) - MOST_PLACES)
+        what = capital(kind_name(telling, group))
+        key = "checks_grid.untested" if why else "checks_grid.untested_plain"
+        out.append(telling.say(key, what=f"{what} ({shown})" if shown else what, why=telling.told(why)))
+    return tuple(out)

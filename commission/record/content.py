@@ -1,0 +1,139 @@
+"""What a commissioning record says: from an open job to a document, pure but for reading stored photographs.
+
+Page one is for the homeowner; then site, settings and plan for the trade, every step in the order of the visit, findings,
+limits, notes, cautions, signatures. Steps are rendered from their outcomes alone.
+"""
+
+from __future__ import annotations
+
+import re
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from commission import steps
+from commission.model import InputError
+from commission.model.units import clean_text
+from commission.record.document import Attachment, Block, Document, Letterhead, Paper, Paragraph, Section
+from commission.record.figures import plans
+from commission.record.findings_told import findings_section, told_findings
+from commission.record.homeowner import summary_section
+from commission.record.outcomes import outcome_blocks, says, step_section
+from commission.record.results import record_json
+from commission.record.sheet import sheet_csv
+from commission.record.telling import Telling
+from commission.record.trade import (
+    cautions_section,
+    limits_section,
+    notes_section,
+    settings_section,
+    signatures_section,
+    site_section,
+)
+from commission.record.words import Words, load_words
+
+if TYPE_CHECKING:
+    from commission.visit import Visit
+
+_MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}Z")
+_OWN = ("handover",)
+"""Steps whose outcome is the record itself: settings, notes, cautions and signatures have places of their own."""
+
+
+def document(
+    visit: Visit,
+    *,
+    created_at: str,
+    words: Words | None = None,
+    letterhead: Letterhead | None = None,
+    paper: Paper = "a4",
+) -> Document:
+    """The record of a visit; analyse it before. The same log, moment, words and letterhead give the same document.
+
+    `created_at`: UTC as `2026-03-14T17:05:00Z`; raises InputError for anything else.
+    """
+    if not _MOMENT.fullmatch(created_at):
+        raise InputError("moment of the record", f"“{clean_text(created_at)}”", "UTC such as 2026-03-14T17:05:00Z")
+    telling = Telling(visit, words or load_words("en"))
+    job = visit.job
+    return Document(
+        language=telling.words.language,
+        title=telling.say("document.title"),
+        subtitle=clean_text(job.system.title) or telling.say("document.untitled"),
+        created_at=created_at,
+        date_text=telling.date(created_at),
+        digest=job.digest,
+        digest_label=telling.say("document.digest"),
+        page_label=telling.say("document.page"),
+        how_to_check=telling.say("document.how_to_check", file=clean_text(visit.path.name)),
+        paper=paper,
+        letterhead=letterhead or Letterhead(),
+        sections=tuple(_sections(telling)),
+        attachments=_attachments(telling, created_at),
+    )
+
+
+def _sections(telling: Telling) -> list[Section]:
+    found = told_findings(telling)
+    parts: list[Section | None] = [
+        summary_section(telling, found),
+        _earlier_section(telling),
+        site_section(telling),
+        settings_section(telling),
+        _plan_section(telling),
+        _steps_section(telling),
+        findings_section(telling, found) if _examined(telling) else None,
+        limits_section(telling),
+        notes_section(telling),
+        cautions_section(telling),
+        signatures_section(telling),
+    ]
+    return [part for part in parts if part is not None]
+
+
+def _examined(telling: Telling) -> bool:
+    return bool(telling.job.readings or telling.job.responses)
+
+
+def _plan_section(telling: Telling) -> Section | None:
+    """The plan of the room as the newest round has it; None where nothing has a place."""
+    for round_id in reversed(telling.job.rounds):
+        for step in steps.STEPS:
+            drawn = plans(telling, telling.outcome(step.id, round_id))
+            if drawn:
+                return Section(id=telling.id("plan"), title=telling.say("plan.title"), blocks=tuple(drawn))
+    return None
+
+
+def _steps_section(telling: Telling) -> Section:
+    parts = [step_section(telling, step) for step in steps.STEPS if step.id not in _OWN]
+    intro: tuple[Block, ...] = (Paragraph(text=telling.say("steps.intro"), kind="note"),)
+    return Section(id=telling.id("steps"), title=telling.say("steps.title"), blocks=intro, new_page=True,
+                   sections=tuple(part for part in parts if part is not None))  # fmt: skip
+
+
+def _earlier_section(telling: Telling) -> Section | None:
+    """What has changed since the visit that this one returns to; None on a first visit, and where a step tells it."""
+    earlier, job = telling.job.earlier, telling.job
+    if earlier is None or any(step.id == "drift" for step in steps.STEPS):
+        return None
+    drift: Any = import_module("commission.steps.drift")
+    blocks: list[Block] = [
+        Paragraph(text=telling.say("earlier.intro", title=clean_text(earlier.title), when=telling.date(earlier.closed_at),
+                                   file=clean_text(earlier.file_name), digest=clean_text(earlier.digest)))
+    ]  # fmt: skip
+    for round_id in job.rounds:
+        outcome = drift.evaluate(job, round_id, telling.visit.analyses)
+        if says(outcome) or outcome.remarks:
+            blocks += outcome_blocks(telling, outcome)
+    return Section(id=telling.id("earlier"), title=telling.say("earlier.title"), blocks=tuple(blocks))
+
+
+def _attachments(telling: Telling, created_at: str) -> tuple[Attachment, ...]:
+    results = record_json(telling.visit, created_at).encode()
+    sheet = sheet_csv(telling.visit).encode()
+    return (
+        Attachment(name="results.json", media_type="application/json", data=results,
+                   description=telling.say("attachments.results")),
+        Attachment(name="settings.csv", media_type="text/csv", data=sheet,
+                   description=telling.say("attachments.settings")),
+    )  # fmt: skip

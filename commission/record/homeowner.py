@@ -1,0 +1,205 @@
+"""Page one: for the homeowner, in plain words, every technical one explained."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from commission import steps
+from commission.model.show import number
+from commission.record.document import Block, Bullets, Facts, Paragraph, Section
+from commission.record.findings_told import CAUSES, Told, fate_told, plain, takes
+from commission.record.outcomes import says
+from commission.record.seats_told import seat_sentences
+from commission.record.telling import FOUND, Telling, capital, has_round, measured, only_found, sentence
+from commission.steps.handover import SettingChange, not_measured_again, not_typed_in, setting_changes
+
+
+def summary_section(telling: Telling, found: tuple[Told, ...]) -> Section:
+    """Page one."""
+    ident = telling.id("summary")
+    alone = only_found(telling)
+    parts = [
+        _wrong(telling, found, alone),
+        _done(telling, found, alone),
+        _seats(telling),
+        _remains(telling, found, alone),
+    ]
+    sections = [part for part in parts if part is not None]
+    intro: list[Block] = [Paragraph(text=_intro(telling, alone), kind="lead")]
+    words = _glossary(telling, intro, sections)
+    if words is not None:
+        sections.append(words)
+    return Section(id=ident, title=telling.say("summary.title"), blocks=tuple(intro), sections=tuple(sections))
+
+
+def _intro(telling: Telling, alone: bool) -> str:
+    system = telling.job.system
+    readings, responses = measured(telling.job)
+    counts = {"loudspeakers": telling.say("summary.loudspeakers", len(system.channels)),
+              "seats": telling.say("summary.seat_count", len(system.seats))}  # fmt: skip
+    if not readings and not responses:
+        return telling.say("summary.intro_nothing", **counts)
+    return telling.say("summary.intro_alone" if alone else "summary.intro", **counts)
+
+
+def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:
+    """What was wrong, by cause."""
+    ident = telling.id("summary", "wrong")
+    title = telling.say("summary.wrong_now" if alone else "summary.wrong")
+    if not any(
+        says(telling.outcome(step.id, FOUND)) and step.entry in ("readings", "responses") for step in steps.STEPS
+    ):
+        return Section(id=ident, title=title, blocks=(Paragraph(text=telling.say("summary.not_examined")),))
+    blocks: list[Block] = []
+    for cause in CAUSES:
+        own = [told for told in found if told.first.cause == cause]
+        if own:
+            items = tuple(_wrong_item(telling, told) for told in own)
+            blocks += [Paragraph(text=telling.say(f"causes.{cause}_plain")), Bullets(items=items)]
+    clean = [telling.say(f"causes.{cause}_in") for cause in CAUSES if not any(t.first.cause == cause for t in found)]
+    if clean:
+        blocks.append(Paragraph(text=telling.say("summary.nothing_wrong", causes=telling.listed(clean))))
+    return Section(id=ident, title=title, blocks=tuple(blocks))
+
+
+def _wrong_item(telling: Telling, told: Told) -> str:
+    """What was wrong is over only where it is not seen any more."""
+    said = plain(telling, told.first, "is" if told.fate in ("", "new") else "was")
+    return f"{said} {fate_told(telling, told.fate)}".strip()
+
+
+def _done(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:
+    """What was done: faults mended, settings changed, measurements made."""
+    readings, responses = measured(telling.job)
+    items = []
+    if alone:
+        if not readings and not responses:
+            return None
+        items.append(telling.say("done.nothing_changed"))
+    mended = [told for told in found if told.fate == "mended"]
+    wiring = sum(told.first.cause == "electronics" for told in mended)
+    if wiring:
+        items.append(telling.say("done.wiring", wiring))
+    if not alone:
+        items += _settings_done(telling, setting_changes(telling.job))
+        if not items:
+            items.append(telling.say("done.no_settings"))
+    counts = [
+        telling.say(f"done.{key}", count)
+        for key, count in (("readings", readings), ("responses", responses))
+        if count
+    ]
+    if counts:
+        items.append(telling.say("done.measured", what=telling.listed(counts)))
+    return Section(
+        id=telling.id("summary", "done"), title=telling.say("summary.done"), blocks=(Bullets(items=tuple(items)),)
+    )
+
+
+def _settings_done(telling: Telling, changes: Iterable[SettingChange]) -> list[str]:
+    changes = tuple(changes)
+    total, items = len(changes), []
+    both = [(c.trim_found_db, c.trim_left_db) for c in changes]
+    trims = [abs(b - a) for a, b in both if a is not None and b is not None and a != b]
+    if trims:
+        items.append(telling.say("done.trims", len(trims), all=total, most=number(max(trims), 1)))
+    delays = sum(c.distance_left is not None and c.distance_found is not None and c.distance_left != c.distance_found
+                 for c in changes)  # fmt: skip
+    if delays:
+        items.append(telling.say("done.delays", delays, all=total))
+    turned = [c.channel for c in changes
+              if None not in (c.polarity_found, c.polarity_left) and c.polarity_found != c.polarity_left]  # fmt: skip
+    if turned:
+        items.append(telling.say("done.polarity", channels=telling.channel_names(turned)))
+    fresh = sum(
+        c.noted and (c.trim_found_db, c.distance_found, c.polarity_found) == (None, None, None) for c in changes
+    )
+    if fresh:
+        items.append(telling.say("done.first_noted", fresh, all=total))
+    return items
+
+
+def _seats(telling: Telling) -> Section | None:
+    """How much better each seat is, or how it is today."""
+    responses = measured(telling.job)[1]
+    if not responses or not telling.job.system.seats:
+        if measured(telling.job)[0] and telling.after is not None:
+            blocks: tuple[Block, ...] = (Paragraph(text=telling.say("seats.no_responses")),)
+            return Section(id=telling.id("summary", "seats"), title=telling.say("seats.title"), blocks=blocks)
+        return None
+    title = telling.say("seats.title_today" if telling.after is None else "seats.title")
+    blocks = (Bullets(items=seat_sentences(telling)),)
+    if len(telling.job.system.seats) > 1:
+        blocks = (*blocks, Paragraph(text=telling.say("seats.geometry"), kind="note"))
+    return Section(id=telling.id("summary", "seats"), title=title, blocks=blocks)
+
+
+def _remains(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section:
+    """What remains and what it would take."""
+    items = [_open_item(telling, told, alone) for told in found if told.open]
+    last = telling.after if telling.after is not None and has_round(telling.job, telling.after) else FOUND
+    not_done, part = [], []
+    for step in steps.STEPS:
+        outcomes = [telling.outcome(step.id, round_id) for round_id in telling.job.rounds]
+        if step.entry == "none":
+            continue
+        if not any(says(outcome) for outcome in outcomes):
+            not_done.append(telling.told(step.title))
+        elif 0 < (outcome := telling.outcome(step.id, last)).done < outcome.total:
+            part.append(
+                telling.say("remains.part", step=telling.told(step.title), done=outcome.done, all=outcome.total)
+            )
+    items += part
+    if not_done:
+        items.append(telling.say("remains.not_done", steps=telling.listed(not_done)))
+    if not alone:
+        items += [sentence(telling.told(text)) for text in not_measured_again(telling.job)]
+        untyped = not_typed_in(telling.job)
+        if untyped:
+            items.append(telling.say("remains.not_ticked", len(untyped), all=len(telling.job.system.channels)))
+    title = telling.say("remains.title_now" if alone else "remains.title")
+    ident = telling.id("summary", "remains")
+    if not items:
+        return Section(id=ident, title=title, blocks=(Paragraph(text=telling.say("remains.nothing")),))
+    return Section(id=ident, title=title, blocks=(Bullets(items=tuple(items)),))
+
+
+def _open_item(telling: Telling, told: Told, alone: bool) -> str:
+    finding = told.now or told.first
+    effort = takes(telling, finding)
+    if alone:  # what is wrong stands above
+        if not effort:
+            return plain(telling, finding, "is")
+        return telling.say("remains.for", what=capital(telling.told(finding.title)), effort=sentence(effort))
+    said = plain(telling, finding, "is" if told.now is not None else "was")
+    if told.now is None:
+        said = f"{said} {fate_told(telling, told.fate)}"
+    return telling.say("remains.takes", what=said, effort=sentence(effort)) if effort else said
+
+
+def _glossary(telling: Telling, intro: Iterable[Block], sections: Iterable[Section]) -> Section | None:
+    """The technical words that page one uses, each with what it means."""
+    text = " ".join(_texts(intro, sections))
+    keys = sorted({key.split(".")[1] for key in telling.words.sentences if key.startswith("glossary.")})
+    pairs = []
+    for key in keys:
+        marks = telling.say(f"glossary.{key}.match").split("|")
+        if any(re.search(rf"(?<!\w){re.escape(mark)}(?!\w)", text, re.IGNORECASE) for mark in marks if mark):
+            pairs.append((telling.say(f"glossary.{key}.term"), telling.say(f"glossary.{key}.means")))
+    if not pairs:
+        return None
+    pairs.sort(key=lambda pair: pair[0].lower())
+    ident = telling.id("summary", "words")
+    return Section(id=ident, title=telling.say("summary.words"), blocks=(Facts(pairs=tuple(pairs)),))
+
+
+def _texts(blocks: Iterable[Block], sections: Iterable[Section]) -> Iterable[str]:
+    for block in blocks:
+        if isinstance(block, Paragraph):
+            yield block.text
+        elif isinstance(block, Bullets):
+            yield from block.items
+    for section in sections:
+        yield section.title
+        yield from _texts(section.blocks, section.sections)

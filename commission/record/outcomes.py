@@ -1,0 +1,210 @@
+"""Steps in the record, rendered from their outcomes alone: a step that is added later appears by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+from commission.model import Grid as SeatGrid
+from commission.model import Noted, Outcome, PhotoAttached, Step, StoreError, Table, Verdict
+from commission.model.show import cell_text, unit_text
+from commission.model.units import clean_text
+from commission.record.checks import check_blocks
+from commission.record.document import Block, Bullets, Grid, Heading, Paragraph, Photo, Section
+from commission.record.figures import figures, plans
+from commission.record.telling import Telling, sentence
+
+WIDEST = 10
+"""So many columns of seats stand side by side; more go into a second grid."""
+ABSENT = "·"
+"""A place where nothing was measured."""
+
+
+def step_section(telling: Telling, step: Step) -> Section | None:
+    """One step over all rounds. None where there is nothing to say: a step that only draws on others, in a single round."""
+    rounds = [(round_id, telling.outcome(step.id, round_id)) for round_id in telling.job.rounds]
+    said = [(round_id, outcome) for round_id, outcome in rounds if says(outcome)]
+    own = attached(telling, lambda of: of == step.id)
+    question = Paragraph(text=telling.told(step.question), kind="note")
+    ident = telling.id("step", step.id)
+    title = telling.told(step.title)
+    if not said:
+        if step.entry == "none" and len(rounds) == 1 and not own:
+            return None
+        remarks = [sentence(telling.told(text)) for text in dict.fromkeys(r for _, o in rounds for r in o.remarks)]
+        nothing = Paragraph(text=" ".join([telling.say("steps.not_done"), *remarks]), kind="missing")
+        return Section(id=ident, title=title, blocks=(question, nothing, *own))
+    if len(rounds) == 1:
+        blocks = outcome_blocks(telling, said[0][1], None)
+        return Section(id=ident, title=title, blocks=(question, *blocks, *own))
+    parts, before = [], None
+    for round_id, outcome in rounds:
+        if not says(outcome):
+            if step.entry != "none":
+                missing = telling.say("steps.not_done_in", round=telling.round(round_id))
+                parts.append(_round(telling, step, round_id, (Paragraph(text=missing, kind="missing"),)))
+            continue
+        parts.append(_round(telling, step, round_id, outcome_blocks(telling, outcome, before)))
+        before = (round_id, outcome)
+    return Section(id=ident, title=title, blocks=(question, *own), sections=tuple(parts))
+
+
+def says(outcome: Outcome) -> bool:
+    """Whether an outcome holds anything beside remarks."""
+    return bool(
+        outcome.done or outcome.checks or outcome.tables or outcome.grids or outcome.curves or outcome.room_plans
+    )
+
+
+def _round(telling: Telling, step: Step, round_id: str, blocks: Iterable[Block]) -> Section:
+    title = f"{telling.told(step.title)}, {telling.round(round_id)}"
+    return Section(id=telling.id("step", step.id, round_id), title=title, blocks=tuple(blocks))
+
+
+def outcome_blocks(telling: Telling, outcome: Outcome, before: tuple[str, Outcome] | None = None) -> list[Block]:
+    """All of an outcome; `before`: the round before it and what the step said then, which is not said twice."""
+    blocks: list[Block] = [Paragraph(text=_state(telling, outcome), kind="lead")]
+    if before is not None and _same(before[1], outcome):
+        blocks.append(Paragraph(text=telling.say("steps.same", round=telling.round(before[0]))))
+        return blocks
+    for table in outcome.tables:
+        blocks += table_grids(telling, table)
+    for grid in outcome.grids:
+        blocks += seat_grids(telling, grid)
+    blocks += plans(telling, outcome)
+    blocks += figures(telling, outcome)
+    in_tables = {id(row.check) for table in outcome.tables for row in table.rows if row.check is not None}
+    blocks += check_blocks(telling, outcome, in_tables)
+    remarks = tuple(sentence(telling.told(text)) for text in outcome.remarks)
+    if remarks:
+        blocks.append(Bullets(items=remarks))
+    return blocks
+
+
+def _same(before: Outcome, now: Outcome) -> bool:
+    """Whether a later round says the same of everything; curves are arrays and count as new."""
+    return not now.curves and (before.tables, before.checks, before.grids, before.remarks) == (
+        now.tables, now.checks, now.grids, now.remarks)  # fmt: skip
+
+
+def _state(telling: Telling, outcome: Outcome) -> str:
+    parts = []
+    if outcome.total:
+        key = "steps.all_done" if outcome.state == "done" else "steps.part_done"
+        parts.append(telling.say(key, done=outcome.done, total=outcome.total))
+    counts = [(verdict, outcome.count(verdict)) for verdict in Verdict]
+    words = ", ".join(f"{verdict_told(telling, verdict)} {count}" for verdict, count in counts if count)
+    if words:
+        parts.append(telling.say("steps.verdicts", verdicts=words))
+    if outcome.stands_out:
+        parts.append(sentence(telling.told(outcome.stands_out)))
+    return " ".join(parts)
+
+
+def verdict_told(telling: Telling, verdict: Verdict | None) -> str:
+    """Symbol and word in the reader's language."""
+    return "" if verdict is None else f"{verdict.symbol} {telling.told(verdict.value)}"
+
+
+# --- tables ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    heading: Heading
+    cells: tuple[str, ...]
+    seat: bool
+
+
+def table_grids(telling: Telling, table: Table) -> list[Grid]:
+    """A table as one grid, or as several where there is a column for each of many seats. Nothing for an empty one.
+
+    Columns without any value are left out, but the first, which names the row.
+    """
+    if not table.rows:
+        return []
+    units, seats = telling.units, {seat.id for seat in telling.job.system.seats}
+    columns = []
+    for i, column in enumerate(table.columns):
+        values = [row.cells[i] for row in table.rows]
+        if i and all(value is None or value == "" for value in values):
+            continue
+        cells = tuple(telling.told(v) if isinstance(v, str) else cell_text(v, column, units) for v in values)
+        heading = Heading(title=telling.told(column.title), unit=unit_text(column, units),
+                          numeric=column.decimals is not None)  # fmt: skip
+        columns.append(_Column(heading, cells, column.key in seats))
+    if table.verdicts and any(row.check is not None for row in table.rows):
+        cells = tuple(verdict_told(telling, None if row.check is None else row.check.verdict) for row in table.rows)
+        columns.append(_Column(Heading(title=telling.say("steps.verdict")), cells, False))
+    title, remark = telling.told(table.title), telling.told(table.remark) if table.remark else ""
+    return _in_parts(telling, table.id, title, columns, remark)
+
+
+def _in_parts(telling: Telling, ident: str, title: str, columns: Sequence[_Column], remark: str) -> list[Grid]:
+    across = [column for column in columns if column.seat]
+    step = WIDEST if len(across) > WIDEST else max(len(columns), 1)
+    parts = [across[start : start + step] for start in range(0, len(across), step)] or [[]]
+    grids = []
+    for number_of, part in enumerate(parts):
+        shown = [column for column in columns if not column.seat or column in part]
+        named = f"{title} ({part[0].heading.title}–{part[-1].heading.title})" if len(parts) > 1 else title
+        grids.append(Grid(id=telling.id(ident), title=named, headings=tuple(column.heading for column in shown),
+                          rows=tuple(zip(*(column.cells for column in shown), strict=True)),
+                          remark=remark if number_of == len(parts) - 1 else ""))  # fmt: skip
+    return grids
+
+
+def seat_grids(telling: Telling, grid: SeatGrid) -> list[Grid]:
+    """Channels down, seats across; a mark and a figure each. Rows and columns without any measurement are left out."""
+    channels = [c for c in grid.channels if any((c, s) in grid.cells for s in grid.seats)]
+    seats = [s for s in grid.seats if any((c, s) in grid.cells for c in channels)]
+    if not channels or not seats:
+        return []
+    columns = [_Column(Heading(title=telling.say("steps.channel")), tuple(map(clean_text, channels)), False)]
+    for seat in seats:
+        cells = tuple(_mark(telling, grid, channel, seat) for channel in channels)
+        columns.append(_Column(Heading(title=clean_text(seat)), cells, True))
+    absent = any(cell == ABSENT for column in columns[1:] for cell in column.cells)
+    remark = telling.say("steps.absent", mark=ABSENT) if absent else ""
+    return _in_parts(telling, grid.id, telling.told(grid.title), columns, remark)
+
+
+def _mark(telling: Telling, grid: SeatGrid, channel: str, seat: str) -> str:
+    cell = grid.cells.get((channel, seat))
+    if cell is None or (cell.verdict is None and not cell.figure):
+        return ABSENT
+    return f"{'' if cell.verdict is None else cell.verdict.symbol} {telling.told(cell.figure)}".strip()
+
+
+# --- notes and photographs ------------------------------------------------------------------------------------------
+
+
+def attached(telling: Telling, wanted: Callable[[str], bool]) -> list[Block]:
+    """Notes and photographs whose step is wanted; a photograph that cannot be read says so in its place."""
+    notes = tuple(
+        telling.say("notes.note", text=clean_text(event.body.text),
+                    when=_when(telling, event.at, event.body.round))
+        for event in telling.job.notes if isinstance(event.body, Noted) and wanted(event.body.step)
+    )  # fmt: skip
+    blocks: list[Block] = [Bullets(items=notes)] if notes else []
+    for event in telling.job.photos:
+        body = event.body
+        if not isinstance(body, PhotoAttached) or not wanted(body.step):
+            continue
+        caption = clean_text(body.caption or body.file_name)
+        when = _when(telling, event.at, body.round)
+        try:
+            data = telling.visit.blob(event.blob_sha256 or body.file_sha256)
+        except StoreError as error:
+            text = telling.say("notes.no_photo", caption=caption, why=telling.told(str(error)))
+            blocks.append(Paragraph(text=text, kind="missing"))
+            continue
+        blocks.append(Photo(id=telling.id("photo", str(event.seq)), data=data, media_type=body.media_type,
+                            caption=telling.say("notes.photo", caption=caption, when=when),
+                            alt=telling.say("notes.photo_alt", caption=caption)))  # fmt: skip
+    return blocks
+
+
+def _when(telling: Telling, moment: str, round_id: str | None) -> str:
+    day = telling.date(moment)
+    return f"{telling.round(round_id)}, {day}" if round_id else day

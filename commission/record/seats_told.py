@@ -1,0 +1,187 @@
+"""How much better each seat is, in a sentence for each: loudness, time and bass, before and now.
+
+Better and worse are said only beyond U = 2 u of the change; what was not measured in both rounds is not compared.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import Job, Seat
+from commission.model.show import number
+from commission.record.telling import FOUND, Telling, capital, mains
+from commission.steps import distances, seat_variance, seats
+from commission.steps.seat_cells import LEVEL_U_DB
+
+Word = Literal["better", "worse", "same"]
+BASS_BELOW_HZ = 100.0
+"""The lowest band of the comparison that begins below this is the bass."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """One figure of a seat that is better the smaller it is; None: not measured in that round."""
+
+    kind: Literal["loudness", "time", "bass"]
+    before: float | None
+    now: float | None
+    u_change: float
+    """Standard uncertainty of now less before, same unit."""
+    decimals: int
+
+    @property
+    def word(self) -> Word | None:
+        """Better, worse or the same beyond U = 2 u; None where one of the two is missing."""
+        if self.before is None or self.now is None:
+            return None
+        change = self.now - self.before
+        if abs(change) <= 2 * self.u_change:
+            return "same"
+        return "better" if change < 0 else "worse"
+
+
+def seat_sentences(telling: Telling) -> tuple[str, ...]:
+    """One sentence for each seat at which something was measured, in the order of the seats."""
+    figures = seat_figures(telling)
+    return tuple(text for seat in telling.job.system.seats if (text := _sentence(telling, seat, figures[seat.id])))
+
+
+def seat_figures(telling: Telling) -> dict[str, tuple[Figure, ...]]:
+    """The figures of every seat. In a visit of one round `before` is that round and `now` is None everywhere."""
+    job, after = telling.job, telling.after
+    loudness = _pair(telling, after, _loudness)
+    time = _pair(telling, after, _time)
+    bass, bass_u = _bass(telling, after)
+    out: dict[str, tuple[Figure, ...]] = {}
+    for seat in job.system.seats:
+        b, n = loudness
+        t_b, t_n = time
+        out[seat.id] = (
+            # Each end of the span has the uncertainty of a level at one seat: twice √2.
+            Figure(kind="loudness", before=b.get(seat.id), now=n.get(seat.id), u_change=2 * LEVEL_U_DB, decimals=1),
+            Figure(kind="time", before=t_b.get(seat.id), now=t_n.get(seat.id), u_change=_time_u_ms(telling, seat.id),
+                   decimals=1),
+            Figure(kind="bass", before=bass[0].get(seat.id), now=bass[1].get(seat.id), u_change=bass_u, decimals=1),
+        )  # fmt: skip
+    return out
+
+
+_Values = dict[str, float]
+
+
+def _pair(
+    telling: Telling, after: str | None, look: Callable[[Telling, str, set[str]], _Values]
+) -> tuple[_Values, _Values]:
+    """Values of both rounds over the main loudspeakers that both hold at any seat."""
+    heard = _channels(telling.job, FOUND)
+    if after is None:
+        return look(telling, FOUND, heard), {}
+    both = heard & _channels(telling.job, after)
+    return look(telling, FOUND, both or heard), look(telling, after, both)
+
+
+def _channels(job: Job, round_id: str) -> set[str]:
+    ids = {channel.id for channel in mains(job)}
+    return {response.body.channel for response in job.responses_of(round_id)} & ids
+
+
+def _loudness(telling: Telling, round_id: str, channels: set[str]) -> _Values:
+    """Loudest less softest main loudspeaker at each seat [dB], where all of them were measured."""
+    cells = seats.solve(telling.job, round_id, telling.visit.analyses).cells
+    out = {}
+    for seat in telling.job.system.seats:
+        levels = [cells[(c, seat.id)].level_db if (c, seat.id) in cells else None for c in sorted(channels)]
+        known = [level for level in levels if level is not None]
+        if len(known) >= 2 and len(known) == len(levels):
+            out[seat.id] = max(known) - min(known)
+    return out
+
+
+def _time(telling: Telling, round_id: str, channels: set[str]) -> _Values:  # noqa: ARG001 (looks at all, or tells nothing)
+    """First to last main loudspeaker at each seat [ms], measured through the processor's delays."""
+    found = distances.solve(telling.job, round_id, telling.visit.analyses).seats
+    return {each.seat: 1000 * each.measured_s for each in found if each.measured_s is not None}
+
+
+def _time_u_ms(telling: Telling, seat: str) -> float:
+    u = [item.analysis.arrival_u_s for item in telling.visit.analyses
+         if item.seat == seat and item.analysis is not None and item.analysis.arrival_s is not None]  # fmt: skip
+    return 2000 * max(u, default=0.0)
+
+
+def _bass(telling: Telling, after: str | None) -> tuple[tuple[_Values, _Values], float]:
+    """How far each seat's bass is from the mean of all seats (rms over the lowest band, dB) in both rounds, and u."""
+    job, analyses = telling.job, telling.visit.analyses
+    band = min(job.system.bands, key=lambda each: each.low_hz, default=None)
+    if band is None or band.low_hz >= BASS_BELOW_HZ:
+        return ({}, {}), 0.0
+    names = [seat_variance.SUBS, *(channel.id for channel in job.system.channels if channel.is_sub)]
+    if after is None:
+        found = seat_variance.one_round(job, FOUND, analyses)
+        alone = next(
+            (found[n]["heard"][band.label] for n in names if n in found and band.label in found[n]["heard"]), None
+        )
+        # One round gives the mean deviation only: the distance from the seats' mean without its ripple.
+        return ({} if alone is None else {s: abs(v) for s, v in alone.deviations_db.items()}, {}), 0.0
+    result = seat_variance.solve(job, analyses)
+    if result.rounds != (FOUND, after):
+        return ({}, {}), 0.0
+    for name in names:
+        each = result.channels.get(name)
+        if each is None or band.label not in each.bands["heard"]:
+            continue
+        judged = each.bands["heard"][band.label].after.deviations_db
+        grid = GRID_HZ
+        inside = (grid >= band.low_hz) & (grid <= band.high_hz)
+        kept = [i for i, seat in enumerate(each.seats) if seat in judged]
+        pair = []
+        for levels in each.levels:
+            apart = levels[kept][:, inside]
+            apart = apart[:, np.isfinite(apart).all(axis=0)]
+            rms = np.sqrt(np.mean((apart - apart.mean(axis=0)) ** 2, axis=1)) if apart.size else []
+            pair.append({each.seats[i]: float(value) for i, value in zip(kept, rms, strict=False)})
+        return (pair[0], pair[1]), math.sqrt(2) * result.u_db.get(band.label, 0.0)
+    return ({}, {}), 0.0
+
+
+def _sentence(telling: Telling, seat: Seat, figures: tuple[Figure, ...]) -> str:
+    name = capital(telling.seat_name(seat.id))
+    reference = telling.job.system.reference_seat
+    if reference is not None and seat.id == reference.id and len(telling.job.system.seats) > 1:
+        name = telling.say("seats.reference", seat=name)
+    known = [figure for figure in figures if figure.before is not None or figure.now is not None]
+    if not known:
+        return telling.say("seats.nothing", seat=name)
+    if telling.after is None:
+        parts = [_now(telling, figure, figure.before) for figure in known if figure.before is not None]
+        return telling.say("seats.today", seat=name, parts=capital("; ".join(parts)))
+    words = [figure.word for figure in known]
+    judged = [word for word in words if word is not None]
+    if not judged:
+        overall = "not_tested"
+    elif "better" in judged:
+        overall = "mixed" if "worse" in judged else "better"
+    else:
+        overall = "worse" if "worse" in judged else "same"
+    parts = [_changed(telling, figure) for figure in known]
+    return telling.say("seats.sentence", seat=name, word=telling.say(f"seats.word.{overall}"),
+                       parts=capital("; ".join(parts)))  # fmt: skip
+
+
+def _now(telling: Telling, figure: Figure, value: float) -> str:
+    return telling.say(f"seats.{figure.kind}.today", now=number(value, figure.decimals))
+
+
+def _changed(telling: Telling, figure: Figure) -> str:
+    if figure.word is None:
+        which = "now" if figure.now is not None else "before"
+        value = figure.now if figure.now is not None else figure.before
+        return telling.say(f"seats.{figure.kind}.only_{which}", value=number(value, figure.decimals))
+    return telling.say(f"seats.{figure.kind}.{figure.word}", before=number(figure.before, figure.decimals),
+                       now=number(figure.now, figure.decimals))  # fmt: skip

@@ -1,0 +1,182 @@
+"""What every part of a record is written from: the visit, the words, and how names, dates and figures are put."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from commission.model import AS_FOUND, AS_LEFT, Channel, Job, Limit, Outcome, RoomPlan
+from commission.model.show import number
+from commission.model.units import clean_text, format_length, format_temperature
+from commission.record.words import Words
+from commission.visit import Visit
+
+MOST_NAMES = 4
+"""More names than this in a sentence for the homeowner become a count."""
+_DECIMALS = {"m": 2, "ms": 2, "dB²": 1, "Hz": 0, "°": 0, "%": 0, "°C": 1, "m/s": 1, "s": 2}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Telling:
+    """Everything a part of the record needs; analyse the visit before."""
+
+    visit: Visit
+    words: Words
+    plans_shown: list[RoomPlan] = field(default_factory=list)
+    """Plans of the room that stand in the record already."""
+    _ids: set[str] = field(default_factory=set)
+
+    @property
+    def job(self) -> Job:
+        """The job as folded from its log."""
+        return self.visit.job
+
+    @property
+    def units(self) -> str:
+        """Of the job: "metric" or "imperial"."""
+        return self.job.system.units
+
+    @property
+    def after(self) -> str | None:
+        """The round that tells how things stand now, when there is one beside as found: as left, else the newest."""
+        if AS_LEFT in self.job.rounds:
+            return AS_LEFT
+        return self.job.rounds[-1] if len(self.job.rounds) > 1 else None
+
+    def outcome(self, step_id: str, round_id: str) -> Outcome:
+        """What a step says of a round."""
+        return self.visit.outcome(step_id, round_id)
+
+    def say(self, key: str, count: int | None = None, /, **values: object) -> str:
+        """A sentence of the record's own."""
+        return self.words.say(key, count, **values)
+
+    def told(self, text: str) -> str:
+        """What a step or a rule said, in the reader's language."""
+        return self.words.told(text)
+
+    def id(self, *parts: str) -> str:
+        """An id that is used once in the record: lower-case letters, digits and hyphens."""
+        wanted = re.sub(r"[^a-z0-9]+", "-", "-".join(parts).lower()).strip("-")[:60] or "part"
+        unique, count = wanted, 1
+        while unique in self._ids:
+            count += 1
+            unique = f"{wanted}-{count}"
+        self._ids.add(unique)
+        return unique
+
+    def round(self, round_id: str) -> str:
+        """A round as it is called: "as found"."""
+        key = f"rounds.{round_id}"
+        return self.say(key) if self.words.has(key) else clean_text(round_id.replace("-", " "))
+
+    def listed(self, names: Iterable[str]) -> str:
+        """Names as in "A, B and C"."""
+        all_names = [clean_text(name) for name in names]
+        if len(all_names) < 2:
+            return "".join(all_names)
+        return f"{', '.join(all_names[:-1])} {self.say('list.and')} {all_names[-1]}"
+
+    def channel_name(self, channel_id: str) -> str:
+        """The plain name of a channel where there is one."""
+        channel = self.job.system.channel(channel_id)
+        return clean_text(channel_id if channel is None else channel.label)
+
+    def channel_names(self, ids: Iterable[str]) -> str:
+        """Names of a few channels, or how many they are of all."""
+        own, known = tuple(ids), self.job.system.channels
+        if len(own) <= MOST_NAMES:
+            return self.listed(self.channel_name(each) for each in own)
+        if len(own) == len(known):
+            return self.say("list.all_loudspeakers", all=len(known))
+        return self.say("list.of_loudspeakers", count=len(own), all=len(known))
+
+    def seat_name(self, seat_id: str) -> str:
+        """A seat in a sentence, with the name of its own where it has one."""
+        seat = self.job.system.seat(seat_id)
+        name = "" if seat is None or seat.name in ("", seat_id) else clean_text(seat.name)
+        told = self.say("list.seat", seat=clean_text(seat_id))
+        return f"{told} ({name})" if name else told
+
+    def seat_names(self, ids: Iterable[str]) -> str:
+        """Seats in a sentence."""
+        own, known = tuple(ids), self.job.system.seats
+        if len(own) <= MOST_NAMES:
+            return self.listed(self.seat_name(each) for each in own)
+        return self.say("list.of_seats", count=len(own), all=len(known))
+
+    def date(self, moment: str) -> str:
+        """The day of a moment in UTC, ISO 8601, in words; the text itself when it is none."""
+        found = re.match(r"(\d{4})-(\d{2})-(\d{2})", moment)
+        if found is None or not 1 <= int(found[2]) <= 12:
+            return clean_text(moment)
+        months = self.say("date.months").split()
+        return self.say("date.day", day=int(found[3]), month=months[int(found[2]) - 1], year=found[1])
+
+    def quantity(self, value: float | None, unit: str, *, like: Limit | None = None, signed: bool = False) -> str:
+        """A figure with its unit, lengths and temperatures in the units of the job."""
+        if value is None:
+            return "–"
+        if unit == "m" and self.units == "imperial":
+            return format_length(value, "imperial")
+        if unit == "°C" and self.units == "imperial":
+            return format_temperature(value, "imperial")
+        return f"{number(value, decimals(unit, like), signed=signed)} {unit}".strip()
+
+    def limit(self, limit: Limit) -> str:
+        """What a limit allows: "−0.50 to 0.50 dB", "at most 30 dB"."""
+        low, high = (self.quantity(edge, limit.unit, like=limit) for edge in (limit.low, limit.high))
+        if limit.low is not None and limit.high is not None:
+            if limit.low == -limit.high:
+                return self.say("limit.both", high=high)
+            return self.say("limit.between", low=low.removesuffix(f" {limit.unit}"), high=high)
+        if limit.high is not None:
+            return self.say("limit.high", high=high)
+        return self.say("limit.low", low=low) if limit.low is not None else self.say("limit.none")
+
+
+def decimals(unit: str, limit: Limit | None = None) -> int:
+    """How many decimals a figure gets: two for decibels where a limit is finer than 2 dB, else one."""
+    if unit == "dB":
+        edges = [abs(edge) for edge in (limit.low, limit.high) if edge is not None] if limit is not None else []
+        return 2 if edges and max(edges) < 2 else 1
+    return _DECIMALS.get(unit, 2)
+
+
+def capital(text: str) -> str:
+    """The text with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
+def sentence(text: str) -> str:
+    """The text as a sentence: large first letter, full stop at the end."""
+    text = capital(text.strip())
+    return text if text.endswith((".", "!", "?", ":", "…")) or not text else f"{text}."
+
+
+def has_round(job: Job, round_id: str) -> bool:
+    """Whether a round holds anything: readings, responses or settings."""
+    return bool(
+        any(reading.body.round == round_id for reading in job.readings)
+        or job.responses_of(round_id)
+        or any(place[0] == round_id for place in job.settings)
+    )
+
+
+def only_found(telling: Telling) -> bool:
+    """Whether this was a visit that measured and changed nothing: no other round than as found."""
+    return telling.after is None or not has_round(telling.job, telling.after)
+
+
+def measured(job: Job) -> tuple[int, int]:
+    """(readings by hand, recorded responses) over all rounds."""
+    return len(job.readings), len(job.responses)
+
+
+def mains(job: Job) -> tuple[Channel, ...]:
+    """All loudspeakers but the subwoofers."""
+    return tuple(channel for channel in job.system.channels if not channel.is_sub)
+
+
+FOUND = AS_FOUND
