@@ -47,8 +47,8 @@ def results_json(visit: Visit) -> str:
     return _dump(results(visit))
 
 
-def record_json(visit: Visit) -> str:
-    """Results, settings sheet and the whole log, with what is needed to check it."""
+def record_json(visit: Visit, created_at: str | None = None) -> str:
+    """Results, settings sheet and the whole log, with what is needed to check it; `created_at`: of a printed record."""
     job = visit.job
     log = [
         {"seq": e.seq, "at": e.at, "kind": kind, "body": body, "recording_sha256": e.blob_sha256, "digest": e.digest}
@@ -58,6 +58,7 @@ def record_json(visit: Visit) -> str:
         {
             "schema": RECORD_SCHEMA,
             "program_version": __version__,
+            **({} if created_at is None else {"created_at": created_at}),
             "digest": job.digest,
             "how_to_check": f"commission verify {visit.path.name}: the digest must be the one above",
             "results": results(visit),

@@ -173,16 +173,16 @@ def summary(
     if not has_left:
         remains.append("Nothing was measured as left.")
     return Summary(
-        found=tuple(f"{f.cause}: {f.title} ({_fate(f, left, outcomes)})" for f in found),
+        found=tuple(f"{f.cause}: {f.title} ({fate(f, left, outcomes)})" for f in found),
         changed=_change_sentences(job),
         remains=(*remains, *not_measured_again(job), *_untyped_sentence(job)),
         signed=_signature_sentences(job),
     )
 
 
-def _fate(finding: Finding, left: Sequence[Finding], outcomes: Mapping[str, Outcome]) -> str:
+def fate(finding: Finding, left: Sequence[Finding], outcomes: Mapping[str, Outcome]) -> str:
     """What became of a finding."""
-    if any(_same_fault(finding, other) for other in left):
+    if any(same_fault(finding, other) for other in left):
         return "still open"
     outcome = outcomes.get(finding.step)
     if outcome is None or outcome.state == "nothing":
@@ -190,7 +190,7 @@ def _fate(finding: Finding, left: Sequence[Finding], outcomes: Mapping[str, Outc
     return "mended" if outcome.state == "done" else "not seen again, but not everything was checked again"
 
 
-def _same_fault(one: Finding, other: Finding) -> bool:
+def same_fault(one: Finding, other: Finding) -> bool:
     """The same kind of trouble with a channel, or else a seat, in common."""
     if one.id != other.id:
         return False
