@@ -9,38 +9,39 @@ from __future__ import annotations
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
-from commission.diagnosis import findings as find
+from commission import model, steps
 from commission.history import fold, may_withdraw
-from commission.model import (
-    Advice,
-    Analysed,
-    Analyses,
-    Analysis,
-    Cancelled,
-    CancelToken,
-    CommissionError,
-    Decoder,
-    Event,
-    EventBody,
-    Finding,
-    Importer,
-    ImportOptions,
-    ImportRow,
-    Job,
-    Journal,
-    Outcome,
-    Progress,
-    Response,
-    Source,
-    StoredResponse,
-    System,
-    SystemDefined,
-    Withdrawn,
-)
-from commission.steps import STEPS, step
+from commission.model.errors import Cancelled, CommissionError
+from commission.model.events import Signed, SystemDefined, Withdrawn
+from commission.model.judged import Judged
+
+if TYPE_CHECKING:  # what computes loads with the first computation, after the first paint
+    from pathlib import Path
+
+    from commission.diagnosis.rejudge import Rejudged
+    from commission.model import (
+        Advice,
+        Analysed,
+        Analyses,
+        Analysis,
+        CancelToken,
+        Decoder,
+        Event,
+        EventBody,
+        Finding,
+        Importer,
+        ImportOptions,
+        ImportRow,
+        Job,
+        Journal,
+        Outcome,
+        Progress,
+        Source,
+        StoredResponse,
+        System,
+    )
 
 BATCH = 16
 """Responses analysed between two looks at the cancel token: some 50 ms of work, so that Escape answers at once."""
@@ -56,7 +57,8 @@ class Visit:
         self._analysed: dict[int, Analysed] = {}
         self._outcomes: dict[tuple[str, str], tuple[object, Outcome]] = {}
         self._findings: dict[str, tuple[object, tuple[Finding, ...]]] = {}
-        self._analyses = Analyses()
+        self._rejudged: tuple[object, Rejudged | None] | None = None
+        self._analyses: Analyses | None = None
         self.job: Job = fold(journal.events())
 
     @property
@@ -70,11 +72,50 @@ class Visit:
         return self._journal.read_only
 
     def append(self, *bodies: EventBody, blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
-        """Store events in one transaction, then fold them in. Raises StoreError with nothing changed."""
+        """Store events in one transaction, then fold them in. Raises StoreError with nothing changed.
+
+        A signature takes the verdicts that it stands for with it, as an event before it; only `bodies` are returned.
+        """
         with self._lock:
-            events = self._journal.append(bodies, blobs)
+            signs = any(isinstance(body, Signed) for body in bodies)
+            verdicts = self._verdicts_to_keep("signed") if signs else ()
+            events = self._journal.append((*verdicts, *bodies), blobs)
             self.job = fold(events, self.job)
-            return events
+            return events[len(verdicts) :]
+
+    def keep_verdicts(self) -> None:
+        """Store what is judged now, at a record, where it is not stored already; nothing where the job is read-only."""
+        with self._lock:
+            if not self.read_only and (verdicts := self._verdicts_to_keep("record")):
+                self.append(*verdicts)
+
+    def _verdicts_to_keep(self, occasion: Literal["signed", "record"]) -> tuple[Judged, ...]:
+        """One event with all verdicts; none while recordings wait to be analysed, or where nothing new was judged."""
+        from commission import __version__
+        from commission.diagnosis.rejudge import counts_since, judged
+
+        if self.pending:
+            return ()
+        last = self.job.judged[-1] if self.job.judged else None
+        if last is not None and isinstance(last.body, Judged) and last.body.program_version == __version__:
+            if not counts_since(self.job, last.seq):
+                return ()
+        body = judged((o for r in self.job.rounds for o in self.outcomes(r).values()), occasion, __version__)
+        return (body,) if body.kinds else ()
+
+    def rejudged(self) -> Rejudged | None:
+        """The newest stored verdicts against what this version makes of the same readings; None where none are stored.
+
+        Analyse first. Its `sentence` is a line for the overview and the log.
+        """
+        from commission import __version__
+        from commission.diagnosis.rejudge import rejudge
+
+        state = (self.job.log[-1].seq if self.job.log else 0, id(self.analyses))
+        if self._rejudged is None or self._rejudged[0] != state:
+            found = rejudge(self.job, self.analyses, __version__, steps.STEPS, lambda s, r: self.outcome(s.id, r))
+            self._rejudged = (state, found)
+        return self._rejudged[1]
 
     def withdraw(self, seq: int, reason: str = "") -> Event:
         """Withdraw an event: it stays in the log and counts no longer."""
@@ -139,7 +180,7 @@ class Visit:
                 raise Cancelled
             progress(start / len(todo), todo[start].body.file_name)
             decoded = tuple(self._decoder(todo[start : start + BATCH], self._journal.blob))
-            good = [(stored, response) for stored, response in decoded if isinstance(response, Response)]
+            good = [(stored, response) for stored, response in decoded if isinstance(response, model.Response)]
             results = analyse_batch(
                 [response for _, response in good], [stored.body.channel in subs for stored, _ in good]
             )
@@ -156,8 +197,8 @@ class Visit:
     def analyses(self) -> Analyses:
         """What is analysed of the responses that count."""
         items = tuple(self._analysed[r.seq] for r in self.job.responses if r.seq in self._analysed)
-        if items != tuple(self._analyses):
-            self._analyses = Analyses(items)
+        if self._analyses is None or items != tuple(self._analyses):
+            self._analyses = model.Analyses(items)
         return self._analyses
 
     def outcome(self, step_id: str, round_id: str) -> Outcome:
@@ -166,16 +207,18 @@ class Visit:
         state = (job.log[-1].seq if job.log else 0, id(analyses))
         known = self._outcomes.get((step_id, round_id))
         if known is None or known[0] != state:
-            known = (state, step(step_id).evaluate(job, round_id, analyses))
+            known = (state, steps.step(step_id).evaluate(job, round_id, analyses))
             self._outcomes[(step_id, round_id)] = known
         return known[1]
 
     def outcomes(self, round_id: str) -> dict[str, Outcome]:
         """All steps of a round, by step id, in order."""
-        return {each.id: self.outcome(each.id, round_id) for each in STEPS}
+        return {each.id: self.outcome(each.id, round_id) for each in steps.STEPS}
 
     def findings(self, round_id: str) -> tuple[Finding, ...]:
         """The causes named in a round."""
+        from commission.diagnosis import findings as find
+
         job, analyses = self.job, self.analyses
         state = (job.log[-1].seq if job.log else 0, id(analyses))
         known = self._findings.get(round_id)
@@ -205,7 +248,7 @@ class Visit:
 def _analysed(stored: StoredResponse, result: Analysis | Exception) -> Analysed:
     body = stored.body
     failed = isinstance(result, Exception)
-    return Analysed(
+    return model.Analysed(
         seq=stored.seq,
         round=body.round,
         channel=body.channel,
@@ -231,6 +274,9 @@ class Workshop(Protocol):
     def create_from_toml(self, path: Path, definition: Path) -> Visit:
         """A new job file from a job definition, with the settings and readings it holds."""
 
+    def create_return(self, path: Path, earlier: Path) -> Visit:
+        """A new job of the same room, which compares itself with the earlier one."""
+
     def demo(self, folder: Path) -> Path:
         """Copy the sample job into a folder, never overwriting; returns where it lies."""
 
@@ -239,6 +285,9 @@ class Workshop(Protocol):
 
     def recent(self) -> tuple[Path, ...]:
         """Jobs opened lately that still exist, newest first."""
+
+    def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:
+        """Store a photograph with a step; raises InputError with one clear sentence for what is none."""
 
     def export(self, visit: Visit, target: Path) -> str:
         """Write the record in the format of the suffix (.json, .csv); one sentence on what was written."""

@@ -87,7 +87,8 @@ if TYPE_CHECKING:
 else:
     # In the order of need: what every open job needs comes first, and no module needs one that stands after it.
     _MODULES = (
-        "errors", "system", "verdict", "limits", "events", "job", "signal", "imports", "outcome", "step", "protocols",
+        "errors", "system", "verdict", "limits", "judged", "events", "job", "signal", "imports", "outcome", "step",
+        "protocols",
     )  # fmt: skip
 
     def __getattr__(name: str) -> Any:

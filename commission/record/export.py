@@ -16,8 +16,13 @@ FORMATS = (".json", ".csv")
 
 
 def write_record(visit: Visit, target: Path) -> str:
-    """Write the record in the format of the suffix; returns one sentence on what was written."""
+    """Write the record in the format of the suffix; returns one sentence on what was written.
+
+    The verdicts that it tells are kept in the log first, where the job may be written to.
+    """
     suffix = target.suffix.lower()
+    if suffix in FORMATS:
+        visit.keep_verdicts()
     if suffix == ".json":
         write_text(target, record_json(visit))
         return f"{target}: results, settings sheet and the whole log as JSON."

@@ -5,13 +5,13 @@ A key that has no value yet is absent or null, never made up. Documented in DEVE
 
 from __future__ import annotations
 
-import json
 import math
 from typing import Any
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
 from commission.model import Check, Finding, Outcome, worst
+from commission.record.rejudged import rejudged_values
 from commission.record.sheet import sheet_rows
 from commission.steps import STEPS, compare, distances, levels, seats
 from commission.visit import Visit
@@ -39,6 +39,7 @@ def results(visit: Visit) -> dict[str, Any]:
         "bass": {},
         "findings": [_finding(finding, r) for r in job.rounds for finding in visit.findings(r)],
         "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in STEPS},
+        "judged_differently": rejudged_values(visit.rejudged()),
     }
 
 
@@ -69,7 +70,9 @@ def record_json(visit: Visit, created_at: str | None = None) -> str:
 
 
 def _dump(data: dict[str, Any]) -> str:
-    return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False)
+    import msgspec  # its encoder is ten times faster than the standard one with indents
+
+    return msgspec.json.format(msgspec.json.encode(data), indent=1).decode()
 
 
 def _round(value: float | None, digits: int) -> float | None:
@@ -269,4 +272,4 @@ def _event(body: Any) -> tuple[str, Any]:
     from commission.model import EVENT_KINDS
 
     kind = next(name for name, body_type in EVENT_KINDS.items() if body_type is type(body))
-    return kind, json.loads(msgspec.json.encode(body, order="sorted"))
+    return kind, msgspec.to_builtins(body, order="sorted")

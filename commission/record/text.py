@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from commission.model import Check, Column, Finding, Outcome, Row, Table, Verdict
 from commission.model.show import cell_text, number, unit_text, verdict_word
 from commission.model.units import clean_text
+from commission.record.rejudged import rejudged_lines
 from commission.steps import STEPS
 from commission.visit import Visit
 
@@ -140,5 +141,7 @@ def visit_lines(visit: Visit, only_round: str | None = None) -> list[str]:
         lines += ["", f"Findings ({round_id}): " + ("none" if not found else "")]
         for finding in found:
             lines += finding_lines(finding)
+    if kept := rejudged_lines(visit.rejudged()):
+        lines += ["", *kept]
     lines += ["", f"Log: {len(job.log)} events, digest {job.digest}"]
     return [clean_text(line) for line in lines]

@@ -17,6 +17,7 @@ from commission.model import (
     Column,
     Finding,
     Job,
+    Judged,
     Noted,
     Outcome,
     Row,
@@ -124,11 +125,13 @@ def not_typed_in(job: Job) -> tuple[str, ...]:
 
 
 def logged_since(job: Job, role: str) -> int:
-    """Events that count and came after the newest signature of a role: it does not cover them."""
+    """Events logged after the newest signature of a role: it does not cover them. Other signatures and the verdicts kept
+    with them are none of the visit's doing.
+    """
     signed = [e.seq for e in job.signatures if isinstance(e.body, Signed) and e.body.role == role]
     if not signed:
         return 0
-    return sum(e.seq > max(signed) and not isinstance(e.body, Signed) for e in job.log)
+    return sum(e.seq > max(signed) and not isinstance(e.body, Signed | Judged) for e in job.log)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

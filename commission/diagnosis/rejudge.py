@@ -1,0 +1,212 @@
+"""What was judged once and would be judged differently now: the same readings, today's program.
+
+At a signature or a record the log keeps every verdict with the version that gave it. Later, the log up to that moment is
+judged anew, so that readings which came after do not pose as a change of judgement. Pure.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from commission.history import fold
+from commission.model import (
+    Analysed,
+    Analyses,
+    Analysis,
+    Event,
+    Job,
+    Judged,
+    JudgedKind,
+    JudgedPlace,
+    Noted,
+    Outcome,
+    PhotoAttached,
+    Signed,
+    Step,
+)
+
+Evaluate = Callable[[Step, str], Outcome]
+SHOWN = 6
+"""How many kinds of difference the sentence names."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedDifferently:
+    """One check whose word changed. `then` or `now` None: this check was not, or is no longer, made."""
+
+    step: str
+    round: str
+    id: str
+    channel: str | None
+    seat: str | None
+    then: str | None
+    now: str | None
+    value_then: float | None
+    value_now: float | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rejudged:
+    """The newest stored verdicts against today's, of the same readings."""
+
+    stored: Event
+    """The Judged event."""
+    program_version: str
+    """Of the program that judges now."""
+    count: int
+    """How many stored verdicts were held against today's."""
+    differences: tuple[JudgedDifferently, ...]
+    left_out: tuple[str, ...] = ()
+    """Why some were not."""
+
+    @property
+    def then(self) -> Judged:
+        """What was stored."""
+        assert isinstance(self.stored.body, Judged)
+        return self.stored.body
+
+    @property
+    def sentence(self) -> str:
+        """One line for the overview and the log."""
+        when = f"{self.stored.at[:10]} by version {self.then.program_version}"
+        if not self.differences:
+            return (
+                f"All {self.count} verdicts stored on {when} stand."
+                if self.count
+                else f"No verdict of {when} compared."
+            )
+        kinds = Counter(each.id for each in self.differences).most_common()
+        named = ", ".join(f"{check} {times}" for check, times in kinds[:SHOWN]) + (", …" if kinds[SHOWN:] else "")
+        return (
+            f"{len(self.differences)} verdict{'s' if len(self.differences) > 1 else ''} of {when} would now be judged "
+            f"differently: {named}."
+        )
+
+
+def judged(outcomes: Iterable[Outcome], occasion: Literal["signed", "record"], program_version: str) -> Judged:
+    """The verdicts of these outcomes as they are stored; values to six digits."""
+    kinds: dict[tuple[str, str, str, str], list[JudgedPlace]] = {}
+    for outcome in outcomes:
+        for check in outcome.checks:
+            value = None if check.value is None or not math.isfinite(check.value) else float(f"{check.value:.6g}")
+            place = JudgedPlace(check.channel, check.seat, check.verdict.value, value)
+            kinds.setdefault((outcome.step, outcome.round, check.id, check.unit), []).append(place)
+    return Judged(
+        occasion=occasion,
+        program_version=program_version,
+        kinds=tuple(JudgedKind(step=s, round=r, id=i, unit=u, places=tuple(p)) for (s, r, i, u), p in kinds.items()),
+    )
+
+
+Key = tuple[str, str, str, str | None, str | None, int]
+"""Step, round, check id, channel, seat, and which of several at one place."""
+
+
+def _by_place(body: Judged) -> dict[Key, tuple[JudgedPlace, str]]:
+    out: dict[Key, tuple[JudgedPlace, str]] = {}
+    for kind in body.kinds:
+        for place in kind.places:
+            nth = 0
+            while (key := (kind.step, kind.round, kind.id, place.channel, place.seat, nth)) in out:
+                nth += 1
+            out[key] = (place, kind.unit)
+    return out
+
+
+def judged_differently(then: Judged, now: Judged) -> tuple[JudgedDifferently, ...]:
+    """Every check whose verdict is another word, in today's order; last what is no longer checked at all."""
+    old, new = _by_place(then), _by_place(now)
+    out = []
+    for key in (*new, *(key for key in old if key not in new)):
+        before, after = old.get(key), new.get(key)
+        words = tuple(None if each is None else each[0].verdict for each in (before, after))
+        if words[0] == words[1]:
+            continue
+        known = after or before
+        assert known is not None
+        step, round_id, check, channel, seat, _ = key
+        out.append(
+            JudgedDifferently(
+                step=step, round=round_id, id=check, channel=channel, seat=seat, then=words[0], now=words[1],
+                value_then=None if before is None else before[0].value,
+                value_now=None if after is None else after[0].value, unit=known[1],
+            )
+        )  # fmt: skip
+    return tuple(out)
+
+
+def counts_since(job: Job, seq: int) -> bool:
+    """Whether something was logged after an event that a verdict could rest on."""
+    idle = (Judged, Signed, Noted, PhotoAttached)
+    return any(event.seq > seq and not isinstance(event.body, idle) for event in job.log)
+
+
+def rejudge(
+    job: Job, analyses: Analyses, program_version: str, steps: Sequence[Step], current: Evaluate | None = None
+) -> Rejudged | None:
+    """Judge anew what stood in the log at the newest stored verdicts; None where none are stored.
+
+    `current` gives outcomes of the job as it is now, used where nothing was logged since. Recordings that were withdrawn
+    after that moment are not there to be judged again: steps that rest on recordings are left out then, and it is said.
+    """
+    if not job.judged:
+        return None
+    stored = job.judged[-1]
+    assert isinstance(stored.body, Judged)
+    left_out: list[str] = []
+    if not counts_since(job, stored.seq) and current is not None:
+        outcomes = [current(step, r) for r in job.rounds for step in steps]
+    else:
+        before = fold(event for event in job.log if event.seq < stored.seq)
+        held = {response.seq for response in before.responses}
+        known = _Watched(each for each in analyses if each.seq in held)
+        gone = len(held) - sum(1 for _ in known)
+        outcomes, blind = [], []
+        for step in steps:
+            known.asked = False
+            made = [step.evaluate(before, r, known) for r in before.rounds]
+            if gone and known.asked:
+                blind.append(step.id)
+            else:
+                outcomes += made
+        if blind:
+            left_out.append(
+                f"{', '.join(blind)}: {gone} recording{'s' if gone > 1 else ''} that counted then "
+                f"{'are' if gone > 1 else 'is'} not there now"
+            )
+    then = _only(stored.body, {outcome.step for outcome in outcomes})
+    now = judged(outcomes, stored.body.occasion, program_version)
+    return Rejudged(stored=stored, program_version=program_version, differences=judged_differently(then, now),
+                    count=len(_by_place(then)), left_out=tuple(left_out))  # fmt: skip
+
+
+class _Watched(Analyses):
+    """Analyses that know whether anybody looked at them."""
+
+    asked = False
+
+    def repeats(self, round_id: str, channel: str, seat: str) -> tuple[Analysed, ...]:
+        self.asked = True
+        return super().repeats(round_id, channel, seat)
+
+    def problems(self, round_id: str, channel: str, seat: str) -> tuple[str, ...]:
+        self.asked = True
+        return super().problems(round_id, channel, seat)
+
+    def of(self, round_id: str, channel: str, seat: str) -> Analysis | None:
+        self.asked = True
+        return super().of(round_id, channel, seat)
+
+    def __iter__(self) -> Any:
+        self.asked = True
+        return super().__iter__()
+
+
+def _only(body: Judged, steps: set[str]) -> Judged:
+    kinds = tuple(kind for kind in body.kinds if kind.step in steps)
+    return Judged(occasion=body.occasion, program_version=body.program_version, kinds=kinds)

@@ -1,0 +1,231 @@
+"""Verdicts kept at a signature, and what another version would make of the same readings."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from builders import cinema, defined, job_of, levels, reading
+from sound_room import SoundRoom
+
+from commission.diagnosis.rejudge import judged, judged_differently, rejudge
+from commission.history import fold
+from commission.job.codec import decode, encode
+from commission.model import (
+    AS_FOUND,
+    Analyses,
+    Check,
+    Event,
+    EventBody,
+    Job,
+    JobCreated,
+    Judged,
+    Limit,
+    Outcome,
+    ResponseStored,
+    Signed,
+    Step,
+    StoredResponse,
+    Verdict,
+    Withdrawn,
+)
+from commission.record.results import results
+from commission.record.text import visit_lines
+from commission.steps import STEPS, step
+from commission.visit import Visit
+
+LIMIT = Limit(low=-0.5, high=0.5, unit="dB", basis="made up for the test")
+TECHNICIAN = Signed(role="technician", name="visiting technician")
+
+
+def check(value: float | None, channel: str = "FL", **fields: object) -> Check:
+    given = {"id": "levels.match", "channel": channel, "unit": "dB", "limit": LIMIT}
+    return Check(value=value, **(given | fields))  # type: ignore[arg-type]
+
+
+def stood(*checks: Check, version: str = "1.0") -> Judged:
+    return judged([Outcome(step="levels", round=AS_FOUND, checks=checks)], "signed", version)
+
+
+def test_only_another_word_is_a_difference() -> None:
+    then = stood(check(0.1), check(0.4, "FC"), check(1.0, "FR"))
+    now = stood(check(0.2), check(0.6, "FC"), check(3.0, "FR"))
+    (found,) = judged_differently(then, now)
+    assert (found.channel, found.then, found.now) == ("FC", "pass", "fail")
+    assert (found.value_then, found.value_now, found.unit) == (0.4, 0.6, "dB")
+    assert judged_differently(then, then) == ()
+
+
+def test_checks_that_came_or_went_are_told_apart_from_those_that_changed() -> None:
+    then, now = stood(check(0.1), check(0.1, "FC")), stood(check(0.1), check(2.0, "FR"))
+    assert [(d.channel, d.then, d.now) for d in judged_differently(then, now)] == [
+        ("FR", None, "fail"),
+        ("FC", "pass", None),
+    ]
+
+
+def test_several_checks_of_one_kind_at_one_place_are_held_against_each_other_in_turn() -> None:
+    then, now = stood(check(0.1), check(2.0)), stood(check(0.1), check(0.2))
+    assert [(d.then, d.now) for d in judged_differently(then, now)] == [("fail", "pass")]
+
+
+def test_what_is_stored_reads_back_the_same() -> None:
+    body = stood(check(1 / 3), check(None, "FC", why_not="no reading yet"), check(float("nan"), "FR"))
+    assert decode("judged", encode(body), 7) == body
+    assert [place.value for place in body.kinds[0].places] == [0.333333, None, None]
+    assert [place.verdict for place in body.kinds[0].places] == ["pass", "not tested", "not tested"]
+
+
+# --- a log, and a program that changed its mind ---
+
+
+def log_of(*bodies: EventBody) -> Job:
+    return job_of(defined(cinema(["FL", "FC", "FR"])), *levels({"FL": 75.0, "FC": 75.1, "FR": 77.0}), *bodies)
+
+
+def kept(job: Job, analyses: Analyses | None = None) -> Judged:
+    known = analyses or Analyses()
+    return judged([s.evaluate(job, r, known) for r in job.rounds for s in STEPS], "signed", "1.0")
+
+
+def stricter(limit_db: float) -> tuple[Step, ...]:
+    """The steps of a version that holds levels to another limit."""
+
+    def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
+        outcome = step("levels").evaluate(job, round_id, analyses)
+        limit = Limit(low=-limit_db, high=limit_db, unit="dB", basis="made up for the test")
+        return replace(outcome, checks=tuple(replace(c, limit=limit) for c in outcome.checks))
+
+    return tuple(replace(s, evaluate=evaluate) if s.id == "levels" else s for s in STEPS)
+
+
+def test_the_same_program_judges_the_same() -> None:
+    job = log_of(kept(log_of()))
+    found = rejudge(job, Analyses(), "1.0", STEPS)
+    assert found is not None
+    assert found.differences == ()
+    assert found.count > 0
+    assert found.sentence == f"All {found.count} verdicts stored on 2026-03-14 by version 1.0 stand."
+
+
+def test_another_program_is_told_by_its_differences() -> None:
+    job = log_of(kept(log_of()))
+    found = rejudge(job, Analyses(), "2.0", stricter(0.05))
+    assert found is not None
+    # 1.645 · 0.240 dB is more than 0.05 dB: what passed is unsure now, FR fails as before.
+    assert [(d.channel, d.then, d.now) for d in found.differences] == [
+        ("FL", "pass", "unsure"),
+        ("FC", "pass", "unsure"),
+    ]
+    assert "2 verdicts of 2026-03-14 by version 1.0 would now be judged differently: levels.match 2" in found.sentence
+
+
+def test_readings_that_came_later_are_no_change_of_judgement() -> None:
+    job = log_of(kept(log_of()), *levels({"FL": 79.0}), reading("levels", "level", 71.0, "dB", channel="FC"))
+    assert step("levels").evaluate(job, AS_FOUND, Analyses()).verdict is Verdict.FAIL
+    found = rejudge(job, Analyses(), "1.0", STEPS)
+    assert found is not None
+    assert found.differences == ()
+
+
+def test_nothing_stored_says_nothing() -> None:
+    assert rejudge(log_of(), Analyses(), "1.0", STEPS) is None
+    job = log_of(kept(log_of()))
+    assert rejudge(fold([*job.log, Event(seq=99, at="", body=Withdrawn(seq=job.log[-1].seq))]), Analyses(), "1.0", STEPS) \
+        is None  # fmt: skip
+
+
+def test_recordings_withdrawn_since_leave_out_what_rests_on_them_and_nothing_else() -> None:
+    room = SoundRoom()
+    stored = [
+        ResponseStored(round=a.round, channel=a.channel, seat=a.seat, kind="impulse", file_name=f"{a.seq}.flac",
+                       file_sha256=f"{a.seq:064d}", clock=a.clock)
+        for a in room.analysed()
+    ]  # fmt: skip
+    before = room.job(*stored)
+    seqs = {(r.body.channel, r.body.seat): r.seq for r in before.responses}
+    items = [replace(item, seq=seqs[(item.channel, item.seat)]) for item in room.analysed()]
+    body = kept(before, Analyses(items))
+    gone = Withdrawn(seq=items[0].seq)
+    job = job_of(*(e.body for e in before.log[1:]), body, gone)
+    found = rejudge(job, Analyses(items[1:]), "1.0", STEPS)
+    assert found is not None
+    assert found.differences == ()
+    assert "1 recording that counted then is not there now" in found.left_out[0]
+    assert "seats" in found.left_out[0]
+    assert "levels" not in found.left_out[0]
+    assert 0 < found.count < sum(len(kind.places) for kind in body.kinds)
+
+
+# --- the visit ---
+
+
+class Memory:
+    """A journal that only remembers."""
+
+    path = Path("memory.commission")
+    read_only = False
+
+    def __init__(self, *bodies: EventBody) -> None:
+        self.log: list[Event] = []
+        self.append((JobCreated(title="t", program_version="1.0"), *bodies))
+
+    def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
+        new = [Event(seq=len(self.log) + 1 + i, at="2026-03-14T09:00:00.000Z", body=b) for i, b in enumerate(bodies)]
+        self.log += new
+        return tuple(new)
+
+    def events(self) -> tuple[Event, ...]:
+        return tuple(self.log)
+
+
+def visit_of(*bodies: EventBody) -> Visit:
+    return Visit(Memory(defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 78.0}), *bodies), _decode)  # type: ignore[arg-type]
+
+
+def _decode(stored: Sequence[StoredResponse], blobs: object) -> list[object]:
+    raise AssertionError("there are no recordings")
+
+
+def test_a_signature_keeps_the_verdicts_it_stands_for_once() -> None:
+    visit = visit_of()
+    (signed,) = visit.append(TECHNICIAN)
+    assert signed.body == TECHNICIAN
+    assert [type(e.body) for e in visit.job.log[-2:]] == [Judged, Signed]
+    visit.append(Signed(role="client", name="homeowner"))
+    visit.keep_verdicts()
+    assert len(visit.job.judged) == 1  # nothing new was judged
+    from commission.steps.handover import logged_since
+
+    assert logged_since(visit.job, "technician") == 0
+    visit.append(*levels({"FC": 75.0}))
+    visit.append(TECHNICIAN)
+    assert len(visit.job.judged) == 2
+
+
+def test_results_hold_what_would_be_judged_differently(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert results(visit_of())["judged_differently"] is None
+    visit = visit_of()
+    visit.append(TECHNICIAN)
+    said = results(visit)["judged_differently"]
+    assert (said["program_version"], said["checks"], said["stored"]["occasion"]) == (
+        said["stored"]["program_version"],
+        [],
+        "signed",
+    )
+    monkeypatch.setattr("commission.steps.level_results.MATCH", LIMIT_OF_ANOTHER_VERSION)
+    again = Visit(visit._journal, _decode)  # type: ignore[arg-type]
+    said = results(again)["judged_differently"]
+    assert {(c["id"], c["channel"], c["then"], c["now"]) for c in said["checks"]} == {
+        ("levels.match", "FC", "fail", "pass")
+    }
+    json.dumps(said, allow_nan=False)
+    text = "\n".join(visit_lines(again))
+    assert "would now be judged differently" in text
+    assert "levels.match FC A2 (as-found): fail → pass" in text
+
+
+LIMIT_OF_ANOTHER_VERSION = Limit(low=-9.0, high=9.0, unit="dB", basis="made up for the test")
