@@ -8,21 +8,25 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 
 EXIT_DONE, EXIT_NO, EXIT_USAGE = 0, 1, 2
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
-    from commission.cli.commands import COMMANDS, open_screens
-    from commission.cli.parser import build_parser
-    from commission.model import Cancelled, CommissionError
+    from commission.cli.commands import COMMANDS, open_job
+    from commission.model.errors import Cancelled, CommissionError
 
     words = list(sys.argv[1:] if argv is None else argv)
     try:
-        if not words or (not words[0].startswith("-") and words[0] not in COMMANDS):
-            parsed = build_parser().parse_args(["open", *words])
-            return open_screens(parsed)
+        plain = not words or (not words[0].startswith("-") and words[0] not in COMMANDS)
+        if plain and len(words) < 2:  # the daily way in needs no parser
+            return open_job(Path(words[0]) if words else None)
+        from commission.cli.parser import build_parser
+
+        if plain:
+            words = ["open", *words]
         parsed = build_parser().parse_args(words)
         return COMMANDS[parsed.command](parsed)
     except CommissionError as error:

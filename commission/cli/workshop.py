@@ -97,7 +97,8 @@ class LocalWorkshop:
     def create(self, path: Path, system: System) -> Visit:
         """A new job file of that system; its first event names the program's version."""
         return self._create(
-            path, (model.JobCreated(title=system.title, program_version=__version__), model.SystemDefined(system=system))
+            path,
+            (model.JobCreated(title=system.title, program_version=__version__), model.SystemDefined(system=system)),
         )
 
     def create_from_toml(self, path: Path, definition: Path) -> Visit:
@@ -170,7 +171,9 @@ class LocalWorkshop:
             def half(fraction: float, text: str, part: int = part) -> None:
                 progress((part + fraction) / 2, text)
 
-            options = model.ImportOptions(round=round_id, stimulus=source / "stimulus.flac", clock=f"{round_id} sweeps")
+            options = model.ImportOptions(
+                round=round_id, stimulus=source / "stimulus.flac", clock=f"{round_id} sweeps"
+            )
             rows = self.importer.survey((source / round_id,), visit.job, options, None, cancel, quiet)
             _, left_out = visit.import_rows(self.importer, rows, options, cancel, half)
             if left_out:

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import fields, is_dataclass
+from functools import cache
+from typing import Any
 
 import msgspec
 
 from commission.model import EVENT_KINDS, EventBody, InputError, StoreError
 
 _KIND_OF = {body_type: kind for kind, body_type in EVENT_KINDS.items()}
-_DECODERS = {kind: msgspec.json.Decoder(body_type) for kind, body_type in EVENT_KINDS.items()}
+
+
+@cache
+def _decoder(kind: str) -> msgspec.json.Decoder[Any] | None:
+    """Made when a kind is first met: a log holds a few of them, and opening it stands before the first paint."""
+    body_type = EVENT_KINDS.get(kind)
+    return None if body_type is None else msgspec.json.Decoder(body_type)
 
 
 def kind_of(body: EventBody) -> str:
@@ -26,7 +34,7 @@ def encode(body: EventBody) -> str:
 
 def decode(kind: str, text: str, seq: int) -> EventBody:
     """The body of a stored event; raises StoreError naming the event when it does not fit its kind."""
-    decoder = _DECODERS.get(kind)
+    decoder = _decoder(kind)
     if decoder is None:
         raise StoreError(
             f"Event {seq} is of the unknown kind “{kind[:40]}”: a newer program wrote it. Update this one and try again."

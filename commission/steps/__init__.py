@@ -1,21 +1,48 @@
-"""The steps of the visit, in order. Adding one is adding its file and its name here."""
+"""The steps of the visit, in order. Adding one is adding its file and its name here.
+
+Their names are known without loading them: the first screen lists the steps before anything is computed.
+"""
 
 from __future__ import annotations
 
-from commission.model import Step
-from commission.steps import compare, distances, handover, layout, levels, seats, site
+from typing import TYPE_CHECKING
 
-STEPS: tuple[Step, ...] = (
-    site.STEP,
-    layout.STEP,
-    levels.STEP,
-    distances.STEP,
-    seats.STEP,
-    compare.STEP,
-    handover.STEP,
-)
+if TYPE_CHECKING:
+    from commission.model import Step
+
+    STEPS: tuple[Step, ...]
+
+TITLES = {
+    "site": "Site",
+    "layout": "Layout",
+    "levels": "Levels",
+    "distances": "Distances",
+    "seats": "Seats",
+    "compare": "Compare",
+    "handover": "Hand over",
+}
+"""Title by id, in order; the steps themselves are made of these names' modules."""
 
 
 def step(step_id: str) -> Step:
     """The step of that id; KeyError when there is none."""
+    from commission.steps import STEPS  # by way of __getattr__, where nobody asked before
+
     return {step.id: step for step in STEPS}[step_id]
+
+
+def listed() -> tuple[tuple[str, str], ...]:
+    """Id and title of every step, in order; loads none of them."""
+    steps: tuple[Step, ...] | None = globals().get("STEPS")
+    return tuple(TITLES.items()) if steps is None else tuple((step.id, step.title) for step in steps)
+
+
+if not TYPE_CHECKING:
+
+    def __getattr__(name: str) -> tuple[Step, ...]:
+        if name != "STEPS":
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        from importlib import import_module
+
+        made = tuple(import_module(f"{__name__}.{step_id}").STEP for step_id in TITLES)
+        return globals().setdefault("STEPS", made)

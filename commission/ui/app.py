@@ -5,8 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, ClassVar, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 from textual import on, work
 from textual.app import App, SystemCommand
@@ -15,22 +14,16 @@ from textual.message import Message
 from textual.screen import Screen
 from textual.worker import Worker, WorkerState, get_current_worker
 
-from commission.model import (
-    AS_FOUND,
-    AS_LEFT,
-    Advice,
-    Cancelled,
-    CancelToken,
-    CommissionError,
-    Finding,
-    Outcome,
-    Progress,
-    RoundOpened,
-)
-from commission.steps import STEPS, step
+from commission import model, steps
+from commission.model.errors import Cancelled, CommissionError
 from commission.ui.keys import load_keys
-from commission.ui.text import TimeLeft, round_name
-from commission.visit import Visit, Workshop
+
+if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
+    from pathlib import Path
+
+    from commission.model import Advice, CancelToken, Finding, Outcome, Progress
+    from commission.ui.text import TimeLeft
+    from commission.visit import Visit, Workshop
 
 log = logging.getLogger("commission")
 T = TypeVar("T")
@@ -74,7 +67,8 @@ class CommissionApp(App[int]):
         self.workshop = workshop
         self._path, self._keys = path, keys
         self._visit: Visit | None = None
-        self.round_id = AS_FOUND
+        self.round_id = ""
+        """The round that is looked at; set with the job."""
         self.outcomes: dict[str, Outcome] = {}
         self.findings: tuple[Finding, ...] = ()
         self.advice: Advice | None = None
@@ -144,9 +138,11 @@ class CommissionApp(App[int]):
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="compute")
     def _compute(self, visit: Visit, round_id: str) -> None:
+        from commission.ui.text import TimeLeft
+
         worker = get_current_worker()
         left = TimeLeft()
-        first = {each.id: visit.outcome(each.id, round_id) for each in STEPS if each.entry == "form"}
+        first = {each.id: visit.outcome(each.id, round_id) for each in steps.STEPS if each.entry == "form"}
         self.post_message(Computed(round_id, self.outcomes | first, self.findings, self.advice, complete=False))
         try:
             visit.analyse(worker.cancelled_event, lambda f, t: self._tell(left, f, t) if t else None)
@@ -190,6 +186,8 @@ class CommissionApp(App[int]):
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="job")
     def _run_job(self, what: Callable[[CancelToken, Progress], Any], done: Callable[[Any], None]) -> None:
+        from commission.ui.text import TimeLeft
+
         left = TimeLeft()
         worker = get_current_worker()
         try:
@@ -242,19 +240,20 @@ class CommissionApp(App[int]):
 
         while len(self.screen_stack) > 1 and isinstance(self.screen, StepScreen | SiteForm):
             self.pop_screen()
-        found = step(step_id)
+        found = steps.step(step_id)
         self.push_screen(SiteForm(step_id) if found.entry == "form" else StepScreen(step_id))
 
     def choose_round(self) -> None:
         """Look at another round, or begin one."""
         from commission.ui.screens.dialogs import Choose
+        from commission.ui.text import round_name
 
         rounds = list(self.visit.job.rounds)
         options = [(name, f"{round_name(name)}: look at it") for name in rounds]
-        count = sum(name not in (AS_FOUND, AS_LEFT) for name in rounds) + 1
+        count = sum(name not in (model.AS_FOUND, model.AS_LEFT) for name in rounds) + 1
         options.append((f"interim-{count}", f"begin interim round {count}"))
-        if AS_LEFT not in rounds:
-            options.append((AS_LEFT, "begin the round as left"))
+        if model.AS_LEFT not in rounds:
+            options.append((model.AS_LEFT, "begin the round as left"))
         self.push_screen(Choose("Which round?", options, self.round_id), self._round_chosen)
 
     def _round_chosen(self, name: str | None) -> None:
@@ -262,7 +261,7 @@ class CommissionApp(App[int]):
             return
         if name not in self.visit.job.rounds:
             try:
-                self.visit.append(RoundOpened(round=name))
+                self.visit.append(model.RoundOpened(round=name))
             except CommissionError as error:
                 self.refuse(str(error))
                 return
@@ -313,7 +312,7 @@ class CommissionApp(App[int]):
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything there is, by name."""
         if self._visit is not None:
-            for n, each in enumerate(STEPS, start=1):
+            for n, each in enumerate(steps.STEPS, start=1):
                 yield SystemCommand(f"Step {n}: {each.title}", each.question, lambda i=each.id: self.open_step(i))
             yield SystemCommand("Settings sheet", "Exactly what to type into the processor", self.action_sheet)
             yield SystemCommand(

@@ -9,11 +9,12 @@ from textual.content import Content
 from textual.screen import Screen
 from textual.widgets import Static
 
-from commission.model import CommissionError, EventBody
+from commission.model.errors import CommissionError
 from commission.model.units import clean_text, format_temperature
 from commission.ui.text import round_name
 
 if TYPE_CHECKING:
+    from commission.model import EventBody
     from commission.ui.app import CommissionApp
     from commission.visit import Visit
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual import on
 from textual.app import ComposeResult
@@ -11,14 +11,14 @@ from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Footer, Static
 
-from commission.model import Outcome, Verdict
+from commission import steps
 from commission.model.units import clean_text
-from commission.steps import STEPS
 from commission.ui.screens.base import VisitScreen
-from commission.ui.text import verdict_count
 from commission.ui.widgets.draw.canvas import Line, fit
-from commission.ui.widgets.draw.figures import STYLES
 from commission.ui.widgets.picker import Item, Picker
+
+if TYPE_CHECKING:  # before the first results there is nothing to judge, and little to load
+    from commission.model import Outcome
 
 HELP = """
 Steps can be opened in any order, at any time; what you see is what is known now.
@@ -72,8 +72,8 @@ class Overview(VisitScreen):
             Content(fit("   Step         Done     Verdict       What stands out", width))
         )
         picker = self.query_one("#step-list", Picker)
-        picker.show([Item(step.id, self._line(n, step.title, outcomes.get(step.id), width))
-                     for n, step in enumerate(STEPS, start=1)])  # fmt: skip
+        picker.show([Item(step_id, self._line(n, title, outcomes.get(step_id), width))
+                     for n, (step_id, title) in enumerate(steps.listed(), start=1)])  # fmt: skip
         self.query_one("#causes", Static).update(Content(self._causes(width)))
         self.query_one("#next", Static).update(Content(self._next(width)))
 
@@ -81,6 +81,9 @@ class Overview(VisitScreen):
         head = fit(f"{number} {title}", 14)
         if outcome is None:
             return ((head, "second"), ("…", "dim"))
+        from commission.ui.text import verdict_count
+        from commission.ui.widgets.draw.figures import STYLES
+
         done = f"{outcome.done}/{outcome.total}" if outcome.total else "–"
         verdict = outcome.verdict
         count = outcome.count(verdict) if verdict is not None else 0
@@ -119,8 +122,9 @@ class Overview(VisitScreen):
 
     def action_open(self, number: int) -> None:
         """Open a step by its digit."""
-        if number <= len(STEPS):
-            self.commission.open_step(STEPS[number - 1].id)
+        listed = steps.listed()
+        if number <= len(listed):
+            self.commission.open_step(listed[number - 1][0])
 
     def action_next(self) -> None:
         """Do what is best done next."""
@@ -132,10 +136,3 @@ class Overview(VisitScreen):
         from commission.ui.screens.findings import Findings
 
         self.app.push_screen(Findings())
-
-
-def count_words(outcome: Outcome) -> str:
-    """How many failed, are unsure, were not tested."""
-    parts = [f"{outcome.count(v)} {v.value}" for v in (Verdict.FAIL, Verdict.UNSURE, Verdict.NOT_TESTED, Verdict.PASS)
-             if outcome.count(v)]  # fmt: skip
-    return ", ".join(parts)

@@ -13,9 +13,9 @@ from textual.content import Content
 from textual.screen import Screen
 from textual.widgets import Footer, Static
 
-from commission.model import CommissionError, InputError, System
+from commission import model
+from commission.model.errors import CommissionError, InputError
 from commission.model.units import clean_text
-from commission.ui.screens.dialogs import AskText
 from commission.ui.widgets.picker import Item, Picker, text_item
 
 if TYPE_CHECKING:
@@ -88,6 +88,8 @@ class Start(Screen[None]):
     @on(Picker.Chosen)
     def chosen(self, event: Picker.Chosen) -> None:
         """Open or begin."""
+        from commission.ui.screens.dialogs import AskText
+
         key = event.key
         if key.startswith("open:"):
             self.commission.open_job(Path(key.removeprefix("open:")))
@@ -113,7 +115,9 @@ class Start(Screen[None]):
     def _new(self, title: str | None) -> None:
         if title:
             name = "-".join("".join(c if c.isalnum() else " " for c in title.lower()).split()) or "job"
-            self._make(lambda: self.commission.workshop.create(Path.cwd() / name, System(title=clean_text(title))))
+            self._make(
+                lambda: self.commission.workshop.create(Path.cwd() / name, model.System(title=clean_text(title)))
+            )
 
     def _from_toml(self, path: str | None) -> None:
         if path:
