@@ -11,7 +11,6 @@ import re
 import tomllib
 from dataclasses import dataclass, field
 from functools import cached_property
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -125,8 +124,7 @@ def load_words(source: str | Path = "en") -> Words:
 
 
 def _shipped(language: str) -> dict[str, Any]:
-    text = resources.files("commission.record").joinpath("words", f"{language}.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return tomllib.loads((Path(__file__).with_name("words") / f"{language}.toml").read_text(encoding="utf-8"))
 
 
 def _read(path: Path) -> dict[str, Any]:

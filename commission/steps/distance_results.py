@@ -18,6 +18,7 @@ from commission.model import Analyses, Channel, Check, FloatArray, Job, Limit
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
 from commission.steps.arrivals import Heard, SeatArrivals, find_swaps, hear, seat_arrivals
+from commission.steps.remembered import remembered
 
 SETTING_LIMIT = Limit(low=-0.1, high=0.1, unit="ms", basis="0.1 ms between channels; ITU-R BS.1116, from memory")
 ARRIVAL_LIMIT = Limit(low=-0.3, high=0.3, unit="ms", basis="0.3 ms (10 cm) between tape and arrival; common practice")
@@ -118,6 +119,7 @@ def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | No
     return None
 
 
+@remembered
 def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     """Delays, settings and arrivals of a round."""
     system, delay = job.system, job.system.processor.delay

@@ -15,6 +15,7 @@ from commission.dsp import across
 from commission.dsp.geometry import mirror_partner
 from commission.dsp.variance import BoolArray, own_band
 from commission.model import Analyses, Analysis, Channel, Check, FloatArray, Job, Limit, Verdict, worst
+from commission.steps.remembered import remembered
 
 
 def _db(basis: str, low: float | None = None, high: float | None = None) -> Limit:
@@ -109,6 +110,7 @@ def level_offset_db(job: Job) -> float | None:
     return None if microphone is None else microphone.level_offset_db
 
 
+@remembered
 def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     """Judge every cell of a round."""
     system = job.system
