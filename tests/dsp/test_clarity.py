@@ -22,10 +22,10 @@ def test_closed_forms_of_an_exponential_decay(b: int) -> None:
         h = tones(float(OCTAVES.centres_hz[b]), time_s, seconds=2.0)
         found = decays_and_clarity(h, RATE_HZ, OCTAVES, starts(4))[1]
         got = {"c80": found.c80_db, "d50": found.d50}[name][:, b]
-        # 0.2 dB and 0.01 at 125 Hz, a third of it above: the start of the tone is rounded off by about 0.5/B, which
+        # 0.2 dB and 0.015 at 125 Hz, a third of it above: the start of the tone is rounded off by about 0.5/B, which
         # moves C80 by 4.3·k·0.5/(B·(1 − e^(−k·te))) = 0.5 dB at the most, less by what rings before and counts as early.
         narrow = 1.0 if b == 1 else 0.35
-        np.testing.assert_allclose(got, value, atol=narrow * (0.2 if name == "c80" else 0.01))
+        np.testing.assert_allclose(got, value, atol=narrow * (0.2 if name == "c80" else 0.015))
 
 
 def test_gaussian_decays_scatter_as_derived() -> None:
