@@ -137,12 +137,14 @@ def _short(check: Check) -> str:
 def _said(check: Check) -> str:
     if check.why_not is not None or check.value is None:
         return f"– not tested, {check.why_not}"
-    value = check.words or f"{check.value:+.1f} {check.unit}".replace("-", "−")
+    sign = "" if _kind(check) == "snr" else "+"
+    value = check.words or f"{check.value:{sign}.1f} {check.unit}".replace("-", "−")
     return f"{check.verdict.symbol} {value}"
 
 
 def _grid_cell(cell: Cell, curve_id: str | None, result: SeatsResult) -> GridCell:
-    lines = list(cell.problems)
+    told_first = [check for check in cell.checks if check.verdict in (Verdict.FAIL, Verdict.UNSURE)]
+    lines = [*cell.problems, *(f"{check.text}: {_said(check)}" for check in told_first)]
     if cell.level_db is not None:
         lines.append(f"level {cell.level_db:.1f} {_unit(result)}".replace("-", "−"))
     a = cell.analysis
@@ -154,7 +156,7 @@ def _grid_cell(cell: Cell, curve_id: str | None, result: SeatsResult) -> GridCel
         else:
             no_clock = "it shares no clock with other responses" if a.arrival_s is not None else None
             lines.append(f"arrival: – not tested, {no_clock or a.why.get('arrival', 'it was not found')}")
-        lines += [f"{check.text}: {_said(check)}" for check in cell.checks]
+        lines += [f"{check.text}: {_said(check)}" for check in cell.checks if check not in told_first]
         if a.clipped is None:
             lines.append(f"clipping of the recording: – not tested, {a.why.get('clipped', 'it does not show')}")
     return GridCell(verdict=cell.verdict, figure=_figure(cell), detail=tuple(lines), curve_id=curve_id)
