@@ -22,7 +22,7 @@ def test_small_plot_reads_as_expected():
     assert drawn == (
         "Front left at A2  1/12 octave\n"
         "      ─── A2\n"
-        "      ← → read a frequency   z bass only\n"
+        "      ← → read   z bass only\n"
         "   80 ┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈┈\n"
         "           ┊   ┊   ┊    ┊   ┊  ┊     ┊  ┊\n"
         "   75 ⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉⠉\n"

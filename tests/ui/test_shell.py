@@ -219,7 +219,7 @@ async def test_importing_shows_the_mapping_before_anything_is_stored(app: Commis
         assert len(app.visit.job.log) == before + 1
         stored = app.visit.job.responses[-1].body
         assert (stored.channel, stored.seat, stored.round) == ("FL", "B3", "as-found")
-        assert "1 rows left out" in shown(app)
+        assert "1 file left out" in shown(app)
 
 
 async def test_a_new_job_from_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,6 +14,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
 from commission.model import CommissionError
+from commission.model.units import clean_text
 from commission.ui.widgets.picker import Picker, text_item
 
 
@@ -26,7 +27,8 @@ class AskText(ModalScreen[str | None]):
         self, title: str, hint: str = "", value: str = "", check: Callable[[str], object] | None = None
     ) -> None:
         super().__init__()
-        self._title, self._hint, self._value, self._check = title, hint, value, check
+        self._title, self._hint, self._check = clean_text(title), clean_text(hint), check
+        self._value = clean_text(value)
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
@@ -43,7 +45,7 @@ class AskText(ModalScreen[str | None]):
             if self._check is not None:
                 self._check(event.value)
         except CommissionError as error:
-            self.query_one("#refusal", Static).update(Content(f"✗ {error}"))
+            self.query_one("#refusal", Static).update(Content(f"✗ {clean_text(str(error))}"))
             return
         self.dismiss(event.value)
 
@@ -55,7 +57,7 @@ class Choose(ModalScreen[str | None]):
 
     def __init__(self, title: str, options: Sequence[tuple[str, str]], current: str | None = None) -> None:
         super().__init__()
-        self._title, self._options, self._current = title, options, current
+        self._title, self._options, self._current = clean_text(title), options, current
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):

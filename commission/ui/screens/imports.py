@@ -17,18 +17,33 @@ from commission.model import Event, ImportOptions, ImportRow
 from commission.model.units import clean_text
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import Choose
-from commission.ui.widgets.draw.canvas import Line, fit
+from commission.ui.screens.import_rows import HEADING, alike, counts, explained, plural, row_line
+from commission.ui.text import round_name
 from commission.ui.widgets.picker import Item, Picker
 
 HELP = """
 1. Type the path of a file, a folder or a mapping (CSV with the header `file,round,channel,seat,kind`), Enter.
-2. For raw sweep recordings give the stimulus that was played; else leave it empty.
-3. Look at the list: where each file would go, and what stands against it. Correct a row: **c** channel, **a** seat,
+2. For raw sweep recordings give the stimulus that was played; else the sweep noted on the Site form counts.
+3. **t** says whether the files share one clock, **l** whether the sweeps passed the processor's delays. Both decide what
+   the arrivals can tell.
+4. Look at the list: where each file would go, and what stands against it. Correct a row: **c** channel, **a** seat,
    **o** round, **k** kind, **d** leave out.
-4. **w** stores what is in order. A bad file is named and left out; the rest goes on. Escape stops between two files.
+5. **w** stores what is in order. A bad file is named and left out; the rest goes on. Escape stops between two files.
 
-Names such as `A2_FL.wav` or `as-found/B1/TpFL.flac` say where they belong. The same file twice is noticed.
+Names such as `A2_FL.wav` or `as-found/B1/TpFL.flac` say where they belong. The same file twice is noticed. Tab goes from
+field to field and to the list.
 """
+CLOCKS = {
+    "one": ("one for all: arrivals are compared with each other and the tape", True),
+    "none": ("none: arrivals are not judged, levels and responses are", False),
+}
+PASSED = "passed: arrivals show whether they are right"
+NOT_PASSED = "not applied: the flight alone, delays stay unproved"
+FIRST = (
+    "Names such as A2_FL.wav or as-found/B1/TpFL.flac say where files belong. You see and correct the list before "
+    "anything is stored."
+)
+DELAYS: dict[str, bool | None] = {"site": None, "passed": True, "none": False}
 
 
 class Imports(VisitScreen):
@@ -38,9 +53,11 @@ class Imports(VisitScreen):
         Binding("w", "write", "Store", id="import.store"),
         Binding("c", "edit('channel')", "Channel", id="import.channel"),
         Binding("a", "edit('seat')", "Seat", id="import.seat"),
+        Binding("d", "leave_out", "Leave out", id="import.leave-out"),
         Binding("o", "edit('round')", show=False, id="import.round"),
         Binding("k", "edit('kind')", show=False, id="import.kind"),
-        Binding("d", "leave_out", show=False, id="import.leave-out"),
+        Binding("t", "option('clock')", show=False, id="import.clock"),
+        Binding("l", "option('delays')", show=False, id="import.delays"),
         Binding("p", "focus_path", show=False, id="import.path"),
         Binding("r", "rounds", show=False, id="app.rounds"),
     ]
@@ -49,7 +66,8 @@ class Imports(VisitScreen):
     def __init__(self) -> None:
         super().__init__()
         self.rows: tuple[ImportRow, ...] = ()
-        self.said = "Type a path and press Enter."
+        self.said = "Type a path and press Enter; Tab goes to the next field."
+        self._clock, self._delays = "one", "site"
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
@@ -60,8 +78,10 @@ class Imports(VisitScreen):
             with Horizontal():
                 yield Static(" Stimulus")
                 yield Input(placeholder="for raw sweeps: the WAV or FLAC that was played", id="stimulus")
+            yield Picker(id="import-options")
         yield Static("", id="progress")
-        with VerticalScroll(id="rows"):
+        yield Static("", id="columns", classes="dim")
+        with VerticalScroll(id="rows", can_focus=False):
             yield Picker(id="row-list")
         yield Static("", id="row-text")
         yield Footer(show_command_palette=False)
@@ -71,41 +91,84 @@ class Imports(VisitScreen):
         self.query_one("#path").focus()
         self.refresh_results()
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Nothing can be corrected or stored before there are rows."""
+        return bool(self.rows) if action in ("write", "edit", "leave_out") else True
+
+    # --- what is shown ----------------------------------------------------------------------------------------
+
     def refresh_results(self) -> None:
-        """List the rows."""
+        """List the options and the rows."""
         self.show_head("Import")
         self.query_one("#progress", Static).update(Content(" " + (self.commission.working or self.said)))
-        width = max(self.size.width, 60)
-        items = [Item(str(i), _runs(row, width)) for i, row in enumerate(self.rows)]
-        self.query_one("#row-list", Picker).show(items)
+        self.query_one("#import-options", Picker).show(
+            [
+                Item("clock", ((" t", "mark"), (" Clock    ", "dim"), (CLOCKS[self._clock][0], ""))),
+                Item("delays", ((" l", "mark"), (" Delays   ", "dim"), (self._delay_words(self._delays), ""))),
+            ]
+        )
+        width = max(self.size.width, 40)
+        self.query_one("#columns", Static).update(Content(HEADING if self.rows else ""))
+        self.query_one("#row-list", Picker).show(
+            [Item(str(i), row_line(row, width)) for i, row in enumerate(self.rows)]
+        )
         self._explain()
+        self.refresh_bindings()
+
+    def _delay_words(self, key: str) -> str:
+        words = {"passed": PASSED, "none": NOT_PASSED}
+        if key in words:
+            return words[key]
+        return "Site form: " + (PASSED if self.visit.job.system.processor.sweeps_pass_delays else NOT_PASSED)
 
     def _explain(self) -> None:
         row = self._row
-        text = ""
-        if row is not None:
-            text = (
-                row.problem
-                or row.warning
-                or (f"stored already as event {row.duplicate_of}" if row.duplicate_of else "")
-            )
-            text = f"{clean_text(row.path.name)}: {clean_text(text) or 'in order'}"
-        self.query_one("#row-text", Static).update(Content(text))
+        self.query_one("#row-text", Static).update(Content(explained(row) if row is not None else FIRST))
 
     @property
     def _row(self) -> ImportRow | None:
         key = self.query_one("#row-list", Picker).key
         return self.rows[int(key)] if key and int(key) < len(self.rows) else None
 
-    @on(Picker.Selected)
+    @on(Picker.Selected, "#row-list")
     def selected(self) -> None:
         """What stands against the selected row."""
         self._explain()
 
+    # --- what holds for all files -----------------------------------------------------------------------------
+
+    @on(Picker.Chosen, "#import-options")
+    def option_chosen(self, event: Picker.Chosen) -> None:
+        """Enter on an option."""
+        self.action_option(event.key)
+
+    def action_option(self, what: str) -> None:
+        """Choose what holds for all files, with what follows from it."""
+        if what == "clock":
+            options, title = (
+                [(key, words) for key, (words, _) in CLOCKS.items()],
+                "Which clock did the recordings share?",
+            )
+        else:
+            options = [(key, self._delay_words(key)) for key in DELAYS]
+            title = "Were the processor's delays active while the sweeps ran?"
+        current = self._clock if what == "clock" else self._delays
+        self.app.push_screen(Choose(title, options, current), lambda key: self._option(what, key))
+
+    def _option(self, what: str, key: str | None) -> None:
+        if key is not None:
+            self._clock, self._delays = (key, self._delays) if what == "clock" else (self._clock, key)
+            self.refresh_results()
+
     @property
     def _options(self) -> ImportOptions:
+        """Without a round: names and mappings say theirs, the round that is looked at fills what they leave open."""
         stimulus = self.query_one("#stimulus", Input).value.strip()
-        return ImportOptions(round=self.round_id, stimulus=Path(stimulus).expanduser() if stimulus else None)
+        return ImportOptions(
+            stimulus=Path(stimulus).expanduser() if stimulus else None, passes_delays=DELAYS[self._delays]
+        )
+
+    # --- looking, correcting, storing -------------------------------------------------------------------------
 
     @on(Input.Submitted)
     def survey(self) -> None:
@@ -123,21 +186,16 @@ class Imports(VisitScreen):
         )
 
     def _surveyed(self, rows: tuple[ImportRow, ...]) -> None:
-        self.rows = rows
-        self._count()
-        self.query_one("#row-list").focus()
-        self.refresh_results()
+        filled = tuple(row if row.round else replace(row, round=self.round_id) for row in rows)
+        self._judge(filled)
+        if self.is_mounted:
+            self.query_one("#row-list").focus()
 
-    def _count(self) -> None:
-        good = sum(row.ready for row in self.rows)
-        twice = sum(row.duplicate_of is not None for row in self.rows)
-        bad = sum(row.problem is not None for row in self.rows)
-        parts = (
-            [f"{good} in order"]
-            + ([f"{bad} with a problem"] if bad else [])
-            + ([f"{twice} stored already"] if twice else [])
-        )
-        self.said = ", ".join(parts) + ". w stores what is in order." * bool(good)
+    def _judge(self, rows: tuple[ImportRow, ...]) -> None:
+        self.rows = self.commission.workshop.importer.recheck(rows, self.visit.job)
+        self.said = counts(self.rows)
+        if self.is_mounted:
+            self.refresh_results()
 
     def action_focus_path(self) -> None:
         """Another path."""
@@ -147,37 +205,55 @@ class Imports(VisitScreen):
         """Leave the selected row out, or take it in again."""
         row = self._row
         if row is not None:
-            self._change(row, skip=not row.skip)
+            self._change((row,), skip=not row.skip)
 
     def action_edit(self, what: str) -> None:
-        """Correct one cell of the selected row."""
+        """Correct one cell of the selected row; a round or a kind for all rows alike, if wanted."""
         row, system = self._row, self.visit.job.system
         if row is None:
             return
         options = {
             "channel": [(c.id, f"{c.id}  {c.name}") for c in system.channels],
             "seat": [(s.id, f"{s.id}  {s.name}") for s in system.seats],
-            "round": [(r, r) for r in dict.fromkeys((*self.visit.job.rounds, "as-found", "as-left"))],
-            "kind": [(k, k) for k in ("impulse", "sweep", "response")],
-        }[what]
-        if options:
-            self.app.push_screen(
-                Choose(f"{what} of {clean_text(row.path.name)}", options, getattr(row, what)),
-                lambda value: self._change(row, **{what: value}) if value else None,
-            )
+            "round": [(r, round_name(r)) for r in dict.fromkeys((*self.visit.job.rounds, "as-found", "as-left"))],
+            "kind": [("impulse", "impulse response"), ("sweep", "raw recording of a sweep"),
+                     ("response", "text: frequency and level")],
+        }[what]  # fmt: skip
+        if not options:
+            self.notify("Describe channels and seats on the Site form first.", severity="warning")
+            return
+        title = f"{what.capitalize()} of {clean_text(row.path.name)}"
+        self.app.push_screen(
+            Choose(title, options, getattr(row, what)),
+            lambda value: self._edited(row, what, value) if value else None,
+        )
 
-    def _change(self, row: ImportRow, **values: object) -> None:
-        changed = tuple(replace(each, **values) if each is row else each for each in self.rows)  # type: ignore[arg-type]
-        self.rows = self.commission.workshop.importer.recheck(changed, self.visit.job)
-        self._count()
-        self.refresh_results()
+    def _edited(self, row: ImportRow, what: str, value: str) -> None:
+        others = alike(self.rows, row, what) if what in ("round", "kind") else (row,)
+        if len(others) == 1:
+            self._change((row,), **{what: value})
+            return
+        old = getattr(row, what) or "none"
+        options = [("one", "this file alone"), ("all", f"all {len(others)} files with {what} {clean_text(old)}")]
+
+        def change(answer: str | None) -> None:
+            if answer is not None:
+                self._change(others if answer == "all" else (row,), **{what: value})
+
+        self.app.push_screen(Choose(f"{what.capitalize()} {value}: for which files?", options), change)
+
+    def _change(self, rows: tuple[ImportRow, ...], **values: object) -> None:
+        self._judge(
+            tuple(replace(each, **values) if any(each is row for row in rows) else each for each in self.rows)  # type: ignore[arg-type]
+        )
 
     def action_write(self) -> None:
         """Store what is in order."""
         if not any(row.ready for row in self.rows):
             self.notify("Nothing in the list is in order yet.")
             return
-        rows, options, visit, importer = self.rows, self._options, self.visit, self.commission.workshop.importer
+        visit, options, importer = self.visit, self._options, self.commission.workshop.importer
+        rows = tuple(replace(row, shared_clock=CLOCKS[self._clock][1]) for row in self.rows)
         self.commission.run_job(
             lambda cancel, progress: visit.import_rows(importer, rows, options, cancel, progress), self._written
         )
@@ -185,26 +261,8 @@ class Imports(VisitScreen):
     def _written(self, result: tuple[tuple[Event, ...], tuple[tuple[ImportRow, str], ...]]) -> None:
         stored, left_out = result
         self.rows = tuple(replace(row, problem=why) for row, why in left_out)
-        self.said = f"{len(stored)} events stored" + (
-            f", {len(left_out)} rows left out: see below." if left_out else "."
-        )
+        rest = f", {plural(len(left_out), 'file')} left out: see below." if left_out else "."
+        self.said = f"{plural(len(stored), 'event')} stored{rest}"
         self.notify(self.said)
-        self.refresh_results()
-
-
-def _runs(row: ImportRow, width: int) -> Line:
-    if row.skip:
-        mark = ("– left out", "dim")
-    elif row.duplicate_of is not None:
-        mark = (f"– stored as {row.duplicate_of}", "dim")
-    elif row.problem is not None:
-        mark = ("✗ " + row.problem, "fail")
-    else:
-        mark = ("? " + row.warning if row.warning else "✓ in order", "unsure" if row.warning else "pass")
-    name = clean_text(row.path.name) + (f" [{row.file_channel + 1}]" if row.file_channel else "")
-    place = (row.channel or "?", row.seat or "?", row.round or "?", row.kind or "?")
-    return (
-        (fit(f" {name}", 26) + " ", ""),
-        (fit(place[0], 6) + fit(place[1], 5) + fit(place[2], 10) + fit(place[3], 9), "second"),
-        (fit(mark[0], max(width - 60, 12)), mark[1]),
-    )
+        if self.is_mounted:
+            self.refresh_results()

@@ -11,6 +11,7 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
+from commission.model.units import clean_text
 from commission.ui.widgets.draw.canvas import Line
 
 NAMES = (
@@ -132,7 +133,10 @@ class Painted(Widget, can_focus=True):
         base = self.rich_style
         if not 0 <= y < len(self._lines):
             return Strip.blank(width, base)
-        segments = [Segment(text, self._style_of(style)) for text, style in self._lines[y]]
+        segments = [
+            Segment(text if text.isprintable() else clean_text(text), self._style_of(style))  # names come from files
+            for text, style in self._lines[y]
+        ]
         return Strip(segments).adjust_cell_length(width, base)
 
     def _style_of(self, names: str) -> Style:

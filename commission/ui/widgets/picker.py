@@ -93,8 +93,8 @@ class Picker(Painted):
     def _line(self, item: Item, selected: bool, width: int) -> Line:
         if not item.key:
             return item.runs
-        behind = " selected" if selected else ""
-        runs: list[Run] = [("▸" if selected else " ", "accent" + behind)]
+        behind = " selected" if selected and self.has_focus else ""
+        runs: list[Run] = [("▸" if selected else " ", ("accent" if self.has_focus else "faint") + behind)]
         runs += [(text, (style + behind).strip()) for text, style in item.runs]
         pad = width - width_of(tuple(runs))
         if pad < 0:  # the last run gives way
@@ -125,6 +125,14 @@ class Picker(Painted):
             else:
                 self.cursor = event.y
                 self._moved()
+
+    def on_focus(self) -> None:
+        """Show where the keys go."""
+        self.repaint()
+
+    def on_blur(self) -> None:
+        """Keep the sign, drop the ground."""
+        self.repaint()
 
     def _moved(self) -> None:
         self.repaint()

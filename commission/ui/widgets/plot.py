@@ -29,7 +29,7 @@ class Plot(Painted):
         Binding("right", "read(1)", "Read higher", show=False, id="plot.higher"),
         Binding("shift+left", "read(-8)", "Read much lower", show=False, id="plot.much-lower"),
         Binding("shift+right", "read(8)", "Read much higher", show=False, id="plot.much-higher"),
-        Binding("z", "zoom", "Bass", id="plot.bass"),
+        Binding("z", "zoom", show=False, id="plot.bass"),
         Binding("up", "leave(-1)", show=False, id="plot.up"),
         Binding("down", "leave(1)", show=False, id="plot.down"),
     ]

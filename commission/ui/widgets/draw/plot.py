@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from rich.cells import cell_len
 
 from commission.model import Curve, FloatArray, Series
 from commission.model.units import clean_text
@@ -38,7 +39,9 @@ def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
     sheet = Canvas(width, height)
     columns, rows = width - LEFT - RIGHT, height - HEAD - 1
     title = clean_text(curve.title)
-    sheet.put(sheet.put(0, 0, title, "mark"), 0, clean_text(f"  {curve.caption}"), "dim")
+    sheet.put(
+        sheet.put(0, 0, fit(title, min(cell_len(title), width)), "mark"), 0, clean_text(f"  {curve.caption}"), "dim"
+    )
     shown = [s for s in curve.series if np.isfinite(s.y).any() and s.x.size]
     if not shown or columns < 12 or rows < 3:
         why = "Nothing to plot yet." if not shown else "Too little room for the plot: widen the window."
@@ -227,7 +230,7 @@ def frequency(hz: float) -> str:
 def readout(curve: Curve, hz: float | None) -> str:
     """What every curve reads at the cursor, with units; a hint when there is no cursor."""
     if hz is None:
-        return " " * LEFT + "← → read a frequency   z bass only"
+        return " " * LEFT + "← → read   z bass only"
     said: list[str] = []
     spread = {s.kind: value_at(s, hz) for s in curve.series if s.kind in ("low", "high")}
     for series, *_ in reversed(dressed(list(curve.series))):
