@@ -1,4 +1,4 @@
-"""Run all benchmarks, or those named: `python tests/bench analysis startup reopen --channels 4`."""
+"""Run all benchmarks, or those named: `python tests/bench analysis responses --channels 4`."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ import argparse
 
 import analysis
 import reopen
+import responses
 import startup
 
-ALL = {"analysis": analysis.run, "startup": startup.run, "reopen": reopen.run}
+ALL = {"analysis": analysis.run, "responses": responses.run, "startup": startup.run, "reopen": reopen.run}
 
 parser = argparse.ArgumentParser(description=__doc__)
 parser.add_argument("names", nargs="*", choices=[*ALL, []], help="which; all when none is named")
