@@ -126,6 +126,7 @@ def _distances(visit: Visit, round_id: str) -> dict[str, Any]:
             "setting": _round(each.setting.setting, 4),
             "setting_unit": unit,
             "held": _round(each.held, 4),
+            "held_error_ms": _ms(each.held_error_s),
             "rounding_ms": _ms(each.setting.error_s),
             "arrival_ms": _ms(each.arrival_s),
             "arrival_residual_ms": _ms(each.arrival_residual_s),
@@ -137,6 +138,7 @@ def _distances(visit: Visit, round_id: str) -> dict[str, Any]:
     return {
         "channels": channels,
         "latency_ms": _ms(result.latency_s),
+        "held_ratio": _round(result.held_ratio, 3),
         "unit_factor": None if fit is None else {"k": _round(fit.factor, 3), "sd": _round(fit.sd, 4)},
         "swapped": {c: {"place": place, "z": _round(z, 1)} for c, (place, z) in result.swapped.items()},
         "seats": {
@@ -163,7 +165,7 @@ def _seats(result: seats.SeatsResult) -> dict[str, Any]:
             "level_db": _round(cell.level_db, 2),
             "level_is": "dB SPL" if result.calibrated else "relative",
             "bands_db": {str(centre): _round(level, 2) for centre, level in a.octave_db.items()},
-            "arrival_ms": _ms(a.arrival_s),
+            "arrival_ms": _ms(cell.arrival_s),
             "polarity": a.polarity,
             "snr_db": _round(a.snr_db, 1),
             "low_hz": _round(a.low_hz, 0),

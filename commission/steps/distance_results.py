@@ -14,7 +14,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.geometry import distance_m
 from commission.dsp.latency import UnitFit, common_latency, unit_factor
 from commission.dsp.uncertainty import POSITION_U_M, TAPE_U_M, combine
-from commission.model import Analyses, Channel, Check, FloatArray, Job, Limit
+from commission.model import Analyses, Channel, Check, FloatArray, Job, Limit, Verdict
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
 from commission.steps.arrivals import Heard, SeatArrivals, find_swaps, hear, seat_arrivals
@@ -29,6 +29,8 @@ SUB_LATENCY_S = 0.002
 """A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
 TEMPERATURE_U_K = 1 / math.sqrt(3)
 """Air temperature within ±1 K, rectangular (common practice, no source)."""
+RATIO_WITHIN = 0.1
+"""How far single ratios may lie from their median: tapes and settings by eye (common practice, no source)."""
 UNIT_SHARE = 0.04
 """How near the ratio of held to right settings must be to feet per metre (common practice, no source)."""
 
@@ -47,7 +49,8 @@ class ChannelDistance:
     held: float | None
     """What the processor holds in this round, in its unit."""
     held_error_s: float | None
-    """Delay that the held setting gives, less the delay needed."""
+    """Delay that the held setting gives, less the delay needed, less what the main channels have in common (their median):
+    differences between channels are what is heard."""
     arrival_s: float | None
     arrival_residual_s: float | None
     """Arrival less what distance and held setting explain, common latency removed."""
@@ -90,7 +93,7 @@ class DistancesResult:
     latency_s: float | None
     unit_fit: UnitFit | None
     held_ratio: float | None
-    """Median of held setting over what should be held; far from 1: a unit is wrong."""
+    """Median of held setting over what should be held, where most channels agree on it; far from 1: a unit is wrong."""
     swapped: dict[str, tuple[str, float]]
     """Channel → (the place it sounds from, z)."""
     seats: tuple[SeatArrivals, ...]
@@ -104,16 +107,17 @@ class DistancesResult:
 
 def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
     """(distance, origin) from the reference seat: the newest tape reading of this round or, without one, of an earlier
-    round; else the job's tape distance; else the positions.
+    round; else the job's tape distance; else the positions. Readings from another seat tell nothing of this one.
     """
+    reference = job.system.reference_seat
+    seats = (None, reference.id if reference is not None else None)
     until = job.rounds.index(round_id) if round_id in job.rounds else len(job.rounds) - 1
     for each in reversed(job.rounds[: until + 1]):
-        found = [r for r in job.readings_of(each, "distances", channel=channel.id) if r.body.quantity == "distance"]
-        if found:
-            return found[-1].body.value, "tape"
+        read = [r.body for r in job.readings_of(each, "distances", channel=channel.id) if r.body.seat in seats]
+        if found := [body.value for body in read if body.quantity == "distance"]:
+            return found[-1], "tape"
     if channel.distance_m is not None:
         return channel.distance_m, "tape"
-    reference = job.system.reference_seat
     if channel.position_m is not None and reference is not None and reference.position_m is not None:
         return distance_m(channel.position_m, reference.position_m), "position"
     return None
@@ -146,13 +150,13 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     if channels:
         settings = delays_of.delay_settings(acoustic, speed, delay, system.processor.speed_of_sound_m_s)
     ratio = _ratio(held, settings, delay.unit)
-    held_error = _held_errors(held, applied, settings, mains, job, own, wrong_unit=_feet(ratio) is not None)
+    held_error = _held_errors(applied, settings, mains)
     alignment = _alignment(arrivals, mains & passes, passes)
     times = [
         _Times(*map(float, each)) for each in zip(held, held_error, arrivals, residual, alignment, u, strict=True)
     ]
     results = {
-        c.id: _channel(c, *known[c], float(acoustic[i]), settings[i], heard[i], times[i], speed)
+        c.id: _channel(c, *known[c], float(acoustic[i]), settings[i], heard[i], times[i], speed, _feet(ratio) is not None)
         for i, c in enumerate(channels)
     }
     usable = mains & passes
@@ -208,31 +212,27 @@ def _applied(held: FloatArray, job: Job, own_m_s: float) -> FloatArray:
 
 
 def _held_errors(
-    held: FloatArray,
-    applied: FloatArray,
-    settings: tuple[delays_of.DelaySetting, ...],
-    mains: NDArray[np.bool_],
-    job: Job,
-    own_m_s: float,
-    *,
-    wrong_unit: bool,
+    applied: FloatArray, settings: tuple[delays_of.DelaySetting, ...], mains: NDArray[np.bool_]
 ) -> FloatArray:
-    """Applied less needed delay [s]; what is common to the main channels is nobody's error.
+    """Applied less needed delay [s], less its median over the main channels.
 
-    Distances in a wrong unit are wrong one and all: they are held against what should stand there, nothing removed.
+    Only differences between channels reach the ear: what all have too much is nobody's error, in a wrong unit as well.
     """
-    if wrong_unit:
-        exact = np.array([setting.exact for setting in settings])
-        return np.asarray((exact - held) * delays_of.unit_m(job.system.processor.delay.unit) / own_m_s)
     error = applied - np.array([setting.delay_s for setting in settings])
     good = np.isfinite(error) & mains
     return np.asarray(error - (np.median(error[good]) if good.any() else 0.0))
 
 
 def _ratio(held: FloatArray, settings: tuple[delays_of.DelaySetting, ...], unit: str) -> float | None:
+    """Median of held over right settings; None where two thirds of them do not agree on it within a tenth."""
     exact = np.array([setting.exact for setting in settings])
     good = np.isfinite(held) & (exact > 0)
-    return float(np.median(held[good] / exact[good])) if unit != "ms" and good.sum() >= 3 else None
+    if unit == "ms" or good.sum() < 3:
+        return None
+    ratios = held[good] / exact[good]
+    middle = float(np.median(ratios))
+    agree = np.abs(ratios - middle) <= RATIO_WITHIN * abs(middle)
+    return middle if 3 * agree.sum() >= 2 * len(ratios) else None
 
 
 def _alignment(arrivals: FloatArray, voices: NDArray[np.bool_], passes: NDArray[np.bool_]) -> FloatArray:
@@ -267,14 +267,18 @@ def _channel(
     heard: Heard,
     times: _Times,
     speed_m_s: float,
+    wrong_unit: bool,
 ) -> ChannelDistance:
     late = acoustic_m - distance > 0
-    u_place = _u_s(None, (distance, origin), speed_m_s)
+    u_set = times.u_s if late else _u_s(None, (distance, origin), speed_m_s)
+    limit = SUB_LIMIT if channel.is_sub else SETTING_LIMIT
     why_not_set = None
     if math.isnan(times.held_error_s):
         why_not_set = "the setting is not noted in this round"
     elif channel.is_sub and math.isnan(times.residual_s):
         why_not_set = "the subwoofer's own latency is not known without its arrival"
+    elif wrong_unit and limit.judge(1000 * times.held_error_s, 1000 * u_set) is not Verdict.FAIL:
+        why_not_set = "the settings are in a wrong unit: that this one agrees with the middle of them is chance"
     value, text, why_not = _judged_arrival(channel, heard, times, late=late)
     return ChannelDistance(
         channel=channel,
@@ -294,11 +298,11 @@ def _channel(
             id="distances.setting",
             channel=channel.id,
             unit="ms",
-            limit=SUB_LIMIT if channel.is_sub else SETTING_LIMIT,
+            limit=limit,
             value=None if math.isnan(times.held_error_s) else 1000 * times.held_error_s,
-            uncertainty=1000 * (times.u_s if late else u_place),
+            uncertainty=1000 * u_set,
             why_not=why_not_set,
-            text="delay by the setting less delay needed",
+            text="delay by the setting less delay needed, against the main channels' median",
         ),
         check_arrival=Check(
             id="distances.arrival",

@@ -126,6 +126,15 @@ def test_which_distance_counts() -> None:
     assert step.solve(job, "as-left", NONE).channels["FL"].distance_m == 3.55
 
 
+def test_a_tape_from_another_seat_is_not_taken_for_the_reference_seats() -> None:
+    bodies = [defined(cinema(["FL", "FC"])), reading("distances", "distance", 2.2, "m", channel="FL", seat="B2")]
+    found = step.solve(job_of(*bodies), "as-found", NONE).channels["FL"]
+    assert found.origin == "position"
+    assert found.distance_m == pytest.approx(TAPE["FL"])
+    unplaced = job_of(*bodies, reading("distances", "distance", 3.3, "m", channel="FL", seat=None))
+    assert step.solve(unplaced, "as-found", NONE).channels["FL"].distance_m == 3.3
+
+
 def test_a_channel_without_distance_is_asked_for() -> None:
     system = cinema(["FL", "FC"])
     blind = replace(system.channels[1], position_m=None)
@@ -156,18 +165,40 @@ def test_right_settings_and_arrivals_pass() -> None:
     assert result.unit_fit.factor == pytest.approx(1.0, abs=0.02)
 
 
-def test_feet_typed_as_metres_are_named_and_fail_every_channel() -> None:
+def test_feet_typed_as_metres_are_named_and_counted_as_what_the_ear_gets() -> None:
     feet = {c: value / 0.3048 for c, value in right().items()}
     system = cinema(processor=Processor(delay=DelayRange(unit="m", max=40, step=0.01)))
     job = job_of(defined(system), *held_as(feet))
+    # Each waits 3.28 times too long for the farthest; what all main channels have in common nobody hears.
+    longest = max(feet.values())
+    error = {c: (longest - feet[c]) / C - (max(TAPE.values()) - TAPE[c]) / C for c in IDS}
+    middle = float(np.median([error[c] for c in MAINS]))
     for analyses in (NONE, arrivals(heard(feet, noise_s=3e-5))):
         outcome = said(job, analyses)
         assert outcome.stands_out == "the distances were typed in feet, the processor reads metres"
-        settings_ = [check for check in outcome.checks if check.id == "distances.setting"]
-        mains = [check for check in settings_ if check.channel in MAINS]
-        assert {check.verdict for check in mains} == {Verdict.FAIL}
+        checks = {check.channel: check for check in outcome.checks if check.id == "distances.setting"}
+        for c in MAINS:
+            assert checks[c].value == pytest.approx(1000 * (error[c] - middle), abs=1e-6), c
+        verdicts = {c: checks[c].verdict for c in MAINS}
+        assert {v for c, v in verdicts.items() if abs(error[c] - middle) > 2e-4} == {Verdict.FAIL}
+        # The one in the middle agrees by chance; it must be typed anew like all others, and no pass is given for that.
+        by_chance = [c for c in MAINS if abs(error[c] - middle) < 5e-5]
+        assert by_chance
+        for c in by_chance:
+            assert verdicts[c] is Verdict.NOT_TESTED
+            assert "wrong unit" in (checks[c].why_not or "")
+        assert max(abs(check.value or 0.0) for check in checks.values()) < 1000 * (max(error.values()) - min(error.values()))
     # The sound itself arrives as tape and settings say: that is not the fault.
     assert {c.verdict for c in outcome.checks if c.id == "distances.arrival"} == {Verdict.PASS}
+
+
+def test_distances_by_ear_whose_median_happens_to_be_3_28_are_no_wrong_unit() -> None:
+    factors = [1.0, 1.4, 1.9, 2.5, 3.28, 3.28, 4.0, 4.6, 5.2, 5.9, 6.5]
+    held = {c: TAPE[c] * factor for c, factor in zip(MAINS, factors, strict=True)}
+    system = cinema(MAINS, processor=Processor(delay=DelayRange(unit="m", max=60, step=0.01)))
+    result = step.solve(job_of(defined(system), *held_as(held)), "as-found", NONE)
+    assert step.unit_sentence(result) is None
+    assert result.held_ratio is None
 
 
 def test_metres_read_as_feet_are_told_by_the_arrivals_alone() -> None:
