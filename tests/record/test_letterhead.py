@@ -1,0 +1,141 @@
+"""A letterhead is read whole or refused in one sentence; a logo can neither run nor fetch anything.
+
+What an SVG can carry: SVG 1.1 (W3C), chapters 14.3 (references), 18 (scripting), 19 (animation); XML 1.0, 4.2.2 (external
+entities); from memory. The refused list below is the usual one of such attacks.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from commission.model import InputError
+from commission.record.letterhead import check_svg, load_letterhead
+
+SVG = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" viewBox="0 0 9 9">{}</svg>'
+LOGO = SVG.format(
+    '<defs><linearGradient id="a"><stop offset="0" stop-color="#036"/></linearGradient><path id="p" d="M0 0h9"/></defs>'
+    '<style>.k { fill: url(#a) }</style><g class="k" style="stroke:url(\'#a\')"><use xlink:href="#p"/><text x="1">A</text></g>'
+)
+
+
+def png(width: int = 4, height: int = 3) -> bytes:
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    rows = zlib.compress(b"".join(b"\0" + b"\x10\x20\x30" * min(width, 4) for _ in range(min(height, 3))))
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
+
+
+def write(folder: Path, toml: str, **files: bytes) -> Path:
+    for name, content in files.items():
+        (folder / name.replace("_", ".")).write_bytes(content)
+    path = folder / "letterhead.toml"
+    path.write_text(toml, encoding="utf-8")
+    return path
+
+
+def test_name_lines_and_logo(tmp_path: Path) -> None:
+    toml = 'name = "Harbour Sound"\nlines = ["Quay 3", "a@example.org"]\nlogo = "logo.svg"'
+    head = load_letterhead(write(tmp_path, toml, logo_svg=LOGO.encode()))
+    assert (head.name, head.lines, head.logo_media_type) == (
+        "Harbour Sound",
+        ("Quay 3", "a@example.org"),
+        "image/svg+xml",
+    )
+    assert head.logo == LOGO.encode()
+    head = load_letterhead(write(tmp_path, 'logo = "logo.png"', logo_png=png()))
+    assert (head.name, head.logo_media_type, head.logo) == ("", "image/png", png())
+    assert load_letterhead(write(tmp_path, "")).logo is None
+
+
+@pytest.mark.parametrize(
+    "inside",
+    [
+        "<script>alert(1)</script>",
+        '<rect onload="alert(1)"/>',
+        '<image href="http://example.org/x.png"/>',
+        '<use xlink:href="http://example.org/x.svg#a"/>',
+        '<use href=" data:image/svg+xml;base64,AAAA"/>',
+        "<foreignObject><p xmlns='http://www.w3.org/1999/xhtml'>x</p></foreignObject>",
+        "<script xmlns='http://example.org/other'>alert(1)</script>",
+        '<set attributeName="href" to="javascript:alert(1)"/>',
+        '<a href="javascript:alert(1)"><rect/></a>',
+        "<style>@import 'http://example.org/x.css';</style>",
+        "<style>@im<!-- -->port 'http://example.org/x.css';</style>",
+        "<style>rect { fill: url( http://example.org/x ) }</style>",
+        '<rect style="fill:url(//example.org/x)"/>',
+        '<rect style="fill:u\\72l(//example.org/x)"/>',
+        '<rect fill="url(https://example.org/x.svg#a)"/>',
+        '<?xml-stylesheet href="http://example.org/x.css"?>',
+        "<iframe/>",
+    ],
+)
+def test_what_runs_or_fetches_is_refused(inside: str) -> None:
+    with pytest.raises(InputError, match=r"logo\.svg: found .*, expected .*plain SVG"):
+        check_svg(SVG.format(inside).encode(), "logo.svg")
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b'<!DOCTYPE svg [<!ENTITY a "aaaa">]><svg xmlns="http://www.w3.org/2000/svg"/>',
+        b'<!DOCTYPE svg SYSTEM "http://example.org/x.dtd"><svg xmlns="http://www.w3.org/2000/svg"/>',
+        b"<svg/>",
+        b"<html xmlns='http://www.w3.org/1999/xhtml'/>",
+        b"<svg xmlns='http://www.w3.org/2000/svg'>",
+        b"",
+        b"\x00\xff",
+        b"<?xml version='1.0' encoding='nowhere'?><svg xmlns='http://www.w3.org/2000/svg'/>",
+        SVG.format(" " * 600_000).encode(),
+    ],
+)
+def test_what_is_no_drawing_is_refused(content: bytes) -> None:
+    with pytest.raises(InputError, match="expected"):
+        check_svg(content, "logo.svg")
+
+
+@given(content=st.binary(max_size=60))
+def test_any_bytes_give_one_sentence_or_nothing(content: bytes) -> None:
+    try:
+        check_svg(content, "logo.svg")
+    except InputError as error:
+        assert "\n" not in str(error)
+
+
+@pytest.mark.parametrize(
+    ("toml", "said"),
+    [
+        ("name = 3", "name: found int"),
+        ('name = "' + "x" * 81 + '"', "81 characters"),
+        ('lines = "one"', "lines: found"),
+        ("lines = [1]", r"lines\[0\]: found int"),
+        ('colour = "red"', "colour: found a key"),
+        ("logo = 3", "logo: found int"),
+        ('logo = "nowhere.svg"', "no such file"),
+        ('logo = "."', "no such file"),
+        ('logo = "logo.gif"', "neither PNG nor SVG"),
+        ('logo = "broken.png"', "a broken PNG"),
+        ('logo = "huge.png"', "9000 × 3 pixels"),
+        ("name = ", "no valid TOML"),
+    ],
+)
+def test_refusals_name_the_field(tmp_path: Path, toml: str, said: str) -> None:
+    path = write(tmp_path, toml, logo_gif=b"GIF89a", broken_png=png()[:30], huge_png=png(width=9000))
+    with pytest.raises(InputError, match=said):
+        load_letterhead(path)
+
+
+def test_a_missing_file_is_named(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such file"):
+        load_letterhead(tmp_path / "nowhere.toml")
+
+
+def test_controls_are_taken_out_of_the_text(tmp_path: Path) -> None:
+    assert load_letterhead(write(tmp_path, 'name = "A\\u001b[31m\\u202eB"')).name == "A[31mB"
