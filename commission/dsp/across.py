@@ -1,8 +1,10 @@
 """The same loudspeaker at all seats, all loudspeakers at the same seat: what is odd, and whose doing it is.
 
 A level is taken apart as loudspeaker + seat + rest (two-way table with medians, Tukey, Exploratory Data Analysis, 1977).
-A room acts differently on every pair; a gain that moved between recordings acts on a whole seat alike; a trim or a dead
-driver acts on a whole loudspeaker alike.
+The rule: a seat that is low on every loudspeaker alike had another gain when it was recorded, it is not the room's doing;
+a loudspeaker that is low at every seat alike is that loudspeaker's doing, a trim or a driver. A room acts differently on
+every pair. One thing of the room looks like a gain: a seat that is farther from all loudspeakers, as a back row is where
+all of them stand in front. What distance may explain, from nothing up to the loss in free field, is no gain.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from commission.dsp.variance import BoolArray
 from commission.model import FloatArray
 from commission.model.system import Position
 
@@ -26,14 +29,18 @@ AGREE = 0.8
 MIRROR_WITHIN_M = 0.3
 
 
-def seat_gains_db(levels_db: FloatArray, base: int = 0) -> dict[int, float]:
+def seat_gains_db(levels_db: FloatArray, base: int = 0, distances_m: FloatArray | None = None) -> dict[int, float]:
     """Seats whose gain moved, and by how much [dB], from levels [shape=(loudspeakers, seats)], NaN where missing.
 
-    A seat counts when its effect exceeds 2 dB and three times its standard error over the loudspeakers. Where half of
-    the seats or more are off, they are told against seat `base` instead of the middle one.
+    A seat counts when its effect exceeds 2 dB and three times its standard error over the loudspeakers, beyond what its
+    distance from them [same shape] may explain. Where half of the seats or more are off, they are told against seat
+    `base` instead of the middle one.
     """
     levels = np.asarray(levels_db, dtype=float)
-    kept = levels[np.isfinite(levels).sum(axis=1) >= LEAST_COUNT] if levels.size else levels
+    if not levels.size:
+        return {}
+    rows = np.isfinite(levels).sum(axis=1) >= LEAST_COUNT
+    kept = levels[rows]
     if len(kept) < LEAST_COUNT:
         return {}
     apart = kept - np.nanmedian(kept, axis=1, keepdims=True)
@@ -41,11 +48,28 @@ def seat_gains_db(levels_db: FloatArray, base: int = 0) -> dict[int, float]:
     if len(seats) < LEAST_COUNT:
         return {}
     effects = {s: _effect(apart[:, s]) for s in seats}
-    found = {s: value for s, (value, u) in effects.items() if abs(value) > max(GAIN_DB, ALIKE * u)}
-    if 2 * len(found) >= len(seats) and base in effects:
-        start = effects[base][0]
-        found = {s: v - start for s, (v, u) in effects.items() if abs(v - start) > max(GAIN_DB, ALIKE * u)}
-    return found
+    loss = _free_field_db(None if distances_m is None else np.asarray(distances_m, dtype=float)[rows], np.isfinite(kept))
+
+    def moved(start: int | None) -> dict[int, float]:
+        zero, near = (0.0, 0.0) if start is None else (effects[start][0], loss[start])
+        off = {s: (value - zero, loss[s] - near, u) for s, (value, u) in effects.items()}
+        return {s: v for s, (v, far, u) in off.items()
+                if abs(v - min(max(v, min(far, 0.0)), max(far, 0.0))) > max(GAIN_DB, ALIKE * u)}  # fmt: skip
+
+    found = moved(None)
+    return moved(base) if 2 * len(found) >= len(seats) and base in effects else found
+
+
+def _free_field_db(distances_m: FloatArray | None, heard: BoolArray) -> FloatArray:
+    """What distance alone would make of each seat's effect in free field, 20·lg of distances [dB]; 0 where not known."""
+    if distances_m is None:
+        return np.zeros(heard.shape[1])
+    level = np.where(heard, -20 * np.log10(np.maximum(distances_m, 0.1)), np.nan)
+    known = level[np.isfinite(level).any(axis=1)]
+    if not len(known):
+        return np.zeros(heard.shape[1])
+    apart = known - np.nanmedian(known, axis=1, keepdims=True)
+    return np.array([float(np.median(own)) if len(own := seat[np.isfinite(seat)]) else 0.0 for seat in apart.T])
 
 
 def _effect(values: FloatArray) -> tuple[float, float]:

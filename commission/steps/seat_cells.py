@@ -1,7 +1,9 @@
 """Judging one channel at one seat, for the step "seats".
 
-Whose doing it is: a channel that is low at every seat is the channel's own affair; a seat that is low on every channel
-alike means that the gain moved between recordings, and its levels are not judged. Both come from `dsp.across`.
+Whose doing it is (the rule stands in `dsp.across`): a channel that is low at every seat is the channel's own affair, told
+against its partner and taken out by judging each seat against the mean of its own channel; a seat that is low on every
+channel alike, beyond what its distance explains, means that the gain moved between recordings, and its levels are not
+judged. Both at once are told as two.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from commission.dsp import across
-from commission.dsp.geometry import mirror_partner
+from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.variance import BoolArray, own_band
 from commission.model import Analyses, Analysis, Channel, Check, FloatArray, Job, Limit, Verdict, worst
 from commission.steps.remembered import remembered
@@ -160,12 +162,17 @@ def seat_gains_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, floa
 
 def _seat_gains(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[str, float]:
     seats = [s.id for s in job.system.seats]
-    mains = [c.id for c in job.system.channels if not c.is_sub]
-    levels = [[a.level_db if (a := found[(c, s)]) is not None and a.level_db is not None else math.nan
+    mains = [c for c in job.system.channels if not c.is_sub]
+    distances = np.array([[math.nan if c.position_m is None or s.position_m is None else
+                           distance_m(c.position_m, s.position_m) for s in job.system.seats] for c in mains])  # fmt: skip
+    if not mains or not seats or (all(c.role == "screen" for c in mains) and not np.isfinite(distances).all()):
+        return {}  # with all loudspeakers in front and places unknown, a back row looks like a gain that moved
+    levels = [[a.level_db if (a := found[(c.id, s)]) is not None and a.level_db is not None else math.nan
                for s in seats] for c in mains]  # fmt: skip
     reference = job.system.reference_seat
     base = seats.index(reference.id) if reference is not None else 0
-    return {seats[i]: gain for i, gain in across.seat_gains_db(np.array(levels), base).items()} if mains else {}
+    gains = across.seat_gains_db(np.array(levels), base, distances)
+    return {seats[i]: gain for i, gain in gains.items()}
 
 
 def _band_db(analysis: Analysis | None, band_hz: tuple[float, float]) -> float:

@@ -2,6 +2,9 @@
 
 Two questions are kept apart: "heard" uses levels as measured; "tone" takes each seat's own broadband level off first, so
 that a change of level does not pose as a change of evenness. Only what both rounds hold is compared.
+
+A channel that is low at every seat alike adds nothing to any variance. A seat that is low on every channel alike had
+another gain (`dsp.across`): it is left out of what is heard, and its tone stays, which no gain touches.
 """
 
 from __future__ import annotations

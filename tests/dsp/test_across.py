@@ -42,6 +42,34 @@ def test_a_room_that_favours_a_seat_for_some_loudspeakers_is_no_gain() -> None:
     assert seat_gains_db(levels) == {}
 
 
+def test_a_back_row_before_loudspeakers_in_front_is_no_gain() -> None:
+    # Three loudspeakers 3 m before the front row and 6 m before the back row: 20·lg 2 = 6.0 dB in free field, half of it
+    # in a live room. Both are what distance makes; 11 dB is not.
+    distances = np.array([[3.0, 3.0, 3.0, 3.0, 6.0, 6.0]] * 3)
+    for loss, told in ((3.0, []), (6.0, []), (11.0, [4, 5])):
+        levels = np.random.default_rng(2).normal(75, 0.3, (3, 6))
+        levels[:, 4:] -= loss
+        assert list(seat_gains_db(levels, 0, distances)) == told
+        if loss > 2:
+            assert list(seat_gains_db(levels)) == [4, 5]  # blind to places, it would be told
+
+
+def test_a_far_seat_that_is_louder_is_a_gain_all_the_same() -> None:
+    distances = np.array([[3.0, 3.0, 3.0, 3.0, 6.0, 6.0]] * 3)
+    levels = np.random.default_rng(2).normal(75, 0.3, (3, 6))
+    levels[:, 5] += 4
+    assert list(seat_gains_db(levels, 0, distances)) == [5]
+
+
+def test_a_low_seat_and_a_low_loudspeaker_at_once_are_told_apart() -> None:
+    levels = room()
+    levels[3] -= 12
+    levels[:, 4] -= 6
+    found = seat_gains_db(levels)
+    assert list(found) == [4]
+    assert found[4] == pytest.approx(-6, abs=1.0)  # median of eleven values that scatter by 1.3 dB
+
+
 def test_half_of_the_seats_are_told_against_the_reference_seat() -> None:
     levels = room()
     levels[:, 3:] -= 8

@@ -215,6 +215,34 @@ def test_clipped_recordings_and_seats_whose_gain_moved_are_left_out() -> None:
     assert set(words(result, "FC", "heard").values()) == {"no real change"}
 
 
+def test_a_channel_low_at_every_seat_is_no_unevenness_and_a_seat_low_on_every_channel_neither() -> None:
+    sound = one(SoundRoom())
+    low_channel = one(SoundRoom().add_db("SiL", -8))
+    low_seat = one(SoundRoom().add_db(None, -9, ["B2"]))
+    for label, before in sound["SiL"]["heard"].items():
+        # The channel's own level is the same at all seats: nothing of it is in the variance.
+        assert low_channel["SiL"]["heard"][label].msv_db2 == pytest.approx(before.msv_db2, abs=1e-6)
+    for name in ("SiL", "FC"):
+        assert "B2" not in low_seat[name]["heard"]["300-3000"].deviations_db  # not heard at that level by anybody
+        for label, before in sound[name]["tone"].items():
+            assert low_seat[name]["tone"][label].msv_db2 == pytest.approx(before.msv_db2, abs=1e-6)
+    # 9 dB at one seat of six would add 9²·5/36 = 11 dB² to what the seats hear.
+    assert low_seat["FC"]["heard"]["300-3000"].msv_db2 < sound["FC"]["heard"]["300-3000"].msv_db2 + 2
+
+
+def one(room: SoundRoom) -> dict[str, dict[str, dict[str, compare.BandResult]]]:
+    return compare.one_round(job_with(room.system, room.analysed()), AS_FOUND, room.analyses())
+
+
+def test_a_seat_without_weight_is_shown_as_it_was_heard() -> None:
+    system = cinema()
+    lighter = replace(system, seats=tuple(replace(s, weight=0.0 if s.id == "B3" else 1.0) for s in system.seats))
+    level = SoundRoom(lighter)
+    level.change(None, third_octave_db=np.zeros(len(GRID_HZ))).add_db(None, 70.0).add_db("FL", 4.0, ["B3"])
+    shown = one(level)["FL"]["heard"]["300-3000"].deviations_db
+    assert shown == pytest.approx({"A1": 0.0, "A2": 0.0, "A3": 0.0, "B1": 0.0, "B2": 0.0, "B3": 4.0})
+
+
 def test_without_as_left_the_latest_two_rounds_are_compared_and_named() -> None:
     rooms = {name: SoundRoom() for name in (AS_FOUND, "wiring mended", "second")}
     items = [room.analysed(name, 1000 * (i + 1)) for i, (name, room) in enumerate(rooms.items())]

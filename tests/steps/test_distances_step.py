@@ -187,7 +187,9 @@ def test_feet_typed_as_metres_are_named_and_counted_as_what_the_ear_gets() -> No
         for c in by_chance:
             assert verdicts[c] is Verdict.NOT_TESTED
             assert "wrong unit" in (checks[c].why_not or "")
-        assert max(abs(check.value or 0.0) for check in checks.values()) < 1000 * (max(error.values()) - min(error.values()))
+        assert max(abs(check.value or 0.0) for check in checks.values()) < 1000 * (
+            max(error.values()) - min(error.values())
+        )
     # The sound itself arrives as tape and settings say: that is not the fault.
     assert {c.verdict for c in outcome.checks if c.id == "distances.arrival"} == {Verdict.PASS}
 

@@ -172,6 +172,36 @@ def test_a_seat_low_on_every_channel_is_the_gain_and_its_levels_are_not_judged()
     assert outcome.advice[0].text.startswith("Measure B2 again")
 
 
+def test_a_seat_low_on_every_channel_and_a_channel_low_at_every_seat_are_two_things() -> None:
+    room = SoundRoom().add_db(None, -9, ["B2"]).add_db("SiL", -8)
+    result = seats.solve(room.job(), AS_FOUND, room.analyses())
+    assert list(result.seat_gain_db) == ["B2"]
+    assert result.seat_gain_db["B2"] == pytest.approx(-9, abs=1.0)
+    assert result.against["SiL"].level_db == pytest.approx(-8, abs=1.5)  # the sound room's own differences
+    assert result.against["SiL"].alike_seats[0] >= 5
+    outcome = outcome_of(room)
+    assert failed(outcome) == set()
+    judged = {c.seat for c in outcome.checks if c.id == "seats.level" and c.verdict is not Verdict.NOT_TESTED}
+    assert judged == set(ALL_SEATS) - {"B2"}
+
+
+@pytest.mark.parametrize("placed", [True, False])
+def test_a_back_row_with_all_loudspeakers_in_front_is_no_gain_that_changed(placed: bool) -> None:
+    system = cinema(["FL", "FC", "FR"])
+    room = SoundRoom(system).add_db(None, -3, ["B1", "B2", "B3"])  # 5.0 m against 3.4 m: 3.3 dB in free field
+    if not placed:
+        system = replace(system, seats=tuple(replace(s, position_m=None) for s in system.seats))
+    assert seats.solve(job_of(defined(system)), AS_FOUND, room.analyses()).seat_gain_db == {}
+
+
+def test_one_channel_or_subwoofers_alone_tell_no_gain() -> None:
+    for ids in (["FC"], ["SUB1", "SUB2"]):
+        room = SoundRoom(cinema(ids)).add_db(None, -9, ["B2"])
+        result = seats.solve(room.job(), AS_FOUND, room.analyses())
+        assert result.seat_gain_db == {}
+        assert result.against == {}
+
+
 def test_a_dull_seat_is_not_a_gain_that_changed() -> None:
     room = SoundRoom().add_db("FL", -9, ["B2"], above_hz=3000).add_db("SiL", -9, ["B2"], above_hz=3000)
     outcome = outcome_of(room)
