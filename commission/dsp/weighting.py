@@ -1,18 +1,26 @@
-"""Frequency weightings of sound level meters."""
+"""What a sound level meter does: frequency weighting, time weighting, level over time (IEC 61672-1:2013)."""
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 import numpy as np
 
+from commission.dsp.spectrum import to_db
 from commission.model import FloatArray
 
+Kind = Literal["A", "C", "Z"]
+
+P0_PA = 20e-6
+"""Reference sound pressure [Pa], ISO 1683."""
+TIME_CONSTANT_S = {"F": 0.125, "S": 1.0}
+"""Fast and slow, IEC 61672-1:2013 5.8.1."""
 _F1, _F2, _F3, _F4 = 20.598997, 107.65265, 737.86223, 12194.217
 """Pole frequencies [Hz], IEC 61672-1:2013 Annex E."""
 
 
-def weighting_db(freq_hz: FloatArray, kind: Literal["A", "C", "Z"]) -> FloatArray:
+def weighting_db(freq_hz: FloatArray, kind: Kind) -> FloatArray:
     """Weighting [dB] at `freq_hz` [shape=(n,)], IEC 61672-1:2013 equations E.1 and E.6: 0 dB at 1 kHz."""
     freq = np.asarray(freq_hz, dtype=float)
     if kind == "Z":
@@ -27,3 +35,46 @@ def _raw_db(freq: FloatArray, kind: str) -> FloatArray:
         if kind == "C":
             return np.asarray(c)
         return np.asarray(c + 20 * np.log10(f2 / np.sqrt((f2 + _F2**2) * (f2 + _F3**2))))
+
+
+def weighted(samples: FloatArray, rate_hz: float, kind: Kind) -> FloatArray:
+    """Samples [shape=(…, n)] with the weighting applied to their spectrum, without phase and without warping [same shape].
+
+    A meter's filter has the same magnitude and a phase of its own; levels do not tell them apart beyond the few
+    milliseconds by which the phase spreads a click.
+    """
+    from scipy import fft
+
+    samples = np.asarray(samples)
+    if kind == "Z":
+        return samples
+    frames = samples.shape[-1]
+    length = int(fft.next_fast_len(frames + math.ceil(0.25 * rate_hz), real=True))  # five periods of the lowest pole
+    freq_hz = np.arange(length // 2 + 1) * rate_hz / length
+    gain = 10 ** (weighting_db(freq_hz, kind) / 20)
+    spectra = fft.rfft(samples, length, axis=-1, workers=-1)
+    return np.asarray(
+        fft.irfft(spectra * gain.astype(samples.dtype, copy=False), length, axis=-1, workers=-1)[..., :frames]
+    )
+
+
+def equivalent_level_db(samples: FloatArray, reference: float = P0_PA) -> FloatArray:
+    """L_eq: level of the mean square of samples [shape=(…, n)] over their whole length [shape=(…)] [dB re `reference`].
+
+    IEC 61672-1:2013 3.9 (time-averaged sound level); weight the samples first for L_Aeq.
+    """
+    return to_db(np.mean(np.square(samples, dtype=np.float64), axis=-1) / reference**2)
+
+
+def time_weighted_level_db(
+    samples: FloatArray, rate_hz: float, speed: Literal["F", "S"], reference: float = P0_PA
+) -> FloatArray:
+    """Level over time with the exponential weighting F or S [same shape] [dB re `reference`], samples [shape=(…, n)].
+
+    IEC 61672-1:2013 3.8: the squared signal through a low-pass of first order with τ = 0.125 or 1 s, at rest before.
+    """
+    from scipy import signal
+
+    keep = math.exp(-1 / (rate_hz * TIME_CONSTANT_S[speed]))
+    squares = np.square(samples, dtype=np.float64)
+    return to_db(signal.lfilter([1 - keep], [1, -keep], squares, axis=-1) / reference**2)

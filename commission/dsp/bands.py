@@ -1,0 +1,142 @@
+"""Signals and levels in fractional-octave bands, IEC 61260-1 class 1.
+
+The filters are the third-order Butterworth band-passes of `band_energy`, applied to the spectrum, so that no warping near
+half the sample rate takes a band out of class 1. Three uses:
+
+- causal: as a meter's filter hears it. Not for decays and clarity in low bands: it rings on after the sound has gone.
+- zero phase: the same magnitude without delay. For levels over time and for what must stay where it is.
+- reversed: the causal filter run backward, so that it rings before the sound. For decays in narrow bands.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Literal
+
+import numpy as np
+
+from commission.dsp.band_energy import Bands, band_gain, band_noise_power
+from commission.dsp.spectrum import to_db
+from commission.model import FloatArray, InputError
+
+Use = Literal["causal", "zero phase", "reversed"]
+
+NOMINAL_OCTAVES_HZ = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+"""Names of the octaves, IEC 61260-1:2014 5.5."""
+NOMINAL_THIRDS_HZ = (10.0, 12.5, 16.0, 20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0)
+"""Names of one decade of third octaves; the other decades are ten and a hundred times these, and so on."""
+
+_ORDER = 3
+_RING_DB = 100.0
+_BANDWIDTH_RATIO = (math.pi / (2 * _ORDER)) / math.sin(math.pi / (2 * _ORDER))
+"""Effective over nominal bandwidth of a Butterworth band-pass, for noise with a flat spectrum: 1.047 or 0.20 dB.
+Class 1 allows ±0.4 dB (IEC 61260-1:2014 5.12, from memory); levels of noise are corrected for it."""
+_SEGMENT_WIDTHS = 16.0
+"""Segments of a noise recording last this many over the narrowest bandwidth: the window's own width is a tenth of it."""
+
+
+def bands_between(low_hz: float, high_hz: float, fraction: int) -> Bands:
+    """The 1/`fraction`-octave bands (an odd number, 1 or 3) whose mid-band frequencies lie from `low_hz` to `high_hz`.
+
+    Exact mid-band frequencies 1000·10^(0.3·k/b) (IEC 61260-1:2014 5.2 to 5.4); nominal limits such as 31.5 Hz will do.
+    """
+    first, last = (fraction * math.log10(f / 1000) / 0.3 for f in (low_hz, high_hz))
+    return Bands(tuple(range(math.ceil(first - 0.1), math.floor(last + 0.1) + 1)), fraction)
+
+
+def nominal_hz(bands: Bands) -> tuple[float, ...]:
+    """Names of octaves or third octaves, IEC 61260-1:2014 5.5: 31.5, 63, 125 … [Hz]."""
+    if bands.fraction == 1:
+        return tuple(min(NOMINAL_OCTAVES_HZ, key=lambda name: abs(math.log(name / f))) for f in bands.centres_hz)
+    decades = (math.floor((k + 20) / 10) for k in bands.indices)
+    return tuple(NOMINAL_THIRDS_HZ[(k + 20) % 10] * 10.0**d for k, d in zip(bands.indices, decades, strict=True))
+
+
+def filter_bands(samples: FloatArray, rate_hz: float, bands: Bands, use: Use) -> Iterator[FloatArray]:
+    """The signal in each band in turn [same shape], samples [shape=(…, n)].
+
+    Ringing that would reach beyond the ends is cut off, none of it comes in at the other end. Raises InputError for a band
+    that reaches beyond half the sample rate.
+    """
+    from scipy import fft
+
+    _must_reach(bands, rate_hz)
+    samples = np.asarray(samples)
+    frames = samples.shape[-1]
+    # The slowest pole decays by π·B·sin(π/2n) nepers a second.
+    ring_s = _RING_DB / (
+        20 * math.log10(math.e) * math.pi * float(bands.widths_hz.min()) * math.sin(math.pi / 2 / _ORDER)
+    )
+    length = int(fft.next_fast_len(frames + math.ceil(ring_s * rate_hz), real=True))
+    spectra = fft.rfft(samples, length, axis=-1, workers=-1)
+    freq_hz = np.arange(spectra.shape[-1]) * rate_hz / length
+    for centre_hz in bands.centres_hz:
+        gain = np.zeros(spectra.shape[-1], complex)
+        gain[1:] = band_gain(freq_hz[1:], float(centre_hz), bands.fraction)
+        weights = {"causal": gain, "zero phase": np.abs(gain), "reversed": np.conj(gain)}[use]
+        yield fft.irfft(spectra * weights.astype(spectra.dtype), length, axis=-1, workers=-1)[..., :frames]
+
+
+def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference: float = 1.0) -> FloatArray:
+    """Level of steady sound in each band [shape=(…, bands)] [dB re `reference`], samples [shape=(…, n)].
+
+    From the power spectral density (Welch 1967: Hann windows, half overlapped), weighted with the filters' magnitude and
+    corrected by 0.20 dB for their effective bandwidth: what noise reads is right, a lone tone in the middle of a band reads
+    0.20 dB low. NaN for a band beyond half the sample rate. Raises InputError when the recording is shorter than a segment.
+    """
+    from scipy import signal
+
+    samples = np.asarray(samples)
+    length = math.ceil(_SEGMENT_WIDTHS / float(bands.widths_hz.min()) * rate_hz)
+    if samples.shape[-1] < length:
+        raise InputError(
+            "noise recording",
+            f"{samples.shape[-1] / rate_hz:.2f} s",
+            f"at least {length / rate_hz:.2f} s for the band at {nominal_hz(bands)[0]:g} Hz",
+        )
+    freq_hz, density = signal.welch(samples, rate_hz, "hann", length, detrend="constant", axis=-1)
+    return to_db(_band_powers(density, freq_hz, bands, rate_hz) / (_BANDWIDTH_RATIO * reference**2))
+
+
+def _band_powers(density: FloatArray, freq_hz: FloatArray, bands: Bands, rate_hz: float) -> FloatArray:
+    """Density or energy [shape=(…, n)] summed under each filter [shape=(…, bands)]; NaN beyond half the rate."""
+    weights = np.zeros((len(bands.indices), len(freq_hz)))
+    for row, centre_hz in zip(weights, bands.centres_hz, strict=True):
+        row[1:] = np.abs(band_gain(freq_hz[1:], float(centre_hz), bands.fraction)) ** 2
+    powers = density @ weights.T * (freq_hz[1] - freq_hz[0])
+    return np.asarray(np.where(_reached(bands, rate_hz), powers, np.nan))
+
+
+def band_snr_db(impulses: FloatArray, noise: FloatArray, rate_hz: float, bands: Bands) -> FloatArray:
+    """Signal to noise of impulse responses in each band [shape=(k, bands)] [dB].
+
+    `impulses` [shape=(k, n)], `noise` [shape=(k, m)]: a stretch of the same recordings without the response. Energy of the
+    response over the energy that the noise has within its n samples, which is taken off the first. −inf where nothing
+    stands above the noise, NaN beyond half the sample rate.
+    """
+    from scipy import fft
+
+    impulses = np.atleast_2d(np.asarray(impulses, dtype=float))
+    frames = impulses.shape[-1]
+    # As the mean square over the response's own length, so that both are powers: the padding only refines the spectrum.
+    length = int(fft.next_fast_len(max(frames, math.ceil(2 * rate_hz / float(bands.widths_hz.min()))), real=True))
+    density = 2 * np.abs(fft.rfft(impulses, length, axis=-1)) ** 2 / (frames * rate_hz)
+    total = _band_powers(density, np.arange(density.shape[-1]) * rate_hz / length, bands, rate_hz)
+    background = band_noise_power(np.atleast_2d(np.asarray(noise)), rate_hz, bands)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = (total - background) / background
+    return to_db(np.where(np.isnan(ratio), np.nan, np.maximum(ratio, 0.0)))
+
+
+def _reached(bands: Bands, rate_hz: float) -> FloatArray:
+    return np.asarray(bands.centres_hz + bands.widths_hz / 2 < rate_hz / 2)
+
+
+def _must_reach(bands: Bands, rate_hz: float) -> None:
+    if not np.all(_reached(bands, rate_hz)):
+        raise InputError(
+            "bands",
+            f"one at {nominal_hz(bands)[-1]:g} Hz in sound of {rate_hz:g} samples a second",
+            f"bands that end below {rate_hz / 2:g} Hz",
+        )
