@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,14 +62,23 @@ def still_decaying(impulses: FloatArray, rate_hz: float, low_hz: float) -> NDArr
     Compares the band from `low_hz` up to two octaves above in the stretch before the tail with the tail itself: noise
     keeps its level within 3 dB (four times the scatter of some twenty independent samples), a decay does not.
     """
-    from scipy.signal import butter, sosfilt
+    from scipy.signal import sosfilt
 
     count = tail(impulses).shape[-1]
     both = impulses[..., -2 * count :].astype(np.float64)
-    sections = butter(2, [low_hz, min(4 * low_hz, 0.45 * rate_hz)], "band", fs=rate_hz, output="sos")
-    power = sosfilt(sections, both[..., ::-1], axis=-1)[..., ::-1] ** 2  # backwards: no ringing into the tail
-    first, second = power[..., :-count].mean(axis=-1), power[..., -count:].mean(axis=-1)
+    sections = _two_octaves(low_hz, min(4 * low_hz, 0.45 * rate_hz), rate_hz)
+    band = sosfilt(sections, both[..., ::-1], axis=-1)[..., ::-1]  # backwards: no ringing into the tail
+    first, second = (np.mean(np.square(part), axis=-1) for part in (band[..., :-count], band[..., -count:]))
     return np.asarray((first > 2.0 * second) & (second > 0.0))
+
+
+@lru_cache(maxsize=8)
+def _two_octaves(low_hz: float, high_hz: float, rate_hz: float) -> FloatArray:
+    """Second-order sections of a band-pass; kept, since its design takes longer than its use."""
+    from scipy.signal import butter
+
+    # not frozen: sosfilt takes no read-only array
+    return np.asarray(butter(2, [low_hz, high_hz], "band", fs=rate_hz, output="sos"))
 
 
 def band_noise_db(noise: FloatArray, rate_hz: float, low_hz: float, high_hz: float, frames: int) -> FloatArray:

@@ -246,6 +246,32 @@ def test_clipping_shows_at_any_gain() -> None:
     assert noise.clip_ratio(0.3 * clipped) > noise.CLIP_RATIO_LIMIT
 
 
+@settings(max_examples=40, deadline=None)
+@given(
+    frames=st.one_of(st.integers(1, 30), st.integers(8180, 8200), st.integers(1, 40000)),
+    seed=st.integers(0, 99),
+    clip=st.floats(0.2, 1.5),
+)
+def test_clipping_share_is_counted_as_defined(frames: int, seed: int, clip: float) -> None:
+    """Sample by sample, without the short cut over blocks."""
+    x = np.clip(np.random.default_rng(seed).standard_normal(frames), -clip, clip).astype(np.float32)
+    size = np.abs(x)
+    top = int(np.sum(size >= 0.995 * float(size.max())))
+    below = int(np.sum(size >= np.float32(0.95 * float(size.max())))) - top
+    assert noise.clip_ratio(x) == (9 * top / below if below else (np.inf if top > 3 else 1.0))
+
+
+def test_a_tail_that_falls_is_told_from_one_that_stays() -> None:
+    """60 dB in 0.3 s fall by 30 dB from one 0.15 s to the next; white noise stays. One among many is judged alike."""
+    rng = np.random.default_rng(8)
+    falling = rng.standard_normal((3, RATE)) * 10 ** (-3 * np.arange(RATE) / RATE / 0.3)
+    staying = rng.standard_normal((3, RATE))
+    found = noise.still_decaying(np.concatenate((falling, staying)).astype(np.float32), RATE, 500.0)
+    assert found.tolist() == [True] * 3 + [False] * 3
+    assert noise.still_decaying(falling[:1], RATE, 500.0).tolist() == [True]
+    assert noise.still_decaying(np.zeros((2, RATE)), RATE, 500.0).tolist() == [False, False]
+
+
 def test_text_levels_read_as_they_stand() -> None:
     freq = np.geomspace(10, 22000, 500)
     found = analysis.analyse(Response(freq_hz=freq, level_db=np.full(500, 71.5)))
