@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+MARKS = {"✓": "good", "✗": "bad", "?": "open", "–": "none"}
+"""How a cell is marked by the symbol that its verdict begins with; the word stands beside it in any case."""
 Paper = Literal["a4", "us-letter"]
 
 
@@ -166,3 +168,8 @@ class Document:
     sections: tuple[Section, ...] = ()
     attachments: tuple[Attachment, ...] = ()
     labels: Labels = Labels()
+
+    @property
+    def name(self) -> str:
+        """What stands on every page: the job and what this is of it."""
+        return " · ".join(part for part in (self.subtitle, self.title) if part)

@@ -16,6 +16,7 @@ from itertools import groupby
 from urllib.parse import unquote_to_bytes
 
 from commission.record.document import (
+    MARKS,
     Attachment,
     Block,
     Bullets,
@@ -35,8 +36,6 @@ from commission.record.svg import text_of
 
 RESULTS_ID = "results"
 RIGHT_TO_LEFT = ("ar", "dv", "fa", "he", "ku", "ps", "sd", "ug", "ur", "yi")
-MARKS = {"✓": "good", "✗": "bad", "?": "open", "–": "none"}
-"""The class of a cell by the symbol that its verdict begins with; the word stands beside it in any case."""
 _JSON_BLOCK = re.compile(r'<script type="application/json" id="results">(.*?)</script>', re.DOTALL)
 _LINK = re.compile(r'<a download="([^"]*)" href="data:([^;,"]*);base64,([^"]*)"')
 _ESCAPED_LESS = re.compile(r"(?<!\\)((?:\\\\)*)\\u003c")
@@ -52,7 +51,7 @@ def render_html(document: Document) -> bytes:
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; "
         'img-src data:">\n'
         '<meta name="color-scheme" content="light dark">\n'
-        f"<title>{text_of(document.title)}</title>\n<style>\n{_style(document)}</style>\n</head>\n"
+        f"<title>{text_of(document.name)}</title>\n<style>\n{_style(document)}</style>\n</head>\n"
     )
     ids = _Ids()
     body = "".join(_section(section, 2, ids) for section in document.sections)
@@ -99,7 +98,7 @@ def _style(document: Document) -> str:
     digest = _css_string(f"{document.digest_label} {document.digest}")
     margins = (
         f"@page{{size:{paper};margin:20mm 15mm 18mm;"
-        f"@top-left{{content:{_css_string(document.title)};font:8pt system-ui,sans-serif}}"
+        f"@top-left{{content:{_css_string(document.name)};font:8pt system-ui,sans-serif}}"
         f"@top-right{{content:{_css_string(document.date_text)};font:8pt system-ui,sans-serif}}"
         f"@bottom-left{{content:{digest};font:6.5pt ui-monospace,monospace;width:75%}}"
         f"@bottom-right{{content:{numbers};font:8pt system-ui,sans-serif}}}}\n"

@@ -22,6 +22,7 @@ from commission.model import CommissionError
 from commission.model.units import clean_text
 from commission.record.columns import fit_columns
 from commission.record.document import (
+    MARKS,
     Attachment,
     Block,
     Bullets,
@@ -40,14 +41,15 @@ STANDARDS = ("a-3a", "ua-1")
 FONTS = ("Libertinus Serif", "New Computer Modern", "DejaVu Sans Mono")
 """Inside the `typst` package, in the order they are asked for a letter."""
 PAGES_PT = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
-MARGIN_PT = 54.0
-TITLE_EM, HEADING_EM, TEXT_EM, TERM_EM, SIGNATURE_EM = 21.0, 29.0, 40.0, 12.0, 18.0
+MARGIN_PT = 51.0
+TITLE_EM, HEADING_EM, TEXT_EM, TERM_EM, SIGNATURE_EM = 21.0, 29.0, 42.0, 13.6, 18.0
 """What fits one line of the title, a heading, running text, the name of a fact, a signature."""
-HEADER_TITLE_EM, HEADER_DATE_EM = 36.0, 18.0
+HEADER_TITLE_EM, HEADER_DATE_EM = 38.0, 16.0
 BREAK = "\u200b"
 KNOWN = frozenset(map(chr, range(0x20, 0x7F))) | frozenset("°±²³µ·×÷–—‘’“”…≤≥≈−→←✓✗äöüÄÖÜßéèêáàóçñøåÅØ§")
 """Letters known to be there; a document without others needs no trial."""
 _CANNOT = re.compile(r'the text `?"((?:[^"\\]|\\.)*)"`? could not be displayed')
+_SELECTORS = re.compile("[\ufe00-\ufe0f]")
 _HTML_INSTEAD = "Write the record as HTML instead (-o record.html): it holds the same."
 
 Text = Callable[[str], str]
@@ -109,7 +111,10 @@ def _compile(typst: Any, source: bytes, inputs: dict[str, str], root: Path | Non
 
 def _drawable(typst: Any, document: Document) -> tuple[Text, bool]:
     """What makes a text drawable, and whether this computer's fonts are needed for it."""
-    strange = sorted({c for text in _texts(document) for c in normal(text)} - KNOWN)
+    joined = "\n".join(_texts(document))
+    if set(joined) - {"\n"} <= KNOWN:
+        return str, False
+    strange = sorted(set(normal(joined)) - KNOWN)
     if not strange:
         return normal, False
     missing = _missing(typst, strange, system_fonts=False)
@@ -118,14 +123,18 @@ def _drawable(typst: Any, document: Document) -> tuple[Text, bool]:
         with_system = _missing(typst, sorted(missing), system_fonts=True)
         system = with_system != missing
         missing = with_system
+    if not missing:
+        return normal, system
     table = {ord(c): _described(c) for c in missing}
     return (lambda text: normal(text).translate(table)), system
 
 
 def normal(text: str) -> str:
     """Text as it is set: no control characters, composed letters, no variation selectors."""
+    if text.isascii() and text.isprintable():
+        return text
     composed = unicodedata.normalize("NFC", clean_text(text))
-    return "".join(c for c in composed if not 0xFE00 <= ord(c) <= 0xFE0F)
+    return _SELECTORS.sub("", composed)
 
 
 def _described(char: str) -> str:
@@ -208,11 +217,13 @@ def _block_texts(block: Block) -> Iterator[str]:
 
 def breakable(text: str, room_em: float = TEXT_EM) -> str:
     """The text with places to break in words that are wider than their line."""
+    if len(text) <= room_em:  # no letter is wider than 1 em
+        return text
     return " ".join(_split(word, room_em) for word in text.split(" "))
 
 
 def _split(word: str, room_em: float) -> str:
-    if width_em(word) <= room_em:
+    if len(word) <= room_em or width_em(word) <= room_em:
         return word
     parts, width = [""], 0.0
     for char in word:
@@ -244,9 +255,9 @@ def _document(document: Document, draw: Text, root: Path) -> dict[str, Any]:
         "fonts": FONTS,
         "paper": document.paper,
         "margin": MARGIN_PT,
-        "name": draw(document.title),
+        "name": draw(document.name),
         "title": breakable(draw(document.title), TITLE_EM),
-        "header_title": shortened(draw(document.title), HEADER_TITLE_EM),
+        "header_title": shortened(draw(document.name), HEADER_TITLE_EM),
         "header_date": shortened(draw(document.date_text), HEADER_DATE_EM),
         "subtitle": say(document.subtitle),
         "date": [made.year, made.month, made.day, made.hour, made.minute, made.second],
@@ -330,6 +341,11 @@ def _block(block: Block, draw: Text, keep: _Files, width: float, side: float) ->
                     "date": sign(block.date_label), "sign": sign(block.sign_label)}  # fmt: skip
 
 
+def tone(cell: str) -> str:
+    """How a cell is coloured: by the symbol that its verdict begins with."""
+    return MARKS.get(cell[:1], "") if cell[1:2] in ("", " ") else ""
+
+
 def _grid(grid: Grid, draw: Text, width: float, side: float) -> dict[str, Any]:
     columns = fit_columns(grid, width, side)
     room = columns.room_em
@@ -341,7 +357,9 @@ def _grid(grid: Grid, draw: Text, width: float, side: float) -> dict[str, Any]:
             {"title": breakable(draw(h.title), em), "unit": breakable(draw(h.unit), em), "numeric": h.numeric}
             for h, em in zip(grid.headings, room, strict=True)
         ],
-        "rows": [[breakable(draw(text), em) for text, em in zip(row, room, strict=True)] for row in grid.rows],
+        "rows": [
+            [[breakable(draw(text), em), tone(text)] for text, em in zip(row, room, strict=True)] for row in grid.rows
+        ],
         "shares": columns.shares,
         "size": columns.size_pt,
         "landscape": columns.landscape,

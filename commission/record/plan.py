@@ -145,8 +145,9 @@ def _name(items: Iterable[PlanItem], place: tuple[float, float], taken: list[Box
     names = [f"{i.label} {i.verdict.symbol}" if i.verdict in bad and i.verdict else i.label for i in items]
     text = ", ".join(shortened(name, 8.0) for name in names[:6]) + ("…" if names[6:] else "")
     width, (x, y) = text_width(text, LABEL), place
+    gap = 10.5 if any(item.kind == "reference" for item in items) else 8.0
     around = [
-        (x + 8, y + 3.2), (x - 8 - width, y + 3.2), (x - width / 2, y - 8.5), (x - width / 2, y + 15),
+        (x + gap, y + 3.2), (x - gap - width, y + 3.2), (x - width / 2, y - 8.5), (x - width / 2, y + 15),
         (x + 6, y - 6.5), (x - 6 - width, y - 6.5), (x + 6, y + 13), (x - 6 - width, y + 13),
         (x - width / 2, y - 18.5), (x - width / 2, y + 25),
     ]  # fmt: skip

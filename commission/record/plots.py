@@ -16,6 +16,8 @@ from commission.model.show import number
 from commission.record.document import Figure
 from commission.record.plan import plan_figure
 from commission.record.svg import (
+    FINE,
+    GRID,
     MEAN,
     MUTED,
     STYLES,
@@ -24,7 +26,6 @@ from commission.record.svg import (
     drawing,
     element,
     label,
-    line,
     polyline,
     shortened,
     stroke,
@@ -34,15 +35,16 @@ from commission.record.svg import (
 Words = Callable[[str], str]
 """A sentence of this file in the reader's language; figures are put in after."""
 
-WIDTH, HEIGHT = 640.0, 300.0
-LEFT, RIGHT, TOP, BOTTOM = 46.0, 24.0, 8.0, 40.0
+WIDTH, HEIGHT = 370.0, 182.0
+"""px without the legend. Two drawings stand side by side on a page, so that their type prints at about 7 points."""
+LEFT, RIGHT, TOP, BOTTOM = 40.0, 12.0, 6.0, 36.0
 LOW_HZ, HIGH_HZ = 20.0, 20000.0
 TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 SPAN_MOST_DB = 60.0
 """A dead channel must not flatten all others: no axis reaches further down than this below its top."""
 EACH_IN_COLOUR = 4
 """So many seats are told apart in one drawing; with more, the two that stray most are, and the rest are muted."""
-LEGEND_ROW = 16.0
+LEGEND_ROW, TICK = 15.0, 10.0
 
 
 def same(text: str) -> str:
@@ -60,16 +62,14 @@ def curve_svg(series: Sequence[Series], *, title: str, x_label: str, y_label: st
     low, high, step = y_axis([each.y[(each.x >= LOW_HZ) & (each.x <= HIGH_HZ)] for each in series])
     parts = [legend, _frame(top, bottom, low, high, step, x_label, y_label)]
 
-    def places(x: FloatArray, y: FloatArray) -> list[tuple[float, float]]:
-        inside = (x >= LOW_HZ * 0.99) & (x <= HIGH_HZ * 1.01)
-        across = (WIDTH - LEFT - RIGHT) * np.log(x[inside] / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
-        down = (bottom - top) * (high - y[inside]) / (high - low)
-        return [(float(a), float(b)) for a, b in zip(across, down, strict=True)]
+    def places(each: Series) -> tuple[FloatArray, FloatArray]:
+        inside = (each.x >= LOW_HZ * 0.99) & (each.x <= HIGH_HZ * 1.01)
+        across = (WIDTH - LEFT - RIGHT) * np.log(each.x[inside] / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
+        return across, (bottom - top) * (high - each.y[inside]) / (high - low)
 
-    band = _band(series, places)
     # The subject lies on top: drawn last, and the first of several subjects last of all.
     layers = sorted(reversed(drawn), key=lambda pair: ("other", "mean", "main").index(pair[0].kind))
-    curves = band + "".join(stroke(polyline(places(each.x, each.y)), style) for each, style in layers)
+    curves = _band(series, places) + "".join(stroke(polyline(*places(each)), style) for each, style in layers)
     # An inner svg cuts what leaves the axes, without the ids of a clip path.
     parts.append(element("svg", curves or " ", x=LEFT, y=top, width=WIDTH - LEFT - RIGHT, height=bottom - top,
                          overflow="hidden"))  # fmt: skip
@@ -93,22 +93,18 @@ def _edges(series: Sequence[Series]) -> tuple[Series, Series] | None:
     return None if low is None or high is None else (low, high)
 
 
-def _band(series: Sequence[Series], places: Callable[[FloatArray, FloatArray], list[tuple[float, float]]]) -> str:
+def _band(series: Sequence[Series], places: Callable[[Series], tuple[FloatArray, FloatArray]]) -> str:
     """The spread between the lowest and the highest, stretch by stretch where both are known."""
     edges = _edges(series)
     if edges is None:
         return ""
-    low, high = places(edges[0].x, edges[0].y), places(edges[1].x, edges[1].y)
-    stretches: list[list[int]] = [[]]
-    for i, (a, b) in enumerate(zip(low, high, strict=True)):
-        if math.isfinite(a[1]) and math.isfinite(b[1]):
-            stretches[-1].append(i)
-        elif stretches[-1]:
-            stretches.append([])
+    (x, low), (_, high) = places(edges[0]), places(edges[1])
+    known = np.isfinite(low) & np.isfinite(high)
+    breaks = np.flatnonzero(np.diff(known)) + 1
     path = "".join(
-        polyline([low[i] for i in stretch] + [high[i] for i in reversed(stretch)]) + "Z"
-        for stretch in stretches
-        if len(stretch) > 1
+        polyline(np.concatenate([x[part], x[part][::-1]]), np.concatenate([low[part], high[part][::-1]])) + "Z"
+        for part in np.split(np.arange(known.size), breaks)
+        if part.size > 1 and known[part[0]]
     )
     return element("path", d=path, class_="kb", fill="#000000", fill_opacity=0.12) if path else ""
 
@@ -127,26 +123,28 @@ def y_axis(values: Sequence[FloatArray]) -> tuple[float, float, float]:
 
 def _frame(top: float, bottom: float, low: float, high: float, step: float, x_label: str, y_label: str) -> str:
     """Grid, axes and their labels."""
-    out = []
+    right, names, named, fine = WIDTH - RIGHT, [], "", ""
     for i in range(round((high - low) / step) + 1):
-        value = low + i * step
         y = bottom - (bottom - top) * i * step / (high - low)
-        out.append(line(LEFT, y, WIDTH - RIGHT, y))
-        out.append(label(LEFT - 6, y + 3.8, number(value, 1 if step < 1 else 0), anchor="end"))
-    decade = [m * 10.0**e for e in range(1, 5) for m in range(1, 10)]
-    for hz in (f for f in decade if LOW_HZ <= f <= HIGH_HZ):
-        x = LEFT + (WIDTH - LEFT - RIGHT) * math.log(hz / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
-        named = hz in TICKS_HZ
-        out.append(line(x, top, x, bottom, colour="#d4d4d4" if named else "#ececec", css="kg" if named else "kh"))
-        if named:
-            out.append(label(x, bottom + 15, frequency(hz), anchor="middle"))
-    out.append(element("rect", x=LEFT, y=top, width=WIDTH - LEFT - RIGHT, height=bottom - top, fill="none",
-                       stroke="currentColor", stroke_width=0.8))  # fmt: skip
-    out.append(label((LEFT + WIDTH - RIGHT) / 2, bottom + 32, x_label, anchor="middle"))
+        named += f"M{digits(LEFT)} {digits(y)}H{digits(right)}"
+        text = number(low + i * step, 1 if step < 1 else 0)
+        names.append(label(LEFT - 5, y + 3.4, text, anchor="end", size=TICK))
+    for hz in (m * 10.0**e for e in range(1, 5) for m in range(1, 10) if LOW_HZ <= m * 10.0**e <= HIGH_HZ):
+        x = LEFT + (right - LEFT) * math.log(hz / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
+        path = f"M{digits(x)} {digits(top)}V{digits(bottom)}"
+        if hz in TICKS_HZ:
+            named += path
+            short = f"{hz:g}" if hz < 1000 else f"{hz / 1000:g}k"
+            names.append(label(x, bottom + 14, short, anchor="middle", size=TICK))
+        else:
+            fine += path
+    frame = element("rect", x=LEFT, y=top, width=right - LEFT, height=bottom - top, fill="none",
+                    stroke="currentColor", stroke_width=0.8)  # fmt: skip
     middle = (top + bottom) / 2
     turned = label(11, middle, y_label, anchor="middle")
-    out.append(element("g", turned, transform=f"rotate(-90 11 {digits(middle)})"))
-    return "".join(out)
+    names.append(label((LEFT + right) / 2, bottom + 30, x_label, anchor="middle"))
+    names.append(element("g", turned, transform=f"rotate(-90 11 {digits(middle)})"))
+    return stroke(fine, FINE) + stroke(named, GRID) + frame + "".join(names)
 
 
 def frequency(hz: float) -> str:
@@ -169,7 +167,7 @@ def _legend(series: Sequence[Series], drawn: Sequence[tuple[Series, Style]]) -> 
         entries.append((", ".join(muted) if len(muted) <= 12 else f"{muted[0]} … {muted[-1]}", MUTED))
     x, y, out = LEFT, TOP + 4.0, []
     for name, style in entries:
-        name = shortened(name, 24.0)
+        name = shortened(name, 25.0)
         width = 34 + text_width(name) + 14
         if x > LEFT and x + width > WIDTH - RIGHT:
             x, y = LEFT, y + LEGEND_ROW
@@ -217,8 +215,8 @@ def _figure(id_: str, title: str, series: Sequence[Series], unit: str, caption: 
     alt = f"{title}. {describe(told, unit, words)}"
     y_label = words("Level, {unit}").format(unit=unit) if unit.startswith("dB") else unit
     drawn = [_renamed(each, words(each.name)) for each in series]
-    svg = curve_svg(drawn, title=title, x_label=words("Frequency"), y_label=y_label, alt=alt)
-    return Figure(id=id_, title=title, svg=svg, alt=alt, caption=caption)
+    svg = curve_svg(drawn, title=title, x_label=words("Frequency, Hz"), y_label=y_label, alt=alt)
+    return Figure(id=id_, title=title, svg=svg, alt=alt, caption=caption, wide=False)
 
 
 def _renamed(series: Series, name: str, kind: str | None = None) -> Series:
@@ -239,6 +237,8 @@ def curves_by_seat(channel: str, curves: Sequence[Curve], words: Words = same) -
         seats = _stray_most(seats)
     title = words("{channel}: every seat").format(channel=channel)
     caption = words(curves[0].caption) if curves else ""
+    if len(curves) > EACH_IN_COLOUR:
+        caption = "; ".join(filter(None, (caption, words("in colour the two seats that stray most from the mean"))))
     return _figure(f"seats-{channel}", title, [*shared, *seats], unit, caption, words)
 
 

@@ -8,11 +8,13 @@ everything that has a colour has a class, so that the page around can turn it fo
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable
+import unicodedata
 from dataclasses import dataclass
 from html import escape
 
+import numpy as np
+
+from commission.model import FloatArray
 from commission.model.units import clean_text
 
 FONT = "Libertinus Serif, Georgia, serif"
@@ -41,12 +43,13 @@ STYLES = (
     Style("k5", "#9A6A00", "12 3"),  # orange, darkened likewise
 )
 MUTED = Style("km", "#767676", "", 1.0, 0.8)
+GRID, FINE = Style("kg", "#d4d4d4", "", 0.7), Style("kh", "#ececec", "", 0.7)
 MEAN = Style("kn", "#000000", "5 2.5", 1.2)
 
 
 def text_of(value: str) -> str:
     """Text from anywhere, safe between tags and in attributes."""
-    return escape(clean_text(value), quote=True)
+    return escape(unicodedata.normalize("NFC", clean_text(value)), quote=True)
 
 
 def digits(value: float) -> str:
@@ -90,16 +93,16 @@ def stroke(path: str, style: Style) -> str:
     )  # fmt: skip
 
 
-def polyline(points: Iterable[tuple[float, float]]) -> str:
-    """Path data through finite points; a point that is not finite lifts the pen."""
-    out: list[str] = []
-    down = False
-    for x, y in points:
-        if not (math.isfinite(x) and math.isfinite(y)):
-            down = False
-            continue
-        out.append(f"{'L' if down else 'M'}{digits(x)} {digits(y)}")
-        down = True
+def polyline(x: FloatArray, y: FloatArray) -> str:
+    """Path data through points [shape=(n,)]; one that is not finite lifts the pen."""
+    known = np.isfinite(x) & np.isfinite(y)
+    across, down = (np.round(np.where(known, v, 0.0), 1).tolist() for v in (x, y))
+    out = []
+    pen = "M"
+    for good, a, b in zip(known.tolist(), across, down, strict=True):
+        if good:
+            out.append(f"{pen}{a:g} {b:g}")
+        pen = "L" if good else "M"
     return "".join(out)
 
 
