@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal, Protocol
 
 from commission import model, steps
 from commission.history import fold, may_withdraw
-from commission.model.errors import Cancelled, CommissionError
+from commission.model.errors import Cancelled, CommissionError, StoreError
 from commission.model.events import Signed, SystemDefined, Withdrawn
 from commission.model.judged import Judged
 
@@ -240,6 +240,16 @@ class Visit:
         """None when the log and every recording are whole; else one sentence that says where it breaks."""
         return self._journal.verify(progress)
 
+    def as_of(self, seq: int, path: Path | None = None) -> Visit:
+        """This visit as it stood right after that event, for reading only; `path` is what its file is then called.
+
+        What is analysed is not taken over when events are left out: they may have changed what a channel is.
+        """
+        past = Visit(_Until(self._journal, seq, path or self.path), self._decoder)
+        if past.job.digest == self.job.digest:
+            past._analysed = self._analysed
+        return past
+
     def close(self) -> None:
         """Release the file."""
         self._journal.close()
@@ -258,6 +268,34 @@ def _analysed(stored: StoredResponse, result: Analysis | Exception) -> Analysed:
         analysis=None if isinstance(result, Exception) else result,
         problem=str(result) if failed else None,
     )
+
+
+class _Until:
+    """A journal that ends early and takes nothing: the log up to an event."""
+
+    read_only = True
+
+    def __init__(self, journal: Journal, seq: int, path: Path) -> None:
+        self._journal, self._seq, self.path = journal, seq, path
+
+    def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
+        """Always refused."""
+        raise StoreError(f"{self.path.name} is shown as it stood after event {self._seq}; nothing can be stored in it.")
+
+    def events(self) -> tuple[Event, ...]:
+        """The log up to there."""
+        return tuple(event for event in self._journal.events() if event.seq <= self._seq)
+
+    def blob(self, sha256: str) -> bytes:
+        """A stored recording."""
+        return self._journal.blob(sha256)
+
+    def verify(self, progress: Progress | None = None) -> str | None:
+        """What the whole journal says."""
+        return self._journal.verify(progress)
+
+    def close(self) -> None:
+        """The journal belongs to another."""
 
 
 class Workshop(Protocol):
