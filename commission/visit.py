@@ -241,7 +241,7 @@ class Visit:
         return self._journal.verify(progress)
 
     def as_of(self, seq: int, path: Path | None = None) -> Visit:
-        """This visit as it stood right after that event, for reading only; `path` is what its file is then called.
+        """The visit as it stood right after that event, for reading only; `path` is what its file is then called.
 
         What is analysed is not taken over when events are left out: they may have changed what a channel is.
         """
