@@ -1,35 +1,105 @@
-"""Writing a record to a file: whole or not at all."""
+"""Writing a record to a file: whole or not at all, and the same visit at the same moment to the same bytes."""
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import tempfile
+from base64 import b64encode
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from commission.model import CommissionError, InputError
 from commission.record.csv_out import CHECK_HEADER, check_row, write_csv
+from commission.record.document import Document, Letterhead, Paper
 from commission.record.results import record_json
-from commission.steps import STEPS
 from commission.visit import Visit
 
-FORMATS = (".json", ".csv")
+FORMATS = (".pdf", ".html", ".json", ".csv")
 
 
-def write_record(visit: Visit, target: Path) -> str:
-    """Write the record in the format of the suffix; returns one sentence on what was written.
+def utc_now() -> str:
+    """The second that it is, as a record is dated."""
+    return dt.datetime.now(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
-    The verdicts that it tells are kept in the log first, where the job may be written to.
+
+def write_record(
+    visit: Visit,
+    target: Path,
+    *,
+    language: str | Path = "en",
+    paper: Paper = "a4",
+    letterhead: Letterhead | None = None,
+    created_at: str | None = None,
+) -> str:
+    """Write the record in the format of the suffix; returns one sentence on what was written. Analyse before.
+
+    `language`: a shipped one by its tag, or a file of words; `created_at`: UTC as `2026-03-14T17:05:00Z`, None: now.
+    Raises CommissionError with nothing written.
     """
     suffix = target.suffix.lower()
-    if suffix in FORMATS:
-        visit.keep_verdicts()
+    if suffix not in FORMATS:
+        raise InputError(str(target), f"the ending “{suffix or 'none'}”", "one of " + ", ".join(FORMATS))
     if suffix == ".json":
         write_text(target, record_json(visit))
         return f"{target}: results, settings sheet and the whole log as JSON."
     if suffix == ".csv":
         write_text(target, checks_csv(visit))
         return f"{target}: every check of every round as CSV."
-    raise InputError(str(target), f"the ending “{suffix or 'none'}”", "one of " + ", ".join(FORMATS))
+    document = record_document(
+        visit, language=language, paper=paper, letterhead=letterhead, created_at=created_at or utc_now()
+    )
+    write_bytes(target, render(document, suffix))
+    kind = "one HTML file" if suffix == ".html" else "PDF for printing and for the archive"
+    return f"{target}: the record as {kind}, with the results and the settings sheet inside."
+
+
+def record_document(
+    visit: Visit, *, language: str | Path, paper: Paper, letterhead: Letterhead | None, created_at: str
+) -> Document:
+    """The record as it is printed; its JSON also holds what is needed to print it again."""
+    from commission.record.content import document
+    from commission.record.words import load_words
+
+    made = document(visit, created_at=created_at, words=load_words(language), letterhead=letterhead, paper=paper)
+    printed = {
+        "job_file": visit.path.name,
+        # A file of words by its name alone: whoever checks the record must bring it.
+        "words": Path(language).name,
+        "paper": paper,
+        "letterhead": _plain(made.letterhead),
+    }
+    first, *others = made.attachments
+    return replace(made, attachments=(replace(first, data=_with(first.data, "printed", printed)), *others))
+
+
+def _plain(letterhead: Letterhead) -> dict[str, Any]:
+    logo = None if letterhead.logo is None else b64encode(letterhead.logo).decode("ascii")
+    return {
+        "name": letterhead.name,
+        "lines": list(letterhead.lines),
+        "logo_base64": logo,
+        "logo_media_type": letterhead.logo_media_type,
+    }
+
+
+def _with(data: bytes, key: str, value: object) -> bytes:
+    """A JSON object with one more member."""
+    import msgspec
+
+    return msgspec.json.format(msgspec.json.encode({**msgspec.json.decode(data), key: value}), indent=1)
+
+
+def render(document: Document, suffix: str) -> bytes:
+    """The bytes of a record, `.html` or `.pdf`."""
+    if suffix == ".html":
+        from commission.record.html import render_html
+
+        return render_html(document)
+    from commission.record.pdf import render_pdf
+
+    return render_pdf(document)
 
 
 def checks_csv(visit: Visit) -> str:
@@ -37,19 +107,24 @@ def checks_csv(visit: Visit) -> str:
     rows = [
         check_row(step.id, round_id, check)
         for round_id in visit.job.rounds
-        for step in STEPS
+        for step in visit.steps
         for check in visit.outcome(step.id, round_id).checks
     ]
     return write_csv(CHECK_HEADER, rows)
 
 
 def write_text(target: Path, text: str) -> None:
+    """Text as UTF-8, whole or not at all."""
+    write_bytes(target, text.encode("utf-8"))
+
+
+def write_bytes(target: Path, data: bytes) -> None:
     """Write beside the target first, then put it in place: an old file is never left half overwritten."""
     try:
         handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}-")
         try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-                file.write(text)
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
             umask = os.umask(0)
             os.umask(umask)
             os.chmod(name, 0o666 & ~umask)  # mkstemp makes private files; a record is to be passed on

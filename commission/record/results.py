@@ -6,11 +6,12 @@ A key that has no value yet is absent or null, never made up. Documented in DEVE
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import Any
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
-from commission.model import Check, Finding, Outcome, worst
+from commission.model import Check, Event, Finding, Outcome, worst
 from commission.record.rejudged import rejudged_values
 from commission.record.sheet import sheet_rows
 from commission.steps import STEPS, compare, distances, levels, seats
@@ -51,10 +52,6 @@ def results_json(visit: Visit) -> str:
 def record_json(visit: Visit, created_at: str | None = None) -> str:
     """Results, settings sheet and the whole log, with what is needed to check it; `created_at`: of a printed record."""
     job = visit.job
-    log = [
-        {"seq": e.seq, "at": e.at, "kind": kind, "body": body, "recording_sha256": e.blob_sha256, "digest": e.digest}
-        for e, (kind, body) in zip(job.log, (_event(e.body) for e in job.log), strict=True)
-    ]
     return _dump(
         {
             "schema": RECORD_SCHEMA,
@@ -64,9 +61,18 @@ def record_json(visit: Visit, created_at: str | None = None) -> str:
             "how_to_check": f"commission verify {visit.path.name}: the digest must be the one above",
             "results": results(visit),
             "settings_sheet": sheet_rows(visit),
-            "log": log,
+            "log": log_rows(job.log),
         }
     )
+
+
+def log_rows(log: Iterable[Event]) -> list[dict[str, Any]]:
+    """Events as plain values, as a record quotes them."""
+    return [
+        {"seq": e.seq, "at": e.at, "kind": kind, "body": body, "recording_sha256": e.blob_sha256, "digest": e.digest}
+        for e in log
+        for kind, body in (_event(e.body),)
+    ]
 
 
 def _dump(data: dict[str, Any]) -> str:
