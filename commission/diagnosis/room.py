@@ -12,6 +12,7 @@ from commission.diagnosis.rule import Found, Rule, Said, listed
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band, without_one_db2
 from commission.model import Check, Verdict
+from commission.model.show import number
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.seat_cells import BASS_HZ, NULL_LIMIT, SNR_LIMIT, THIRD_OCTAVE_U_DB, deepest
@@ -35,14 +36,14 @@ def _null(e: Evidence, found: Found) -> Iterator[Said]:
     if e.subs is not None and not _sum_is_spoilt(e, found):
         nulls = _summed_nulls(e)
     else:
-        nulls = {seat: tuple(f"{c.channel}: {c.value:.0f} dB, {c.text}" for c in checks)
+        nulls = {seat: tuple(f"{c.channel}: {number(c.value, 0)} dB, {c.text}" for c in checks)
                  for seat, checks in _missed_from_all(e).items()}  # fmt: skip
     for seat, evidence in nulls.items():
         yield Said(
             title=f"{seat} misses bass",
             channels=tuple(_subs(e)),
             seats=(seat,),
-            evidence=tuple(text.replace("-", "−") for text in evidence),
+            evidence=evidence,
             alternatives=("the microphone stood in a corner, on a table or under a rail there",),
             confirm=f"Move the microphone by 30 cm at {seat}: a null moves with it.",
             remedy="Move the seat or a subwoofer; a filter cannot fill a null and only strains the amplifier.",
@@ -57,11 +58,12 @@ def _summed_nulls(e: Evidence) -> dict[str, tuple[str, ...]]:
     if len(seats) < 3 or not plays.any():
         return out
     limit = NULL_LIMIT.low or -10.0
+    mean = np.average(levels, axis=0, weights=np.sign(seat_weights(e.job, seats)))
     for i, seat in enumerate(seats):
-        depth, at_hz = deepest(levels, i, plays, GRID_HZ)
+        depth, at_hz = deepest(levels[i], mean, plays, GRID_HZ)
         if surely_below(depth, limit, THIRD_OCTAVE_U_DB):
-            where = f"in the third octave at {at_hz:.0f} Hz, limit {limit:.0f} dB"
-            out[seat] = (f"all subwoofers together {depth:.0f} dB re the seats' mean {where}",)
+            where = f"in the third octave at {at_hz:.0f} Hz, limit {number(limit, 0)} dB"
+            out[seat] = (f"all subwoofers together {number(depth, 0)} dB re the seats' mean {where}",)
     return out
 
 
@@ -136,17 +138,21 @@ def _noise(e: Evidence, found: Found) -> Iterator[Said]:
             evidence=(f"{listed(ids)} at {listed(seats)}: down to {min(low.values()):.0f} dB of signal to noise, "
                       f"limit {SNR_LIMIT.low:.0f} dB",
                       f"median {np.median(list(low.values())):.0f} dB"),
-            alternatives=("the channel plays too softly", "the microphone's gain is low, so that its input hisses"),
+            alternatives=("the channel plays too softly, or was muted: then nothing else told of it counts",
+                          "the microphone's gain is low, so that its input hisses"),
             confirm="Switch the ventilation off and measure one of them again.",
             remedy="Measure again when it is quiet, with a longer sweep or 6 dB louder; sweeps are loud, warn everybody.",
         )  # fmt: skip
 
 
 RULES = (
-    Rule(id="room.null", cause="room", step="seats", symptom="no bass at one seat", look=_null,
+    Rule(id="room.null", check="seats.bass",
+         cause="room", step="seats", symptom="no bass at one seat", look=_null,
          basis="10 dB below the seats' mean over a third octave; common practice"),
-    Rule(id="room.bass-differs", cause="room", step="seats", symptom="bass differs by seat", look=_bass_differs,
+    Rule(id="room.bass-differs", check="seats.bass",
+         cause="room", step="seats", symptom="bass differs by seat", look=_bass_differs,
          basis="root of the variance over seats above 3 dB from 20 to 80 Hz; common practice"),
-    Rule(id="measurement.noise", cause="room", step="seats", symptom="responses near the noise", look=_noise,
+    Rule(id="measurement.noise", check="seats.snr",
+         cause="room", step="seats", symptom="responses near the noise", look=_noise,
          basis="less than 30 dB of signal to noise; own simulations"),
 )  # fmt: skip

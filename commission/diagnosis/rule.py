@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields
 from commission.diagnosis.evidence import Evidence
 from commission.model import Finding
 from commission.model.outcome import Cause
+from commission.model.show import number
 
 CABLES = "Switch the amplifier off before touching loudspeaker cables; fixed mains wiring is for a licensed trade."
 OVERHEAD = (
@@ -40,15 +41,18 @@ class Rule:
     symptom: str
     basis: str
     """The number that decides, and where it comes from."""
+    check: str
+    """Id of the checks of that step which would show it again."""
     look: Callable[[Evidence, Found], Iterator[Said]]
 
     def apply(self, evidence: Evidence, found: Found) -> list[Finding]:
         """The findings of this rule."""
         names = [field.name for field in fields(Said)]
         return [
-            Finding(id=self.id, cause=self.cause, step=self.step, **{name: getattr(said, name) for name in names})
+            Finding(id=self.id, cause=self.cause, step=self.step, check=self.check,
+                    **{name: getattr(said, name) for name in names})
             for said in self.look(evidence, found)
-        ]
+        ]  # fmt: skip
 
 
 class Found(tuple[Finding, ...]):
@@ -74,7 +78,7 @@ def caution(evidence: Evidence, *channels: str) -> str:
 
 def signed(value: float, decimals: int = 1) -> str:
     """A number with its sign and a true minus."""
-    return f"{value:+.{decimals}f}".replace("-", "−")
+    return number(value, decimals, signed=True)
 
 
 def listed(names: list[str]) -> str:

@@ -9,18 +9,20 @@ import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import Found, Rule, Said, caution, listed
-from commission.steps.seat_cells import DRIVER_LIMIT, SILENT_DB, Against
+from commission.dsp.across import AGREE
+from commission.model.verdict import surely_below
+from commission.steps.seat_cells import CHANNEL_OFF_U_DB, DRIVER_LIMIT, PARTNER_U_DB, SILENT_DB, Against
 
 DRIVER_DB = DRIVER_LIMIT.low or -10.0
 SILENT_SNR_DB = 10.0
-REVERSED_AT = 0.8
 
 
 def _silent(e: Evidence, _: Found) -> Iterator[Said]:
     for channel, against in sorted(e.seats.against.items()):
         ratios = [cell.analysis.snr_db for (c, _), cell in e.seats.cells.items()
                   if c == channel and cell.analysis is not None and cell.analysis.snr_db is not None]  # fmt: skip
-        if against.level_db > SILENT_DB or not ratios or float(np.median(ratios)) >= SILENT_SNR_DB:
+        low = surely_below(against.level_db, SILENT_DB, CHANNEL_OFF_U_DB)
+        if not low or not ratios or float(np.median(ratios)) >= SILENT_SNR_DB:
             continue
         yield Said(
             title=f"{channel} silent",
@@ -77,7 +79,7 @@ def _reversed_as(e: Evidence, setting: bool) -> Iterator[tuple[str, int, int, st
     for channel in e.job.system.channels:
         sign, negative, told = e.seats.polarity[channel.id]
         held = e.job.setting(e.round, channel.id).polarity
-        by_setting = held == "reversed" and wrong == -1
+        by_setting = held == "reversed"
         if sign == wrong and by_setting is setting and not (channel.is_sub and by_setting):
             yield channel.id, negative if wrong == -1 else told - negative, told, held or "not noted"
 
@@ -87,7 +89,7 @@ def _reversed(e: Evidence, _: Found) -> Iterator[Said]:
         yield Said(
             title=f"{channel} reversed",
             channels=(channel,),
-            evidence=(f"reversed at {odd} of {told} seats, told from {REVERSED_AT:.0%}",
+            evidence=(f"reversed at {odd} of {told} seats, told from {AGREE:.0%}",
                       f"the processor holds polarity {held}"),
             alternatives=("the loudspeaker is built that way (some are: compare an equal one)",
                           "a cable or amplifier input upstream is reversed"),
@@ -114,7 +116,8 @@ def _dead(e: Evidence, found: Found, driver: str) -> Iterator[tuple[str, Against
         gap = against.treble_db if driver == "tweeter" else against.low_db
         index = 0 if driver == "tweeter" else 1
         seats = sum(both[index] <= DRIVER_DB for both in against.gaps.values())
-        if channel not in silent and gap <= DRIVER_DB and seats >= REVERSED_AT * len(against.gaps):
+        dead = surely_below(gap, DRIVER_DB, PARTNER_U_DB)
+        if dead and channel not in silent and seats >= AGREE * len(against.gaps):
             yield channel, against, gap, seats
 
 
@@ -165,20 +168,28 @@ def _clipped(e: Evidence, _: Found) -> Iterator[Said]:
 
 
 RULES = (
-    Rule(id="wiring.silent", cause="electronics", step="seats", symptom="silence", look=_silent,
+    Rule(id="wiring.silent", check="seats.snr",
+         cause="electronics", step="seats", symptom="silence", look=_silent,
          basis="more than 20 dB below its partner and less than 10 dB of signal to noise; common practice"),
-    Rule(id="wiring.swapped", cause="electronics", step="distances", symptom="sound from the wrong place", look=_swapped,
+    Rule(id="wiring.swapped", check="distances.place",
+         cause="electronics", step="distances", symptom="sound from the wrong place", look=_swapped,
          basis="assignment of arrivals to places, z from 4; own simulations"),
-    Rule(id="measurement.inverted", cause="electronics", step="seats", symptom="everything reads reversed", look=_inverted,
+    Rule(id="measurement.inverted", check="seats.polarity",
+         cause="electronics", step="seats", symptom="everything reads reversed", look=_inverted,
          basis="four of five channels, of three or more; common practice"),
-    Rule(id="wiring.polarity", cause="electronics", step="seats", symptom="hollow, no centre image", look=_reversed,
+    Rule(id="wiring.polarity", check="seats.polarity",
+         cause="electronics", step="seats", symptom="hollow, no centre image", look=_reversed,
          basis="reversed against its own minimum phase at 80 % of the seats; own simulations"),
-    Rule(id="settings.polarity", cause="settings", step="seats", symptom="hollow, no centre image", look=_set_reversed,
+    Rule(id="settings.polarity", check="seats.polarity",
+         cause="settings", step="seats", symptom="hollow, no centre image", look=_set_reversed,
          basis="the same, and the processor holds reversed; own simulations"),
-    Rule(id="wiring.tweeter", cause="electronics", step="seats", symptom="dull side", look=_tweeter,
+    Rule(id="wiring.tweeter", check="seats.treble",
+         cause="electronics", step="seats", symptom="dull side", look=_tweeter,
          basis="3–10 kHz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations"),
-    Rule(id="wiring.woofer", cause="electronics", step="seats", symptom="thin side", look=_woofer,
+    Rule(id="wiring.woofer", check="seats.lows",
+         cause="electronics", step="seats", symptom="thin side", look=_woofer,
          basis="200–500 Hz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations"),
-    Rule(id="measurement.clipped", cause="electronics", step="seats", symptom="nonsense curves", look=_clipped,
+    Rule(id="measurement.clipped", check="seats.clipped",
+         cause="electronics", step="seats", symptom="nonsense curves", look=_clipped,
          basis="share of samples at the top six times what is usual; own simulations"),
 )  # fmt: skip

@@ -131,6 +131,8 @@ class Finding:
     confirm: str = ""
     remedy: str = ""
     step: str = ""
+    check: str = ""
+    """Id of the checks of that step that would show it again: without one of them judged, nobody can say it is mended."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

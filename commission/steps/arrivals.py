@@ -92,12 +92,13 @@ def _table(
     return heard, clocks
 
 
-def find_swaps(
+def find_places(
     job: Job, round_id: str, analyses: Analyses, speed_m_s: float
 ) -> tuple[dict[str, tuple[str, float]], str | None]:
-    """Channels that sound from another's place by their arrivals over the seats: (place, z), and why none was looked for.
+    """From which place each channel sounds by its arrivals over the seats: (place, z), and why it was not looked for.
 
-    Seats may have been measured on different clocks: each is brought into line by all channels together.
+    Seats may have been measured on different clocks: each is brought into line by all channels together. A small z means
+    that another place fits nearly as well; 0 stands for a channel with fewer than two arrivals.
     """
     seats = [seat for seat in job.system.seats if seat.position_m is not None]
     channels = [c for c in job.system.channels if c.position_m is not None and not c.is_sub]
@@ -111,7 +112,8 @@ def find_swaps(
     found = assign_places(heard, flights, SURVEY_SIGMA_S)
     if found is None:
         return {}, "swaps are not looked for: too few arrivals"
-    return {channels[i].id: (channels[found.place[i]].id, found.confidence[i]) for i in found.swapped()}, None
+    return {c.id: (channels[place].id, z)
+            for c, place, z in zip(channels, found.place, found.confidence, strict=True)}, None  # fmt: skip
 
 
 def _flight_s(channel: Channel, seat: Seat, speed_m_s: float) -> float:

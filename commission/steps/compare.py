@@ -29,6 +29,7 @@ from commission.model import (
     Table,
     Task,
 )
+from commission.model.show import number
 from commission.steps.seat_variance import (
     HEARD,
     KINDS,
@@ -155,12 +156,7 @@ def _before_after(change: Change, seat: str) -> str | None:
     before, after = change.before.deviations_db.get(seat), change.after.deviations_db.get(seat)
     if before is None or after is None:
         return None
-    return f"{_signed(before)} → {_signed(after)}"
-
-
-def _signed(value: float) -> str:
-    rounded = round(value, 1)
-    return f"{rounded:+.1f}".replace("-", "−") if rounded else "0.0"
+    return f"{number(before, 1, signed=True)} → {number(after, 1, signed=True)}"
 
 
 def _curves(job: Job, each: ChannelCompare, rounds: tuple[str, str]) -> list[Curve]:

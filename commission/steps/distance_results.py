@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.geometry import distance_m
-from commission.dsp.latency import UnitFit, common_latency, unit_factor
+from commission.dsp.latency import SWAP_Z, UnitFit, common_latency, unit_factor
 from commission.dsp.uncertainty import POSITION_U_M, TAPE_U_M, combine
 from commission.model import Analyses, Channel, Check, FloatArray, Job, Limit, Verdict
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
-from commission.steps.arrivals import Heard, SeatArrivals, find_swaps, hear, seat_arrivals
+from commission.steps.arrivals import Heard, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.remembered import remembered
 
 SETTING_LIMIT = Limit(low=-0.1, high=0.1, unit="ms", basis="0.1 ms between channels; ITU-R BS.1116, from memory")
@@ -94,10 +94,15 @@ class DistancesResult:
     unit_fit: UnitFit | None
     held_ratio: float | None
     """Median of held setting over what should be held, where most channels agree on it; far from 1: a unit is wrong."""
-    swapped: dict[str, tuple[str, float]]
-    """Channel → (the place it sounds from, z)."""
+    places: dict[str, tuple[str, float]]
+    """Main channel → (the place it sounds from by its arrivals over the seats, z); empty where that was not looked for."""
     seats: tuple[SeatArrivals, ...]
     no_swap_reason: str | None
+
+    @property
+    def swapped(self) -> dict[str, tuple[str, float]]:
+        """Channels that sound from another's place beyond doubt → (that place, z)."""
+        return {c: (place, z) for c, (place, z) in self.places.items() if place != c and z >= SWAP_Z}
 
     @property
     def outliers(self) -> tuple[str, ...]:
@@ -160,7 +165,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
         for i, c in enumerate(channels)
     }
     usable = mains & passes
-    swaps, why_no_swap = find_swaps(job, round_id, analyses, speed)
+    places, why_no_swap = find_places(job, round_id, analyses, speed)
     return DistancesResult(
         channels=results,
         missing=missing,
@@ -168,7 +173,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
         latency_s=None if fit is None else fit.latency_s,
         unit_fit=unit_factor(np.where(usable, arrivals, np.nan), tape, speed) if usable.sum() >= 4 else None,
         held_ratio=ratio,
-        swapped=swaps,
+        places=places,
         seats=seat_arrivals(job, round_id, analyses, {c: s.setting for c, s in zip(channels, settings, strict=True)}),
         no_swap_reason=why_no_swap if channels else "no distances yet",
     )

@@ -18,9 +18,11 @@ from commission.model import (
     Advice,
     Analyses,
     Channel,
+    Check,
     Column,
     DelayRange,
     Job,
+    Limit,
     Outcome,
     Processor,
     Prompt,
@@ -97,6 +99,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     result = solve(job, round_id, analyses)
     found = result.channels.values()
     checks = [check for each in found for check in (each.check_setting, each.check_arrival)]
+    checks += _place_checks(result)
     tables = []
     if result.channels:
         tables.append(
@@ -138,6 +141,26 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         stands_out=_stands_out(result),
         remarks=_remarks(job, result),
     )
+
+
+PLACE_LIMIT = Limit(low=0.0, unit="", basis="its own place fits the arrivals better than another's; own simulations")
+
+
+def _place_checks(result: DistancesResult) -> list[Check]:
+    """Whether each main channel sounds from its own place: z, below zero where another's fits better.
+
+    None where it could not be looked for, which a remark says; not tested where two places fit nearly alike.
+    """
+    checks = []
+    for channel, (place, z) in result.places.items():
+        own = place == channel
+        weak = f"the arrivals do not tell its place from others (z = {z:.1f}, told from {SWAP_Z:.0f})"
+        checks.append(
+            Check(id="distances.place", channel=channel, value=z if own else -z, unit="", limit=PLACE_LIMIT,
+                  why_not=weak if z < SWAP_Z else None, text="z of the place it sounds from, by arrivals over the seats",
+                  words=f"from {'its own place' if own else f'the place of {place}'}; expected its own")
+        )  # fmt: skip
+    return checks
 
 
 def _setting_columns(delay: DelayRange) -> tuple[Column, ...]:

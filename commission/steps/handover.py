@@ -6,9 +6,10 @@ again, signatures. Findings stand above the steps: whoever has them makes the wh
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from commission.dsp.trims import grid_decimals
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
@@ -25,7 +26,9 @@ from commission.model import (
     Step,
     Table,
     Task,
+    Verdict,
 )
+from commission.model.show import number
 
 HELP = """
 Sit down with the homeowner; play something they know, at a level they choose.
@@ -190,7 +193,20 @@ def fate(finding: Finding, left: Sequence[Finding], outcomes: Mapping[str, Outco
     outcome = outcomes.get(finding.step)
     if outcome is None or outcome.state == "nothing":
         return "not checked again"
-    return "mended" if outcome.state == "done" else "not seen again, but not everything was checked again"
+    if outcome.state != "done":
+        return "not seen again, but not everything was checked again"
+    return "mended" if _could_be_seen(finding, outcome) else "not seen again, but what was measured as left cannot tell"
+
+
+def _could_be_seen(finding: Finding, outcome: Outcome) -> bool:
+    """Whether a check that would show the fault was judged there: what is not tested is not mended."""
+    return not finding.check or any(
+        check.id == finding.check
+        and check.verdict is not Verdict.NOT_TESTED
+        and (not finding.channels or check.channel is None or check.channel in finding.channels)
+        and (not finding.seats or check.seat is None or check.seat in finding.seats)
+        for check in outcome.checks
+    )
 
 
 def same_fault(one: Finding, other: Finding) -> bool:
@@ -220,11 +236,16 @@ def _change_sentences(job: Job) -> tuple[str, ...]:
 
 
 def _trim(value: float | None) -> str | None:
-    return None if value is None else (f"{value:+.1f}".replace("-", "−") if round(value, 1) else "0.0")
+    return None if value is None else number(value, grid_decimals(abs(value), 1), signed=True)
 
 
 def _plain(value: float | None) -> str | None:
-    return None if value is None else f"{value:.2f}".replace("-", "−")
+    return None if value is None else number(value, grid_decimals(abs(value), 2))
+
+
+def _decimals(values: Iterable[float | None], least: int) -> int:
+    """Decimals that show all of a column as they were noted: two that differ must not look the same."""
+    return max((grid_decimals(abs(value), least) for value in values if value is not None), default=least)
 
 
 def _untyped_sentence(job: Job) -> tuple[str, ...]:
@@ -295,13 +316,15 @@ def _advice(job: Job, left: bool) -> tuple[Advice, ...]:
 def _table(job: Job, changes: tuple[SettingChange, ...]) -> Table:
     unit = job.system.processor.delay.unit
     what = "Delay" if unit == "ms" else "Distance"
+    trims = _decimals((trim for c in changes for trim in (c.trim_found_db, c.trim_left_db)), 1)
+    held = _decimals((each for c in changes for each in (c.distance_found, c.distance_left)), 2)
     columns = (
         Column(key="channel", title="Channel"),
-        Column(key="trim_found", title="Trim found", unit="dB", decimals=1, signed=True),
-        Column(key="trim_left", title="left", unit="dB", decimals=1, signed=True),
+        Column(key="trim_found", title="Trim found", unit="dB", decimals=trims, signed=True),
+        Column(key="trim_left", title="left", unit="dB", decimals=trims, signed=True),
         # The processor's own unit, whatever the job's units are.
-        Column(key="distance_found", title=f"{what} found [{unit}]", decimals=2),
-        Column(key="distance_left", title=f"left [{unit}]", decimals=2),
+        Column(key="distance_found", title=f"{what} found [{unit}]", decimals=held),
+        Column(key="distance_left", title=f"left [{unit}]", decimals=held),
         Column(key="polarity_found", title="Polarity found"),
         Column(key="polarity_left", title="left"),
         Column(key="applied", title="Typed in"),

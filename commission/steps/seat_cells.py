@@ -17,6 +17,7 @@ from commission.dsp import across
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.variance import BoolArray, own_band
 from commission.model import Analyses, Analysis, Channel, Check, FloatArray, Job, Limit, Verdict, worst
+from commission.model.show import number
 from commission.steps.remembered import remembered
 
 
@@ -125,9 +126,10 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
              for c in system.channels}  # fmt: skip
     polarity = {c: (across.agreed_sign(own), own.count(-1), len(own) - own.count(None)) for c, own in signs.items()}
     inverted = across.chain_inverts([polarity[c.id][0] for c in system.channels if not c.is_sub])
+    counted = {s.id for s in system.seats if s.weight > 0} or {s.id for s in system.seats}
     cells = {}
     for channel in system.channels:
-        spreads = _spreads(channel, {s.id: sound[(channel.id, s.id)] for s in system.seats}, gains)
+        spreads = _spreads(channel, {s.id: sound[(channel.id, s.id)] for s in system.seats}, gains, counted)
         for seat in system.seats:
             place = (channel.id, seat.id)
             analysis = found[place]
@@ -227,42 +229,51 @@ class _Spread:
     null_hz: float = math.nan
 
 
-def _spreads(channel: Channel, row: dict[str, Analysis | None], gains: dict[str, float]) -> dict[str, _Spread]:
+def _spreads(
+    channel: Channel, row: dict[str, Analysis | None], gains: dict[str, float], counted: set[str]
+) -> dict[str, _Spread]:
     heard = {s: a for s, a in row.items() if a is not None}
-    if len(heard) < across.LEAST_COUNT:
+    if len(counted.intersection(heard)) < across.LEAST_COUNT:
         return {}
     level = _less_mean(
-        {s: (math.nan if a.level_db is None else a.level_db) - gains.get(s, 0.0) for s, a in heard.items()}
+        {s: (math.nan if a.level_db is None else a.level_db) - gains.get(s, 0.0) for s, a in heard.items()}, counted
     )
     if not channel.is_sub:
-        direct = _less_mean({s: _band_db(a, DIRECT_HZ) - gains.get(s, 0.0) for s, a in heard.items()})
+        direct = _less_mean({s: _band_db(a, DIRECT_HZ) - gains.get(s, 0.0) for s, a in heard.items()}, counted)
         return {s: _Spread(level_db=level.get(s, math.nan), direct_db=direct.get(s, math.nan)) for s in heard}
     # Mains hand their bass to the subwoofers, so that nulls are looked for in these alone.
-    nulls = _nulls(heard, gains)
+    nulls = _nulls(heard, gains, counted)
     return {s: _Spread(level_db=level.get(s, math.nan), null_db=nulls[s][0], null_hz=nulls[s][1]) for s in heard}
 
 
-def _less_mean(values: dict[str, float]) -> dict[str, float]:
+def _less_mean(values: dict[str, float], counted: set[str]) -> dict[str, float]:
+    """Each seat less the mean of the seats that count; empty with fewer than three of them."""
     good = {s: v for s, v in values.items() if math.isfinite(v)}
-    if len(good) < across.LEAST_COUNT:
+    common = [v for s, v in good.items() if s in counted]
+    if len(common) < across.LEAST_COUNT:
         return {}
-    mean = float(np.mean(list(good.values())))
+    mean = float(np.mean(common))
     return {s: v - mean for s, v in good.items()}
 
 
-def _nulls(heard: dict[str, Analysis], gains: dict[str, float]) -> dict[str, tuple[float, float]]:
+def _nulls(
+    heard: dict[str, Analysis], gains: dict[str, float], counted: set[str]
+) -> dict[str, tuple[float, float]]:
     """(deepest third octave re the seats' mean in the bass [dB], its frequency [Hz]) where the loudspeaker plays."""
     freq = next(iter(heard.values())).freq_hz
     levels = np.array([a.third_octave_db - gains.get(s, 0.0) for s, a in heard.items()])
+    mean = levels[[s in counted for s in heard]].mean(axis=0)
     plays = (freq >= BASS_HZ[0]) & (freq <= BASS_HZ[1]) & own_band(levels)
     if not plays.any():
         return dict.fromkeys(heard, (math.nan, math.nan))
-    return {s: deepest(levels, i, plays, freq) for i, s in enumerate(heard)}
+    return {s: deepest(levels[i], mean, plays, freq) for i, s in enumerate(heard)}
 
 
-def deepest(levels_db: FloatArray, seat: int, plays: BoolArray, freq_hz: FloatArray) -> tuple[float, float]:
-    """The deepest deviation of one row of levels [shape=(seats, n)] from the mean of all, and its frequency."""
-    apart = np.where(plays, levels_db[seat] - levels_db.mean(axis=0), np.inf)
+def deepest(
+    level_db: FloatArray, mean_db: FloatArray, plays: BoolArray, freq_hz: FloatArray
+) -> tuple[float, float]:
+    """The deepest deviation of one seat's levels [shape=(n,)] from the seats' mean, and its frequency."""
+    apart = np.where(plays, level_db - mean_db, np.inf)
     lowest = int(np.argmin(apart))
     return float(apart[lowest]), float(freq_hz[lowest])
 
@@ -295,6 +306,7 @@ def _polarity_check(
     agreed: tuple[int | None, int, int], inverted: bool,
 ) -> Check:  # fmt: skip
     sign, (common, negative, told) = analysis.polarity, agreed
+    odd = sign == (1 if inverted else -1)
     why = _clipped(analysis)
     if why is None and sign is None:
         why = analysis.why.get("polarity") or "its polarity is not told"
@@ -302,7 +314,7 @@ def _polarity_check(
         why = f"the seats do not agree: reversed at {negative} of {told}"
     elif why is None and sign != common:
         why = f"it reads otherwise than at {max(negative, told - negative)} of {told} seats: the direct sound is disturbed"
-    elif why is None and sign == -1 and channel.is_sub and job.setting(round_id, channel.id).polarity == "reversed":
+    elif why is None and odd and channel.is_sub and job.setting(round_id, channel.id).polarity == "reversed":
         why = "the processor is set to reverse it; whether that serves is judged at the crossover"
     value = None if sign is None else float(-sign if inverted else sign)
     words = "" if value is None else "normal" if value > 0 else "reversed; expected normal"
@@ -316,7 +328,7 @@ def _driver_checks(channel: Channel, seat: str, analysis: Analysis, against: Aga
     treble, low = against.gaps.get(seat, (None, None))
     why = _clipped(analysis)
     if why is None and treble is None:
-        why = f"{against.partner} was not heard at the seat opposite"
+        why = f"it or {against.partner} was not heard over the whole range there and at the seat opposite"
     return [
         Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB", uncertainty=PARTNER_U_DB,
               limit=DRIVER_LIMIT, why_not=why, text=f"{text} against {against.partner}")
@@ -331,7 +343,7 @@ def _spread_checks(
         return []
     why = _clipped(analysis)
     if why is None and seat in gains:
-        why = f"the gain changed at {seat}: {gains[seat]:+.1f} dB on all channels".replace("-", "−")
+        why = f"the gain changed at {seat}: {number(gains[seat], 1, signed=True)} dB on all channels"
     limit = SUB_LEVEL_LIMIT if channel.is_sub else LEVEL_LIMIT
     kinds = [("level", spread.level_db, LEVEL_U_DB, limit, "level against the seats' mean")]
     if channel.is_sub:

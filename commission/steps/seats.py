@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from commission.dsp.across import LEAST_COUNT
 from commission.model import (
     Advice,
     Analyses,
@@ -31,6 +32,7 @@ from commission.model import (
     Task,
     Verdict,
 )
+from commission.model.show import number
 from commission.steps.seat_cells import SNR_LIMIT, Cell, SeatsResult, level_offset_db, solve
 
 __all__ = ["SNR_LIMIT", "STEP", "Cell", "SeatsResult", "evaluate", "level_offset_db", "plan", "solve"]
@@ -123,7 +125,7 @@ def _figure(cell: Cell) -> str:
     check = _worst_check(cell.checks)
     if check is not None:
         return _short(check)
-    return f"{cell.level_db:.1f}".replace("-", "−") if cell.level_db is not None else ""
+    return number(cell.level_db, 1) if cell.level_db is not None else ""
 
 
 def _short(check: Check) -> str:
@@ -131,14 +133,13 @@ def _short(check: Check) -> str:
     if kind in ("polarity", "clipped"):
         return REVERSED if kind == "polarity" else kind
     word = _SHORT.get(kind) or ("loud" if (check.value or 0.0) > 0 else "soft")
-    return f"{word} {check.value:{'' if kind == 'snr' else '+'}.0f}".replace("-", "−")
+    return f"{word} {number(check.value, 0, signed=kind != 'snr')}"
 
 
 def _said(check: Check) -> str:
     if check.why_not is not None or check.value is None:
         return f"– not tested, {check.why_not}"
-    sign = "" if _kind(check) == "snr" else "+"
-    value = check.words or f"{check.value:{sign}.1f} {check.unit}".replace("-", "−")
+    value = check.words or f"{number(check.value, 1, signed=_kind(check) != 'snr')} {check.unit}"
     return f"{check.verdict.symbol} {value}"
 
 
@@ -146,7 +147,7 @@ def _grid_cell(cell: Cell, curve_id: str | None, result: SeatsResult) -> GridCel
     told_first = [check for check in cell.checks if check.verdict in (Verdict.FAIL, Verdict.UNSURE)]
     lines = [*cell.problems, *(f"{check.text}: {_said(check)}" for check in told_first)]
     if cell.level_db is not None:
-        lines.append(f"level {cell.level_db:.1f} {_unit(result)}".replace("-", "−"))
+        lines.append(f"level {number(cell.level_db, 1)} {_unit(result)}")
     a = cell.analysis
     if a is not None:
         if cell.arrival_s is not None:
@@ -269,7 +270,7 @@ def _mean(cells: list[Cell], kind: str) -> float | None:
 def _stands_out(result: SeatsResult) -> str:
     if result.seat_gain_db:
         seat, gain = max(result.seat_gain_db.items(), key=lambda item: abs(item[1]))
-        return f"gain changed at {seat}: {gain:+.1f} dB on every channel".replace("-", "−")
+        return f"gain changed at {seat}: {number(gain, 1, signed=True)} dB on every channel"
     failed = [check for cell in result.cells.values() for check in cell.checks if check.verdict is Verdict.FAIL]
 
     def where(kind: str, *, seat: bool = False) -> str:
@@ -325,9 +326,11 @@ def _remarks(result: SeatsResult) -> tuple[str, ...]:
     if result.inverted:
         remarks.append("Almost everything reads reversed: the microphone or its cable inverts, or every loudspeaker does. "
                        "Each is judged against the majority.")  # fmt: skip
+    if len({cell.seat for cell in measured}) < LEAST_COUNT:
+        remarks.append("Seats are not held against their mean: three seats or more are needed.")
     remarks += [
-        f"{seat} is {gain:+.1f} dB off on every channel alike: the gain changed between recordings, not the room. Its "
-        "levels are not judged.".replace("-", "−")
+        f"{seat} is {number(gain, 1, signed=True)} dB off on every channel alike: the gain changed between recordings, "
+        "not the room. Its levels are not judged."
         for seat, gain in result.seat_gain_db.items()
     ]
     return tuple(remarks + problems)

@@ -11,10 +11,11 @@ from sound_room import SoundRoom
 
 from commission.diagnosis import RULES, findings
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, Analyses, Finding, Job, Outcome, Processor, TrimRange
+from commission.model import AS_FOUND, Analyses, Finding, Job, Outcome, Processor, TrimRange, Verdict
 from commission.steps import STEPS
 
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in STEPS}
+STEPS_BY_ID = {step.id: step for step in STEPS}
 ALL_SEATS = ["A1", "A2", "A3", "B1", "B2", "B3"]
 
 
@@ -93,6 +94,15 @@ def test_one_fault_is_told_once_and_completely(rule_id: str) -> None:
         assert "amplifier off" in finding.remedy
 
 
+def test_every_rule_names_checks_that_a_step_makes() -> None:
+    """Those that would show the fault again; a name that no step uses would make nothing ever count as mended."""
+    room = FAULTS["wiring.swapped"](quiet())
+    analyses, job = room.analyses(), room.job()
+    made = {check.id for step in STEPS for check in step.evaluate(job, AS_FOUND, analyses).checks}
+    assert {rule.check for rule in RULES} <= made
+    assert all(rule.check.startswith(f"{rule.step}.") for rule in RULES)
+
+
 def test_every_rule_is_put_to_the_test() -> None:
     here = {"settings.unit", "settings.polarity", "settings.reference", "settings.trims", "settings.trim-range",
             "settings.channel-level", "room.bass-differs"}  # fmt: skip
@@ -147,6 +157,26 @@ def test_one_normal_channel_under_an_inverting_chain_is_the_odd_one() -> None:
     got = found(quiet().change(None, polarity=-1).change("FL", polarity=1))
     assert list(got) == ["measurement.inverted", "wiring.polarity"]
     assert got["wiring.polarity"][0].channels == ("FL",)
+
+
+def test_under_an_inverting_chain_a_setting_is_a_setting_and_no_wire() -> None:
+    # Everything reads reversed but the two that the processor reverses: a main channel, and a subwoofer on purpose.
+    room = quiet().change(None, polarity=-1).change("FL", polarity=1).change("SUB1", polarity=1)
+    job = room.job(setting("FL", polarity="reversed"), setting("SUB1", polarity="reversed"))
+    got = found(room, job)
+    assert sorted(got) == ["measurement.inverted", "settings.polarity"]
+    assert got["settings.polarity"][0].channels == ("FL",)
+    checks = STEPS_BY_ID["seats"].evaluate(job, AS_FOUND, room.analyses()).checks
+    failed = {c.channel for c in checks if c.id == "seats.polarity" and c.verdict is Verdict.FAIL}
+    assert failed == {"FL"}
+
+
+@pytest.mark.parametrize("gap", [-10.5, -11.0])
+def test_a_gap_within_its_uncertainty_of_the_limit_is_no_dead_driver(gap: float) -> None:
+    # u = 1 dB between two sides of a room: beyond −10 dB for certain only from −11.6 dB.
+    room = SoundRoom(uneven_db=0.0).add_db("SiL", gap, above_hz=2800)
+    assert "wiring.tweeter" not in found(room)
+    assert "wiring.tweeter" in found(SoundRoom(uneven_db=0.0).add_db("SiL", -13, above_hz=2800))
 
 
 def test_a_dull_seat_is_no_dead_tweeter() -> None:
@@ -321,6 +351,23 @@ def test_a_channel_loud_at_every_seat_does_not_make_its_partner_low() -> None:
     assert "loud at every seat" in finding.title
 
 
+@pytest.mark.parametrize(("db", "word"), [(6, "loud"), (-6, "low")])
+def test_a_centre_without_partner_is_told_both_ways(db: float, word: str) -> None:
+    room = quiet().add_db("FC", db)
+    finding = only(room, "settings.channel-level", without_readings(room))
+    assert finding.channels == ("FC",)
+    assert f"dB {word} at every seat" in finding.title
+    assert "the other channels" in finding.evidence[0]
+
+
+def test_a_low_seat_and_a_low_channel_are_two_findings() -> None:
+    room = quiet().add_db(None, -9, ["B2"]).add_db("SiL", -8)
+    got = found(room, without_readings(room))
+    assert sorted(got) == ["measurement.gain", "settings.channel-level"]
+    assert got["measurement.gain"][0].seats == ("B2",)
+    assert got["settings.channel-level"][0].channels == ("SiL",)
+
+
 def test_a_seat_low_on_every_channel_is_no_channel_and_no_room() -> None:
     room = FAULTS["measurement.gain"](quiet())
     finding = only(room, "measurement.gain", without_readings(room))
@@ -387,6 +434,15 @@ def test_bass_that_differs_by_seat() -> None:
     finding = only(uneven_bass(4.5), "room.bass-differs")
     assert "4." in finding.evidence[0]
     assert "20-80 Hz" in finding.evidence[0]
+
+
+def test_a_null_is_not_told_again_as_bass_that_differs() -> None:
+    # One seat of six 20 dB down between 45 and 63 Hz; without it the others are alike. Leaving it out must also take out
+    # how it pulled the mean.
+    room = SoundRoom(uneven_db=0.0)
+    for sub in ("SUB1", "SUB2"):
+        room.add_db(sub, -20, ["A3"], above_hz=28, below_hz=90)
+    assert list(found(room)) == ["room.null"]
 
 
 def test_bass_that_differs_by_two_decibels_is_in_order() -> None:

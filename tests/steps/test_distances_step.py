@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from commission.dsp.air import speed_of_sound_m_s
 from commission.model import (
     Analyses,
+    Check,
     DelayRange,
     EventBody,
     Job,
@@ -294,6 +295,29 @@ def test_swapped_channels_are_named_with_their_confidence(pair: tuple[str, str])
     assert not set(pair) & set(result.outliers)  # the swap explains them
     outcome = said(job, analyses)
     assert outcome.advice[0].text.startswith(f"Put {' and '.join(sorted(pair))} on their own loudspeakers")
+
+
+def places(outcome: Outcome) -> dict[str | None, Check]:
+    return {check.channel: check for check in outcome.checks if check.id == "distances.place"}
+
+
+def test_every_main_channel_is_judged_by_the_place_it_sounds_from() -> None:
+    job = job_of(defined(cinema()), *held_as(right()))
+    sound = places(said(job, arrivals(heard(right(), seat_ids=tuple(SEATS), noise_s=5e-5))))
+    assert {c: check.verdict for c, check in sound.items()} == dict.fromkeys(MAINS, Verdict.PASS)
+    swapped = places(said(job, arrivals(heard(right(), seat_ids=tuple(SEATS), swap=("BL", "BR"), noise_s=5e-5))))
+    assert {c for c, check in swapped.items() if check.verdict is Verdict.FAIL} == {"BL", "BR"}
+    assert swapped["BL"].words == "from the place of BR; expected its own"
+
+
+def test_seats_in_the_middle_cannot_tell_left_from_right_and_give_no_pass_for_it() -> None:
+    job = job_of(defined(cinema()), *held_as(right()))
+    for swap in (None, ("BL", "BR")):
+        found = places(said(job, arrivals(heard(right(), seat_ids=("A2", "B2"), swap=swap))))
+        for c in ("BL", "BR", "FL", "FR"):
+            assert found[c].verdict is Verdict.NOT_TESTED
+            assert "do not tell its place" in (found[c].why_not or "")
+    assert places(said(job, arrivals(heard(right())))) == {}  # one seat: not looked for, and a remark says so
 
 
 def test_a_swap_shows_under_a_wrong_unit_too() -> None:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from builders import cinema, decided, defined, job_of, levels, setting
 
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
     Analyses,
+    Check,
     EventBody,
     Finding,
     Job,
+    Limit,
     Noted,
     Outcome,
     ResponseStored,
@@ -87,6 +91,34 @@ def test_a_finding_is_mended_only_when_its_step_was_done_again() -> None:
     assert "not everything was checked again" in summary(job, found, (), done("seats", 3, 5)).found[0]
     assert "(not checked again)" in summary(job, found, (), done("seats", 0, 5)).found[0]
     assert "(not checked again)" in summary(job, found, (), {}).found[0]
+
+
+def test_what_cannot_be_told_as_left_is_not_called_mended() -> None:
+    # Measured again from text files without phase: no polarity, so that its absence among the findings proves nothing.
+    def left(channel: str, why_not: str | None) -> dict[str, Outcome]:
+        limit = Limit(low=0.0, unit="", basis="made up for the test")
+        check = Check(
+            id="seats.polarity", channel=channel, seat="A1", value=1.0, unit="", limit=limit, why_not=why_not
+        )
+        return {"seats": Outcome(step="seats", round=AS_LEFT, done=5, total=5, checks=(check,))}
+
+    found = (replace(finding("wiring.polarity", "FR"), check="seats.polarity"),)
+    assert "(mended)" in summary(visit(), found, (), left("FR", None)).found[0]
+    for outcomes in (left("FR", "a response without phase"), left("FL", None), done("seats")):
+        assert (
+            "(not seen again, but what was measured as left cannot tell)"
+            in summary(visit(), found, (), outcomes).found[0]
+        )
+
+
+def test_settings_that_differ_never_look_the_same() -> None:
+    job = job_of(
+        defined(cinema()), setting("FC", trim_db=-1.25, distance=3.005),
+        setting("FC", round_id=AS_LEFT, trim_db=-1.2, distance=3.0),
+    )  # fmt: skip
+    assert summary(job, (), (), {}).changed == ("FC: trim −1.25 → −1.2 dB, distance 3.005 → 3.00 m",)
+    columns = {column.key: column.decimals for column in outcome_of(job).tables[0].columns}
+    assert (columns["trim_found"], columns["trim_left"], columns["distance_found"]) == (2, 2, 3)
 
 
 def test_a_finding_that_shows_again_is_open() -> None:

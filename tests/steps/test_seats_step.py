@@ -216,6 +216,33 @@ def test_a_bass_null_is_found_where_it_is() -> None:
     assert "deepest at" in check_of(outcome, "bass", "SUB1", "A3").text
 
 
+def test_a_seat_without_weight_is_judged_and_does_not_move_the_mean_of_the_others() -> None:
+    system = cinema()
+    lighter = replace(system, seats=tuple(replace(s, weight=0.0 if s.id == "B3" else 1.0) for s in system.seats))
+    before = outcome_of(SoundRoom(lighter, uneven_db=0.5))
+    after = outcome_of(SoundRoom(lighter, uneven_db=0.5).add_db("FL", -12, ["B3"]).add_db("SUB1", -20, ["B3"]))
+    for kind, channel in (("level", "FL"), ("direct", "FL"), ("level", "SUB1"), ("bass", "SUB1")):
+        was, now = (check_of(each, kind, channel, "A1").value for each in (before, after))
+        assert now == pytest.approx(was, abs=1e-9), kind
+    assert {("level", "FL", "B3"), ("bass", "SUB1", "B3")} <= failed(after)
+
+
+def test_two_seats_are_not_held_against_their_mean_and_it_is_said() -> None:
+    outcome = outcome_of(SoundRoom(cinema(seat_ids=["A1", "A2"])))
+    assert not any(c.id in ("seats.level", "seats.bass", "seats.direct") for c in outcome.checks)
+    assert any("three seats or more are needed" in remark for remark in outcome.remarks)
+    assert not any("three seats or more" in remark for remark in outcome_of(SoundRoom()).remarks)
+
+
+def test_a_minus_in_a_seats_name_stays_what_it_is() -> None:
+    system = cinema()
+    named = replace(system, seats=tuple(replace(s, id=f"row-{s.id}") for s in system.seats))
+    outcome = outcome_of(SoundRoom(named).add_db(None, -9, ["row-B2"]))
+    assert any("row-B2 is −" in remark for remark in outcome.remarks)
+    assert "row-B2" in outcome.stands_out
+    assert "row-B2" in (check_of(outcome, "level", "FL", "row-B2").why_not or "")
+
+
 def test_a_dip_above_the_subwoofers_band_is_no_null() -> None:
     outcome = outcome_of(SoundRoom(uneven_db=0.5).add_db("SUB1", -30, ["A3"], above_hz=200))
     assert failed(outcome) == set()
@@ -300,3 +327,6 @@ def test_a_text_response_that_ends_early_leaves_the_spread_of_the_others() -> No
     curve = next(c for c in outcome.curves if c.id == "seats:FL:A2")
     assert all(np.isfinite(series.y).all() for series in curve.series)
     assert check_of(outcome, "treble", "FL", "A1").verdict is Verdict.NOT_TESTED
+    assert (check_of(outcome, "treble", "FL", "A1").why_not or "").startswith(
+        "it or FR was not heard over the whole range"
+    )
