@@ -30,6 +30,8 @@ NORMAL_SPEECH_DBA = 60.0
 """Speech at normal effort, 1 m in front of the mouth (ISO 9921, from memory)."""
 
 _BANDS = Bands(tuple(range(-3, 4)))
+_STEP_S = 0.001
+"""Energy is summed over steps of a millisecond: at 12.5 Hz that takes 0.03 % of the modulation."""
 
 
 def speech_levels_db(level_dba: float) -> FloatArray:
@@ -55,10 +57,12 @@ def modulation_transfer(impulses: FloatArray, rate_hz: float, noise: FloatArray 
         if not reaches(spectra, float(centre_hz), 1):
             continue
         energy = band_energy(spectra, float(centre_hz), 1, "zero phase")
-        parts = np.diff(energy.sums, axis=-1)
-        times_s = (np.arange(parts.shape[-1]) + 0.5) * energy.step_s - energy.lead_s
+        edges_s = np.arange(-energy.lead_s, impulses.shape[-1] / rate_hz + _STEP_S, _STEP_S)
+        parts = np.diff(energy.until(np.broadcast_to(edges_s, (len(impulses), len(edges_s)))), axis=-1)
+        times_s = 0.5 * (edges_s[1:] + edges_s[:-1])
         if powers is not None:
-            parts -= powers[:, b : b + 1] * energy.step_s * (times_s >= 0)
+            inside_s = np.diff(np.clip(edges_s, 0.0, impulses.shape[-1] / rate_hz))
+            parts -= powers[:, b : b + 1] * inside_s
         waves = np.exp(-2j * np.pi * times_s[:, None] * MODULATIONS_HZ)
         with np.errstate(divide="ignore", invalid="ignore"):
             out[:, b] = np.clip(np.abs(parts @ waves) / np.sum(parts, axis=-1, keepdims=True), 0.0, 1.0)
