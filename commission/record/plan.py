@@ -10,7 +10,7 @@ from typing import Literal
 from commission.model import PlanItem, RoomPlan, Verdict
 from commission.model.units import format_length
 from commission.record.document import Figure
-from commission.record.svg import Style, digits, drawing, element, label, line, shortened, stroke, text_width
+from commission.record.svg import Style, digits, drawing, element, filled, label, line, shortened, stroke, text_width
 
 Units = Literal["metric", "imperial"]
 Words = Callable[[str], str]
@@ -86,8 +86,8 @@ def _alt(plan: RoomPlan, units: Units, words: Words) -> str:
     def length(value: float) -> str:
         return format_length(value, units)
 
-    said = [words("The room is {length} long, {width} wide and {height} high.").format(
-        length=length(plan.length_m), width=length(plan.width_m), height=length(plan.height_m))]  # fmt: skip
+    room = words("The room is {length} long, {width} wide and {height} high.")
+    said = [filled(room, length=length(plan.length_m), width=length(plan.width_m), height=length(plan.height_m))]
     said.append(words("Places: to the right of the middle, from the front wall, above the floor."))
     for item in sorted(plan.items, key=lambda each: ORDER.index(each.kind)):
         place = ", ".join(length(value) for value in item.position_m)

@@ -25,6 +25,7 @@ from commission.record.svg import (
     digits,
     drawing,
     element,
+    filled,
     label,
     polyline,
     shortened,
@@ -193,7 +194,7 @@ def describe(series: Sequence[Series], unit: str, words: Words) -> str:
     for each in series:
         inside = np.isfinite(each.y) & (each.x >= LOW_HZ) & (each.x <= HIGH_HZ)
         if not inside.any():
-            out.append(words("{name}: nothing measured.").format(name=each.name))
+            out.append(filled(words("{name}: nothing measured."), name=each.name))
             continue
         x, y = each.x[inside], each.y[inside]
 
@@ -203,8 +204,12 @@ def describe(series: Sequence[Series], unit: str, words: Words) -> str:
         at = [f"{level(np.interp(math.log(hz), np.log(x), y))} ({frequency(hz)})"
               for hz in (40, 125, 500, 2000, 8000) if x[0] <= hz <= x[-1]]  # fmt: skip
         low, high = int(np.argmin(y)), int(np.argmax(y))
-        ends = words("lowest {low} at {low_hz}, highest {high} at {high_hz}").format(
-            low=level(y[low]), low_hz=frequency(float(x[low])), high=level(y[high]), high_hz=frequency(float(x[high]))
+        ends = filled(
+            words("lowest {low} at {low_hz}, highest {high} at {high_hz}"),
+            low=level(y[low]),
+            low_hz=frequency(float(x[low])),
+            high=level(y[high]),
+            high_hz=frequency(float(x[high])),
         )
         out.append(f"{each.name}: {', '.join([*at, ends] if len(series) < 3 else [ends])}.")
     return " ".join(out)
@@ -213,7 +218,7 @@ def describe(series: Sequence[Series], unit: str, words: Words) -> str:
 def _figure(id_: str, title: str, series: Sequence[Series], unit: str, caption: str, words: Words) -> Figure:
     told = [s for s in series if s.kind in ("main", "mean")] or list(series)
     alt = f"{title}. {describe(told, unit, words)}"
-    y_label = words("Level, {unit}").format(unit=unit) if unit.startswith("dB") else unit
+    y_label = filled(words("Level, {unit}"), unit=unit) if unit.startswith("dB") else unit
     drawn = [_renamed(each, words(each.name)) for each in series]
     svg = curve_svg(drawn, title=title, x_label=words("Frequency, Hz"), y_label=y_label, alt=alt)
     return Figure(id=id_, title=title, svg=svg, alt=alt, caption=caption, wide=False)
@@ -235,7 +240,7 @@ def curves_by_seat(channel: str, curves: Sequence[Curve], words: Words = same) -
     seats = [_renamed(main, curve.seat or curve.title, "main") for curve in curves if (main := _main(curve))]
     if len(seats) > EACH_IN_COLOUR:
         seats = _stray_most(seats)
-    title = words("{channel}: every seat").format(channel=channel)
+    title = filled(words("{channel}: every seat"), channel=channel)
     caption = words(curves[0].caption) if curves else ""
     if len(curves) > EACH_IN_COLOUR:
         caption = "; ".join(filter(None, (caption, words("in colour the two seats that stray most from the mean"))))

@@ -74,7 +74,10 @@ def room() -> RoomPlan:
 
 
 def grid(columns: int, rows: int, text: str = "FL", title: str = "Trims and delays") -> Grid:
-    heads = (Heading(title="Channel"), *(Heading(title=f"Value {i}", unit="dB", numeric=True) for i in range(1, columns)))
+    heads = (
+        Heading(title="Channel"),
+        *(Heading(title=f"Value {i}", unit="dB", numeric=True) for i in range(1, columns)),
+    )
     body = tuple((f"{text} {r}", *(f"−{r}.{i}" for i in range(1, columns))) for r in range(rows))
     return Grid(id=f"grid-{columns}", title=title, headings=heads, rows=body, remark="Uncertainty U = 2 u.")
 

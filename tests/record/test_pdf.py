@@ -1,0 +1,206 @@
+"""PDF records held against the standards by programs that did not make them: pikepdf (qpdf), pypdf, pdftotext.
+
+No open validator of PDF/A or PDF/UA can be had from the package registries, so the clauses that a structure can break are
+looked up one by one. ISO 19005-3:2012 (PDF/A-3), ISO 14289-1:2014 (PDF/UA-1) and ISO 32000-1 are cited from memory.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from itertools import pairwise
+
+import pikepdf
+import pypdf
+import pytest
+from record_samples import DIGEST, HOSTILE, grid, hostile, ordinary, png
+
+from commission.model import CommissionError
+from commission.model.units import clean_text
+from commission.record import pdf
+from commission.record.columns import SIZES_PT, fit_columns, width_em
+from commission.record.document import Document, Letterhead, Paragraph, Section
+
+
+@pytest.fixture(scope="module", params=[ordinary, hostile], ids=["ordinary", "hostile"])
+def made(request: pytest.FixtureRequest) -> tuple[Document, bytes]:
+    document = request.param()
+    return document, pdf.render_pdf(document)
+
+
+def pages(raw: bytes) -> list[str]:
+    return [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(raw)).pages]
+
+
+def elements(node: pikepdf.Object) -> Iterator[pikepdf.Object]:
+    """Every structure element, depth first."""
+    if isinstance(node, pikepdf.Array):
+        for child in node:  # type: ignore[attr-defined]
+            yield from elements(child)
+    elif isinstance(node, pikepdf.Dictionary):
+        if "/S" in node:
+            yield node
+        if "/K" in node and not isinstance(node.K, int):
+            yield from elements(node.K)
+
+
+def test_the_file_claims_and_keeps_what_the_archive_asks(made: tuple[Document, bytes]) -> None:
+    """ISO 19005-3: 6.6.2 metadata and identification, 6.2.3 output intent or device-independent colour, 6.1.3 no
+    encryption, 6.2.11.4 fonts embedded; ISO 14289-1: 5 identification, 7.1 marked and titled, 7.2 language."""
+    document, raw = made
+    with pikepdf.open(io.BytesIO(raw)) as file:
+        assert not file.is_encrypted
+        with file.open_metadata() as meta:
+            assert (meta["pdfaid:part"], meta["pdfaid:conformance"]) == ("3", "A")
+            assert meta["pdfuaid:part"] == "1"
+            assert clean_text(document.title)[:30] in meta["dc:title"]
+        root = file.Root
+        assert root.MarkInfo.Marked is True or bool(root.MarkInfo.Marked)
+        assert "/StructTreeRoot" in root
+        assert str(root.Lang).startswith("en")
+        assert bool(root.ViewerPreferences.DisplayDocTitle)
+        assert root.OutputIntents[0].S == "/GTS_PDFA1"
+        assert "/JavaScript" not in root.get("/Names", {})
+        assert "/OpenAction" not in root or not isinstance(root.OpenAction, pikepdf.Dictionary)
+        for page in file.pages:
+            for font in page.resources.get("/Font", {}).values():
+                inner = font.DescendantFonts[0] if "/DescendantFonts" in font else font
+                assert any(f"/FontFile{n}" in inner.FontDescriptor for n in ("", "2", "3"))
+                assert "/ToUnicode" in font
+
+
+def test_the_structure_can_be_heard(made: tuple[Document, bytes]) -> None:
+    """ISO 14289-1: 7.3 figures with words, 7.4 headings in order, 7.5 tables with headers, 7.1 all content tagged."""
+    _, raw = made
+    with pikepdf.open(io.BytesIO(raw)) as file:
+        roles = {k: str(v) for k, v in file.Root.StructTreeRoot.get("/RoleMap", {}).items()}
+        tree = list(elements(file.Root.StructTreeRoot.K))
+        names = [roles.get(str(e.S), str(e.S)) for e in tree]
+        figures = [e for e, name in zip(tree, names, strict=True) if name == "/Figure"]
+        assert figures
+        assert all(str(e.get("/Alt", "")).strip() for e in figures)
+        levels = [int(name[2]) for name in names if re.fullmatch(r"/H[1-6]", name)]
+        assert levels
+        assert levels[0] == 1
+        assert all(b - a <= 1 for a, b in pairwise(levels))
+        for table in (e for e, name in zip(tree, names, strict=True) if name == "/Table"):
+            assert any(str(e.S) == "/TH" for e in elements(table.K))
+
+
+def test_attachments_come_out_as_they_went_in(made: tuple[Document, bytes]) -> None:
+    """ISO 19005-3 6.8: each embedded file is an associated file with relationship, type and description."""
+    document, raw = made
+    with pikepdf.open(io.BytesIO(raw)) as file:
+        assert len(file.Root.AF) == len(document.attachments)
+        for attachment in document.attachments:
+            spec = file.attachments[attachment.name]
+            assert spec.get_file().read_bytes() == attachment.data
+            assert spec.get_file().mime_type == attachment.media_type
+            assert str(spec.relationship) in ("/Data", "/Supplement")
+    found = pypdf.PdfReader(io.BytesIO(raw)).attachments
+    assert {name: parts[0] for name, parts in found.items()} == {a.name: a.data for a in document.attachments}
+
+
+def test_every_page_carries_job_date_digest_and_number(made: tuple[Document, bytes]) -> None:
+    document, raw = made
+    found = pages(raw)
+    for number, text in enumerate(found, start=1):
+        assert DIGEST in text.replace("\n", "")
+        assert f"Page {number} of {len(found)}" in text
+        assert clean_text(document.subtitle)[:12] in text
+        assert clean_text(document.date_text)[:9] in text
+
+
+def test_numbers_are_there_to_the_digit() -> None:
+    document = ordinary(sections=(Section(id="t", title="T", blocks=(grid(13, 60), grid(4, 3))),))
+    raw = pdf.render_pdf(document)
+    texts = [" ".join(pages(raw))]
+    if shutil.which("pdftotext"):  # poppler, where it is installed: a second reader
+        done = subprocess.run(["pdftotext", "-layout", "-", "-"], input=raw, capture_output=True, check=True)
+        texts.append(done.stdout.decode())
+    for text in texts:
+        numbers = re.findall(r"−\d+\.\d+", text)
+        expected = [f"−{r}.{i}" for n, rows in ((13, 60), (4, 3)) for r in range(rows) for i in range(1, n)]
+        assert sorted(numbers) == sorted(expected)
+
+
+def test_headers_of_a_table_come_again_on_every_page() -> None:
+    raw = pdf.render_pdf(ordinary(sections=(Section(id="t", title="T", blocks=(grid(5, 150),)),)))
+    found = pages(raw)
+    assert len(found) >= 3
+    assert all("Value" in text for text in found if "FL " in text)
+
+
+def test_hostile_text_is_text() -> None:
+    text = re.sub(r"\s+", "", " ".join(pages(pdf.render_pdf(hostile()))))
+    for sentence in (HOSTILE[0], HOSTILE[1], HOSTILE[6]):
+        assert re.sub(r"\s+", "", sentence) in text
+    assert "W" * 20 in text
+    assert "[grinningface]" in text
+    assert "root:" not in text
+    assert not any(c in text for c in "\x07\x1b\x00\u202e")
+
+
+def test_letters_that_no_font_has_are_described() -> None:
+    """U+E000 to U+F8FF are for private use (The Unicode Standard, 23.5): no font here draws them."""
+    document = ordinary(sections=(Section(id="s", title="Letters", blocks=(
+        Paragraph(text="smile \U0001f600 and G clef \U0001d11e; Å é ß ✓ ✗ Ω ж stay"),)),))  # fmt: skip
+    text = " ".join(pages(pdf.render_pdf(document)))
+    assert "smile [grinning face]" in text
+    assert "[musical symbol g clef]" in text
+    assert "Å é ß ✓ ✗ Ω ж stay" in text
+
+
+def test_the_same_document_gives_the_same_bytes_and_the_date_is_its_own() -> None:
+    document = ordinary()
+    raw = pdf.render_pdf(document)
+    assert pdf.render_pdf(document) == raw
+    when = pypdf.PdfReader(io.BytesIO(raw)).metadata
+    assert when is not None
+    assert when.creation_date is not None
+    assert when.creation_date.isoformat() == "2026-03-14T16:20:05+00:00"
+
+
+@pytest.mark.parametrize("paper,size", [("a4", (595.28, 841.89)), ("us-letter", (612.0, 792.0))])
+def test_paper(paper: str, size: tuple[float, float]) -> None:
+    """ISO 216: A4 is 210 by 297 mm; ANSI A is 8.5 by 11 in."""
+    page = pypdf.PdfReader(io.BytesIO(pdf.render_pdf(ordinary(paper=paper)))).pages[0]
+    assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(size, abs=0.1)
+
+
+def test_a_logo_of_either_kind() -> None:
+    svg = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 2"><rect width="4" height="2" fill="#080"/></svg>'
+    for data, kind in ((png(), "image/png"), (svg, "image/svg+xml")):
+        head = Letterhead(name="Quill", logo=data, logo_media_type=kind)  # type: ignore[arg-type]
+        assert pdf.render_pdf(ordinary(letterhead=head)).startswith(b"%PDF-1.7")
+
+
+def test_a_bare_document_has_no_empty_parts() -> None:
+    raw = pdf.render_pdf(ordinary(letterhead=Letterhead(), sections=(), attachments=(), subtitle=""))
+    assert len(pages(raw)) == 1
+
+
+def test_without_a_typesetter_one_sentence_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    import sys
+
+    monkeypatch.setitem(sys.modules, "typst", None)
+    with pytest.raises(CommissionError, match=r"Windows on ARM.*HTML instead"):
+        pdf.render_pdf(ordinary())
+
+
+def test_columns_keep_words_whole_and_numbers_in_sight() -> None:
+    text_pt, side_pt = 493.0, 740.0
+    for columns in range(2, 26):
+        table = grid(columns, 4)
+        fitted = fit_columns(table, text_pt, side_pt)
+        assert sum(fitted.shares) <= 1.0 + 1e-9
+        assert fitted.size_pt in SIZES_PT
+        width = side_pt if fitted.landscape else text_pt
+        for share, heading in zip(fitted.shares, table.headings, strict=True):
+            for word in heading.title.split():
+                assert width_em(word) * fitted.size_pt < share * width
+    assert not fit_columns(grid(13, 4), text_pt, side_pt).landscape
+    assert fit_columns(grid(40, 4), text_pt, side_pt).landscape

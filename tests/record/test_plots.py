@@ -1,0 +1,166 @@
+"""Drawings of the record: well-formed, to scale, told in words, with series that do not depend on colour."""
+
+from __future__ import annotations
+
+import math
+import re
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from record_samples import FREQUENCIES, HOSTILE, curve, room
+
+from commission.model import Curve, PlanItem, RoomPlan, Series
+from commission.record import plots
+from commission.record.plan import KINDS
+from commission.record.plots import before_after, curve_figure, curve_svg, curves_by_seat, plan_figure, y_axis
+from commission.record.svg import STYLES, polyline
+
+NAME = "{http://www.w3.org/2000/svg}"
+
+
+def parse(svg: str) -> ElementTree.Element:
+    root = ElementTree.fromstring(svg)
+    assert root.tag == f"{NAME}svg"
+    return root
+
+
+def said(root: ElementTree.Element) -> list[str]:
+    return ["".join(e.itertext()) for e in root.iter(f"{NAME}text")]
+
+
+def points(path: str) -> list[tuple[float, float]]:
+    return [(float(a), float(b)) for a, b in re.findall(r"[ML](-?[\d.e+]+) (-?[\d.e+-]+)", path)]
+
+
+def test_frequency_is_logarithmic_and_level_linear() -> None:
+    """A decade is as long as any other; 1 kHz lies at lg(1000/20)/lg(1000) of the axis from 20 Hz to 20 kHz."""
+    x = np.array([20.0, 200.0, 1000.0, 2000.0, 20000.0])
+    svg = curve_svg([Series(name="a", x=x, y=np.array([60.0, 70, 80, 70, 65]))], title="t", x_label="f", y_label="L")
+    inner = next(e for e in parse(svg).iter(f"{NAME}svg") if e.get("overflow"))
+    width, height = float(inner.get("width", 0)), float(inner.get("height", 0))
+    path = next(e for e in inner.iter(f"{NAME}path") if e.get("class") == "k0")
+    drawn = points(path.get("d", ""))
+    assert drawn[0][0] == pytest.approx(0.0, abs=0.1)
+    assert drawn[-1][0] == pytest.approx(width, abs=0.1)
+    assert drawn[1][0] == pytest.approx(width / 3, abs=0.1)
+    assert drawn[2][0] == pytest.approx(width * math.log(50) / math.log(1000), abs=0.1)
+    low, high, _ = y_axis([np.array([60.0, 80.0])])
+    assert drawn[2][1] == pytest.approx(height * (high - 80) / (high - low), abs=0.1)
+    assert {"20", "1k", "20k", "f", "L"} <= set(said(parse(svg)))
+
+
+@given(st.lists(st.floats(min_value=-300, max_value=300) | st.just(math.nan), min_size=1, max_size=30))
+def test_the_level_axis_holds_what_is_drawn(values: list[float]) -> None:
+    low, high, step = y_axis([np.array(values)])
+    finite = [v for v in values if math.isfinite(v)]
+    assert high > low
+    assert (high - low) / step == pytest.approx(round((high - low) / step))
+    assert 2 <= round((high - low) / step) <= 9
+    if finite:
+        assert high >= max(finite) - 1e-9
+        assert low <= max(min(finite), max(finite) - plots.SPAN_MOST_DB) + 1e-9
+
+
+def test_a_gap_lifts_the_pen_and_infinities_are_left_out() -> None:
+    path = polyline(np.arange(6.0), np.array([1.0, 2.0, math.nan, 4.0, math.inf, 6.0]))
+    assert path == "M0 1L1 2M3 4M5 6"
+
+
+def test_series_differ_in_dash_as_well_as_in_colour() -> None:
+    assert len({style.dash for style in STYLES}) == len({style.colour for style in STYLES}) == len(STYLES)
+    figure = curves_by_seat("Front left", [curve(f"A{i}", i / 3) for i in range(1, 5)])
+    paths = [
+        e for e in parse(figure.svg).iter(f"{NAME}path") if (e.get("class") or "")[:2] in {s.css for s in STYLES}
+    ]
+    assert len({e.get("stroke-dasharray") for e in paths}) == 4
+    assert {"A1", "A2", "A3", "A4"} <= set(said(parse(figure.svg)))
+
+
+def test_many_seats_keep_the_two_that_stray_most_in_colour() -> None:
+    seats = [curve(f"S{i:02d}") for i in range(20)]
+    odd = Curve(
+        id="odd", title="odd", seat="Z9", series=(Series(name="Z9", x=FREQUENCIES, y=seats[0].series[-1].y + 9),)
+    )
+    figure = curves_by_seat("Front left", [*seats, odd])
+    named = said(parse(figure.svg))
+    assert "Z9" in named
+    assert any("S01 …" in text for text in named)
+    assert "stray most" in figure.caption
+
+
+def test_words_tell_the_key_numbers() -> None:
+    x = np.array([20.0, 40.0, 125.0, 500.0, 2000.0, 8000.0, 20000.0])
+    y = np.array([50.0, 71.0, 72.0, 73.0, 74.0, 75.0, 60.0])
+    figure = curve_figure(Curve(id="c", title="Centre at A2", series=(Series(name="A2", x=x, y=y),)))
+    for text in ("71.0 dB (40 Hz)", "72.0 dB (125 Hz)", "75.0 dB (8 kHz)", "lowest 50.0 dB at 20 Hz",
+                 "highest 75.0 dB at 8 kHz"):  # fmt: skip
+        assert text in figure.alt
+    pair = before_after(curve("A1"), curve("A1", 0.3))
+    assert {"as left", "as found"} <= set(said(parse(pair.svg)))
+    assert pair.alt.count("lowest") == 2
+    assert before_after(curve("A1"), curve("A1", 0.3), lambda s: s.replace("at", "an")).title == "Front left an A1"
+    odd = curve_figure(curve("A1"), lambda s: s.replace("{low}", "{low.__class__} {nowhere} {"))
+    assert "lowest {low.__class__} {nowhere} {" in odd.alt
+
+
+def test_nothing_measured_is_said_and_not_drawn() -> None:
+    empty = Curve(
+        id="e", title="Empty", series=(Series(name="A1", x=FREQUENCIES, y=np.full(FREQUENCIES.size, np.nan)),)
+    )
+    figure = curve_figure(empty)
+    assert "nothing measured" in figure.alt
+    assert not [e for e in parse(figure.svg).iter(f"{NAME}path") if e.get("class") == "k0"]
+    parse(curve_figure(Curve(id="n", title="None", series=())).svg)
+    parse(curves_by_seat("X", []).svg)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_hostile_names_stay_text(text: str) -> None:
+    figure = curves_by_seat(text, [curve(text), curve("A2")])
+    root = parse(figure.svg)
+    assert {e.tag.removeprefix(NAME) for e in root.iter()} <= {"svg", "title", "desc", "path", "text", "rect", "g"}
+    plan = RoomPlan(length_m=5, width_m=4, height_m=2.5,
+                    items=(PlanItem(label=text, kind="seat", position_m=(0.0, 2.0, 1.0)),))  # fmt: skip
+    parse(plan_figure(plan).svg)
+
+
+def test_the_plan_is_to_scale() -> None:
+    figure = plan_figure(room())
+    root = parse(figure.svg)
+    walls = [e for e in root.iter(f"{NAME}rect") if e.get("class") == "kx"]
+    (w1, h1), (w2, h2) = ((float(e.get("width", 0)), float(e.get("height", 0))) for e in walls)
+    assert w1 / 4.7 == pytest.approx(h1 / 6.4, rel=0.005)
+    assert w2 / 6.4 == pytest.approx(w1 / 4.7, rel=0.005)
+    assert h2 / 2.6 == pytest.approx(w1 / 4.7, rel=0.005)
+    assert {"6.40 m", "4.70 m", "2.60 m", "1 m"} <= set(said(root))
+    assert any("SiL ✗" in text for text in said(root))
+    assert "A2, reference seat: 0.00 m, 3.30 m, 1.10 m." in figure.alt
+    assert set(KINDS.values()) <= set(said(root))
+    imperial = plan_figure(room(), "imperial")
+    assert "3 ft" in said(parse(imperial.svg))
+    assert "21' 0\"" in said(parse(imperial.svg))
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    sizes=st.tuples(*[st.floats(min_value=1.5, max_value=30)] * 3),
+    places=st.lists(st.tuples(*[st.floats(min_value=-40, max_value=40)] * 3), max_size=12),
+)
+def test_any_room_is_drawn_inside_its_paper(
+    sizes: tuple[float, float, float], places: list[tuple[float, float, float]]
+) -> None:
+    items = tuple(PlanItem(label=f"C{i}", kind="loudspeaker", position_m=p) for i, p in enumerate(places))
+    root = parse(plan_figure(RoomPlan(length_m=sizes[0], width_m=sizes[1], height_m=sizes[2], items=items)).svg)
+    width, height = float(root.get("width", 0)), float(root.get("height", 0))
+    for rect in root.iter(f"{NAME}rect"):
+        assert float(rect.get("x", 0)) >= 0
+        assert float(rect.get("x", 0)) + float(rect.get("width", 0)) <= width
+        assert float(rect.get("y", 0)) + float(rect.get("height", 0)) <= height
+
+
+def test_a_room_without_size_is_refused() -> None:
+    with pytest.raises(ValueError, match="three sizes"):
+        plan_figure(RoomPlan(length_m=0.0, width_m=4.0, height_m=2.0, items=()))
