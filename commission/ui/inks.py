@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from textual.content import Content
 
+from commission.model.units import clean_text
 from commission.ui.widgets.draw.canvas import Line
 
 INK = {
@@ -18,4 +19,4 @@ INK = {
 
 def content(line: Line) -> Content:
     """A drawn line as the text of a label, never read as markup."""
-    return Content.assemble(*((text, INK.get(style, "")) for text, style in line))
+    return Content.assemble(*((clean_text(text), INK.get(style, "")) for text, style in line))

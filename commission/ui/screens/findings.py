@@ -69,7 +69,7 @@ class Findings(VisitScreen):
 
 def _lines(finding: Finding, width: int) -> list[str]:
     sure = f" (confidence {finding.confidence:.0%})" if finding.confidence is not None else ""
-    lines = [f"{finding.title}{sure}", ""]
+    lines = [*wrap(f"{finding.title}{sure}", width), ""]
     parts = [("Evidence", finding.evidence), ("Could also be", finding.alternatives)]
     parts += [("To confirm", (finding.confirm,)), ("Remedy", (finding.remedy,))]
     for title, texts in parts:

@@ -1,0 +1,129 @@
+"""Rough use: windows too small, names meant to do harm, a terminal without colours, practice in a simulated room."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from builders import cinema, levels, setting
+from test_shell import footer_fits, sample, settle, shown  # noqa: F401
+
+from commission.cli.workshop import LocalWorkshop
+from commission.steps import STEPS
+from commission.ui.app import CommissionApp
+from commission.ui.screens.overview import Overview
+
+ESCAPE = "\x1b[31mred\x1b[0m"
+MARKUP = "[bold]x[/] [@click=app.quit]y[/]"
+LONG = "name without an end " * 10
+EVERYWHERE = [*(str(n + 1) for n in range(len(STEPS))), "s", "f", "i", "l"]
+
+
+def app_on(path: Path, tmp_path: Path) -> CommissionApp:
+    return CommissionApp(LocalWorkshop(tmp_path / "state"), path, keys=tmp_path / "no-keys.toml")
+
+
+@pytest.mark.parametrize("size", [(60, 20), (30, 8)], ids=["60x20", "30x8"])
+async def test_a_small_window_shows_less_and_never_fails(
+    size: tuple[int, int],
+    sample: Path,  # noqa: F811
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    path = Path(shutil.copy(sample, tmp_path / "harbour-lane.commission"))
+    app = app_on(path, tmp_path)
+    async with app.run_test(size=size) as pilot:
+        await settle(pilot)
+        for key in EVERYWHERE:
+            await pilot.press(key)
+            await settle(pilot)
+            await pilot.press("down", "down", "v", "right", "v")
+            if key != "i":  # there every sign is part of the path
+                await pilot.press("question_mark", "escape")
+            await settle(pilot)
+            assert not isinstance(app.screen, Overview), key
+            await pilot.press("escape")
+            await settle(pilot)
+            assert isinstance(app.screen, Overview), key
+        await pilot.resize_terminal(120, 40)
+        await settle(pilot)
+        assert "Harbour Lane cinema" in shown(app)
+        await pilot.resize_terminal(20, 4)
+        await settle(pilot)
+    assert app.return_code in (None, 0)
+
+
+@pytest.mark.parametrize("name", [ESCAPE, MARKUP, LONG], ids=["escape", "markup", "long"])
+async def test_names_are_text_on_every_screen(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    workshop = LocalWorkshop(tmp_path / "state")
+    system = cinema(["FL", "FC", "FR"])
+    channels = tuple(replace(c, id=name if c.id == "FC" else c.id, name=name) for c in system.channels)
+    seats = tuple(replace(s, id=name if s.id == "A1" else s.id, name=name) for s in system.seats)
+    system = replace(system, title=name, client=name, place=name, technician=name, channels=channels, seats=seats,
+                     processor=replace(system.processor, model=name))  # fmt: skip
+    visit = workshop.create(tmp_path / "x", system)
+    visit.append(*levels({"FL": 79.0, name: 70.0}), setting(name, trim_db=1.0))
+    visit.close()
+    app = app_on(tmp_path / "x.commission", tmp_path)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        for key in EVERYWHERE:
+            await pilot.press(key)
+            await settle(pilot)
+            await pilot.press("down", "v")
+            await settle(pilot)
+            text = shown(app)
+            assert "\x1b" not in text, key
+            assert len(text.splitlines()) <= 24
+            assert all(len(line) <= 80 for line in text.splitlines()), key
+            await pilot.press("escape")
+            await settle(pilot)
+            assert isinstance(app.screen, Overview), key
+        if name is MARKUP:
+            assert MARKUP.split()[0] in shown(app)
+
+
+async def test_without_colours_the_words_and_signs_stay(
+    sample: Path,  # noqa: F811
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """NO_COLOR (no-color.org): what colour says is said by a sign and a word as well."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("NO_COLOR", "1")
+    path = Path(shutil.copy(sample, tmp_path / "harbour-lane.commission"))
+    app = app_on(path, tmp_path)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        assert "▸1 Site" in shown(app)
+        await pilot.press("5")
+        await settle(pilot)
+        assert app.no_color
+        text = shown(app)
+        for sign in ("[✓ 75.7", "✗ reversed", "? bass", "Round"):
+            assert sign in text
+        assert footer_fits(app)
+
+
+async def test_practice_in_a_simulated_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    path = LocalWorkshop(tmp_path / "state").rehearsal(tmp_path, 1)
+    app = app_on(path, tmp_path)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("5")
+        await settle(pilot)
+        await pilot.press("m")
+        await pilot.pause()
+        text = shown(app)
+        assert "where is the microphone?" in text
+        assert "Escape stops the sound" in " ".join(text.split())
+        await pilot.press("enter")
+        await settle(pilot)
+        seat = next(s.id for s in app.visit.job.system.seats if app.visit.job.responses_of("as-found", seat=s.id))
+        assert len(app.visit.job.responses_of("as-found", seat=seat)) == len(app.visit.job.system.channels)
+        assert all(r.body.source == "rehearsal" for r in app.visit.job.responses)
