@@ -21,17 +21,19 @@ def cumulative(power: FloatArray) -> FloatArray:
     return np.cumsum(sums, axis=-1, out=sums)
 
 
-def band_mean(sums: FloatArray, df_hz: float, low_hz: FloatArray, high_hz: FloatArray) -> FloatArray:
+def band_mean(
+    sums: FloatArray, df_hz: float, low_hz: FloatArray, high_hz: FloatArray, least: float = 0.0
+) -> FloatArray:
     """Mean power between two frequencies [shape=(…, m)]; bins are df wide around their centres, edges count in part.
 
-    NaN where the band leaves the spectrum.
+    NaN where the band leaves the spectrum. `least`: power is never below zero, what is signed may be given −inf.
     """
     count = sums.shape[-1] - 1
     low = np.asarray(low_hz, dtype=float) / df_hz + 0.5
     high = np.asarray(high_hz, dtype=float) / df_hz + 0.5
     inside = (low >= 0.5) & (high <= count)
     total = _look_up(sums, np.clip(high, 0, count)) - _look_up(sums, np.clip(low, 0, count))
-    return np.where(inside, np.maximum(total, 0) / np.maximum(high - low, 1e-12), np.nan)
+    return np.where(inside, np.maximum(total, least) / np.maximum(high - low, 1e-12), np.nan)
 
 
 def _look_up(sums: FloatArray, position: FloatArray) -> FloatArray:

@@ -29,7 +29,7 @@ def rate_constant_s(sweep: Sweep) -> float:
     return max(1, round(sweep.start_hz * sweep.duration_s / octaves)) / sweep.start_hz
 
 
-def harmonic_advance_s(sweep: Sweep, order: int) -> float:
+def harmonic_advance_s(sweep: Sweep, order: float) -> float:
     """How far harmonic `order` comes before the linear response [s]: L·ln n (Farina 2000)."""
     return rate_constant_s(sweep) * math.log(order)
 

@@ -1,0 +1,175 @@
+"""Harmonic distortion, order by order, from one exponential sweep.
+
+Deconvolved, the n-th harmonic of the whole chain stands L·ln n before the linear response (A. Farina, AES preprint 5093,
+2000); cut out and transformed, it gives the harmonic's amplitude over *its own* frequency. Two comparisons:
+
+- with the linear response at the same output frequency: the room, the microphone and the loudspeaker's fall-off are in
+  both and cancel. A null of the room feigns no distortion.
+- with the linear response at the exciting frequency, n times lower: harmonic over fundamental, as IEC 60268-21 has it (from
+  memory).
+
+The floor is what windows of the same length hold where no harmonic is, or what the sweep alone feigns there (its band's
+edges ring on both sides of the linear response), whichever is more. Noise is taken off, and what does not stand 10 dB above
+the floor is not told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from commission.dsp.spectrum import GRID_HZ, cumulative, smoothed_level_db, to_db
+from commission.dsp.sweep import harmonic_advance_s, sweep_deconvolver, sweep_signal
+from commission.model import FloatArray, Sweep, UnusableError, freeze
+
+ABOVE_FLOOR_DB = 10.0
+"""How far a harmonic must stand above the floor to be told (common practice, no source)."""
+_LEAD_S = 0.01
+"""A window begins this long before the moment of excitation."""
+_LEAST_WINDOW_S = 0.06
+"""Shorter windows cut the room's response off before it has decayed enough to compare levels."""
+_LONGEST_WINDOW_S = 0.5
+_EDGE = 2 ** (1 / 3)
+_NEAR_OCTAVES = 3.0
+_FLOOR_ORDERS = (30.0, 45.0, 65.0, 90.0)
+"""The floor is read where harmonics of these orders would stand: by then a loudspeaker has none."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Distortion:
+    """Levels of harmonics [dB re the stimulus], power-smoothed, over output frequency."""
+
+    freq_hz: FloatArray
+    """[shape=(n,)]"""
+    orders: tuple[int, ...]
+    linear_db: FloatArray
+    """[shape=(k, n)]"""
+    harmonic_db: FloatArray
+    """Floor taken off; NaN where it does not stand 10 dB above the floor or the sweep does not reach
+    [shape=(k, orders, n)]."""
+    floor_db: FloatArray
+    """[shape=(k, orders, n)]"""
+    left_out: dict[int, str]
+    """Orders that were asked for and cannot be told, and why."""
+
+    def same_output_db(self) -> FloatArray:
+        """Each order relative to the linear response at the same output frequency [shape=(k, orders, n)]; NaN as above."""
+        return np.asarray(self.harmonic_db - self.linear_db[:, None])
+
+    def floor_ratio_db(self) -> FloatArray:
+        """Below this nothing is told: floor and 10 dB relative to the linear response [shape=(k, orders, n)]."""
+        return np.asarray(self.floor_db + ABOVE_FLOOR_DB - self.linear_db[:, None])
+
+    def against_fundamental_db(self) -> FloatArray:
+        """Each order relative to its fundamental, over the exciting frequency `freq_hz` [shape=(k, orders, n)]."""
+        out = np.full(self.harmonic_db.shape, np.nan)
+        log_f = np.log(self.freq_hz)
+        for place, order in enumerate(self.orders):
+            for k, levels in enumerate(self.harmonic_db[:, place]):
+                # NaN of one point spoils what would be interpolated from it: nothing is bridged.
+                at = np.interp(log_f + np.log(order), log_f, levels, left=np.nan, right=np.nan)
+                out[k, place] = at - self.linear_db[k]
+        return out
+
+    def total_ratio(self) -> FloatArray:
+        """Root of the summed squares of all told orders over the fundamental, by exciting frequency [shape=(k, n)].
+
+        NaN where none is told: it is then below the floor, not zero.
+        """
+        ratios = 10 ** (self.against_fundamental_db() / 10)
+        told = np.isfinite(ratios).any(axis=1)
+        return np.asarray(np.where(told, np.sqrt(np.nansum(ratios, axis=1)), np.nan))
+
+
+def harmonic_distortion(
+    deconvolved: FloatArray,
+    sweep: Sweep,
+    orders: Sequence[int] = (2, 3, 4, 5),
+    freq_hz: FloatArray = GRID_HZ,
+    fraction: int = 3,
+) -> Distortion:
+    """Harmonics of circularly deconvolved recordings [shape=(k, length)] (see `sweep.Deconvolver`).
+
+    Time zero is the first sample, negative times wrap to the end. Raises UnusableError when not even the second harmonic
+    can be parted from the linear response.
+    """
+    deconvolved = np.atleast_2d(deconvolved)
+    room_s = deconvolved.shape[-1] / sweep.rate_hz - harmonic_advance_s(sweep, round(_FLOOR_ORDERS[-1]))
+    told, left_out = [], {}
+    for order in orders:
+        gap_s = harmonic_advance_s(sweep, order) - harmonic_advance_s(sweep, order - 1)
+        if gap_s - 2 * _LEAD_S < _LEAST_WINDOW_S or room_s < _LEAST_WINDOW_S:
+            left_out[order] = f"the sweep is too short to part order {order} from order {order - 1}"
+        else:
+            told.append(order)
+    if not told:
+        raise UnusableError("its sweep is too short to part harmonics from the linear response")
+    last = max(told)
+    gap_s = harmonic_advance_s(sweep, last) - harmonic_advance_s(sweep, last - 1)
+    window_s = min(_LONGEST_WINDOW_S, gap_s - 2 * _LEAD_S)
+    linear_db = _level_db(_power(deconvolved, sweep, 1.0, window_s), sweep, freq_hz, fraction)
+    noises = np.mean([_power(deconvolved, sweep, order, window_s) for order in _FLOOR_ORDERS], axis=0)
+    noise_db = _level_db(noises, sweep, freq_hz, fraction)
+    alone = _alone(sweep, deconvolved.shape[-1])
+    alone_db = _level_db(_power(alone, sweep, 1.0, window_s), sweep, freq_hz, fraction)
+    # The ringing leaks out of its own band within short windows: it goes with the strongest sound near by.
+    near = np.abs(np.log2(freq_hz[:, None] / freq_hz)) <= _NEAR_OCTAVES
+    around_db = np.max(np.where(near, np.nan_to_num(linear_db, nan=-np.inf)[:, None], -np.inf), axis=-1)
+    harmonics, floors = [], []
+    for order in told:
+        level_db = _level_db(_power(deconvolved, sweep, order, window_s), sweep, freq_hz, fraction)
+        feigned_db = _level_db(_power(alone, sweep, order, window_s), sweep, freq_hz, fraction) - alone_db + around_db
+        floor_db = np.fmax(noise_db, feigned_db)
+        # A third octave above the edge: where the sweep begins, its fade makes harmonics of its own.
+        reached = (freq_hz >= _EDGE * order * sweep.start_hz) & (freq_hz <= sweep.stop_hz)
+        with np.errstate(invalid="ignore"):
+            clear = (level_db >= floor_db + ABOVE_FLOOR_DB) & reached
+            harmonics.append(to_db(np.where(clear, 10 ** (level_db / 10) - 10 ** (noise_db / 10), np.nan)))
+        floors.append(floor_db)
+    return Distortion(
+        freeze(np.asarray(freq_hz, dtype=float)),
+        tuple(told),
+        freeze(linear_db),
+        freeze(np.stack(harmonics, axis=1)),
+        freeze(np.stack(floors, axis=1)),
+        left_out,
+    )
+
+
+@lru_cache(maxsize=4)
+def _alone(sweep: Sweep, length: int) -> FloatArray:
+    """The sweep deconvolved with itself [shape=(1, length)]."""
+    samples = sweep_signal(sweep).astype(np.float32)
+    made = sweep_deconvolver(sweep, length)
+    return made(np.pad(samples, (0, length - len(samples)))[None]) if made.length == length else made(samples[None])
+
+
+def _power(deconvolved: FloatArray, sweep: Sweep, order: float, window_s: float) -> FloatArray:
+    """Power spectrum of the window around harmonic `order` [shape=(k, bins)], bins of `_length` samples."""
+    from scipy import fft
+
+    rate_hz = float(sweep.rate_hz)
+    advance_s = harmonic_advance_s(sweep, order)
+    lead, count = round(_LEAD_S * rate_hz), round((window_s + _LEAD_S) * rate_hz)
+    first = -round(advance_s * rate_hz) - lead
+    places = np.arange(first, first + count) % deconvolved.shape[-1]
+    window = np.ones(count, np.float32)
+    rise, fall = lead // 2, count // 3
+    window[:rise] = 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)
+    window[count - fall :] = 0.5 + 0.5 * np.cos(np.pi * np.arange(fall) / fall)
+    spectra = fft.rfft(deconvolved[:, places] * window, _length(count, rate_hz), axis=-1, workers=-1)
+    return np.asarray(spectra.real**2 + spectra.imag**2)
+
+
+def _length(count: int, rate_hz: float) -> int:
+    from scipy import fft
+
+    return int(fft.next_fast_len(max(2 * count, round(rate_hz / 2)), real=True))
+
+
+def _level_db(power: FloatArray, sweep: Sweep, freq_hz: FloatArray, fraction: int) -> FloatArray:
+    df_hz = 0.5 * sweep.rate_hz / (power.shape[-1] - 1)
+    return smoothed_level_db(cumulative(power), df_hz, freq_hz, fraction)
