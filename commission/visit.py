@@ -39,6 +39,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
         Outcome,
         Progress,
         Source,
+        Step,
         StoredResponse,
         System,
     )
@@ -113,7 +114,7 @@ class Visit:
 
         state = (self.job.log[-1].seq if self.job.log else 0, id(self.analyses))
         if self._rejudged is None or self._rejudged[0] != state:
-            found = rejudge(self.job, self.analyses, __version__, steps.STEPS, lambda s, r: self.outcome(s.id, r))
+            found = rejudge(self.job, self.analyses, __version__, self.steps, lambda s, r: self.outcome(s.id, r))
             self._rejudged = (state, found)
         return self._rejudged[1]
 
@@ -211,9 +212,14 @@ class Visit:
             self._outcomes[(step_id, round_id)] = known
         return known[1]
 
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """The steps of this visit, in order."""
+        return tuple(each for each in steps.STEPS if steps.belongs(each.id, self.job))
+
     def outcomes(self, round_id: str) -> dict[str, Outcome]:
         """All steps of a round, by step id, in order."""
-        return {each.id: self.outcome(each.id, round_id) for each in steps.STEPS}
+        return {each.id: self.outcome(each.id, round_id) for each in self.steps}
 
     def findings(self, round_id: str) -> tuple[Finding, ...]:
         """The causes named in a round."""

@@ -103,12 +103,10 @@ def new(parsed: argparse.Namespace) -> int:
 
 def photo(parsed: argparse.Namespace) -> int:
     """Attach a photograph to a step."""
-    from commission.steps import STEPS
-
     workshop = LocalWorkshop()
     visit = workshop.open(parsed.job)
     try:
-        known = [step.id for step in STEPS if step.applies(visit.job)]
+        known = [step.id for step in visit.steps]
         if parsed.step not in known:
             raise InputError("--step", parsed.step, "one of " + ", ".join(known))
         if parsed.round is not None and parsed.round not in visit.job.rounds:

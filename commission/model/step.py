@@ -42,10 +42,6 @@ class Capture:
 Task = Prompt | Capture
 
 
-def _always(_: Job) -> bool:
-    return True
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """One step of the visit. A file in `commission.steps` defines one and nothing else need know of it."""
@@ -60,7 +56,5 @@ class Step:
     """(job, round id) → what to do, in the order of doing."""
     evaluate: Callable[[Job, str, Analyses], Outcome]
     """(job, round id, analysed responses) → what it says."""
-    applies: Callable[[Job], bool] = _always
-    """Whether the step belongs to this visit at all; one that does not is shown nowhere."""
     entry: Literal["readings", "responses", "form", "none"] = "none"
     """What the screen offers at the left: a table of readings, import of responses, a form, or nothing."""

@@ -8,7 +8,6 @@ from commission.model import Check, Column, Finding, Outcome, Row, Table, Verdic
 from commission.model.show import cell_text, number, unit_text, verdict_word
 from commission.model.units import clean_text
 from commission.record.rejudged import rejudged_lines
-from commission.steps import STEPS
 from commission.visit import Visit
 
 
@@ -133,7 +132,7 @@ def visit_lines(visit: Visit, only_round: str | None = None) -> list[str]:
     lines = [job.system.title, "=" * len(job.system.title)]
     for round_id in (only_round,) if only_round else job.rounds:
         lines += ["", f"Round: {round_id}", "-" * (7 + len(round_id))]
-        for step in STEPS:
+        for step in visit.steps:
             outcome = visit.outcome(step.id, round_id)
             if outcome.total or outcome.tables or outcome.checks or outcome.remarks:
                 lines += ["", *outcome_lines(outcome, step.title, units)]

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from commission.model import Step
+    from commission.model import Job, Step
 
     STEPS: tuple[Step, ...]
 
@@ -19,6 +19,7 @@ TITLES = {
     "distances": "Distances",
     "seats": "Seats",
     "compare": "Compare",
+    "drift": "Since last time",
     "handover": "Hand over",
 }
 """Title by id, in order; the steps themselves are made of these names' modules."""
@@ -31,10 +32,16 @@ def step(step_id: str) -> Step:
     return {step.id: step for step in STEPS}[step_id]
 
 
-def listed() -> tuple[tuple[str, str], ...]:
-    """Id and title of every step, in order; loads none of them."""
+def belongs(step_id: str, job: Job) -> bool:
+    """Whether a step belongs to this visit at all; one that does not is shown nowhere."""
+    return step_id != "drift" or job.earlier is not None
+
+
+def listed(job: Job) -> tuple[tuple[str, str], ...]:
+    """Id and title of every step of this visit, in order; loads none of them."""
     steps: tuple[Step, ...] | None = globals().get("STEPS")
-    return tuple(TITLES.items()) if steps is None else tuple((step.id, step.title) for step in steps)
+    titles = TITLES.items() if steps is None else ((step.id, step.title) for step in steps)
+    return tuple((step_id, title) for step_id, title in titles if belongs(step_id, job))
 
 
 if not TYPE_CHECKING:

@@ -423,5 +423,4 @@ STEP = Step(
     help=HELP,
     plan=plan,
     evaluate=evaluate,
-    applies=lambda job: job.earlier is not None,
 )

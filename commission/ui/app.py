@@ -66,6 +66,8 @@ class CommissionApp(App[int]):
         super().__init__()
         self.workshop = workshop
         self._path, self._keys = path, keys
+        self._refusal = ""
+        """Why the job named at the start was not opened; told once there is a screen."""
         self._visit: Visit | None = None
         self.round_id = ""
         """The round that is looked at; set with the job."""
@@ -77,25 +79,39 @@ class CommissionApp(App[int]):
 
     # --- opening ----------------------------------------------------------------------------------------------
 
+    def get_default_screen(self) -> Screen[Any]:
+        """The first screen stands at the bottom: a blank one below it would be laid out and painted before it."""
+        if self._path is not None:
+            try:
+                self._take(self.workshop.open(self._path))
+            except CommissionError as error:
+                self._refusal = str(error)
+        if self._visit is not None:
+            from commission.ui.screens.overview import Overview
+
+            return Overview()
+        from commission.ui.screens.start import Start
+
+        return Start()
+
     def on_mount(self) -> None:
-        """Open the job, or ask for one."""
+        """Read the keys, say what was refused, and compute."""
         keys, problem = load_keys(self._keys)
         if keys:
             self.set_keymap(keys)
-        if problem:
-            self.refuse(problem)
-        if self._path is not None:
-            self.open_job(self._path)
-        if self._visit is None:
-            self.choose_job()
+        for sentence in filter(None, (problem, self._refusal)):
+            self.refuse(sentence)
+        if self._visit is not None:
+            self._begin(self._visit)
 
     def choose_job(self) -> None:
         """Show the choice of jobs, under everything else."""
         from commission.ui.screens.start import Start
 
-        while len(self.screen_stack) > 1:
+        while len(self.screen_stack) > 1 and not isinstance(self.screen, Start):
             self.pop_screen()
-        self.push_screen(Start())
+        if not isinstance(self.screen, Start):
+            self.push_screen(Start())
 
     @property
     def visit(self) -> Visit:
@@ -114,14 +130,20 @@ class CommissionApp(App[int]):
         """Go on with an open job."""
         from commission.ui.screens.overview import Overview
 
+        self._take(visit)
+        self.push_screen(Overview())
+        self._begin(visit)
+
+    def _take(self, visit: Visit) -> None:
         if self._visit is not None:
             self._visit.close()
         self._visit = visit
         self.round_id = visit.job.current_round
         self.outcomes, self.findings, self.advice = {}, (), None
+
+    def _begin(self, visit: Visit) -> None:
         if visit.read_only:
             self.notify("This job is open for reading only: nothing can be stored here.", severity="warning")
-        self.push_screen(Overview())
         self.call_after_refresh(self.compute)  # what computes would fight the first paint for the processor
 
     def on_unmount(self) -> None:
@@ -142,7 +164,7 @@ class CommissionApp(App[int]):
 
         worker = get_current_worker()
         left = TimeLeft()
-        first = {each.id: visit.outcome(each.id, round_id) for each in steps.STEPS if each.entry == "form"}
+        first = {each.id: visit.outcome(each.id, round_id) for each in visit.steps if each.entry == "form"}
         self.post_message(Computed(round_id, self.outcomes | first, self.findings, self.advice, complete=False))
         try:
             visit.analyse(worker.cancelled_event, lambda f, t: self._tell(left, f, t) if t else None)
@@ -312,7 +334,7 @@ class CommissionApp(App[int]):
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything there is, by name."""
         if self._visit is not None:
-            for n, each in enumerate(steps.STEPS, start=1):
+            for n, each in enumerate(self._visit.steps, start=1):
                 yield SystemCommand(f"Step {n}: {each.title}", each.question, lambda i=each.id: self.open_step(i))
             yield SystemCommand("Settings sheet", "Exactly what to type into the processor", self.action_sheet)
             yield SystemCommand(

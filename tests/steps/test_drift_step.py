@@ -9,7 +9,7 @@ import pytest
 from builders import cinema, defined, job_of, levels, setting
 
 from commission.model import Analyses, EarlierVisit, Verdict
-from commission.steps import drift
+from commission.steps import belongs, drift
 
 NOTHING = Analyses()
 LEVELS = {"FL": 75.0, "FC": 74.8, "FR": 75.2, "SiL": 75.1, "SiR": 74.9, "SUB1": 78.0}
@@ -27,8 +27,8 @@ def returning(earlier: EarlierVisit, *bodies):  # type: ignore[no-untyped-def]
 
 def test_it_belongs_to_return_visits_only() -> None:
     first = job_of(defined(cinema()), *levels(LEVELS))
-    assert not drift.STEP.applies(first)
-    assert drift.STEP.applies(returning(earlier_of(first)))
+    assert not belongs("drift", first)
+    assert belongs("drift", returning(earlier_of(first)))
     assert not drift.evaluate(first, "as-found", NOTHING).checks
 
 

@@ -13,7 +13,6 @@ from textual.widgets import Footer, Input
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model import Noted, System
-from commission.steps import STEPS
 from commission.ui.app import CommissionApp
 from commission.ui.keys import load_keys
 from commission.ui.screens.findings import Findings
@@ -94,7 +93,7 @@ async def test_every_screen_opens_by_keyboard_and_escape_leads_back(
 ) -> None:
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
-        for number, step in enumerate(STEPS, start=1):
+        for number, step in enumerate(app.visit.steps, start=1):
             await pilot.press(str(number))
             await settle(pilot)
             assert isinstance(app.screen, SiteForm if step.entry == "form" else StepScreen), step.id

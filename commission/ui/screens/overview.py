@@ -73,7 +73,7 @@ class Overview(VisitScreen):
         )
         picker = self.query_one("#step-list", Picker)
         picker.show([Item(step_id, self._line(n, title, outcomes.get(step_id), width))
-                     for n, (step_id, title) in enumerate(steps.listed(), start=1)])  # fmt: skip
+                     for n, (step_id, title) in enumerate(steps.listed(self.commission.visit.job), start=1)])  # fmt: skip
         self.query_one("#causes", Static).update(Content(self._causes(width)))
         self.query_one("#next", Static).update(Content(self._next(width)))
 
@@ -122,7 +122,7 @@ class Overview(VisitScreen):
 
     def action_open(self, number: int) -> None:
         """Open a step by its digit."""
-        listed = steps.listed()
+        listed = steps.listed(self.commission.visit.job)
         if number <= len(listed):
             self.commission.open_step(listed[number - 1][0])
 

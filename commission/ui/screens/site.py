@@ -188,8 +188,7 @@ class SiteForm(VisitScreen):
 
     def action_neighbour(self, by: int) -> None:
         """The step before or after."""
-        from commission.steps import STEPS
-
-        n = [each.id for each in STEPS].index(self.step.id) + by
-        if 0 <= n < len(STEPS):
-            self.commission.open_step(STEPS[n].id)
+        ids = [each.id for each in self.commission.visit.steps]
+        n = ids.index(self.step.id) + by
+        if 0 <= n < len(ids):
+            self.commission.open_step(ids[n])

@@ -17,7 +17,7 @@ from textual.widgets import Footer, Static
 
 from commission.model import Check, Outcome, Prompt
 from commission.model.units import clean_text
-from commission.steps import STEPS, step
+from commission.steps import step
 from commission.ui.inks import content
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.deciding import ask_decision, ask_note, ask_signature
@@ -109,7 +109,7 @@ class StepScreen(VisitScreen):
         """Readings at once; results when they are there."""
         if self._results is None:
             return
-        number = 1 + [each.id for each in STEPS].index(self.step.id)
+        number = 1 + [each.id for each in self.commission.visit.steps].index(self.step.id)
         outcome = self.commission.outcomes.get(self.step.id)
         self.refresh_bindings()  # what can be chosen may have come or gone
         self.show_head(f"{number} {self.step.title}{state_words(outcome)}")
@@ -290,7 +290,7 @@ class StepScreen(VisitScreen):
 
     def action_neighbour(self, direction: int) -> None:
         """The step before or after."""
-        ids = [each.id for each in STEPS]
+        ids = [each.id for each in self.commission.visit.steps]
         self.commission.open_step(ids[(ids.index(self.step.id) + direction) % len(ids)])
 
 
