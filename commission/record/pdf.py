@@ -46,7 +46,7 @@ TITLE_EM, HEADING_EM, TEXT_EM, TERM_EM, SIGNATURE_EM = 21.0, 29.0, 42.0, 13.6, 1
 """What fits one line of the title, a heading, running text, the name of a fact, a signature."""
 HEADER_TITLE_EM, HEADER_DATE_EM = 38.0, 16.0
 BREAK = "\u200b"
-KNOWN = frozenset(map(chr, range(0x20, 0x7F))) | frozenset("°±²³µ·×÷–—‘’“”…≤≥≈−→←✓✗äöüÄÖÜßéèêáàóçñøåÅØ§")
+KNOWN = frozenset(map(chr, range(0x20, 0x7F))) | frozenset("°±²³µ·×÷–—‘’“”…„‚€≤≥≈−→←✓✗äöüÄÖÜßéèêáàóçñøåÅØ§")
 """Letters known to be there; a document without others needs no trial."""
 _CANNOT = re.compile(r'the text `?"((?:[^"\\]|\\.)*)"`? could not be displayed')
 _SELECTORS = re.compile("[\ufe00-\ufe0f]")
@@ -150,13 +150,12 @@ def _missing(typst: Any, chars: list[str], *, system_fonts: bool) -> set[str]:
     Raises CommissionError when it complains of anything else.
     """
     source = (
-        b'#set document(title: "letters", date: none)\n#set text(lang: "en", font: json(bytes(sys.inputs.fonts)))\n'
+        b'#set document(title: "letters", date: datetime(year: 2000, month: 1, day: 1))\n#set text(lang: "en", font: json(bytes(sys.inputs.fonts)))\n'
         b"#for c in json(bytes(sys.inputs.letters)) [#c \\\n]"
     )
     inputs = {"letters": json.dumps(chars), "fonts": json.dumps(FONTS)}
     try:
-        typst.compile(source, format="pdf", sys_inputs=inputs, pdf_standards=["a-3b"],
-                      timestamp=0, ignore_system_fonts=not system_fonts)  # fmt: skip
+        typst.compile(source, format="pdf", sys_inputs=inputs, pdf_standards=["a-3b"], ignore_system_fonts=not system_fonts)  # fmt: skip
     except typst.TypstError as error:
         said = {c for text in _CANNOT.findall(str(error.diagnostic)) for c in _unquoted(text)} & set(chars)
         if not said:

@@ -46,7 +46,7 @@ def read_record(path: Path) -> StoredRecord:
     else:
         kind, attachments = "json", {RESULTS: raw}
     if RESULTS not in attachments:
-        raise InputError(where, f"a {kind.upper()} file without {RESULTS} in it", _EXPECTED)
+        raise InputError(where, f"no {RESULTS} in it", _EXPECTED)
     return StoredRecord(
         path=path, kind=kind, raw=raw, data=_json(attachments[RESULTS], where), attachments=attachments
     )

@@ -146,6 +146,8 @@ def test_hostile_text_is_text() -> None:
 
 def test_letters_that_no_font_has_are_described() -> None:
     """U+E000 to U+F8FF are for private use (The Unicode Standard, 23.5): no font here draws them."""
+    plain = ordinary(sections=(Section(id="s", title="Жук Ω ŵ", blocks=(Paragraph(text="אולם"),)),))
+    assert "Жук Ω ŵ" in " ".join(pages(pdf.render_pdf(plain)))
     document = ordinary(sections=(Section(id="s", title="Letters", blocks=(
         Paragraph(text="smile \U0001f600 and G clef \U0001d11e; Å é ß ✓ ✗ Ω ж stay"),)),))  # fmt: skip
     text = " ".join(pages(pdf.render_pdf(document)))
