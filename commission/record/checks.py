@@ -7,11 +7,11 @@ from collections.abc import Collection, Sequence
 from commission.model import Check, Limit, Outcome, Verdict
 from commission.model.units import clean_text
 from commission.record.document import Block, Bullets, Grid, Heading
-from commission.record.telling import Telling, capital
+from commission.record.telling import Telling, capital, table
 
 MOST_ROWS = 48
 """Of what did not pass; the rest stands in the attached results."""
-MOST_PLACES = 8
+MOST_PLACES, MOST_LIMITS = 8, 3
 
 
 def check_blocks(telling: Telling, outcome: Outcome, in_tables: Collection[int]) -> list[Block]:
@@ -72,8 +72,8 @@ def kind_limit(telling: Telling, checks: Sequence[Check]) -> str:
         return telling.say("limit.none")
     if all(not limit.unit for limit in limits):
         return telling.say("limit.yes")
-    if len(limits) == 1:
-        return telling.limit(limits[0])
+    if len(limits) <= MOST_LIMITS:
+        return "; ".join(telling.limit(limit) for limit in limits)
     edges = [edge for limit in limits for edge in (limit.low, limit.high) if edge is not None]
     unit, like = limits[0].unit, limits[0]
     low, high = (telling.quantity(edge, unit, like=like) for edge in (min(edges), max(edges)))
@@ -98,8 +98,8 @@ def _kinds(telling: Telling, outcome: Outcome) -> Grid:
                      kind_uncertainty(telling, group), kind_limit(telling, group), kind_basis(telling, group)))  # fmt: skip
     headings = tuple(Heading(title=telling.say(f"checks_grid.{key}"))
                      for key in ("what", "verdicts", "farthest", "uncertainty", "limit", "basis"))  # fmt: skip
-    return Grid(id=telling.id("checks", outcome.step, outcome.round), title=telling.say("checks_grid.title"),
-                headings=headings, rows=tuple(rows))  # fmt: skip
+    ident = telling.id("checks", outcome.step, outcome.round)
+    return table(ident, telling.say("checks_grid.title"), headings, rows)
 
 
 def _counts(group: Sequence[Check]) -> str:
@@ -114,8 +114,11 @@ def _farthest(telling: Telling, group: Sequence[Check]) -> str:
         return "–"
     worst = max(judged, key=lambda check: (check.verdict.severity, _beyond(check)))
     place = _place(worst)
-    if not worst.unit:
-        return place if worst.verdict is not Verdict.PASS else "–"
+    if not worst.unit or worst.words:
+        if worst.verdict is Verdict.PASS:
+            return "–"
+        said = telling.told(worst.words)
+        return f"{said} ({place})" if said and place else said or place or "–"
     value = telling.quantity(worst.value, worst.unit, like=worst.limit)
     return f"{value} ({place})" if place else value
 
@@ -142,6 +145,7 @@ def _not_passed(telling: Telling, outcome: Outcome, failed: Sequence[Check]) -> 
     for check in failed[:MOST_ROWS]:
         assert check.limit is not None
         value = telling.quantity(check.value, check.unit, like=check.limit) if check.unit else "–"
+        value = telling.told(check.words) or value
         spread = telling.quantity(2 * check.uncertainty, check.unit, like=check.limit) if check.uncertainty else "–"
         limit = telling.limit(check.limit) if check.unit else telling.say("limit.yes")
         verdict = f"{check.verdict.symbol} {telling.told(check.verdict.value)}"
@@ -150,9 +154,8 @@ def _not_passed(telling: Telling, outcome: Outcome, failed: Sequence[Check]) -> 
     headings = tuple(Heading(title=telling.say(f"checks_grid.{key}"))
                      for key in ("place", "what", "value", "uncertainty", "limit", "verdict"))  # fmt: skip
     rest = len(failed) - len(rows)
-    return Grid(id=telling.id("not-passed", outcome.step, outcome.round), title=telling.say("checks_grid.not_passed"),
-                headings=headings, rows=tuple(rows),
-                remark=telling.say("checks_grid.rest", count=rest) if rest else "")  # fmt: skip
+    ident, title = telling.id("not-passed", outcome.step, outcome.round), telling.say("checks_grid.not_passed")
+    return table(ident, title, headings, rows, telling.say("checks_grid.rest", rest) if rest else "")
 
 
 def _untested(telling: Telling, checks: Sequence[Check]) -> tuple[str, ...]:

@@ -7,17 +7,15 @@ limits, notes, cautions, signatures. Steps are rendered from their outcomes alon
 from __future__ import annotations
 
 import re
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from commission import steps
 from commission.model import InputError
 from commission.model.units import clean_text
-from commission.record.document import Attachment, Block, Document, Letterhead, Paper, Paragraph, Section
+from commission.record.document import Attachment, Block, Document, Labels, Letterhead, Paper, Paragraph, Section
 from commission.record.figures import plans
 from commission.record.findings_told import findings_section, told_findings
 from commission.record.homeowner import summary_section
-from commission.record.outcomes import outcome_blocks, says, step_section
+from commission.record.outcomes import step_section
 from commission.record.results import record_json
 from commission.record.sheet import sheet_csv
 from commission.record.telling import Telling
@@ -65,6 +63,7 @@ def document(
         digest_label=telling.say("document.digest"),
         page_label=telling.say("document.page"),
         how_to_check=telling.say("document.how_to_check", file=clean_text(visit.path.name)),
+        labels=Labels(**{key: telling.say(f"page.{key}") for key in ("skip", "contents", "attached", "inside")}),
         paper=paper,
         letterhead=letterhead or Letterhead(),
         sections=tuple(_sections(telling)),
@@ -76,7 +75,6 @@ def _sections(telling: Telling) -> list[Section]:
     found = told_findings(telling)
     parts: list[Section | None] = [
         summary_section(telling, found),
-        _earlier_section(telling),
         site_section(telling),
         settings_section(telling),
         _plan_section(telling),
@@ -97,7 +95,7 @@ def _examined(telling: Telling) -> bool:
 def _plan_section(telling: Telling) -> Section | None:
     """The plan of the room as the newest round has it; None where nothing has a place."""
     for round_id in reversed(telling.job.rounds):
-        for step in steps.STEPS:
+        for step in telling.visit.steps:
             drawn = plans(telling, telling.outcome(step.id, round_id))
             if drawn:
                 return Section(id=telling.id("plan"), title=telling.say("plan.title"), blocks=tuple(drawn))
@@ -105,27 +103,10 @@ def _plan_section(telling: Telling) -> Section | None:
 
 
 def _steps_section(telling: Telling) -> Section:
-    parts = [step_section(telling, step) for step in steps.STEPS if step.id not in _OWN]
+    parts = [step_section(telling, step) for step in telling.visit.steps if step.id not in _OWN]
     intro: tuple[Block, ...] = (Paragraph(text=telling.say("steps.intro"), kind="note"),)
     return Section(id=telling.id("steps"), title=telling.say("steps.title"), blocks=intro, new_page=True,
                    sections=tuple(part for part in parts if part is not None))  # fmt: skip
-
-
-def _earlier_section(telling: Telling) -> Section | None:
-    """What has changed since the visit that this one returns to; None on a first visit, and where a step tells it."""
-    earlier, job = telling.job.earlier, telling.job
-    if earlier is None or any(step.id == "drift" for step in steps.STEPS):
-        return None
-    drift: Any = import_module("commission.steps.drift")
-    blocks: list[Block] = [
-        Paragraph(text=telling.say("earlier.intro", title=clean_text(earlier.title), when=telling.date(earlier.closed_at),
-                                   file=clean_text(earlier.file_name), digest=clean_text(earlier.digest)))
-    ]  # fmt: skip
-    for round_id in job.rounds:
-        outcome = drift.evaluate(job, round_id, telling.visit.analyses)
-        if says(outcome) or outcome.remarks:
-            blocks += outcome_blocks(telling, outcome)
-    return Section(id=telling.id("earlier"), title=telling.say("earlier.title"), blocks=tuple(blocks))
 
 
 def _attachments(telling: Telling, created_at: str) -> tuple[Attachment, ...]:

@@ -11,7 +11,6 @@ from commission.record.telling import FOUND, Telling, capital, only_found, sente
 from commission.steps.handover import fate, same_fault
 
 CAUSES: tuple[Cause, ...] = ("electronics", "settings", "room")
-STILL_OPEN = "still open"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,8 +26,8 @@ class Told:
 
     @property
     def open(self) -> bool:
-        """Whether it is there now, as far as anybody knows."""
-        return self.now is not None or self.fate in ("", "not checked again")
+        """Whether it may be there now: seen, or not shown to be gone."""
+        return self.now is not None or self.fate != "mended"
 
 
 def told_findings(telling: Telling) -> tuple[Told, ...]:

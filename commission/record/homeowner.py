@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from commission import steps
+from commission.diagnosis import RULES
 from commission.model.show import number
 from commission.record.document import Block, Bullets, Facts, Paragraph, Section
 from commission.record.findings_told import CAUSES, Told, fate_told, plain, takes
 from commission.record.outcomes import says
 from commission.record.seats_told import seat_sentences
-from commission.record.telling import FOUND, Telling, capital, has_round, measured, only_found, sentence
+from commission.record.telling import FOUND, Telling, has_round, measured, only_found, sentence
 from commission.steps.handover import SettingChange, not_measured_again, not_typed_in, setting_changes
 
 
@@ -38,9 +38,33 @@ def _intro(telling: Telling, alone: bool) -> str:
     readings, responses = measured(telling.job)
     counts = {"loudspeakers": telling.say("summary.loudspeakers", len(system.channels)),
               "seats": telling.say("summary.seat_count", len(system.seats))}  # fmt: skip
+    if not system.channels:
+        return telling.say("summary.intro_empty")
     if not readings and not responses:
         return telling.say("summary.intro_nothing", **counts)
     return telling.say("summary.intro_alone" if alone else "summary.intro", **counts)
+
+
+def _earlier(telling: Telling) -> Section | None:
+    """What has changed since the visit that this one returns to."""
+    earlier = telling.job.earlier
+    if earlier is None:
+        return None
+    # The first round that tells: nothing was changed yet then.
+    told = [
+        telling.outcome("drift", r)
+        for r in telling.job.rounds
+        if any(step.id == "drift" for step in telling.visit.steps)
+    ]
+    outcome = next((each for each in told if says(each)), None)
+    if outcome is None:
+        text = telling.say("earlier.nothing")
+    elif outcome.stands_out:
+        text = telling.say("earlier.changed", what=sentence(telling.told(outcome.stands_out)))
+    else:
+        text = telling.say("earlier.same")
+    title = telling.say("earlier.short_title", when=telling.date(earlier.closed_at))
+    return Section(id=telling.id("summary", "earlier"), title=title, blocks=(Paragraph(text=text),))
 
 
 def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:
@@ -48,7 +72,8 @@ def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | 
     ident = telling.id("summary", "wrong")
     title = telling.say("summary.wrong_now" if alone else "summary.wrong")
     if not any(
-        says(telling.outcome(step.id, FOUND)) and step.entry in ("readings", "responses") for step in steps.STEPS
+        says(telling.outcome(step.id, FOUND)) and step.entry in ("readings", "responses")
+        for step in telling.visit.steps
     ):
         return Section(id=ident, title=title, blocks=(Paragraph(text=telling.say("summary.not_examined")),))
     blocks: list[Block] = []
@@ -57,15 +82,29 @@ def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | 
         if own:
             items = tuple(_wrong_item(telling, told) for told in own)
             blocks += [Paragraph(text=telling.say(f"causes.{cause}_plain")), Bullets(items=items)]
-    clean = [telling.say(f"causes.{cause}_in") for cause in CAUSES if not any(t.first.cause == cause for t in found)]
-    if clean:
-        blocks.append(Paragraph(text=telling.say("summary.nothing_wrong", causes=telling.listed(clean))))
+    rest = [cause for cause in CAUSES if not any(told.first.cause == cause for told in found)]
+    for key, causes in (
+        ("nothing_wrong", [cause for cause in rest if _judged(telling, cause)]),
+        ("not_judged", [cause for cause in rest if not _judged(telling, cause)]),
+    ):
+        if causes:
+            names = "; ".join(telling.say(f"causes.{cause}_in") for cause in causes)
+            blocks.append(Paragraph(text=telling.say(f"summary.{key}", causes=names)))
     return Section(id=ident, title=title, blocks=tuple(blocks))
 
 
+def _judged(telling: Telling, cause: str) -> bool:
+    """Whether every step that rules of this cause rest on holds something in some round: else silence proves nothing."""
+    needed = {rule.step for rule in RULES if rule.cause == cause}
+    done = {step.id for step in telling.visit.steps for r in telling.job.rounds if telling.outcome(step.id, r).done}
+    return needed <= done and bool(telling.job.responses or cause == "settings")
+
+
 def _wrong_item(telling: Telling, told: Told) -> str:
-    """What was wrong is over only where it is not seen any more."""
+    """What was wrong is over only where it is not seen any more; a visit that changed nothing says what it would take."""
     said = plain(telling, told.first, "is" if told.fate in ("", "new") else "was")
+    if not told.fate and (effort := takes(telling, told.first)):
+        return telling.say("remains.takes", what=said, effort=sentence(effort))
     return f"{said} {fate_told(telling, told.fate)}".strip()
 
 
@@ -135,18 +174,18 @@ def _seats(telling: Telling) -> Section | None:
     return Section(id=telling.id("summary", "seats"), title=title, blocks=blocks)
 
 
-def _remains(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section:
+def _remains(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:
     """What remains and what it would take."""
-    items = [_open_item(telling, told, alone) for told in found if told.open]
+    items = [] if alone else [_open_item(telling, told) for told in found if told.open]
     last = telling.after if telling.after is not None and has_round(telling.job, telling.after) else FOUND
     not_done, part = [], []
-    for step in steps.STEPS:
+    for step in telling.visit.steps:
         outcomes = [telling.outcome(step.id, round_id) for round_id in telling.job.rounds]
         if step.entry == "none":
             continue
         if not any(says(outcome) for outcome in outcomes):
             not_done.append(telling.told(step.title))
-        elif 0 < (outcome := telling.outcome(step.id, last)).done < outcome.total:
+        elif step.entry != "form" and 0 < (outcome := telling.outcome(step.id, last)).done < outcome.total:
             part.append(
                 telling.say("remains.part", step=telling.told(step.title), done=outcome.done, all=outcome.total)
             )
@@ -160,22 +199,21 @@ def _remains(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section:
             items.append(telling.say("remains.not_ticked", len(untyped), all=len(telling.job.system.channels)))
     title = telling.say("remains.title_now" if alone else "remains.title")
     ident = telling.id("summary", "remains")
+    if not items and alone:
+        return None
     if not items:
         return Section(id=ident, title=title, blocks=(Paragraph(text=telling.say("remains.nothing")),))
     return Section(id=ident, title=title, blocks=(Bullets(items=tuple(items)),))
 
 
-def _open_item(telling: Telling, told: Told, alone: bool) -> str:
+def _open_item(telling: Telling, told: Told) -> str:
     finding = told.now or told.first
     effort = takes(telling, finding)
-    if alone:  # what is wrong stands above
-        if not effort:
-            return plain(telling, finding, "is")
-        return telling.say("remains.for", what=capital(telling.told(finding.title)), effort=sentence(effort))
-    said = plain(telling, finding, "is" if told.now is not None else "was")
-    if told.now is None:
-        said = f"{said} {fate_told(telling, told.fate)}"
-    return telling.say("remains.takes", what=said, effort=sentence(effort)) if effort else said
+    if told.now is not None:
+        said = plain(telling, finding, "is")
+        return telling.say("remains.takes", what=said, effort=sentence(effort)) if effort else said
+    said = f"{plain(telling, finding, 'was')} {fate_told(telling, told.fate)}"
+    return telling.say("remains.again", what=said, effort=sentence(effort)) if effort else said
 
 
 def _glossary(telling: Telling, intro: Iterable[Block], sections: Iterable[Section]) -> Section | None:

@@ -31,7 +31,8 @@ def step_section(telling: Telling, step: Step) -> Section | None:
     if not said:
         if step.entry == "none" and len(rounds) == 1 and not own:
             return None
-        remarks = [sentence(telling.told(text)) for text in dict.fromkeys(r for _, o in rounds for r in o.remarks)]
+        why = dict.fromkeys(r for _, o in rounds for r in o.remarks) if step.entry == "none" else ()
+        remarks = [sentence(telling.told(text)) for text in why]
         nothing = Paragraph(text=" ".join([telling.say("steps.not_done"), *remarks]), kind="missing")
         return Section(id=ident, title=title, blocks=(question, nothing, *own))
     if len(rounds) == 1:
@@ -51,9 +52,9 @@ def step_section(telling: Telling, step: Step) -> Section | None:
 
 def says(outcome: Outcome) -> bool:
     """Whether an outcome holds anything beside remarks."""
-    return bool(
-        outcome.done or outcome.checks or outcome.tables or outcome.grids or outcome.curves or outcome.room_plans
-    )
+    tables, plans_drawn = any(table.rows for table in outcome.tables), any(plan.items for plan in outcome.room_plans)
+    grids = any(grid.cells for grid in outcome.grids)
+    return bool(outcome.done or outcome.checks or outcome.curves or tables or grids or plans_drawn)
 
 
 def _round(telling: Telling, step: Step, round_id: str, blocks: Iterable[Block]) -> Section:
@@ -63,7 +64,8 @@ def _round(telling: Telling, step: Step, round_id: str, blocks: Iterable[Block])
 
 def outcome_blocks(telling: Telling, outcome: Outcome, before: tuple[str, Outcome] | None = None) -> list[Block]:
     """All of an outcome; `before`: the round before it and what the step said then, which is not said twice."""
-    blocks: list[Block] = [Paragraph(text=_state(telling, outcome), kind="lead")]
+    state = _state(telling, outcome)
+    blocks: list[Block] = [Paragraph(text=state, kind="lead")] if state else []
     if before is not None and _same(before[1], outcome):
         blocks.append(Paragraph(text=telling.say("steps.same", round=telling.round(before[0]))))
         return blocks

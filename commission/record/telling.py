@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from commission.model import AS_FOUND, AS_LEFT, Channel, Job, Limit, Outcome, RoomPlan
 from commission.model.show import number
 from commission.model.units import clean_text, format_length, format_temperature
+from commission.record.document import Grid, Heading
 from commission.record.words import Words
 from commission.visit import Visit
 
 MOST_NAMES = 4
 """More names than this in a sentence for the homeowner become a count."""
+EMPTY = ("", "–")
+"""What stands in a cell that holds nothing."""
 _DECIMALS = {"m": 2, "ms": 2, "dB²": 1, "Hz": 0, "°": 0, "%": 0, "°C": 1, "m/s": 1, "s": 2}
 
 
@@ -142,6 +145,15 @@ def decimals(unit: str, limit: Limit | None = None) -> int:
         edges = [abs(edge) for edge in (limit.low, limit.high) if edge is not None] if limit is not None else []
         return 2 if edges and max(edges) < 2 else 1
     return _DECIMALS.get(unit, 2)
+
+
+def table(
+    ident: str, title: str, headings: Sequence[Heading], rows: Sequence[Sequence[str]], remark: str = ""
+) -> Grid:
+    """A grid without the columns that hold nothing; the first, which names the row, stays."""
+    kept = [i for i in range(len(headings)) if i == 0 or any(row[i] not in EMPTY for row in rows)]
+    return Grid(id=ident, title=title, headings=tuple(headings[i] for i in kept),
+                rows=tuple(tuple(row[i] for i in kept) for row in rows), remark=remark)  # fmt: skip
 
 
 def capital(text: str) -> str:

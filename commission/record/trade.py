@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from commission import __version__, steps
+from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.trims import grid_decimals
 from commission.model import AS_LEFT, Channel, Check, Setting
@@ -23,7 +23,7 @@ from commission.record.document import (
     Signatures,
 )
 from commission.record.outcomes import attached
-from commission.record.telling import FOUND, Telling, capital, only_found, sentence
+from commission.record.telling import FOUND, Telling, capital, only_found, sentence, table
 from commission.steps.handover import CAUTIONS, ROLES, logged_since, setting_changes, signatures
 from commission.steps.settings_sheet import settings_sheet
 
@@ -93,9 +93,7 @@ def _instruments(telling: Telling) -> list[Block]:
                      telling.date(each.calibrated.isoformat()) if each.calibrated else unknown,
                      OPTIONAL if each.resolution is None else f"{each.resolution:g} {step}"))  # fmt: skip
     headings = tuple(Heading(title=telling.say(f"site.instrument_{key}")) for key in keys)
-    blocks: list[Block] = [
-        Grid(id=telling.id("instruments"), title=telling.say("site.instruments"), headings=headings, rows=tuple(rows))
-    ]
+    blocks: list[Block] = [table(telling.id("instruments"), telling.say("site.instruments"), headings, rows)]
     if any(each.calibrated is None for each in instruments if each.kind in ("meter", "microphone", "calibrator")):
         blocks.append(Paragraph(text=telling.say("site.no_calibration"), kind="note"))
     return blocks
@@ -169,13 +167,12 @@ def _reset_grid(telling: Telling) -> list[Block]:
     job = telling.job
     distance, fine = _delay_title(telling)
     trim_fine = grid_decimals(job.system.processor.trim_db.step, 1)
-    rows, borrowed, open_places = [], False, False
+    rows, borrowed = [], False
     changed = any(place[0] == AS_LEFT for place in job.settings)
 
     def held(left: object, found: object, text: str) -> str:
-        nonlocal borrowed, open_places
+        nonlocal borrowed
         if left is None and found is None:
-            open_places = True
             return OPTIONAL
         if left is None and changed:
             borrowed = True
@@ -206,6 +203,7 @@ def _reset_grid(telling: Telling) -> list[Block]:
     ]
     kept = [i for i in range(len(headings)) if any(row[i] not in ("", OPTIONAL) for row in rows)]
     kept.insert(0, kept.pop(kept.index(1)))  # the channel names the row
+    open_places = any(row[i] == OPTIONAL for row in rows for i in kept if i in (2, 3, 4))
     remarks = [
         telling.say(f"settings.{key}") for key, here in (("borrowed", borrowed), ("open", open_places)) if here
     ]
@@ -238,8 +236,8 @@ def _proposals(telling: Telling) -> list[Block]:
                 Heading(title=telling.say("settings.holds"), numeric=True),
                 Heading(title=telling.say("settings.proposed"), numeric=True),
                 Heading(title=telling.say("settings.unit")))  # fmt: skip
-    return [Grid(id=telling.id("settings-proposed"), title=telling.say("settings.proposals"), headings=headings,
-                 rows=rows, remark=telling.say("settings.proposals_remark"))]  # fmt: skip
+    ident, title = telling.id("settings-proposed"), telling.say("settings.proposals")
+    return [table(ident, title, headings, rows, telling.say("settings.proposals_remark"))]
 
 
 # --- limits, cautions, signatures -----------------------------------------------------------------------------------
@@ -248,7 +246,7 @@ def _proposals(telling: Telling) -> list[Block]:
 def limits_section(telling: Telling) -> Section | None:
     """Every limit with its value, its basis, the largest uncertainty, and where it was held against; None without any."""
     gathered: dict[tuple[str, str], tuple[list[Check], dict[str, None]]] = {}
-    for step in steps.STEPS:
+    for step in telling.visit.steps:
         for round_id in telling.job.rounds:
             for group in kinds(
                 [check for check in telling.outcome(step.id, round_id).checks if check.limit is not None]
@@ -259,7 +257,7 @@ def limits_section(telling: Telling) -> Section | None:
                 where[telling.round(round_id)] = None
     if not gathered:
         return None
-    titles = {step.id: telling.told(step.title) for step in steps.STEPS}
+    titles = {step.id: telling.told(step.title) for step in telling.visit.steps}
     rows = tuple(
         (capital(kind_name(telling, checks)), kind_limit(telling, checks), kind_uncertainty(telling, checks),
          kind_basis(telling, checks), f"{titles[step_id]}: {', '.join(where)}")
@@ -267,14 +265,14 @@ def limits_section(telling: Telling) -> Section | None:
     )  # fmt: skip
     headings = tuple(Heading(title=telling.say(f"limits.{key}"))
                      for key in ("what", "value", "uncertainty", "basis", "where"))  # fmt: skip
-    grid = Grid(id=telling.id("limits-grid"), title=telling.say("limits.grid"), headings=headings, rows=rows)
+    grid = table(telling.id("limits-grid"), telling.say("limits.grid"), headings, rows)
     rule = Paragraph(text=telling.say("limits.rule"))
     return Section(id=telling.id("limits"), title=telling.say("limits.title"), blocks=(rule, grid))
 
 
 def notes_section(telling: Telling) -> Section | None:
     """Notes and photographs of no step that the record shows."""
-    known = {step.id for step in steps.STEPS} - {"handover"}
+    known = {step.id for step in telling.visit.steps} - {"handover"}
     blocks = attached(telling, lambda step: step not in known)
     if not blocks:
         return None

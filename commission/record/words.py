@@ -2,7 +2,8 @@
 
 One TOML file holds a language. Its tables give the record's own sentences (`[summary] title = "…"` is the key
 `summary.title`); `[phrases]` maps English patterns such as `"{a} reversed"` to the same in that language, so that steps and
-rules need no line for it. What no phrase knows stays as it is. Missing keys fall back to English.
+rules need no line for it. A place named n, n1, n2 … takes a figure only, w, w1 … one word, any other what does not end a
+sentence. What no phrase knows stays as it is. Missing keys fall back to English.
 """
 
 from __future__ import annotations
@@ -24,10 +25,17 @@ OPEN_TABLES = ("findings", "checks", "glossary", "fates", "kinds", "rounds")
 """Keyed by what steps and rules are called: a file may add to them."""
 PHRASES = "phrases"
 _PLACE = re.compile(r"\{(\w+)\}")
-_LANGUAGE = re.compile(r"[A-Za-z]{2,3}(?:-[A-Za-z0-9]{2,8})*")
+_LANGUAGE = re.compile(r"[A-Za-z]{2,3}(?:-[A-Za-z0-9]{1,8})*")
 _NAMES = re.compile(r"[\w\-·/]+(?:, [\w\-·/]+)* and [\w\-·/]+")
 _SENTENCES = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])")
 _EXPECTED_FILE = f"one of {', '.join(SHIPPED)}, or the path of a TOML file such as words.toml"
+
+
+def _takes(name: str) -> str:
+    """What a place takes: n, n1, n2 … a figure; w, w1 … one word; any other anything but the end of a sentence."""
+    if re.fullmatch(r"n\d*", name):
+        return r"([-+−±]?\d(?:[\d.,]*\d)?)"
+    return r"(\S+)" if re.fullmatch(r"w\d*", name) else r"((?:(?![.!?] [A-Z]).)+?)"
 
 
 class _Phrase:
@@ -41,7 +49,9 @@ class _Phrase:
 
     @cached_property
     def _regex(self) -> re.Pattern[str]:
-        return re.compile("(.+?)".join(map(re.escape, self.literals)), re.DOTALL)
+        places = (*map(_takes, self.names), "")
+        pairs = zip(map(re.escape, self.literals), places, strict=True)
+        return re.compile("".join(part for pair in pairs for part in pair))
 
     def match(self, text: str) -> dict[str, str] | None:
         """What stands in the places; None when the text is another."""
@@ -101,8 +111,14 @@ class Words:
         for phrase in self.patterns:
             if (places := phrase.match(text)) is not None:
                 return _fill(phrase.said, {name: self.told(value) for name, value in places.items()})
+        for mark in ("; ", ", "):
+            said = [self._one(part) for part in text.split(mark)] if mark in text else []
+            if said and None not in said:
+                return mark.join(part for part in said if part is not None)
         if _NAMES.fullmatch(text):
             return text.replace(" and ", f" {self.sentences['list.and']} ")
+        if text.endswith(".") and (clause := self._one(text[:-1])) is not None:
+            return f"{clause}."
         if text[:1].isupper() and (lower := self._one(text[0].lower() + text[1:])) is not None:
             return lower[:1].upper() + lower[1:]
         return None

@@ -1,0 +1,237 @@
+"""Visits for tests of the record: without a store, their responses analysed by hand; and everything a document says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from builders import analysis, events_of
+
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import (
+    AS_FOUND,
+    AS_LEFT,
+    Analysed,
+    Analyses,
+    Channel,
+    Event,
+    EventBody,
+    FloatArray,
+    Job,
+    JobCreated,
+    Position,
+    ResponseStored,
+    Room,
+    Seat,
+    StoreError,
+    System,
+)
+from commission.record.document import (
+    Block,
+    Bullets,
+    Document,
+    Facts,
+    Figure,
+    Grid,
+    Paragraph,
+    Photo,
+    Section,
+    Signatures,
+)
+from commission.visit import Visit
+
+CREATED_AT = "2026-03-14T17:05:00Z"
+
+
+class Shelf:
+    """A log that is only read."""
+
+    path = Path("harbour-lane.commission")
+    read_only = True
+
+    def __init__(self, events: tuple[Event, ...], blobs: Mapping[str, bytes]) -> None:
+        self._events, self._blobs = events, blobs
+
+    def events(self) -> tuple[Event, ...]:
+        return self._events
+
+    def blob(self, sha256: str) -> bytes:
+        if sha256 not in self._blobs:
+            raise StoreError(f"The recording {sha256[:12]} is not in the job file.")
+        return self._blobs[sha256]
+
+    def append(self, bodies: object, blobs: object = None) -> tuple[Event, ...]:
+        raise StoreError("read only")
+
+    def verify(self, progress: object = None) -> None:
+        return None
+
+    def close(self) -> None:
+        return None
+
+
+class Told(Visit):
+    """A visit whose responses are analysed already."""
+
+    def __init__(self, events: tuple[Event, ...], given: Mapping[int, object], blobs: Mapping[str, bytes]) -> None:
+        super().__init__(Shelf(events, blobs), lambda stored, fetch: [])  # type: ignore[arg-type]
+        self._given = Analyses(
+            Analysed(seq=r.seq, round=r.body.round, channel=r.body.channel, seat=r.body.seat, clock=r.body.clock,
+                     passes_delays=True, analysis=given[r.seq])  # type: ignore[arg-type]
+            for r in self.job.responses if r.seq in given
+        )  # fmt: skip
+
+    @property
+    def analyses(self) -> Analyses:
+        return self._given
+
+
+def visit_of(
+    *bodies: EventBody, heard: Mapping[tuple[str, str, str], object] | None = None,
+    blobs: Mapping[str, bytes] | None = None,
+) -> Visit:  # fmt: skip
+    """A visit of these bodies; `heard`: analyses by (round, channel, seat), each with its event."""
+    heard = heard or {}
+    responses = tuple(
+        ResponseStored(round=r, channel=c, seat=s, kind="impulse", file_name=f"{r}-{s}-{c}.wav", file_sha256="0" * 64,
+                       clock=r)
+        for r, c, s in heard
+    )  # fmt: skip
+    events = events_of(JobCreated(title="test", program_version="0.1.0"), *bodies, *responses)
+    first = len(events) - len(responses) + 1
+    return Told(events, {first + i: each for i, each in enumerate(heard.values())}, blobs or {})
+
+
+def response(level_db: float, arrival_s: float, tilt: FloatArray | float = 0.0, **changes: object) -> object:
+    """An analysis on the real grid: flat at a level, with a deviation added."""
+    curve = np.full(len(GRID_HZ), level_db) + tilt
+    given: dict[str, object] = {
+        "freq_hz": GRID_HZ, "third_octave_db": curve, "view_db": curve, "level_db": level_db, "arrival_s": arrival_s,
+        "arrival_u_s": 3e-5, "polarity": 1, "snr_db": 60.0,
+    }  # fmt: skip
+    return analysis(**(given | changes))
+
+
+def big_cinema() -> System:
+    """9.2.6 with twenty seats in four rows."""
+    bed = ("FL", "FR", "FC", "SiL", "SiR", "BL", "BR", "FLw", "FRw")
+    high = ("TpFL", "TpFR", "TpSiL", "TpSiR", "TpBL", "TpBR")
+
+    def place(i: int, count: int, z: float) -> Position:
+        turn = 2 * np.pi * i / count
+        return (round(3 * float(np.sin(turn)), 2), round(5 - 4.5 * float(np.cos(turn)), 2), z)
+
+    channels = [
+        *(Channel(id=c, role="screen" if c in ("FL", "FR", "FC") else "surround", position_m=place(i, 9, 1.2))
+          for i, c in enumerate(bed)),
+        *(Channel(id=c, role="height", position_m=place(i, 6, 2.9)) for i, c in enumerate(high)),
+        *(Channel(id=c, role="sub", position_m=(x, 0.3, 0.3)) for c, x in (("SUB1", -2.0), ("SUB2", 2.0))),
+    ]  # fmt: skip
+    seats = [
+        Seat(id=f"{row}{n}", position_m=(-2 + n * 0.7, 3 + 1.4 * r, 1.1 + 0.2 * r), reference=row == "B" and n == 3)
+        for r, row in enumerate("ABCD")
+        for n in range(1, 6)
+    ]
+    return System(title="Long Quay cinema", room=Room(length_m=10, width_m=7, height_m=3.2), channels=tuple(channels),
+                  seats=tuple(seats))  # fmt: skip
+
+
+def heard_everywhere(
+    system: System, rounds: tuple[str, ...] = (AS_FOUND, AS_LEFT)
+) -> dict[tuple[str, str, str], object]:
+    """Every channel at every seat in every round, scattered from a fixed seed."""
+    rng = np.random.default_rng(7)
+    out = {}
+    for r in rounds:
+        for channel in system.channels:
+            for seat in system.seats:
+                level = 75 + float(rng.normal(0, 2 if r == AS_FOUND else 1))
+                out[(r, channel.id, seat.id)] = response(level, 0.02 + float(rng.uniform(0, 0.004)))
+    return out
+
+
+def only_round(job: Job, round_id: str) -> tuple[EventBody, ...]:
+    """The bodies of a log that belong to one round or to none."""
+    out = []
+    for event in job.log[1:]:
+        own = getattr(event.body, "round", None) or getattr(getattr(event.body, "setting", None), "round", round_id)
+        if own == round_id:
+            out.append(event.body)
+    return tuple(out)
+
+
+def sections(document: Document) -> Iterator[Section]:
+    """All sections, outer ones first."""
+
+    def inside(parts: tuple[Section, ...]) -> Iterator[Section]:
+        for part in parts:
+            yield part
+            yield from inside(part.sections)
+
+    return inside(document.sections)
+
+
+def section(document: Document, ident: str) -> Section:
+    """The section of that id."""
+    return next(part for part in sections(document) if part.id == ident)
+
+
+def blocks(document: Document) -> Iterator[Block]:
+    """All blocks in order."""
+    for part in sections(document):
+        yield from part.blocks
+
+
+def grids(document: Document) -> list[Grid]:
+    """All grids in order."""
+    return [block for block in blocks(document) if isinstance(block, Grid)]
+
+
+def texts_of(block: Block) -> Iterator[str]:
+    """Everything that a block says."""
+    match block:
+        case Paragraph():
+            yield block.text
+        case Bullets():
+            yield from block.items
+        case Facts():
+            for pair in block.pairs:
+                yield from pair
+        case Grid():
+            yield from (block.title, block.remark)
+            for heading in block.headings:
+                yield from (heading.title, heading.unit)
+            for row in block.rows:
+                yield from row
+        case Figure():
+            yield from (block.title, block.alt, block.caption)
+        case Photo():
+            yield from (block.caption, block.alt)
+        case Signatures():
+            yield from (block.name_label, block.date_label, block.sign_label)
+            for place in block.places:
+                yield from (place.role, place.name, place.date)
+
+
+def texts(document: Document) -> Iterator[str]:
+    """Everything that a document says."""
+    yield from (document.title, document.subtitle, document.date_text, document.how_to_check, document.digest_label)
+    for part in sections(document):
+        yield part.title
+        for block in part.blocks:
+            yield from texts_of(block)
+    for each in document.attachments:
+        yield each.description
+
+
+def said(part: Section) -> str:
+    """Everything that a section says, the ones inside included."""
+    own = [part.title, *(text for block in part.blocks for text in texts_of(block))]
+    return "\n".join([*own, *(said(inner) for inner in part.sections)])
+
+
+def renamed(system: System, channel: str, **changes: object) -> System:
+    """The system with one channel changed."""
+    return replace(system, channels=tuple(replace(c, **changes) if c.id == channel else c for c in system.channels))  # type: ignore[arg-type]
