@@ -150,12 +150,14 @@ def _missing(typst: Any, chars: list[str], *, system_fonts: bool) -> set[str]:
     Raises CommissionError when it complains of anything else.
     """
     source = (
-        b'#set document(title: "letters", date: datetime(year: 2000, month: 1, day: 1))\n#set text(lang: "en", font: json(bytes(sys.inputs.fonts)))\n'
+        b'#set document(title: "letters", date: datetime(year: 2000, month: 1, day: 1))\n'
+        b'#set text(lang: "en", font: json(bytes(sys.inputs.fonts)))\n'
         b"#for c in json(bytes(sys.inputs.letters)) [#c \\\n]"
     )
     inputs = {"letters": json.dumps(chars), "fonts": json.dumps(FONTS)}
+    own = not system_fonts
     try:
-        typst.compile(source, format="pdf", sys_inputs=inputs, pdf_standards=["a-3b"], ignore_system_fonts=not system_fonts)  # fmt: skip
+        typst.compile(source, format="pdf", sys_inputs=inputs, pdf_standards=["a-3b"], ignore_system_fonts=own)
     except typst.TypstError as error:
         said = {c for text in _CANNOT.findall(str(error.diagnostic)) for c in _unquoted(text)} & set(chars)
         if not said:
