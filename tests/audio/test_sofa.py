@@ -147,6 +147,7 @@ def test_the_file_says_nothing_of_the_moment_or_machine_by_itself() -> None:
     assert write_sofa(SYSTEM, "as-found", responses(), at=AT) == write_sofa(SYSTEM, "as-found", responses(), at=AT)
 
 
+@settings(deadline=None)
 @given(st.tuples(*[st.floats(-20, 20)] * 3))
 def test_coordinates_turn_there_and_back(position: tuple[float, float, float]) -> None:
     assert to_room(to_room(position)) == position

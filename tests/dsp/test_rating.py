@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from references.catalogue import table
 from references.sounds import RATE_HZ, ventilation
@@ -101,6 +101,7 @@ def test_the_instruments_own_noise_makes_bounds() -> None:
     assert rating.nr_rating(clean | {8000: 5.0}, bounds).octave_hz == 4000
 
 
+@settings(deadline=None)
 @given(octaves=levels, gain=st.floats(0, 10))
 def test_more_noise_never_rates_lower(octaves: dict[int, float], gain: float) -> None:
     louder = {hz: level + gain for hz, level in octaves.items()}
