@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from commission.record.document import Grid
+from commission.record.document import MARKS, Grid
 from commission.record.svg import width_em
 
 SIZES_PT = (9.5, 9.0, 8.5, 8.0, 7.5, 7.0, 6.5)
 """Tried from the largest; below the last nobody reads."""
 PADDING_EM = 1.22
 """Left and right of each cell together."""
-KEPT_WHOLE = 12
-"""A cell of numbers no longer than this, such as `11' 2 1/2"`, stays on one line."""
+KEPT_WHOLE = 14
+"""A number such as `11' 2 1/2"` or a verdict, no longer than this, stays on one line."""
 LONGEST_EM = 14.0
 """A word wider than this may break where its column is narrower."""
 
@@ -48,8 +48,7 @@ def _needs(grid: Grid) -> tuple[list[float], list[float]]:
         texts = [row[index] for row in grid.rows]
         bold = 1.09 if index == 0 else 1.04
         parts = [word for text in (*texts, heading.title, heading.unit) for word in text.split()]
-        if heading.numeric:
-            parts += [text for text in texts if len(text) <= KEPT_WHOLE]
+        parts += [text for text in texts if len(text) <= KEPT_WHOLE and (heading.numeric or text[:1] in MARKS)]
         longest = max((width_em(word) for word in parts), default=0.0)
         titles = width_em(f"{heading.title} {heading.unit}".strip())
         words.append(min(longest, LONGEST_EM) * bold + PADDING_EM)
