@@ -13,7 +13,6 @@ from commission.model.verdict import surely_above
 from commission.steps import distances
 from commission.steps.seat_cells import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
 
-TRIM_DB = 1.0
 ALIKE = 0.8
 
 
@@ -63,18 +62,25 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[Said]:
     explained = found.channels("wiring.swapped", "wiring.silent")
     for each in e.distances.channels.values():
         residual, name = each.arrival_residual_s, each.channel.id
+        limit_ms = e.job.limit("distances.arrival").upper
         if each.channel.is_sub or residual is None or each.seems_m is None or name in explained or not each.outlier:
             continue
         yield Said(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
             channels=(name,),
             evidence=(f"tape {each.distance_m:.2f} m, but the sound comes as from {each.seems_m:.2f} m "
-                      f"({signed(1000 * residual, 2)} ± {2000 * each.arrival_u_s:.2f} ms, limit 0.3 ms)",),
+                      f"({signed(1000 * residual, 2)} ± {2000 * each.arrival_u_s:.2f} ms, limit {limit_ms:g} ms)",),
             alternatives=("the tape reading is wrong", "a delay elsewhere, in the amplifier or a wireless link",
                           "the direct path is blocked and a reflection was taken"),
             confirm=f"Tape {name} again; play it alone and look for a second delay setting.",
             remedy="Correct the tape reading, or take the other delay out.",
         )  # fmt: skip
+
+
+def _trim_db(e: Evidence) -> float:
+    """How far a channel may be off before it is told [dB]: the nearer side of the limit."""
+    limit = e.job.limit("settings.trim")
+    return min(-limit.lower, limit.upper)
 
 
 def _common_error_db(e: Evidence) -> float:
@@ -83,7 +89,7 @@ def _common_error_db(e: Evidence) -> float:
     if len(off) < 3:
         return 0.0
     middle = float(np.median(off))
-    return middle if np.mean(np.abs(off - middle) <= TRIM_DB) >= ALIKE else 0.0
+    return middle if np.mean(np.abs(off - middle) <= _trim_db(e)) >= ALIKE else 0.0
 
 
 def _all_off(e: Evidence, _: Found) -> Iterator[Said]:
@@ -91,12 +97,12 @@ def _all_off(e: Evidence, _: Found) -> Iterator[Said]:
     u = float(
         np.hypot(np.median([each.u_db for each in levels.channels.values()] or [0.0]), levels.common_u_db or 0.0)
     )
-    if not surely_above(abs(common), TRIM_DB, u):
+    if not surely_above(abs(common), _trim_db(e), u):
         return
     yield Said(
         title=f"all channels {abs(common):.1f} dB {'loud' if common > 0 else 'low'}",
         channels=tuple(levels.channels),
-        evidence=(f"{signed(common)} ± {2 * u:.1f} dB against the reference, alike within {TRIM_DB:g} dB",),
+        evidence=(f"{signed(common)} ± {2 * u:.1f} dB against the reference, alike within {_trim_db(e):g} dB",),
         alternatives=("the master volume was not at its reference", "the meter is off, or set to another weighting"),
         confirm="Put the calibrator on the meter; look at the master volume.",
         remedy="Set the volume to its reference and read two channels again before any trim is changed.",
@@ -107,7 +113,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[Said]:
     common = _common_error_db(e)
     explained = found.channels("wiring.silent", "wiring.woofer")
     off = {c: -each.correction_db - common for c, each in e.levels.channels.items()
-           if surely_above(abs(each.correction_db + common), TRIM_DB, each.u_db) and c not in explained}  # fmt: skip
+           if surely_above(abs(each.correction_db + common), _trim_db(e), each.u_db) and c not in explained}  # fmt: skip
     if not off:
         return
     worst = max(off, key=lambda c: abs(off[c]))
@@ -116,7 +122,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[Said]:
         title=f"trims off, {worst} by {abs(off[worst]):.1f} dB",
         channels=tuple(off),
         evidence=(f"against {against}: " + ", ".join(f"{c} {signed(value)} dB" for c, value in off.items())
-                  + f", limit {TRIM_DB:g} dB",),
+                  + f", limit {_trim_db(e):g} dB",),
         alternatives=("the volume was moved between readings", "the meter was held elsewhere"),
         confirm=f"Read {worst} again, and one channel that is right.",
         remedy="Enter the trims from the settings sheet.",

@@ -15,10 +15,9 @@ from commission.model import Check, Verdict
 from commission.model.show import number
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
-from commission.steps.seat_cells import BASS_HZ, NULL_LIMIT, SNR_LIMIT, THIRD_OCTAVE_U_DB, deepest
+from commission.steps.seat_cells import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
 from commission.steps.seat_variance import seat_weights
 
-UNEVEN_DB = 3.0
 SPOILT = ("settings.sub-latency", "settings.polarity", "wiring.polarity", "settings.unit", "measurement.gain")
 """What makes a hole in the sum of the subwoofers, or in what was measured of it: mended before the room is judged."""
 
@@ -57,7 +56,7 @@ def _summed_nulls(e: Evidence) -> dict[str, tuple[str, ...]]:
     out: dict[str, tuple[str, ...]] = {}
     if len(seats) < 3 or not plays.any():
         return out
-    limit = NULL_LIMIT.low or -10.0
+    limit = e.job.limit("seats.null").lower
     mean = np.average(levels, axis=0, weights=np.sign(seat_weights(e.job, seats)))
     for i, seat in enumerate(seats):
         depth, at_hz = deepest(levels[i], mean, plays, GRID_HZ)
@@ -93,7 +92,7 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[Said]:
         title="bass differs by seat" + (f", least at {softest[0]}" if softest[1] < -2 else ""),
         channels=tuple(_subs(e)),
         seats=(first.worst_seat,),
-        evidence=tuple(text for name, (label, r) in uneven.items() for text in _spread(name, label, r)),
+        evidence=tuple(text for name, (label, r) in uneven.items() for text in _spread(e, name, label, r)),
         alternatives=("gain, delay or polarity of the subwoofers do not suit the seats (bass)",),
         confirm="Measure each subwoofer alone: does every one of them miss the same seat?",
         remedy="Align the subwoofers for all seats; what remains is a matter of their number and places, or of the seats'.",
@@ -107,12 +106,12 @@ def _uneven(e: Evidence, result: BandResult, missing: set[str]) -> bool:
     if result.worst_seat in missing and sum(weight > 0 for weight in weights.values()) > 2:
         share = weights[result.worst_seat] / sum(weights.values())
         left_db2 = without_one_db2(left_db2, share, result.worst_db)
-    return surely_above(math.sqrt(left_db2), UNEVEN_DB, result.u_sd_db)
+    return surely_above(math.sqrt(left_db2), e.job.limit("room.uneven").upper, result.u_sd_db)
 
 
-def _spread(name: str, label: str, r: BandResult) -> tuple[str, str]:
+def _spread(e: Evidence, name: str, label: str, r: BandResult) -> tuple[str, str]:
     who = "all subwoofers together" if name == SUBS else name
-    spread = f"{r.sd_db:.1f} ± {2 * r.u_sd_db:.1f} dB, limit {UNEVEN_DB:g} dB"
+    spread = f"{r.sd_db:.1f} ± {2 * r.u_sd_db:.1f} dB, limit {e.job.limit('room.uneven').upper:g} dB"
     return (
         f"{who}: root of the variance over seats {spread}, {label} Hz",
         f"{r.worst_seat} is {r.worst_db:.1f} dB off the seats' mean (rms)",
@@ -136,7 +135,7 @@ def _noise(e: Evidence, found: Found) -> Iterator[Said]:
             channels=tuple(ids),
             seats=tuple(seats),
             evidence=(f"{listed(ids)} at {listed(seats)}: down to {min(low.values()):.0f} dB of signal to noise, "
-                      f"limit {SNR_LIMIT.low:.0f} dB",
+                      f"limit {e.job.limit('seats.snr').lower:.0f} dB",
                       f"median {np.median(list(low.values())):.0f} dB"),
             alternatives=("the channel plays too softly, or was muted: then nothing else told of it counts",
                           "the microphone's gain is low, so that its input hisses"),

@@ -11,9 +11,8 @@ from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import Found, Rule, Said, caution, listed
 from commission.dsp.across import AGREE
 from commission.model.verdict import surely_below
-from commission.steps.seat_cells import CHANNEL_OFF_U_DB, DRIVER_LIMIT, PARTNER_U_DB, SILENT_DB, Against
+from commission.steps.seat_cells import CHANNEL_OFF_U_DB, PARTNER_U_DB, SILENT_DB, Against
 
-DRIVER_DB = DRIVER_LIMIT.low or -10.0
 SILENT_SNR_DB = 10.0
 
 
@@ -112,18 +111,20 @@ def _set_reversed(e: Evidence, _: Found) -> Iterator[Said]:
 
 def _dead(e: Evidence, found: Found, driver: str) -> Iterator[tuple[str, Against, float, int]]:
     silent = found.channels("wiring.silent")
+    limit_db = e.job.limit("seats.driver").lower
     for channel, against in sorted(e.seats.against.items()):
         gap = against.treble_db if driver == "tweeter" else against.low_db
         index = 0 if driver == "tweeter" else 1
-        seats = sum(both[index] <= DRIVER_DB for both in against.gaps.values())
-        dead = surely_below(gap, DRIVER_DB, PARTNER_U_DB)
+        seats = sum(both[index] <= limit_db for both in against.gaps.values())
+        dead = surely_below(gap, limit_db, PARTNER_U_DB)
         if dead and channel not in silent and seats >= AGREE * len(against.gaps):
             yield channel, against, gap, seats
 
 
-def _gap(against: Against, gap_db: float, seats: int) -> str:
+def _gap(e: Evidence, against: Against, gap_db: float, seats: int) -> str:
     where = f"{seats} of {len(against.gaps)} seats"
-    return f"{-gap_db:.0f} dB below {against.partner} at {where}, told from {-DRIVER_DB:.0f} dB"
+    limit_db = e.job.limit("seats.driver").lower
+    return f"{-gap_db:.0f} dB below {against.partner} at {where}, told from {-limit_db:.0f} dB"
 
 
 def _tweeter(e: Evidence, found: Found) -> Iterator[Said]:
@@ -131,7 +132,7 @@ def _tweeter(e: Evidence, found: Found) -> Iterator[Said]:
         yield Said(
             title=f"{channel} no treble",
             channels=(channel,),
-            evidence=(f"3 to 10 kHz is {_gap(against, gap, seats)}; the rest of its range is not",),
+            evidence=(f"3 to 10 kHz is {_gap(e, against, gap, seats)}; the rest of its range is not",),
             alternatives=("a grille, curtain or furniture covers it", "its own crossover or protection has opened"),
             confirm=f"Play a soft sweep on {channel} and listen close by: is the tweeter silent?",
             remedy=f"Check the tweeter's terminals and jumpers, then have it replaced. {caution(e, channel)}",
@@ -143,7 +144,7 @@ def _woofer(e: Evidence, found: Found) -> Iterator[Said]:
         yield Said(
             title=f"{channel} no lows",
             channels=(channel,),
-            evidence=(f"200 to 500 Hz is {_gap(against, gap, seats)}; its treble is not",),
+            evidence=(f"200 to 500 Hz is {_gap(e, against, gap, seats)}; its treble is not",),
             alternatives=("a jumper between the terminals for woofer and tweeter is missing",
                           "a high-pass is set far too high"),
             confirm=f"Play a soft sweep on {channel} and listen close by: is the woofer silent?",

@@ -56,6 +56,16 @@ class Limit:
     unit: str
     basis: str
 
+    @property
+    def lower(self) -> float:
+        """The low bound as a number, −inf where the side is open."""
+        return -math.inf if self.low is None else self.low
+
+    @property
+    def upper(self) -> float:
+        """The high bound as a number, inf where the side is open."""
+        return math.inf if self.high is None else self.high
+
     def judge(self, value: float | None, standard_uncertainty: float = 0.0) -> Verdict:
         """Judge `value` with standard uncertainty u [same unit]: guarded acceptance and guarded rejection.
 

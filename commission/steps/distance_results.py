@@ -14,17 +14,12 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.geometry import distance_m
 from commission.dsp.latency import SWAP_Z, UnitFit, common_latency, unit_factor
 from commission.dsp.uncertainty import POSITION_U_M, TAPE_U_M, combine
-from commission.model import Analyses, Channel, Check, FloatArray, Job, Limit, Verdict
+from commission.model import Analyses, Channel, Check, FloatArray, Job, Verdict
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
 from commission.steps.arrivals import Heard, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.remembered import remembered
 
-SETTING_LIMIT = Limit(low=-0.1, high=0.1, unit="ms", basis="0.1 ms between channels; ITU-R BS.1116, from memory")
-ARRIVAL_LIMIT = Limit(low=-0.3, high=0.3, unit="ms", basis="0.3 ms (10 cm) between tape and arrival; common practice")
-SUB_LIMIT = Limit(
-    low=-2.0, high=2.0, unit="ms", basis="subwoofers within 2 ms before the crossover is aligned; common practice"
-)
 SUB_LATENCY_S = 0.002
 """A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
 TEMPERATURE_U_K = 1 / math.sqrt(3)
@@ -72,10 +67,12 @@ class ChannelDistance:
     @property
     def outlier(self) -> bool:
         """Whether it arrives off the tape beyond doubt: guarded as a failing check."""
-        limit_s, residual = (ARRIVAL_LIMIT.high or 0.0) / 1000, self.arrival_residual_s
+        limit, residual = self.check_arrival.limit, self.arrival_residual_s
         if self.channel.is_sub:
             return self.own_latency_m > 0
-        return residual is not None and surely_above(abs(residual), limit_s, self.arrival_u_s)
+        if residual is None or limit is None:
+            return False
+        return limit.judge(1000 * residual, 1000 * self.arrival_u_s) is Verdict.FAIL
 
     @property
     def own_latency_m(self) -> float:
@@ -149,7 +146,9 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
     residual = fit.residual_s if fit is not None else np.full(len(channels), np.nan)
     u = np.array([_u_s(h, found, speed) for h, found in zip(heard, known.values(), strict=True)])
-    late = ~mains & np.array([surely_above(r, SUB_LATENCY_S, each) for r, each in zip(residual, u, strict=True)], bool)
+    late = ~mains & np.array(
+        [surely_above(r, SUB_LATENCY_S, each) for r, each in zip(residual, u, strict=True)], bool
+    )
     acoustic = tape + np.where(late, residual * speed, 0.0)
     settings: tuple[delays_of.DelaySetting, ...] = ()
     if channels:
@@ -161,7 +160,9 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
         _Times(*map(float, each)) for each in zip(held, held_error, arrivals, residual, alignment, u, strict=True)
     ]
     results = {
-        c.id: _channel(c, *known[c], float(acoustic[i]), settings[i], heard[i], times[i], speed, _feet(ratio) is not None)
+        c.id: _channel(
+            job, c, *known[c], float(acoustic[i]), settings[i], heard[i], times[i], speed, _feet(ratio) is not None
+        )
         for i, c in enumerate(channels)
     }
     usable = mains & passes
@@ -264,6 +265,7 @@ def unit_sentence(result: DistancesResult) -> str | None:
 
 
 def _channel(
+    job: Job,
     channel: Channel,
     distance: float,
     origin: str,
@@ -276,7 +278,7 @@ def _channel(
 ) -> ChannelDistance:
     late = acoustic_m - distance > 0
     u_set = times.u_s if late else _u_s(None, (distance, origin), speed_m_s)
-    limit = SUB_LIMIT if channel.is_sub else SETTING_LIMIT
+    limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.setting")
     why_not_set = None
     if math.isnan(times.held_error_s):
         why_not_set = "the setting is not noted in this round"
@@ -313,7 +315,7 @@ def _channel(
             id="distances.arrival",
             channel=channel.id,
             unit="ms",
-            limit=SUB_LIMIT if channel.is_sub else ARRIVAL_LIMIT,
+            limit=limit if channel.is_sub else job.limit("distances.arrival"),
             value=None if value is None else 1000 * value,
             uncertainty=1000 * times.u_s,
             why_not=why_not,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from commission.dsp import uncertainty as u_of
 from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, free_offset_db
 from commission.dsp.trims import plan as plan_trims
-from commission.model import Channel, Check, Job, Limit
+from commission.model import Channel, Check, Job
 
 CONVENTIONS = (
     (75.0, "75 dB(C) slow with −30 dBFS noise: home practice (common practice, no source)"),
@@ -17,16 +17,6 @@ CONVENTIONS = (
 )
 """Choices of the reference level with their basis; none is built in."""
 
-MATCH_DB = 0.5
-MATCH = Limit(
-    low=-MATCH_DB,
-    high=MATCH_DB,
-    unit="dB",
-    basis="each channel within 0.5 dB of the reference at the reference seat; common practice",
-)
-REPEAT = Limit(
-    low=None, high=MATCH_DB, unit="dB", basis="repeat readings within 0.5 dB of each other; common practice"
-)
 DEFAULT_RESOLUTION_DB = 0.1
 SUB_NOISE_U_DB = u_of.noise_u_db(50.0, 20.0)
 """Scatter of subwoofer noise (30 to 80 Hz) in one reading of twenty seconds; that of main channels is lost in the eye's."""
@@ -156,10 +146,10 @@ def _channel(
         at_limit=held_back or min(new - limits.min, limits.max - new) < limits.step - 1e-6,
         reachable=not held_back,
         match=Check(id="levels.match", channel=channel.id, seat=reference_id(job), value=apart, unit="dB",
-                    uncertainty=u, limit=MATCH, text="reading less target"),
+                    uncertainty=u, limit=job.limit("levels.match"), text="reading less target"),
         repeat=None if found.spread_db is None else Check(
             id="levels.repeat", channel=channel.id, value=found.spread_db, unit="dB",
-            uncertainty=resolution_u, limit=REPEAT, text="largest less smallest reading"),
+            uncertainty=resolution_u, limit=job.limit("levels.repeat"), text="largest less smallest reading"),
     )  # fmt: skip
 
 

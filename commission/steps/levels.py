@@ -30,7 +30,6 @@ from commission.model import (
 )
 from commission.steps.level_results import (
     CONVENTIONS,
-    MATCH,
     ChannelLevel,
     LevelsResult,
     OffsetChoice,
@@ -40,7 +39,7 @@ from commission.steps.level_results import (
     target_db,
 )
 
-__all__ = ["CONVENTIONS", "MATCH", "STEP", "ChannelLevel", "LevelsResult", "evaluate", "plan", "solve", "target_db"]
+__all__ = ["CONVENTIONS", "STEP", "ChannelLevel", "LevelsResult", "evaluate", "plan", "solve", "target_db"]
 
 HELP = """
 **Loud noise:** start with the master volume low and warn everybody in the room. No one needs to stand near a
@@ -118,7 +117,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
             seat=reference_id(job),
             value=None,
             unit="dB",
-            limit=MATCH,
+            limit=job.limit("levels.match"),
             why_not="no reading yet",
         )
         for channel in (result.missing if levels else ())

@@ -20,21 +20,8 @@ from commission.model import Analyses, Analysis, Channel, Check, FloatArray, Job
 from commission.model.show import number
 from commission.steps.remembered import remembered
 
-
-def _db(basis: str, low: float | None = None, high: float | None = None) -> Limit:
-    return Limit(low=low, high=high, unit="dB", basis=basis)
-
-
-SNR_LIMIT = _db("30 dB for arrivals and levels; own simulations", low=30.0)
 CLIP_LIMIT = Limit(high=0.0, unit="", basis="no recording six times too often at its top; own simulations")
 POLARITY_LIMIT = Limit(low=0.0, unit="", basis="every loudspeaker pushes first; common practice")
-DRIVER_LIMIT = _db("10 dB below the partner: a dead driver; own simulations", low=-10.0)
-LEVEL_LIMIT = _db("6 dB from the seats' mean, 500–2000 Hz; common practice", low=-6.0, high=6.0)
-SUB_LEVEL_LIMIT = _db(
-    "null 10 dB below, boom 6 dB above the seats' mean, 30–80 Hz; common practice", low=-10.0, high=6.0
-)
-DIRECT_LIMIT = _db("blocked path: 6 dB below the seats' mean, 4–12 kHz; common practice", low=-6.0)
-NULL_LIMIT = _db("10 dB below the seats' mean over a third octave of bass; common practice", low=-10.0)
 LEVEL_U_DB, THIRD_OCTAVE_U_DB, BAND_U_DB, PARTNER_U_DB = 0.22, 0.4, 0.5, 1.0
 """Standard uncertainties of a level, a third octave and a band at one seat (own simulations: placement within 2 cm,
 angle, gain), and of a difference between two sides of a room (common practice, no source)."""
@@ -136,10 +123,10 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
             repeats = analyses.repeats(round_id, *place)
             checks: list[Check] = []
             if analysis is not None:
-                checks = [_snr_check(channel, seat.id, analysis), *_clip_check(channel, seat.id, analysis),
+                checks = [_snr_check(job, channel, seat.id, analysis), *_clip_check(channel, seat.id, analysis),
                           _polarity_check(job, round_id, channel, seat.id, analysis, polarity[channel.id], inverted),
-                          *_driver_checks(channel, seat.id, analysis, against.get(channel.id)),
-                          *_spread_checks(channel, seat.id, analysis, spreads.get(seat.id), gains)]  # fmt: skip
+                          *_driver_checks(job, channel, seat.id, analysis, against.get(channel.id)),
+                          *_spread_checks(job, channel, seat.id, analysis, spreads.get(seat.id), gains)]  # fmt: skip
             cells[place] = Cell(
                 channel=channel, seat=seat.id, analysis=analysis, checks=tuple(checks), repeats=len(repeats),
                 level_db=None if analysis is None or analysis.level_db is None else analysis.level_db + (offset or 0.0),
@@ -278,14 +265,14 @@ def deepest(
     return float(apart[lowest]), float(freq_hz[lowest])
 
 
-def _snr_check(channel: Channel, seat: str, analysis: Analysis) -> Check:
-    enough = analysis.snr_db is not None and analysis.snr_db >= (SNR_LIMIT.low or 0.0)
+def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis) -> Check:
+    enough = analysis.snr_db is not None and analysis.snr_db >= job.limit("seats.snr").lower
     # A lower bound can pass and never fail.
     why = _clipped(analysis) or (None if enough else analysis.why.get("snr"))
     if why is None and analysis.snr_db is None:
         why = "its noise is not known"
     return Check(id="seats.snr", channel=channel.id, seat=seat, value=analysis.snr_db, unit="dB", uncertainty=0.5,
-                 limit=SNR_LIMIT, why_not=why, text="signal to noise")  # fmt: skip
+                 limit=job.limit("seats.snr"), why_not=why, text="signal to noise")  # fmt: skip
 
 
 def _clipped(analysis: Analysis) -> str | None:
@@ -322,7 +309,9 @@ def _polarity_check(
                  why_not=why, text="polarity against the majority" if inverted else "polarity", words=words)  # fmt: skip
 
 
-def _driver_checks(channel: Channel, seat: str, analysis: Analysis, against: Against | None) -> list[Check]:
+def _driver_checks(
+    job: Job, channel: Channel, seat: str, analysis: Analysis, against: Against | None
+) -> list[Check]:
     if against is None:
         return []
     treble, low = against.gaps.get(seat, (None, None))
@@ -331,26 +320,26 @@ def _driver_checks(channel: Channel, seat: str, analysis: Analysis, against: Aga
         why = f"it or {against.partner} was not heard over the whole range there and at the seat opposite"
     return [
         Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB", uncertainty=PARTNER_U_DB,
-              limit=DRIVER_LIMIT, why_not=why, text=f"{text} against {against.partner}")
+              limit=job.limit("seats.driver"), why_not=why, text=f"{text} against {against.partner}")
         for name, value, text in (("treble", treble, "HF, 3–10 kHz,"), ("lows", low, "LF, 200–500 Hz,"))
     ]  # fmt: skip
 
 
 def _spread_checks(
-    channel: Channel, seat: str, analysis: Analysis, spread: _Spread | None, gains: dict[str, float]
+    job: Job, channel: Channel, seat: str, analysis: Analysis, spread: _Spread | None, gains: dict[str, float]
 ) -> list[Check]:
     if spread is None:
         return []
     why = _clipped(analysis)
     if why is None and seat in gains:
         why = f"the gain changed at {seat}: {number(gains[seat], 1, signed=True)} dB on all channels"
-    limit = SUB_LEVEL_LIMIT if channel.is_sub else LEVEL_LIMIT
+    limit = job.limit("seats.sub-level") if channel.is_sub else job.limit("seats.level")
     kinds = [("level", spread.level_db, LEVEL_U_DB, limit, "level against the seats' mean")]
     if channel.is_sub:
         text = f"bass against the seats' mean, deepest at {spread.null_hz:.0f} Hz"
-        kinds.append(("bass", spread.null_db, THIRD_OCTAVE_U_DB, NULL_LIMIT, text))
+        kinds.append(("bass", spread.null_db, THIRD_OCTAVE_U_DB, job.limit("seats.null"), text))
     else:
-        kinds.append(("direct", spread.direct_db, BAND_U_DB, DIRECT_LIMIT, "4–12 kHz against the seats' mean"))
+        kinds.append(("direct", spread.direct_db, BAND_U_DB, job.limit("seats.direct"), "4–12 kHz against the seats' mean"))
     return [
         Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB", uncertainty=u, limit=bounds,
               why_not=why, text=text)

@@ -33,9 +33,9 @@ from commission.model import (
     Verdict,
 )
 from commission.model.show import number
-from commission.steps.seat_cells import SNR_LIMIT, Cell, SeatsResult, level_offset_db, solve
+from commission.steps.seat_cells import Cell, SeatsResult, level_offset_db, solve
 
-__all__ = ["SNR_LIMIT", "STEP", "Cell", "SeatsResult", "evaluate", "level_offset_db", "plan", "solve"]
+__all__ = ["STEP", "Cell", "SeatsResult", "evaluate", "level_offset_db", "plan", "solve"]
 
 HELP = """
 **Sweeps are loud and reach every frequency.** Begin low, warn everybody, nobody near a loudspeaker.

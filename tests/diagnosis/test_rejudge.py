@@ -31,6 +31,7 @@ from commission.model import (
     StoredResponse,
     Verdict,
     Withdrawn,
+    default_profile,
 )
 from commission.record.results import results
 from commission.record.text import visit_lines
@@ -216,7 +217,11 @@ def test_results_hold_what_would_be_judged_differently(monkeypatch: pytest.Monke
         [],
         "signed",
     )
-    monkeypatch.setattr("commission.steps.level_results.MATCH", LIMIT_OF_ANOTHER_VERSION)
+    profile = default_profile()
+    others = tuple(each for each in profile.limits if each.quantity != "levels.match")
+    (match,) = (each for each in profile.limits if each.quantity == "levels.match")
+    wider = replace(match, low=LIMIT_OF_ANOTHER_VERSION.low, high=LIMIT_OF_ANOTHER_VERSION.high)
+    monkeypatch.setattr("commission.model.job.default_profile", lambda: replace(profile, limits=(*others, wider)))
     again = Visit(visit._journal, _decode)  # type: ignore[arg-type]
     said = results(again)["judged_differently"]
     assert {(c["id"], c["channel"], c["then"], c["now"]) for c in said["checks"]} == {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from builders import cinema, defined, job_of
@@ -98,3 +99,12 @@ def test_a_wider_limit_never_worsens_a_verdict(
     narrow = Limit(low=low, high=low + width, unit="dB", basis="x").judge(value, u)
     wide = Limit(low=low - wider[0], high=low + width + wider[1], unit="dB", basis="x").judge(value, u)
     assert wide.severity <= narrow.severity
+
+
+def test_the_judging_code_and_the_profile_name_the_same_quantities() -> None:
+    """Every quantity that the code asks for is shipped, and nothing is shipped that no code asks for."""
+    root = Path(__file__).resolve().parents[2] / "commission"
+    asked = set()
+    for path in [*(root / "steps").glob("*.py"), *(root / "diagnosis").glob("*.py")]:
+        asked |= set(re.findall(r'\.limit\("([a-z.-]+)"\)', path.read_text(encoding="utf-8")))
+    assert asked == {each.quantity for each in default_profile().limits}
