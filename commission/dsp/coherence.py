@@ -46,7 +46,7 @@ def coherence(
     half = 2.0 ** (0.5 / fraction)
     lag = lag_between(first, second, rate_hz, (float(freq.min()) / half, float(freq.max()) * half))
     length = int(fft.next_fast_len(frames, real=True))
-    a, b = (fft.rfft(np.asarray(x, dtype=float), length, workers=-1) for x in (first, second))
+    a, b = (fft.rfft(np.asarray(x), length, workers=-1) for x in (first, second))
     df_hz = rate_hz / length
     cross = b * np.conj(a) * np.exp(2j * np.pi * np.arange(len(a)) * df_hz * lag.seconds)
     low, high = freq / half, freq * half

@@ -159,8 +159,11 @@ def decays_of(bands: Bands, groups: list[tuple[tuple[int, ...], Filter, Curves]]
         least = np.array([least_time_s(w, kind == "reversed") for w in bands.widths_hz[places]])
         for b in places:
             reverse[b] = kind == "reversed"
+        rows = curves.energy.reshape(-1, curves.energy.shape[-1])
+        with np.errstate(invalid="ignore", divide="ignore"):
+            level = 10 * np.log10(np.maximum(rows, 0.0) / rows[:, :1])
         for quantity in RANGES_DB:
-            found = _evaluate(curves, quantity, least)
+            found = _evaluate(curves, level, quantity, least)
             times[quantity][:, places], xi[quantity][:, places], doubt[quantity][:, places] = found
     with np.errstate(invalid="ignore"):
         curvature = 100 * (times["t30"] / times["t20"] - 1)
@@ -177,14 +180,12 @@ def decays_of(bands: Bands, groups: list[tuple[tuple[int, ...], Filter, Curves]]
 
 
 def _evaluate(
-    curves: Curves, quantity: Quantity, least_s: FloatArray
+    curves: Curves, level: FloatArray, quantity: Quantity, least_s: FloatArray
 ) -> tuple[FloatArray, FloatArray, NDArray[np.int8]]:
-    """Times, ξ and doubts [shape=(k, bands) each] before straightness is asked for."""
+    """Times, ξ and doubts [shape=(k, bands) each] before straightness is asked for; `level` [dB, shape=(k·bands, g)]."""
     shape = curves.before.shape
     high_db, low_db = RANGES_DB[quantity]
-    rows = curves.energy.reshape(-1, curves.energy.shape[-1])
     with np.errstate(invalid="ignore", divide="ignore"):
-        level = 10 * np.log10(np.maximum(rows, 0.0) / rows[:, :1])
         slope, r2 = _slope(level, high_db, low_db)
         value = np.where(slope < 0, -60.0 / slope, np.nan).reshape(shape)
         enough = curves.range_db >= NOISE_BELOW_DB - low_db

@@ -43,24 +43,28 @@ def lag_between(first: FloatArray, second: FloatArray, rate_hz: float, band_hz: 
 
     frames = max(len(first), len(second))
     length = int(fft.next_fast_len(2 * frames, real=True))
-    a, b = (fft.rfft(np.asarray(x, dtype=float), length, workers=-1) for x in (first, second))
+    a, b = (fft.rfft(np.asarray(x), length, workers=-1) for x in (first, second))
     cross = b * np.conj(a)
-    freq_hz = np.arange(len(cross)) * rate_hz / length
-    inside = (freq_hz >= band_hz[0]) & (freq_hz <= min(band_hz[1], 0.48 * rate_hz))
-    size = np.abs(cross)
-    if not inside.any() or not np.any(size[inside] > 0):
+    df_hz = rate_hz / length
+    inside = slice(math.ceil(band_hz[0] / df_hz), math.floor(min(band_hz[1], 0.48 * rate_hz) / df_hz) + 1)
+    size = np.abs(cross[inside])
+    if not np.any(size > 0):
         raise UnusableError("nothing is heard in it")
-    unit = np.where(inside & (size > 0), cross / np.maximum(size, 1e-300), 0.0)
-    transformed = fft.irfft(unit, length)
+    unit = cross[inside] / np.maximum(size, np.finfo(size.dtype).tiny)
+    whole = np.zeros_like(cross)
+    whole[inside] = unit
+    transformed = fft.irfft(whole, length, workers=-1)
     peak = int(np.argmax(np.abs(transformed)))
-    unit *= np.sign(transformed[peak])  # a reversed repeat is the same sound
     lag_s = (peak - length if peak > length // 2 else peak) / rate_hz
-    omega = 2 * np.pi * freq_hz[inside]
-    weight = np.minimum(size[inside], np.median(size[inside])) * omega**2
+    omega = 2 * np.pi * df_hz * np.arange(inside.start, inside.start + len(size))
+    weight = np.minimum(size, np.median(size)) * omega**2
+    # A reversed repeat is the same sound: the sign of the peak is taken off.
+    left = np.angle(unit * np.sign(transformed[peak]) * np.exp(1j * omega * lag_s))
     for _ in range(4):
-        left = np.angle(unit[inside] * np.exp(1j * omega * lag_s))
-        lag_s -= float(np.sum(weight * left / omega) / np.sum(weight))
-    left = np.angle(unit[inside] * np.exp(1j * omega * lag_s))
+        step_s = float(np.sum(weight * left / omega) / np.sum(weight))
+        lag_s -= step_s
+        left -= omega * step_s
+        left -= 2 * np.pi * np.round(left / (2 * np.pi))
     # Padding makes neighbouring bins alike: only frames/length of them count as independent.
     padded = length / frames
     u_s = math.sqrt(padded * float(np.sum((weight * left / omega) ** 2))) / float(np.sum(weight))

@@ -55,17 +55,17 @@ def late_decay(
     it was measured on its own; otherwise, and where NaN, it is estimated from the end of the response.
     """
     count = sums.shape[1] - 1
-    rows = np.arange(len(sums))
     given = np.full(len(sums), np.nan) if noise_power is None else np.asarray(noise_power, dtype=float)
     start = np.full(len(sums), round((1 - _TAIL_SHARE) * count), dtype=np.intp)
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         noise = np.where(np.isfinite(given), given, _mean_power(sums, start, step_s))
-        steps = np.maximum(1, np.round(interval_s / step_s)).astype(np.intp)
+        longest = max(1, count // 10)
+        steps = np.clip(np.round(interval_s / step_s), 1, longest).astype(np.intp)
         slope, offset = _fit(sums, step_s, steps, noise, None)
         for _ in range(_ROUNDS):
             good = slope < 0
             wanted = np.where(good, 10.0 / np.maximum(-slope, 1e-3) / _PER_10_DB / step_s, steps)
-            steps = np.clip(np.round(wanted), 1, max(1, count // 10)).astype(np.intp)
+            steps = np.clip(np.round(wanted), 1, longest).astype(np.intp)
             behind = (_db(noise) - offset - _BEHIND_DB) / slope / step_s
             start = np.where(good, np.clip(behind, 0, (1 - _TAIL_SHARE) * count), start).astype(np.intp)
             noise = np.where(np.isfinite(given), given, _mean_power(sums, start, step_s))
@@ -77,7 +77,6 @@ def late_decay(
         cross = np.where(good, np.clip(np.round(met), 0, count), 0).astype(np.intp)
         level = 10 ** ((offset + slope * cross * step_s) / 10)
         rest = np.where(good, level * (60.0 / -slope) / (6 * math.log(10)), 0.0)
-        del rows
     return LateDecay(cross, np.where(good, slope, np.nan), noise, rest)
 
 

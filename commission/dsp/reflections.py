@@ -36,8 +36,8 @@ DELAY_U_S = 0.0001
 """Standard uncertainty of the delay of one surface: neighbours pull its peak by 0.09 ms in bare simulated rooms; alone it
 is told within 0.005 ms (own simulations)."""
 SURFACE_TOLERANCE_S = 0.0003
-"""About twice the root of squares of: positions of loudspeaker and seat ±2 cm (u 1 cm each, doubled by the mirror: 0.08 ms), the
-room's size ±3 cm (0.09 ms), acoustic centre 0.05 ms, reading 0.1 ms, temperature ±1 K over 6 m 0.03 ms."""
+"""About twice the root of squares of: positions of loudspeaker and seat ±2 cm (u 1 cm each, doubled by the mirror:
+0.08 ms), the room's size ±3 cm (0.09 ms), acoustic centre 0.05 ms, reading 0.1 ms, ±1 K over 6 m 0.03 ms."""
 OBSTACLE_TOLERANCE_S = 0.001
 """A seat back or a table is half a metre wide: its path is known within 0.3 m or so."""
 

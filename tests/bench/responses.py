@@ -35,6 +35,36 @@ def level_to_bandwidth(impulses: np.ndarray) -> object:
     return analyse_batch([Response(impulse=h, rate_hz=RATE) for h in impulses], [False] * len(impulses))
 
 
+def decay_and_clarity(impulses: np.ndarray) -> object:
+    from commission.dsp.reverberation import decays_and_clarity
+
+    return decays_and_clarity(impulses, RATE)
+
+
+def reflections(impulses: np.ndarray) -> object:
+    from commission.dsp.reflections import early_reflections
+
+    return early_reflections(impulses, RATE, [0.01] * len(impulses))
+
+
+def group_delays(impulses: np.ndarray) -> object:
+    from commission.dsp.phase import group_delays_s
+    from commission.dsp.spectrum import GRID_HZ
+
+    return group_delays_s(impulses, RATE, GRID_HZ)
+
+
+def repeats(impulses: np.ndarray) -> object:
+    """Coherence of each response with the next, as if it were its repeat."""
+    from commission.dsp.coherence import coherence
+    from commission.dsp.spectrum import GRID_HZ
+
+    return [coherence(a, b, RATE, GRID_HZ) for a, b in zip(impulses[::2], impulses[1::2], strict=True)]
+
+
+_BANDS = (4608, 4608, 4608, 6000, 11979, 23814, 27216, 26880)
+"""Envelopes of the octaves from 63 Hz to 8 kHz."""
+
 QUANTITIES = (
     Quantity(
         "level, responses, bass, arrival, polarity, noise, bandwidth",
@@ -42,6 +72,14 @@ QUANTITIES = (
         # the response; its 1-8 kHz envelope; its tail; minimum phase and correlation of the direct sound
         (("rfft", RATE), ("ifft", 16384), ("rfft", 7200), *(("rfft", 1920), ("irfft", 1920)) * 2),
     ),
+    Quantity(
+        "EDT, T20, T30, C50, C80, D50 in eight octaves",
+        decay_and_clarity,
+        (("rfft", 55296), *(("ifft", length) for length in _BANDS), ("ifft", 4608), ("ifft", 4608)),
+    ),
+    Quantity("early reflections", reflections, ()),  # the transforms of the arrival
+    Quantity("group delay, excess group delay", group_delays, (("rfft", 2 * RATE),) * 3 + (("irfft", 2 * RATE),)),
+    Quantity("coherence of 96 pairs", repeats, (("rfft", 2 * RATE), ("irfft", RATE), ("rfft", RATE))),
 )
 
 
