@@ -12,6 +12,8 @@ SIZES_PT = (9.5, 9.0, 8.5, 8.0, 7.5, 7.0, 6.5)
 """Tried from the largest; below the last nobody reads."""
 PADDING_EM = 1.22
 """Left and right of each cell together."""
+BOLD = 1.09
+"""How much wider bold letters are: headings and first columns are set in them."""
 KEPT_WHOLE = 14
 """A number such as `11' 2 1/2"` or a verdict, no longer than this, stays on one line."""
 LONGEST_EM = 14.0
@@ -46,13 +48,12 @@ def _needs(grid: Grid) -> tuple[list[float], list[float]]:
     words, whole = [], []
     for index, heading in enumerate(grid.headings):
         texts = [row[index] for row in grid.rows]
-        bold = 1.09 if index == 0 else 1.04
         parts = [word for text in (*texts, heading.title, heading.unit) for word in text.split()]
         parts += [text for text in texts if len(text) <= KEPT_WHOLE and (heading.numeric or text[:1] in MARKS)]
         longest = max((width_em(word) for word in parts), default=0.0)
         titles = width_em(f"{heading.title} {heading.unit}".strip())
-        words.append(min(longest, LONGEST_EM) * bold + PADDING_EM)
-        whole.append(max([titles, *(width_em(text) for text in texts)], default=0.0) * bold + PADDING_EM)
+        words.append(min(longest, LONGEST_EM) * BOLD + PADDING_EM)
+        whole.append(max([titles, *(width_em(text) for text in texts)], default=0.0) * BOLD + PADDING_EM)
     return words, [max(w, c) for w, c in zip(words, whole, strict=True)]
 
 
@@ -68,5 +69,5 @@ def _shared(words: Sequence[float], whole: Sequence[float], width: float, size: 
     part = min(1.0, max(0.0, spare) / total) if total > 0 else 0.0
     columns = [w + part * x for w, x in zip(words, wanted, strict=True)]
     shares = tuple(c / available for c in columns)
-    room = tuple(max(2.0, (c - PADDING_EM) / 1.09) for c in columns)
+    room = tuple(max(2.0, (c - PADDING_EM) / BOLD) for c in columns)
     return Columns(shares=shares, size_pt=size, landscape=landscape, room_em=room)
