@@ -217,7 +217,7 @@ def describe(series: Sequence[Series], unit: str, words: Words) -> str:
 
 def _figure(id_: str, title: str, series: Sequence[Series], unit: str, caption: str, words: Words) -> Figure:
     told = [s for s in series if s.kind in ("main", "mean")] or list(series)
-    alt = f"{title}. {describe(told, unit, words)}"
+    alt = f"{title}. {describe([_renamed(each, words(each.name)) for each in told], unit, words)}"
     y_label = filled(words("Level, {unit}"), unit=unit) if unit.startswith("dB") else unit
     drawn = [_renamed(each, words(each.name)) for each in series]
     svg = curve_svg(drawn, title=title, x_label=words("Frequency, Hz"), y_label=y_label, alt=alt)
