@@ -10,7 +10,7 @@ from commission.model.show import number
 from commission.record.document import Block, Bullets, Facts, Paragraph, Section
 from commission.record.findings_told import CAUSES, Told, fate_told, plain, takes
 from commission.record.outcomes import says
-from commission.record.seats_told import seat_sentences
+from commission.record.seats_told import seat_figures, seat_sentences
 from commission.record.telling import FOUND, Telling, has_round, measured, only_found, sentence
 from commission.steps.handover import SettingChange, not_measured_again, not_typed_in, setting_changes
 
@@ -168,9 +168,14 @@ def _seats(telling: Telling) -> Section | None:
             return Section(id=telling.id("summary", "seats"), title=telling.say("seats.title"), blocks=blocks)
         return None
     title = telling.say("seats.title_today" if telling.after is None else "seats.title")
-    blocks = (Bullets(items=seat_sentences(telling)),)
+    remarks = [telling.say("seats.meaning")]
+    if any(
+        each.kind == "bass" and (each.before or each.now) for own in seat_figures(telling).values() for each in own
+    ):
+        remarks.append(telling.say("seats.meaning_bass"))
     if len(telling.job.system.seats) > 1:
-        blocks = (*blocks, Paragraph(text=telling.say("seats.geometry"), kind="note"))
+        remarks.append(telling.say("seats.geometry"))
+    blocks = (Bullets(items=seat_sentences(telling)), Paragraph(text=" ".join(remarks), kind="note"))
     return Section(id=telling.id("summary", "seats"), title=title, blocks=blocks)
 
 

@@ -169,7 +169,9 @@ def _sentence(telling: Telling, seat: Seat, figures: tuple[Figure, ...]) -> str:
         overall = "mixed" if "worse" in judged else "better"
     else:
         overall = "worse" if "worse" in judged else "same"
-    parts = [_changed(telling, figure) for figure in known]
+    # Where all went one way, the word stands once.
+    plain = len(judged) == len(known) and len(set(judged)) == 1
+    parts = [_changed(telling, figure, plain) for figure in known]
     return telling.say("seats.sentence", seat=name, word=telling.say(f"seats.word.{overall}"),
                        parts=capital("; ".join(parts)))  # fmt: skip
 
@@ -178,10 +180,11 @@ def _now(telling: Telling, figure: Figure, value: float) -> str:
     return telling.say(f"seats.{figure.kind}.today", now=number(value, figure.decimals))
 
 
-def _changed(telling: Telling, figure: Figure) -> str:
+def _changed(telling: Telling, figure: Figure, plain: bool) -> str:
     if figure.word is None:
         which = "now" if figure.now is not None else "before"
         value = figure.now if figure.now is not None else figure.before
         return telling.say(f"seats.{figure.kind}.only_{which}", value=number(value, figure.decimals))
-    return telling.say(f"seats.{figure.kind}.{figure.word}", before=number(figure.before, figure.decimals),
+    key = "plain" if plain else figure.word
+    return telling.say(f"seats.{figure.kind}.{key}", before=number(figure.before, figure.decimals),
                        now=number(figure.now, figure.decimals))  # fmt: skip
