@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,8 +17,8 @@ from commission.model import CommissionError, FloatArray, Response, StoredRespon
 
 THREADS = 2
 SWEEPS_AT_ONCE = 4
-"""The transforms take four single-precision recordings side by side in one register: fewer cost as much as four, and
-more leave the cache. Each thread has four of its own."""
+"""The transforms take four single-precision recordings side by side in one register: two or three cost as much as
+four, and more leave the cache. Each thread has four of its own."""
 
 
 def decode(
@@ -72,13 +73,21 @@ def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Respon
     return results
 
 
+class _Sweep(NamedTuple):
+    stored: StoredResponse
+    row: int
+    peak_fs: float
+    clip_ratio: float
+
+
 def _sound(
     info: SoundInfo, files: list[tuple[bytes, _File]], blobs: Callable[[str], bytes]
 ) -> dict[int, Response | Exception]:
     """Files of one rate, length and number of channels are read into one array, so that nothing is copied after."""
     results: dict[int, Response | Exception] = {}
     samples = np.empty((len(files) * info.channels, info.frames), np.float32)
-    good: list[tuple[StoredResponse, int]] = []
+    rate_hz, is_sweep = float(info.rate_hz), files[0][1][0].body.kind == "sweep"
+    sweeps: list[_Sweep] = []
     for index, (data, wanted) in enumerate(files):
         name, start = wanted[0].body.file_name, index * info.channels
         try:
@@ -89,49 +98,44 @@ def _sound(
         for each in wanted:
             row = start + each.body.file_channel
             if each.body.file_channel >= info.channels:
-                problem: str | None = f"{name}: channel {each.body.file_channel + 1} is not in the file."
-            else:
-                problem = problem_of(samples[row], info, name)
-            if problem is None:
-                good.append((each, row))
-            else:
+                results[each.seq] = UnusableError(f"{name}: channel {each.body.file_channel + 1} is not in the file.")
+            elif (problem := problem_of(samples[row], info, name)) is not None:
                 results[each.seq] = UnusableError(problem)
-    rate_hz = float(info.rate_hz)
-    if files[0][1][0].body.kind != "sweep":
-        return results | {
-            each.seq: Response(impulse=samples[row], rate_hz=rate_hz, t0_s=-each.body.origin_frame / rate_hz)
-            for each, row in good
-        }
-    for start in range(0, len(good), SWEEPS_AT_ONCE):
-        some = good[start : start + SWEEPS_AT_ONCE]
-        try:
-            inverse = _inverse(some[0][0], info.frames, rate_hz, blobs)
-        except CommissionError as error:
-            results |= {each.seq: UnusableError(str(error)) for each, _ in some}
-        else:
-            first, last = some[0][1], some[-1][1] + 1
-            rows = slice(first, last) if last - first == len(some) else [row for _, row in some]
-            results |= _sweeps([each for each, _ in some], samples[rows], inverse)
+            elif is_sweep:  # looked at now, while it is in the cache
+                peak = float(max(samples[row].max(), -samples[row].min()))
+                sweeps.append(_Sweep(each, row, peak, clip_ratio(samples[row])))
+            else:
+                t0_s = -each.body.origin_frame / rate_hz
+                results[each.seq] = Response(impulse=samples[row], rate_hz=rate_hz, t0_s=t0_s)
+    for first in range(0, len(sweeps), SWEEPS_AT_ONCE):
+        results |= _deconvolved(sweeps[first : first + SWEEPS_AT_ONCE], samples, rate_hz, blobs)
     return results
 
 
-def _sweeps(
-    members: list[StoredResponse], recordings: FloatArray, inverse: Deconvolver
+def _deconvolved(
+    sweeps: list[_Sweep], samples: FloatArray, rate_hz: float, blobs: Callable[[str], bytes]
 ) -> dict[int, Response | Exception]:
-    """Deconvolve recordings of one stimulus [shape=(k, n)]."""
-    rate_hz = inverse.rate_hz
-    tail_s = max(0.0, (recordings.shape[-1] - inverse.stimulus_frames) / rate_hz)
+    """Deconvolve some recordings of one stimulus, rows of `samples` [shape=(k, n)]."""
+    frames, first, last = samples.shape[-1], sweeps[0].row, sweeps[-1].row
+    rows = [sweep.row for sweep in sweeps]
+    try:
+        inverse = _inverse(sweeps[0].stored, frames, rate_hz, blobs)
+    except CommissionError as error:
+        return {sweep.stored.seq: UnusableError(str(error)) for sweep in sweeps}
+    together = rows == list(range(first, last + 1))
+    recordings = samples[first : last + 1] if together else samples[rows]  # no copy where none is needed
+    tail_s = max(0.0, (frames - inverse.stimulus_frames) / rate_hz)
     impulses, noise, t0_s = split_response(inverse(recordings), rate_hz, tail_s)
     return {
-        each.seq: Response(
+        sweep.stored.seq: Response(
             impulse=impulses[k],
             rate_hz=rate_hz,
-            t0_s=t0_s - each.body.origin_frame / rate_hz,
+            t0_s=t0_s - sweep.stored.body.origin_frame / rate_hz,
             noise=None if noise is None else noise[k],
-            peak_fs=float(max(recordings[k].max(), -recordings[k].min())),
-            clip_ratio=clip_ratio(recordings[k]),
+            peak_fs=sweep.peak_fs,
+            clip_ratio=sweep.clip_ratio,
         )
-        for k, each in enumerate(members)
+        for k, sweep in enumerate(sweeps)
     }
 
 

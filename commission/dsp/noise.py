@@ -34,8 +34,8 @@ def clip_ratio(samples: FloatArray) -> float:
         return 1.0
     bound = values.dtype.type(0.95 * peak)
     # Few blocks reach so high, and only these are looked at sample by sample.
-    high = np.abs(np.concatenate((whole[blocks >= bound].ravel(), rest)))
-    upper = high[high >= bound]
+    high = np.concatenate((whole[blocks >= bound].ravel(), rest))
+    upper = np.abs(high[(high >= bound) | (high <= -bound)])
     top = int(np.count_nonzero(upper >= 0.995 * peak))
     below = len(upper) - top
     if below == 0:

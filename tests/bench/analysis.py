@@ -72,7 +72,10 @@ def run(channels: int) -> None:
         analyse_batch(responses, [False] * len(responses))
 
     def on_threads(work: Callable[[np.ndarray], object]) -> None:
-        list(pool.map(lambda n: work(raw[n : n + SWEEPS_AT_ONCE]), starts(SWEEPS_AT_ONCE)))
+        def one(n: int) -> None:  # lets go of what comes out: keeping it would cost fresh memory each time
+            work(raw[n : n + SWEEPS_AT_ONCE])
+
+        list(pool.map(one, starts(SWEEPS_AT_ONCE)))
 
     def ours() -> None:
         for n in starts(BATCH):
