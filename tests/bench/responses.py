@@ -77,7 +77,7 @@ QUANTITIES = (
         decay_and_clarity,
         (("rfft", 55296), *(("ifft", length) for length in _BANDS), ("ifft", 4608), ("ifft", 4608)),
     ),
-    Quantity("early reflections", reflections, ()),  # the transforms of the arrival
+    Quantity("early reflections", reflections, (("rfft", RATE), ("ifft", 16384))),  # made anew
     Quantity("group delay, excess group delay", group_delays, (("rfft", 2 * RATE),) * 3 + (("irfft", 2 * RATE),)),
     Quantity("coherence of 96 pairs", repeats, (("rfft", 2 * RATE), ("irfft", RATE), ("rfft", RATE))),
 )
@@ -158,6 +158,7 @@ def run(channels: int) -> None:
         print(f"  {wall_s:.2f} ({cpu_s:.2f}), {ratios} times its bare transforms: {name}{goal}")
     print(f"  {peak:.0f} MB at the peak (goal: under 1000), {before:.0f} MB before the analysis began")
     _pyfar(found["all"][0] / (CHANNELS * SEATS))
+    _pyrato()
 
 
 def _pyfar(ours_each_s: float) -> None:
@@ -175,6 +176,39 @@ def _pyfar(ours_each_s: float) -> None:
     each_s = took[""].wall_s / 6
     print(f"  pyfar's smoothing over 1/3 and 1/12 octave alone {1000 * each_s:.1f} ms each, ours with all else"
           f" {1000 * ours_each_s:.1f} ms: ratio {ours_each_s / each_s:.2f}")  # fmt: skip
+
+
+def _pyrato() -> None:
+    """Decay times and clarity in eight octaves by pyfar and pyrato, and by the program."""
+    try:
+        import pyfar
+        from pyrato import edc, parameters
+    except ImportError:
+        print("  pyrato is not installed: not compared")
+        return
+    from clock import in_turn
+
+    from commission.dsp.band_energy import OCTAVES
+
+    def theirs() -> None:
+        for h in few:
+            bands = pyfar.dsp.filter.fractional_octave_bands(pyfar.Signal(h, RATE), 1, frequency_range=(63, 8000))
+            signal = pyfar.Signal(bands.time.reshape(-1, RATE)[:, 480:], RATE)
+            for b, centre_hz in enumerate(OCTAVES.centres_hz):
+                curve = edc.energy_decay_curve_chu_lundeby(signal[b : b + 1], np.array([centre_hz]), time_shift=False)
+                if np.isnan(curve.time).all():
+                    continue  # it finds no end of the decay
+                for name in ("EDT", "T20", "T30"):
+                    parameters.reverberation_time_linear_regression(curve, name)
+                parameters.clarity(curve, 50), parameters.clarity(curve, 80), parameters.definition(curve, 50)
+
+    few = responses()[:24]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        took = in_turn({"theirs": theirs, "ours": lambda: decay_and_clarity(few)}, 2)
+    each_ms = {name: 1000 * way.cpu_s / len(few) for name, way in took.items()}
+    print(f"  decay and clarity by pyfar and pyrato {each_ms['theirs']:.1f} ms of the processor each, ours"
+          f" {each_ms['ours']:.1f} ms: ratio {each_ms['ours'] / each_ms['theirs']:.2f}")  # fmt: skip
 
 
 if __name__ == "__main__":

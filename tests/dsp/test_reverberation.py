@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from commission.dsp.band_energy import OCTAVES, THIRDS
-from commission.dsp.reverberation import mask_s, mid_band_time_s, target_time_s
+from commission.dsp.reverberation import decays_and_clarity, mask_s, mid_band_time_s, target_time_s
 from commission.model import InputError
 
 IOSR_ROOM_S = (0.461, 0.373, 0.236, 0.231, 0.219, 0.207, 0.196, 0.180)
@@ -51,3 +51,29 @@ def test_mean_is_missing_where_a_band_is_missing() -> None:
     assert np.isnan(mid_band_time_s(THIRDS, times)[1])
     times[0, 0] = np.nan  # 63 Hz does not count
     assert np.isfinite(mid_band_time_s(THIRDS, times)[0])
+
+
+@pytest.mark.parametrize("rate_hz", [8000.0, 44100.0, 96000.0])
+@pytest.mark.parametrize("frames", [64, 960, 4800])
+@pytest.mark.parametrize("kind", ["noise", "silence", "impulse", "constant", "whisper"])
+def test_whatever_comes_in_there_is_a_number_or_a_reason(rate_hz: float, frames: int, kind: str) -> None:
+    """Responses far too short or of no use: no warning, no exception, no number without uncertainty."""
+    h = {
+        "noise": np.random.default_rng(1).standard_normal((2, frames)),
+        "silence": np.zeros((2, frames)),
+        "impulse": np.eye(2, frames, frames // 2),
+        "constant": np.ones((2, frames)),
+        "whisper": 1e-20 * np.random.default_rng(2).standard_normal((2, frames)),
+    }[kind]
+    for bands in (OCTAVES, THIRDS):
+        for starts_s in (None, np.full(2, 0.9 * frames / rate_hz)):
+            decays, clarity = decays_and_clarity(h, rate_hz, bands, starts_s)
+            for b in range(len(bands.indices)):
+                for estimate in (
+                    *(decays.estimate(quantity, 0, b) for quantity in ("edt", "t20", "t30")),
+                    *(clarity.estimate(quantity, 0, b) for quantity in ("c50", "c80", "d50")),
+                ):
+                    if estimate.value is None:
+                        assert estimate.why_not
+                    else:
+                        assert np.isfinite([estimate.value, estimate.u]).all()
