@@ -14,8 +14,10 @@ PADDING_EM = 1.22
 """Left and right of each cell together."""
 BOLD = 1.09
 """How much wider bold letters are: headings and first columns are set in them."""
-KEPT_WHOLE = 14
+KEPT_WHOLE = 18
 """A number such as `11' 2 1/2"` or a verdict, no longer than this, stays on one line."""
+SHORT = 9
+"""Nor is any text as short as "U (k = 2)" or "0.55 dB" torn."""
 LONGEST_EM = 14.0
 """A word wider than this may break where its column is narrower."""
 
@@ -50,6 +52,7 @@ def _needs(grid: Grid) -> tuple[list[float], list[float]]:
         texts = [row[index] for row in grid.rows]
         parts = [word for text in (*texts, heading.title, heading.unit) for word in text.split()]
         parts += [text for text in texts if len(text) <= KEPT_WHOLE and (heading.numeric or text[:1] in MARKS)]
+        parts += [text for text in (heading.title, *texts) if len(text) <= SHORT]
         longest = max((width_em(word) for word in parts), default=0.0)
         titles = width_em(f"{heading.title} {heading.unit}".strip())
         words.append(min(longest, LONGEST_EM) * BOLD + PADDING_EM)

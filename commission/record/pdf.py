@@ -44,8 +44,8 @@ PAGES_PT = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
 MARGIN_PT = 51.0
 TITLE_EM, HEADING_EM, TEXT_EM, TERM_EM, SIGNATURE_EM = 21.0, 29.0, 42.0, 14.4, 18.0
 """What fits one line of the title, a heading, running text, the name of a fact, a signature."""
-KEPT_TOGETHER, LONG_CELL = 16, 60
-"""A table of so few rows, all of them short, is not torn between pages."""
+TOGETHER_ROWS, TOGETHER = 16, 1600
+"""A table of no more rows and letters is not torn between pages."""
 HEADER_TITLE_EM, HEADER_DATE_EM = 38.0, 16.0
 BREAK = "\u200b"
 KNOWN = frozenset(map(chr, range(0x20, 0x7F))) | frozenset("°±²³µ·×÷–—‘’“”…„‚€≤≥≈−→←✓✗äöüÄÖÜßéèêáàóçñøåÅØ§")
@@ -366,6 +366,6 @@ def _grid(grid: Grid, draw: Text, width: float, side: float) -> dict[str, Any]:
         "widths": [share * (side if columns.landscape else width) for share in columns.shares],
         "size": columns.size_pt,
         "landscape": columns.landscape,
-        "together": len(grid.rows) <= KEPT_TOGETHER
-        and all(len(text) < LONG_CELL for row in grid.rows for text in row),
+        "together": len(grid.rows) <= TOGETHER_ROWS
+        and sum(len(text) for row in grid.rows for text in row) <= TOGETHER,
     }
