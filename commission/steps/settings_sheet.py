@@ -7,10 +7,8 @@ from typing import Literal
 
 from commission.dsp.trims import grid_decimals
 from commission.model import AS_FOUND, AS_LEFT, Analyses, Channel, Job, Polarity, Setting
-from commission.steps import distances, levels
+from commission.steps import distances, levels, seat_cells
 
-REVERSED_SHARE = 0.8
-"""Reversed at this share of the seats (own simulations)."""
 Kind = Literal["trim", "delay", "polarity"]
 
 
@@ -51,7 +49,8 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
     """Trims and delays for every channel that has what they need; new trim = old trim + correction.
 
     A polarity stands here only where the processor holds "reversed" and the loudspeaker was heard: then the setting
-    either makes up for the wiring, or is the fault. A reversed wire behind a normal setting is mended at the wire.
+    either makes up for the wiring, or is the fault. A reversed wire behind a normal setting is mended at the wire. What
+    a subwoofer's polarity shall be is judged at the crossover, not here.
     """
     source = round_id or measured_round(job)
     trims = levels.solve(job, source).channels
@@ -69,7 +68,7 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
         if (delay := delays.get(channel.id)) is not None:
             unit, decimals = f"{delay_range.unit} {title}", grid_decimals(delay_range.step, 1)
             lines.append(_line(channel, "delay", delay.held, delay.setting.setting, now.distance, unit, decimals))
-        if job.setting(source, channel.id).polarity == "reversed":
+        if job.setting(source, channel.id).polarity == "reversed" and not channel.is_sub:
             heard = _heard_reversed(job, source, channel, analyses)
             if heard is not None:
                 lines.append(
@@ -79,11 +78,14 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
 
 
 def _heard_reversed(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> bool | None:
-    """Whether a channel reads reversed at 80 % of the seats or more; None when its polarity is not told, or both ways."""
-    found = [analyses.of(round_id, channel.id, seat.id) for seat in job.system.seats]
-    told = [each.polarity for each in found if each is not None and each.polarity is not None]
-    share = sum(polarity < 0 for polarity in told) / len(told) if told else 0.5
-    return share >= REVERSED_SHARE if share >= REVERSED_SHARE or share <= 1 - REVERSED_SHARE else None
+    """Whether a channel reads reversed; None where the seats do not tell, or do not agree.
+
+    As the seats judge it: clipped recordings do not count, and under a measuring chain that inverts everything the
+    majority is what is normal.
+    """
+    result = seat_cells.solve(job, round_id, analyses)
+    sign = result.polarity[channel.id][0]
+    return None if sign is None else sign == (1 if result.inverted else -1)
 
 
 def _same(a: float | str | None, b: float | str) -> bool:

@@ -6,6 +6,7 @@ import pytest
 from builders import SEATS, analysis, cinema, decided, defined, job_of, levels, setting, tapes
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sound_room import SoundRoom
 
 from commission.model import (
     Analysed,
@@ -147,6 +148,25 @@ def test_polarity_stands_on_the_sheet_only_where_the_setting_decides(
     assert (None if line is None else (line.old, line.new, line.change)) == expected
     if line is not None:
         assert line.setting.polarity == line.new
+
+
+def test_a_chain_that_inverts_and_clipped_recordings_do_not_pose_as_a_setting() -> None:
+    # Everything reads reversed, the three channels that are in order among them: FL, which reads normal, is the odd one.
+    room = SoundRoom(cinema(["FL", "FC", "FR", "SiL", "SiR"])).change(None, polarity=-1)
+    job = room.job(setting("FL", polarity="reversed"), setting("FR", polarity="reversed"))
+    lines = {line.channel: line.new for line in settings_sheet(job, room.analyses()) if line.kind == "polarity"}
+    assert lines == {"FL": "reversed", "FR": "reversed"}  # as the others: the setting makes up for the wiring
+    odd = room.change("FL", polarity=1)
+    lines = {line.channel: line.new for line in settings_sheet(job, odd.analyses()) if line.kind == "polarity"}
+    assert lines == {"FL": "normal", "FR": "reversed"}
+    clipped = odd.change("FL", clipped=True)
+    assert {line.channel for line in settings_sheet(job, clipped.analyses()) if line.kind == "polarity"} == {"FR"}
+
+
+def test_a_subwoofers_polarity_is_left_to_the_crossover() -> None:
+    room = SoundRoom().change("SUB1", polarity=-1)
+    lines = settings_sheet(room.job(setting("SUB1", polarity="reversed")), room.analyses())
+    assert [line for line in lines if line.kind == "polarity"] == []
 
 
 @settings(max_examples=30, deadline=None)
