@@ -53,7 +53,8 @@ def kind_name(telling: Telling, checks: Sequence[Check]) -> str:
         texts = list(dict.fromkeys(check.text for check in checks if check.id == ident))
         common = texts[0] if len(texts) == 1 else _common(texts)
         names.append(telling.told(common) if common.strip() else clean_text(ident))
-    return ", ".join(names)
+    common = _common(names) if len(names) > MOST_LIMITS else ""
+    return common or ("; " if any("," in name for name in names) else ", ").join(names)
 
 
 def _common(texts: Sequence[str]) -> str:

@@ -20,6 +20,7 @@ def summary_section(telling: Telling, found: tuple[Told, ...]) -> Section:
     ident = telling.id("summary")
     alone = only_found(telling)
     parts = [
+        _earlier(telling),
         _wrong(telling, found, alone),
         _done(telling, found, alone),
         _seats(telling),

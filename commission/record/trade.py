@@ -10,7 +10,7 @@ from commission.dsp.trims import grid_decimals
 from commission.model import AS_LEFT, Channel, Check, Setting
 from commission.model.show import number
 from commission.model.units import clean_text, format_length, format_temperature
-from commission.record.checks import kind_basis, kind_limit, kind_name, kind_uncertainty, kinds
+from commission.record.checks import kind_basis, kind_limit, kind_name, kind_uncertainty
 from commission.record.document import (
     Block,
     Bullets,
@@ -245,23 +245,21 @@ def _proposals(telling: Telling) -> list[Block]:
 
 def limits_section(telling: Telling) -> Section | None:
     """Every limit with its value, its basis, the largest uncertainty, and where it was held against; None without any."""
-    gathered: dict[tuple[str, str], tuple[list[Check], dict[str, None]]] = {}
+    gathered: dict[tuple[str, str, str], tuple[list[Check], dict[str, None]]] = {}
     for step in telling.visit.steps:
         for round_id in telling.job.rounds:
-            for group in kinds(
-                [check for check in telling.outcome(step.id, round_id).checks if check.limit is not None]
-            ):
-                key = (step.id, "|".join(sorted({check.id for check in group})))
-                checks, where = gathered.setdefault(key, ([], {}))
-                checks += group
-                where[telling.round(round_id)] = None
+            for check in telling.outcome(step.id, round_id).checks:
+                if check.limit is not None:
+                    checks, where = gathered.setdefault((step.id, check.limit.basis, check.unit), ([], {}))
+                    checks.append(check)
+                    where[telling.round(round_id)] = None
     if not gathered:
         return None
     titles = {step.id: telling.told(step.title) for step in telling.visit.steps}
     rows = tuple(
         (capital(kind_name(telling, checks)), kind_limit(telling, checks), kind_uncertainty(telling, checks),
          kind_basis(telling, checks), f"{titles[step_id]}: {', '.join(where)}")
-        for (step_id, _), (checks, where) in gathered.items()
+        for (step_id, _, _), (checks, where) in gathered.items()
     )  # fmt: skip
     headings = tuple(Heading(title=telling.say(f"limits.{key}"))
                      for key in ("what", "value", "uncertainty", "basis", "where"))  # fmt: skip

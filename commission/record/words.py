@@ -94,6 +94,8 @@ class Words:
         return tuple(self._missed)
 
     def _translated(self, text: str) -> str:
+        if (name := self.sentences.get(f"rounds.{text}")) is not None:
+            return name
         if not self.exact and not self.patterns:
             return text
         if (found := self._one(text)) is not None:

@@ -273,7 +273,7 @@ def test_one_seat_has_nothing_to_be_compared_with() -> None:
     doc = record(two_point_one())
     text = said(section(doc, "summary"))
     assert "2.1" not in text
-    assert "the reference seat:" not in text
+    assert "(reference)" not in text
     assert "Seat A2: no real change. Loudness within 1.0 dB (was 1.0); timing within" in text
     assert "bass" not in text.split("How much better")[1].split("What remains")[0]
     assert "Loudness set anew: 1 of 3 loudspeakers, by 3.0 dB." in text
@@ -322,7 +322,7 @@ def judged(found: object, left: object) -> str:
 def test_each_seat_is_told_what_the_numbers_carry(found: float, left: float, word: str) -> None:
     text = judged(found, left)
     assert f"Seat A1: {word}. " in text
-    assert f"Seat A2, the reference seat: {word}. " in text
+    assert f"Seat A2 (reference): {word}. " in text
     assert "Seat A3: not compared, because it was not measured both before and after. " in text
     assert f"Loudness within {found:.1f} dB before, not measured again" in text
 
@@ -382,3 +382,28 @@ def test_signatures_given_on_the_screen_are_filled_in() -> None:
         ("Technician", "T. Ech", "14 March 2026"), ("Client", "", ""),
     ]  # fmt: skip
     assert "one event was logged after this signature" in said(section(doc, "signatures"))
+
+
+def test_a_return_visit_says_what_has_changed_since() -> None:
+    from commission.steps.drift import earlier_visit
+
+    system = cinema(["FL", "FC", "FR", "SUB1"], ["A2"])
+    before = visit_of(
+        defined(system), *levels({"FL": 75.0, "FC": 75.0, "FR": 75.0, "SUB1": 75.0}), setting("FL", trim_db=0.0)
+    )
+    earlier = earlier_visit(before.job, before.analyses, file_name="last.commission", program_version="0.1.0")
+    now = levels({"FL": 75.0, "FC": 75.0, "FR": 75.1, "SUB1": 69.0})
+    doc = record(visit_of(defined(system), earlier, *now, setting("FL", trim_db=0.0)))
+    summary = said(section(doc, "summary-earlier"))
+    assert summary.startswith("Since the visit of 14 March 2026")
+    assert "Beyond what the measurements can be off by, this has changed: " in summary
+    assert "SUB1" in summary
+    drift = said(section(doc, "step-drift"))
+    assert "−6.0" in drift
+    same = record(visit_of(defined(system), earlier, *levels({"FL": 75.0, "FC": 75.0, "FR": 75.1, "SUB1": 75.0})))
+    assert "nothing has changed beyond" in said(section(same, "summary-earlier"))
+    nothing = record(visit_of(defined(system), earlier))
+    assert "Nothing that the visit before had measured has been measured again yet." in said(
+        section(nothing, "summary-earlier")
+    )
+    assert "summary-earlier" not in {part.id for part in sections(record(before))}

@@ -74,6 +74,7 @@ def test_own_sentences_and_those_that_are_missing(pirate: Words) -> None:
         ("{a} reversed", "{a} upside down"),
         ("{b} reversed", "{b} upside down"),
         ("", ""),
+        ("as-found", "as found"),
     ],
 )
 def test_what_steps_say_is_told_by_phrases(pirate: Words, english: str, told: str) -> None:
