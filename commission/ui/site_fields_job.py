@@ -141,7 +141,7 @@ def _number(
 
     typed = plain(value)
     hint = "empty: not known" if optional else ""
-    shown = f"{typed} {unit}" if typed else ""
+    shown = f"{typed} {unit}".replace("-", "−") if typed else ""
     return Field(key=f"processor.{key}", label=label, shown=shown, typed=typed, change=change, hint=hint)
 
 

@@ -24,7 +24,7 @@ def setting_fields(job: Job, round_id: str) -> Iterator[SettingField]:
             yield SettingField(
                 key=f"setting.{channel.id}.{name.removesuffix('_db')}",
                 label=label,
-                shown=plain(value),
+                shown=plain(value).replace("-", "−"),
                 typed=plain(value),
                 channel=channel.id,
                 make=_number(round_id, channel.id, name, label),

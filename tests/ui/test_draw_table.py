@@ -66,7 +66,7 @@ def test_narrow_table_keeps_name_and_verdict_and_says_that_more_is_there():
     drawn = plain(draw_table(TABLE, 36))
     assert all(len(line) <= 36 for line in drawn.split("\n"))
     assert "✗ fail" in drawn
-    assert "more columns" in drawn
+    assert "← → columns" in drawn
 
 
 def test_other_columns_come_into_view():

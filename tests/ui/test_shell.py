@@ -307,3 +307,49 @@ async def test_a_common_offset_is_decided_where_a_channel_cannot_reach(
         assert app.visit.job.decisions == {("as-found", "levels", "common_offset"): "-3.00"}
         assert "Decided: a common offset of -3.0 dB" in shown(app).replace("−", "-")
         assert "FR cannot reach" not in shown(app)
+
+
+async def test_clock_and_delays_are_chosen_with_what_follows(app: CommissionApp, tmp_path: Path) -> None:
+    folder = tmp_path / "files" / "as-left"
+    folder.mkdir(parents=True)
+    for name in ("A1_FL.flac", "A1_FC.flac"):
+        shutil.copy(ROOT / "sample_measurements" / "as-left" / name, folder / name.replace("A1", "A2"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("i")
+        await settle(pilot)
+        assert "Site form: passed" in shown(app)
+        await pilot.press(*str(folder.parent), "enter")
+        await settle(pilot)
+        assert {row.round for row in app.screen.rows} == {"as-left"}  # type: ignore[attr-defined]
+        await pilot.press("t", "down", "enter")
+        await settle(pilot)
+        assert "arrivals are not judged" in shown(app)
+        await pilot.press("l", "end", "enter")
+        await settle(pilot)
+        assert "delays stay unproved" in shown(app)
+        await pilot.press("o", "home", "enter")
+        await pilot.pause()
+        assert "for which files?" in shown(app)
+        await pilot.press("end", "enter")
+        await settle(pilot)
+        assert {row.round for row in app.screen.rows} == {"as-found"}  # type: ignore[attr-defined]
+        await pilot.press("w")
+        await settle(pilot)
+        stored = [response.body for response in app.visit.job.responses[-2:]]
+        assert [(body.round, body.clock, body.passes_delays) for body in stored] == [("as-found", None, False)] * 2
+
+
+async def test_layout_begins_at_the_places_and_the_round_changes_inside_a_step(app: CommissionApp) -> None:
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("2")
+        await settle(pilot)
+        assert "▸   Ears" in shown(app)
+        await pilot.press("escape", "3")
+        await settle(pilot)
+        assert "r Round" in shown(app)
+        await pilot.press("r", "end", "up", "enter")
+        await settle(pilot)
+        assert app.round_id == "as-left"
+        assert "as left" in shown(app).splitlines()[0]

@@ -104,9 +104,9 @@ class CurveScreen(VisitScreen):
 
     def _figures(self, curve: Curve) -> str:
         if curve.channel is None or curve.seat is None:
-            return f" {curve.caption}"
+            return curve.caption
         analysis = self.visit.analyses.of(self.round_id, curve.channel, curve.seat)
-        return " " + (curve.caption if analysis is None else " · ".join(figure_texts(analysis, self._offset_db())))
+        return curve.caption if analysis is None else " · ".join(figure_texts(analysis, self._offset_db()))
 
     def _offset_db(self) -> float | None:
         """What turns levels of recordings into sound pressure levels, when the microphone says so."""

@@ -61,7 +61,7 @@ class Sheet(VisitScreen):
         lines = self._lines()
         ticked = sum(line.ticked for line in lines)
         source = round_name(measured_round(self.visit.job))
-        said = f"From the readings {source}. {ticked} of {len(lines)} applied. Space ticks what you have typed in."
+        said = f"From the readings {source}: {ticked} of {len(lines)} applied. Space ticks what you typed in."
         if not lines:
             said = "Nothing to set yet: read levels or tape distances first."
         self.query_one("#todo", Static).update(Content(said))

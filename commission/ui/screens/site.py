@@ -66,9 +66,12 @@ class SiteForm(VisitScreen):
         picker.focus()
         self.refresh_results()
         if self.step.id == "layout":
-            first = next((key for key in self._fields if key.startswith("seats.0.position")), None)
-            if first is not None:
-                picker.select(first)
+            self.call_after_refresh(self._begin_at_places)
+
+    def _begin_at_places(self) -> None:
+        """Once the form is drawn: its first fields are not what Layout is about."""
+        if "seats.0.position" in self._fields:
+            self.query_one("#fields", Picker).select("seats.0.position")
 
     def refresh_results(self) -> None:
         """Draw the form and the plan."""

@@ -95,6 +95,8 @@ def draw_entry(
             said = wrap(typing.problem, max(width - 4, 10))
             lines += [((("  " + (lead if i == 0 else "  ") + text), style),) for i, text in enumerate(said)]
     hint = "Type a number, Enter stores it and goes down. x takes the last one back."
+    if any(row.prompt.given is not None and not row.values for row in rows):
+        hint += " What is given or follows from a position holds until you read it."
     if typing.text:
         hint = "Enter stores it, Backspace mends it, Escape drops it."
     return [*lines, ((" ", ""),), *(((f"  {text}", "dim"),) for text in wrap(hint, max(width - 2, 10)))]

@@ -78,8 +78,9 @@ def draw_table(
     lines: list[Line] = []
     if table.title:
         hidden = len(laid.columns) - len(_fitting(laid, shown, width)) if laid.columns else 0
-        more = "   ← → more columns" if hidden else ""
-        lines.append(((fit(table.title, min(cell_len(clean_text(table.title)), width)), "head"), (more, "dim")))
+        more = "  ← → columns" if hidden else ""
+        room = max(width - cell_len(more), 10)
+        lines.append(((fit(table.title, min(cell_len(clean_text(table.title)), room)), "head"), (more, "dim")))
     shown = _fitting(laid, shown, width)
     for line in range(laid.head_rows):
         run = "  "
