@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from commission.model import Finding
 from commission.model.outcome import Cause
@@ -43,6 +44,26 @@ def told_findings(telling: Telling) -> tuple[Told, ...]:
         out.append(Told(first=finding, now=now, fate=fate(finding, left, outcomes)))
     new = [other for other in left if not any(same_fault(finding, other) for finding in found)]
     return (*out, *(Told(first=finding, now=finding, fate="new") for finding in new))
+
+
+def merged(telling: Telling, found: Iterable[Told]) -> list[Told]:
+    """For the homeowner: faults of one kind that met the same fate as one, where the words have a sentence for the kind."""
+    groups: dict[tuple[object, ...], list[Told]] = {}
+    for i, told in enumerate(found):
+        kind = told.first.id if telling.words.has(f"findings.{told.first.id}.was") else i
+        groups.setdefault((kind, told.fate, told.now is None), []).append(told)
+    return [
+        replace(group[0], first=_union([told.first for told in group]),
+                now=None if group[0].now is None else _union([told.now for told in group if told.now is not None]))
+        for group in groups.values()
+    ]  # fmt: skip
+
+
+def _union(findings: Sequence[Finding]) -> Finding:
+    channels, seats = (
+        dict.fromkeys(name for each in findings for name in getattr(each, key)) for key in ("channels", "seats")
+    )
+    return replace(findings[0], channels=tuple(channels), seats=tuple(seats))
 
 
 def plain(telling: Telling, finding: Finding, tense: str) -> str:

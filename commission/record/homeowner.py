@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from commission.diagnosis import RULES
 from commission.model.show import number
 from commission.record.document import Block, Bullets, Facts, Paragraph, Section
-from commission.record.findings_told import CAUSES, Told, fate_told, plain, takes
+from commission.record.findings_told import CAUSES, Told, fate_told, merged, plain, takes
 from commission.record.outcomes import says
 from commission.record.seats_told import seat_figures, seat_sentences
 from commission.record.telling import FOUND, Telling, has_round, measured, only_found, sentence
@@ -79,7 +79,7 @@ def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | 
         return Section(id=ident, title=title, blocks=(Paragraph(text=telling.say("summary.not_examined")),))
     blocks: list[Block] = []
     for cause in CAUSES:
-        own = [told for told in found if told.first.cause == cause]
+        own = merged(telling, (told for told in found if told.first.cause == cause))
         if own:
             items = tuple(_wrong_item(telling, told) for told in own)
             blocks += [Paragraph(text=telling.say(f"causes.{cause}_plain")), Bullets(items=items)]
@@ -170,6 +170,7 @@ def _seats(telling: Telling) -> Section | None:
         return None
     title = telling.say("seats.title_today" if telling.after is None else "seats.title")
     remarks = [telling.say("seats.meaning")]
+    remarks += [telling.say("seats.meaning_change")] if telling.after is not None else []
     if any(
         each.kind == "bass" and (each.before or each.now) for own in seat_figures(telling).values() for each in own
     ):
@@ -182,7 +183,7 @@ def _seats(telling: Telling) -> Section | None:
 
 def _remains(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:
     """What remains and what it would take."""
-    items = [] if alone else [_open_item(telling, told) for told in found if told.open]
+    items = [] if alone else [_open_item(telling, told) for told in merged(telling, found) if told.open]
     last = telling.after if telling.after is not None and has_round(telling.job, telling.after) else FOUND
     not_done, part = [], []
     for step in telling.visit.steps:
