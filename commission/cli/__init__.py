@@ -6,6 +6,7 @@ data to stdout.
 
 from __future__ import annotations
 
+import gc
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -22,6 +23,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         plain = not words or (not words[0].startswith("-") and words[0] not in COMMANDS)
         if plain and len(words) < 2:  # the daily way in needs no parser
+            gc.disable()  # nothing that loads is waste: the screens switch it on again after their first paint
             return open_job(Path(words[0]) if words else None)
         from commission.cli.parser import build_parser
 
@@ -38,3 +40,5 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output closed it; nothing is wrong
         sys.stderr.close()
         return EXIT_DONE
+    finally:
+        gc.enable()

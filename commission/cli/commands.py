@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from commission import model
 from commission.cli.workshop import LocalWorkshop, with_suffix
-from commission.model.errors import InputError
+from commission.model.errors import InputError, StoreError
 
 if TYPE_CHECKING:
     import argparse
@@ -217,25 +217,38 @@ def sheet(parsed: argparse.Namespace) -> int:
 
 def record(parsed: argparse.Namespace) -> int:
     """Write the record."""
+    from commission.record.letterhead import load_letterhead
+
     workshop = LocalWorkshop()
-    visit = workshop.open(parsed.job, read_only=True)
+    letterhead = load_letterhead(parsed.letterhead) if parsed.letterhead is not None else None
+    try:
+        visit = workshop.open(parsed.job)  # the verdicts of a record are kept in the log
+    except StoreError:
+        visit = workshop.open(parsed.job, read_only=True)  # in use elsewhere: a record can be had all the same
     _analyse(visit)
-    say(workshop.export(visit, parsed.output))
+    say(workshop.export(visit, parsed.output, language=parsed.language, paper=parsed.paper, letterhead=letterhead))
     visit.close()
     return EXIT_DONE
 
 
 def verify(parsed: argparse.Namespace) -> int:
-    """Check the chain."""
+    """Check the chain, and a record against it."""
     visit = LocalWorkshop().open(parsed.job, read_only=True)
     broken = visit.verify(shown_progress("Checking"))
     job = visit.job
-    visit.close()
     if broken is not None:
         print(f"✗ broken: {broken}")
-        return EXIT_NO
-    print(f"✓ whole: {len(job.log)} events, {len(job.responses)} responses that count, digest {job.digest}")
-    return EXIT_DONE
+    else:
+        print(f"✓ whole: {len(job.log)} events, {len(job.responses)} responses that count, digest {job.digest}")
+    holds = broken is None
+    if parsed.record is not None:
+        from commission.record.check import check_record
+
+        for said in check_record(parsed.record, visit, words=parsed.words, progress=shown_progress("Comparing")):
+            print(f"{said.symbol} {said.text}")
+            holds = holds and said.holds is not False
+    visit.close()
+    return EXIT_DONE if holds else EXIT_NO
 
 
 def signals(parsed: argparse.Namespace) -> int:

@@ -113,12 +113,23 @@ def _reading(command: _Command) -> None:
     _job(sub)
     sub.add_argument("-o", "--output", type=Path, metavar="OUT.csv", help="write it as CSV instead of text")
 
-    sub = command("record", "write the commissioning record", "commission record loft.commission -o loft-record.json")
+    sub = command("record", "write the commissioning record", "commission record loft.commission -o loft-record.pdf")
     _job(sub)
-    sub.add_argument("-o", "--output", type=Path, required=True, metavar="OUT.json|.csv")
+    sub.add_argument("-o", "--output", type=Path, required=True, metavar="OUT.pdf|.html|.json|.csv")
+    sub.add_argument("--language", metavar="LANG", help="en, de, or a file of words of your own (default: en)")
+    sub.add_argument("--paper", choices=("a4", "us-letter"), help="of the PDF (default: by the units of the job)")
+    sub.add_argument("--letterhead", type=Path, metavar="FILE.toml", help="name, lines and logo of your firm")
 
-    sub = command("verify", "check the chain of the log and every recording", "commission verify loft.commission")
+    sub = command(
+        "verify",
+        "check the chain of the log and every recording, and a record against them",
+        "commission verify loft.commission --record loft-record.pdf",
+    )
     _job(sub)
+    sub.add_argument("--record", type=Path, metavar="RECORD", help="a record (.pdf, .html or .json) of this job")
+    sub.add_argument(
+        "--words", type=Path, metavar="FILE.toml", help="the words that it was written with, if your own"
+    )
 
     sub = command(
         "signals",

@@ -26,6 +26,7 @@ if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
         StoredResponse,
         System,
     )
+    from commission.record.document import Letterhead, Paper
     from commission.visit import Visit
 
 SUFFIX = ".commission"
@@ -191,6 +192,13 @@ class LocalWorkshop:
         self._create(path, (model.JobCreated(title=title, program_version=__version__), *bodies)).close()
         return path
 
+    @property
+    def _config_folder(self) -> Path:
+        """Where own keys and the letterhead lie."""
+        from platformdirs import user_config_path
+
+        return user_config_path("commission", appauthor=False)
+
     # --- recent jobs ------------------------------------------------------------------------------------------
 
     @property
@@ -241,11 +249,33 @@ class LocalWorkshop:
         )
         return visit.append(body, blobs={digest: picture.data})[0]
 
-    def export(self, visit: Visit, target: Path) -> str:
-        """Write the record in the format of the suffix."""
-        from commission.record.export import write_record
+    def export(
+        self,
+        visit: Visit,
+        target: Path,
+        *,
+        language: str | None = None,
+        paper: Paper | None = None,
+        letterhead: Letterhead | None = None,
+    ) -> str:
+        """Write the record in the format of the suffix, and keep the verdicts that it prints.
 
-        return write_record(visit, target)
+        Without a language, `loft.de.pdf` is written in German; without a paper, imperial jobs go on US Letter; without
+        a letterhead, the one in the folder of own settings is taken where there is one.
+        """
+        from commission.record.export import write_record
+        from commission.record.letterhead import load_letterhead
+        from commission.record.words import SHIPPED
+
+        if language is None:
+            ending = Path(target.stem).suffix.lstrip(".")
+            language = ending if ending in SHIPPED else "en"
+        own = self._config_folder / "letterhead.toml"
+        if letterhead is None and own.is_file():
+            letterhead = load_letterhead(own)
+        visit.keep_verdicts()
+        paper = paper or ("us-letter" if visit.job.system.units == "imperial" else "a4")
+        return write_record(visit, target, language=language, paper=paper, letterhead=letterhead)
 
     def export_sheet(self, visit: Visit, target: Path) -> str:
         """Write the settings sheet as CSV."""

@@ -166,3 +166,29 @@ def test_a_rehearsal_can_be_measured_without_a_screen(tmp_path: Path) -> None:
     assert done.returncode == 0
     assert (tmp_path / "rehearsal-4.commission").is_file()
     assert "practice job" in done.stderr
+
+
+def test_a_record_is_held_against_its_job(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    """A fresh record holds; one changed digit in its page is named, and the command says no."""
+    folder, _ = demo
+    made = run(folder, "record", "harbour-lane.commission", "-o", "held.html")
+    assert made.returncode == 0, made.stderr
+    checked = run(folder, "verify", "harbour-lane.commission", "--record", "held.html")
+    assert checked.returncode == 0, checked.stdout
+    assert "✗" not in checked.stdout
+    page = folder / "held.html"
+    text = page.read_text(encoding="utf-8")
+    assert "Harbour Lane cinema" in text
+    page.write_text(text.replace("Harbour Lane cinema", "Harbour Lane theatre"), encoding="utf-8")
+    checked = run(folder, "verify", "harbour-lane.commission", "--record", "held.html")
+    assert checked.returncode == 1
+    assert "theatre" in checked.stdout
+
+
+def test_a_record_in_another_language_by_its_name(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, _ = demo
+    assert run(folder, "record", "harbour-lane.commission", "-o", "held.de.html").returncode == 0
+    assert '<html lang="de"' in (folder / "held.de.html").read_text(encoding="utf-8")
+    wrong = run(folder, "record", "harbour-lane.commission", "-o", "x.html", "--language", "xx")
+    assert wrong.returncode == 2
+    assert "one of en, de" in wrong.stderr
