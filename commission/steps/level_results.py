@@ -66,6 +66,10 @@ class LevelsResult:
 
     channels: dict[str, ChannelLevel]
     missing: tuple[str, ...]
+    seats: tuple[str, ...]
+    """Seats whose readings count: those at which every channel was read that was read at all."""
+    not_counted: dict[str, tuple[str, ...]]
+    """Seats whose readings do not count yet → the channels that were not read there."""
     offset_db: float
     proposed_offset_db: float
     """What brings most channels into range; 0 when the reference does."""
@@ -80,7 +84,10 @@ class LevelsResult:
 def solve(job: Job, round_id: str) -> LevelsResult:
     """Trims from the readings of a round."""
     trim = job.system.processor.trim_db
-    measured = [(c, found) for c in job.system.channels if (found := _reading(job, round_id, c)) is not None]
+    read = _read(job, round_id)
+    counted = _counted_seats(job, read)
+    measured = [(c, _reading(job, c, read[c.id], counted)) for c in job.system.channels
+                if read[c.id].keys() & set(counted)]  # fmt: skip
     names = [channel.id for channel, _ in measured]
     targets = [target_db(job, channel) for channel, _ in measured]
     old = [job.setting(round_id, name).trim_db or 0.0 for name in names]
@@ -95,10 +102,15 @@ def solve(job: Job, round_id: str) -> LevelsResult:
     offsets = {"the reference": 0.0, "most channels in range": proposed or None, "least rounding": free}
     return LevelsResult(
         channels={
-            channel.id: _channel(job, round_id, channel, found, targets[i] + offset, trims, i)
+            channel.id: _channel(job, round_id, channel, found, targets[i] + offset, trims, i, counted)
             for i, (channel, found) in enumerate(measured)
         },
         missing=tuple(c.id for c in job.system.channels if c.id not in names),
+        seats=counted,
+        not_counted={
+            seat: tuple(c for c, own in read.items() if own and seat not in own)
+            for seat in dict.fromkeys(seat for own in read.values() for seat in own) if seat not in counted
+        },
         offset_db=offset,
         proposed_offset_db=proposed,
         choices=tuple(
@@ -119,8 +131,9 @@ def _choice(what: str, trims: TrimPlan, names: list[str]) -> OffsetChoice:
 
 
 def _channel(
-    job: Job, round_id: str, channel: Channel, found: _Reading, target: float, trims: TrimPlan, index: int
-) -> ChannelLevel:
+    job: Job, round_id: str, channel: Channel, found: _Reading, target: float, trims: TrimPlan, index: int,
+    counted: tuple[str, ...],
+) -> ChannelLevel:  # fmt: skip
     old = job.setting(round_id, channel.id).trim_db
     resolution_u = u_of.resolution_u(_resolution_db(job))
     common = _meter_u_db(job)
@@ -145,11 +158,12 @@ def _channel(
         residual_db=trims.residual_db[index],
         at_limit=held_back or min(new - limits.min, limits.max - new) < limits.step - 1e-6,
         reachable=not held_back,
-        match=Check(id="levels.match", channel=channel.id, seat=reference_id(job), value=apart, unit="dB",
-                    uncertainty=u, limit=job.limit("levels.match"), text="reading less target"),
+        match=Check(id="levels.match", channel=channel.id, seat=counted[0] if len(counted) == 1 else None, value=apart,
+                    unit="dB", uncertainty=u, limit=job.limit("levels.match"), text="reading less target"),
         repeat=None if found.spread_db is None else Check(
             id="levels.repeat", channel=channel.id, value=found.spread_db, unit="dB",
-            uncertainty=resolution_u, limit=job.limit("levels.repeat"), text="largest less smallest reading"),
+            uncertainty=u_of.combine(resolution_u, resolution_u), limit=job.limit("levels.repeat"),
+            text="largest less smallest reading"),
     )  # fmt: skip
 
 
@@ -203,18 +217,34 @@ class _Reading:
     u_db: float
 
 
-def _reading(job: Job, round_id: str, channel: Channel) -> _Reading | None:
-    """The weighted mean of a channel's readings over seats, m = Σ w·L with Σ w = 1; None without any.
+def _read(job: Job, round_id: str) -> dict[str, dict[str, list[float]]]:
+    """Channel → seat → readings [dB]; a reading without a seat was taken at the reference seat."""
+    out: dict[str, dict[str, list[float]]] = {channel.id: {} for channel in job.system.channels}
+    for reading in job.readings_of(round_id, "levels"):
+        body = reading.body
+        if body.quantity == "level" and body.channel in out:
+            out[body.channel].setdefault(body.seat or reference_id(job) or "", []).append(body.value)
+    return out
+
+
+def _counted_seats(job: Job, read: dict[str, dict[str, list[float]]]) -> tuple[str, ...]:
+    """The seats at which every channel was read that was read at all: trims compare channels, so that each must be read at
+    the same places. Without such a seat the one where most were read, the reference seat of equals.
+    """
+    known = [own for own in read.values() if own]
+    seats = dict.fromkeys((reference_id(job) or "", *(seat for own in known for seat in own)))
+    count = {seat: sum(seat in own for own in known) for seat in seats}
+    common = tuple(seat for seat in seats if count[seat] == len(known) > 0)
+    return common or ((max(count, key=lambda seat: count[seat]),) if known else ())
+
+
+def _reading(job: Job, channel: Channel, read: dict[str, list[float]], counted: tuple[str, ...]) -> _Reading:
+    """The weighted mean of a channel's readings over the seats that count, m = Σ w·L with Σ w = 1.
 
     The mean is one of decibels: the trim that it gives leaves the least mean square error in decibels over the seats.
     """
-    by_seat: dict[str | None, list[float]] = {}
-    for reading in job.readings_of(round_id, "levels", channel=channel.id):
-        if reading.body.quantity == "level":
-            by_seat.setdefault(reading.body.seat, []).append(reading.body.value)
-    if not by_seat:
-        return None
-    seats = [job.system.seat(seat) if seat is not None else None for seat in by_seat]
+    by_seat = {seat: read[seat] for seat in counted if seat in read}
+    seats = [job.system.seat(seat) for seat in by_seat]
     weights = [1.0 if seat is None else max(seat.weight, 0.0) for seat in seats]
     if sum(weights) <= 0:
         weights = [1.0] * len(weights)

@@ -114,11 +114,11 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         Check(
             id="levels.match",
             channel=channel,
-            seat=reference_id(job),
+            seat=_seat(job, result),
             value=None,
             unit="dB",
             limit=job.limit("levels.match"),
-            why_not="no reading yet",
+            why_not=f"no reading yet at {_seat(job, result) or 'the seat'}",
         )
         for channel in (result.missing if levels else ())
     ]
@@ -141,6 +141,11 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         stands_out=_stands_out(result),
         remarks=_remarks(job, round_id, result),
     )
+
+
+def _seat(job: Job, result: LevelsResult) -> str | None:
+    """The seat where a channel that is missing must be read: where the others were."""
+    return result.seats[0] if result.seats else reference_id(job)
 
 
 def _offered(result: LevelsResult) -> tuple[Choice, ...]:
@@ -221,7 +226,7 @@ def _advice(job: Job, round_id: str, result: LevelsResult) -> tuple[Advice, ...]
         label = first.label if first is not None else result.missing[0]
         return (
             Advice(
-                text=f"Read the level of {label} ({result.missing[0]}) at {reference_id(job) or 'the seat'}.",
+                text=f"Read the level of {label} ({result.missing[0]}) at {_seat(job, result) or 'the seat'}.",
                 step="levels",
                 priority=20,
             ),
@@ -250,6 +255,11 @@ def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
         remarks.append("The absolute level has no stated uncertainty, because the meter's class is not noted.")
     if any(result.missing) and result.channels:
         remarks.append(f"Not read yet: {', '.join(result.missing)}.")
+    remarks += [
+        f"What was read at {seat} does not count yet: {', '.join(channels)} {'was' if len(channels) == 1 else 'were'} not "
+        "read there, and channels compare only at the same seats."
+        for seat, channels in result.not_counted.items()
+    ]
     if result.proposed_offset_db:
         best = next(choice for choice in result.choices if choice.offset_db == result.proposed_offset_db)
         offset, total = best.offset_db, len(result.channels)

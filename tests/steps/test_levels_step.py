@@ -130,6 +130,45 @@ def test_seats_are_averaged_in_decibels_with_their_weights() -> None:
     assert found.spread_db is None  # two seats are no repeat of each other
 
 
+def two_seats() -> tuple[Seat, Seat]:
+    return Seat(id="A2", weight=1.0, reference=True), Seat(id="B2", weight=1.0)
+
+
+def test_a_seat_counts_when_every_channel_was_read_there() -> None:
+    # B2 is 4 dB softer. With FL read at both seats and FC at A2 alone, their means would differ by 2 dB that nobody hears.
+    system = defined(cinema(["FL", "FC"], seats=two_seats()))
+    first = (*levels({"FL": 75.0, "FC": 75.0}), *levels({"FL": 71.0}, seat="B2"))
+    part = step.solve(job_of(system, *first), "as-found")
+    assert {c: each.level_db for c, each in part.channels.items()} == {"FL": 75.0, "FC": 75.0}
+    assert (part.seats, part.not_counted) == (("A2",), {"B2": ("FC",)})
+    assert any("B2 does not count yet: FC was not" in remark for remark in said(job_of(system, *first)).remarks)
+    whole = step.solve(job_of(system, *first, *levels({"FC": 71.0}, seat="B2")), "as-found")
+    assert {c: each.level_db for c, each in whole.channels.items()} == {"FL": 73.0, "FC": 73.0}
+    assert whole.not_counted == {}
+    assert {each.match.seat for each in whole.channels.values()} == {None}  # a mean over two seats is of neither
+    assert {each.match.seat for each in part.channels.values()} == {"A2"}
+
+
+def test_readings_at_another_seat_are_not_called_the_reference_seats() -> None:
+    system = defined(cinema(["FL", "FC"], seats=two_seats()))
+    elsewhere = step.solve(job_of(system, *levels({"FL": 75.0, "FC": 74.0}, seat="B2")), "as-found")
+    assert {each.match.seat for each in elsewhere.channels.values()} == {"B2"}
+    # Each channel at a seat of its own: they cannot be compared, and the second is asked for where the first was read.
+    apart = job_of(system, *levels({"FL": 75.0}), *levels({"FC": 71.0}, seat="B2"))
+    result = step.solve(apart, "as-found")
+    assert (list(result.channels), result.missing) == (["FL"], ("FC",))
+    assert said(apart).advice[0].text == "Read the level of Centre (FC) at A2."
+    assert any("B2 does not count yet: FL was not" in remark for remark in said(apart).remarks)
+
+
+def test_seats_without_weight_count_alike_where_no_other_was_read() -> None:
+    seats_ = (Seat(id="A2", weight=0.0, reference=True), Seat(id="B2", weight=1.0))
+    system = defined(cinema(["FL"], seats=seats_))
+    assert step.solve(job_of(system, *levels({"FL": 74.0})), "as-found").channels["FL"].level_db == 74.0
+    both = step.solve(job_of(system, *levels({"FL": 74.0}), *levels({"FL": 78.0}, seat="B2")), "as-found")
+    assert both.channels["FL"].level_db == 78.0
+
+
 def test_subwoofers_have_their_own_target_and_scatter() -> None:
     system = cinema(["FL", "SUB1"], processor=processor(sub_reference_spl_db=78.0))
     found = step.solve(job_of(defined(system), *levels({"FL": 75.0, "SUB1": 80.0})), "as-found").channels
