@@ -35,6 +35,8 @@ from commission.record.document import (
 from commission.record.svg import text_of
 
 RESULTS_ID = "results"
+LONG_CELL = 40
+"""A cell with more letters keeps some width on a narrow screen; its table scrolls instead."""
 RIGHT_TO_LEFT = ("ar", "dv", "fa", "he", "ku", "ps", "sd", "ug", "ur", "yi")
 _JSON_BLOCK = re.compile(r'<script type="application/json" id="results">(.*?)</script>', re.DOTALL)
 _LINK = re.compile(r'<a download="([^"]*)" href="data:([^;,"]*);base64,([^"]*)"')
@@ -226,7 +228,7 @@ def _cells(row: Sequence[str], headings: Sequence[Heading]) -> str:
     out = []
     for index, (text, heading) in enumerate(zip(row, headings, strict=True)):
         mark = MARKS.get(text[:1], "") if text[1:2] in ("", " ") else ""
-        css = " ".join(filter(None, ("n" if heading.numeric else "", mark)))
+        css = " ".join(filter(None, ("n" if heading.numeric else "long" if len(text) > LONG_CELL else "", mark)))
         tag, scope = ("th", ' scope="row"') if index == 0 and text.strip() else ("td", "")
         said = f' class="{css}"' if css else ""
         out.append(f"<{tag}{scope}{said}>{text_of(text)}</{tag}>")

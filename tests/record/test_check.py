@@ -6,15 +6,17 @@ import json
 import re
 import shutil
 import sqlite3
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pikepdf
+import pypdf
 import pytest
 from record_samples import png
 
 from commission.cli.workshop import LocalWorkshop
-from commission.model import InputError, Noted, ReadingEntered
+from commission.model import CommissionError, InputError, Noted, ReadingEntered
 from commission.record import check as check_module
 from commission.record.check import Said, check_record
 from commission.record.document import Letterhead
@@ -199,3 +201,30 @@ def test_files_that_are_no_record_get_one_sentence(visit: Visit, raw: bytes, rea
         check_record(path, visit)
     with pytest.raises(InputError, match="no such file"):
         check_record(visit.path.with_name("nowhere.pdf"), visit)
+
+
+def test_what_cannot_be_written_leaves_the_old_file(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
+    target = visit.path.with_name("old.pdf")
+    target.write_bytes(b"old")
+    with pytest.raises(InputError, match=r"the ending “\.docx”, expected one of \.pdf, \.html, \.json, \.csv"):
+        write_record(visit, visit.path.with_name("record.docx"))
+    with pytest.raises(InputError, match="UTC such as"):
+        write_record(visit, target, created_at="yesterday")
+    monkeypatch.setitem(sys.modules, "typst", None)
+    with pytest.raises(CommissionError, match="HTML instead"):
+        write_record(visit, target, created_at=WHEN)
+    assert target.read_bytes() == b"old"
+    assert {p.suffix for p in visit.path.parent.iterdir() if p.is_file()} == {".pdf", ".commission"}
+
+
+def test_every_setting_stands_on_the_pages_to_the_digit(visit: Visit) -> None:
+    """The trims and distances of the settings sheet, in the text that another program reads from the PDF."""
+    record = written(visit, ".pdf")
+    text = " ".join(page.extract_text() for page in pypdf.PdfReader(record).pages)
+    rows = read_record(record).data["settings_sheet"]
+    assert len(rows) > 20
+    for row in rows:
+        if isinstance(row["new"], float):
+            decimals = 1 if row["what"] == "trim" else 2
+            sign = "+" if row["what"] == "trim" and row["new"] > 0 else ""
+            assert f"{sign}{row['new']:.{decimals}f}".replace("-", "−") in text, row
