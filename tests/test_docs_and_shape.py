@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from commission import steps
 from commission.cli.commands import COMMANDS
 from commission.cli.parser import build_parser
 from commission.model import Prompt
@@ -60,11 +61,20 @@ def test_prompts_say_what_to_do_and_warn() -> None:
     assert all(t.caution for s in STEPS if s.id in ("levels", "seats") for t in s.plan(job, "as-found"))
 
 
+HEAVY = ("numpy", "scipy", "soundfile", "sounddevice", "typst", "matplotlib")
+"""What no screen needs before its first paint."""
+
+
 @pytest.mark.parametrize(
     ("module", "late"),
     [
-        ("commission.ui.app", ("scipy", "soundfile", "sounddevice", "sqlite3", "msgspec")),
-        ("commission.cli.commands", ("textual", "scipy", "soundfile", "sounddevice", "numpy.testing")),
+        ("commission.ui.app", (*HEAVY, "sqlite3", "msgspec")),
+        ("commission.ui.screens.start", (*HEAVY, "sqlite3", "msgspec", "commission.model.system")),
+        ("commission.ui.screens.overview", (*HEAVY, "commission.model.outcome", "commission.steps.site")),
+        ("commission.job.store", (*HEAVY, "commission.model.outcome")),
+        ("commission.visit", (*HEAVY, "commission.model.outcome", "commission.steps.site", "commission.diagnosis")),
+        ("commission.model", HEAVY),
+        ("commission.cli.commands", (*HEAVY, "textual", "argparse", "commission.model.system")),
         ("commission.steps", ("scipy", "textual")),
     ],
 )
@@ -72,6 +82,30 @@ def test_slow_modules_load_late(module: str, late: tuple[str, ...]) -> None:
     code = f"import sys, {module}; print(*[m for m in {late!r} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == ""
+
+
+def test_the_first_screen_of_a_job_is_drawn_without_what_computes() -> None:
+    """As far as the overview goes before its first paint: the job opened and folded, its steps listed."""
+    code = f"""
+import sys, tempfile
+from pathlib import Path
+import commission.ui.screens.overview
+from commission import model, steps
+from commission.cli.workshop import LocalWorkshop
+with tempfile.TemporaryDirectory() as name:
+    folder = Path(name)
+    LocalWorkshop(folder).create(folder / "loft", model.System(title="Loft")).close()
+    visit = LocalWorkshop(folder).open(folder / "loft.commission")
+    print(*steps.listed(visit.job)[0], len(visit.pending))
+    visit.close()
+print(*[m for m in {(*HEAVY, "commission.steps.site", "commission.diagnosis")!r} if m in sys.modules])
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split("\n") == ["site Site 0", "", ""]
+
+
+def test_steps_are_listed_as_they_call_themselves() -> None:
+    assert steps.TITLES == {step.id: step.title for step in STEPS}
 
 
 def test_the_sample_is_small_enough() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -96,6 +97,7 @@ class CommissionApp(App[int]):
 
     def on_mount(self) -> None:
         """Read the keys, say what was refused, and compute."""
+        self.call_after_refresh(gc.enable)  # off while the program loads
         keys, problem = load_keys(self._keys)
         if keys:
             self.set_keymap(keys)
