@@ -37,11 +37,11 @@ def test_tones_of_known_decay(bands: Bands, time_s: float) -> None:
         if bt <= (4 if found.reversed_bands[b] else 16):
             assert (found.doubt["t20"][:, b] == Doubt.FILTER).all()
             continue
-        # 0.5 %: what a B·T of 16 leaves of the ringing in T20 and T30 (0.1 % reversed at 4); EDT 2 %: it includes the
-        # start, which the zero-phase filter rounds off.
-        np.testing.assert_allclose(found.times_s["t20"][:, b], time_s, rtol=0.005)
-        np.testing.assert_allclose(found.times_s["t30"][:, b], time_s, rtol=0.005)
-        np.testing.assert_allclose(found.times_s["edt"][:, b], time_s, rtol=0.02)
+        # 0.3 %: what a B·T of 16 leaves of the ringing in T20 and T30 (found: 0.1 %, reversed 0.001 %); EDT 1 %: it includes
+        # the start, which the zero-phase filter rounds off (found: 0.3 %).
+        np.testing.assert_allclose(found.times_s["t20"][:, b], time_s, rtol=0.003)
+        np.testing.assert_allclose(found.times_s["t30"][:, b], time_s, rtol=0.003)
+        np.testing.assert_allclose(found.times_s["edt"][:, b], time_s, rtol=0.01)
         assert np.all(found.xi_permille["t20"][:, b] < 1.0)
         assert np.all(np.abs(found.curvature_percent[:, b]) < 0.6)
 
@@ -67,10 +67,10 @@ def test_noise_is_compensated() -> None:
     """The same decays with and without noise 40 dB down: T20 stays; without compensation it would be far too long."""
     clean, noisy = noises(0.3, 40, seed=5), noises(0.3, 40, seed=5, background_db=-40.0)
     t20_clean, t20_noisy = (times_of(h).times_s["t20"][:, 4:] for h in (clean, noisy))
-    # 2 % of the medians, 10 % of nine in ten: at −25 dB noise of −40 dB adds 3 % of power, which is taken off, and cross
-    # terms with the decay, which are not.
-    np.testing.assert_allclose(np.nanmedian(t20_noisy, axis=0), np.nanmedian(t20_clean, axis=0), rtol=0.02)
-    assert np.nanquantile(np.abs(t20_noisy / t20_clean - 1), 0.9) < 0.10
+    # 1 % of the medians, 4 % of nine in ten: at −25 dB noise of −40 dB adds 3 % of power, which is taken off, and cross
+    # terms with the decay, which are not (found: 0.6 % and 1.6 %).
+    np.testing.assert_allclose(np.nanmedian(t20_noisy, axis=0), np.nanmedian(t20_clean, axis=0), rtol=0.01)
+    assert np.nanquantile(np.abs(t20_noisy / t20_clean - 1), 0.9) < 0.04
     power = np.cumsum((noisy[:, round(START_S * RATE_HZ) :].astype(float) ** 2)[:, ::-1], axis=1)[:, ::-1]
     level = 10 * np.log10(power / power[:, :1])
     used = [(x < -5) & (x > -25) for x in level]
@@ -108,9 +108,9 @@ def test_pyrato_finds_the_same_times() -> None:
     ours = times_of(h)
     for b in (3, 4, 5, 6):
         theirs = _pyrato(h, RATE_HZ, float(OCTAVES.centres_hz[b]), starts(4))
-        # 1.5 %: pyrato's averaging intervals and its mean of the noise differ; EDT 2 %: it begins 0.1 dB below the start.
-        np.testing.assert_allclose(ours.times_s["t20"][:, b], theirs["t20"], rtol=0.015)
-        np.testing.assert_allclose(ours.times_s["t30"][:, b], theirs["t30"], rtol=0.015)
+        # 0.3 %: averaging intervals and the stretch taken as noise differ; EDT 2 %: pyrato's begins 0.1 dB below the start.
+        np.testing.assert_allclose(ours.times_s["t20"][:, b], theirs["t20"], rtol=0.003)
+        np.testing.assert_allclose(ours.times_s["t30"][:, b], theirs["t30"], rtol=0.003)
         np.testing.assert_allclose(ours.times_s["edt"][:, b], theirs["edt"], rtol=0.02)
 
 
@@ -149,8 +149,9 @@ def test_a_sports_hall_decays_as_listed() -> None:
         assert found.times_s["t30"][0, b] == pytest.approx(time_s, rel=0.05)
     for b in (2, 3, 4, 5, 6):
         theirs = _pyrato(h.astype(float), rate_hz, float(OCTAVES.centres_hz[b]), onsets_s(h, rate_hz))
-        assert found.times_s["t20"][0, b] == pytest.approx(theirs["t20"][0], rel=0.01)
-        assert found.times_s["t30"][0, b] == pytest.approx(theirs["t30"][0], rel=0.02)
+        # T30 1 %: at 250 Hz it is 45 dB above the noise and just valid, and what is taken as noise counts.
+        assert found.times_s["t20"][0, b] == pytest.approx(theirs["t20"][0], rel=0.003)
+        assert found.times_s["t30"][0, b] == pytest.approx(theirs["t30"][0], rel=0.01)
 
 
 @pytest.mark.skipif(not OPEN_DATA.is_dir(), reason=NO_DATA)
