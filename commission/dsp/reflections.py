@@ -17,7 +17,7 @@ import numpy as np
 
 from commission.dsp.timing import BAND_HZ, band_envelopes, vertex
 from commission.model import FloatArray
-from commission.model.system import Position, Room
+from commission.model.system import Position, Room, Seat
 
 WITHIN_S = 0.015
 """BS.1116, EBU Tech 3276 (from memory)."""
@@ -40,6 +40,10 @@ SURFACE_TOLERANCE_S = 0.0003
 0.08 ms), the room's size ±3 cm (0.09 ms), acoustic centre 0.05 ms, reading 0.1 ms, ±1 K over 6 m 0.03 ms."""
 OBSTACLE_TOLERANCE_S = 0.001
 """A seat back or a table is half a metre wide: its path is known within 0.3 m or so."""
+
+
+BACK_M = (0.25, 0.15)
+"""A seat back stands so far behind the ears, its middle so far below them (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +167,26 @@ def image_positions(source: Position, room: Room) -> dict[str, Position]:
         "floor": (x, y, -z),
         "ceiling": (x, y, 2 * room.height_m - z),
     }
+
+
+def seat_backs(seats: Sequence[Seat], at: Seat) -> dict[str, Position]:
+    """Middle of the seat back that lies nearest to a seat in each row, its own included: name → place.
+
+    Rows are the letters of the seats' ids ("A2" stands in row A); a back is taken as a quarter of a metre behind the ears
+    and 0.15 m below them (common practice, no source). Seats without a place are left out.
+    """
+    if at.position_m is None:
+        return {}
+    nearest: dict[str, tuple[float, Position]] = {}
+    for seat in seats:
+        if seat.position_m is not None:
+            row = seat.id.rstrip("0123456789")
+            name = f"back of row {row}" if row else f"back of seat {seat.id}"
+            away_m = math.dist(seat.position_m, at.position_m)
+            if name not in nearest or away_m < nearest[name][0]:
+                x, y, z = seat.position_m
+                nearest[name] = (away_m, (x, y + BACK_M[0], z - BACK_M[1]))
+    return {name: place for name, (_, place) in nearest.items()}
 
 
 def candidates(
