@@ -44,7 +44,7 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
     current = AS_FOUND
     rounds: list[str] = [AS_FOUND]
     settings: dict[tuple[str, str], Setting] = {}
-    applied: set[tuple[str, str]] = set()
+    typed_in: dict[tuple[str, str], Setting] = {}
     readings: list[Reading] = []
     responses: list[StoredResponse] = []
     stimuli: dict[str, str] = {}
@@ -70,7 +70,7 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
                 settings[place] = merge_settings(settings.get(place), body.setting)
                 rounds.append(body.setting.round)
                 if body.applied:
-                    applied.add(place)
+                    typed_in[place] = merge_settings(typed_in.get(place), body.setting)
             case ReadingEntered():
                 readings.append(Reading(seq=event.seq, at=event.at, body=body))
                 rounds.append(body.round)
@@ -104,7 +104,8 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
         current_round=current,
         rounds=order_rounds(rounds),
         settings=settings,
-        applied=frozenset(applied),
+        applied=frozenset(typed_in),
+        typed_in=typed_in,
         readings=tuple(readings),
         responses=tuple(responses),
         stimuli=stimuli,

@@ -41,6 +41,8 @@ class Job:
     """By (round, channel), merged over all entries of that round."""
     applied: frozenset[tuple[str, str]] = frozenset()
     """(round, channel) ticked on the settings sheet."""
+    typed_in: dict[tuple[str, str], Setting] = field(default_factory=dict)
+    """By (round, channel): what was ticked, field by field; None: not ticked."""
     readings: tuple[Reading, ...] = ()
     responses: tuple[StoredResponse, ...] = ()
     stimuli: dict[str, str] = field(default_factory=dict)

@@ -59,8 +59,7 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
     title = {"ms": "delay", "m": "distance", "ft": "distance"}[delay_range.unit]
     lines: list[SheetLine] = []
     for channel in job.system.channels:
-        applied = (AS_LEFT, channel.id) in job.applied
-        now = job.setting(AS_LEFT, channel.id) if applied else Setting(round=AS_LEFT, channel=channel.id)
+        now = _typed_in(job, channel.id)
         if (trim := trims.get(channel.id)) is not None:
             old = trim.old_trim_db if trim.old_trim_known else None
             decimals = grid_decimals(trim_range.step, 1)
@@ -75,6 +74,19 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
                     _line(channel, "polarity", "reversed", "normal" if heard else "reversed", now.polarity, "", 0)
                 )
     return tuple(lines)
+
+
+def _typed_in(job: Job, channel: str) -> Setting:
+    """What was ticked as typed in and still holds; a trim that is ticked says nothing of the delay."""
+    empty = Setting(round=AS_LEFT, channel=channel)
+    ticked, held = job.typed_in.get((AS_LEFT, channel), empty), job.setting(AS_LEFT, channel)
+    return Setting(
+        round=AS_LEFT,
+        channel=channel,
+        trim_db=ticked.trim_db if ticked.trim_db == held.trim_db else None,
+        distance=ticked.distance if ticked.distance == held.distance else None,
+        polarity=ticked.polarity if ticked.polarity == held.polarity else None,
+    )
 
 
 def _heard_reversed(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> bool | None:

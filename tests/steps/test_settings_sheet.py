@@ -90,6 +90,24 @@ def test_ticked_means_typed_in_as_the_sheet_says() -> None:
     assert by_place(job_of(*bodies, ticked))[("FL", "trim")].old == 0.0
 
 
+def test_a_ticked_trim_does_not_tick_the_delay_that_was_only_noted() -> None:
+    bodies = (
+        defined(cinema(["FL", "FC"])),
+        *levels({"FL": 77.0, "FC": 75.0}),
+        setting("FL", trim_db=0.0, distance=3.0),
+    )
+    lines = by_place(job_of(*bodies))
+    noted = [SettingEntered(setting=lines[("FL", kind)].setting) for kind in ("trim", "delay")]
+    ticked = SettingEntered(setting=lines[("FL", "trim")].setting, applied=True)
+    after = by_place(job_of(*bodies, *noted, ticked))
+    assert after[("FL", "trim")].ticked
+    assert not after[("FL", "delay")].ticked
+    later = SettingEntered(setting=Setting(round="as-left", channel="FL", trim_db=1.5))
+    assert not by_place(job_of(*bodies, ticked, later))[
+        ("FL", "trim")
+    ].ticked  # the processor holds something else now
+
+
 def test_a_decided_offset_reaches_the_sheet() -> None:
     bodies = (defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 75.0}))
     job = job_of(*bodies, decided("levels", "common_offset", "-3"))
