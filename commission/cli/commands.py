@@ -197,6 +197,24 @@ def _print_results(visit: Visit, only_round: str | None) -> int:
     return EXIT_DONE
 
 
+def limits(parsed: argparse.Namespace) -> int:
+    """Print the limits in force, or judge by others."""
+    from commission.record.text import table_lines
+    from commission.steps.limits_table import limits_table
+
+    workshop = LocalWorkshop()
+    visit = workshop.open(parsed.job, read_only=parsed.use is None)
+    try:
+        if parsed.use is not None:
+            event = workshop.use_limits(visit, parsed.use)
+            say(f"The job is judged by {visit.job.profile.title} from now on (event {event.seq}).")
+        for line in table_lines(limits_table(visit.job.profile)):
+            print(line)
+    finally:
+        visit.close()
+    return EXIT_DONE
+
+
 def sheet(parsed: argparse.Namespace) -> int:
     """Print or write the settings sheet."""
     from commission.record.sheet import sheet_csv, sheet_lines
@@ -289,6 +307,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "import": import_files,
     "photo": photo,
     "results": results,
+    "limits": limits,
     "sheet": sheet,
     "record": record,
     "verify": verify,

@@ -113,6 +113,16 @@ def _reading(command: _Command) -> None:
     _job(sub)
     sub.add_argument("-o", "--output", type=Path, metavar="OUT.csv", help="write it as CSV instead of text")
 
+    sub = command(
+        "limits",
+        "print the limits that verdicts rest on, or judge by a file of your own",
+        "commission limits loft.commission --use studio.toml",
+    )
+    _job(sub)
+    sub.add_argument(
+        "--use", type=Path, metavar="FILE.toml", help="limits of your own over the defaults, from now on"
+    )
+
     sub = command("record", "write the commissioning record", "commission record loft.commission -o loft-record.pdf")
     _job(sub)
     sub.add_argument("-o", "--output", type=Path, required=True, metavar="OUT.pdf|.html|.json|.csv")

@@ -97,10 +97,8 @@ class LocalWorkshop:
 
     def create(self, path: Path, system: System) -> Visit:
         """A new job file of that system; its first event names the program's version."""
-        return self._create(
-            path,
-            (model.JobCreated(title=system.title, program_version=__version__), model.SystemDefined(system=system)),
-        )
+        opening = model.JobCreated(title=system.title, program_version=__version__)
+        return self._create(path, (opening, model.SystemDefined(system=system), _default_limits()))
 
     def create_from_toml(self, path: Path, definition: Path) -> Visit:
         """A new job file from a job definition, with the settings and readings it holds."""
@@ -108,7 +106,7 @@ class LocalWorkshop:
 
         loaded = load_definition(definition)
         opening = model.JobCreated(title=loaded.system.title, program_version=__version__)
-        return self._create(path, (opening, *loaded.bodies))
+        return self._create(path, (opening, *loaded.bodies, _default_limits()))
 
     def create_return(self, path: Path, earlier: Path) -> Visit:
         """A new job of the same room, which compares itself with the earlier one."""
@@ -121,12 +119,13 @@ class LocalWorkshop:
                 raise StoreError(f"{earlier.name} cannot be compared with, because its log is broken: {broken}")
             analyses = old.analyse(threading.Event(), quiet)
             job = old.job
+            limits = model.LimitsChosen(profile=job.profile)  # judged as last time
             back = earlier_visit(job, analyses, file_name=earlier.name, program_version=__version__)
         finally:
             old.close()
         opening = model.JobCreated(title=job.system.title, program_version=__version__)
         system = model.SystemDefined(system=job.system, note=f"as at the visit closed {back.closed_at[:10]}")
-        return self._create(path, (opening, system, back))
+        return self._create(path, (opening, system, limits, back))
 
     def _create(self, path: Path, bodies: Sequence[EventBody]) -> Visit:
         from commission.job.store import JobFile
@@ -189,7 +188,9 @@ class LocalWorkshop:
             return path
         bodies = rehearsal_bodies(seed)
         title = next(body.system.title for body in bodies if isinstance(body, model.SystemDefined))
-        self._create(path, (model.JobCreated(title=title, program_version=__version__), *bodies)).close()
+        self._create(
+            path, (model.JobCreated(title=title, program_version=__version__), *bodies, _default_limits())
+        ).close()
         return path
 
     @property
@@ -227,6 +228,15 @@ class LocalWorkshop:
             pass  # a convenience: a full or read-only home must not keep anybody from the job
 
     # --- out and in -------------------------------------------------------------------------------------------
+
+    def use_limits(self, visit: Visit, path: Path) -> Event:
+        """Judge a job by a firm's own limits from now on; raises InputError with one clear sentence for a bad file."""
+        try:
+            text = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            reason = getattr(error, "strerror", None) or "text that is not UTF-8"
+            raise model.InputError(str(path), str(reason), "a limits profile as TOML", "Check the path.") from error
+        return visit.append(model.LimitsChosen(profile=model.read_profile(text, path.name)))[0]
 
     def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:
         """Store a photograph with a step; raises InputError with one clear sentence for what is none."""
@@ -301,6 +311,11 @@ class LocalWorkshop:
         from commission.audio.live import live_status
 
         return live_status()
+
+
+def _default_limits() -> EventBody:
+    """What the program ships, stored whole: the job is judged by it for good, on any computer and by any version."""
+    return model.LimitsChosen(profile=model.default_profile())
 
 
 def with_suffix(path: Path) -> Path:

@@ -63,6 +63,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     facts = (
         ("Temperature", format_temperature(system.temperature_c, system.units)),
         ("Speed of sound", f"{speed_of_sound_m_s(system.temperature_c):.1f} m/s"),
+        ("Limits", job.profile.title),
         ("Reference seat", system.reference_seat.id if system.reference_seat else None),
     )
     rows = [Row(key=item.key, cells=(item.title, item.value or None)) for item in items]

@@ -64,3 +64,32 @@ def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypa
     assert "found kitchen, expected one of site, layout" in said
     assert "1 figures of the visit closed" in said
     assert main(["verify", "second.commission"]) == 0
+
+
+def test_limits_of_a_firm_are_stored_and_judge_from_then_on(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    import tomllib
+
+    from commission.cli import main
+
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    example = readme.split("## Limits of your own")[1].split("```toml\n")[1].split("```")[0]
+    assert tomllib.loads(example)["limit"][0]["quantity"] == "levels.match"
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.chdir(tmp_path)
+    Path("studio.toml").write_text(example, encoding="utf-8")
+    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "first", cinema())
+    assert visit.job.limits is not None, "the defaults are stored whole"
+    visit.append(*levels({"FL": 75.0, "FC": [76.2, 76.2, 76.2, 76.2]}))
+    before = {c.channel: c.limit for c in visit.outcome("levels", "as-found").checks if c.id == "levels.match"}
+    visit.close()
+    assert main(["limits", "first.commission", "--use", "studio.toml"]) == 0
+    assert main(["limits", "first.commission", "--use", "none.toml"]) == 2
+    assert main(["limits", "first.commission"]) == 0
+    said = capsys.readouterr()
+    assert "Studio practice, version 2026-02" in said.err
+    assert "our own practice, after forty rooms" in said.out
+    assert "none.toml" in said.err
+    again = LocalWorkshop(tmp_path / "state").open(tmp_path / "first.commission", read_only=True)
+    after = {c.channel: c.limit for c in again.outcome("levels", "as-found").checks if c.id == "levels.match"}
+    assert before["FC"] is not None and before["FC"].high == 0.5
+    assert after["FC"] is not None and after["FC"].high == 0.3
