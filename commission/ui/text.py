@@ -22,6 +22,7 @@ from commission.model.events import (
     SystemDefined,
     Withdrawn,
 )
+from commission.model.judged import Judged
 from commission.model.units import clean_text
 
 if TYPE_CHECKING:
@@ -74,7 +75,8 @@ def event_words(event: Event, job: Job) -> str:
         case SettingEntered(setting=s, applied=applied):
             parts = [f"trim {number(s.trim_db, 1, signed=True)} dB"] if s.trim_db is not None else []
             unit = job.system.processor.delay.unit
-            parts += [f"distance {number(s.distance, 2)} {unit}"] if s.distance is not None else []
+            what = "delay" if unit == "ms" else "distance"
+            parts += [f"{what} {number(s.distance, 2)} {unit}"] if s.distance is not None else []
             parts += [f"polarity {s.polarity}"] if s.polarity is not None else []
             text = f"{round_name(s.round)}: {s.channel} {'set to' if applied else 'holds'} {', '.join(parts)}"
         case ReadingEntered() as r:
@@ -94,6 +96,9 @@ def event_words(event: Event, job: Job) -> str:
             text = f"limits: {profile.title}"
         case Decided(step=step, key=key, value=value):
             text = f"decided on {step}: {key} = {value}"
+        case Judged(occasion=occasion, program_version=version, kinds=kinds):
+            when = "at the signature" if occasion == "signed" else "for the record"
+            text = f"{sum(len(kind.places) for kind in kinds)} verdicts kept {when}, by version {version}"
         case Signed(role=role, name=name):
             text = f"signed as {role}: {name}"
         case Withdrawn(seq=seq, reason=reason):

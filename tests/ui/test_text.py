@@ -1,0 +1,32 @@
+"""Every kind of event in plain words."""
+
+from builders import cinema, defined, job_of
+
+from commission.model import EVENT_KINDS, Event, Setting, SettingEntered
+from commission.model.judged import Judged, JudgedKind, JudgedPlace
+from commission.ui.text import event_words, verdict_count
+
+JOB = job_of(defined(cinema()))
+
+
+def test_kept_verdicts_are_counted():
+    place = JudgedPlace(channel="FL", seat=None, verdict="pass", value=0.1)
+    kind = JudgedKind(step="levels", round="as-found", id="levels.match", unit="dB", places=(place, place))
+    body = Judged(occasion="signed", program_version="0.1.0", kinds=(kind,))
+    said = event_words(Event(seq=9, at="2026-11-20T09:30:00.000Z", body=body), JOB)
+    assert said == "2 verdicts kept at the signature, by version 0.1.0"
+
+
+def test_no_kind_of_event_is_without_words():
+    source = event_words.__code__.co_names
+    assert {kind.__name__ for kind in EVENT_KINDS.values()} <= set(source)
+
+
+def test_a_setting_is_named_after_what_the_processor_takes():
+    body = SettingEntered(setting=Setting(round="as-left", channel="FL", distance=3.51, trim_db=-2.0), applied=True)
+    said = event_words(Event(seq=2, at="2026-11-20T09:30:00.000Z", body=body), JOB)
+    assert said == "as left: FL set to trim −2.0 dB, distance 3.51 m"
+
+
+def test_nothing_judged_has_no_count():
+    assert verdict_count(None, 3) == ""
