@@ -94,7 +94,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables=tuple(tables),
         curves=tuple(curve for each in result.channels.values() for curve in _curves(job, each, result.rounds)),
         stands_out=_stands_out(result),
-        remarks=_remarks(result),
+        remarks=(*_remarks(result), *_weights_remark(job)),
     )
 
 
@@ -205,6 +205,15 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
     remarks += _in_part(result)
     remarks += [f"Left out: {text}." for text in result.left_out]
     return tuple(remarks)
+
+
+def _weights_remark(job: Job) -> tuple[str, ...]:
+    weights = [seat.weight for seat in job.system.seats]
+    if len(weights) > 1 and sum(weight > 0 for weight in weights) < 2:
+        return ("Fewer than two seats have a weight: here all of them count alike.",)
+    if 0 in weights:
+        return ("Seats without weight are shown and do not count.",)
+    return ()
 
 
 def _in_part(result: CompareResult) -> list[str]:

@@ -392,6 +392,23 @@ def test_seats_without_any_weight_count_alike() -> None:
     assert compared(SoundRoom(cinema(seats=seats)), SoundRoom(cinema(seats=seats))).channels["FL"].bands["heard"]
 
 
+@pytest.mark.parametrize(
+    ("weights", "said"),
+    [
+        ((1, 1, 1, 1, 1, 1), None),
+        ((0, 1, 0, 0, 0, 0), "all of them count alike"),
+        ((0, 1, 1, 1, 1, 1), "do not count"),
+    ],
+)
+def test_what_weights_do_is_said(weights: tuple[float, ...], said: str | None) -> None:
+    seats = tuple(replace(s, weight=w) for s, w in zip(cinema().seats, weights, strict=True))
+    job, analyses = both(SoundRoom(cinema(seats=seats)), SoundRoom(cinema(seats=seats)))
+    found = [
+        remark for remark in compare.evaluate(job, AS_LEFT, analyses).remarks if "count" in remark.split(":")[-1]
+    ]
+    assert (found == []) if said is None else any(said in remark for remark in found)
+
+
 def test_text_responses_that_reach_only_to_1_khz_are_compared_where_they_can() -> None:
     rooms = []
     for _ in range(2):
