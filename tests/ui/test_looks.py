@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from test_shell import SIZES, settle
+from test_shell import ROOT, SIZES, settle
 
 from commission.cli.workshop import LocalWorkshop
+from commission.job.store import JobFile
+from commission.model import JobCreated, Noted, ReadingEntered, RoundOpened, Withdrawn
 from commission.ui.app import CommissionApp
+from commission.ui.widgets.picker import Picker
 
 KEYS = {
     "overview": [],
@@ -24,9 +28,15 @@ KEYS = {
     "sheet": ["s"],
     "findings": ["f"],
     "import": ["i"],
+    "import-rows": ["i", "=files", "enter", "down"],
+    "import-delays": ["i", "tab", "tab", "down", "enter"],
+    "curve": ["5", "down", "down", "enter"],
     "rounds": ["r"],
     "how": ["3", "question_mark"],
+    "text-refused": ["1", "field temperature_c", "enter", "=warm", "enter"],
+    "confirm": ["1", "field seats.3.weight", "d"],
 }
+"""What is pressed on the overview; "=…" is typed, "field …" moves the form's cursor to a field."""
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +46,29 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return LocalWorkshop(folder / "state").demo(folder)
 
 
+@pytest.fixture
+def files(tmp_path: Path) -> None:
+    """Files of every state: in order, stored already, damaged, empty, without a seat in the name."""
+    source = ROOT / "sample_measurements"
+    folder = tmp_path / "files" / "as-left"
+    folder.mkdir(parents=True)
+    shutil.copy(source / "as-left" / "A1_FL.flac", folder / "A1_FL.flac")
+    shutil.copy(source / "as-found" / "B2_FR.flac", folder / "B2_FR.flac")
+    shutil.copy(source / "as-left" / "A1_FC.flac", folder / "take [b]one FC.flac")
+    (folder / "A3_FR.wav").write_bytes(b"RIFF nothing")
+    (folder.parent / "A2_SUB1.wav").write_bytes(b"")
+
+
+async def press(pilot: Any, key: str) -> None:
+    """A key, a typed text, or the cursor of the Site form on a field."""
+    if key.startswith("field "):
+        pilot.app.screen.query_one("#fields", Picker).select(key.removeprefix("field "))
+    else:
+        await pilot.press(*(key[1:] if key.startswith("=") else [key]))
+    await settle(pilot)
+
+
+@pytest.mark.usefixtures("files")
 @pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
 @pytest.mark.parametrize("screen", KEYS)
 def test_screen_looks_as_accepted(
@@ -53,8 +86,7 @@ def test_screen_looks_as_accepted(
     async def walk(pilot: Any) -> None:
         await settle(pilot)
         for key in KEYS[screen]:
-            await pilot.press(key)
-            await settle(pilot)
+            await press(pilot, key)
         for each in pilot.app.screen.walk_children():  # a blinking cursor is no look
             if hasattr(each, "cursor_blink"):
                 each.cursor_blink = False
@@ -74,3 +106,26 @@ def test_the_first_screen_looks_as_accepted(
 
     app = CommissionApp(LocalWorkshop(tmp_path / "state"), None, keys=tmp_path / "no-keys.toml")
     assert snap_compare(app, run_before=wait, terminal_size=(80, 24))
+
+
+@pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
+def test_the_log_looks_as_accepted(
+    size: tuple[int, int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snap_compare: Any
+) -> None:
+    """A log of its own, by a clock that stands still: the sample's is as old as the test."""
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "loft.commission"
+    journal = JobFile.create(path, clock=lambda: datetime(2026, 11, 20, 9, 30, tzinfo=UTC))
+    readings = [ReadingEntered(round="as-found", step="levels", channel=channel, seat="A2", quantity="level",
+                               value=value, unit="dB") for channel, value in (("FL", 76.5), ("FC", 67.0))]  # fmt: skip
+    journal.append((JobCreated(title="Loft", program_version="0"), *readings))
+    journal.append((Noted(step="levels", round="as-found", text="meter at arm's length, [b]not markup[/b] " * 3),))
+    journal.append((Withdrawn(seq=3, reason="typing error"), RoundOpened(round="as-left")))
+    journal.close()
+
+    async def walk(pilot: Any) -> None:
+        await settle(pilot)
+        await press(pilot, "l")
+
+    app = CommissionApp(LocalWorkshop(tmp_path / "state"), path, keys=tmp_path / "no-keys.toml")
+    assert snap_compare(app, run_before=walk, terminal_size=size)
