@@ -20,7 +20,7 @@ from record_samples import DIGEST, HOSTILE, grid, hostile, ordinary, png
 
 from commission.model import CommissionError
 from commission.model.units import clean_text
-from commission.record import pdf
+from commission.record import letters, pdf
 from commission.record.columns import SIZES_PT, fit_columns, width_em
 from commission.record.document import Document, Letterhead, Paragraph, Section
 
@@ -145,7 +145,7 @@ def test_hostile_text_is_text() -> None:
 
 
 def test_letters_that_no_font_has_are_described() -> None:
-    """U+E000 to U+F8FF are for private use (The Unicode Standard, 23.5): no font here draws them."""
+    """Symbols by their names in the Unicode Character Database."""
     plain = ordinary(sections=(Section(id="s", title="Жук Ω ŵ", blocks=(Paragraph(text="אולם"),)),))
     assert "Жук Ω ŵ" in " ".join(pages(pdf.render_pdf(plain)))
     document = ordinary(sections=(Section(id="s", title="Letters", blocks=(
@@ -154,6 +154,13 @@ def test_letters_that_no_font_has_are_described() -> None:
     assert "smile [grinning face]" in text
     assert "[musical symbol g clef]" in text
     assert "Å é ß ✓ ✗ Ω ж stay" in text
+
+
+def test_letters_taken_for_granted_are_there() -> None:
+    import typst
+
+    assert letters._missing(typst, sorted(letters.KNOWN), system_fonts=False) == set()
+    assert letters._missing(typst, ["映", "A", "\U0001f600"], system_fonts=False) == {"映", "\U0001f600"}
 
 
 def test_the_same_document_gives_the_same_bytes_and_the_date_is_its_own() -> None:
