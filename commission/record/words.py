@@ -26,7 +26,7 @@ OPEN_TABLES = ("findings", "checks", "glossary", "fates", "kinds", "rounds")
 PHRASES = "phrases"
 _PLACE = re.compile(r"\{(\w+)\}")
 _LANGUAGE = re.compile(r"[A-Za-z]{2,3}(?:-[A-Za-z0-9]{1,8})*")
-_NAMES = re.compile(r"[\w\-·/]+(?:, [\w\-·/]+)* and [\w\-·/]+")
+_NAMES = re.compile(r"[\w\-·/]+(?:(?:,| and) [\w\-·/]+)* and [\w\-·/]+")
 _SENTENCES = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])")
 _EXPECTED_FILE = f"one of {', '.join(SHIPPED)}, or the path of a TOML file such as words.toml"
 
