@@ -43,7 +43,11 @@ def _intro(telling: Telling, alone: bool) -> str:
         return telling.say("summary.intro_empty")
     if not readings and not responses:
         return telling.say("summary.intro_nothing", **counts)
-    return telling.say("summary.intro_alone" if alone else "summary.intro", **counts)
+    if alone or telling.after is None:
+        return telling.say("summary.intro_alone", **counts)
+    again = any(reading.body.round == telling.after for reading in telling.job.readings)
+    again = again or bool(telling.job.responses_of(telling.after))
+    return telling.say("summary.intro" if again else "summary.intro_not_again", **counts)
 
 
 def _earlier(telling: Telling) -> Section | None:
@@ -162,12 +166,13 @@ def _settings_done(telling: Telling, changes: Iterable[SettingChange]) -> list[s
 
 def _seats(telling: Telling) -> Section | None:
     """How much better each seat is, or how it is today."""
-    responses = measured(telling.job)[1]
-    if not responses or not telling.job.system.seats:
-        if measured(telling.job)[0] and telling.after is not None:
-            blocks: tuple[Block, ...] = (Paragraph(text=telling.say("seats.no_responses")),)
-            return Section(id=telling.id("summary", "seats"), title=telling.say("seats.title"), blocks=blocks)
-        return None
+    job, ident = telling.job, telling.id("summary", "seats")
+    again = telling.after is None or bool(job.responses_of(telling.after))
+    if not job.responses or not job.system.seats or not again:
+        if telling.after is None or not measured(job)[0] + len(job.responses):
+            return None
+        text = telling.say("seats.not_again" if job.responses else "seats.no_responses")
+        return Section(id=ident, title=telling.say("seats.title"), blocks=(Paragraph(text=text),))
     title = telling.say("seats.title_today" if telling.after is None else "seats.title")
     remarks = [telling.say("seats.meaning")]
     remarks += [telling.say("seats.meaning_change")] if telling.after is not None else []
@@ -178,7 +183,7 @@ def _seats(telling: Telling) -> Section | None:
     if len(telling.job.system.seats) > 1:
         remarks.append(telling.say("seats.geometry"))
     blocks = (Bullets(items=seat_sentences(telling)), Paragraph(text=" ".join(remarks), kind="note"))
-    return Section(id=telling.id("summary", "seats"), title=title, blocks=blocks)
+    return Section(id=ident, title=title, blocks=blocks)
 
 
 def _remains(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:

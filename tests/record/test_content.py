@@ -407,3 +407,35 @@ def test_a_return_visit_says_what_has_changed_since() -> None:
         section(nothing, "summary-earlier")
     )
     assert "summary-earlier" not in {part.id for part in sections(record(before))}
+
+
+def test_settings_changed_and_not_measured_again_are_not_called_better() -> None:
+    system = cinema(["FL", "FC", "FR"], ["A1", "A2"])
+    bodies = (*levels({"FL": 75.0, "FC": 75.0, "FR": 81.0}), setting("FR", trim_db=0.0))
+    doc = record(visit_of(defined(system), *bodies, setting("FR", round_id=AS_LEFT, trim_db=-6.0),
+                          heard=heard_everywhere(system, (AS_FOUND,))))  # fmt: skip
+    summary = said(section(doc, "summary"))
+    assert "it was not measured again after that" in summary
+    assert "Put right." not in summary
+    assert "Not measured again, so how it is now is not known." in summary
+    assert "measure it again and, where it is still so: Type in the trims" in summary
+    assert "The seats were not recorded again, so what changed at each of them is not known." in summary
+    assert "1 of 3 loudspeakers, by 6.0 dB" in summary
+
+
+def test_an_interim_round_stands_between() -> None:
+    system = cinema(["FL", "FC", "FR"], ["A2"])
+    bodies = (*levels({"FL": 75.0, "FC": 75.0, "FR": 81.0}), *levels({"FR": 77.0}, round_id="after-the-move"),
+              *levels({"FL": 75.0, "FC": 75.0, "FR": 75.0}, round_id=AS_LEFT))  # fmt: skip
+    doc = record(visit_of(defined(system), *bodies))
+    titles = [part.title for part in section(doc, "step-levels").sections]
+    assert titles == ["Levels, as found", "Levels, after the move", "Levels, as left"]
+    assert "1 of 3 done; the rest is missing and not judged." in said(section(doc, "step-levels-after-the-move"))
+
+
+def test_letterhead_and_paper_are_handed_on() -> None:
+    from commission.record.document import Letterhead
+
+    head = Letterhead(name="Harbour Sound", lines=("Quay 3",))
+    doc = record(two_point_one(), letterhead=head, paper="us-letter")
+    assert (doc.letterhead, doc.paper) == (head, "us-letter")
