@@ -10,6 +10,8 @@ from typing import NamedTuple
 import numpy as np
 
 from commission.audio.files import SoundInfo, problem_of, read_sound, sound_info
+from commission.audio.sofa import HDF5_SIGNATURE
+from commission.audio.sofa_rows import sofa_responses
 from commission.audio.text_response import parse_response
 from commission.dsp.noise import clip_ratio
 from commission.dsp.sweep import Deconvolver, deconvolver, split_response, sweep_deconvolver
@@ -68,6 +70,8 @@ def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Respon
                 text = parse_response(data, name)
                 response = Response(freq_hz=text.freq_hz, level_db=text.level_db, phase_rad=text.phase_rad)
                 results |= {each.seq: response for each in wanted}
+            elif data.startswith(HDF5_SIGNATURE):
+                results |= sofa_responses(data, wanted)
             else:
                 alike.setdefault(sound_info(data, name), []).append((data, wanted))
         except CommissionError as error:

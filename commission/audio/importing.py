@@ -21,6 +21,8 @@ from commission.audio.files import (
 )
 from commission.audio.mapping import MappedFile, read_mapping
 from commission.audio.names import NameTokens, read_name
+from commission.audio.sofa import HDF5_SIGNATURE, SOFA_SUFFIX
+from commission.audio.sofa_rows import sofa_rows
 from commission.audio.text_response import parse_response
 from commission.dsp.noise import CLIP_RATIO_LIMIT, clip_ratio, flat_top
 from commission.model import (
@@ -167,7 +169,7 @@ def _wanted(
         if path.is_dir():
             for file in sorted(path.rglob("*")):
                 hidden = any(part.startswith(".") for part in file.relative_to(path).parts)
-                known = file.suffix.lower() in (*AUDIO_SUFFIXES, *TEXT_SUFFIXES)
+                known = file.suffix.lower() in (*AUDIO_SUFFIXES, *TEXT_SUFFIXES, SOFA_SUFFIX)
                 if file.is_file() and known and not hidden and not _is_mapping(file):
                     yield file, read_name(file, job, path), None
         elif _is_mapping(path):
@@ -210,6 +212,9 @@ def _look(
     try:
         data = read_bytes(path)
         row = replace(row, sha256=hashlib.sha256(data).hexdigest())
+        if path.suffix.lower() == SOFA_SUFFIX or data.startswith(HDF5_SIGNATURE):
+            rows = sofa_rows(row, data, name, job)
+            return [rows[row.file_channel]] if mapped is not None and mapped.channel else rows
         if path.suffix.lower() in AUDIO_SUFFIXES or data.startswith((b"RIFF", b"fLaC")):
             return _look_at_sound(
                 row, data, name, job, options, stimulus, whole_file=mapped is None or not mapped.channel

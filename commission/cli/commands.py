@@ -244,7 +244,17 @@ def record(parsed: argparse.Namespace) -> int:
     except StoreError:
         visit = workshop.open(parsed.job, read_only=True)  # in use elsewhere: a record can be had all the same
     _analyse(visit)
-    say(workshop.export(visit, parsed.output, language=parsed.language, paper=parsed.paper, letterhead=letterhead))
+    if parsed.round is not None and parsed.round not in visit.job.rounds:
+        raise InputError("--round", parsed.round, "one of " + ", ".join(visit.job.rounds))
+    said = workshop.export(
+        visit,
+        parsed.output,
+        language=parsed.language,
+        paper=parsed.paper,
+        letterhead=letterhead,
+        round_id=parsed.round,
+    )
+    say(said)
     visit.close()
     return EXIT_DONE
 

@@ -75,7 +75,7 @@ def _opening(command: _Command) -> None:
 def _storing(command: _Command) -> None:
     sub = command(
         "import",
-        "store measured responses: WAV, FLAC or text files, folders, one by one or by a mapping",
+        "store measured responses: WAV, FLAC, AES69 or text files, folders, one by one or by a mapping",
         "commission import loft.commission sweeps/ --round as-found --dry-run",
     )
     _job(sub)
@@ -125,10 +125,11 @@ def _reading(command: _Command) -> None:
 
     sub = command("record", "write the commissioning record", "commission record loft.commission -o loft-record.pdf")
     _job(sub)
-    sub.add_argument("-o", "--output", type=Path, required=True, metavar="OUT.pdf|.html|.json|.csv")
+    sub.add_argument("-o", "--output", type=Path, required=True, metavar="OUT.pdf|.html|.json|.csv|.sofa")
     sub.add_argument("--language", metavar="LANG", help="en, de, or a file of words of your own (default: en)")
     sub.add_argument("--paper", choices=("a4", "us-letter"), help="of the PDF (default: by the units of the job)")
     sub.add_argument("--letterhead", type=Path, metavar="FILE.toml", help="name, lines and logo of your firm")
+    sub.add_argument("--round", metavar="ROUND", help="whose responses go into a .sofa file (default: the newest)")
 
     sub = command(
         "verify",

@@ -267,6 +267,7 @@ class LocalWorkshop:
         language: str | None = None,
         paper: Paper | None = None,
         letterhead: Letterhead | None = None,
+        round_id: str | None = None,
     ) -> str:
         """Write the record in the format of the suffix, and keep the verdicts that it prints.
 
@@ -277,6 +278,8 @@ class LocalWorkshop:
         from commission.record.letterhead import load_letterhead
         from commission.record.words import SHIPPED
 
+        if target.suffix.lower() == ".sofa":
+            return self._export_sofa(visit, target, round_id)
         if language is None:
             ending = Path(target.stem).suffix.lstrip(".")
             language = ending if ending in SHIPPED else "en"
@@ -286,6 +289,21 @@ class LocalWorkshop:
         visit.keep_verdicts()
         paper = paper or ("us-letter" if visit.job.system.units == "imperial" else "a4")
         return write_record(visit, target, language=language, paper=paper, letterhead=letterhead)
+
+    def _export_sofa(self, visit: Visit, target: Path, round_id: str | None) -> str:
+        """The responses of one round, of the newest that has any where none is named, as AES69."""
+        from commission.audio.sofa_rows import export_sofa
+        from commission.record.export import utc_now, write_bytes
+
+        job = visit.job
+        if round_id is None:
+            held = [each for each in job.rounds if job.responses_of(each)]
+            round_id = held[-1] if held else job.current_round
+        at = utc_now().replace("T", " ").removesuffix("Z")
+        data, left_out = export_sofa(job, round_id, visit.blob, at=at)
+        write_bytes(target, data)
+        said = f"{target}: the responses {round_id} as AES69 (SingleRoomSRIR)."
+        return f"{said} Left out: {'; '.join(left_out)}." if left_out else said
 
     def export_sheet(self, visit: Visit, target: Path) -> str:
         """Write the settings sheet as CSV."""

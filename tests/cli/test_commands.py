@@ -192,3 +192,20 @@ def test_a_record_in_another_language_by_its_name(demo: tuple[Path, subprocess.C
     wrong = run(folder, "record", "harbour-lane.commission", "-o", "x.html", "--language", "xx")
     assert wrong.returncode == 2
     assert "one of en, de" in wrong.stderr
+
+
+def test_a_round_goes_out_as_aes69_and_comes_in_again(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    folder, _ = demo
+    made = run(folder, "record", "harbour-lane.commission", "-o", "round.sofa", "--round", "as-left")
+    assert made.returncode == 0, made.stderr
+    definition = Path(__file__).resolve().parents[2] / "sample_measurements" / "harbour-lane.toml"
+    assert run(folder, "new", "again", "--from", str(definition)).returncode == 0
+    done = run(folder, "import", "again.commission", "round.sofa", "--round", "as-left")
+    assert done.returncode == 0, done.stdout + done.stderr
+    one, other = (json.loads(run(folder, "results", name, "--json").stdout)["seats"]["as-left"]
+                  for name in ("harbour-lane.commission", "again.commission"))  # fmt: skip
+    places = [(seat, channel) for seat in one for channel in one[seat]]
+    assert len(places) == 78
+    for seat, channel in places:
+        for key in ("arrival_ms", "polarity", "level_db"):
+            assert other[seat][channel][key] == one[seat][channel][key], (seat, channel, key)
