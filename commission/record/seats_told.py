@@ -13,7 +13,8 @@ from typing import Literal
 import numpy as np
 
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import Job, Seat
+from commission.dsp.variance import BoolArray, own_band
+from commission.model import FloatArray, Job, Seat
 from commission.model.show import number
 from commission.record.telling import FOUND, Telling, capital, mains
 from commission.steps import distances, seat_variance, seats
@@ -121,33 +122,46 @@ def _bass(telling: Telling, after: str | None) -> tuple[tuple[_Values, _Values],
     band = min(job.system.bands, key=lambda each: each.low_hz, default=None)
     if band is None or band.low_hz >= BASS_BELOW_HZ:
         return ({}, {}), 0.0
-    names = [seat_variance.SUBS, *(channel.id for channel in job.system.channels if channel.is_sub)]
+    inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)
     if after is None:
-        found = seat_variance.one_round(job, FOUND, analyses)
-        alone = next(
-            (found[n]["heard"][band.label] for n in names if n in found and band.label in found[n]["heard"]), None
-        )
-        # One round gives the mean deviation only: the distance from the seats' mean without its ripple.
-        return ({} if alone is None else {s: abs(v) for s, v in alone.deviations_db.items()}, {}), 0.0
+        seat_ids, levels = _bass_levels(telling)
+        if len(levels) < 2:
+            return ({}, {}), 0.0
+        return (dict(zip(seat_ids, _off_mean_db(levels, inside & own_band(levels)), strict=False)), {}), 0.0
     result = seat_variance.solve(job, analyses)
     if result.rounds != (FOUND, after):
         return ({}, {}), 0.0
-    for name in names:
-        each = result.channels.get(name)
-        if each is None or band.label not in each.bands["heard"]:
-            continue
-        judged = each.bands["heard"][band.label].after.deviations_db
-        grid = GRID_HZ
-        inside = (grid >= band.low_hz) & (grid <= band.high_hz)
-        kept = [i for i, seat in enumerate(each.seats) if seat in judged]
-        pair = []
-        for levels in each.levels:
-            apart = levels[kept][:, inside]
-            apart = apart[:, np.isfinite(apart).all(axis=0)]
-            rms = np.sqrt(np.mean((apart - apart.mean(axis=0)) ** 2, axis=1)) if apart.size else []
-            pair.append({each.seats[i]: float(value) for i, value in zip(kept, rms, strict=False)})
-        return (pair[0], pair[1]), math.sqrt(2) * result.u_db.get(band.label, 0.0)
-    return ({}, {}), 0.0
+    # What is heard is all of them together; one of several says nothing of that.
+    subs = [channel.id for channel in job.system.channels if channel.is_sub]
+    each = result.channels.get(subs[0] if len(subs) == 1 else seat_variance.SUBS)
+    if each is None or band.label not in each.bands["heard"]:
+        return ({}, {}), 0.0
+    judged = each.bands["heard"][band.label].after.deviations_db
+    kept = [i for i, seat in enumerate(each.seats) if seat in judged]
+    pair = [dict(zip((each.seats[i] for i in kept), _off_mean_db(levels[kept], inside), strict=False))
+            for levels in each.levels]  # fmt: skip
+    return (pair[0], pair[1]), math.sqrt(2) * result.u_db.get(band.label, 0.0)
+
+
+def _bass_levels(telling: Telling) -> tuple[list[str], FloatArray]:
+    """Seats and third-octave levels [shape=(seats, n)] of the subwoofers together, or of the only one, as found."""
+    job, analyses = telling.job, telling.visit.analyses
+    together = seat_variance.summed_subs(job, FOUND, analyses)
+    if together is not None:
+        return together
+    subs = [channel.id for channel in job.system.channels if channel.is_sub]
+    heard = {seat.id: analyses.of(FOUND, subs[0], seat.id) for seat in job.system.seats} if len(subs) == 1 else {}
+    levels = {seat: each.third_octave_db for seat, each in heard.items() if each is not None and not each.clipped}
+    return list(levels), np.array(list(levels.values())).reshape(len(levels), len(GRID_HZ))
+
+
+def _off_mean_db(levels: FloatArray, inside: BoolArray) -> list[float]:
+    """How far each seat is off the mean of all seats, rms over the frequencies that all of them hold [dB]."""
+    apart = levels[:, inside]
+    apart = apart[:, np.isfinite(apart).all(axis=0)]
+    if not apart.size:
+        return []
+    return [float(value) for value in np.sqrt(np.mean((apart - apart.mean(axis=0)) ** 2, axis=1))]
 
 
 def _sentence(telling: Telling, seat: Seat, figures: tuple[Figure, ...]) -> str:

@@ -439,3 +439,22 @@ def test_letterhead_and_paper_are_handed_on() -> None:
     head = Letterhead(name="Harbour Sound", lines=("Quay 3",))
     doc = record(two_point_one(), letterhead=head, paper="us-letter")
     assert (doc.letterhead, doc.paper) == (head, "us-letter")
+
+
+@pytest.mark.parametrize(("rounds", "wanted"), [
+    ((AS_FOUND,), "deep bass 5.0 dB off"), ((AS_FOUND, AS_LEFT), "deep bass better, 2.0 dB off (before 5.0 dB)"),
+])  # fmt: skip
+def test_deep_bass_is_how_far_a_seat_is_off_the_average(rounds: tuple[str, ...], wanted: str) -> None:
+    """Levels of 70, 75 and 80 dB: the outer seats are 5 dB off their mean, by arithmetic."""
+    system = cinema(["FL", "FR", "SUB1"], ["A1", "A2", "A3"])
+    heard = {}
+    for r in rounds:
+        off = 5.0 if r == AS_FOUND else 2.0
+        for seat, level in (("A1", 75 - off), ("A2", 75.0), ("A3", 75 + off)):
+            heard |= {(r, c, seat): response(75.0, 0.02) for c in ("FL", "FR")}
+            heard[(r, "SUB1", seat)] = response(level, 0.02)
+    text = said(section(record(visit_of(defined(system), heard=heard)), "summary-seats"))
+    (line,) = [line for line in text.splitlines() if line.startswith("Seat A1")]
+    assert wanted in line
+    (middle,) = [line for line in text.splitlines() if line.startswith("Seat A2")]
+    assert "deep bass 0.0 dB off" in middle or "deep bass no real change, 0.0 dB off" in middle
