@@ -14,7 +14,9 @@ from commission.job.toml import Definition, dump_definition, load_definition, pa
 from commission.model import Event, InputError
 
 ROOT = Path(__file__).resolve().parents[2]
-EXAMPLE = re.search(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+EXAMPLE = re.search(
+    r"## A job definition.*?```toml\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL
+)
 assert EXAMPLE is not None
 README = EXAMPLE[1]
 
