@@ -7,6 +7,7 @@ more than half a millisecond to be made.
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from commission.model.budget import Budget, Contribution, Distribution
     from commission.model.errors import Cancelled, CommissionError, InputError, StoreError
     from commission.model.events import (
         EVENT_KINDS,
@@ -87,8 +88,8 @@ if TYPE_CHECKING:
 else:
     # In the order of need: what every open job needs comes first, and no module needs one that stands after it.
     _MODULES = (
-        "errors", "system", "verdict", "limits", "judged", "events", "job", "signal", "imports", "outcome", "step",
-        "protocols",
+        "errors", "system", "verdict", "limits", "judged", "events", "job", "signal", "imports", "budget", "outcome",
+        "step", "protocols",
     )  # fmt: skip
 
     def __getattr__(name: str) -> Any:
@@ -114,6 +115,7 @@ __all__ = [
     "Analyses",
     "Analysis",
     "Band",
+    "Budget",
     "CancelToken",
     "Cancelled",
     "Capture",
@@ -124,11 +126,13 @@ __all__ = [
     "Column",
     "CommissionError",
     "ComplexArray",
+    "Contribution",
     "Curve",
     "Decided",
     "Decoder",
     "DelayRange",
     "DelayUnit",
+    "Distribution",
     "EarlierFigure",
     "EarlierVisit",
     "Event",

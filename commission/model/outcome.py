@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from commission.model.signal import FloatArray
 from commission.model.system import Position
 from commission.model.verdict import Check, Verdict, worst
+
+if TYPE_CHECKING:
+    from commission.model.budget import Budget
 
 Unit = str
 """Units as printed: "dB", "ms", "m", "°C", "Hz", "°", "dB²", "" for words. Tables in "m" follow the job's units."""
@@ -175,6 +178,14 @@ class Outcome:
     """The one clause for the overview; empty when nothing does."""
     remarks: tuple[str, ...] = ()
     """What the reader must know: what was left out and why, the basis of a choice."""
+    budgets: tuple[Budget, ...] = ()
+    """What the uncertainties of this step are made of. One without channel or seat holds for all of its kind."""
+
+    def budget_of(self, check: Check) -> Budget | None:
+        """What the uncertainty of a check is made of: the budget of its id that fits its channel and seat best."""
+        fitting = [each for each in self.budgets if each.id == check.id
+                   and each.channel in (None, check.channel) and each.seat in (None, check.seat)]  # fmt: skip
+        return max(fitting, key=lambda each: (each.seat is not None, each.channel is not None), default=None)
 
     @property
     def state(self) -> Literal["nothing", "part", "done"]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,19 +13,18 @@ from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.geometry import distance_m
 from commission.dsp.latency import SWAP_Z, UnitFit, common_latency, unit_factor
-from commission.dsp.uncertainty import POSITION_U_M, TAPE_U_M, combine
-from commission.model import Analyses, Channel, Check, FloatArray, Job, Verdict
+from commission.model import Analyses, Budget, Channel, Check, FloatArray, Job, Verdict
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
+from commission.steps import budgets as budget_for
 from commission.steps.arrivals import Heard, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.remembered import remembered
 
 SUB_LATENCY_S = 0.002
 """A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
-TEMPERATURE_U_K = 1 / math.sqrt(3)
-"""Air temperature within ±1 K, rectangular (common practice, no source)."""
 RATIO_WITHIN = 0.1
 """How far single ratios may lie from their median: tapes and settings by eye (common practice, no source)."""
+AGAINST_TAPE, AGAINST_OTHERS = "arrival less tape and setting", "arrival less the main channels'"
 UNIT_SHARE = 0.04
 """How near the ratio of held to right settings must be to feet per metre (common practice, no source)."""
 
@@ -58,6 +57,8 @@ class ChannelDistance:
     check_setting: Check
     check_arrival: Check
     speed_m_s: float
+    budgets: tuple[Budget, ...]
+    """Of `check_setting`, of `check_arrival`, and of the delay that is left when the new setting is typed."""
 
     @property
     def seems_m(self) -> float | None:
@@ -145,7 +146,11 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     applied = _applied(held, job, own)
     fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
     residual = fit.residual_s if fit is not None else np.full(len(channels), np.nan)
-    u = np.array([_u_s(h, found, speed) for h, found in zip(heard, known.values(), strict=True)])
+    flights = _flights(job, known, mains, speed)
+    budgets = [budget_for.arrival_budget(flight, h.u_s, channel=c.id, is_sub=c.is_sub)
+               for flight, h, c in zip(flights, heard, channels, strict=True)]  # fmt: skip
+    budgets = _with_median(budgets, residual, mains & passes)
+    u = np.array([budget.u / 1000 for budget in budgets])
     late = ~mains & np.array(
         [surely_above(r, SUB_LATENCY_S, each) for r, each in zip(residual, u, strict=True)], bool
     )
@@ -155,16 +160,21 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
         settings = delays_of.delay_settings(acoustic, speed, delay, system.processor.speed_of_sound_m_s)
     ratio = _ratio(held, settings, delay.unit)
     held_error = _held_errors(applied, settings, mains)
+    flights = _with_median(flights, held_error, mains)
     alignment = _alignment(arrivals, mains & passes, passes)
+    aligned = _with_median(
+        [budget_for.arrival_budget(None, h.u_s, channel=c.id, is_sub=c.is_sub)
+         for h, c in zip(heard, channels, strict=True)], alignment, mains & passes)  # fmt: skip
     times = [
         _Times(*map(float, each)) for each in zip(held, held_error, arrivals, residual, alignment, u, strict=True)
     ]
     results = {
         c.id: _channel(
-            job, c, *known[c], float(acoustic[i]), settings[i], heard[i], times[i], speed, _feet(ratio) is not None
+            job, c, *known[c], float(acoustic[i]), settings[i], heard[i], times[i], speed, _feet(ratio) is not None,
+            _Budgets(flights[i], budgets[i], aligned[i], own),
         )
         for i, c in enumerate(channels)
-    }
+    }  # fmt: skip
     usable = mains & passes
     places, why_no_swap = find_places(job, round_id, analyses, speed)
     return DistancesResult(
@@ -200,12 +210,40 @@ def _none(value: float) -> float | None:
     return None if math.isnan(value) else float(value)
 
 
-def _u_s(heard: Heard | None, found: tuple[float, str], speed_m_s: float) -> float:
-    """Standard uncertainty of a flight time by tape or position, and of the arrival when given [s]."""
-    distance, origin = found
-    place = (TAPE_U_M if origin == "tape" else POSITION_U_M) / speed_m_s
-    air = distance / speed_m_s * 0.5 * TEMPERATURE_U_K / 293.15  # c goes with the root of the absolute temperature
-    return combine(place, air, heard.u_s if heard is not None else 0.0)
+@dataclass(frozen=True, slots=True)
+class _Budgets:
+    """What the uncertainties of one channel's times are made of, and the speed of sound its processor assumes."""
+
+    flight: Budget
+    arrival: Budget
+    alignment: Budget
+    own_m_s: float
+
+
+def _flights(
+    job: Job, known: dict[Channel, tuple[float, str]], mains: NDArray[np.bool_], speed_m_s: float
+) -> list[Budget]:
+    """What the delay needed is known to, by tape or position, against the other main channels."""
+    tape = np.array([distance for distance, _ in known.values()])
+    middle = float(np.median(tape[mains])) if mains.any() else 0.0
+    return [
+        budget_for.flight_budget(channel.id, origin=origin, apart_m=distance - middle, speed_m_s=speed_m_s,
+                                 temperature_c=job.system.temperature_c)
+        for channel, (distance, origin) in known.items()
+    ]  # fmt: skip
+
+
+def _with_median(budgets: list[Budget], values_s: FloatArray, voices: NDArray[np.bool_]) -> list[Budget]:
+    """Budgets of values taken against their median over `voices`, which scatters as well."""
+    told = np.nonzero(voices & np.isfinite(values_s))[0]
+    if not len(told):
+        return budgets
+    one_ms = float(np.median([budgets[i].u for i in told]))
+    # Against their own median; where the voices spread by more than they scatter, few of them could have been it.
+    apart_ms = 1000 * np.abs(values_s - np.median(values_s[told]))
+    near = {int(i) for i in told if apart_ms[i] <= 2 * one_ms}
+    return [budget if i in near else budget_for.with_median(budget, one_ms, max(len(near), 1))
+            for i, budget in enumerate(budgets)]  # fmt: skip
 
 
 def _applied(held: FloatArray, job: Job, own_m_s: float) -> FloatArray:
@@ -275,18 +313,21 @@ def _channel(
     times: _Times,
     speed_m_s: float,
     wrong_unit: bool,
+    budgets: _Budgets,
 ) -> ChannelDistance:
     late = acoustic_m - distance > 0
-    u_set = times.u_s if late else _u_s(None, (distance, origin), speed_m_s)
+    # A late subwoofer's setting makes up for its own latency, which is known as well as its arrival is.
+    by_setting = replace(budgets.arrival, id="distances.setting") if late else budgets.flight
     limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.setting")
     why_not_set = None
     if math.isnan(times.held_error_s):
         why_not_set = "the setting is not noted in this round"
     elif channel.is_sub and math.isnan(times.residual_s):
         why_not_set = "the subwoofer's own latency is not known without its arrival"
-    elif wrong_unit and limit.judge(1000 * times.held_error_s, 1000 * u_set) is not Verdict.FAIL:
+    elif wrong_unit and limit.judge(1000 * times.held_error_s, by_setting.u) is not Verdict.FAIL:
         why_not_set = "the settings are in a wrong unit: that this one agrees with the middle of them is chance"
     value, text, why_not = _judged_arrival(channel, heard, times, late=late)
+    by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
     return ChannelDistance(
         channel=channel,
         distance_m=distance,
@@ -301,13 +342,18 @@ def _channel(
         arrival_u_s=times.u_s,
         why_no_arrival=heard.why,
         speed_m_s=speed_m_s,
+        budgets=(
+            by_setting,
+            *((by_arrival,) if value is not None else ()),
+            budget_for.delay_left(by_setting, job.system.processor.delay, budgets.own_m_s),
+        ),
         check_setting=Check(
             id="distances.setting",
             channel=channel.id,
             unit="ms",
             limit=limit,
             value=None if math.isnan(times.held_error_s) else 1000 * times.held_error_s,
-            uncertainty=1000 * u_set,
+            uncertainty=by_setting.u,
             why_not=why_not_set,
             text="delay by the setting less delay needed, against the main channels' median",
         ),
@@ -317,7 +363,7 @@ def _channel(
             unit="ms",
             limit=limit if channel.is_sub else job.limit("distances.arrival"),
             value=None if value is None else 1000 * value,
-            uncertainty=1000 * times.u_s,
+            uncertainty=by_arrival.u,
             why_not=why_not,
             text=text,
         ),
@@ -332,15 +378,14 @@ def _judged_arrival(
     Against tape and setting. A subwoofer with a latency of its own never agrees with its tape: what counts then is
     whether its setting makes up for it, against the main channels.
     """
-    against_tape, against_others = "arrival less tape and setting", "arrival less the main channels'"
     if math.isfinite(times.residual_s) and not late:
-        return times.residual_s, against_tape, None
+        return times.residual_s, AGAINST_TAPE, None
     if math.isfinite(times.alignment_s):
-        return times.alignment_s, against_others, None
+        return times.alignment_s, AGAINST_OTHERS, None
     if late:
-        return None, against_others, "measured past the delays: its own latency is in the setting to enter"
+        return None, AGAINST_OTHERS, "measured past the delays: its own latency is in the setting to enter"
     if math.isnan(times.arrival_s):
-        return None, against_tape, heard.why or "its response tells no arrival"
+        return None, AGAINST_TAPE, heard.why or "its response tells no arrival"
     if heard.passes_delays and math.isnan(times.held):
-        return None, against_tape, "its setting is not noted, so that the delay the processor adds is not known"
-    return None, against_tape, "fewer than three main channels have an arrival with known distance and setting"
+        return None, AGAINST_TAPE, "its setting is not noted, so that the delay the processor adds is not known"
+    return None, AGAINST_TAPE, "fewer than three main channels have an arrival with known distance and setting"

@@ -140,6 +140,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         advice=_advice(job, result),
         stands_out=_stands_out(result),
         remarks=_remarks(job, result),
+        budgets=tuple(budget for each in found for budget in each.budgets),
     )
 
 

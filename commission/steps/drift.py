@@ -45,9 +45,6 @@ Nothing of its own to measure: it compares this visit's rounds with the visit be
 BASIS = "no drift beyond U of the difference of two visits (JCGM 100:2008, 5.1.2; k for many comparisons at once)"
 FALSE_ALARMS = 0.05
 """How many visits may raise an alarm of a kind though nothing drifted; common practice, no source."""
-U_RESPONSE_DB = 0.22
-"""Level of a response at one seat, microphone placed anew: noise, place, angle, gain; our own simulation."""
-
 LEVEL, RESPONSE, ARRIVAL, TRIM, HELD, POLARITY, SPREAD = (
     "level_db", "response_level_db", "arrival_ms", "trim_db", "held_distance", "held_polarity", "spread_db",
 )  # fmt: skip
@@ -145,7 +142,7 @@ def _responses(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierF
     for (channel, seat), cell in seat_cells.solve(job, round_id, analyses).cells.items():
         if cell.level_db is not None and not (cell.analysis is not None and cell.analysis.clipped):
             yield EarlierFigure(
-                quantity=RESPONSE, channel=channel, seat=seat, value=cell.level_db, uncertainty=U_RESPONSE_DB
+                quantity=RESPONSE, channel=channel, seat=seat, value=cell.level_db, uncertainty=seat_cells.LEVEL_U_DB
             )
     for name, each in distances.solve(job, round_id, analyses).channels.items():
         if each.arrival_s is not None:

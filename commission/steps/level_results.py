@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
+from statistics import fmean
+
+import numpy as np
 
 from commission.dsp import uncertainty as u_of
 from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, free_offset_db
 from commission.dsp.trims import plan as plan_trims
-from commission.model import Channel, Check, Job
+from commission.model import Budget, Channel, Check, Job
+from commission.steps import budgets as budget_for
 
 CONVENTIONS = (
     (75.0, "75 dB(C) slow with −30 dBFS noise: home practice (common practice, no source)"),
@@ -20,6 +25,8 @@ CONVENTIONS = (
 DEFAULT_RESOLUTION_DB = 0.1
 SUB_NOISE_U_DB = u_of.noise_u_db(50.0, 20.0)
 """Scatter of subwoofer noise (30 to 80 Hz) in one reading of twenty seconds; that of main channels is lost in the eye's."""
+INCONSISTENT = 3.0
+"""Repeats that scatter so many times as far as the others' are not of one kind: 3 in 1000 by chance for two readings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +53,12 @@ class ChannelLevel:
     reachable: bool
     match: Check
     repeat: Check | None
+    budget: Budget
+    """What `u_db` is made of."""
+    budget_absolute: Budget | None
+    """What `u_absolute_db` is made of."""
+    budget_left: Budget
+    """With the rounding of the trim: what is left when it is typed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +99,8 @@ def solve(job: Job, round_id: str) -> LevelsResult:
     trim = job.system.processor.trim_db
     read = _read(job, round_id)
     counted = _counted_seats(job, read)
-    measured = [(c, _reading(job, c, read[c.id], counted)) for c in job.system.channels
+    scatter = _scatter(job, read)
+    measured = [(c, _reading(job, c, read[c.id], counted, scatter[c.id])) for c in job.system.channels
                 if read[c.id].keys() & set(counted)]  # fmt: skip
     names = [channel.id for channel, _ in measured]
     targets = [target_db(job, channel) for channel, _ in measured]
@@ -135,19 +149,21 @@ def _channel(
     counted: tuple[str, ...],
 ) -> ChannelLevel:  # fmt: skip
     old = job.setting(round_id, channel.id).trim_db
-    resolution_u = u_of.resolution_u(_resolution_db(job))
-    common = _meter_u_db(job)
-    u = u_of.combine(found.u_db, resolution_u, u_of.PLACEMENT_U_DB)
+    limits, meter = job.system.processor.trim_db, job.system.instrument("meter")
+    budget = _budget(job, channel, found, counted)
+    absolute = None
+    if meter is not None and meter.accuracy_class:
+        absolute = budget_for.absolute_level(budget, meter.accuracy_class)
     apart = found.level_db - target
-    new, limits = trims.trim_db[index], job.system.processor.trim_db
+    new = trims.trim_db[index]
     held_back = index in trims.out_of_range
     return ChannelLevel(
         channel=channel,
         level_db=found.level_db,
         count=found.count,
         spread_db=found.spread_db,
-        u_db=u,
-        u_absolute_db=None if common is None else u_of.combine(u, common),
+        u_db=budget.u,
+        u_absolute_db=None if absolute is None else absolute.u,
         target_db=target,
         old_trim_db=old or 0.0,
         old_trim_known=old is not None,
@@ -158,13 +174,29 @@ def _channel(
         residual_db=trims.residual_db[index],
         at_limit=held_back or min(new - limits.min, limits.max - new) < limits.step - 1e-6,
         reachable=not held_back,
-        match=Check(id="levels.match", channel=channel.id, seat=counted[0] if len(counted) == 1 else None, value=apart,
-                    unit="dB", uncertainty=u, limit=job.limit("levels.match"), text="reading less target"),
+        match=Check(id="levels.match", channel=channel.id, seat=budget.seat, value=apart,
+                    unit="dB", uncertainty=budget.u, limit=job.limit("levels.match"), text="reading less target"),
         repeat=None if found.spread_db is None else Check(
             id="levels.repeat", channel=channel.id, value=found.spread_db, unit="dB",
-            uncertainty=u_of.combine(resolution_u, resolution_u), limit=job.limit("levels.repeat"),
-            text="largest less smallest reading"),
+            uncertainty=repeat_budget(job).u, limit=job.limit("levels.repeat"), text="largest less smallest reading"),
+        budget=budget,
+        budget_absolute=absolute,
+        budget_left=budget_for.level_left(budget, limits.step),
     )  # fmt: skip
+
+
+def _budget(job: Job, channel: Channel, found: _Reading, counted: tuple[str, ...]) -> Budget:
+    noise = min(SUB_NOISE_U_DB, found.scatter.u_db) if channel.is_sub else 0.0
+    return budget_for.level_budget(
+        channel.id, eye_db=math.sqrt(found.scatter.u_db**2 - noise**2), dof=found.scatter.dof, shares=found.shares,
+        counts=found.counts, repeated=found.scatter.repeated, resolution_db=_resolution_db(job), sub_noise_db=noise,
+        seat=counted[0] if len(counted) == 1 else None,
+    )  # fmt: skip
+
+
+def repeat_budget(job: Job) -> Budget:
+    """What the uncertainty of a spread of readings is made of."""
+    return budget_for.repeat_spread(_resolution_db(job))
 
 
 def decided_offset_db(job: Job, round_id: str) -> float | None:
@@ -214,7 +246,21 @@ class _Reading:
     count: int
     spread_db: float | None
     """Largest less smallest of the repeats at one seat; None without repeats."""
+    shares: tuple[float, ...]
+    """Weight of each seat that counts; their sum is 1."""
+    counts: tuple[int, ...]
+    """Readings at each of them."""
+    scatter: _Scatter
+
+
+@dataclass(frozen=True, slots=True)
+class _Scatter:
+    """How far one reading scatters."""
+
     u_db: float
+    dof: float
+    repeated: bool
+    """Whether any repeats tell it, or only the default."""
 
 
 def _read(job: Job, round_id: str) -> dict[str, dict[str, list[float]]]:
@@ -238,7 +284,35 @@ def _counted_seats(job: Job, read: dict[str, dict[str, list[float]]]) -> tuple[s
     return common or ((max(count, key=lambda seat: count[seat]),) if known else ())
 
 
-def _reading(job: Job, channel: Channel, read: dict[str, list[float]], counted: tuple[str, ...]) -> _Reading:
+def _scatter(job: Job, read: dict[str, dict[str, list[float]]]) -> dict[str, _Scatter]:
+    """How far one reading of each channel scatters: the mains pool their repeats, and the subwoofers theirs.
+
+    A channel whose own repeats scatter more than INCONSISTENT times as far as those of all others is not of their kind: it
+    stays out of the pool and has its own scatter.
+    """
+    out: dict[str, _Scatter] = {}
+    for subs in (False, True):
+        default = u_of.combine(u_of.DEFAULT_REPEATABILITY_U_DB, SUB_NOISE_U_DB if subs else 0.0)
+        own = {c.id: _squares(read[c.id].values()) for c in job.system.channels if c.is_sub is subs}
+        squares, dof = (sum(each[i] for each in own.values()) for i in (0, 1))
+        odd = {c for c, (s, nu) in own.items() if nu and s / nu > (INCONSISTENT * u_of.scatter_u(
+            default, max(squares - s, 0.0), dof - nu)[0]) ** 2}  # fmt: skip
+        kept = [each for c, each in own.items() if c not in odd]
+        nu = sum(each[1] for each in kept)
+        pooled = _Scatter(*u_of.scatter_u(default, sum(each[0] for each in kept), nu), nu > 0)
+        out |= {c: _Scatter(math.sqrt(s / n), n, True) if c in odd else pooled for c, (s, n) in own.items()}
+    return out
+
+
+def _squares(repeats: Iterable[list[float]]) -> tuple[float, int]:
+    """Σ(x − x̄)² of repeats, each about the mean of its own seat, and degrees of freedom."""
+    several = [np.asarray(values) for values in repeats if len(values) > 1]
+    return sum(float(np.sum((v - v.mean()) ** 2)) for v in several), sum(len(v) - 1 for v in several)
+
+
+def _reading(
+    job: Job, channel: Channel, read: dict[str, list[float]], counted: tuple[str, ...], scatter: _Scatter
+) -> _Reading:
     """The weighted mean of a channel's readings over the seats that count, m = Σ w·L with Σ w = 1.
 
     The mean is one of decibels: the trim that it gives leaves the least mean square error in decibels over the seats.
@@ -248,16 +322,11 @@ def _reading(job: Job, channel: Channel, read: dict[str, list[float]], counted: 
     weights = [1.0 if seat is None else max(seat.weight, 0.0) for seat in seats]
     if sum(weights) <= 0:
         weights = [1.0] * len(weights)
-    # Two or three readings tell their own scatter badly: never less than what one reading by hand is worth.
-    one = u_of.combine(u_of.DEFAULT_REPEATABILITY_U_DB, SUB_NOISE_U_DB if channel.is_sub else 0.0)
-    level, variance = 0.0, 0.0
-    for weight, values in zip(weights, by_seat.values(), strict=True):
-        mean, u = u_of.type_a(values)
-        share = weight / sum(weights)
-        level += share * mean
-        variance += (share * max(u or 0.0, one / math.sqrt(len(values)))) ** 2
+    shares = tuple(weight / sum(weights) for weight in weights)
+    level = sum(share * fmean(values) for share, values in zip(shares, by_seat.values(), strict=True))
     spreads = [max(values) - min(values) for values in by_seat.values() if len(values) > 1]
-    return _Reading(level, sum(map(len, by_seat.values())), max(spreads, default=None), math.sqrt(variance))
+    counts = tuple(map(len, by_seat.values()))
+    return _Reading(level, sum(counts), max(spreads, default=None), shares, counts, scatter)
 
 
 def _resolution_db(job: Job) -> float:

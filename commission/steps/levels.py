@@ -15,6 +15,7 @@ from commission.dsp.trims import grid_decimals
 from commission.model import (
     Advice,
     Analyses,
+    Budget,
     Check,
     Choice,
     Column,
@@ -35,6 +36,7 @@ from commission.steps.level_results import (
     OffsetChoice,
     decided_offset_db,
     reference_id,
+    repeat_budget,
     solve,
     target_db,
 )
@@ -140,7 +142,15 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         choices=_offered(result),
         stands_out=_stands_out(result),
         remarks=_remarks(job, round_id, result),
+        budgets=_budgets(job, result),
     )
+
+
+def _budgets(job: Job, result: LevelsResult) -> tuple[Budget, ...]:
+    levels = result.channels.values()
+    repeat = (repeat_budget(job),) if any(each.repeat is not None for each in levels) else ()
+    absolute = [each.budget_absolute for each in levels if each.budget_absolute is not None]
+    return (*(each.budget for each in levels), *absolute, *(each.budget_left for each in levels), *repeat)
 
 
 def _seat(job: Job, result: LevelsResult) -> str | None:

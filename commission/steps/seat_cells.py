@@ -9,22 +9,36 @@ judged. Both at once are told as two.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from commission.dsp import across
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.variance import BoolArray, own_band
-from commission.model import Analyses, Analysis, Channel, Check, FloatArray, Job, Limit, Verdict, worst
+from commission.model import Analyses, Analysis, Budget, Channel, Check, FloatArray, Job, Limit, Verdict, worst
 from commission.model.show import number
+from commission.steps import budgets as budget_for
 from commission.steps.remembered import remembered
 
 CLIP_LIMIT = Limit(high=0.0, unit="", basis="no recording six times too often at its top; own simulations")
 POLARITY_LIMIT = Limit(low=0.0, unit="", basis="every loudspeaker pushes first; common practice")
-LEVEL_U_DB, THIRD_OCTAVE_U_DB, BAND_U_DB, PARTNER_U_DB = 0.22, 0.4, 0.5, 1.0
-"""Standard uncertainties of a level, a third octave and a band at one seat (own simulations: placement within 2 cm,
-angle, gain), and of a difference between two sides of a room (common practice, no source)."""
+THIRD_OCTAVE_U_DB, BAND_U_DB, PARTNER_U_DB = 0.4, 0.5, 1.0
+"""Standard uncertainties of a third octave and a band at one seat (own simulations: placement within 2 cm, angle, gain),
+and of a difference between two sides of a room (common practice, no source)."""
+PLACED_ANEW = "microphone put down anew: place, angle, gain"
+LEVEL = budget_for.response_level()
+THIRD_OCTAVE = budget_for.single("seats.third-octave", "One third octave at one seat", PLACED_ANEW, THIRD_OCTAVE_U_DB,
+                                 budget_for.OWN)  # fmt: skip
+TREBLE_BAND = budget_for.single("seats.band", "Level of 4–12 kHz at one seat", PLACED_ANEW, BAND_U_DB, budget_for.OWN)
+PARTNER = {
+    f"seats.{name}": budget_for.single(f"seats.{name}", f"{what} of a loudspeaker against its partner",
+                                       "two sides of a room", PARTNER_U_DB, budget_for.CUSTOM)
+    for name, what in (("treble", "Treble"), ("lows", "Lows"))
+}  # fmt: skip
+SNR = budget_for.signal_to_noise()
+LEVEL_U_DB = LEVEL.u
+"""Standard uncertainty of the level of a response at one seat."""
 BASS_HZ, LOW_HZ, TREBLE_HZ, DIRECT_HZ = (25.0, 80.0), (200.0, 500.0), (3000.0, 10000.0), (4000.0, 12000.0)
 CHANNEL_OFF_DB, CHANNEL_OFF_U_DB = 1.0, 0.9
 """A channel against its partner: off from 1 dB, guard-banded; two sides of a room differ by 0.9 dB (standard deviation
@@ -44,6 +58,8 @@ class Cell:
     """With the microphone's level offset where one is noted, else relative."""
     checks: tuple[Check, ...]
     problems: tuple[str, ...] = ()
+    budgets: tuple[Budget, ...] = ()
+    """What the uncertainties of its checks are made of, by their ids."""
     clock: str | None = None
     """None: its arrival is told from the start of its own file and means nothing beside others."""
 
@@ -122,15 +138,17 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
             analysis = found[place]
             repeats = analyses.repeats(round_id, *place)
             checks: list[Check] = []
+            spread = spreads.get(seat.id)
+            own = _spread_budgets(channel, seat.id, spread) if analysis is not None and spread is not None else ()
             if analysis is not None:
                 checks = [_snr_check(job, channel, seat.id, analysis), *_clip_check(channel, seat.id, analysis),
                           _polarity_check(job, round_id, channel, seat.id, analysis, polarity[channel.id], inverted),
                           *_driver_checks(job, channel, seat.id, analysis, against.get(channel.id)),
-                          *_spread_checks(job, channel, seat.id, analysis, spreads.get(seat.id), gains)]  # fmt: skip
+                          *_spread_checks(job, channel, seat.id, analysis, spread, own, gains)]  # fmt: skip
             cells[place] = Cell(
                 channel=channel, seat=seat.id, analysis=analysis, checks=tuple(checks), repeats=len(repeats),
                 level_db=None if analysis is None or analysis.level_db is None else analysis.level_db + (offset or 0.0),
-                problems=analyses.problems(round_id, *place), clock=repeats[-1].clock if repeats else None,
+                problems=analyses.problems(round_id, *place), budgets=own, clock=repeats[-1].clock if repeats else None,
             )  # fmt: skip
     return SeatsResult(cells=cells, calibrated=offset is not None, seat_gain_db=gains, against=against,
                        channel_level_db=_channel_levels(job, cells), polarity=polarity, inverted=inverted)  # fmt: skip
@@ -214,6 +232,10 @@ class _Spread:
     direct_db: float = math.nan
     null_db: float = math.nan
     null_hz: float = math.nan
+    counts: bool = True
+    """Whether the seat is one of those that the mean is taken over."""
+    seats: tuple[int, int] = (0, 0)
+    """How many seats the mean is taken over: of the level, and of direct sound or null."""
 
 
 def _spreads(
@@ -222,25 +244,27 @@ def _spreads(
     heard = {s: a for s, a in row.items() if a is not None}
     if len(counted.intersection(heard)) < across.LEAST_COUNT:
         return {}
-    level = _less_mean(
+    level, count = _less_mean(
         {s: (math.nan if a.level_db is None else a.level_db) - gains.get(s, 0.0) for s, a in heard.items()}, counted
     )
     if not channel.is_sub:
-        direct = _less_mean({s: _band_db(a, DIRECT_HZ) - gains.get(s, 0.0) for s, a in heard.items()}, counted)
-        return {s: _Spread(level_db=level.get(s, math.nan), direct_db=direct.get(s, math.nan)) for s in heard}
+        direct, among = _less_mean({s: _band_db(a, DIRECT_HZ) - gains.get(s, 0.0) for s, a in heard.items()}, counted)
+        return {s: _Spread(level_db=level.get(s, math.nan), direct_db=direct.get(s, math.nan), counts=s in counted,
+                           seats=(count, among)) for s in heard}  # fmt: skip
     # Mains hand their bass to the subwoofers, so that nulls are looked for in these alone.
     nulls = _nulls(heard, gains, counted)
-    return {s: _Spread(level_db=level.get(s, math.nan), null_db=nulls[s][0], null_hz=nulls[s][1]) for s in heard}
+    return {s: _Spread(level_db=level.get(s, math.nan), null_db=nulls[s][0], null_hz=nulls[s][1], counts=s in counted,
+                       seats=(count, len(counted.intersection(heard)))) for s in heard}  # fmt: skip
 
 
-def _less_mean(values: dict[str, float], counted: set[str]) -> dict[str, float]:
-    """Each seat less the mean of the seats that count; empty with fewer than three of them."""
+def _less_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, float], int]:
+    """Each seat less the mean of the seats that count, and how many these are; empty with fewer than three of them."""
     good = {s: v for s, v in values.items() if math.isfinite(v)}
     common = [v for s, v in good.items() if s in counted]
     if len(common) < across.LEAST_COUNT:
-        return {}
+        return {}, 0
     mean = float(np.mean(common))
-    return {s: v - mean for s, v in good.items()}
+    return {s: v - mean for s, v in good.items()}, len(common)
 
 
 def _nulls(
@@ -271,7 +295,7 @@ def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis) -> Che
     why = _clipped(analysis) or (None if enough else analysis.why.get("snr"))
     if why is None and analysis.snr_db is None:
         why = "its noise is not known"
-    return Check(id="seats.snr", channel=channel.id, seat=seat, value=analysis.snr_db, unit="dB", uncertainty=0.5,
+    return Check(id="seats.snr", channel=channel.id, seat=seat, value=analysis.snr_db, unit="dB", uncertainty=SNR.u,
                  limit=job.limit("seats.snr"), why_not=why, text="signal to noise")  # fmt: skip
 
 
@@ -319,29 +343,43 @@ def _driver_checks(
     if why is None and treble is None:
         why = f"it or {against.partner} was not heard over the whole range there and at the seat opposite"
     return [
-        Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB", uncertainty=PARTNER_U_DB,
-              limit=job.limit("seats.driver"), why_not=why, text=f"{text} against {against.partner}")
+        Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB",
+              uncertainty=PARTNER[f"seats.{name}"].u, limit=job.limit("seats.driver"), why_not=why,
+              text=f"{text} against {against.partner}")
         for name, value, text in (("treble", treble, "HF, 3–10 kHz,"), ("lows", low, "LF, 200–500 Hz,"))
     ]  # fmt: skip
 
 
+def _spread_budgets(channel: Channel, seat: str, spread: _Spread) -> tuple[Budget, ...]:
+    """Of the checks against the seats' mean: the seat's own uncertainty, less its share in the mean."""
+    name, one = ("bass", THIRD_OCTAVE) if channel.is_sub else ("direct", TREBLE_BAND)
+    kinds = (("level", LEVEL, spread.seats[0]), (name, one, spread.seats[1]))
+    return tuple(
+        replace(budget_for.against_mean(budget, f"seats.{kind}", f"{budget.title} less the seats' mean", count,
+                                        counts=spread.counts), channel=channel.id, seat=seat)
+        for kind, budget, count in kinds if count
+    )  # fmt: skip
+
+
 def _spread_checks(
-    job: Job, channel: Channel, seat: str, analysis: Analysis, spread: _Spread | None, gains: dict[str, float]
-) -> list[Check]:
+    job: Job, channel: Channel, seat: str, analysis: Analysis, spread: _Spread | None, budgets: tuple[Budget, ...],
+    gains: dict[str, float],
+) -> list[Check]:  # fmt: skip
     if spread is None:
         return []
     why = _clipped(analysis)
     if why is None and seat in gains:
         why = f"the gain changed at {seat}: {number(gains[seat], 1, signed=True)} dB on all channels"
     limit = job.limit("seats.sub-level") if channel.is_sub else job.limit("seats.level")
-    kinds = [("level", spread.level_db, LEVEL_U_DB, limit, "level against the seats' mean")]
+    kinds = [("level", spread.level_db, limit, "level against the seats' mean")]
     if channel.is_sub:
         text = f"bass against the seats' mean, deepest at {spread.null_hz:.0f} Hz"
-        kinds.append(("bass", spread.null_db, THIRD_OCTAVE_U_DB, job.limit("seats.null"), text))
+        kinds.append(("bass", spread.null_db, job.limit("seats.null"), text))
     else:
-        kinds.append(("direct", spread.direct_db, BAND_U_DB, job.limit("seats.direct"), "4–12 kHz against the seats' mean"))
+        kinds.append(("direct", spread.direct_db, job.limit("seats.direct"), "4–12 kHz against the seats' mean"))
+    u = {budget.id: budget.u for budget in budgets}
     return [
-        Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB", uncertainty=u, limit=bounds,
-              why_not=why, text=text)
-        for name, value, u, bounds, text in kinds if math.isfinite(value)
+        Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB", uncertainty=u[f"seats.{name}"],
+              limit=bounds, why_not=why, text=text)
+        for name, value, bounds, text in kinds if math.isfinite(value)
     ]  # fmt: skip

@@ -15,6 +15,7 @@ from commission.dsp.across import LEAST_COUNT
 from commission.model import (
     Advice,
     Analyses,
+    Budget,
     Capture,
     Channel,
     Check,
@@ -33,7 +34,8 @@ from commission.model import (
     Verdict,
 )
 from commission.model.show import number
-from commission.steps.seat_cells import Cell, SeatsResult, level_offset_db, solve
+from commission.steps.budgets import one_a_kind
+from commission.steps.seat_cells import LEVEL, PARTNER, SNR, Cell, SeatsResult, level_offset_db, solve
 
 __all__ = ["STEP", "Cell", "SeatsResult", "evaluate", "level_offset_db", "plan", "solve"]
 
@@ -95,7 +97,15 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         advice=_advice(job, result),
         stands_out=_stands_out(result),
         remarks=_remarks(result),
+        budgets=_budgets(measured),
     )
+
+
+def _budgets(measured: list[Cell]) -> tuple[Budget, ...]:
+    """One of each kind; where a channel or a seat was heard at fewer places, its own."""
+    if not measured:
+        return ()
+    return (LEVEL, SNR, *PARTNER.values(), *one_a_kind(budget for cell in measured for budget in cell.budgets))
 
 
 _ORDER = ("clipped", "polarity", "treble", "lows", "snr", "bass", "level", "direct")

@@ -57,13 +57,14 @@ def test_where_the_old_trim_is_not_noted_it_is_said() -> None:
 
 
 def test_repeats_count_by_mean_spread_and_uncertainty() -> None:
-    # Five readings of tables of JCGM 100 4.2.3: mean 75.1, u of the mean 0.0707; the floor 0.2/√5 = 0.0894 is larger.
+    # Five readings, Σ(x − x̄)² = 0.1 with 4 degrees of freedom; the default 0.2 dB counts as two more readings:
+    # u² = (2·0.2² + 0.1)/(2 + 4) = 0.03 for one reading, a fifth of it for the mean.
     job = job_of(defined(cinema(["FL"])), *levels({"FL": [75.1, 75.3, 74.9, 75.0, 75.2]}))
     found = step.solve(job, "as-found").channels["FL"]
     assert found.level_db == pytest.approx(75.1)
     assert found.count == 5
     assert found.spread_db == pytest.approx(0.4)
-    assert found.u_db == pytest.approx(math.sqrt(0.04 / 5 + 0.13**2 + 0.1**2 / 12))
+    assert found.u_db == pytest.approx(math.sqrt(0.03 / 5 + 0.13**2 + 0.1**2 / 12))
 
 
 def test_scattered_repeats_raise_the_uncertainty_and_fail_their_own_check() -> None:

@@ -1,0 +1,227 @@
+"""Uncertainty budgets of levels, delays and noise: every standard uncertainty that these steps use is the `u` of one.
+
+What repeats shrink: the scatter of the reading alone, by the root of their number. Resolution, the place of the microphone
+and what is `shared` stay as they are; at another seat the microphone is put down anew, so that a mean over seats shrinks
+placing as well (assumed: repeats at one seat are read without moving it, seats are independent of each other).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import replace
+
+from commission.dsp import timing
+from commission.dsp import uncertainty as u_of
+from commission.model import Budget, Contribution, DelayRange
+from commission.model.units import FOOT_M
+
+OWN, CUSTOM = "own simulations", "common practice, no source"
+TEMPERATURE_U_K = 1 / math.sqrt(3)
+"""Air temperature within ±1 K, rectangular (common practice, no source)."""
+ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
+"""Microphone's angle ±0.3 dB and gain ±0.1 dB, both rectangular; noise and estimator (own simulations)."""
+MEDIAN_FACTOR = 1.5
+"""u of a median of k readings over u of one, times √k: 1.25 where they agree, up to 1.5 where they lie apart by more than
+they scatter (own simulations; 1.2533 = √(π/2) in textbooks)."""
+
+
+def level_budget(
+    channel: str, *, eye_db: float, dof: float, shares: tuple[float, ...], counts: tuple[int, ...],
+    repeated: bool, resolution_db: float, sub_noise_db: float = 0.0, seat: str | None = None,
+) -> Budget:  # fmt: skip
+    """A level read by hand against the other channels.
+
+    `shares` and `counts`: weight (their sum is 1) and number of readings of each seat; `eye_db`: scatter of one reading;
+    `repeated`: whether any repeats tell it.
+    """
+    repeats = math.sqrt(sum(share**2 / count for share, count in zip(shares, counts, strict=True)))
+    said = f"{sum(counts)} reading{'s' if sum(counts) != 1 else ''}"
+    parts = [
+        Contribution(source=f"repeatability of the reading, {said}", u=eye_db, unit="dB", sensitivity=repeats, dof=dof,
+                     evaluation="A" if repeated else "B",
+                     basis="scatter of repeats with the default (JCGM 101 6.4.9.4)" if repeated
+                     else f"eye on a moving display ({CUSTOM})"),
+    ]  # fmt: skip
+    if sub_noise_db:
+        parts.append(Contribution(source=f"subwoofer noise, {said}", u=sub_noise_db, unit="dB", sensitivity=repeats,
+                                  basis="4.34/√(B·T), 50 Hz read for 20 s"))  # fmt: skip
+    parts.append(_display(resolution_db))
+    parts.append(Contribution(source="meter put back within 2 cm", u=u_of.PLACEMENT_U_DB, unit="dB",
+                              sensitivity=math.sqrt(sum(share**2 for share in shares)), basis=OWN))  # fmt: skip
+    return Budget(id="levels.match", title="Level read by hand, against the other channels", unit="dB",
+                  contributions=tuple(parts), channel=channel, seat=seat)  # fmt: skip
+
+
+def _display(resolution: float, unit: str = "dB", source: str = "resolution of the display") -> Contribution:
+    return Contribution(source=source, u=u_of.resolution_u(resolution), unit=unit, distribution="rectangular",
+                        basis=f"steps of {resolution:g} {unit} (JCGM 100 4.3.7)")  # fmt: skip
+
+
+def _meter(accuracy_class: int) -> Contribution:
+    limit = {1: 0.7, 2: 1.0}[accuracy_class]
+    return Contribution(source=f"class {accuracy_class} meter", u=u_of.METER_CLASS_U_DB[accuracy_class], unit="dB",
+                        shared=True, basis=f"±{limit} dB at 1 kHz, k = 2 (IEC 61672-1, from memory)")  # fmt: skip
+
+
+def absolute_level(level: Budget, accuracy_class: int) -> Budget:
+    """The same level in dB SPL: with the meter's own part, which all channels share."""
+    parts = (*level.contributions, _meter(accuracy_class))
+    return replace(level, id="levels.absolute", title="Level read by hand, absolute", contributions=parts)
+
+
+def level_left(level: Budget, step_db: float) -> Budget:
+    """What is left against the target when the new trim is typed and nothing is read again."""
+    rounding = replace(_display(step_db, source="rounding of the trim"), basis=f"the processor's steps of {step_db:g} dB")
+    return replace(level, id="levels.left", title="Level left after the trim is entered, against its target",
+                   contributions=(*level.contributions, rounding))  # fmt: skip
+
+
+def repeat_spread(resolution_db: float) -> Budget:
+    """Largest less smallest reading: the display was read twice. The scatter itself is what is judged."""
+    both = (_display(resolution_db, source="resolution, largest reading"),
+            _display(resolution_db, source="resolution, smallest reading"))  # fmt: skip
+    return Budget(id="levels.repeat", title="Largest less smallest reading", unit="dB", contributions=both)
+
+
+def _distance(origin: str, speed_m_s: float) -> Contribution:
+    if origin == "tape":
+        source, u, basis = "tape within ±5 mm", u_of.TAPE_U_M, f"{CUSTOM}, k = 2"
+    else:
+        source, u, basis = "distance from two positions within ±2 cm", u_of.POSITION_U_M, f"{CUSTOM}, k = 2"
+    return Contribution(source=source, u=u, unit="m", sensitivity=1000 / speed_m_s, basis=basis)
+
+
+def _air(apart_m: float, speed_m_s: float, temperature_c: float) -> Contribution:
+    """Air that is warmer than noted shortens all flights: only what a channel flies more or less than the others stays."""
+    each_k = -0.5 * apart_m / speed_m_s / (temperature_c + 273.15)  # c goes with the root of the absolute temperature
+    return Contribution(source="air temperature within ±1 K", u=TEMPERATURE_U_K, unit="K", sensitivity=1000 * each_k,
+                        distribution="rectangular", shared=True, basis=f"ISO 9613-1 for c; ±1 K: {CUSTOM}")  # fmt: skip
+
+
+def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float, temperature_c: float) -> Budget:
+    """Delay that a setting gives less the delay needed, against the main channels' median [ms].
+
+    `apart_m`: the channel's distance less that of the others (their median).
+    """
+    return Budget(id="distances.setting", title="Delay by the setting less delay needed", unit="ms", channel=channel,
+                  contributions=(_distance(origin, speed_m_s), _air(apart_m, speed_m_s, temperature_c)))  # fmt: skip
+
+
+def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
+    """What an arrival's own uncertainty `u_s` [s], as analysed, is made of."""
+    if is_sub:
+        filtered = u_s > 2 * timing.U_SUB_S
+        source = "onset of a subwoofer through a low-pass" if filtered else "onset of a subwoofer"
+        return (Contribution(source=source, u=1000 * u_s, unit="ms", basis=OWN),)
+    if u_s < timing.U_MAIN_S * (1 - 1e-9):
+        return (Contribution(source="arrival, as analysed", u=1000 * u_s, unit="ms"),)
+    known = (
+        ("noise and estimator", timing.ESTIMATOR_U_S),
+        ("microphone placed within 2 cm", timing.PLACEMENT_U_S),
+        ("type of crossover", timing.CROSSOVER_U_S),
+        ("acoustic centre within ±30 mm", timing.CENTRE_U_S),
+    )
+    parts = [Contribution(source=source, u=1000 * u, unit="ms", basis=OWN) for source, u in known]
+    rest = math.sqrt(max(u_s**2 - timing.U_MAIN_S**2, 0.0))
+    if rest > 1e-9:
+        source = "which of two sounds is the direct one"
+        parts.append(Contribution(source=source, u=1000 * rest, unit="ms", basis="half their distance in time"))
+    return tuple(parts)
+
+
+def arrival_budget(flight: Budget | None, u_s: float, *, channel: str, is_sub: bool) -> Budget:
+    """Arrival less tape and setting [ms], or, without `flight`, less the main channels' own."""
+    title = "Arrival less the main channels'" if flight is None else "Arrival less tape and setting"
+    parts = () if flight is None else flight.contributions
+    return Budget(id="distances.arrival", title=title, unit="ms", channel=channel,
+                  contributions=(*arrival_parts(u_s, is_sub=is_sub), *parts))  # fmt: skip
+
+
+def with_median(budget: Budget, u_one: float, count: int) -> Budget:
+    """With the scatter of the main channels' median, for a channel that does not lie among them.
+
+    `u_one`: u of one of them, `count`: how many lie so near to the median that they could have been it. A channel among
+    them shares its own error with the median, which makes up for the median's (Var(x − median) = σ²·(1 − 0.43/n)).
+    """
+    if not count:
+        return budget
+    line = Contribution(source="the main channels' median", u=u_one, unit=budget.unit, shared=True,
+                        sensitivity=min(1.0, MEDIAN_FACTOR / math.sqrt(count)),
+                        basis=f"{MEDIAN_FACTOR} u/√k; {OWN}")  # fmt: skip
+    return replace(budget, contributions=(*budget.contributions, line))
+
+
+def delay_left(flight: Budget, delay: DelayRange, own_m_s: float) -> Budget:
+    """What is left of a delay when the new setting is typed and nothing is measured again [ms]."""
+    unit_ms = {"ms": 1.0, "m": 1000 / own_m_s, "ft": 1000 * FOOT_M / own_m_s}[delay.unit]
+    line = Contribution(source="rounding of the setting", u=u_of.resolution_u(delay.step), unit=delay.unit,
+                        sensitivity=unit_ms, distribution="rectangular",
+                        basis=f"the processor's steps of {delay.step:g} {delay.unit}")  # fmt: skip
+    return replace(flight, id="distances.left", title="Delay left after the setting is entered",
+                   contributions=(*flight.contributions, line))  # fmt: skip
+
+
+def response_level() -> Budget:
+    """Level of a response at one seat [dB], the microphone put down anew."""
+    lines = (
+        Contribution(source="noise and estimator", u=ESTIMATOR_U_DB, unit="dB", basis=OWN),
+        Contribution(source="microphone placed within 2 cm", u=u_of.PLACEMENT_U_DB, unit="dB", basis=OWN),
+        Contribution(source="microphone angle, ±0.3 dB", u=ANGLE_U_DB, unit="dB", distribution="rectangular", basis=OWN),
+        Contribution(source="gain stability, ±0.1 dB", u=GAIN_U_DB, unit="dB", distribution="rectangular", basis=OWN),
+    )
+    return Budget(id="seats.response", title="Level of a response at one seat", unit="dB", contributions=lines)
+
+
+def single(check_id: str, title: str, source: str, u_db: float, basis: str) -> Budget:
+    """A budget of one line: where only the whole is known."""
+    return Budget(id=check_id, title=title, unit="dB", contributions=(
+        Contribution(source=source, u=u_db, unit="dB", basis=basis),))  # fmt: skip
+
+
+def against_mean(budget: Budget, check_id: str, title: str, seats: int, *, counts: bool) -> Budget:
+    """The same for one seat less the mean over `seats` seats; `counts`: whether it is one of them.
+
+    A seat that is part of the mean takes a share of its own error away: 1 − 1/n of the variance stays, else 1 + 1/n.
+    """
+    share = math.sqrt(1 - 1 / seats if counts else 1 + 1 / seats)
+    lines = tuple(replace(each, sensitivity=each.sensitivity * share) for each in budget.contributions)
+    return replace(budget, id=check_id, title=title, contributions=lines)
+
+
+def noise_level(
+    bandwidth_hz: float, time_s: float, accuracy_class: int | None = None, resolution_db: float = 0.1
+) -> Budget:
+    """Level of steady noise in a band of `bandwidth_hz`, read for `time_s` on a meter of a class (None: not noted).
+
+    Noise wavers by 4.34/√(B·T); reading longer shrinks this line and no other. The class holds at 1 kHz.
+    """
+    lines = [
+        Contribution(source=f"scatter of noise, {bandwidth_hz:.3g} Hz for {time_s:.3g} s", unit="dB",
+                     u=u_of.noise_u_db(bandwidth_hz, time_s), dof=2 * bandwidth_hz * time_s,
+                     basis="4.34/√(B·T) (Bendat and Piersol, from memory)"),
+        _display(resolution_db),
+    ]  # fmt: skip
+    if accuracy_class is not None:
+        lines.append(_meter(accuracy_class))
+    return Budget(id="quiet.level", title="Level of noise in a band", unit="dB", contributions=tuple(lines))
+
+
+def signal_to_noise() -> Budget:
+    """Signal-to-noise ratio of a response: its noise is told from a short stretch."""
+    return single("seats.snr", "Signal-to-noise ratio of a response", "noise told from a short stretch", 0.5, OWN)
+
+
+def one_a_kind(budgets: Iterable[Budget]) -> tuple[Budget, ...]:
+    """Budgets that most of a kind share, once for all; those that differ for their channel and seat, after it."""
+    kinds: dict[str, list[Budget]] = {}
+    for each in budgets:
+        kinds.setdefault(each.id, []).append(each)
+    out: list[Budget] = []
+    for own in kinds.values():
+        common = Counter(each.contributions for each in own).most_common(1)[0][0]
+        first = next(each for each in own if each.contributions == common)
+        out.append(replace(first, channel=None, seat=None))
+        out += dict.fromkeys(each for each in own if each.contributions != common)
+    return tuple(out)
