@@ -40,84 +40,89 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
     """
     log = (*(start.log if start is not None else ()), *events)
     withdrawn = withdrawn_seqs(log)
-    system = System(title="")
-    current = AS_FOUND
-    rounds: list[str] = [AS_FOUND]
-    settings: dict[tuple[str, str], Setting] = {}
-    typed_in: dict[tuple[str, str], Setting] = {}
-    readings: list[Reading] = []
-    responses: list[StoredResponse] = []
-    stimuli: dict[str, str] = {}
-    notes: list[Event] = []
-    photos: list[Event] = []
-    earlier: EarlierVisit | None = None
-    limits: LimitsProfile | None = None
-    decisions: dict[tuple[str, str, str], str] = {}
-    judged: list[Event] = []
-    signatures: list[Event] = []
+    so_far = _SoFar()
     for event in log:
-        if event.seq in withdrawn:
-            continue
-        body = event.body
-        match body:
-            case SystemDefined():
-                system = body.system
-            case RoundOpened():
-                current = body.round
-                rounds.append(body.round)
-            case SettingEntered():
-                place = (body.setting.round, body.setting.channel)
-                settings[place] = merge_settings(settings.get(place), body.setting)
-                rounds.append(body.setting.round)
-                if body.applied:
-                    typed_in[place] = merge_settings(typed_in.get(place), body.setting)
-            case ReadingEntered():
-                readings.append(Reading(seq=event.seq, at=event.at, body=body))
-                rounds.append(body.round)
-            case ResponseStored():
-                responses.append(
-                    StoredResponse(
-                        seq=event.seq, at=event.at, body=body, blob_sha256=event.blob_sha256 or body.file_sha256
-                    )
-                )
-                rounds.append(body.round)
-            case StimulusStored():
-                stimuli[body.file_sha256] = body.file_name
-            case Noted():
-                notes.append(event)
-            case PhotoAttached():
-                photos.append(event)
-            case EarlierVisit():
-                earlier = body
-            case LimitsChosen():
-                limits = body.profile
-            case Decided():
-                decisions[(body.round, body.step, body.key)] = body.value
-            case Judged():
-                judged.append(event)
-            case Signed():
-                signatures.append(event)
+        if event.seq not in withdrawn:
+            so_far.take(event)
+    return so_far.job(log)
+
+
+class _SoFar:
+    """What the events up to now amount to."""
+
+    def __init__(self) -> None:
+        self.system = System(title="")
+        self.current = AS_FOUND
+        self.rounds: list[str] = [AS_FOUND]
+        self.settings: dict[tuple[str, str], Setting] = {}
+        self.typed_in: dict[tuple[str, str], Setting] = {}
+        self.readings: list[Reading] = []
+        self.responses: list[StoredResponse] = []
+        self.stimuli: dict[str, str] = {}
+        self.earlier: EarlierVisit | None = None
+        self.limits: LimitsProfile | None = None
+        self.decisions: dict[tuple[str, str, str], str] = {}
+        self.kept: dict[type, list[Event]] = {Noted: [], PhotoAttached: [], Judged: [], Signed: []}
+        """Events that the job lists as they are."""
+
+    def take(self, event: Event) -> None:
+        """Let one event count."""
+        match event.body:
+            case SystemDefined() as body:
+                self.system = body.system
+            case RoundOpened() as body:
+                self.current = body.round
+                self.rounds.append(body.round)
+            case SettingEntered() as body:
+                self._set(body)
+            case ReadingEntered() as body:
+                self.readings.append(Reading(seq=event.seq, at=event.at, body=body))
+                self.rounds.append(body.round)
+            case ResponseStored() as body:
+                blob = event.blob_sha256 or body.file_sha256
+                self.responses.append(StoredResponse(seq=event.seq, at=event.at, body=body, blob_sha256=blob))
+                self.rounds.append(body.round)
+            case StimulusStored() as body:
+                self.stimuli[body.file_sha256] = body.file_name
+            case EarlierVisit() as body:
+                self.earlier = body
+            case LimitsChosen() as body:
+                self.limits = body.profile
+            case Decided() as body:
+                self.decisions[(body.round, body.step, body.key)] = body.value
+            case Noted() | PhotoAttached() | Judged() | Signed() as body:
+                self.kept[type(body)].append(event)
             case _:
                 pass
-    return Job(
-        system=system,
-        current_round=current,
-        rounds=order_rounds(rounds),
-        settings=settings,
-        applied=frozenset(typed_in),
-        typed_in=typed_in,
-        readings=tuple(readings),
-        responses=tuple(responses),
-        stimuli=stimuli,
-        notes=tuple(notes),
-        photos=tuple(photos),
-        earlier=earlier,
-        limits=limits,
-        decisions=decisions,
-        judged=tuple(judged),
-        signatures=tuple(signatures),
-        log=log,
-    )
+
+    def _set(self, body: SettingEntered) -> None:
+        place = (body.setting.round, body.setting.channel)
+        self.settings[place] = merge_settings(self.settings.get(place), body.setting)
+        self.rounds.append(body.setting.round)
+        if body.applied:
+            self.typed_in[place] = merge_settings(self.typed_in.get(place), body.setting)
+
+    def job(self, log: tuple[Event, ...]) -> Job:
+        """The job that this is."""
+        return Job(
+            system=self.system,
+            current_round=self.current,
+            rounds=order_rounds(self.rounds),
+            settings=self.settings,
+            applied=frozenset(self.typed_in),
+            typed_in=self.typed_in,
+            readings=tuple(self.readings),
+            responses=tuple(self.responses),
+            stimuli=self.stimuli,
+            notes=tuple(self.kept[Noted]),
+            photos=tuple(self.kept[PhotoAttached]),
+            earlier=self.earlier,
+            limits=self.limits,
+            decisions=self.decisions,
+            judged=tuple(self.kept[Judged]),
+            signatures=tuple(self.kept[Signed]),
+            log=log,
+        )
 
 
 def withdrawn_seqs(log: Iterable[Event]) -> frozenset[int]:
