@@ -110,7 +110,7 @@ class LocalWorkshop:
 
     def create_return(self, path: Path, earlier: Path) -> Visit:
         """A new job of the same room, which compares itself with the earlier one."""
-        from commission.steps.drift import earlier_visit
+        from commission.steps.drift_figures import earlier_visit
 
         old = self.open(earlier, read_only=True)
         try:

@@ -385,7 +385,7 @@ def test_signatures_given_on_the_screen_are_filled_in() -> None:
 
 
 def test_a_return_visit_says_what_has_changed_since() -> None:
-    from commission.steps.drift import earlier_visit
+    from commission.steps.drift_figures import earlier_visit
 
     system = cinema(["FL", "FC", "FR", "SUB1"], ["A2"])
     before = visit_of(

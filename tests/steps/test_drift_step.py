@@ -9,7 +9,7 @@ import pytest
 from builders import cinema, defined, job_of, levels, setting
 
 from commission.model import Analyses, EarlierVisit, Verdict
-from commission.steps import belongs, drift
+from commission.steps import belongs, drift, drift_figures
 
 NOTHING = Analyses()
 LEVELS = {"FL": 75.0, "FC": 74.8, "FR": 75.2, "SiL": 75.1, "SiR": 74.9, "SUB1": 78.0}
@@ -17,7 +17,7 @@ LEVELS = {"FL": 75.0, "FC": 74.8, "FR": 75.2, "SiL": 75.1, "SiR": 74.9, "SUB1": 
 
 def earlier_of(job, *, title="Harbour Lane cinema") -> EarlierVisit:  # type: ignore[no-untyped-def]
     return replace(
-        drift.earlier_visit(job, NOTHING, file_name="then.commission", program_version="0.1.0"), title=title
+        drift_figures.earlier_visit(job, NOTHING, file_name="then.commission", program_version="0.1.0"), title=title
     )
 
 
@@ -35,8 +35,8 @@ def test_it_belongs_to_return_visits_only() -> None:
 def test_one_channel_that_fell_is_named_and_a_turned_volume_is_not() -> None:
     then = job_of(defined(cinema()), *levels(LEVELS))
     now = {name: value + 3.0 for name, value in LEVELS.items()} | {"SiL": LEVELS["SiL"] + 3.0 - 2.5}
-    result = drift.solve(returning(earlier_of(then), *levels(now)), "as-found", NOTHING)
-    assert result.shared[drift.LEVEL] == pytest.approx(3.0, abs=1e-9)
+    result = drift_figures.solve(returning(earlier_of(then), *levels(now)), "as-found", NOTHING)
+    assert result.shared[drift_figures.LEVEL] == pytest.approx(3.0, abs=1e-9)
     assert [d.channel for d in result.drifts if d.drifted] == ["SiL"]
     (fallen,) = [d for d in result.drifts if d.drifted]
     assert fallen.change == pytest.approx(-2.5, abs=1e-9)
@@ -50,17 +50,19 @@ def test_the_uncertainty_of_a_difference_is_the_root_of_the_squares() -> None:
     """JCGM 100:2008, 5.1.2: independent u₁ = u₂ = 0.3 dB give u = 0.3·√2 dB of the difference."""
     job = job_of(defined(cinema()), *levels(LEVELS))
     earlier = earlier_of(job)
-    found = {f.channel: f for f in earlier.figures if f.quantity == drift.LEVEL}
-    result = drift.solve(returning(earlier, *levels(LEVELS)), "as-found", NOTHING)
+    found = {f.channel: f for f in earlier.figures if f.quantity == drift_figures.LEVEL}
+    result = drift_figures.solve(returning(earlier, *levels(LEVELS)), "as-found", NOTHING)
     for each in result.drifts:
-        if each.quantity == drift.LEVEL:
+        if each.quantity == drift_figures.LEVEL:
             u = found[each.channel].uncertainty
             assert u is not None
             assert each.u == pytest.approx(u * 2**0.5, rel=1e-12)
 
 
 def test_a_changed_setting_is_exact_and_asks_who_changed_it() -> None:
-    then = job_of(defined(cinema()), setting("FL", trim_db=-1.0, distance=3.51), setting("FC", trim_db=0.5))
+    then = job_of(
+        defined(cinema()), setting("FL", trim_db=-1.0, distance=3.51, polarity="normal"), setting("FC", trim_db=0.5)
+    )
     job = returning(earlier_of(then), setting("FL", trim_db=-0.5, distance=3.51), setting("FC", trim_db=0.5))
     outcome = drift.evaluate(job, "as-found", NOTHING)
     (table,) = outcome.tables
@@ -83,7 +85,7 @@ def test_coverage_factors(comparisons: int, k: float) -> None:
 
     Tolerance: the tables give three decimals.
     """
-    assert drift.coverage_factor(comparisons) == pytest.approx(k, abs=6e-4)
+    assert drift_figures.coverage_factor(comparisons) == pytest.approx(k, abs=6e-4)
 
 
 def test_a_room_as_it_was_raises_an_alarm_at_one_visit_in_twenty_at_most() -> None:
@@ -97,8 +99,15 @@ def test_a_room_as_it_was_raises_an_alarm_at_one_visit_in_twenty_at_most() -> No
     then = job_of(defined(cinema()), *levels(dict.fromkeys(names, 75.0)))
     u = earlier_of(then).figures[0].uncertainty
     assert u is not None
-    k, alarms, visits = drift.coverage_factor(len(names)), 0, 2000
+    k, alarms, visits = drift_figures.coverage_factor(len(names)), 0, 2000
     for _ in range(visits):
         changes = [draw.gauss(0, u) - draw.gauss(0, u) for _ in names]
         alarms += any(abs(change) > k * u * 2**0.5 for change in changes)
     assert 0.02 <= alarms / visits <= 0.05 + 0.015
+
+
+def test_a_turned_polarity_is_a_changed_setting() -> None:
+    then = job_of(defined(cinema()), setting("FL", polarity="normal"))
+    outcome = drift.evaluate(returning(earlier_of(then), setting("FL", polarity="reversed")), "as-found", NOTHING)
+    (table,) = outcome.tables
+    assert table.rows[0].cells == ("FL", "polarity", "normal", "reversed", None, "changed")
