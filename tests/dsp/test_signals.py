@@ -272,6 +272,27 @@ def test_a_tail_that_falls_is_told_from_one_that_stays() -> None:
     assert noise.still_decaying(np.zeros((2, RATE)), RATE, 500.0).tolist() == [False, False]
 
 
+@pytest.mark.parametrize("low_hz", [30.0, 500.0])
+def test_the_band_of_the_decay_test_is_the_librarys_butterworth(low_hz: float) -> None:
+    """scipy.signal 1.13 or newer: `butter` for the design, `sosfilt` for its use backwards.
+
+    Tolerances: rounding of doubles in another order of operations; the second also holds the ringing that a transform
+    of finite length wraps around.
+    """
+    from scipy import signal
+
+    length = 2 * RATE
+    ours = noise._two_octaves(low_hz, 4 * low_hz, RATE, length)
+    sections = signal.butter(2, [low_hz, 4 * low_hz], "band", fs=RATE, output="sos")
+    _, theirs = signal.sosfreqz(sections, worN=np.arange(length // 2 + 1) * RATE / length, fs=RATE)
+    np.testing.assert_allclose(ours, theirs, atol=1e-9)
+    sound = np.random.default_rng(1).standard_normal(RATE // 4)
+    padded = np.zeros(length)
+    padded[: len(sound)] = sound
+    band = np.fft.irfft(np.fft.rfft(padded) * np.conj(ours))[: len(sound)]
+    np.testing.assert_allclose(band, signal.sosfilt(sections, sound[::-1])[::-1], atol=1e-6)
+
+
 def test_text_levels_read_as_they_stand() -> None:
     freq = np.geomspace(10, 22000, 500)
     found = analysis.analyse(Response(freq_hz=freq, level_db=np.full(500, 71.5)))
