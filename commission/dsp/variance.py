@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from commission.dsp.repeatability import Repeatability
+from commission.dsp.repeatability import POINTS_PER_THIRD, Repeatability, shared_share
 from commission.model import FloatArray
 
 BoolArray = NDArray[np.bool_]
@@ -24,8 +24,7 @@ Word = Literal["better", "worse", "no real change"]
 HEARD_ABOVE_DB = 12.0
 """A loudspeaker plays where it is no more than this below its strongest two octaves (common practice, no source)."""
 POINTS_PER_OCTAVE = 24
-INDEPENDENT_POINTS = 8
-"""Points of the grid that one third octave spans: levels smoothed over it vary together."""
+INDEPENDENT_POINTS = POINTS_PER_THIRD
 
 
 def variance_over_seats(
@@ -96,6 +95,24 @@ def own_band(levels_db: FloatArray) -> BoolArray:
 
 
 @dataclass(frozen=True, slots=True)
+class VarianceParts:
+    """Standard uncertainties of an MSV [dB²] by their source; together the root of the sum of their squares."""
+
+    together_db2: float
+    """What moves a seat's whole band at once: gain, angle."""
+    apart_db2: float
+    """What moves each third octave for itself: the microphone's place."""
+    noise_db2: float
+    second_db2: float
+    """Of second order: what scatter makes of a variance even where all seats are alike."""
+
+    @property
+    def u_db2(self) -> float:
+        """All of them."""
+        return math.sqrt(self.together_db2**2 + self.apart_db2**2 + self.noise_db2**2 + self.second_db2**2)
+
+
+@dataclass(frozen=True, slots=True)
 class BandVariance:
     """Seats compared within one band."""
 
@@ -106,10 +123,15 @@ class BandVariance:
     mean_deviation_db: tuple[float, ...]
     """Each seat's mean deviation: above zero, the seat hears it louder than the average seat."""
     worst: int
-    u_msv_db2: float
-    """Standard uncertainty of the MSV."""
+    parts: VarianceParts
+    """What the uncertainty of the MSV is made of."""
     floored: bool = False
     """The measurement scatters as much as the seats differ: nothing is left of the variance."""
+
+    @property
+    def u_msv_db2(self) -> float:
+        """Standard uncertainty of the MSV."""
+        return self.parts.u_db2
 
     @property
     def sd_db(self) -> float:
@@ -135,8 +157,9 @@ def band_variance(
 
     None with fewer than two seats that count or no frequency at which all of them were heard.
 
-    Uncertainty, JCGM 100 equation (10) with the second-order term: V = Σ w·d² has ∂V/∂L_s = 2·w·d. The common part of a
-    seat's error (a gain, a place) moves the whole band at once; the noise part is independent beyond a third octave.
+    Uncertainty, JCGM 100 equation (10) with the second-order term: V = Σ w·d² has ∂V/∂L_s = 2·w·d. Of the common part of a
+    seat's error a share moves the whole band at once (gain, angle), so that it counts by the seat's mean deviation; the
+    rest (place) and the noise part are independent beyond a third octave.
     """
     levels, share = _heard(levels_db, weights)
     usable = np.asarray(inside, dtype=bool) & np.isfinite(levels).all(axis=0)
@@ -156,20 +179,23 @@ def band_variance(
         tuple(float(v) for v in rms),
         tuple(float(v) for v in shown.mean(axis=1)),
         int(np.argmax(np.where(share > 0, rms, -1.0))),
-        _u_msv_db2(apart, read, share, repeats, own),
+        _parts(apart, read, share, repeats, own),
         left <= 0.0 < repeats.common_db,
     )
 
 
-def _u_msv_db2(
+def _parts(
     apart: FloatArray, read: FloatArray, share: FloatArray, repeats: Repeatability, own: FloatArray
-) -> float:
-    independent = max(1.0, apart.shape[1] / INDEPENDENT_POINTS)
-    noise_db = repeats.noise_u_db(read)
-    together = 4 * np.sum((share * np.mean(np.abs(apart), axis=1) * repeats.common_db) ** 2)
-    apiece = 4 * np.sum(share**2 * np.mean((apart * noise_db) ** 2, axis=1)) / independent
-    second = 2 * float(np.mean(own)) ** 2 / max(int(np.count_nonzero(share)) - 1, 1)
-    return math.sqrt(float(together + apiece) + second)
+) -> VarianceParts:
+    points = apart.shape[1]
+    independent = max(1.0, points / INDEPENDENT_POINTS)
+    one_db2 = repeats.common_db**2
+    together = 4 * np.sum((share * np.mean(apart, axis=1)) ** 2) * one_db2 * repeats.together
+    single = 4 * np.sum(share**2 * np.mean(apart**2, axis=1)) / independent * one_db2 * (1 - repeats.together)
+    noise = 4 * np.sum(share**2 * np.mean((apart * repeats.noise_u_db(read)) ** 2, axis=1)) / independent
+    seats = max(int(np.count_nonzero(share)) - 1, 1)
+    second = 2 * float(np.mean(own)) ** 2 / seats * shared_share(points, repeats.together)
+    return VarianceParts(*(math.sqrt(float(each)) for each in (together, single, noise, second)))
 
 
 def without_one_db2(variance_db2: float, share: float, deviation_db: float) -> float:

@@ -11,9 +11,12 @@ import math
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import Literal
 
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
+from commission.dsp.repeatability import DEFAULT_DB, Repeatability
+from commission.dsp.variance import VarianceParts
 from commission.model import Budget, Contribution, DelayRange
 from commission.model.units import FOOT_M
 
@@ -188,6 +191,36 @@ def against_mean(budget: Budget, check_id: str, title: str, seats: int, *, count
     share = math.sqrt(1 - 1 / seats if counts else 1 + 1 / seats)
     lines = tuple(replace(each, sensitivity=each.sensitivity * share) for each in budget.contributions)
     return replace(budget, id=check_id, title=title, contributions=lines)
+
+
+def variance_budget(
+    budget_id: str, channel: str, parts: VarianceParts, repeats: Repeatability
+) -> Budget:
+    """Mean variance over the seats in one band [dB²]; sensitivities are what the seats' deviations make of each source."""
+    together, apart = (repeats.common_db * math.sqrt(share) for share in (repeats.together, 1 - repeats.together))
+    kind: Literal["A", "B"] = "A" if repeats.dof > u_of.DEFAULT_DOF and math.isfinite(repeats.dof) else "B"
+    basis = "repeats with the default (JCGM 101 6.4.9.4)" if kind == "A" else f"{DEFAULT_DB} dB at one seat ({OWN})"
+    known = (
+        ("what moves a seat's whole band: gain, angle", together, parts.together_db2, basis),
+        ("what moves a third octave: the microphone's place", apart, parts.apart_db2, basis),
+        ("noise, at 0 dB", repeats.noise_db, parts.noise_db2, "repeats: more where the level is low"),
+    )
+    lines = [
+        Contribution(source=source, u=u_db, unit="dB", sensitivity=part / u_db, dof=repeats.dof, evaluation=kind,
+                     basis=said)
+        for source, u_db, part, said in known if u_db > 0 and part > 0
+    ]  # fmt: skip
+    lines.append(Contribution(source="second order: scatter squared", u=parts.second_db2, unit="dB²", basis=(
+        "JCGM 100 5.1.2, note")))  # fmt: skip
+    return Budget(id=budget_id, title="Variance over the seats", unit="dB²", channel=channel,
+                  contributions=tuple(lines))  # fmt: skip
+
+
+def change_budget(before: Budget, after: Budget) -> Budget:
+    """The change of a variance from one round to another: both were measured with the microphone put down anew."""
+    lines = [replace(each, source=f"{which}: {each.source}")
+             for which, own in (("before", before), ("after", after)) for each in own.contributions]  # fmt: skip
+    return replace(after, title="Change of the variance over the seats", contributions=tuple(lines))
 
 
 def noise_level(

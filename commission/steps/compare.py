@@ -16,6 +16,7 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
     Advice,
     Analyses,
+    Budget,
     Check,
     Column,
     Curve,
@@ -34,6 +35,7 @@ from commission.steps.seat_variance import (
     HEARD,
     KINDS,
     SUBS,
+    TONE,
     BandResult,
     Change,
     ChannelCompare,
@@ -44,8 +46,8 @@ from commission.steps.seat_variance import (
     solve,
 )
 
-__all__ = ["HEARD", "KINDS", "STEP", "SUBS", "BandResult", "Change", "ChannelCompare", "CompareResult", "evaluate",
-           "one_round", "plan", "repeatability", "rounds_to_compare", "solve"]  # fmt: skip
+__all__ = ["HEARD", "KINDS", "STEP", "SUBS", "BandResult", "Change", "ChannelCompare", "CompareResult", "budget_of",
+           "evaluate", "one_round", "plan", "repeatability", "rounds_to_compare", "solve"]  # fmt: skip
 
 HELP = """
 Nothing to measure here: it compares what both rounds hold.
@@ -85,6 +87,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
               for c, each in result.channels.items() for kind, bands in each.bands.items()
               for label, change in bands.items()}  # fmt: skip
     tables = [make(result, kind, checks) for make in (_table, _seat_table) for kind in KINDS] if result.channels else []
+    tables += [_budget_table(result, checks)] if result.channels else []
     return Outcome(
         step="compare",
         round=round_id,
@@ -95,14 +98,55 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         curves=tuple(curve for each in result.channels.values() for curve in _curves(job, each, result.rounds)),
         stands_out=_stands_out(result),
         remarks=(*_remarks(result), *_weights_remark(job)),
+        budgets=tuple(change.budget for each in result.channels.values() for bands in each.bands.values()
+                      for change in bands.values()),
+    )  # fmt: skip
+
+
+def budget_of(job: Job, analyses: Analyses, check: Check) -> Budget | None:
+    """What the uncertainty of one check of this step is made of: its limit is 2 u. None for a check of another step."""
+    _, _, rest = check.id.partition("compare.")
+    kind, _, label = rest.partition(".")
+    each = solve(job, analyses).channels.get(check.channel or "")
+    change = None if each is None else each.bands.get(kind, {}).get(label)
+    return None if change is None else change.budget
+
+
+def _budget_table(result: CompareResult, checks: Checks) -> Table:
+    """Which share of the variance of a change each source makes, where it is known least well of all channels."""
+    kinds = {"gain, angle": "gain", "place": "place", "noise": "noise", "second order": "second"}
+    columns = (
+        Column(key="question", title="Question"),
+        Column(key="band", title="Band Hz"),
+        Column(key="channel", title="Least sure"),
+        *(Column(key=key, title=title, unit="%", decimals=0) for title, key in kinds.items()),
+        Column(key="U", title="U", unit="dB²", decimals=1),
     )
+    worst: dict[tuple[str, str], Budget] = {}
+    for kind in KINDS:
+        for each in result.channels.values():
+            for label, change in each.bands[kind].items():
+                known = worst.get((kind, label))
+                worst[(kind, label)] = change.budget if known is None or change.budget.u > known.u else known
+    rows = []
+    for (kind, label), budget in worst.items():
+        shares = [100 * sum(budget.share(line) for line in budget.contributions if title in line.source)
+                  for title in kinds]  # fmt: skip
+        rows.append(Row(key=f"{budget.channel}:{label}", check=checks[(budget.channel or "", kind, label)],
+                        cells=(_QUESTIONS[kind], label, budget.channel, *shares, budget.expanded)))  # fmt: skip
+    return Table(id="compare:uncertainty", title="What the uncertainty of the change is made of", columns=columns,
+                 rows=tuple(rows), verdicts=False,
+                 remark="Shares of its variance, for the channel whose change is known least well.")  # fmt: skip
+
+
+_QUESTIONS = {HEARD: "what the seats hear", TONE: "evenness of tone"}
 
 
 def _check(channel: str, kind: str, label: str, change: Change) -> Check:
     """The uncertainty is in the limit here: better and worse are words for what lies beyond it."""
-    question = "what the seats hear" if kind == HEARD else "evenness of tone"
+    question = _QUESTIONS[kind]
     return Check(id=f"compare.{kind}.{label}", channel=channel, value=change.change_db2, unit="dB²",
-                 limit=Limit(high=2 * change.u_db2, unit="dB²", basis=NO_WORSE_BASIS),
+                 limit=Limit(high=change.budget.expanded, unit="dB²", basis=NO_WORSE_BASIS),
                  text=f"change of the seats' variance, {question}, {label} Hz")  # fmt: skip
 
 

@@ -9,6 +9,7 @@ another gain (`dsp.across`): it is left out of what is heard, and its tone stays
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,8 @@ from commission.dsp.across import GAIN_DB
 from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level_db, sum_bass
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, FloatArray, Job
+from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Budget, FloatArray, Job
+from commission.steps import budgets as budget_for
 from commission.steps.remembered import remembered
 from commission.steps.seat_cells import seat_gains_db
 
@@ -41,6 +43,8 @@ class BandResult:
     sd_db: float
     u_sd_db: float
     u_msv_db2: float
+    budget: Budget
+    """What `u_msv_db2` is made of."""
     worst_seat: str
     worst_db: float
     """Its rms deviation from the seats' mean."""
@@ -59,8 +63,13 @@ class Change:
     before: BandResult
     after: BandResult
     change_db2: float
-    u_db2: float
+    budget: Budget
     word: variance.Word
+
+    @property
+    def u_db2(self) -> float:
+        """Standard uncertainty of the change."""
+        return self.budget.u
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,9 +206,7 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
     for band in job.system.bands:
         inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)
         parts = [levels[:, inside & variance.own_band(levels)] for levels in repeated]
-        found = repeats_of.from_repeats([part for part in parts if part.shape[1]])
-        out[band.label] = Repeatability(repeats_of.DEFAULT_DB) if found is None else \
-            Repeatability(max(found.common_db, repeats_of.LEAST_DB), found.noise_db)  # fmt: skip
+        out[band.label] = repeats_of.repeatability_of([part for part in parts if part.shape[1]])
     apart = f" {moved} more with another gain {'are' if moved > 1 else 'is'} left out." if moved else ""
     if not repeated:
         taken = f"u = {repeats_of.DEFAULT_DB} dB is taken for a third octave at one seat, as simulated."
@@ -310,12 +317,15 @@ def _band(
     if kind == TONE:
         own = variance.broadband_level_db(measured, GRID_HZ, _level_band_hz(job, name))
         levels = variance.without_seat_level(measured, own)
+        low, high = _level_band_hz(job, name)
+        repeats = repeats.without_level(3 * math.log2(high / low))
     found = variance.band_variance(levels, inside, seat_weights(job, seats), repeats, measured)
     if found is None:
         return None
     heard = GRID_HZ[inside]
     return BandResult(
         msv_db2=found.msv_db2, sd_db=found.sd_db, u_sd_db=found.u_sd_db, u_msv_db2=found.u_msv_db2,
+        budget=budget_for.variance_budget(f"compare.{kind}.{band.label}", name, found.parts, repeats),
         worst_seat=seats[found.worst], worst_db=found.deviation_db[found.worst],
         deviations_db={s: v for s, v in zip(seats, found.mean_deviation_db, strict=True) if np.isfinite(v)},
         heard_hz=(float(heard[0]), float(heard[-1])), floored=found.floored,
@@ -335,7 +345,7 @@ def _changes(
             if before is None or after is None:
                 continue
             change = after.msv_db2 - before.msv_db2
-            u = float(np.hypot(before.u_msv_db2, after.u_msv_db2))
-            out[kind][band.label] = Change(before=before, after=after, change_db2=change, u_db2=u,
-                                           word=variance.change_word(change, u))  # fmt: skip
+            budget = budget_for.change_budget(before.budget, after.budget)
+            out[kind][band.label] = Change(before=before, after=after, change_db2=change, budget=budget,
+                                           word=variance.change_word(change, budget.u))  # fmt: skip
     return out

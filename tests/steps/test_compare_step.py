@@ -347,6 +347,7 @@ def test_tables_and_curves_show_both_ways_and_every_seat() -> None:
         "compare:tone",
         "compare:heard:seats",
         "compare:tone:seats",
+        "compare:uncertainty",
     ]
     assert [c.title for c in outcome.tables[2].columns[2:]] == ["A1", "A2", "A3", "B1", "B2", "B3"]
     first = outcome.tables[2].rows[0].cells[2]
