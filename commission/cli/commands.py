@@ -172,7 +172,7 @@ def results(parsed: argparse.Namespace) -> int:
     """Print everything computed."""
     visit = LocalWorkshop().open(parsed.job, read_only=True)
     if not parsed.json:
-        return _print_results(visit, parsed.round)
+        return _print_results(visit, parsed.round, budgets=parsed.budgets)
     from commission.record.results import results_json
 
     _analyse(visit)
@@ -185,13 +185,13 @@ def _analyse(visit: Visit) -> None:
     visit.analyse(threading.Event(), shown_progress("Analysing"))
 
 
-def _print_results(visit: Visit, only_round: str | None) -> int:
+def _print_results(visit: Visit, only_round: str | None, *, budgets: bool = False) -> int:
     from commission.record.text import visit_lines
 
     if only_round is not None and only_round not in visit.job.rounds:
         raise InputError("--round", only_round, "one of " + ", ".join(visit.job.rounds))
     _analyse(visit)
-    for line in visit_lines(visit, only_round):
+    for line in visit_lines(visit, only_round, budgets=budgets):
         print(line)
     visit.close()
     return EXIT_DONE

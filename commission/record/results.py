@@ -15,6 +15,7 @@ from commission.model import Check, Event, Finding, Outcome, worst
 from commission.record.rejudged import rejudged_values
 from commission.record.sheet import sheet_rows
 from commission.steps import STEPS, compare, distances, levels, seats
+from commission.steps.budget_table import budget_values
 from commission.visit import Visit
 
 RESULTS_SCHEMA, RECORD_SCHEMA = "commission-results/1", "commission-record/1"
@@ -270,6 +271,7 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
         "stands_out": outcome.stands_out,
         "remarks": list(outcome.remarks),
         "checks": [_check(check) for check in outcome.checks],
+        "budgets": [budget_values(budget) for budget in outcome.budgets],
     }
 
 

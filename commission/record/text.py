@@ -8,6 +8,7 @@ from commission.model import Check, Column, Finding, Outcome, Row, Table, Verdic
 from commission.model.show import cell_text, number, unit_text, verdict_word
 from commission.model.units import clean_text
 from commission.record.rejudged import rejudged_lines
+from commission.steps.budget_table import budget_table, grouped
 from commission.visit import Visit
 
 
@@ -80,8 +81,10 @@ def finding_lines(finding: Finding) -> list[str]:
     return lines
 
 
-def outcome_lines(outcome: Outcome, title: str, units: str = "metric") -> list[str]:
-    """A step of one round: state and verdict, what stands out, tables, remarks, and what did not pass."""
+def outcome_lines(outcome: Outcome, title: str, units: str = "metric", *, budgets: bool = False) -> list[str]:
+    """A step of one round: state and verdict, what stands out, tables, remarks, what did not pass, and with `budgets` what
+    its uncertainties are made of.
+    """
     verdict = verdict_word(outcome.verdict) or "– nothing judged"
     lines = [f"{title} ({outcome.round}): {outcome.done} of {outcome.total} done, {verdict}"]
     lines[0] += f". {outcome.stands_out}" if outcome.stands_out else ""
@@ -102,6 +105,8 @@ def outcome_lines(outcome: Outcome, title: str, units: str = "metric") -> list[s
     ]
     if open_checks:
         lines += ["", "Not passed:", *(f"  {check_sentence(check)}" for check in open_checks)]
+    for budget in grouped(outcome.budgets) if budgets else ():
+        lines += ["", *table_lines(budget_table(budget), "metric")]  # parts of a length are told in metres
     return [clean_text(line) for line in lines]
 
 
@@ -125,8 +130,8 @@ def _grid_lines(
     return [line.rstrip() for line in lines]
 
 
-def visit_lines(visit: Visit, only_round: str | None = None) -> list[str]:
-    """Everything computed, round by round, as text."""
+def visit_lines(visit: Visit, only_round: str | None = None, *, budgets: bool = False) -> list[str]:
+    """Everything computed, round by round, as text; `budgets`: after each step what its uncertainties are made of."""
     job = visit.job
     units = job.system.units
     lines = [job.system.title, "=" * len(job.system.title)]
@@ -135,7 +140,7 @@ def visit_lines(visit: Visit, only_round: str | None = None) -> list[str]:
         for step in visit.steps:
             outcome = visit.outcome(step.id, round_id)
             if outcome.total or outcome.tables or outcome.checks or outcome.remarks:
-                lines += ["", *outcome_lines(outcome, step.title, units)]
+                lines += ["", *outcome_lines(outcome, step.title, units, budgets=budgets)]
         found = visit.findings(round_id)
         lines += ["", f"Findings ({round_id}): " + ("none" if not found else "")]
         for finding in found:

@@ -1,0 +1,107 @@
+"""An uncertainty budget as a table: for the terminal, for text, for the record (JCGM 100, annex H)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+from commission.model import Budget, Column, Contribution, Row, Table
+
+
+def two_digits(value: float) -> str:
+    """Two significant digits, as an uncertainty is stated (JCGM 100 7.2.6), without an exponent."""
+    if not math.isfinite(value):
+        return "∞"
+    if value == 0:
+        return "0"
+    decimals = 1 - math.floor(math.log10(abs(value)))
+    return f"{round(value, decimals):.{max(decimals, 0)}f}".replace("-", "−")
+
+
+def budget_table(budget: Budget) -> Table:
+    """Every source with what it makes of the result's uncertainty; last the combined u, U = 2 u and degrees of freedom."""
+    columns = (
+        Column(key="source", title="Source"),
+        Column(key="u", title="u"),
+        Column(key="distribution", title="Distribution"),
+        Column(key="type", title="Type"),
+        Column(key="sensitivity", title="Sensitivity"),
+        Column(key="part", title="Part", unit=budget.unit, decimals=3),
+        Column(key="share", title="Share", unit="%", decimals=0),
+        Column(key="basis", title="Basis"),
+    )
+    rows = [_line(str(i), each, budget) for i, each in enumerate(budget.contributions)]
+    dof = "∞" if math.isinf(budget.dof) else f"{math.floor(budget.dof + 1e-9)}"  # truncated: JCGM 100 G.4.1
+    rows.append(_sum("u", "combined u", budget.u, "root of the sum of squares (JCGM 100 equation 11a)"))
+    rows.append(_sum("U", "U = 2 u", budget.expanded, "holds about 95 %"))
+    rows.append(Row(key="dof", cells=("effective degrees of freedom", dof, "", "", "", "", "",
+                                      "Welch and Satterthwaite (JCGM 100 equation G.2b)")))  # fmt: skip
+    place = ", ".join(part for part in (budget.channel, budget.seat) if part)
+    return Table(
+        id=f"budget:{budget.id}",
+        title=f"{budget.title}: {place}" if place else budget.title,
+        columns=columns,
+        rows=tuple(rows),
+        remark="Shared: the same for all that is compared, no repeat shrinks it."
+        if any(each.shared for each in budget.contributions)
+        else "",
+    )
+
+
+def _line(key: str, each: Contribution, budget: Budget) -> Row:
+    source = f"{each.source} (shared)" if each.shared else each.source
+    per = "" if each.unit == budget.unit else f" {budget.unit}/{each.unit}"
+    cells = (source, f"{two_digits(each.u)} {each.unit}", each.distribution, each.evaluation,
+             f"{two_digits(each.sensitivity)}{per}", each.part, 100 * budget.share(each), each.basis)  # fmt: skip
+    return Row(key=key, cells=cells)
+
+
+def _sum(key: str, source: str, value: float, basis: str) -> Row:
+    return Row(key=key, cells=(source, "", "", "", "", value, "", basis))
+
+
+def grouped(budgets: Iterable[Budget]) -> tuple[Budget, ...]:
+    """What is worth printing: each kind once, with the names of all that it holds for.
+
+    Budgets of one kind that differ only in their numbers are told by the largest, which says so.
+    """
+    kinds: dict[tuple[str, tuple[str, ...]], list[Budget]] = {}
+    for each in budgets:
+        kinds.setdefault((each.id, tuple(line.source for line in each.contributions)), []).append(each)
+    return tuple(_one(own) for own in kinds.values())
+
+
+def _one(own: list[Budget]) -> Budget:
+    largest = max(own, key=lambda each: each.u)
+    places = list(dict.fromkeys(" ".join(part for part in (each.channel, each.seat) if part) for each in own))
+    if len(own) == 1 or places == [""]:
+        return largest
+    same = all(math.isclose(each.u, largest.u, rel_tol=1e-9) for each in own)
+    shown = ", ".join(place or "all others" for place in places[:13]) + (" …" if len(places) > 13 else "")
+    if not same:
+        where = " ".join(part for part in (largest.channel, largest.seat) if part) or "most"
+        shown += f"; largest, of {where}"
+    return replace(largest, channel=shown, seat=None)
+
+
+def budget_values(budget: Budget) -> Mapping[str, object]:
+    """A budget as plain values for other programs; infinite degrees of freedom are None."""
+    return {
+        "id": budget.id, "title": budget.title, "channel": budget.channel, "seat": budget.seat, "unit": budget.unit,
+        "u": _round(budget.u), "U": _round(budget.expanded), "dof": _finite(budget.dof),
+        "contributions": [
+            {"source": each.source, "u": _round(each.u), "unit": each.unit, "sensitivity": _round(each.sensitivity),
+             "part": _round(each.part), "share": round(budget.share(each), 4), "distribution": each.distribution,
+             "evaluation": each.evaluation, "dof": _finite(each.dof), "shared": each.shared, "basis": each.basis}
+            for each in budget.contributions
+        ],
+    }  # fmt: skip
+
+
+def _round(value: float) -> float:
+    return float(f"{value:.6g}")
+
+
+def _finite(dof: float) -> float | None:
+    return round(dof, 2) if math.isfinite(dof) else None
