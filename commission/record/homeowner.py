@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from commission.diagnosis import RULES
 from commission.model.show import number
-from commission.record.document import Block, Bullets, Facts, Paragraph, Section
+from commission.record.document import Block, Bullets, Paragraph, Section
 from commission.record.findings_told import CAUSES, Told, fate_told, merged, plain, takes
 from commission.record.outcomes import says
 from commission.record.seats_told import seat_figures, seat_sentences
@@ -241,7 +241,9 @@ def _glossary(telling: Telling, intro: Iterable[Block], sections: Iterable[Secti
         return None
     pairs.sort(key=lambda pair: pair[0].lower())
     ident = telling.id("summary", "words")
-    return Section(id=ident, title=telling.say("summary.words"), blocks=(Facts(pairs=tuple(pairs)),))
+    # Running text: a table of its own would push page one onto a second page.
+    said = "; ".join(f"{word}: {meaning}" for word, meaning in pairs)
+    return Section(id=ident, title=telling.say("summary.words"), blocks=(Paragraph(text=f"{said}.", kind="note"),))
 
 
 def _texts(blocks: Iterable[Block], sections: Iterable[Section]) -> Iterable[str]:
