@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from commission.dsp.assignment import Prices
 from commission.model import FloatArray, freeze
 
 SWAP_Z = 4.0
@@ -136,8 +137,6 @@ def assign_places(arrivals_s: FloatArray, flights_s: FloatArray, sigma_s: float 
     hides or feigns a swap; what remains is the pattern over the seats. `sigma_s`: standard deviation of one arrival
     against a surveyed place (5 cm of survey error). None with fewer than two seats or two channels.
     """
-    from scipy.optimize import linear_sum_assignment
-
     channels, seats = arrivals_s.shape
     if channels < 2 or seats < 2:
         return None
@@ -150,16 +149,15 @@ def assign_places(arrivals_s: FloatArray, flights_s: FloatArray, sigma_s: float 
         expected = flights_s[:, good] - flights_s[:, good].mean(axis=1, keepdims=True)
         # Bounded per seat, so that one reflection taken for the direct sound does not outweigh all other seats.
         cost[i] = np.minimum((pattern - expected) ** 2, (8 * sigma_s) ** 2).sum(axis=1)
-    rows, columns = linear_sum_assignment(cost + _own_place_first(cost))
+    prices = Prices(cost + _own_place_first(cost))
+    rows, columns = np.arange(channels), prices.columns
     best = float(cost[rows, columns].sum())
     confidence = []
     for i in range(channels):
-        forbidden = cost.copy()
-        forbidden[i, columns[i]] = 1e3
-        r, c = linear_sum_assignment(forbidden)
-        rise = float(forbidden[r, c].sum()) - best if len(flights_s) > 1 else 0.0
+        other = prices.without(i)
+        rise = 0.0 if other is None else float(cost[rows, other].sum()) - best
         confidence.append(math.sqrt(max(rise, 0.0)) / sigma_s)
-    return Assignment(tuple(int(c) for c in columns), tuple(confidence))
+    return Assignment(columns, tuple(confidence))
 
 
 def on_one_clock(arrivals_s: FloatArray, flights_s: FloatArray, clocks: Sequence[str | None]) -> FloatArray:
