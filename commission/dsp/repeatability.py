@@ -39,13 +39,15 @@ class Repeatability:
     dof: float = math.inf
     """Degrees of freedom of the common part."""
 
-    def without_level(self, thirds: float) -> Repeatability:
-        """Of what remains when a seat's level over so many third octaves is taken off.
+    def without_level(self, thirds: float, overlap: float) -> Repeatability:
+        """Of what remains in a band when a seat's level over so many third octaves is taken off.
 
-        What moves the whole band goes with it; the mean of the others' own errors comes in: t = (1 − together)/thirds.
+        What moves the whole band goes with it. The mean m of the others' own errors a, Var(a) = A, comes in instead:
+        between third octaves of the band Cov(a − m, a′ − m) is A/n where neither belongs to that level, −A/n where both do;
+        `overlap` is the share of the band that does.
         """
         apart = 1 - self.together
-        mean = apart / max(thirds, 1.0)
+        mean = apart / max(thirds, 1.0) * max(1 - 2 * overlap, 0.0)
         scale = apart + mean
         return replace(self, common_db=self.common_db * math.sqrt(scale), together=mean / scale if scale else 0.0)
 

@@ -25,9 +25,6 @@ TEMPERATURE_U_K = 1 / math.sqrt(3)
 """Air temperature within ±1 K, rectangular (common practice, no source)."""
 ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
 """Microphone's angle ±0.3 dB and gain ±0.1 dB, both rectangular; noise and estimator (own simulations)."""
-MEDIAN_FACTOR = 1.5
-"""u of a median of k readings over u of one, times √k: 1.25 where they agree, up to 1.5 where they lie apart by more than
-they scatter (own simulations; 1.2533 = √(π/2) in textbooks)."""
 
 
 def level_budget(
@@ -142,17 +139,15 @@ def arrival_budget(flight: Budget | None, u_s: float, *, channel: str, is_sub: b
                   contributions=(*arrival_parts(u_s, is_sub=is_sub), *parts))  # fmt: skip
 
 
-def with_median(budget: Budget, u_one: float, count: int) -> Budget:
-    """With the scatter of the main channels' median, for a channel that does not lie among them.
+def with_median(budget: Budget, u_one: float, sensitivity: float) -> Budget:
+    """With the scatter of the main channels' median, which a value is taken against; `u_one`: u of one of them.
 
-    `u_one`: u of one of them, `count`: how many lie so near to the median that they could have been it. A channel among
-    them shares its own error with the median, which makes up for the median's (Var(x − median) = σ²·(1 − 0.43/n)).
+    Left out where it makes nothing: a channel among those that agree shares its own error with their median.
     """
-    if not count:
+    if not sensitivity > 0:
         return budget
     line = Contribution(source="the main channels' median", u=u_one, unit=budget.unit, shared=True,
-                        sensitivity=min(1.0, MEDIAN_FACTOR / math.sqrt(count)),
-                        basis=f"{MEDIAN_FACTOR} u/√k; {OWN}")  # fmt: skip
+                        sensitivity=sensitivity, basis="scatter of a median, less what the channel shares")  # fmt: skip
     return replace(budget, contributions=(*budget.contributions, line))
 
 

@@ -13,6 +13,7 @@ from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.geometry import distance_m
 from commission.dsp.latency import SWAP_Z, UnitFit, common_latency, unit_factor
+from commission.dsp.uncertainty import median_sensitivities
 from commission.model import Analyses, Budget, Channel, Check, FloatArray, Job, Verdict
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
@@ -239,11 +240,10 @@ def _with_median(budgets: list[Budget], values_s: FloatArray, voices: NDArray[np
     if not len(told):
         return budgets
     one_ms = float(np.median([budgets[i].u for i in told]))
-    # Against their own median; where the voices spread by more than they scatter, few of them could have been it.
-    apart_ms = 1000 * np.abs(values_s - np.median(values_s[told]))
-    near = {int(i) for i in told if apart_ms[i] <= 2 * one_ms}
-    return [budget if i in near else budget_for.with_median(budget, one_ms, max(len(near), 1))
-            for i, budget in enumerate(budgets)]  # fmt: skip
+    if not one_ms > 0:
+        return budgets
+    apart = median_sensitivities(1000 * values_s, one_ms, told.tolist())
+    return [budget_for.with_median(budget, one_ms, float(each)) for budget, each in zip(budgets, apart, strict=True)]
 
 
 def _applied(held: FloatArray, job: Job, own_m_s: float) -> FloatArray:

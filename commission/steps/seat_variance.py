@@ -318,7 +318,8 @@ def _band(
         own = variance.broadband_level_db(measured, GRID_HZ, _level_band_hz(job, name))
         levels = variance.without_seat_level(measured, own)
         low, high = _level_band_hz(job, name)
-        repeats = repeats.without_level(3 * math.log2(high / low))
+        shared = inside & (GRID_HZ >= low) & (GRID_HZ <= high)
+        repeats = repeats.without_level(3 * math.log2(high / low), float(shared.sum() / inside.sum()))
     found = variance.band_variance(levels, inside, seat_weights(job, seats), repeats, measured)
     if found is None:
         return None

@@ -1,0 +1,86 @@
+"""The sample job: every uncertainty that a check uses is the u of its budget."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Iterator
+
+import pytest
+
+from commission.cli.workshop import LocalWorkshop, quiet
+from commission.model import Check, Outcome
+from commission.record.results import results_json
+from commission.record.text import visit_lines
+from commission.steps import compare
+from commission.visit import Visit
+
+BUDGETED = ("levels", "distances", "seats", "compare")
+
+
+@pytest.fixture(scope="module")
+def visit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visit]:
+    folder = tmp_path_factory.mktemp("sample")
+    workshop = LocalWorkshop(folder / "state")
+    visit = workshop.open(workshop.demo(folder), read_only=True)
+    visit.analyse(threading.Event(), quiet)
+    yield visit
+    visit.close()
+
+
+def outcomes(visit: Visit) -> list[Outcome]:
+    return [visit.outcome(step, r) for step in BUDGETED for r in visit.job.rounds]
+
+
+def test_every_check_uses_the_u_of_its_budget(visit: Visit) -> None:
+    held: dict[str, int] = {}
+    for outcome in outcomes(visit):
+        for check in outcome.checks:
+            budget = outcome.budget_of(check)
+            if outcome.step == "compare":
+                assert budget is not None
+                assert check.limit is not None
+                assert check.limit.high == budget.expanded  # here the uncertainty is in the limit
+            elif budget is not None:
+                assert check.uncertainty == budget.u, check
+            else:
+                # Signs, yes or no, and values that are not there have no uncertainty.
+                assert check.uncertainty == 0 or check.value is None, check
+            if budget is not None:
+                held[check.id.split(".")[0]] = held.get(check.id.split(".")[0], 0) + 1
+                assert budget.unit == check.unit
+    assert set(held) == set(BUDGETED)
+    assert min(held.values()) > 20
+
+
+def test_a_budget_is_found_for_one_check_of_compare_alone(visit: Visit) -> None:
+    outcome = visit.outcome("compare", visit.job.rounds[-1])
+    check = outcome.checks[5]
+    assert compare.budget_of(visit.job, visit.analyses, check) == outcome.budget_of(check)
+    other = Check(id="levels.match", channel="FL", value=1.0, unit="dB")
+    assert compare.budget_of(visit.job, visit.analyses, other) is None
+
+
+def test_what_every_channel_holds_is_there(visit: Visit) -> None:
+    channels = {c.id for c in visit.job.system.channels}
+    for step, ids in (("levels", ("levels.match", "levels.absolute", "levels.left")),
+                      ("distances", ("distances.setting", "distances.arrival", "distances.left"))):  # fmt: skip
+        found = visit.outcome(step, visit.job.rounds[-1]).budgets
+        for name in ids:
+            assert {b.channel for b in found if b.id == name} == channels, name
+    assert len(visit.outcome("seats", visit.job.rounds[-1]).budgets) < 12  # one of a kind
+
+
+def test_text_and_json_hold_the_budgets(visit: Visit) -> None:
+    with_them, without = ("\n".join(visit_lines(visit, "as-left", budgets=each)) for each in (True, False))
+    assert "combined u" not in without
+    assert with_them.count("U = 2 u  ") >= 10
+    assert "meter put back within 2 cm" in with_them
+    found = json.loads(results_json(visit))["steps"]
+    for step in BUDGETED:
+        for outcome in (found[step][r] for r in visit.job.rounds):
+            for budget in outcome["budgets"]:
+                total = sum(line["part"] ** 2 for line in budget["contributions"])
+                assert budget["u"] ** 2 == pytest.approx(total, rel=1e-4)
+                assert budget["U"] == pytest.approx(2 * budget["u"], rel=1e-5)
+    assert found["levels"]["as-left"]["budgets"]
