@@ -172,10 +172,10 @@ def response_level() -> Budget:
     return Budget(id="seats.response", title="Level of a response at one seat", unit="dB", contributions=lines)
 
 
-def single(check_id: str, title: str, source: str, u_db: float, basis: str) -> Budget:
+def single(check_id: str, title: str, source: str, u: float, basis: str, unit: str = "dB") -> Budget:
     """A budget of one line: where only the whole is known."""
-    return Budget(id=check_id, title=title, unit="dB", contributions=(
-        Contribution(source=source, u=u_db, unit="dB", basis=basis),))  # fmt: skip
+    return Budget(id=check_id, title=title, unit=unit, contributions=(
+        Contribution(source=source, u=u, unit=unit, basis=basis),))  # fmt: skip
 
 
 def against_mean(budget: Budget, check_id: str, title: str, seats: int, *, counts: bool) -> Budget:

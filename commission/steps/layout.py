@@ -28,6 +28,7 @@ from commission.model import (
     Task,
     Verdict,
 )
+from commission.steps.budgets import CUSTOM, single
 from commission.steps.distance_results import taped_m
 
 HELP = """
@@ -45,6 +46,8 @@ wires of heavy loudspeakers are for licensed trades; local codes decide.
 Kind = Literal["seat", "reference", "loudspeaker", "sub", "screen"]
 TAPE_AGAINST_POSITION_U_M = 0.02
 """Both are measured by hand to 2 cm or so (common practice, no source)."""
+TAPE_AGAINST_POSITION = single("layout.tape", "Tape distance less the distance by positions", "tape and positions by hand",
+                               TAPE_AGAINST_POSITION_U_M, CUSTOM, unit="m")  # fmt: skip
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
@@ -88,6 +91,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         room_plans=(RoomPlan(**size, items=items),) if size else (),
         advice=advice,
         stands_out=said,
+        budgets=(TAPE_AGAINST_POSITION,) if any(check.id == TAPE_AGAINST_POSITION.id for check in checks) else (),
     )
 
 
@@ -176,7 +180,7 @@ def _tape_check(job: Job, label: str, tape_m: float | None, ears: Position | Non
         channel=label,
         value=tape_m - distance_m(ears, where),
         unit="m",
-        uncertainty=TAPE_AGAINST_POSITION_U_M,
+        uncertainty=TAPE_AGAINST_POSITION.u,
         limit=job.limit("layout.tape"),
         text="tape and position disagree",
     )

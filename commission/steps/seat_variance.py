@@ -215,7 +215,8 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
     count = f"{len(repeated)} repeated place{'s' if len(repeated) != 1 else ''}"
     return (
         out,
-        f"Repeatability u of a third octave at one seat, from {count}: {said}; more where noise is near.{apart}",
+        f"Repeatability u of a third octave at one seat, from {count} with the default of {repeats_of.DEFAULT_DB} dB: "
+        f"{said}; more where noise is near.{apart}",
     )
 
 

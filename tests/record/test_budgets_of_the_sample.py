@@ -15,7 +15,7 @@ from commission.record.text import visit_lines
 from commission.steps import compare
 from commission.visit import Visit
 
-BUDGETED = ("levels", "distances", "seats", "compare")
+BUDGETED = ("layout", "levels", "distances", "seats", "compare")
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +50,7 @@ def test_every_check_uses_the_u_of_its_budget(visit: Visit) -> None:
                 held[check.id.split(".")[0]] = held.get(check.id.split(".")[0], 0) + 1
                 assert budget.unit == check.unit
     assert set(held) == set(BUDGETED)
-    assert min(held.values()) > 20
+    assert min(held.values()) >= 10
 
 
 def test_a_budget_is_found_for_one_check_of_compare_alone(visit: Visit) -> None:
