@@ -7,6 +7,7 @@ The screens, the command line and the record all work through a `Visit`. It owns
 from __future__ import annotations
 
 import threading
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal, Protocol
@@ -18,6 +19,7 @@ from commission.model.events import Signed, SystemDefined, Withdrawn
 from commission.model.judged import Judged
 
 if TYPE_CHECKING:  # what computes loads with the first computation, after the first paint
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
     from commission.diagnosis.rejudge import Rejudged
@@ -38,6 +40,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
         Journal,
         Outcome,
         Progress,
+        Response,
         Source,
         Step,
         StoredResponse,
@@ -46,6 +49,26 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
 
 BATCH = 16
 """Responses analysed between two looks at the cancel token: some 50 ms of work, so that Escape answers at once."""
+
+
+def decoded_ahead(
+    todo: Sequence[StoredResponse],
+    decode: Callable[[Sequence[StoredResponse]], Iterable[tuple[StoredResponse, Response | Exception]]],
+) -> Iterator[tuple[tuple[StoredResponse, Response | Exception], ...]]:
+    """Batches of decoded responses, in order; while one is worked on, the next is decoded on another thread."""
+    from concurrent.futures import Future, ThreadPoolExecutor
+
+    batches = deque(todo[start : start + BATCH] for start in range(0, len(todo), BATCH))
+    with ThreadPoolExecutor(1) as pool:
+
+        def begin() -> Future[tuple[tuple[StoredResponse, Response | Exception], ...]] | None:
+            return pool.submit(lambda batch: tuple(decode(batch)), batches.popleft()) if batches else None
+
+        coming = begin()
+        while coming is not None:
+            decoded = coming.result()
+            coming = begin()
+            yield decoded
 
 
 class Visit:
@@ -176,11 +199,12 @@ class Visit:
 
         todo = self.pending
         subs = {channel.id for channel in self.job.system.channels if channel.is_sub}
-        for start in range(0, len(todo), BATCH):
+        done = 0
+        for decoded in decoded_ahead(todo, lambda batch: self._decoder(batch, self._journal.blob)):
             if cancel.is_set():
                 raise Cancelled
-            progress(start / len(todo), todo[start].body.file_name)
-            decoded = tuple(self._decoder(todo[start : start + BATCH], self._journal.blob))
+            progress(done / len(todo), decoded[0][0].body.file_name)
+            done += len(decoded)
             good = [(stored, response) for stored, response in decoded if isinstance(response, model.Response)]
             results = analyse_batch(
                 [response for _, response in good], [stored.body.channel in subs for stored, _ in good]
@@ -286,7 +310,9 @@ class _Until:
 
     def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
         """Always refused."""
-        raise StoreError(f"{self.path.name} is shown as it stood after event {self._seq}; nothing can be stored in it.")
+        raise StoreError(
+            f"{self.path.name} is shown as it stood after event {self._seq}; nothing can be stored in it."
+        )
 
     def events(self) -> tuple[Event, ...]:
         """The log up to there."""
@@ -318,10 +344,13 @@ class Workshop(Protocol):
     def create_from_toml(self, path: Path, definition: Path) -> Visit:
         """A new job file from a job definition, with the settings and readings it holds."""
 
-    def create_return(self, path: Path, earlier: Path) -> Visit:
-        """A new job of the same room, which compares itself with the earlier one."""
+    def create_return(self, path: Path, earlier: Path, progress: Progress = ...) -> Visit:
+        """A new job of the same room, which compares itself with the earlier one.
 
-    def demo(self, folder: Path) -> Path:
+        A `progress` that raises Cancelled stops it with nothing made.
+        """
+
+    def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = ...) -> Path:
         """Copy the sample job into a folder, never overwriting; returns where it lies."""
 
     def rehearsal(self, folder: Path, seed: int) -> Path:
@@ -336,8 +365,11 @@ class Workshop(Protocol):
     def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:
         """Store a photograph with a step; raises InputError with one clear sentence for what is none."""
 
-    def export(self, visit: Visit, target: Path) -> str:
-        """Write the record in the format of the suffix (.json, .csv); one sentence on what was written."""
+    def export(self, visit: Visit, target: Path, *, progress: Progress = ...) -> str:
+        """Write the record in the format of the suffix; one sentence on what was written.
+
+        A `progress` that raises Cancelled stops it with nothing written.
+        """
 
     def export_sheet(self, visit: Visit, target: Path) -> str:
         """Write the settings sheet as CSV; one sentence on what was written."""

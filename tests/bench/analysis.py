@@ -19,7 +19,7 @@ from commission.dsp.analysis import analyse_batch
 from commission.dsp.noise import clip_ratio
 from commission.dsp.sweep import sweep_deconvolver, sweep_signal
 from commission.model import Response, ResponseStored, StoredResponse, Sweep
-from commission.visit import BATCH
+from commission.visit import BATCH, decoded_ahead
 
 RATE, SEATS = 48000, 6
 SWEEP = Sweep(duration_s=6.0)
@@ -78,8 +78,7 @@ def run(channels: int) -> None:
         list(pool.map(one, starts(SWEEPS_AT_ONCE)))
 
     def ours() -> None:
-        for n in starts(BATCH):
-            some = decode(stored[n : n + BATCH], blobs.__getitem__)
+        for some in decoded_ahead(stored, lambda batch: decode(batch, blobs.__getitem__)):
             analysed([r for _, r in some if isinstance(r, Response)])
 
     took = in_turn({
