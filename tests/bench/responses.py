@@ -62,6 +62,19 @@ def repeats(impulses: np.ndarray) -> object:
     return [coherence(a, b, RATE, GRID_HZ) for a, b in zip(impulses[::2], impulses[1::2], strict=True)]
 
 
+def speech(impulses: np.ndarray) -> object:
+    from commission.dsp.speech import OCTAVES_HZ, speech_transmission
+
+    return speech_transmission(impulses, RATE, dict.fromkeys(OCTAVES_HZ, 25.0))
+
+
+def noise_by_band(impulses: np.ndarray) -> object:
+    from commission.dsp.band_energy import THIRDS
+    from commission.dsp.bands import band_snr_db
+
+    return band_snr_db(impulses, impulses[:, -7200:], RATE, THIRDS)
+
+
 _BANDS = (4608, 4608, 4608, 6000, 11979, 23814, 27216, 26880)
 """Envelopes of the octaves from 63 Hz to 8 kHz."""
 
@@ -79,6 +92,8 @@ QUANTITIES = (
     ),
     Quantity("early reflections", reflections, (("rfft", RATE), ("ifft", 16384))),  # made anew
     Quantity("group delay, excess group delay", group_delays, (("rfft", 2 * RATE),) * 3 + (("irfft", 2 * RATE),)),
+    Quantity("speech transmission index", speech, (("rfft", 51840), *(("ifft", length) for length in _BANDS[1:]))),
+    Quantity("signal to noise in third octaves", noise_by_band, (("rfft", RATE), ("rfft", 2 * RATE))),
     Quantity("coherence of 96 pairs", repeats, (("rfft", 2 * RATE), ("irfft", RATE), ("rfft", RATE))),
 )
 
