@@ -108,22 +108,26 @@ class LocalWorkshop:
         opening = model.JobCreated(title=loaded.system.title, program_version=__version__)
         return self._create(path, (opening, *loaded.bodies, _default_limits()))
 
-    def create_return(self, path: Path, earlier: Path) -> Visit:
-        """A new job of the same room, which compares itself with the earlier one."""
+    def create_return(self, path: Path, earlier: Path, progress: Progress = quiet) -> Visit:
+        """A new job of the same room, which compares itself with the earlier one.
+
+        A `progress` that raises Cancelled stops it with nothing made.
+        """
         from commission.steps.drift_figures import earlier_visit
 
         old = self.open(earlier, read_only=True)
         try:
-            broken = old.verify()
+            broken = old.verify(lambda fraction, _: progress(0.3 * fraction, f"verifying {earlier.name}"))
             if broken is not None:
                 raise StoreError(f"{earlier.name} cannot be compared with, because its log is broken: {broken}")
-            analyses = old.analyse(threading.Event(), quiet)
+            analyses = old.analyse(threading.Event(), lambda f, text: progress(0.3 + 0.65 * f, text))
             job = old.job
             limits = model.LimitsChosen(profile=job.profile)  # judged as last time
             back = earlier_visit(job, analyses, file_name=earlier.name, program_version=__version__)
         finally:
             old.close()
         opening = model.JobCreated(title=job.system.title, program_version=__version__)
+        progress(1.0, "")  # the last moment to stop
         system = model.SystemDefined(system=job.system, note=f"as at the visit closed {back.closed_at[:10]}")
         return self._create(path, (opening, system, limits, back))
 
@@ -268,11 +272,13 @@ class LocalWorkshop:
         paper: Paper | None = None,
         letterhead: Letterhead | None = None,
         round_id: str | None = None,
+        progress: Progress = quiet,
     ) -> str:
         """Write the record in the format of the suffix, and keep the verdicts that it prints.
 
         Without a language, `loft.de.pdf` is written in German; without a paper, imperial jobs go on US Letter; without
-        a letterhead, the one in the folder of own settings is taken where there is one.
+        a letterhead, the one in the folder of own settings is taken where there is one. A `progress` that raises
+        Cancelled stops it with nothing written.
         """
         from commission.record.export import write_record
         from commission.record.letterhead import load_letterhead
@@ -288,7 +294,9 @@ class LocalWorkshop:
             letterhead = load_letterhead(own)
         visit.keep_verdicts()
         paper = paper or ("us-letter" if visit.job.system.units == "imperial" else "a4")
-        return write_record(visit, target, language=language, paper=paper, letterhead=letterhead)
+        return write_record(
+            visit, target, language=language, paper=paper, letterhead=letterhead, progress=progress
+        )
 
     def _export_sofa(self, visit: Visit, target: Path, round_id: str | None) -> str:
         """The responses of one round, of the newest that has any where none is named, as AES69."""

@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from commission.model import CommissionError, InputError
+from commission.model import CommissionError, InputError, Progress
 from commission.record.csv_out import CHECK_HEADER, check_row, write_csv
 from commission.record.document import Document, Letterhead, Paper
 from commission.record.results import record_json
@@ -32,11 +32,12 @@ def write_record(
     paper: Paper = "a4",
     letterhead: Letterhead | None = None,
     created_at: str | None = None,
+    progress: Progress = lambda fraction, text: None,
 ) -> str:
     """Write the record in the format of the suffix; returns one sentence on what was written. Analyse before.
 
     `language`: a shipped one by its tag, or a file of words; `created_at`: UTC as `2026-03-14T17:05:00Z`, None: now.
-    Raises CommissionError with nothing written.
+    Raises CommissionError with nothing written, and so does what `progress` raises.
     """
     suffix = target.suffix.lower()
     if suffix not in FORMATS:
@@ -47,10 +48,14 @@ def write_record(
     if suffix == ".csv":
         write_text(target, checks_csv(visit))
         return f"{target}: every check of every round as CSV."
+    progress(0.1, "putting the record together")
     document = record_document(
         visit, language=language, paper=paper, letterhead=letterhead, created_at=created_at or utc_now()
     )
-    write_bytes(target, render(document, suffix))
+    progress(0.4, "drawing its pages")
+    data = render(document, suffix)
+    progress(0.9, f"writing {target.name}")
+    write_bytes(target, data)
     kind = "one HTML file" if suffix == ".html" else "PDF for printing and for the archive"
     return f"{target}: the record as {kind}, with the results and the settings sheet inside."
 

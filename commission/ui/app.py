@@ -1,58 +1,28 @@
-"""The terminal program: one open job, its screens, and the worker that computes."""
+"""The terminal program: which job is open, and the ways from screen to screen."""
 
 from __future__ import annotations
 
 import gc
-import logging
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any, ClassVar
 
-from textual import on, work
-from textual.app import App, SystemCommand
 from textual.binding import Binding, BindingType
-from textual.message import Message
 from textual.screen import Screen
-from textual.worker import Worker, WorkerState, get_current_worker
 
-from commission import model, steps
-from commission.model.errors import Cancelled, CommissionError
+from commission import steps
+from commission.model.errors import CommissionError
 from commission.ui.keys import load_keys
+from commission.ui.working import WorkingApp
 
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from pathlib import Path
 
-    from commission.model import Advice, CancelToken, Finding, Outcome, Progress
-    from commission.ui.text import TimeLeft
+    from textual.app import SystemCommand
+
     from commission.visit import Visit, Workshop
 
-log = logging.getLogger("commission")
-T = TypeVar("T")
 
-
-@dataclass
-class Progressed(Message):
-    """How far the work is; a backlog of these collapses into the newest."""
-
-    line: str
-
-    def can_replace(self, message: Message) -> bool:
-        """Only the newest counts."""
-        return isinstance(message, Progressed)
-
-
-@dataclass
-class Computed(Message):
-    """Results of one round, computed by the worker."""
-
-    round_id: str
-    outcomes: dict[str, Outcome]
-    findings: tuple[Finding, ...]
-    advice: Advice | None
-    complete: bool = True
-
-
-class CommissionApp(App[int]):
+class CommissionApp(WorkingApp):
     """Guides the visit. `workshop` makes everything that touches the world outside."""
 
     TITLE = "commission"
@@ -69,14 +39,7 @@ class CommissionApp(App[int]):
         self._path, self._keys = path, keys
         self._refusal = ""
         """Why the job named at the start was not opened; told once there is a screen."""
-        self._visit: Visit | None = None
-        self.round_id = ""
-        """The round that is looked at; set with the job."""
-        self.outcomes: dict[str, Outcome] = {}
-        self.findings: tuple[Finding, ...] = ()
-        self.advice: Advice | None = None
-        self.working = ""
-        """The progress line while something runs; empty when nothing does."""
+        self._own_keys: dict[str, str] = {}
 
     # --- opening ----------------------------------------------------------------------------------------------
 
@@ -100,6 +63,7 @@ class CommissionApp(App[int]):
         self.call_after_refresh(gc.enable)  # off while the program loads
         keys, problem = load_keys(self._keys)
         if keys:
+            self._own_keys = keys
             self.set_keymap(keys)
         for sentence in filter(None, (problem, self._refusal)):
             self.refuse(sentence)
@@ -114,6 +78,11 @@ class CommissionApp(App[int]):
             self.pop_screen()
         if not isinstance(self.screen, Start):
             self.push_screen(Start())
+
+    @property
+    def has_job(self) -> bool:
+        """Whether a job is open."""
+        return self._visit is not None
 
     @property
     def visit(self) -> Visit:
@@ -141,7 +110,7 @@ class CommissionApp(App[int]):
             self._visit.close()
         self._visit = visit
         self.round_id = visit.job.current_round
-        self.outcomes, self.findings, self.advice = {}, (), None
+        self.outcomes, self.findings, self.advice, self.rejudged = {}, (), None, None
 
     def _begin(self, visit: Visit) -> None:
         if visit.read_only:
@@ -152,108 +121,6 @@ class CommissionApp(App[int]):
         """Release the file."""
         if self._visit is not None:
             self._visit.close()
-
-    # --- computing --------------------------------------------------------------------------------------------
-
-    def compute(self) -> None:
-        """Bring results up to date, in the background."""
-        if self._visit is not None:
-            self._compute(self._visit, self.round_id)
-
-    @work(thread=True, exclusive=True, exit_on_error=False, group="compute")
-    def _compute(self, visit: Visit, round_id: str) -> None:
-        from commission.ui.text import TimeLeft
-
-        worker = get_current_worker()
-        left = TimeLeft()
-        first = {each.id: visit.outcome(each.id, round_id) for each in visit.steps if each.entry == "form"}
-        self.post_message(Computed(round_id, self.outcomes | first, self.findings, self.advice, complete=False))
-        try:
-            visit.analyse(worker.cancelled_event, lambda f, t: self._tell(left, f, t) if t else None)
-        except Cancelled:
-            return
-        if worker.is_cancelled:
-            return
-        outcomes = visit.outcomes(round_id)
-        found = visit.findings(round_id)
-        if not worker.is_cancelled:
-            self.post_message(Computed(round_id, outcomes, found, visit.next_advice(round_id)))
-
-    def _tell(self, left: TimeLeft, fraction: float, text: str) -> None:
-        self.post_message(Progressed(left.line(fraction, text)))
-
-    @on(Progressed)
-    def show_progress(self, message: Progressed) -> None:
-        """Show how far the work is."""
-        self.working = message.line
-        self._refresh_screen()
-
-    @on(Computed)
-    def show_results(self, message: Computed) -> None:
-        """Results are there."""
-        if message.round_id != self.round_id:
-            return
-        self.outcomes, self.findings, self.advice = message.outcomes, message.findings, message.advice
-        if message.complete:
-            self.working = ""
-        self._refresh_screen()
-
-    def _refresh_screen(self) -> None:
-        from commission.ui.screens.base import VisitScreen
-
-        if isinstance(self.screen, VisitScreen) and self.screen.is_mounted:
-            self.screen.refresh_results()
-
-    def run_job(self, what: Callable[[CancelToken, Progress], T], done: Callable[[T], None]) -> None:
-        """Run `what(cancel, progress)` in a worker; `done(result)` afterwards on the screen's thread."""
-        self._run_job(what, done)
-
-    @work(thread=True, exclusive=True, exit_on_error=False, group="job")
-    def _run_job(self, what: Callable[[CancelToken, Progress], Any], done: Callable[[Any], None]) -> None:
-        from commission.ui.text import TimeLeft
-
-        left = TimeLeft()
-        worker = get_current_worker()
-        try:
-            result = what(worker.cancelled_event, lambda f, t: self._tell(left, f, t))
-        except Cancelled:
-            self.call_from_thread(self._job_over, "Stopped; what was stored stays stored.", None, None)
-        except CommissionError as error:
-            self.call_from_thread(self._job_over, str(error), None, None)
-        else:
-            self.call_from_thread(self._job_over, "", done, result)
-
-    def _job_over(self, said: str, done: Callable[[Any], None] | None, result: object) -> None:
-        self.working = ""
-        if said:
-            self.refuse(said)
-        if done is not None:
-            done(result)
-        self._refresh_screen()
-        self.compute()
-
-    @on(Worker.StateChanged)
-    def worker_failed(self, event: Worker.StateChanged) -> None:
-        """An unexpected error in a worker is told and logged; the screen stays alive."""
-        if event.state is WorkerState.ERROR:
-            self.working = ""
-            log.error("worker failed", exc_info=event.worker.error)
-            self.refuse(f"That went wrong inside the program: {event.worker.error!r}. Nothing stored was touched.")
-
-    def stop_work(self) -> bool:
-        """Cancel what runs; whether anything did."""
-        running = [w for w in self.workers if w.is_running and w.group in ("job", "compute")]
-        jobs = [w for w in running if w.group == "job"]
-        for worker in jobs or (running if self.working else []):
-            worker.cancel()
-        if not jobs and self.working and running:
-            self.working = ""
-            self.notify("Analysis stopped; it goes on with the next change.")
-        return bool(jobs) or (bool(running) and bool(self.working))
-
-    def refuse(self, sentence: str) -> None:
-        """Say why something was not done."""
-        self.notify(sentence, severity="error", timeout=12, markup=False)
 
     # --- going places -----------------------------------------------------------------------------------------
 
@@ -267,32 +134,22 @@ class CommissionApp(App[int]):
         found = steps.step(step_id)
         self.push_screen(SiteForm(step_id) if found.entry == "form" else StepScreen(step_id))
 
-    def choose_round(self) -> None:
-        """Look at another round, or begin one."""
-        from commission.ui.screens.dialogs import Choose
-        from commission.ui.text import round_name
+    def key_of(self, binding: str, usual: str) -> str:
+        """The key that a binding has here: its own where the user chose one."""
+        return self._own_keys.get(binding, usual)
 
-        rounds = list(self.visit.job.rounds)
-        options = [(name, f"{round_name(name)}: look at it") for name in rounds]
-        count = sum(name not in (model.AS_FOUND, model.AS_LEFT) for name in rounds) + 1
-        options.append((f"interim-{count}", f"begin interim round {count}"))
-        if model.AS_LEFT not in rounds:
-            options.append((model.AS_LEFT, "begin the round as left"))
-        self.push_screen(Choose("Which round?", options, self.round_id), self._round_chosen)
-
-    def _round_chosen(self, name: str | None) -> None:
-        if name is None:
-            return
-        if name not in self.visit.job.rounds:
-            try:
-                self.visit.append(model.RoundOpened(round=name))
-            except CommissionError as error:
-                self.refuse(str(error))
-                return
+    def show_round(self, name: str) -> None:
+        """Look at another round."""
         self.round_id = name
         self.outcomes, self.findings, self.advice = {}, (), None
         self._refresh_screen()
         self.compute()
+
+    def choose_round(self) -> None:
+        """Look at another round, or begin one."""
+        from commission.ui.screens.choosing import choose_round
+
+        choose_round(self)
 
     def action_sheet(self) -> None:
         """The settings sheet."""
@@ -320,33 +177,32 @@ class CommissionApp(App[int]):
         """Back to the choice of jobs."""
         self.choose_job()
 
+    def action_photo(self) -> None:
+        """Attach a photograph to a step."""
+        from commission.ui.screens.attaching import ask_photo
+
+        ask_photo(self)
+
     def action_export(self) -> None:
         """Write the record to a file."""
-        from commission.ui.screens.dialogs import AskText
+        from commission.ui.screens.choosing import ask_record
 
-        name = f"{self.visit.path.stem}-record.json"
-        self.push_screen(AskText("Write the record to", "ends in .json or .csv", name), self._export)
+        ask_record(self)
 
-    def _export(self, name: str | None) -> None:
-        if name:
-            target = Path(name).expanduser()
-            self.run_job(lambda cancel, progress: self.workshop.export(self.visit, target),
-                         lambda said: self.notify(str(said), markup=False))  # fmt: skip
+    def action_limits(self) -> None:
+        """The limits in force."""
+        from commission.ui.screens.tables import Limits
+
+        self.push_screen(Limits())
+
+    def action_rejudged(self) -> None:
+        """What would now be judged differently."""
+        from commission.ui.screens.tables import JudgedDifferently
+
+        self.push_screen(JudgedDifferently())
 
     def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
         """Everything there is, by name."""
-        if self._visit is not None:
-            for n, each in enumerate(self._visit.steps, start=1):
-                yield SystemCommand(f"Step {n}: {each.title}", each.question, lambda i=each.id: self.open_step(i))
-            yield SystemCommand("Settings sheet", "Exactly what to type into the processor", self.action_sheet)
-            yield SystemCommand(
-                "Import responses", "WAV, FLAC or text files, folders, a mapping", self.action_import_files
-            )
-            yield SystemCommand("Log", "Every event; take entries back; verify the chain", self.action_log)
-            yield SystemCommand("Round", "Look at another round, or begin one", self.choose_round)
-            yield SystemCommand("Write the record", "Results and the log as JSON or CSV", self.action_export)
-            yield SystemCommand("Other job", "Back to the choice of jobs", self.action_other_job)
-            yield SystemCommand("Live measurement", "Which device would be used",
-                                lambda: self.notify(self.workshop.live_status(), timeout=12))  # fmt: skip
-        yield SystemCommand("Quit", "Everything is stored already", self.action_quit)
-        yield SystemCommand("Theme", "Dark, light, or the terminal's own colours", self.action_change_theme)
+        from commission.ui.offers import offers
+
+        return offers(self)

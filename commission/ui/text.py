@@ -34,6 +34,36 @@ def round_name(round_id: str) -> str:
     return {model.AS_FOUND: "as found", model.AS_LEFT: "as left"}.get(round_id, clean_text(round_id))
 
 
+def attached(job: Job, step: str, round_id: str) -> tuple[list[PhotoAttached], list[Noted]]:
+    """Photographs and notes of a step that belong to a round, or to none."""
+    photos = [e.body for e in job.photos if isinstance(e.body, PhotoAttached)]
+    notes = [e.body for e in job.notes if isinstance(e.body, Noted)]
+    return (
+        [each for each in photos if each.step == step and each.round in (None, round_id)],
+        [each for each in notes if each.step == step and each.round in (None, round_id)],
+    )
+
+
+def attached_count(job: Job, step: str, round_id: str) -> str:
+    """Such as "2 photographs, 1 note"; empty where a step has neither."""
+    parts = []
+    photos, notes = attached(job, step, round_id)
+    for count, one in ((len(photos), "photograph"), (len(notes), "note")):
+        if count:
+            parts.append(f"{count} {one}{'s' if count > 1 else ''}")
+    return ", ".join(parts)
+
+
+def attached_lines(job: Job, step: str, round_id: str) -> list[str]:
+    """Each note and photograph of a step in a line of its own."""
+    photos, notes = attached(job, step, round_id)
+    lines = [f"Note: {clean_text(note.text)}" for note in notes]
+    for photo in photos:
+        caption = f", {clean_text(photo.caption)}" if photo.caption else ""
+        lines.append(f"Photograph: {clean_text(photo.file_name)}{caption}")
+    return lines
+
+
 def verdict_count(verdict: Verdict | None, count: int) -> str:
     """Symbol with a word, or with how many did not pass."""
     if verdict is None:

@@ -35,6 +35,10 @@ KEYS = {
     "how": ["3", "question_mark"],
     "text-refused": ["1", "field temperature_c", "enter", "=warm", "enter"],
     "confirm": ["1", "field seats.3.weight", "d"],
+    "photograph": ["3", "p", "=nowhere.jpg", "enter"],
+    "limits": ["colon", "=limits", "enter", "down"],
+    "budget": ["3", "u", "down"],
+    "record": ["colon", "=write the record", "enter"],
 }
 """What is pressed on the overview; "=…" is typed, "field …" moves the form's cursor to a field."""
 

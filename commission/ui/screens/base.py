@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar, cast
 
+from rich.cells import cell_len
 from textual.binding import Binding, BindingType
 from textual.content import Content
 from textual.screen import Screen
@@ -12,11 +13,15 @@ from textual.widgets import Static
 from commission.model.errors import CommissionError
 from commission.model.units import clean_text, format_temperature
 from commission.ui.text import round_name
+from commission.ui.widgets.draw.canvas import fit
 
 if TYPE_CHECKING:
     from commission.model import EventBody
     from commission.ui.app import CommissionApp
     from commission.visit import Visit
+
+
+SHORTEST_NAME = 12
 
 
 class VisitScreen(Screen[None]):
@@ -56,25 +61,25 @@ class VisitScreen(Screen[None]):
         self.commission.compute()
         return True
 
-    def head_line(self, title: str) -> Content:
+    def head_line(self, title: str, more: str = "") -> Content:
         """Job, screen and round for the first line."""
         system = self.visit.job.system
-        left = f" {clean_text(system.title)} · {title}" if title else f" {clean_text(system.title)}"
-        right = f"{round_name(self.round_id)} ▾ "
-        if not title:
+        job, rest = clean_text(system.title), f" · {title}" if title else ""
+        right = f"{round_name(self.round_id)} ▾ ({self.commission.key_of('app.rounds', 'r')}) "
+        if not title and self.size.width >= 70:
             facts = f"{len(system.channels)} channels · {len(system.seats)} seats · "
-            right = (
-                f"{round_name(self.round_id)} ▾   {facts}{format_temperature(system.temperature_c, system.units)} "
-            )
+            right += f"  {facts}{format_temperature(system.temperature_c, system.units)} "
         if self.visit.read_only:
             right = "reading only · " + right
-        room = max(self.size.width, 40) - len(right)
-        left = left if len(left) < room else left[: room - 2] + "…"
-        return Content(left.ljust(room) + right)
+        room = max(self.size.width, 40) - cell_len(right)
+        if more:  # the job's name gives way to it: whoever stands in the room knows where
+            rest += f" · {more}"
+            job = fit(job, min(cell_len(job), max(room - 2 - cell_len(rest), SHORTEST_NAME)))
+        return Content(fit(f" {job}{rest}", room - 1) + " " + right)
 
-    def show_head(self, title: str) -> None:
-        """Write the first line."""
-        self.query_one(".headline", Static).update(self.head_line(title))
+    def show_head(self, title: str, more: str = "") -> None:
+        """Write the first line; `more` stands after the title."""
+        self.query_one(".headline", Static).update(self.head_line(title, more))
 
     def refresh_results(self) -> None:
         """Something changed: show it."""

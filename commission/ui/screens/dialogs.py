@@ -27,7 +27,8 @@ class AskText(ModalScreen[str | None]):
         self, title: str, hint: str = "", value: str = "", check: Callable[[str], object] | None = None
     ) -> None:
         super().__init__()
-        self._title, self._hint, self._check = clean_text(title), clean_text(hint), check
+        self._title, self._check = clean_text(title), check
+        self._hint = "\n".join(clean_text(line) for line in hint.split("\n"))
         self._value = clean_text(value)
 
     def compose(self) -> ComposeResult:

@@ -21,6 +21,7 @@ HELP = """
 Nothing is ever changed or deleted: a mistake is **withdrawn** by a later entry (x), and a withdrawal can itself be
 withdrawn. Each row carries the digest of its content and of the row before, so that an edit shows.
 
+**j** holds the verdicts that a record or a signature stored against what this version makes of the same readings.
 **v** checks the whole chain and every recording; `commission verify` does the same without a terminal.
 """
 
@@ -31,6 +32,7 @@ class Log(VisitScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("x", "withdraw", "Take back", id="log.withdraw"),
         Binding("v", "verify", "Verify", id="log.verify"),
+        Binding("j", "app.rejudged", "Judged", id="log.judged"),
     ]
     HELP_TITLE, HELP_TEXT = "The log", HELP
 
@@ -47,15 +49,20 @@ class Log(VisitScreen):
         self.refresh_results()
         self.query_one("#events", Picker).action_move(9999)
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Stored verdicts are there after a record or a signature."""
+        return self.commission.rejudged is not None if action == "app.rejudged" else True
+
     def refresh_results(self) -> None:
         """List the events."""
+        self.refresh_bindings()
         self.show_head("Log")
         job = self.visit.job
         gone = withdrawn_seqs(job.log)
         items = []
         for event in job.log:
             out = event.seq in gone
-            words = event_words(event, job) + (" (withdrawn)" if out else "")
+            words = ("(withdrawn) " if out else "") + event_words(event, job)
             items.append(
                 Item(
                     str(event.seq), ((f" {event.seq:>4}  {event.at[11:19]}  ", "dim"), (words, "dim" if out else ""))

@@ -27,6 +27,7 @@ Steps can be opened in any order, at any time; what you see is what is known now
 - **f** lists what is wrong, by cause, with the evidence and the test that would confirm it.
 - **s** shows the settings sheet: exactly what to type into the processor, old value → new value.
 - **i** imports responses, **l** shows the log (and takes entries back), **r** changes the round.
+- **p** attaches a photograph to a step; **:** and "Write the record" makes what you hand over.
 - **:** finds every command by its name. **q** quits; everything is stored already.
 
 ✓ pass  ✗ fail  ? unsure: within 1.645 u of the limit  – not tested, with the reason beside it
@@ -43,6 +44,7 @@ class Overview(VisitScreen):
         Binding("s", "app.sheet", "Sheet", id="overview.sheet"),
         Binding("i", "app.import_files", "Import", id="overview.import"),
         Binding("l", "app.log", "Log", show=False, id="overview.log"),
+        Binding("p", "app.photo", "Photo", show=False, id="step.photo"),
         Binding("escape", "app.stop_or_stay", show=False, id="overview.stop"),
         Binding("r", "rounds", "Round", show=False, id="app.rounds"),
         *[Binding(str(n), f"open({n})", show=False, id=f"overview.step-{n}") for n in range(1, 10)],
@@ -69,16 +71,33 @@ class Overview(VisitScreen):
         width = max(self.size.width, 40)
         outcomes = self.commission.outcomes
         self.query_one("#columns", Static).update(
-            Content(fit("   Step         Done     Verdict       What stands out", width))
+            Content(fit(f"   {'Step':<{self._head - 1}}Done     Verdict       What stands out", width))
         )
         picker = self.query_one("#step-list", Picker)
         picker.show([Item(step_id, self._line(n, title, outcomes.get(step_id), width))
                      for n, (step_id, title) in enumerate(steps.listed(self.commission.visit.job), start=1)])  # fmt: skip
         self.query_one("#causes", Static).update(Content(self._causes(width)))
+        self._show_rejudged()
         self.query_one("#next", Static).update(Content(self._next(width)))
 
+    def _show_rejudged(self) -> None:
+        """A line only where stored verdicts would be other ones today."""
+        found = self.commission.rejudged
+        said = f"{found.sentence} See “Judged differently” (:)." if found is not None and found.differences else ""
+        for line in self.query("#rejudged"):
+            line.display = bool(said)
+        if said and not self.query("#rejudged"):
+            self.mount(Static("", id="rejudged"), before="#next")
+        if said:
+            self.query_one("#rejudged", Static).update(Content(clean_text(said)))
+
+    @property
+    def _head(self) -> int:
+        """Cells of a step's number and name."""
+        return 14 if self.visit.job.earlier is None else 18
+
     def _line(self, number: int, title: str, outcome: Outcome | None, width: int) -> Line:
-        head = fit(f"{number} {title}", 14)
+        head = fit(f"{number} {title}", self._head)
         if outcome is None:
             return ((head, "second"), ("…", "dim"))
         from commission.ui.text import verdict_count
@@ -94,7 +113,7 @@ class Overview(VisitScreen):
             (head, "second"),
             (fit(done, 8) + " ", "dim" if outcome.state == "nothing" else ""),
             (fit(word, 13) + " ", style),
-            (fit(stands, max(width - 39, 10)), ""),
+            (fit(stands, max(width - self._head - 25, 10)), ""),
         )
 
     def _causes(self, width: int) -> str:
@@ -105,14 +124,17 @@ class Overview(VisitScreen):
         responses = f"{len(job.responses)} responses" + (f" ({waiting} not analysed yet)" if waiting else "")
         causes = " · ".join(f"{cause} {count}" for cause, count in counts.items())
         left, right = f" Causes: {causes}", f"{responses}, {len(job.log)} events "
-        return left + right.rjust(max(width - len(left), len(right) + 2))
+        return left + (right.rjust(width - len(left)) if len(left) + len(right) + 1 < width else "")
 
     def _next(self, width: int) -> str:
         if self.commission.working:
             return f" {self.commission.working}"
         advice = self.commission.advice
         return fit(
-            f" Next (n): {clean_text(advice.text)}" if advice else " Nothing is left to do in this round.", width
+            f" Next ({self.commission.key_of('overview.next', 'n')}): {clean_text(advice.text)}"
+            if advice
+            else " Nothing is left to do in this round.",
+            width,
         )
 
     @on(Picker.Chosen)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 from textual.content import Content
@@ -31,7 +32,7 @@ class Results:
         self.right: list[Painted] = []
 
     def show(self, outcome: Outcome) -> bool:
-        """Show it; True when the views are new, False when they were only filled anew."""
+        """Show it; True when the views are new, False when they were only filled anew. `remark` tells the rest."""
         keys = (
             *(f"grid {grid.id}" for grid in outcome.grids),
             *(f"table {table.id}" for table in outcome.tables),
@@ -44,8 +45,12 @@ class Results:
             self._build(keys, outcome)
         else:
             self._fill(outcome)
-        self._remarks.update(Content("\n".join(clean_text(remark) for remark in outcome.remarks)))
         return fresh
+
+    def remark(self, lines: Sequence[str]) -> None:
+        """Lines below everything else: the outcome's own, and what is attached to the step."""
+        own = self._outcome.remarks if self._outcome is not None else ()
+        self._remarks.update(Content("\n".join(clean_text(line) for line in (*own, *lines))))
 
     def _build(self, keys: tuple[str, ...], outcome: Outcome) -> None:
         for view in (*self.views, self._remarks):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -15,6 +14,7 @@ from commission.model import SettingEntered
 from commission.model.show import number
 from commission.model.units import clean_text
 from commission.steps.settings_sheet import SheetLine, measured_round, settings_sheet
+from commission.ui.paths import new_file
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
 from commission.ui.text import round_name
@@ -89,13 +89,16 @@ class Sheet(VisitScreen):
     def action_write(self) -> None:
         """Write the sheet as CSV."""
         name = f"{self.visit.path.stem}-sheet.csv"
-        self.app.push_screen(AskText("Write the settings sheet to", "ends in .csv", name), self._write)
+        self.app.push_screen(
+            AskText("Write the settings sheet to", "ends in .csv", name, lambda text: new_file(text, (".csv",))),
+            self._write,
+        )
 
     def _write(self, name: str | None) -> None:
         if name:
-            target = Path(name).expanduser()
+            target = new_file(name, (".csv",))
             self.commission.run_job(lambda cancel, progress: self.commission.workshop.export_sheet(self.visit, target),
-                                    lambda said: self.notify(str(said), markup=False))  # fmt: skip
+                                    self.commission.say)  # fmt: skip
 
 
 def _runs(line: SheetLine) -> tuple[tuple[str, str], ...]:

@@ -18,6 +18,7 @@ from commission.steps import step
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.site_fields import Field, SettingField, add_item, delete_item, fields_of
+from commission.ui.text import attached_count
 from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.picker import Item, Picker, text_item
@@ -26,10 +27,15 @@ from commission.ui.widgets.room_plan import RoomPlanView
 KEYS = """
 
 ---
-**Enter** edits the selected field. **a** adds a seat, channel or instrument, **d** deletes the selected one. **v** shows
-the plan of the room on a narrow terminal. Lengths: `3.42`, `342 cm`, `11' 2 1/2"`, `134.5 in`; positions: three lengths,
-right of the centre, back from the screen, up, with `;` between them. Temperatures: `21.5`, `70 °F`.
+**Enter** edits the selected field; on *Limits* it shows what verdicts rest on. **a** adds a seat, channel or instrument,
+**d** deletes the selected one, **n** notes a remark, **p** attaches a photograph. **v** shows the plan of the room on a
+narrow terminal. Lengths: `3.42`, `342 cm`, `11' 2 1/2"`, `134.5 in`; positions: three lengths, right of the centre, back
+from the screen, up, with `;` between them. Temperatures: `21.5`, `70 °F`.
 """
+
+
+LIMITS = "limits"
+"""Key of the line that names the limits in force; it is no field of the system."""
 
 
 class SiteForm(VisitScreen):
@@ -40,6 +46,8 @@ class SiteForm(VisitScreen):
         Binding("d", "delete", "Delete", id="site.delete"),
         Binding("v", "page", "Plan", id="site.page"),
         Binding("r", "rounds", "Round", id="app.rounds"),
+        Binding("p", "photo", "Photo", show=False, id="step.photo"),
+        Binding("n", "note", "Note", show=False, id="step.note"),
         Binding("left_square_bracket", "neighbour(-1)", show=False, id="step.previous"),
         Binding("right_square_bracket", "neighbour(1)", show=False, id="step.next"),
     ]
@@ -77,14 +85,20 @@ class SiteForm(VisitScreen):
         """Draw the form and the plan."""
         if not self.is_mounted:
             return
-        self.show_head(f"{1 if self.step.id == 'site' else 2} {self.step.title}")
+        job = self.visit.job
+        self.show_head(
+            f"{1 if self.step.id == 'site' else 2} {self.step.title}",
+            attached_count(job, self.step.id, self.round_id),
+        )
         items: list[Item] = []
         self._fields = {}
-        for section, fields in fields_of(self.visit.job, self.round_id):
+        for section, fields in fields_of(job, self.round_id):
             items.append(text_item("", f" {section}", "head"))
             for field in fields:
                 self._fields[field.key] = field
                 items.append(Item(field.key, ((fit(f" {field.label}", 28), "dim"), (field.shown or "–", ""))))
+            if section == "Job":
+                items.append(Item(LIMITS, ((fit(" Limits", 28), "dim"), (clean_text(job.profile.title), ""))))
         self.query_one("#fields", Picker).show(items)
         self._plan()
         outcome = self.commission.outcomes.get(self.step.id)
@@ -113,6 +127,9 @@ class SiteForm(VisitScreen):
     @on(Picker.Chosen)
     def edit(self, event: Picker.Chosen) -> None:
         """Ask for the new value."""
+        if event.key == LIMITS:
+            self.commission.action_limits()
+            return
         field = self._fields.get(event.key)
         if field is None:
             return
@@ -183,6 +200,18 @@ class SiteForm(VisitScreen):
     def _deleted(self, system: object, name: str) -> None:
         self.store(SystemDefined(system=system, note=f"deleted {name}"))  # type: ignore[arg-type]
         self.refresh_results()
+
+    def action_photo(self) -> None:
+        """Attach a photograph to this step."""
+        from commission.ui.screens.attaching import ask_photo
+
+        ask_photo(self.commission, self.step.id)
+
+    def action_note(self) -> None:
+        """Write a remark about this step."""
+        from commission.ui.screens.deciding import ask_note
+
+        ask_note(self, self.step)
 
     def action_page(self) -> None:
         """The plan alone, on a narrow terminal."""

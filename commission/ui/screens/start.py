@@ -16,6 +16,7 @@ from textual.widgets import Footer, Static
 from commission import model
 from commission.model.errors import CommissionError, InputError
 from commission.model.units import clean_text
+from commission.ui.paths import existing_file
 from commission.ui.widgets.picker import Item, Picker, text_item
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ A **job** is one file that ends in `.commission`: everything measured and decide
 
 - *New job* asks for a name and makes the file in this folder. A definition in TOML can be read instead.
 - *Sample job* makes "Harbour Lane cinema", an invented room with real faults in its wiring and settings.
+- *Return to an earlier job* makes a job for a later visit to the same room: it holds the room and the settings, and the
+  step *Since last time* compares what you measure with how the room was left.
 - *Rehearsal* makes a practice job whose room is simulated: measure it as if you were there.
 """
 
@@ -36,6 +39,7 @@ class Start(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("q", "app.quit", "Quit", id="app.quit"),
         Binding("question_mark", "help", "How", key_display="?", id="app.help"),
+        Binding("escape", "stop", show=False, id="app.back"),
     ]
 
     @property
@@ -62,6 +66,15 @@ class Start(Screen[None]):
         """A new job may be among the recent ones."""
         self._fill()
 
+    def refresh_results(self) -> None:
+        """How far the work is, where a job is being made."""
+        said = self.commission.working
+        self.query_one("#live", Static).update(Content(said))
+
+    def action_stop(self) -> None:
+        """Stop what runs."""
+        self.commission.stop_work()
+
     def _fill(self) -> None:
         items: list[Item] = []
         recent = self.commission.workshop.recent()
@@ -74,6 +87,7 @@ class Start(Screen[None]):
             text_item("new", " New job"),
             text_item("toml", " New job from a definition (TOML)"),
             text_item("path", " Open a job by its path"),
+            text_item("return", " Return to an earlier job"),
             text_item("demo", " Sample job: Harbour Lane cinema"),
             text_item("rehearse", " Rehearsal in a simulated room"),
         ]
@@ -96,12 +110,19 @@ class Start(Screen[None]):
         elif key == "new":
             self.app.push_screen(AskText("Title of the new job", "such as: Loft cinema", "", _title), self._new)
         elif key == "toml":
-            self.app.push_screen(AskText("Path of the definition", "ends in .toml", "", _existing), self._from_toml)
+            self.app.push_screen(
+                AskText("Path of the definition", "ends in .toml", "", existing_file), self._from_toml
+            )
         elif key == "path":
-            self.app.push_screen(AskText("Path of the job", "ends in .commission", "", _existing), self._open)
+            self.app.push_screen(AskText("Path of the job", "ends in .commission", "", existing_file), self._open)
+        elif key == "return":
+            from commission.ui.screens.returning import ask_return
+
+            ask_return(self.commission)
         elif key == "demo":
             self.commission.run_job(
-                lambda cancel, progress: self.commission.workshop.demo(Path.cwd()), lambda path: self._open(str(path))
+                lambda cancel, progress: self.commission.workshop.demo(Path.cwd(), cancel, progress),
+                self.commission.open_job,
             )
         elif key == "rehearse":
             self.app.push_screen(
@@ -110,7 +131,7 @@ class Start(Screen[None]):
 
     def _open(self, path: str | None) -> None:
         if path:
-            self.commission.open_job(Path(path).expanduser())
+            self.commission.open_job(existing_file(path))
 
     def _new(self, title: str | None) -> None:
         if title:
@@ -121,7 +142,7 @@ class Start(Screen[None]):
 
     def _from_toml(self, path: str | None) -> None:
         if path:
-            source = Path(path).expanduser()
+            source = existing_file(path)
             target = Path.cwd() / source.stem
             self._make(lambda: self.commission.workshop.create_from_toml(target, source))
 
@@ -144,11 +165,6 @@ class Start(Screen[None]):
 def _title(text: str) -> None:
     if not text.strip():
         raise InputError("title", "nothing", "a name for the job")
-
-
-def _existing(text: str) -> None:
-    if not Path(text).expanduser().is_file():
-        raise InputError("path", f"“{clean_text(text)}”, which is no file", "the path of a file")
 
 
 def _seed(text: str) -> None:

@@ -24,6 +24,7 @@ from commission.ui.screens.deciding import ask_decision, ask_note, ask_signature
 from commission.ui.screens.entering import entry_rows, store_reading, withdraw_last
 from commission.ui.screens.measuring import ask_and_measure, captures_text
 from commission.ui.screens.results import Results, check_for, curve_for, state_words
+from commission.ui.text import attached_count, attached_lines
 from commission.ui.widgets.draw.entry import EntryRow
 from commission.ui.widgets.draw.figures import check_runs
 from commission.ui.widgets.entry_table import EntryTable
@@ -36,8 +37,8 @@ KEYS = """
 
 ### Keys
 Digits start an entry · **Enter** stores and goes down · **x** takes the last reading of the row back · **v** or Tab
-changes sides · **[ ]** previous and next step · **n** note · **s** settings sheet · **r** round · **Esc** stops what
-runs, else back
+changes sides · **[ ]** previous and next step · **n** note · **p** photograph · **u** what the uncertainty of the
+selected row is made of · **s** settings sheet · **r** round · **Esc** stops what runs, else back
 """
 
 
@@ -52,6 +53,9 @@ class StepScreen(VisitScreen):
         Binding("g", "sign", "Sign", id="step.sign"),
         Binding("c", "decide", "Choose", id="step.choose"),
         Binding("r", "rounds", "Round", id="app.rounds"),
+        Binding("p", "photo", "Photo", id="step.photo"),
+        Binding("p", "photo_unlisted", "Photo", show=False, id="step.photo"),
+        Binding("u", "budget", "Uncertainty", show=False, id="step.budget"),
         Binding("n", "note", "Note", show=False, id="step.note"),
         Binding("s", "app.sheet", "Sheet", show=False, id="step.sheet"),
         Binding("left_square_bracket", "neighbour(-1)", show=False, id="step.previous"),
@@ -67,6 +71,8 @@ class StepScreen(VisitScreen):
         self._shown: Outcome | None = None
         self._results: Results | None = None
         self._entry: EntryTable | None = None
+        self._place: tuple[Check | None, str | None, str | None] = (None, None, None)
+        """Check, channel and seat of what is selected."""
 
     # --- what is there ----------------------------------------------------------------------------------------
 
@@ -100,9 +106,13 @@ class StepScreen(VisitScreen):
         """Each step offers what it can use."""
         if action in ("measure", "import_files"):
             return self.step.entry == "responses"
+        outcome = self.commission.outcomes.get(self.step.id)
+        choices = outcome is not None and bool(outcome.choices)
         if action == "decide":
-            outcome = self.commission.outcomes.get(self.step.id)
-            return outcome is not None and bool(outcome.choices)
+            return choices
+        if action in ("photo", "photo_unlisted"):  # six keys in the footer at most
+            full = self.step.entry == "responses" or (choices and self._entry is not None)
+            return full == (action == "photo_unlisted")
         return self.step.id == "handover" if action == "sign" else True
 
     def refresh_results(self) -> None:
@@ -112,11 +122,15 @@ class StepScreen(VisitScreen):
         number = 1 + [each.id for each in self.commission.visit.steps].index(self.step.id)
         outcome = self.commission.outcomes.get(self.step.id)
         self.refresh_bindings()  # what can be chosen may have come or gone
-        self.show_head(f"{number} {self.step.title}{state_words(outcome)}")
+        self.show_head(
+            f"{number} {self.step.title}{state_words(outcome)}",
+            attached_count(self.visit.job, self.step.id, self.round_id),
+        )
         if self._entry is not None:
             self._entry.show(self._rows())
         if outcome is not None and outcome is not self._shown:
             self._show(outcome, self._results)
+        self._results.remark(attached_lines(self.visit.job, self.step.id, self.round_id))
         self._show_todo()
 
     def _show(self, outcome: Outcome, results: Results) -> None:
@@ -153,8 +167,11 @@ class StepScreen(VisitScreen):
         label.update(Content(f"⚠ {clean_text(caution)}"))
         label.display = bool(caution)
 
-    def judge(self, check: Check | None) -> None:
-        """Verdict, limit, uncertainty and basis in the last line."""
+    def judge(self, check: Check | None, channel: str | None = None, seat: str | None = None) -> None:
+        """Verdict, limit, uncertainty and basis in the last line; channel and seat of what is selected, where known."""
+        if check is not None:
+            channel, seat = channel or check.channel, seat or check.seat
+        self._place = (check, channel, seat)
         self.query_one("#judgement", Static).update(content(check_runs(check, self.visit.job.system.units)))
 
     # --- selecting --------------------------------------------------------------------------------------------
@@ -168,21 +185,23 @@ class StepScreen(VisitScreen):
     def _follow(self, prompt: Prompt) -> None:
         if self._shown is not None and self._results is not None:
             self._results.select(prompt.channel, prompt.seat)
-            self.judge(check_for(self._shown, prompt.channel, prompt.seat))
+            self.judge(check_for(self._shown, prompt.channel, prompt.seat), prompt.channel, prompt.seat)
 
     @on(ResultTable.Selected)
     def row_selected(self, event: ResultTable.Selected) -> None:
         """Judge the row; curve and plan follow."""
         if self._results is not None and type(event) is ResultTable.Selected:
             self._results.follow(event.row)
-            self.judge(event.row.check)
+            first = event.row.cells[0] if event.row.cells else None
+            known = {channel.id for channel in self.visit.job.system.channels}
+            self.judge(event.row.check, first if isinstance(first, str) and first in known else None)
 
     @on(SeatGrid.Selected)
     def cell_selected(self, event: SeatGrid.Selected) -> None:
         """Judge the cell by its worst check; the curve follows."""
         if self._shown is not None and self._results is not None and type(event) is SeatGrid.Selected:
             self._results.select(event.channel, event.seat)
-            self.judge(check_for(self._shown, event.channel, event.seat))
+            self.judge(check_for(self._shown, event.channel, event.seat), event.channel, event.seat)
 
     @on(RoomPlanView.Selected)
     def item_selected(self, event: RoomPlanView.Selected) -> None:
@@ -249,6 +268,28 @@ class StepScreen(VisitScreen):
     def action_note(self) -> None:
         """Write a remark about this step."""
         ask_note(self, self.step)
+
+    def action_budget(self) -> None:
+        """What the uncertainty of the selected row is made of."""
+        from commission.ui.screens.budgets import Budgets, budgets_of
+
+        check, channel, seat = self._place
+        found = budgets_of(self._shown, check, channel, seat) if self._shown is not None else ()
+        if not found:
+            self.notify("Nothing with a stated uncertainty is selected here.")
+            return
+        place = " at ".join(part for part in (channel, seat) if part)
+        self.app.push_screen(Budgets(clean_text(place), found))
+
+    def action_photo(self) -> None:
+        """Attach a photograph to this step."""
+        from commission.ui.screens.attaching import ask_photo
+
+        ask_photo(self.commission, self.step.id)
+
+    def action_photo_unlisted(self) -> None:
+        """The same where the footer has no room for it."""
+        self.action_photo()
 
     def action_sign(self) -> None:
         """Sign the record."""

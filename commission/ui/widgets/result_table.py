@@ -82,8 +82,7 @@ class ResultTable(Painted):
     def action_columns(self, direction: int) -> None:
         """Other columns, where not all fit."""
         laid = lay_out(self.table, self.size.width, self.units)
-        fits = sum(laid.widths) + 2 * len(laid.widths) <= self.size.width
-        last = 1 if fits else max(len(laid.columns) - 1, 1)
+        last = 1 if laid.width <= self.size.width else max(len(laid.columns) - 1, 1)
         self._first_column = min(max(self._first_column + direction, 1), last)
         self.repaint()
 

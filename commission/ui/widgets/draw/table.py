@@ -25,6 +25,13 @@ class Layout:
     heads: tuple[tuple[str, ...], ...]
     cells: tuple[tuple[str, ...], ...]
     widths: tuple[int, ...]
+    gap: int = GAP
+    """Blanks between columns; one where that is what makes all of them fit."""
+
+    @property
+    def width(self) -> int:
+        """Cells that all columns take."""
+        return 2 + sum(self.widths) + self.gap * (len(self.widths) - 1)
 
     @property
     def head_rows(self) -> int:
@@ -54,7 +61,8 @@ def lay_out(table: Table, width: int, units: str) -> Layout:
             break
         widths[index] -= 1
         spare += 1
-    return Layout(columns, tuple(heads), cells, tuple(widths))
+    gap = 1 if -len(widths) < spare < 0 else GAP
+    return Layout(columns, tuple(heads), cells, tuple(widths), gap)
 
 
 def _cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) -> tuple[str, ...]:
@@ -88,7 +96,7 @@ def draw_table(
             head = laid.heads[index]
             offset = line - (laid.head_rows - len(head))
             text = head[offset] if offset >= 0 else ""
-            run += fit(text, laid.widths[index], _align(laid.columns[index])) + " " * GAP
+            run += fit(text, laid.widths[index], _align(laid.columns[index])) + " " * laid.gap
         lines.append(((run, "dim"),))
     for number_of, row in enumerate(laid.cells):
         lines.append(_row_line(laid, shown, row, table.rows[number_of], cursor == number_of, width, focused))
@@ -102,10 +110,10 @@ def draw_table(
 def _fitting(laid: Layout, shown: list[int], width: int) -> list[int]:
     """The columns that fit: the first and the verdict always, of the others as many as there is room for."""
     last = [i for i in shown if laid.columns[i] is VERDICT]
-    used = 2 + sum(laid.widths[i] + GAP for i in last)
+    used = 2 + sum(laid.widths[i] + laid.gap for i in last)
     kept: list[int] = []
     for index in (i for i in shown if i not in last):
-        used += laid.widths[index] + (GAP if kept else 0)
+        used += laid.widths[index] + (laid.gap if kept else 0)
         if kept and used > width:
             break
         kept.append(index)
@@ -128,8 +136,8 @@ def _row_line(
             style = STYLES[row.check.verdict]
         text = fit(cells[index], laid.widths[index], _align(laid.columns[index]))
         line.append((text, style + behind))
-        line.append((" " * GAP, behind.strip()))
-        used += laid.widths[index] + GAP
+        line.append((" " * laid.gap, behind.strip()))
+        used += laid.widths[index] + laid.gap
     line.append((" " * max(width - used, 0), behind.strip()))
     return tuple(line)
 

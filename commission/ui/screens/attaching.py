@@ -1,0 +1,142 @@
+"""A photograph to a step: path, caption, round. What is refused stays on screen with everything that was typed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.content import Content
+from textual.screen import ModalScreen
+from textual.widgets import Input, Static
+
+from commission.model import CommissionError
+from commission.model.units import clean_text
+from commission.ui.paths import existing_file
+from commission.ui.screens.dialogs import Choose
+from commission.ui.text import round_name
+from commission.ui.widgets.picker import Picker, text_item
+
+if TYPE_CHECKING:
+    from commission.model import Event
+    from commission.ui.app import CommissionApp
+
+NO_ROUND = " "
+"""Key of "no round"; no round is called so."""
+
+
+def ask_photo(app: CommissionApp, step_id: str | None = None) -> None:
+    """Attach a picture to a step; to that of the screen where none is named, else ask which."""
+    step = step_id or getattr(getattr(app.screen, "step", None), "id", None)
+    if step is not None:
+        app.push_screen(Attach(str(step)))
+        return
+    options = [(each.id, each.title) for each in app.visit.steps]
+    app.push_screen(
+        Choose("A photograph to which step?", options), lambda key: ask_photo(app, key) if key is not None else None
+    )
+
+
+class Attach(ModalScreen[None]):
+    """Asks for a photograph and stores it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Leave", id="dialog.leave")]
+
+    DEFAULT_CSS = """
+    Attach .labelled { height: auto; max-height: 6; }
+    Attach .labelled > Static { width: 10; }
+    Attach Input, Attach Input:focus { height: 1; border: none; padding: 0 1; background: $background; }
+    """
+
+    def __init__(self, step_id: str) -> None:
+        super().__init__()
+        self._step_id = step_id
+        self._refused = ""
+
+    @property
+    def commission(self) -> CommissionApp:
+        """The app, with its own type."""
+        return cast("CommissionApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        """Path, caption, round."""
+        visit = self.commission.visit
+        title = next((each.title for each in visit.steps if each.id == self._step_id), self._step_id)
+        rounds = [text_item(name, f" {round_name(name)}") for name in visit.job.rounds]
+        with Vertical(classes="dialog"):
+            yield Static(Content(f"Photograph to {title}"), classes="dialog-title")
+            with Horizontal(classes="labelled"):
+                yield Static("Path")
+                yield Input(placeholder="a JPEG or PNG file; ~ is your home", id="photo-path")
+            with Horizontal(classes="labelled"):
+                yield Static("Caption")
+                yield Input(placeholder="what it shows; may stay empty", id="photo-caption")
+            with Horizontal(classes="labelled"):
+                yield Static("Round")
+                yield Picker([*rounds, text_item(NO_ROUND, " no round: the whole job")], id="photo-round")
+            yield Static(
+                Content("Stored in the job smaller, without its position and camera data; the file stays as it is."),
+                classes="dim",
+            )
+            yield Static("", id="refusal", classes="refusal")
+            yield Static(Content("Enter goes on, then attaches · Tab changes fields · Escape leaves"), classes="dim")
+
+    def on_mount(self) -> None:
+        """Begin with the path, in the round that is looked at."""
+        self.query_one("#photo-round", Picker).select(self.commission.round_id)
+        self.query_one("#photo-path").focus()
+
+    def refresh_results(self) -> None:
+        """What is being done, or why it was not."""
+        said = self.commission.working or (f"✗ {clean_text(self._refused)}" if self._refused else "")
+        self.query_one("#refusal", Static).update(Content(said))
+
+    def _refuse(self, sentence: str) -> None:
+        self._refused = sentence
+        if self.is_attached:
+            self.refresh_results()
+        else:
+            self.commission.refuse(sentence)
+
+    @on(Input.Submitted, "#photo-path")
+    def path_given(self, event: Input.Submitted) -> None:
+        """Is it a file at all? Then the caption."""
+        try:
+            existing_file(event.value)
+        except CommissionError as error:
+            self._refuse(str(error))
+            return
+        self._refuse("")
+        self.query_one("#photo-caption").focus()
+
+    @on(Input.Submitted, "#photo-caption")
+    @on(Picker.Chosen)
+    def attach(self) -> None:
+        """Read the picture and store it, in the background: one of a good camera takes a second."""
+        app, visit = self.commission, self.commission.visit
+        caption = self.query_one("#photo-caption", Input).value
+        chosen = self.query_one("#photo-round", Picker).key
+        round_id = None if chosen == NO_ROUND else chosen
+        try:
+            path = existing_file(self.query_one("#photo-path", Input).value)
+        except CommissionError as error:
+            self._refuse(str(error))
+            self.query_one("#photo-path").focus()
+            return
+
+        def done(event: Event) -> None:
+            app.say(f"{path.name} is stored with this step as event {event.seq}; the log takes it back.")
+            if self.is_attached:
+                self.dismiss()
+
+        def read(cancel: object, progress: object) -> Event:
+            return app.workshop.attach_photo(visit, path, step=self._step_id, round_id=round_id, caption=caption)
+
+        self.query_one("#refusal", Static).update(Content("Reading the picture …"))
+        app.run_job(read, done, self._refuse)
+
+    def action_leave(self) -> None:
+        """Leave; a picture that is being read is stored all the same, and that is said."""
+        self.dismiss()

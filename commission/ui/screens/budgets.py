@@ -1,0 +1,106 @@
+"""The uncertainty budgets of a row: what its U is made of, source by source."""
+
+from __future__ import annotations
+
+import math
+
+from commission.model import Budget, Check, Column, Contribution, Outcome, Row, Table
+from commission.model.show import number
+from commission.ui.screens.tables import TablesScreen
+
+HELP = """
+What the stated uncertainty of a value is made of, after JCGM 100 (the GUM).
+
+- Each **source** has a standard uncertainty *u* in its own unit. How much of it reaches the value is its *part*; the
+  **share** is how much of the variance that part makes. Work on the largest share first: nothing else helps much.
+- The combined u is the root of the sum of the squares of the parts. **U = 2 u** holds about 95 %; it stands beside the
+  value on every screen and in the record. A verdict is *unsure* within 1.645 u of its limit.
+- Only what scatters from reading to reading shrinks when you read again. What is *shared* is the same for everything that
+  is compared and does not shrink at all.
+"""
+COLUMNS = (
+    Column(key="source", title="Source"),
+    Column(key="u", title="u"),
+    Column(key="unit", title="Unit"),
+    Column(key="distribution", title="Distribution"),
+)
+
+
+def budgets_of(outcome: Outcome, check: Check | None, channel: str | None, seat: str | None) -> tuple[Budget, ...]:
+    """The budgets that hold for a place, that of the check first."""
+    own = outcome.budget_of(check) if check is not None else None
+    # What holds for all places gives way to what was made for this one.
+    ids = dict.fromkeys(each.id for each in outcome.budgets)
+    fitting = []
+    for name in ids:
+        near = [
+            b for b in outcome.budgets if b.id == name and b.channel in (None, channel) and b.seat in (None, seat)
+        ]
+        near = near or [b for b in outcome.budgets if b.id == name and b.channel == channel and channel is not None]
+        fitting += sorted(near, key=lambda b: (b.seat is None, b.channel is None))[:1]
+    return ((own,) if own is not None else ()) + tuple(each for each in fitting if each is not own)
+
+
+class Budgets(TablesScreen):
+    """What the uncertainties of one row are made of."""
+
+    HELP_TITLE, HELP_TEXT = "Uncertainty budget", HELP
+
+    def __init__(self, place: str, budgets: tuple[Budget, ...]) -> None:
+        super().__init__()
+        self.title_text = f"Uncertainty · {place}" if place else "Uncertainty"
+        self._budgets = budgets
+
+    def tables(self) -> tuple[Table, ...]:
+        """One for each budget."""
+        return tuple(budget_table(n, budget) for n, budget in enumerate(self._budgets))
+
+    def about(self, row: Row | None) -> str:
+        """The selected source with its basis."""
+        if row is None:
+            return ""
+        n, index = (int(part) for part in row.key.split(" "))
+        budget = self._budgets[n]
+        if index >= len(budget.contributions):
+            free = f" Effective degrees of freedom: {budget.dof:.0f}." if math.isfinite(budget.dof) else ""
+            return (
+                f"The root of the sum of the squares of the parts (JCGM 100, 5.1.2); U = 2 u holds about 95 %.{free}"
+            )
+        return _told(budget.contributions[index], budget.unit)
+
+
+def budget_table(n: int, budget: Budget) -> Table:
+    """Sources, then the combined u and U; keys of rows are "budget row"."""
+    columns = (
+        *COLUMNS,
+        Column(key="part", title="Part", unit=budget.unit, decimals=3),
+        Column(key="share", title="Share", unit="%", decimals=0),
+    )
+    rows = [
+        Row(key=f"{n} {i}", cells=(each.source, two_digits(each.u), each.unit, each.distribution, each.part,
+                                   100 * budget.share(each)))
+        for i, each in enumerate(budget.contributions)
+    ]  # fmt: skip
+    last = len(rows)
+    rows.append(Row(key=f"{n} {last}", cells=("Combined u", two_digits(budget.u), budget.unit, "", budget.u, 100.0)))
+    total = ("U = 2 u", two_digits(budget.expanded), budget.unit, "", budget.expanded, None)
+    rows.append(Row(key=f"{n} {last + 1}", cells=total))
+    place = " at ".join(part for part in (budget.channel, budget.seat) if part)
+    title = f"{budget.title}: {place}" if place else f"{budget.title}: every place"
+    return Table(id=f"budget-{n}", title=title, columns=columns, rows=tuple(rows))
+
+
+def two_digits(value: float) -> str:
+    """A standard uncertainty to two digits (JCGM 100, 7.2.6)."""
+    return number(value, max(0, 1 - math.floor(math.log10(value)))) if value > 0 else "0"
+
+
+def _told(source: Contribution, unit: str) -> str:
+    kind = "from the readings themselves (type A)" if source.evaluation == "A" else "not from readings (type B)"
+    per = "" if source.unit == unit else f" {unit} per {source.unit}"
+    parts = [kind]
+    parts += [f"sensitivity {number(source.sensitivity, 3)}{per}"] if source.sensitivity != 1 or per else []
+    parts += [f"{source.dof:.0f} degrees of freedom"] if math.isfinite(source.dof) else []
+    parts += ["shared by everything that is compared: repeats do not shrink it"] if source.shared else []
+    basis = f"\nBasis: {source.basis}" if source.basis else ""
+    return f"{source.source}: {'; '.join(parts)}.{basis}"

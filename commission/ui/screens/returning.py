@@ -1,0 +1,69 @@
+"""A return visit: which earlier job, the name of the new one, and the new one open."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from commission.model.units import clean_text
+from commission.ui.paths import SUFFIX, existing_file, new_job
+from commission.ui.screens.choosing import stoppable
+from commission.ui.screens.dialogs import AskText, Choose
+
+if TYPE_CHECKING:
+    from commission.ui.app import CommissionApp
+
+BY_PATH = " "
+"""Key of the choice of another one; no path is called so."""
+
+
+def ask_return(app: CommissionApp) -> None:
+    """Choose the earlier job among the recent ones, or by its path."""
+    recent = app.workshop.recent()
+    if not recent:
+        _ask_path(app)
+        return
+    options = [(str(path), f"{path.stem}  {path.parent}") for path in recent]
+    options.append((BY_PATH, "another one, by its path"))
+
+    def chosen(key: str | None) -> None:
+        if key == BY_PATH:
+            _ask_path(app)
+        elif key is not None:
+            _ask_name(app, existing_file(key))
+
+    app.push_screen(Choose("Return to which job?", options), chosen)
+
+
+def _ask_path(app: CommissionApp) -> None:
+    app.push_screen(
+        AskText("Path of the earlier job", "ends in .commission; ~ is your home", "", existing_file),
+        lambda text: _ask_name(app, existing_file(text)) if text is not None else None,
+    )
+
+
+def _ask_name(app: CommissionApp, earlier: Path) -> None:
+    hint = f"A job of its own in this folder: the room of {earlier.name}, compared with how it was left there."
+    app.push_screen(
+        AskText("Name of the new job", hint, suggested(earlier, dt.date.today().year), new_job),
+        lambda text: _make(app, Path.cwd() / new_job(text), earlier) if text is not None else None,
+    )
+
+
+def suggested(earlier: Path, year: int) -> str:
+    """`loft-2027` after `loft` and after `loft-2026`; numbered where that is there already."""
+    stem = re.sub(r"-\d{4}(-\d+)?$", "", clean_text(earlier.stem)) + f"-{year}"
+    name, count = stem, 1
+    while Path(name + SUFFIX).exists():
+        count += 1
+        name = f"{stem}-{count}"
+    return name
+
+
+def _make(app: CommissionApp, target: Path, earlier: Path) -> None:
+    app.run_job(
+        lambda cancel, progress: app.workshop.create_return(target, earlier, progress=stoppable(cancel, progress)),
+        app.show_visit,
+    )

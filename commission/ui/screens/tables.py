@@ -1,0 +1,214 @@
+"""Screens of tables about the whole job: limits in force, verdicts of then and now."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import ClassVar
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.widgets import Footer, Static
+
+from commission.diagnosis.rejudge import JudgedDifferently as Difference
+from commission.model import Column, Row, Table, Verdict
+from commission.model.show import verdict_word
+from commission.model.units import clean_text
+from commission.steps import step
+from commission.steps.limits_table import limits_table
+from commission.ui.paths import existing_file
+from commission.ui.screens.base import VisitScreen
+from commission.ui.screens.dialogs import AskText
+from commission.ui.text import round_name
+from commission.ui.widgets.painted import Painted
+from commission.ui.widgets.result_table import ResultTable
+
+
+class TablesScreen(VisitScreen):
+    """Tables below each other, the selected row in full below them. Subclasses give `tables` and `about`."""
+
+    title_text = ""
+    DEFAULT_CSS = """
+    TablesScreen #tables { height: 1fr; }
+    TablesScreen #about { height: auto; min-height: 3; max-height: 8; padding: 0 1; background: $surface; }
+    """
+
+    def compose(self) -> ComposeResult:
+        """A heading line, the tables, what is said of the selected row."""
+        yield Static("", classes="headline")
+        yield VerticalScroll(id="tables", can_focus=False)
+        yield Static("", id="about")
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """The first table has the keys."""
+        self.refresh_results()
+        if (first := next(iter(self.query(ResultTable)), None)) is not None:
+            first.focus()
+
+    def tables(self) -> tuple[Table, ...]:
+        """What is shown."""
+        raise NotImplementedError
+
+    def about(self, row: Row | None) -> str:
+        """What is said of a row; None: there is none."""
+        raise NotImplementedError
+
+    def refresh_results(self) -> None:
+        """Fill the tables that are there, make those that are not."""
+        if not self.is_mounted:
+            return
+        self.show_head(self.title_text)
+        made, views = self.tables(), list(self.query(ResultTable))
+        for view, table in zip(views, made, strict=False):
+            view.show(table)
+        for view in views[len(made) :]:
+            view.remove()
+        units = self.visit.job.system.units
+        self.query_one("#tables").mount(*(ResultTable(table, units) for table in made[len(views) :]))
+        focused = self.focused if isinstance(self.focused, ResultTable) else next(iter(views), None)
+        self._say(focused.row if focused is not None else None)
+
+    def _say(self, row: Row | None) -> None:
+        said = self.commission.working or self.about(row)
+        self.query_one("#about", Static).update(Content("\n".join(clean_text(line) for line in said.split("\n"))))
+
+    @on(ResultTable.Selected)
+    def row_selected(self, event: ResultTable.Selected) -> None:
+        """Another row."""
+        self._say(event.row)
+
+    @on(Painted.Edge)
+    def edge(self, event: Painted.Edge) -> None:
+        """Beyond the end of one table the next one takes over."""
+        views = list(self.query(ResultTable))
+        if not isinstance(event.view, ResultTable):
+            return
+        place = views.index(event.view) + event.direction
+        if 0 <= place < len(views):
+            views[place].focus()
+        elif event.direction > 0:
+            self.query_one("#tables").scroll_end(animate=False)
+        else:
+            self.query_one("#tables").scroll_home(animate=False)
+
+
+class Limits(TablesScreen):
+    """What verdicts rest on."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("f", "file", "Other file", id="limits.file")]
+    title_text = "Limits"
+    HELP_TITLE = "Limits"
+    HELP_TEXT = """
+Every verdict rests on one of these limits; the selected one says below what it judges and on which basis.
+
+- **f** reads a file of your own (TOML): only what differs from the defaults, each limit with unit and basis. From then on
+  this job is judged by it; name, version and every number are stored with the job and printed on the record.
+- A wider limit never makes a verdict worse. Taking the choice back in the log (x) brings the former limits back.
+- A file has `schema = 1`, `name`, `version`, and for each limit:
+
+```
+[[limit]]
+quantity = "levels.match"
+low = -0.3
+high = 0.3
+unit = "dB"
+basis = "our own practice, after forty rooms"
+```
+"""
+
+    def tables(self) -> tuple[Table, ...]:
+        """All that is known of each limit where there is room, else the rest below."""
+        table = limits_table(self.visit.job.profile)
+        if not self.has_class("narrow"):
+            return (table,)
+        kept = [i for i, column in enumerate(table.columns) if column.key not in ("applies", "basis")]
+        rows = tuple(replace(row, cells=tuple(row.cells[i] for i in kept)) for row in table.rows)
+        return (replace(table, columns=tuple(table.columns[i] for i in kept), rows=rows),)
+
+    def about(self, row: Row | None) -> str:
+        """What the limit judges, its basis, and whose it is."""
+        profile = self.visit.job.profile
+        limit = next((each for each in profile.limits if row is not None and each.quantity == row.key), None)
+        if limit is None:
+            return f"Judged by {profile.title}."
+        whose = f"from {profile.title}" if limit.own else "as the program ships it"
+        return f"{limit.quantity}, {whose}\nJudges: {limit.applies}\nBasis: {limit.basis}"
+
+    def action_file(self) -> None:
+        """Judge by a file of one's own; what is wrong with it stays on screen."""
+        workshop, visit = self.commission.workshop, self.visit
+
+        def used(text: str | None) -> None:
+            if text is not None:
+                self.commission.say(f"Judged by {visit.job.profile.title} from now on; the log can take it back.")
+                self.commission.compute()
+                self.refresh_results()
+
+        self.app.push_screen(
+            AskText(
+                "Path of a limits file",
+                "ends in .toml; holds only what differs; ~ is your home",
+                "",
+                lambda text: workshop.use_limits(visit, existing_file(text)),
+            ),
+            used,
+        )
+
+
+class JudgedDifferently(TablesScreen):
+    """Verdicts that were stored, and what this version makes of the same readings."""
+
+    title_text = "Judged differently"
+    HELP_TITLE = "Judged differently"
+    HELP_TEXT = """
+At a signature and at a record the log keeps every verdict, with the version of the program that gave it. Here the same
+readings are judged by the program as it is today. Where a word differs, the record that was handed over stays what it is;
+this list is what you would have to tell whoever holds it.
+"""
+
+    def tables(self) -> tuple[Table, ...]:
+        """One line for each verdict that would be another one."""
+        found = self.commission.rejudged
+        columns = (
+            Column(key="check", title="Check"),
+            Column(key="channel", title="Channel"),
+            Column(key="seat", title="Seat"),
+            Column(key="round", title="Round"),
+            Column(key="then", title="Then"),
+            Column(key="now", title="Now"),
+            Column(key="value_then", title="Value then", decimals=2),
+            Column(key="value_now", title="Value now", decimals=2),
+            Column(key="unit", title="Unit"),
+        )
+        if found is None or not found.differences:
+            return ()
+        rows = tuple(
+            Row(key=str(n), cells=(each.id, each.channel or "", each.seat or "", round_name(each.round), _word(each.then),
+                                   _word(each.now), each.value_then, each.value_now, each.unit))
+            for n, each in enumerate(found.differences)
+        )  # fmt: skip
+        return (Table(id="rejudged", title="Then and now", columns=columns, rows=rows),)
+
+    def about(self, row: Row | None) -> str:
+        """The whole in a sentence, and the selected verdict in words."""
+        found = self.commission.rejudged
+        if found is None:
+            return "No verdicts are stored in this job yet: a record or a signature stores them."
+        lines = [found.sentence, *(f"Not compared: {text}." for text in found.left_out)]
+        if row is not None and int(row.key) < len(found.differences):
+            lines.append(_told(found.differences[int(row.key)]))
+        return "\n".join(lines)
+
+
+def _word(verdict: str | None) -> str:
+    return "not checked" if verdict is None else verdict_word(Verdict(verdict))
+
+
+def _told(each: Difference) -> str:
+    place = " at ".join(part for part in (each.channel, each.seat) if part)
+    return f"{step(each.step).title}: {each.id} {place}, {round_name(each.round)}: " + (
+        f"{_word(each.then)} → {_word(each.now)}"
+    )

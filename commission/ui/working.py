@@ -1,0 +1,194 @@
+"""Work in the background: results computed anew, jobs of any kind, progress, Escape. No screen waits for either."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from textual import on, work
+from textual.app import App
+from textual.message import Message
+from textual.worker import Worker, WorkerState, get_current_worker
+
+from commission.model.errors import Cancelled, CommissionError
+from commission.model.units import clean_text
+
+if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
+    from commission.diagnosis.rejudge import Rejudged
+    from commission.model import Advice, CancelToken, Finding, Outcome, Progress
+    from commission.ui.text import TimeLeft
+    from commission.visit import Visit
+
+log = logging.getLogger("commission")
+T = TypeVar("T")
+
+
+@dataclass
+class Progressed(Message):
+    """How far the work is; a backlog of these collapses into the newest."""
+
+    line: str
+
+    def can_replace(self, message: Message) -> bool:
+        """Only the newest counts."""
+        return isinstance(message, Progressed)
+
+
+@dataclass
+class Computed(Message):
+    """Results of one round, computed by the worker."""
+
+    round_id: str
+    outcomes: dict[str, Outcome]
+    findings: tuple[Finding, ...]
+    advice: Advice | None
+    complete: bool = True
+
+
+@dataclass
+class JudgedAnew(Message):
+    """Stored verdicts held against those of today."""
+
+    visit: Visit
+    found: Rejudged | None
+
+
+class WorkingApp(App[int]):
+    """An app with one open job at most, and what is known of it. Subclasses say which job and which screens."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._visit: Visit | None = None
+        self.round_id = ""
+        """The round that is looked at; set with the job."""
+        self.outcomes: dict[str, Outcome] = {}
+        self.findings: tuple[Finding, ...] = ()
+        self.advice: Advice | None = None
+        self.rejudged: Rejudged | None = None
+        """What would now be judged differently; None before it is known, and where no verdicts are stored."""
+        self.working = ""
+        """The progress line while something runs; empty when nothing does."""
+
+    def compute(self) -> None:
+        """Bring results up to date, in the background."""
+        if self._visit is not None:
+            self._compute(self._visit, self.round_id)
+
+    @work(thread=True, exclusive=True, exit_on_error=False, group="compute")
+    def _compute(self, visit: Visit, round_id: str) -> None:
+        from commission.ui.text import TimeLeft
+
+        worker = get_current_worker()
+        left = TimeLeft()
+        first = {each.id: visit.outcome(each.id, round_id) for each in visit.steps if each.entry == "form"}
+        self.post_message(Computed(round_id, self.outcomes | first, self.findings, self.advice, complete=False))
+        try:
+            visit.analyse(worker.cancelled_event, lambda f, t: self._progress(left, f, t) if t else None)
+        except Cancelled:
+            return
+        if worker.is_cancelled:
+            return
+        outcomes = visit.outcomes(round_id)
+        found = visit.findings(round_id)
+        if not worker.is_cancelled:
+            self.post_message(Computed(round_id, outcomes, found, visit.next_advice(round_id)))
+        # Half a second of work for a job with stored verdicts: not between two readings that follow each other.
+        if not visit.job.judged or not worker.cancelled_event.wait(0.3):
+            self.post_message(JudgedAnew(visit, visit.rejudged()))
+
+    def _progress(self, left: TimeLeft, fraction: float, text: str) -> None:
+        self.post_message(Progressed(left.line(fraction, text)))
+
+    @on(Progressed)
+    def show_progress(self, message: Progressed) -> None:
+        """Show how far the work is."""
+        self.working = message.line
+        self._refresh_screen()
+
+    @on(Computed)
+    def show_results(self, message: Computed) -> None:
+        """Results are there."""
+        if message.round_id != self.round_id:
+            return
+        self.outcomes, self.findings, self.advice = message.outcomes, message.findings, message.advice
+        if message.complete:
+            self.working = ""
+        self._refresh_screen()
+
+    @on(JudgedAnew)
+    def show_rejudged(self, message: JudgedAnew) -> None:
+        """Stored verdicts were held against today's."""
+        if message.visit is self._visit and message.found is not self.rejudged:
+            self.rejudged = message.found
+            self._refresh_screen()
+
+    def _refresh_screen(self) -> None:
+        if self.screen.is_mounted and (refresh := getattr(self.screen, "refresh_results", None)) is not None:
+            refresh()
+
+    def run_job(
+        self,
+        what: Callable[[CancelToken, Progress], T],
+        done: Callable[[T], None],
+        failed: Callable[[str], None] | None = None,
+    ) -> None:
+        """Run `what(cancel, progress)` in a worker; `done(result)` afterwards on the screen's thread.
+
+        What is refused goes to `failed`, and is a notice where there is none.
+        """
+        self._run_job(what, done, failed or self.refuse)
+
+    @work(thread=True, exclusive=True, exit_on_error=False, group="job")
+    def _run_job(
+        self,
+        what: Callable[[CancelToken, Progress], Any],
+        done: Callable[[Any], None],
+        failed: Callable[[str], None],
+    ) -> None:
+        from commission.ui.text import TimeLeft
+
+        left = TimeLeft()
+        worker = get_current_worker()
+        try:
+            result = what(worker.cancelled_event, lambda f, t: self._progress(left, f, t))
+        except Cancelled:
+            self.call_from_thread(self._job_over, self.say, "Stopped; what was stored stays stored.")
+        except CommissionError as error:
+            self.call_from_thread(self._job_over, failed, str(error))
+        else:
+            self.call_from_thread(self._job_over, done, result)
+
+    def _job_over(self, then: Callable[[Any], None], what: object) -> None:
+        self.working = ""
+        then(what)
+        self._refresh_screen()
+        self.compute()
+
+    @on(Worker.StateChanged)
+    def worker_failed(self, event: Worker.StateChanged) -> None:
+        """An unexpected error in a worker is told and logged; the screen stays alive."""
+        if event.state is WorkerState.ERROR:
+            self.working = ""
+            log.error("worker failed", exc_info=event.worker.error)
+            self.refuse(f"That went wrong inside the program: {event.worker.error!r}. Nothing stored was touched.")
+
+    def stop_work(self) -> bool:
+        """Cancel what runs; whether anything did."""
+        running = [w for w in self.workers if w.is_running and w.group in ("job", "compute")]
+        jobs = [w for w in running if w.group == "job"]
+        for worker in jobs or (running if self.working else []):
+            worker.cancel()
+        if not jobs and self.working and running:
+            self.working = ""
+            self.notify("Analysis stopped; it goes on with the next change.")
+        return bool(jobs) or (bool(running) and bool(self.working))
+
+    def refuse(self, sentence: str) -> None:
+        """Say why something was not done."""
+        self.notify(clean_text(sentence), severity="error", timeout=12, markup=False)
+
+    def say(self, sentence: str) -> None:
+        """Say what was done; names of files are cleaned."""
+        self.notify(clean_text(sentence), timeout=8, markup=False)

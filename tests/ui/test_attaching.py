@@ -1,0 +1,126 @@
+"""A photograph attached from a step's screen: refusals stay, counts show, the log lists it and takes it back."""
+
+import pytest
+from builders import cinema, levels
+from PIL import Image
+from test_shell import footer_fits, settle, shown
+from textual.widgets import Input
+
+from commission.cli.workshop import LocalWorkshop
+from commission.ui.app import CommissionApp
+from commission.ui.screens.attaching import Attach
+from commission.ui.screens.step import StepScreen
+
+SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
+
+
+@pytest.fixture
+def app(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("HOME", str(tmp_path))
+    workshop = LocalWorkshop(tmp_path / "state")
+    visit = workshop.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
+    visit.append(*levels({"FL": 76.0, "FC": 75.0, "FR": 74.0}))
+    visit.close()
+    Image.new("RGB", (300, 200), (90, 60, 30)).save(tmp_path / "back wall.jpg")
+    (tmp_path / "broken.jpg").write_bytes(b"no picture at all")
+    return CommissionApp(workshop, tmp_path / "soft.commission", keys=tmp_path / "none.toml")
+
+
+def path_field(app):
+    return app.screen.query_one("#photo-path", Input)
+
+
+@SIZES
+async def test_by_path_with_caption_and_round(app, size):
+    async with app.run_test(size=size) as pilot:
+        await settle(pilot)
+        await pilot.press("3", "p")
+        await settle(pilot)
+        assert isinstance(app.screen, Attach)
+        assert "Photograph to Levels" in shown(app)
+        await pilot.press(*"~/back wall.jpg", "enter", *"behind [b]the[/b] screen", "enter")
+        await settle(pilot)
+        assert isinstance(app.screen, StepScreen)
+        body = app.visit.job.photos[-1].body
+        assert (body.step, body.round, body.caption) == ("levels", "as-found", "behind [b]the[/b] screen")
+        assert app.visit.blob(body.file_sha256)[:2] == b"\xff\xd8"  # JPEG, ITU-T T.81 B.1.1.3: SOI
+        assert "1 photograph" in shown(app).splitlines()[0]
+        remarks = str(app.screen._results._remarks.render())
+        assert "Photograph: back wall.jpg, behind [b]the[/b] screen" in remarks
+        assert footer_fits(app)
+        await pilot.press("escape", "l")
+        await settle(pilot)
+        assert "photograph on levels: back wall.jpg, behind [b]the[/b] screen" in shown(app)
+        await pilot.press("x", "enter")
+        await settle(pilot)
+        assert app.visit.job.photos == ()
+        assert "(withdrawn)" in shown(app)
+        await pilot.press("escape", "3")
+        await settle(pilot)
+        assert "photograph" not in shown(app).splitlines()[0]
+
+
+async def test_what_is_refused_stays_with_what_was_typed(app):
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        before = len(app.visit.job.log)
+        await pilot.press("3", "p", *"nowhere.jpg", "enter")
+        await settle(pilot)
+        assert "found “nowhere.jpg”" in shown(app)
+        assert path_field(app).has_focus
+        path_field(app).value = "broken.jpg"
+        await pilot.press("enter", *"rack", "enter")
+        await settle(pilot)
+        assert isinstance(app.screen, Attach)
+        assert "✗ broken.jpg: found" in shown(app)
+        assert "expected a photograph as JPEG or PNG" in " ".join(shown(app).replace("│", " ").split())
+        assert app.screen.query_one("#photo-caption", Input).value == "rack"
+        assert len(app.visit.job.log) == before
+        path_field(app).value = "back wall.jpg"
+        app.screen.query_one("#photo-round").focus()
+        await pilot.press("end", "enter")
+        await settle(pilot)
+        body = app.visit.job.photos[-1].body
+        assert (body.caption, body.round) == ("rack", None)
+
+
+async def test_from_the_overview_the_step_is_asked_for(app):
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("p")
+        await settle(pilot)
+        assert "to which step?" in shown(app)
+        await pilot.press("end", "enter")
+        await settle(pilot)
+        await pilot.press(*"back wall.jpg", "enter", "enter")
+        await settle(pilot)
+        assert [event.body.step for event in app.visit.job.photos] == ["handover"]
+        await pilot.press("1")
+        await settle(pilot)
+        await pilot.press("p", *"back wall.jpg", "enter", "enter")
+        await settle(pilot)
+        assert "1 photograph" in shown(app).splitlines()[0]
+        assert footer_fits(app)
+
+
+async def test_escape_leaves_everything_as_it_is(app):
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        before = len(app.visit.job.log)
+        await pilot.press("3", "p", *"back wall.jpg", "escape")
+        await settle(pilot)
+        assert isinstance(app.screen, StepScreen)
+        assert len(app.visit.job.log) == before
+
+
+async def test_notes_are_counted_and_read_on_their_step(app):
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        await pilot.press("3", "n", *"door open", "enter")
+        await settle(pilot)
+        await pilot.press("n", *"fridge on", "enter")
+        await settle(pilot)
+        text = shown(app)
+        assert "2 notes" in text.splitlines()[0]
+        assert "Note: door open" in text and "Note: fridge on" in text

@@ -1,0 +1,237 @@
+"""Limits, stored verdicts against today's, uncertainty budgets: what stands on their screens."""
+
+import asyncio
+import math
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+from builders import cinema, defined, levels
+from stand_ins import MemoryJournal, app_of
+from test_shell import footer_fits, settle, shown
+from textual.widgets import Input
+
+from commission.cli.workshop import LocalWorkshop
+from commission.diagnosis.rejudge import judged
+from commission.job.store import JobFile
+from commission.model import AS_FOUND, Budget, Contribution, JobCreated, JudgedKind, JudgedPlace
+from commission.ui.app import CommissionApp
+from commission.ui.screens.budgets import Budgets, budget_table, budgets_of, two_digits
+from commission.ui.screens.tables import JudgedDifferently, Limits
+from commission.ui.widgets.draw.canvas import plain
+from commission.ui.widgets.draw.table import draw_table
+from commission.visit import Visit
+
+SIZES = [(80, 24), (120, 40)]
+both_sizes = pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
+READINGS = levels({"FL": 76.0, "FC": 75.0, "FR": 74.0})
+OWN = """schema = 1
+name = "Studio practice"
+version = "2026-02"
+[[limit]]
+quantity = "levels.match"
+low = -3.0
+high = 3.0
+unit = "dB"
+basis = "our own practice, after forty rooms"
+"""
+
+
+@pytest.fixture
+def app(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    workshop = LocalWorkshop(tmp_path / "state")
+    visit = workshop.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
+    visit.append(*READINGS)
+    visit.close()
+    return CommissionApp(workshop, tmp_path / "soft.commission", keys=tmp_path / "none.toml")
+
+
+# --- limits -------------------------------------------------------------------------------------------------------
+
+
+@both_sizes
+async def test_limits_are_shown_with_basis_and_a_file_of_ones_own_changes_verdicts(app, tmp_path, size):
+    (tmp_path / "own.toml").write_text(OWN, encoding="utf-8")
+    (tmp_path / "bad.toml").write_text(OWN.replace('"dB"', '"m"'), encoding="utf-8")
+    async with app.run_test(size=size) as pilot:
+        await settle(pilot)
+        assert app.outcomes["levels"].verdict.value == "fail"
+        await pilot.press("1")
+        await settle(pilot)
+        assert "Defaults of the program" in shown(app)
+        app.screen.query_one("#fields").select("limits")
+        await pilot.press("enter")
+        await settle(pilot)
+        assert isinstance(app.screen, Limits)
+        assert footer_fits(app)
+        text = " ".join(shown(app).split())
+        for word in ("levels.match", "−0.50", "0.50", "default", "Judges: level of a channel", "common practice"):
+            assert word in text, word
+        before = len(app.visit.job.log)
+        await pilot.press("f", *"bad.toml", "enter")
+        await settle(pilot)
+        assert "bad.toml: limit 1.unit" in shown(app)
+        assert len(app.visit.job.log) == before
+        app.screen.query_one(Input).value = "own.toml"
+        await pilot.press("enter")
+        await settle(pilot)
+        assert isinstance(app.screen, Limits)
+        assert "Studio practice, version 2026-02" in shown(app)
+        assert "forty rooms" in shown(app)
+        assert app.outcomes["levels"].verdict.value != "fail"
+        await pilot.press("escape")
+        await settle(pilot)
+        assert "Studio practice" in shown(app)
+
+
+# --- judged differently -------------------------------------------------------------------------------------------
+
+
+def with_other_verdicts():
+    """A job whose stored verdicts of FL and FR were the opposite of today's, on a fixed day."""
+    visit = Visit(MemoryJournal(defined(cinema(["FL", "FC", "FR"])), *READINGS), lambda *_: ())
+    now = judged(visit.outcomes(AS_FOUND).values(), "record", "0")
+    turned = tuple(replace(kind, places=tuple(_turn(place) for place in kind.places)) for kind in now.kinds)
+    return replace(now, kinds=turned)
+
+
+def _turn(place: JudgedPlace) -> JudgedPlace:
+    return place._replace(verdict={"pass": "fail", "fail": "pass"}.get(place.verdict, place.verdict))
+
+
+async def wait_for(pilot, what):
+    for _ in range(200):
+        await settle(pilot)
+        if what():
+            return
+        await asyncio.sleep(0.02)
+    raise AssertionError("it never came")
+
+
+def rejudged_app(tmp_path):
+    path = tmp_path / "loft.commission"
+    journal = JobFile.create(path, clock=lambda: datetime(2026, 11, 20, 9, 30, tzinfo=UTC))
+    system = cinema(["FL", "FC", "FR"])
+    journal.append((JobCreated(title=system.title, program_version="0"), defined(system), *READINGS))
+    journal.append((with_other_verdicts(),))
+    journal.close()
+    return CommissionApp(LocalWorkshop(tmp_path / "state"), path, keys=tmp_path / "none.toml")
+
+
+@both_sizes
+async def test_what_would_be_judged_differently_is_told_and_listed(tmp_path, monkeypatch, size):
+    monkeypatch.chdir(tmp_path)
+    app = rejudged_app(tmp_path)
+    async with app.run_test(size=size) as pilot:
+        await wait_for(pilot, lambda: app.rejudged is not None)
+        count = len(app.rejudged.differences)
+        assert count >= 2
+        assert f"{count} verdicts of 2026-11-20 by version 0 would now be judged" in " ".join(shown(app).split())
+        assert "Next (n)" in shown(app).splitlines()[-2]
+        await pilot.press("l")
+        await settle(pilot)
+        await pilot.press("j")
+        await settle(pilot)
+        assert isinstance(app.screen, JudgedDifferently)
+        text = shown(app)
+        assert "levels.match" in text and "✓ pass" in text and "✗ fail" in text
+        assert "FL" in text and "FR" in text
+        assert footer_fits(app)
+
+
+async def test_nothing_is_said_where_all_verdicts_stand(app):
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        app.visit.append(judged(app.outcomes.values(), "record", "0"))
+        app.compute()
+        await wait_for(pilot, lambda: app.rejudged is not None)
+        assert app.rejudged.differences == ()
+        assert "differently" not in shown(app)
+        app.action_rejudged()
+        await settle(pilot)
+        assert f"All {app.rejudged.count} verdicts stored on" in shown(app)
+
+
+@both_sizes
+def test_the_rejudged_screens_look_as_accepted(tmp_path, monkeypatch, size, snap_compare):
+    monkeypatch.chdir(tmp_path)
+
+    async def walk(pilot):
+        await wait_for(pilot, lambda: pilot.app.rejudged is not None)
+
+    assert snap_compare(rejudged_app(tmp_path), run_before=walk, terminal_size=size)
+
+
+# --- budgets ------------------------------------------------------------------------------------------------------
+
+
+def budget(channel=None, seat=None, u=0.3):
+    return Budget(id="x", title="A level", unit="dB", channel=channel, seat=seat, contributions=(
+        Contribution(source="scatter", u=u, unit="dB", evaluation="A", dof=3.0, basis="four readings"),
+        Contribution(source="air", u=0.5, unit="K", sensitivity=0.8, distribution="rectangular", shared=True),
+    ))  # fmt: skip
+
+
+def test_a_budget_adds_up_as_in_the_guide():
+    """JCGM 100:2008, 5.1.2 and 6.2.1: u_c² = Σ (c u)², U = 2 u_c; 0.3 and 0.4 give 0.5 and 1.0."""
+    table = budget_table(0, budget())
+    cells = [row.cells for row in table.rows]
+    assert [c[0] for c in cells] == ["scatter", "air", "Combined u", "U = 2 u"]
+    assert [c[1] for c in cells] == ["0.30", "0.50", "0.50", "1.0"]
+    assert [c[4] for c in cells] == pytest.approx([0.3, 0.4, 0.5, 1.0])
+    assert [c[5] for c in cells][:3] == pytest.approx([36.0, 64.0, 100.0])
+    text = plain(draw_table(table, 80))
+    assert "Part" in text and "Share" in text and "← →" not in text
+
+
+@pytest.mark.parametrize(
+    ("u", "said"), [(0.1434, "0.14"), (0.0025, "0.0025"), (12.34, "12"), (0.0, "0"), (0.098, "0.098")]
+)
+def test_two_digits(u, said):
+    """JCGM 100:2008, 7.2.6: at most two significant digits of a standard uncertainty."""
+    assert two_digits(u) == said
+
+
+@both_sizes
+async def test_the_budget_of_the_selected_row_states_the_u_of_its_verdict(app, size):
+    async with app.run_test(size=size) as pilot:
+        await settle(pilot)
+        await pilot.press("3", "down", "u")
+        await settle(pilot)
+        assert isinstance(app.screen, Budgets)
+        assert footer_fits(app)
+        text = shown(app)
+        assert "FC" in text.splitlines()[0]
+        check = next(c for c in app.outcomes["levels"].checks if c.id == "levels.match" and c.channel == "FC")
+        assert app.screen._budgets[0].u == pytest.approx(check.uncertainty)
+        assert two_digits(2 * check.uncertainty) in text
+        assert "U = 2 u" in text and "Share" in text and "Basis:" in text
+        await pilot.press("down", "escape")
+        await settle(pilot)
+        assert "3 Levels" in shown(app)
+
+
+async def test_where_nothing_is_uncertain_it_is_said():
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        app.open_step("handover")
+        await settle(pilot)
+        await pilot.press("u")
+        await settle(pilot)
+        assert any("Nothing with a stated uncertainty" in n.message for n in app._notifications)
+
+
+def test_the_budget_made_for_a_place_goes_before_the_one_for_all():
+    from commission.model import Outcome
+
+    all_places, own, other = budget(), budget("FL", "A1", 0.2), budget("FC", "A1", 0.1)
+    outcome = Outcome(step="x", round=AS_FOUND, budgets=(all_places, other, own))
+    assert budgets_of(outcome, None, "FL", "A1") == (own,)
+    assert budgets_of(outcome, None, "FR", "A1") == (all_places,)
+    assert math.isclose(own.u, math.hypot(0.2, 0.4))
+
+
+def test_kinds_of_stored_verdicts_are_what_the_log_holds():
+    assert all(isinstance(kind, JudgedKind) for kind in with_other_verdicts().kinds)
