@@ -34,6 +34,8 @@ class Row:
     key: str
     cells: tuple[float | str | None, ...]
     check: Check | None = None
+    minor: bool = False
+    """Nothing real in it: paper leaves the row out and says so; screens, text and JSON hold it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

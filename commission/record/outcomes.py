@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from commission.model import Grid as SeatGrid
 from commission.model import Noted, Outcome, PhotoAttached, Step, StoreError, Table, Verdict
@@ -118,13 +118,19 @@ class _Column:
     seat: bool
 
 
-def table_grids(telling: Telling, table: Table) -> list[Grid]:
+def table_grids(telling: Telling, table: Table) -> list[Grid | Paragraph]:
     """A table as one grid, or as several where there is a column for each of many seats. Nothing for an empty one.
 
-    Columns without any value are left out, but the first, which names the row.
+    Columns without any value are left out, but the first, which names the row; so are minor rows, which are counted.
     """
-    if not table.rows:
-        return []
+    shown = tuple(row for row in table.rows if not row.minor)
+    left_out = telling.say("steps.minor", len(table.rows) - len(shown)) if len(shown) < len(table.rows) else ""
+    if not shown:
+        return [Paragraph(text=f"{telling.told(table.title)}: {left_out}", kind="note")] if table.rows else []
+    return [*_table_grids(telling, replace(table, rows=shown), left_out)]
+
+
+def _table_grids(telling: Telling, table: Table, left_out: str) -> list[Grid]:
     units, seats = telling.units, {seat.id for seat in telling.job.system.seats}
     columns = []
     for i, column in enumerate(table.columns):
@@ -138,8 +144,8 @@ def table_grids(telling: Telling, table: Table) -> list[Grid]:
     if table.verdicts and any(row.check is not None for row in table.rows):
         cells = tuple(verdict_told(telling, None if row.check is None else row.check.verdict) for row in table.rows)
         columns.append(_Column(Heading(title=telling.say("steps.verdict")), cells, False))
-    title, remark = telling.told(table.title), telling.told(table.remark) if table.remark else ""
-    return _in_parts(telling, table.id, title, columns, remark)
+    remark = " ".join(filter(None, (telling.told(table.remark) if table.remark else "", left_out)))
+    return _in_parts(telling, table.id, telling.told(table.title), columns, remark)
 
 
 def _in_parts(telling: Telling, ident: str, title: str, columns: Sequence[_Column], remark: str) -> list[Grid]:

@@ -10,6 +10,7 @@ from commission.dsp.trims import grid_decimals
 from commission.model import AS_LEFT, Channel, Check, Setting
 from commission.model.show import number
 from commission.model.units import clean_text, format_length, format_temperature
+from commission.record.budgets_told import budgets_section
 from commission.record.checks import kind_basis, kind_limit, kind_name, kind_uncertainty
 from commission.record.document import (
     Block,
@@ -265,7 +266,9 @@ def limits_section(telling: Telling) -> Section | None:
                      for key in ("what", "value", "uncertainty", "basis", "where"))  # fmt: skip
     grid = table(telling.id("limits-grid"), telling.say("limits.grid"), headings, rows)
     rule = Paragraph(text=telling.say("limits.rule"))
-    return Section(id=telling.id("limits"), title=telling.say("limits.title"), blocks=(rule, grid))
+    ident, budgets = telling.id("limits"), budgets_section(telling)
+    return Section(id=ident, title=telling.say("limits.title"), blocks=(rule, grid),
+                   sections=() if budgets is None else (budgets,))  # fmt: skip
 
 
 def notes_section(telling: Telling) -> Section | None:

@@ -187,7 +187,7 @@ def _seat_table(result: CompareResult, kind: str, checks: Checks) -> Table:
         *(Column(key=seat, title=seat) for seat in seats),
     )
     rows = tuple(
-        Row(key=f"{name}:{label}", check=checks[(name, kind, label)],
+        Row(key=f"{name}:{label}", check=checks[(name, kind, label)], minor=c.word not in ("better", "worse"),
             cells=(name, label, *(_before_after(c, seat) for seat in seats)))
         for name, each in result.channels.items() for label, c in each.bands[kind].items()
     )  # fmt: skip

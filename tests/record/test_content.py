@@ -262,8 +262,8 @@ def test_a_visit_that_only_measured_reads_well_alone() -> None:
     everything = "\n".join(text for text in texts(doc))
     for word in ("as left", "as-left", "before", "after", "again", "compared?"):
         found = [line for line in everything.splitlines() if re.search(rf"\b{word}\b", line, re.IGNORECASE)]
-        # What to do and what a limit rests on may say so; the visit itself has no second half that could be missed.
-        fair = r"^(Put|Measure|Read|If)|before the crossover|before touching|entered and measured again|never again"
+        # What to do, what would be left and what a limit rests on may say so; the visit itself has no second half that could be missed.
+        fair = r"^(Put|Measure|Read|If)|before the crossover|before touching|after the (trim|setting) is entered|entered and measured again|never again"
         assert [line for line in found if not re.search(fair, line)] == [], word
     assert "How each seat is served today" in said(section(doc, "summary"))
     assert "step-compare" not in {part.id for part in sections(doc)}

@@ -13,7 +13,7 @@ from jobs import CREATED_AT, blocks, grids, said, section, texts
 
 from commission.cli.workshop import LocalWorkshop, quiet
 from commission.record.content import document
-from commission.record.document import Document, Figure
+from commission.record.document import Document, Figure, Grid
 from commission.record.words import load_words
 from commission.visit import Visit
 
@@ -122,6 +122,35 @@ def test_each_limit_stands_with_basis_and_uncertainty(english: Document, visit: 
              for check in outcome.checks if check.limit is not None}  # fmt: skip
     assert known
     assert sorted(basis for basis in known if basis not in text) == []
+
+
+def test_uncertainties_are_told_by_their_sources(english: Document) -> None:
+    """Held against what else stands on paper: the sum of the shares, the largest U of each kind among the limits."""
+    parts = section(english, "budgets").sections
+    assert [part.id for part in parts] == ["budgets-layout", "budgets-levels", "budgets-distances", "budgets-seats"]
+    budgets = [grid for part in parts for grid in part.blocks if isinstance(grid, Grid) and len(grid.headings) == 5]
+    assert len(budgets) >= 10
+    for grid in budgets:
+        shares = [0.25 if row[3] == "< 1" else float(row[3]) for row in grid.rows]
+        assert abs(sum(shares) - 100) <= 0.5 * len(shares), grid.title  # each is rounded to a whole per cent
+    match = [
+        grid.remark for grid in budgets if grid.title.startswith("Level read by hand, against the other channels")
+    ]
+    limits = next(grid for grid in grids(english) if grid.id == "limits-grid")
+    (largest,) = [row[2] for row in limits.rows if row[0] == "Level against the reference"]
+    assert any(f"U = 2 u = {largest}." in remark for remark in match)
+    # Before and after of each band: one table of its own in that step, not some hundred here.
+    assert "Compare: see the table in that step." in said(section(english, "budgets"))
+
+
+def test_rows_without_a_real_change_are_left_out_and_counted(english: Document) -> None:
+    everything = {grid.title: grid for grid in grids(english) if grid.id.startswith("compare-")}
+    bands = next(grid for title, grid in everything.items() if title.startswith("Evenness of tone"))
+    seats = next(grid for title, grid in everything.items() if "own level taken off)" in title)
+    real = [row[:2] for row in bands.rows if "no real change" not in row]
+    assert [row[:2] for row in seats.rows] == real
+    assert 0 < len(real) < len(bands.rows)
+    assert f"{len(bands.rows) - len(real)} rows without a real change are left out" in seats.remark
 
 
 def test_the_same_log_gives_the_same_record(english: Document, job_file: Path) -> None:

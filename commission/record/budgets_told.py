@@ -1,0 +1,118 @@
+"""What the uncertainties are made of: the budgets of every step, each kind once (JCGM 100, annex H)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from commission.model import Budget, Contribution, Outcome, Step
+from commission.model.units import clean_text
+from commission.record.document import Block, Grid, Heading, Paragraph, Section
+from commission.record.telling import Telling, table
+from commission.steps.budget_table import two_digits
+
+OWN_TABLE = ":uncertainty"
+"""How the id of a table ends by which a step tells its budgets itself, many of them at once."""
+MANY = 1000
+"""So many degrees of freedom change nothing (Student's t for 95 % differs from the normal by 0.1 %) and are not told."""
+
+
+def budgets_section(telling: Telling) -> Section | None:
+    """Tables of the newest round that has any, step by step; None where no step has a budget."""
+    told, elsewhere = [], []
+    for step in telling.visit.steps:
+        outcomes = (telling.outcome(step.id, round_id) for round_id in reversed(telling.job.rounds))
+        outcome = next((each for each in outcomes if each.budgets), None)
+        if outcome is None:
+            continue
+        if any(each.id.endswith(OWN_TABLE) and each.rows for each in outcome.tables):
+            elsewhere.append(telling.told(step.title))
+        else:
+            told.append(_step(telling, step, outcome))
+    if not told and not elsewhere:
+        return None
+    intro: list[Block] = [Paragraph(text=telling.say("budgets.intro"))]
+    intro += [Paragraph(text=telling.say("budgets.elsewhere", step=title)) for title in elsewhere]
+    return Section(id=telling.id("budgets"), title=telling.say("budgets.title"), blocks=tuple(intro),
+                   sections=tuple(told))  # fmt: skip
+
+
+def _step(telling: Telling, step: Step, outcome: Outcome) -> Section:
+    """Results of several sources have a table each; those of one source share one."""
+    kinds = _kinds(telling, outcome.budgets)
+    title = f"{telling.told(step.title)}, {telling.round(outcome.round)}"
+    blocks = [_grid(telling, place, budget) for place, budget in kinds if len(budget.contributions) > 1]
+    single = [pair for pair in kinds if len(pair[1].contributions) == 1]
+    blocks += [_together(telling, single)] if single else []
+    return Section(id=telling.id("budgets", step.id), title=title, blocks=tuple(blocks))
+
+
+def _kinds(telling: Telling, budgets: Iterable[Budget]) -> list[tuple[str, Budget]]:
+    """Each kind of result once, loudspeakers and subwoofers apart: what it holds for, and the largest of its budgets."""
+    subs = {channel.id for channel in telling.job.system.channels if channel.is_sub}
+    kinds: dict[tuple[str, bool], list[Budget]] = {}
+    for each in budgets:
+        kinds.setdefault((each.title, each.channel in subs), []).append(each)
+    found = []
+    for own in kinds.values():
+        largest = max(own, key=lambda each: each.u)
+        places = list(dict.fromkeys(each.channel for each in own if each.channel is not None))
+        where = _where(telling, places, subs)
+        if where and any(each.u < 0.995 * largest.u for each in own):
+            worst = " ".join(filter(None, (largest.channel, largest.seat)))
+            where = telling.say("budgets.largest", where=where, worst=clean_text(worst))
+        found.append((where, largest))
+    return found
+
+
+def _where(telling: Telling, places: list[str], subs: set[str]) -> str:
+    everything = {channel.id for channel in telling.job.system.channels}
+    for key, all_of_them in (("all", everything), ("mains", everything - subs), ("subs", subs)):
+        if len(places) > 1 and set(places) == all_of_them:
+            return telling.say(f"budgets.{key}")
+    return telling.listed(places)
+
+
+def _grid(telling: Telling, place: str, budget: Budget) -> Grid:
+    rows = [_row(telling, budget, each) for each in budget.contributions]
+    values = {
+        "u": f"{two_digits(budget.u)} {budget.unit}",
+        "expanded": f"{two_digits(budget.expanded)} {budget.unit}",
+    }
+    remark = telling.say("budgets.sum", **values)
+    if budget.dof < MANY:  # truncated: JCGM 100 G.4.1
+        remark += " " + telling.say("budgets.dof", dof=math.floor(budget.dof + 1e-9))
+    headings = _headings(telling, ("source", "u", "type", "share", "basis"))
+    return table(telling.id("budget", budget.id), _title(telling, place, budget), headings, rows, remark)
+
+
+def _title(telling: Telling, place: str, budget: Budget) -> str:
+    title = telling.told(budget.title)
+    return f"{title}: {place}" if place else title
+
+
+def _together(telling: Telling, single: list[tuple[str, Budget]]) -> Grid:
+    rows = []
+    for place, budget in single:
+        source, u, kind, _, basis = _row(telling, budget, budget.contributions[0])
+        expanded = f"{two_digits(budget.expanded)} {budget.unit}"
+        rows.append((_title(telling, place, budget), source, u, kind, expanded, basis))
+    headings = _headings(telling, ("result", "source", "u", "type", "expanded", "basis"))
+    return table(telling.id("budgets-single"), telling.say("budgets.single"), headings, rows)
+
+
+def _headings(telling: Telling, keys: Iterable[str]) -> list[Heading]:
+    return [Heading(title=telling.say(f"budgets.{key}"), unit="%" if key == "share" else "",
+                    numeric=key in ("u", "share", "expanded")) for key in keys]  # fmt: skip
+
+
+def _row(telling: Telling, budget: Budget, each: Contribution) -> tuple[str, ...]:
+    source = telling.told(clean_text(each.source))
+    share = 100 * budget.share(each)
+    return (
+        telling.say("budgets.shared", source=source) if each.shared else source,
+        f"{two_digits(each.u)} {each.unit}",
+        f"{each.evaluation}, {telling.told(each.distribution)}",
+        "< 1" if 0 < share < 0.5 else f"{share:.0f}",
+        telling.told(clean_text(each.basis)),
+    )
