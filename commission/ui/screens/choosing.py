@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from commission.ui.app import CommissionApp
 
 RECORDS = (".pdf", ".html", ".json", ".csv", ".sofa")
-RECORD_HINT = """.pdf for printing and the archive, .html for any browser: the record that the client keeps
-.json everything with the log, .csv every check, .sofa the responses (AES69)
+RECORD_HINT = """.pdf to print, .html for any browser: the record for the client
+.json everything, .csv every check, .sofa the responses (AES69)
 A name such as loft.de.pdf makes it German."""
 
 
