@@ -25,7 +25,7 @@ from commission.record.document import (
 
 FONTS = ("Libertinus Serif", "New Computer Modern", "DejaVu Sans Mono")
 """Inside the `typst` package, in the order they are asked for a letter."""
-KNOWN = frozenset(map(chr, range(0x20, 0x7F))) | frozenset("°±²³µ·×÷–—‘’“”…„‚€≤≥≈−→←✓✗äöüÄÖÜßéèêáàóçñøåÅØ§")
+KNOWN = frozenset(map(chr, range(0x20, 0x7F))) | frozenset("°±²³µ·×÷–—‘’“”…„‚€≤≥≈−→←√∞Δσ✓✗äöüÄÖÜßéèêáàóçñøåÅØ§")
 """Letters known to be there; a document without others needs no trial."""
 _CANNOT = re.compile(r'the text `?"((?:[^"\\]|\\.)*)"`? could not be displayed')
 _SELECTORS = re.compile("[\ufe00-\ufe0f]")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 
 import numpy as np
 
@@ -124,28 +125,36 @@ def y_axis(values: Sequence[FloatArray]) -> tuple[float, float, float]:
 
 def _frame(top: float, bottom: float, low: float, high: float, step: float, x_label: str, y_label: str) -> str:
     """Grid, axes and their labels."""
-    right, names, named, fine = WIDTH - RIGHT, [], "", ""
+    right, names, named = WIDTH - RIGHT, [], ""
     for i in range(round((high - low) / step) + 1):
         y = bottom - (bottom - top) * i * step / (high - low)
         named += f"M{digits(LEFT)} {digits(y)}H{digits(right)}"
         text = number(low + i * step, 1 if step < 1 else 0)
         names.append(label(LEFT - 5, y + 3.4, text, anchor="end", size=TICK))
-    for hz in (m * 10.0**e for e in range(1, 5) for m in range(1, 10) if LOW_HZ <= m * 10.0**e <= HIGH_HZ):
-        x = LEFT + (right - LEFT) * math.log(hz / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
-        path = f"M{digits(x)} {digits(top)}V{digits(bottom)}"
-        if hz in TICKS_HZ:
-            named += path
-            short = f"{hz:g}" if hz < 1000 else f"{hz / 1000:g}k"
-            names.append(label(x, bottom + 14, short, anchor="middle", size=TICK))
-        else:
-            fine += path
+    fine, upright, hertz = _frequencies(top, bottom)
     frame = element("rect", x=LEFT, y=top, width=right - LEFT, height=bottom - top, fill="none",
                     stroke="currentColor", stroke_width=0.8)  # fmt: skip
     middle = (top + bottom) / 2
     turned = label(11, middle, y_label, anchor="middle")
     names.append(label((LEFT + right) / 2, bottom + 30, x_label, anchor="middle"))
     names.append(element("g", turned, transform=f"rotate(-90 11 {digits(middle)})"))
-    return stroke(fine, FINE) + stroke(named, GRID) + frame + "".join(names)
+    return stroke(fine, FINE) + stroke(named + upright, GRID) + frame + hertz + "".join(names)
+
+
+@lru_cache(maxsize=16)
+def _frequencies(top: float, bottom: float) -> tuple[str, str, str]:
+    """Paths of the fine and of the named lines of the frequency axis, and its labels: the same in most drawings."""
+    right, fine, named, names = WIDTH - RIGHT, "", "", ""
+    for hz in (m * 10.0**e for e in range(1, 5) for m in range(1, 10) if LOW_HZ <= m * 10.0**e <= HIGH_HZ):
+        x = LEFT + (right - LEFT) * math.log(hz / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
+        path = f"M{digits(x)} {digits(top)}V{digits(bottom)}"
+        if hz in TICKS_HZ:
+            named += path
+            short = f"{hz:g}" if hz < 1000 else f"{hz / 1000:g}k"
+            names += label(x, bottom + 14, short, anchor="middle", size=TICK)
+        else:
+            fine += path
+    return fine, named, names
 
 
 def frequency(hz: float) -> str:

@@ -164,3 +164,18 @@ def test_any_room_is_drawn_inside_its_paper(
 def test_a_room_without_size_is_refused() -> None:
     with pytest.raises(ValueError, match="three sizes"):
         plan_figure(RoomPlan(length_m=0.0, width_m=4.0, height_m=2.0, items=()))
+
+
+@given(st.integers(3, 300), st.integers(0, 2**32 - 1), st.floats(0, 20))
+@settings(max_examples=60, deadline=None)
+def test_a_thinned_curve_lies_on_the_whole_one(count: int, seed: int, rough: float) -> None:
+    rng = np.random.default_rng(seed)
+    x = np.linspace(0, 318, count)
+    y = 60 + 30 * np.sin(x / 40) + rough * rng.standard_normal(count)
+    points = np.array([[float(v) for v in pair.split(" ")] for pair in re.split("[ML]", polyline(x, y))[1:]])
+    assert points[0, 0] == pytest.approx(x[0], abs=0.06)
+    assert points[-1, 0] == pytest.approx(x[-1], abs=0.06)
+    # Four times 0.08 px, and what rounding to a tenth of a px does at a steep slope.
+    steep = np.abs(np.diff(y)).max() / (x[1] - x[0])
+    assert np.abs(np.interp(points[:, 0], x, y) - points[:, 1]).max() <= 0.06 + 0.06 * steep
+    assert np.abs(np.interp(x, points[:, 0], points[:, 1]) - y).max() <= 4 * 0.08 + 0.06 + 0.13 * steep
