@@ -7,11 +7,23 @@ limits, notes, cautions, signatures. Steps are rendered from their outcomes alon
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from commission.model import InputError
 from commission.model.units import clean_text
-from commission.record.document import Attachment, Block, Document, Labels, Letterhead, Paper, Paragraph, Section
+from commission.record.document import (
+    Attachment,
+    Block,
+    Document,
+    Figure,
+    Grid,
+    Labels,
+    Letterhead,
+    Paper,
+    Paragraph,
+    Section,
+)
 from commission.record.figures import plans
 from commission.record.findings_told import findings_section, told_findings
 from commission.record.homeowner import summary_section
@@ -33,6 +45,7 @@ if TYPE_CHECKING:
     from commission.visit import Visit
 
 _MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}Z")
+PAGE_LINES = 50
 _OWN = ("handover",)
 """Steps whose outcome is the record itself: settings, notes, cautions and signatures have places of their own."""
 
@@ -85,7 +98,12 @@ def _sections(telling: Telling) -> list[Section]:
         cautions_section(telling),
         signatures_section(telling),
     ]
-    return [part for part in parts if part is not None]
+    there = [part for part in parts if part is not None]
+    # What follows a step with pages of its own begins a page too.
+    return [
+        replace(part, new_page=True) if i and any(step.new_page for step in there[i - 1].sections[-1:]) else part
+        for i, part in enumerate(there)
+    ]
 
 
 def _examined(telling: Telling) -> bool:
@@ -105,8 +123,20 @@ def _plan_section(telling: Telling) -> Section | None:
 def _steps_section(telling: Telling) -> Section:
     parts = [step_section(telling, step) for step in telling.visit.steps if step.id not in _OWN]
     intro: tuple[Block, ...] = (Paragraph(text=telling.say("steps.intro"), kind="note"),)
+    there = [part for part in parts if part is not None]
+    # A long step begins a page: easier to find, and the typesetter lays out such stretches side by side.
+    placed = [replace(part, new_page=i > 0 and _lines(part) > PAGE_LINES) for i, part in enumerate(there)]
     return Section(id=telling.id("steps"), title=telling.say("steps.title"), blocks=intro, new_page=True,
-                   sections=tuple(part for part in parts if part is not None))  # fmt: skip
+                   sections=tuple(placed))  # fmt: skip
+
+
+def _lines(section: Section) -> int:
+    """About how many lines a section takes on paper, by its tables and drawings."""
+    own = sum(
+        len(block.rows) + 3 if isinstance(block, Grid) else 6 if isinstance(block, Figure) else 1
+        for block in section.blocks
+    )
+    return own + sum(map(_lines, section.sections))
 
 
 def _attachments(telling: Telling, created_at: str) -> tuple[Attachment, ...]:

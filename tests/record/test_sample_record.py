@@ -14,6 +14,7 @@ from jobs import CREATED_AT, blocks, grids, said, section, texts
 from commission.cli.workshop import LocalWorkshop, quiet
 from commission.record.content import document
 from commission.record.document import Document, Figure, Grid
+from commission.record.pdf import render_pdf
 from commission.record.words import load_words
 from commission.visit import Visit
 
@@ -93,6 +94,20 @@ def test_page_one_is_one_page_and_speaks_plainly(english: Document) -> None:
         r"\b(RMS|rms|MSV|U =|dB²|variance|SPL|latency|impulse|octave|re the|k =|TpFL|BL|FR|SiL|SUB[12]|as-left)\b"
     )
     assert re.findall(jargon, summary) == []
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_page_one_is_one_sheet(visit: Visit, language: str) -> None:
+    from io import BytesIO
+
+    from pypdf import PdfReader
+
+    made = document(visit, created_at=CREATED_AT, words=load_words(language))
+    pages = PdfReader(BytesIO(render_pdf(made))).pages
+    first, second = (pages[i].extract_text() for i in range(2))
+    assert made.sections[0].sections[-1].title in first
+    assert made.sections[1].title in second
+    assert made.sections[0].sections[-1].title not in second
 
 
 def test_steps_in_the_order_of_the_visit(english: Document) -> None:
