@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from dataclasses import dataclass
 
+from rich.color import Color as RichColor
 from rich.segment import Segment
 from rich.style import Style
+from textual.color import Color
 from textual.geometry import Region, Size, Spacing
 from textual.message import Message
 from textual.strip import Strip
@@ -14,70 +16,49 @@ from textual.widget import Widget
 from commission.model.units import clean_text
 from commission.ui.widgets.draw.canvas import Line
 
-NAMES = (
-    "dim",
-    "faint",
-    "head",
-    "accent",
-    "main",
-    "second",
-    "other",
-    "band",
-    "mark",
-    "pass",
-    "fail",
-    "unsure",
-    "none",
-    "warn",
-    "selected",
-    "edit",
-)
-_BEHIND = frozenset({"selected", "edit"})
-"""Names that also set what is behind the text."""
+
+@dataclass(frozen=True, slots=True)
+class Ink:
+    """How a named style looks: a colour of the theme with its opacity, weight, what is behind the text.
+
+    `plain` is its colour where the terminal's own sixteen are used, which know no opacity.
+    """
+
+    color: str
+    opacity: float = 1.0
+    plain: str = "ansi_default"
+    bold: bool = False
+    behind: str = ""
+    behind_opacity: float = 1.0
+    weight: str = ""
+    """With the terminal's own colours: "dim" or "reverse"."""
+
+
+# Not in the style sheet: one rule and one lookup for each of them, for every view, would come before the first paint.
+INKS = {
+    "dim": Ink("foreground", 0.65, weight="dim"),
+    "faint": Ink("foreground", 0.28, "ansi_bright_black"),
+    "head": Ink("foreground", 0.75, bold=True),
+    "accent": Ink("text-accent", plain=""),
+    "main": Ink("text-accent", plain="", bold=True),
+    "second": Ink("foreground"),
+    "other": Ink("foreground", 0.60, weight="dim"),
+    "band": Ink("foreground", 0.38, "ansi_bright_black"),
+    "mark": Ink("foreground", bold=True),
+    "pass": Ink("text-success", plain="ansi_green"),
+    "fail": Ink("text-error", plain="ansi_red", bold=True),
+    "unsure": Ink("text-warning", plain="ansi_yellow"),
+    "none": Ink("foreground", 0.60, weight="dim"),
+    "warn": Ink("text-warning", plain="ansi_yellow"),
+    "selected": Ink("", plain="", bold=True, behind="panel", weight="reverse"),
+    "edit": Ink("foreground", bold=True, behind="accent", behind_opacity=0.30, weight="reverse"),
+}
 
 
 class Painted(Widget, can_focus=True):
     """A view whose content is a list of lines made by `paint(width, height)`; made anew when told or resized."""
 
-    COMPONENT_CLASSES: ClassVar[set[str]] = {f"painted--{name}" for name in NAMES}
-    DEFAULT_CSS = """
-    Painted {
-        height: auto;
-        width: 1fr;
-        & > .painted--dim { color: $foreground 65%; }
-        & > .painted--faint { color: $foreground 28%; }
-        & > .painted--head { color: $foreground 75%; text-style: bold; }
-        & > .painted--accent { color: $text-accent; }
-        & > .painted--main { color: $text-accent; text-style: bold; }
-        & > .painted--second { color: $foreground; }
-        & > .painted--other { color: $foreground 60%; }
-        & > .painted--band { color: $foreground 38%; }
-        & > .painted--mark { color: $foreground; text-style: bold; }
-        & > .painted--pass { color: $text-success; }
-        & > .painted--fail { color: $text-error; text-style: bold; }
-        & > .painted--unsure { color: $text-warning; }
-        & > .painted--none { color: $foreground 60%; }
-        & > .painted--warn { color: $text-warning; }
-        & > .painted--selected { background: $panel; text-style: bold; }
-        & > .painted--edit { color: $foreground; background: $accent 30%; text-style: bold; }
-        &:ansi {
-            & > .painted--dim { color: ansi_default; text-style: dim; }
-            & > .painted--faint { color: ansi_bright_black; }
-            & > .painted--head { color: ansi_default; text-style: bold; }
-            & > .painted--second { color: ansi_default; }
-            & > .painted--other { color: ansi_default; text-style: dim; }
-            & > .painted--band { color: ansi_bright_black; }
-            & > .painted--mark { color: ansi_default; text-style: bold; }
-            & > .painted--pass { color: ansi_green; }
-            & > .painted--fail { color: ansi_red; text-style: bold; }
-            & > .painted--unsure { color: ansi_yellow; }
-            & > .painted--none { color: ansi_default; text-style: dim; }
-            & > .painted--warn { color: ansi_yellow; }
-            & > .painted--selected { background: ansi_default; text-style: bold reverse; }
-            & > .painted--edit { color: ansi_default; background: ansi_default; text-style: bold reverse; }
-        }
-    }
-    """
+    DEFAULT_CSS = "Painted { height: auto; width: 1fr; }"
 
     class Edge(Message):
         """The cursor was moved beyond the first (-1) or last (+1) row: another view may take over."""
@@ -144,14 +125,24 @@ class Painted(Widget, can_focus=True):
         if known is None:
             known = self.rich_style
             for name in names.split():
-                part = self.get_component_rich_style(f"painted--{name}")
-                behind = name in _BEHIND
-                known += Style(
-                    color=None if name == "selected" else part.color,
-                    bgcolor=part.bgcolor if behind else None,
-                    bold=part.bold or None,
-                    dim=part.dim or None,
-                    reverse=part.reverse or None,
-                )
+                known += self._ink(INKS[name])
             self._styles[names] = known
         return known
+
+    def _ink(self, ink: Ink) -> Style:
+        """In the colours of the theme, on what is behind this view."""
+        plain, variables, ground = self.app.native_ansi_color, self.app.theme_variables, self.background_colors[1]
+
+        def colour(name: str, opacity: float) -> RichColor:
+            parsed = Color.parse(variables.get(name, name))
+            return (ground + parsed.multiply_alpha(opacity)).rich_color
+
+        front = ink.plain or ink.color if plain else ink.color
+        behind = ("ansi_default" if plain else ink.behind) if ink.behind else ""
+        return Style(
+            color=colour(front, 1.0 if plain else ink.opacity) if front else None,
+            bgcolor=colour(behind, 1.0 if plain else ink.behind_opacity) if behind else None,
+            bold=ink.bold or None,
+            dim=(plain and ink.weight == "dim") or None,
+            reverse=(plain and ink.weight == "reverse") or None,
+        )
