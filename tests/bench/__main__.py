@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 
 import analysis
+import record
 import reopen
 import responses
 import startup
 
-ALL = {"analysis": analysis.run, "responses": responses.run, "startup": startup.run, "reopen": reopen.run}
+ALL = {"analysis": analysis.run, "responses": responses.run, "startup": startup.run, "reopen": reopen.run,
+       "record": record.run}  # fmt: skip
 
 parser = argparse.ArgumentParser(description=__doc__)
 parser.add_argument("names", nargs="*", choices=[*ALL, []], help="which; all when none is named")

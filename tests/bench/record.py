@@ -1,0 +1,86 @@
+"""Time until the record of the sample job is written: whole processes, as PDF and as HTML; and where the time goes.
+
+The shares are taken in processes of their own that write the same record and tell the clock after each part; they hold
+what Python and its libraries take to load where they are first needed.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROUNDS = 5
+GOAL_S = 2.0
+PARTS = """
+import time
+parts, last = {}, 0.0
+def told(name):
+    global last
+    now = time.process_time()
+    parts[name] = now - last
+    last = now
+import json, sys, threading
+from pathlib import Path
+from commission.cli.workshop import LocalWorkshop, quiet
+told("interpreter")
+visit = LocalWorkshop(Path(sys.argv[2])).open(Path(sys.argv[1]), read_only=True)
+told("open the job")
+visit.analyse(threading.Event(), quiet)
+told("analysis")
+for round_id in visit.job.rounds:
+    visit.outcomes(round_id)
+told("outcomes")
+from commission.record.export import record_document, render, utc_now
+document = record_document(visit, language="en", paper="a4", letterhead=None, created_at=utc_now())
+told("document")
+render(document, ".html")
+told("HTML")
+render(document, ".pdf")
+told("PDF")
+print(json.dumps(parts))
+"""
+
+
+def run(channels: int) -> None:
+    """Print medians of whole processes, and the processor's seconds in each part."""
+    from commission.cli.workshop import LocalWorkshop
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        path = LocalWorkshop(folder / "state").demo(folder)
+        ours = {**os.environ, "XDG_STATE_HOME": str(folder / "state"), "XDG_CONFIG_HOME": str(folder / "state")}
+        seconds: dict[str, list[tuple[float, float]]] = {"pdf": [], "html": []}
+        parts: dict[str, list[float]] = {}
+        for turn in range(ROUNDS + 1):
+            for suffix, each in seconds.items():
+                command = [sys.executable, "-m", "commission", "record", str(path), "-o", str(folder / f"x.{suffix}")]
+                taken = _taken(command, ours)
+                if turn:  # the first turn only fills the caches
+                    each.append(taken)
+            said = subprocess.run([sys.executable, "-c", PARTS, str(path), str(folder / "state")], check=True,
+                                  capture_output=True, env=ours)  # fmt: skip
+            for part, value in json.loads(said.stdout).items():
+                parts.setdefault(part, []).append(value)
+    print(f"  whole process, median of {ROUNDS} in turn, on {os.cpu_count()} cores (load {os.getloadavg()[0]:.1f})")
+    for suffix, each in seconds.items():
+        wall, cpu = (statistics.median(values) for values in zip(*each, strict=True))
+        goal = f"   goal: under {GOAL_S:.0f} s" if suffix == "pdf" else ""
+        print(f"  {suffix:<6} {wall:.2f} s, least {min(each)[0]:.2f} s; {cpu:.2f} s of the processor{goal}")
+    print("  seconds of the processor in each part (median)")
+    for part, values in parts.items():
+        print(f"    {part:<14} {statistics.median(values):.2f} s")
+
+
+def _taken(command: list[str], environment: dict[str, str]) -> tuple[float, float]:
+    """Seconds on the wall, and of the processor, of one process."""
+    before, begun = os.times(), time.perf_counter()
+    subprocess.run(command, check=True, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    wall, after = time.perf_counter() - begun, os.times()
+    spent = after.children_user + after.children_system - before.children_user - before.children_system
+    return wall, spent
