@@ -128,6 +128,7 @@ async def test_what_would_be_judged_differently_is_told_and_listed(tmp_path, mon
         count = len(app.rejudged.differences)
         assert count >= 2
         assert f"{count} verdicts of 2026-11-20 by version 0 would now be judged" in " ".join(shown(app).split())
+        assert "the log lists them (l, then j)" in " ".join(shown(app).split())
         assert "Next (n)" in shown(app).splitlines()[-2]
         await pilot.press("l")
         await settle(pilot)
@@ -154,11 +155,15 @@ async def test_nothing_is_said_where_all_verdicts_stand(app):
 
 
 @both_sizes
-def test_the_rejudged_screens_look_as_accepted(tmp_path, monkeypatch, size, snap_compare):
+@pytest.mark.parametrize("listed", [False, True], ids=["overview", "list"])
+def test_the_rejudged_screens_look_as_accepted(tmp_path, monkeypatch, size, snap_compare, listed):
     monkeypatch.chdir(tmp_path)
 
     async def walk(pilot):
         await wait_for(pilot, lambda: pilot.app.rejudged is not None)
+        if listed:
+            pilot.app.action_rejudged()
+            await settle(pilot)
 
     assert snap_compare(rejudged_app(tmp_path), run_before=walk, terminal_size=size)
 

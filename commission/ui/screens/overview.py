@@ -83,7 +83,10 @@ class Overview(VisitScreen):
     def _show_rejudged(self) -> None:
         """A line only where stored verdicts would be other ones today."""
         found = self.commission.rejudged
-        said = f"{found.sentence} See “Judged differently” (:)." if found is not None and found.differences else ""
+        said = ""
+        if found is not None and found.differences:
+            log, listed = self.commission.key_of("overview.log", "l"), self.commission.key_of("log.judged", "j")
+            said = f"{found.sentence.partition(': ')[0]}: the log lists them ({log}, then {listed})."
         for line in self.query("#rejudged"):
             line.display = bool(said)
         if said and not self.query("#rejudged"):

@@ -209,6 +209,5 @@ def _word(verdict: str | None) -> str:
 
 def _told(each: Difference) -> str:
     place = " at ".join(part for part in (each.channel, each.seat) if part)
-    return f"{step(each.step).title}: {each.id} {place}, {round_name(each.round)}: " + (
-        f"{_word(each.then)} → {_word(each.now)}"
-    )
+    what = f"{step(each.step).title}: {each.id} {place}".rstrip()
+    return f"{what}, {round_name(each.round)}: {_word(each.then)} → {_word(each.now)}"
