@@ -240,3 +240,18 @@ def test_the_budget_made_for_a_place_goes_before_the_one_for_all():
 
 def test_kinds_of_stored_verdicts_are_what_the_log_holds():
     assert all(isinstance(kind, JudgedKind) for kind in with_other_verdicts().kinds)
+
+
+async def test_the_form_of_places_shows_its_budget(tmp_path):
+    system = cinema(["FL", "FC", "FR"])
+    channels = tuple(replace(each, distance_m=3.4) for each in system.channels)
+    app = app_of(system=replace(system, channels=channels))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("2")
+        await settle(pilot)
+        app.screen.query_one("#fields").select("channels.1.position")
+        await pilot.press("u")
+        await settle(pilot)
+        assert isinstance(app.screen, Budgets)
+        assert "tape" in shown(app) and "U = 2 u" in shown(app)

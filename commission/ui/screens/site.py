@@ -47,6 +47,7 @@ class SiteForm(VisitScreen):
         Binding("v", "page", "Plan", id="site.page"),
         Binding("r", "rounds", "Round", id="app.rounds"),
         Binding("p", "photo", "Photo", show=False, id="step.photo"),
+        Binding("u", "budget", "Uncertainty", show=False, id="step.budget"),
         Binding("n", "note", "Note", show=False, id="step.note"),
         Binding("left_square_bracket", "neighbour(-1)", show=False, id="step.previous"),
         Binding("right_square_bracket", "neighbour(1)", show=False, id="step.next"),
@@ -200,6 +201,22 @@ class SiteForm(VisitScreen):
     def _deleted(self, system: object, name: str) -> None:
         self.store(SystemDefined(system=system, note=f"deleted {name}"))  # type: ignore[arg-type]
         self.refresh_results()
+
+    def action_budget(self) -> None:
+        """What the uncertainties of the selected seat or channel are made of."""
+        from commission.ui.screens.budgets import Budgets, budgets_of
+
+        field = self._fields.get(self.query_one("#fields", Picker).key)
+        outcome = self.commission.outcomes.get(self.step.id)
+        label = field.item_id if isinstance(field, Field) else None
+        check = (
+            next((c for c in outcome.checks if label is not None and c.channel == label), None) if outcome else None
+        )
+        found = budgets_of(outcome, check, label, None) if outcome is not None else ()
+        if found:
+            self.app.push_screen(Budgets(clean_text(label or ""), found))
+        else:
+            self.notify("Nothing with a stated uncertainty is selected here.")
 
     def action_photo(self) -> None:
         """Attach a photograph to this step."""
