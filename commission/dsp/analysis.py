@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from commission.dsp import noise as noise_of
 from commission.dsp import timing
@@ -77,10 +78,8 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
     longest = round(LONGEST_S * rate_hz)
     impulses = np.stack([np.asarray(r.impulse, dtype=np.float32)[:longest] for r in responses])
     frames = impulses.shape[-1]
-    seconds = -(-frames // round(rate_hz))
-    length = max(1, seconds) * round(
-        rate_hz
-    )  # whole seconds: bins fall on whole hertz, and the rates are smooth numbers
+    # Whole seconds: bins fall on whole hertz, and the rates are smooth numbers.
+    length = max(1, -(-frames // round(rate_hz))) * round(rate_hz)
     spectra = fft.rfft(impulses, length, axis=-1, workers=-1)
     df_hz = rate_hz / length
     power = spectra.real**2 + spectra.imag**2
@@ -89,17 +88,9 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
     view_db = smoothed_level_db(sums, df_hz, GRID_HZ, 12)
     low_hz, high_hz = SUB_LEVEL_BAND_HZ if is_sub else LEVEL_BAND_HZ
     level_db = pink_level_db(power, df_hz, low_hz, high_hz)
-    octaves = {
-        centre: pink_level_db(power, df_hz, exact / np.sqrt(2), exact * np.sqrt(2))
-        for centre, exact in ((c, 1000.0 * 2.0 ** round(np.log2(c / 1000))) for c in OCTAVE_CENTRES_HZ)
-    }
+    octaves = _octaves(power, df_hz)
     bass = _bass(spectra, df_hz, [response.t0_s for response in responses])
-    stretches = [response.noise for response in responses]
-    if stretches[0] is not None:
-        noise = np.stack(stretches)  # type: ignore[arg-type]
-        decaying = np.zeros(len(responses), bool)
-    else:
-        noise, decaying = noise_of.tail(impulses), noise_of.still_decaying(impulses, rate_hz, low_hz)
+    noise, decaying = _noise(responses, impulses, rate_hz, low_hz)
     noise_db = noise_of.band_noise_db(noise, rate_hz, low_hz, high_hz, frames)
     arrivals = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub, third_db)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
@@ -137,6 +128,22 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
             )
         )
     return results
+
+
+def _octaves(power: FloatArray, df_hz: float) -> dict[int, FloatArray]:
+    """Pink-weighted level of each octave by its nominal centre [shape=(k,) each]."""
+    exact_hz = {centre: 1000.0 * 2.0 ** round(np.log2(centre / 1000)) for centre in OCTAVE_CENTRES_HZ}
+    return {c: pink_level_db(power, df_hz, f / np.sqrt(2), f * np.sqrt(2)) for c, f in exact_hz.items()}
+
+
+def _noise(
+    responses: list[Response], impulses: FloatArray, rate_hz: float, low_hz: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """A stretch of noise of each response, and whether it still is sound of the room: recorded silence, else the tail."""
+    stretches = [response.noise for response in responses]
+    if stretches[0] is not None:
+        return np.stack(stretches), np.zeros(len(responses), bool)  # type: ignore[arg-type]
+    return noise_of.tail(impulses), noise_of.still_decaying(impulses, rate_hz, low_hz)
 
 
 def _bass(spectra: ComplexArray, df_hz: float, t0_s: list[float]) -> ComplexArray | None:

@@ -137,10 +137,8 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     missing = tuple(c.id for c in system.channels if c not in known)
     tape = np.array([distance for distance, _ in known.values()])
     heard = [hear(job, round_id, c, analyses) for c in channels]
-    arrivals, passes = (
-        _array(each.arrival_s for each in heard),
-        np.array([each.passes_delays for each in heard], bool),
-    )
+    arrivals = _array(each.arrival_s for each in heard)
+    passes = np.array([each.passes_delays for each in heard], bool)
     mains = np.array([not c.is_sub for c in channels], bool)
     own = delays_of.assumed_speed_m_s(delay.unit, system.processor.speed_of_sound_m_s, speed)
     held = _array(job.setting(round_id, c.id).distance for c in channels)
@@ -319,13 +317,6 @@ def _channel(
     # A late subwoofer's setting makes up for its own latency, which is known as well as its arrival is.
     by_setting = replace(budgets.arrival, id="distances.setting") if late else budgets.flight
     limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.setting")
-    why_not_set = None
-    if math.isnan(times.held_error_s):
-        why_not_set = "the setting is not noted in this round"
-    elif channel.is_sub and math.isnan(times.residual_s):
-        why_not_set = "the subwoofer's own latency is not known without its arrival"
-    elif wrong_unit and limit.judge(1000 * times.held_error_s, by_setting.u) is not Verdict.FAIL:
-        why_not_set = "the settings are in a wrong unit: that this one agrees with the middle of them is chance"
     value, text, why_not = _judged_arrival(channel, heard, times, late=late)
     by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
     return ChannelDistance(
@@ -354,7 +345,7 @@ def _channel(
             limit=limit,
             value=None if math.isnan(times.held_error_s) else 1000 * times.held_error_s,
             uncertainty=by_setting.u,
-            why_not=why_not_set,
+            why_not=_why_no_setting(channel, times, limit.judge(1000 * times.held_error_s, by_setting.u), wrong_unit),
             text="delay by the setting less delay needed, against the main channels' median",
         ),
         check_arrival=Check(
@@ -368,6 +359,17 @@ def _channel(
             text=text,
         ),
     )
+
+
+def _why_no_setting(channel: Channel, times: _Times, verdict: Verdict, wrong_unit: bool) -> str | None:
+    """Why what is held cannot be judged; None when it can."""
+    if math.isnan(times.held_error_s):
+        return "the setting is not noted in this round"
+    if channel.is_sub and math.isnan(times.residual_s):
+        return "the subwoofer's own latency is not known without its arrival"
+    if wrong_unit and verdict is not Verdict.FAIL:
+        return "the settings are in a wrong unit: that this one agrees with the middle of them is chance"
+    return None
 
 
 def _judged_arrival(
