@@ -175,14 +175,16 @@ def _seats(telling: Telling) -> Section | None:
         return Section(id=ident, title=telling.say("seats.title"), blocks=(Paragraph(text=text),))
     title = telling.say("seats.title_today" if telling.after is None else "seats.title")
     remarks = [telling.say("seats.meaning")]
-    remarks += [telling.say("seats.meaning_change")] if telling.after is not None else []
+    sentences = seat_sentences(telling)
+    if telling.after is not None and any(telling.say("seats.word.same") in text for text in sentences):
+        remarks.append(telling.say("seats.meaning_change"))
     if any(
         each.kind == "bass" and (each.before or each.now) for own in seat_figures(telling).values() for each in own
     ):
         remarks.append(telling.say("seats.meaning_bass"))
     if len(telling.job.system.seats) > 1:
         remarks.append(telling.say("seats.geometry"))
-    blocks = (Bullets(items=seat_sentences(telling)), Paragraph(text=" ".join(remarks), kind="note"))
+    blocks = (Bullets(items=sentences), Paragraph(text=" ".join(remarks), kind="note"))
     return Section(id=ident, title=title, blocks=blocks)
 
 

@@ -31,7 +31,8 @@ def step_section(telling: Telling, step: Step) -> Section | None:
     if not said:
         if step.entry == "none" and len(rounds) == 1 and not own:
             return None
-        why = dict.fromkeys(r for _, o in rounds for r in o.remarks) if step.entry == "none" else ()
+        # The newest round that has something to say of it says why.
+        why = next((o.remarks for _, o in reversed(rounds) if o.remarks), ()) if step.entry == "none" else ()
         remarks = [sentence(telling.told(text)) for text in why]
         nothing = Paragraph(text=" ".join([telling.say("steps.not_done"), *remarks]), kind="missing")
         return Section(id=ident, title=title, blocks=(question, nothing, *own))

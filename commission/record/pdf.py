@@ -40,8 +40,8 @@ from commission.record.svg import shortened, width_em
 STANDARDS = ("a-3a", "ua-1")
 PAGES_PT = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
 MARGIN_PT = 51.0
-TITLE_EM, HEADING_EM, TEXT_EM, TERM_EM, SIGNATURE_EM = 21.0, 29.0, 42.0, 14.4, 18.0
-"""What fits one line of the title, a heading, running text, the name of a fact, a signature."""
+TITLE_EM, HEADING_EM, TEXT_EM, TERM_EM, SIGNATURE_EM, HALF_EM = 21.0, 29.0, 42.0, 14.4, 18.0, 20.0
+"""What fits one line of the title, a heading, running text, the name of a fact, a signature, a caption in half a page."""
 TOGETHER_ROWS, TOGETHER = 16, 1600
 """A table of no more rows and letters is not torn between pages."""
 HEADER_TITLE_EM, HEADER_DATE_EM = 38.0, 16.0
@@ -206,10 +206,13 @@ def _block(block: Block, draw: Text, keep: _Files, width: float, side: float) ->
         case Grid():
             return _grid(block, draw, width, side)
         case Figure():
-            return {"is": "figure", "svg": draw(block.svg), "title": say(block.title), "caption": say(block.caption),
+            room = TEXT_EM if block.wide else HALF_EM
+            title, caption = (breakable(draw(text), room) for text in (block.title, block.caption))
+            return {"is": "figure", "svg": draw(block.svg), "title": title, "caption": caption,
                     "alt": draw(block.alt), "wide": block.wide}  # fmt: skip
         case Photo():
-            return {"is": "photo", "file": keep(block.data, block.media_type), "caption": say(block.caption),
+            return {"is": "photo", "file": keep(block.data, block.media_type),
+                    "caption": breakable(draw(block.caption), HALF_EM),
                     "alt": draw(block.alt)}  # fmt: skip
         case Signatures():
 

@@ -234,6 +234,10 @@ def _stands_out(result: CompareResult) -> str:
 
 def _remarks(result: CompareResult) -> tuple[str, ...]:
     assert result.rounds is not None
+    if not result.channels:
+        reasons = dict.fromkeys(text.rsplit(": ", 1)[-1] for text in result.left_out)
+        why = "; ".join(reasons) or "no channel was recorded in both"
+        return (f"No channel can be compared between {result.rounds[0]} and {result.rounds[1]}: {why}.",)
     changes = [(name, label, c) for name, each in result.channels.items() for kind in KINDS
                for label, c in each.bands[kind].items()]  # fmt: skip
     remarks = [
