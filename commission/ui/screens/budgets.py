@@ -6,6 +6,7 @@ import math
 
 from commission.model import Budget, Check, Column, Contribution, Outcome, Row, Table
 from commission.model.show import number
+from commission.steps.budget_table import two_digits
 from commission.ui.screens.tables import TablesScreen
 
 HELP = """
@@ -88,11 +89,6 @@ def budget_table(n: int, budget: Budget) -> Table:
     place = " at ".join(part for part in (budget.channel, budget.seat) if part)
     title = f"{budget.title}: {place}" if place else f"{budget.title}: every place"
     return Table(id=f"budget-{n}", title=title, columns=columns, rows=tuple(rows))
-
-
-def two_digits(value: float) -> str:
-    """A standard uncertainty to two digits (JCGM 100, 7.2.6)."""
-    return number(value, max(0, 1 - math.floor(math.log10(value)))) if value > 0 else "0"
 
 
 def _told(source: Contribution, unit: str) -> str:
