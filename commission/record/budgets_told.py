@@ -59,8 +59,9 @@ def _kinds(telling: Telling, budgets: Iterable[Budget]) -> list[tuple[str, Budge
         places = list(dict.fromkeys(each.channel for each in own if each.channel is not None))
         where = _where(telling, places, subs)
         if where and any(each.u < 0.995 * largest.u for each in own):
-            worst = " ".join(filter(None, (largest.channel, largest.seat)))
-            where = telling.say("budgets.largest", where=where, worst=clean_text(worst))
+            worst, seat = (clean_text(part or "") for part in (largest.channel, largest.seat))
+            worst = telling.say("budgets.at", channel=worst, seat=seat) if worst and seat else worst or seat
+            where = telling.say("budgets.largest", where=where, worst=worst)
         found.append((where, largest))
     return found
 
