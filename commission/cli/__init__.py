@@ -7,6 +7,7 @@ data to stdout.
 from __future__ import annotations
 
 import gc
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -16,6 +17,8 @@ EXIT_DONE, EXIT_NO, EXIT_USAGE = 0, 1, 2
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
+    # Our matrices are small: the threads of the linear algebra under numpy would only spin: a tenth of what a record costs the processor.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from commission.cli.commands import COMMANDS, open_job
     from commission.model.errors import Cancelled, CommissionError
 
