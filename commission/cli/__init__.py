@@ -17,7 +17,7 @@ EXIT_DONE, EXIT_NO, EXIT_USAGE = 0, 1, 2
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
-    # Our matrices are small: the threads of the linear algebra under numpy would only spin: a tenth of what a record costs the processor.
+    # Our matrices are small: threads of the linear algebra would only spin, a tenth of a record's processor time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from commission.cli.commands import COMMANDS, open_job
     from commission.model.errors import Cancelled, CommissionError
