@@ -106,7 +106,9 @@ def _reading(command: _Command) -> None:
     _job(sub)
     sub.add_argument("--json", action="store_true", help="the stable form for other programs")
     sub.add_argument("--round", metavar="ROUND", help="only this round (text only)")
-    sub.add_argument("--budgets", action="store_true", help="with what each uncertainty is made of (JSON always has it)")
+    sub.add_argument(
+        "--budgets", action="store_true", help="with what each uncertainty is made of (JSON always has it)"
+    )
 
     sub = command(
         "sheet", "list exactly what to type into the processor", "commission sheet loft.commission -o sheet.csv"

@@ -294,9 +294,7 @@ class LocalWorkshop:
             letterhead = load_letterhead(own)
         visit.keep_verdicts()
         paper = paper or ("us-letter" if visit.job.system.units == "imperial" else "a4")
-        return write_record(
-            visit, target, language=language, paper=paper, letterhead=letterhead, progress=progress
-        )
+        return write_record(visit, target, language=language, paper=paper, letterhead=letterhead, progress=progress)
 
     def _export_sofa(self, visit: Visit, target: Path, round_id: str | None) -> str:
         """The responses of one round, of the newest that has any where none is named, as AES69."""

@@ -48,7 +48,9 @@ def seat_gains_db(levels_db: FloatArray, base: int = 0, distances_m: FloatArray 
     if len(seats) < LEAST_COUNT:
         return {}
     effects = {s: _effect(apart[:, s]) for s in seats}
-    loss = _free_field_db(None if distances_m is None else np.asarray(distances_m, dtype=float)[rows], np.isfinite(kept))
+    loss = _free_field_db(
+        None if distances_m is None else np.asarray(distances_m, dtype=float)[rows], np.isfinite(kept)
+    )
 
     def moved(start: int | None) -> dict[int, float]:
         zero, near = (0.0, 0.0) if start is None else (effects[start][0], loss[start])

@@ -172,7 +172,9 @@ def band_variance(
     left = float(np.mean(raw)) - float(np.mean(own))
     mean = share @ levels
     apart = levels - mean
-    shown = np.atleast_2d(np.asarray(levels_db, dtype=float))[:, usable] - mean  # a seat without weight is shown as well
+    shown = (
+        np.atleast_2d(np.asarray(levels_db, dtype=float))[:, usable] - mean
+    )  # a seat without weight is shown as well
     rms = np.sqrt(np.mean(shown**2, axis=1))
     return BandVariance(
         max(left, 0.0),

@@ -73,7 +73,9 @@ def absolute_level(level: Budget, accuracy_class: int) -> Budget:
 
 def level_left(level: Budget, step_db: float) -> Budget:
     """What is left against the target when the new trim is typed and nothing is read again."""
-    rounding = replace(_display(step_db, source="rounding of the trim"), basis=f"the processor's steps of {step_db:g} dB")
+    rounding = replace(
+        _display(step_db, source="rounding of the trim"), basis=f"the processor's steps of {step_db:g} dB"
+    )
     return replace(level, id="levels.left", title="Level left after the trim is entered, against its target",
                    contributions=(*level.contributions, rounding))  # fmt: skip
 
@@ -166,7 +168,9 @@ def response_level() -> Budget:
     lines = (
         Contribution(source="noise and estimator", u=ESTIMATOR_U_DB, unit="dB", basis=OWN),
         Contribution(source="microphone placed within 2 cm", u=u_of.PLACEMENT_U_DB, unit="dB", basis=OWN),
-        Contribution(source="microphone angle, ±0.3 dB", u=ANGLE_U_DB, unit="dB", distribution="rectangular", basis=OWN),
+        Contribution(
+            source="microphone angle, ±0.3 dB", u=ANGLE_U_DB, unit="dB", distribution="rectangular", basis=OWN
+        ),
         Contribution(source="gain stability, ±0.1 dB", u=GAIN_U_DB, unit="dB", distribution="rectangular", basis=OWN),
     )
     return Budget(id="seats.response", title="Level of a response at one seat", unit="dB", contributions=lines)
@@ -188,9 +192,7 @@ def against_mean(budget: Budget, check_id: str, title: str, seats: int, *, count
     return replace(budget, id=check_id, title=title, contributions=lines)
 
 
-def variance_budget(
-    budget_id: str, channel: str, parts: VarianceParts, repeats: Repeatability
-) -> Budget:
+def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats: Repeatability) -> Budget:
     """Mean variance over the seats in one band [dB²]; sensitivities are what the seats' deviations make of each source."""
     together, apart = (repeats.common_db * math.sqrt(share) for share in (repeats.together, 1 - repeats.together))
     kind: Literal["A", "B"] = "A" if repeats.dof > u_of.DEFAULT_DOF and math.isfinite(repeats.dof) else "B"

@@ -86,7 +86,9 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     checks = {(c, kind, label): _check(c, kind, label, change)
               for c, each in result.channels.items() for kind, bands in each.bands.items()
               for label, change in bands.items()}  # fmt: skip
-    tables = [make(result, kind, checks) for make in (_table, _seat_table) for kind in KINDS] if result.channels else []
+    tables = (
+        [make(result, kind, checks) for make in (_table, _seat_table) for kind in KINDS] if result.channels else []
+    )
     tables += [_budget_table(result, checks)] if result.channels else []
     return Outcome(
         step="compare",

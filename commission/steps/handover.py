@@ -195,7 +195,9 @@ def fate(finding: Finding, left: Sequence[Finding], outcomes: Mapping[str, Outco
         return "not checked again"
     if outcome.state != "done":
         return "not seen again, but not everything was checked again"
-    return "mended" if _could_be_seen(finding, outcome) else "not seen again, but what was measured as left cannot tell"
+    return (
+        "mended" if _could_be_seen(finding, outcome) else "not seen again, but what was measured as left cannot tell"
+    )
 
 
 def _could_be_seen(finding: Finding, outcome: Outcome) -> bool:

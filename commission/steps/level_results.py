@@ -123,7 +123,8 @@ def solve(job: Job, round_id: str) -> LevelsResult:
         seats=counted,
         not_counted={
             seat: tuple(c for c, own in read.items() if own and seat not in own)
-            for seat in dict.fromkeys(seat for own in read.values() for seat in own) if seat not in counted
+            for seat in dict.fromkeys(seat for own in read.values() for seat in own)
+            if seat not in counted
         },
         offset_db=offset,
         proposed_offset_db=proposed,

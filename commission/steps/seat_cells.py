@@ -267,9 +267,7 @@ def _less_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, f
     return {s: v - mean for s, v in good.items()}, len(common)
 
 
-def _nulls(
-    heard: dict[str, Analysis], gains: dict[str, float], counted: set[str]
-) -> dict[str, tuple[float, float]]:
+def _nulls(heard: dict[str, Analysis], gains: dict[str, float], counted: set[str]) -> dict[str, tuple[float, float]]:
     """(deepest third octave re the seats' mean in the bass [dB], its frequency [Hz]) where the loudspeaker plays."""
     freq = next(iter(heard.values())).freq_hz
     levels = np.array([a.third_octave_db - gains.get(s, 0.0) for s, a in heard.items()])
@@ -280,9 +278,7 @@ def _nulls(
     return {s: deepest(levels[i], mean, plays, freq) for i, s in enumerate(heard)}
 
 
-def deepest(
-    level_db: FloatArray, mean_db: FloatArray, plays: BoolArray, freq_hz: FloatArray
-) -> tuple[float, float]:
+def deepest(level_db: FloatArray, mean_db: FloatArray, plays: BoolArray, freq_hz: FloatArray) -> tuple[float, float]:
     """The deepest deviation of one seat's levels [shape=(n,)] from the seats' mean, and its frequency."""
     apart = np.where(plays, level_db - mean_db, np.inf)
     lowest = int(np.argmin(apart))
@@ -333,9 +329,7 @@ def _polarity_check(
                  why_not=why, text="polarity against the majority" if inverted else "polarity", words=words)  # fmt: skip
 
 
-def _driver_checks(
-    job: Job, channel: Channel, seat: str, analysis: Analysis, against: Against | None
-) -> list[Check]:
+def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, against: Against | None) -> list[Check]:
     if against is None:
         return []
     treble, low = against.gaps.get(seat, (None, None))

@@ -11,7 +11,9 @@ from scipy import integrate, stats
 from commission.dsp.uncertainty import DEFAULT_DOF, median_sensitivities, scatter_u
 
 
-@pytest.mark.parametrize(("default", "squares", "dof"), [(0.2, 0.1, 4), (0.2, 2.0, 1), (0.25, 0.02, 26), (0.2, 0.0, 0)])
+@pytest.mark.parametrize(
+    ("default", "squares", "dof"), [(0.2, 0.1, 4), (0.2, 2.0, 1), (0.25, 0.02, 26), (0.2, 0.0, 0)]
+)
 def test_scatter_is_the_posterior_mean(default: float, squares: float, dof: int) -> None:
     """The mean of σ² by integration over σ²: prior scaled inverse chi-squared, likelihood of Σ(x − x̄)² = σ²·χ²(ν).
 

@@ -50,7 +50,11 @@ def test_at_another_seat_the_meter_is_put_down_anew() -> None:
 
 def test_reading_noise_longer_shrinks_its_scatter_alone() -> None:
     short, long = (budgets.noise_level(100.0, time_s, 1) for time_s in (1.0, 4.0))
-    assert [new.part / old.part for old, new in zip(short.contributions, long.contributions, strict=True)] == [0.5, 1, 1]
+    assert [new.part / old.part for old, new in zip(short.contributions, long.contributions, strict=True)] == [
+        0.5,
+        1,
+        1,
+    ]
     assert long.contributions[-1].shared
 
 
@@ -88,9 +92,10 @@ def test_warmer_air_moves_only_the_differences_between_channels() -> None:
 
 def test_what_is_left_after_typing_has_the_rounding_on_top() -> None:
     for unit, step, expected in (("ms", 0.1, 0.1), ("m", 0.03, 30 / 344.077), ("ft", 0.1, 30.48 / 344.077)):
-        job, analyses = distance_job(
-            processor=Processor(delay=DelayRange(unit=unit, step=step, max=60)))  # type: ignore[arg-type]
-        left = next(b for b in distances.solve(job, AS_FOUND, analyses).channels["FL"].budgets if b.id == "distances.left")
+        job, analyses = distance_job(processor=Processor(delay=DelayRange(unit=unit, step=step, max=60)))  # type: ignore[arg-type]
+        left = next(
+            b for b in distances.solve(job, AS_FOUND, analyses).channels["FL"].budgets if b.id == "distances.left"
+        )
         assert parts(left)["rounding of the setting"] == pytest.approx(expected / math.sqrt(12), rel=1e-4), unit
 
 
@@ -136,7 +141,16 @@ def test_the_table_of_a_budget() -> None:
     assert [c.key for c in table.columns] == [
         "source", "u", "distribution", "type", "sensitivity", "part", "share", "basis"]  # fmt: skip
     first, second, u, expanded, dof = (row.cells for row in table.rows)
-    assert first == ("scatter", "0.30 dB", "normal", "A", "1.0", pytest.approx(0.3), pytest.approx(36), "three readings")
+    assert first == (
+        "scatter",
+        "0.30 dB",
+        "normal",
+        "A",
+        "1.0",
+        pytest.approx(0.3),
+        pytest.approx(36),
+        "three readings",
+    )
     assert second[:5] == ("[b]air[/b] (shared)", "2.0 K", "rectangular", "B", "−0.20 dB/K")
     assert (u[0], u[5]) == ("combined u", pytest.approx(0.5))
     assert (expanded[0], expanded[5]) == ("U = 2 u", pytest.approx(1.0))

@@ -62,7 +62,9 @@ def test_trims_and_levels_are_covered(most: int) -> None:
     inside: dict[str, list[bool]] = {"trim": [], "absolute": [], "left": [], "subwoofer": []}
     for _ in range(VISITS):
         eye, meter = scatter(rng, DEFAULT_REPEATABILITY_U_DB), rng.normal(0, 0.5)
-        heard = {c: rng.uniform(70, 80) + meter for c in ids}  # what a meter of this class reads without any other error
+        heard = {
+            c: rng.uniform(70, 80) + meter for c in ids
+        }  # what a meter of this class reads without any other error
         readings = {}
         for c in ids:
             place, noise = rng.normal(0, 0.13), SUB_NOISE_U_DB if c == "SUB1" else 0.0
@@ -106,7 +108,11 @@ def test_delays_are_covered(right: bool) -> None:
         true_m = drawn_m + rng.normal(0, 0.1, len(ids))
         speed = speed_of_sound_m_s(noted_c + rng.uniform(-1, 1))
         own = speed_of_sound_m_s(noted_c)  # the processor's: not known, taken as right
-        held = np.round(true_m / 0.03) * 0.03 if right else np.round((true_m + rng.normal(0, 0.15, len(ids))) / 0.03) * 0.03
+        held = (
+            np.round(true_m / 0.03) * 0.03
+            if right
+            else np.round((true_m + rng.normal(0, 0.15, len(ids))) / 0.03) * 0.03
+        )
         late = np.where(rng.random(len(ids)) < 0.15, rng.uniform(-1e-3, 1e-3, len(ids)), 0.0)
         applied = (held.max() - held) / own
         errors = sum(drawn(rng, line, len(ids)) for line in parts) / 1000
@@ -204,7 +210,9 @@ def test_seat_variance_and_its_change_are_covered(repeated: int, band: Band) -> 
     assert all(holds(share) for share in shares.values()), shares
 
 
-@pytest.mark.parametrize(("bandwidth_hz", "time_s", "resolution_db"), [(20.0, 4.0, 0.1), (400.0, 2.0, 0.1), (50.0, 2.0, 0.5)])
+@pytest.mark.parametrize(
+    ("bandwidth_hz", "time_s", "resolution_db"), [(20.0, 4.0, 0.1), (400.0, 2.0, 0.1), (50.0, 2.0, 0.5)]
+)
 def test_levels_of_noise_are_covered(bandwidth_hz: float, time_s: float, resolution_db: float) -> None:
     """Gaussian noise in a band of known width, read as L_eq by a meter of class 2; and against the meter's own reading."""
     rng, rate_hz = np.random.default_rng(SEED), 1000.0
@@ -223,6 +231,8 @@ def test_levels_of_noise_are_covered(bandwidth_hz: float, time_s: float, resolut
         read = round(level / resolution_db) * resolution_db
         own = budgets.noise_level(bandwidth_hz, time_s, None, resolution_db)
         inside["own"].append(abs(read - (true + meter)) <= own.expanded)
-        inside["absolute"].append(abs(read - true) <= budgets.noise_level(bandwidth_hz, time_s, 2, resolution_db).expanded)
+        inside["absolute"].append(
+            abs(read - true) <= budgets.noise_level(bandwidth_hz, time_s, 2, resolution_db).expanded
+        )
     shares = {name: covered(each) for name, each in inside.items()}
     assert all(holds(share) for share in shares.values()), shares
