@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Literal, Protocol
 from commission import model, steps
 from commission.history import fold, may_withdraw
 from commission.model.errors import Cancelled, CommissionError, StoreError
-from commission.model.events import Signed, SystemDefined, Withdrawn
+from commission.model.events import Signed, Withdrawn
 from commission.model.judged import Judged
 
 if TYPE_CHECKING:  # what computes loads with the first computation, after the first paint
@@ -146,13 +146,6 @@ class Visit:
         with self._lock:
             may_withdraw(self.job, seq)
             return self.append(Withdrawn(seq=seq, reason=reason))[0]
-
-    def change_system(self, note: str = "", **changes: object) -> System:
-        """Store the system with some fields changed."""
-        with self._lock:
-            system = replace(self.job.system, **changes)  # type: ignore[arg-type]
-            self.append(SystemDefined(system=system, note=note))
-            return system
 
     def import_rows(
         self,

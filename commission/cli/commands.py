@@ -109,8 +109,7 @@ def photo(parsed: argparse.Namespace) -> int:
         known = [step.id for step in visit.steps]
         if parsed.step not in known:
             raise InputError("--step", parsed.step, "one of " + ", ".join(known))
-        if parsed.round is not None and parsed.round not in visit.job.rounds:
-            raise InputError("--round", parsed.round, "one of " + ", ".join(visit.job.rounds))
+        _known_round(visit, parsed.round)
         event = workshop.attach_photo(
             visit, parsed.photo, step=parsed.step, round_id=parsed.round, caption=parsed.caption
         )
@@ -181,6 +180,12 @@ def results(parsed: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
+def _known_round(visit: Visit, round_id: str | None) -> None:
+    """Refuse a round that the job does not have; None names none."""
+    if round_id is not None and round_id not in visit.job.rounds:
+        raise InputError("--round", round_id, "one of " + ", ".join(visit.job.rounds))
+
+
 def _analyse(visit: Visit) -> None:
     visit.analyse(threading.Event(), shown_progress("Analysing"))
 
@@ -188,8 +193,7 @@ def _analyse(visit: Visit) -> None:
 def _print_results(visit: Visit, only_round: str | None, *, budgets: bool = False) -> int:
     from commission.record.text import visit_lines
 
-    if only_round is not None and only_round not in visit.job.rounds:
-        raise InputError("--round", only_round, "one of " + ", ".join(visit.job.rounds))
+    _known_round(visit, only_round)
     _analyse(visit)
     for line in visit_lines(visit, only_round, budgets=budgets):
         print(line)
@@ -243,9 +247,8 @@ def record(parsed: argparse.Namespace) -> int:
         visit = workshop.open(parsed.job)  # the verdicts of a record are kept in the log
     except StoreError:
         visit = workshop.open(parsed.job, read_only=True)  # in use elsewhere: a record can be had all the same
+    _known_round(visit, parsed.round)
     _analyse(visit)
-    if parsed.round is not None and parsed.round not in visit.job.rounds:
-        raise InputError("--round", parsed.round, "one of " + ", ".join(visit.job.rounds))
     said = workshop.export(
         visit,
         parsed.output,
