@@ -1,204 +1,138 @@
 """Central types. Everything else imports from here and nothing here imports from the rest.
 
-A name loads its module when it is first asked for: the first screen needs few of them, and every frozen data class takes
-more than half a millisecond to be made.
+Each name loads its module when it is first asked for (`commission.late` says why).
 """
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from commission.model.budget import Budget, Contribution, Distribution
-    from commission.model.errors import Cancelled, CommissionError, InputError, StoreError
-    from commission.model.events import (
-        EVENT_KINDS,
-        Decided,
-        EarlierFigure,
-        EarlierVisit,
-        Event,
-        EventBody,
-        JobCreated,
-        LimitsChosen,
-        Noted,
-        PhotoAttached,
-        ReadingEntered,
-        ResponseKind,
-        ResponseStored,
-        RoundOpened,
-        SettingEntered,
-        Signed,
-        StimulusStored,
-        SystemDefined,
-        Withdrawn,
-    )
-    from commission.model.imports import ImportOptions, ImportRow
-    from commission.model.job import Job, Reading, StoredResponse
-    from commission.model.judged import Judged, JudgedKind, JudgedPlace
-    from commission.model.limits import LimitsProfile, ProfileLimit, default_profile, read_profile
-    from commission.model.outcome import (
-        Advice,
-        Cause,
-        Choice,
-        Column,
-        Curve,
-        Finding,
-        Grid,
-        GridCell,
-        Outcome,
-        PlanItem,
-        RoomPlan,
-        Row,
-        Series,
-        Table,
-    )
-    from commission.model.protocols import CancelToken, Decoder, Importer, Journal, Progress, Rig, Source
-    from commission.model.signal import (
-        Analysed,
-        Analyses,
-        Analysis,
-        ComplexArray,
-        FloatArray,
-        Response,
-        Signal,
-        UnusableError,
-        freeze,
-    )
-    from commission.model.step import Capture, Prompt, Step, Task
-    from commission.model.system import (
-        AS_FOUND,
-        AS_LEFT,
-        DEFAULT_BANDS,
-        Band,
-        Channel,
-        DelayRange,
-        DelayUnit,
-        Instrument,
-        InstrumentKind,
-        Polarity,
-        Position,
-        Processor,
-        Role,
-        Room,
-        Seat,
-        Setting,
-        Sweep,
-        System,
-        TrimRange,
-    )
-    from commission.model.verdict import GUARD_FACTOR, Check, Limit, Verdict, worst
+    from commission.model.budget import Budget as Budget
+    from commission.model.budget import Contribution as Contribution
+    from commission.model.budget import Distribution as Distribution
+    from commission.model.errors import Cancelled as Cancelled
+    from commission.model.errors import CommissionError as CommissionError
+    from commission.model.errors import InputError as InputError
+    from commission.model.errors import StoreError as StoreError
+    from commission.model.events import EVENT_KINDS as EVENT_KINDS
+    from commission.model.events import Decided as Decided
+    from commission.model.events import EarlierFigure as EarlierFigure
+    from commission.model.events import EarlierVisit as EarlierVisit
+    from commission.model.events import Event as Event
+    from commission.model.events import EventBody as EventBody
+    from commission.model.events import JobCreated as JobCreated
+    from commission.model.events import LimitsChosen as LimitsChosen
+    from commission.model.events import Noted as Noted
+    from commission.model.events import PhotoAttached as PhotoAttached
+    from commission.model.events import ReadingEntered as ReadingEntered
+    from commission.model.events import ResponseKind as ResponseKind
+    from commission.model.events import ResponseStored as ResponseStored
+    from commission.model.events import RoundOpened as RoundOpened
+    from commission.model.events import SettingEntered as SettingEntered
+    from commission.model.events import Signed as Signed
+    from commission.model.events import StimulusStored as StimulusStored
+    from commission.model.events import SystemDefined as SystemDefined
+    from commission.model.events import Withdrawn as Withdrawn
+    from commission.model.imports import ImportOptions as ImportOptions
+    from commission.model.imports import ImportRow as ImportRow
+    from commission.model.job import Job as Job
+    from commission.model.job import Reading as Reading
+    from commission.model.job import StoredResponse as StoredResponse
+    from commission.model.judged import Judged as Judged
+    from commission.model.judged import JudgedKind as JudgedKind
+    from commission.model.judged import JudgedPlace as JudgedPlace
+    from commission.model.limits import LimitsProfile as LimitsProfile
+    from commission.model.limits import ProfileLimit as ProfileLimit
+    from commission.model.limits import default_profile as default_profile
+    from commission.model.limits import read_profile as read_profile
+    from commission.model.outcome import Advice as Advice
+    from commission.model.outcome import Cause as Cause
+    from commission.model.outcome import Choice as Choice
+    from commission.model.outcome import Column as Column
+    from commission.model.outcome import Curve as Curve
+    from commission.model.outcome import Finding as Finding
+    from commission.model.outcome import Grid as Grid
+    from commission.model.outcome import GridCell as GridCell
+    from commission.model.outcome import Outcome as Outcome
+    from commission.model.outcome import PlanItem as PlanItem
+    from commission.model.outcome import RoomPlan as RoomPlan
+    from commission.model.outcome import Row as Row
+    from commission.model.outcome import Series as Series
+    from commission.model.outcome import Table as Table
+    from commission.model.protocols import CancelToken as CancelToken
+    from commission.model.protocols import Decoder as Decoder
+    from commission.model.protocols import Importer as Importer
+    from commission.model.protocols import Journal as Journal
+    from commission.model.protocols import Progress as Progress
+    from commission.model.protocols import Rig as Rig
+    from commission.model.protocols import Source as Source
+    from commission.model.signal import Analysed as Analysed
+    from commission.model.signal import Analyses as Analyses
+    from commission.model.signal import Analysis as Analysis
+    from commission.model.signal import ComplexArray as ComplexArray
+    from commission.model.signal import FloatArray as FloatArray
+    from commission.model.signal import Response as Response
+    from commission.model.signal import Signal as Signal
+    from commission.model.signal import UnusableError as UnusableError
+    from commission.model.signal import freeze as freeze
+    from commission.model.step import Capture as Capture
+    from commission.model.step import Prompt as Prompt
+    from commission.model.step import Step as Step
+    from commission.model.step import Task as Task
+    from commission.model.system import AS_FOUND as AS_FOUND
+    from commission.model.system import AS_LEFT as AS_LEFT
+    from commission.model.system import DEFAULT_BANDS as DEFAULT_BANDS
+    from commission.model.system import Band as Band
+    from commission.model.system import Channel as Channel
+    from commission.model.system import DelayRange as DelayRange
+    from commission.model.system import DelayUnit as DelayUnit
+    from commission.model.system import Instrument as Instrument
+    from commission.model.system import InstrumentKind as InstrumentKind
+    from commission.model.system import Polarity as Polarity
+    from commission.model.system import Position as Position
+    from commission.model.system import Processor as Processor
+    from commission.model.system import Role as Role
+    from commission.model.system import Room as Room
+    from commission.model.system import Seat as Seat
+    from commission.model.system import Setting as Setting
+    from commission.model.system import Sweep as Sweep
+    from commission.model.system import System as System
+    from commission.model.system import TrimRange as TrimRange
+    from commission.model.verdict import GUARD_FACTOR as GUARD_FACTOR
+    from commission.model.verdict import Check as Check
+    from commission.model.verdict import Limit as Limit
+    from commission.model.verdict import Verdict as Verdict
+    from commission.model.verdict import worst as worst
 else:
-    # In the order of need: what every open job needs comes first, and no module needs one that stands after it.
-    _MODULES = (
-        "errors", "system", "verdict", "limits", "judged", "events", "job", "signal", "imports", "budget", "outcome",
-        "step", "protocols",
-    )  # fmt: skip
+    from commission.late import loader
 
-    def __getattr__(name: str) -> Any:
-        from importlib import import_module
-
-        if name in __all__:
-            for module in _MODULES:
-                found = getattr(import_module(f"{__name__}.{module}"), name, None)
-                if found is not None:
-                    globals()[name] = found
-                    return found
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-
-
-__all__ = [
-    "AS_FOUND",
-    "AS_LEFT",
-    "DEFAULT_BANDS",
-    "EVENT_KINDS",
-    "GUARD_FACTOR",
-    "Advice",
-    "Analysed",
-    "Analyses",
-    "Analysis",
-    "Band",
-    "Budget",
-    "CancelToken",
-    "Cancelled",
-    "Capture",
-    "Cause",
-    "Channel",
-    "Check",
-    "Choice",
-    "Column",
-    "CommissionError",
-    "ComplexArray",
-    "Contribution",
-    "Curve",
-    "Decided",
-    "Decoder",
-    "DelayRange",
-    "DelayUnit",
-    "Distribution",
-    "EarlierFigure",
-    "EarlierVisit",
-    "Event",
-    "EventBody",
-    "Finding",
-    "FloatArray",
-    "Grid",
-    "GridCell",
-    "ImportOptions",
-    "ImportRow",
-    "Importer",
-    "InputError",
-    "Instrument",
-    "InstrumentKind",
-    "Job",
-    "JobCreated",
-    "Journal",
-    "Judged",
-    "JudgedKind",
-    "JudgedPlace",
-    "Limit",
-    "LimitsChosen",
-    "LimitsProfile",
-    "Noted",
-    "Outcome",
-    "PhotoAttached",
-    "PlanItem",
-    "Polarity",
-    "Position",
-    "Processor",
-    "ProfileLimit",
-    "Progress",
-    "Prompt",
-    "Reading",
-    "ReadingEntered",
-    "Response",
-    "ResponseKind",
-    "ResponseStored",
-    "Rig",
-    "Role",
-    "Room",
-    "RoomPlan",
-    "RoundOpened",
-    "Row",
-    "Seat",
-    "Series",
-    "Setting",
-    "SettingEntered",
-    "Signal",
-    "Signed",
-    "Source",
-    "Step",
-    "StimulusStored",
-    "StoreError",
-    "StoredResponse",
-    "Sweep",
-    "System",
-    "SystemDefined",
-    "Table",
-    "Task",
-    "TrimRange",
-    "UnusableError",
-    "Verdict",
-    "Withdrawn",
-    "default_profile",
-    "freeze",
-    "read_profile",
-    "worst",
-]
+    NAMES = {
+        "budget": ("Budget", "Contribution", "Distribution"),
+        "errors": ("Cancelled", "CommissionError", "InputError", "StoreError"),
+        "events": (
+            "EVENT_KINDS", "Decided", "EarlierFigure", "EarlierVisit", "Event", "EventBody", "JobCreated",
+            "LimitsChosen", "Noted", "PhotoAttached", "ReadingEntered", "ResponseKind", "ResponseStored",
+            "RoundOpened", "SettingEntered", "Signed", "StimulusStored", "SystemDefined", "Withdrawn",
+        ),
+        "imports": ("ImportOptions", "ImportRow"),
+        "job": ("Job", "Reading", "StoredResponse"),
+        "judged": ("Judged", "JudgedKind", "JudgedPlace"),
+        "limits": ("LimitsProfile", "ProfileLimit", "default_profile", "read_profile"),
+        "outcome": (
+            "Advice", "Cause", "Choice", "Column", "Curve", "Finding", "Grid", "GridCell", "Outcome", "PlanItem",
+            "RoomPlan", "Row", "Series", "Table",
+        ),
+        "protocols": ("CancelToken", "Decoder", "Importer", "Journal", "Progress", "Rig", "Source"),
+        "signal": (
+            "Analysed", "Analyses", "Analysis", "ComplexArray", "FloatArray", "Response", "Signal", "UnusableError",
+            "freeze",
+        ),
+        "step": ("Capture", "Prompt", "Step", "Task"),
+        "system": (
+            "AS_FOUND", "AS_LEFT", "DEFAULT_BANDS", "Band", "Channel", "DelayRange", "DelayUnit", "Instrument",
+            "InstrumentKind", "Polarity", "Position", "Processor", "Role", "Room", "Seat", "Setting", "Sweep",
+            "System", "TrimRange",
+        ),
+        "verdict": ("GUARD_FACTOR", "Check", "Limit", "Verdict", "worst"),
+    }  # fmt: skip
+    __all__ = [name for names in NAMES.values() for name in names]
+    __getattr__ = loader(__name__, NAMES)
