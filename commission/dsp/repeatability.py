@@ -53,9 +53,12 @@ class Repeatability:
 
     def noise_u_db(self, levels_db: FloatArray) -> FloatArray:
         """The noise part at these levels [dB]; zero where there is no level."""
-        levels = np.nan_to_num(np.asarray(levels_db, dtype=float), nan=np.inf)
+        levels = np.asarray(levels_db, dtype=float)
+        if not self.noise_db:
+            return np.zeros(levels.shape)
         with np.errstate(over="ignore"):
-            return np.asarray(np.minimum(self.noise_db * 10 ** (-levels / 20), _LARGEST_NOISE_U_DB))
+            noise = np.minimum(self.noise_db * 10 ** (-levels / 20), _LARGEST_NOISE_U_DB)
+        return np.where(np.isnan(levels), 0.0, noise)
 
     def u_db(self, levels_db: FloatArray) -> FloatArray:
         """Both parts together [dB]."""

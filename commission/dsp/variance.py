@@ -36,7 +36,10 @@ def variance_over_seats(
     below zero. NaN where a seat that counts has no level: seats are compared only where all were heard.
     """
     levels, share = _heard(levels_db, weights)
-    raw, own = _raw_and_own(levels, share, repeatability or Repeatability(), levels)
+    repeats = repeatability or Repeatability()
+    own = _own_db2(share, repeats, repeats.noise_u_db(levels))
+    with np.errstate(invalid="ignore"):
+        raw = share @ (levels - share @ levels) ** 2
     return np.asarray(np.where(np.isfinite(raw), np.maximum(raw - own, 0.0), np.nan))
 
 
@@ -50,13 +53,9 @@ def _heard(levels_db: FloatArray, weights: Sequence[float] | None) -> tuple[Floa
     return np.where(share[:, None] > 0, levels, 0.0), share
 
 
-def _raw_and_own(
-    levels: FloatArray, share: FloatArray, repeats: Repeatability, read: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    with np.errstate(invalid="ignore"):
-        apart = levels - share @ levels
-        raw = share @ apart**2
-    return np.asarray(raw), np.asarray((share * (1 - share)) @ repeats.u_db(read) ** 2)
+def _own_db2(share: FloatArray, repeats: Repeatability, noise_u_db: FloatArray) -> FloatArray:
+    """What the measurement itself brings into the variance over seats, per frequency [dB²]."""
+    return np.asarray((share * (1 - share)) @ (repeats.common_db**2 + noise_u_db**2))
 
 
 def without_seat_level(levels_db: FloatArray, seat_levels_db: FloatArray) -> FloatArray:
@@ -168,10 +167,11 @@ def band_variance(
     levels = levels[:, usable]
     repeats = repeatability or Repeatability()
     read = levels if measured_db is None else _heard(measured_db, weights)[0][:, usable]
-    raw, own = _raw_and_own(levels, share, repeats, read)
-    left = float(np.mean(raw)) - float(np.mean(own))
+    noise_u_db = repeats.noise_u_db(read)
     mean = share @ levels
     apart = levels - mean
+    own_db2 = float(_own_db2(share, repeats, noise_u_db).mean())
+    left = float((share @ apart**2).mean()) - own_db2
     shown = (
         np.atleast_2d(np.asarray(levels_db, dtype=float))[:, usable] - mean
     )  # a seat without weight is shown as well
@@ -181,22 +181,22 @@ def band_variance(
         tuple(float(v) for v in rms),
         tuple(float(v) for v in shown.mean(axis=1)),
         int(np.argmax(np.where(share > 0, rms, -1.0))),
-        _parts(apart, read, share, repeats, own),
+        _parts(apart, noise_u_db, share, repeats, own_db2),
         left <= 0.0 < repeats.common_db,
     )
 
 
 def _parts(
-    apart: FloatArray, read: FloatArray, share: FloatArray, repeats: Repeatability, own: FloatArray
+    apart: FloatArray, noise_u_db: FloatArray, share: FloatArray, repeats: Repeatability, own_db2: float
 ) -> VarianceParts:
     points = apart.shape[1]
     independent = max(1.0, points / INDEPENDENT_POINTS)
     one_db2 = repeats.common_db**2
     together = 4 * np.sum((share * np.mean(apart, axis=1)) ** 2) * one_db2 * repeats.together
     single = 4 * np.sum(share**2 * np.mean(apart**2, axis=1)) / independent * one_db2 * (1 - repeats.together)
-    noise = 4 * np.sum(share**2 * np.mean((apart * repeats.noise_u_db(read)) ** 2, axis=1)) / independent
+    noise = 4 * np.sum(share**2 * np.mean((apart * noise_u_db) ** 2, axis=1)) / independent
     seats = max(int(np.count_nonzero(share)) - 1, 1)
-    second = 2 * float(np.mean(own)) ** 2 / seats * shared_share(points, repeats.together)
+    second = 2 * own_db2**2 / seats * shared_share(points, repeats.together)
     return VarianceParts(*(math.sqrt(float(each)) for each in (together, single, noise, second)))
 
 

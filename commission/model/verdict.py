@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 
 GUARD_FACTOR = 1.645
 """One-sided 95 % quantile of the normal distribution: guard band of JCGM 106:2012 and ISO 14253-1 (from memory)."""
@@ -82,7 +83,8 @@ class Limit:
         return Verdict.PASS if below + guard <= value <= above - guard else Verdict.UNSURE
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+# Without slots: the verdict is kept, since tables, paper and JSON ask for it again and again.
+@dataclass(frozen=True, kw_only=True)
 class Check:
     """One judged number. `uncertainty` is the standard uncertainty u (k = 1); on screen U = 2 u is shown."""
 
@@ -100,7 +102,7 @@ class Check:
     words: str = ""
     """The value and what was expected, where the number only stands for a word: "reversed; expected normal"."""
 
-    @property
+    @cached_property
     def verdict(self) -> Verdict:
         """Not tested when a reason stands against it or no limit was given; else the limit's word."""
         if self.why_not is not None or self.limit is None:

@@ -13,6 +13,7 @@ import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
 from html import escape
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,14 +111,11 @@ def polyline(x: FloatArray, y: FloatArray) -> str:
     kept = _needed(x, y)
     x, y = x[kept], y[kept]
     known = np.isfinite(x) & np.isfinite(y)
-    across, down = (np.round(np.where(known, v, 0.0), 1).tolist() for v in (x, y))
-    out = []
-    pen = "M"
-    for good, a, b in zip(known.tolist(), across, down, strict=True):
-        if good:
-            out.append(f"{pen}{a:g} {b:g}")
-        pen = "L" if good else "M"
-    return "".join(out)
+    points = np.round(np.column_stack((x, y))[known], 1) + 0.0
+    said = list(map("{:g} {:g}".format, *points.T.tolist()))
+    starts = np.flatnonzero(known & ~np.concatenate(([False], known[:-1])))  # where the pen comes down
+    first = np.searchsorted(np.flatnonzero(known), starts).tolist()
+    return "".join("M" + "L".join(said[a:b]) for a, b in pairwise([*first, len(said)]))
 
 
 def _needed(x: FloatArray, y: FloatArray) -> NDArray[np.intp]:
@@ -150,6 +148,7 @@ def drawing(width: float, height: float, inside: str, *, title: str, alt: str = 
 NARROW, WIDE = frozenset("iljtfrI.,:;'|!()[]/ "), frozenset("mwMWOQ@%—…")
 
 
+@lru_cache(maxsize=8192)  # tables say the same words many times
 def width_em(text: str) -> float:
     """About how wide a text is set in the record's fonts, em; generous, since the fonts themselves are not read."""
     return sum(

@@ -171,7 +171,7 @@ def _table(result: CompareResult, kind: str, checks: Checks) -> Table:
         Column(key="off", title="off by", unit="dB", decimals=1),
     )
     rows = tuple(
-        Row(key=f"{name}:{label}", check=checks[(name, kind, label)],
+        Row(key=f"{name}:{label}", check=checks[(name, kind, label)], minor=not c.is_real,
             cells=(name, label, c.before.sd_db, c.after.sd_db, c.change_db2, 2 * c.u_db2, c.word, c.after.worst_seat,
                    c.after.worst_db))
         for name, each in result.channels.items() for label, c in each.bands[kind].items()
@@ -189,7 +189,7 @@ def _seat_table(result: CompareResult, kind: str, checks: Checks) -> Table:
         *(Column(key=seat, title=seat) for seat in seats),
     )
     rows = tuple(
-        Row(key=f"{name}:{label}", check=checks[(name, kind, label)], minor=c.word not in ("better", "worse"),
+        Row(key=f"{name}:{label}", check=checks[(name, kind, label)], minor=not c.is_real,
             cells=(name, label, *(_before_after(c, seat) for seat in seats)))
         for name, each in result.channels.items() for label, c in each.bands[kind].items()
     )  # fmt: skip

@@ -71,6 +71,11 @@ class Change:
         """Standard uncertainty of the change."""
         return self.budget.u
 
+    @property
+    def is_real(self) -> bool:
+        """Whether it lies beyond its uncertainty."""
+        return self.word != "no real change"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelCompare:
