@@ -232,7 +232,7 @@ class Visit:
     @property
     def steps(self) -> tuple[Step, ...]:
         """The steps of this visit, in order."""
-        return tuple(each for each in steps.STEPS if steps.belongs(each.id, self.job))
+        return tuple(steps.step(step_id) for step_id, _ in steps.listed(self.job))
 
     def outcomes(self, round_id: str) -> dict[str, Outcome]:
         """All steps of a round, by step id, in order."""

@@ -7,11 +7,15 @@ The cinema is the invented Harbour Lane room: eleven channels, two subwoofers, t
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Mapping, Sequence
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pytest
 
+import commission.steps
 from commission.history import fold
 from commission.model import (
     AS_FOUND,
@@ -32,6 +36,7 @@ from commission.model import (
     Seat,
     Setting,
     SettingEntered,
+    Step,
     System,
     SystemDefined,
 )
@@ -194,3 +199,11 @@ def arrivals(
         )
         for i, ((channel, seat), value) in enumerate(values_s.items())
     )
+
+
+def add_step(monkeypatch: pytest.MonkeyPatch, step: Step, place: int | None = None) -> None:
+    """Add a step as a file of `commission/steps` and its line there would; at the end, or before that place."""
+    titles = list(commission.steps.TITLES.items())
+    titles.insert(len(titles) if place is None else place, (step.id, step.title))
+    monkeypatch.setitem(sys.modules, f"commission.steps.{step.id}", SimpleNamespace(STEP=step))  # type: ignore[arg-type]
+    monkeypatch.setattr(commission.steps, "TITLES", dict(titles))

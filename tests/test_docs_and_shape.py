@@ -13,7 +13,7 @@ from commission import steps
 from commission.cli.commands import COMMANDS
 from commission.cli.parser import build_parser
 from commission.model import Prompt
-from commission.steps import STEPS
+from commission.steps import all_steps
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -28,7 +28,7 @@ def test_every_command_is_in_the_readme_and_has_an_example(command: str) -> None
     assert f"commission {command}" in choices[command].format_help().split("example:")[1]  # type: ignore[index,call-overload]
 
 
-@pytest.mark.parametrize("step", STEPS, ids=lambda s: s.id)
+@pytest.mark.parametrize("step", all_steps(), ids=lambda s: s.id)
 def test_every_step_is_documented_and_tells_how(step: object) -> None:
     assert f"| {step.title} | " in README  # type: ignore[attr-defined]
     assert step.question in README  # type: ignore[attr-defined]
@@ -53,12 +53,12 @@ def test_prompts_say_what_to_do_and_warn() -> None:
     from builders import cinema, defined, job_of
 
     job = job_of(defined(cinema()))
-    for step in STEPS:
+    for step in all_steps():
         for task in step.plan(job, "as-found"):
             assert 20 < len(task.text) < 200
             if isinstance(task, Prompt):
                 assert task.unit
-    assert all(t.caution for s in STEPS if s.id in ("levels", "seats") for t in s.plan(job, "as-found"))
+    assert all(t.caution for s in all_steps() if s.id in ("levels", "seats") for t in s.plan(job, "as-found"))
 
 
 HEAVY = ("numpy", "scipy", "soundfile", "sounddevice", "typst", "matplotlib")
@@ -105,7 +105,7 @@ print(*[m for m in {(*HEAVY, "commission.steps.site", "commission.diagnosis")!r}
 
 
 def test_steps_are_listed_as_they_call_themselves() -> None:
-    assert steps.TITLES == {step.id: step.title for step in STEPS}
+    assert steps.TITLES == {step.id: step.title for step in all_steps()}
 
 
 def test_the_sample_is_small_enough() -> None:

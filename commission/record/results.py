@@ -14,7 +14,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.model import Check, Event, Finding, Outcome, worst
 from commission.record.rejudged import rejudged_values
 from commission.record.sheet import sheet_rows
-from commission.steps import STEPS, compare, distances, levels, seats
+from commission.steps import all_steps, compare, distances, levels, seats
 from commission.steps.budget_table import budget_values
 from commission.visit import Visit
 
@@ -40,7 +40,7 @@ def results(visit: Visit) -> dict[str, Any]:
         "variance": _variance(visit),
         "bass": {},
         "findings": [_finding(finding, r) for r in job.rounds for finding in visit.findings(r)],
-        "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in STEPS},
+        "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in all_steps()},
         "judged_differently": rejudged_values(visit.rejudged()),
     }
 

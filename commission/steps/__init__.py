@@ -1,16 +1,15 @@
-"""The steps of the visit, in order. Adding one is adding its file and its name here.
+"""The steps of the visit, in order. Adding one is adding its file, which makes its `STEP`, and its line here.
 
-Their names are known without loading them: the first screen lists the steps before anything is computed.
+Their titles are known without loading them: the first screen lists the steps before anything is computed.
 """
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from commission.model import Job, Step
-
-    STEPS: tuple[Step, ...]
 
 TITLES = {
     "site": "Site",
@@ -22,14 +21,20 @@ TITLES = {
     "drift": "Since last time",
     "handover": "Hand over",
 }
-"""Title by id, in order; the steps themselves are made of these names' modules."""
+"""Title by id, in order; the id is the name of the module that holds the step."""
 
 
 def step(step_id: str) -> Step:
     """The step of that id; KeyError when there is none."""
-    from commission.steps import STEPS  # by way of __getattr__, where nobody asked before
+    if step_id not in TITLES:
+        raise KeyError(step_id)
+    found: Step = import_module(f"{__name__}.{step_id}").STEP
+    return found
 
-    return {step.id: step for step in STEPS}[step_id]
+
+def all_steps() -> tuple[Step, ...]:
+    """Every step that there is, in order; loads them all."""
+    return tuple(step(step_id) for step_id in TITLES)
 
 
 def belongs(step_id: str, job: Job) -> bool:
@@ -39,17 +44,4 @@ def belongs(step_id: str, job: Job) -> bool:
 
 def listed(job: Job) -> tuple[tuple[str, str], ...]:
     """Id and title of every step of this visit, in order; loads none of them."""
-    steps: tuple[Step, ...] | None = globals().get("STEPS")
-    titles = TITLES.items() if steps is None else ((step.id, step.title) for step in steps)
-    return tuple((step_id, title) for step_id, title in titles if belongs(step_id, job))
-
-
-if not TYPE_CHECKING:
-
-    def __getattr__(name: str) -> tuple[Step, ...]:
-        if name != "STEPS":
-            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-        from importlib import import_module
-
-        made = tuple(import_module(f"{__name__}.{step_id}").STEP for step_id in TITLES)
-        return globals().setdefault("STEPS", made)
+    return tuple((step_id, title) for step_id, title in TITLES.items() if belongs(step_id, job))

@@ -35,7 +35,7 @@ from commission.model import (
 )
 from commission.record.results import results
 from commission.record.text import visit_lines
-from commission.steps import STEPS, step
+from commission.steps import all_steps, step
 from commission.visit import Visit
 
 LIMIT = Limit(low=-0.5, high=0.5, unit="dB", basis="made up for the test")
@@ -89,7 +89,7 @@ def log_of(*bodies: EventBody) -> Job:
 
 def kept(job: Job, analyses: Analyses | None = None) -> Judged:
     known = analyses or Analyses()
-    return judged([s.evaluate(job, r, known) for r in job.rounds for s in STEPS], "signed", "1.0")
+    return judged([s.evaluate(job, r, known) for r in job.rounds for s in all_steps()], "signed", "1.0")
 
 
 def stricter(limit_db: float) -> tuple[Step, ...]:
@@ -100,12 +100,12 @@ def stricter(limit_db: float) -> tuple[Step, ...]:
         limit = Limit(low=-limit_db, high=limit_db, unit="dB", basis="made up for the test")
         return replace(outcome, checks=tuple(replace(c, limit=limit) for c in outcome.checks))
 
-    return tuple(replace(s, evaluate=evaluate) if s.id == "levels" else s for s in STEPS)
+    return tuple(replace(s, evaluate=evaluate) if s.id == "levels" else s for s in all_steps())
 
 
 def test_the_same_program_judges_the_same() -> None:
     job = log_of(kept(log_of()))
-    found = rejudge(job, Analyses(), "1.0", STEPS)
+    found = rejudge(job, Analyses(), "1.0", all_steps())
     assert found is not None
     assert found.differences == ()
     assert found.count > 0
@@ -127,15 +127,15 @@ def test_another_program_is_told_by_its_differences() -> None:
 def test_readings_that_came_later_are_no_change_of_judgement() -> None:
     job = log_of(kept(log_of()), *levels({"FL": 79.0}), reading("levels", "level", 71.0, "dB", channel="FC"))
     assert step("levels").evaluate(job, AS_FOUND, Analyses()).verdict is Verdict.FAIL
-    found = rejudge(job, Analyses(), "1.0", STEPS)
+    found = rejudge(job, Analyses(), "1.0", all_steps())
     assert found is not None
     assert found.differences == ()
 
 
 def test_nothing_stored_says_nothing() -> None:
-    assert rejudge(log_of(), Analyses(), "1.0", STEPS) is None
+    assert rejudge(log_of(), Analyses(), "1.0", all_steps()) is None
     job = log_of(kept(log_of()))
-    assert rejudge(fold([*job.log, Event(seq=99, at="", body=Withdrawn(seq=job.log[-1].seq))]), Analyses(), "1.0", STEPS) \
+    assert rejudge(fold([*job.log, Event(seq=99, at="", body=Withdrawn(seq=job.log[-1].seq))]), Analyses(), "1.0", all_steps()) \
         is None  # fmt: skip
 
 
@@ -152,7 +152,7 @@ def test_recordings_withdrawn_since_leave_out_what_rests_on_them_and_nothing_els
     body = kept(before, Analyses(items))
     gone = Withdrawn(seq=items[0].seq)
     job = job_of(*(e.body for e in before.log[1:]), body, gone)
-    found = rejudge(job, Analyses(items[1:]), "1.0", STEPS)
+    found = rejudge(job, Analyses(items[1:]), "1.0", all_steps())
     assert found is not None
     assert found.differences == ()
     assert "1 recording that counted then is not there now" in found.left_out[0]

@@ -12,10 +12,10 @@ from sound_room import SoundRoom
 from commission.diagnosis import RULES, findings
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Analyses, Finding, Job, Outcome, Processor, TrimRange, Verdict
-from commission.steps import STEPS
+from commission.steps import all_steps
 
-OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in STEPS}
-STEPS_BY_ID = {step.id: step for step in STEPS}
+OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
+STEPS_BY_ID = {step.id: step for step in all_steps()}
 ALL_SEATS = ["A1", "A2", "A3", "B1", "B2", "B3"]
 
 
@@ -98,7 +98,7 @@ def test_every_rule_names_checks_that_a_step_makes() -> None:
     """Those that would show the fault again; a name that no step uses would make nothing ever count as mended."""
     room = FAULTS["wiring.swapped"](quiet())
     analyses, job = room.analyses(), room.job()
-    made = {check.id for step in STEPS for check in step.evaluate(job, AS_FOUND, analyses).checks}
+    made = {check.id for step in all_steps() for check in step.evaluate(job, AS_FOUND, analyses).checks}
     assert {rule.check for rule in RULES} <= made
     assert all(rule.check.startswith(f"{rule.step}.") for rule in RULES)
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from builders import LOUDSPEAKERS, cinema, defined, levels, setting, tapes
+from builders import LOUDSPEAKERS, add_step, cinema, defined, levels, setting, tapes
 from jobs import (
     CREATED_AT,
     big_cinema,
@@ -25,7 +25,6 @@ from jobs import (
     visit_of,
 )
 
-import commission.steps
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
@@ -208,8 +207,7 @@ def _invented(job, round_id, analyses):  # type: ignore[no-untyped-def]
 def test_a_step_that_nobody_knows_is_in_the_record(monkeypatch: pytest.MonkeyPatch) -> None:
     step = Step(id="tilt", title="Tilt", question="Do they lean?", help="", plan=lambda job, r: (), evaluate=_invented,
                 entry="readings")  # fmt: skip
-    known = commission.steps.STEPS
-    monkeypatch.setattr(commission.steps, "STEPS", (*known[:2], step, *known[2:]))
+    add_step(monkeypatch, step, place=2)
     photo = PhotoAttached(step="tilt", round=AS_FOUND, caption="The dial", file_name="dial.png", file_sha256="d" * 64,
                           media_type="image/png", width_px=2, height_px=2)  # fmt: skip
     gone = replace(photo, caption="The other dial", file_sha256="e" * 64)

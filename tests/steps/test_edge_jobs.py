@@ -14,7 +14,7 @@ from sound_room import SoundRoom
 from commission.diagnosis import findings
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, AS_LEFT, Analyses, Job, Outcome, Verdict
-from commission.steps import STEPS
+from commission.steps import all_steps
 
 MAINS = ["FL", "FC", "FR", "SiL", "SiR"]
 
@@ -59,7 +59,7 @@ ROOMS: dict[str, Callable[[], SoundRoom]] = {
 
 
 def told(room: SoundRoom, job: Job, round_id: str, analyses: Analyses) -> dict[str, Outcome]:
-    outcomes = {step.id: step.evaluate(job, round_id, analyses) for step in STEPS}
+    outcomes = {step.id: step.evaluate(job, round_id, analyses) for step in all_steps()}
     for finding in findings(job, round_id, analyses, outcomes):
         assert not any("nan" in text.lower().split() for text in (finding.title, *finding.evidence))
     return outcomes

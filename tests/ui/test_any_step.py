@@ -5,11 +5,10 @@ The snapshots are of this step, so that a new wording of a real step does not to
 
 import numpy as np
 import pytest
-from builders import cinema
+from builders import add_step, cinema
 from stand_ins import FREQ, app_of, screen_text, settle
 from textual.widgets import Static
 
-import commission.steps
 from commission.model import (
     Advice,
     Check,
@@ -81,10 +80,6 @@ TILT = Step(id="tilt", title="Tilt", question="Is every loudspeaker aimed?", hel
             evaluate=evaluate, entry="readings")  # fmt: skip
 WATCH = Step(id="tilt", title="Tilt", question="Is every loudspeaker aimed?", help="", plan=lambda job, round_id: (),
              evaluate=evaluate)  # fmt: skip
-
-
-def add_step(monkeypatch, step):
-    monkeypatch.setattr("commission.steps.STEPS", (*commission.steps.STEPS, step))
 
 
 @pytest.fixture
