@@ -127,6 +127,13 @@ class EarlierFigure:
     seat: str | None = None
     value: float
     uncertainty: float | None = None
+    """What it holds of itself and not of the loudspeaker, so that a later visit's can be subtracted from it."""
+    dof: float | None = None
+    """Degrees of freedom of the uncertainty; None: as many as make no difference."""
+    over: tuple[str, ...] = ()
+    """Where one value is made of several seats: which."""
+    passes_delays: bool = True
+    """Of responses: whether they ran through the processor, and so through trims, delays and polarity."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,6 +150,8 @@ class EarlierVisit:
     program_version: str
     meter: str = ""
     """Which level meter read the levels: the same one again leaves its class out of a comparison."""
+    not_typed_in: tuple[str, ...] = ()
+    """Channels whose settings as left were never ticked as typed into the processor."""
     figures: tuple[EarlierFigure, ...] = ()
 
 
