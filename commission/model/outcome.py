@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from commission.model.signal import FloatArray
@@ -49,6 +49,12 @@ class Table:
     remark: str = ""
     verdicts: bool = True
     """Whether a column of verdicts is added where rows carry checks; False where a column of words says it already."""
+
+    def without(self, *keys: str) -> Table:
+        """The same table without the columns of those keys, for a view that has no room for them."""
+        kept = [i for i, column in enumerate(self.columns) if column.key not in keys]
+        rows = tuple(replace(row, cells=tuple(row.cells[i] for i in kept)) for row in self.rows)
+        return replace(self, columns=tuple(self.columns[i] for i in kept), rows=rows)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -17,6 +17,11 @@ def number(value: float | None, decimals: int, *, signed: bool = False) -> str:
     return f"{rounded:{'+' if signed and rounded else ''}.{decimals}f}".replace("-", "−")
 
 
+def place_text(channel: str | None, seat: str | None) -> str:
+    """Where something holds, as in "FL at A2"; what is None is left out."""
+    return " at ".join(clean_text(part) for part in (channel, seat) if part)
+
+
 def verdict_word(verdict: Verdict | None) -> str:
     """Symbol and word, as in "✓ pass"."""
     return "" if verdict is None else f"{verdict.symbol} {verdict.value}"

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from commission.model import Budget, Column, Contribution, Row, Table
+from commission.model.show import place_text
 
 
 def two_digits(value: float) -> str:
@@ -20,7 +21,10 @@ def two_digits(value: float) -> str:
 
 
 def budget_table(budget: Budget) -> Table:
-    """Every source with what it makes of the result's uncertainty; last the combined u, U = 2 u and degrees of freedom."""
+    """Every source with what it makes of the result's uncertainty; last the combined u, U = 2 u and degrees of freedom.
+
+    Rows of sources have their number as key, the others "u", "U" and "dof".
+    """
     columns = (
         Column(key="source", title="Source"),
         Column(key="u", title="u"),
@@ -33,11 +37,13 @@ def budget_table(budget: Budget) -> Table:
     )
     rows = [_line(str(i), each, budget) for i, each in enumerate(budget.contributions)]
     dof = "∞" if math.isinf(budget.dof) else f"{math.floor(budget.dof + 1e-9)}"  # truncated: JCGM 100 G.4.1
-    rows.append(_sum("u", "combined u", budget.u, "root of the sum of squares (JCGM 100 equation 11a)"))
-    rows.append(_sum("U", "U = 2 u", budget.expanded, "holds about 95 %"))
-    rows.append(Row(key="dof", cells=("effective degrees of freedom", dof, "", "", "", "", "",
-                                      "Welch and Satterthwaite (JCGM 100 equation G.2b)")))  # fmt: skip
-    place = ", ".join(part for part in (budget.channel, budget.seat) if part)
+    rows += [
+        _sum("u", "combined u", budget, budget.u, "root of the sum of the squares of the parts (JCGM 100 equation 11a)"),
+        _sum("U", "U = 2 u", budget, budget.expanded, "holds about 95 %"),
+        Row(key="dof", cells=("effective degrees of freedom", dof, "", "", "", "", "",
+                              "Welch and Satterthwaite (JCGM 100 equation G.2b)")),
+    ]  # fmt: skip
+    place = place_text(budget.channel, budget.seat)
     return Table(
         id=f"budget:{budget.id}",
         title=f"{budget.title}: {place}" if place else budget.title,
@@ -57,8 +63,8 @@ def _line(key: str, each: Contribution, budget: Budget) -> Row:
     return Row(key=key, cells=cells)
 
 
-def _sum(key: str, source: str, value: float, basis: str) -> Row:
-    return Row(key=key, cells=(source, "", "", "", "", value, "", basis))
+def _sum(key: str, source: str, budget: Budget, value: float, basis: str) -> Row:
+    return Row(key=key, cells=(source, f"{two_digits(value)} {budget.unit}", "", "", "", value, "", basis))
 
 
 def grouped(budgets: Iterable[Budget]) -> tuple[Budget, ...]:
@@ -74,14 +80,13 @@ def grouped(budgets: Iterable[Budget]) -> tuple[Budget, ...]:
 
 def _one(own: list[Budget]) -> Budget:
     largest = max(own, key=lambda each: each.u)
-    places = list(dict.fromkeys(" ".join(part for part in (each.channel, each.seat) if part) for each in own))
+    places = list(dict.fromkeys(place_text(each.channel, each.seat) for each in own))
     if len(own) == 1 or places == [""]:
         return largest
     same = all(math.isclose(each.u, largest.u, rel_tol=1e-9) for each in own)
     shown = ", ".join(place or "all others" for place in places[:13]) + (" …" if len(places) > 13 else "")
     if not same:
-        where = " ".join(part for part in (largest.channel, largest.seat) if part) or "most"
-        shown += f"; largest, of {where}"
+        shown += f"; largest, of {place_text(largest.channel, largest.seat) or 'most'}"
     return replace(largest, channel=shown, seat=None)
 
 

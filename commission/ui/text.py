@@ -93,7 +93,7 @@ class TimeLeft:
 
 def event_words(event: Event, job: Job) -> str:
     """One event in plain words."""
-    from commission.model.show import number  # late: it loads what tables are made of
+    from commission.model.show import number, place_text  # late: it loads what tables are made of
 
     match event.body:
         case JobCreated(title=title, program_version=version):
@@ -110,7 +110,7 @@ def event_words(event: Event, job: Job) -> str:
             parts += [f"polarity {s.polarity}"] if s.polarity is not None else []
             text = f"{round_name(s.round)}: {s.channel} {'set to' if applied else 'holds'} {', '.join(parts)}"
         case ReadingEntered() as r:
-            place = " at ".join(part for part in (r.channel, r.seat) if part)
+            place = place_text(r.channel, r.seat)
             text = f"{round_name(r.round)}: {r.quantity} {place} {number(r.value, 2)} {r.unit}"
         case ResponseStored() as r:
             text = f"{round_name(r.round)}: {r.kind} of {r.channel} at {r.seat} from {r.file_name}"

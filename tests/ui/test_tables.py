@@ -15,8 +15,9 @@ from commission.cli.workshop import LocalWorkshop
 from commission.diagnosis.rejudge import judged
 from commission.job.store import JobFile
 from commission.model import AS_FOUND, Budget, Contribution, JobCreated, JudgedKind, JudgedPlace
+from commission.steps.budget_table import two_digits
 from commission.ui.app import CommissionApp
-from commission.ui.screens.budgets import Budgets, budget_table, budgets_of, two_digits
+from commission.ui.screens.budgets import Budgets, budgets_of
 from commission.ui.screens.tables import JudgedDifferently, Limits
 from commission.ui.widgets.draw.canvas import plain
 from commission.ui.widgets.draw.table import draw_table
@@ -178,24 +179,17 @@ def budget(channel=None, seat=None, u=0.3):
     ))  # fmt: skip
 
 
-def test_a_budget_adds_up_as_in_the_guide():
+def test_a_budget_fits_the_narrow_screen_and_each_row_is_told_below():
     """JCGM 100:2008, 5.1.2 and 6.2.1: u_c² = Σ (c u)², U = 2 u_c; 0.3 and 0.4 give 0.5 and 1.0."""
-    table = budget_table(0, budget())
-    cells = [row.cells for row in table.rows]
-    assert [c[0] for c in cells] == ["scatter", "air", "Combined u", "U = 2 u"]
-    assert [c[1] for c in cells] == ["0.30", "0.50", "0.50", "1.0"]
-    assert [c[4] for c in cells] == pytest.approx([0.3, 0.4, 0.5, 1.0])
-    assert [c[5] for c in cells][:3] == pytest.approx([36.0, 64.0, 100.0])
+    screen = Budgets("FL", (budget(), budget("FC", "A1", 0.2)))
+    table, other = screen.tables()
+    assert other.title == "A level: FC at A1"
+    assert [row.key for row in table.rows] == ["0 0", "0 1", "0 u", "0 U", "0 dof"]
+    assert [row.cells[3] for row in table.rows[:4]] == pytest.approx([0.3, 0.4, 0.5, 1.0])
     text = plain(draw_table(table, 80))
     assert "Part" in text and "Share" in text and "← →" not in text
-
-
-@pytest.mark.parametrize(
-    ("u", "said"), [(0.1434, "0.14"), (0.0025, "0.0025"), (12.34, "12"), (0.0, "0"), (0.098, "0.098")]
-)
-def test_two_digits(u, said):
-    """JCGM 100:2008, 7.2.6: at most two significant digits of a standard uncertainty."""
-    assert two_digits(u) == said
+    assert "sensitivity" in screen.about(other.rows[1])
+    assert "root of the sum of the squares" in screen.about(other.rows[2])
 
 
 @both_sizes

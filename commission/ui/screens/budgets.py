@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
-from commission.model import Budget, Check, Column, Contribution, Outcome, Row, Table
+from commission.model import Budget, Check, Contribution, Outcome, Row, Table
 from commission.model.show import number
-from commission.steps.budget_table import two_digits
+from commission.steps.budget_table import budget_table
 from commission.ui.screens.tables import TablesScreen
 
 HELP = """
@@ -19,12 +20,8 @@ What the stated uncertainty of a value is made of, after JCGM 100 (the GUM).
 - Only what scatters from reading to reading shrinks when you read again. What is *shared* is the same for everything that
   is compared and does not shrink at all.
 """
-COLUMNS = (
-    Column(key="source", title="Source"),
-    Column(key="u", title="u"),
-    Column(key="unit", title="Unit"),
-    Column(key="distribution", title="Distribution"),
-)
+SAID_BELOW = ("type", "sensitivity", "basis")
+"""Columns that stand in words under the tables, for the selected row."""
 
 
 def budgets_of(outcome: Outcome, check: Check | None, channel: str | None, seat: str | None) -> tuple[Budget, ...]:
@@ -53,42 +50,24 @@ class Budgets(TablesScreen):
         self._budgets = budgets
 
     def tables(self) -> tuple[Table, ...]:
-        """One for each budget."""
-        return tuple(budget_table(n, budget) for n, budget in enumerate(self._budgets))
+        """One for each budget; keys of rows are "budget row"."""
+        return tuple(_on_screen(n, budget_table(budget)) for n, budget in enumerate(self._budgets))
 
     def about(self, row: Row | None) -> str:
-        """The selected source with its basis."""
+        """The selected source with its basis, or how a sum is made."""
         if row is None:
             return ""
-        n, index = (int(part) for part in row.key.split(" "))
-        budget = self._budgets[n]
-        if index >= len(budget.contributions):
-            free = f" Effective degrees of freedom: {budget.dof:.0f}." if math.isfinite(budget.dof) else ""
-            return (
-                f"The root of the sum of the squares of the parts (JCGM 100, 5.1.2); U = 2 u holds about 95 %.{free}"
-            )
-        return _told(budget.contributions[index], budget.unit)
+        n, key = row.key.split(" ")
+        budget = self._budgets[int(n)]
+        if key.isdigit():
+            return _told(budget.contributions[int(key)], budget.unit)
+        source, *_, basis = next(each.cells for each in budget_table(budget).rows if each.key == key)
+        return f"{source}: {basis}"
 
 
-def budget_table(n: int, budget: Budget) -> Table:
-    """Sources, then the combined u and U; keys of rows are "budget row"."""
-    columns = (
-        *COLUMNS,
-        Column(key="part", title="Part", unit=budget.unit, decimals=3),
-        Column(key="share", title="Share", unit="%", decimals=0),
-    )
-    rows = [
-        Row(key=f"{n} {i}", cells=(each.source, two_digits(each.u), each.unit, each.distribution, each.part,
-                                   100 * budget.share(each)))
-        for i, each in enumerate(budget.contributions)
-    ]  # fmt: skip
-    last = len(rows)
-    rows.append(Row(key=f"{n} {last}", cells=("Combined u", two_digits(budget.u), budget.unit, "", budget.u, 100.0)))
-    total = ("U = 2 u", two_digits(budget.expanded), budget.unit, "", budget.expanded, None)
-    rows.append(Row(key=f"{n} {last + 1}", cells=total))
-    place = " at ".join(part for part in (budget.channel, budget.seat) if part)
-    title = f"{budget.title}: {place}" if place else f"{budget.title}: every place"
-    return Table(id=f"budget-{n}", title=title, columns=columns, rows=tuple(rows))
+def _on_screen(n: int, table: Table) -> Table:
+    rows = tuple(replace(row, key=f"{n} {row.key}") for row in table.rows)
+    return replace(table, rows=rows).without(*SAID_BELOW)
 
 
 def _told(source: Contribution, unit: str) -> str:

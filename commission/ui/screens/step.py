@@ -16,6 +16,7 @@ from textual.widget import Widget
 from textual.widgets import Footer, Static
 
 from commission.model import Check, Outcome, Prompt
+from commission.model.show import place_text
 from commission.model.units import clean_text
 from commission.steps import step
 from commission.ui.inks import content
@@ -278,8 +279,7 @@ class StepScreen(VisitScreen):
         if not found:
             self.notify("Nothing with a stated uncertainty is selected here.")
             return
-        place = " at ".join(part for part in (channel, seat) if part)
-        self.app.push_screen(Budgets(clean_text(place), found))
+        self.app.push_screen(Budgets(place_text(channel, seat), found))
 
     def action_photo(self) -> None:
         """Attach a photograph to this step."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import ClassVar
 
 from textual import on
@@ -14,7 +13,7 @@ from textual.widgets import Footer, Static
 
 from commission.diagnosis.rejudge import JudgedDifferently as Difference
 from commission.model import Column, Row, Table, Verdict
-from commission.model.show import verdict_word
+from commission.model.show import place_text, verdict_word
 from commission.model.units import clean_text
 from commission.steps import step
 from commission.steps.limits_table import limits_table
@@ -122,11 +121,7 @@ basis = "our own practice, after forty rooms"
     def tables(self) -> tuple[Table, ...]:
         """All that is known of each limit where there is room, else the rest below."""
         table = limits_table(self.visit.job.profile)
-        if not self.has_class("narrow"):
-            return (table,)
-        kept = [i for i, column in enumerate(table.columns) if column.key not in ("applies", "basis")]
-        rows = tuple(replace(row, cells=tuple(row.cells[i] for i in kept)) for row in table.rows)
-        return (replace(table, columns=tuple(table.columns[i] for i in kept), rows=rows),)
+        return (table.without("applies", "basis") if self.has_class("narrow") else table,)
 
     def about(self, row: Row | None) -> str:
         """What the limit judges, its basis, and whose it is."""
@@ -208,6 +203,5 @@ def _word(verdict: str | None) -> str:
 
 
 def _told(each: Difference) -> str:
-    place = " at ".join(part for part in (each.channel, each.seat) if part)
-    what = f"{step(each.step).title}: {each.id} {place}".rstrip()
+    what = f"{step(each.step).title}: {each.id} {place_text(each.channel, each.seat)}".rstrip()
     return f"{what}, {round_name(each.round)}: {_word(each.then)} → {_word(each.now)}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from commission.model import Check, Limit, Verdict
-from commission.model.show import number, verdict_word
+from commission.model.show import number, place_text, verdict_word
 from commission.model.units import clean_text, format_length, format_temperature
 
 DECIMALS = {"dB": 1, "dB²": 1, "ms": 2, "s": 2, "m": 2, "°C": 1, "Hz": 0, "°": 0, "%": 0}
@@ -63,8 +63,7 @@ def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, s
     if check is None:
         return (("Nothing is judged in this row.", "dim"),)
     word = (f"{verdict_word(check.verdict)}  ", STYLES[check.verdict])
-    place = " at ".join(clean_text(part) for part in (check.channel, check.seat) if part)
-    what = f"{place} {clean_text(check.text)}".strip()
+    what = f"{place_text(check.channel, check.seat)} {clean_text(check.text)}".strip()
     both = check.limit is not None and check.limit.low is not None and check.limit.low < 0
     value = quantity(check.value, check.unit, units, _decimals(check))
     if both and check.value is not None and check.value > 0:
