@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from commission import __version__, model
 from commission.model.errors import CommissionError, StoreError
+from commission.model.progress import unwatched
 
 if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
     from collections.abc import Callable, Iterable, Sequence
@@ -31,10 +32,6 @@ if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
 
 SUFFIX = ".commission"
 RECENT_KEPT = 12
-
-
-def quiet(fraction: float, text: str) -> None:
-    """A progress that nobody watches."""
 
 
 class _LateDecoder:
@@ -108,7 +105,7 @@ class LocalWorkshop:
         opening = model.JobCreated(title=loaded.system.title, program_version=__version__)
         return self._create(path, (opening, *loaded.bodies, _default_limits()))
 
-    def create_return(self, path: Path, earlier: Path, progress: Progress = quiet) -> Visit:
+    def create_return(self, path: Path, earlier: Path, progress: Progress = unwatched) -> Visit:
         """A new job of the same room, which compares itself with the earlier one.
 
         A `progress` that raises Cancelled stops it with nothing made.
@@ -146,7 +143,7 @@ class LocalWorkshop:
         self._remember(path)
         return Visit(journal, _LateDecoder())
 
-    def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = quiet) -> Path:
+    def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = unwatched) -> Path:
         """The sample job in `folder`: made from its definition and its files, or what lies there already."""
         from commission.cli.sample import JOB_NAME, sample_folder
 
@@ -178,7 +175,7 @@ class LocalWorkshop:
             options = model.ImportOptions(
                 round=round_id, stimulus=source / "stimulus.flac", clock=f"{round_id} sweeps"
             )
-            rows = self.importer.survey((source / round_id,), visit.job, options, None, cancel, quiet)
+            rows = self.importer.survey((source / round_id,), visit.job, options, None, cancel, unwatched)
             _, left_out = visit.import_rows(self.importer, rows, options, cancel, half)
             if left_out:
                 raise CommissionError(f"The sample is incomplete: {left_out[0][0].path.name}: {left_out[0][1]}")
@@ -272,7 +269,7 @@ class LocalWorkshop:
         paper: Paper | None = None,
         letterhead: Letterhead | None = None,
         round_id: str | None = None,
-        progress: Progress = quiet,
+        progress: Progress = unwatched,
     ) -> str:
         """Write the record in the format of the suffix, and keep the verdicts that it prints.
 

@@ -58,11 +58,12 @@ if TYPE_CHECKING:
     from commission.model.outcome import Row as Row
     from commission.model.outcome import Series as Series
     from commission.model.outcome import Table as Table
-    from commission.model.protocols import CancelToken as CancelToken
+    from commission.model.progress import CancelToken as CancelToken
+    from commission.model.progress import Progress as Progress
+    from commission.model.progress import unwatched as unwatched
     from commission.model.protocols import Decoder as Decoder
     from commission.model.protocols import Importer as Importer
     from commission.model.protocols import Journal as Journal
-    from commission.model.protocols import Progress as Progress
     from commission.model.protocols import Rig as Rig
     from commission.model.protocols import Source as Source
     from commission.model.signal import Analysed as Analysed
@@ -121,7 +122,8 @@ else:
             "Advice", "Cause", "Choice", "Column", "Curve", "Finding", "Grid", "GridCell", "Outcome", "PlanItem",
             "RoomPlan", "Row", "Series", "Table",
         ),
-        "protocols": ("CancelToken", "Decoder", "Importer", "Journal", "Progress", "Rig", "Source"),
+        "progress": ("CancelToken", "Progress", "unwatched"),
+        "protocols": ("Decoder", "Importer", "Journal", "Rig", "Source"),
         "signal": (
             "Analysed", "Analyses", "Analysis", "ComplexArray", "FloatArray", "Response", "Signal", "UnusableError",
             "freeze",

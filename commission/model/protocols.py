@@ -9,21 +9,9 @@ from typing import Protocol
 from commission.model.events import Event, EventBody, ResponseStored
 from commission.model.imports import ImportOptions, ImportRow
 from commission.model.job import Job, StoredResponse
+from commission.model.progress import CancelToken, Progress
 from commission.model.signal import Response, Signal
 from commission.model.step import Capture
-
-Progress = Callable[[float, str], None]
-"""(fraction from 0 to 1, what is being done)."""
-
-
-class CancelToken(Protocol):
-    """A `threading.Event` serves."""
-
-    def is_set(self) -> bool:
-        """Whether to stop."""
-
-    def wait(self, timeout: float | None = None) -> bool:
-        """Wait at most `timeout` s; whether to stop."""
 
 
 class Journal(Protocol):

@@ -27,11 +27,12 @@ def told(name):
     last = now
 import json, sys, threading
 from pathlib import Path
-from commission.cli.workshop import LocalWorkshop, quiet
+from commission.cli.workshop import LocalWorkshop
+from commission.model import unwatched
 told("interpreter")
 visit = LocalWorkshop(Path(sys.argv[2])).open(Path(sys.argv[1]), read_only=True)
 told("open the job")
-visit.analyse(threading.Event(), quiet)
+visit.analyse(threading.Event(), unwatched)
 told("analysis")
 for round_id in visit.job.rounds:
     visit.outcomes(round_id)

@@ -12,9 +12,10 @@ ROUNDS = 5
 CODE = """
 import sys, threading, time; t = time.perf_counter()
 from pathlib import Path
-from commission.cli.workshop import LocalWorkshop, quiet
+from commission.cli.workshop import LocalWorkshop
+from commission.model import unwatched
 visit = LocalWorkshop(Path(sys.argv[1])).open(Path(sys.argv[2]), read_only=True)
-visit.analyse(threading.Event(), quiet)
+visit.analyse(threading.Event(), unwatched)
 for round_id in visit.job.rounds:
     visit.outcomes(round_id)
     visit.findings(round_id)
