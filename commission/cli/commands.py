@@ -19,6 +19,14 @@ if TYPE_CHECKING:
     from commission.visit import Visit
 
 EXIT_DONE, EXIT_NO = 0, 1
+RECORD_OPTIONS = {
+    ".pdf": ("language", "paper", "letterhead"),
+    ".html": ("language", "paper", "letterhead"),
+    ".json": (),
+    ".csv": (),
+    ".sofa": ("round",),
+}
+"""Which options mean something for a record, by its ending."""
 
 
 def say(text: str) -> None:
@@ -29,7 +37,7 @@ def say(text: str) -> None:
 def shown_progress(label: str) -> Progress:
     """A line on stderr that updates itself on a terminal and stays silent in a pipe."""
     if not sys.stderr.isatty():
-        return lambda fraction, text: None
+        return model.unwatched
 
     def show(fraction: float, text: str) -> None:
         end = "\n" if fraction >= 1 else ""
@@ -169,6 +177,8 @@ def row_line(row: ImportRow) -> str:
 
 def results(parsed: argparse.Namespace) -> int:
     """Print everything computed."""
+    if parsed.json and parsed.round is not None:
+        raise InputError("--round", "--json", "results as text", "The JSON holds every round: leave the option out.")
     visit = LocalWorkshop().open(parsed.job, read_only=True)
     if not parsed.json:
         return _print_results(visit, parsed.round, budgets=parsed.budgets)
@@ -237,10 +247,29 @@ def sheet(parsed: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
+def _honoured(parsed: argparse.Namespace) -> None:
+    """Refuse an ending that no record has, and an option that this ending would silently leave out."""
+    ending = parsed.output.suffix.lower()
+    if ending not in RECORD_OPTIONS:
+        raise InputError(
+            str(parsed.output), f"the ending “{ending or 'none'}”", "one of " + ", ".join(RECORD_OPTIONS)
+        )
+    for option in sorted({each for options in RECORD_OPTIONS.values() for each in options}):
+        if getattr(parsed, option) is not None and option not in RECORD_OPTIONS[ending]:
+            fitting = " or ".join(each for each, options in RECORD_OPTIONS.items() if option in options)
+            raise InputError(
+                f"--{option}",
+                f"a record that ends in {ending}",
+                f"one that ends in {fitting}",
+                "Leave the option out.",
+            )
+
+
 def record(parsed: argparse.Namespace) -> int:
     """Write the record."""
     from commission.record.letterhead import load_letterhead
 
+    _honoured(parsed)
     workshop = LocalWorkshop()
     letterhead = load_letterhead(parsed.letterhead) if parsed.letterhead is not None else None
     try:
@@ -264,6 +293,8 @@ def record(parsed: argparse.Namespace) -> int:
 
 def verify(parsed: argparse.Namespace) -> int:
     """Check the chain, and a record against it."""
+    if parsed.words is not None and parsed.record is None:
+        raise InputError("--words", "no --record", "the record that was written with these words")
     visit = LocalWorkshop().open(parsed.job, read_only=True)
     broken = visit.verify(shown_progress("Checking"))
     job = visit.job

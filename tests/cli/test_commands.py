@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from commission.cli import main
+
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = ROOT / "sample_measurements"
 
@@ -157,6 +159,32 @@ def test_wrong_use_is_told_on_stderr(tmp_path: Path, words: list[str], code: int
     assert done.returncode == code
     assert "Traceback" not in done.stderr
     assert bool(done.stderr) == (code != 0)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            "record x -o a.pdf --round as-left",
+            "--round: found a record that ends in .pdf, expected one that ends in .sofa.",
+        ),
+        (
+            "record x -o a.sofa --language de",
+            "--language: found a record that ends in .sofa, expected one that ends in .pdf",
+        ),
+        ("record x -o a.csv --paper a4", "expected one that ends in .pdf or .html. Leave the option out."),
+        ("record x -o a.json --letterhead ours.toml", "--letterhead: found a record that ends in .json"),
+        ("record x -o a.doc", "a.doc: found the ending “.doc”, expected one of .pdf, .html, .json, .csv, .sofa."),
+        ("results x --json --round as-left", "--round: found --json, expected results as text."),
+        ("verify x --words own.toml", "--words: found no --record"),
+    ],
+)
+def test_an_option_that_would_mean_nothing_is_refused(
+    words: str, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Before the job is looked at: it need not even exist."""
+    assert main(words.split()) == 2
+    assert said in capsys.readouterr().err
 
 
 def test_a_rehearsal_can_be_measured_without_a_screen(tmp_path: Path) -> None:
