@@ -1,20 +1,19 @@
-"""AES69 files on their way into a job and out of it: rows to correct, stored files to responses, a round to a file."""
+"""AES69 files on their way into a job: rows to correct, stored files to responses."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from commission.audio.files import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, SoundInfo, problem_of
-from commission.audio.sofa import SofaResponse, read_sofa, write_sofa
+from commission.audio.sofa import SofaResponse, read_sofa
 from commission.model import (
     CommissionError,
     ImportRow,
     InputError,
     Job,
     Response,
-    ResponseStored,
     StoredResponse,
     UnusableError,
 )
@@ -66,26 +65,6 @@ def sofa_responses(data: bytes, wanted: Sequence[StoredResponse]) -> dict[int, R
         problem = _problem(found[index], f"{name}, response {index + 1}")
         results[each.seq] = UnusableError(problem) if problem else found[index].response
     return results
-
-
-def export_sofa(job: Job, round_id: str, blobs: Callable[[str], bytes], *, at: str) -> tuple[bytes, tuple[str, ...]]:
-    """A round of a job as the bytes of a file, and a sentence for each response that is not in it.
-
-    `at`: when it was made, "2026-11-25 14:05:00". Raises InputError when no response has an impulse response.
-    """
-    from commission.audio.decoding import decode
-
-    found: list[tuple[ResponseStored, Response]] = []
-    left_out = []
-    for stored, result in decode(job.responses_of(round_id), blobs):
-        place = f"{stored.body.channel} at {stored.body.seat}"
-        if isinstance(result, Exception):
-            left_out.append(f"{place}: {result}")
-        elif result.impulse is None:
-            left_out.append(f"{place}: {stored.body.file_name} holds levels over frequency only.")
-        else:
-            found.append((stored.body, result))
-    return write_sofa(job.system, round_id, found, at=at), tuple(left_out)
 
 
 def _frames(each: SofaResponse) -> int:

@@ -295,7 +295,7 @@ class LocalWorkshop:
 
     def _export_sofa(self, visit: Visit, target: Path, round_id: str | None) -> str:
         """The responses of one round, of the newest that has any where none is named, as AES69."""
-        from commission.audio.sofa_rows import export_sofa
+        from commission.audio.sofa_export import export_sofa
         from commission.record.export import utc_now, write_bytes
 
         job = visit.job

@@ -18,7 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from commission.audio.sofa import read_sofa, to_room, write_sofa
-from commission.audio.sofa_rows import export_sofa, sofa_responses, sofa_rows
+from commission.audio.sofa_export import export_sofa
+from commission.audio.sofa_rows import sofa_responses, sofa_rows
 from commission.model import ImportRow, InputError, Response, ResponseStored, Room, StoredResponse, UnusableError
 
 AT = "2026-11-25 14:05:00"
