@@ -69,7 +69,7 @@ class Series:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Curve:
-    """A plot; x in Hz on a logarithmic axis. `key` ties it to a grid cell (channel, seat) or a table row."""
+    """A plot; x in Hz on a logarithmic axis, y a level or whatever `y_name` says."""
 
     id: str
     title: str
@@ -78,6 +78,7 @@ class Curve:
     channel: str | None = None
     seat: str | None = None
     caption: str = ""
+    y_name: str = "Level"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,5 +1,8 @@
 """Curves of the record as SVG: logarithmic frequency, levels, series that differ in colour and in dash.
 
+Proportions are those of IEC 60263 (from memory): a decade of frequency is as long as 10, 25 or 50 dB. All level axes
+span 12, 30 or 60 dB, so that curves can be laid over each other and a slope looks alike in every drawing.
+
 Written by hand and not with a plotting library: importing one takes some 0.65 s, and the whole record shall be there
 within 2 s, of which the analysis of the recordings takes 1.4 s. Every figure carries in words what it shows.
 """
@@ -7,7 +10,8 @@ within 2 s, of which the analysis of the recordings takes 1.4 s. Every figure ca
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -37,16 +41,28 @@ from commission.record.svg import (
 Words = Callable[[str], str]
 """A sentence of this file in the reader's language; figures are put in after."""
 
-WIDTH, HEIGHT = 370.0, 182.0
-"""px without the legend. Two drawings stand side by side on a page, so that their type prints at about 7 points."""
-LEFT, RIGHT, TOP, BOTTOM = 40.0, 12.0, 6.0, 36.0
-LOW_HZ, HIGH_HZ = 20.0, 20000.0
+WIDTH = 370.0
+"""px. Two drawings stand side by side on a page, so that their type prints at 6.5 to 7 points."""
+LEFT, RIGHT, TOP, BOTTOM = 40.0, 12.0, 6.0, 34.0
+LOW_HZ, HIGH_HZ, BASS_HZ = 20.0, 20000.0, 500.0
+"""Ends of the frequency axis; curves of bass alone get an axis of their own."""
 TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
-SPAN_MOST_DB = 60.0
-"""A dead channel must not flatten all others: no axis reaches further down than this below its top."""
+SCALES_DB = ((12.0, 2.0), (30.0, 5.0), (60.0, 10.0))
+"""Span and step of a level axis: with three decades across, a decade is as long as 10, 25 or 50 dB."""
+PLOT = (WIDTH - LEFT - RIGHT) / 50 * 60 / math.log10(HIGH_HZ / LOW_HZ)
+"""Height of the axes, px: 60 dB where a decade is as long as 50 dB."""
 EACH_IN_COLOUR = 4
-"""So many seats are told apart in one drawing; with more, the two that stray most are, and the rest are muted."""
-LEGEND_ROW, TICK = 15.0, 10.0
+"""So many seats are told apart in one drawing; with more, the two that stray most are, before the spread of all."""
+LEGEND_ROW, LEGEND_LINE, TICK = 14.0, 22.0, 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """Of levels: lowest and highest value shown, and the step of its lines."""
+
+    low: float
+    high: float
+    step: float
 
 
 def same(text: str) -> str:
@@ -54,39 +70,55 @@ def same(text: str) -> str:
     return text
 
 
-def curve_svg(series: Sequence[Series], *, title: str, x_label: str, y_label: str, alt: str = "") -> str:
-    """A drawing of level over frequency; low and high make a band, others are muted, main ones coloured."""
+def curve_svg(
+    series: Sequence[Series], *, title: str, x_label: str, y_label: str, alt: str = "", axis: Axis | None = None,
+    band: str = "",
+) -> str:  # fmt: skip
+    """A drawing of level over frequency; low and high make a band, others are muted, main ones coloured.
+
+    `axis`: where several drawings share one; left alone by a drawing that would be empty with it. `band`: its name.
+    """
     drawn = [pair for pair in _styled(series) if np.isfinite(pair[0].y).any()]
-    legend, legend_height = _legend(series, drawn)
-    top = TOP + legend_height
-    height = HEIGHT + legend_height
-    bottom = height - BOTTOM
-    low, high, step = y_axis([each.y[(each.x >= LOW_HZ) & (each.x <= HIGH_HZ)] for each in series])
-    parts = [legend, _frame(top, bottom, low, high, step, x_label, y_label)]
+    legend, legend_height = _legend(series, drawn, band)
+    top, across = TOP + legend_height, WIDTH - LEFT - RIGHT
+    bottom = top + PLOT
+    own = y_axis(series)
+    axis = own if axis is None or own.high <= axis.low + axis.step or own.low >= axis.high - axis.step else axis
+    high_hz = _high_hz(series)
+    parts = [legend, _frame(top, bottom, axis, high_hz, x_label, y_label)]
 
     def places(each: Series) -> tuple[FloatArray, FloatArray]:
-        inside = (each.x >= LOW_HZ * 0.99) & (each.x <= HIGH_HZ * 1.01)
-        across = (WIDTH - LEFT - RIGHT) * np.log(each.x[inside] / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
-        return across, (bottom - top) * (high - each.y[inside]) / (high - low)
+        inside = (each.x >= LOW_HZ * 0.99) & (each.x <= high_hz * 1.01)
+        x = across * np.log(each.x[inside] / LOW_HZ) / math.log(high_hz / LOW_HZ)
+        return x, PLOT * (axis.high - each.y[inside]) / (axis.high - axis.low)
 
     # The subject lies on top: drawn last, and the first of several subjects last of all.
     layers = sorted(reversed(drawn), key=lambda pair: ("other", "mean", "main").index(pair[0].kind))
     curves = _band(series, places) + "".join(stroke(polyline(*places(each)), style) for each, style in layers)
     # An inner svg cuts what leaves the axes, without the ids of a clip path.
-    parts.append(element("svg", curves or " ", x=LEFT, y=top, width=WIDTH - LEFT - RIGHT, height=bottom - top,
-                         overflow="hidden"))  # fmt: skip
-    return drawing(WIDTH, height, "".join(parts), title=title, alt=alt)
+    parts.append(element("svg", curves or " ", x=LEFT, y=top, width=across, height=PLOT, overflow="hidden"))
+    return drawing(WIDTH, bottom + BOTTOM, "".join(parts), title=title, alt=alt)
 
 
 def _styled(series: Sequence[Series]) -> list[tuple[Series, Style]]:
     colours = iter(range(len(series)))
+    # One companion beside the subject is its earlier state, and told apart as well as any.
+    before = STYLES[1] if [each.kind for each in series].count("other") == 1 else MUTED
     out: list[tuple[Series, Style]] = []
     for each in series:
         if each.kind == "main":
             out.append((each, STYLES[next(colours) % len(STYLES)]))
         elif each.kind in ("other", "mean"):
-            out.append((each, MEAN if each.kind == "mean" else MUTED))
+            out.append((each, MEAN if each.kind == "mean" else before))
     return out
+
+
+def _high_hz(series: Sequence[Series]) -> float:
+    """Where the frequency axis ends: early where nothing is known above."""
+    highest = max(
+        (float(each.x[np.isfinite(each.y)][-1]) for each in series if np.isfinite(each.y).any()), default=0.0
+    )
+    return BASS_HZ if 0 < highest <= BASS_HZ else HIGH_HZ
 
 
 def _edges(series: Sequence[Series]) -> tuple[Series, Series] | None:
@@ -111,47 +143,60 @@ def _band(series: Sequence[Series], places: Callable[[Series], tuple[FloatArray,
     return element("path", d=path, class_="kb", fill="#000000", fill_opacity=0.12) if path else ""
 
 
-def y_axis(values: Sequence[FloatArray]) -> tuple[float, float, float]:
-    """Lowest, highest and step of the level axis: round numbers, four to nine lines."""
-    finite = np.concatenate([v[np.isfinite(v)] for v in values]) if values else np.array([])
-    if not finite.size:
-        return 0.0, 10.0, 2.0
-    high, low = float(finite.max()), float(finite.min())
-    low = max(low, high - SPAN_MOST_DB)
-    step = next((s for s in (0.5, 1.0, 2.0, 5.0, 10.0) if (high - low) / s <= 7), 10.0)
-    bottom, top = math.floor(low / step) * step, math.ceil(high / step) * step
-    return bottom, max(top, bottom + 2 * step), step
+def y_axis(series: Iterable[Series]) -> Axis:
+    """The level axis of one or several drawings: the widest that is needed, and what is higher never cut off.
+
+    A dead channel or a deep hole must not flatten all else: what lies further down than the span leaves the axes.
+    """
+    ends = [(float(y.min()), float(y.max())) for y in map(_shown, series) if y.size]
+    if not ends:
+        return Axis(0.0, *SCALES_DB[0])
+    least, most = min(low for low, _ in ends), max(high for _, high in ends)
+    for span, step in SCALES_DB:
+        high = math.ceil(most / step) * step
+        if least >= high - span or span == SCALES_DB[-1][0]:
+            break
+    if least >= 0 > high - span:
+        return Axis(0.0, span, step)
+    # What room is left is shared between above and below.
+    high += max(0.0, (least - (high - span)) // step // 2) * step
+    return Axis(high - span, high, step)
 
 
-def _frame(top: float, bottom: float, low: float, high: float, step: float, x_label: str, y_label: str) -> str:
+def _shown(series: Series) -> FloatArray:
+    return series.y[np.isfinite(series.y) & (series.x >= LOW_HZ) & (series.x <= HIGH_HZ)]
+
+
+def _frame(top: float, bottom: float, axis: Axis, high_hz: float, x_label: str, y_label: str) -> str:
     """Grid, axes and their labels."""
     right, names, named = WIDTH - RIGHT, [], ""
-    for i in range(round((high - low) / step) + 1):
-        y = bottom - (bottom - top) * i * step / (high - low)
-        named += f"M{digits(LEFT)} {digits(y)}H{digits(right)}"
-        text = number(low + i * step, 1 if step < 1 else 0)
-        names.append(label(LEFT - 5, y + 3.4, text, anchor="end", size=TICK))
-    fine, upright, hertz = _frequencies(top, bottom)
+    count = round((axis.high - axis.low) / axis.step)
+    for i in range(count + 1):
+        y = bottom - (bottom - top) * i / count
+        if 0 < i < count:
+            named += f"M{digits(LEFT)} {digits(y)}H{digits(right)}"
+        names.append(label(LEFT - 5, y + 3.4, number(axis.low + i * axis.step, 0), anchor="end", size=TICK))
+    fine, upright, hertz = _frequencies(top, bottom, high_hz)
     frame = element("rect", x=LEFT, y=top, width=right - LEFT, height=bottom - top, fill="none",
                     stroke="currentColor", stroke_width=0.8)  # fmt: skip
     middle = (top + bottom) / 2
     turned = label(11, middle, y_label, anchor="middle")
-    names.append(label((LEFT + right) / 2, bottom + 30, x_label, anchor="middle"))
+    names.append(label((LEFT + right) / 2, bottom + 28, x_label, anchor="middle"))
     names.append(element("g", turned, transform=f"rotate(-90 11 {digits(middle)})"))
     return stroke(fine, FINE) + stroke(named + upright, GRID) + frame + hertz + "".join(names)
 
 
 @lru_cache(maxsize=16)
-def _frequencies(top: float, bottom: float) -> tuple[str, str, str]:
+def _frequencies(top: float, bottom: float, high_hz: float) -> tuple[str, str, str]:
     """Paths of the fine and of the named lines of the frequency axis, and its labels: the same in most drawings."""
     right, fine, named, names = WIDTH - RIGHT, "", "", ""
-    for hz in (m * 10.0**e for e in range(1, 5) for m in range(1, 10) if LOW_HZ <= m * 10.0**e <= HIGH_HZ):
-        x = LEFT + (right - LEFT) * math.log(hz / LOW_HZ) / math.log(HIGH_HZ / LOW_HZ)
-        path = f"M{digits(x)} {digits(top)}V{digits(bottom)}"
+    for hz in (m * 10.0**e for e in range(1, 5) for m in range(1, 10) if LOW_HZ <= m * 10.0**e <= high_hz):
+        x = LEFT + (right - LEFT) * math.log(hz / LOW_HZ) / math.log(high_hz / LOW_HZ)
+        path = f"M{digits(x)} {digits(top)}V{digits(bottom)}" if LOW_HZ < hz < high_hz else ""
         if hz in TICKS_HZ:
             named += path
             short = f"{hz:g}" if hz < 1000 else f"{hz / 1000:g}k"
-            names += label(x, bottom + 14, short, anchor="middle", size=TICK)
+            names += label(x, bottom + 13, short, anchor="middle", size=TICK)
         else:
             fine += path
     return fine, named, names
@@ -164,7 +209,7 @@ def frequency(hz: float) -> str:
     return f"{hz / 1000:.3g} kHz"
 
 
-def _legend(series: Sequence[Series], drawn: Sequence[tuple[Series, Style]]) -> tuple[str, float]:
+def _legend(series: Sequence[Series], drawn: Sequence[tuple[Series, Style]], band: str) -> tuple[str, float]:
     """A line and a name for each kind of series, in rows as wide as the drawing; muted ones share one entry."""
     muted = [each.name for each, style in drawn if style is MUTED]
     entries: list[tuple[str, Style | None]] = []
@@ -172,23 +217,23 @@ def _legend(series: Sequence[Series], drawn: Sequence[tuple[Series, Style]]) -> 
         entries += [(each.name, style) for each, style in drawn if style in wanted]
     edges = _edges(series)
     if edges is not None:
-        entries.append((f"{edges[0].name} – {edges[1].name}", None))
+        entries.append((band or f"{edges[0].name} – {edges[1].name}", None))
     if muted:
         entries.append((", ".join(muted) if len(muted) <= 12 else f"{muted[0]} … {muted[-1]}", MUTED))
-    x, y, out = LEFT, TOP + 4.0, []
+    x, y, out = LEFT, TOP + 3.0, []
     for name, style in entries:
         name = shortened(name, 25.0)
-        width = 34 + text_width(name) + 14
-        if x > LEFT and x + width > WIDTH - RIGHT:
+        width = LEGEND_LINE + 5 + text_width(name) + 11
+        if x > LEFT and x + width - 11 > WIDTH - RIGHT:
             x, y = LEFT, y + LEGEND_ROW
         if style is None:
-            out.append(element("rect", x=x, y=y - 4.5, width=28, height=9, class_="kb", fill="#000000",
+            out.append(element("rect", x=x, y=y - 4.5, width=LEGEND_LINE, height=9, class_="kb", fill="#000000",
                                fill_opacity=0.12))  # fmt: skip
         else:
-            out.append(stroke(f"M{digits(x)} {digits(y)}L{digits(x + 28)} {digits(y)}", style))
-        out.append(label(x + 34, y + 3.8, name))
+            out.append(stroke(f"M{digits(x)} {digits(y)}L{digits(x + LEGEND_LINE)} {digits(y)}", style))
+        out.append(label(x + LEGEND_LINE + 5, y + 3.8, name))
         x += width
-    return "".join(out), (y - TOP + LEGEND_ROW - 2 if entries else 0.0)
+    return "".join(out), (y - TOP + LEGEND_ROW - 4 if entries else 0.0)
 
 
 def _main(curve: Curve) -> Series | None:
@@ -224,12 +269,17 @@ def describe(series: Sequence[Series], unit: str, words: Words) -> str:
     return " ".join(out)
 
 
-def _figure(id_: str, title: str, series: Sequence[Series], unit: str, caption: str, words: Words) -> Figure:
-    told = [s for s in series if s.kind in ("main", "mean")] or list(series)
+def _figure(id_: str, title: str, series: Sequence[Series], curve: Curve | None, caption: str, words: Words,
+            axis: Axis | None, band: str = "") -> Figure:  # fmt: skip
+    unit = "dB" if curve is None else curve.y_unit
+    muted = [s.kind for s in series].count("other") > 1
+    told = [s for s in series if s.kind in ("main", "mean") or (s.kind == "other" and not muted)] or list(series)
     alt = f"{title}. {describe([_renamed(each, words(each.name)) for each in told], unit, words)}"
-    y_label = filled(words("Level, {unit}"), unit=unit) if unit.startswith("dB") else unit
+    y_label = f"{words('Level' if curve is None else curve.y_name)}, {unit}" if unit.startswith("dB") else unit
     drawn = [_renamed(each, words(each.name)) for each in series]
-    svg = curve_svg(drawn, title=title, x_label=words("Frequency, Hz"), y_label=y_label, alt=alt)
+    svg = curve_svg(
+        drawn, title=title, x_label=words("Frequency, Hz"), y_label=y_label, alt=alt, axis=axis, band=band
+    )
     return Figure(id=id_, title=title, svg=svg, alt=alt, caption=caption, wide=False)
 
 
@@ -237,23 +287,25 @@ def _renamed(series: Series, name: str, kind: str | None = None) -> Series:
     return Series(name=name, x=series.x, y=series.y, kind=kind or series.kind)  # type: ignore[arg-type]
 
 
-def curve_figure(curve: Curve, words: Words = same) -> Figure:
+def curve_figure(curve: Curve, words: Words = same, axis: Axis | None = None) -> Figure:
     """One curve of a step as it stands."""
-    return _figure(curve.id, words(curve.title), curve.series, curve.y_unit, words(curve.caption), words)
+    return _figure(curve.id, words(curve.title), curve.series, curve, words(curve.caption), words, axis)
 
 
-def curves_by_seat(channel: str, curves: Sequence[Curve], words: Words = same) -> Figure:
+def curves_by_seat(channel: str, curves: Sequence[Curve], words: Words = same, axis: Axis | None = None) -> Figure:
     """All seats of a channel in one drawing, over the spread and the mean of the seats."""
-    unit = curves[0].y_unit if curves else "dB"
     shared = [s for s in (curves[0].series if curves else ()) if s.kind in ("low", "high", "mean")]
     seats = [_renamed(main, curve.seat or curve.title, "main") for curve in curves if (main := _main(curve))]
     if len(seats) > EACH_IN_COLOUR:
         seats = _stray_most(seats)
+        if _edges(shared) is not None:
+            seats = [each for each in seats if each.kind == "main"] or seats
     title = filled(words("{channel}: every seat"), channel=channel)
     caption = words(curves[0].caption) if curves else ""
     if len(curves) > EACH_IN_COLOUR:
         caption = "; ".join(filter(None, (caption, words("in colour the two seats that stray most from the mean"))))
-    return _figure(f"seats-{channel}", title, [*shared, *seats], unit, caption, words)
+    return _figure(f"seats-{channel}", title, [*seats, *shared], curves[0] if curves else None, caption, words, axis,
+                   words("all seats"))  # fmt: skip
 
 
 def _stray_most(seats: Sequence[Series]) -> list[Series]:
@@ -268,14 +320,4 @@ def _stray_most(seats: Sequence[Series]) -> list[Series]:
     return [_renamed(each, each.name, "main" if i in named else "other") for i, each in enumerate(seats)]
 
 
-def before_after(found: Curve, left: Curve, words: Words = same) -> Figure:
-    """The same thing as found and as left."""
-    pair = [
-        _renamed(main, words(name), "main")
-        for curve, name in ((left, "as left"), (found, "as found"))
-        if (main := _main(curve)) is not None
-    ]
-    return _figure(f"change-{left.id}", words(left.title), pair, left.y_unit, words(left.caption), words)
-
-
-__all__ = ["before_after", "curve_figure", "curve_svg", "curves_by_seat", "plan_figure"]
+__all__ = ["Axis", "curve_figure", "curve_svg", "curves_by_seat", "plan_figure", "y_axis"]

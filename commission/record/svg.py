@@ -35,7 +35,7 @@ class Style:
     css: str
     colour: str
     dash: str = ""
-    width: float = 1.5
+    width: float = 1.3
     opacity: float = 1.0
 
 
@@ -47,11 +47,11 @@ STYLES = (
     Style("k4", "#000000", "4 2"),
     Style("k5", "#9A6A00", "12 3"),  # orange, darkened likewise
 )
-MUTED = Style("km", "#767676", "", 1.0, 0.8)
+MUTED = Style("km", "#8c8c8c", "", 0.9, 0.8)
 GRID, FINE = Style("kg", "#d4d4d4", "", 0.7), Style("kh", "#ececec", "", 0.7)
-MEAN = Style("kn", "#000000", "5 2.5", 1.2)
+MEAN = Style("kn", "#000000", "3 2", 1.2)
 HIDDEN_PX, PASSES = 0.08, 4
-"""A drawing prints at a quarter of a millimetre a px, its lines 1.5 px wide."""
+"""A drawing prints at a quarter of a millimetre a px, its lines 1.3 px wide."""
 
 
 @lru_cache(maxsize=2048)

@@ -216,7 +216,8 @@ def _curves(job: Job, each: ChannelCompare, rounds: tuple[str, str]) -> list[Cur
     label = "Subwoofers together" if channel is None else channel.label
     before, after = (np.sqrt(variance.variance_over_seats(levels)) for levels in each.levels)
     spread = Curve(id=f"compare:{each.channel}", title=f"{label}: standard deviation over {len(each.seats)} seats",
-                   channel=each.channel, caption="third octaves, as measured", series=pair(before, after))  # fmt: skip
+                   channel=each.channel, caption="third octaves, as measured", series=pair(before, after),
+                   y_name="Standard deviation")  # fmt: skip
     return [
         spread,
         *(Curve(id=f"compare:{each.channel}:{seat}", title=f"{label} at {seat}, before and after", y_unit="dB rel.",

@@ -24,7 +24,7 @@ from commission.record.document import (
     SignaturePlace,
     Signatures,
 )
-from commission.record.plots import before_after, curves_by_seat, plan_figure
+from commission.record.plots import curve_figure, curves_by_seat, plan_figure
 
 DIGEST = "9f2c1e0d" * 8
 HOSTILE = (
@@ -59,6 +59,15 @@ def curve(seat: str, shift: float = 0.0, channel: str = "FL") -> Curve:
     main = Series(name=seat, x=FREQUENCIES, y=y, kind="main")
     return Curve(id=f"c:{seat}", title=f"Front left at {seat}", series=(low, high, mean, main), seat=seat,
                  channel=channel, caption="1/12 octave")  # fmt: skip
+
+
+def two_states() -> Curve:
+    """The same place as found and as left."""
+    found, left = (curve("A1", shift).series[-1].y for shift in (0.4, 0.0))
+    return Curve(id="change", title="Front left at A1", seat="A1", channel="FL", caption="1/12 octave", series=(
+        Series(name="as found", x=FREQUENCIES, y=found, kind="other"),
+        Series(name="as left", x=FREQUENCIES, y=left, kind="main"),
+    ))  # fmt: skip
 
 
 def room() -> RoomPlan:
@@ -104,7 +113,7 @@ def ordinary(**changes: object) -> Document:
         id="trade", title="For the trade", new_page=True, blocks=(verdicts, grid(13, 40), grid(24, 3)),
         sections=(
             Section(id="plots", title="Plots", blocks=(
-                curves_by_seat("FL", [curve("A1"), curve("A2", 1.0)]), before_after(curve("A1"), curve("A1", 0.4)),
+                curves_by_seat("FL", [curve("A1"), curve("A2", 1.0)]), curve_figure(two_states()),
                 plan_figure(room()), narrow, narrow,
             )),
             Section(id="photos", title="Photographs", blocks=(

@@ -10,12 +10,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from record_samples import FREQUENCIES, HOSTILE, curve, room
+from record_samples import FREQUENCIES, HOSTILE, curve, room, two_states
 
 from commission.model import Curve, PlanItem, RoomPlan, Series
-from commission.record import plots
 from commission.record.plan import KINDS
-from commission.record.plots import before_after, curve_figure, curve_svg, curves_by_seat, plan_figure, y_axis
+from commission.record.plots import Axis, curve_figure, curve_svg, curves_by_seat, plan_figure, y_axis
 from commission.record.svg import STYLES, polyline
 
 NAME = "{http://www.w3.org/2000/svg}"
@@ -47,21 +46,56 @@ def test_frequency_is_logarithmic_and_level_linear() -> None:
     assert drawn[-1][0] == pytest.approx(width, abs=0.1)
     assert drawn[1][0] == pytest.approx(width / 3, abs=0.1)
     assert drawn[2][0] == pytest.approx(width * math.log(50) / math.log(1000), abs=0.1)
-    low, high, _ = y_axis([np.array([60.0, 80.0])])
-    assert drawn[2][1] == pytest.approx(height * (high - 80) / (high - low), abs=0.1)
+    axis = y_axis([Series(name="a", x=x, y=np.array([60.0, 70, 80, 70, 65]))])
+    assert drawn[2][1] == pytest.approx(height * (axis.high - 80) / (axis.high - axis.low), abs=0.1)
     assert {"20", "1k", "20k", "f", "L"} <= set(said(parse(svg)))
 
 
 @given(st.lists(st.floats(min_value=-300, max_value=300) | st.just(math.nan), min_size=1, max_size=30))
 def test_the_level_axis_holds_what_is_drawn(values: list[float]) -> None:
-    low, high, step = y_axis([np.array(values)])
+    x = np.geomspace(20, 20000, len(values))
+    axis = y_axis([Series(name="a", x=x, y=np.array(values))])
     finite = [v for v in values if math.isfinite(v)]
-    assert high > low
-    assert (high - low) / step == pytest.approx(round((high - low) / step))
-    assert 2 <= round((high - low) / step) <= 9
+    assert axis.high - axis.low in (12, 30, 60)
+    assert (axis.high - axis.low) / axis.step == 6
+    assert (axis.low / axis.step).is_integer()
     if finite:
-        assert high >= max(finite) - 1e-9
-        assert low <= max(min(finite), max(finite) - plots.SPAN_MOST_DB) + 1e-9
+        assert axis.high >= max(finite)
+        assert axis.low <= min(finite) or axis.high - axis.low == 60
+        assert axis.low < max(finite) + 1e-9
+
+
+def test_a_decade_is_as_long_as_fifty_decibels() -> None:
+    """IEC 60263, from memory: a decade of frequency as long as 10, 25 or 50 dB."""
+    x = np.array([20.0, 200.0, 2000.0, 20000.0])
+    for most, per_decade in ((9.0, 10), (25.0, 25), (55.0, 50)):
+        series = [Series(name="a", x=x, y=np.array([0.0, most, 0.0, 0.0]))]
+        inner = next(
+            e
+            for e in parse(curve_svg(series, title="t", x_label="f", y_label="L")).iter(f"{NAME}svg")
+            if e.get("overflow")
+        )
+        axis = y_axis(series)
+        decade, plot = float(inner.get("width", 0)) / 3, float(inner.get("height", 0))
+        assert decade / (plot / (axis.high - axis.low)) == pytest.approx(per_decade, rel=0.005)  # coordinates: 0.1 px
+
+
+def test_drawings_that_share_an_axis_can_be_compared() -> None:
+    shared = Axis(30.0, 90.0, 10.0)
+    loud, soft = ([Series(name="a", x=FREQUENCIES, y=np.full(FREQUENCIES.size, v))] for v in (80.0, 20.0))
+
+    def shown(series: list[Series]) -> list[str]:
+        return said(parse(curve_svg(series, title="t", x_label="f", y_label="L", axis=shared)))
+
+    assert {"30", "90"} <= set(shown(loud))
+    assert "90" not in shown(soft)  # it would lie outside: a drawing is never empty
+
+
+def test_bass_alone_has_a_frequency_axis_of_its_own() -> None:
+    y = np.where(FREQUENCIES < 200, 70.0, np.nan)
+    svg = curve_svg([Series(name="a", x=FREQUENCIES, y=y)], title="t", x_label="f", y_label="L")
+    assert "500" in said(parse(svg))
+    assert "20k" not in said(parse(svg))
 
 
 def test_a_gap_lifts_the_pen_and_infinities_are_left_out() -> None:
@@ -79,6 +113,18 @@ def test_series_differ_in_dash_as_well_as_in_colour() -> None:
     assert {"A1", "A2", "A3", "A4"} <= set(said(parse(figure.svg)))
 
 
+def test_as_found_and_as_left_differ_in_dash_too() -> None:
+    """In the order of the visit, the later one on top."""
+    root = parse(curve_figure(two_states()).svg)
+    names = [text for text in said(root) if text.startswith("as ")]
+    assert names == ["as found", "as left"]
+    inner = next(e for e in root.iter(f"{NAME}svg") if e.get("overflow"))
+    dashes = [e.get("stroke-dasharray") for e in inner.iter(f"{NAME}path")]
+    assert len(dashes) == 2
+    assert dashes[0]
+    assert dashes[1] is None
+
+
 def test_many_seats_keep_the_two_that_stray_most_in_colour() -> None:
     seats = [curve(f"S{i:02d}") for i in range(20)]
     odd = Curve(
@@ -87,7 +133,8 @@ def test_many_seats_keep_the_two_that_stray_most_in_colour() -> None:
     figure = curves_by_seat("Front left", [*seats, odd])
     named = said(parse(figure.svg))
     assert "Z9" in named
-    assert any("S01 …" in text for text in named)
+    assert "all seats" in named
+    assert not [text for text in named if "S01" in text]  # a line that nobody can tell from its neighbours
     assert "stray most" in figure.caption
 
 
@@ -98,10 +145,9 @@ def test_words_tell_the_key_numbers() -> None:
     for text in ("71.0 dB (40 Hz)", "72.0 dB (125 Hz)", "75.0 dB (8 kHz)", "lowest 50.0 dB at 20 Hz",
                  "highest 75.0 dB at 8 kHz"):  # fmt: skip
         assert text in figure.alt
-    pair = before_after(curve("A1"), curve("A1", 0.3))
-    assert {"as left", "as found"} <= set(said(parse(pair.svg)))
+    pair = curve_figure(two_states(), lambda s: s.replace("at", "an"))
     assert pair.alt.count("lowest") == 2
-    assert before_after(curve("A1"), curve("A1", 0.3), lambda s: s.replace("at", "an")).title == "Front left an A1"
+    assert pair.title == "Front left an A1"
     odd = curve_figure(curve("A1"), lambda s: s.replace("{low}", "{low.__class__} {nowhere} {"))
     assert "lowest {low.__class__} {nowhere} {" in odd.alt
 
