@@ -304,11 +304,13 @@ def verify(parsed: argparse.Namespace) -> int:
         print(f"✓ whole: {len(job.log)} events, {len(job.responses)} responses that count, digest {job.digest}")
     holds = broken is None
     if parsed.record is not None:
-        from commission.record.check import check_record
+        from commission.record.check import check_record, verdict
 
-        for said in check_record(parsed.record, visit, words=parsed.words, progress=shown_progress("Comparing")):
-            print(f"{said.symbol} {said.text}")
-            holds = holds and said.holds is not False
+        said = check_record(parsed.record, visit, words=parsed.words, progress=shown_progress("Comparing"))
+        whole = verdict(said, log_whole=broken is None)
+        for each in (*said, whole):
+            print(f"{each.symbol} {each.text}")
+        holds = holds and whole.holds is True
     visit.close()
     return EXIT_DONE if holds else EXIT_NO
 

@@ -6,7 +6,9 @@ limits, notes, cautions, signatures. Steps are rendered from their outcomes alon
 
 from __future__ import annotations
 
+import datetime as dt
 import re
+import shlex
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -62,7 +64,7 @@ def document(
 
     `created_at`: UTC as `2026-03-14T17:05:00Z`; raises InputError for anything else.
     """
-    if not _MOMENT.fullmatch(created_at):
+    if not _is_moment(created_at):
         raise InputError("moment of the record", f"“{clean_text(created_at)}”", "UTC such as 2026-03-14T17:05:00Z")
     telling = Telling(visit, words or load_words("en"))
     job = visit.job
@@ -75,13 +77,29 @@ def document(
         digest=job.digest,
         digest_label=telling.say("document.digest"),
         page_label=telling.say("document.page"),
-        how_to_check=telling.say("document.how_to_check", file=clean_text(visit.path.name)),
+        how_to_check=telling.say("document.how_to_check", file=clean_text(visit.path.name), command=_typed(visit.path.name)),
         labels=Labels(**{key: telling.say(f"page.{key}") for key in ("skip", "contents", "attached", "inside")}),
         paper=paper,
         letterhead=letterhead or Letterhead(),
         sections=tuple(_sections(telling)),
         attachments=_attachments(telling, created_at),
     )
+
+
+def _is_moment(text: str) -> bool:
+    try:
+        return bool(_MOMENT.fullmatch(text) and dt.datetime.fromisoformat(text))
+    except ValueError:  # the 31st of February
+        return False
+
+
+def _typed(file_name: str) -> str:
+    """A file name as it is typed after a command: in quotes where a shell would take it for several words or more."""
+    name = clean_text(file_name)
+    name = f"./{name}" if name.startswith("-") else name
+    if re.fullmatch(r"[\w./-]+", name):
+        return name
+    return f'"{name}"' if not set(name) & set('"$`\\!') else shlex.quote(name)
 
 
 def _sections(telling: Telling) -> list[Section]:

@@ -7,6 +7,7 @@ import os
 import tempfile
 from base64 import b64encode
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -65,13 +66,14 @@ def record_document(
 ) -> Document:
     """The record as it is printed; its JSON also holds what is needed to print it again."""
     from commission.record.content import document
-    from commission.record.words import load_words
+    from commission.record.words import SHIPPED, load_words
 
     made = document(visit, created_at=created_at, words=load_words(language), letterhead=letterhead, paper=paper)
     printed = {
         "job_file": visit.path.name,
-        # A file of words by its name alone: whoever checks the record must bring it.
+        # A file of words by its name and digest alone: whoever checks the record must bring it.
         "words": Path(language).name,
+        "words_sha256": None if str(language) in SHIPPED else sha256(Path(language).read_bytes()).hexdigest(),
         "paper": paper,
         "letterhead": _plain(made.letterhead),
     }

@@ -38,7 +38,7 @@ RESULTS_ID = "results"
 LONG_CELL = 40
 """A cell with more letters keeps some width on a narrow screen; its table scrolls instead."""
 RIGHT_TO_LEFT = ("ar", "dv", "fa", "he", "ku", "ps", "sd", "ug", "ur", "yi")
-_JSON_BLOCK = re.compile(r'<script type="application/json" id="results">(.*?)</script>', re.DOTALL)
+_JSON_BLOCK = f'<script type="application/json" id="{RESULTS_ID}">'
 _LINK = re.compile(r'<a download="([^"]*)" href="data:([^;,"]*);base64,([^"]*)"')
 _ESCAPED_LESS = re.compile(r"(?<!\\)((?:\\\\)*)\\u003c")
 
@@ -278,8 +278,9 @@ def read_attachments(text: str) -> dict[str, bytes]:
     Raises ValueError for a link that holds no base64.
     """
     found: dict[str, bytes] = {}
-    if (block := _JSON_BLOCK.search(text)) is not None:
-        found["results.json"] = _ESCAPED_LESS.sub(r"\1<", block[1]).encode("utf-8")
+    block, ended, _ = text.partition(_JSON_BLOCK)[2].partition("</script>")
+    if ended:
+        found["results.json"] = _ESCAPED_LESS.sub(r"\1<", block).encode("utf-8")
     for name, _, data in _LINK.findall(text):
         found[unescape(name)] = b64decode(unquote_to_bytes(data), validate=True)
     return found

@@ -1,0 +1,242 @@
+"""Makes the pages of a record again and holds them against those in its file: text, drawings, files inside.
+
+Only a file that is the same to the byte, or a PDF that draws the same on every page, is confirmed. Where another
+program has rewritten a PDF, that is said: the words of a page tell nothing of what was laid over them.
+"""
+
+from __future__ import annotations
+
+from base64 import b64decode
+from collections.abc import Iterator
+from hashlib import sha256
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any, Literal, cast
+
+from commission import __version__
+from commission.model import CommissionError, InputError
+from commission.model.units import clean_text
+from commission.record.differences import MISSING, Said, differences, few, shown, unlike
+from commission.record.document import Document, Letterhead
+from commission.record.drawn import drawn
+from commission.record.export import record_document, render
+from commission.record.letterhead import check_png, check_svg
+from commission.record.reading import RESULTS, StoredRecord, pdf_pages
+from commission.record.words import SHIPPED
+from commission.visit import Visit
+
+_BY = "saved again by another program, or typeset by another version or with other fonts"
+
+
+class _Untold(CommissionError):
+    """The pages cannot be made again here, for a reason that is not the record's fault."""
+
+
+def check_pages(record: StoredRecord, then: Visit, words: str | Path | None) -> list[Said]:
+    """The same pages made again, against those of the record; `then`: the job as it stood, analysed."""
+    made = record.data.get("program_version")
+    same_version = made == __version__
+    try:
+        document = _again(record, then, words)
+        fresh = render(document, f".{record.kind}")
+    except InputError as error:
+        # This version writes all that is needed to print a record again.
+        return [Said(False if same_version else None, f"The pages could not be made again: {error}")]
+    except CommissionError as error:
+        return [Said(None, f"The pages could not be compared: {error}")]
+    if fresh == record.raw:
+        return [Said(True, f"The pages are, to the byte, those that this job gives with {_own(record)}.")]
+    said = _html(record, fresh) if record.kind == "html" else _pdf(record, document, fresh)
+    if same_version:
+        return said
+    first = f"The pages were made by version {shown(made)} and held against those of {__version__}, which may differ"
+    return [each if each.holds else Said(None, f"{first}: {each.text}") for each in said]
+
+
+def _own(record: StoredRecord) -> str:
+    """What a record alone says, and no job."""
+    printed = record.data["printed"]
+    head = printed.get("letterhead")
+    named = [f"the date that the record bears ({shown(record.data.get('created_at'))})"]
+    if isinstance(head, dict) and any(head.values()):
+        named.append("its letterhead")
+    if printed.get("words") not in SHIPPED:
+        named.append(f"the words of {shown(printed.get('words'))}")
+    return named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
+
+
+# --- made again ---------------------------------------------------------------------------------------------------
+
+
+def _again(record: StoredRecord, then: Visit, words: str | Path | None) -> Document:
+    where, printed = clean_text(record.path.name), record.data.get("printed")
+    if not isinstance(printed, dict):
+        raise InputError(where, "no word on how it was printed", "a record made by this version")
+    paper, created = printed.get("paper"), record.data.get("created_at")
+    if paper not in ("a4", "us-letter") or not isinstance(created, str):
+        raise InputError(where, f"paper {shown(paper)}, date {shown(created)}", "a4 or us-letter, and a date")
+    return record_document(
+        then, language=_words(printed, words, where), paper=cast(Literal["a4", "us-letter"], paper),
+        letterhead=_letterhead(printed.get("letterhead"), where), created_at=created,
+    )  # fmt: skip
+
+
+def _words(printed: dict[str, Any], given: str | Path | None, where: str) -> str | Path:
+    """The words that it was printed with: shipped ones, or a file that the person must bring."""
+    used, digest = printed.get("words"), printed.get("words_sha256")
+    if used in SHIPPED and digest is None:
+        return str(used)
+    if not isinstance(used, str) or not isinstance(digest, str):
+        raise InputError(where, f"words {shown(used)}", "the words that it was printed with")
+    if given is None:
+        raise _Untold(f"{where} was printed with words from the file {shown(used)}. Give that file with --words.")
+    try:
+        own = sha256(Path(given).read_bytes()).hexdigest()
+    except OSError as error:
+        raise _Untold(f"{clean_text(str(given))} cannot be read ({error.strerror}).") from error
+    if own != digest:
+        raise _Untold(
+            f"{clean_text(str(given))} is not, or not any more, the file {shown(used)} that {where} was printed with."
+        )
+    return Path(given)
+
+
+def _letterhead(head: object, where: str) -> Letterhead:
+    """The letterhead inside a record, with the rules that one from a file must keep."""
+    try:
+        if not isinstance(head, dict):
+            raise TypeError
+        name, lines, kind = head["name"], head["lines"], head["logo_media_type"]
+        logo = None if head["logo_base64"] is None else b64decode(head["logo_base64"], validate=True)
+        texts = isinstance(name, str) and isinstance(lines, list) and all(isinstance(line, str) for line in lines)
+        if not texts or kind not in (None, "image/png", "image/svg+xml") or (kind is None) != (logo is None):
+            raise TypeError
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(where, "a damaged letterhead", "the letterhead it was printed with") from error
+    if logo is not None:
+        (check_png if kind == "image/png" else check_svg)(logo, f"{where}, logo")
+    return Letterhead(name=name, lines=tuple(lines), logo=logo, logo_media_type=kind)
+
+
+# --- HTML ---------------------------------------------------------------------------------------------------------
+
+
+def _html(record: StoredRecord, fresh: bytes) -> list[Said]:
+    if wrong := unlike(_html_lines(record.raw), _html_lines(fresh), ""):
+        return [Said(False, f"On the pages, {text}.") for text in few(wrong)]
+    return [
+        Said(
+            False,
+            "The words of the page are right, but its markup, styles, drawings, pictures or data were changed after it "
+            "was made. A browser that saves a page does that too: check the file as it was written.",
+        )
+    ]
+
+
+class _Seen(HTMLParser):
+    """The text of a page, without what is not shown."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.lines: list[str] = []
+        self._hidden = ""
+
+    def handle_starttag(self, tag: str, attrs: object) -> None:
+        if tag in ("style", "script", "desc") and not self._hidden:
+            self._hidden = tag
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == self._hidden:
+            self._hidden = ""
+
+    def handle_data(self, data: str) -> None:
+        if not self._hidden and (line := " ".join(data.split())):
+            self.lines.append(line)
+
+
+def _html_lines(raw: bytes) -> list[str]:
+    seen = _Seen()
+    seen.feed(raw.decode("utf-8-sig", "replace"))
+    seen.close()
+    return seen.lines
+
+
+# --- PDF ----------------------------------------------------------------------------------------------------------
+
+
+def _pdf(record: StoredRecord, document: Document, fresh: bytes) -> list[Said]:
+    wrong = list(_inside(record, document))
+    said = [Said(False, f"Of the files inside, {text}.") for text in few(wrong)]
+    if not wrong:
+        said.append(Said(True, "The files inside are those that this job gives."))
+    wrong = _pdf_text(record.raw, fresh)
+    if wrong:
+        return [*said, *(Said(False, f"On the pages, {text}.") for text in few(wrong))]
+    return [*said, *_pdf_drawn(record.raw, fresh)]
+
+
+def _inside(record: StoredRecord, document: Document) -> Iterator[str]:
+    """Every file that a record carries, against the one it must carry."""
+    import msgspec
+
+    own = {each.name: each.data for each in document.attachments}
+    for name in sorted(own.keys() | record.attachments.keys()):
+        shown_name = f"“{clean_text(name)[:60]}”"
+        if name not in own:
+            yield f"{shown_name} belongs to no record"
+        elif name not in record.attachments:
+            yield f"{shown_name} is missing"
+        elif name == RESULTS:  # results and log were compared value by value already
+            plain = msgspec.json.decode(own[name])
+            for key in ("how_to_check", "printed", "created_at"):
+                for path, found, expected in differences(record.data.get(key, MISSING), plain.get(key, MISSING)):
+                    yield f"{key}{path} of {shown_name} is {shown(found)}, and this job gives {shown(expected)}"
+        elif own[name] != record.attachments[name]:
+            yield f"{shown_name} is not the one that this job gives"
+
+
+def _pdf_text(raw: bytes, fresh: bytes) -> list[str]:
+    try:
+        found = pdf_pages(raw)
+    except Exception as error:  # the reader raises whatever a damaged file provokes
+        return [f"the text cannot be read ({clean_text(str(error))[:80]})"]
+    expected = pdf_pages(fresh)
+    if len(found) != len(expected):
+        return [f"there are {len(found)} in the record, and this job gives {len(expected)}"]
+    return [
+        text
+        for number, (page, own) in enumerate(zip(found, expected, strict=True), start=1)
+        for text in unlike(page.splitlines(), own.splitlines(), f"page {number}, ")
+    ]
+
+
+def _pdf_drawn(raw: bytes, fresh: bytes) -> list[Said]:
+    """A PDF whose words are right and whose bytes are not."""
+    added = raw.startswith(fresh)
+    try:
+        (whole, found), (own, expected) = drawn(raw), drawn(fresh)
+    except Exception as error:  # the reader raises whatever a damaged file provokes
+        reason = clean_text(str(error))[:80]
+        return [Said(None, f"The words of every page are right. Drawings could not be compared ({reason}).")]
+    other = [str(i) for i, (a, b) in enumerate(zip(found, expected, strict=True), start=1) if a != b]
+    if not other and whole == own:
+        how = (
+            "Something was added after the record was made"
+            if added
+            else "The file was packed anew by another program"
+        )
+        return [Said(True, f"{how}; every page draws, stroke for stroke, what this job gives.")]
+    parts = [f"page{'s' if other[1:] else ''} {', '.join(other)}"] if other else []
+    if whole != own:
+        parts.append("what goes with them (reading order, words for drawings, scripts, forms)")
+    if added:
+        cause = "Something was added later, such as a signature; it may cover or replace what stood there"
+    else:
+        cause = f"The file was {_BY}; or something was covered, cut off or drawn over"
+    return [
+        Said(
+            None,
+            f"The words of every page are right. Not as this job gives it: {' and '.join(parts)}. {cause}. "
+            "Look at it beside a record made anew.",
+        )
+    ]

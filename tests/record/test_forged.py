@@ -1,0 +1,327 @@
+"""Records that somebody altered after they were made: each is caught, or it is said what could not be compared.
+
+The forgeries are made with pikepdf (qpdf) and pypdf's own writer, programs that did not make the record. What a PDF can
+hide its pages behind (annotations, boxes, later updates): ISO 32000-1, 7.5.6, 12.5, 14.11.2 (from memory).
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Callable, Iterator
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import pikepdf
+import pytest
+from builders import cinema, levels
+from pikepdf import Array, AttachedFileSpec, Dictionary, Name
+from pypdf import PdfWriter
+from pypdf.annotations import FreeText
+from record_samples import png
+
+from commission.cli.workshop import LocalWorkshop
+from commission.model import InputError
+from commission.record import reading
+from commission.record.check import Said, check_record, verdict
+from commission.record.differences import unlike
+from commission.record.document import Letterhead
+from commission.record.export import write_record
+from commission.visit import Visit
+
+WHEN = "2096-03-14T17:05:00Z"
+
+
+@pytest.fixture(scope="module")
+def visit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visit]:
+    """Three channels, one seat: pages quickly made."""
+    folder = tmp_path_factory.mktemp("job")
+    visit = LocalWorkshop(folder / "state").create(folder / "small", cinema(["FL", "FC", "FR"], ["A2"]))
+    visit.append(*levels({"FL": 76.5, "FC": 75.0, "FR": 72.0}))
+    yield visit
+    visit.close()
+
+
+@pytest.fixture(scope="module")
+def made(visit: Visit) -> dict[str, bytes]:
+    """Its record in every form."""
+    head = Letterhead(name="Quill", lines=("1 Sea Road",), logo=png(), logo_media_type="image/png")
+    out = {}
+    for suffix in ("pdf", "html", "json"):
+        target = visit.path.with_name(f"made.{suffix}")
+        write_record(visit, target, created_at=WHEN, letterhead=head)
+        out[suffix] = target.read_bytes()
+    return out
+
+
+def check(visit: Visit, raw: bytes, **options: Any) -> tuple[Said, ...]:
+    path = visit.path.with_name("given.bin")
+    path.write_bytes(raw)
+    return check_record(path, visit, **options)
+
+
+def edited(raw: bytes, change: Callable[[pikepdf.Pdf], object], **options: Any) -> bytes:
+    buffer = io.BytesIO()
+    with pikepdf.open(io.BytesIO(raw)) as file:
+        change(file)
+        file.save(buffer, **options)
+    return buffer.getvalue()
+
+
+def attached(name: str, change: Callable[[bytes], bytes]) -> Callable[[pikepdf.Pdf], None]:
+    def work(file: pikepdf.Pdf) -> None:
+        old = file.attachments[name].get_file().read_bytes() if name in file.attachments else b""
+        file.attachments[name] = AttachedFileSpec(file, change(old), filename=name)
+
+    return work
+
+
+def with_json(**changes: Any) -> Callable[[pikepdf.Pdf], None]:
+    """Members of the JSON inside set; those of `printed` one by one."""
+
+    def change(raw: bytes) -> bytes:
+        data = json.loads(raw)
+        for key, value in changes.items():
+            data[key] = {**data[key], **value} if key == "printed" and value else value
+        return json.dumps(data).encode()
+
+    return attached("results.json", change)
+
+
+@pytest.mark.parametrize("options", [{}, {"linearize": True}, {"qdf": True}], ids=["plain", "web", "unpacked"])
+def test_a_pdf_packed_anew_is_still_the_record(
+    visit: Visit, made: dict[str, bytes], options: dict[str, bool]
+) -> None:
+    raw = edited(made["pdf"], lambda file: None, **options)
+    assert raw != made["pdf"]
+    said = check(visit, raw)
+    assert verdict(said).holds, said
+    assert "packed anew by another program" in said[-1].text
+
+
+def cover(file: pikepdf.Pdf) -> None:
+    file.pages[0].contents_add(b"q 1 1 1 rg 0 0 600 850 re f Q")
+
+
+def crop(file: pikepdf.Pdf) -> None:
+    file.pages[0].obj.CropBox = Array([0, 400, 595, 842])
+
+
+def annotate(file: pikepdf.Pdf) -> None:
+    note = Dictionary(Type=Name.Annot, Subtype=Name.FreeText, Rect=Array([0, 0, 600, 800]), Contents="all pass",
+                      DA="/Helv 12 Tf")  # fmt: skip
+    file.pages[0].obj.Annots = Array([file.make_indirect(note)])
+
+
+def swap_picture(file: pikepdf.Pdf) -> None:
+    picture = next(o for o in file.objects if isinstance(o, pikepdf.Stream) and o.get("/Subtype") == Name.Image)
+    picture.write(b"\0" * len(picture.read_bytes()))
+
+
+@pytest.mark.parametrize("forge", [cover, crop, annotate, swap_picture])
+def test_what_lies_over_the_words_is_not_confirmed(
+    visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], None]
+) -> None:
+    said = check(visit, edited(made["pdf"], forge))
+    assert verdict(said).holds is None
+    assert "Not as this job gives it: page" in said[-1].text
+    assert "covered, cut off or drawn over" in said[-1].text
+
+
+def run_script(file: pikepdf.Pdf) -> None:
+    file.Root.OpenAction = Dictionary(S=Name.JavaScript, JS="app.alert(1)")
+
+
+def say_other_words(file: pikepdf.Pdf) -> None:
+    element = next(o for o in file.objects if isinstance(o, Dictionary) and "/Alt" in o)
+    element.Alt = "Every seat passes."
+
+
+@pytest.mark.parametrize("forge", [run_script, say_other_words])
+def test_what_goes_with_the_pages_is_not_confirmed(
+    visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], None]
+) -> None:
+    said = check(visit, edited(made["pdf"], forge))
+    assert verdict(said).holds is None
+    assert "what goes with them" in said[-1].text
+
+
+def test_an_update_appended_to_a_pdf_is_told(visit: Visit, made: dict[str, bytes]) -> None:
+    """Only data about the file: the pages are as they were. A note on a page: that page is named."""
+    writer = PdfWriter(io.BytesIO(made["pdf"]), incremental=True)
+    writer.add_metadata({"/Keywords": "x"})
+    buffer = io.BytesIO()
+    writer.write(buffer)
+    said = check(visit, buffer.getvalue())
+    assert verdict(said).holds
+    assert "Something was added after the record was made" in said[-1].text
+    writer = PdfWriter(io.BytesIO(made["pdf"]), incremental=True)
+    writer.add_annotation(1, FreeText(text="all pass", rect=(0, 0, 600, 800)))
+    buffer = io.BytesIO()
+    writer.write(buffer)
+    assert buffer.getvalue().startswith(made["pdf"])
+    said = check(visit, buffer.getvalue())
+    assert verdict(said).holds is None
+    assert "page 2. Something was added later" in said[-1].text
+
+
+def fewer(file: pikepdf.Pdf) -> None:
+    del file.pages[-1]
+
+
+def turned(file: pikepdf.Pdf) -> None:
+    file.pages.reverse()
+
+
+@pytest.mark.parametrize(
+    ("forge", "named"),
+    [
+        (attached("settings.csv", lambda old: old.replace(b"trim", b"Trim")), "“settings.csv” is not the one"),
+        (attached("tool.exe", lambda old: b"MZ"), "“tool.exe” belongs to no record"),
+        (lambda file: file.attachments.__delitem__("settings.csv"), "“settings.csv” is missing"),
+        (with_json(how_to_check="No need."), "how to check it as “No need.”"),
+        (with_json(how_to_check="commission verify x: the digest must be the one above"), "how_to_check of “results"),
+        (with_json(created_at="2096-02-31T00:00:00Z"), "2096-02-31T00:00:00Z”, expected UTC"),
+        (with_json(created_at=5), "date 5"),
+        (with_json(created_at="2096-03-15T00:00:00Z"), "page 1, the record has “"),
+        (with_json(printed=None), "no word on how it was printed"),
+        (with_json(printed={"words": "../fr.toml"}), "words ../fr.toml"),
+        (with_json(printed={"words": ["en"]}), "words ['en']"),
+        (with_json(printed={"job_file": "/"}), "job_file of “results.json” is /"),
+        (with_json(printed={"job_file": "..\x1b[31m"}), "page"),
+        (with_json(printed={"paper": "a0"}), "paper a0"),
+        (with_json(printed={"letterhead": {"name": 1}}), "a damaged letterhead"),
+        (with_json(printed={"letterhead": {"name": "x", "lines": [], "logo_base64": "PHN2Zz4=",
+                                           "logo_media_type": "image/svg+xml"}}), "logo: found a root that is no <svg>"),
+        (fewer, "in the record, and this job gives"),
+        (turned, "page 1, the record has"),
+    ],
+)  # fmt: skip
+def test_what_differs_is_named(
+    visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], object], named: str
+) -> None:
+    said = check(visit, edited(made["pdf"], forge))
+    assert any(each.holds is False and named in each.text for each in said), said
+    assert not verdict(said).holds
+    assert not any("\x1b" in each.text for each in said)
+
+
+@pytest.mark.parametrize("encryption", [pikepdf.Encryption(owner="a", user="b"), pikepdf.Encryption(owner="a", R=4)])
+def test_pdfs_that_cannot_be_read_get_one_sentence(
+    visit: Visit, made: dict[str, bytes], encryption: pikepdf.Encryption, capfd: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(InputError, match="an encrypted PDF"):
+        check(visit, edited(made["pdf"], lambda file: None, encryption=encryption))
+    with pytest.raises(InputError, match=r"a PDF that cannot be read .* Fetch the file anew"):
+        check(visit, made["pdf"][:-300])
+    assert capfd.readouterr() == ("", ""), "the reader's own remarks"
+
+
+def test_a_date_before_the_last_event_is_doubted(visit: Visit) -> None:
+    target = visit.path.with_name("backdated.html")
+    write_record(visit, target, created_at="2001-01-01T00:00:00Z")
+    said = check_record(target, visit)
+    assert verdict(said).holds is None
+    assert any("dated 2001-01-01T00:00:00Z, before its last event" in each.text for each in said)
+
+
+def test_what_no_job_holds_is_said_to_be_of_the_record(visit: Visit, made: dict[str, bytes]) -> None:
+    said = check(visit, made["html"])
+    assert said[-1].text.endswith(f"gives with the date that the record bears ({WHEN}) and its letterhead.")
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("</style>", "section{display:none}</style>"),
+        ("</body>", "<script>document.body.textContent='all pass'</script></body>"),
+        (">Quill<", ">&#81;uill<"),
+        ("\n", "\r\n"),
+    ],
+)
+def test_a_page_with_the_same_words_but_other_markup_is_refused(
+    visit: Visit, made: dict[str, bytes], old: str, new: str
+) -> None:
+    text = made["html"].decode()
+    assert old in text
+    said = check(visit, text.replace(old, new).encode())
+    assert verdict(said).holds is False
+    assert "The words of the page are right, but its markup, styles" in said[-1].text
+
+
+def test_words_of_ones_own_must_be_the_same_file(visit: Visit, tmp_path: Path) -> None:
+    own, other = tmp_path / "own.toml", tmp_path / "other.toml"
+    own.write_text("[document]\ntitle = 'Our record'")
+    other.write_text("[document]\ntitle = 'Their record'")
+    target = tmp_path / "record.html"
+    write_record(visit, target, created_at=WHEN, language=own)
+    assert sha256(own.read_bytes()).hexdigest() in target.read_text()
+    said = check_record(target, visit, words=own)
+    assert verdict(said).holds
+    assert "the words of own.toml" in said[-1].text
+    for words, named in (
+        (None, "Give that file with --words"),
+        (other, "other.toml is not"),
+        (tmp_path, "cannot be"),
+    ):
+        said = check_record(target, visit, words=words)
+        assert verdict(said).holds is None
+        assert named in said[-1].text
+
+
+def test_json_by_another_program_and_what_stands_in_it_twice(visit: Visit, made: dict[str, bytes]) -> None:
+    """RFC 8259, 6: 75 and 75.0 are the same number, and many programs write the one for the other; 4: names once."""
+
+    def whole(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {key: whole(each) for key, each in value.items()}
+        if isinstance(value, list):
+            return [whole(each) for each in value]
+        return int(value) if isinstance(value, float) and value == int(value) else value
+
+    data = json.loads(made["json"])
+    again = json.dumps(whole(data)).encode()
+    assert b'"target_db": 75,' in again
+    for raw in (again, b"\xef\xbb\xbf" + again):
+        assert verdict(check(visit, raw)).holds
+    with pytest.raises(InputError, match="“digest” stands twice"):
+        check(visit, b'{"digest": "other", ' + again[1:])
+    row = next(r for r in data["log"] if r["kind"] == "system-defined")
+    seat = row["body"]["system"]["seats"][0]
+    seat["reference"] = {True: 1, False: 0}[seat["reference"]]
+    assert any("reference is 1 in the record and True" in s.text for s in check(visit, json.dumps(data).encode()))
+
+
+@pytest.mark.parametrize(
+    "changes", [{"program_version": "0.0.1"}, {"created_at": WHEN}, {"printed": {"words": "en"}}]
+)
+def test_what_a_record_says_of_itself_is_not_taken_on_trust(
+    visit: Visit, made: dict[str, bytes], changes: dict[str, Any]
+) -> None:
+    said = check(visit, json.dumps(json.loads(made["json"]) | changes).encode())
+    assert verdict(said).holds is None
+
+
+def test_a_broken_log_confirms_nothing() -> None:
+    assert verdict((Said(True, "x"),), log_whole=False).holds is False
+    assert verdict((Said(True, "x"), Said(None, "x"))).holds is None
+
+
+def test_large_files_are_refused_before_they_fill_the_memory(
+    visit: Visit, made: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reading, "LARGEST_JSON", 1000)
+    with pytest.raises(InputError, match="results of 0 MB"):
+        check(visit, made["json"])
+    monkeypatch.setattr(reading, "LARGEST_RECORD", 2000)
+    with pytest.raises(InputError, match="more than 200 MB"):
+        check(visit, made["pdf"])
+
+
+def test_long_pages_are_told_by_their_beginning() -> None:
+    found, own = ["a", *("x" for _ in range(5000)), "z"], ["a", *("y" for _ in range(5000)), "z"]
+    assert unlike(found, own, "") == [
+        "the record has “x” where the job gives “y”",
+        "what follows was not compared line by line",
+    ]
