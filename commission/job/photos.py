@@ -9,9 +9,13 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from commission.model import InputError
+from commission.model.units import clean_text
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
 
 LONGEST_PX = 1600
 """Enough for half a page of A4 at 200 dots per inch."""
@@ -20,6 +24,13 @@ LARGEST_PIXELS = 120_000_000
 """More than any camera of today; a small file can claim far more and fill the memory."""
 _QUALITY = 82
 _EXPECTED = "a photograph as JPEG or PNG"
+_SMALLER = "Save it smaller and attach that."
+_ORIENTATION = 0x0112
+_UPRIGHT = {
+    2: "FLIP_LEFT_RIGHT", 3: "ROTATE_180", 4: "FLIP_TOP_BOTTOM", 5: "TRANSPOSE", 6: "ROTATE_270", 7: "TRANSVERSE",
+    8: "ROTATE_90",
+}  # fmt: skip
+"""What sets a picture of that orientation upright: CIPA DC-008 (Exif 2.32), 4.6.4 A (from memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,24 +48,26 @@ def read_photo(path: Path) -> Picture:
 
     Raises InputError for what is no JPEG or PNG, is damaged, or is far too large; the file itself is never changed.
     """
+    name = clean_text(path.name)
     try:
-        size = path.stat().st_size
         if not path.is_file():
-            raise InputError(str(path), "no file", _EXPECTED)
-        if size > LARGEST_BYTES:
-            raise InputError(path.name, f"{size / 1e6:.0f} MB", f"at most {LARGEST_BYTES / 1e6:.0f} MB",
-                             "Save it smaller and attach that.")  # fmt: skip
-        data = path.read_bytes()
+            missing = "no such file" if not path.exists() else "no file, but a folder or a device"
+            raise InputError(clean_text(str(path)), missing, _EXPECTED, "Check the path.")
+        with path.open("rb") as file:
+            data = file.read(LARGEST_BYTES + 1)
     except OSError as error:
-        raise InputError(str(path), error.strerror or str(error), _EXPECTED, "Check the path.") from error
-    return shrink(data, path.name)
+        reason = error.strerror or clean_text(str(error))
+        raise InputError(clean_text(str(path)), reason, _EXPECTED, "Check the path.") from error
+    if len(data) > LARGEST_BYTES:
+        raise InputError(name, f"more than {LARGEST_BYTES / 1e6:.0f} MB", "a smaller file", _SMALLER)
+    return shrink(data, name)
 
 
 def shrink(data: bytes, name: str) -> Picture:
     """The same from bytes; `name` is for the sentence when something is wrong."""
     import warnings
 
-    from PIL import Image, ImageOps
+    from PIL import Image
 
     try:
         with warnings.catch_warnings():
@@ -62,12 +75,10 @@ def shrink(data: bytes, name: str) -> Picture:
                 "ignore", Image.DecompressionBombWarning
             )  # the size is checked below, before decoding
             image = Image.open(io.BytesIO(data), formats=("JPEG", "PNG"))
-        kind = image.format
         if image.width * image.height > LARGEST_PIXELS:
-            raise InputError(name, f"{image.width} × {image.height} pixels", f"at most {LARGEST_PIXELS // 10**6} million",
-                             "Save it smaller and attach that.")  # fmt: skip
-        upright = ImageOps.exif_transpose(image)
-        upright.thumbnail((LONGEST_PX, LONGEST_PX))
+            raise InputError(name, f"{image.width} × {image.height} pixels",
+                             f"at most {LARGEST_PIXELS // 10**6} million", _SMALLER)  # fmt: skip
+        return _stored(_plain(image), "PNG" if image.format == "PNG" else "JPEG")
     except InputError:
         raise
     except Image.DecompressionBombError as error:
@@ -75,9 +86,34 @@ def shrink(data: bytes, name: str) -> Picture:
                          "The file is damaged or made to fill the memory; use another.") from error  # fmt: skip
     except Exception as error:  # the decoder raises many kinds on damaged data; each means the same to the user
         raise InputError(name, _reason(error, data), _EXPECTED, "Open it in a viewer and save it anew.") from error
-    keeps_alpha = upright.mode in ("RGBA", "LA", "PA", "P") and kind == "PNG"
-    plain = upright.convert("RGBA" if keeps_alpha else "RGB")
-    clean = Image.new(plain.mode, plain.size)  # a new picture carries no metadata along
+
+
+def _plain(image: Image) -> Image:
+    """The picture upright and small, as 8-bit RGB, with alpha where a PNG has any.
+
+    Scaled down before it is turned, so that a large JPEG is decoded at a fraction of its size from the start.
+    """
+    from PIL.Image import Transpose
+
+    orientation = image.getexif().get(_ORIENTATION)
+    if image.mode.startswith("I"):  # 16 bits of gray: Pillow would cut them off at 255
+        image = image.convert("I").point(lambda value: value * (1 / 257)).convert("L")
+    elif image.mode in ("P", "1") or "transparency" in image.info:  # else the nearest pixel is taken, not a mean
+        see_through = "transparency" in image.info
+        image = image.convert("RGBA" if see_through else "RGB")
+    wanted = 2 * LONGEST_PX / max(image.size)  # twice the size leaves the mean enough to work on
+    image.draft(None, (max(1, int(image.width * wanted)), max(1, int(image.height * wanted))))
+    image.thumbnail((LONGEST_PX, LONGEST_PX))
+    turn = _UPRIGHT.get(orientation) if isinstance(orientation, int) else None
+    upright = image if turn is None else image.transpose(Transpose[turn])
+    return upright.convert("RGBA" if upright.mode in ("RGBA", "LA") else "RGB")
+
+
+def _stored(plain: Image, kind: Literal["JPEG", "PNG"]) -> Picture:
+    """The pixels in a new picture, which carries no metadata along."""
+    from PIL import Image
+
+    clean = Image.new(plain.mode, plain.size)
     clean.paste(plain)
     buffer = io.BytesIO()
     if kind == "PNG":

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import io
+import os
 import struct
 import zlib
 from pathlib import Path
 
+import numpy as np
 import pytest
 from PIL import Image
 
@@ -101,11 +103,143 @@ def test_what_is_no_photograph_is_named_in_one_sentence(data: bytes, said: str, 
     assert path.read_bytes() == data
 
 
-def test_a_folder_and_a_missing_file_are_named(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="no file"):
+def test_a_folder_a_pipe_and_a_missing_file_are_named(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no file, but a folder"):
         photos.read_photo(tmp_path)
-    with pytest.raises(InputError, match="Check the path"):
+    with pytest.raises(InputError, match=r"no such file.*Check the path"):
         photos.read_photo(tmp_path / "none.jpg")
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(tmp_path / "pipe.jpg")
+        with pytest.raises(InputError, match="or a device"):  # and does not wait for somebody to write into it
+            photos.read_photo(tmp_path / "pipe.jpg")
+
+
+def test_names_reach_the_terminal_without_controls(tmp_path: Path) -> None:
+    for name in ("a\x1b[31mb.jpg", os.fsdecode(b"a\xffb.jpg")):
+        try:
+            (tmp_path / name).write_bytes(b"no picture")
+        except OSError:
+            continue  # a file system that has no such names
+        for path in (tmp_path / name, tmp_path / name / "x"):
+            with pytest.raises(InputError) as error:
+                photos.read_photo(path)
+            assert str(error.value).isprintable()
+
+
+def test_a_file_that_is_too_large_is_not_read_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(photos, "LARGEST_BYTES", 1000)
+    (tmp_path / "x.jpg").write_bytes(b"\xff\xd8" * 501)
+    with pytest.raises(InputError, match="more than 0 MB"):
+        photos.read_photo(tmp_path / "x.jpg")
+
+
+@pytest.mark.parametrize("orientation", range(1, 10))
+@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+def test_every_orientation_is_set_upright(orientation: int, kind: str) -> None:
+    """CIPA DC-008, 4.6.4 A, Orientation (from memory): which side of the scene row 0 and column 0 of the file are.
+
+    The scene has red at its top left, blue at its top right and green at its bottom left.
+    """
+    scene = Image.new("RGB", (64, 32), "black")
+    for colour, place in (("red", (0, 0)), ("blue", (32, 0)), ("lime", (0, 16))):
+        scene.paste(colour, (*place, place[0] + 32, place[1] + 16))
+    # (row 0, column 0) of the file: 1 top left, 2 top right, 3 bottom right, 4 bottom left, 5 left top, 6 right top,
+    # 7 right bottom, 8 left bottom
+    pixels = np.asarray(scene)
+    stored = {1: pixels, 2: pixels[:, ::-1], 3: pixels[::-1, ::-1], 4: pixels[::-1], 5: pixels.swapaxes(0, 1),
+              6: pixels[:, ::-1].swapaxes(0, 1), 7: pixels[::-1, ::-1].swapaxes(0, 1),
+              8: pixels[::-1].swapaxes(0, 1)}.get(orientation, pixels)  # fmt: skip
+    exif = Image.Exif()
+    exif[ORIENTATION_TAG] = orientation
+    buffer = io.BytesIO()
+    options = {"quality": 95, "subsampling": 0} if kind == "JPEG" else {}
+    Image.fromarray(np.ascontiguousarray(stored)).save(buffer, kind, exif=exif, **options)  # type: ignore[arg-type]
+    read = np.asarray(Image.open(io.BytesIO(photos.shrink(buffer.getvalue(), "x").data)), dtype=float)
+    assert read.shape == pixels.shape
+    middles = np.s_[8::16, 16::32]  # away from the edges of the colours, which JPEG blurs
+    assert np.abs(read[middles] - pixels[middles]).max() < 10, "coding loss only"
+
+
+def _with_chunks(png: bytes, *chunks: tuple[bytes, bytes]) -> bytes:
+    """A PNG with more chunks before its pixels."""
+    at = png.index(b"IDAT") - 4
+    more = b"".join(struct.pack(">I", len(d)) + k + d + struct.pack(">I", zlib.crc32(k + d)) for k, d in chunks)
+    return png[:at] + more + png[at:]
+
+
+def test_no_place_in_a_file_keeps_what_the_camera_wrote() -> None:
+    """PNG: tEXt, zTXt, iTXt, eXIf, what follows IEND (ISO/IEC 15948, 11.3); JPEG: XMP in APP1, IPTC in APP13, a second
+    picture after the first (from memory)."""
+    plain = io.BytesIO()
+    Image.new("RGB", (20, 10), "red").save(plain, "PNG")
+    exif = Image.Exif()
+    exif[MODEL_TAG] = "SECRET"
+    chunks = (
+        (b"tEXt", b"GPS\0SECRET"), (b"zTXt", b"Raw profile type exif\0\0" + zlib.compress(b"SECRET")),
+        (b"iTXt", b"XML:com.adobe.xmp\0\0\0\0\0<x>SECRET</x>"), (b"eXIf", exif.tobytes()[6:]),
+    )  # fmt: skip
+    png = _with_chunks(plain.getvalue(), *chunks) + b"SECRET"
+    jpeg = camera_jpeg()
+    segments = b""
+    for mark, data in ((b"\xe1", b"http://ns.adobe.com/xap/1.0/\0SECRET"), (b"\xed", b"Photoshop 3.0\0SECRET")):
+        segments += b"\xff" + mark + struct.pack(">H", len(data) + 2) + data
+    jpeg = jpeg[:2] + segments + jpeg[2:] + jpeg
+    for data, kinds in ((png, [b"IHDR", b"IDAT", b"IEND"]), (jpeg, [])):
+        out = photos.shrink(data, "x").data
+        assert b"SECRET" not in out
+        assert zlib.compress(b"SECRET") not in out
+        if kinds:
+            assert [out[i : i + 4] for i in _chunk_starts(out)] == kinds
+        else:  # no application segment but JFIF's, and no comment (ITU-T T.81, table B.1)
+            assert b"\xff\xe0\x00\x10JFIF" in out
+            assert not any(
+                bytes((0xFF, mark)) in out[: out.index(b"\xff\xda")] for mark in (*range(0xE1, 0xF0), 0xFE)
+            )
+
+
+def _chunk_starts(png: bytes) -> list[int]:
+    starts, at = [], 8
+    while at < len(png):
+        starts.append(at + 4)
+        at += 12 + struct.unpack(">I", png[at : at + 4])[0]
+    return starts
+
+
+def test_sixteen_bits_of_gray_keep_their_shades() -> None:
+    """65535 is white and 0 black (ISO/IEC 15948, 13.12: scaled by 255/65535)."""
+    shades = np.tile(np.linspace(0, 65535, 64).astype(np.uint16), (8, 1))
+    buffer = io.BytesIO()
+    Image.fromarray(shades).save(buffer, "PNG")
+    read = np.asarray(
+        Image.open(io.BytesIO(photos.shrink(buffer.getvalue(), "x.png").data)).convert("L"), dtype=float
+    )
+    assert np.abs(read - shades / 257).max() <= 1.0, "rounding"
+
+
+@pytest.mark.parametrize("mode", ["P", "RGB", "L"])
+def test_a_colour_that_is_see_through_stays_so(mode: str) -> None:
+    """PNG, chunk tRNS (ISO/IEC 15948, 11.3.2.1)."""
+    picture = Image.new("RGB", (20, 10), "white")
+    picture.paste("black", (0, 0, 10, 10))
+    picture = picture.convert(mode)
+    buffer = io.BytesIO()
+    picture.save(buffer, "PNG", transparency=picture.getpixel((0, 0)))
+    read = Image.open(io.BytesIO(photos.shrink(buffer.getvalue(), "x.png").data))
+    alpha = [read.convert("RGBA").getpixel(place)[3] for place in ((2, 5), (17, 5))]  # type: ignore[index]
+    assert alpha == [0, 255]
+
+
+def test_a_large_jpeg_is_decoded_small_from_the_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The decoder of JPEG can halve what it gives; 8000 × 6000 pixels would take 144 MB."""
+    from PIL import ImageFile
+
+    decoded = []
+    load = ImageFile.ImageFile.load
+    monkeypatch.setattr(ImageFile.ImageFile, "load", lambda self: (decoded.append(self.size), load(self))[1])
+    buffer = io.BytesIO()
+    Image.new("RGB", (8000, 6000), "green").save(buffer, "JPEG")
+    assert photos.shrink(buffer.getvalue(), "x.jpg").width_px == 1600
+    assert max(decoded) == (4000, 3000)
 
 
 @pytest.mark.parametrize("cut", range(0, 2400, 160))
