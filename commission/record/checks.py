@@ -87,8 +87,19 @@ def kind_basis(telling: Telling, checks: Sequence[Check]) -> str:
 
 
 def kind_uncertainty(telling: Telling, checks: Sequence[Check]) -> str:
-    """The largest U = 2 u of a kind."""
-    largest = max((check for check in checks), key=lambda check: check.uncertainty)
+    """The largest U = 2 u of a kind; where a few limits stand side by side, of each in the same order."""
+    by_limit: dict[Limit | None, list[Check]] = {}
+    for check in checks:
+        by_limit.setdefault(check.limit, []).append(check)
+    groups = list(by_limit.values())
+    if None in by_limit or len(groups) > MOST_LIMITS:
+        groups = [list(checks)]
+    said = [_largest(telling, group) for group in groups]
+    return said[0] if len(set(said)) == 1 else "; ".join(said)
+
+
+def _largest(telling: Telling, checks: Sequence[Check]) -> str:
+    largest = max(checks, key=lambda check: check.uncertainty)
     return telling.quantity(2 * largest.uncertainty, largest.unit, like=largest.limit) if largest.uncertainty else "–"
 
 

@@ -12,7 +12,7 @@ import shlex
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from commission.model import InputError
+from commission.model import AS_LEFT, InputError
 from commission.model.units import clean_text
 from commission.record.document import (
     Attachment,
@@ -37,10 +37,10 @@ from commission.record.trade import (
     cautions_section,
     limits_section,
     notes_section,
-    settings_section,
     signatures_section,
     site_section,
 )
+from commission.record.trade_settings import settings_section
 from commission.record.words import Words, load_words
 
 if TYPE_CHECKING:
@@ -77,7 +77,9 @@ def document(
         digest=job.digest,
         digest_label=telling.say("document.digest"),
         page_label=telling.say("document.page"),
-        how_to_check=telling.say("document.how_to_check", file=clean_text(visit.path.name), command=_typed(visit.path.name)),
+        how_to_check=telling.say(
+            "document.how_to_check", file=clean_text(visit.path.name), command=_typed(visit.path.name)
+        ),
         labels=Labels(**{key: telling.say(f"page.{key}") for key in ("skip", "contents", "attached", "inside")}),
         paper=paper,
         letterhead=letterhead or Letterhead(),
@@ -160,9 +162,10 @@ def _lines(section: Section) -> int:
 def _attachments(telling: Telling, created_at: str) -> tuple[Attachment, ...]:
     results = record_json(telling.visit, created_at).encode()
     sheet = sheet_csv(telling.visit).encode()
+    left = any(place[0] == AS_LEFT for place in telling.job.settings)
     return (
         Attachment(name="results.json", media_type="application/json", data=results,
                    description=telling.say("attachments.results")),
         Attachment(name="settings.csv", media_type="text/csv", data=sheet,
-                   description=telling.say("attachments.settings")),
+                   description=telling.say("attachments.settings" if left else "attachments.settings_found")),
     )  # fmt: skip

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from commission.diagnosis.room import SPOILT
 from commission.model import Finding
 from commission.model.outcome import Cause
 from commission.record.document import Block, Facts, Paragraph, Section
-from commission.record.telling import FOUND, Telling, capital, only_found, sentence
-from commission.steps.handover import fate, same_fault
+from commission.record.telling import FOUND, Telling, measured_in, only_found, sentence
+from commission.steps.handover import fate, judged_again, same_fault
 
 CAUSES: tuple[Cause, ...] = ("electronics", "settings", "room")
 
@@ -23,12 +24,20 @@ class Told:
     now: Finding | None
     """As it stands in the last round; None where it is not seen there."""
     fate: str
-    """What became of it; empty in a visit that changed nothing, "new" where only the last round shows it."""
+    """What became of it; empty in a visit that changed nothing. "new" where only the last round shows it and the first
+    would have, "first seen" where the first could not."""
+    rest: tuple[str, ...] = ()
+    """The channels that are still at fault, where the others of the finding are put right."""
 
     @property
     def open(self) -> bool:
         """Whether it may be there now: seen, or not shown to be gone."""
         return self.now is not None or self.fate != "mended"
+
+    @property
+    def new(self) -> bool:
+        """Whether only the last round shows it."""
+        return self.fate in ("new", "first seen")
 
 
 def told_findings(telling: Telling) -> tuple[Told, ...]:
@@ -37,13 +46,47 @@ def told_findings(telling: Telling) -> tuple[Told, ...]:
     if only_found(telling) or telling.after is None:
         return tuple(Told(first=finding, now=finding, fate="") for finding in found)
     left = telling.visit.findings(telling.after)
-    outcomes = telling.visit.outcomes(telling.after)
-    out = []
-    for finding in found:
-        now = next((other for other in left if same_fault(finding, other)), None)
-        out.append(Told(first=finding, now=now, fate=fate(finding, left, outcomes)))
-    new = [other for other in left if not any(same_fault(finding, other) for finding in found)]
-    return (*out, *(Told(first=finding, now=finding, fate="new") for finding in new))
+    return (
+        *(_followed(telling, finding, left, telling.after) for finding in found),
+        *(
+            Told(
+                first=finding, now=finding, fate="new" if _would_have_shown(telling, finding, found) else "first seen"
+            )
+            for finding in left
+            if not any(same_fault(finding, other) for other in found)
+        ),
+    )
+
+
+def _followed(telling: Telling, finding: Finding, left: Sequence[Finding], after: str) -> Told:
+    """A finding of as found, followed to the last round."""
+    now = next((other for other in left if same_fault(finding, other)), None)
+    outcomes = telling.visit.outcomes(after)
+    what = fate(finding, left, outcomes)
+    if not any(measured_in(telling.job, after)) and what not in ("still open", "set anew, but not measured again"):
+        what = "not checked again"
+    if what == "mended" and hidden(telling, finding.cause, left):
+        what = "not seen again, but what was measured as left cannot tell"
+    rest: tuple[str, ...] = ()
+    if now is not None and set(now.channels) < set(finding.channels):
+        others = tuple(channel for channel in finding.channels if channel not in now.channels)
+        if fate(replace(finding, channels=others), (), outcomes) == "mended":
+            what, rest = "partly mended", now.channels
+    return Told(first=finding, now=now, fate=what, rest=rest)
+
+
+def _would_have_shown(telling: Telling, finding: Finding, found: Sequence[Finding]) -> bool:
+    """Whether as found was judged what would have shown this finding."""
+    outcome = telling.visit.outcomes(FOUND).get(finding.step)
+    judged = outcome is not None and judged_again(finding, outcome) == "all"
+    return judged and not hidden(telling, finding.cause, found)
+
+
+def hidden(telling: Telling, cause: str, findings: Iterable[Finding]) -> bool:
+    """Whether the room cannot be judged yet, because other findings spoil what was measured of its bass."""
+    subs = {channel.id for channel in telling.job.system.channels if channel.is_sub}
+    spoilt = (each for each in findings if each.id in SPOILT)
+    return cause == "room" and any(not each.channels or subs & set(each.channels) for each in spoilt)
 
 
 def merged(telling: Telling, found: Iterable[Told]) -> list[Told]:
@@ -51,7 +94,7 @@ def merged(telling: Telling, found: Iterable[Told]) -> list[Told]:
     groups: dict[tuple[object, ...], list[Told]] = {}
     for i, told in enumerate(found):
         kind = told.first.id if telling.words.has(f"findings.{told.first.id}.was") else i
-        groups.setdefault((kind, told.fate, told.now is None), []).append(told)
+        groups.setdefault((kind, told.fate, told.now is None, told.rest), []).append(told)
     return [
         replace(group[0], first=_union([told.first for told in group]),
                 now=None if group[0].now is None else _union([told.now for told in group if told.now is not None]))
@@ -85,12 +128,14 @@ def _plain(telling: Telling, finding: Finding, tense: str) -> str:
                                 title=telling.told(finding.title)))  # fmt: skip
 
 
-def fate_told(telling: Telling, what: str) -> str:
+def fate_told(telling: Telling, told: Told) -> str:
     """What became of it, as a sentence; empty where there is nothing to say."""
-    if not what:
+    if not told.fate:
         return ""
-    key = f"fates.{what.replace(' ', '-').replace(',', '')}"
-    return telling.say(key) if telling.words.has(key) else sentence(telling.told(what))
+    key = f"fates.{told.fate.replace(' ', '-').replace(',', '')}"
+    if not telling.words.has(key):
+        return sentence(telling.told(told.fate))
+    return telling.say(key, channels=telling.channel_names(told.rest))
 
 
 def findings_section(telling: Telling, found: tuple[Told, ...]) -> Section:
@@ -113,7 +158,7 @@ def findings_section(telling: Telling, found: tuple[Told, ...]) -> Section:
 def _blocks(telling: Telling, told: Told) -> list[Block]:
     first, now = told.first, told.now
     title = sentence(telling.told(first.title))
-    head = Paragraph(text=" ".join(part for part in (title, fate_told(telling, told.fate)) if part), kind="lead")
+    head = Paragraph(text=" ".join(part for part in (title, fate_told(telling, told)) if part), kind="lead")
     pairs: list[tuple[str, str]] = []
 
     def add(key: str, *texts: str) -> None:
@@ -130,8 +175,3 @@ def _blocks(telling: Telling, told: Told) -> list[Block]:
     add("confirm", first.confirm)
     add("remedy", first.remedy)
     return [head, Facts(pairs=tuple(pairs))] if pairs else [head]
-
-
-def headline(telling: Telling, finding: Finding) -> str:
-    """A finding's own clause, with a large letter."""
-    return capital(telling.told(finding.title))

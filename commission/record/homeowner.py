@@ -6,13 +6,14 @@ import re
 from collections.abc import Iterable
 
 from commission.diagnosis import RULES
+from commission.model import Outcome, Step, Verdict
 from commission.model.show import number
 from commission.record.document import Block, Bullets, Paragraph, Section
-from commission.record.findings_told import CAUSES, Told, fate_told, merged, plain, takes
+from commission.record.findings_told import CAUSES, Told, fate_told, hidden, merged, plain, takes
 from commission.record.outcomes import says
-from commission.record.seats_told import seat_figures, seat_sentences
-from commission.record.telling import FOUND, Telling, has_round, measured, only_found, sentence
-from commission.steps.handover import SettingChange, not_measured_again, not_typed_in, setting_changes
+from commission.record.seats_told import bass_band, compared_mains, seat_figures, seat_sentences, tone_words
+from commission.record.telling import FOUND, Telling, mains, measured, measured_in, only_found, sentence
+from commission.steps.handover import SettingChange, not_again, not_typed_in, setting_changes
 
 
 def summary_section(telling: Telling, found: tuple[Told, ...]) -> Section:
@@ -45,9 +46,13 @@ def _intro(telling: Telling, alone: bool) -> str:
         return telling.say("summary.intro_nothing", **counts)
     if alone or telling.after is None:
         return telling.say("summary.intro_alone", **counts)
-    again = any(reading.body.round == telling.after for reading in telling.job.readings)
-    again = again or bool(telling.job.responses_of(telling.after))
-    return telling.say("summary.intro" if again else "summary.intro_not_again", **counts)
+    first, again = any(measured_in(telling.job, FOUND)), any(measured_in(telling.job, telling.after))
+    if not again:
+        return telling.say("summary.intro_not_again", **counts)
+    if not first:
+        return telling.say("summary.intro_only_left", **counts)
+    missing, lost, _, _ = not_again(telling.job)
+    return telling.say("summary.intro_part" if missing or lost else "summary.intro", **counts)
 
 
 def _earlier(telling: Telling) -> Section | None:
@@ -64,12 +69,33 @@ def _earlier(telling: Telling) -> Section | None:
     outcome = next((each for each in told if says(each)), None)
     if outcome is None:
         text = telling.say("earlier.nothing")
-    elif outcome.stands_out:
-        text = telling.say("earlier.changed", what=sentence(telling.told(outcome.stands_out)))
+    elif any(check.verdict is Verdict.FAIL for check in outcome.checks):
+        text = _drifted(telling, outcome)
     else:
         text = telling.say("earlier.same")
     title = telling.say("earlier.short_title", when=telling.date(earlier.closed_at))
     return Section(id=telling.id("summary", "earlier"), title=title, blocks=(Paragraph(text=text),))
+
+
+def _drifted(telling: Telling, outcome: Outcome) -> str:
+    """Of which loudspeakers the settings are others, and which measure otherwise than last time, by their names."""
+    places: dict[str, dict[str, None]] = {"settings": {}, "measured": {}}
+    for check in outcome.checks:
+        if check.verdict is Verdict.FAIL:
+            which = "settings" if check.id in _DRIFT_OF_SETTINGS else "measured"
+            places[which][check.channel or ""] = None
+    known = {channel.id for channel in telling.job.system.channels}
+    parts = []
+    for which, found in places.items():
+        names = [channel for channel in found if channel in known]
+        if names:
+            parts.append(telling.say(f"earlier.{which}", channels=telling.channel_names(names)))
+        if len(names) < len(found):
+            parts.append(telling.say(f"earlier.{which}_together"))
+    return " ".join(parts)
+
+
+_DRIFT_OF_SETTINGS = tuple(f"drift.{quantity}" for quantity in ("trim_db", "held_distance", "held_polarity"))
 
 
 def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:
@@ -83,34 +109,50 @@ def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | 
         return Section(id=ident, title=title, blocks=(Paragraph(text=telling.say("summary.not_examined")),))
     blocks: list[Block] = []
     for cause in CAUSES:
-        own = merged(telling, (told for told in found if told.first.cause == cause))
+        own = merged(telling, (told for told in found if told.first.cause == cause and not told.new))
         if own:
             items = tuple(_wrong_item(telling, told) for told in own)
             blocks += [Paragraph(text=telling.say(f"causes.{cause}_plain")), Bullets(items=items)]
-    rest = [cause for cause in CAUSES if not any(told.first.cause == cause for told in found)]
-    for key, causes in (
-        ("nothing_wrong", [cause for cause in rest if _judged(telling, cause)]),
-        ("not_judged", [cause for cause in rest if not _judged(telling, cause)]),
-    ):
-        if causes:
-            names = "; ".join(telling.say(f"causes.{cause}_in") for cause in causes)
-            blocks.append(Paragraph(text=telling.say(f"summary.{key}", causes=names)))
+    new = merged(telling, (told for told in found if told.new))
+    if new:
+        items = tuple(_wrong_item(telling, told) for told in new)
+        blocks += [Paragraph(text=telling.say("summary.new")), Bullets(items=items)]
+    said: dict[str, list[str]] = {}
+    for cause in CAUSES:
+        if not any(told.first.cause == cause for told in found):
+            said.setdefault(_judged(telling, cause), []).append(cause)
+    for key, causes in said.items():
+        names = "; ".join(telling.say(f"causes.{cause}_in") for cause in causes)
+        blocks.append(Paragraph(text=telling.say(f"summary.{key}", causes=names)))
     return Section(id=ident, title=title, blocks=tuple(blocks))
 
 
-def _judged(telling: Telling, cause: str) -> bool:
-    """Whether every step that rules of this cause rest on holds something in some round: else silence proves nothing."""
-    needed = {rule.step for rule in RULES if rule.cause == cause}
-    done = {step.id for step in telling.visit.steps for r in telling.job.rounds if telling.outcome(step.id, r).done}
-    return needed <= done and bool(telling.job.responses or cause == "settings")
+def _judged(telling: Telling, cause: str) -> str:
+    """What the silence of a cause is worth: no fault, none as far as it was tested, not judged yet, or not judged.
+
+    A rule is silent for good reason only where the checks that it rests on were judged, and none of its kind is judged
+    where other faults spoil what was measured.
+    """
+    rules = [rule for rule in RULES if rule.cause == cause and not rule.id.startswith("measurement.")]
+    rounds = [r for r in (FOUND, telling.after) if r is not None]
+    open_rounds = [r for r in rounds if not hidden(telling, cause, telling.visit.findings(r))]
+    outcomes = [telling.outcome(step.id, r) for step in telling.visit.steps for r in open_rounds]
+    judged = {check.id for outcome in outcomes for check in outcome.checks if check.verdict is not Verdict.NOT_TESTED}
+    needed = {rule.check for rule in rules}
+    if not needed & judged:
+        return "not_judged" if open_rounds else "not_yet"
+    whole = all(
+        any(o.state == "done" for o in outcomes if o.step == step_id) for step_id in {rule.step for rule in rules}
+    )
+    return "nothing_wrong" if needed <= judged and whole else "nothing_wrong_part"
 
 
 def _wrong_item(telling: Telling, told: Told) -> str:
     """What was wrong is over only where it is not seen any more; a visit that changed nothing says what it would take."""
-    said = plain(telling, told.first, "is" if told.fate in ("", "new") else "was")
+    said = plain(telling, told.first, "is" if not told.fate or told.new else "was")
     if not told.fate and (effort := takes(telling, told.first)):
         return telling.say("remains.takes", what=said, effort=sentence(effort))
-    return f"{said} {fate_told(telling, told.fate)}".strip()
+    return f"{said} {fate_told(telling, told)}".strip()
 
 
 def _done(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:
@@ -175,13 +217,17 @@ def _seats(telling: Telling) -> Section | None:
         return Section(id=ident, title=telling.say("seats.title"), blocks=(Paragraph(text=text),))
     title = telling.say("seats.title_today" if telling.after is None else "seats.title")
     remarks = [telling.say("seats.meaning")]
-    sentences = seat_sentences(telling)
+    sentences, figures = seat_sentences(telling), [f for own in seat_figures(telling).values() for f in own]
+    counted, everyone = compared_mains(telling), len(mains(job))
+    if counted < everyone and any(f.kind == "loudness" and (f.before or f.now) for f in figures):
+        remarks.append(telling.say("seats.only_some", count=counted, all=everyone))
     if telling.after is not None and any(telling.say("seats.word.same") in text for text in sentences):
         remarks.append(telling.say("seats.meaning_change"))
-    if any(
-        each.kind == "bass" and (each.before or each.now) for own in seat_figures(telling).values() for each in own
-    ):
-        remarks.append(telling.say("seats.meaning_bass"))
+    if any(f.kind == "bass" and (f.before or f.now) for f in figures):
+        remarks.append(telling.say("seats.meaning_bass", band=bass_band(job)))
+    better, worse, count = tone_words(telling)
+    if count:
+        remarks.append(telling.say("seats.tone", better=better, worse=worse, all=count))
     if len(telling.job.system.seats) > 1:
         remarks.append(telling.say("seats.geometry"))
     blocks = (Bullets(items=sentences), Paragraph(text=" ".join(remarks), kind="note"))
@@ -191,23 +237,23 @@ def _seats(telling: Telling) -> Section | None:
 def _remains(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:
     """What remains and what it would take."""
     items = [] if alone else [_open_item(telling, told) for told in merged(telling, found) if told.open]
-    last = telling.after if telling.after is not None and has_round(telling.job, telling.after) else FOUND
+    last = FOUND if alone or telling.after is None else telling.after
     not_done, part = [], []
     for step in telling.visit.steps:
         outcomes = [telling.outcome(step.id, round_id) for round_id in telling.job.rounds]
         if step.entry == "none":
             continue
         if not any(says(outcome) for outcome in outcomes):
-            not_done.append(telling.told(step.title))
+            not_done.append(_plain_step(telling, step))
         elif step.entry != "form" and 0 < (outcome := telling.outcome(step.id, last)).done < outcome.total:
             part.append(
-                telling.say("remains.part", step=telling.told(step.title), done=outcome.done, all=outcome.total)
+                telling.say("remains.part", step=_plain_step(telling, step), done=outcome.done, all=outcome.total)
             )
     items += part
     if not_done:
         items.append(telling.say("remains.not_done", steps=telling.listed(not_done)))
     if not alone:
-        items += [sentence(telling.told(text)) for text in not_measured_again(telling.job)]
+        items += _not_again(telling)
         untyped = not_typed_in(telling.job)
         if untyped:
             items.append(telling.say("remains.not_ticked", len(untyped), all=len(telling.job.system.channels)))
@@ -220,13 +266,31 @@ def _remains(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section 
     return Section(id=ident, title=title, blocks=(Bullets(items=tuple(items)),))
 
 
+def _plain_step(telling: Telling, step: Step) -> str:
+    """A step as the homeowner may know it."""
+    key = f"plain_steps.{step.id}"
+    return telling.say(key) if telling.words.has(key) else telling.told(step.title)
+
+
+def _not_again(telling: Telling) -> list[str]:
+    """What was measured at first and not at the end, where anything was measured at the end."""
+    if telling.after is None or not any(measured_in(telling.job, telling.after)):
+        return []  # said at the top already
+    unread, lost, heard, channels = not_again(telling.job)
+    items = [telling.say("remains.not_read", channels=telling.channel_names(unread))] if unread else []
+    if lost:
+        names = telling.channel_names(channels)
+        items.append(telling.say("remains.not_recorded", count=lost, all=heard, channels=names))
+    return items
+
+
 def _open_item(telling: Telling, told: Told) -> str:
     finding = told.now or told.first
     effort = takes(telling, finding)
     if told.now is not None:
         said = plain(telling, finding, "is")
         return telling.say("remains.takes", what=said, effort=sentence(effort)) if effort else said
-    said = f"{plain(telling, finding, 'was')} {fate_told(telling, told.fate)}"
+    said = f"{plain(telling, finding, 'was')} {fate_told(telling, told)}"
     return telling.say("remains.again", what=said, effort=sentence(effort)) if effort else said
 
 

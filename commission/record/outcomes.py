@@ -78,9 +78,10 @@ def outcome_blocks(telling: Telling, outcome: Outcome, before: tuple[str, Outcom
     blocks += figures(telling, outcome)
     in_tables = {id(row.check) for table in outcome.tables for row in table.rows if row.check is not None}
     blocks += check_blocks(telling, outcome, in_tables)
-    known = () if before is None else before[1].remarks
+    # Only where every remark of the round before still holds is it enough to say so.
+    known = () if before is None or set(before[1].remarks) - set(outcome.remarks) else before[1].remarks
     remarks = [sentence(telling.told(text)) for text in outcome.remarks if text not in known]
-    if before is not None and len(remarks) < len(outcome.remarks):
+    if before is not None and known:
         remarks.append(telling.say("steps.same_remarks", round=telling.round(before[0])))
     if remarks:
         blocks.append(Bullets(items=tuple(remarks)))

@@ -87,6 +87,27 @@ def _pair(
     return look(telling, FOUND, both or heard), look(telling, after, both)
 
 
+def compared_mains(telling: Telling) -> int:
+    """Over how many main loudspeakers the loudness of the seats is told: of those that every round told here holds."""
+    heard = _channels(telling.job, FOUND)
+    return len(heard if telling.after is None else heard & _channels(telling.job, telling.after))
+
+
+def tone_words(telling: Telling) -> tuple[int, int, int]:
+    """(better, worse, all) of the comparisons of how even the tone is from seat to seat; zeros where none was made."""
+    result = seat_variance.solve(telling.job, telling.visit.analyses)
+    if telling.after is None or result.rounds != (FOUND, telling.after):
+        return 0, 0, 0
+    words = [change.word for each in result.channels.values() for change in each.bands["tone"].values()]
+    return words.count("better"), words.count("worse"), len(words)
+
+
+def bass_band(job: Job) -> str:
+    """The band of the deep bass in hertz, as in "20–80"."""
+    low = min(job.system.bands, key=lambda each: each.low_hz)
+    return f"{low.low_hz:g}–{low.high_hz:g}"
+
+
 def _channels(job: Job, round_id: str) -> set[str]:
     ids = {channel.id for channel in mains(job)}
     return {response.body.channel for response in job.responses_of(round_id)} & ids
@@ -111,8 +132,11 @@ def _time(telling: Telling, round_id: str, channels: set[str]) -> _Values:  # no
 
 
 def _time_u_ms(telling: Telling, seat: str) -> float:
+    """Of the change of a span: of four arrivals of main loudspeakers, each as uncertain as the worst."""
+    heard = {channel.id for channel in mains(telling.job)}
     u = [item.analysis.arrival_u_s for item in telling.visit.analyses
-         if item.seat == seat and item.analysis is not None and item.analysis.arrival_s is not None]  # fmt: skip
+         if item.seat == seat and item.channel in heard and item.round in (FOUND, telling.after)
+         and item.analysis is not None and item.analysis.arrival_s is not None]  # fmt: skip
     return 2000 * max(u, default=0.0)
 
 

@@ -15,7 +15,9 @@ from commission.visit import Visit
 
 MOST_NAMES = 4
 """More names than this in a sentence for the homeowner become a count."""
-EMPTY = ("", "–")
+OPTIONAL = "–"
+"""In a cell that may be empty."""
+EMPTY = ("", OPTIONAL)
 """What stands in a cell that holds nothing."""
 _DECIMALS = {"m": 2, "ms": 2, "dB²": 1, "Hz": 0, "°": 0, "%": 0, "°C": 1, "m/s": 1, "s": 2}
 
@@ -167,6 +169,12 @@ def sentence(text: str) -> str:
     return text if text.endswith((".", "!", "?", ":", "…")) or not text else f"{text}."
 
 
+def channel_text(channel: Channel) -> str:
+    """Id and plain name of a channel."""
+    own = "" if channel.name in ("", channel.id) else f" ({clean_text(channel.name)})"
+    return f"{clean_text(channel.id)}{own}"
+
+
 def has_round(job: Job, round_id: str) -> bool:
     """Whether a round holds anything: readings, responses or settings."""
     return bool(
@@ -184,6 +192,11 @@ def only_found(telling: Telling) -> bool:
 def measured(job: Job) -> tuple[int, int]:
     """(readings by hand, recorded responses) over all rounds."""
     return len(job.readings), len(job.responses)
+
+
+def measured_in(job: Job, round_id: str) -> tuple[int, int]:
+    """(readings by hand, recorded responses) of one round."""
+    return sum(reading.body.round == round_id for reading in job.readings), len(job.responses_of(round_id))
 
 
 def mains(job: Job) -> tuple[Channel, ...]:

@@ -1,4 +1,4 @@
-"""For the trade: site and instruments, settings, limits with their basis, cautions, signatures."""
+"""For the trade: site and instruments, limits with their basis, cautions, signatures."""
 
 from __future__ import annotations
 
@@ -6,8 +6,7 @@ from collections.abc import Sequence
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
-from commission.dsp.trims import grid_decimals
-from commission.model import AS_LEFT, Channel, Check, Setting
+from commission.model import Check
 from commission.model.show import number
 from commission.model.units import clean_text, format_length, format_temperature
 from commission.record.budgets_told import budgets_section
@@ -16,7 +15,6 @@ from commission.record.document import (
     Block,
     Bullets,
     Facts,
-    Grid,
     Heading,
     Paragraph,
     Section,
@@ -24,18 +22,17 @@ from commission.record.document import (
     Signatures,
 )
 from commission.record.outcomes import attached
-from commission.record.telling import FOUND, Telling, capital, only_found, sentence, table
-from commission.steps.handover import CAUTIONS, ROLES, logged_since, setting_changes, signatures
-from commission.steps.settings_sheet import settings_sheet
-
-OPTIONAL = "–"
+from commission.record.telling import OPTIONAL, Telling, capital, channel_text, sentence, table
+from commission.record.trade_method import method_section
+from commission.steps.handover import CAUTIONS, ROLES, logged_since, signatures
 
 
 def site_section(telling: Telling) -> Section:
     """Who, where, which equipment, and every instrument with its calibration."""
     pairs = tuple((telling.say(f"site.{key}"), value) for key, value in _facts(telling) if value)
-    return Section(id=telling.id("site"), title=telling.say("site.title"),
-                   blocks=(Facts(pairs=pairs), *_instruments(telling)), new_page=True)  # fmt: skip
+    ident, method = telling.id("site"), method_section(telling)
+    return Section(id=ident, title=telling.say("site.title"), blocks=(Facts(pairs=pairs), *_instruments(telling)),
+                   sections=() if method is None else (method,), new_page=True)  # fmt: skip
 
 
 def _facts(telling: Telling) -> list[tuple[str, str]]:
@@ -59,24 +56,19 @@ def _facts(telling: Telling) -> list[tuple[str, str]]:
                             speed=number(speed_of_sound_m_s(system.temperature_c), 1))),
         ("seats", ", ".join(clean_text(seat.id) for seat in system.seats)),
         ("reference", "" if reference is None else clean_text(reference.id)),
-        ("channels", ", ".join(_channel_text(channel) for channel in system.channels)),
+        ("channels", ", ".join(channel_text(channel) for channel in system.channels)),
         ("processor", clean_text(processor.model)),
         ("trim_range", telling.say("site.range", low=f"{number(trim.min, 1, signed=True)} dB",
                                    high=f"{number(trim.max, 1, signed=True)} dB", step=f"{trim.step:g} dB")),
         ("delay_range", telling.say("site.range", low=f"{delay.min:g} {delay.unit}", high=f"{delay.max:g} {delay.unit}",
                                     step=f"{delay.step:g} {delay.unit}")),
         ("assumed_speed", "" if speed is None or delay.unit == "ms" else f"{speed:g} m/s"),
-        ("level", f"{processor.reference_spl_db:g} dB(C)"),
+        ("level", telling.say("site.level_value", level=f"{processor.reference_spl_db:g} dB(C)")),
         ("sub_level", "" if sub is None else f"{sub:g} dB(C)"),
         ("crossovers", ", ".join(f"{hz:g}" for hz in processor.crossovers_hz) + " Hz" if processor.crossovers_hz else ""),
         ("bands", "" if processor.parametric_bands is None else str(processor.parametric_bands)),
         ("program", telling.say("site.program_value", version=__version__, events=len(job.log))),
     ]  # fmt: skip
-
-
-def _channel_text(channel: Channel) -> str:
-    own = "" if channel.name in ("", channel.id) else f" ({clean_text(channel.name)})"
-    return f"{clean_text(channel.id)}{own}"
 
 
 def _instruments(telling: Telling) -> list[Block]:
@@ -98,147 +90,6 @@ def _instruments(telling: Telling) -> list[Block]:
     if any(each.calibrated is None for each in instruments if each.kind in ("meter", "microphone", "calibrator")):
         blocks.append(Paragraph(text=telling.say("site.no_calibration"), kind="note"))
     return blocks
-
-
-# --- settings -------------------------------------------------------------------------------------------------------
-
-
-def settings_section(telling: Telling) -> Section:
-    """Settings as found and as left, what to type in after a reset, and what the measurements propose beyond."""
-    blocks: list[Block] = []
-    if not any(place[0] in (FOUND, AS_LEFT) for place in telling.job.settings):
-        blocks.append(Paragraph(text=telling.say("settings.none"), kind="missing"))
-    else:
-        blocks += [_changes_grid(telling), *_reset_grid(telling)]
-    blocks += _proposals(telling)
-    return Section(id=telling.id("settings"), title=telling.say("settings.title"), blocks=tuple(blocks))
-
-
-def _delay_title(telling: Telling) -> tuple[str, int]:
-    delay = telling.job.system.processor.delay
-    key = "settings.delay" if delay.unit == "ms" else "settings.distance"
-    return telling.say(key, unit=delay.unit), max(grid_decimals(delay.step, 1), 2)
-
-
-def _value(value: float | str | None, decimals: int, *, signed: bool = False) -> str:
-    return "" if value is None else value if isinstance(value, str) else number(value, decimals, signed=signed)
-
-
-def _changes_grid(telling: Telling) -> Grid:
-    distance, fine = _delay_title(telling)
-    trim_fine = grid_decimals(telling.job.system.processor.trim_db.step, 1)
-    trim, polarity = telling.say("settings.trim"), telling.say("settings.polarity")
-    found, left = telling.round(FOUND), telling.round(AS_LEFT)
-    changes = setting_changes(telling.job)
-
-    def word(value: str | None) -> str | None:
-        return None if value is None else telling.told(value)
-
-    columns: list[tuple[Heading, list[str]]] = [
-        (Heading(title=telling.say("steps.channel")), [_named(telling, c.channel) for c in changes])
-    ]
-    for title, unit, places, a, b in (
-        (trim, "dB", trim_fine, [c.trim_found_db for c in changes], [c.trim_left_db for c in changes]),
-        (distance, "", fine, [c.distance_found for c in changes], [c.distance_left for c in changes]),
-        (polarity, "", 0, [word(c.polarity_found) for c in changes], [word(c.polarity_left) for c in changes]),
-    ):  # fmt: skip
-        for round_name, values in ((found, a), (left, b)):
-            if any(value is not None for value in values):
-                texts = [_value(value, places, signed=unit == "dB") or OPTIONAL for value in values]
-                numeric = not isinstance(next(v for v in values if v is not None), str)
-                columns.append((Heading(title=f"{title}, {round_name}", unit=unit, numeric=numeric), texts))
-    if any(c.applied for c in changes):
-        ticks = [telling.say("settings.ticked") if c.applied else "" for c in changes]
-        columns.append((Heading(title=telling.say("settings.typed_in")), ticks))
-    alone = only_found(telling) or not any(c.noted for c in changes)
-    return Grid(id=telling.id("settings-both"),
-                title=telling.say("settings.title_found" if alone else "settings.title_both"),
-                headings=tuple(heading for heading, _ in columns),
-                rows=tuple(zip(*(cells for _, cells in columns), strict=True)),
-                remark=telling.say("settings.dash") if any(OPTIONAL in cells for _, cells in columns) else "")  # fmt: skip
-
-
-def _named(telling: Telling, channel_id: str) -> str:
-    channel = telling.job.system.channel(channel_id)
-    return clean_text(channel_id) if channel is None else _channel_text(channel)
-
-
-def _reset_grid(telling: Telling) -> list[Block]:
-    """What to type in if the processor is ever reset: as left, and as found where nothing was noted as left."""
-    job = telling.job
-    distance, fine = _delay_title(telling)
-    trim_fine = grid_decimals(job.system.processor.trim_db.step, 1)
-    rows, borrowed = [], False
-    changed = any(place[0] == AS_LEFT for place in job.settings)
-
-    def held(left: object, found: object, text: str) -> str:
-        nonlocal borrowed
-        if left is None and found is None:
-            return OPTIONAL
-        if left is None and changed:
-            borrowed = True
-            return f"{text} *"
-        return text
-
-    for channel in job.system.channels:
-        found, left = job.setting(FOUND, channel.id), job.setting(AS_LEFT, channel.id)
-        now: Setting = left if changed else found
-        trim = now.trim_db if now.trim_db is not None else found.trim_db
-        away = now.distance if now.distance is not None else found.distance
-        polarity = now.polarity or found.polarity
-        rows.append((
-            "" if channel.output is None else str(channel.output),
-            _named(telling, channel.id),
-            held(now.trim_db if changed else trim, found.trim_db, _value(trim, trim_fine, signed=True)),
-            held(now.distance if changed else away, found.distance, _value(away, fine)),
-            held(now.polarity if changed else polarity, found.polarity, telling.told(polarity or "")),
-            OPTIONAL if channel.high_pass_hz is None else f"{channel.high_pass_hz:g}",
-        ))  # fmt: skip
-    headings = [
-        Heading(title=telling.say("settings.output")),
-        Heading(title=telling.say("steps.channel")),
-        Heading(title=telling.say("settings.trim"), unit="dB", numeric=True),
-        Heading(title=distance, numeric=True),
-        Heading(title=telling.say("settings.polarity")),
-        Heading(title=telling.say("settings.high_pass"), unit="Hz", numeric=True),
-    ]
-    kept = [i for i in range(len(headings)) if any(row[i] not in ("", OPTIONAL) for row in rows)]
-    kept.insert(0, kept.pop(kept.index(1)))  # the channel names the row
-    open_places = any(row[i] == OPTIONAL for row in rows for i in kept if i in (2, 3, 4))
-    remarks = [
-        telling.say(f"settings.{key}") for key, here in (("borrowed", borrowed), ("open", open_places)) if here
-    ]
-    grid = Grid(id=telling.id("settings-reset"),
-                title=telling.say("settings.reset" if changed else "settings.reset_found"),
-                headings=tuple(headings[i] for i in kept), rows=tuple(tuple(row[i] for i in kept) for row in rows),
-                remark=" ".join(remarks))  # fmt: skip
-    return [Paragraph(text=telling.say("settings.reset_how" if changed else "settings.reset_how_found")), grid]
-
-
-def _proposals(telling: Telling) -> list[Block]:
-    """What the measurements propose for channels of which nothing is noted as left."""
-    job = telling.job
-    noted = {channel for (round_id, channel) in job.settings if round_id == AS_LEFT}
-    lines = [
-        line for line in settings_sheet(job, telling.visit.analyses) if line.channel not in noted and line.change
-    ]
-    if not lines:
-        return []
-    rows = tuple(
-        (_named(telling, line.channel), telling.say(f"settings.kind_{line.kind}"),
-         _value(telling.told(line.old) if isinstance(line.old, str) else line.old, line.decimals,
-                signed=line.kind == "trim") or OPTIONAL,
-         _value(telling.told(line.new) if isinstance(line.new, str) else line.new, line.decimals,
-                signed=line.kind == "trim"),
-         telling.told(line.unit) if line.unit else "")
-        for line in lines
-    )  # fmt: skip
-    headings = (Heading(title=telling.say("steps.channel")), Heading(title=telling.say("settings.what")),
-                Heading(title=telling.say("settings.holds"), numeric=True),
-                Heading(title=telling.say("settings.proposed"), numeric=True),
-                Heading(title=telling.say("settings.unit")))  # fmt: skip
-    ident, title = telling.id("settings-proposed"), telling.say("settings.proposals")
-    return [table(ident, title, headings, rows, telling.say("settings.proposals_remark"))]
 
 
 # --- limits, cautions, signatures -----------------------------------------------------------------------------------

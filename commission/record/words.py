@@ -21,7 +21,7 @@ from commission.model.units import clean_text
 SHIPPED = ("en", "de")
 LARGEST_FILE = 1_000_000
 """Bytes; a file of words is some 50 kB."""
-OPEN_TABLES = ("findings", "checks", "glossary", "fates", "kinds", "rounds")
+OPEN_TABLES = ("findings", "checks", "glossary", "fates", "kinds", "plain_steps", "rounds")
 """Keyed by what steps and rules are called: a file may add to them."""
 PHRASES = "phrases"
 _PLACE = re.compile(r"\{(\w+)\}")

@@ -7,7 +7,8 @@ again, signatures. Findings stand above the steps: whoever has them makes the wh
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 from commission.dsp.trims import grid_decimals
 from commission.model import (
@@ -103,22 +104,35 @@ def signatures(job: Job) -> dict[str, tuple[str, str]]:
     return {e.body.role: (e.body.name, e.at) for e in job.signatures if isinstance(e.body, Signed)}
 
 
-def not_measured_again(job: Job) -> tuple[str, ...]:
-    """What as found holds and as left does not, in sentences; empty while there is no as-left round."""
+def not_again(job: Job) -> tuple[tuple[str, ...], int, int, tuple[str, ...]]:
+    """What as found holds and as left does not: channels whose level was not read again, how many responses were not
+    measured again of how many, and of which channels. Channels in their order; all empty without an as-left round.
+    """
     if AS_LEFT not in job.rounds:
-        return ()
+        return (), 0, 0, ()
 
     def places(round_id: str) -> tuple[set[str], set[tuple[str, str]]]:
         read = {r.body.channel for r in job.readings_of(round_id, "levels") if r.body.channel is not None}
         return read, {(r.body.channel, r.body.seat) for r in job.responses_of(round_id)}
 
     (read, heard), (read_again, heard_again) = places(AS_FOUND), places(AS_LEFT)
+    order = [channel.id for channel in job.system.channels]
+
+    def in_order(ids: set[str]) -> tuple[str, ...]:
+        return (*(each for each in order if each in ids), *sorted(ids - set(order)))
+
+    lost = heard - heard_again
+    return in_order(read - read_again), len(lost), len(heard), in_order({channel for channel, _ in lost})
+
+
+def not_measured_again(job: Job) -> tuple[str, ...]:
+    """The same in sentences; empty while there is no as-left round."""
+    unread, lost, heard, channels = not_again(job)
     out = []
-    if missing := sorted(read - read_again):
-        out.append(f"Levels were not read again as left: {', '.join(missing)}.")
-    if lost := heard - heard_again:
-        channels = sorted({channel for channel, _ in lost})
-        out.append(f"{len(lost)} of {len(heard)} responses were not measured again as left: {', '.join(channels)}.")
+    if unread:
+        out.append(f"Levels were not read again as left: {', '.join(unread)}.")
+    if lost:
+        out.append(f"{lost} of {heard} responses were not measured again as left: {', '.join(channels)}.")
     return tuple(out)
 
 
@@ -187,28 +201,42 @@ def summary(
 
 
 def fate(finding: Finding, left: Sequence[Finding], outcomes: Mapping[str, Outcome]) -> str:
-    """What became of a finding."""
+    """What became of a finding. "Mended" only where everything that would show it was judged again and does not."""
     if any(same_fault(finding, other) for other in left):
         return "still open"
     outcome = outcomes.get(finding.step)
     if outcome is None or outcome.state == "nothing":
         return "not checked again"
-    if outcome.state != "done":
+    judged = judged_again(finding, outcome)
+    if judged == "none":
+        part = outcome.state == "part"
+        return "not checked again" if part else "not seen again, but what was measured as left cannot tell"
+    if judged == "some" or outcome.state != "done":
         return "not seen again, but not everything was checked again"
-    return (
-        "mended" if _could_be_seen(finding, outcome) else "not seen again, but what was measured as left cannot tell"
-    )
+    if finding.check == _BY_SETTINGS and judged_again(replace(finding, check=_BY_SOUND), outcome) == "none":
+        return "set anew, but not measured again"
+    return "mended"
 
 
-def _could_be_seen(finding: Finding, outcome: Outcome) -> bool:
-    """Whether a check that would show the fault was judged there: what is not tested is not mended."""
-    return not finding.check or any(
-        check.id == finding.check
-        and check.verdict is not Verdict.NOT_TESTED
-        and (not finding.channels or check.channel is None or check.channel in finding.channels)
-        and (not finding.seats or check.seat is None or check.seat in finding.seats)
+_BY_SETTINGS, _BY_SOUND = "distances.setting", "distances.arrival"
+"""What is judged from the settings noted alone, and the same heard."""
+
+
+def judged_again(finding: Finding, outcome: Outcome) -> Literal["all", "some", "none"]:
+    """How many of a finding's channels have a check judged there that would show it: what is not tested is not mended."""
+    if not finding.check:
+        return "all"
+    judged = [
+        check.channel
         for check in outcome.checks
-    )
+        if check.id == finding.check
+        and check.verdict is not Verdict.NOT_TESTED
+        and (not finding.seats or check.seat is None or check.seat in finding.seats)
+    ]
+    if not finding.channels or None in judged:
+        return "all" if judged else "none"
+    there = set(finding.channels) & set(judged)
+    return "all" if len(there) == len(set(finding.channels)) else "some" if there else "none"
 
 
 def same_fault(one: Finding, other: Finding) -> bool:

@@ -1,0 +1,130 @@
+"""How it was measured, so that the next technician can do it again: when, where, with what signal, on which clock."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from commission.model import ResponseStored, StimulusStored, StoredResponse, Sweep
+from commission.model.show import number
+from commission.model.units import clean_text
+from commission.record.document import Block, Facts, Heading, Section
+from commission.record.telling import OPTIONAL, Telling, measured_in, table
+
+DIGITS = 16
+"""So many digits of a SHA-256 tell files of one visit apart."""
+
+
+def method_section(telling: Telling) -> Section | None:
+    """A row for every round that measured anything, and what signal, ears and microphone were; None without any."""
+    job = telling.job
+    rounds = [each for each in job.rounds if any(measured_in(job, each))]
+    if not rounds:
+        return None
+    ident = telling.id("site", "method")
+    keys = ("round", "days", "read", "responses", "rate", "clock", "delays", "source")
+    headings = [Heading(title=telling.say(f"method.{key}")) for key in keys]
+    rows = [_row(telling, each) for each in rounds]
+    blocks: list[Block] = [table(telling.id("method"), telling.say("method.grid"), headings, rows)]
+    pairs = tuple((telling.say(f"method.{key}"), value) for key, value in _facts(telling) if value)
+    return Section(
+        id=ident, title=telling.say("method.title"), blocks=(*blocks, *((Facts(pairs=pairs),) if pairs else ()))
+    )
+
+
+def _row(telling: Telling, round_id: str) -> tuple[str, ...]:
+    job = telling.job
+    read = [each for each in job.readings if each.body.round == round_id]
+    heard = job.responses_of(round_id)
+    moments = sorted([*((each.seq, each.at) for each in read), *((each.seq, each.at) for each in heard)])
+    days = list(dict.fromkeys(telling.date(at) for _, at in moments))
+    when = days[0] if len(days) == 1 else telling.say("date.span", first=days[0], last=days[-1])
+    kinds = Counter(each.body.kind for each in heard)
+    return (
+        telling.round(round_id),
+        when,
+        str(len(read)) if read else OPTIONAL,
+        ", ".join(telling.say(f"method.{kind}", count) for kind, count in kinds.items()) or OPTIONAL,
+        ", ".join(dict.fromkeys(f"{each.body.rate_hz:g} Hz" for each in heard if each.body.rate_hz)) or OPTIONAL,
+        _clock(telling, heard) or OPTIONAL,
+        _each(telling, ["through" if each.body.passes_delays else "past" for each in heard]) or OPTIONAL,
+        _each(telling, [each.body.source for each in heard]) or OPTIONAL,
+    )
+
+
+def _clock(telling: Telling, heard: tuple[StoredResponse, ...]) -> str:
+    """On how many clocks the responses of a round are, and how many are on none."""
+    clocks = {each.body.clock for each in heard if each.body.clock is not None}
+    alone = sum(each.body.clock is None for each in heard)
+    parts = [telling.say("method.clocks", len(clocks))] if clocks else []
+    return ", ".join([*parts, *([telling.say("method.no_clock", alone)] if alone else [])])
+
+
+def _each(telling: Telling, words: list[str]) -> str:
+    """One word for all, or each with its count."""
+    counts = Counter(words)
+    if len(counts) == 1:
+        return telling.say(f"method.{words[0]}")
+    return ", ".join(f"{telling.say(f'method.{word}')} ({count})" for word, count in counts.items())
+
+
+def _facts(telling: Telling) -> list[tuple[str, str]]:
+    job = telling.job
+    seats = dict.fromkeys(r.body.seat for r in job.readings if r.body.step == "levels" and r.body.seat is not None)
+    level = f"{job.system.processor.reference_spl_db:g} dB(C)"
+    microphone = job.system.instrument("microphone")
+    offset = None if microphone is None else microphone.level_offset_db
+    heard = [response.body for response in job.responses]
+    read_at = telling.say("method.levels_value", level=level, places=_places(telling, tuple(seats)))
+    return [
+        ("levels_how", read_at if seats else ""),
+        ("ears", telling.say("method.ears_value", places=_places(telling, _seats_heard(heard))) if heard else ""),
+        ("signal", "; ".join(_signals(telling, heard))),
+        ("offset", "" if offset is None or not heard
+         else telling.say("method.offset_value", offset=f"{number(offset, 1, signed=True)} dB")),
+    ]  # fmt: skip
+
+
+def _seats_heard(heard: list[ResponseStored]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(body.seat for body in heard))
+
+
+def _places(telling: Telling, seats: tuple[str, ...]) -> str:
+    """Seats in their order, each with the height of its ears where that is known; heights that are alike once."""
+    known = {seat.id: seat for seat in telling.job.system.seats}
+    groups: dict[str, list[str]] = {}
+    for seat_id in (*(each for each in known if each in seats), *(each for each in seats if each not in known)):
+        place = known[seat_id].position_m if seat_id in known else None
+        height = "" if place is None else telling.quantity(place[2], "m")
+        groups.setdefault(height, []).append(clean_text(seat_id))
+    return "; ".join(
+        telling.say("method.at", seats=", ".join(ids), height=height) if height else ", ".join(ids)
+        for height, ids in groups.items()
+    )
+
+
+def _signals(telling: Telling, heard: list[ResponseStored]) -> list[str]:
+    """Every sweep that was deconvolved here: by the file that was played, or by its parameters."""
+    stored = (event.body for event in telling.job.log if isinstance(event.body, StimulusStored))
+    files = {body.file_sha256: body for body in stored}
+    out: dict[str, None] = {}
+    for body in heard:
+        if body.kind != "sweep":
+            continue
+        file = files.get(body.stimulus_sha256 or "")
+        if file is not None:
+            seconds = f"{number(file.frames / file.rate_hz, 2)} s"
+            rate, digits = f"{file.rate_hz:g} Hz", file.file_sha256[:DIGITS]
+            name = clean_text(file.file_name)
+            out[telling.say("method.stimulus", file=name, seconds=seconds, rate=rate, digits=digits)] = None
+        sweep = body.sweep or (telling.job.system.sweep if file is None else None)
+        if sweep is not None:
+            out[_sweep(telling, sweep)] = None
+    if any(body.kind == "impulse" for body in heard):
+        out[telling.say("method.elsewhere")] = None
+    return list(out)
+
+
+def _sweep(telling: Telling, sweep: Sweep) -> str:
+    return telling.say("method.sweep_value", low=f"{sweep.start_hz:g} Hz", high=f"{sweep.stop_hz:g} Hz",
+                       seconds=f"{sweep.duration_s:g} s", rate=f"{sweep.rate_hz:g} Hz",
+                       level=f"{number(sweep.level_dbfs, 1)} dBFS")  # fmt: skip

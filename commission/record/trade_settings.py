@@ -1,0 +1,235 @@
+"""Settings for the trade: as found and as left, everything to type in after a reset, what the measurements propose."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from commission.dsp.trims import grid_decimals
+from commission.model import AS_LEFT, Setting
+from commission.model.show import number
+from commission.model.units import clean_text
+from commission.record.document import Block, Facts, Grid, Heading, Paragraph, Section
+from commission.record.telling import FOUND, OPTIONAL, Telling, channel_text, only_found, table
+from commission.steps.handover import setting_changes
+from commission.steps.settings_sheet import SheetLine, settings_sheet
+
+MENDS = {
+    "settings.trims": "trim", "settings.unit": "delay", "settings.sub-latency": "delay", "settings.arrival": "delay",
+    "settings.polarity": "polarity",
+}  # fmt: skip
+"""What of the settings sheet mends a finding."""
+
+
+def settings_section(telling: Telling) -> Section:
+    """Settings as found and as left, what to type in after a reset, and what the measurements propose beyond."""
+    ident, title = telling.id("settings"), telling.say("settings.title")
+    proposals = _proposals(telling)
+    if not any(place[0] in (FOUND, AS_LEFT) for place in telling.job.settings):
+        none = Paragraph(text=telling.say("settings.none"), kind="missing")
+        return Section(id=ident, title=title, blocks=(none, *proposals))
+    return Section(id=ident, title=title, blocks=(_changes_grid(telling),),
+                   sections=(_reset(telling, proposals),))  # fmt: skip
+
+
+def _delay_title(telling: Telling) -> str:
+    delay = telling.job.system.processor.delay
+    return telling.say("settings.delay" if delay.unit == "ms" else "settings.distance", unit=delay.unit)
+
+
+def _fine(step: float, least: int, values: Iterable[float | None]) -> int:
+    """Decimals that show the processor's steps and everything that was noted, to the digit."""
+    noted = (grid_decimals(abs(value), least) for value in values if value is not None)
+    return max(grid_decimals(step, least), *noted, least)
+
+
+def _decimals(telling: Telling) -> tuple[int, int]:
+    """Decimals of trims and of delays."""
+    processor, changes = telling.job.system.processor, setting_changes(telling.job)
+    trims = [trim for c in changes for trim in (c.trim_found_db, c.trim_left_db)]
+    delays = [held for c in changes for held in (c.distance_found, c.distance_left)]
+    return _fine(processor.trim_db.step, 1, trims), _fine(processor.delay.step, 2, delays)
+
+
+def _value(value: float | str | None, decimals: int, *, signed: bool = False) -> str:
+    return "" if value is None else value if isinstance(value, str) else number(value, decimals, signed=signed)
+
+
+def _changes_grid(telling: Telling) -> Grid:
+    distance, (trim_fine, fine) = _delay_title(telling), _decimals(telling)
+    trim, polarity = telling.say("settings.trim"), telling.say("settings.polarity")
+    found, left = telling.round(FOUND), telling.round(AS_LEFT)
+    changes = setting_changes(telling.job)
+
+    def word(value: str | None) -> str | None:
+        return None if value is None else telling.told(value)
+
+    columns: list[tuple[Heading, list[str]]] = [
+        (Heading(title=telling.say("steps.channel")), [_named(telling, c.channel) for c in changes])
+    ]
+    for title, unit, places, a, b in (
+        (trim, "dB", trim_fine, [c.trim_found_db for c in changes], [c.trim_left_db for c in changes]),
+        (distance, "", fine, [c.distance_found for c in changes], [c.distance_left for c in changes]),
+        (polarity, "", 0, [word(c.polarity_found) for c in changes], [word(c.polarity_left) for c in changes]),
+    ):  # fmt: skip
+        for round_name, values in ((found, a), (left, b)):
+            if any(value is not None for value in values):
+                texts = [_value(value, places, signed=unit == "dB") or OPTIONAL for value in values]
+                numeric = not isinstance(next(v for v in values if v is not None), str)
+                columns.append((Heading(title=f"{title}, {round_name}", unit=unit, numeric=numeric), texts))
+    if any(c.applied for c in changes):
+        ticks = [telling.say("settings.ticked") if c.applied else "" for c in changes]
+        columns.append((Heading(title=telling.say("settings.typed_in")), ticks))
+    alone = only_found(telling) or not any(c.noted for c in changes)
+    return Grid(id=telling.id("settings-both"),
+                title=telling.say("settings.title_found" if alone else "settings.title_both"),
+                headings=tuple(heading for heading, _ in columns),
+                rows=tuple(zip(*(cells for _, cells in columns), strict=True)),
+                remark=telling.say("settings.dash") if any(OPTIONAL in cells for _, cells in columns) else "")  # fmt: skip
+
+
+def _named(telling: Telling, channel_id: str) -> str:
+    channel = telling.job.system.channel(channel_id)
+    return clean_text(channel_id) if channel is None else channel_text(channel)
+
+
+# --- after a reset --------------------------------------------------------------------------------------------------
+
+
+def _reset(telling: Telling, proposals: list[Block]) -> Section:
+    """Everything that is known of what the processor holds, what is not known of it, and what would be better."""
+    changed = any(place[0] == AS_LEFT for place in telling.job.settings)
+    grid, borrowed = _reset_grid(telling, changed)
+    key = "reset_how_found" if not changed else "reset_how_some" if borrowed else "reset_how"
+    how = [telling.say(f"settings.{key}"), *([telling.say("settings.reset_proposed")] if proposals else []),
+           telling.say("settings.reset_volume")]  # fmt: skip
+    blocks = [
+        Paragraph(text=" ".join(how)),
+        grid,
+        Facts(pairs=_with_it(telling)),
+        Paragraph(text=_not_held(telling), kind="note"),
+        *proposals,
+    ]
+    title = telling.say("settings.reset" if changed else "settings.reset_found")
+    return Section(id=telling.id("settings", "after"), title=title, blocks=tuple(blocks))
+
+
+def _reset_grid(telling: Telling, changed: bool) -> tuple[Grid, bool]:
+    """As left, and as found where nothing was noted as left; and whether anything is borrowed so."""
+    job, borrowed = telling.job, False
+    trim_fine, fine = _decimals(telling)
+    rows = []
+
+    def held(left: object, found: object, text: str) -> str:
+        nonlocal borrowed
+        if left is None and found is None:
+            return OPTIONAL
+        if left is None and changed:
+            borrowed = True
+            return f"{text} *"
+        return text
+
+    for channel in job.system.channels:
+        found, left = job.setting(FOUND, channel.id), job.setting(AS_LEFT, channel.id)
+        now: Setting = left if changed else found
+        trim = now.trim_db if now.trim_db is not None else found.trim_db
+        away = now.distance if now.distance is not None else found.distance
+        polarity = now.polarity or found.polarity
+        rows.append((
+            "" if channel.output is None else str(channel.output),
+            channel_text(channel),
+            held(now.trim_db if changed else trim, found.trim_db, _value(trim, trim_fine, signed=True)),
+            held(now.distance if changed else away, found.distance, _value(away, fine)),
+            held(now.polarity if changed else polarity, found.polarity, telling.told(polarity or "")),
+            OPTIONAL if channel.high_pass_hz is None else f"{channel.high_pass_hz:g}",
+        ))  # fmt: skip
+    headings = [
+        Heading(title=telling.say("settings.output")),
+        Heading(title=telling.say("steps.channel")),
+        Heading(title=telling.say("settings.trim"), unit="dB", numeric=True),
+        Heading(title=_delay_title(telling), numeric=True),
+        Heading(title=telling.say("settings.polarity")),
+        Heading(title=telling.say("settings.high_pass"), unit="Hz", numeric=True),
+    ]
+    kept = [i for i in range(len(headings)) if any(row[i] not in ("", OPTIONAL) for row in rows)]
+    kept.insert(0, kept.pop(kept.index(1)))  # the channel names the row
+    remarks = [
+        telling.say(f"settings.{key}")
+        for key, here in (
+            ("borrowed", borrowed),
+            ("open", any(row[i] == OPTIONAL for row in rows for i in kept if i in (2, 3, 4))),
+            ("full_range", 5 in kept and any(row[5] == OPTIONAL for row in rows)),
+        )
+        if here
+    ]
+    grid = Grid(id=telling.id("settings-reset"), title=telling.say("settings.reset_grid"),
+                headings=tuple(headings[i] for i in kept), rows=tuple(tuple(row[i] for i in kept) for row in rows),
+                remark=" ".join(remarks))  # fmt: skip
+    return grid, borrowed
+
+
+def _with_it(telling: Telling) -> tuple[tuple[str, str], ...]:
+    """What the values of the table rest on: units and steps, the speed of sound, the reference level."""
+    processor = telling.job.system.processor
+    trim, delay, speed = processor.trim_db, processor.delay, processor.speed_of_sound_m_s
+    pairs = [
+        (telling.say("settings.trim"), telling.say("settings.steps", unit="dB", step=f"{trim.step:g}")),
+        (telling.say("settings.kind_delay"), telling.say("settings.steps", unit=delay.unit, step=f"{delay.step:g}")),
+    ]
+    if delay.unit != "ms":
+        held = telling.say("site.not_noted") if speed is None else f"{speed:g} m/s"
+        pairs.append((telling.say("site.assumed_speed"), held))
+    level = f"{processor.reference_spl_db:g} dB(C)"
+    pairs.append((telling.say("site.level"), telling.say("site.level_value", level=level)))
+    return tuple(pairs)
+
+
+def _not_held(telling: Telling) -> str:
+    """What a processor holds and this record does not."""
+    system = telling.job.system
+    keys = [] if any(channel.high_pass_hz is not None for channel in system.channels) else ["crossovers"]
+    what = [telling.say(f"settings.not_held_{key}") for key in (*keys, "bands", "rest")]
+    return telling.say("settings.not_held", what=telling.listed(what))
+
+
+# --- proposals ------------------------------------------------------------------------------------------------------
+
+
+def _proposals(telling: Telling) -> list[Block]:
+    """What the measurements propose: for channels of which nothing is noted as left, and where a fault is still open."""
+    job = telling.job
+    noted = {channel for (round_id, channel) in job.settings if round_id == AS_LEFT}
+    lines = [
+        line for line in settings_sheet(job, telling.visit.analyses) if line.channel not in noted and line.change
+    ]
+    lines += _still_wrong(telling, noted)
+    if not lines:
+        return []
+    rows = tuple(
+        (_named(telling, line.channel), telling.say(f"settings.kind_{line.kind}"),
+         _value(telling.told(line.old) if isinstance(line.old, str) else line.old, line.decimals,
+                signed=line.kind == "trim") or OPTIONAL,
+         _value(telling.told(line.new) if isinstance(line.new, str) else line.new, line.decimals,
+                signed=line.kind == "trim"),
+         telling.told(line.unit) if line.unit else "")
+        for line in lines
+    )  # fmt: skip
+    headings = (Heading(title=telling.say("steps.channel")), Heading(title=telling.say("settings.what")),
+                Heading(title=telling.say("settings.holds"), numeric=True),
+                Heading(title=telling.say("settings.proposed"), numeric=True),
+                Heading(title=telling.say("settings.unit")))  # fmt: skip
+    ident, title = telling.id("settings-proposed"), telling.say("settings.proposals")
+    return [table(ident, title, headings, rows, telling.say("settings.proposals_remark"))]
+
+
+def _still_wrong(telling: Telling, noted: set[str]) -> list[SheetLine]:
+    """Lines of a sheet from what was measured as left, for what a finding as left says is set wrongly."""
+    if telling.after != AS_LEFT or not noted:
+        return []
+    wrong = {
+        (channel, MENDS[finding.id])
+        for finding in telling.visit.findings(AS_LEFT)
+        if finding.id in MENDS
+        for channel in finding.channels
+    }
+    sheet = settings_sheet(telling.job, telling.visit.analyses, AS_LEFT) if wrong else ()
+    return [line for line in sheet if line.change and line.channel in noted and (line.channel, line.kind) in wrong]
