@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from commission import __version__, model
 from commission.model.errors import CommissionError, StoreError
 from commission.model.progress import unwatched
+from commission.model.units import clean_text
 
 if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
     from collections.abc import Callable, Iterable, Sequence
@@ -120,7 +121,7 @@ class LocalWorkshop:
             analyses = old.analyse(threading.Event(), lambda f, text: progress(0.3 + 0.65 * f, text))
             job = old.job
             limits = model.LimitsChosen(profile=job.profile)  # judged as last time
-            back = earlier_visit(job, analyses, file_name=earlier.name, program_version=__version__)
+            back = earlier_visit(job, analyses, file_name=clean_text(earlier.name), program_version=__version__)
         finally:
             old.close()
         opening = model.JobCreated(title=job.system.title, program_version=__version__)
@@ -267,15 +268,15 @@ class LocalWorkshop:
         *,
         language: str | None = None,
         paper: Paper | None = None,
-        letterhead: Letterhead | None = None,
+        letterhead: Letterhead | Path | Literal["none"] | None = None,
         round_id: str | None = None,
         progress: Progress = unwatched,
     ) -> str:
         """Write the record in the format of the suffix, and keep the verdicts that it prints.
 
         Without a language, `loft.de.pdf` is written in German; without a paper, imperial jobs go on US Letter; without
-        a letterhead, the one in the folder of own settings is taken where there is one. A `progress` that raises
-        Cancelled stops it with nothing written.
+        a letterhead, the one in the folder of own settings is taken where there is one ("none": not even that). A
+        `progress` that raises Cancelled stops it with nothing written.
         """
         from commission.record.export import write_record
         from commission.record.letterhead import load_letterhead
@@ -286,12 +287,38 @@ class LocalWorkshop:
         if language is None:
             ending = Path(target.stem).suffix.lstrip(".")
             language = ending if ending in SHIPPED else "en"
-        own = self._config_folder / "letterhead.toml"
-        if letterhead is None and own.is_file():
-            letterhead = load_letterhead(own)
+        letterhead = letterhead or self.letterhead
+        if isinstance(letterhead, Path):
+            letterhead = load_letterhead(letterhead)
         visit.keep_verdicts()
         paper = paper or ("us-letter" if visit.job.system.units == "imperial" else "a4")
-        return write_record(visit, target, language=language, paper=paper, letterhead=letterhead, progress=progress)
+        return write_record(visit, target, language=language, paper=paper,
+                            letterhead=None if letterhead == "none" else letterhead, progress=progress)  # fmt: skip
+
+    @property
+    def languages(self) -> tuple[tuple[str, str], ...]:
+        """What a record can be told in: (key, name), the usual one first."""
+        return (("en", "English"), ("de", "German"))
+
+    @property
+    def letterhead(self) -> Path | None:
+        """The firm's own letterhead, where there is one."""
+        own = self._config_folder / "letterhead.toml"
+        return own if own.is_file() else None
+
+    def check_record(
+        self, visit: Visit, path: Path, *, words: str | None = None, cancel: CancelToken, progress: Progress = unwatched
+    ) -> tuple[tuple[str, str], ...]:
+        """A record held against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
+        from commission.record.check import Said, check_record, verdict
+
+        broken = visit.verify(lambda fraction, text: progress(0.2 * fraction, text))
+        said = check_record(
+            path, visit, words=words, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text)
+        )
+        log = Said(broken is None, broken or f"The log is whole: {len(visit.job.log)} events and every recording.")
+        every = (verdict(said, log_whole=broken is None), log, *said)
+        return tuple((each.symbol, each.text) for each in every)
 
     def _export_sofa(self, visit: Visit, target: Path, round_id: str | None) -> str:
         """The responses of one round, of the newest that has any where none is named, as AES69."""
