@@ -1,57 +1,77 @@
 """Since last time: what has changed since the visit that this one returns to, beyond the uncertainty of both?
 
-The figures of the earlier visit came with the log (`EarlierVisit`); the same figures are made of this visit's rounds and
-subtracted. Where all loudspeakers moved alike, the volume or the microphone's gain differed, not the loudspeakers: the
-median over the mains is told apart and taken off first. A drift counts beyond the uncertainty of the difference.
+The figures of the earlier visit came with the log (`EarlierVisit`); the same figures are made of the first round of this
+visit, before anything is changed, and subtracted. What somebody set is told apart from what drifted: a level that moved by
+just what its trim did is explained by it. How is told in `drift_results`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Sequence
 
 from commission.model import (
+    AS_FOUND,
+    AS_LEFT,
     Advice,
     Analyses,
     Check,
-    Column,
     EarlierVisit,
+    InstrumentKind,
     Job,
     Limit,
     Outcome,
-    Row,
     Step,
-    Table,
+    System,
     Task,
 )
 from commission.model.show import number
 from commission.steps.drift_figures import (
     ARRIVAL,
+    HEARD,
     HELD,
     LEVEL,
     POLARITY,
     RESPONSE,
     SPREAD,
+    TAPE,
     TRIM,
-    WHAT,
-    Drift,
-    DriftResult,
     kind,
-    solve,
 )
+from commission.steps.drift_results import Drift, DriftResult, compared_round, solve
+from commission.steps.drift_tables import describe, sign_word, tables
 
 HELP = """
-Nothing of its own to measure: it compares this visit's rounds with the visit before.
+Nothing of its own to measure: it holds the first round of this visit, before you change anything, against how the visit
+before left the room.
 
-- Read levels and measure responses at the same seats as last time, with the same meter and microphone where you can.
-- Note the settings as found: somebody may have changed them.
-- What all loudspeakers have in common (volume, microphone gain) is told apart from what a single one did.
+1. Note the **settings as found** first: somebody may have changed them. What a changed trim or delay explains is no drift.
+2. Go through the *Site* form: today's **temperature**, and meter and microphone if they are other ones.
+3. Read levels and measure responses **as found** at the same seats, the microphone within 5 cm of where it stood. Two
+   readings are better than one, and several seats better than one seat: only a change beyond U is called a drift.
+4. What all loudspeakers have in common (volume, microphone gain) is told apart from what a single one did.
 """
 
 BASIS = "no drift beyond U of the difference of two visits (JCGM 100:2008, 5.1.2; k for many comparisons at once)"
-_MEASURED = {
-    LEVEL: ("Level read by hand", "dB", 1),
-    RESPONSE: ("Level of the response", "dB", 1),
-    ARRIVAL: ("Arrival", "ms", 2),
+EXACT = "as the earlier visit left it; a setting is exact"
+AS_HEARD = "polarity as heard at the earlier visit, less what its setting explains"
+WHAT = {
+    TRIM: "trims",
+    HELD: "delays or distances held",
+    POLARITY: "polarity settings",
+    LEVEL: "levels read by hand",
+    RESPONSE: "responses",
+    ARRIVAL: "arrivals",
+    TAPE: "distances by tape",
+    HEARD: "polarities heard",
+    SPREAD: "differences between seats",
+}
+"""Kinds of figures, several of each."""
+_INSTRUMENTS: tuple[tuple[InstrumentKind, str], ...] = (("meter", "level meter"), ("microphone", "microphone"))
+_SHARED = {
+    LEVEL: "the volume, or the meter",
+    RESPONSE: "the volume, or the gain of the microphone",
+    ARRIVAL: "the start of the clock",
 }
 
 
@@ -65,129 +85,114 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     earlier = job.earlier
     if earlier is None:
         return Outcome(step="drift", round=round_id, remarks=("This is not a return visit.",))
+    base = compared_round(job)
+    if round_id != base:
+        later = "what is measured after it holds the changes of this visit"
+        return Outcome(step="drift", round=round_id,
+                       remarks=(f"Compared with the earlier visit is the round {_round(base)}: {later}.",))  # fmt: skip
     result = solve(job, round_id, analyses)
     checks = {id(drift): _check(drift) for drift in result.drifts}
-    drifted = [drift for drift in result.drifts if drift.drifted]
-    opening = (
-        f"Compared with “{earlier.title}”, round {earlier.round}, closed {earlier.closed_at[:10]} "
-        f"(digest {earlier.digest[:16]}…)."
-    )
     return Outcome(
         step="drift",
         round=round_id,
         done=len(result.drifts),
         total=len(result.drifts) + result.missing,
         checks=tuple(checks.values()),
-        tables=_tables(job, result, checks),
-        advice=_advice(result),
-        stands_out=_stands_out(drifted),
-        remarks=(opening, *_steady(result), *_shared_sentences(job, earlier, result), *result.only_then),
-    )
+        tables=tables(job, result, checks),
+        advice=_advice(earlier, result),
+        stands_out=_stands_out(result),
+        remarks=(*_opening(job, earlier, round_id), *_steady(result), *_shared_sentences(job, earlier, result),
+                 *_apart_sentences(result)),
+        budgets=tuple(d.budget for d in result.drifts if d.budget is not None),
+    )  # fmt: skip
+
+
+def _round(round_id: str) -> str:
+    return {AS_FOUND: "as found", AS_LEFT: "as left"}.get(round_id, round_id)
 
 
 def _check(drift: Drift) -> Check:
-    words, unit, _ = _describe(drift.quantity)
+    words, unit, _ = describe(drift.quantity)
+    limit = Limit(low=-drift.expanded, high=drift.expanded, unit=unit, basis=BASIS)
+    if drift.budget is None:
+        limit = Limit(low=0.0, high=0.0, unit=unit, basis=EXACT if drift.is_setting else AS_HEARD)
     return Check(
         id=f"drift.{drift.quantity.replace(' ', '.')}",
         channel=drift.channel,
         value=drift.change,
         unit=unit,
         # The uncertainty is in the limit: "drifted" is the word for what lies beyond it.
-        limit=Limit(low=-drift.expanded, high=drift.expanded, unit=unit, basis=BASIS),
+        limit=limit,
         text=f"{words}: change since the earlier visit",
+        words="" if drift.quantity not in (POLARITY, HEARD) else _sign_words(drift),
     )
 
 
-def _describe(quantity: str) -> tuple[str, str, int]:
-    """(words, unit, decimals)."""
-    if quantity.startswith(SPREAD):
-        return f"differences between seats, {quantity.split(' ')[-1]} Hz", "dB", 1
-    if quantity in _MEASURED:
-        return _MEASURED[quantity]
-    return {
-        TRIM: ("trim held", "dB", 1),
-        HELD: ("delay or distance held", "", 2),
-        POLARITY: ("polarity held", "", 0),
-    }[quantity]
+def _sign_words(drift: Drift) -> str:
+    return f"{sign_word(drift.before)} then, {sign_word(drift.now)} now"
 
 
-def _tables(job: Job, result: DriftResult, checks: Mapping[int, Check]) -> tuple[Table, ...]:
-    groups = (
-        ("settings", "Settings: then and now", (TRIM, HELD, POLARITY), False),
-        ("levels", "Levels read by hand: then and now", (LEVEL,), True),
-        ("responses", "Level of the responses, mean over the seats: then and now", (RESPONSE,), True),
-        ("arrivals", "Arrival: then and now", (ARRIVAL,), True),
-        ("spread", "Differences between seats (root of the variance): then and now", (SPREAD,), True),
-    )
-    out = []
-    for name, title, quantities, measured in groups:
-        drifts = [d for d in result.drifts if kind(d.quantity) in quantities]
-        if not measured or name == "spread":
-            drifts = [d for d in drifts if d.drifted]  # what is as it was fills no long table
-        if drifts:
-            out.append(_table(job, name, title, drifts, checks, measured=measured))
-    return tuple(out)
-
-
-def _table(
-    job: Job, name: str, title: str, drifts: list[Drift], checks: Mapping[int, Check], *, measured: bool
-) -> Table:
-    unit, decimals = ("", 2) if not measured else _describe(drifts[0].quantity)[1:]
-    spread, seats = name == "spread", any(d.seats for d in drifts)
-    columns = [Column(key="channel", title="Channel")]
-    columns += [Column(key="band", title="Band Hz")] if spread else []
-    columns += [Column(key="what", title="What")] if not measured else []
-    columns += [
-        Column(key="then", title="Then", unit=unit, decimals=decimals),
-        Column(key="now", title="Now", unit=unit, decimals=decimals),
-        Column(key="change", title="Change", unit=unit, decimals=decimals, signed=True),
+def _opening(job: Job, earlier: EarlierVisit, round_id: str) -> tuple[str, ...]:
+    out = [
+        f"Compared: this visit {_round(round_id)} with “{earlier.title}” {_round(earlier.round)}, closed "
+        f"{earlier.closed_at[:10]} (file {earlier.file_name}, digest {earlier.digest[:16]}…)."
     ]
-    columns += [Column(key="U", title="U", unit=unit, decimals=decimals)] if measured else []
-    columns += [Column(key="word", title="In words")]
-    columns += [Column(key="worst", title="Most at")] if seats else []
-    rows = []
-    for d in drifts:
-        cells: list[float | str | None] = [d.channel or "all"]
-        cells += [d.quantity.split(" ")[-1]] if spread else []
-        cells += [_setting_word(job, d.quantity)] if not measured else []
-        if d.quantity == POLARITY:
-            cells += [_sign_word(d.before), _sign_word(d.now), None]
-        else:
-            cells += [d.before, d.now, d.change]
-        cells += [d.expanded] if measured else []
-        cells += [("drifted" if measured else "changed") if d.drifted else "as it was"]
-        if seats:
-            seat, change = max(d.seats, key=lambda each: abs(each[1]))
-            cells += [f"{seat} ({number(change, decimals, signed=True)})" if len(d.seats) > 1 else seat]
-        rows.append(Row(key=f"{d.quantity} {d.channel}", cells=tuple(cells), check=checks[id(d)]))
-    remark = f"U = {drifts[0].k:.1f} u, for as many comparisons at once. " if measured else ""
-    remark += "What is not listed is as it was." if spread or not measured else ""
-    return Table(id=f"drift-{name}", title=title, columns=tuple(columns), rows=tuple(rows), remark=remark.strip())
-
-
-def _sign_word(value: float) -> str:
-    return "normal" if value > 0 else "reversed"
-
-
-def _setting_word(job: Job, quantity: str) -> str:
-    unit = job.system.processor.delay.unit
-    held = f"{'delay' if unit == 'ms' else 'distance'} [{unit}]"
-    return {TRIM: "trim [dB]", HELD: held, POLARITY: "polarity"}[quantity]
+    if earlier.round == AS_FOUND and earlier.figures:
+        out.append("That visit measured the room as found and holds no round as left.")
+    if not earlier.figures:
+        out.append("That visit holds no figures to compare with.")
+    if earlier.not_typed_in:
+        out.append(
+            f"Settings as left of {_names(earlier.not_typed_in)} were not ticked as typed in at that visit: "
+            "where they differ now, they may never have been in the processor."
+        )
+    return tuple(out)
 
 
 def _shared_sentences(job: Job, earlier: EarlierVisit, result: DriftResult) -> tuple[str, ...]:
     out = []
     for quantity, shift in result.shared.items():
-        words, unit, decimals = _describe(quantity)
+        words, unit, decimals = describe(quantity)
         text = number(shift, decimals, signed=True)
         out.append(
-            f"{words}: the mains have {text} {unit} in common (median), which is volume, gain or the start of the "
-            "clock and is taken off every channel."
+            f"{words}: the mains have {text} {unit} in common (median), which is {_SHARED[quantity]}, and is taken off "
+            "every channel."
         )
-    meter = job.system.instrument("meter")
-    now = f"{meter.model} {meter.serial}".strip() if meter is not None else ""
-    if earlier.meter and now and earlier.meter != now:
-        out.append(f"Another level meter than last time ({earlier.meter}): only differences between channels count.")
+    if result.absolute:
+        out.append(
+            "Levels are compared as read: with fewer than three main loudspeakers a turned volume looks like a drift "
+            "of all."
+        )
+    for kind_of, what in _INSTRUMENTS:
+        then, now = (
+            _instrument(system, kind_of)
+            for system in (None if result.visits is None else result.visits.then, job.system)
+        )
+        then = earlier.meter if kind_of == "meter" and earlier.meter else then
+        if then and now and then != now and (result.shared or result.absolute):
+            counts = "its class is in U" if result.absolute else "only differences between channels count"
+            out.append(f"Another {what} than last time ({then}, now {now}): {counts}.")
+    if ARRIVAL in result.shared and result.visits is not None and not result.visits.temperature_noted:
+        celsius = number(job.system.temperature_c, 1)
+        out.append(f"Today's air temperature is not noted: {celsius} °C of the earlier visit is taken, within ±5 K.")
+    return tuple(out)
+
+
+def _instrument(system: System | None, kind_of: InstrumentKind) -> str:
+    found = None if system is None else system.instrument(kind_of)
+    return "" if found is None else f"{found.model} {found.serial}".strip()
+
+
+def _apart_sentences(result: DriftResult) -> tuple[str, ...]:
+    """What is not compared, and why."""
+    out = []
+    whole = Counter(kind(d.quantity) for d in result.drifts)
+    for (quantity, reason), places in result.apart.items():
+        names = list(dict.fromkeys(channel for channel, _ in places if channel))
+        several = (
+            "all" if not whole[quantity] and sum(q == quantity for q, _ in result.apart) == 1 else f"{len(places)}"
+        )
+        out.append(f"Not compared, because {reason}: {several} {WHAT[quantity]} ({_names(names, 8)}).")
     return tuple(out)
 
 
@@ -196,14 +201,15 @@ def _steady(result: DriftResult) -> tuple[str, ...]:
     for quantity, what in WHAT.items():
         same = [d for d in result.drifts if kind(d.quantity) == quantity]
         if same and not any(d.drifted for d in same):
-            out.append(f"As they were: all {len(same)} {what}.")
+            beside = ", but for what the settings explain" if any(d.is_explained for d in same) else ""
+            out.append(f"As they were: all {len(same)} {what}{beside}.")
     return tuple(out)
 
 
-def _stands_out(drifted: list[Drift]) -> str:
-    """Settings first: what somebody changed explains what has drifted."""
-    changed = list(dict.fromkeys(d.channel or "" for d in drifted if d.quantity in (TRIM, HELD, POLARITY)))
-    moved = list(dict.fromkeys(d.channel or "" for d in drifted if d.quantity not in (TRIM, HELD, POLARITY)))
+def _stands_out(result: DriftResult) -> str:
+    """Settings first: what somebody changed explains much."""
+    changed = list(dict.fromkeys(d.channel or "" for d in result.changed_settings()))
+    moved = list(dict.fromkeys(d.channel or "" for d in result.drifted()))
     parts = []
     if changed:
         parts.append(f"settings changed: {_names(changed)}")
@@ -212,15 +218,18 @@ def _stands_out(drifted: list[Drift]) -> str:
     return "; ".join(parts)
 
 
-def _names(names: list[str]) -> str:
-    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+def _names(names: Sequence[str], most: int = 4) -> str:
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
-def _advice(result: DriftResult) -> tuple[Advice, ...]:
-    if any(d.drifted and d.quantity in (TRIM, HELD, POLARITY) for d in result.drifts):
-        text = "Ask who changed the settings since last time, before you measure."
-        return (Advice(text=text, step="drift", priority=15),)
-    return ()
+def _advice(earlier: EarlierVisit, result: DriftResult) -> tuple[Advice, ...]:
+    changed = result.changed_settings()
+    if not changed:
+        return ()
+    if {d.channel for d in changed} <= set(earlier.not_typed_in):
+        return ()
+    text = "Ask who changed the settings since last time, before you change any."
+    return (Advice(text=text, step="drift", priority=15),)
 
 
 STEP = Step(

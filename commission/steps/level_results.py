@@ -195,6 +195,19 @@ def _budget(job: Job, channel: Channel, found: _Reading, counted: tuple[str, ...
     )  # fmt: skip
 
 
+def by_seat(job: Job, round_id: str) -> dict[tuple[str, str | None], tuple[float, Budget]]:
+    """(channel, seat) → the mean of the readings there [dB], and what its uncertainty is made of; without seats, None."""
+    read = _read(job, round_id)
+    scatter = _scatter(job, read)
+    out = {}
+    for channel in job.system.channels:
+        for seat, values in read[channel.id].items():
+            mean = fmean(values)
+            found = _Reading(mean, len(values), None, (1.0,), (len(values),), scatter[channel.id])
+            out[(channel.id, seat or None)] = mean, _budget(job, channel, found, (seat,))
+    return out
+
+
 def repeat_budget(job: Job) -> Budget:
     """What the uncertainty of a spread of readings is made of."""
     return budget_for.repeat_spread(_resolution_db(job))

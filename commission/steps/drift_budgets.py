@@ -1,0 +1,100 @@
+"""What the uncertainty of a change between two visits is made of.
+
+Left out, because both visits or all channels share it: the loudspeaker's own part of an arrival, the meter's class, the
+microphone's sensitivity, and whatever volume and gain do. Added: on another day nobody puts a microphone back within 2 cm.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from commission.dsp import uncertainty as u_of
+from commission.model import Budget, Contribution, EarlierFigure, Instrument
+from commission.steps import budgets as budget_for
+from commission.steps.drift_figures import ARRIVAL, LEVEL, RESPONSE, SPREAD, TAPE, kind
+
+AGAIN_U_DB, AGAIN_SUB_U_DB = 0.31, 0.10
+"""Level at one seat, the microphone put back within 5 cm instead of 2 (own simulations of eleven channels at six seats:
+0.34 dB in all within 5 cm, 0.17 dB within 2 cm; subwoofers 0.10 and 0.05 dB)."""
+AGAIN_U_MS = 0.07
+"""Arrival against those of all around: 5 cm along the path of one, rms 2.2 cm, and against the path of others."""
+AGAIN_SPREAD_U_DB = 0.08
+"""Root of the variance over six seats, the same (own simulations: 0.04 to 0.08 dB by band)."""
+STEADY_U_DB = 0.2
+"""One level meter from one visit to the next (common practice, no source)."""
+UNNOTED_U_K = 5.0 / math.sqrt(3)
+"""Air temperature where today's is not noted: within ±5 K of the earlier visit's, rectangular (common practice, no
+source)."""
+TITLES = {
+    LEVEL: "Change of a level read by hand",
+    RESPONSE: "Change of the level of a response, mean over the seats",
+    ARRIVAL: "Change of an arrival",
+    TAPE: "Change of a distance by tape",
+    SPREAD: "Change of the differences between seats",
+}
+UNITS = {LEVEL: "dB", RESPONSE: "dB", ARRIVAL: "ms", TAPE: "m", SPREAD: "dB"}
+_STORED = "as the step of that visit states it"
+
+
+def change(
+    quantity: str, channel: str | None, then: Sequence[EarlierFigure], now: Sequence[EarlierFigure], *, is_sub: bool
+) -> Budget:
+    """Of a change of the mean over seats [the quantity's unit]; `then` and `now`: the figures at each of the seats."""
+    what = kind(quantity)
+    unit = UNITS[what]
+    parts = [
+        Contribution(source=source, u=_own(what, figures), unit=unit, dof=_dof(figures), basis=_STORED)
+        for source, figures in (("the earlier visit's figure", then), ("this visit's figure", now))
+    ]
+    if what == RESPONSE:
+        both = math.sqrt(2) * u_of.combine(budget_for.ANGLE_U_DB, budget_for.GAIN_U_DB)
+        parts.append(Contribution(source="microphone's angle and gain, both visits", u=both, unit=unit,
+                                  basis="the same at every seat: no mean shrinks it"))  # fmt: skip
+    again = {LEVEL: AGAIN_SUB_U_DB if is_sub else AGAIN_U_DB, RESPONSE: AGAIN_SUB_U_DB if is_sub else AGAIN_U_DB,
+             ARRIVAL: AGAIN_U_MS, SPREAD: AGAIN_SPREAD_U_DB}.get(what)  # fmt: skip
+    if again is not None:
+        parts.append(Contribution(source="microphone back within 5 cm, not 2, both visits", u=again, unit=unit,
+                                  sensitivity=math.sqrt(2 / len(now)), basis=budget_for.OWN))  # fmt: skip
+    return Budget(id=f"drift.{quantity.replace(' ', '.')}", title=TITLES[what], unit=unit, channel=channel,
+                  contributions=tuple(parts))  # fmt: skip
+
+
+def _own(what: str, figures: Sequence[EarlierFigure]) -> float:
+    """Of the mean of one visit's figures, each with an error of its own."""
+    common = u_of.combine(budget_for.ANGLE_U_DB, budget_for.GAIN_U_DB) if what == RESPONSE else 0.0
+    return math.sqrt(sum(max((f.uncertainty or 0.0) ** 2 - common**2, 0.0) for f in figures)) / len(figures)
+
+
+def _dof(figures: Sequence[EarlierFigure]) -> float:
+    """All figures of a visit have their scatter from the same readings: as many as the fewest."""
+    return min((math.inf if f.dof is None else f.dof for f in figures), default=math.inf)
+
+
+def air(apart_m: float, speed_m_s: float, then_c: float, now_c: float, *, noted: bool) -> tuple[Contribution, ...]:
+    """What the air's temperature makes of an arrival against the others'; `apart_m`: farther than they are by so much."""
+    u_now, basis = (budget_for.TEMPERATURE_U_K, "±1 K") if noted else (UNNOTED_U_K, "not noted today: ±5 K")
+    return tuple(
+        Contribution(source=f"air temperature at {which} visit", u=u, unit="K", distribution="rectangular",
+                     sensitivity=1000 * 0.5 * apart_m / speed_m_s / (celsius + 273.15),
+                     basis=f"{said} ({budget_for.CUSTOM})")
+        for which, u, celsius, said in (
+            ("the earlier", budget_for.TEMPERATURE_U_K, then_c, "±1 K"), ("this", u_now, now_c, basis))
+    )  # fmt: skip
+
+
+def meters(then: Instrument | None, now: Instrument | None) -> tuple[Contribution, ...] | None:
+    """What the meters make of a level as read; None where another meter's class is not noted."""
+    if then is None or now is None:
+        return None
+    if (then.model, then.serial) == (now.model, now.serial) and now.serial:
+        return (Contribution(source="the same meter from visit to visit", u=STEADY_U_DB, unit="dB", shared=True,
+                             basis=budget_for.CUSTOM),)  # fmt: skip
+    classes = [each.accuracy_class for each in (then, now)]
+    if None in classes:
+        return None
+    return tuple(
+        Contribution(source=f"class {c} meter at {which} visit", u=u_of.METER_CLASS_U_DB[c], unit="dB", shared=True,
+                     basis="acceptance limits at 1 kHz, k = 2 (IEC 61672-1, from memory)")
+        for c, which in zip(classes, ("the earlier", "this"), strict=True) if c is not None
+    )  # fmt: skip

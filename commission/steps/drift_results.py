@@ -1,0 +1,321 @@
+"""Then against now: what each channel did between two visits, beyond the uncertainty of the difference.
+
+A measured change is put together of four parts: what the settings explain (a trim that somebody turned), what the air
+explains (arrivals), what all loudspeakers have in common (volume, gain, the start of a clock: the median over the mains at
+each seat), and the rest, which is the loudspeaker's own. Only the rest is judged: it is a drift beyond U = k u of the
+difference, u² = u₁² + u₂² + … of what the two visits do not share (JCGM 100:2008, 5.1.2). The loudspeaker itself, the
+meter's class and the microphone's sensitivity are the same for both visits or for all channels, and cancel.
+
+Many figures are compared at once, so k grows with their number (Bonferroni's inequality, Student's t): a room that is as it
+was raises an alarm at one visit in twenty at most, all kinds of figures together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from statistics import fmean, median
+
+import numpy as np
+
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.uncertainty import median_sensitivities
+from commission.model import AS_FOUND, Analyses, Budget, Contribution, EarlierFigure, Job
+from commission.steps import budgets as budget_for
+from commission.steps import drift_budgets
+from commission.steps.drift_figures import (
+    ARRIVAL,
+    HEARD,
+    HELD,
+    LEVEL,
+    RESPONSE,
+    SETTINGS,
+    figures_of,
+    held_rounds,
+    kind,
+)
+from commission.steps.drift_visits import (
+    NOT_NOW,
+    Place,
+    Visits,
+    coarser_step,
+    explained,
+    flight_m,
+    in_unit_of_now,
+    place_of,
+    why_not,
+)
+from commission.steps.remembered import remembered
+
+FALSE_ALARMS = 0.05
+"""How many visits may raise an alarm though nothing drifted, at most; common practice, no source."""
+LEAST_MAINS = 3
+"""With fewer, one loudspeaker's own drift would be most of what they have in common."""
+UNKNOWN_APART_M = 3.0
+"""How much farther than the others a loudspeaker is taken to be where no distance is noted."""
+AIR_MS = 0.1
+"""What air and settings may shift an arrival without a word (common practice, no source)."""
+SAME = 1e-6
+"""Settings that differ by less are the same."""
+SHARING = (LEVEL, RESPONSE, ARRIVAL)
+"""Kinds of which the mains may have something in common: volume, gain, the start of the clock."""
+TOO_FEW = {
+    LEVEL: "with fewer than three main loudspeakers a turned volume is not told apart, and the meters are not known",
+    RESPONSE: "with fewer than three main loudspeakers at a seat a turned volume or gain is not told apart",
+    ARRIVAL: "with fewer than three main loudspeakers the start of the clock is not told apart",
+}
+Pairs = dict[Place, tuple[EarlierFigure, EarlierFigure]]
+"""Place → (then, now)."""
+Apart = dict[tuple[str, str], list[tuple[str, str | None]]]
+"""(quantity without band, reason) → (channel, seat) of what is not compared."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """One figure then and now; where it was measured at several seats, the mean over those of both visits."""
+
+    quantity: str
+    channel: str | None
+    before: float
+    now: float
+    change: float
+    """Now less then, less what settings and air explain, less what the mains have in common: what is judged."""
+    explained: float | None = 0.0
+    """What settings and air make of it; None: a setting that matters is not noted at both visits."""
+    budget: Budget | None = None
+    """Of the change; None for settings and signs, which are exact."""
+    k: float = 2.0
+    """Coverage factor for as many comparisons as were made at this visit."""
+    seats: tuple[tuple[str, float], ...] = ()
+    """The change at each seat."""
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty of the change."""
+        return 0.0 if self.budget is None else self.budget.u
+
+    @property
+    def expanded(self) -> float:
+        """U = k u."""
+        return self.k * self.u
+
+    @property
+    def drifted(self) -> bool:
+        """Beyond U."""
+        return abs(self.change) > self.expanded + SAME
+
+    @property
+    def is_setting(self) -> bool:
+        """Whether somebody set it: it is changed then, and has not drifted."""
+        return self.quantity in SETTINGS
+
+    @property
+    def word(self) -> str:
+        """What became of it."""
+        if self.is_setting:
+            return "changed" if self.drifted else "as it was"
+        if self.drifted:
+            return "drifted" if self.explained is not None else "drifted, or set anew"
+        return "as explained" if self.is_explained else "as it was"
+
+    @property
+    def is_explained(self) -> bool:
+        """Whether settings or air make more of it than nobody would see."""
+        if self.quantity == HEARD:
+            return self.explained == -1.0
+        return abs(self.explained or 0.0) > (AIR_MS if self.quantity == ARRIVAL else SAME)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriftResult:
+    """Everything that both visits hold, and why the rest cannot be compared."""
+
+    drifts: tuple[Drift, ...] = ()
+    shared: Mapping[str, float] = field(default_factory=dict)
+    """By quantity: what the mains have in common, mean over the seats; taken off every channel's change."""
+    apart: Mapping[tuple[str, str], tuple[tuple[str, str | None], ...]] = field(default_factory=dict)
+    """(quantity without band, reason) → (channel, seat) of what is not compared."""
+    missing: int = 0
+    """How many figures of the earlier visit wait to be measured at this one."""
+    absolute: bool = False
+    """Whether levels are compared as read, with the meter's own part: too few mains to tell the volume apart."""
+    visits: Visits | None = None
+
+    def changed_settings(self) -> tuple[Drift, ...]:
+        """Settings that are not as they were."""
+        return tuple(d for d in self.drifts if d.is_setting and d.drifted)
+
+    def drifted(self) -> tuple[Drift, ...]:
+        """What was measured and is beyond U."""
+        return tuple(d for d in self.drifts if not d.is_setting and d.drifted)
+
+
+def compared_round(job: Job) -> str:
+    """The round of this visit that is held against the earlier one: the first that holds anything.
+
+    What is measured later in the visit holds its own changes.
+    """
+    held = held_rounds(job)
+    return held[0] if held else AS_FOUND
+
+
+@remembered
+def solve(job: Job, round_id: str, analyses: Analyses) -> DriftResult:
+    """Compare a round of this visit with the earlier one."""
+    visits = Visits.of(job, round_id)
+    if visits is None:
+        return DriftResult()
+    now = {place_of(f, visits.now): f for f in figures_of(job, round_id, analyses)}
+    then = {place_of(f, visits.then): f for f in visits.earlier.figures}
+    apart: Apart = {}
+    both: Pairs = {}
+    for place in dict.fromkeys((*then, *now)):
+        reason = why_not(visits, place, then.get(place), now.get(place))
+        if reason is None:
+            both[place] = then[place], now[place]
+        elif reason:
+            apart.setdefault((kind(place[0]), reason), []).append((place[1] or "", place[2]))
+    exact = [_exact(visits, place, pair) for place, pair in both.items() if place[0] in SETTINGS]
+    measured, shared, absolute = _measured(visits, both, apart)
+    waiting = {(q, c) for (q, reason), places in apart.items() if reason == NOT_NOW for c, _ in places}
+    return DriftResult(
+        drifts=(*exact, *_with_coverage(measured), *_signs(visits, both)),
+        shared=shared,
+        apart={key: tuple(places) for key, places in apart.items()},
+        missing=len(waiting),
+        absolute=absolute,
+        visits=visits,
+    )
+
+
+def _exact(visits: Visits, place: Place, pair: tuple[EarlierFigure, EarlierFigure]) -> Drift:
+    """A setting: what was noted then and what is noted now."""
+    before, now = pair[0].value, pair[1].value
+    before = in_unit_of_now(visits, before) if place[0] == HELD else before
+    same = max(coarser_step(visits) if place[0] == HELD else 0.0, SAME)
+    change = now - before
+    return Drift(quantity=place[0], channel=place[1], before=before, now=now,
+                 change=0.0 if abs(change) <= same else change)  # fmt: skip
+
+
+def _signs(visits: Visits, both: Pairs) -> list[Drift]:
+    """Polarity as heard, less what its setting explains. Where most mains turned alike, the measuring chain did."""
+    found = {}
+    for (quantity, channel, _), (then, now) in both.items():
+        if quantity == HEARD and channel is not None:
+            turned = explained(visits, HEARD, channel, passes=now.passes_delays)
+            found[channel] = then, now, turned, now.value * then.value * (turned or 1.0)
+    mains = [each[3] for name, each in found.items() if name in visits.mains]
+    chain = -1.0 if sum(sign < 0 for sign in mains) > len(mains) / 2 >= LEAST_MAINS / 2 else 1.0
+    return [
+        Drift(quantity=HEARD, channel=name, before=then.value, now=now.value, explained=turned,
+              change=0.0 if sign * chain > 0 else 2 * now.value)
+        for name, (then, now, turned, sign) in found.items()
+    ]  # fmt: skip
+
+
+def _measured(visits: Visits, both: Pairs, apart: Apart) -> tuple[list[Drift], dict[str, float], bool]:
+    """The drifts of what was measured, without their coverage factors; what the mains share; whether levels are as read."""
+    pairs = {place: pair for place, pair in both.items() if place[0] not in (*SETTINGS, HEARD)}
+    rest: dict[Place, tuple[float, float | None]] = {}
+    for place, (then, now) in pairs.items():
+        known = explained(visits, place[0], place[1] or "", passes=now.passes_delays)
+        rest[place] = now.value - then.value - (known or 0.0), known
+    common = _in_common(visits, {place: each[0] for place, each in rest.items()})
+    absolute = _as_read(visits, rest, common)
+    shared = {q: fmean(values) for q in SHARING if (values := [v for (own, _), v in common.items() if own == q])}
+    groups: dict[tuple[str, str | None], list[Place]] = {}
+    for place in pairs:
+        quantity, channel, seat = place
+        if quantity in SHARING and (quantity, seat) not in common and not (absolute and quantity == LEVEL):
+            apart.setdefault((quantity, TOO_FEW[quantity]), []).append((channel or "", seat))
+        else:
+            groups.setdefault((quantity, channel), []).append(place)
+    drifts = []
+    for (quantity, channel), places in groups.items():
+        seats = [(p[2], rest[p][0] - common.get((quantity, p[2]), 0.0)) for p in places]
+        before, after = ([pairs[p][i] for p in places] for i in (0, 1))
+        budget = drift_budgets.change(quantity, channel, before, after, is_sub=channel not in visits.mains)
+        drifts.append(Drift(
+            quantity=quantity, channel=channel, before=fmean(f.value for f in before), now=fmean(f.value for f in after),
+            change=fmean(change for _, change in seats), explained=rest[places[0]][1], budget=budget,
+            seats=tuple((seat, change) for seat, change in seats if seat is not None),
+        ))  # fmt: skip
+    return _with_air(visits, _with_median(visits, drifts, absolute=absolute)), shared, absolute is not None
+
+
+def _in_common(visits: Visits, rest: Mapping[Place, float]) -> dict[tuple[str, str | None], float]:
+    """(quantity, seat) → median over the mains there; only where three of them or more were measured."""
+    values: dict[tuple[str, str | None], list[float]] = {}
+    for (quantity, channel, seat), value in rest.items():
+        if quantity in SHARING and channel in visits.mains:
+            values.setdefault((quantity, seat), []).append(value)
+    return {key: median(own) for key, own in values.items() if len(own) >= LEAST_MAINS}
+
+
+def _as_read(
+    visits: Visits, rest: Mapping[Place, object], common: Mapping[tuple[str, str | None], float]
+) -> tuple[Contribution, ...] | None:
+    """What the meters make of levels as read, where no seat tells volume and loudspeakers apart; else None."""
+    if any(quantity == LEVEL for quantity, _ in common) or not any(place[0] == LEVEL for place in rest):
+        return None
+    return drift_budgets.meters(visits.then.instrument("meter"), visits.now.instrument("meter"))
+
+
+def _with_median(visits: Visits, drifts: list[Drift], *, absolute: tuple[Contribution, ...] | None) -> list[Drift]:
+    """With the scatter of the median that was taken off, or of the meters where none was."""
+    out = [d for d in drifts if d.quantity not in SHARING]
+    for quantity in SHARING:
+        own = [d for d in drifts if d.quantity == quantity]
+        budgets = [d.budget for d in own if d.budget is not None]
+        if quantity == LEVEL and absolute is not None:
+            budgets = [replace(b, contributions=(*b.contributions, *absolute)) for b in budgets]
+        elif mains := [i for i, d in enumerate(own) if d.channel in visits.mains]:
+            one = median(budgets[i].u for i in mains)
+            apart = (
+                median_sensitivities(np.array([d.change for d in own]), one, mains) if one > 0 else np.zeros(len(own))
+            )
+            budgets = [budget_for.with_median(b, one, float(each)) for b, each in zip(budgets, apart, strict=True)]
+        out += [replace(d, budget=b) for d, b in zip(own, budgets, strict=True)]
+    return out
+
+
+def _with_air(visits: Visits, drifts: list[Drift]) -> list[Drift]:
+    """Arrivals, with what the temperatures of both visits make of a longer or shorter path than the others'."""
+    far = {d.channel: flight_m(visits, d.channel) for d in drifts if d.quantity == ARRIVAL and d.channel is not None}
+    middle = median([m for m in far.values() if m is not None] or [0.0])
+    speed = speed_of_sound_m_s(visits.now.temperature_c)
+    out = []
+    for d in drifts:
+        if d.quantity == ARRIVAL and d.budget is not None:
+            metres = far.get(d.channel or "")
+            air = drift_budgets.air(UNKNOWN_APART_M if metres is None else metres - middle, speed,
+                                    visits.then.temperature_c, visits.now.temperature_c,
+                                    noted=visits.temperature_noted)  # fmt: skip
+            d = replace(d, budget=replace(d.budget, contributions=(*d.budget.contributions, *air)))
+        out.append(d)
+    return out
+
+
+def _with_coverage(drifts: list[Drift]) -> list[Drift]:
+    """With the factor by which a visit where nothing drifted stays without any alarm in 19 of 20 cases.
+
+    The risk is shared evenly by the kinds of figures, and within a kind by its comparisons.
+    """
+    count = Counter(kind(d.quantity) for d in drifts)
+    return [
+        replace(
+            d, k=coverage_factor(count[kind(d.quantity)] * len(count), math.inf if d.budget is None else d.budget.dof)
+        )
+        for d in drifts
+    ]
+
+
+def coverage_factor(comparisons: int, dof: float = math.inf) -> float:
+    """K such that `comparisons` errors all stay within ±k u in 19 of 20 visits (Bonferroni's inequality, Student's t)."""
+    from scipy.special import ndtri, stdtrit
+
+    share = 1 - FALSE_ALARMS / (2 * comparisons)
+    return float(ndtri(share) if math.isinf(dof) else stdtrit(dof, share))

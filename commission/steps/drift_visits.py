@@ -1,0 +1,245 @@
+"""Two visits side by side: what moved, what settings and air explain, what cannot be compared and why.
+
+The room as it was at the earlier visit is the one that the log of the return visit opens with.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from commission.dsp import delays as delays_of
+from commission.dsp.air import speed_of_sound_m_s
+from commission.model import (
+    Channel,
+    DelayRange,
+    EarlierFigure,
+    EarlierVisit,
+    Job,
+    Position,
+    Seat,
+    System,
+    SystemDefined,
+)
+from commission.steps.distance_results import taped_m
+from commission.steps.drift_figures import (
+    ARRIVAL,
+    HEARD,
+    HELD,
+    LEVEL,
+    POLARITY,
+    RESPONSE,
+    SETTINGS,
+    SPREAD,
+    TAPE,
+    TRIM,
+    kind,
+)
+from commission.steps.seat_variance import SUBS
+
+MOVED_M = 0.05
+"""What moved by more is not where it was: as far as a microphone is put back (common practice, no source)."""
+NOT_NOW, NOT_THEN = "this round does not hold them", "the earlier visit does not hold them"
+OTHER_UNIT = "the processor takes delays at one visit and distances at the other"
+PAST_PROCESSOR = "one visit measured through the processor and the other past it"
+OTHER_SEATS = "the two visits measured other seats"
+WEIGHTS = "the weights of the seats are other ones"
+SUBS_SET = "the settings of the subwoofers are other ones"
+_QUIET = (TAPE, HEARD, SPREAD)
+"""Not missed where only one visit holds them: they come along with others, or need not be measured again."""
+Place = tuple[str, str | None, str | None]
+"""(quantity, channel, seat)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visits:
+    """A visit and the one before."""
+
+    job: Job
+    round: str
+    earlier: EarlierVisit
+    then: System
+    """The room, its seats, loudspeakers and instruments as they were."""
+    temperature_noted: bool
+    """Whether the Site form was gone through at this visit: until then its temperature is that of the earlier one."""
+
+    @classmethod
+    def of(cls, job: Job, round_id: str) -> Visits | None:
+        """The two visits; None where this is not a return."""
+        earlier = job.earlier
+        if earlier is None:
+            return None
+        here = max((e.seq for e in job.log if e.body is earlier), default=0)
+        defined = [(e.seq, e.body.system) for e in job.log if isinstance(e.body, SystemDefined)]
+        before = [system for seq, system in defined if seq < here]
+        return cls(job=job, round=round_id, earlier=earlier, then=before[-1] if before else job.system,
+                   temperature_noted=any(seq > here for seq, _ in defined))  # fmt: skip
+
+    @property
+    def now(self) -> System:
+        """The same of this visit."""
+        return self.job.system
+
+    @property
+    def mains(self) -> frozenset[str]:
+        """Loudspeakers that are no subwoofers."""
+        return frozenset(c.id for c in self.now.channels if not c.is_sub)
+
+    def figure(self, quantity: str, channel: str | None) -> EarlierFigure | None:
+        """A figure of the earlier visit that belongs to no seat."""
+        return next((f for f in self.earlier.figures if (f.quantity, f.channel) == (quantity, channel)), None)
+
+
+def place_of(figure: EarlierFigure, system: System) -> Place:
+    """What a figure is of. Levels, arrivals and tapes without a seat were taken at the reference seat."""
+    seat = figure.seat
+    if seat is None and figure.quantity in (LEVEL, ARRIVAL, TAPE) and system.reference_seat is not None:
+        seat = system.reference_seat.id
+    return figure.quantity, figure.channel, seat
+
+
+def why_not(visits: Visits, place: Place, then: EarlierFigure | None, now: EarlierFigure | None) -> str | None:
+    """Why a figure cannot be compared; None when it can, empty when there is nothing to say."""
+    quantity, channel, seat = place
+    if reason := _why_gone(visits, channel, seat):
+        return reason if kind(quantity) not in _QUIET else ""
+    if then is None or now is None:
+        return "" if kind(quantity) in _QUIET else NOT_NOW if now is None else NOT_THEN
+    if quantity in SETTINGS:
+        return OTHER_UNIT if quantity == HELD and not _same_sort(visits) else None
+    if reason := _why_moved(visits, quantity, channel, seat or ""):
+        return reason
+    if then.passes_delays != now.passes_delays:
+        return PAST_PROCESSOR
+    if kind(quantity) == SPREAD:
+        return _why_other_seats(visits, then, now)
+    return None
+
+
+def _why_gone(visits: Visits, channel: str | None, seat: str | None) -> str:
+    for what, known in (("channel", channel), ("seat", seat)):
+        lists = [{each.id for each in getattr(system, f"{what}s")} for system in (visits.then, visits.now)]
+        if (
+            known is None
+            or known == SUBS
+            or all(known in ids for ids in lists)
+            or not any(known in ids for ids in lists)
+        ):
+            continue
+        when = "this job" if known in lists[0] else "the earlier job"
+        return f"{when} has no {what} of that name (renamed, added or removed?)"
+    return ""
+
+
+def _why_moved(visits: Visits, quantity: str, channel: str | None, seat: str) -> str:
+    old, new = (None, None) if channel is None else (s.channel(channel) for s in (visits.then, visits.now))
+    if old is not None and new is not None:
+        if old.is_sub != new.is_sub:
+            return "it is a subwoofer at one visit only"
+        if quantity not in (TAPE, HEARD) and (far := _apart_m(old, new)) > MOVED_M:
+            return f"its place is another one, {far:.2f} m away"
+    if quantity != HEARD:
+        pair = [s.seat(seat) for s in (visits.then, visits.now)]
+        if pair[0] is not None and pair[1] is not None and (far := _apart_m(pair[0], pair[1])) > MOVED_M:
+            return f"seat {seat} is {far:.2f} m from where it was"
+    return ""
+
+
+def _apart_m(old: Channel | Seat, new: Channel | Seat) -> float:
+    places: list[Position] = [each.position_m for each in (old, new) if each.position_m is not None]
+    return math.dist(*places) if len(places) == 2 else 0.0
+
+
+def _why_other_seats(visits: Visits, then: EarlierFigure, now: EarlierFigure) -> str | None:
+    if set(then.over or now.over) != set(now.over):
+        return OTHER_SEATS
+    for seat in now.over:
+        old, new = visits.then.seat(seat), visits.now.seat(seat)
+        if old is not None and new is not None:
+            if _apart_m(old, new) > MOVED_M:
+                return f"seat {seat} is {_apart_m(old, new):.2f} m from where it was"
+            if old.weight != new.weight:
+                return WEIGHTS
+    subs = [c.id for c in visits.now.channels if c.is_sub]
+    changed = any(before is not None and now_held is not None and abs(before - now_held) > 1e-6
+                  for c in subs for before, now_held in (_held(visits, q, c) for q in SETTINGS))  # fmt: skip
+    return SUBS_SET if now.channel == SUBS and changed else None
+
+
+def _held(visits: Visits, quantity: str, channel: str) -> tuple[float | None, float | None]:
+    """What the processor held then and holds now; None where it is not noted."""
+    then = visits.figure(quantity, channel)
+    setting = visits.job.setting(visits.round, channel)
+    sign = {"normal": 1.0, "reversed": -1.0}.get(setting.polarity or "")
+    now = {TRIM: setting.trim_db, HELD: setting.distance, POLARITY: sign}[quantity]
+    return None if then is None else then.value, now
+
+
+def explained(visits: Visits, quantity: str, channel: str, *, passes: bool) -> float | None:
+    """What settings and air make of a change, in its unit (of polarity: the factor); None where a setting is not noted.
+
+    A response that was measured past the processor knows nothing of its settings.
+    """
+    if quantity in (LEVEL, RESPONSE):
+        return 0.0 if quantity == RESPONSE and not passes else _difference(*_held(visits, TRIM, channel))
+    if quantity == HEARD:
+        then, now = _held(visits, POLARITY, channel)
+        return 1.0 if not passes else None if then is None or now is None else then * now
+    if quantity == ARRIVAL:
+        delay = _delay_ms(visits, channel) if passes else 0.0
+        return None if delay is None else delay + _flight_ms(visits, channel)
+    return 0.0
+
+
+def _difference(then: float | None, now: float | None) -> float | None:
+    return None if then is None or now is None else now - then
+
+
+def _same_sort(visits: Visits) -> bool:
+    units = [s.processor.delay.unit for s in (visits.then, visits.now)]
+    return (units[0] == "ms") == (units[1] == "ms")
+
+
+def in_unit_of_now(visits: Visits, value: float) -> float:
+    """A distance held then, in the unit that the processor takes now."""
+    then, now = (s.processor.delay.unit for s in (visits.then, visits.now))
+    return value if then == now or not _same_sort(visits) else value * delays_of.unit_m(then) / delays_of.unit_m(now)
+
+
+def coarser_step(visits: Visits) -> float:
+    """What a distance may differ by when it was typed in another unit: half a step of the coarser; 0 in the same unit."""
+    then, now = (s.processor.delay for s in (visits.then, visits.now))
+    return 0.0 if then.unit == now.unit else max(in_unit_of_now(visits, then.step), now.step) / 2
+
+
+def _delay_ms(visits: Visits, channel: str) -> float | None:
+    """What the processor delays a channel more than then, apart from what all share."""
+    then, now = _held(visits, HELD, channel)
+    if then is None or now is None or not _same_sort(visits):
+        return None
+    # A processor that takes distances goes by one speed of sound, whatever the air does.
+    speed = speed_of_sound_m_s(visits.then.temperature_c)
+    return _delay_of(now, visits.now, speed) - _delay_of(then, visits.then, speed)
+
+
+def _delay_of(value: float, system: System, speed: float) -> float:
+    """The delay of a setting [ms]; of a distance less what its farthest has, which all channels share."""
+    delay: DelayRange = system.processor.delay
+    if delay.unit == "ms":
+        return value
+    own = delays_of.assumed_speed_m_s(delay.unit, system.processor.speed_of_sound_m_s, speed)
+    return -1000 * value * delays_of.unit_m(delay.unit) / own
+
+
+def flight_m(visits: Visits, channel: str) -> float | None:
+    """How far a loudspeaker is from the reference seat; None where neither tape nor places tell."""
+    known = visits.now.channel(channel)
+    found = None if known is None else taped_m(visits.job, known, visits.round)
+    return None if found is None else found[0]
+
+
+def _flight_ms(visits: Visits, channel: str) -> float:
+    """How much longer the sound flies because the air is colder than then."""
+    far = flight_m(visits, channel) or 0.0
+    then, now = (speed_of_sound_m_s(s.temperature_c) for s in (visits.then, visits.now))
+    return 1000 * far * (1 / now - 1 / then)

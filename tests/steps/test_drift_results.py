@@ -1,0 +1,409 @@
+"""Then against now: what the uncertainty of a change must hold, how often a room as it was raises an alarm, what cannot be
+compared. Visits are simulated from places and scatters, not from the program's own uncertainties.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from builders import analysis, arrivals, cinema, defined, job_of, levels, setting, tapes
+from sound_room import SoundRoom
+
+from commission.dsp.air import speed_of_sound_m_s
+from commission.model import (
+    Analysed,
+    Analyses,
+    Channel,
+    DelayRange,
+    EarlierFigure,
+    EarlierVisit,
+    Instrument,
+    Job,
+    Processor,
+    Seat,
+    System,
+)
+from commission.steps import drift_budgets, drift_figures
+from commission.steps.drift_results import Drift, DriftResult, coverage_factor, solve
+
+NOTHING = Analyses()
+MAINS = ("FL", "FC", "FR", "SiL", "SiR")
+LEVELS = dict.fromkeys((*MAINS, "SUB1"), 75.0)
+PLACE_U_DB, PLACE_SUB_U_DB, EYE_U_DB = 0.34, 0.10, 0.2
+"""How a level at one seat scatters with a microphone put back within 5 cm (simulated with image sources, eleven channels and
+two subwoofers at six seats, 14 draws each), and a hand reading (common practice, no source)."""
+
+
+def earlier_of(job: Job, analyses: Analyses = NOTHING) -> EarlierVisit:
+    return drift_figures.earlier_visit(job, analyses, file_name="then.commission", program_version="0.1.0")
+
+
+def compared(
+    then: tuple[object, ...], now: tuple[object, ...], *, system: System | None = None, changed: System | None = None,
+    heard: tuple[Analyses, Analyses] = (NOTHING, NOTHING),
+) -> DriftResult:  # fmt: skip
+    """Bodies of two visits; `changed`: the Site form gone through at the second."""
+    room = system or cinema()
+    earlier = earlier_of(job_of(defined(room), *then), heard[0])  # type: ignore[arg-type]
+    forms = () if changed is None else (defined(changed),)
+    return solve(job_of(defined(room), earlier, *forms, *now), "as-found", heard[1])  # type: ignore[arg-type]
+
+
+def of(result: DriftResult, quantity: str, channel: str) -> Drift:
+    (found,) = [d for d in result.drifts if (d.quantity, d.channel) == (quantity, channel)]
+    return found
+
+
+# --- how often it is wrong -----------------------------------------------------------------------------------------------
+
+
+def visit_levels(draw: np.random.Generator, names: list[str], *, meter_db: float = 0.0, drift_db: float = 0.0):  # type: ignore[no-untyped-def]
+    """A hand reading of every channel at the reference seat, the meter put down anew."""
+    off = draw.normal(0, meter_db)
+    values = {}
+    for name in names:
+        sub = name.startswith("SUB")
+        scatter = math.hypot(EYE_U_DB, PLACE_SUB_U_DB if sub else PLACE_U_DB)
+        # Noise of 50 Hz bandwidth read for 20 s: 4.34/√(50·20) dB (Bendat and Piersol, from memory).
+        noise = draw.normal(0, 4.343 / math.sqrt(50 * 20)) if sub else 0.0
+        own = drift_db if name == names[0] else 0.0
+        values[name] = round(75.0 + off + own + noise + draw.normal(0, scatter), 1)
+    return levels(values)
+
+
+@pytest.mark.parametrize(("names", "meter_db", "visits"), [
+    (["FL", "FC", "FR", "SUB1"], 3.0, 500),
+    (["FL", "FR", "SUB1"], 0.5, 500),
+    (["FL", "FC", "FR", "SiL", "SiR", "BL", "BR", "TpFL", "TpFR", "TpBL", "TpBR", "SUB1", "SUB2"], 3.0, 250),
+])  # fmt: skip
+def test_a_room_as_it_was_raises_an_alarm_at_one_visit_in_twenty_at_most(
+    names: list[str], meter_db: float, visits: int
+) -> None:
+    """Nothing drifted; another volume every time, with two mains another class 2 meter instead (u = 0.5 dB).
+
+    5 % is the promise, Bonferroni's inequality makes it a ceiling; two standard deviations of a binomial share with
+    p = 0.05 are 1.9 % of 500 and 2.8 % of 250.
+    """
+    draw = np.random.default_rng(20261126)
+    meters = [Instrument(kind="meter", model="meter", serial=serial, accuracy_class=2) for serial in ("1", "2")]
+    rooms = [cinema(names, ["A2"], instruments=(meter,)) for meter in meters]
+    alarms = 0
+    for _ in range(visits):
+        result = compared(visit_levels(draw, names, meter_db=meter_db), visit_levels(draw, names, meter_db=meter_db),
+                          system=rooms[0], changed=rooms[1])  # fmt: skip
+        assert len(result.drifts) == len(names)
+        alarms += bool(result.drifted())
+    assert alarms / visits <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / visits)
+
+
+@pytest.mark.parametrize(
+    ("drift_db", "low", "high"), [(0.5, 0.0, 0.1), (1.0, 0.0, 0.3), (2.0, 0.3, 0.8), (3.0, 0.9, 1.0)]
+)
+def test_a_loudspeaker_that_fell_is_found_as_often_as_its_uncertainty_allows(
+    drift_db: float, low: float, high: float
+) -> None:
+    """One reading each at one seat: u of the change is √2·√(0.34² + 0.2²) = 0.56 dB and k some 3, U some 1.7 dB.
+
+    Of a drift D the share (D − U)/u of the normal distribution is found: 2 %, 10 %, 70 %, 99 % roughly.
+    """
+    draw = np.random.default_rng(7)
+    names, found, visits = ["FL", "FC", "FR", "SiL", "SiR"], 0, 80
+    room = cinema(names, ["A2"])
+    for _ in range(visits):
+        result = compared(visit_levels(draw, names), visit_levels(draw, names, drift_db=-drift_db), system=room)
+        found += "FL" in {d.channel for d in result.drifted()}
+    assert low <= found / visits <= high
+
+
+def arrivals_of(draw: np.random.Generator, room: System, late_ms: float = 0.0) -> Analyses:
+    """Straight paths to an ear that lies anywhere within 5 cm of the seat, on a clock that starts anywhere."""
+    while np.sum((off := draw.uniform(-0.05, 0.05, 3)) ** 2) > 0.05**2:
+        pass
+    start, speed = draw.uniform(0, 1), speed_of_sound_m_s(room.temperature_c)
+    seat = next(s for s in room.seats if s.reference)
+    found = {}
+    for channel in room.channels:
+        assert channel.position_m is not None and seat.position_m is not None
+        metres = float(np.linalg.norm(np.array(channel.position_m) - np.array(seat.position_m) - off))
+        own = draw.normal(0, 1e-4 if channel.is_sub else 5e-6) + (late_ms / 1000 if channel.id == "FL" else 0.0)
+        found[(channel.id, "A2")] = start + metres / speed + own
+    return arrivals(found, u_s=8.2e-5, passes_delays=False)
+
+
+@pytest.mark.parametrize(
+    ("late_ms", "low", "high"), [(0.0, 0.0, 0.05), (0.2, 0.0, 0.2), (0.5, 0.5, 1.0), (1.0, 1.0, 1.0)]
+)
+def test_arrivals_of_another_day(late_ms: float, low: float, high: float) -> None:
+    """Warmer by 4 K, which both visits note, and the microphone within 5 cm: no alarm; a later loudspeaker is found."""
+    draw = np.random.default_rng(3)
+    mains = [c for c in (channel.id for channel in cinema().channels) if not c.startswith("SUB")]
+    then, now = cinema(mains, ["A2"]), cinema(mains, ["A2"], temperature_c=25.5)
+    found, visits = 0, 60
+    for _ in range(visits):
+        result = compared((), (), system=then, changed=now,
+                          heard=(arrivals_of(draw, then), arrivals_of(draw, now, late_ms)))  # fmt: skip
+        names = {d.channel for d in result.drifted()}
+        found += "FL" in names if late_ms else bool(names)
+    assert low <= found / visits <= high
+
+
+# --- what the uncertainty of a change is made of -------------------------------------------------------------------------
+
+
+def test_a_change_holds_what_the_visits_do_not_share_and_nothing_else() -> None:
+    """By hand, JCGM 100:2008, 5.1.2: eye 0.2, display 0.1/√12, meter put back within 2 cm 0.13, each visit; within 5 cm
+    instead of 2 another 0.31 each; the median over five that agree adds nothing to one of them. No class of a meter.
+    """
+    result = compared(levels(LEVELS), levels(LEVELS))
+    one = math.sqrt(0.2**2 + (0.1 / math.sqrt(12)) ** 2 + 0.13**2 + 0.31**2)
+    assert of(result, "level_db", "FL").u == pytest.approx(math.sqrt(2) * one, rel=1e-3)
+    sub = of(result, "level_db", "SUB1")
+    lines = {c.source: c.part for c in sub.budget.contributions}  # type: ignore[union-attr]
+    # A subwoofer is none of those that the median is of: 1.25/√5 of one's own u comes in (Kendall and Stuart, from
+    # memory; asymptotic, for five values 4 % less).
+    assert lines["the main channels' median"] == pytest.approx(1.25 / math.sqrt(5) * math.sqrt(2) * one, rel=0.05)
+
+
+def test_with_fewer_than_three_mains_the_meters_do_not_cancel() -> None:
+    room = {name: Instrument(kind="meter", model="meter", serial=name, accuracy_class=2) for name in ("1", "2")}
+    names = ["FL", "FR"]
+    then = cinema(names, instruments=(room["1"],))
+    values = levels(dict.fromkeys(names, 75.0))
+    same = compared(values, values, system=then)
+    other = compared(values, values, system=then, changed=cinema(names, instruments=(room["2"],)))
+    assert same.absolute and other.absolute
+    parts = {c.source: c.u for c in of(other, "level_db", "FL").budget.contributions}  # type: ignore[union-attr]
+    assert [u for source, u in parts.items() if "class 2" in source] == [0.5, 0.5]
+    assert of(same, "level_db", "FL").u < of(other, "level_db", "FL").u
+    unknown = cinema(names, instruments=(Instrument(kind="meter", model="meter"),))
+    none = compared(values, values, system=unknown)
+    assert not none.drifts
+    assert [reason for _, reason in none.apart] == [
+        "with fewer than three main loudspeakers a turned volume is not told apart, and the meters are not known"
+    ]
+
+
+@pytest.mark.parametrize(("comparisons", "dof", "k"), [
+    (1, math.inf, 1.960), (5, math.inf, 2.576), (10, math.inf, 2.807), (50, math.inf, 3.291),
+    (1, 4.0, 2.776), (5, 10.0, 3.169),
+])  # fmt: skip
+def test_coverage_factors(comparisons: int, dof: float, k: float) -> None:
+    """Two-sided quantiles of the normal distribution and of Student's t: 95 %, 99 %, 99.5 %, 99.9 % in any handbook table
+    (from memory). Tolerance: the tables give three decimals.
+    """
+    assert coverage_factor(comparisons, dof) == pytest.approx(k, abs=6e-4)
+
+
+def test_the_risk_is_shared_by_all_kinds_of_figures() -> None:
+    """Levels alone: one in twenty over six of them. With as many tapes each kind has half the risk."""
+    taped = tapes(dict.fromkeys(MAINS, 3.0))
+    dof = of(compared(levels(LEVELS), levels(LEVELS)), "level_db", "FL").budget.dof  # type: ignore[union-attr]
+    alone = of(compared(levels(LEVELS), levels(LEVELS)), "level_db", "FL").k
+    both = of(compared((*levels(LEVELS), *taped), (*levels(LEVELS), *taped)), "level_db", "FL").k
+    assert alone == coverage_factor(6, dof)
+    assert both == coverage_factor(12, dof)
+
+
+# --- what settings and air explain ---------------------------------------------------------------------------------------
+
+
+def test_the_air_explains_what_a_longer_path_makes_later() -> None:
+    """10 K warmer: the sound of a loudspeaker 3 m farther than the others comes 3 m·(1/c₂ − 1/c₁) earlier against them.
+
+    c = 343.2·√((t + 273.15)/293.15) (ISO 9613-1): 337.3 m/s at 10 °C, 343.2 m/s at 20 °C; −0.153 ms.
+    """
+    names = ["FL", "FC", "FR", "SiL", "SiR"]
+    near = tuple(
+        replace(c, position_m=None, distance_m=5.0 if c.id == "SiL" else 2.0) for c in cinema(names).channels
+    )
+    rooms = [cinema(["FL"], ["A2"], channels=near, temperature_c=t) for t in (10.0, 20.0)]
+    speeds = [speed_of_sound_m_s(t) for t in (10.0, 20.0)]
+    assert speeds == pytest.approx([337.3, 343.2], abs=0.05)
+    heard = tuple(
+        arrivals({(c.id, "A2"): (c.distance_m or 0) / v for c in near}, passes_delays=False) for v in speeds
+    )
+    found = compared((), (), system=rooms[0], changed=rooms[1], heard=heard)  # type: ignore[arg-type]
+    side = of(found, "arrival_ms", "SiL")
+    assert side.change == pytest.approx(0.0, abs=1e-9)
+    assert side.explained == pytest.approx(5000 * (1 / 343.2 - 1 / 337.3), abs=0.005)
+    noted = {c.source: c.u for c in side.budget.contributions}  # type: ignore[union-attr]
+    assert noted["air temperature at this visit"] == pytest.approx(1 / math.sqrt(3))
+    # The form not gone through: the temperature is that of the earlier visit, and today's may be another.
+    unknown = compared((), (), system=rooms[0], heard=heard)  # type: ignore[arg-type]
+    lines = {c.source: c.u for c in of(unknown, "arrival_ms", "SiL").budget.contributions}  # type: ignore[union-attr]
+    assert lines["air temperature at this visit"] == pytest.approx(5 / math.sqrt(3))
+
+
+def test_a_changed_delay_explains_its_arrival() -> None:
+    """1 ms more typed in, and heard 1 ms later; in metres 0.343 m less is 1 ms more at 343 m/s."""
+    for delay, then, now in ((DelayRange(unit="ms", step=0.1), 2.0, 3.0), (DelayRange(unit="m"), 3.0, 2.657)):
+        room = cinema(MAINS, ["A2"], processor=Processor(delay=delay, speed_of_sound_m_s=343.0))
+        held = [tuple(setting(c, distance=value if c == "FL" else then) for c in MAINS) for value in (then, now)]
+        heard = tuple(
+            arrivals({(c, "A2"): 0.01 + (late if c == "FL" else 0.0) for c in MAINS}) for late in (0.0, 0.001)
+        )
+        found = compared(held[0], held[1], system=room, heard=heard)  # type: ignore[arg-type]
+        assert of(found, "arrival_ms", "FL").change == pytest.approx(0.0, abs=1e-3)
+        assert of(found, "arrival_ms", "FL").word == "as explained"
+        assert not found.drifted()
+        past = tuple(replace(item, passes_delays=False) for item in heard[1])
+        mixed = compared(held[0], held[1], system=room, heard=(heard[0], Analyses(past)))
+        assert ("arrival_ms", "one visit measured through the processor and the other past it") in mixed.apart
+
+
+def test_feet_are_metres_in_another_unit() -> None:
+    rooms = [cinema(MAINS, processor=Processor(delay=d)) for d in (
+        DelayRange(unit="m", step=0.01), DelayRange(unit="ft", max=60.0, step=0.1), DelayRange(unit="ms", step=0.1))]  # fmt: skip
+    metres, feet = (setting("FL", distance=3.42),), (setting("FL", distance=11.2),)
+    same = compared(metres, feet, system=rooms[0], changed=rooms[1])
+    assert of(same, "held_distance", "FL").change == 0.0, "11.2 ft is 3.41 m, within half a step of 0.1 ft"
+    far = compared(metres, (setting("FL", distance=12.2),), system=rooms[0], changed=rooms[1])
+    assert of(far, "held_distance", "FL").change == pytest.approx(12.2 - 3.42 / 0.3048)
+    other = compared(metres, feet, system=rooms[0], changed=rooms[2])
+    assert other.apart == {
+        ("held_distance", "the processor takes delays at one visit and distances at the other"): (("FL", None),)
+    }
+
+
+def heard_room(room: SoundRoom, changes: dict[str, int] | None = None) -> Analyses:
+    for name, sign in (changes or {}).items():
+        room.change(name, polarity=sign)
+    return room.analyses()
+
+
+def test_a_loudspeaker_that_was_turned_over_is_heard() -> None:
+    room = SoundRoom().system
+    heard = heard_room(SoundRoom()), heard_room(SoundRoom(), {"SiL": -1})
+    found = compared((), (), system=room, heard=heard)
+    assert [d.channel for d in found.drifted() if d.quantity == "heard_polarity"] == ["SiL"]
+    # Its setting was turned over: that explains it. Every one turned: the measuring chain was.
+    normal, turned = (tuple(setting(c.id, polarity=p if c.id == "SiL" else "normal") for c in room.channels)
+                      for p in ("normal", "reversed"))  # fmt: skip
+    explained = compared(normal, turned, system=room, heard=heard)
+    assert not [d for d in explained.drifted() if d.quantity == "heard_polarity"]
+    assert of(explained, "heard_polarity", "SiL").word == "as explained"
+    chain = heard_room(SoundRoom(), {c.id: -1 for c in room.channels})
+    assert not [d for d in compared((), (), system=room, heard=(heard[0], chain)).drifts
+                if d.quantity == "heard_polarity" and d.drifted]  # fmt: skip
+
+
+# --- what cannot be compared ---------------------------------------------------------------------------------------------
+
+
+def reasons(result: DriftResult) -> dict[str, str]:
+    return {quantity: reason for quantity, reason in result.apart}
+
+
+def test_a_renamed_channel_is_told_and_the_rest_is_compared() -> None:
+    renamed = cinema(MAINS)
+    now = replace(renamed, channels=tuple(replace(c, id="Left") if c.id == "FL" else c for c in renamed.channels))
+    values = {c.id: 75.0 for c in now.channels}
+    found = compared(levels(dict.fromkeys(MAINS, 75.0)), levels(values), system=renamed, changed=now)
+    assert {d.channel for d in found.drifts} == set(MAINS) - {"FL"}
+    assert {reason: [c for c, _ in places] for (_, reason), places in found.apart.items()} == {
+        "this job has no channel of that name (renamed, added or removed?)": ["FL"],
+        "the earlier job has no channel of that name (renamed, added or removed?)": ["Left"],
+    }
+    assert found.missing == 0, "nobody can measure what is not there"
+
+
+def test_what_moved_is_not_where_it_was() -> None:
+    def moved(each: Channel | Seat, far: float) -> object:
+        assert each.position_m is not None
+        x, y, z = each.position_m
+        return replace(each, position_m=(x, y + far, z))
+
+    room = cinema(MAINS)
+    seats = tuple(moved(s, 0.3) if s.id == "A2" else s for s in room.seats)
+    found = compared(levels(LEVELS), levels(LEVELS), system=room, changed=replace(room, seats=seats))  # type: ignore[arg-type]
+    assert reasons(found) == {"level_db": "seat A2 is 0.30 m from where it was"}
+    channels = tuple(moved(c, 0.4) if c.id == "SiL" else c for c in room.channels)
+    found = compared(levels(LEVELS), levels(LEVELS), system=room, changed=replace(room, channels=channels))  # type: ignore[arg-type]
+    assert found.apart == {("level_db", "its place is another one, 0.40 m away"): (("SiL", "A2"),)}
+    surveyed = tuple(moved(c, 0.02) for c in room.channels)
+    found = compared(levels(LEVELS), levels(LEVELS), system=room, changed=replace(room, channels=surveyed))  # type: ignore[arg-type]
+    assert not found.apart, "a place that was only measured anew has not moved"
+
+
+def test_only_the_seats_of_both_visits_count() -> None:
+    """Then read at the reference seat, now at two seats, of which one is 3 dB louder: nothing has drifted."""
+    two = (*levels(LEVELS), *levels({c: 78.0 if c == "FL" else 75.0 for c in LEVELS}, seat="A1"))
+    found = compared(levels(LEVELS), two)
+    assert not found.drifted()
+    assert of(found, "level_db", "FL").seats == (("A2", 0.0),)
+
+
+def test_differences_between_other_seats_are_not_compared() -> None:
+    room = SoundRoom()
+    every = room.analyses()
+    fewer = Analyses(item for item in every if item.seat not in ("B1", "B3"))
+    same = compared((), (), system=room.system, heard=(every, every))
+    assert any(d.quantity.startswith("spread_db") for d in same.drifts)
+    found = compared((), (), system=room.system, heard=(every, fewer))
+    assert reasons(found)["spread_db"] == "the two visits measured other seats"
+    assert not found.drifted()
+
+
+def test_a_gain_that_moved_at_one_seat_is_no_drift() -> None:
+    """6 dB at A3 on every channel that was measured there, which two were not: nobody's own."""
+    room = SoundRoom()
+    every = room.analyses()
+    turned = []
+    for item in every:
+        assert item.analysis is not None and item.analysis.level_db is not None
+        louder = replace(item, analysis=replace(item.analysis, level_db=item.analysis.level_db + 6.0))
+        if item.seat != "A3":
+            turned.append(item)
+        elif item.channel not in ("SiL", "BR"):
+            turned.append(louder)
+    found = compared((), (), system=room.system, heard=(every, Analyses(turned)))
+    assert [d.change for d in found.drifts if d.quantity == "response_level_db"] == pytest.approx(
+        [0.0] * 13, abs=1e-9
+    )
+
+
+def test_a_channel_taken_by_one_visit_through_the_processor_is_not_compared() -> None:
+    items = [
+        Analysed(
+            seq=i,
+            round="as-found",
+            channel=c,
+            seat="A2",
+            clock=None,
+            passes_delays=True,
+            analysis=analysis(level_db=70.0),
+        )
+        for i, c in enumerate(MAINS)
+    ]
+    past = Analyses(replace(item, passes_delays=item.channel != "FL") for item in items)
+    found = compared((), (), system=cinema(MAINS), heard=(Analyses(items), past))
+    assert ("response_level_db", "one visit measured through the processor and the other past it") in found.apart
+    assert {d.channel for d in found.drifts if d.quantity == "response_level_db"} == set(MAINS) - {"FL"}
+
+
+def test_a_moved_loudspeaker_shows_on_the_tape() -> None:
+    found = compared(tapes({"FL": 3.50, "FC": 3.20}), tapes({"FL": 3.70, "FC": 3.21}))
+    assert [(d.quantity, d.channel) for d in found.drifted()] == [("tape_m", "FL")]
+    assert of(found, "tape_m", "FC").word == "as it was"
+    assert not compared(tapes({"FL": 3.50}), ()).apart, "nobody must tape again"
+
+
+def test_figures_of_an_older_log_are_read_as_they_were_meant() -> None:
+    """Before levels were kept apart by seat they stood for the reference seat, and had no degrees of freedom."""
+    old = tuple(EarlierFigure(quantity="level_db", channel=c, value=75.0, uncertainty=0.24) for c in (*MAINS, "SUB1"))
+    earlier = replace(earlier_of(job_of(defined(cinema()))), figures=old)
+    job = job_of(defined(cinema()), earlier, *levels(LEVELS | {"FL": 79.0}))
+    found = solve(job, "as-found", NOTHING)
+    assert [d.channel for d in found.drifted()] == ["FL"]
+    assert len(found.drifts) == 6
+
+
+def test_the_same_meter_needs_a_serial_to_be_known_again() -> None:
+    nameless = Instrument(kind="meter", model="meter", accuracy_class=2)
+    known = replace(nameless, serial="17")
+    assert len(drift_budgets.meters(nameless, nameless) or ()) == 2
+    assert len(drift_budgets.meters(known, known) or ()) == 1
+    assert drift_budgets.meters(known, None) is None
