@@ -35,7 +35,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         parsed = build_parser().parse_args(words)
         return COMMANDS[parsed.command](parsed)
     except CommissionError as error:
-        print(f"commission: {error}", file=sys.stderr)
+        from commission.model.units import clean_text
+
+        print(f"commission: {clean_text(str(error))}", file=sys.stderr)
         return EXIT_USAGE
     except (KeyboardInterrupt, Cancelled):
         print("commission: stopped; what was stored stays stored.", file=sys.stderr)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 import threading
 from collections.abc import Callable, Sequence
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING
 from commission import model
 from commission.cli.workshop import LocalWorkshop, with_suffix
 from commission.model.errors import InputError, StoreError
+from commission.model.units import clean_text
 
 if TYPE_CHECKING:
     import argparse
@@ -30,8 +32,8 @@ RECORD_OPTIONS = {
 
 
 def say(text: str) -> None:
-    """A message to the person, not data."""
-    print(text, file=sys.stderr)
+    """A message to the person, not data; names of files can hold what a terminal would obey."""
+    print(clean_text(text), file=sys.stderr)
 
 
 def shown_progress(label: str) -> Progress:
@@ -74,8 +76,12 @@ def _run_screens(path: Path | None) -> int:
             "Use `commission results JOB` or `commission record JOB -o FILE` here.",
         )
     from commission.ui.app import CommissionApp
+    from commission.ui.looks import look_file
 
-    return CommissionApp(LocalWorkshop(), path).run() or EXIT_DONE
+    for stream in (sys.__stderr__, sys.__stdout__):  # the screens are drawn in UTF-8, whatever the locale says
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(encoding="utf-8")
+    return CommissionApp(LocalWorkshop(), path, look=look_file()).run() or EXIT_DONE
 
 
 def demo(parsed: argparse.Namespace) -> int:
@@ -172,7 +178,7 @@ def row_line(row: ImportRow) -> str:
     else:
         state = f"✓ {row.warning}" if row.warning else "✓"
     part = f" channel {row.file_channel + 1}" if row.file_channel else ""
-    return f"{row.path.name}{part} → {place}  {state}"
+    return clean_text(f"{row.path.name}{part} → {place}  {state}")
 
 
 def results(parsed: argparse.Namespace) -> int:
@@ -299,7 +305,7 @@ def verify(parsed: argparse.Namespace) -> int:
     broken = visit.verify(shown_progress("Checking"))
     job = visit.job
     if broken is not None:
-        print(f"✗ broken: {broken}")
+        print(clean_text(f"✗ broken: {broken}"))
     else:
         print(f"✓ whole: {len(job.log)} events, {len(job.responses)} responses that count, digest {job.digest}")
     holds = broken is None

@@ -29,7 +29,10 @@ def kind_of(body: EventBody) -> str:
 def encode(body: EventBody) -> str:
     """Canonical JSON: keys sorted, no spaces, UTF-8, shortest numbers. Raises InputError on NaN or infinity."""
     _refuse_non_finite(body, kind_of(body))
-    return msgspec.json.encode(body, order="sorted").decode("utf-8")
+    try:
+        return msgspec.json.encode(body, order="sorted").decode("utf-8")
+    except UnicodeEncodeError as error:  # a name of a file or a key that is no text in any encoding
+        raise InputError(kind_of(body), "a letter that is none", "text", "Type it anew, or rename the file.") from error
 
 
 def decode(kind: str, text: str, seq: int) -> EventBody:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from commission.model import CommissionError, InputError, Progress
+from commission.model.units import clean_text
 from commission.record.csv_out import CHECK_HEADER, check_row, write_csv
 from commission.record.document import Document, Letterhead, Paper
 from commission.record.results import record_json
@@ -70,9 +71,9 @@ def record_document(
 
     made = document(visit, created_at=created_at, words=load_words(language), letterhead=letterhead, paper=paper)
     printed = {
-        "job_file": visit.path.name,
+        "job_file": clean_text(visit.path.name),
         # A file of words by its name and digest alone: whoever checks the record must bring it.
-        "words": Path(language).name,
+        "words": clean_text(Path(language).name),
         "words_sha256": None if str(language) in SHIPPED else sha256(Path(language).read_bytes()).hexdigest(),
         "paper": paper,
         "letterhead": _plain(made.letterhead),

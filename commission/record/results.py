@@ -12,6 +12,7 @@ from typing import Any
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
 from commission.model import Check, Event, Finding, Outcome, worst
+from commission.model.units import clean_text
 from commission.record.rejudged import rejudged_values
 from commission.record.sheet import sheet_rows
 from commission.steps import all_steps, compare, distances, levels, seats
@@ -59,7 +60,7 @@ def record_json(visit: Visit, created_at: str | None = None) -> str:
             "program_version": __version__,
             **({} if created_at is None else {"created_at": created_at}),
             "digest": job.digest,
-            "how_to_check": f"commission verify {visit.path.name}: the digest must be the one above",
+            "how_to_check": f"commission verify {clean_text(visit.path.name)}: the digest must be the one above",
             "results": results(visit),
             "settings_sheet": sheet_rows(visit),
             "log": log_rows(job.log),

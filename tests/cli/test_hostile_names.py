@@ -1,0 +1,51 @@
+"""Names of files that a terminal would obey, or that are no text at all: every command says them as plain words."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+from builders import cinema, levels
+from PIL import Image
+
+from commission.cli import main
+from commission.cli.workshop import LocalWorkshop
+
+NAMES = ["a\x1b[31mb<b>#$", os.fsdecode(b"a\xffb")]
+"""A colour command with markup; a byte that no UTF-8 has, as Python hands it on (PEP 383)."""
+
+
+@pytest.mark.parametrize("name", NAMES, ids=["controls", "no text"])
+def test_a_job_of_any_name_is_recorded_verified_and_returned_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.chdir(tmp_path)
+    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "plain", cinema(["FL", "FC"], ["A2"]))
+    visit.append(*levels({"FL": 75.0, "FC": 76.0}))
+    visit.close()
+    job, photo = f"{name}.commission", f"{name}.png"
+    try:
+        shutil.copy("plain.commission", job)
+    except OSError:
+        pytest.skip("this file system has no such names")
+    Image.new("RGB", (8, 8), "red").save("plain.png")
+    shutil.copy("plain.png", photo)
+    assert main(["photo", job, photo, "--step", "site", "--caption", name]) == 0
+    for suffix in ("html", "json", "csv", "pdf"):
+        assert main(["record", job, "-o", f"{name}.{suffix}"]) == 0
+        assert Path(f"{name}.{suffix}").stat().st_size > 500
+    for suffix in ("html", "json", "pdf"):
+        assert main(["verify", job, "--record", f"{name}.{suffix}"]) == 0
+    assert main(["sheet", job, "-o", f"{name}-sheet.csv"]) == 0
+    assert main(["new", "back", "--return-to", job]) == 0
+    assert main(["record", "back.commission", "-o", "back.html"]) == 0
+    assert main(["record", job, "-o", f"{name}.docx"]) == 2
+    assert main(["import", job, name]) == 1
+    assert main(["verify", f"no{name}"]) == 2
+    said = capsys.readouterr()
+    for line in (said.out + said.err).splitlines():
+        assert line.isprintable(), line
