@@ -161,7 +161,8 @@ def _not_passed(telling: Telling, outcome: Outcome, failed: Sequence[Check]) -> 
         spread = telling.quantity(2 * check.uncertainty, check.unit, like=check.limit) if check.uncertainty else "–"
         limit = telling.limit(check.limit) if check.unit else telling.say("limit.yes")
         verdict = f"{check.verdict.symbol} {telling.told(check.verdict.value)}"
-        what = capital(telling.told(check.text)) if check.text else kind_name(telling, [check])
+        own = check.text and (check.unit or not telling.words.has(f"checks.{check.id}"))
+        what = capital(telling.told(check.text) if own else kind_name(telling, [check]))
         rows.append((_place(check) or "–", what, value, spread, limit, verdict))
     headings = tuple(Heading(title=telling.say(f"checks_grid.{key}"))
                      for key in ("place", "what", "value", "uncertainty", "limit", "verdict"))  # fmt: skip

@@ -25,7 +25,7 @@ class Told:
     """As it stands in the last round; None where it is not seen there."""
     fate: str
     """What became of it; empty in a visit that changed nothing. "new" where only the last round shows it and the first
-    would have, "first seen" where the first could not."""
+    would have, "hidden at first" and "first seen" where the first could not."""
     rest: tuple[str, ...] = ()
     """The channels that are still at fault, where the others of the finding are put right."""
 
@@ -33,11 +33,6 @@ class Told:
     def open(self) -> bool:
         """Whether it may be there now: seen, or not shown to be gone."""
         return self.now is not None or self.fate != "mended"
-
-    @property
-    def new(self) -> bool:
-        """Whether only the last round shows it."""
-        return self.fate in ("new", "first seen")
 
 
 def told_findings(telling: Telling) -> tuple[Told, ...]:
@@ -49,9 +44,7 @@ def told_findings(telling: Telling) -> tuple[Told, ...]:
     return (
         *(_followed(telling, finding, left, telling.after) for finding in found),
         *(
-            Told(
-                first=finding, now=finding, fate="new" if _would_have_shown(telling, finding, found) else "first seen"
-            )
+            Told(first=finding, now=finding, fate=_where_it_was(telling, finding, found))
             for finding in left
             if not any(same_fault(finding, other) for other in found)
         ),
@@ -75,11 +68,12 @@ def _followed(telling: Telling, finding: Finding, left: Sequence[Finding], after
     return Told(first=finding, now=now, fate=what, rest=rest)
 
 
-def _would_have_shown(telling: Telling, finding: Finding, found: Sequence[Finding]) -> bool:
-    """Whether as found was judged what would have shown this finding."""
+def _where_it_was(telling: Telling, finding: Finding, found: Sequence[Finding]) -> str:
+    """What is known of the first round of a finding that only the last one shows."""
+    if hidden(telling, finding.cause, found):
+        return "hidden at first"
     outcome = telling.visit.outcomes(FOUND).get(finding.step)
-    judged = outcome is not None and judged_again(finding, outcome) == "all"
-    return judged and not hidden(telling, finding.cause, found)
+    return "new" if outcome is not None and judged_again(finding, outcome) == "all" else "first seen"
 
 
 def hidden(telling: Telling, cause: str, findings: Iterable[Finding]) -> bool:

@@ -29,6 +29,8 @@ def summary_section(telling: Telling, found: tuple[Told, ...]) -> Section:
     ]
     sections = [part for part in parts if part is not None]
     intro: list[Block] = [Paragraph(text=_intro(telling, alone), kind="lead")]
+    if any(response.body.source == "rehearsal" for response in telling.job.responses):
+        intro.insert(0, Paragraph(text=telling.say("summary.practice"), kind="missing"))
     words = _glossary(telling, intro, sections)
     if words is not None:
         sections.append(words)
@@ -109,13 +111,13 @@ def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | 
         return Section(id=ident, title=title, blocks=(Paragraph(text=telling.say("summary.not_examined")),))
     blocks: list[Block] = []
     for cause in CAUSES:
-        own = merged(telling, (told for told in found if told.first.cause == cause and not told.new))
+        own = merged(telling, (told for told in found if told.first.cause == cause and told.fate != "new"))
         if own:
             items = tuple(_wrong_item(telling, told) for told in own)
             blocks += [Paragraph(text=telling.say(f"causes.{cause}_plain")), Bullets(items=items)]
-    new = merged(telling, (told for told in found if told.new))
+    new = merged(telling, (told for told in found if told.fate == "new"))
     if new:
-        items = tuple(_wrong_item(telling, told) for told in new)
+        items = tuple(plain(telling, told.first, "is") for told in new)
         blocks += [Paragraph(text=telling.say("summary.new")), Bullets(items=items)]
     said: dict[str, list[str]] = {}
     for cause in CAUSES:
@@ -147,9 +149,12 @@ def _judged(telling: Telling, cause: str) -> str:
     return "nothing_wrong" if needed <= judged and whole else "nothing_wrong_part"
 
 
+_SEEN_LATE = ("first seen", "hidden at first")
+
+
 def _wrong_item(telling: Telling, told: Told) -> str:
     """What was wrong is over only where it is not seen any more; a visit that changed nothing says what it would take."""
-    said = plain(telling, told.first, "is" if not told.fate or told.new else "was")
+    said = plain(telling, told.first, "is" if not told.fate or told.fate in _SEEN_LATE else "was")
     if not told.fate and (effort := takes(telling, told.first)):
         return telling.say("remains.takes", what=said, effort=sentence(effort))
     return f"{said} {fate_told(telling, told)}".strip()

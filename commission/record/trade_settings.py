@@ -9,7 +9,7 @@ from commission.model import AS_LEFT, Setting
 from commission.model.show import number
 from commission.model.units import clean_text
 from commission.record.document import Block, Facts, Grid, Heading, Paragraph, Section
-from commission.record.telling import FOUND, OPTIONAL, Telling, channel_text, only_found, table
+from commission.record.telling import FOUND, OPTIONAL, Telling, capital, channel_text, only_found, table
 from commission.steps.handover import setting_changes
 from commission.steps.settings_sheet import SheetLine, settings_sheet
 
@@ -173,7 +173,10 @@ def _with_it(telling: Telling) -> tuple[tuple[str, str], ...]:
     trim, delay, speed = processor.trim_db, processor.delay, processor.speed_of_sound_m_s
     pairs = [
         (telling.say("settings.trim"), telling.say("settings.steps", unit="dB", step=f"{trim.step:g}")),
-        (telling.say("settings.kind_delay"), telling.say("settings.steps", unit=delay.unit, step=f"{delay.step:g}")),
+        (
+            capital(telling.say("settings.kind_delay")),
+            telling.say("settings.steps", unit=delay.unit, step=f"{delay.step:g}"),
+        ),
     ]
     if delay.unit != "ms":
         held = telling.say("site.not_noted") if speed is None else f"{speed:g} m/s"

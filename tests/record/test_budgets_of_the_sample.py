@@ -8,8 +8,9 @@ from collections.abc import Iterator
 
 import pytest
 
-from commission.cli.workshop import LocalWorkshop, quiet
+from commission.cli.workshop import LocalWorkshop
 from commission.model import Check, Outcome
+from commission.model.progress import unwatched
 from commission.record.results import results_json
 from commission.record.text import visit_lines
 from commission.steps import compare
@@ -23,7 +24,7 @@ def visit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visit]:
     folder = tmp_path_factory.mktemp("sample")
     workshop = LocalWorkshop(folder / "state")
     visit = workshop.open(workshop.demo(folder), read_only=True)
-    visit.analyse(threading.Event(), quiet)
+    visit.analyse(threading.Event(), unwatched)
     yield visit
     visit.close()
 
