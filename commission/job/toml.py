@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-import tomllib
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -28,6 +27,7 @@ from commission.model import (
     System,
     SystemDefined,
 )
+from commission.model.toml_text import read_toml
 from commission.model.units import clean_text, parse_length_m, parse_temperature_c
 
 SCHEMA = 1
@@ -60,6 +60,8 @@ class Definition:
 def load_definition(path: Path) -> Definition:
     """Read a job definition; raises InputError with file and path of what is wrong."""
     try:
+        if path.exists() and not path.is_file():
+            raise InputError(str(path), "no file, but a folder or a device", "a job definition in TOML")
         if path.stat().st_size > _LARGEST_BYTES:
             raise InputError(str(path), "a file of more than 4 MB", "a job definition in TOML, a few kB long")
         text = path.read_text(encoding="utf-8-sig")
@@ -72,11 +74,7 @@ def load_definition(path: Path) -> Definition:
 
 def parse_definition(text: str, where: str = "definition") -> Definition:
     """The same from text; `where` names it in errors."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(where, f"no valid TOML ({error})", "TOML 1.0") from error
-    data = _cleaned(data)
+    data = _cleaned(read_toml(text, where, "TOML 1.0"))
     schema = data.pop("schema", SCHEMA)
     if schema != SCHEMA:
         raise InputError(f"{where}: schema", str(schema), str(SCHEMA), "A newer schema needs a newer program.")

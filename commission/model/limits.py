@@ -13,6 +13,7 @@ from functools import cache
 from typing import Any
 
 from commission.model.errors import InputError
+from commission.model.toml_text import read_toml
 from commission.model.units import clean_text
 from commission.model.verdict import Limit
 
@@ -79,14 +80,7 @@ def default_profile() -> LimitsProfile:
 
 def read_profile(text: str, where: str) -> LimitsProfile:
     """A firm's profile over the defaults; `where` names the file in every sentence. Raises InputError."""
-    import tomllib
-
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(
-            where, f"what is no TOML ({error})", "a limits profile", "See `commission limits`."
-        ) from error
+    data = read_toml(text, where, "a limits profile", "See `commission limits`.")
     return _profile(data, where, default_profile())
 
 

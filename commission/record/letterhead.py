@@ -12,12 +12,12 @@ from __future__ import annotations
 
 import re
 import struct
-import tomllib
 from pathlib import Path
 from typing import Literal
 from xml.parsers import expat
 
 from commission.model import InputError
+from commission.model.toml_text import read_toml
 from commission.model.units import clean_text
 from commission.record.document import Letterhead
 
@@ -69,11 +69,9 @@ def _toml(path: Path, where: str) -> dict[str, object]:
             raise InputError(where, "no such file", expected)
         if path.stat().st_size > LARGEST_TOML:
             raise InputError(where, f"{path.stat().st_size / 1000:.0f} kB", "a letterhead of less than 100 kB")
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return read_toml(path.read_text(encoding="utf-8"), where, expected)
     except UnicodeDecodeError:
         raise InputError(where, "text that is not UTF-8", expected) from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(where, f"no valid TOML ({clean_text(str(error))})", expected) from None
     except OSError as error:
         raise InputError(where, f"a file that cannot be read ({error.strerror})", expected) from None
 

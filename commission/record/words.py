@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from commission.model import InputError
+from commission.model.toml_text import read_toml
 from commission.model.units import clean_text
 
 SHIPPED = ("en", "de")
@@ -152,11 +153,9 @@ def _read(path: Path) -> dict[str, Any]:
             raise InputError(where, "no such file", _EXPECTED_FILE)
         if path.stat().st_size > LARGEST_FILE:
             raise InputError(where, "a file of more than 1 MB", "words of one language, some 50 kB")
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return read_toml(path.read_text(encoding="utf-8"), where, "a file like words/de.toml")
     except UnicodeDecodeError:
         raise InputError(where, "text that is not UTF-8", "a TOML file in UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(where, f"no valid TOML ({clean_text(str(error))})", "a file like words/de.toml") from None
     except OSError as error:
         raise InputError(where, f"a file that cannot be read ({error.strerror})", _EXPECTED_FILE) from None
 

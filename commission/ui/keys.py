@@ -26,7 +26,7 @@ def load_keys(path: Path | None = None) -> tuple[dict[str, str], str | None]:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         return {}, None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         return {}, f"{path.name}: not read ({clean_text(str(error))}); the usual keys apply."
     wrong = [key for key, value in data.items() if not isinstance(value, str)]
     if wrong:

@@ -1,0 +1,28 @@
+"""TOML from a file that anybody may have written: tables, or one sentence on what is wrong."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from commission.model.errors import InputError
+from commission.model.units import clean_text
+
+DEEPEST = 20
+"""Tables within tables; no file of ours has more than four, and what walks through them must come to an end."""
+
+
+def read_toml(text: str, where: str, expected: str, mend: str = "") -> dict[str, Any]:
+    """The tables of a TOML text, with or without a byte order mark; raises InputError, whatever the text holds."""
+    import tomllib  # late: the first screen reads none
+
+    try:
+        data = tomllib.loads(text.removeprefix("\ufeff"))
+    except (ValueError, RecursionError) as error:  # not only its own errors: numbers of 5000 digits, [[[[[[…
+        raise InputError(where, f"no valid TOML ({clean_text(str(error))[:120]})", expected, mend) from error
+    level: list[Any] = [data]
+    for _ in range(DEEPEST):
+        level = [inner for each in level for inner in (each.values() if isinstance(each, dict) else each)
+                 if isinstance(inner, dict | list)]  # fmt: skip
+        if not level:
+            return data
+    raise InputError(where, f"tables within tables, more than {DEEPEST} deep", expected, mend)
