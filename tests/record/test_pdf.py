@@ -1,7 +1,8 @@
 """PDF records held against the standards by programs that did not make them: pikepdf (qpdf), pypdf, pdftotext.
 
-No open validator of PDF/A or PDF/UA can be had from the package registries, so the clauses that a structure can break are
-looked up one by one. ISO 19005-3:2012 (PDF/A-3), ISO 14289-1:2014 (PDF/UA-1) and ISO 32000-1 are cited from memory.
+An open validator looks at whole records in test_pdf_validated.py; here the clauses that matter most are looked up one by one
+by programs that are older and better known. ISO 19005-3:2012 (PDF/A-3), ISO 14289-1:2014 (PDF/UA-1) and ISO 32000-1 are cited
+from memory.
 """
 
 from __future__ import annotations

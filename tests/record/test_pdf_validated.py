@@ -1,0 +1,326 @@
+"""PDF records under an independent validator of PDF/A-3a (ISO 19005-3:2012) and PDF/UA-1 (ISO 14289-1:2014).
+
+`page-validation` shares no code with the program that sets the pages and is held by its authors against the open test files
+of veraPDF and Isartor. A validator that says yes to everything proves nothing: it is shown records broken on purpose, too.
+What it is blind to (order, true words, headers and rows, tags without content) is in test_pdf_structure.py.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import page
+import pikepdf
+import pytest
+from builders import levels
+from heard import elements, role
+from jobs import CREATED_AT
+from pikepdf import Array, Dictionary, Name, Pdf, String
+from record_samples import hostile, ordinary, png
+from test_content import ODD
+
+from commission.cli.workshop import LocalWorkshop
+from commission.model.progress import unwatched
+from commission.record.document import Document, Letterhead
+from commission.record.export import record_document, render
+from commission.record.pdf import render_pdf
+from commission.visit import Visit
+
+LOGO = b"""<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 30"><defs><linearGradient id="g"><stop offset="0"
+stop-color="#080"/><stop offset="1" stop-color="#008" stop-opacity="0.4"/></linearGradient></defs><rect width="60" height="30"
+fill="url(#g)"/><circle cx="30" cy="15" r="9" fill="#fff" opacity="0.5"/></svg>"""
+STANDARDS = ("3a", "ua1")
+
+
+def failed(raw: bytes, profile: str) -> list[str]:
+    """The rules that a file breaks, each with what was found."""
+    report = page.validate_pdf_bytes(raw, profile=profile)
+    assert report.rules.total > 100  # it has looked
+    assert report.is_compliant == (not report.failures)
+    return [f"{each.rule_id}: {each.message}" for each in report.failures if not _ends_in_a_return(raw, each)]
+
+
+def _ends_in_a_return(raw: bytes, failure: page.ValidationFailure) -> bool:
+    """Version 0.11 takes a carriage return that is the last byte of a stream for a part of the line end after it."""
+    if not failure.rule_id.endswith("STREAM-LENGTH-001") or failure.object_id is None:
+        return False
+    found = re.search(rb"\n%d 0 obj\s*<<[^>]*?/Length (\d+)\b(?! \d+ R).*?>>\s*?stream\r?\n"
+                      % failure.object_id.object_number, raw, re.DOTALL)  # fmt: skip
+    return found is not None and raw[found.end() + int(found[1]) - 1 :].startswith(b"\r\nendstream")
+
+
+def pdf_of(visit: Visit, language: str = "en", **options: object) -> bytes:
+    options = {"paper": "a4", "letterhead": None} | options
+    return render(record_document(visit, language=language, created_at=CREATED_AT, **options), ".pdf")  # type: ignore[arg-type]
+
+
+def headed() -> Document:
+    """A letterhead of long lines and a logo that shows through."""
+    head = Letterhead(name="Federkiel " * 8, lines=("Kaistraße am Alten Hafen " * 4,) * 8, logo=png(),
+                      logo_media_type="image/png")  # fmt: skip
+    return ordinary(letterhead=head)
+
+
+@pytest.mark.parametrize("document", [ordinary, hostile, headed])
+def test_documents_with_every_kind_of_block(document: Callable[[], Document]) -> None:
+    raw = render_pdf(document())
+    for profile in STANDARDS:
+        assert failed(raw, profile) == []
+
+
+@pytest.mark.parametrize("odd", list(ODD))
+def test_odd_jobs(odd: str) -> None:
+    raw = pdf_of(ODD[odd]())
+    for profile in STANDARDS:
+        assert failed(raw, profile) == []
+
+
+@pytest.fixture(scope="module")
+def workshop(tmp_path_factory: pytest.TempPathFactory) -> LocalWorkshop:
+    return LocalWorkshop(tmp_path_factory.mktemp("state"))
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory, workshop: LocalWorkshop) -> Path:
+    return workshop.demo(tmp_path_factory.mktemp("sample"))
+
+
+def test_the_sample_in_german_on_letter_paper_with_letterhead_and_photographs(
+    workshop: LocalWorkshop, sample: Path, tmp_path: Path
+) -> None:
+    from PIL import Image
+
+    copy = tmp_path / sample.name
+    copy.write_bytes(sample.read_bytes())
+    visit = workshop.open(copy)
+    for i, mode in enumerate(("RGB", "L", "CMYK", "RGBA", "P", "1")):
+        picture = tmp_path / f"{mode}.{'jpg' if i < 3 else 'png'}"
+        Image.linear_gradient("L").convert("RGB").convert(mode).save(picture)
+        workshop.attach_photo(visit, picture, step="wiring", round_id=None, caption=f"Gestell „{mode}“ & <Kabel>")
+    visit.analyse(threading.Event(), unwatched)
+    head = Letterhead(name="Federkiel & Töchter", lines=("Seestraße 1", "post@example.org"), logo=LOGO,
+                      logo_media_type="image/svg+xml")  # fmt: skip
+    raw = pdf_of(visit, "de", paper="us-letter", letterhead=head)
+    visit.close()
+    for profile in STANDARDS:
+        assert failed(raw, profile) == []
+
+
+def test_a_return_visit(workshop: LocalWorkshop, sample: Path, tmp_path: Path) -> None:
+    visit = workshop.create_return(tmp_path / "back", sample)
+    visit.append(*levels({"FL": 74.0, "FC": 75.0, "FR": 78.0}))
+    raw = pdf_of(visit)
+    visit.close()
+    for profile in STANDARDS:
+        assert failed(raw, profile) == []
+
+
+# --- it sees what is broken ----------------------------------------------------------------------------------------------
+
+Break = Callable[[Pdf], None]
+BREAKS: dict[tuple[str, str], Break] = {}
+"""(profile, name) → what is done to a record."""
+
+
+def breaks(*profiles: str) -> Callable[[Break], Break]:
+    def keep(change: Break) -> Break:
+        BREAKS.update({(profile, change.__name__): change for profile in profiles})
+        return change
+
+    return keep
+
+
+def first(file: Pdf, name: str) -> pikepdf.Object:
+    return next(e for e in elements(file.Root.StructTreeRoot.K) if role(e) == name)
+
+
+def fonts(file: Pdf) -> Iterator[pikepdf.Object]:
+    for sheet in file.pages:
+        yield from sheet.resources.get("/Font", Dictionary()).values()
+
+
+def descriptor(file: Pdf) -> pikepdf.Object:
+    return next(fonts(file)).DescendantFonts[0].FontDescriptor
+
+
+def in_metadata(file: Pdf, old: bytes, new: bytes) -> None:
+    raw = file.Root.Metadata.read_bytes()
+    changed = re.sub(old, new, raw, flags=re.DOTALL)
+    assert changed != raw
+    file.Root.Metadata.write(changed)
+
+
+def on_page_one(file: Pdf, change: Callable[[bytes], bytes]) -> None:
+    raw = file.pages[0].Contents.read_bytes()
+    assert change(raw) != raw
+    file.pages[0].Contents = file.make_stream(change(raw))
+
+
+@breaks("ua1")
+def no_language(file: Pdf) -> None:
+    del file.Root.Lang
+
+
+@breaks("3a", "ua1")
+def no_language_that_exists(file: Pdf) -> None:
+    file.Root.Lang = String("x!!y")
+
+
+@breaks("ua1")
+def a_figure_without_words(file: Pdf) -> None:
+    del first(file, "Figure")["/Alt"]
+
+
+@breaks("ua1")
+def untagged_content(file: Pdf) -> None:
+    on_page_one(file, lambda raw: re.sub(rb"/\w+<</MCID 1>>BDC(.*?)EMC", rb"\1", raw, count=1, flags=re.DOTALL))
+
+
+@breaks("ua1")
+def decoration_inside_of_content(file: Pdf) -> None:
+    on_page_one(file, lambda raw: raw.replace(b"<</MCID 1>>BDC", b"<</MCID 1>>BDC /Artifact BMC EMC", 1))
+
+
+@breaks("ua1")
+def a_row_too_short(file: Pdf) -> None:
+    row = next(e for e in elements(file.Root.StructTreeRoot.K) if role(e) == "TR" and role(e.K[0]) == "TD")
+    del row.K[len(row.K) - 1]
+
+
+@breaks("ua1")
+def a_list_of_rows(file: Pdf) -> None:
+    first(file, "LI").S = Name.TR
+
+
+@breaks("ua1")
+def a_heading_skipped(file: Pdf) -> None:
+    first(file, "H2").S = Name.H5
+
+
+@breaks("3a", "ua1")
+def an_element_that_nobody_knows(file: Pdf) -> None:
+    first(file, "P").S = Name.Blurb
+
+
+@breaks("3a", "ua1")
+def not_tagged(file: Pdf) -> None:
+    file.Root.MarkInfo.Marked = False
+
+
+@breaks("ua1")
+def a_title_that_is_not_shown(file: Pdf) -> None:
+    file.Root.ViewerPreferences.DisplayDocTitle = False
+
+
+@breaks("ua1")
+def no_title(file: Pdf) -> None:
+    in_metadata(file, rb"<dc:title>.*?</dc:title>", b"")
+
+
+@breaks("ua1")
+def not_claimed_to_be_accessible(file: Pdf) -> None:
+    in_metadata(file, rb"<pdfuaid:part>1</pdfuaid:part>", b"")
+
+
+@breaks("ua1")
+def a_link_without_words(file: Pdf) -> None:
+    link = Dictionary(Type=Name.Annot, Subtype=Name.Link, F=4, Rect=Array([0, 0, 9, 9]),
+                      A=Dictionary(S=Name.URI, URI=String("http://example.org")))  # fmt: skip
+    file.pages[0].Annots = Array([file.make_indirect(link)])
+
+
+@breaks("3a")
+def another_part_of_the_standard(file: Pdf) -> None:
+    in_metadata(file, rb"<pdfaid:part>3", b"<pdfaid:part>2")
+
+
+@breaks("3a")
+def metadata_that_is_no_xml(file: Pdf) -> None:
+    in_metadata(file, rb"</rdf:RDF>", b"</rdf:RDFX>")
+
+
+@breaks("3a")
+def no_output_intent(file: Pdf) -> None:
+    del file.Root.OutputIntents
+
+
+@breaks("3a")
+def colours_of_a_press(file: Pdf) -> None:
+    on_page_one(file, lambda raw: b"/Artifact BMC 0 1 0 0 k 0 0 9 9 re f EMC\n" + raw)
+
+
+@breaks("3a", "ua1")
+def a_font_that_is_not_inside(file: Pdf) -> None:
+    for name in ("/FontFile", "/FontFile2", "/FontFile3"):
+        if name in descriptor(file):
+            del descriptor(file)[name]
+
+
+@breaks("3a", "ua1")
+def letters_without_their_meaning(file: Pdf) -> None:
+    del next(fonts(file))["/ToUnicode"]
+
+
+@breaks("3a")
+def a_glyph_that_is_missing(file: Pdf) -> None:
+    on_page_one(file, lambda raw: re.sub(rb"<</MCID 1>>BDC(.*?)\[\(.*?\)\]\s*TJ", rb"<</MCID 1>>BDC\1(\\000\\000)Tj", raw,
+                                         count=1, flags=re.DOTALL))  # fmt: skip
+
+
+@breaks("3a")
+def a_script(file: Pdf) -> None:
+    file.Root.OpenAction = Dictionary(S=Name.JavaScript, JS=String("app.alert(1)"))
+
+
+@breaks("3a")
+def a_picture_that_may_be_smoothed(file: Pdf) -> None:
+    pictures = [o for o in file.objects if isinstance(o, pikepdf.Stream) and o.get("/Subtype") == Name.Image]
+    pictures[0].Interpolate = True
+
+
+@breaks("3a")
+def an_attachment_that_belongs_to_nothing(file: Pdf) -> None:
+    del file.Root["/AF"]
+
+
+@breaks("3a")
+def an_attachment_without_relationship(file: Pdf) -> None:
+    del file.Root.AF[0]["/AFRelationship"]
+
+
+@breaks("3a")
+def an_attachment_without_type(file: Pdf) -> None:
+    del file.Root.AF[0].EF.F["/Subtype"]
+
+
+@pytest.fixture(scope="module")
+def plain() -> bytes:
+    return render_pdf(ordinary())
+
+
+def saved(file: Pdf, **options: object) -> bytes:
+    out = io.BytesIO()
+    file.save(out, fix_metadata_version=False, **options)  # type: ignore[arg-type]
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("profile", STANDARDS)
+def test_a_record_saved_again_is_whole(plain: bytes, profile: str) -> None:
+    with pikepdf.open(io.BytesIO(plain)) as file:
+        assert failed(saved(file), profile) == []
+
+
+@pytest.mark.parametrize(("profile", "name"), list(BREAKS))
+def test_a_broken_record_is_found_out(plain: bytes, profile: str, name: str) -> None:
+    with pikepdf.open(io.BytesIO(plain)) as file:
+        BREAKS[profile, name](file)
+        assert failed(saved(file), profile) != []
+
+
+def test_a_locked_record_is_found_out(plain: bytes) -> None:
+    with pikepdf.open(io.BytesIO(plain)) as file:
+        assert failed(saved(file, encryption=pikepdf.Encryption(owner="o", user="")), "3a") != []
