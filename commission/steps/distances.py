@@ -21,6 +21,7 @@ from commission.model import (
     Check,
     Column,
     DelayRange,
+    DelayUnit,
     Job,
     Limit,
     Outcome,
@@ -32,7 +33,7 @@ from commission.model import (
     Task,
     Verdict,
 )
-from commission.model.units import format_length
+from commission.model.units import FOOT_M, format_length, format_temperature
 from commission.steps.arrivals import SeatArrivals
 from commission.steps.distance_results import (
     SUB_LATENCY_S,
@@ -274,7 +275,8 @@ def _advice(job: Job, result: DistancesResult) -> tuple[Advice, ...]:
 
 def _remarks(job: Job, result: DistancesResult) -> tuple[str, ...]:
     remarks = [
-        f"Speed of sound {result.speed_m_s:.1f} m/s at {job.system.temperature_c:.1f} °C (ISO 9613-1).",
+        f"Speed of sound {result.speed_m_s:.1f} m/s at "
+        f"{format_temperature(job.system.temperature_c, job.system.units)} (ISO 9613-1).",
         *_processor_remarks(job.system.processor),
     ]
     for each in result.channels.values():
@@ -310,13 +312,20 @@ def _processor_remarks(processor: Processor) -> tuple[str, ...]:
     return ("Which speed of sound the processor assumes is not known: distances are entered as they are.",)
 
 
+def _as_set(unit: DelayUnit, metres: float, seconds: float) -> str:
+    """A latency in the processor's own unit, as it is typed in."""
+    value = {"ms": 1000 * seconds, "m": metres, "ft": metres / FOOT_M}[unit]
+    return f"{value:.2f} {unit}"
+
+
 def _channel_remarks(job: Job, result: DistancesResult, each: ChannelDistance) -> list[str]:
     name, remarks = each.channel.id, []
     residual_s = each.arrival_residual_s or 0.0
     if each.own_latency_m > 0:
         remarks.append(
             f"{name} is {1000 * residual_s:.1f} ms later than its distance explains: its own latency is entered as "
-            f"{format_length(each.own_latency_m, job.system.units)} more. A start: trim it at the crossover."
+            f"{_as_set(job.system.processor.delay.unit, each.own_latency_m, residual_s)} more. A start: trim it at the "
+            "crossover."
         )
     elif name in result.outliers:
         remarks.append(

@@ -241,6 +241,21 @@ def test_arrival_is_judged_with_a_guard_band(late_ms: float, verdict: Verdict) -
     assert result.channels["FR"].check_arrival.verdict is verdict
 
 
+@pytest.mark.parametrize(
+    ("unit", "said_as"), [("m", "4.82 m more"), ("ft", "15.80 ft more"), ("ms", "14.00 ms more")]
+)
+def test_a_latency_is_told_in_the_unit_that_is_typed(unit: Any, said_as: str) -> None:
+    """14 ms at 21.5 °C, 344.1 m/s: 4.82 m, over 0.3048 m a foot."""
+    processor = Processor(delay=DelayRange(unit=unit, min=0, max=100, step=0.01))
+    per_unit = {"m": 1.0, "ft": 0.3048, "ms": C / 1000}[unit]
+    longest = max(right().values())
+    held = {c: (longest - m if unit == "ms" else m) / per_unit for c, m in right().items()}
+    job = job_of(defined(cinema(processor=processor, units="imperial")), *held_as(held))
+    remarks = said(job, as_measured(heard(right(), late_s={"SUB2": 0.014}))).remarks
+    assert [said_as in remark for remark in remarks if "SUB2 is 14.0 ms later" in remark] == [True]
+    assert any("at 70.7 °F" in remark for remark in remarks)
+
+
 def test_a_late_subwoofer_gets_its_latency_entered_and_then_passes() -> None:
     late = {"SUB2": 0.014}
     found = step.solve(
