@@ -20,7 +20,7 @@ from commission.record.differences import MISSING, Said, differences, few, shown
 from commission.record.document import Document, Letterhead
 from commission.record.drawn import drawn
 from commission.record.export import record_document, render
-from commission.record.letterhead import check_png, check_svg
+from commission.record.logo import check_png, check_svg
 from commission.record.reading import RESULTS, StoredRecord, pdf_pages
 from commission.record.words import SHIPPED
 from commission.visit import Visit

@@ -15,7 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from commission.model import InputError
-from commission.record.letterhead import check_svg, load_letterhead
+from commission.record.letterhead import load_letterhead
+from commission.record.logo import check_svg
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" viewBox="0 0 9 9">{}</svg>'
 LOGO = SVG.format(
@@ -75,6 +76,7 @@ def test_name_lines_and_logo(tmp_path: Path) -> None:
         '<rect fill="url(https://example.org/x.svg#a)"/>',
         '<?xml-stylesheet href="http://example.org/x.css"?>',
         "<iframe/>",
+        '<g xml:base="http://example.org/"><use href="#a"/></g>',
     ],
 )
 def test_what_runs_or_fetches_is_refused(inside: str) -> None:
@@ -94,11 +96,73 @@ def test_what_runs_or_fetches_is_refused(inside: str) -> None:
         b"\x00\xff",
         b"<?xml version='1.0' encoding='nowhere'?><svg xmlns='http://www.w3.org/2000/svg'/>",
         SVG.format(" " * 600_000).encode(),
+        SVG.format("").encode("utf-16"),
+        SVG.format("<title>é</title>").encode("latin-1"),
     ],
 )
 def test_what_is_no_drawing_is_refused(content: bytes) -> None:
     with pytest.raises(InputError, match="expected"):
         check_svg(content, "logo.svg")
+
+
+def chain(element: str, refers: str, count: int = 30) -> str:
+    """Each holds the next one twice."""
+    parts = "".join(f'<{element} id="n{i}">{(refers % (i + 1)) * 2}</{element}>' for i in range(count))
+    return f'<defs>{parts}<{element} id="n{count}"/></defs>{refers % 0}'
+
+
+@pytest.mark.parametrize(
+    ("inside", "said"),
+    [
+        (chain("g", '<use href="#n%d"/>'), "references that draw more than 100000"),
+        (chain("symbol", '<use xlink:href="#n%d"/>'), "references that draw more than 100000"),
+        (chain("mask", '<rect mask="url(#n%d)"/>'), "references that draw more than 100000"),
+        (chain("clipPath", "<rect style=\"clip-path: url('#n%d')\"/>"), "references that draw more than 100000"),
+        ('<mask id="m"><rect/></mask><style>rect { mask: url(#m) }</style>', "a style that refers to “m”"),
+        ('<g id="a"><g><use href="#a"/></g></g>', "“a”, which refers to itself"),
+        ('<g id="a"/><g id="a"/>', "the id “a” twice"),
+        ("<g>" * 200 + "</g>" * 200, "more than 100 deep"),
+    ],
+)
+def test_a_few_lines_cannot_swell_to_millions(inside: str, said: str) -> None:
+    """Such files keep a typesetter or a browser busy for hours; what refers to itself is an error (SVG 1.1, 5.6)."""
+    with pytest.raises(InputError, match=said):
+        check_svg(SVG.format(inside).encode(), "logo.svg")
+
+
+def test_an_ordinary_drawing_of_many_parts_is_taken() -> None:
+    parts = "".join(f'<path id="p{i}" d="M0 0h{i}" fill="url(#a)"/><use href="#p{i}"/>' for i in range(2000))
+    check_svg(SVG.format(f'<linearGradient id="a"><stop/></linearGradient>{parts}').encode(), "logo.svg")
+
+
+@pytest.mark.parametrize(
+    "size",
+    ['width="1e9"', 'height="0"', 'width="-3"', 'viewBox="0 0 0 0"', 'viewBox="nan 0 1 1"', 'viewBox="a b c d"',
+     'viewBox="0 0 1"', 'width="inf"'],
+)  # fmt: skip
+def test_sizes_are_sizes(size: str) -> None:
+    key = size.partition("=")[0]
+    with pytest.raises(InputError, match=f"logo.svg: found {key} "):
+        check_svg(f'<svg xmlns="http://www.w3.org/2000/svg" {size}/>'.encode(), "logo.svg")
+
+
+@pytest.mark.parametrize("size", ["", 'width="20mm" height="1.5in"', 'viewBox="-5,-5 10 10" width="100%"'])
+def test_usual_sizes_are_taken(size: str) -> None:
+    check_svg(f'<svg xmlns="http://www.w3.org/2000/svg" {size}><rect/></svg>'.encode(), "logo.svg")
+
+
+def test_a_png_keeps_its_pixels_alone_and_is_decoded_once(tmp_path: Path) -> None:
+    whole = png()
+    text = struct.pack(">I", 10) + b"tEXtGPS\0SECRET" + struct.pack(">I", zlib.crc32(b"tEXtGPS\0SECRET"))
+    at = whole.index(b"IDAT") - 4
+    head = load_letterhead(write(tmp_path, 'logo = "logo.png"', logo_png=whole[:at] + text + whole[at:]))
+    assert head.logo == whole
+    empty = zlib.compress(b"")
+    broken = (
+        whole[:at] + struct.pack(">I", len(empty)) + b"IDAT" + empty + struct.pack(">I", zlib.crc32(b"IDAT" + empty))
+    )
+    with pytest.raises(InputError, match="a broken PNG"):
+        load_letterhead(write(tmp_path, 'logo = "logo.png"', logo_png=broken + whole[-12:]))
 
 
 @given(content=st.binary(max_size=60))
