@@ -9,6 +9,7 @@ from commission.diagnosis import RULES
 from commission.model import Outcome, Step, Verdict
 from commission.model.show import number
 from commission.record.document import Block, Bullets, Paragraph, Section
+from commission.record.drift_told import earlier_section
 from commission.record.findings_told import CAUSES, Told, fate_told, hidden, merged, plain, takes
 from commission.record.outcomes import says
 from commission.record.seats_told import bass_band, compared_mains, seat_figures, seat_sentences, tone_words
@@ -21,7 +22,7 @@ def summary_section(telling: Telling, found: tuple[Told, ...]) -> Section:
     ident = telling.id("summary")
     alone = only_found(telling)
     parts = [
-        _earlier(telling),
+        earlier_section(telling),
         _wrong(telling, found, alone),
         _done(telling, found, alone),
         _seats(telling),
@@ -55,49 +56,6 @@ def _intro(telling: Telling, alone: bool) -> str:
         return telling.say("summary.intro_only_left", **counts)
     missing, lost, _, _ = not_again(telling.job)
     return telling.say("summary.intro_part" if missing or lost else "summary.intro", **counts)
-
-
-def _earlier(telling: Telling) -> Section | None:
-    """What has changed since the visit that this one returns to."""
-    earlier = telling.job.earlier
-    if earlier is None:
-        return None
-    # The first round that tells: nothing was changed yet then.
-    told = [
-        telling.outcome("drift", r)
-        for r in telling.job.rounds
-        if any(step.id == "drift" for step in telling.visit.steps)
-    ]
-    outcome = next((each for each in told if says(each)), None)
-    if outcome is None:
-        text = telling.say("earlier.nothing")
-    elif any(check.verdict is Verdict.FAIL for check in outcome.checks):
-        text = _drifted(telling, outcome)
-    else:
-        text = telling.say("earlier.same")
-    title = telling.say("earlier.short_title", when=telling.date(earlier.closed_at))
-    return Section(id=telling.id("summary", "earlier"), title=title, blocks=(Paragraph(text=text),))
-
-
-def _drifted(telling: Telling, outcome: Outcome) -> str:
-    """Of which loudspeakers the settings are others, and which measure otherwise than last time, by their names."""
-    places: dict[str, dict[str, None]] = {"settings": {}, "measured": {}}
-    for check in outcome.checks:
-        if check.verdict is Verdict.FAIL:
-            which = "settings" if check.id in _DRIFT_OF_SETTINGS else "measured"
-            places[which][check.channel or ""] = None
-    known = {channel.id for channel in telling.job.system.channels}
-    parts = []
-    for which, found in places.items():
-        names = [channel for channel in found if channel in known]
-        if names:
-            parts.append(telling.say(f"earlier.{which}", channels=telling.channel_names(names)))
-        if len(names) < len(found):
-            parts.append(telling.say(f"earlier.{which}_together"))
-    return " ".join(parts)
-
-
-_DRIFT_OF_SETTINGS = tuple(f"drift.{quantity}" for quantity in ("trim_db", "held_distance", "held_polarity"))
 
 
 def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:

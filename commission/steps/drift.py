@@ -7,7 +7,6 @@ just what its trim did is explained by it. How is told in `drift_results`.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 
 from commission.model import (
@@ -102,7 +101,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         advice=_advice(earlier, result),
         stands_out=_stands_out(result),
         remarks=(*_opening(job, earlier, round_id), *_steady(result), *_shared_sentences(job, earlier, result),
-                 *_apart_sentences(result)),
+                 *_apart_sentences(job, result)),
         budgets=tuple(d.budget for d in result.drifts if d.budget is not None),
     )  # fmt: skip
 
@@ -153,6 +152,8 @@ def _shared_sentences(job: Job, earlier: EarlierVisit, result: DriftResult) -> t
     out = []
     for quantity, shift in result.shared.items():
         words, unit, decimals = describe(quantity)
+        if not round(shift, decimals):
+            continue
         text = number(shift, decimals, signed=True)
         out.append(
             f"{words}: the mains have {text} {unit} in common (median), which is {_SHARED[quantity]}, and is taken off "
@@ -183,17 +184,18 @@ def _instrument(system: System | None, kind_of: InstrumentKind) -> str:
     return "" if found is None else f"{found.model} {found.serial}".strip()
 
 
-def _apart_sentences(result: DriftResult) -> tuple[str, ...]:
-    """What is not compared, and why."""
-    out = []
-    whole = Counter(kind(d.quantity) for d in result.drifts)
+def _apart_sentences(job: Job, result: DriftResult) -> tuple[str, ...]:
+    """What is not compared, and why; kinds of figures that share reason and channels in one sentence."""
+    together: dict[tuple[str, tuple[str, ...]], list[str]] = {}
     for (quantity, reason), places in result.apart.items():
-        names = list(dict.fromkeys(channel for channel, _ in places if channel))
-        several = (
-            "all" if not whole[quantity] and sum(q == quantity for q, _ in result.apart) == 1 else f"{len(places)}"
-        )
-        out.append(f"Not compared, because {reason}: {several} {WHAT[quantity]} ({_names(names, 8)}).")
-    return tuple(out)
+        names = tuple(dict.fromkeys(channel for channel, _ in places if channel))
+        together.setdefault((reason, names), []).append(WHAT[quantity])
+    known = {channel.id for channel in job.system.channels}
+    return tuple(
+        f"Not compared, because {reason}: {', '.join(kinds)} "
+        f"({'all channels' if known <= set(names) and len(known) > 1 else _names(names, 8)})."
+        for (reason, names), kinds in together.items()
+    )
 
 
 def _steady(result: DriftResult) -> tuple[str, ...]:

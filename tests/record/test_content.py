@@ -382,30 +382,6 @@ def test_signatures_given_on_the_screen_are_filled_in() -> None:
     assert "one event was logged after this signature" in said(section(doc, "signatures"))
 
 
-def test_a_return_visit_says_what_has_changed_since() -> None:
-    from commission.steps.drift_figures import earlier_visit
-
-    system = cinema(["FL", "FC", "FR", "SUB1"], ["A2"])
-    before = visit_of(
-        defined(system), *levels({"FL": 75.0, "FC": 75.0, "FR": 75.0, "SUB1": 75.0}), setting("FL", trim_db=0.0)
-    )
-    earlier = earlier_visit(before.job, before.analyses, file_name="last.commission", program_version="0.1.0")
-    now = levels({"FL": 75.0, "FC": 75.0, "FR": 75.1, "SUB1": 69.0})
-    doc = record(visit_of(defined(system), earlier, *now, setting("FL", trim_db=0.0)))
-    summary = said(section(doc, "summary-earlier"))
-    assert summary.startswith("Since the visit of 14 March 2026")
-    assert "Measured otherwise than last time, by more than the measurements can be off by: Subwoofer 1." in summary
-    drift = said(section(doc, "step-drift"))
-    assert "−6.0" in drift
-    same = record(visit_of(defined(system), earlier, *levels({"FL": 75.0, "FC": 75.0, "FR": 75.1, "SUB1": 75.0})))
-    assert "nothing has changed beyond" in said(section(same, "summary-earlier"))
-    nothing = record(visit_of(defined(system), earlier))
-    assert "Nothing that the visit before had measured has been measured again yet." in said(
-        section(nothing, "summary-earlier")
-    )
-    assert "summary-earlier" not in {part.id for part in sections(record(before))}
-
-
 def test_settings_changed_and_not_measured_again_are_not_called_better() -> None:
     system = cinema(["FL", "FC", "FR"], ["A1", "A2"])
     bodies = (*levels({"FL": 75.0, "FC": 75.0, "FR": 81.0}), setting("FR", trim_db=0.0))

@@ -1,0 +1,110 @@
+"""What the record of a return visit says on page one, in plain words, and in German."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from builders import cinema, defined, levels, setting, tapes
+from jobs import CREATED_AT, said, section, sections, visit_of
+
+from commission.model import AS_LEFT, EarlierVisit, RoundOpened
+from commission.record.content import document
+from commission.record.document import Document
+from commission.record.words import load_words
+from commission.steps.drift_figures import earlier_visit
+from commission.visit import Visit
+
+SYSTEM = cinema(["FL", "FC", "FR", "SiL", "SiR", "SUB1"], ["A2"])
+LEVELS = {channel.id: 75.0 for channel in SYSTEM.channels}
+TRIMS = tuple(setting(c, trim_db=-1.0, distance=3.0, polarity="normal") for c in LEVELS)
+
+
+def earlier_of(visit: Visit) -> EarlierVisit:
+    return earlier_visit(visit.job, visit.analyses, file_name="last.commission", program_version="0.1.0")
+
+
+def record(visit: Visit, **changes: object) -> Document:
+    return document(visit, created_at=CREATED_AT, **changes)  # type: ignore[arg-type]
+
+
+def page_one(*now: object, then: tuple[object, ...] = (*levels(LEVELS), *TRIMS)) -> str:
+    earlier = earlier_of(visit_of(defined(SYSTEM), *then))
+    return said(section(record(visit_of(defined(SYSTEM), earlier, *now)), "summary-earlier"))
+
+
+def test_a_loudspeaker_that_fell_is_told_with_its_figure_and_its_doubt() -> None:
+    text = page_one(*levels(LEVELS | {"SiL": 72.0}), *TRIMS)
+    assert text.startswith("Since the visit of 14 March 2026")
+    assert "how it was found then: that visit left nothing else on record" in text
+    assert "Side left has become 3.0 dB quieter, more than the two measurements can be off by (± 1." in text
+    assert "nothing has changed" not in text
+    assert "It may have been set otherwise" not in text, "its trim was noted both times"
+
+
+def test_what_somebody_set_is_told_apart_from_what_drifted() -> None:
+    turned = tuple(setting(c, trim_db=2.0 if c == "FL" else -1.0, distance=2.5 if c == "FC" else 3.0, polarity="normal")
+                   for c in LEVELS)  # fmt: skip
+    text = page_one(*levels(LEVELS | {"FL": 78.0}), *turned)
+    assert "Somebody has since set the loudness otherwise of: Front left (3.0 dB louder)." in text
+    assert "Somebody has since set the timing otherwise of: Centre." in text
+    assert "What was set otherwise explains what is heard, without any drift, of: Front left." in text
+    assert "Of what was measured both times, nothing has changed by more than the measurements can be off by." in text
+
+
+def test_a_drift_may_be_a_hand_where_no_trim_was_noted() -> None:
+    text = page_one(*levels(LEVELS | {"SiL": 72.0}), then=levels(LEVELS))
+    assert "Side left has become 3.0 dB quieter" in text
+    assert "It may have been set otherwise, too: its setting was not noted both times." in text
+
+
+def test_a_room_as_it_was_left() -> None:
+    then = (*levels(LEVELS), *TRIMS, *levels(LEVELS, round_id=AS_LEFT))
+    text = page_one(*levels(LEVELS | {"FR": 75.1}), *TRIMS, then=then)
+    assert "is held against how it was left then." in text
+    assert "nothing has changed by more than the measurements can be off by" in text
+    assert "Somebody" not in text
+
+
+def test_nobody_is_accused_of_what_was_never_typed_in() -> None:
+    then = (*TRIMS, RoundOpened(round=AS_LEFT), setting("FL", trim_db=-4.0, round_id=AS_LEFT))
+    text = page_one(*TRIMS, then=then)
+    assert "The loudness is not set as it was meant to be left then, and may never have been: " in text
+    assert "Front left (3.0 dB louder)" in text
+    assert "Somebody" not in text
+
+
+def test_only_settings_or_nothing_measured_yet() -> None:
+    assert "Only settings could be compared" in page_one(*TRIMS)
+    assert "Nothing that the visit before had measured has been measured again yet." in page_one()
+    assert "The visit before measured nothing that could be compared." in page_one(then=())
+
+
+def test_no_other_visit_tells_of_an_earlier_one() -> None:
+    doc = record(visit_of(defined(SYSTEM), *levels(LEVELS)))
+    assert "summary-earlier" not in {part.id for part in sections(doc)}
+
+
+def test_the_step_tells_the_round_as_found_alone() -> None:
+    earlier = earlier_of(visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS))
+    visit = visit_of(defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 72.0}), *TRIMS,
+                     *levels(LEVELS, round_id=AS_LEFT))  # fmt: skip
+    doc = record(visit)
+    text = said(section(doc, "step-drift"))
+    assert "−3.0" in text
+    assert "this visit as found with “Harbour Lane cinema” as found" in text
+    assert "Side left has become 3.0 dB quieter" in said(section(doc, "summary-earlier"))
+
+
+def test_everything_is_told_in_german() -> None:
+    moved = replace(SYSTEM, temperature_c=26.0)
+    then = (*levels(LEVELS), *TRIMS, *tapes({"FL": 3.5}), setting("FL", trim_db=-4.0, round_id=AS_LEFT),
+            *levels(LEVELS, round_id=AS_LEFT))  # fmt: skip
+    now = (*levels({c: 79.0 for c in LEVELS} | {"SiL": 75.0}), *tapes({"FL": 3.9}), *TRIMS)
+    for changed in (SYSTEM, moved, replace(SYSTEM, channels=SYSTEM.channels[1:])):
+        words = load_words("de")
+        earlier = earlier_of(visit_of(defined(SYSTEM), *then))
+        doc = record(visit_of(defined(SYSTEM), earlier, defined(changed), *now), words=words)
+        said(section(doc, "summary-earlier"))
+        text = said(section(doc, "step-drift"))
+        for english in ("earlier visit", "Compared", "drifted", "explained", "in common", "microphone", "this round"):
+            assert english not in text, english
