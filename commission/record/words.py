@@ -25,8 +25,11 @@ LARGEST_FILE = 1_000_000
 OPEN_TABLES = ("findings", "checks", "glossary", "fates", "kinds", "plain_steps", "rounds")
 """Keyed by what steps and rules are called: a file may add to them."""
 PHRASES = "phrases"
+LONGEST, MOST_PLACES = 2000, 10
+"""Letters of a sentence; places of a phrase, each of which may end at many letters of a text."""
+_MONTHS = "date.months"
 _PLACE = re.compile(r"\{(\w+)\}")
-_LANGUAGE = re.compile(r"[A-Za-z]{2,3}(?:-[A-Za-z0-9]{1,8})*")
+_LANGUAGE = re.compile(r"[A-Za-z]{2,3}(?:-[A-Za-z0-9]{1,8}){0,4}")
 _NAMES = re.compile(r"[\w\-·/]+(?:(?:,| and) [\w\-·/]+)* and [\w\-·/]+")
 _SENTENCES = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])")
 _EXPECTED_FILE = f"one of {', '.join(SHIPPED)}, or the path of a TOML file such as words.toml"
@@ -175,6 +178,7 @@ def _words(where: str, english: dict[str, Any], data: dict[str, Any]) -> Words:
         raise InputError(f"{where}, [phrases]", "something else than a table", 'pairs such as "{a} reversed" = "…"')
     for pattern, sentence in said.items():
         _check_phrase(where, pattern, sentence)
+    said = {clean_text(pattern): clean_text(sentence) for pattern, sentence in said.items()}
     exact = {pattern: sentence for pattern, sentence in said.items() if not _PLACE.search(pattern)}
     patterns = [_Phrase(pattern, sentence) for pattern, sentence in said.items() if pattern not in exact]
     # The most particular pattern first.
@@ -196,28 +200,46 @@ def _flat(where: str, data: dict[str, Any], above: str = "") -> dict[str, str]:
 
 
 def _check_sentence(where: str, key: str, sentence: str, base: dict[str, str]) -> None:
-    shown = clean_text(key)
+    at = f"{where}, {clean_text(key)[:60]}"
+    if key not in base and key.split(".")[0] not in OPEN_TABLES:
+        raise InputError(at, "a key that no sentence has", "the keys of words/en.toml", "Take it out.")
+    _check_text(at, sentence)
     if key not in base:
-        if key.split(".")[0] in OPEN_TABLES:
-            return
-        raise InputError(
-            f"{where}, {shown}", "a key that no sentence has", "the keys of words/en.toml", "Take it out."
-        )
-    unknown = set(_PLACE.findall(sentence)) - set(_PLACE.findall(base[key]))
-    if unknown:
-        places = ", ".join(f"{{{name}}}" for name in sorted(set(_PLACE.findall(base[key])))) or "no place in braces"
-        raise InputError(f"{where}, {shown}", f"the place {{{sorted(unknown)[0]}}}", places)
+        return
+    wanted, found = set(_PLACE.findall(base[key])), set(_PLACE.findall(sentence))
+    places = ", ".join(f"{{{name}}}" for name in sorted(wanted)) or "no place in braces"
+    if found - wanted:
+        raise InputError(at, f"the place {{{min(found - wanted)}}}", places)
+    missing = wanted - found - ({"count"} if key.endswith(".one") else set())  # "one channel" needs no figure
+    if missing:
+        raise InputError(at, f"nothing in the place of {{{min(missing)}}}", places)
+    if key == _MONTHS and len(sentence.split()) != 12:
+        raise InputError(at, f"{len(sentence.split())} words", "twelve names of months")
+
+
+def _check_text(at: str, sentence: str) -> None:
+    """A sentence says something, of a bearable length, and braces are places."""
+    if not clean_text(sentence).strip():
+        raise InputError(at, "nothing", "a sentence; without the line, the English one is taken")
+    if len(sentence) > LONGEST:
+        raise InputError(at, f"{len(sentence)} letters", f"at most {LONGEST}")
+    if stray := re.search(r"[{}]", _PLACE.sub("", sentence)):
+        raise InputError(at, f"a “{stray[0]}” that belongs to no place", "places such as {count}")
 
 
 def _check_phrase(where: str, pattern: str, sentence: object) -> None:
-    shown = f"{where}, [phrases], “{clean_text(pattern)[:60]}”"
+    at = f"{where}, [phrases], “{clean_text(pattern)[:60]}”"
     if not isinstance(sentence, str):
-        raise InputError(shown, type(sentence).__name__, "text in quotes")
+        raise InputError(at, type(sentence).__name__, "text in quotes")
+    for each in (pattern, sentence):
+        _check_text(at, each)
     places = _PLACE.findall(pattern)
     if not _PLACE.sub("", pattern).strip(" .,:;"):
-        raise InputError(shown, "nothing but places in braces", "some words beside them")
+        raise InputError(at, "nothing but places in braces", "some words beside them")
     if len(set(places)) < len(places) or "}{" in pattern:
-        raise InputError(shown, "a place that stands twice, or two side by side", "places of different names, apart")
+        raise InputError(at, "a place that stands twice, or two side by side", "places of different names, apart")
+    if len(places) > MOST_PLACES:
+        raise InputError(at, f"{len(places)} places", f"at most {MOST_PLACES}")
     unknown = set(_PLACE.findall(sentence)) - set(places)
     if unknown:
-        raise InputError(shown, f"the place {{{sorted(unknown)[0]}}}", "only places of the pattern")
+        raise InputError(at, f"the place {{{min(unknown)}}}", "only places of the pattern")

@@ -29,7 +29,7 @@ language = "en-x-pirate"
 title = "Log of the sound"
 [done.trims]
 one = "{count} barrel of {all}, {most} dB"
-other = "{count} barrels, all {all}"
+other = "{count} barrels, all {all}, {most} dB"
 [phrases]
 "{a} reversed" = "{a} upside down"
 "{a} sounds from the place of {b} (z = {n})." = "From {b}'s berth, with z {n}, sounds {a}."
@@ -52,7 +52,7 @@ def test_own_sentences_and_those_that_are_missing(pirate: Words) -> None:
     assert pirate.say("document.title") == "Log of the sound"
     assert pirate.say("document.untitled") == load_words("en").say("document.untitled")
     assert pirate.say("done.trims", 1, all=3, most="2.0") == "1 barrel of 3, 2.0 dB"
-    assert pirate.say("done.trims", 2, all=3, most="2.0") == "2 barrels, all 3"
+    assert pirate.say("done.trims", 2, all=3, most="2.0") == "2 barrels, all 3, 2.0 dB"
 
 
 @pytest.mark.parametrize(
@@ -137,6 +137,18 @@ def test_german_has_every_sentence_of_the_english_file() -> None:
         ("[phrases]\n'{a} or' = '{b}'", r"the place \{b\}"),
         ("[phrases]\n'{a} or' = 3", "int"),
         ("[document\n", "no valid TOML"),
+        ("[document]\ndigest = '{0.__class__}'", "a “{” that belongs to no place"),
+        ("[document]\npage = '{page:>999999999} {pages}'", "a “{” that belongs to no place"),
+        ("[document]\npage = '{{page}} {pages}'", "a “{” that belongs to no place"),
+        ("[document]\npage = 'Seite'", r"nothing in the place of \{page\}"),
+        ("[document]\ntitle = ' '", "document.title: found nothing"),
+        ("[document]\ntitle = '" + "x" * 2001 + "'", "2001 letters"),
+        ("[date]\nmonths = 'a b'", "2 words, expected twelve"),
+        ("[findings.x]\nwas = '{'", "belongs to no place"),
+        ("[phrases]\n'pass' = ''", "found nothing"),
+        ("[phrases]\n'{a.b} or' = 'x'", "belongs to no place"),
+        ("[phrases]\n'" + " x ".join(f"{{a{i}}}" for i in range(11)) + "' = 'x'", "11 places"),
+        ("language = 'de-" + "-".join(["abcdefgh"] * 9) + "'", "language tag"),
     ],
 )
 def test_refusals_name_the_place(tmp_path: Path, text: str, said: str) -> None:
