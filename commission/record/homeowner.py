@@ -95,16 +95,21 @@ def _judged(telling: Telling, cause: str) -> str:
     """
     rules = [rule for rule in RULES if rule.cause == cause and not rule.id.startswith("measurement.")]
     rounds = [r for r in (FOUND, telling.after) if r is not None]
-    open_rounds = [r for r in rounds if not hidden(telling, cause, telling.visit.findings(r))]
-    outcomes = [telling.outcome(step.id, r) for step in telling.visit.steps for r in open_rounds]
-    judged = {check.id for outcome in outcomes for check in outcome.checks if check.verdict is not Verdict.NOT_TESTED}
     needed = {rule.check for rule in rules}
+    spoilt = {r for r in rounds if hidden(telling, cause, telling.visit.findings(r))}
+    outcomes = [telling.outcome(step.id, r) for step in telling.visit.steps for r in rounds if r not in spoilt]
+    judged = _judged_checks(outcomes)
     if not needed & judged:
-        return "not_judged" if open_rounds else "not_yet"
+        behind = _judged_checks(telling.outcome(step.id, r) for step in telling.visit.steps for r in spoilt)
+        return "not_yet" if needed & behind else "not_judged"
     whole = all(
         any(o.state == "done" for o in outcomes if o.step == step_id) for step_id in {rule.step for rule in rules}
     )
     return "nothing_wrong" if needed <= judged and whole else "nothing_wrong_part"
+
+
+def _judged_checks(outcomes: Iterable[Outcome]) -> set[str]:
+    return {check.id for outcome in outcomes for check in outcome.checks if check.verdict is not Verdict.NOT_TESTED}
 
 
 _SEEN_LATE = ("first seen", "hidden at first")
@@ -122,10 +127,8 @@ def _done(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | N
     """What was done: faults mended, settings changed, measurements made."""
     readings, responses = measured(telling.job)
     items = []
-    if alone:
-        if not readings and not responses:
-            return None
-        items.append(telling.say("done.nothing_changed"))
+    if alone and not readings and not responses:
+        return None
     mended = [told for told in found if told.fate == "mended"]
     wiring = sum(told.first.cause == "electronics" for told in mended)
     if wiring:
@@ -180,13 +183,14 @@ def _seats(telling: Telling) -> Section | None:
         return Section(id=ident, title=telling.say("seats.title"), blocks=(Paragraph(text=text),))
     title = telling.say("seats.title_today" if telling.after is None else "seats.title")
     remarks = [telling.say("seats.meaning")]
-    sentences, figures = seat_sentences(telling), [f for own in seat_figures(telling).values() for f in own]
+    sentences = seat_sentences(telling)
+    told = {f.kind for own in seat_figures(telling).values() for f in own if (f.before, f.now) != (None, None)}
     counted, everyone = compared_mains(telling), len(mains(job))
-    if counted < everyone and any(f.kind == "loudness" and (f.before or f.now) for f in figures):
+    if counted < everyone and "loudness" in told:
         remarks.append(telling.say("seats.only_some", count=counted, all=everyone))
     if telling.after is not None and any(telling.say("seats.word.same") in text for text in sentences):
         remarks.append(telling.say("seats.meaning_change"))
-    if any(f.kind == "bass" and (f.before or f.now) for f in figures):
+    if "bass" in told:
         remarks.append(telling.say("seats.meaning_bass", band=bass_band(job)))
     better, worse, count = tone_words(telling)
     if count:

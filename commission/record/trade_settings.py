@@ -47,7 +47,7 @@ def _decimals(telling: Telling) -> tuple[int, int]:
     processor, changes = telling.job.system.processor, setting_changes(telling.job)
     trims = [trim for c in changes for trim in (c.trim_found_db, c.trim_left_db)]
     delays = [held for c in changes for held in (c.distance_found, c.distance_left)]
-    return _fine(processor.trim_db.step, 1, trims), _fine(processor.delay.step, 2, delays)
+    return _fine(processor.trim_db.step, 1, trims), _fine(processor.delay.step, 0, delays)
 
 
 def _value(value: float | str | None, decimals: int, *, signed: bool = False) -> str:

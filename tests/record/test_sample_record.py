@@ -77,9 +77,24 @@ def test_page_one_tells_the_invented_faults_and_nothing_else(english: Document) 
         assert line.endswith("Put right."), line
     assert len([line for line in wrong.splitlines() if line.endswith(("Put right.", "it remains."))]) == 8
     remains = said(section(english, "summary-remains"))
-    assert "Deep bass is missing (seat B2)" in remains
-    assert "Move the seat or a subwoofer." in remains
+    assert "Part of the deep bass is missing (seat B2)" in remains
+    assert "Move the seat or a subwoofer;" in remains
     assert "3 faults of the equipment or its wiring were put right" in said(section(english, "summary-done"))
+
+
+def test_no_remark_of_as_found_is_said_to_hold_as_left(english: Document) -> None:
+    """The sample's distances as found remark feet and swapped cables, which as left are gone."""
+    found, left = (said(section(english, f"step-distances-as-{r}")) for r in ("found", "left"))
+    assert "typed in feet" in found
+    assert "sounds from the place of" in found
+    assert "holds here too" not in left
+    assert "Speed of sound 344.1 m/s at 21.5 °C" in left
+
+
+def test_the_room_hidden_by_other_faults_is_told_so(english: Document) -> None:
+    wrong = said(section(english, "summary-wrong"))
+    assert wrong.count("Other faults hid this at first; it remains.") == 2
+    assert "Not there when the visit began" not in wrong
 
 
 def test_each_seat_has_its_sentence(english: Document) -> None:
