@@ -13,6 +13,7 @@ from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
 from commission.model import Check, Event, Finding, Outcome, worst
 from commission.model.units import clean_text
+from commission.record.drift_values import drift_values
 from commission.record.rejudged import rejudged_values
 from commission.record.sheet import sheet_rows
 from commission.steps import all_steps, compare, distances, levels, seats
@@ -40,6 +41,7 @@ def results(visit: Visit) -> dict[str, Any]:
         "seats": {r: found for r in job.rounds if (found := _seats(seats.solve(job, r, analyses)))},
         "variance": _variance(visit),
         "bass": {},
+        **drift_values(visit),
         "findings": [_finding(finding, r) for r in job.rounds for finding in visit.findings(r)],
         "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in all_steps()},
         "judged_differently": rejudged_values(visit.rejudged()),

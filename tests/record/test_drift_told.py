@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 from builders import cinema, defined, levels, setting, tapes
@@ -10,6 +11,7 @@ from jobs import CREATED_AT, said, section, sections, visit_of
 from commission.model import AS_LEFT, EarlierVisit, RoundOpened
 from commission.record.content import document
 from commission.record.document import Document
+from commission.record.results import results, results_json
 from commission.record.words import load_words
 from commission.steps.drift_figures import earlier_visit
 from commission.visit import Visit
@@ -47,7 +49,7 @@ def test_what_somebody_set_is_told_apart_from_what_drifted() -> None:
     text = page_one(*levels(LEVELS | {"FL": 78.0}), *turned)
     assert "Somebody has since set the loudness otherwise of: Front left (3.0 dB louder)." in text
     assert "Somebody has since set the timing otherwise of: Centre." in text
-    assert "What was set otherwise explains what is heard, without any drift, of: Front left." in text
+    assert "What is heard of Front left is explained by the other settings: no drift." in text
     assert "Of what was measured both times, nothing has changed by more than the measurements can be off by." in text
 
 
@@ -108,3 +110,26 @@ def test_everything_is_told_in_german() -> None:
         text = said(section(doc, "step-drift"))
         for english in ("earlier visit", "Compared", "drifted", "explained", "in common", "microphone", "this round"):
             assert english not in text, english
+
+
+def test_the_json_tells_a_return_visit_and_no_other() -> None:
+    then = visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS)
+    assert "drift" not in results(then)
+    visit = visit_of(defined(SYSTEM), earlier_of(then), *levels(LEVELS | {"SiL": 72.0}), setting("FL", trim_db=2.0))
+    told = json.loads(results_json(visit))["drift"]
+    assert told["round"] == "as-found"
+    assert (told["earlier"]["file"], told["earlier"]["digest"]) == ("last.commission", then.job.digest)
+    changes = {(c["quantity"], c["channel"]): c for c in told["changes"]}
+    trim, fallen = changes[("trim_db", "FL")], changes[("level_db", "SiL")]
+    assert (trim["then"], trim["now"], trim["word"], trim["drifted"], trim["uncertainty"]) == (
+        -1,
+        2,
+        "changed",
+        False,
+        None,
+    )
+    assert (fallen["change"], fallen["drifted"], fallen["seats"]) == (-3.0, True, {"A2": -3.0})
+    assert abs(fallen["change"]) > fallen["k"] * fallen["uncertainty"]
+    assert {(each["quantity"], each["why"]) for each in told["not_compared"]} == {
+        (quantity, "this round does not hold them") for quantity in ("trim_db", "held_distance", "held_polarity")
+    }
