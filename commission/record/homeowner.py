@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 
 from commission.diagnosis import RULES
-from commission.model import Outcome, Step, Verdict
+from commission.model import AS_LEFT, Outcome, Step, Verdict
 from commission.model.show import number
 from commission.record.document import Block, Bullets, Paragraph, Section
 from commission.record.drift_told import earlier_section
@@ -54,6 +54,8 @@ def _intro(telling: Telling, alone: bool) -> str:
         return telling.say("summary.intro_not_again", **counts)
     if not first:
         return telling.say("summary.intro_only_left", **counts)
+    if telling.after != AS_LEFT:
+        return telling.say("summary.intro_between", round=telling.round(telling.after), **counts)
     missing, lost, _, _ = not_again(telling.job)
     return telling.say("summary.intro_part" if missing or lost else "summary.intro", **counts)
 
@@ -62,11 +64,12 @@ def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | 
     """What was wrong, by cause."""
     ident = telling.id("summary", "wrong")
     title = telling.say("summary.wrong_now" if alone else "summary.wrong")
-    if not any(
+    if not found and not any(
         says(telling.outcome(step.id, FOUND)) and step.entry in ("readings", "responses")
         for step in telling.visit.steps
     ):
-        return Section(id=ident, title=title, blocks=(Paragraph(text=telling.say("summary.not_examined")),))
+        nothing = telling.say("summary.not_examined_now" if alone else "summary.not_examined")
+        return Section(id=ident, title=title, blocks=(Paragraph(text=nothing),))
     blocks: list[Block] = []
     for cause in CAUSES:
         own = merged(telling, (told for told in found if told.first.cause == cause and told.fate != "new"))

@@ -97,7 +97,7 @@ def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
     # As left it reads 78 dB under −1 dB: −4 dB makes it 75 dB.
     trims = [row[:4] for row in proposed.rows if row[1] == "trim"]
     assert trims == [("FR (Front right)", "trim", "−1.0", "−4.0")]
-    assert "not all what the measurements propose" in said(section(doc, "settings-after"))
+    assert "not all as proposed" in said(section(doc, "settings-after"))
 
 
 def test_settings_alone_do_not_put_times_right() -> None:
@@ -247,3 +247,21 @@ def test_uncertainties_stand_beside_their_own_limits() -> None:
     (row,) = [row for row in grid.rows if row[0] == "Arrival of the sound"]
     assert re.search(r"within ±0\.30 ms; within ±2\.00 ms", " | ".join(row))
     assert re.search(r"0\.\d\d ms; 1\.\d\d ms", " | ".join(row))
+
+
+# --- rounds ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_opening_says_which_rounds_there_are() -> None:
+    def opening(*rounds: str) -> str:
+        given = {key: value for r in rounds for key, value in heard(r, FRONT).items()}
+        return said(section(front(given=given), "summary")).splitlines()[1]
+
+    assert "measured as it stands; no change is noted" in opening(AS_FOUND)
+    assert "measured as it was found and again as it was left." in opening(AS_FOUND, AS_LEFT)
+    assert "but not as it was found: what has changed is not known" in opening(AS_LEFT)
+    assert "again in between (after the move), but not as it was left" in opening(AS_FOUND, "after-the-move")
+
+
+def test_faults_of_a_visit_that_measured_only_at_its_end_are_told() -> None:
+    assert "Front right" in wrong(front(given=heard(AS_LEFT, FRONT, "FR")))
