@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from commission import model
+from commission.cli.returns import told_earlier, told_figures
 from commission.cli.workshop import LocalWorkshop, with_suffix
 from commission.model.errors import InputError, StoreError
 from commission.model.units import clean_text
@@ -105,9 +106,7 @@ def new(parsed: argparse.Namespace) -> int:
     job = visit.job
     said = f"{len(job.system.channels)} channels, {len(job.system.seats)} seats"
     if job.earlier is not None:
-        said += (
-            f", {len(job.earlier.figures)} figures of the visit closed {job.earlier.closed_at[:10]} to compare with"
-        )
+        said += f", {told_figures(job.earlier)}"
     else:
         said += f", {len(job.readings)} readings"
     say(f"{visit.path.name}: {job.system.title}, {said}")
@@ -308,6 +307,8 @@ def verify(parsed: argparse.Namespace) -> int:
         print(clean_text(f"✗ broken: {broken}"))
     else:
         print(f"✓ whole: {len(job.log)} events, {len(job.responses)} responses that count, digest {job.digest}")
+        if (beside := told_earlier(visit)) is not None:
+            print(beside)
     holds = broken is None
     if parsed.record is not None:
         from commission.record.check import check_record, verdict

@@ -111,8 +111,10 @@ class LocalWorkshop:
 
         A `progress` that raises Cancelled stops it with nothing made.
         """
+        from commission.job.store import refuse_taken
         from commission.steps.drift_figures import earlier_visit
 
+        refuse_taken(with_suffix(path))  # before the earlier job is verified and analysed
         old = self.open(earlier, read_only=True)
         try:
             broken = old.verify(lambda fraction, _: progress(0.3 * fraction, f"verifying {earlier.name}"))

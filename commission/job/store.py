@@ -46,6 +46,14 @@ def row_digest(prev: bytes, seq: int, at: str, kind: str, body: str, blob: str |
     return hashlib.sha256(prev + _SEPARATOR.join((str(seq), at, kind, body, blob or "")).encode()).digest()
 
 
+def refuse_taken(path: Path) -> None:
+    """Raise StoreError where no new job can be made at `path`: before slow work, and when it is made."""
+    if path.exists():
+        raise StoreError(f"{path} exists already. Open it, or choose another name; nothing is overwritten.")
+    if not path.parent.is_dir():
+        raise StoreError(f"{path.parent} is not a folder. Make it first, or choose another place.")
+
+
 class JobFile:
     """`model.Journal` on SQLite; safe to use from several threads of one program."""
 
@@ -61,10 +69,7 @@ class JobFile:
     @classmethod
     def create(cls, path: Path, clock: Callable[[], datetime] = utc_now) -> JobFile:
         """A new, empty job file; raises StoreError when the path is taken or cannot be written."""
-        if path.exists():
-            raise StoreError(f"{path} exists already. Open it, or choose another name; nothing is overwritten.")
-        if not path.parent.is_dir():
-            raise StoreError(f"{path.parent} is not a folder. Make it first, or choose another place.")
+        refuse_taken(path)
         try:
             os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666))
         except OSError as error:

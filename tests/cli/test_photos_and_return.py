@@ -62,7 +62,7 @@ def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypa
     assert main(["new", "second", "--return-to", "first.commission"]) == 0
     said = capsys.readouterr().err
     assert "found kitchen, expected one of site, layout" in said
-    assert "1 figures of the visit closed" in said
+    assert "1 figure of the visit closed" in said
     assert main(["verify", "second.commission"]) == 0
 
 

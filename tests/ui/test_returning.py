@@ -13,6 +13,7 @@ from textual.widgets import Input
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model import CommissionError
+from commission.steps.drift_visits import Visits
 from commission.ui.app import CommissionApp
 from commission.ui.screens.overview import Overview
 from commission.ui.screens.returning import suggested
@@ -89,6 +90,44 @@ async def test_return_by_a_path_from_inside_another_job(workshop, tmp_path):
         await settle(pilot)
         assert app.visit.path.name == "again.commission"
         assert app.visit.job.earlier.file_name == "other.commission"
+
+
+async def test_a_return_to_a_visit_that_measured_nothing_says_so(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    workshop = LocalWorkshop(tmp_path / "state")
+    workshop.create(tmp_path / "bare", cinema(["FL"])).close()
+    app = begun(workshop, tmp_path)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await choose(pilot, "return")
+        await pilot.press("enter")
+        await settle(pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        assert isinstance(app.screen, Overview)
+        assert any("nothing can be compared" in notice.message for notice in app._notifications)
+
+
+async def test_todays_temperature_is_noted_even_where_it_is_that_of_last_time(workshop, tmp_path):
+    """Otherwise nobody knows whether it was read today or only taken over."""
+    visit = workshop.create_return(tmp_path / "again", tmp_path / "soft.commission")
+    before = len(visit.job.log)
+    visit.close()
+    app = begun(workshop, tmp_path, tmp_path / "again.commission")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("1")
+        await settle(pilot)
+        app.screen.query_one("#fields").select("temperature_c")
+        await pilot.press("enter")
+        await settle(pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        job = app.visit.job
+        assert len(job.log) == before + 1
+        assert job.system.temperature_c == cinema().temperature_c
+        found = Visits.of(job, "as-found")
+        assert found is not None and found.temperature_noted
 
 
 async def test_a_broken_job_is_refused_and_nothing_is_made(workshop, tmp_path):

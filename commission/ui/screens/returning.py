@@ -14,6 +14,7 @@ from commission.ui.screens.dialogs import AskText, Choose
 
 if TYPE_CHECKING:
     from commission.ui.app import CommissionApp
+    from commission.visit import Visit
 
 BY_PATH = " "
 """Key of the choice of another one; no path is called so."""
@@ -45,7 +46,7 @@ def _ask_path(app: CommissionApp) -> None:
 
 
 def _ask_name(app: CommissionApp, earlier: Path) -> None:
-    hint = f"A job of its own in this folder: the room of {earlier.name}, compared with how it was left there."
+    hint = f"A job of its own in this folder: the room of {earlier.name}, to be held against what was left there."
     app.push_screen(
         AskText("Name of the new job", hint, suggested(earlier, dt.date.today().year), new_job),
         lambda text: _make(app, Path.cwd() / new_job(text), earlier) if text is not None else None,
@@ -65,5 +66,12 @@ def suggested(earlier: Path, year: int) -> str:
 def _make(app: CommissionApp, target: Path, earlier: Path) -> None:
     app.run_job(
         lambda cancel, progress: app.workshop.create_return(target, earlier, progress=stoppable(cancel, progress)),
-        app.show_visit,
+        lambda visit: _begin(app, visit),
     )
+
+
+def _begin(app: CommissionApp, visit: Visit) -> None:
+    app.show_visit(visit)
+    back = visit.job.earlier
+    if back is not None and not back.figures:
+        app.say("Nothing was noted or measured at that visit, so that nothing can be compared.")

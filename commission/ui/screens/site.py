@@ -153,7 +153,8 @@ class SiteForm(VisitScreen):
             return
         if isinstance(result, SettingEntered):
             self.store(result)
-        elif result != self.visit.job.system:
+        elif result != self.visit.job.system or field.key == "temperature_c":
+            # The temperature counts as read today, even where it is that of the visit before.
             self.store(SystemDefined(system=result, note=f"{field.label} {clean_text(value)}"))
         self.refresh_results()
 

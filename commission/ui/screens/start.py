@@ -27,8 +27,8 @@ A **job** is one file that ends in `.commission`: everything measured and decide
 
 - *New job* asks for a name and makes the file in this folder. A definition in TOML can be read instead.
 - *Sample job* makes "Harbour Lane cinema", an invented room with real faults in its wiring and settings.
-- *Return to an earlier job* makes a job for a later visit to the same room: it holds the room and the settings, and the
-  step *Since last time* compares what you measure with how the room was left.
+- *Return to an earlier job* makes a job for a later visit to the same room: it holds the room, its loudspeakers and
+  limits. Note the settings and measure **as found** anew: the step *Since last time* compares that with what was left.
 - *Rehearsal* makes a practice job whose room is simulated: measure it as if you were there.
 """
 

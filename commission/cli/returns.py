@@ -1,0 +1,57 @@
+"""What the command line says of a return visit and of the job that it returns to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from commission.model.errors import CommissionError
+from commission.model.units import clean_text
+
+if TYPE_CHECKING:
+    from commission.model import EarlierVisit
+    from commission.visit import Visit
+
+NOTHING_HELD = "nothing was noted or measured at that visit, so that nothing can be compared: return to the one before it"
+_ROUNDS = {"as-found": "as found", "as-left": "as left"}
+
+
+def told_figures(earlier: EarlierVisit) -> str:
+    """What a new return visit will be compared with."""
+    if not earlier.figures:
+        return NOTHING_HELD
+    count = len(earlier.figures)
+    round_id = clean_text(_ROUNDS.get(earlier.round, earlier.round))
+    what = f"{count} figure{'s' if count != 1 else ''}"
+    return f"{what} of the visit closed {earlier.closed_at[:10]}, {round_id}, to compare with"
+
+
+def told_earlier(visit: Visit) -> str | None:
+    """Whether the earlier job beside this one is still the one that was returned to; None where this is no return.
+
+    Its figures are in this job's own log: it need not be there. It may have grown since, which changes no event before.
+    """
+    earlier = visit.job.earlier
+    if earlier is None:
+        return None
+    name = clean_text(Path(earlier.file_name).name)
+    start = f"returns to {name}, event digest {earlier.digest}:"
+    path = visit.path.with_name(Path(earlier.file_name).name)
+    if not path.is_file():
+        return f"– {start} not beside this job, so not looked at; the figures compared with are in this job's own log"
+    from commission.job.store import JobFile
+
+    try:
+        journal = JobFile.open(path, read_only=True)
+    except CommissionError as error:
+        return clean_text(f"? {start} {error}")
+    try:
+        broken = journal.verify()
+        found = next((event.seq for event in journal.events() if event.digest == earlier.digest), None)
+    finally:
+        journal.close()
+    if broken is not None:
+        return clean_text(f"? {start} its log is broken: {broken}")
+    if found is None:
+        return f"? {start} the file of that name beside this job does not hold it: another job, or another log by now"
+    return f"✓ {start} found beside this job as event {found}, its log whole"
