@@ -9,6 +9,7 @@ import numpy as np
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import Found, Rule, Said, listed, signed
 from commission.model import Verdict
+from commission.model.show import number
 from commission.model.verdict import surely_above
 from commission.steps import distances
 from commission.steps.seat_cells import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
@@ -68,7 +69,7 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[Said]:
         yield Said(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
             channels=(name,),
-            evidence=(f"tape {each.distance_m:.2f} m, but the sound comes as from {each.seems_m:.2f} m "
+            evidence=(f"tape {each.distance_m:.2f} m, but the sound comes as from {number(each.seems_m, 2)} m "
                       f"({signed(1000 * residual, 2)} ± {2000 * each.arrival_u_s:.2f} ms, limit {limit_ms:g} ms)",),
             alternatives=("the tape reading is wrong", "a delay elsewhere, in the amplifier or a wireless link",
                           "the direct path is blocked and a reflection was taken"),
