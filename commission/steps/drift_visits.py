@@ -39,12 +39,14 @@ from commission.steps.seat_variance import SUBS
 
 MOVED_M = 0.05
 """What moved by more is not where it was: as far as a microphone is put back (common practice, no source)."""
-NOT_NOW, NOT_THEN = "this round does not hold them", "the earlier visit does not hold them"
+NOT_NOW, NOT_THEN = "this round does not hold them", "the last round of the earlier visit does not hold them"
 OTHER_UNIT = "the processor takes delays at one visit and distances at the other"
 PAST_PROCESSOR = "one visit measured through the processor and the other past it"
 OTHER_SEATS = "the two visits measured other seats"
 WEIGHTS = "the weights of the seats are other ones"
 SUBS_SET = "the settings of the subwoofers are other ones"
+OTHER_BANDS, OTHER_CROSSOVER = "the bands are other ones", "its crossover is another one"
+OTHER_REFERENCE = "the reference seat is another one"
 _QUIET = (TAPE, HEARD, SPREAD)
 """Not missed where only one visit holds them: they come along with others, or need not be measured again."""
 Place = tuple[str, str | None, str | None]
@@ -104,7 +106,7 @@ def why_not(visits: Visits, place: Place, then: EarlierFigure | None, now: Earli
     if reason := _why_gone(visits, channel, seat):
         return reason if kind(quantity) not in _QUIET else ""
     if then is None or now is None:
-        return "" if kind(quantity) in _QUIET else NOT_NOW if now is None else NOT_THEN
+        return _why_one_only(visits, quantity, seat, now is None)
     if quantity in SETTINGS:
         return OTHER_UNIT if quantity == HELD and not _same_sort(visits) else None
     if reason := _why_moved(visits, quantity, channel, seat or ""):
@@ -114,6 +116,17 @@ def why_not(visits: Visits, place: Place, then: EarlierFigure | None, now: Earli
     if kind(quantity) == SPREAD:
         return _why_other_seats(visits, then, now)
     return None
+
+
+def _why_one_only(visits: Visits, quantity: str, seat: str | None, gone: bool) -> str:
+    """Why only one visit holds a figure: `gone`: this one does not."""
+    references = [None if s.reference_seat is None else s.reference_seat.id for s in (visits.then, visits.now)]
+    if quantity == ARRIVAL and references[0] != references[1] and seat in references:
+        return OTHER_REFERENCE
+    bands = [{band.label for band in s.bands} for s in (visits.then, visits.now)]
+    if kind(quantity) == SPREAD and quantity.split(" ")[-1] not in bands[0] & bands[1]:
+        return OTHER_BANDS
+    return "" if kind(quantity) in _QUIET else NOT_NOW if gone else NOT_THEN
 
 
 def _why_gone(visits: Visits, channel: str | None, seat: str | None) -> str:
@@ -160,6 +173,9 @@ def _why_other_seats(visits: Visits, then: EarlierFigure, now: EarlierFigure) ->
                 return f"seat {seat} is {_apart_m(old, new):.2f} m from where it was"
             if old.weight != new.weight:
                 return WEIGHTS
+    loudspeakers = [s.channel(now.channel or "") for s in (visits.then, visits.now)]
+    if len({None if each is None else each.high_pass_hz for each in loudspeakers}) > 1:
+        return OTHER_CROSSOVER
     subs = [c.id for c in visits.now.channels if c.is_sub]
     changed = any(before is not None and now_held is not None and abs(before - now_held) > 1e-6
                   for c in subs for before, now_held in (_held(visits, q, c) for q in SETTINGS))  # fmt: skip

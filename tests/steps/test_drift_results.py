@@ -16,6 +16,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.model import (
     Analysed,
     Analyses,
+    Band,
     Channel,
     DelayRange,
     EarlierFigure,
@@ -344,6 +345,28 @@ def test_differences_between_other_seats_are_not_compared() -> None:
     assert any(d.quantity.startswith("spread_db") for d in same.drifts)
     found = compared((), (), system=room.system, heard=(every, fewer))
     assert reasons(found)["spread_db"] == "the two visits measured other seats"
+    assert not found.drifted()
+
+
+@pytest.mark.parametrize(("changed", "quantity", "reason"), [
+    ({"bands": (Band(low_hz=30, high_hz=90),)}, "spread_db", "the bands are other ones"),
+    ({"channels": "crossover"}, "spread_db", "its crossover is another one"),
+    ({"seats": "reference"}, "arrival_ms", "the reference seat is another one"),
+    ({"seats": "weight"}, "spread_db", "the weights of the seats are other ones"),
+])  # fmt: skip
+def test_a_room_that_is_told_otherwise_says_what_is_other(
+    changed: dict[str, object], quantity: str, reason: str
+) -> None:
+    room = SoundRoom()
+    system, every = room.system, room.analyses()
+    others = {
+        "crossover": tuple(replace(c, high_pass_hz=80.0) for c in system.channels),
+        "reference": tuple(replace(s, reference=s.id == "B2") for s in system.seats),
+        "weight": tuple(replace(s, weight=0.5 if s.id == "B2" else 1.0) for s in system.seats),
+    }
+    other = replace(system, **{k: others.get(str(v), v) for k, v in changed.items()})  # type: ignore[arg-type]
+    found = compared((), (), system=system, changed=other, heard=(every, every))
+    assert (quantity, reason) in found.apart
     assert not found.drifted()
 
 

@@ -107,7 +107,10 @@ def test_what_only_one_visit_holds_is_said_and_not_judged() -> None:
     assert any("this round does not hold them: levels read by hand" in remark for remark in outcome.remarks)
     job = returning(earlier_of(job_of(defined(cinema()), setting("FL", trim_db=0.0))), *levels(LEVELS))
     said = remarks(job)
-    assert "the earlier visit does not hold them: levels read by hand (FL, FC, FR, SiL, SiR, SUB1)" in said
+    assert (
+        "the last round of the earlier visit does not hold them: levels read by hand (FL, FC, FR, SiL, SiR, SUB1)"
+        in said
+    )
     assert "this round does not hold them: trims (FL)" in said
 
 
