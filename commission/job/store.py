@@ -333,6 +333,8 @@ def _explain(path: Path, error: sqlite3.Error) -> str:
         return (
             f"The disk is full: nothing of this entry was stored, all before it is safe in {path}. Free some space."
         )
+    if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR) and not path.exists():
+        return f"{path} is gone: it was moved, renamed or deleted while it was open. Put it back, then do this again."
     if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
         return f"{path} cannot be written here. Copy it to a folder you may write in, and open the copy."
     if code == sqlite3.SQLITE_CORRUPT:

@@ -271,6 +271,17 @@ def test_a_full_disk_loses_nothing_that_was_stored(stored: Path) -> None:
     job.close()
 
 
+@pytest.mark.skipif(os.name == "nt", reason="Windows keeps an open file where it is")
+def test_a_file_that_was_taken_away_while_open_is_told_so(stored: Path) -> None:
+    journal = JobFile.open(stored)
+    aside = stored.rename(stored.with_name("aside.commission"))
+    with pytest.raises(StoreError, match=r"is gone: it was moved, renamed or deleted"):
+        journal.append((Noted(step="site", round=None, text="into the void"),))
+    aside.rename(stored)
+    journal.append((Noted(step="site", round=None, text="back again"),))
+    journal.close()
+
+
 def test_a_file_that_cannot_be_written_opens_for_reading(stored: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Root may write anywhere, so that the answer of the system is what is replaced here."""
     monkeypatch.setattr(os, "access", lambda path, mode: mode != os.W_OK)
