@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from textual.binding import Binding, BindingType
@@ -12,13 +11,13 @@ from textual.screen import Screen
 from commission import steps
 from commission.model.errors import CommissionError
 from commission.ui.keys import load_keys
+from commission.ui.looks import SIXTEEN, chosen_look, keep_look
 from commission.ui.working import WorkingApp
 
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from pathlib import Path
 
-    from textual.app import SystemCommand
-
+    from commission.ui.screens.recording import Wanted
     from commission.visit import Visit, Workshop
 
 
@@ -27,19 +26,25 @@ class CommissionApp(WorkingApp):
 
     TITLE = "commission"
     CSS_PATH = "commission.tcss"
-    ENABLE_COMMAND_PALETTE = True
-    COMMAND_PALETTE_BINDING = "colon"
+    ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("q", "quit", "Quit", show=False, id="app.quit"),
+        Binding("colon", "everything", "Everything", show=False, id="app.everything"),
     ]
 
-    def __init__(self, workshop: Workshop, path: Path | None = None, keys: Path | None = None) -> None:
+    def __init__(
+        self, workshop: Workshop, path: Path | None = None, keys: Path | None = None, look: Path | None = None
+    ) -> None:
+        """`look` is the file that keeps the theme; None: it is not kept."""
         super().__init__()
+        self._look = look
         self.workshop = workshop
         self._path, self._keys = path, keys
         self._refusal = ""
         """Why the job named at the start was not opened; told once there is a screen."""
         self._own_keys: dict[str, str] = {}
+        self.last_record: Wanted | None = None
+        """The record that was written last, as it was asked for."""
 
     # --- opening ----------------------------------------------------------------------------------------------
 
@@ -58,9 +63,18 @@ class CommissionApp(WorkingApp):
 
         return Start()
 
+    def on_load(self) -> None:
+        """The theme, before anything is painted."""
+        chosen = chosen_look(self._look, frozenset(self.available_themes))
+        if chosen is not None:
+            self.theme = chosen
+        elif self._look is not None and self.console.color_system == "standard":
+            self.theme = SIXTEEN
+
     def on_mount(self) -> None:
         """Read the keys, say what was refused, and compute."""
         self.call_after_refresh(gc.enable)  # off while the program loads
+        self.theme_changed_signal.subscribe(self, lambda theme: keep_look(self._look, theme.name))
         keys, problem = load_keys(self._keys)
         if keys:
             self._own_keys = keys
@@ -109,7 +123,7 @@ class CommissionApp(WorkingApp):
         if self._visit is not None:
             self._visit.close()
         self._visit = visit
-        self.round_id = visit.job.current_round
+        self.round_id, self.last_record = visit.job.current_round, None
         self.outcomes, self.findings, self.advice, self.rejudged = {}, (), None, None
 
     def _begin(self, visit: Visit) -> None:
@@ -185,9 +199,15 @@ class CommissionApp(WorkingApp):
 
     def action_export(self) -> None:
         """Write the record to a file."""
-        from commission.ui.screens.choosing import ask_record
+        from commission.ui.screens.recording import ask_record
 
         ask_record(self)
+
+    def action_check_record(self) -> None:
+        """Hold a record against the job."""
+        from commission.ui.screens.recording import ask_check
+
+        ask_check(self)
 
     def action_limits(self) -> None:
         """The limits in force."""
@@ -201,8 +221,8 @@ class CommissionApp(WorkingApp):
 
         self.push_screen(JudgedDifferently())
 
-    def get_system_commands(self, screen: Screen[Any]) -> Iterable[SystemCommand]:
+    def action_everything(self) -> None:
         """Everything there is, by name."""
-        from commission.ui.offers import offers
+        from commission.ui.screens.everything import show_everything
 
-        return offers(self)
+        show_everything(self)

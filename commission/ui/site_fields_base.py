@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 from commission.model import InputError, Job, Setting, SettingEntered, System
-from commission.model.units import clean_text, parse_number
+from commission.model.units import clean_text, parse_length_m, parse_number
 
 Apply = Callable[[System, str], System]
 LENGTH_HINT = "3.42, 342 cm, 11' 2 1/2\""
@@ -68,6 +69,25 @@ def word(text: str) -> str:
 def plain(value: float | None) -> str:
     """A number as it would be typed; empty for what is not known."""
     return "" if value is None else f"{value:g}"
+
+
+def lengths(text: str, where: str, example: str, *, signed: str = "") -> tuple[float, float, float] | None:
+    """Three lengths in metres with ; or × or blanks between them; None for an empty text.
+
+    `signed` names the axes (x, y, z) that may be negative.
+    """
+    if not text.strip():
+        return None
+    parts = [part for part in re.split(r"\s*[;x×]\s*", text.strip(), flags=re.IGNORECASE) if part]
+    if len(parts) == 1:
+        parts = text.split()
+    if len(parts) != 3:
+        raise InputError(where, f"{len(parts)} length{'s' if len(parts) != 1 else ''}", f"three, such as {example}")
+    x, y, z = (
+        parse_length_m(part, f"{where} {axis}", signed=axis in signed)
+        for part, axis in zip(parts, "xyz", strict=True)
+    )
+    return x, y, z
 
 
 def optional_number(label: str, *, low: float | None = None, high: float | None = None) -> Callable[[str], Any]:

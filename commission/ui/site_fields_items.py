@@ -10,25 +10,18 @@ from typing import Any
 
 from commission.model import Channel, InputError, Instrument, Position, Seat, System
 from commission.model.units import clean_text, format_length, parse_length_m, parse_number
-from commission.ui.site_fields_base import LENGTH_HINT, Field, optional_number, plain, put_item, whole, word
+from commission.ui.site_fields_base import LENGTH_HINT, Field, lengths, optional_number, plain, put_item, whole, word
 
 ROLES = (("screen", "screen"), ("surround", "surround"), ("height", "height"), ("sub", "subwoofer"))
+_LABEL = re.compile(r"(Tp)?(F|Si|B|)([LRC])([wc])?")
+_ROWS = {"F": "front", "Si": "side", "B": "back", "": ""}
+_SIDES = {"L": "left", "R": "right", "C": "centre"}
 _ROLE_OF_LABEL = (("SUB", "sub"), ("LFE", "sub"), ("TP", "height"), ("F", "screen"))
 
 
 def parse_position(text: str, where: str) -> Position | None:
     """Three lengths with ; or blanks between them: right, back, up. Empty: none."""
-    if not text.strip():
-        return None
-    parts = [part for part in re.split(r"\s*;\s*", text.strip()) if part]
-    if len(parts) == 1:
-        parts = text.split()
-    if len(parts) != 3:
-        raise InputError(where, f"{len(parts)} lengths", "three with ; between them, such as -1.45; 0.10; 1.15")
-    x, y, z = (
-        parse_length_m(part, f"{where} {axis}", signed=axis != "z") for part, axis in zip(parts, "xyz", strict=True)
-    )
-    return x, y, z
+    return lengths(text, where, "-1.45; 0.10; 1.15", signed="xy")
 
 
 class _Item:
@@ -155,6 +148,30 @@ def instrument_fields(system: System, n: int, instrument: Instrument) -> Iterato
         )
 
 
+def add_items(system: System, what: str, text: str) -> System:
+    """The system with one more seat, channel or instrument for every label; commas or blanks between them.
+
+    Raises InputError for a label that is taken, with nothing added.
+    """
+    labels = [part for part in (text.split(",") if "," in text else text.split()) if part.strip()]
+    for label in labels or [text]:
+        system = add_item(system, what, label)
+    return system
+
+
+def plain_name(label: str) -> str:
+    """What a standard label (IEC 62574) says in words, such as "Top front left"; empty for any other."""
+    if label.upper().startswith("SUB") and label[3:].isdecimal():
+        return f"Subwoofer {label[3:]}"
+    found = _LABEL.fullmatch(label)
+    if found is None:
+        return ""
+    top, row, side, wide = found.groups()
+    words = ["Top" if top else "", _ROWS[row], _SIDES[side], {"w": "wide", "c": "of centre"}.get(wide or "", "")]
+    said = " ".join(word for word in words if word)
+    return "Centre" if label == "FC" else said[:1].upper() + said[1:]
+
+
 def add_item(system: System, what: str, text: str) -> System:
     """The system with one more seat, channel or instrument; raises InputError for a label that is taken."""
     label = word(text)
@@ -167,7 +184,7 @@ def add_item(system: System, what: str, text: str) -> System:
     if what == "seats":
         return replace(system, seats=(*system.seats, Seat(id=label, reference=not system.seats)))
     role: Any = next((r for start, r in _ROLE_OF_LABEL if label.upper().startswith(start)), "surround")
-    return replace(system, channels=(*system.channels, Channel(id=label, role=role)))
+    return replace(system, channels=(*system.channels, Channel(id=label, name=plain_name(label), role=role)))
 
 
 def delete_item(system: System, key: str) -> System:

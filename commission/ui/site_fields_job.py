@@ -17,7 +17,7 @@ from commission.model.units import (
     parse_temperature_c,
 )
 from commission.steps.levels import CONVENTIONS
-from commission.ui.site_fields_base import LENGTH_HINT, Apply, Field, plain, whole, word
+from commission.ui.site_fields_base import LENGTH_HINT, Apply, Field, lengths, plain, whole, word
 
 UNITS = (("metric", "metres, °C"), ("imperial", "feet and inches, °F"))
 DELAY_UNITS = (("ms", "milliseconds"), ("m", "metres"), ("ft", "feet"))
@@ -80,18 +80,41 @@ def parse_bands(text: str) -> tuple[Band, ...]:
 
 
 def room_fields(system: System) -> Iterator[Field]:
-    """Length, width, height."""
+    """Length, width, height: asked for at once while nothing is known, since none of them is to be made up."""
+    if system.room is None:
+        yield Field(
+            key="room.size",
+            label="Length; width; height",
+            shown="",
+            typed="",
+            hint="6.40; 4.70; 2.60 (or 21' 0\"; 15' 5\"; 8' 6\")",
+            change=_room_size,
+        )
+        return
     for name, label in (("length_m", "Length"), ("width_m", "Width"), ("height_m", "Height")):
-        shown = format_length(getattr(system.room, name), system.units) if system.room is not None else ""
+        shown = format_length(getattr(system.room, name), system.units)
 
         def change(s: System, text: str, name: str = name, label: str = label) -> System:
-            value = parse_length_m(text, label)
-            if not 0.5 <= value <= 100:
-                raise InputError(label, f"{value:g} m", "a room from 0.5 to 100 m")
-            room = s.room or Room(length_m=value, width_m=value, height_m=min(value, 2.5))
-            return replace(s, room=replace(room, **{name: value}))
+            value = _room_side(parse_length_m(text, label), label)
+            return s if s.room is None else replace(s, room=replace(s.room, **{name: value}))
 
         yield Field(key=f"room.{name}", label=label, shown=shown, typed=shown, hint=LENGTH_HINT, change=change)
+
+
+def _room_side(value_m: float, label: str) -> float:
+    if not 0.5 <= value_m <= 100:
+        raise InputError(label, f"{value_m:g} m", "a room from 0.5 to 100 m")
+    return value_m
+
+
+def _room_size(system: System, text: str) -> System:
+    sides = lengths(text, "Room", "6.40; 4.70; 2.60")
+    if sides is None:
+        return system
+    length_m, width_m, height_m = (
+        _room_side(value_m, label) for value_m, label in zip(sides, ("Length", "Width", "Height"), strict=True)
+    )
+    return replace(system, room=Room(length_m=length_m, width_m=width_m, height_m=height_m))
 
 
 def processor_fields(system: System) -> Iterator[Field]:

@@ -88,7 +88,8 @@ class TimeLeft:
         passed = self._now() - self._began
         left = f" · {passed * (1 - fraction) / fraction:.0f} s left" if fraction > 0.02 and passed > 1 else ""
         bar = "━" * round(20 * fraction) + "─" * (20 - round(20 * fraction))
-        return f"{bar} {100 * fraction:3.0f} %{left} · {clean_text(text)[:40]} · Escape stops"
+        what = f" · {clean_text(text)[:40]}" if text else ""
+        return f"{bar} {100 * fraction:3.0f} %{left}{what} · Escape stops"
 
 
 def event_words(event: Event, job: Job) -> str:

@@ -162,6 +162,7 @@ class WorkingApp(App[int]):
 
     def _job_over(self, then: Callable[[Any], None], what: object) -> None:
         self.working = ""
+        self._refresh_screen()  # before a question comes above it
         then(what)
         self._refresh_screen()
         self.compute()

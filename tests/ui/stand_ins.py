@@ -94,6 +94,8 @@ class StandInWorkshop:
     """Opens the visit it was given; measures with the source it was given."""
 
     importer: Any = None
+    languages = (("en", "English"), ("de", "German"))
+    letterhead: Path | None = None
 
     def __init__(self, visit: Visit, source: StandInSource | None = None) -> None:
         self.visit, self._source = visit, source

@@ -9,9 +9,9 @@ from commission.ui.widgets.draw.canvas import plain
 from commission.ui.widgets.draw.entry import (
     EntryRow,
     Typing,
-    belongs,
     draw_entry,
     entry_value,
+    impossible,
     outside,
     question,
     row_of_line,
@@ -93,13 +93,19 @@ def test_wrong_text_becomes_a_sentence(text):
         entry_value(prompt(), text)
 
 
-def test_letters_belong_to_an_entry_only_where_they_mean_something():
-    assert belongs("c", "342", "m")
-    assert not belongs("c", "", "m")
-    assert not belongs("c", "76", "dB")
-    assert not belongs("x", "342", "m")
-    assert belongs("-", "", "dB")
-    assert not belongs("-", "7", "dB")
+@pytest.mark.parametrize("text", ["76,5 dB", "76.5dB", "76.5 dB(C)", "76.5 dBC"])
+def test_the_unit_of_the_meter_may_stand_behind_the_number(text):
+    assert entry_value(prompt(), text) == 76.5
+    with pytest.raises(InputError):
+        entry_value(prompt(), text.replace("dB", "V"))
+
+
+def test_what_cannot_be_right_is_refused_and_what_is_unusual_is_not():
+    for value in (7650.0, 1e9, -200.0):
+        assert "decimal sign" in impossible(prompt(), value)
+    for value in (7.6, 129.4, 76.0):
+        assert impossible(prompt(), value) == ""
+    assert impossible(prompt(expected=None), 1e9) == ""
 
 
 def test_unusual_values_are_asked_about_in_words():

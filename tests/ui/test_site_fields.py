@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from builders import cinema, defined, job_of
 
 from commission.model import InputError, SettingEntered, System
-from commission.ui.site_fields import Field, SettingField, add_item, delete_item, fields_of
+from commission.ui.site_fields import Field, SettingField, add_items, delete_item, fields_of
+from commission.ui.site_fields_items import plain_name
 
 JOB = job_of(defined(cinema()))
 FIELDS = {field.key: field for _, fields in fields_of(JOB, "as-found") for field in fields}
@@ -72,10 +75,41 @@ def test_settings_become_events_of_the_round() -> None:
 
 
 def test_adding_and_deleting() -> None:
-    more = add_item(JOB.system, "channels", "SUB3")
+    more = add_items(JOB.system, "channels", "SUB3")
     assert more.channels[-1].is_sub
-    assert add_item(JOB.system, "channels", "TpSiL").channels[-1].role == "height"
-    for label in ("FL", "", "a very long label"):
+    assert add_items(JOB.system, "channels", "TpSiL").channels[-1].role == "height"
+    for label in ("FL", "", "averylonglabel", "SUB4 FL", "SUB4 SUB4"):
         with pytest.raises(InputError):
-            add_item(JOB.system, "channels", label)
+            add_items(JOB.system, "channels", label)
+    several = add_items(JOB.system, "channels", "FLw TpC X1").channels[-3:]
+    assert [(c.name, c.role) for c in several] == [
+        ("Front left wide", "screen"),
+        ("Top centre", "height"),
+        ("", "surround"),
+    ]
+    assert [s.id for s in add_items(JOB.system, "seats", "Sofa one, Sofa two").seats[-2:]] == ["Sofa one", "Sofa two"]
     assert [s.id for s in delete_item(JOB.system, "seats.1.position").seats] == ["A1", "A3", "B1", "B2", "B3"]
+
+
+@pytest.mark.parametrize(
+    ("label", "name"),
+    [("FC", "Centre"), ("TpFL", "Top front left"), ("BR", "Back right"), ("FLw", "Front left wide"), ("TpC", "Top centre"),
+     ("SUB2", "Subwoofer 2"), ("Rear 1", ""), ("X", "")],
+)  # fmt: skip
+def test_labels_of_iec_62574_get_a_plain_name(label: str, name: str) -> None:
+    """The parts of the labels (Tp, F, Si, B; L, R, C; w) are those of IEC 62574, from memory."""
+    assert plain_name(label) == name
+
+
+def test_the_room_is_asked_for_at_once_and_no_side_is_made_up() -> None:
+    bare = job_of(defined(replace(cinema(), room=None)))
+    fields = {field.key: field for _, found in fields_of(bare, "as-found") for field in found}
+    assert [key for key in fields if key.startswith("room.")] == ["room.size"]
+    size = fields["room.size"]
+    for text in ("6.40; 4.70; 2.60", "6,4 x 4,7 x 2,6", "640 cm; 4.7 m; 2.6", "6.4 4.7 2.6"):
+        room = size.apply(bare, text).room  # type: ignore[union-attr]
+        assert (room.length_m, room.width_m, room.height_m) == pytest.approx((6.4, 4.7, 2.6))  # type: ignore[union-attr]
+    assert size.apply(bare, "") == bare.system
+    for text in ("6.4", "6.4; 4.7", "6.4; 4.7; 260", "6.4; wide; 2.6"):
+        with pytest.raises(InputError):
+            size.apply(bare, text)

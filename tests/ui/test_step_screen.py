@@ -57,6 +57,8 @@ async def test_selected_row_tells_limit_uncertainty_and_basis(size):
     app = app_of(*levels({"FL": 79.0, "FC": 75.0}))
     async with app.run_test(size=size) as pilot:
         await open_step(app, pilot, "levels")
+        assert words(app, "#judgement").startswith("– not tested  FR")  # it begins where nothing is read yet
+        await pilot.press("home")
         said = words(app, "#judgement")
         assert said.startswith("✗ fail")
         assert "+4.00 dB" in said
@@ -99,7 +101,7 @@ async def test_last_reading_is_withdrawn_and_stays_in_the_log():
     async with app.run_test(size=(80, 24)) as pilot:
         await open_step(app, pilot, "levels")
         before = len(app.visit.job.log)
-        await pilot.press("x")
+        await pilot.press("home", "x")
         await settle(pilot)
         assert readings(app) == [("FL", 79.0)]
         assert len(app.visit.job.log) == before + 1

@@ -3,6 +3,7 @@
 from typing import ClassVar
 
 import pytest
+from textual import events
 from textual.app import App
 from textual.containers import VerticalScroll
 
@@ -113,7 +114,50 @@ async def test_commands_work_only_while_nothing_is_typed(bench):
         assert bench.noted == 1
         await pilot.press("7", "n")
         assert bench.noted == 1
-        assert bench.table.typing.text == "7"
+        assert bench.table.typing.text == "7n"  # what would be swallowed here would make another number of it
+
+
+async def test_a_letter_in_a_number_is_seen_and_refused(bench):
+    async with bench.run_test(size=(80, 24)) as pilot:
+        await type_text(pilot, "1e9")
+        await pilot.press("enter", "enter")
+        assert bench.entered == []
+        assert bench.table.typing.text == "1e9"
+        assert "cannot be right" in bench.table.typing.problem
+
+
+@pytest.mark.parametrize(("key", "row"), [("down", 1), ("up", 0), ("end", 2)])
+async def test_arrows_enter_what_was_typed(bench, key, row):
+    async with bench.run_test(size=(80, 24)) as pilot:
+        await type_text(pilot, "76.5")
+        await pilot.press(key)
+        assert bench.entered == [("FL", "76.5", 76.5)]
+        assert bench.table.cursor == row
+
+
+async def test_arrows_do_not_confirm_an_unusual_value(bench):
+    async with bench.run_test(size=(80, 24)) as pilot:
+        await type_text(pilot, "129")
+        await pilot.press("down", "down", "down")
+        assert bench.entered == []
+        assert bench.table.cursor == 0
+        assert "outside the usual" in bench.table.typing.problem
+
+
+async def test_what_is_pasted_waits_for_enter_and_a_list_is_no_number(bench):
+    async with bench.run_test(size=(80, 24)) as pilot:
+        bench.table.post_message(events.Paste("76,5 dB(C)\n"))
+        await pilot.pause()
+        assert bench.entered == []
+        await pilot.press("enter")
+        assert bench.entered == [("FL", "76,5 dB(C)", 76.5)]
+        bench.table.post_message(events.Paste("76.5 74.0 75.5 72.0 71.0"))
+        await pilot.pause()
+        assert "more than one number" in bench.table.typing.problem
+        await pilot.press("enter")
+        assert len(bench.entered) == 1
+        await pilot.press("escape")
+        assert bench.table.typing.text == ""
 
 
 async def test_lengths_take_feet_and_inches():

@@ -1,4 +1,4 @@
-"""Two questions of the whole job: which round, and where to write the record."""
+"""Which round is looked at, in which colours; and how work is stopped."""
 
 from __future__ import annotations
 
@@ -6,20 +6,12 @@ from typing import TYPE_CHECKING
 
 from commission import model
 from commission.model.errors import Cancelled, CommissionError
-from commission.ui.paths import new_file
-from commission.ui.screens.dialogs import AskText, Choose
+from commission.ui.screens.dialogs import Choose
 from commission.ui.text import round_name
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from commission.model import CancelToken, Progress
     from commission.ui.app import CommissionApp
-
-RECORDS = (".pdf", ".html", ".json", ".csv", ".sofa")
-RECORD_HINT = """.pdf to print, .html for any browser: the record for the client
-.json everything, .csv every check, .sofa the responses (AES69)
-A name such as loft.de.pdf makes it German."""
 
 
 def choose_round(app: CommissionApp) -> None:
@@ -45,6 +37,19 @@ def choose_round(app: CommissionApp) -> None:
     app.push_screen(Choose("Which round?", options, app.round_id), chosen)
 
 
+def choose_look(app: CommissionApp) -> None:
+    """Dark, light, or the terminal's own colours."""
+    plain = {"textual-dark": "dark", "textual-light": "light", "ansi-dark": "the terminal's own colours, on dark",
+             "ansi-light": "the terminal's own colours, on light"}  # fmt: skip
+    names = [*plain, *sorted(name for name in app.available_themes if name not in plain)]
+
+    def chosen(name: str | None) -> None:
+        if name is not None:
+            app.theme = name
+
+    app.push_screen(Choose("Which colours?", [(name, plain.get(name, name)) for name in names], app.theme), chosen)
+
+
 def stoppable(cancel: CancelToken, progress: Progress) -> Progress:
     """A progress that ends the work, by Cancelled, where Escape was pressed."""
 
@@ -54,33 +59,3 @@ def stoppable(cancel: CancelToken, progress: Progress) -> Progress:
         progress(fraction, text)
 
     return report
-
-
-def ask_record(app: CommissionApp) -> None:
-    """Where to write the record, and in which form its ending says."""
-
-    def asked(name: str | None) -> None:
-        if name is None:
-            return
-        target = new_file(name, RECORDS)
-        if not target.exists():
-            _write(app, target)
-            return
-        options = [("keep", "keep it, and choose another name"), ("replace", "replace it")]
-        app.push_screen(
-            Choose(f"{target.name} is there already.", options, "keep"),
-            lambda answer: _write(app, target) if answer == "replace" else ask_record(app) if answer else None,
-        )
-
-    name = f"{app.visit.path.stem}-record.pdf"
-    app.push_screen(AskText("Write the record to", RECORD_HINT, name, lambda text: new_file(text, RECORDS)), asked)
-
-
-def _write(app: CommissionApp, target: Path) -> None:
-    visit = app.visit
-
-    def write(cancel: CancelToken, progress: Progress) -> str:
-        visit.analyse(cancel, lambda f, t: progress(f / 2, t) if t else None)
-        return app.workshop.export(visit, target, progress=stoppable(cancel, lambda f, t: progress(0.5 + f / 2, t)))
-
-    app.run_job(write, app.say)

@@ -6,6 +6,7 @@ from typing import Literal
 
 from commission.model import Choice, Decided, Noted, Signed, Step
 from commission.model.units import clean_text
+from commission.steps.handover import signatures
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText, Choose
 
@@ -52,7 +53,9 @@ def ask_signature(screen: VisitScreen) -> None:
             _sign(screen, "technician" if role == "technician" else "client")
 
     options = [("technician", "technician: these readings and settings are mine"), ("client", "client: received")]
-    screen.app.push_screen(Choose("Sign as", options), sign)
+    signed = signatures(screen.visit.job)
+    open_role = next((role for role, _ in options if role not in signed), None)
+    screen.app.push_screen(Choose("Sign as", options, open_role), sign)
 
 
 def _sign(screen: VisitScreen, role: Literal["technician", "client"]) -> None:
@@ -63,4 +66,6 @@ def _sign(screen: VisitScreen, role: Literal["technician", "client"]) -> None:
             screen.store(Signed(role=role, name=clean_text(name.strip())))
 
     known = system.technician if role == "technician" else system.client
-    screen.app.push_screen(AskText(f"Name of the {role}", "goes into the log and the record", known), store)
+    screen.app.push_screen(
+        AskText(f"Name of the {role}", "goes into the log and the record", known, enter="signs"), store
+    )

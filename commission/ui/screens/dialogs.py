@@ -24,9 +24,16 @@ class AskText(ModalScreen[str | None]):
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
 
     def __init__(
-        self, title: str, hint: str = "", value: str = "", check: Callable[[str], object] | None = None
+        self,
+        title: str,
+        hint: str = "",
+        value: str = "",
+        check: Callable[[str], object] | None = None,
+        *,
+        enter: str = "stores it",
     ) -> None:
         super().__init__()
+        self._enter = enter
         self._title, self._check = clean_text(title), check
         self._hint = "\n".join(clean_text(line) for line in hint.split("\n"))
         self._value = clean_text(value)
@@ -37,7 +44,12 @@ class AskText(ModalScreen[str | None]):
             yield Input(self._value, select_on_focus=True)
             yield Static(Content(self._hint), classes="dim")
             yield Static("", id="refusal", classes="refusal")
-            yield Static(Content("Enter stores · Escape leaves everything as it is"), classes="dim")
+            yield Static(Content(f"Enter {self._enter} · Escape leaves everything as it is"), classes="dim")
+
+    @on(Input.Changed)
+    def mended(self) -> None:
+        """What was refused is being mended: the sentence was about the old text."""
+        self.query_one("#refusal", Static).update("")
 
     @on(Input.Submitted)
     def accept(self, event: Input.Submitted) -> None:

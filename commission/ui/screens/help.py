@@ -24,9 +24,10 @@ class Help(Screen[None]):
         self._title, self._text = title, text
 
     def compose(self) -> ComposeResult:
-        yield Static(Content(f" {self._title}"), classes="headline")
+        title, _, question = self._title.partition(": ")
+        yield Static(Content(f" {title}"), classes="headline")
         with VerticalScroll():
-            yield Markdown(self._text.strip())
+            yield Markdown(f"*{question}*\n\n{self._text.strip()}" if question else self._text.strip())
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:

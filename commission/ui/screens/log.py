@@ -47,7 +47,7 @@ class Log(VisitScreen):
         """Newest last, and selected."""
         self.query_one("#events").focus()
         self.refresh_results()
-        self.query_one("#events", Picker).action_move(9999)
+        self.call_after_refresh(self.query_one("#events", Picker).action_move, 9999)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Stored verdicts are there after a record or a signature."""

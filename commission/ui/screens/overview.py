@@ -14,10 +14,12 @@ from textual.widgets import Footer, Static
 from commission import steps
 from commission.model.units import clean_text
 from commission.ui.screens.base import VisitScreen
-from commission.ui.widgets.draw.canvas import Line, fit
-from commission.ui.widgets.picker import Item, Picker
+from commission.ui.widgets.draw.canvas import fit, wrap
+from commission.ui.widgets.picker import Item, Menu, Picker
 
 if TYPE_CHECKING:  # before the first results there is nothing to judge, and little to load
+    from collections.abc import Iterator
+
     from commission.model import Outcome
 
 HELP = """
@@ -34,15 +36,19 @@ Steps can be opened in any order, at any time; what you see is what is known now
 """
 
 
+CAUSES = ("electronics", "room", "settings")
+
+
 class Overview(VisitScreen):
     """All steps of the visit."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("q", "app.quit", "Quit", id="app.quit"),
-        Binding("n", "next", "Next", id="overview.next"),
+        Binding("n", "next", "Next", show=False, id="overview.next"),
         Binding("f", "findings", "Findings", id="overview.findings"),
         Binding("s", "app.sheet", "Sheet", id="overview.sheet"),
-        Binding("i", "app.import_files", "Import", id="overview.import"),
+        Binding("colon", "app.everything", "Everything", key_display=":", id="app.everything"),
+        Binding("i", "app.import_files", "Import", show=False, id="overview.import"),
         Binding("l", "app.log", "Log", show=False, id="overview.log"),
         Binding("p", "app.photo", "Photo", show=False, id="step.photo"),
         Binding("escape", "app.stop_or_stay", show=False, id="overview.stop"),
@@ -55,7 +61,7 @@ class Overview(VisitScreen):
         yield Static("", classes="headline")
         yield Static("", id="columns", classes="dim")
         with VerticalScroll(id="steps"):
-            yield Picker(id="step-list")
+            yield Menu(id="step-list")
         yield Static("", id="causes")
         yield Static("", id="next")
         yield Footer(show_command_palette=False)
@@ -71,11 +77,13 @@ class Overview(VisitScreen):
         width = max(self.size.width, 40)
         outcomes = self.commission.outcomes
         self.query_one("#columns", Static).update(
-            Content(fit(f"   {'Step':<{self._head - 1}}Done     Verdict       What stands out", width))
+            Content(fit(f"   {'Step':<{self._head - 2}}Done     Verdict       What stands out", width))
         )
         picker = self.query_one("#step-list", Picker)
-        picker.show([Item(step_id, self._line(n, title, outcomes.get(step_id), width))
-                     for n, (step_id, title) in enumerate(steps.listed(self.commission.visit.job), start=1)])  # fmt: skip
+        items: list[Item] = []
+        for n, (step_id, title) in enumerate(steps.listed(self.commission.visit.job), start=1):
+            items += self._lines(n, step_id, title, outcomes.get(step_id), width)
+        picker.show(items)
         self.query_one("#causes", Static).update(Content(self._causes(width)))
         self._show_rejudged()
         self.query_one("#next", Static).update(Content(self._next(width)))
@@ -99,10 +107,12 @@ class Overview(VisitScreen):
         """Cells of a step's number and name."""
         return 14 if self.visit.job.earlier is None else 18
 
-    def _line(self, number: int, title: str, outcome: Outcome | None, width: int) -> Line:
+    def _lines(self, number: int, step_id: str, title: str, outcome: Outcome | None, width: int) -> Iterator[Item]:
+        """A step in a line, and what stands out in as many as it takes."""
         head = fit(f"{number} {title}", self._head)
         if outcome is None:
-            return ((head, "second"), ("…", "dim"))
+            yield Item(step_id, ((head, "second"), ("…", "dim")))
+            return
         from commission.ui.text import verdict_count
         from commission.ui.widgets.draw.figures import STYLES
 
@@ -112,21 +122,32 @@ class Overview(VisitScreen):
         word = verdict_count(verdict, count)
         style = STYLES[verdict] if verdict is not None else "dim"
         stands = outcome.stands_out or (outcome.advice[0].text if outcome.advice and not outcome.done else "")
-        return (
-            (head, "second"),
-            (fit(done, 8) + " ", "dim" if outcome.state == "nothing" else ""),
-            (fit(word, 13) + " ", style),
-            (fit(stands, max(width - self._head - 25, 10)), ""),
+        before = self._head + 23
+        first, *more = wrap(clean_text(stands), max(width - before - 3, 10)) or [""]
+        yield Item(
+            step_id,
+            (
+                (head, "second"),
+                (fit(done, 8) + " ", "dim" if outcome.state == "nothing" else ""),
+                (fit(word, 13) + " ", style),
+                (first, ""),
+            ),
         )
+        for text in more:
+            yield Item("", ((" " * (before + 1), ""), (text, "")))
 
     def _causes(self, width: int) -> str:
         found = self.commission.findings
-        counts = {cause: sum(f.cause == cause for f in found) for cause in ("electronics", "room", "settings")}
+        # No count before the findings are there: a nought would say that nothing is wrong.
+        known = not self.commission.working and bool(self.commission.outcomes.get("handover"))
+        causes = {each: sum(f.cause == each for f in found) if known else "…" for each in CAUSES}
         job = self.visit.job
         waiting = len(self.visit.pending)
         responses = f"{len(job.responses)} responses" + (f" ({waiting} not analysed yet)" if waiting else "")
-        causes = " · ".join(f"{cause} {count}" for cause, count in counts.items())
-        left, right = f" Causes: {causes}", f"{responses}, {len(job.log)} events "
+        left, right = (
+            f" Causes: {' · '.join(f'{cause} {count}' for cause, count in causes.items())}",
+            f"{responses}, {len(job.log)} events ",
+        )
         return left + (right.rjust(width - len(left)) if len(left) + len(right) + 1 < width else "")
 
     def _next(self, width: int) -> str:

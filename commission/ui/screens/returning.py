@@ -40,7 +40,7 @@ def ask_return(app: CommissionApp) -> None:
 
 def _ask_path(app: CommissionApp) -> None:
     app.push_screen(
-        AskText("Path of the earlier job", "ends in .commission; ~ is your home", "", existing_file),
+        AskText("Path of the earlier job", "ends in .commission; ~ is your home", "", existing_file, enter="goes on"),
         lambda text: _ask_name(app, existing_file(text)) if text is not None else None,
     )
 
@@ -48,7 +48,7 @@ def _ask_path(app: CommissionApp) -> None:
 def _ask_name(app: CommissionApp, earlier: Path) -> None:
     hint = f"A job of its own in this folder: the room of {earlier.name}, to be held against what was left there."
     app.push_screen(
-        AskText("Name of the new job", hint, suggested(earlier, dt.date.today().year), new_job),
+        AskText("Name of the new job", hint, suggested(earlier, dt.date.today().year), new_job, enter="makes it"),
         lambda text: _make(app, Path.cwd() / new_job(text), earlier) if text is not None else None,
     )
 

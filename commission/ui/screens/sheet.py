@@ -71,7 +71,7 @@ class Sheet(VisitScreen):
             if line.channel != channel and channel:
                 items.append(text_item("", ""))
             channel = line.channel
-            items.append(Item(str(index), _runs(line)))
+            items.append(Item(str(index), _runs(line, narrow=self.size.width < 78)))
         self.query_one("#lines", Picker).show(items)
 
     def action_tick(self) -> None:
@@ -90,7 +90,13 @@ class Sheet(VisitScreen):
         """Write the sheet as CSV."""
         name = f"{self.visit.path.stem}-sheet.csv"
         self.app.push_screen(
-            AskText("Write the settings sheet to", "ends in .csv", name, lambda text: new_file(text, (".csv",))),
+            AskText(
+                "Write the settings sheet to",
+                "ends in .csv",
+                name,
+                lambda text: new_file(text, (".csv",)),
+                enter="writes it",
+            ),
             self._write,
         )
 
@@ -101,12 +107,12 @@ class Sheet(VisitScreen):
                                     self.commission.say)  # fmt: skip
 
 
-def _runs(line: SheetLine) -> tuple[tuple[str, str], ...]:
+def _runs(line: SheetLine, *, narrow: bool) -> tuple[tuple[str, str], ...]:
     old, new = (_value(v, line.decimals, signed=line.kind == "trim") for v in (line.old, line.new))
     state = ("✓ applied", "pass") if line.ticked else (("stays", "dim") if not line.change else ("", ""))
     return (
         (fit(f" {line.channel}", 8), "mark"),
-        (fit(clean_text(line.name), 18), "dim"),
+        (fit("" if narrow else clean_text(line.name), 0 if narrow else 18), "dim"),
         (fit(line.kind, 9), ""),
         (fit(old, 9, "right"), "dim"),
         (" → ", "dim"),

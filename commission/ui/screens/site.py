@@ -17,11 +17,11 @@ from commission.model.units import clean_text
 from commission.steps import step
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText, Choose
-from commission.ui.site_fields import Field, SettingField, add_item, delete_item, fields_of
+from commission.ui.site_fields import Field, SettingField, add_items, delete_item, fields_of
 from commission.ui.text import attached_count
 from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.painted import Painted
-from commission.ui.widgets.picker import Item, Picker, text_item
+from commission.ui.widgets.picker import Form, Item, Picker, text_item
 from commission.ui.widgets.room_plan import RoomPlanView
 
 KEYS = """
@@ -34,6 +34,8 @@ from the screen, up, with `;` between them. Temperatures: `21.5`, `70 °F`.
 """
 
 
+ADDED = ("site.seats", "site.channels", "site.meter")
+"""What is missing of these is added, not filled in."""
 LIMITS = "limits"
 """Key of the line that names the limits in force; it is no field of the system."""
 
@@ -45,7 +47,7 @@ class SiteForm(VisitScreen):
         Binding("a", "add", "Add", id="site.add"),
         Binding("d", "delete", "Delete", id="site.delete"),
         Binding("v", "page", "Plan", id="site.page"),
-        Binding("r", "rounds", "Round", id="app.rounds"),
+        Binding("r", "rounds", "Round", show=False, id="app.rounds"),
         Binding("p", "photo", "Photo", show=False, id="step.photo"),
         Binding("u", "budget", "Uncertainty", show=False, id="step.budget"),
         Binding("n", "note", "Note", show=False, id="step.note"),
@@ -63,24 +65,46 @@ class SiteForm(VisitScreen):
         yield Static("", classes="headline")
         with Horizontal(id="sides"):
             with VerticalScroll(id="form"):
-                yield Picker(id="fields")
+                yield Form(id="fields")
             with VerticalScroll(id="beside"):
                 yield RoomPlanView(id="room")
         yield Static("", id="judgement")
         yield Footer(show_command_palette=False)
 
     def on_mount(self) -> None:
-        """The form has the keys; Layout begins at the places."""
+        """The form has the keys, and begins where something is wanted."""
         picker = self.query_one("#fields", Picker)
         picker.focus()
         self.refresh_results()
-        if self.step.id == "layout":
-            self.call_after_refresh(self._begin_at_places)
+        self.call_after_refresh(self._begin_where_wanted)
 
-    def _begin_at_places(self) -> None:
-        """Once the form is drawn: its first fields are not what Layout is about."""
-        if "seats.0.position" in self._fields:
-            self.query_one("#fields", Picker).select("seats.0.position")
+    def _begin_where_wanted(self) -> None:
+        """Once the form is drawn: at the first gap; Layout at the places, its first fields are not what it is about."""
+        key = "seats.0.position" if self.step.id == "layout" else self._first_gap()
+        if key in self._fields:
+            picker = self.query_one("#fields", Picker)
+            picker.select(key)
+            picker.row_in_view(picker.cursor - 1, max(self.query_one("#form").size.height - 2, 1))
+
+    def _missing(self) -> str:
+        """Which of the things that other steps need is the first that is not there; empty where all are."""
+        outcome = self.commission.outcomes.get(self.step.id)
+        return next((check.id for check in outcome.checks if check.why_not), "") if outcome is not None else ""
+
+    def _first_gap(self) -> str:
+        """The field to begin with; empty for the first one."""
+        job = self.visit.job
+        match self._missing():
+            case "site.room":
+                return "room.size"
+            case "site.places":
+                channels = job.system.channels
+                gap = next((n for n, c in enumerate(channels) if c.position_m is None and c.distance_m is None), 0)
+                return f"channels.{gap}.position"
+            case "site.settings":
+                held = ((c.id, job.setting(self.round_id, c.id).trim_db) for c in job.system.channels)
+                return next((f"setting.{channel}.trim" for channel, trim in held if trim is None), "")
+        return ""
 
     def refresh_results(self) -> None:
         """Draw the form and the plan."""
@@ -105,6 +129,8 @@ class SiteForm(VisitScreen):
         outcome = self.commission.outcomes.get(self.step.id)
         if outcome is not None:
             said = outcome.stands_out or (f"{outcome.done} of {outcome.total} filled in")
+            if self._missing() in ADDED:
+                said += f" · {self.commission.key_of('site.add', 'a')} adds it"
             self.query_one("#judgement", Static).update(Content(clean_text(said)))
 
     def _plan(self) -> None:
@@ -146,6 +172,8 @@ class SiteForm(VisitScreen):
     def _store(self, field: Field | SettingField, value: str | None) -> None:
         if value is None:
             return
+        keys = list(self._fields)
+        following = keys[min(keys.index(field.key) + 1, len(keys) - 1)]
         try:
             result = field.apply(self.visit.job, value)
         except CommissionError as error:
@@ -157,6 +185,7 @@ class SiteForm(VisitScreen):
             # The temperature counts as read today, even where it is that of the visit before.
             self.store(SystemDefined(system=result, note=f"{field.label} {clean_text(value)}"))
         self.refresh_results()
+        self.query_one("#fields", Picker).select(following)  # Enter goes down, as it does in every table of readings
 
     def action_add(self) -> None:
         """Add a seat, channel or instrument."""
@@ -168,20 +197,21 @@ class SiteForm(VisitScreen):
             kinds = [(k, k) for k in ("meter", "microphone", "calibrator", "tape", "thermometer")]
             self.app.push_screen(Choose("Which instrument?", kinds), lambda kind: self._added(what, kind))
         elif what is not None:
-            hint = "A2, B1 …" if what == "seats" else "FL, FC, SiL, TpFL, SUB1 …"
+            labels = "A1 A2 A3 B1 …" if what == "seats" else "FL FC FR SiL SiR TpFL SUB1 …"
+            hint = f"one, or several with blanks between them: {labels}"
             job = self.visit.job
             self.app.push_screen(
-                AskText("Its label", hint, "", lambda text: add_item(job.system, what, text)),
+                AskText("Label", hint, "", lambda text: add_items(job.system, what, text)),
                 lambda text: self._added(what, text),
             )
 
     def _added(self, what: str, text: str | None) -> None:
         if text:
-            system = add_item(self.visit.job.system, what, text)
+            before = len(getattr(self.visit.job.system, what))
+            system = add_items(self.visit.job.system, what, text)
             if self.store(SystemDefined(system=system, note=f"added {clean_text(text)}")):
                 self.refresh_results()
-                last = len(getattr(system, what)) - 1
-                first = next((key for key in self._fields if key.startswith(f"{what}.{last}.")), None)
+                first = next((key for key in self._fields if key.startswith(f"{what}.{before}.")), None)
                 if first is not None:
                     self.query_one("#fields", Picker).select(first)
 

@@ -17,7 +17,7 @@ from commission import model
 from commission.model.errors import CommissionError, InputError
 from commission.model.units import clean_text
 from commission.ui.paths import existing_file
-from commission.ui.widgets.picker import Item, Picker, text_item
+from commission.ui.widgets.picker import Item, Menu, Picker, text_item
 
 if TYPE_CHECKING:
     from commission.ui.app import CommissionApp
@@ -53,7 +53,7 @@ class Start(Screen[None]):
             Content("Levels, delays and bass for every seat; as found against as left; on record."), id="banner"
         )
         with VerticalScroll():
-            yield Picker(id="choices")
+            yield Menu(id="choices")
         yield Static("", id="live", classes="remark")
         yield Footer(show_command_palette=False)
 
@@ -108,13 +108,25 @@ class Start(Screen[None]):
         if key.startswith("open:"):
             self.commission.open_job(Path(key.removeprefix("open:")))
         elif key == "new":
-            self.app.push_screen(AskText("Title of the new job", "such as: Loft cinema", "", _title), self._new)
+            self.app.push_screen(
+                AskText(
+                    "Title of the new job",
+                    "such as: Loft cinema; its file is made in this folder",
+                    "",
+                    _title,
+                    enter="makes it",
+                ),
+                self._new,
+            )
         elif key == "toml":
             self.app.push_screen(
-                AskText("Path of the definition", "ends in .toml", "", existing_file), self._from_toml
+                AskText("Path of the definition", "ends in .toml", "", existing_file, enter="reads it"),
+                self._from_toml,
             )
         elif key == "path":
-            self.app.push_screen(AskText("Path of the job", "ends in .commission", "", existing_file), self._open)
+            self.app.push_screen(
+                AskText("Path of the job", "ends in .commission", "", existing_file, enter="opens it"), self._open
+            )
         elif key == "return":
             from commission.ui.screens.returning import ask_return
 
@@ -126,7 +138,8 @@ class Start(Screen[None]):
             )
         elif key == "rehearse":
             self.app.push_screen(
-                AskText("Number of the room", "the same number, the same room", "1", _seed), self._rehearse
+                AskText("Number of the room", "the same number, the same room", "1", _seed, enter="opens it"),
+                self._rehearse,
             )
 
     def _open(self, path: str | None) -> None:

@@ -47,11 +47,15 @@ class StepScreen(VisitScreen):
     """Any step whose entry is readings, responses or nothing."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("v", "sides", "Other side", id="step.sides"),
-        Binding("tab", "sides", show=False, id="step.sides-tab"),
+        Binding("v", "sides", "Results", id="step.sides"),
+        Binding("v", "sides_back", "Entry", id="step.sides"),
+        Binding("v", "sides_along", "Next view", id="step.sides"),
+        Binding("tab", "other_side", show=False, id="step.sides-tab"),
         Binding("i", "import_files", "Import", id="step.import"),
         Binding("m", "measure", "Measure", id="step.measure"),
         Binding("g", "sign", "Sign", id="step.sign"),
+        Binding("w", "record", "Write record", id="step.record"),
+        Binding("k", "check_record", "Check record", id="step.check-record"),
         Binding("c", "decide", "Choose", id="step.choose"),
         Binding("r", "rounds", "Round", id="app.rounds"),
         Binding("p", "photo", "Photo", id="step.photo"),
@@ -96,11 +100,14 @@ class StepScreen(VisitScreen):
             self._entry = EntryTable(self._rows(), units)
             left.mount(self._entry)
             self._results = Results(units, (right, right))
+            unread = (n for n, row in enumerate(self._entry.rows) if not row.values and row.prompt.given is None)
+            self._entry.select(next(unread, 0))
             self._entry.focus()
         else:
             self.add_class("wide-left")
             self._results = Results(units, (left, right))
         self.add_class("page-entry")
+        self.set_class(self._ends_visit, "closing")
         self.refresh_results()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
@@ -112,9 +119,19 @@ class StepScreen(VisitScreen):
         if action == "decide":
             return choices
         if action in ("photo", "photo_unlisted"):  # six keys in the footer at most
-            full = self.step.entry == "responses" or (choices and self._entry is not None)
+            full = self.step.entry == "responses" or (choices and self._entry is not None) or self._ends_visit
             return full == (action == "photo_unlisted")
-        return self.step.id == "handover" if action == "sign" else True
+        if action in ("sides", "sides_back", "sides_along"):  # one key, named for where it leads
+            along = self._entry is None
+            if along and self._results is not None and len(self._results.views) < 2:
+                return False
+            return action == ("sides_along" if along else "sides_back" if self._at_results else "sides")
+        return self._ends_visit if action in ("sign", "record", "check_record") else True
+
+    @property
+    def _ends_visit(self) -> bool:
+        """Whether this is the step that ends the visit."""
+        return self.step.id == "handover"
 
     def refresh_results(self) -> None:
         """Readings at once; results when they are there."""
@@ -139,8 +156,10 @@ class StepScreen(VisitScreen):
         fresh = results.show(outcome)
         alone = self._entry is None and not results.right
         self.set_class(alone, "one-side")
-        if self._entry is None and fresh and results.views:
+        if fresh and self._entry is None and results.views:
             results.views[0].focus()
+        elif fresh and self._at_results and self.focused is None:  # the results came after the page was opened
+            self.set_focus(next(iter(_views(self.query_one("#result"))), None))
         elif self._entry is not None and self._entry.has_focus and self._entry.prompt is not None:
             self._follow(self._entry.prompt)
 
@@ -161,6 +180,10 @@ class StepScreen(VisitScreen):
             advice = self._shown.advice if self._shown is not None else ()
             then = advice[0].text if advice else self.step.question
             text, caution = captures_text(self.step, self.visit.job, self.round_id, then)
+        elif self._ends_visit and self._shown is not None:
+            from commission.ui.screens.closing import closing_text
+
+            text = closing_text(self.commission, self.size.width - 2)
         elif self._shown is not None and self._shown.advice:
             text = self._shown.advice[0].text
         self.query_one("#todo", Static).update(Content("\n".join(clean_text(line) for line in text.split("\n"))))
@@ -291,6 +314,14 @@ class StepScreen(VisitScreen):
         """The same where the footer has no room for it."""
         self.action_photo()
 
+    def action_record(self) -> None:
+        """Write the record."""
+        self.commission.action_export()
+
+    def action_check_record(self) -> None:
+        """Hold a record against the job."""
+        self.commission.action_check_record()
+
     def action_sign(self) -> None:
         """Sign the record."""
         ask_signature(self)
@@ -306,7 +337,7 @@ class StepScreen(VisitScreen):
 
     # --- moving -----------------------------------------------------------------------------------------------
 
-    def action_sides(self) -> None:
+    def action_other_side(self) -> None:
         """The other side: another page on a narrow terminal, another focus on a wide one."""
         left, right = self.query_one("#entry"), self.query_one("#result")
         if self.has_class("one-side"):
@@ -315,11 +346,30 @@ class StepScreen(VisitScreen):
                 now = views.index(self.focused) if self.focused in views else -1
                 views[(now + 1) % len(views)].focus()
             return
-        inside_right = self.focused is not None and right in self.focused.ancestors
-        to_right = not (self.has_class("page-result") if self.has_class("narrow") else inside_right)
+        to_right = not self._at_results
         self.set_class(to_right, "page-result")
         self.set_class(not to_right, "page-entry")
         self.set_focus(next(iter(_views(right if to_right else left)), None))
+        self.refresh_bindings()
+
+    def action_sides(self) -> None:
+        """To the results."""
+        self.action_other_side()
+
+    def action_sides_back(self) -> None:
+        """To the entry."""
+        self.action_other_side()
+
+    def action_sides_along(self) -> None:
+        """To the next view, where there is nothing to enter."""
+        self.action_other_side()
+
+    @property
+    def _at_results(self) -> bool:
+        """Whether the right side is looked at."""
+        if self.has_class("narrow"):
+            return self.has_class("page-result")
+        return self.focused is not None and self.query_one("#result") in self.focused.ancestors
 
     def action_page(self, direction: int) -> None:
         """A page up or down on the side that has the keys."""

@@ -10,14 +10,15 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from commission.model import InputError, Prompt
+from commission.model.units import clean_text
 from commission.ui.widgets.draw.canvas import Line, wrap
 from commission.ui.widgets.draw.entry import (
     STARTS,
     EntryRow,
     Typing,
-    belongs,
     draw_entry,
     entry_value,
+    impossible,
     outside,
     question,
     row_of_line,
@@ -105,9 +106,9 @@ class EntryTable(Painted):
     def _takes(self, character: str) -> bool:
         if self.prompt is None or not character.isprintable():
             return False
-        if not self.typing.text:
-            return character in STARTS
-        return belongs(character, self.typing.text, self.prompt.unit)
+        # Once a number is begun all that is typed belongs to it: a key that is swallowed would make 1e9 a 19, and one
+        # that is obeyed would set off a command in the middle of a number.
+        return bool(self.typing.text) or character in STARTS
 
     def on_key(self, event: events.Key) -> None:
         """Digits begin an entry; while one is being typed, Backspace mends and Escape drops it."""
@@ -118,12 +119,22 @@ class EntryTable(Painted):
             self._type(typed[:-1])
         elif (typed or self.typing.problem) and event.key == "escape":
             self._type("")
-        elif typed and event.character is not None and event.character.isprintable():
-            pass  # a stray letter must not set off a command in the middle of a number
         else:
             return
         event.stop()
         event.prevent_default()
+
+    def on_paste(self, event: events.Paste) -> None:
+        """What is pasted stands there as if it were typed; Enter stores it. A list of numbers is none."""
+        if self.prompt is None:
+            return
+        event.stop()
+        text = " ".join(event.text.split())
+        self._type(text[:LONGEST])
+        if len(text) > LONGEST:
+            self._say(
+                f"This is more than one number: “{clean_text(text[:LONGEST])}…”. Escape drops it.", asking=False
+            )
 
     def _type(self, text: str) -> None:
         had_problem = bool(self.typing.problem)
@@ -132,23 +143,32 @@ class EntryTable(Painted):
 
     def action_store(self) -> None:
         """Enter: check what was typed, say what is wrong, ask when unusual, else tell and go down."""
-        prompt, typing = self.prompt, self.typing
-        if prompt is None or not typing.text:
+        if self.prompt is None or not self.typing.text:
             self.action_move(1)
-            return
+        else:
+            self._enter(1, sure=self.typing.asking)
+
+    def _enter(self, rows: int, *, sure: bool) -> None:
+        """Tell what was typed and go on by so many rows; stay where something is to be said about it."""
+        prompt, typed = self.prompt, self.typing.text
+        assert prompt is not None
         try:
-            value = self._parse(prompt, typing.text)
+            value = self._parse(prompt, typed)
         except InputError as error:
             self._say(str(error), asking=False)
             return
-        if outside(prompt, value) and not typing.asking:
+        if problem := impossible(prompt, value):
+            self._say(problem, asking=False)
+            return
+        if outside(prompt, value) and not sure:
             self._say(question(prompt, value, self.units), asking=True)
             return
         self.typing = Typing()
         self.repaint(layout=True)
-        self.post_message(self.Entered(prompt, typing.text, value))
-        if self.cursor + 1 < len(self.rows):
-            self.cursor += 1
+        self.post_message(self.Entered(prompt, typed, value))
+        target = min(max(self.cursor + rows, 0), len(self.rows) - 1)
+        if target != self.cursor:
+            self.cursor = target
             self._moved()
 
     def refuse(self, sentence: str) -> None:
@@ -168,8 +188,11 @@ class EntryTable(Painted):
     # --- moving -----------------------------------------------------------------------------------------------
 
     def action_move(self, rows: int) -> None:
-        """Another row; what was typed and not stored is dropped."""
+        """Another row; what was typed is entered first, as Enter would: a number that is read must not be lost."""
         if not self.rows:
+            return
+        if self.typing.text:
+            self._enter(rows, sure=False)
             return
         target = min(max(self.cursor + rows, 0), len(self.rows) - 1)
         if target == self.cursor and abs(rows) == 1:
@@ -180,7 +203,8 @@ class EntryTable(Painted):
         self._moved()
 
     def select(self, index: int) -> None:
-        """Select a row by its number."""
+        """Select a row by its number; what was typed and not entered is dropped."""
+        self.typing = Typing()
         self.action_move(index - self.cursor)
 
     def on_focus(self) -> None:
@@ -196,7 +220,7 @@ class EntryTable(Painted):
         said = wrap(self.typing.problem, max(self.size.width - 4, 10)) if self.typing.problem else []
         row = row_of_line(len(self.rows), self.cursor, len(said), event.y)
         if 0 <= row < len(self.rows) and row != self.cursor:
-            self.select(row)
+            self.action_move(row - self.cursor)
 
     def _moved(self) -> None:
         self.repaint(layout=True)

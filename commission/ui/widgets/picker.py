@@ -93,8 +93,9 @@ class Picker(Painted):
     def _line(self, item: Item, selected: bool, width: int) -> Line:
         if not item.key:
             return item.runs
-        behind = " selected" if selected and self.has_focus else ""
-        runs: list[Run] = [("▸" if selected else " ", ("accent" if self.has_focus else "faint") + behind)]
+        lit = self.has_focus or not self.can_focus  # one that cannot have the keys follows a field that has them
+        behind = " selected" if selected and lit else ""
+        runs: list[Run] = [("▸" if selected else " ", ("accent" if lit else "faint") + behind)]
         runs += [(text, (style + behind).strip()) for text, style in item.runs]
         pad = width - width_of(tuple(runs))
         if pad < 0:  # the last run gives way
@@ -139,3 +140,19 @@ class Picker(Painted):
         self.row_in_view(self.cursor)
         if self.key:
             self.post_message(self.Selected(self, self.key))
+
+
+class Menu(Picker):
+    """A list whose lines lead somewhere: the keys at the bottom say so."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "choose", "Open", key_display="Enter", id="list.choose"),
+    ]
+
+
+class Form(Picker):
+    """A list whose lines are filled in: the keys at the bottom say so."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "choose", "Edit", key_display="Enter", id="list.choose"),
+    ]

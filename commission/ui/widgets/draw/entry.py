@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean
@@ -16,8 +17,6 @@ from commission.ui.widgets.draw.figures import DECIMALS, quantity
 
 STARTS = "0123456789.,-−+"
 """What begins an entry; any other key means something else to the screen."""
-LETTERS = {"m": " 'ftincm\"/′″’”", "°C": " °cfCF"}
-"""What else may be part of an entry, by unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,29 +37,34 @@ class Typing:
     """The value lies outside what was expected; a second Enter stores it."""
 
 
-def belongs(char: str, typed: str, unit: str) -> bool:
-    """Whether a character is part of an entry in that unit, given what was typed before."""
-    if char in "0123456789.,":
-        return True
-    if char in "-−+":
-        return not typed
-    return bool(typed) and char in LETTERS.get(unit, "")
-
-
 def entry_value(prompt: Prompt, text: str) -> float:
-    """The number in the prompt's unit; raises InputError with a sentence for the technician."""
+    """The number in the prompt's unit, which may stand behind it; raises InputError with a sentence for the technician."""
     where = row_name(prompt) + (f" {prompt.quantity}" if prompt.quantity else "")
     if prompt.unit == "m":
         low = prompt.expected[0] if prompt.expected else 0.0
         return parse_length_m(text, where, signed=low < 0)
     if prompt.unit == "°C":
         return parse_temperature_c(text, where)
-    return parse_number(text, where)
+    return parse_number(
+        re.sub(rf"(?<=[\d.,])\s*{re.escape(prompt.unit)}(\(?[ACZ]\)?)?$", "", text.strip(), flags=re.IGNORECASE),
+        where,
+    )
 
 
 def outside(prompt: Prompt, value: float) -> bool:
     """Whether to ask before storing."""
     return prompt.expected is not None and not prompt.expected[0] <= value <= prompt.expected[1]
+
+
+def impossible(prompt: Prompt, value: float) -> str:
+    """Why a value is refused that lies farther outside what was expected than that is wide; empty for all others."""
+    if prompt.expected is None:
+        return ""
+    low, high = prompt.expected
+    if low - (high - low) <= value <= high + (high - low):
+        return ""
+    said = f"{value:g}" if abs(value) < 1e6 else f"{value:.0e}"
+    return f"{said} {prompt.unit} cannot be right here. Is a decimal sign missing, or is it another unit?"
 
 
 def question(prompt: Prompt, value: float, units: str) -> str:
@@ -150,7 +154,9 @@ def _row_line(row: EntryRow, columns: Columns, typing: Typing, chosen: bool, wid
             text = prompt.quantity
         elif title.startswith("Last"):
             if chosen and typing.text:
-                line.append((fit(typing.text + "▏", size, "right"), "edit"))
+                typed = typing.text + "▏"
+                typed = typed if cell_len(typed) <= size else "…" + typed[1 - size :]  # the end is where one types
+                line.append((fit(typed, size, "right"), "edit"))
                 line.append((" ", behind.strip()))
                 used += size + 1
                 continue

@@ -1,0 +1,36 @@
+"""The theme that was chosen last, kept beside the recent jobs; and the one for a terminal of sixteen colours."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+SIXTEEN = "ansi-dark"
+"""The terminal's own colours: shades mixed for millions would fall together in sixteen."""
+
+
+def look_file() -> Path:
+    """Where the choice is kept."""
+    from platformdirs import user_state_path
+
+    return user_state_path("commission", appauthor=False) / "theme"
+
+
+def chosen_look(path: Path | None, known: frozenset[str]) -> str | None:
+    """The theme of that file; None where there is none, or none that is known."""
+    if path is None:
+        return None
+    try:
+        name = path.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError):
+        return None
+    return name if name in known else None
+
+
+def keep_look(path: Path | None, name: str) -> None:
+    """Keep a choice; where it cannot be kept, it holds until the end."""
+    if path is not None:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(name + "\n", encoding="utf-8")
+        except OSError:
+            pass

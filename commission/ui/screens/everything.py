@@ -1,0 +1,108 @@
+"""Everything there is, by name: type a few letters, Enter does it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical, VerticalScroll
+from textual.content import Content
+from textual.screen import ModalScreen
+from textual.widgets import Input, Static
+
+from commission.ui.widgets.draw.canvas import fit
+from commission.ui.widgets.picker import Item, Picker, text_item
+
+if TYPE_CHECKING:
+    from commission.ui.app import CommissionApp
+
+
+class Offer(NamedTuple):
+    """Something that can be done: its name, what it is, and doing it."""
+
+    name: str
+    about: str
+    do: Callable[[], object]
+
+
+def found(offers: Sequence[Offer], text: str) -> list[Offer]:
+    """Those that hold every word of a text; first those whose name does, each in the order of the visit."""
+    words = text.casefold().split()
+    by_name = [each for each in offers if all(word in each.name.casefold() for word in words)]
+    rest = [each for each in offers if all(word in f"{each.name} {each.about}".casefold() for word in words)]
+    return by_name + [each for each in rest if each not in by_name]
+
+
+class Everything(ModalScreen[Offer | None]):
+    """A line to type in, and what fits it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "dismiss(None)", "Leave", id="dialog.leave"),
+        Binding("up", "move(-1)", show=False, priority=True, id="everything.up"),
+        Binding("down", "move(1)", show=False, priority=True, id="everything.down"),
+        Binding("pageup", "move(-10)", show=False, priority=True, id="everything.page-up"),
+        Binding("pagedown", "move(10)", show=False, priority=True, id="everything.page-down"),
+    ]
+
+    DEFAULT_CSS = """
+    Everything Input, Everything Input:focus { height: 1; border: none; padding: 0 1; background: $background; }
+    Everything VerticalScroll { height: auto; max-height: 18; }
+    """
+
+    def __init__(self, offers: Sequence[Offer]) -> None:
+        super().__init__()
+        self._offers = list(offers)
+
+    def compose(self) -> ComposeResult:
+        """The line above the list."""
+        with Vertical(classes="dialog"):
+            yield Input(placeholder="what do you want to do?")
+            with VerticalScroll(can_focus=False):
+                yield Picker(id="offers")
+            yield Static(Content("A few letters find it · ↑ ↓ · Enter does it · Escape leaves"), classes="dim")
+
+    def on_mount(self) -> None:
+        """All of them first."""
+        self.query_one("#offers").can_focus = False
+        self.query_one(Input).focus()
+        self._list("")
+
+    @on(Input.Changed)
+    def typed(self, event: Input.Changed) -> None:
+        """Those that fit."""
+        self._list(event.value)
+
+    def _list(self, text: str) -> None:
+        fitting = found(self._offers, text)
+        items: list[Item] = [
+            Item(each.name, ((fit(f" {each.name}", 26), ""), (each.about, "dim"))) for each in fitting
+        ]
+        picker = self.query_one("#offers", Picker)
+        picker.show(items or [text_item("", " Nothing is called so.", "dim")])
+        if items:
+            picker.select(items[0].key)
+
+    def action_move(self, by: int) -> None:
+        """Another line."""
+        self.query_one("#offers", Picker).action_move(by)
+
+    @on(Input.Submitted)
+    @on(Picker.Chosen)
+    def choose(self) -> None:
+        """Do it, once this is gone."""
+        key = self.query_one("#offers", Picker).key
+        self.dismiss(next((each for each in self._offers if each.name == key), None) if key else None)
+
+
+def show_everything(app: CommissionApp) -> None:
+    """Ask what to do, and do it."""
+    from commission.ui.offers import offers
+
+    def do(offer: Offer | None) -> None:
+        if offer is not None:
+            app.call_later(offer.do)
+
+    app.push_screen(Everything(list(offers(app))), do)

@@ -1,0 +1,269 @@
+"""The record from the terminal: which file, language, paper and letterhead; and a record held against the job."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar, Literal, cast
+
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.content import Content
+from textual.screen import ModalScreen, Screen
+from textual.widgets import Footer, Input, Static
+
+from commission.model.errors import CommissionError
+from commission.model.units import clean_text
+from commission.ui.paths import existing_file, new_file
+from commission.ui.screens.choosing import stoppable
+from commission.ui.screens.dialogs import AskText, Choose
+from commission.ui.widgets.picker import Picker, text_item
+
+if TYPE_CHECKING:
+    from commission.model import CancelToken, Progress
+    from commission.ui.app import CommissionApp
+
+RECORDS = (".pdf", ".html", ".json", ".csv", ".sofa")
+CHECKED = (".pdf", ".html", ".json")
+HINT = """.pdf to print, .html for any browser: the record for the client
+.json everything, .csv every check, .sofa the responses (AES69)
+A name such as loft.de.pdf makes it German."""
+OWN_WORDS = "own"
+PAPERS: tuple[tuple[Literal["a4", "us-letter"], str], ...] = (("a4", "A4"), ("us-letter", "US Letter"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What was asked for, as it was typed."""
+
+    file: str
+    language: str
+    words: str = ""
+    """Path of words of one's own, where the language is `OWN_WORDS`."""
+    paper: Literal["a4", "us-letter"] = "a4"
+    letterhead: str = ""
+
+    @property
+    def target(self) -> Path:
+        """Where it goes; raises InputError where it cannot."""
+        return Path.cwd() / new_file(self.file, RECORDS)
+
+    @property
+    def told_in(self) -> str:
+        """A shipped language, or the path of one's own words; raises InputError where that is none."""
+        return self.language if self.language != OWN_WORDS else str(existing_file(self.words))
+
+    @property
+    def letterhead_file(self) -> Path | None:
+        """None: a record without a letterhead. Raises InputError where it is no file."""
+        return existing_file(self.letterhead) if self.letterhead.strip() else None
+
+
+def ask_record(app: CommissionApp, wanted: Wanted | None = None, refused: str = "") -> None:
+    """Ask for a record; `refused` says why the one that was asked for was not written."""
+    if wanted is None:
+        own = app.workshop.letterhead
+        metric = app.visit.job.system.units == "metric"
+        wanted = Wanted(
+            file=f"{app.visit.path.stem}-record.pdf",
+            language=app.workshop.languages[0][0],
+            paper="a4" if metric else "us-letter",
+            letterhead=str(own) if own is not None else "",
+        )
+
+    def asked(answer: Wanted | None) -> None:
+        if answer is None:
+            return
+        target = answer.target
+        if not target.exists():
+            _write(app, answer)
+            return
+        options = [("keep", "keep it, and choose another name"), ("replace", "replace it")]
+        app.push_screen(
+            Choose(f"{target.name} is there already.", options, "keep"),
+            lambda said: _write(app, answer) if said == "replace" else ask_record(app, answer) if said else None,
+        )
+
+    app.push_screen(WriteRecord(wanted, app.workshop.languages, refused), asked)
+
+
+def _write(app: CommissionApp, wanted: Wanted) -> None:
+    visit, target = app.visit, wanted.target
+
+    def write(cancel: CancelToken, progress: Progress) -> str:
+        visit.analyse(cancel, lambda f, t: progress(f / 2, t) if t else None)
+        report = stoppable(cancel, lambda f, t: progress(0.5 + f / 2, t))
+        return app.workshop.export(
+            visit,
+            target,
+            language=wanted.told_in,
+            paper=wanted.paper,
+            letterhead=wanted.letterhead_file or "none",
+            progress=report,
+        )
+
+    def done(said: str) -> None:
+        app.say(said)
+        if target.suffix.lower() in CHECKED:
+            app.last_record = wanted
+
+    app.run_job(write, done, lambda sentence: ask_record(app, wanted, sentence))
+
+
+class WriteRecord(ModalScreen[Wanted | None]):
+    """Asks for all of it at once; Enter writes from any field, what is refused stays as it was typed."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
+
+    DEFAULT_CSS = """
+    WriteRecord .labelled { height: auto; max-height: 4; }
+    WriteRecord .labelled > Static { width: 12; }
+    WriteRecord Input, WriteRecord Input:focus { height: 1; border: none; padding: 0 1; background: $background; }
+    """
+
+    def __init__(self, wanted: Wanted, languages: tuple[tuple[str, str], ...], refused: str = "") -> None:
+        super().__init__()
+        self._wanted, self._languages, self._refused = wanted, languages, refused
+
+    def compose(self) -> ComposeResult:
+        """File, language, paper, letterhead."""
+        wanted = self._wanted
+        languages = [text_item(key, f" {name}") for key, name in self._languages]
+        languages.append(text_item(OWN_WORDS, " words of your own"))
+        with Vertical(classes="dialog"):
+            yield Static(Content("Write the record"), classes="dialog-title")
+            with Horizontal(classes="labelled"):
+                yield Static("File")
+                yield Input(clean_text(wanted.file), id="record-file", select_on_focus=True)
+            yield Static(Content(HINT), classes="dim")
+            with Horizontal(classes="labelled"):
+                yield Static("Language")
+                yield Picker(languages, id="record-language")
+            with Horizontal(classes="labelled", id="record-words-line"):
+                yield Static("")
+                yield Input(
+                    clean_text(wanted.words), placeholder="path of the words, such as words.toml", id="record-words"
+                )
+            with Horizontal(classes="labelled"):
+                yield Static("Paper")
+                yield Picker([text_item(key, f" {name}") for key, name in PAPERS], id="record-paper")
+            with Horizontal(classes="labelled"):
+                yield Static("Letterhead")
+                yield Input(
+                    clean_text(wanted.letterhead),
+                    placeholder="path of its TOML file; empty: none",
+                    id="record-letterhead",
+                )
+            yield Static("", id="refusal", classes="refusal")
+            yield Static(Content("Enter writes it · Tab changes fields · Escape leaves"), classes="dim")
+
+    def on_mount(self) -> None:
+        """Begin with the file."""
+        self.query_one("#record-language", Picker).select(self._wanted.language)
+        self.query_one("#record-paper", Picker).select(self._wanted.paper)
+        self.query_one("#record-file").focus()
+        self._say(self._refused)
+        self._show_words()
+
+    def _say(self, sentence: str) -> None:
+        said = f"✗ {clean_text(sentence)}" if sentence else ""
+        self.query_one("#refusal", Static).update(Content(said))
+
+    def _show_words(self) -> None:
+        own = self.query_one("#record-language", Picker).key == OWN_WORDS
+        self.query_one("#record-words-line").display = own
+
+    @on(Picker.Selected, "#record-language")
+    def language_selected(self) -> None:
+        """Words of one's own have a path."""
+        self._show_words()
+
+    @on(Input.Changed)
+    def mended(self, event: Input.Changed) -> None:
+        """What was refused is being mended; a name such as loft.de.pdf says its language."""
+        if not event.input.has_focus or event.value in (
+            self._wanted.file,
+            self._wanted.words,
+            self._wanted.letterhead,
+        ):
+            return
+        self._say("")
+        ending = Path(Path(event.value).stem).suffix.lstrip(".")
+        if event.input.id == "record-file" and ending in dict(self._languages):
+            self.query_one("#record-language", Picker).select(ending)
+
+    @on(Input.Submitted)
+    @on(Picker.Chosen)
+    def accept(self) -> None:
+        """Check, and give everything back; or say why not."""
+        wanted = replace(
+            self._wanted,
+            file=self.query_one("#record-file", Input).value,
+            language=self.query_one("#record-language", Picker).key,
+            words=self.query_one("#record-words", Input).value,
+            paper=cast("Literal['a4', 'us-letter']", self.query_one("#record-paper", Picker).key),
+            letterhead=self.query_one("#record-letterhead", Input).value,
+        )
+        for field, look in (
+            ("#record-file", lambda: wanted.target),
+            ("#record-words", lambda: wanted.told_in),
+            ("#record-letterhead", lambda: wanted.letterhead_file),
+        ):
+            try:
+                look()
+            except CommissionError as error:
+                self.query_one(field).focus()
+                self._say(str(error))
+                return
+        self.dismiss(wanted)
+
+
+def ask_check(app: CommissionApp) -> None:
+    """Hold a record against the job: the one written last, or another one by its path."""
+    last = app.last_record
+    name = last.file if last is not None else f"{app.visit.path.stem}-record.pdf"
+
+    def chosen(text: str | None) -> None:
+        if text is None:
+            return
+        path, visit = existing_file(text), app.visit
+        words = last.told_in if last is not None and last.language == OWN_WORDS and text == last.file else None
+
+        def check(cancel: CancelToken, progress: Progress) -> tuple[tuple[str, str], ...]:
+            return app.workshop.check_record(
+                visit, path, words=words, cancel=cancel, progress=stoppable(cancel, progress)
+            )
+
+        def show(said: tuple[tuple[str, str], ...]) -> None:
+            app.push_screen(Checked(path.name, said))
+
+        app.run_job(check, show)
+
+    hint = "a record of this job (.pdf, .html, .json): its digest, its rows and every page are held against the log"
+    app.push_screen(AskText("Check which record?", hint, name, existing_file, enter="checks it"), chosen)
+
+
+class Checked(Screen[None]):
+    """What a check of a record said: all of it in one sentence, then one by one."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "app.pop_screen", "Back", id="app.back")]
+
+    def __init__(self, name: str, said: tuple[tuple[str, str], ...]) -> None:
+        super().__init__()
+        self._file_name, self._said = name, said
+
+    def compose(self) -> ComposeResult:
+        """Sentences with their symbols."""
+        yield Static(Content(f" {clean_text(self._file_name)} against this job"), classes="headline")
+        with VerticalScroll():
+            for n, (symbol, text) in enumerate(self._said):
+                with Horizontal(classes="checked"):
+                    yield Static(Content(f" {symbol}"), classes="checked-symbol")
+                    yield Static(Content(clean_text(text)), classes="" if n else "dialog-title")
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """Arrows scroll at once."""
+        self.query_one(VerticalScroll).focus()

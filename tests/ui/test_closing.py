@@ -1,0 +1,126 @@
+"""The end of a visit: what is left to do, the record asked for from the step that ends it, and held against the job."""
+
+import json
+from dataclasses import replace
+
+import pytest
+from builders import cinema
+from stand_ins import MemoryJournal, app_of, settle
+from test_returning import begun, shown
+from textual.widgets import Input
+
+from commission.cli.workshop import LocalWorkshop
+from commission.model import AS_LEFT, ReadingEntered, RoundOpened, Setting, SettingEntered, Signed
+from commission.ui.screens.closing import left_to_do
+from commission.ui.screens.recording import Checked, WriteRecord
+from commission.ui.widgets.picker import Picker
+
+
+@pytest.fixture
+def workshop(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    workshop = LocalWorkshop(tmp_path / "state")
+    workshop.create(tmp_path / "soft", cinema(["FL", "FC", "FR"])).close()
+    return workshop
+
+
+def usual(binding, key):
+    return key
+
+
+def left(app):
+    visit = app.visit
+    titles = {each.id: each.title for each in visit.steps}
+    return left_to_do(visit.job, visit.outcomes(AS_LEFT), visit.findings(AS_LEFT), titles, AS_LEFT, usual)
+
+
+def test_what_is_left_to_do_is_told_until_it_is_done():
+    held = [Setting(round=name, channel="FL", trim_db=trim) for name, trim in (("as-found", 0.0), (AS_LEFT, -1.5))]
+    reading = {"step": "levels", "channel": "FL", "seat": "A2", "quantity": "level", "value": 76.5, "unit": "dB"}
+    app = app_of(SettingEntered(setting=held[0]), ReadingEntered(round="as-found", **reading))
+    app.get_default_screen()
+    said = "\n".join(left(app))
+    assert "Nothing is measured as left: r begins that round" in said
+    app.visit.append(RoundOpened(round=AS_LEFT), SettingEntered(setting=held[1]))
+    said = "\n".join(left(app))
+    for part in ("Levels 0 of", "Not ticked as typed in: FL (s", "Levels were not read again as left: FL",
+                 "The technician has not signed (g)", "The client has not signed (g)"):  # fmt: skip
+        assert part in said, said
+    app.visit.append(SettingEntered(setting=held[1], applied=True), ReadingEntered(round=AS_LEFT, **reading))
+    app.visit.append(Signed(role="technician", name="T"))
+    said = "\n".join(left(app))
+    for part in ("typed in", "not read again", "technician"):
+        assert part not in said, said
+    app.visit.append(ReadingEntered(round=AS_LEFT, **reading))
+    assert "The log went on after the technician signed: sign again (g)." in left(app)
+
+
+async def test_the_last_step_tells_what_is_left_and_names_its_keys():
+    app = app_of(journal=MemoryJournal())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("7")
+        await settle(pilot)
+        text = shown(app)
+        for part in ("Before it is handed over:", "g Sign", "w Write record", "k Check record"):
+            assert part in text, text
+
+
+async def test_a_record_is_written_in_a_language_and_confirmed(workshop, tmp_path):
+    app = begun(workshop, tmp_path, tmp_path / "soft.commission")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("7")
+        await settle(pilot)
+        await pilot.press("w")
+        await settle(pilot)
+        dialog = app.screen
+        assert isinstance(dialog, WriteRecord)
+        dialog.query_one("#record-file", Input).value = "soft.de.html"
+        await pilot.pause()
+        assert dialog.query_one("#record-language", Picker).key == "de"  # as its name says
+        dialog.query_one("#record-letterhead", Input).value = "nowhere.toml"
+        await pilot.press("enter")
+        await pilot.pause()
+        assert "nowhere.toml" in dialog.query_one("#refusal").content.plain
+        assert not (tmp_path / "soft.de.html").exists()
+        dialog.query_one("#record-letterhead", Input).value = ""
+        await pilot.press("enter")
+        await settle(pilot)
+        assert '<html lang="de"' in (tmp_path / "soft.de.html").read_text(encoding="utf-8")
+        await pilot.press("k")
+        await settle(pilot)
+        assert app.screen.query_one(Input).value == "soft.de.html"
+        await pilot.press("enter")
+        await settle(pilot)
+        assert isinstance(app.screen, Checked)
+        assert "✓ This record is confirmed." in shown(app)
+
+
+async def test_a_record_of_other_numbers_is_not_confirmed(workshop, tmp_path):
+    app = begun(workshop, tmp_path, tmp_path / "soft.commission")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        workshop.export(app.visit, tmp_path / "soft.json")
+        forged = json.loads((tmp_path / "soft.json").read_text(encoding="utf-8"))
+        forged["results"]["job"]["title"] = "another"
+        (tmp_path / "soft.json").write_text(json.dumps(forged), encoding="utf-8")
+        app.action_check_record()
+        await settle(pilot)
+        app.screen.query_one(Input).value = "soft.json"
+        await pilot.press("enter")
+        await settle(pilot)
+        assert "✗ This record is not what the job gives." in shown(app)
+        await pilot.press("escape")
+        assert not isinstance(app.screen, Checked)
+
+
+def test_imperial_jobs_begin_with_us_letter_and_a_firm_with_its_letterhead():
+    app = app_of(system=replace(cinema(), units="imperial"))
+    app.get_default_screen()
+    app.workshop.letterhead = app.visit.path.with_name("letterhead.toml")
+    asked = []
+    app.push_screen = lambda screen, then: asked.append(screen)
+    app.action_export()
+    assert asked[0]._wanted.paper == "us-letter"
+    assert asked[0]._wanted.letterhead == "letterhead.toml"

@@ -1,0 +1,65 @@
+"""Everything by name, and the colours that are kept."""
+
+from pathlib import Path
+
+from stand_ins import app_of, settle
+from textual.widgets import Input
+
+from commission.ui.looks import chosen_look, keep_look
+from commission.ui.screens.everything import Everything, Offer, found
+from commission.ui.screens.log import Log
+from commission.ui.screens.overview import Overview
+from commission.ui.widgets.picker import Picker
+
+OFFERS = [Offer(name, about, lambda: None) for name, about in (("Log", "every event"), ("Write the record", "PDF"),
+                                                              ("Check a record", "against the log"))]  # fmt: skip
+
+
+def names(text):
+    return [each.name for each in found(OFFERS, text)]
+
+
+def test_words_find_names_before_what_is_said_of_them():
+    assert names("") == ["Log", "Write the record", "Check a record"]
+    assert names("REC") == ["Write the record", "Check a record"]
+    assert names("log") == ["Log", "Check a record"]
+    assert names("record pdf") == ["Write the record"]
+    assert names("nothing of it") == []
+
+
+async def test_a_few_letters_and_enter_do_it():
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("colon", *"lo", "down", "up", "enter")
+        await settle(pilot)
+        assert isinstance(app.screen, Log)
+        await pilot.press("escape", "colon", *"xyz", "enter")
+        await settle(pilot)
+        assert isinstance(app.screen, Overview)  # nothing is called so: nothing is done
+        await pilot.press("colon", "escape")
+        assert isinstance(app.screen, Overview)
+
+
+async def test_the_line_that_enter_does_is_marked_while_the_field_has_the_keys():
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("colon", "down")
+        await settle(pilot)
+        assert isinstance(app.screen, Everything)
+        assert isinstance(app.focused, Input)
+        picker = app.screen.query_one(Picker)
+        marked = [line for line in picker.paint(60, 0) if line[0] == ("▸", "accent selected")]
+        assert len(marked) == 1
+
+
+def test_a_chosen_theme_is_kept_and_an_unknown_one_is_not_taken(tmp_path: Path):
+    kept, known = tmp_path / "state" / "theme", frozenset({"textual-light"})
+    assert chosen_look(kept, known) is None
+    keep_look(kept, "textual-light")
+    assert chosen_look(kept, known) == "textual-light"
+    keep_look(kept, "no such theme")
+    assert chosen_look(kept, known) is None
+    keep_look(tmp_path / "state" / "theme" / "below-a-file", "textual-light")  # cannot be kept: no matter
+    assert chosen_look(None, known) is None
