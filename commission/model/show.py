@@ -17,6 +17,16 @@ def number(value: float | None, decimals: int, *, signed: bool = False) -> str:
     return f"{rounded:{'+' if signed and rounded else ''}.{decimals}f}".replace("-", "−")
 
 
+def two_digits(value: float) -> str:
+    """Two significant digits, as an uncertainty is stated (JCGM 100 7.2.6), without an exponent."""
+    if not math.isfinite(value):
+        return "∞"
+    if value == 0:
+        return "0"
+    decimals = 1 - math.floor(math.log10(abs(value)))
+    return f"{round(value, decimals):.{max(decimals, 0)}f}".replace("-", "−")
+
+
 def place_text(channel: str | None, seat: str | None) -> str:
     """Where something holds, as in "FL at A2"; what is None is left out."""
     return " at ".join(clean_text(part) for part in (channel, seat) if part)

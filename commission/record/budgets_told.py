@@ -6,10 +6,10 @@ import math
 from collections.abc import Iterable
 
 from commission.model import Budget, Contribution, Outcome, Step
+from commission.model.show import two_digits
 from commission.model.units import clean_text
 from commission.record.document import Block, Grid, Heading, Paragraph, Section
 from commission.record.telling import Telling, table
-from commission.steps.budget_table import two_digits
 
 OWN_TABLE = ":uncertainty"
 """How the id of a table ends by which a step tells its budgets itself, many of them at once."""

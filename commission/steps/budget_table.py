@@ -7,17 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from commission.model import Budget, Column, Contribution, Row, Table
-from commission.model.show import place_text
-
-
-def two_digits(value: float) -> str:
-    """Two significant digits, as an uncertainty is stated (JCGM 100 7.2.6), without an exponent."""
-    if not math.isfinite(value):
-        return "∞"
-    if value == 0:
-        return "0"
-    decimals = 1 - math.floor(math.log10(abs(value)))
-    return f"{round(value, decimals):.{max(decimals, 0)}f}".replace("-", "−")
+from commission.model.show import place_text, two_digits
 
 
 def budget_table(budget: Budget) -> Table:

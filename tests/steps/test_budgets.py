@@ -13,7 +13,7 @@ from commission.record.text import table_lines
 from commission.steps import budgets, distances
 from commission.steps import levels as level_step
 from commission.steps import seats as seat_step
-from commission.steps.budget_table import budget_table, budget_values, grouped, two_digits
+from commission.steps.budget_table import budget_table, budget_values, grouped
 
 
 def parts(budget: Budget) -> dict[str, float]:
@@ -157,12 +157,6 @@ def test_the_table_of_a_budget() -> None:
     assert dof[1] == "30"
     assert "no repeat shrinks it" in table.remark
     assert any("−0.20 dB/K" in line for line in table_lines(table))
-
-
-@pytest.mark.parametrize(("value", "text"), [(0.1234, "0.12"), (0.0289, "0.029"), (12.34, "12"), (123.4, "120"), (0.0, "0"),
-                                             (-0.2, "−0.20"), (math.inf, "∞"), (0.0000123, "0.000012")])  # fmt: skip
-def test_two_digits_without_an_exponent(value: float, text: str) -> None:
-    assert two_digits(value) == text
 
 
 def test_alike_budgets_are_printed_once() -> None:

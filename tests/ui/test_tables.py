@@ -15,7 +15,7 @@ from commission.cli.workshop import LocalWorkshop
 from commission.diagnosis.rejudge import judged
 from commission.job.store import JobFile
 from commission.model import AS_FOUND, Budget, Contribution, JobCreated, JudgedKind, JudgedPlace
-from commission.steps.budget_table import two_digits
+from commission.model.show import two_digits
 from commission.ui.app import CommissionApp
 from commission.ui.screens.budgets import Budgets, budgets_of
 from commission.ui.screens.tables import JudgedDifferently, Limits
@@ -60,6 +60,8 @@ async def test_limits_are_shown_with_basis_and_a_file_of_ones_own_changes_verdic
         assert app.outcomes["levels"].verdict.value == "fail"
         await pilot.press("1")
         await settle(pilot)
+        await pilot.press("home")  # the form begins at its first gap
+        await pilot.pause()
         assert "Defaults of the program" in shown(app)
         app.screen.query_one("#fields").select("limits")
         await pilot.press("enter")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from commission.model import Check, Limit, Verdict
-from commission.model.show import number, place_text, verdict_word
+from commission.model.show import number, place_text, two_digits, verdict_word
 from commission.model.units import clean_text, format_length, format_temperature
 
 DECIMALS = {"dB": 1, "dB²": 1, "ms": 2, "s": 2, "m": 2, "°C": 1, "Hz": 0, "°": 0, "%": 0}
@@ -37,9 +37,7 @@ def uncertainty(u: float, unit: str, units: str = "metric") -> str:
         return f"{number(2 * u / 0.0254, 1)} in"
     if units == "imperial" and unit == "°C":
         return f"{number(2 * u * 1.8, 1)} °F"
-    expanded = 2.0 * u
-    decimals = max(0, 1 - math.floor(math.log10(expanded))) if expanded > 0 else 1
-    return f"{number(expanded, min(decimals, 3))} {unit}".strip()
+    return f"{two_digits(2 * u)} {unit}".strip()
 
 
 def limit_text(limit: Limit, units: str = "metric") -> str:
