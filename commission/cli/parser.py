@@ -58,7 +58,8 @@ def _opening(command: _Command) -> None:
     sub = command(
         "new",
         "make a job file from a job definition, or to return to an earlier job",
-        "commission new loft.commission --from loft.toml",
+        "commission new loft.commission --from loft.toml\n"
+        "  commission new loft-2027.commission --return-to loft.commission",
     )
     _job(sub)
     origin = sub.add_mutually_exclusive_group(required=True)
@@ -68,7 +69,7 @@ def _opening(command: _Command) -> None:
         dest="earlier",
         type=Path,
         metavar="JOB.commission",
-        help="the job of an earlier visit: the same room, compared with how it was left",
+        help="the job of an earlier visit, which is only read: the same room, held against how it was left",
     )
 
 
