@@ -106,7 +106,7 @@ def _largest(telling: Telling, checks: Sequence[Check]) -> str:
 def _kinds(telling: Telling, outcome: Outcome) -> Grid:
     rows = []
     for group in kinds(outcome.checks):
-        rows.append((capital(kind_name(telling, group)), _counts(group), _farthest(telling, group),
+        rows.append((capital(kind_name(telling, group)), verdict_counts(group), farthest(telling, group),
                      kind_uncertainty(telling, group), kind_limit(telling, group), kind_basis(telling, group)))  # fmt: skip
     headings = tuple(Heading(title=telling.say(f"checks_grid.{key}"))
                      for key in ("what", "verdicts", "farthest", "uncertainty", "limit", "basis"))  # fmt: skip
@@ -114,12 +114,13 @@ def _kinds(telling: Telling, outcome: Outcome) -> Grid:
     return table(ident, telling.say("checks_grid.title"), headings, rows)
 
 
-def _counts(group: Sequence[Check]) -> str:
+def verdict_counts(group: Sequence[Check]) -> str:
+    """Every verdict that occurs with its symbol and how often."""
     counted = [(verdict, sum(check.verdict is verdict for check in group)) for verdict in Verdict]
     return "  ".join(f"{verdict.symbol} {count}" for verdict, count in counted if count)
 
 
-def _farthest(telling: Telling, group: Sequence[Check]) -> str:
+def farthest(telling: Telling, group: Sequence[Check]) -> str:
     """The value that is farthest from right, with its place."""
     judged = [check for check in group if check.verdict is not Verdict.NOT_TESTED and check.value is not None]
     if not judged:

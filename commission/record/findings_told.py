@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 from commission.diagnosis.room import SPOILT
 from commission.model import Finding
 from commission.model.outcome import Cause
+from commission.record.checks import farthest, kind_name, verdict_counts
 from commission.record.document import Block, Facts, Paragraph, Section
-from commission.record.telling import FOUND, Telling, measured_in, only_found, sentence
+from commission.record.telling import FOUND, OPTIONAL, Telling, capital, measured_in, only_found, sentence
 from commission.steps.handover import fate, judged_again, same_fault
 
 CAUSES: tuple[Cause, ...] = ("electronics", "settings", "room")
@@ -163,9 +164,34 @@ def _blocks(telling: Telling, told: Told) -> list[Block]:
     add("evidence", *first.evidence)
     if now is not None and now.evidence != first.evidence:
         add("evidence_now", *now.evidence)
+    if told.fate in _SHOWN_AGAIN:
+        again = _judged_again(telling, first)
+        pairs += [(telling.say("findings_section.judged_again"), again)] if again else []
     if first.confidence is not None:
         pairs.append((telling.say("findings_section.confidence"), f"{first.confidence:.0%}".replace("%", " %")))
     add("alternatives", *first.alternatives)
     add("confirm", first.confirm)
     add("remedy", first.remedy)
     return [head, Facts(pairs=tuple(pairs))] if pairs else [head]
+
+
+_SHOWN_AGAIN = ("mended", "partly mended", "not seen again, but not everything was checked again")
+
+
+def _judged_again(telling: Telling, finding: Finding) -> str:
+    """What the last round says of the checks that would show a finding: what "put right" rests on."""
+    if telling.after is None or not finding.check:
+        return ""
+    checks = [
+        check
+        for check in telling.outcome(finding.step, telling.after).checks
+        if check.id == finding.check
+        and (not finding.channels or check.channel in (None, *finding.channels))
+        and (not finding.seats or check.seat in (None, *finding.seats))
+    ]
+    if not checks:
+        return ""
+    worst = farthest(telling, checks)
+    key = "judged_value" if worst == OPTIONAL else "judged_worst"
+    return telling.say(f"findings_section.{key}", what=capital(kind_name(telling, checks)), worst=worst,
+                       round=telling.round(telling.after), verdicts=verdict_counts(checks))  # fmt: skip

@@ -210,7 +210,10 @@ def _sentence(telling: Telling, seat: Seat, figures: tuple[Figure, ...]) -> str:
     # Where all went one way, the word stands once.
     plain = len(judged) == len(known) and len(set(judged)) == 1
     parts = [_changed(telling, figure, plain) for figure in known]
-    return telling.say("seats.sentence", seat=name, word=telling.say(f"seats.word.{overall}"),
+    word = telling.say(f"seats.word.{overall}")
+    if 0 < len(judged) < len(known):
+        word = telling.say("seats.word.as_far", word=word)
+    return telling.say("seats.sentence", seat=name, word=word,
                        parts=capital("; ".join(parts)))  # fmt: skip
 
 

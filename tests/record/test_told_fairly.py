@@ -55,6 +55,8 @@ def test_put_right_where_it_was_judged_again() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, "FR"), **heard(AS_LEFT, FRONT)})
     (line,) = [line for line in wrong(doc).splitlines() if "Front right" in line]
     assert line.endswith("Put right.")
+    # What that rests on stands with the finding: three seats, each judged anew.
+    assert "Judged again\nPolarity, as left: ✓ 3" in said(section(doc, "findings"))
 
 
 def test_a_loudspeaker_that_was_not_measured_again_is_not_said_to_be_seen() -> None:
@@ -156,6 +158,18 @@ def test_a_subwoofer_does_not_blur_when_the_others_are_heard() -> None:
     settings = [setting(c, round_id=r, distance=3.0) for r in (AS_FOUND, AS_LEFT) for c in ("FL", "FR", "SUB1")]
     text = said(section(record(visit_of(defined(system), *settings, heard=given)), "summary-seats"))
     assert "timing better, within 2.0 ms (before 3.0 ms)" in text
+
+
+def test_better_in_part_of_what_was_measured_is_not_better_altogether() -> None:
+    given = {}
+    for s in SEATS:
+        given |= {(AS_FOUND, "FL", s): response(75.0, 0.020), (AS_FOUND, "FR", s): response(79.0, 0.023),
+                  (AS_FOUND, "FC", s): response(75.0, 0.020), (AS_LEFT, "FL", s): response(75.0, 0.020),
+                  (AS_LEFT, "FR", s): response(75.0, 0.020)}  # fmt: skip
+    text = said(section(front(*(setting(c, distance=3.0) for c in FRONT), given=given), "summary-seats"))
+    assert (
+        "Seat A1: better, as far as it was compared. Loudness better, within 0.0 dB (before 4.0 dB); timing" in text
+    )
 
 
 def test_loudness_over_some_loudspeakers_says_so() -> None:
