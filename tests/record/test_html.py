@@ -1,12 +1,9 @@
-"""HTML records through a strict parser (html5lib, after the WHATWG standard), a browser and an accessibility engine where present."""
+"""HTML records through a strict parser: html5lib, after the WHATWG standard. In a browser: test_html_pages.py."""
 
 from __future__ import annotations
 
 import json
-import os
 import re
-import shutil
-import subprocess
 from itertools import pairwise
 from pathlib import Path
 from xml.etree.ElementTree import Element
@@ -19,7 +16,6 @@ from commission.model.units import clean_text
 from commission.record.document import Attachment, Document, Section
 from commission.record.html import read_attachments, render_html
 
-HERE = Path(__file__).parent
 CSS = (Path(render_html.__code__.co_filename).parent / "record.css").read_text(encoding="utf-8")
 
 
@@ -165,22 +161,3 @@ def test_contrast_in_both_colour_schemes() -> None:
         assert contrast(style.colour, light["paper"]) >= 3.0, style
     assert len(lines) == len(STYLES) + 1
     assert all(contrast(colour, dark["paper"]) >= 3.0 for colour in lines.values())
-
-
-@pytest.mark.skipif(
-    not os.environ.get("COMMISSION_TEST_PAGES"), reason="needs node modules: set COMMISSION_TEST_PAGES"
-)
-def test_accessibility_in_a_browser(tmp_path: Path) -> None:
-    """axe-core in headless Chromium. COMMISSION_TEST_PAGES names a folder in which `npm install axe-core puppeteer-core` ran."""
-    browser = shutil.which("chromium") or shutil.which("google-chrome")
-    node = shutil.which("node")
-    if browser is None or node is None:
-        pytest.skip("no node or no Chromium on this computer")
-    files = []
-    for name, document in (("ordinary", ordinary()), ("hostile", hostile())):
-        (tmp_path / f"{name}.html").write_bytes(render_html(document))
-        files.append(str(tmp_path / f"{name}.html"))
-    environment = {**os.environ, "NODE_MODULES_AT": os.environ["COMMISSION_TEST_PAGES"].rstrip("/") + "/"}
-    done = subprocess.run([node, str(HERE / "pages" / "check.mjs"), browser, *files], capture_output=True, text=True,
-                          timeout=180, env=environment, check=False)  # fmt: skip
-    assert done.returncode == 0, done.stdout + done.stderr

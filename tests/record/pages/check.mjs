@@ -1,6 +1,8 @@
-// Accessibility of HTML records in a headless browser: axe-core on screen in both colour schemes and on a phone.
-// Prepare once in this folder: npm install axe-core puppeteer-core. Run: node check.mjs BROWSER RECORD.html ...
-// Exit code 1 when a rule is broken, or when the page is wider than a phone.
+// HTML records in a headless browser. As shipped: nothing is blocked, nothing is fetched, every picture is shown, nothing is
+// wider than a phone. With axe-core: accessibility in both colour schemes and on a phone.
+// Prepare once in a folder with this package.json: npm install. Run: node check.mjs BROWSER RECORD.html ...
+// (NODE_MODULES_AT: that folder, with a slash at its end, where it is not this one. --once before the pages: light and wide
+// only.) Exit code 1 when something is found.
 import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { pathToFileURL } from "node:url";
@@ -8,31 +10,56 @@ import { pathToFileURL } from "node:url";
 const require = createRequire(process.env.NODE_MODULES_AT ?? import.meta.url);
 const puppeteer = require("puppeteer-core");
 const axe = readFileSync(require.resolve("axe-core/axe.min.js"), "utf8");
-const [browserPath, ...pages] = process.argv.slice(2);
-const browser = await puppeteer.launch({ executablePath: browserPath, args: ["--no-sandbox", "--disable-gpu"] });
+const [browserPath, ...rest] = process.argv.slice(2);
+const pages = rest.filter((each) => each !== "--once");
+const views = [["light", 1200], ["dark", 1200], ["light", 360]].slice(0, rest.includes("--once") ? 1 : 3);
+const quiet = ["--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"];
+const patience = 300_000; // ms: the computer may be busy with other tests
+const browser = await puppeteer.launch({
+  executablePath: browserPath, args: ["--no-sandbox", "--disable-gpu", "--disable-quic", ...quiet],
+  timeout: patience, protocolTimeout: patience,
+});
 let broken = 0;
-for (const file of pages) {
-  for (const [scheme, width] of [["light", 1200], ["dark", 1200], ["light", 360]]) {
-    const page = await browser.newPage();
-    await page.setBypassCSP(true); // the record forbids every script, this one included
-    await page.emulateMediaFeatures([{ name: "prefers-color-scheme", value: scheme }]);
-    await page.setViewport({ width, height: 900 });
-    await page.goto(pathToFileURL(file).href);
-    const across = await page.evaluate(() => document.documentElement.scrollWidth);
-    if (across > width) {
-      broken += 1;
-      console.log(`${file} (${scheme}, ${width} px): the page is ${across} px wide`);
-    }
-    await page.evaluate(axe);
-    const { violations } = await page.evaluate(() => window.axe.run(document));
-    for (const rule of violations) {
-      broken += rule.nodes.length;
-      console.log(`${file} (${scheme}, ${width} px): ${rule.id}, ${rule.impact}: ${rule.help}`);
-      for (const node of rule.nodes.slice(0, 3)) console.log(`    ${node.html.slice(0, 200)}\n    ${node.failureSummary}`);
-    }
-    await page.close();
+
+function found(where, what) {
+  broken += 1;
+  console.log(`${where}: ${what}`);
+}
+
+async function asShipped(file) {
+  const page = await browser.newPage();
+  page.on("console", (said) => { if (["error", "warn"].includes(said.type())) found(file, said.text().slice(0, 300)); });
+  page.on("pageerror", (error) => found(file, String(error)));
+  page.on("request", (asked) => { if (!/^(file|data):/.test(asked.url())) found(file, `fetches ${asked.url()}`); });
+  await page.goto(pathToFileURL(file).href, { timeout: patience });
+  const dark = await page.evaluate(() => [...document.images].filter((i) => !i.complete || !i.naturalWidth).length);
+  if (dark) found(file, `${dark} pictures are not shown`);
+  await page.close();
+}
+
+async function withAxe(file, scheme, width) {
+  const where = `${file} (${scheme}, ${width} px)`;
+  const page = await browser.newPage();
+  await page.setBypassCSP(true); // the record forbids every script, this one included
+  await page.emulateMediaFeatures([{ name: "prefers-color-scheme", value: scheme }]);
+  await page.setViewport({ width, height: 900 });
+  await page.goto(pathToFileURL(file).href, { timeout: patience });
+  const across = await page.evaluate(() => document.documentElement.scrollWidth);
+  if (across > width) found(where, `the page is ${across} px wide`);
+  await page.evaluate(axe);
+  const { violations, passes } = await page.evaluate(() => window.axe.run(document));
+  if (passes.length < 10) found(where, `only ${passes.length} rules of axe applied`);
+  for (const rule of violations) {
+    found(where, `${rule.id}, ${rule.impact}: ${rule.help} (${rule.nodes.length} places)`);
+    for (const node of rule.nodes.slice(0, 3)) console.log(`    ${node.html.slice(0, 200)}\n    ${node.failureSummary}`);
   }
+  await page.close();
+}
+
+for (const file of pages) {
+  await asShipped(file);
+  for (const [scheme, width] of views) await withAxe(file, scheme, width);
 }
 await browser.close();
-console.log(broken ? `${broken} places` : "nothing found");
+console.log(broken ? `${broken} found` : "nothing found");
 process.exit(broken ? 1 : 0);

@@ -1,0 +1,152 @@
+"""HTML records in a real browser with an accessibility engine (axe-core), and under the Nu HTML Checker (W3C).
+
+Both come from npm and need Chromium, Node and Java, so they run where somebody laid them (CI does):
+copy pages/package.json into a folder, `npm install` there, and name the folder in COMMISSION_TEST_PAGES.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import threading
+from pathlib import Path
+
+import pytest
+from jobs import CREATED_AT
+from record_samples import hostile, ordinary
+from test_content import ODD
+
+from commission.cli.workshop import LocalWorkshop
+from commission.model.progress import unwatched
+from commission.record.document import Letterhead
+from commission.record.export import record_document, render
+from commission.record.html import render_html
+from commission.visit import Visit
+
+CHECK = Path(__file__).parent / "pages" / "check.mjs"
+MODULES = os.environ.get("COMMISSION_TEST_PAGES", "")
+pytestmark = pytest.mark.skipif(
+    not MODULES, reason="COMMISSION_TEST_PAGES names no folder with axe-core, puppeteer-core and vnu-jar from npm"
+)
+KNOWN = ("Content Security Policy", "Normalization Form C")
+"""Warnings, not errors, of the checker that are wrong: a block of data is no script (HTML, 4.12.1), `img-src data:` lets
+pictures inside the page through (the browser shows them, looked at here); and letters of an attachment stay as they are."""
+
+
+def page_of(visit: Visit, language: str = "en", letterhead: Letterhead | None = None) -> bytes:
+    document = record_document(visit, language=language, paper="a4", letterhead=letterhead, created_at=CREATED_AT)
+    return render(document, ".html")
+
+
+def sample(folder: Path) -> bytes:
+    """In German, with letterhead and photographs."""
+    from PIL import Image
+
+    workshop = LocalWorkshop(folder / "state")
+    visit = workshop.open(workshop.demo(folder))
+    for mode, ending in (("RGB", "jpg"), ("P", "png")):
+        Image.linear_gradient("L").convert(mode).save(folder / f"{mode}.{ending}")
+        workshop.attach_photo(
+            visit, folder / f"{mode}.{ending}", step="wiring", round_id=None, caption=f"Gestell {mode}"
+        )
+    visit.analyse(threading.Event(), unwatched)
+    logo = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 2"><rect width="4" height="2" fill="#080"/></svg>'
+    head = Letterhead(name="Federkiel & Töchter", lines=("Seestraße 1",), logo=logo, logo_media_type="image/svg+xml")
+    made = page_of(visit, "de", head)
+    visit.close()
+    return made
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    folder = tmp_path_factory.mktemp("pages")
+    made = {"ordinary": render_html(ordinary()), "hostile": render_html(hostile()), "sample": sample(folder)}
+    made |= {name.replace(" ", "-"): page_of(ODD[name]()) for name in ("2.1 with one seat", "hostile names")}
+    for name, raw in made.items():
+        (folder / f"{name}.html").write_bytes(raw)
+    return [folder / f"{name}.html" for name in made]
+
+
+def program(*names: str) -> str:
+    """Where it is; a folder of modules without the programs that run them is a fault of the set-up, never a reason to skip."""
+    found = next(filter(None, map(shutil.which, names)), None)
+    assert found is not None, f"COMMISSION_TEST_PAGES is set, but there is none of {', '.join(names)}"
+    return found
+
+
+def in_browser(files: list[Path], *options: str) -> subprocess.CompletedProcess[str]:
+    environment = {**os.environ, "NODE_MODULES_AT": str(Path(MODULES).resolve()) + os.sep}
+    command = [
+        program("node"),
+        str(CHECK),
+        program("chromium", "google-chrome", "chromium-browser"),
+        *map(str, files),
+    ]
+    return subprocess.run(command, capture_output=True, text=True, timeout=600, env=environment, check=False)
+
+
+def checked(files: list[Path]) -> list[str]:
+    """What the checker of HTML says, but for what is known to be wrong."""
+    jar = Path(MODULES) / "node_modules" / "vnu-jar" / "build" / "dist" / "vnu.jar"
+    command = [program("java"), "-jar", str(jar), "--format", "json", "--also-check-svg", *map(str, files)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=600, check=False)
+    said = json.loads(done.stderr)["messages"]
+    return [f"{Path(m.get('url', '')).name}:{m.get('lastLine')}: {m['message']}" for m in said
+            if not (m["type"] == "info" and any(known in m["message"] for known in KNOWN))]  # fmt: skip
+
+
+def test_nothing_is_found_in_a_browser(pages: list[Path]) -> None:
+    done = in_browser(pages)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.strip() == "nothing found"
+
+
+def test_the_html_is_valid(pages: list[Path]) -> None:
+    assert checked(pages) == []
+
+
+IN_BROWSER = {
+    "image-alt": ('alt="A rack"', ""),
+    "color-contrast": ("--soft:#54585f", "--soft:#c4c8cf"),
+    "html-has-lang": ('<html lang="en-GB"', "<html"),
+    "px wide": ("<main", '<main style="width:90rem"'),
+    "pictures are not shown": ("img-src data:", "img-src 'none'"),
+    "fetches http": ('<img src="data:image/png', '<img src="http://127.0.0.1:9/x.png?'),
+}
+"""What is told → what is put for what in a page."""
+IN_HTML = {
+    "Duplicate ID": ('id="grid-13"', 'id="record"'),
+    "Stray end tag": ("</figcaption>", "</figcaption></span>"),
+    "“scope”": ('scope="col"', 'scope="up"'),
+    "“h1”": ("<dd>", "<dd><h1>x</h1>"),
+    "“main”": ("<li>", "<li><main>x</main>"),
+    "CSS": ("margin:0 auto", "margin:0 outo"),
+}
+
+
+def broken(folder: Path, changes: dict[str, tuple[str, str]]) -> dict[str, Path]:
+    text = render_html(ordinary()).decode()
+    files = {}
+    for number, (told, (old, new)) in enumerate(changes.items()):
+        assert text.replace(old, new) != text
+        files[told] = folder / f"broken{number}.html"
+        files[told].write_text(text.replace(old, new), encoding="utf-8")
+    return files
+
+
+def test_the_browser_finds_what_is_broken(tmp_path: Path) -> None:
+    files = broken(tmp_path, IN_BROWSER)
+    done = in_browser(list(files.values()), "--once")
+    assert done.returncode == 1
+    lines = done.stdout.splitlines()
+    missed = [told for told, path in files.items() if not any(path.name in line and told in line for line in lines)]
+    assert missed == [], done.stdout
+
+
+def test_the_checker_finds_what_is_broken(tmp_path: Path) -> None:
+    files = broken(tmp_path, IN_HTML)
+    said = checked(list(files.values()))
+    missed = [told for told, path in files.items() if not any(path.name in line and told in line for line in said)]
+    assert missed == [], said
