@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from collections.abc import Callable
 from pathlib import Path
 
 from commission import __version__
-from commission.model import AS_FOUND
+from commission.model import AS_FOUND, AS_LEFT
 
-_DESCRIPTION = """Guides the commissioning of a home cinema: levels, distances, every seat, before and after, on record.
+_DESCRIPTION = """Guides the commissioning of a home cinema: levels, distances, every seat, before
+and after, on record.
 
-Without a command: choose a recent job, start a new one or open the rehearsal. With a job file: open it."""
+Without a command: choose a recent job, start a new one or open the rehearsal.
+With a job file: open it."""
+_EXIT_CODES = """exit codes:
+  0  done
+  1  the work says no: files that could not be imported, a broken log, a record
+     that is not confirmed, or stopped by hand
+  2  wrong use, or a file that cannot be used
+
+Data goes to standard output, messages to standard error.
+`commission COMMAND --help` tells more, with an example."""
+
+WIDTH = 78
+"""As wide as the parser's own paragraphs are on a terminal of 80 columns."""
 
 _Command = Callable[[str, str, str], argparse.ArgumentParser]
 """(name, what it does, example) → its parser."""
@@ -23,16 +37,19 @@ def build_parser() -> argparse.ArgumentParser:
         prog="commission",
         description=_DESCRIPTION,
         formatter_class=argparse.RawDescriptionHelpFormatter,
-        usage="commission [JOB.commission] | commission COMMAND …",
+        usage="commission [JOB.commission]\n       commission COMMAND ...",
+        epilog=_EXIT_CODES,
     )
     parser.add_argument("--version", action="version", version=f"commission {__version__}")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    commands = parser.add_subparsers(
+        title="commands", dest="command", metavar="COMMAND", prog="commission", required=True
+    )
 
     def command(name: str, summary: str, example: str) -> argparse.ArgumentParser:
         return commands.add_parser(
             name,
             help=summary,
-            description=summary[0].upper() + summary[1:] + ".",
+            description=textwrap.fill(f"{summary[0].upper()}{summary[1:]}.", WIDTH),
             epilog=f"example:\n  {example}",
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
@@ -52,7 +69,7 @@ def _opening(command: _Command) -> None:
     sub = command("open", "open a job in the terminal", "commission open harbour-lane.commission")
     sub.add_argument("job", type=Path, nargs="?", metavar="JOB", help="the job file; without it: choose one")
 
-    sub = command("demo", "copy the sample job to this folder, never overwriting, and open it", "commission demo")
+    sub = command("demo", "make the sample job in this folder, never overwriting, and open it", "commission demo")
     sub.add_argument("--text", action="store_true", help="print its results as text instead of opening it")
 
     sub = command(
@@ -81,8 +98,10 @@ def _storing(command: _Command) -> None:
     )
     _job(sub)
     sub.add_argument("paths", type=Path, nargs="*", metavar="PATH", help="files and folders")
-    sub.add_argument("--round", metavar="ROUND", help=f"{AS_FOUND}, as-left or an interim round of your own name")
-    sub.add_argument("--map", dest="mapping", type=Path, metavar="MAP.csv", help="file,round,channel,seat,kind")
+    sub.add_argument("--round", metavar="ROUND", help=f"{AS_FOUND}, {AS_LEFT} or an interim round of your own name")
+    sub.add_argument(
+        "--map", dest="mapping", type=Path, metavar="MAP.csv", help="CSV of file,round,channel,seat,kind"
+    )
     sub.add_argument("--stimulus", type=Path, metavar="WAV", help="the sweep that was played, for raw recordings")
     sub.add_argument("--no-delays", action="store_true", help="the sweeps did not pass the processor's delays")
     sub.add_argument("--no-common-clock", action="store_true", help="the files share no origin of time")
@@ -91,7 +110,7 @@ def _storing(command: _Command) -> None:
     sub = command(
         "photo",
         "attach a photograph to a step; it is stored smaller and without its position",
-        'commission photo loft.commission rack.jpg --step site --caption "The rack from behind"',
+        'commission photo loft.commission rack.jpg --step site --caption "The rack"',
     )
     _job(sub)
     sub.add_argument("photo", type=Path, metavar="PHOTO", help="a JPEG or PNG file; it is not changed")
@@ -129,11 +148,31 @@ def _reading(command: _Command) -> None:
 
     sub = command("record", "write the commissioning record", "commission record loft.commission -o loft-record.pdf")
     _job(sub)
-    sub.add_argument("-o", "--output", type=Path, required=True, metavar="OUT.pdf|.html|.json|.csv|.sofa")
-    sub.add_argument("--language", metavar="LANG", help="en, de, or a file of words of your own (default: en)")
-    sub.add_argument("--paper", choices=("a4", "us-letter"), help="of the PDF (default: by the units of the job)")
-    sub.add_argument("--letterhead", type=Path, metavar="FILE.toml", help="name, lines and logo of your firm")
-    sub.add_argument("--round", metavar="ROUND", help="whose responses go into a .sofa file (default: the newest)")
+    sub.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        required=True,
+        metavar="OUT",
+        help="what to write, by its ending: .pdf or .html (the record), .json (results, settings sheet and log), "
+        ".csv (every check), .sofa (the responses of a round, AES69)",
+    )
+    sub.add_argument(
+        "--language",
+        metavar="LANG",
+        help=".pdf and .html: en, de, or a file of words of your own (default: by a name such as loft.de.pdf, else en)",
+    )
+    sub.add_argument(
+        "--paper", choices=("a4", "us-letter"), help=".pdf and .html: the page (default: by the units of the job)"
+    )
+    sub.add_argument(
+        "--letterhead",
+        type=Path,
+        metavar="FILE.toml",
+        help=".pdf and .html: name, lines and logo of your firm "
+        "(default: letterhead.toml in the folder of your own settings)",
+    )
+    sub.add_argument("--round", metavar="ROUND", help=".sofa: whose responses (default: the newest that has any)")
 
     sub = command(
         "verify",
@@ -152,7 +191,9 @@ def _reading(command: _Command) -> None:
         "commission signals loft.commission -o signals/",
     )
     _job(sub)
-    sub.add_argument("-o", "--output", type=Path, required=True, metavar="DIR")
+    sub.add_argument(
+        "-o", "--output", type=Path, required=True, metavar="DIR", help="the folder; it is made where there is none"
+    )
 
 
 def _practising(command: _Command) -> None:
