@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import math
+import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 
 from commission.model import Check
@@ -14,26 +17,39 @@ CHECK_HEADER = (
     "limit_low", "limit_high", "limit_basis", "verdict", "why",
 )  # fmt: skip
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS = ("=", "+", "-", "@")
+_AFTER_SEMICOLON = re.compile(r"(;\s*)(?=\S)")
 
 
 def safe_text(text: str) -> str:
     """Text that a spreadsheet shows and never computes: a leading = + - @ gets an apostrophe before it.
 
-    Source: OWASP, "CSV Injection" (from memory).
+    Also after spaces, which some programs take off; in their full-width forms, which others turn into the narrow ones;
+    and after a semicolon, at which a spreadsheet set to a decimal comma parts the cells. Source: OWASP, "CSV Injection"
+    (from memory).
     """
-    text = clean_text(text)
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+    parts = _AFTER_SEMICOLON.split(clean_text(text))
+    return "".join(f"'{part}" if _computes(part) else part for part in parts)
+
+
+def _computes(text: str) -> bool:
+    return unicodedata.normalize("NFKC", text.lstrip()[:1]).startswith(_FORMULA_STARTS)
 
 
 def write_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """RFC 4180 text; numbers as numbers, text made safe, None as an empty cell."""
+    """RFC 4180 text; numbers as numbers, text made safe, None and what is no number as an empty cell."""
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer)
     writer.writerow(header)
     for row in rows:
-        writer.writerow(["" if v is None else safe_text(v) if isinstance(v, str) else v for v in row])
+        writer.writerow([_cell(value) for value in row])
     return buffer.getvalue()
+
+
+def _cell(value: object) -> object:
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    return safe_text(value) if isinstance(value, str) else value
 
 
 def check_row(step: str, round_id: str, check: Check) -> tuple[object, ...]:

@@ -15,7 +15,7 @@ from commission.model import CommissionError, InputError, Progress
 from commission.model.units import clean_text
 from commission.record.csv_out import CHECK_HEADER, check_row, write_csv
 from commission.record.document import Document, Letterhead, Paper
-from commission.record.results import record_json
+from commission.record.results import json_text, record_json
 from commission.visit import Visit
 
 FORMATS = (".pdf", ".html", ".json", ".csv")
@@ -96,7 +96,7 @@ def _with(data: bytes, key: str, value: object) -> bytes:
     """A JSON object with one more member."""
     import msgspec
 
-    return msgspec.json.format(msgspec.json.encode({**msgspec.json.decode(data), key: value}), indent=1)
+    return json_text({**msgspec.json.decode(data), key: value}).encode()
 
 
 def render(document: Document, suffix: str) -> bytes:

@@ -5,7 +5,9 @@ A key that has no value yet is absent or null, never made up. Documented in DEVE
 
 from __future__ import annotations
 
+import json
 import math
+import re
 from collections.abc import Iterable
 from typing import Any
 
@@ -21,6 +23,7 @@ from commission.steps.budget_table import budget_values
 from commission.visit import Visit
 
 RESULTS_SCHEMA, RECORD_SCHEMA = "commission-results/1", "commission-record/1"
+_NOT_ASCII = re.compile(r"[^\x00-\x7e]")
 
 
 def results(visit: Visit) -> dict[str, Any]:
@@ -50,13 +53,13 @@ def results(visit: Visit) -> dict[str, Any]:
 
 def results_json(visit: Visit) -> str:
     """The same as text."""
-    return _dump(results(visit))
+    return json_text(results(visit))
 
 
 def record_json(visit: Visit, created_at: str | None = None) -> str:
     """Results, settings sheet and the whole log, with what is needed to check it; `created_at`: of a printed record."""
     job = visit.job
-    return _dump(
+    return json_text(
         {
             "schema": RECORD_SCHEMA,
             "program_version": __version__,
@@ -79,10 +82,12 @@ def log_rows(log: Iterable[Event]) -> list[dict[str, Any]]:
     ]
 
 
-def _dump(data: dict[str, Any]) -> str:
+def json_text(data: dict[str, Any]) -> str:
+    """JSON in lines; what a terminal would obey and a page may not hold (controls, U+FFFE …) as escapes of JSON."""
     import msgspec  # its encoder is ten times faster than the standard one with indents
 
-    return msgspec.json.format(msgspec.json.encode(data), indent=1).decode()
+    text = msgspec.json.format(msgspec.json.encode(data), indent=1).decode()
+    return _NOT_ASCII.sub(lambda found: found[0] if found[0].isprintable() else json.dumps(found[0])[1:-1], text)
 
 
 def _round(value: float | None, digits: int) -> float | None:

@@ -12,19 +12,31 @@ from hypothesis import strategies as st
 from commission.model import Check, Column, Limit, Outcome, Row, Table
 from commission.record.csv_out import CHECK_HEADER, check_row, safe_text, write_csv
 from commission.record.export import write_text
+from commission.record.results import json_text
 from commission.record.text import check_sentence, outcome_lines, table_lines
 
 
 @given(text=st.text(max_size=30))
 def test_no_cell_begins_like_a_formula(text: str) -> None:
-    """OWASP "CSV Injection" (from memory): = + - @ tab and carriage return start formulas."""
+    """OWASP "CSV Injection" (from memory): = + - @ tab and carriage return start formulas, in full width too."""
+    assert not safe_text(text).lstrip().startswith(("＝", "＋", "－", "＠"))
     assert not safe_text(text).startswith(("=", "+", "-", "@", "\t", "\r"))
     ((read,),) = csv.reader(io.StringIO(write_csv(["x"], [[text]]).split("\r\n", 1)[1], newline="")) or [[""]]
     assert read == safe_text(text)
 
 
+@pytest.mark.parametrize(
+    ("text", "safe"),
+    [("  =1", "'  =1"), ("\u00a0=1", "'\u00a0=1"), ("\u200b=1", "'=1"), ("＝1", "'＝1"), ("a;=1", "a;'=1"), ("a; @b", "a; '@b"),
+     ("a; b", "a; b"), ("−3 dB", "−3 dB"), ("1-2", "1-2")],
+)  # fmt: skip
+def test_formulas_behind_spaces_and_semicolons_and_in_full_width(text: str, safe: str) -> None:
+    assert safe_text(text) == safe
+
+
 def test_numbers_stay_numbers() -> None:
     assert write_csv(["a", "b"], [[-1.5, None]]) == "a,b\r\n-1.5,\r\n"
+    assert write_csv(["a"], [[float("nan")], [float("-inf")]]) == 'a\r\n""\r\n""\r\n'
 
 
 def test_a_check_as_a_row_and_as_a_sentence() -> None:
@@ -67,3 +79,14 @@ def test_a_record_is_written_whole_or_not_at_all(tmp_path) -> None:  # type: ign
     with pytest.raises(CommissionError, match="cannot be written"):
         write_text(tmp_path / "nowhere" / "a.json", "x")
     assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
+
+
+def test_json_holds_no_character_that_a_terminal_obeys_or_a_page_may_not_hold() -> None:
+    """RFC 8259, 7: any character may stand as an escape; C1 controls, marks of direction, U+FFFE and U+1FFFF do here."""
+    import json
+
+    odd = {"a": "\x9b31m \x7f \u202e \ufffe \U0001ffff \u2028", "b": "é 映 \U0001f600 <", "c": [1.5, None, True]}
+    text = json_text(odd)
+    assert json.loads(text) == odd
+    assert all(char.isprintable() or char == "\n" for char in text)
+    assert "é 映 \U0001f600 <" in text
