@@ -14,7 +14,7 @@ from itertools import zip_longest
 from pathlib import Path
 
 from commission import __version__
-from commission.model import CancelToken, Event, Progress
+from commission.model import CancelToken, Event, Progress, unwatched
 from commission.model.units import clean_text
 from commission.record.check_pages import check_pages
 from commission.record.differences import MISSING, Difference, Said, differences, few, shown
@@ -27,17 +27,13 @@ _FRAME = ("how_to_check", "printed", "log", "digest", "schema", "program_version
 _HOW_TO_CHECK = re.compile(r"commission verify [^\n]{1,260}: the digest must be the one above")
 
 
-def quiet(fraction: float, text: str) -> None:
-    """A progress that nobody watches."""
-
-
 def check_record(
     path: Path,
     visit: Visit,
     *,
     words: str | Path | None = None,
     cancel: CancelToken | None = None,
-    progress: Progress = quiet,
+    progress: Progress = unwatched,
 ) -> tuple[Said, ...]:
     """Everything that can be said of a record and its job; the record is right when each `holds` is True.
 

@@ -11,7 +11,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from commission.model import CommissionError, InputError, Progress
+from commission.model import CommissionError, InputError, Progress, unwatched
 from commission.model.units import clean_text
 from commission.record.csv_out import CHECK_HEADER, check_row, write_csv
 from commission.record.document import Document, Letterhead, Paper
@@ -34,7 +34,7 @@ def write_record(
     paper: Paper = "a4",
     letterhead: Letterhead | None = None,
     created_at: str | None = None,
-    progress: Progress = lambda fraction, text: None,
+    progress: Progress = unwatched,
 ) -> str:
     """Write the record in the format of the suffix; returns one sentence on what was written. Analyse before.
 
