@@ -82,12 +82,17 @@ def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | 
         blocks += [Paragraph(text=telling.say("summary.new")), Bullets(items=items)]
     said: dict[str, list[str]] = {}
     for cause in CAUSES:
-        if not any(told.first.cause == cause for told in found):
+        if not any(told.first.cause == cause and _of_the_cinema(told) for told in found):
             said.setdefault(_judged(telling, cause), []).append(cause)
     for key, causes in said.items():
         names = "; ".join(telling.say(f"causes.{cause}_in") for cause in causes)
         blocks.append(Paragraph(text=telling.say(f"summary.{key}", causes=names)))
     return Section(id=ident, title=title, blocks=tuple(blocks))
+
+
+def _of_the_cinema(told: Told) -> bool:
+    """Whether a finding is a fault of the cinema: those of the measurement itself are listed with a cause, and are none."""
+    return not told.first.id.startswith("measurement.")
 
 
 def _judged(telling: Telling, cause: str) -> str:
@@ -133,7 +138,7 @@ def _done(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | N
     if alone and not readings and not responses:
         return None
     mended = [told for told in found if told.fate == "mended"]
-    wiring = sum(told.first.cause == "electronics" for told in mended)
+    wiring = sum(told.first.cause == "electronics" and _of_the_cinema(told) for told in mended)
     if wiring:
         items.append(telling.say("done.wiring", wiring))
     if not alone:

@@ -143,6 +143,14 @@ def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
     assert "Not to be judged before the rest is put right: the room." in text
 
 
+def test_a_recording_that_clipped_is_no_fault_of_the_cinema_that_was_put_right() -> None:
+    doc = front(given={**heard(AS_FOUND, FRONT, clipped=True), **heard(AS_LEFT, FRONT, clipped=False)})
+    assert "says nothing about the cinema. Put right." in wrong(doc)
+    assert "no fault showed in: equipment and wiring" in wrong(doc)
+    assert "were put right" not in said(section(doc, "summary-done"))
+    assert "was put right" not in said(section(doc, "summary-done"))
+
+
 # --- seats ----------------------------------------------------------------------------------------------------------
 
 
