@@ -21,6 +21,8 @@ LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, TRIM, HELD, POLARITY = (
     "trim_db", "held_distance", "held_polarity",
 )  # fmt: skip
 SETTINGS = (TRIM, HELD, POLARITY)
+KINDS = (LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, *SETTINGS)
+"""What is compared; figures of other kinds, which another version of the program may have stored, are left alone."""
 EARS_U_M = 0.02 / math.sqrt(3)
 """Where the ears are taken to be: within ±2 cm, rectangular (common practice, no source)."""
 

@@ -29,6 +29,7 @@ from commission.steps.drift_figures import (
     ARRIVAL,
     HEARD,
     HELD,
+    KINDS,
     LEVEL,
     RESPONSE,
     SETTINGS,
@@ -168,7 +169,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DriftResult:
     if visits is None:
         return DriftResult()
     now = {place_of(f, visits.now): f for f in figures_of(job, round_id, analyses)}
-    then = {place_of(f, visits.then): f for f in visits.earlier.figures}
+    then = {place_of(f, visits.then): f for f in visits.earlier.figures if kind(f.quantity) in KINDS}
     apart: Apart = {}
     both: Pairs = {}
     for place in dict.fromkeys((*then, *now)):

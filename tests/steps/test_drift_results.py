@@ -27,7 +27,7 @@ from commission.model import (
     Seat,
     System,
 )
-from commission.steps import drift_budgets, drift_figures
+from commission.steps import drift, drift_budgets, drift_figures
 from commission.steps.drift_results import Drift, DriftResult, coverage_factor, solve
 
 NOTHING = Analyses()
@@ -422,6 +422,16 @@ def test_figures_of_an_older_log_are_read_as_they_were_meant() -> None:
     found = solve(job, "as-found", NOTHING)
     assert [d.channel for d in found.drifted()] == ["FL"]
     assert len(found.drifts) == 6
+
+
+def test_figures_of_a_kind_that_nobody_knows_are_left_alone() -> None:
+    """A later version may store more of them in the log."""
+    known = earlier_of(job_of(defined(cinema()), *levels(LEVELS)))
+    other = (EarlierFigure(quantity="noise_db 63", value=30.0, uncertainty=0.5), EarlierFigure(quantity="", value=1.0))
+    job = job_of(defined(cinema()), replace(known, figures=(*known.figures, *other)), *levels(LEVELS))
+    assert len(solve(job, "as-found", NOTHING).drifts) == len(LEVELS)
+    outcome = drift.evaluate(job, "as-found", NOTHING)
+    assert "noise" not in " ".join(outcome.remarks)
 
 
 def test_the_same_meter_needs_a_serial_to_be_known_again() -> None:
