@@ -47,7 +47,8 @@ if TYPE_CHECKING:
     from commission.visit import Visit
 
 _MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}Z")
-PAGE_LINES = 50
+LONG_LINES, LONGEST_LINES = 250, 600
+"""Some five and some twelve pages."""
 _OWN = ("handover",)
 """Steps whose outcome is the record itself: settings, notes, cautions and signatures have places of their own."""
 
@@ -119,9 +120,9 @@ def _sections(telling: Telling) -> list[Section]:
         signatures_section(telling),
     ]
     there = [part for part in parts if part is not None]
-    # What follows a step with pages of its own begins a page too.
+    # What follows a long part begins a page, as that does.
     return [
-        replace(part, new_page=True) if i and any(step.new_page for step in there[i - 1].sections[-1:]) else part
+        replace(part, new_page=True) if i and _lines(there[i - 1]) > LONG_LINES else part
         for i, part in enumerate(there)
     ]
 
@@ -144,10 +145,14 @@ def _steps_section(telling: Telling) -> Section:
     parts = [step_section(telling, step) for step in telling.visit.steps if step.id not in _OWN]
     intro: tuple[Block, ...] = (Paragraph(text=telling.say("steps.intro"), kind="note"),)
     there = [part for part in parts if part is not None]
-    # A long step begins a page: easier to find, and the typesetter lays out such stretches side by side.
-    placed = [replace(part, new_page=i > 0 and _lines(part) > PAGE_LINES) for i, part in enumerate(there)]
-    return Section(id=telling.id("steps"), title=telling.say("steps.title"), blocks=intro, new_page=True,
-                   sections=tuple(placed))  # fmt: skip
+    # Long stretches begin a page, since the typesetter lays them out side by side; short ones leave none half empty.
+    placed, before = [], 0
+    for part in there:
+        long = before > LONGEST_LINES
+        placed.append(replace(part, new_page=long))
+        before = _lines(part) + (0 if long else before)
+    return Section(id=telling.id("steps"), title=telling.say("steps.title"), blocks=intro,
+                   new_page=sum(map(_lines, there)) > LONG_LINES, sections=tuple(placed))  # fmt: skip
 
 
 def _lines(section: Section) -> int:

@@ -11,7 +11,17 @@ from typing import Literal
 
 MARKS = {"✓": "good", "✗": "bad", "?": "open", "–": "none"}
 """How a cell is marked by the symbol that its verdict begins with; the word stands beside it in any case."""
+WORST = ("✗", "?")
 Paper = Literal["a4", "us-letter"]
+
+
+def tone_of(cell: str) -> str:
+    """How a cell is coloured: by its verdict, by the worst where it counts several; "" for what is none."""
+    if cell[:1] not in MARKS or cell[1:2] not in ("", " "):
+        return ""
+    # Only counts such as "✓ 9 ✗ 2" hold more than one symbol.
+    worst = next((mark for mark in WORST if mark in cell and not any(map(str.isalpha, cell))), cell[0])
+    return MARKS[worst]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,6 @@ from itertools import groupby
 from urllib.parse import unquote_to_bytes
 
 from commission.record.document import (
-    MARKS,
     Attachment,
     Block,
     Bullets,
@@ -31,6 +30,7 @@ from commission.record.document import (
     Section,
     SignaturePlace,
     Signatures,
+    tone_of,
 )
 from commission.record.svg import text_of
 
@@ -227,7 +227,7 @@ def _head_cell(heading: Heading) -> str:
 def _cells(row: Sequence[str], headings: Sequence[Heading]) -> str:
     out = []
     for index, (text, heading) in enumerate(zip(row, headings, strict=True)):
-        mark = MARKS.get(text[:1], "") if text[1:2] in ("", " ") else ""
+        mark = tone_of(text)
         css = " ".join(filter(None, ("n" if heading.numeric else "long" if len(text) > LONG_CELL else "", mark)))
         tag, scope = ("th", ' scope="row"') if index == 0 and text.strip() else ("td", "")
         said = f' class="{css}"' if css else ""

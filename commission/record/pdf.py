@@ -10,18 +10,19 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import math
 import re
 import tempfile
 import unicodedata
+from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, cast
 
 from commission.model import CommissionError
 from commission.model.units import clean_text
-from commission.record.columns import fit_columns
+from commission.record.columns import Columns, fit_columns
 from commission.record.document import (
-    MARKS,
     Attachment,
     Block,
     Bullets,
@@ -29,23 +30,36 @@ from commission.record.document import (
     Facts,
     Figure,
     Grid,
+    Letterhead,
     Paragraph,
     Photo,
     Section,
     Signatures,
+    tone_of,
 )
 from commission.record.letters import FONTS, Text, drawable
 from commission.record.svg import shortened, width_em
 
 STANDARDS = ("a-3a", "ua-1")
 PAGES_PT = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
-MARGIN_PT = 51.0
-TITLE_EM, HEADING_EM, TEXT_EM, TERM_EM, SIGNATURE_EM, HALF_EM = 21.0, 29.0, 42.0, 14.4, 18.0, 20.0
+MARGIN_PT, FOOT_PT = 51.0, 6.0
+TITLE_EM, HEADING_EM, TEXT_EM, TERM_EM, SIGNATURE_EM, HALF_EM = 21.0, 29.0, 42.0, 13.5, 18.0, 20.0
 """What fits one line of the title, a heading, running text, the name of a fact, a signature, a caption in half a page."""
-TOGETHER_ROWS, TOGETHER = 16, 1600
-"""A table of no more rows and letters is not torn between pages."""
+BESIDE_EM, FIRM_EM = 12.0, 17.5
+"""The same of a title beside a letterhead, and of the letterhead."""
+LONG_TITLE = 120
+"""A title with more letters stands below the letterhead."""
+TOGETHER_PT = 290.0
+"""A table that is no higher than about this is not torn between pages."""
+SHORT = 1500
+"""Nor is a part with no more letters than this, and nothing but sentences."""
 HEADER_TITLE_EM, HEADER_DATE_EM = 38.0, 16.0
-BREAK = "\u200b"
+BREAK, KEPT, JOINED = "\u200b", "\u00a0", "\u2060"
+"""A place to break, a space that is none, and no place to break."""
+_UNIT = re.compile(r"(?<=\d) (?=(?:dB²?|k?Hz|m?s|c?m|m/s|°C|°F|%|K|ft|in)(?![\w/]))")
+_CELL = re.compile(
+    rb"(\n\d+ 0 obj\n<</Type/StructElem/S/T)D(/P \d+ 0 R/A\[<</O/Table)(/Headers\[\(U\d+x(\d+)y0\)\])(?=>>)"
+)
 _HTML_INSTEAD = "Write the record as HTML instead (-o record.html): it holds the same."
 
 
@@ -59,7 +73,7 @@ def render_pdf(document: Document) -> bytes:
     with tempfile.TemporaryDirectory(prefix="record-") as folder:
         root = Path(folder)
         data = json.dumps(_document(document, draw, root), ensure_ascii=False)
-        return _compile(typst, _template(), {"document": data}, root, system_fonts)
+        return _rows_named(_compile(typst, _template(), {"document": data}, root, system_fonts))
 
 
 def _typst() -> Any:
@@ -71,6 +85,20 @@ def _typst() -> Any:
             f"and is missing here. {_HTML_INSTEAD}"
         ) from error
     return typst
+
+
+def _rows_named(raw: bytes) -> bytes:
+    """The first cell of every row as its header, so that who listens to a wide table hears which channel a figure is of.
+
+    The typesetter makes headers of whole rows alone. Its tags are plain text: each is written over at equal length, so
+    that nothing else in the file moves. What a cell belongs to then follows from the scopes (ISO 32000-1, 14.8.5.7).
+    """
+
+    def of_row(found: re.Match[bytes]) -> bytes:
+        letter, scope = (b"H", b"/Scope/Row") if found[4] == b"0" else (b"D", b"")
+        return found[1] + letter + found[2] + scope.ljust(len(found[3]))
+
+    return _CELL.sub(of_row, raw)
 
 
 def _template() -> bytes:
@@ -126,6 +154,7 @@ def _document(document: Document, draw: Text, root: Path) -> dict[str, Any]:
         return breakable(draw(text))
 
     letterhead = document.letterhead
+    beside = letterhead != Letterhead() and len(document.title) <= LONG_TITLE
     logo = None
     if letterhead.logo is not None and letterhead.logo_media_type is not None:
         logo = keep(letterhead.logo, letterhead.logo_media_type)
@@ -135,8 +164,10 @@ def _document(document: Document, draw: Text, root: Path) -> dict[str, Any]:
         "fonts": FONTS,
         "paper": document.paper,
         "margin": MARGIN_PT,
+        "foot": FOOT_PT,
         "name": draw(document.name),
-        "title": breakable(draw(document.title), TITLE_EM),
+        "title": breakable(draw(document.title), BESIDE_EM if beside else TITLE_EM),
+        "beside": beside,
         "header_title": shortened(draw(document.name), HEADER_TITLE_EM),
         "header_date": shortened(draw(document.date_text), HEADER_DATE_EM),
         "subtitle": say(document.subtitle),
@@ -148,11 +179,16 @@ def _document(document: Document, draw: Text, root: Path) -> dict[str, Any]:
         "how_to_check": say(document.how_to_check),
         "contents": say(document.labels.contents),
         "attached": say(document.labels.attached),
-        "letterhead": {"name": say(letterhead.name), "lines": [say(line) for line in letterhead.lines], "logo": logo},
+        "letterhead": {
+            "name": breakable(draw(letterhead.name), FIRM_EM),
+            "lines": [breakable(draw(line), FIRM_EM) for line in letterhead.lines],
+            "logo": logo,
+        },
         "sections": [
             _section(section, draw, keep, width - 2 * MARGIN_PT, height - 2 * MARGIN_PT)
             for section in document.sections
         ],
+        "height": height - 2 * MARGIN_PT - FOOT_PT,
         "attachments": [_attachment(each, say, keep) for each in document.attachments],
     }
 
@@ -182,13 +218,30 @@ def _attachment(each: Attachment, say: Text, keep: _Files) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _section(section: Section, draw: Text, keep: _Files, width: float, side: float) -> dict[str, Any]:
+def _section(
+    section: Section, draw: Text, keep: _Files, width: float, side: float, inner: bool = False
+) -> dict[str, Any]:  # fmt: skip
+    blocks = [_block(block, draw, keep, width, side) for block in section.blocks]
+    for block in blocks if inner else ():
+        if block.get("kind") == "lead":
+            block["kind"] = "summary"  # under a small heading it must not be larger than that
     return {
         "title": breakable(draw(section.title), HEADING_EM),
         "new_page": section.new_page,
-        "blocks": [_block(block, draw, keep, width, side) for block in section.blocks],
-        "sections": [_section(each, draw, keep, width, side) for each in section.sections],
+        "blocks": blocks,
+        "short": not section.sections and _short(section.blocks),
+        "sections": [_section(each, draw, keep, width, side, True) for each in section.sections],
     }
+
+
+def _short(blocks: Sequence[Block]) -> bool:
+    """A few sentences, which stay on one page with their heading."""
+    length = 0
+    for block in blocks:
+        if not isinstance(block, Paragraph | Bullets):
+            return False
+        length += sum(len(text) + 40 for text in ((block.text,) if isinstance(block, Paragraph) else block.items))
+    return length < SHORT
 
 
 def _block(block: Block, draw: Text, keep: _Files, width: float, side: float) -> dict[str, Any]:
@@ -201,8 +254,8 @@ def _block(block: Block, draw: Text, keep: _Files, width: float, side: float) ->
         case Bullets():
             return {"is": "bullets", "items": [say(item) for item in block.items]}
         case Facts():
-            pairs = [(breakable(draw(a), TERM_EM), breakable(draw(b), TEXT_EM - TERM_EM)) for a, b in block.pairs]
-            return {"is": "facts", "pairs": [[a, b, width_em(a) > TERM_EM] for a, b in pairs]}
+            pairs = [[breakable(draw(a), TERM_EM), breakable(draw(b), TEXT_EM - TERM_EM)] for a, b in block.pairs]
+            return {"is": "facts", "pairs": pairs}
         case Grid():
             return _grid(block, draw, width, side)
         case Figure():
@@ -224,9 +277,22 @@ def _block(block: Block, draw: Text, keep: _Files, width: float, side: float) ->
                     "date": sign(block.date_label), "sign": sign(block.sign_label)}  # fmt: skip
 
 
-def tone(cell: str) -> str:
-    """How a cell is coloured: by the symbol that its verdict begins with."""
-    return MARKS.get(cell[:1], "") if cell[1:2] in ("", " ") else ""
+def bound(text: str, room_em: float) -> str:
+    """A cell of several lines, its numbers beside their units and whole what stands between semicolons, where that fits."""
+    if len(text) <= room_em:  # no letter is wider than 1 em
+        return text
+    parts = [part.replace(" ", KEPT) if any(map(str.isdecimal, part)) and width_em(part) + 0.3 <= room_em else part
+             for part in text.split("; ")]  # fmt: skip
+    return _UNIT.sub(KEPT, "; ".join(parts if len(parts) > 1 else [text])).replace("m/s", f"m/{JOINED}s")
+
+
+def _height_pt(grid: Grid, columns: Columns) -> float:
+    """About how high a table is: 0.44 em a letter, lines by the fullest cell of each row."""
+    lines = sum(
+        max((math.ceil(0.44 * len(text) / em) for text, em in zip(row, columns.room_em, strict=True)), default=1)
+        for row in grid.rows
+    )
+    return columns.size_pt * (1.15 * (lines + 2) + 0.7 * (len(grid.rows) + 1))
 
 
 def _grid(grid: Grid, draw: Text, width: float, side: float) -> dict[str, Any]:
@@ -241,11 +307,11 @@ def _grid(grid: Grid, draw: Text, width: float, side: float) -> dict[str, Any]:
             for h, em in zip(grid.headings, room, strict=True)
         ],
         "rows": [
-            [[breakable(draw(text), em), tone(text)] for text, em in zip(row, room, strict=True)] for row in grid.rows
+            [[breakable(bound(draw(text), em), em), tone_of(text)] for text, em in zip(row, room, strict=True)]
+            for row in grid.rows
         ],
         "widths": [share * (side if columns.landscape else width) for share in columns.shares],
         "size": columns.size_pt,
         "landscape": columns.landscape,
-        "together": len(grid.rows) <= TOGETHER_ROWS
-        and sum(len(text) for row in grid.rows for text in row) <= TOGETHER,
+        "together": _height_pt(grid, columns) <= TOGETHER_PT,
     }

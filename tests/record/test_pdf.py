@@ -23,7 +23,17 @@ from commission.model import CommissionError
 from commission.model.units import clean_text
 from commission.record import letters, pdf
 from commission.record.columns import SIZES_PT, fit_columns, width_em
-from commission.record.document import Document, Letterhead, Paragraph, Section
+from commission.record.document import (
+    Bullets,
+    Document,
+    Grid,
+    Heading,
+    Letterhead,
+    Paragraph,
+    Photo,
+    Section,
+    tone_of,
+)
 
 
 @pytest.fixture(scope="module", params=[ordinary, hostile], ids=["ordinary", "hostile"])
@@ -188,6 +198,86 @@ def test_a_logo_of_either_kind() -> None:
         assert pdf.render_pdf(ordinary(letterhead=head)).startswith(b"%PDF-1.7")
 
 
+def test_a_count_of_verdicts_has_the_colour_of_its_worst() -> None:
+    assert [tone_of(text) for text in ("✓ pass", "✓ 9 ✗ 2", "✗ 1 ? 4", "✓ 9  ? 4", "– 3", "– not tested", "✓ bass −10")] == [
+        "good", "bad", "bad", "open", "none", "none", "good"]  # fmt: skip
+    assert tone_of("9 ✗ 2") == tone_of("✓x") == tone_of("") == ""
+
+
+def test_what_the_owner_reads_fits_one_sheet_in_smaller_type_if_it_must() -> None:
+    def summary(lines: int) -> Document:
+        items = tuple(f"Seat {i}: better. Loudness within 3.9 dB (was 6.2)." for i in range(lines))
+        first = Section(id="summary", title="In plain words", blocks=(Bullets(items=items),))
+        return ordinary(sections=(first, Section(id="trade", title="For the trade", new_page=True)))
+
+    def sheets(lines: int) -> int:
+        return next(i for i, text in enumerate(pages(pdf.render_pdf(summary(lines)))) if "For the trade" in text)
+
+    assert sheets(20) == sheets(56) == 1  # of 10 pt and of smaller type
+    assert sheets(80) > 1  # but never of type too small to be read with ease
+
+
+def test_a_heading_stays_with_what_it_announces() -> None:
+    """Wherever the page ends: heading, sentence and the table or the part that follows stand on one page."""
+    for filled in range(30, 52, 3):
+        filler = Paragraph(text=" \u2028".join(["line"] * filled))
+        inner = Section(id="round", title="Inner heading", blocks=(Paragraph(text="State."), grid(4, 12)))
+        step = Section(
+            id="step", title="Outer heading", blocks=(Paragraph(text="Question?", kind="note"),), sections=(inner,)
+        )
+        found = pages(
+            pdf.render_pdf(ordinary(sections=(Section(id="f", title="Filler", blocks=(filler,), sections=(step,)),)))
+        )
+        (where,) = [text for text in found if "Outer heading" in text]
+        assert all(said in where for said in ("Question?", "Inner heading", "State.", "Trims and delays", "FL 11"))
+
+
+def test_a_torn_table_has_rows_on_its_first_page() -> None:
+    for filled in range(36, 52, 2):
+        filler = Paragraph(text=" \u2028".join(["line"] * filled))
+        found = pages(
+            pdf.render_pdf(ordinary(sections=(Section(id="f", title="Filler", blocks=(filler, grid(4, 40))),)))
+        )
+        first = next(text for text in found if "Trims and delays" in text)
+        assert all(f"FL {i}" in first for i in range(3))
+
+
+def test_cells_break_between_values_and_not_inside_them() -> None:
+    kept = "\u00a0"
+    assert (
+        pdf.bound("within ±0.10 ms; within ±2.00 ms", 9.0) == f"within{kept}±0.10{kept}ms; within{kept}±2.00{kept}ms"
+    )
+    assert pdf.bound("at least −10.0 dB", 6.0) == f"at least −10.0{kept}dB"
+    assert pdf.bound("300.0 to 380.0 m/s", 9.0) == f"300.0 to 380.0{kept}m/\u2060s"
+    assert pdf.bound("10 cm left; common practice", 8.0) == f"10{kept}cm{kept}left; common practice"
+    assert pdf.bound("no number at all", 4.0) == "no number at all"
+    assert pdf.bound("5 dB", 9.0) == "5 dB"
+
+
+def test_a_photograph_fills_its_half_of_the_page_or_its_height() -> None:
+    """Wide and tall side by side: tops in line, neither larger than its place (half of 493 pt; 62 mm)."""
+    wide, tall = (Photo(id=n, data=png(w, h), media_type="image/png", caption=n, alt=n)
+                  for n, w, h in (("wide", 90, 30), ("tall", 30, 60)))  # fmt: skip
+    raw = pdf.render_pdf(ordinary(sections=(Section(id="p", title="P", blocks=(wide, tall)),)))
+    with pikepdf.open(io.BytesIO(raw)) as file:
+        drawn, matrix, stack = [], pikepdf.Matrix(), []
+        for operands, operator in pikepdf.parse_content_stream(file.pages[0]):
+            if str(operator) == "q":
+                stack.append(matrix)
+            elif str(operator) == "Q":
+                matrix = stack.pop()
+            elif str(operator) == "cm":
+                matrix = pikepdf.Matrix(operands) @ matrix
+            elif str(operator) == "Do":
+                drawn.append(matrix)
+    (w, h), (w2, h2) = ((abs(m.a), abs(m.d)) for m in drawn)
+    assert w == pytest.approx((493.28 - 14) / 2, abs=1)
+    assert h == pytest.approx(w / 3, rel=0.01)
+    assert h2 == pytest.approx(62 * 72 / 25.4, abs=1)
+    assert w2 == pytest.approx(h2 / 2, rel=0.01)
+    assert drawn[0].f + h == pytest.approx(drawn[1].f + h2, abs=1)
+
+
 def test_a_bare_document_has_no_empty_parts() -> None:
     raw = pdf.render_pdf(ordinary(letterhead=Letterhead(), sections=(), attachments=(), subtitle=""))
     assert len(pages(raw)) == 1
@@ -212,5 +302,19 @@ def test_columns_keep_words_whole_and_numbers_in_sight() -> None:
         for share, heading in zip(fitted.shares, table.headings, strict=True):
             for word in heading.title.split():
                 assert width_em(word) * fitted.size_pt < share * width
+    # A row's name stays in one line where there is room, however long the other heads are.
+    heads = (
+        Heading(title="Channel"),
+        *(Heading(title=f"Distance, as {r}", unit="m", numeric=True) for r in ("found", "left") * 3),
+    )
+    table = Grid(id="t", title="T", headings=heads, rows=(("TpFL (Top front left)", *("10.50",) * 6),))
+    fitted = fit_columns(table, text_pt, side_pt)
+    assert width_em(table.rows[0][0]) * 1.09 * fitted.size_pt < fitted.shares[0] * text_pt
+    # A change such as "+0.2 → −0.5" is never torn.
+    changes = Grid(
+        id="t", title="T", headings=tuple(Heading(title=f"A{i}") for i in range(8)), rows=(("+0.2 → −0.5",) * 8,)
+    )
+    fitted = fit_columns(changes, text_pt, side_pt)
+    assert all(width_em("+0.2 → −0.5") * fitted.size_pt < share * text_pt for share in fitted.shares)
     assert not fit_columns(grid(13, 4), text_pt, side_pt).landscape
     assert fit_columns(grid(40, 4), text_pt, side_pt).landscape
