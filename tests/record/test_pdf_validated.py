@@ -187,7 +187,7 @@ def decoration_inside_of_content(file: Pdf) -> None:
 
 @breaks("ua1")
 def a_row_too_short(file: Pdf) -> None:
-    row = next(e for e in elements(file.Root.StructTreeRoot.K) if role(e) == "TR" and role(e.K[0]) == "TD")
+    row = next(e for e in elements(file.Root.StructTreeRoot.K) if role(e) == "TR" and role(e.K[1]) == "TD")
     del row.K[len(row.K) - 1]
 
 
