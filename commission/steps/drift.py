@@ -19,6 +19,7 @@ from commission.model import (
     InstrumentKind,
     Job,
     Limit,
+    Noted,
     Outcome,
     Step,
     System,
@@ -98,10 +99,10 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         total=len(result.drifts) + result.missing,
         checks=tuple(checks.values()),
         tables=tables(job, result, checks),
-        advice=_advice(earlier, result),
+        advice=_advice(job, earlier, result),
         stands_out=_stands_out(result),
         remarks=(*_opening(job, earlier, round_id), *_steady(result), *_shared_sentences(job, earlier, result),
-                 *_apart_sentences(job, result)),
+                 *_apart_sentences(job, result), *_doubt(result)),
         budgets=tuple(d.budget for d in result.drifts if d.budget is not None),
     )  # fmt: skip
 
@@ -224,14 +225,26 @@ def _names(names: Sequence[str], most: int = 4) -> str:
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
-def _advice(earlier: EarlierVisit, result: DriftResult) -> tuple[Advice, ...]:
-    changed = result.changed_settings()
-    if not changed:
+def _advice(job: Job, earlier: EarlierVisit, result: DriftResult) -> tuple[Advice, ...]:
+    """Until somebody has noted the answer."""
+    changed = {d.channel for d in result.changed_settings()}
+    answered = any(isinstance(e.body, Noted) and e.body.step == "drift" for e in job.notes)
+    if answered or changed <= set(earlier.not_typed_in):
         return ()
-    if {d.channel for d in changed} <= set(earlier.not_typed_in):
-        return ()
-    text = "Ask who changed the settings since last time, before you change any."
+    text = "Ask who changed the settings since last time, and note the answer with Since last time."
     return (Advice(text=text, step="drift", priority=15),)
+
+
+def _doubt(result: DriftResult) -> tuple[str, ...]:
+    """What else a drift may be, and how to find out."""
+    names = list(dict.fromkeys(d.channel or "" for d in result.drifted() if not d.quantity.startswith(SPREAD)))
+    if not names:
+        return ()
+    return (
+        "What drifted may be the loudspeaker, its amplifier or cable; it may as well be what stands before it, a "
+        "microphone put elsewhere, or a setting that nobody noted. "
+        f"Measure again before anything is mended: {_names(names, 8)}.",
+    )
 
 
 STEP = Step(

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from builders import cinema, defined, job_of, levels, setting
+from builders import cinema, defined, events_of, job_of, levels, setting
 
-from commission.model import AS_LEFT, Analyses, EarlierVisit, Instrument, Judged, RoundOpened, Verdict
+from commission.history import fold
+from commission.model import AS_LEFT, Analyses, EarlierVisit, Instrument, Judged, Noted, RoundOpened, Verdict
 from commission.steps import belongs, drift, drift_figures
 
 NOTHING = Analyses()
@@ -41,6 +42,8 @@ def test_one_channel_that_fell_is_named_and_a_turned_volume_is_not() -> None:
     assert outcome.stands_out == "drifted: SiL"
     assert outcome.verdict is Verdict.FAIL
     assert any("+3.0 dB in common" in remark for remark in outcome.remarks)
+    assert "it may as well be what stands before it" in outcome.remarks[-1]
+    assert outcome.remarks[-1].endswith("Measure again before anything is mended: SiL.")
 
 
 def test_a_level_that_moved_as_its_trim_did_is_explained_by_it() -> None:
@@ -77,6 +80,8 @@ def test_a_changed_setting_is_exact_and_asks_who_changed_it() -> None:
     assert [(row.cells[0], row.cells[-1]) for row in table.rows] == [("FL", "changed")]
     assert outcome.stands_out == "settings changed: FL"
     assert "who changed" in outcome.advice[0].text
+    answered = fold([*job.log, *events_of(Noted(step="drift", text="the owner's son"), start=len(job.log) + 1)])
+    assert not drift.evaluate(answered, "as-found", NOTHING).advice, "asked once and noted, it is asked no more"
     bounds = [(c.limit.low, c.limit.high) for c in outcome.checks if c.limit is not None]
     assert set(bounds) == {(0.0, 0.0)}, "a setting has no uncertainty, not a hair of it"
 
