@@ -246,6 +246,8 @@ def sheet(parsed: argparse.Namespace) -> int:
     else:
         from commission.record.export import write_text
 
+        if parsed.output.suffix.lower() != ".csv":
+            raise InputError("-o", str(parsed.output), "a name that ends in .csv")
         write_text(parsed.output, sheet_csv(visit))
         say(f"{parsed.output} written")
     visit.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import os
 import tempfile
 from base64 import b64encode
@@ -18,6 +19,7 @@ from commission.record.document import Document, Letterhead, Paper
 from commission.record.results import json_text, record_json
 from commission.visit import Visit
 
+_DATABASE = b"SQLite format 3\0"
 FORMATS = (".pdf", ".html", ".json", ".csv")
 
 
@@ -127,19 +129,40 @@ def write_text(target: Path, text: str) -> None:
 
 
 def write_bytes(target: Path, data: bytes) -> None:
-    """Write beside the target first, then put it in place: an old file is never left half overwritten."""
+    """Write beside the target first, then put it in place: an old file is never left half overwritten.
+
+    A link is followed. Raises CommissionError, with nothing changed, for what cannot be written, and for a target that
+    is no file or is a job: readings are never overwritten.
+    """
+    shown = clean_text(str(target))
     try:
-        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}-")
+        place = Path(os.path.realpath(target))
+        _refuse_what_stands_there(place, shown)
+        handle, name = tempfile.mkstemp(dir=place.parent, prefix=".record-")
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)
+                file.flush()
+                os.fsync(file.fileno())  # a computer that loses power must not be left with an empty file
             umask = os.umask(0)
             os.umask(umask)
             os.chmod(name, 0o666 & ~umask)  # mkstemp makes private files; a record is to be passed on
-            os.replace(name, target)
+            os.replace(name, place)
         except BaseException:
             Path(name).unlink(missing_ok=True)
             raise
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise CommissionError(f"{target}: cannot be written ({reason}). Choose another folder with -o.") from error
+        reason = error.strerror or clean_text(str(error))
+        mend = "Free some space, or choose another folder" if error.errno == errno.ENOSPC else "Choose another folder"
+        raise CommissionError(f"{shown}: cannot be written ({reason}). {mend}.") from error
+
+
+def _refuse_what_stands_there(place: Path, shown: str) -> None:
+    if not place.exists():
+        return
+    if not place.is_file():
+        kind = "a folder" if place.is_dir() else "no file but a device"
+        raise CommissionError(f"{shown} is {kind}: nothing was written. Give the name of a file.")
+    with place.open("rb") as old:
+        if place.suffix.lower() == ".commission" or old.read(len(_DATABASE)) == _DATABASE:
+            raise CommissionError(f"{shown} is a job: nothing was written, it is as it was. Give another name.")

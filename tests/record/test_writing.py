@@ -1,0 +1,108 @@
+"""Writing to a file: whole or not at all, and never over a job."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from builders import cinema, levels
+
+from commission.cli import main
+from commission.cli.workshop import LocalWorkshop
+from commission.model import CommissionError
+from commission.record.export import write_bytes
+
+
+def test_a_job_is_never_overwritten(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By its name, by any other name that it was given, or through a link."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", cinema())
+    visit.append(*levels({"FL": 75.0}))
+    visit.close()
+    job = Path("loft.commission")
+    Path("loft.csv").symlink_to(job)
+    os.link(job, "loft.json")
+    assert main(["sheet", str(job), "-o", str(job)]) == 2
+    assert main(["sheet", str(job), "-o", "loft.csv"]) == 2
+    assert main(["record", str(job), "-o", "loft.json"]) == 2
+    assert main(["record", str(job), "-o", "loft.csv"]) == 2
+    for name in ("loft.commission", "loft.csv", "loft.json", "empty.commission"):
+        Path("empty.commission").write_bytes(b"")
+        with pytest.raises(CommissionError, match="is a job: nothing was written"):
+            write_bytes(Path(name), b"x")
+    assert main(["verify", str(job)]) == 0
+    with_readings = LocalWorkshop(tmp_path / "state").open(job, read_only=True)
+    assert [each.body.value for each in with_readings.job.readings] == [75.0]
+    with_readings.close()
+
+
+def test_a_link_is_followed_and_folders_and_devices_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "old.html").write_text("old")
+    (tmp_path / "link.html").symlink_to("old.html")
+    write_bytes(tmp_path / "link.html", b"new")
+    assert (tmp_path / "link.html").is_symlink()
+    assert (tmp_path / "old.html").read_text() == "new"
+    write_bytes(tmp_path / ("n" * 250 + ".pdf"), b"a long name")
+    for name, named in ((".", "is a folder"), ("none/x.pdf", "No such file.*Choose another folder")):
+        with pytest.raises(CommissionError, match=named):
+            write_bytes(tmp_path / name, b"new")
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(tmp_path / "pipe.pdf")
+        with pytest.raises(CommissionError, match="no file but a device"):
+            write_bytes(tmp_path / "pipe.pdf", b"new")
+    assert not [each for each in tmp_path.iterdir() if each.name.startswith(".")]
+
+
+@pytest.mark.parametrize("fails", ["write", "fsync", "replace"])
+def test_a_full_disk_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails: str) -> None:
+    target = tmp_path / "record.pdf"
+    target.write_bytes(b"old")
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    class Full:
+        def __enter__(self) -> Full:
+            return self
+
+        def __exit__(self, *_: object) -> None:
+            os.close(self.handle)
+
+        def __init__(self, handle: int, _: str) -> None:
+            self.handle = handle
+
+        write = full
+
+    if fails == "write":
+        monkeypatch.setattr(os, "fdopen", Full)
+    else:
+        monkeypatch.setattr(os, fails, full)
+    with pytest.raises(CommissionError, match=r"record\.pdf: cannot be written \(No space.*Free some space"):
+        write_bytes(target, b"new" * 1000)
+    assert target.read_bytes() == b"old"
+    assert list(tmp_path.iterdir()) == [target]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
+def test_killed_in_the_middle_the_old_file_stands(tmp_path: Path) -> None:
+    """SIGKILL while the bytes are written: nothing can tidy up, and the target is whole all the same."""
+    target = tmp_path / "record.pdf"
+    target.write_bytes(b"old")
+    program = (
+        "import os, pathlib, sys\n"
+        "from commission.record import export\n"
+        "def wait(_):\n    print('here', flush=True)\n    sys.stdin.read()\n"
+        "os.fsync = wait\n"
+        f"export.write_bytes(pathlib.Path({str(target)!r}), b'new' * 100000)\n"
+    )
+    run = subprocess.Popen([sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert run.stdout is not None
+    assert run.stdout.readline() == b"here\n"
+    run.send_signal(signal.SIGKILL)
+    run.communicate()
+    assert target.read_bytes() == b"old"
