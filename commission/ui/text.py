@@ -83,13 +83,13 @@ class TimeLeft:
     def _now(self) -> float:
         return float(self._clock())  # type: ignore[operator]
 
-    def line(self, fraction: float, text: str) -> str:
+    def line(self, fraction: float, text: str, *, stops: bool = True) -> str:
         """Percent, what is being done, and seconds left once they can be told."""
         passed = self._now() - self._began
         left = f" · {passed * (1 - fraction) / fraction:.0f} s left" if fraction > 0.02 and passed > 1 else ""
         bar = "━" * round(20 * fraction) + "─" * (20 - round(20 * fraction))
         what = f" · {clean_text(text)[:40]}" if text else ""
-        return f"{bar} {100 * fraction:3.0f} %{left}{what} · Escape stops"
+        return f"{bar} {100 * fraction:3.0f} %{left}{what}{' · Escape stops' if stops else ''}"
 
 
 def event_words(event: Event, job: Job) -> str:

@@ -70,9 +70,12 @@ class WorkingApp(App[int]):
         """What would now be judged differently; None before it is known, and where no verdicts are stored."""
         self.working = ""
         """The progress line while something runs; empty when nothing does."""
+        self.analysis_stopped = False
+        """Whether Escape stopped the analysis: results are not up to date until it goes on."""
 
     def compute(self) -> None:
         """Bring results up to date, in the background."""
+        self.analysis_stopped = False
         if self._visit is not None:
             self._compute(self._visit, self.round_id)
 
@@ -85,8 +88,9 @@ class WorkingApp(App[int]):
         first = {each.id: visit.outcome(each.id, round_id) for each in visit.steps if each.entry == "form"}
         self.post_message(Computed(round_id, self.outcomes | first, self.findings, self.advice, complete=False))
         try:
-            visit.analyse(worker.cancelled_event, lambda f, t: self._progress(left, f, t) if t else None)
+            visit.analyse(worker.cancelled_event, lambda f, t: self._analysed(left, f, t))
         except Cancelled:
+            self.post_message(Progressed(""))  # a report that is still on its way would stay for good
             return
         if worker.is_cancelled:
             return
@@ -97,6 +101,10 @@ class WorkingApp(App[int]):
         # Half a second of work for a job with stored verdicts: not between two readings that follow each other.
         if not visit.job.judged or not worker.cancelled_event.wait(0.3):
             self.post_message(JudgedAnew(visit, visit.rejudged()))
+
+    def _analysed(self, left: TimeLeft, fraction: float, text: str) -> None:
+        if text:
+            self.post_message(Progressed(left.line(fraction, text, stops=False)))
 
     def _progress(self, left: TimeLeft, fraction: float, text: str) -> None:
         self.post_message(Progressed(left.line(fraction, text)))
@@ -138,6 +146,10 @@ class WorkingApp(App[int]):
 
         What is refused goes to `failed`, and is a notice where there is none.
         """
+        from commission.ui.text import TimeLeft
+
+        self.working = TimeLeft().line(0.0, "begins")  # at once: a sweep may be heard before it is reported
+        self._refresh_screen()
         self._run_job(what, done, failed or self.refuse)
 
     @work(thread=True, exclusive=True, exit_on_error=False, group="job")
@@ -175,16 +187,21 @@ class WorkingApp(App[int]):
             log.error("worker failed", exc_info=event.worker.error)
             self.refuse(f"That went wrong inside the program: {event.worker.error!r}. Nothing stored was touched.")
 
-    def stop_work(self) -> bool:
-        """Cancel what runs; whether anything did."""
-        running = [w for w in self.workers if w.is_running and w.group in ("job", "compute")]
-        jobs = [w for w in running if w.group == "job"]
-        for worker in jobs or (running if self.working else []):
+    def stop_job(self) -> bool:
+        """Cancel what was asked for (a sweep, an import, a record); whether anything ran. The analysis goes on."""
+        return self._cancel("job")
+
+    def stop_work(self) -> None:
+        """Cancel what was asked for, else the analysis."""
+        if not self.stop_job() and self.working and self._cancel("compute"):
+            self.working, self.analysis_stopped = "", True
+            self._refresh_screen()
+
+    def _cancel(self, group: str) -> bool:
+        running = [worker for worker in self.workers if worker.is_running and worker.group == group]
+        for worker in running:
             worker.cancel()
-        if not jobs and self.working and running:
-            self.working = ""
-            self.notify("Analysis stopped; it goes on with the next change.")
-        return bool(jobs) or (bool(running) and bool(self.working))
+        return bool(running)
 
     def refuse(self, sentence: str) -> None:
         """Say why something was not done."""

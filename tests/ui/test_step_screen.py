@@ -1,19 +1,37 @@
 """A step by keyboard, at 80x24 and 120x40: entering, results, sides, measuring, refusals."""
 
+import threading
+
 import pytest
 from builders import cinema, defined, levels
 from stand_ins import MemoryJournal, StandInSource, app_of, screen_text, settle
 from textual.widgets import Static
 
-from commission.model import Check, Curve, Grid, GridCell, Limit, Noted, Outcome, Row, Series, Signed, Table, Verdict
+from commission.model import (
+    Check,
+    Curve,
+    Grid,
+    GridCell,
+    Limit,
+    Noted,
+    Outcome,
+    ResponseStored,
+    Row,
+    Series,
+    Signed,
+    Table,
+    Verdict,
+)
 from commission.model.outcome import Column
 from commission.ui.screens.curve import CurveScreen
+from commission.ui.screens.overview import Overview
 from commission.ui.screens.results import check_for, curve_for
 from commission.ui.screens.step import StepScreen
 from commission.ui.widgets.entry_table import EntryTable
 from commission.ui.widgets.plot import Plot
 from commission.ui.widgets.result_table import ResultTable
 from commission.ui.widgets.seat_grid import SeatGrid
+from commission.visit import Visit
 
 from stand_ins import FREQ  # isort: skip
 
@@ -334,3 +352,52 @@ def test_curve_of_a_row_by_id_by_check_or_by_channel():
     assert curve_for(outcome, "FC:A2", Row(key="FC:A2", cells=())) == "FC:A2"
     assert curve_for(outcome, "x", Row(key="x", cells=("FC", 1.0))) == "FC:A1"
     assert curve_for(outcome, "x", Row(key="x", cells=(1.0,))) is None
+
+
+class Slow:
+    """A decoder whose second batch waits until it is let go."""
+
+    def __init__(self):
+        self.begun, self.gate, self.calls = threading.Event(), threading.Event(), 0
+
+    def __call__(self, stored, blobs):
+        if self.calls:
+            self.begun.set()
+            self.gate.wait(20)
+        self.calls += 1
+        return [(each, ValueError("empty recording")) for each in stored]
+
+
+async def test_escape_leaves_a_step_while_the_analysis_goes_on_and_stops_it_on_the_overview():
+    slow = Slow()
+    bodies = [
+        ResponseStored(round="as-found", channel=c, seat=s, kind="impulse", file_name="a.wav", file_sha256="0")
+        for c in ("FL", "FC", "FR", "BL", "BR", "SiL") for s in ("A1", "A2", "A3")
+    ]  # fmt: skip
+    app = app_of(journal=MemoryJournal(defined(cinema()), *bodies))
+    app.workshop.visit = Visit(app.workshop.visit._journal, slow)
+    async with app.run_test(size=(80, 24)) as pilot:
+        while not slow.begun.is_set():
+            await pilot.pause(0.01)
+        await pilot.press("3")
+        await pilot.pause()
+        assert isinstance(app.screen, StepScreen)
+        await pilot.press("escape")
+        await pilot.pause()
+        assert isinstance(app.screen, Overview)
+        assert not app.analysis_stopped
+        for _ in range(200):
+            if app.working:
+                break
+            await pilot.pause(0.01)
+        await pilot.press("escape")
+        await pilot.pause()
+        assert app.analysis_stopped
+        assert "go on with the analysis" in screen_text(app)
+        slow.gate.set()
+        await settle(pilot)
+        assert "handover" not in app.outcomes
+        await pilot.press("n")
+        await settle(pilot)
+        assert "handover" in app.outcomes
+        assert "go on with the analysis" not in screen_text(app)

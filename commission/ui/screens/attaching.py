@@ -47,7 +47,8 @@ class Attach(ModalScreen[None]):
     DEFAULT_CSS = """
     Attach .labelled { height: auto; max-height: 6; }
     Attach .labelled > Static { width: 10; }
-    Attach Input, Attach Input:focus { height: 1; border: none; padding: 0 1; background: $background; }
+    Attach Input { height: 1; border: none; padding: 0 1; background: $background; }
+    Attach Input:focus { border: none; background: $panel; }
     """
 
     def __init__(self, step_id: str) -> None:

@@ -95,7 +95,7 @@ class VisitScreen(Screen[None]):
 
     def action_back(self) -> None:
         """Stop what runs, else leave."""
-        if not self.commission.stop_work():
+        if not self.commission.stop_job():
             self.app.pop_screen()
 
     def action_help(self) -> None:

@@ -143,7 +143,7 @@ class CurveScreen(VisitScreen):
     def action_back(self) -> None:
         """Leave, telling where."""
         curve = self.curve
-        if self.commission.stop_work():
+        if self.commission.stop_job():
             return
         self.app.pop_screen()
         if self._left is not None and curve is not None and curve.channel and curve.seat:

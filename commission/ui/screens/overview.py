@@ -139,8 +139,7 @@ class Overview(VisitScreen):
     def _causes(self, width: int) -> str:
         found = self.commission.findings
         # No count before the findings are there: a nought would say that nothing is wrong.
-        known = not self.commission.working and bool(self.commission.outcomes.get("handover"))
-        causes = {each: sum(f.cause == each for f in found) if known else "…" for each in CAUSES}
+        causes = {each: sum(f.cause == each for f in found) if self._all_known else "…" for each in CAUSES}
         job = self.visit.job
         waiting = len(self.visit.pending)
         responses = f"{len(job.responses)} responses" + (f" ({waiting} not analysed yet)" if waiting else "")
@@ -150,16 +149,23 @@ class Overview(VisitScreen):
         )
         return left + (right.rjust(width - len(left)) if len(left) + len(right) + 1 < width else "")
 
+    @property
+    def _all_known(self) -> bool:
+        """Whether the results of the round are there, and not only those of the forms."""
+        return "handover" in self.commission.outcomes
+
     def _next(self, width: int) -> str:
+        key = self.commission.key_of("overview.next", "n")
         if self.commission.working:
             return f" {self.commission.working}"
-        advice = self.commission.advice
-        return fit(
-            f" Next ({self.commission.key_of('overview.next', 'n')}): {clean_text(advice.text)}"
-            if advice
-            else " Nothing is left to do in this round.",
-            width,
-        )
+        if self.commission.analysis_stopped:
+            return f" Next ({key}): go on with the analysis, which Escape stopped."
+        if not self._all_known:
+            return " Results are being computed."
+        if (advice := self.commission.advice) is None:
+            return " Nothing is left to do in this round."
+        lines = wrap(f"Next ({key}): {clean_text(advice.text)}", width - 2)
+        return "\n".join(f" {line}" for line in lines[:2])
 
     @on(Picker.Chosen)
     def chosen(self, event: Picker.Chosen) -> None:
@@ -174,7 +180,9 @@ class Overview(VisitScreen):
 
     def action_next(self) -> None:
         """Do what is best done next."""
-        if self.commission.advice is not None:
+        if self.commission.analysis_stopped:
+            self.commission.compute()
+        elif self.commission.advice is not None:
             self.commission.open_step(self.commission.advice.step)
 
     def action_findings(self) -> None:

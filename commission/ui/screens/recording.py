@@ -120,7 +120,8 @@ class WriteRecord(ModalScreen[Wanted | None]):
     DEFAULT_CSS = """
     WriteRecord .labelled { height: auto; max-height: 4; }
     WriteRecord .labelled > Static { width: 12; }
-    WriteRecord Input, WriteRecord Input:focus { height: 1; border: none; padding: 0 1; background: $background; }
+    WriteRecord Input { height: 1; border: none; padding: 0 1; background: $background; }
+    WriteRecord Input:focus { border: none; background: $panel; }
     """
 
     def __init__(self, wanted: Wanted, languages: tuple[tuple[str, str], ...], refused: str = "") -> None:
