@@ -112,3 +112,17 @@ def test_the_sample_is_small_enough() -> None:
     sizes = [p.stat().st_size for p in (ROOT / "sample_measurements").rglob("*") if p.is_file()]
     assert sum(sizes) < 15_000_000
     assert max(sizes) < 1_500_000
+
+
+def test_every_file_of_the_package_is_installed() -> None:
+    """What is no Python must be named in the package data, or an installation misses it."""
+    data = PROJECT["tool"]["setuptools"]["package-data"]
+    folders = {"commission.sample_measurements": ROOT / "sample_measurements"}
+    listed = {
+        path
+        for package, patterns in data.items()
+        for pattern in patterns
+        for path in folders.get(package, ROOT / package.replace(".", "/")).glob(pattern)
+    }
+    there = {path for folder in ("commission", "sample_measurements") for path in (ROOT / folder).rglob("*")}
+    assert {p for p in there if p.is_file() and p.suffix not in (".py", ".pyc")} == listed
