@@ -114,7 +114,9 @@ def test_the_settings_sheet_says_what_to_type(demo: tuple[Path, subprocess.Compl
     folder, _ = demo
     text = run(folder, "sheet", "harbour-lane.commission").stdout
     assert run(folder, "sheet", "harbour-lane.commission", "-o", "s.csv").returncode == 0
-    rows = list(csv.DictReader(io.StringIO((folder / "s.csv").read_text(encoding="utf-8"))))
+    every = list(csv.DictReader(io.StringIO((folder / "s.csv").read_text(encoding="utf-8"))))
+    assert {row["what"] for row in every if not row["new"]} == {"polarity"}  # noted as left, and not proposed
+    rows = [row for row in every if row["new"]]
     assert len(rows) == 26
     results = json.loads(run(folder, "results", "harbour-lane.commission", "--json").stdout)
     for row in rows:
