@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 
 from commission.diagnosis import RULES
-from commission.model import AS_LEFT, Outcome, Step, Verdict
+from commission.model import AS_LEFT, Finding, Outcome, Step, Verdict
 from commission.model.show import number
 from commission.record.document import Block, Bullets, Paragraph, Section
 from commission.record.drift_told import earlier_section
@@ -120,13 +120,25 @@ def _judged_checks(outcomes: Iterable[Outcome]) -> set[str]:
     return {check.id for outcome in outcomes for check in outcome.checks if check.verdict is not Verdict.NOT_TESTED}
 
 
+def _effort(telling: Telling, finding: Finding) -> str:
+    """What it would take, with the caution where hands go to loudspeakers overhead."""
+    system = telling.job.system
+    high = any(
+        (channel := system.channel(each)) is not None and channel.role == "height" for each in finding.channels
+    )
+    effort = takes(telling, finding)
+    if effort and high and finding.cause == "electronics":
+        return f"{sentence(effort)} {telling.say('remains.overhead')}"
+    return effort
+
+
 _SEEN_LATE = ("first seen", "hidden at first")
 
 
 def _wrong_item(telling: Telling, told: Told) -> str:
     """What was wrong is over only where it is not seen any more; a visit that changed nothing says what it would take."""
     said = plain(telling, told.first, "is" if not told.fate or told.fate in _SEEN_LATE else "was")
-    if not told.fate and (effort := takes(telling, told.first)):
+    if not told.fate and (effort := _effort(telling, told.first)):
         return telling.say("remains.takes", what=said, effort=sentence(effort))
     return f"{said} {fate_told(telling, told)}".strip()
 
@@ -261,7 +273,7 @@ def _not_again(telling: Telling) -> list[str]:
 
 def _open_item(telling: Telling, told: Told) -> str:
     finding = told.now or told.first
-    effort = takes(telling, finding)
+    effort = _effort(telling, finding)
     if told.now is not None:
         said = plain(telling, finding, "is")
         return telling.say("remains.takes", what=said, effort=sentence(effort)) if effort else said

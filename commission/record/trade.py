@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
-from commission.model import Check
+from commission.model import Check, Processor
 from commission.model.show import number
 from commission.model.units import clean_text, format_length, format_temperature
 from commission.record.budgets_told import budgets_section
@@ -45,6 +45,12 @@ def _facts(telling: Telling) -> list[tuple[str, str]]:
                                                (room.length_m, room.width_m, room.height_m))  # fmt: skip
     reference = system.reference_seat
     speed = processor.speed_of_sound_m_s
+    level = telling.say("site.level_value", level=f"{processor.reference_spl_db:g} dB(C)")
+    assumed = processor == Processor()
+
+    def held(value: str) -> str:
+        return telling.say("site.assumed", value=value) if assumed else value
+
     sub = processor.sub_reference_spl_db
     return [
         ("client", clean_text(system.client)),
@@ -58,12 +64,12 @@ def _facts(telling: Telling) -> list[tuple[str, str]]:
         ("reference", "" if reference is None else clean_text(reference.id)),
         ("channels", ", ".join(channel_text(channel) for channel in system.channels)),
         ("processor", clean_text(processor.model)),
-        ("trim_range", telling.say("site.range", low=f"{number(trim.min, 1, signed=True)} dB",
-                                   high=f"{number(trim.max, 1, signed=True)} dB", step=f"{trim.step:g} dB")),
-        ("delay_range", telling.say("site.range", low=f"{delay.min:g} {delay.unit}", high=f"{delay.max:g} {delay.unit}",
-                                    step=f"{delay.step:g} {delay.unit}")),
+        ("trim_range", held(telling.say("site.range", low=f"{number(trim.min, 1, signed=True)} dB",
+                                        high=f"{number(trim.max, 1, signed=True)} dB", step=f"{trim.step:g} dB"))),
+        ("delay_range", held(telling.say("site.range", low=f"{delay.min:g} {delay.unit}",
+                                         high=f"{delay.max:g} {delay.unit}", step=f"{delay.step:g} {delay.unit}"))),
         ("assumed_speed", "" if speed is None or delay.unit == "ms" else f"{speed:g} m/s"),
-        ("level", telling.say("site.level_value", level=f"{processor.reference_spl_db:g} dB(C)")),
+        ("level", held(level)),
         ("sub_level", "" if sub is None else f"{sub:g} dB(C)"),
         ("crossovers", ", ".join(f"{hz:g}" for hz in processor.crossovers_hz) + " Hz" if processor.crossovers_hz else ""),
         ("bands", "" if processor.parametric_bands is None else str(processor.parametric_bands)),

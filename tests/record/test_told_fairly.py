@@ -14,7 +14,7 @@ import pytest
 from builders import cinema, defined, levels, setting, tapes
 from jobs import CREATED_AT, Shelf, grids, renamed, response, said, section, sections, visit_of
 
-from commission.model import AS_FOUND, AS_LEFT, EventBody, ResponseStored
+from commission.model import AS_FOUND, AS_LEFT, EventBody, Processor, ResponseStored
 from commission.record.content import document
 from commission.record.document import Document
 from commission.visit import Visit
@@ -269,6 +269,23 @@ def test_uncertainties_stand_beside_their_own_limits() -> None:
     (row,) = [row for row in grid.rows if row[0] == "Arrival of the sound"]
     assert re.search(r"within ±0\.30 ms; within ±2\.00 ms", " | ".join(row))
     assert re.search(r"0\.\d\d ms; 1\.\d\d ms", " | ".join(row))
+
+
+def test_a_processor_of_which_nothing_is_noted_is_not_described_as_if_it_were() -> None:
+    known, unknown = (
+        said(section(record(visit_of(defined(cinema(["FL"], ["A2"], processor=p)))), "site"))
+        for p in (Processor(model="surround processor"), Processor())
+    )
+    assert "assumed" not in known
+    assert unknown.count("(assumed: nothing is noted of the processor)") == 3
+
+
+def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
+    channels = ("FL", "FC", "TpFL", "TpFR")
+    doc = {c: said(section(record(visit_of(defined(cinema(channels, SEATS)), heard=heard(AS_FOUND, channels, c))), "summary-wrong"))
+           for c in ("FC", "TpFR")}  # fmt: skip
+    assert "with the amplifier off. What hangs overhead is for a licensed trade." in doc["TpFR"]
+    assert "overhead" not in doc["FC"]
 
 
 # --- rounds ---------------------------------------------------------------------------------------------------------
