@@ -14,6 +14,8 @@ from commission.steps.seat_variance import SUBS
 
 MOST = 5
 """More drifts than this are counted; the step tells them all."""
+TOGETHER_DB = 1.0
+"""From here a change of all loudspeakers alike is told (common practice, no source)."""
 
 
 def earlier_section(telling: Telling) -> Section | None:
@@ -28,7 +30,8 @@ def earlier_section(telling: Telling) -> Section | None:
     else:
         key = "earlier.found" if earlier.round == AS_FOUND else "earlier.left"
         blocks.append(Paragraph(text=telling.say(key)))
-        items = (*_settings(telling, result), *_drifts(telling, result), *_explained(telling, result))
+        items = (*_settings(telling, result), *_drifts(telling, result), *_explained(telling, result),
+                 *_together(telling, result))  # fmt: skip
         if items:
             blocks.append(Bullets(items=items))
         if not result.drifted():
@@ -92,6 +95,14 @@ def _drift(telling: Telling, d: Drift) -> str:
             band=d.quantity.split(" ")[-1].replace("-", "–"),
         )  # fmt: skip
     return text if d.explained is not None else f"{text} {telling.say('earlier.or_set')}"
+
+
+def _together(telling: Telling, result: DriftResult) -> Iterable[str]:
+    """What all loudspeakers have in common, where it is worth a word."""
+    shift = result.shared.get(LEVEL, 0.0)
+    if abs(shift) >= TOGETHER_DB:
+        key = "louder" if shift > 0 else "quieter"
+        yield telling.say(f"earlier.together_{key}", by=number(abs(shift), 1))
 
 
 def _explained(telling: Telling, result: DriftResult) -> Iterable[str]:

@@ -77,6 +77,13 @@ def test_nobody_is_accused_of_what_was_never_typed_in() -> None:
     assert "Somebody" not in text
 
 
+def test_a_volume_that_was_turned_is_told_as_such() -> None:
+    text = page_one(*levels({c: 78.0 for c in LEVELS}), *TRIMS)
+    assert "All loudspeakers together were read 3.0 dB louder than then; that may be the volume of the day" in text
+    assert "has become" not in text
+    assert "together" not in page_one(*levels({c: 75.3 for c in LEVELS}), *TRIMS)
+
+
 def test_only_settings_or_nothing_measured_yet() -> None:
     assert "Only settings could be compared" in page_one(*TRIMS)
     assert "Nothing that the visit before had measured has been measured again yet." in page_one()
