@@ -21,7 +21,7 @@ from commission.record.document import Document, Letterhead
 from commission.record.drawn import drawn
 from commission.record.export import record_document, render
 from commission.record.logo import check_png, check_svg
-from commission.record.reading import RESULTS, StoredRecord, pdf_pages
+from commission.record.reading import RESULTS, StoredRecord, pdf_pages, pdf_reader
 from commission.record.words import SHIPPED
 from commission.visit import Visit
 
@@ -122,6 +122,9 @@ def _letterhead(head: object, where: str) -> Letterhead:
 
 
 def _html(record: StoredRecord, fresh: bytes) -> list[Said]:
+    if len(record.raw) > 1.5 * len(fresh) + 100_000:  # not read through: a reader of broken markup may take minutes
+        sizes = f"{len(record.raw) / 1000:.0f} kB, and this job gives {len(fresh) / 1000:.0f} kB"
+        return [Said(False, f"The page has {sizes}: something was added to it.")]
     if wrong := unlike(_html_lines(record.raw), _html_lines(fresh), ""):
         return [Said(False, f"On the pages, {text}.") for text in few(wrong)]
     return [
@@ -196,13 +199,14 @@ def _inside(record: StoredRecord, document: Document) -> Iterator[str]:
 
 
 def _pdf_text(raw: bytes, fresh: bytes) -> list[str]:
+    expected = pdf_pages(fresh)
     try:
+        count = len(pdf_reader(raw).pages)
+        if count != len(expected):
+            return [f"there are {count} in the record, and this job gives {len(expected)}"]
         found = pdf_pages(raw)
     except Exception as error:  # the reader raises whatever a damaged file provokes
         return [f"the text cannot be read ({clean_text(str(error))[:80]})"]
-    expected = pdf_pages(fresh)
-    if len(found) != len(expected):
-        return [f"there are {len(found)} in the record, and this job gives {len(expected)}"]
     return [
         text
         for number, (page, own) in enumerate(zip(found, expected, strict=True), start=1)

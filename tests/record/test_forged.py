@@ -319,6 +319,12 @@ def test_large_files_are_refused_before_they_fill_the_memory(
         check(visit, made["pdf"])
 
 
+def test_a_page_of_another_size_is_not_read_through(visit: Visit, made: dict[str, bytes]) -> None:
+    said = check(visit, made["html"].replace(b"</body>", b"<" * 2_000_000 + b"</body>"))
+    assert verdict(said).holds is False
+    assert "something was added to it" in said[-1].text
+
+
 def test_long_pages_are_told_by_their_beginning() -> None:
     found, own = ["a", *("x" for _ in range(5000)), "z"], ["a", *("y" for _ in range(5000)), "z"]
     assert unlike(found, own, "") == [
