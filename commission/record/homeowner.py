@@ -193,7 +193,7 @@ def _settings_done(telling: Telling, changes: Iterable[SettingChange]) -> list[s
 
 
 def _seats(telling: Telling) -> Section | None:
-    """How much better each seat is, or how it is today."""
+    """What became of each seat, or how it is today."""
     job, ident = telling.job, telling.id("summary", "seats")
     again = telling.after is None or bool(job.responses_of(telling.after))
     if not job.responses or not job.system.seats or not again:

@@ -1,4 +1,4 @@
-"""How much better each seat is, in a sentence for each: loudness, time and bass, before and now.
+"""What became of each seat, in a sentence for each: loudness, time and bass, before and now.
 
 Better and worse are said only beyond U = 2 u of the change; what was not measured in both rounds is not compared.
 """
