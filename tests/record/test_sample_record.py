@@ -218,3 +218,22 @@ def test_german_leaves_no_english_sentence(visit: Visit) -> None:
     ]
     assert sorted(set(asked) - names) == []
     assert german != document(visit, created_at=CREATED_AT)
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_every_drawing_says_in_figures_what_it_shows(visit: Visit, language: str) -> None:
+    """WCAG 2.2, 1.1.1: an alternative serves the same purpose; of before and after, both are told."""
+    words = load_words(language)
+    states = [f"{words.told('as found')}: ", f"{words.told('as left')}: "]
+    figures = [
+        block for block in blocks(document(visit, created_at=CREATED_AT, words=words)) if isinstance(block, Figure)
+    ]
+    pairs = 0
+    for figure in figures:
+        assert len(re.findall(r"\d (?:dB|Hz|kHz|m)\b", figure.alt)) >= 3, figure.alt
+        assert "-plan" in figure.id or figure.alt.startswith(figure.title), figure.alt
+        if len(re.findall(r"stroke-dasharray", figure.svg)) and states[0][:-2] in figure.svg:
+            pairs += 1
+            assert all(state in figure.alt for state in states), figure.alt
+    assert len(figures) > 20
+    assert pairs > 5
