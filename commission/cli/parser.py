@@ -57,6 +57,7 @@ def build_parser() -> argparse.ArgumentParser:
     _opening(command)
     _storing(command)
     _reading(command)
+    _recording(command)
     _practising(command)
     return parser
 
@@ -146,6 +147,8 @@ def _reading(command: _Command) -> None:
         "--use", type=Path, metavar="FILE.toml", help="limits of your own over the defaults, from now on"
     )
 
+
+def _recording(command: _Command) -> None:
     sub = command("record", "write the commissioning record", "commission record loft.commission -o loft-record.pdf")
     _job(sub)
     sub.add_argument(
@@ -185,6 +188,8 @@ def _reading(command: _Command) -> None:
         "--words", type=Path, metavar="FILE.toml", help="the words that it was written with, if your own"
     )
 
+
+def _practising(command: _Command) -> None:
     sub = command(
         "signals",
         "write test signals for a player that is not this laptop",
@@ -195,8 +200,6 @@ def _reading(command: _Command) -> None:
         "-o", "--output", type=Path, required=True, metavar="DIR", help="the folder; it is made where there is none"
     )
 
-
-def _practising(command: _Command) -> None:
     sub = command(
         "rehearse", "make a practice job with a simulated room and faults to find", "commission rehearse --seed 7"
     )

@@ -12,7 +12,9 @@ if TYPE_CHECKING:
     from commission.model import EarlierVisit
     from commission.visit import Visit
 
-NOTHING_HELD = "nothing was noted or measured at that visit, so that nothing can be compared: return to the one before it"
+NOTHING_HELD = (
+    "nothing was noted or measured at that visit, so that nothing can be compared: return to the one before it"
+)
 _ROUNDS = {"as-found": "as found", "as-left": "as left"}
 
 

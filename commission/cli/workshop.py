@@ -236,6 +236,8 @@ class LocalWorkshop:
     def use_limits(self, visit: Visit, path: Path) -> Event:
         """Judge a job by a firm's own limits from now on; raises InputError with one clear sentence for a bad file."""
         try:
+            if path.exists() and not path.is_file():  # a pipe would be waited for, a device never ends
+                raise model.InputError(str(path), "no file, but a folder or a device", "a limits profile as TOML")
             text = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "text that is not UTF-8"
@@ -309,7 +311,13 @@ class LocalWorkshop:
         return own if own.is_file() else None
 
     def check_record(
-        self, visit: Visit, path: Path, *, words: str | None = None, cancel: CancelToken, progress: Progress = unwatched
+        self,
+        visit: Visit,
+        path: Path,
+        *,
+        words: str | None = None,
+        cancel: CancelToken,
+        progress: Progress = unwatched,
     ) -> tuple[tuple[str, str], ...]:
         """A record held against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
         from commission.record.check import Said, check_record, verdict

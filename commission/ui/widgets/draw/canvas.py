@@ -39,12 +39,6 @@ class Canvas:
             x += cells
         return x
 
-    def restyle(self, x: int, y: int, cells: int, style: str) -> None:
-        """Join `style` to the styles of some cells."""
-        if 0 <= y < self.height:
-            for column in range(max(x, 0), min(x + cells, self.width)):
-                self._style[y][column] = f"{self._style[y][column]} {style}".strip()
-
     def char(self, x: int, y: int) -> str:
         """What stands in a cell; empty outside."""
         return self._text[y][x] if 0 <= x < self.width and 0 <= y < self.height else ""
