@@ -76,6 +76,7 @@ async def test_what_is_refused_stays_with_what_was_typed(app):
         assert "✗ broken.jpg: found" in shown(app)
         assert "expected a photograph as JPEG or PNG" in " ".join(shown(app).replace("│", " ").split())
         assert app.screen.query_one("#photo-caption", Input).value == "rack"
+        assert path_field(app).has_focus  # whatever it is, it is about the picture
         assert len(app.visit.job.log) == before
         path_field(app).value = "back wall.jpg"
         app.screen.query_one("#photo-round").focus()

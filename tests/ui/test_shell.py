@@ -12,7 +12,7 @@ from textual.pilot import Pilot
 from textual.widgets import Footer, Input
 
 from commission.cli.workshop import LocalWorkshop
-from commission.model import Noted, System
+from commission.model import Noted, Room, System
 from commission.ui.app import CommissionApp
 from commission.ui.keys import load_keys
 from commission.ui.screens.findings import Findings
@@ -24,6 +24,7 @@ from commission.ui.screens.sheet import Sheet
 from commission.ui.screens.site import SiteForm
 from commission.ui.screens.start import Start
 from commission.ui.screens.step import StepScreen
+from commission.ui.widgets.picker import Picker
 
 ROOT = Path(__file__).resolve().parents[2]
 SIZES = [(80, 24), (120, 40)]
@@ -353,3 +354,28 @@ async def test_layout_begins_at_the_places_and_the_round_changes_inside_a_step(a
         await settle(pilot)
         assert app.round_id == "as-left"
         assert "as left" in shown(app).splitlines()[0]
+
+
+async def test_the_form_begins_at_its_gap_and_a_number_edits_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    workshop = LocalWorkshop(tmp_path / "state")
+    workshop.create(tmp_path / "bare", System(title="Bare")).close()
+    app = CommissionApp(workshop, tmp_path / "bare.commission", keys=tmp_path / "no-keys.toml")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("n")
+        await settle(pilot)
+        assert app.screen.query_one("#fields", Picker).key == "room.size"
+        await pilot.press("6", *"; 4.7; 2.6", "enter")
+        await settle(pilot)
+        assert app.visit.job.system.room == Room(length_m=6.0, width_m=4.7, height_m=2.6)
+        assert "missing: at least one seat · a adds it" in shown(app)
+        await pilot.press("a", "enter", *"A1 A2", "enter")
+        await settle(pilot)
+        assert [seat.id for seat in app.visit.job.system.seats] == ["A1", "A2"]
+        assert app.screen.query_one("#fields", Picker).key == "seats.0.name"
+        await pilot.press("down", "enter", *"0; 3; 1.1", "enter")
+        await settle(pilot)
+        assert app.screen.query_one("#fields", Picker).key == "seats.0.weight"  # Enter goes down

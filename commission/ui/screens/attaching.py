@@ -98,8 +98,16 @@ class Attach(ModalScreen[None]):
         self._refused = sentence
         if self.is_attached:
             self.refresh_results()
+            if sentence:  # whatever it is, it is about the picture
+                self.query_one("#photo-path").focus()
         else:
             self.commission.refuse(sentence)
+
+    @on(Input.Changed, "#photo-path")
+    def mended(self) -> None:
+        """What was refused is being mended: the sentence was about the old path."""
+        self._refused = ""
+        self.refresh_results()
 
     @on(Input.Submitted, "#photo-path")
     def path_given(self, event: Input.Submitted) -> None:
@@ -124,7 +132,6 @@ class Attach(ModalScreen[None]):
             path = existing_file(self.query_one("#photo-path", Input).value)
         except CommissionError as error:
             self._refuse(str(error))
-            self.query_one("#photo-path").focus()
             return
 
         def done(event: Event) -> None:

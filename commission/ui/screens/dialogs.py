@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import ClassVar
 
-from textual import on
+from textual import events, on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
@@ -31,9 +31,11 @@ class AskText(ModalScreen[str | None]):
         check: Callable[[str], object] | None = None,
         *,
         enter: str = "stores it",
+        begun: bool = False,
     ) -> None:
+        """`enter` says what Enter does; with `begun`, `value` was typed just now and typing goes on behind it."""
         super().__init__()
-        self._enter = enter
+        self._enter, self._begun = enter, begun
         self._title, self._check = clean_text(title), check
         self._hint = "\n".join(clean_text(line) for line in hint.split("\n"))
         self._value = clean_text(value)
@@ -41,10 +43,16 @@ class AskText(ModalScreen[str | None]):
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
             yield Static(Content(self._title), classes="dialog-title")
-            yield Input(self._value, select_on_focus=True)
+            yield Input(self._value, select_on_focus=not self._begun)
             yield Static(Content(self._hint), classes="dim")
             yield Static("", id="refusal", classes="refusal")
             yield Static(Content(f"Enter {self._enter} · Escape leaves everything as it is"), classes="dim")
+
+    def on_key(self, event: events.Key) -> None:
+        """What was typed before the field was there belongs to it."""
+        if event.is_printable and event.character is not None:
+            event.stop()
+            self.query_one(Input).insert_text_at_cursor(event.character)
 
     @on(Input.Changed)
     def mended(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import ClassVar
 
-from textual import on
+from textual import events, on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, VerticalScroll
@@ -20,6 +20,7 @@ from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.site_fields import Field, SettingField, add_items, delete_item, fields_of
 from commission.ui.text import attached_count
 from commission.ui.widgets.draw.canvas import fit
+from commission.ui.widgets.draw.entry import STARTS
 from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.picker import Form, Item, Picker, text_item
 from commission.ui.widgets.room_plan import RoomPlanView
@@ -27,9 +28,10 @@ from commission.ui.widgets.room_plan import RoomPlanView
 KEYS = """
 
 ---
-**Enter** edits the selected field; on *Limits* it shows what verdicts rest on. **a** adds a seat, channel or instrument,
-**d** deletes the selected one, **n** notes a remark, **p** attaches a photograph. **v** shows the plan of the room on a
-narrow terminal. Lengths: `3.42`, `342 cm`, `11' 2 1/2"`, `134.5 in`; positions: three lengths, right of the centre, back
+**Enter** or a digit edits the selected field, Enter stores it and goes down; on *Limits* it shows what verdicts rest on.
+**a** adds seats, channels or an instrument, **d** deletes the selected one, **n** notes a remark, **p** attaches a
+photograph, **r** changes the round. **v** shows the plan of the room on a narrow terminal.
+Lengths: `3.42`, `342 cm`, `11' 2 1/2"`, `134.5 in`; positions: three lengths, right of the centre, back
 from the screen, up, with `;` between them. Temperatures: `21.5`, `70 °F`.
 """
 
@@ -160,14 +162,25 @@ class SiteForm(VisitScreen):
         field = self._fields.get(event.key)
         if field is None:
             return
-        job = self.visit.job
         if field.choices:
             self.app.push_screen(Choose(field.title, field.choices), lambda v: self._store(field, v))
         else:
-            self.app.push_screen(
-                AskText(field.title, field.hint, field.typed, lambda text: field.apply(job, text)),
-                lambda v: self._store(field, v),
-            )
+            self._ask(field, field.typed)
+
+    def on_key(self, event: events.Key) -> None:
+        """A number begins to edit the selected field, as it does in every table of readings."""
+        field = self._fields.get(self.query_one("#fields", Picker).key)
+        if event.character is None or event.character not in STARTS or field is None or field.choices:
+            return
+        event.stop()
+        self._ask(field, event.character, begun=True)
+
+    def _ask(self, field: Field | SettingField, value: str, *, begun: bool = False) -> None:
+        job = self.visit.job
+        self.app.push_screen(
+            AskText(field.title, field.hint, value, lambda text: field.apply(job, text), begun=begun),
+            lambda answer: self._store(field, answer),
+        )
 
     def _store(self, field: Field | SettingField, value: str | None) -> None:
         if value is None:
