@@ -61,7 +61,7 @@ def _own(record: StoredRecord) -> str:
     if isinstance(head, dict) and any(head.values()):
         named.append("its letterhead")
     if printed.get("words") not in SHIPPED:
-        named.append(f"the words of {shown(printed.get('words'))}")
+        named.append(f"the words of {shown(printed.get('words'))}, which may say anything")
     return named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
 
 

@@ -19,7 +19,7 @@ _UPWARD = ("/Parent", "/P", "/Prev", "/ParentTree", "/StructParent", "/StructPar
 """Lead back, or only number what is there; nothing is drawn from them."""
 _WHOLE = (
     "/OpenAction", "/AA", "/AcroForm", "/OCProperties", "/OutputIntents", "/ViewerPreferences", "/Collection",
-    "/StructTreeRoot", "/Outlines", "/Lang",
+    "/StructTreeRoot", "/Outlines", "/Lang", "/AF",
 )  # fmt: skip
 """Of the catalog: what changes how pages look, what a screen reader says in their place, or what runs something."""
 
@@ -30,8 +30,9 @@ def drawn(raw: bytes) -> tuple[bytes, list[bytes]]:
     walk = _Walk()
     root: Any = reader.root_object
     whole = {key: root.raw_get(key) for key in _WHOLE if key in root}
-    scripts = root["/Names"].get("/JavaScript") if "/Names" in root else None
-    return walk.digest([whole, scripts]), [walk.digest(_page(page)) for page in reader.pages]
+    names: Any = root["/Names"] if "/Names" in root else {}
+    whole |= {key: names.raw_get(key) for key in names if key != "/EmbeddedFiles"}  # which are compared as files
+    return walk.digest(whole), [walk.digest(_page(page)) for page in reader.pages]
 
 
 def _page(page: Any) -> dict[str, Any]:

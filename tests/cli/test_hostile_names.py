@@ -13,6 +13,13 @@ from PIL import Image
 from commission.cli import main
 from commission.cli.workshop import LocalWorkshop
 
+READERS = [
+    ["new", "other", "--from"], ["limits", "loft.commission", "--use"], ["record", "loft.commission", "-o", "x.pdf", "--language"],
+    ["record", "loft.commission", "-o", "x.html", "--letterhead"], ["verify", "loft.commission", "--record"],
+    ["photo", "loft.commission", "--step", "site"], ["import", "loft.commission", "--map"], ["verify"], ["results"],
+    ["new", "other", "--return-to"],
+]  # fmt: skip
+"""Commands that read the file that comes next."""
 NAMES = ["a\x1b[31mb<b>#$", os.fsdecode(b"a\xffb")]
 """A colour command with markup; a byte that no UTF-8 has, as Python hands it on (PEP 383)."""
 
@@ -49,3 +56,18 @@ def test_a_job_of_any_name_is_recorded_verified_and_returned_to(
     said = capsys.readouterr()
     for line in (said.out + said.err).splitlines():
         assert line.isprintable(), line
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes with names are of POSIX")
+@pytest.mark.parametrize("words", READERS, ids=[" ".join(words) for words in READERS])
+def test_a_pipe_is_not_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], words: list[str]
+) -> None:
+    """Nobody ever writes into it: a reader that opened it would wait for good."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.chdir(tmp_path)
+    LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", cinema(["FL"], ["A2"])).close()
+    os.mkfifo("pipe")
+    assert main([*words, "pipe"]) in (1, 2)
+    assert "pipe" in capsys.readouterr().err
