@@ -100,7 +100,8 @@ def new(parsed: argparse.Namespace) -> int:
     """Make a job from its definition, or one that returns to an earlier job."""
     workshop = LocalWorkshop()
     if parsed.earlier is not None:
-        visit = workshop.create_return(parsed.job, parsed.earlier)
+        progress = shown_progress("Reading the earlier visit")
+        visit = workshop.create_return(parsed.job, parsed.earlier, progress=progress)
     else:
         visit = workshop.create_from_toml(parsed.job, parsed.definition)
     job = visit.job
