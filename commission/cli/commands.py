@@ -13,7 +13,7 @@ from commission import model
 from commission.cli.returns import told_earlier, told_figures
 from commission.cli.workshop import LocalWorkshop, with_suffix
 from commission.model.errors import InputError, StoreError
-from commission.model.units import clean_text
+from commission.model.units import clean_text, counted
 
 if TYPE_CHECKING:
     import argparse
@@ -105,11 +105,11 @@ def new(parsed: argparse.Namespace) -> int:
     else:
         visit = workshop.create_from_toml(parsed.job, parsed.definition)
     job = visit.job
-    said = f"{len(job.system.channels)} channels, {len(job.system.seats)} seats"
+    said = f"{counted(len(job.system.channels), 'channel')}, {counted(len(job.system.seats), 'seat')}"
     if job.earlier is not None:
         said += f", {told_figures(job.earlier)}"
     else:
-        said += f", {len(job.readings)} readings"
+        said += f", {counted(len(job.readings), 'reading')}"
     say(f"{visit.path.name}: {job.system.title}, {said}")
     visit.close()
     return EXIT_DONE

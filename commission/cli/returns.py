@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from commission.model.errors import CommissionError
-from commission.model.units import clean_text
+from commission.model.units import clean_text, counted
 
 if TYPE_CHECKING:
     from commission.model import EarlierVisit
@@ -22,9 +22,8 @@ def told_figures(earlier: EarlierVisit) -> str:
     """What a new return visit will be compared with."""
     if not earlier.figures:
         return NOTHING_HELD
-    count = len(earlier.figures)
     round_id = clean_text(_ROUNDS.get(earlier.round, earlier.round))
-    what = f"{count} figure{'s' if count != 1 else ''}"
+    what = counted(len(earlier.figures), "figure")
     return f"{what} of the visit closed {earlier.closed_at[:10]}, {round_id}, to compare with"
 
 

@@ -28,6 +28,7 @@ from commission.model import (
     Signed,
     Step,
 )
+from commission.model.units import counted
 
 Evaluate = Callable[[Step, str], Outcome]
 SHOWN = 6
@@ -82,10 +83,7 @@ class Rejudged:
             )
         kinds = Counter(each.id for each in self.differences).most_common()
         named = ", ".join(f"{check} {times}" for check, times in kinds[:SHOWN]) + (", …" if kinds[SHOWN:] else "")
-        return (
-            f"{len(self.differences)} verdict{'s' if len(self.differences) > 1 else ''} of {when} would now be judged "
-            f"differently: {named}."
-        )
+        return f"{counted(len(self.differences), 'verdict')} of {when} would now be judged differently: {named}."
 
 
 def judged(outcomes: Iterable[Outcome], occasion: Literal["signed", "record"], program_version: str) -> Judged:
@@ -176,7 +174,7 @@ def rejudge(
                 outcomes += made
         if blind:
             left_out.append(
-                f"{', '.join(blind)}: {gone} recording{'s' if gone > 1 else ''} that counted then "
+                f"{', '.join(blind)}: {counted(gone, 'recording')} that counted then "
                 f"{'are' if gone > 1 else 'is'} not there now"
             )
     then = _only(stored.body, {outcome.step for outcome in outcomes})

@@ -13,6 +13,7 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band, without_one_db2
 from commission.model import Check, Verdict
 from commission.model.show import number
+from commission.model.units import counted
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.seat_cells import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
@@ -131,7 +132,7 @@ def _noise(e: Evidence, found: Found) -> Iterator[Said]:
     if low:
         ids, seats = sorted({c for c, _ in low}), sorted({s for _, s in low})
         yield Said(
-            title=f"{len(low)} response{'s' if len(low) > 1 else ''} near the noise",
+            title=f"{counted(len(low), 'response')} near the noise",
             channels=tuple(ids),
             seats=tuple(seats),
             evidence=(f"{listed(ids)} at {listed(seats)}: down to {min(low.values()):.0f} dB of signal to noise, "

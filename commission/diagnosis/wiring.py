@@ -10,6 +10,7 @@ import numpy as np
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import Found, Rule, Said, caution, listed
 from commission.dsp.across import AGREE
+from commission.model.units import counted
 from commission.model.verdict import surely_below
 from commission.steps.seat_cells import CHANNEL_OFF_U_DB, PARTNER_U_DB, SILENT_DB, Against
 
@@ -157,7 +158,7 @@ def _clipped(e: Evidence, _: Found) -> Iterator[Said]:
     if places:
         more = f" and {len(places) - 8} more" if len(places) > 8 else ""
         yield Said(
-            title=f"{len(places)} recording{'s' if len(places) > 1 else ''} clipped",
+            title=f"{counted(len(places), 'recording')} clipped",
             channels=tuple(sorted({c for c, _ in places})),
             seats=tuple(sorted({s for _, s in places})),
             evidence=(listed([f"{c} at {s}" for c, s in places[:8]]) + more,

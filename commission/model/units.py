@@ -27,6 +27,11 @@ _TEMPERATURE_FORM = re.compile(rf"(?P<value>-?(?:{_NUMBER}))\s*°?\s*(?P<unit>[c
 _EXPECTED_LENGTH = "a length such as 3.42, 342 cm, 11' 2 1/2\" or 134.5 in"
 
 
+def counted(count: int, word: str) -> str:
+    """How many of what: "1 file", "2 files"."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
 def clean_text(text: str) -> str:
     """Text from outside without terminal control characters: C0, C1 and bidirectional overrides; tabs become spaces."""
     if text.isprintable():  # nearly always: nothing of all that is in it

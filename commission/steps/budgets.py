@@ -18,7 +18,7 @@ from commission.dsp import uncertainty as u_of
 from commission.dsp.repeatability import DEFAULT_DB, Repeatability
 from commission.dsp.variance import VarianceParts
 from commission.model import Budget, Contribution, DelayRange
-from commission.model.units import FOOT_M
+from commission.model.units import FOOT_M, counted
 
 OWN, CUSTOM = "own simulations", "common practice, no source"
 TEMPERATURE_U_K = 1 / math.sqrt(3)
@@ -37,7 +37,7 @@ def level_budget(
     `repeated`: whether any repeats tell it.
     """
     repeats = math.sqrt(sum(share**2 / count for share, count in zip(shares, counts, strict=True)))
-    said = f"{sum(counts)} reading{'s' if sum(counts) != 1 else ''}"
+    said = counted(sum(counts), "reading")
     parts = [
         Contribution(source=f"repeatability of the reading, {said}", u=eye_db, unit="dB", sensitivity=repeats, dof=dof,
                      evaluation="A" if repeated else "B",

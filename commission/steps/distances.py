@@ -33,7 +33,7 @@ from commission.model import (
     Task,
     Verdict,
 )
-from commission.model.units import FOOT_M, format_length, format_temperature
+from commission.model.units import FOOT_M, counted, format_length, format_temperature
 from commission.steps.arrivals import SeatArrivals
 from commission.steps.distance_results import (
     SUB_LATENCY_S,
@@ -249,7 +249,7 @@ def _stands_out(result: DistancesResult) -> str:
         value = worst.check_arrival.value or 0
         return f"{worst.channel.id} arrives {abs(value):.1f} ms {'late' if value > 0 else 'early'}"
     wrong = [e for e in result.channels.values() if e.check_setting.verdict is Verdict.FAIL]
-    return f"{len(wrong)} distance setting{'s' if len(wrong) > 1 else ''} to enter" if wrong else ""
+    return f"{counted(len(wrong), 'distance setting')} to enter" if wrong else ""
 
 
 def _advice(job: Job, result: DistancesResult) -> tuple[Advice, ...]:

@@ -30,6 +30,7 @@ from commission.model import (
     Verdict,
 )
 from commission.model.show import number
+from commission.model.units import counted
 
 HELP = """
 Sit down with the homeowner; play something they know, at a level they choose.
@@ -327,7 +328,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         total=len(ROLES),
         tables=(_table(job, changes),) if changes else (),
         advice=_advice(job, left),
-        stands_out=f"{changed} channel{'s' if changed > 1 else ''} changed" if changed else "",
+        stands_out=f"{counted(changed, 'channel')} changed" if changed else "",
         remarks=tuple(remarks),
     )
 

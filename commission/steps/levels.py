@@ -29,6 +29,7 @@ from commission.model import (
     TrimRange,
     Verdict,
 )
+from commission.model.units import counted
 from commission.steps.level_results import (
     CONVENTIONS,
     ChannelLevel,
@@ -207,10 +208,6 @@ def _choice_row(choice: OffsetChoice) -> Row:
     )
 
 
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
-
-
 def _changes(result: LevelsResult) -> int:
     return sum(abs(each.trim_db - each.old_trim_db) > 1e-6 for each in result.channels.values())
 
@@ -225,7 +222,7 @@ def _stands_out(result: LevelsResult) -> str:
     worst = max(wrong, key=lambda each: abs(each.correction_db))
     word = "loud" if worst.correction_db < 0 else "soft"
     said = f"{worst.channel.id} {abs(worst.correction_db):.1f} dB {word}"
-    return f"{said}, {_count(_changes(result), 'trim')} to enter" if _changes(result) else said
+    return f"{said}, {counted(_changes(result), 'trim')} to enter" if _changes(result) else said
 
 
 def _advice(job: Job, round_id: str, result: LevelsResult) -> tuple[Advice, ...]:
@@ -244,7 +241,7 @@ def _advice(job: Job, round_id: str, result: LevelsResult) -> tuple[Advice, ...]
     if any(each.match.verdict is Verdict.FAIL for each in result.channels.values()) and _changes(result):
         return (
             Advice(
-                text=f"Enter {_count(_changes(result), 'trim')} from the settings sheet, then read the levels again.",
+                text=f"Enter {counted(_changes(result), 'trim')} from the settings sheet, then read the levels again.",
                 step="levels",
                 priority=40,
             ),

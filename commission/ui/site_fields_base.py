@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from commission.model import InputError, Job, Setting, SettingEntered, System
-from commission.model.units import clean_text, parse_length_m, parse_number
+from commission.model.units import clean_text, counted, parse_length_m, parse_number
 
 Apply = Callable[[System, str], System]
 LENGTH_HINT = "3.42, 342 cm, 11' 2 1/2\""
@@ -82,7 +82,7 @@ def lengths(text: str, where: str, example: str, *, signed: str = "") -> tuple[f
     if len(parts) == 1:
         parts = text.split()
     if len(parts) != 3:
-        raise InputError(where, f"{len(parts)} length{'s' if len(parts) != 1 else ''}", f"three, such as {example}")
+        raise InputError(where, counted(len(parts), "length"), f"three, such as {example}")
     x, y, z = (
         parse_length_m(part, f"{where} {axis}", signed=axis in signed)
         for part, axis in zip(parts, "xyz", strict=True)

@@ -23,7 +23,7 @@ from commission.model.events import (
     Withdrawn,
 )
 from commission.model.judged import Judged
-from commission.model.units import clean_text
+from commission.model.units import clean_text, counted
 
 if TYPE_CHECKING:
     from commission.model import Event, Job, Verdict
@@ -50,7 +50,7 @@ def attached_count(job: Job, step: str, round_id: str) -> str:
     photos, notes = attached(job, step, round_id)
     for count, one in ((len(photos), "photograph"), (len(notes), "note")):
         if count:
-            parts.append(f"{count} {one}{'s' if count > 1 else ''}")
+            parts.append(counted(count, one))
     return ", ".join(parts)
 
 

@@ -16,11 +16,6 @@ HEADING = (
 )  # fmt: skip
 
 
-def plural(count: int, word: str) -> str:
-    """`1 file`, `2 files`."""
-    return f"{count} {word}{'' if count == 1 else 's'}"
-
-
 def counts(rows: Sequence[ImportRow]) -> str:
     """How many are in order, and how many are not."""
     numbers = (

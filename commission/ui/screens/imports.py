@@ -14,10 +14,10 @@ from textual.content import Content
 from textual.widgets import Footer, Input, Static
 
 from commission.model import Event, ImportOptions, ImportRow
-from commission.model.units import clean_text
+from commission.model.units import clean_text, counted
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import Choose
-from commission.ui.screens.import_rows import HEADING, alike, counts, explained, plural, row_line
+from commission.ui.screens.import_rows import HEADING, alike, counts, explained, row_line
 from commission.ui.text import round_name
 from commission.ui.widgets.picker import Item, Picker
 
@@ -261,8 +261,8 @@ class Imports(VisitScreen):
     def _written(self, result: tuple[tuple[Event, ...], tuple[tuple[ImportRow, str], ...]]) -> None:
         stored, left_out = result
         self.rows = tuple(replace(row, problem=why) for row, why in left_out)
-        rest = f", {plural(len(left_out), 'file')} left out: see below." if left_out else "."
-        self.said = f"{plural(len(stored), 'event')} stored{rest}"
+        rest = f", {counted(len(left_out), 'file')} left out: see below." if left_out else "."
+        self.said = f"{counted(len(stored), 'event')} stored{rest}"
         self.notify(self.said)
         if self.is_mounted:
             self.refresh_results()
