@@ -35,8 +35,11 @@ from commission.record.document import (
 from commission.record.svg import text_of
 
 RESULTS_ID = "results"
-LONG_CELL = 40
-"""A cell with more letters keeps some width on a narrow screen; its table scrolls instead."""
+LONG_CELL, SHORT_CELL = 40, 18
+"""A cell with more letters keeps some width on a narrow screen, a value with no more is not torn: the table scrolls."""
+WHOLE_ROWS = 16
+"""A table with no more rows is printed on one page."""
+MANY_PARTS = 4
 RIGHT_TO_LEFT = ("ar", "dv", "fa", "he", "ku", "ps", "sd", "ug", "ur", "yi")
 _JSON_BLOCK = f'<script type="application/json" id="{RESULTS_ID}">'
 _LINK = re.compile(r'<a download="([^"]*)" href="data:([^;,"]*);base64,([^"]*)"')
@@ -141,8 +144,16 @@ def _contents(document: Document, ids: _Ids) -> str:
     if len(document.sections) < 2:
         return ""
     label = text_of(document.labels.contents)
-    items = "".join(f'<li><a href="#{ids.of(s)}">{text_of(s.title)}</a></li>\n' for s in document.sections)
+    items = "".join(_entry(section, ids, i > 0) for i, section in enumerate(document.sections))
     return f'<nav aria-label="{label}"><p>{label}</p><ul>\n{items}</ul></nav>\n'
+
+
+def _entry(section: Section, ids: _Ids, nested: bool) -> str:
+    """A line of the contents, with its parts where they are many and the owner did not just read them."""
+    link = f'<a href="#{ids.of(section)}">{text_of(section.title)}</a>'
+    inside = "".join(_entry(each, ids, False) for each in section.sections) if nested else ""
+    many = nested and len(section.sections) >= MANY_PARTS
+    return f"<li>{link}<ul>\n{inside}</ul></li>\n" if many else f"<li>{link}</li>\n"
 
 
 def _section(section: Section, level: int, ids: _Ids) -> str:
@@ -179,8 +190,10 @@ def _block(block: Block, ids: _Ids) -> str:
             return _table(block, ids)
         case Figure():
             caption = f"<span>{text_of(block.caption)}</span>" if block.caption else ""
+            # On a narrow screen it scrolls, by keyboard too, before its type becomes too small to read.
+            broad = ' class="broad" tabindex="0"' if block.wide else ""
             return (
-                f'<figure id="{ids.new(block.id)}">\n{_drawing(block)}\n'
+                f'<figure id="{ids.new(block.id)}"{broad}>\n{_drawing(block)}\n'
                 f"<figcaption><strong>{text_of(block.title)}</strong> {caption}</figcaption></figure>\n"
             )
         case Photo():
@@ -206,6 +219,7 @@ def _table(grid: Grid, ids: _Ids) -> str:
     name = ids.new(grid.id)
     columns = len(grid.headings)
     size = " wide" if columns >= 16 else " dense" if columns >= 12 else " tight" if columns >= 8 else ""
+    size += " whole" if len(grid.rows) <= WHOLE_ROWS else ""
     heads = "".join(_head_cell(heading) for heading in grid.headings)
     rows = "".join(f"<tr>{_cells(row, grid.headings)}</tr>\n" for row in grid.rows)
     remark = f'<p class="remark">{text_of(grid.remark)}</p>\n' if grid.remark else ""
@@ -228,11 +242,18 @@ def _cells(row: Sequence[str], headings: Sequence[Heading]) -> str:
     out = []
     for index, (text, heading) in enumerate(zip(row, headings, strict=True)):
         mark = tone_of(text)
-        css = " ".join(filter(None, ("n" if heading.numeric else "long" if len(text) > LONG_CELL else "", mark)))
+        css = " ".join(filter(None, ("n" if heading.numeric else _kind(text, mark), mark)))
         tag, scope = ("th", ' scope="row"') if index == 0 and text.strip() else ("td", "")
         said = f' class="{css}"' if css else ""
         out.append(f"<{tag}{scope}{said}>{text_of(text)}</{tag}>")
     return "".join(out)
+
+
+def _kind(text: str, mark: str) -> str:
+    if len(text) > LONG_CELL:
+        return "long"
+    value = len(text) <= SHORT_CELL and any(map(str.isdecimal, text)) and "; " not in text
+    return "k" if value and not mark else ""
 
 
 def _signature(place: SignaturePlace, block: Signatures) -> str:

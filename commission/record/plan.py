@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
@@ -10,7 +11,19 @@ from typing import Literal
 from commission.model import PlanItem, RoomPlan, Verdict
 from commission.model.units import format_length
 from commission.record.document import Figure
-from commission.record.svg import Style, digits, drawing, element, filled, label, line, shortened, stroke, text_width
+from commission.record.svg import (
+    Style,
+    digits,
+    drawing,
+    element,
+    filled,
+    label,
+    line,
+    shortened,
+    stroke,
+    text_width,
+    width_em,
+)
 
 Units = Literal["metric", "imperial"]
 Words = Callable[[str], str]
@@ -79,6 +92,9 @@ def plan_figure(plan: RoomPlan, units: Units = "metric", words: Words = str) -> 
     height = max(top.y + top.size[1], side.y + side.size[1] + 34 + 17 * (len(used) + 1)) + 26
     svg = drawing(WIDTH, height, "".join(parts), title=title, alt=alt)
     caption = words("Left: from above, the screen at the top. Right: from the side, the screen at the left.")
+    for verdict in (Verdict.FAIL, Verdict.UNSURE):
+        if any(item.verdict is verdict for item in plan.items):
+            caption += f" {verdict.symbol} {words(verdict.value)}."
     return Figure(id="plan", title=title, svg=svg, alt=alt, caption=caption)
 
 
@@ -155,7 +171,16 @@ def _name(items: Iterable[PlanItem], place: tuple[float, float], taken: list[Box
     free = [i for i, box in enumerate(boxes) if _inside(box, within) and not any(_overlap(box, t) for t in taken)]
     best = free[0] if free else min(range(len(boxes)), key=lambda i: sum(_overlap(boxes[i], t) for t in taken))
     taken.append(boxes[best])
-    return label(*around[best], text, size=LABEL)
+    return _written(*around[best], text)
+
+
+def _written(x: float, y: float, text: str) -> str:
+    """A name in pieces: a symbol that its font lacks would have all of it set in another font, so it stands alone."""
+    out = ""
+    for piece in filter(None, re.split(f" ?({Verdict.FAIL.symbol})", text)):
+        out += label(x, y, piece, size=LABEL)
+        x += 0.93 * LABEL * width_em(piece) + 1.5  # without the allowance of `text_width`
+    return out
 
 
 def _inside(box: Box, within: Box) -> bool:

@@ -13,7 +13,7 @@ import pytest
 from record_samples import DIGEST, HOSTILE, hostile, ordinary
 
 from commission.model.units import clean_text
-from commission.record.document import Attachment, Document, Section
+from commission.record.document import Attachment, Document, Grid, Heading, Section
 from commission.record.html import read_attachments, render_html
 
 CSS = (Path(render_html.__code__.co_filename).parent / "record.css").read_text(encoding="utf-8")
@@ -111,6 +111,30 @@ def test_print_says_job_date_digest_and_page() -> None:
     assert "Harbour Lane cinema" in style or "Harbour" in style
     assert "size:A4" in style
     assert "size:letter" in render_html(ordinary(paper="us-letter")).decode()
+
+
+def test_the_contents_lead_to_every_step_of_a_long_part() -> None:
+    parts = tuple(Section(id=f"step-{i}", title=f"Step {i}") for i in range(5))
+    owner, steps = (Section(id=i, title=i.capitalize(), sections=parts) for i in ("owner", "steps"))
+    tree = parse(render_html(ordinary(sections=(owner, steps, Section(id="end", title="End")))))
+    nav = next(tree.iter("nav"))
+    assert text_of(nav) == "Contents Owner Steps Step 0 Step 1 Step 2 Step 3 Step 4 End"
+    targets = {e.get("id"): text_of(e) for e in tree.iter() if re.fullmatch("h[2-6]", str(e.tag))}
+    assert [targets[(a.get("href") or "")[1:]] for a in nav.iter("a")] == [text_of(a) for a in nav.iter("a")]
+
+
+def test_a_value_is_not_torn_from_its_unit_and_a_small_table_not_between_pages() -> None:
+    cells = ("at least −10.0 dB", "✓ 9 ✗ 2", "within ±0.10 ms; within ±2.00 ms", "yes or no", "x" * 50)
+    heads = tuple(Heading(title=f"H{i}") for i in range(6))
+    small, large = (Grid(id=f"g{n}", title="G", headings=heads, rows=(("FL", *cells),) * n) for n in (3, 30))
+    tree = parse(render_html(ordinary(sections=(Section(id="s", title="S", blocks=(small, large)),))))
+    first = next(tree.iter("tbody"))
+    assert [td.get("class") for td in next(first.iter("tr")).iter("td")] == ["k", "bad", None, None, "long"]
+    boxes = [(e.get("class") or "").split() for e in tree.iter("div") if (e.get("class") or "").startswith("table")]
+    assert ["whole" in box for box in boxes] == [True, False]
+    print_rules = CSS[CSS.index("@media print") :]
+    assert ".whole{break-inside:avoid}" in print_rules
+    assert ".k,td.good,td.bad,td.open,td.none{white-space:nowrap}" in CSS
 
 
 def test_a_hostile_page_label_stays_inside_its_string() -> None:
