@@ -295,8 +295,11 @@ def record(parsed: argparse.Namespace) -> int:
         round_id=parsed.round,
     )
     say(said)
+    broken = visit.verify()
     visit.close()
-    return EXIT_DONE
+    if broken is not None:
+        say(f"✗ The log is broken, so that nothing can confirm this record: {broken}")
+    return EXIT_DONE if broken is None else EXIT_NO
 
 
 def verify(parsed: argparse.Namespace) -> int:

@@ -92,6 +92,9 @@ def test_verify_says_whole_and_broken_with_its_exit_code(
     done = run(tmp_path, "verify", "copy.commission")
     assert done.returncode == 1
     assert "broken" in done.stdout
+    done = run(tmp_path, "record", "copy.commission", "-o", "copy.json")
+    assert done.returncode == 1
+    assert "The log is broken, so that nothing can confirm this record" in done.stderr
 
 
 def test_records_hold_the_results_and_the_log(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
