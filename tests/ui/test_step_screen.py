@@ -16,6 +16,7 @@ from commission.model import (
     Noted,
     Outcome,
     ResponseStored,
+    RoundOpened,
     Row,
     Series,
     Signed,
@@ -401,3 +402,16 @@ async def test_escape_leaves_a_step_while_the_analysis_goes_on_and_stops_it_on_t
         await settle(pilot)
         assert "handover" in app.outcomes
         assert "go on with the analysis" not in screen_text(app)
+
+
+async def test_typing_into_an_earlier_round_is_cautioned_where_it_matters():
+    app = app_of(*levels({"FL": 79.0}))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "levels")
+        assert "has begun" not in words(app, "#caution")
+        app.visit.append(RoundOpened(round="as-left"))
+        app.screen.refresh_results()
+        assert "Typed here, it belongs to as found; as left has begun (r: round)." in words(app, "#caution")
+        app.show_round("as-left")
+        await settle(pilot)
+        assert "has begun" not in words(app, "#caution")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from commission.model import Capture, CommissionError, Job, Step
 from commission.model.units import clean_text
 from commission.ui.screens.dialogs import Choose
+from commission.ui.text import round_name
 
 if TYPE_CHECKING:
     from commission.runner import Run
@@ -61,7 +62,8 @@ def ask_and_measure(app: CommissionApp, step: Step, seat: str | None) -> None:
     proposed = seat if seat in open_at or not open_at else open_at[0]
     caution = next((task.caution for task in wanted if task.caution), "")
     title = clean_text(
-        f"⚠ {caution} It begins quietly; Escape stops the sound. {source.name}: where is the microphone?"
+        f"⚠ {caution} It begins quietly; Escape stops the sound. "
+        f"{source.name}, round {round_name(round_id)}: where is the microphone?"
     )
 
     def start(answer: str | None) -> None:

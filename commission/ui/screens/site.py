@@ -15,7 +15,7 @@ from textual.widgets import Footer, Static
 from commission.model import CommissionError, SettingEntered, SystemDefined
 from commission.model.units import clean_text
 from commission.steps import step
-from commission.ui.screens.base import VisitScreen
+from commission.ui.screens.any_step import AnyStepScreen
 from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.site_fields import Field, SettingField, add_items, delete_item, fields_of
 from commission.ui.text import attached_count
@@ -42,7 +42,7 @@ LIMITS = "limits"
 """Key of the line that names the limits in force; it is no field of the system."""
 
 
-class SiteForm(VisitScreen):
+class SiteForm(AnyStepScreen):
     """The form, with the plan of the room beside it: a typing error shows at once."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -262,26 +262,7 @@ class SiteForm(VisitScreen):
         else:
             self.notify("Nothing with a stated uncertainty is selected here.")
 
-    def action_photo(self) -> None:
-        """Attach a photograph to this step."""
-        from commission.ui.screens.attaching import ask_photo
-
-        ask_photo(self.commission, self.step.id)
-
-    def action_note(self) -> None:
-        """Write a remark about this step."""
-        from commission.ui.screens.deciding import ask_note
-
-        ask_note(self, self.step)
-
     def action_page(self) -> None:
         """The plan alone, on a narrow terminal."""
         self.toggle_class("page-plan")
         self.query_one("#room" if self.has_class("page-plan") else "#fields").focus()
-
-    def action_neighbour(self, by: int) -> None:
-        """The step before or after."""
-        ids = [each.id for each in self.commission.visit.steps]
-        n = ids.index(self.step.id) + by
-        if 0 <= n < len(ids):
-            self.commission.open_step(ids[n])

@@ -20,12 +20,12 @@ from commission.model.show import place_text
 from commission.model.units import clean_text
 from commission.steps import step
 from commission.ui.inks import content
-from commission.ui.screens.base import VisitScreen
-from commission.ui.screens.deciding import ask_decision, ask_note, ask_signature
+from commission.ui.screens.any_step import AnyStepScreen
+from commission.ui.screens.deciding import ask_decision
 from commission.ui.screens.entering import entry_rows, store_reading, withdraw_last
 from commission.ui.screens.measuring import ask_and_measure, captures_text
 from commission.ui.screens.results import Results, check_for, curve_for, state_words
-from commission.ui.text import attached_count, attached_lines
+from commission.ui.text import attached_count, attached_lines, round_name
 from commission.ui.widgets.draw.entry import EntryRow
 from commission.ui.widgets.draw.figures import check_runs
 from commission.ui.widgets.entry_table import EntryTable
@@ -43,7 +43,7 @@ selected row is made of · **s** settings sheet · **r** round · **Esc** stops 
 """
 
 
-class StepScreen(VisitScreen):
+class StepScreen(AnyStepScreen):
     """Any step whose entry is readings, responses or nothing."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -187,9 +187,17 @@ class StepScreen(VisitScreen):
         elif self._shown is not None and self._shown.advice:
             text = self._shown.advice[0].text
         self.query_one("#todo", Static).update(Content("\n".join(clean_text(line) for line in text.split("\n"))))
+        cautions = [caution] if caution else []
+        if self._entry is not None and not self.commission.working and self.visit.job.rounds[-1] != self.round_id:
+            here, last = round_name(self.round_id), round_name(self.visit.job.rounds[-1])
+            cautions.append(f"Typed here, it belongs to {here}; {last} has begun ({self._round_key}: round).")
         label = self.query_one("#caution", Static)
-        label.update(Content(f"⚠ {clean_text(caution)}"))
-        label.display = bool(caution)
+        label.update(Content("\n".join(f"⚠ {clean_text(each)}" for each in cautions)))
+        label.display = bool(cautions)
+
+    @property
+    def _round_key(self) -> str:
+        return self.commission.key_of("app.rounds", "r")
 
     def judge(self, check: Check | None, channel: str | None = None, seat: str | None = None) -> None:
         """Verdict, limit, uncertainty and basis in the last line; channel and seat of what is selected, where known."""
@@ -289,10 +297,6 @@ class StepScreen(VisitScreen):
         outcome = self.commission.outcomes.get(self.step.id)
         ask_decision(self, self.step, outcome.choices if outcome is not None else ())
 
-    def action_note(self) -> None:
-        """Write a remark about this step."""
-        ask_note(self, self.step)
-
     def action_budget(self) -> None:
         """What the uncertainty of the selected row is made of."""
         from commission.ui.screens.budgets import Budgets, budgets_of
@@ -303,32 +307,6 @@ class StepScreen(VisitScreen):
             self.notify("Nothing with a stated uncertainty is selected here.")
             return
         self.app.push_screen(Budgets(place_text(channel, seat), found))
-
-    def action_photo(self) -> None:
-        """Attach a photograph to this step."""
-        from commission.ui.screens.attaching import ask_photo
-
-        ask_photo(self.commission, self.step.id)
-
-    def action_photo_unlisted(self) -> None:
-        """The same where the footer has no room for it."""
-        self.action_photo()
-
-    def action_record(self) -> None:
-        """Write the record."""
-        self.commission.action_export()
-
-    def action_check_record(self) -> None:
-        """Hold a record against the job."""
-        self.commission.action_check_record()
-
-    def action_sign(self) -> None:
-        """Sign the record."""
-        ask_signature(self)
-
-    def action_import_files(self) -> None:
-        """Import responses."""
-        self.commission.action_import_files()
 
     def action_measure(self) -> None:
         """Measure at one seat, after the caution."""
@@ -378,11 +356,6 @@ class StepScreen(VisitScreen):
             pane.scroll_page_down(animate=False)
         else:
             pane.scroll_page_up(animate=False)
-
-    def action_neighbour(self, direction: int) -> None:
-        """The step before or after."""
-        ids = [each.id for each in self.commission.visit.steps]
-        self.commission.open_step(ids[(ids.index(self.step.id) + direction) % len(ids)])
 
 
 def _views(pane: Widget) -> list[Painted]:

@@ -1,0 +1,52 @@
+"""What the form and every other step's screen do alike."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from commission.ui.screens.base import VisitScreen
+from commission.ui.screens.deciding import ask_note, ask_signature
+
+if TYPE_CHECKING:
+    from commission.model import Step
+
+
+class AnyStepScreen(VisitScreen):
+    """A screen of one step."""
+
+    step: Step
+
+    def action_note(self) -> None:
+        """Write a remark about this step."""
+        ask_note(self, self.step)
+
+    def action_photo(self) -> None:
+        """Attach a photograph to this step."""
+        from commission.ui.screens.attaching import ask_photo
+
+        ask_photo(self.commission, self.step.id)
+
+    def action_photo_unlisted(self) -> None:
+        """The same where the footer has no room for it."""
+        self.action_photo()
+
+    def action_record(self) -> None:
+        """Write the record."""
+        self.commission.action_export()
+
+    def action_check_record(self) -> None:
+        """Hold a record against the job."""
+        self.commission.action_check_record()
+
+    def action_sign(self) -> None:
+        """Sign the record."""
+        ask_signature(self)
+
+    def action_import_files(self) -> None:
+        """Import responses."""
+        self.commission.action_import_files()
+
+    def action_neighbour(self, direction: int) -> None:
+        """The step before or after."""
+        ids = [each.id for each in self.commission.visit.steps]
+        self.commission.open_step(ids[(ids.index(self.step.id) + direction) % len(ids)])
