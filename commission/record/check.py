@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import re
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import zip_longest
 from pathlib import Path
+from typing import Any
 
 from commission import __version__
 from commission.model import CancelToken, Event, Progress, unwatched
@@ -113,17 +114,8 @@ def _log(record: StoredRecord, log: Sequence[Event]) -> list[Said]:
 
     # Through JSON and back, so that both sides are the same plain values.
     expected = msgspec.json.decode(msgspec.json.encode(log_rows(log[: len(rows)])))
-    wrong: list[str] = []
-    for row, own in zip_longest(rows, expected):
-        seq = row.get("seq") if isinstance(row, dict) else "?"
-        if own is None:
-            wrong.append(f"event {shown(seq)} is in the record and not in the job")
-        elif not isinstance(row, dict):
-            wrong.append(f"event {own['seq']} ({own['kind']}) is {shown(row)} in the record")
-        elif (found := next(differences(row, own), None)) is not None:
-            wrong.append(f"event {own['seq']} ({own['kind']}): {_told(found)}")
-    if wrong:
-        return [Said(False, f"Of the log, {text}.") for text in few(wrong)]
+    if wrong := few(_wrong_rows(rows, expected)):
+        return [Said(False, f"Of the log, {text}.") for text in wrong]
     if rows[-1].get("digest") != record.data.get("digest"):
         return [
             Said(
@@ -134,6 +126,17 @@ def _log(record: StoredRecord, log: Sequence[Event]) -> list[Said]:
     return [Said(True, f"All {len(rows)} events that the record quotes stand so in the job.")]
 
 
+def _wrong_rows(rows: Sequence[Any], expected: Sequence[dict[str, Any]]) -> Iterator[str]:
+    for row, own in zip_longest(rows, expected):
+        if own is None:
+            seq = row.get("seq") if isinstance(row, dict) else "?"
+            yield f"event {shown(seq)} is in the record and not in the job"
+        elif not isinstance(row, dict):
+            yield f"event {own['seq']} ({own['kind']}) is {shown(row)} in the record"
+        elif (found := next(differences(row, own), None)) is not None:
+            yield f"event {own['seq']} ({own['kind']}): {_told(found)}"
+
+
 # --- results ----------------------------------------------------------------------------------------------------
 
 
@@ -142,18 +145,18 @@ def _results(record: StoredRecord, then: Visit) -> list[Said]:
     import msgspec
 
     own = msgspec.json.decode(record_json(then))
-    wrong = [
-        f"{key}{_told_at(found)}"
+    wrong = few(
+        f"{clean_text(key)[:60]}{_told_at(found)}"
         for key in sorted((set(own) | set(record.data)) - set(_FRAME))
         for found in differences(record.data.get(key, MISSING), own.get(key, MISSING))
-    ]
+    )
     if not wrong:
         return [Said(True, "Everything computed in the record follows again from the readings of that moment.")]
     made = record.data.get("program_version")
     if made != __version__:
         first = f"It was made by version {shown(made)} and checked by {__version__}, which may judge differently"
-        return [Said(None, f"{first}: {text}.") for text in few(wrong)]
-    return [Said(False, f"In the results, {text}.") for text in few(wrong)]
+        return [Said(None, f"{first}: {text}.") for text in wrong]
+    return [Said(False, f"In the results, {text}.") for text in wrong]
 
 
 def _frame(record: StoredRecord, event: Event) -> list[Said]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import zip_longest
+from itertools import islice, zip_longest
 
 from commission.model.units import clean_text
 
@@ -82,14 +82,18 @@ def _around(text: str, other: str) -> str:
 
 
 def shown(value: object) -> str:
-    """A value from a file in at most sixty letters."""
+    """A value from a file in at most sixty letters, whatever its size."""
     if value is MISSING:
         return "missing"
-    text = clean_text(str(value))
+    if isinstance(value, dict | list):
+        return f"a {'table' if isinstance(value, dict) else 'list'} of {len(value)}"
+    text = clean_text(str(value)[:200])
     return text if len(text) <= 60 else f"{text[:59]}…"
 
 
-def few(texts: Sequence[str]) -> list[str]:
-    """The first ones, and how many more there are."""
-    rest = len(texts) - MOST_NAMED
-    return [*texts[:MOST_NAMED], *([f"{rest} more differences are not listed"] if rest > 0 else [])]
+def few(texts: Iterable[str]) -> list[str]:
+    """The first ones, and how many more there are; the rest are counted and not kept."""
+    rest = iter(texts)
+    first = list(islice(rest, MOST_NAMED))
+    more = sum(1 for _ in rest)
+    return [*first, *([f"{more} more differences are not listed"] if more else [])]

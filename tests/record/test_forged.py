@@ -25,7 +25,7 @@ from commission.cli.workshop import LocalWorkshop
 from commission.model import InputError
 from commission.record import reading
 from commission.record.check import Said, check_record, verdict
-from commission.record.differences import unlike
+from commission.record.differences import few, unlike
 from commission.record.document import Letterhead
 from commission.record.export import write_record
 from commission.visit import Visit
@@ -196,7 +196,7 @@ def turned(file: pikepdf.Pdf) -> None:
         (with_json(created_at="2096-03-15T00:00:00Z"), "page 1, the record has “"),
         (with_json(printed=None), "no word on how it was printed"),
         (with_json(printed={"words": "../fr.toml"}), "words ../fr.toml"),
-        (with_json(printed={"words": ["en"]}), "words ['en']"),
+        (with_json(printed={"words": ["en"]}), "words a list of 1"),
         (with_json(printed={"job_file": "/"}), "job_file of “results.json” is /"),
         (with_json(printed={"job_file": "..\x1b[31m"}), "page"),
         (with_json(printed={"paper": "a0"}), "paper a0"),
@@ -326,6 +326,18 @@ def test_large_files_are_refused_before_they_fill_the_memory(
     monkeypatch.setattr(reading, "LARGEST_RECORD", 2000)
     with pytest.raises(InputError, match="more than 200 MB"):
         check(visit, made["pdf"])
+
+
+def test_large_values_are_told_briefly_and_many_differences_are_counted(visit: Visit, made: dict[str, bytes]) -> None:
+    data = json.loads(made["json"])
+    deep: list[Any] = []
+    for _ in range(500):
+        deep = [deep]
+    data |= {"results": deep, "long": "x" * 1_000_000, "many": [[]] * 1000, "log": [[]] * 10_000}
+    said = check(visit, json.dumps(data).encode())
+    assert all(len(each.text) < 300 for each in said)
+    assert any(each.text.endswith("9995 more differences are not listed.") for each in said)
+    assert few(f"{i}" for i in range(7)) == ["0", "1", "2", "3", "4", "2 more differences are not listed"]
 
 
 def test_a_page_of_another_size_is_not_read_through(visit: Visit, made: dict[str, bytes]) -> None:
