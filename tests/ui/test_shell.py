@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from builders import cinema, levels
+from textual import events
 from textual.pilot import Pilot
 from textual.widgets import Footer, Input
 
@@ -379,3 +380,11 @@ async def test_the_form_begins_at_its_gap_and_a_number_edits_at_once(
         await pilot.press("down", "enter", *"0; 3; 1.1", "enter")
         await settle(pilot)
         assert app.screen.query_one("#fields", Picker).key == "seats.0.weight"  # Enter goes down
+        for character in "0.75":  # faster than the question comes up: all of it at once
+            app.post_message(events.Key(character, character))
+        await settle(pilot)
+        assert app.screen.query_one(Input).value == "0.75"
+        await pilot.press("enter")
+        await settle(pilot)
+        assert app.visit.job.system.seats[0].weight == 0.75
+        assert isinstance(app.screen, SiteForm)

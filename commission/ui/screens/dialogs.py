@@ -35,24 +35,28 @@ class AskText(ModalScreen[str | None]):
     ) -> None:
         """`enter` says what Enter does; with `begun`, `value` was typed just now and typing goes on behind it."""
         super().__init__()
-        self._enter, self._begun = enter, begun
+        self._enter = enter
         self._title, self._check = clean_text(title), check
         self._hint = "\n".join(clean_text(line) for line in hint.split("\n"))
-        self._value = clean_text(value)
+        self._field = Input(clean_text(value), select_on_focus=not begun)
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
             yield Static(Content(self._title), classes="dialog-title")
-            yield Input(self._value, select_on_focus=not self._begun)
+            yield self._field
             yield Static(Content(self._hint), classes="dim")
             yield Static("", id="refusal", classes="refusal")
             yield Static(Content(f"Enter {self._enter} · Escape leaves everything as it is"), classes="dim")
 
     def on_key(self, event: events.Key) -> None:
-        """What was typed before the field was there belongs to it."""
+        """What was typed before the field had the keys belongs to it."""
+        self.type_on(event)
+
+    def type_on(self, event: events.Key) -> None:
+        """Put a character behind what stands in the field."""
         if event.is_printable and event.character is not None:
             event.stop()
-            self.query_one(Input).insert_text_at_cursor(event.character)
+            self._field.insert_text_at_cursor(event.character)
 
     @on(Input.Changed)
     def mended(self) -> None:

@@ -169,6 +169,9 @@ class SiteForm(AnyStepScreen):
 
     def on_key(self, event: events.Key) -> None:
         """A number begins to edit the selected field, as it does in every table of readings."""
+        if isinstance(self.app.screen, AskText):  # typed faster than the question came up
+            self.app.screen.type_on(event)
+            return
         field = self._fields.get(self.query_one("#fields", Picker).key)
         if event.character is None or event.character not in STARTS or field is None or field.choices:
             return
