@@ -20,6 +20,7 @@ from commission.record.differences import MISSING, Said, differences, few, shown
 from commission.record.document import Document, Letterhead
 from commission.record.drawn import drawn
 from commission.record.export import record_document, render
+from commission.record.letters import other_fonts_matter
 from commission.record.logo import check_png, check_svg
 from commission.record.reading import RESULTS, StoredRecord, pdf_pages, pdf_reader
 from commission.record.words import SHIPPED
@@ -173,9 +174,18 @@ def _pdf(record: StoredRecord, document: Document, fresh: bytes) -> list[Said]:
     if not wrong:
         said.append(Said(True, "The files inside are those that this job gives."))
     wrong = _pdf_text(record.raw, fresh)
+    if wrong and _set_by_other_fonts(document):
+        first = "Letters that this program's own fonts lack may be set otherwise on another computer"
+        return [*said, *(Said(None, f"{first}: {text}.") for text in few(wrong))]
     if wrong:
         return [*said, *(Said(False, f"On the pages, {text}.") for text in few(wrong))]
     return [*said, *_pdf_drawn(record.raw, fresh)]
+
+
+def _set_by_other_fonts(document: Document) -> bool:
+    import typst
+
+    return other_fonts_matter(typst, document)
 
 
 def _inside(record: StoredRecord, document: Document) -> Iterator[str]:

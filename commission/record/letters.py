@@ -53,6 +53,14 @@ def drawable(typst: Any, document: Document) -> tuple[Text, bool]:
     return (lambda text: normal(text).translate(table)), system
 
 
+def other_fonts_matter(typst: Any, document: Document) -> bool:
+    """Whether letters are in it that the package's own fonts lack: another computer may set them otherwise."""
+    strange = sorted(set(normal("\n".join(_texts(document)))) - KNOWN - {"\n"})
+    return bool(strange) and any(
+        unicodedata.category(c)[0] in "LMN" for c in _missing(typst, strange, system_fonts=False)
+    )
+
+
 def normal(text: str) -> str:
     """Text as it is set: no control characters, composed letters, no variation selectors."""
     if text.isascii() and text.isprintable():

@@ -23,7 +23,7 @@ from record_samples import png
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model import InputError
-from commission.record import reading
+from commission.record import letters, pdf, reading
 from commission.record.check import Said, check_record, verdict
 from commission.record.differences import few, unlike
 from commission.record.document import Letterhead
@@ -338,6 +338,23 @@ def test_large_values_are_told_briefly_and_many_differences_are_counted(visit: V
     assert all(len(each.text) < 300 for each in said)
     assert any(each.text.endswith("9995 more differences are not listed.") for each in said)
     assert few(f"{i}" for i in range(7)) == ["0", "1", "2", "3", "4", "2 more differences are not listed"]
+
+
+def test_letters_of_other_fonts_are_no_fraud(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a computer whose fonts have them they are drawn, on another they are described: nobody forged anything."""
+    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "cinema", cinema(["FL"], ["A2"], title="映画館"))
+    target = tmp_path / "record.pdf"
+    write_record(visit, target, created_at=WHEN)
+    monkeypatch.setattr(
+        letters,
+        "drawable",
+        lambda typst, document: (lambda text: "".join(c if c in letters.KNOWN else "[?]" for c in text), False),
+    )
+    monkeypatch.setattr(pdf, "drawable", letters.drawable)
+    said = check_record(target, visit)
+    visit.close()
+    assert verdict(said).holds is None, said
+    assert "may be set otherwise on another computer: page 1" in " ".join(each.text for each in said)
 
 
 def test_a_page_of_another_size_is_not_read_through(visit: Visit, made: dict[str, bytes]) -> None:
