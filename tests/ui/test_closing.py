@@ -124,3 +124,23 @@ def test_imperial_jobs_begin_with_us_letter_and_a_firm_with_its_letterhead():
     app.action_export()
     assert asked[0]._wanted.paper == "us-letter"
     assert asked[0]._wanted.letterhead == "letterhead.toml"
+
+
+async def test_nobody_signs_without_a_name_and_who_has_not_signed_is_proposed():
+    app = app_of(system=replace(cinema(), technician="", client="the owner"))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("7")
+        await settle(pilot)
+        await pilot.press("g", "enter", "enter")
+        await pilot.pause()
+        assert "the name of who signs" in " ".join(shown(app).replace("│", " ").split())
+        assert not app.visit.job.signatures
+        await pilot.press("T", "enter")
+        await settle(pilot)
+        await pilot.press("g", "enter", "enter")
+        await settle(pilot)
+        assert [(e.body.role, e.body.name) for e in app.visit.job.signatures] == [
+            ("technician", "T"),
+            ("client", "the owner"),
+        ]

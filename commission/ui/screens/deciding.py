@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from commission.model import Choice, Decided, Noted, Signed, Step
+from commission.model import Choice, Decided, InputError, Noted, Signed, Step
 from commission.model.units import clean_text
 from commission.steps.handover import signatures
 from commission.ui.screens.base import VisitScreen
@@ -62,10 +62,15 @@ def _sign(screen: VisitScreen, role: Literal["technician", "client"]) -> None:
     system = screen.visit.job.system
 
     def store(name: str | None) -> None:
-        if name and name.strip():
+        if name is not None:
             screen.store(Signed(role=role, name=clean_text(name.strip())))
 
     known = system.technician if role == "technician" else system.client
     screen.app.push_screen(
-        AskText(f"Name of the {role}", "goes into the log and the record", known, enter="signs"), store
+        AskText(f"Name of the {role}", "goes into the log and the record", known, _named, enter="signs"), store
     )
+
+
+def _named(text: str) -> None:
+    if not clean_text(text).strip():
+        raise InputError("name", "nothing", "the name of who signs")

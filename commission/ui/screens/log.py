@@ -77,7 +77,13 @@ class Log(VisitScreen):
         key = self.query_one("#events", Picker).key
         if key:
             self.app.push_screen(
-                AskText(f"Withdraw event {key}: why?", "goes to the log", ""), lambda r: self._gone(key, r)
+                AskText(
+                    f"Take back event {key}: why?",
+                    "goes to the log; the entry stays there and counts no longer",
+                    "",
+                    enter="takes it back",
+                ),
+                lambda r: self._gone(key, r),
             )
 
     def _gone(self, key: str, reason: str | None) -> None:
