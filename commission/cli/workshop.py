@@ -292,8 +292,8 @@ class LocalWorkshop:
             ending = Path(target.stem).suffix.lstrip(".")
             language = ending if ending in SHIPPED else "en"
         letterhead = letterhead or self.letterhead
-        if isinstance(letterhead, Path):
-            letterhead = load_letterhead(letterhead)
+        if isinstance(letterhead, Path):  # data has none, and must not be kept from anybody by a broken one
+            letterhead = load_letterhead(letterhead) if target.suffix.lower() in (".pdf", ".html") else None
         visit.keep_verdicts()
         paper = paper or ("us-letter" if visit.job.system.units == "imperial" else "a4")
         return write_record(visit, target, language=language, paper=paper,

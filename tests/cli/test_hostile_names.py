@@ -71,3 +71,19 @@ def test_a_pipe_is_not_waited_for(
     os.mkfifo("pipe")
     assert main([*words, "pipe"]) in (1, 2)
     assert "pipe" in capsys.readouterr().err
+
+
+def test_a_broken_letterhead_of_ones_own_keeps_nobody_from_the_data(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.chdir(tmp_path)
+    workshop = LocalWorkshop(tmp_path / "state")
+    workshop.create(tmp_path / "loft", cinema(["FL"], ["A2"])).close()
+    workshop._config_folder.mkdir(parents=True)
+    (workshop._config_folder / "letterhead.toml").write_text("name = ", encoding="utf-8")
+    assert main(["record", "loft.commission", "-o", "x.html"]) == 2
+    assert "letterhead.toml: found no valid TOML" in capsys.readouterr().err
+    assert main(["record", "loft.commission", "-o", "x.json"]) == 0
+    assert main(["record", "loft.commission", "-o", "x.csv"]) == 0
