@@ -19,8 +19,10 @@ AGAIN_U_DB, AGAIN_SUB_U_DB = 0.31, 0.10
 0.34 dB in all within 5 cm, 0.17 dB within 2 cm; subwoofers 0.10 and 0.05 dB)."""
 AGAIN_U_MS = 0.07
 """Arrival against those of all around: 5 cm along the path of one, rms 2.2 cm, and against the path of others."""
-AGAIN_SPREAD_U_DB = 0.08
-"""Root of the variance over six seats, the same (own simulations: 0.04 to 0.08 dB by band)."""
+AGAIN_SPREAD_U_DB, AGAIN_BASS_U_DB, BASS_BELOW_HZ = 0.08, 0.25, 80.0
+"""Root of the variance over six seats, the same (own simulations of seven visits, analysed as recordings are: 0.04 to
+0.08 dB by band; in bands that begin below 80 Hz, where seats stand in deep nulls of single modes, 0.07 to 0.28 dB by
+loudspeaker)."""
 STEADY_U_DB = 0.2
 """One level meter from one visit to the next (common practice, no source)."""
 UNNOTED_U_K = 5.0 / math.sqrt(3)
@@ -51,13 +53,22 @@ def change(
         both = math.sqrt(2) * u_of.combine(budget_for.ANGLE_U_DB, budget_for.GAIN_U_DB)
         parts.append(Contribution(source="microphone's angle and gain, both visits", u=both, unit=unit,
                                   basis="the same at every seat: no mean shrinks it"))  # fmt: skip
-    again = {LEVEL: AGAIN_SUB_U_DB if is_sub else AGAIN_U_DB, RESPONSE: AGAIN_SUB_U_DB if is_sub else AGAIN_U_DB,
-             ARRIVAL: AGAIN_U_MS, SPREAD: AGAIN_SPREAD_U_DB}.get(what)  # fmt: skip
+    again = _again(quantity, is_sub=is_sub)
     if again is not None:
         parts.append(Contribution(source="microphone back within 5 cm, not 2, both visits", u=again, unit=unit,
                                   sensitivity=math.sqrt(2 / len(now)), basis=budget_for.OWN))  # fmt: skip
     return Budget(id=f"drift.{quantity.replace(' ', '.')}", title=TITLES[what], unit=unit, channel=channel,
                   contributions=tuple(parts))  # fmt: skip
+
+
+def _again(quantity: str, *, is_sub: bool) -> float | None:
+    """What a microphone put back on another day adds at one visit and seat; None where none is put back."""
+    what = kind(quantity)
+    if what == SPREAD:
+        return AGAIN_BASS_U_DB if float(quantity.split(" ")[-1].split("-")[0]) < BASS_BELOW_HZ else AGAIN_SPREAD_U_DB
+    if what in (LEVEL, RESPONSE):
+        return AGAIN_SUB_U_DB if is_sub else AGAIN_U_DB
+    return AGAIN_U_MS if what == ARRIVAL else None
 
 
 def _own(what: str, figures: Sequence[EarlierFigure]) -> float:
