@@ -93,8 +93,8 @@ def test_series_differ_without_colour():
     """Two subjects: the second is dashed and carries markers, in the plot and in the legend."""
     drawn = plain(draw_plot(curve(flat("as-left", 78.0), flat("as-found", 70.0)), 87, 16, View()))
     legend = drawn.split("\n")[1]
-    assert "─── as-left" in legend
-    assert "╌╌╌○ as-found" in legend
+    assert "─── as left" in legend  # a round in words
+    assert "╌╌╌○ as found" in legend
     assert drawn.count("○") >= 3
 
 

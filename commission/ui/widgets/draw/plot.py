@@ -11,6 +11,7 @@ from rich.cells import cell_len
 
 from commission.model import Curve, FloatArray, Series
 from commission.model.units import clean_text
+from commission.ui.text import round_name
 from commission.ui.widgets.draw import braille
 from commission.ui.widgets.draw.canvas import Canvas, Line, fit, wrap
 
@@ -199,7 +200,7 @@ def _markers(series: Series, plane: _Plane, marker: str, style: str, rank: int) 
 def _legend(sheet: Canvas, shown: list[Series]) -> None:
     x = LEFT
     entries = [
-        (f"{'─' * 3 if not d else '╌' * 3 if d > 1 else '┈' * 3}{m}", s.name, style)
+        (f"{'─' * 3 if not d else '╌' * 3 if d > 1 else '┈' * 3}{m}", round_name(s.name), style)
         for s, style, d, m in dressed(shown)
     ]
     edges = [s.name for s in shown if s.kind in ("low", "high")]
@@ -235,7 +236,8 @@ def readout(curve: Curve, hz: float | None) -> str:
     spread = {s.kind: value_at(s, hz) for s in curve.series if s.kind in ("low", "high")}
     for series, *_ in reversed(dressed(list(curve.series))):
         value = value_at(series, hz)
-        said.append(f"{series.name} " + ("–" if value is None else f"{value:.1f} {curve.y_unit}".replace("-", "−")))
+        read = "–" if value is None else f"{value:.1f} {curve.y_unit}".replace("-", "−")
+        said.append(f"{round_name(series.name)} {read}")
     low, high = spread.get("low"), spread.get("high")
     if low is not None and high is not None:
         said.append(f"spread {low:.1f} … {high:.1f} {curve.y_unit}".replace("-", "−"))
