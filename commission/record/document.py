@@ -6,12 +6,14 @@ with their symbol. Strings are data: whoever renders them escapes them. No marku
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from typing import Literal
 
 MARKS = {"✓": "good", "✗": "bad", "?": "open", "–": "none"}
 """How a cell is marked by the symbol that its verdict begins with; the word stands beside it in any case."""
 WORST = ("✗", "?")
+_UNIT_IN_TITLE = re.compile(r"(.+) \[(m|ft|ms)\](.*)")
 Paper = Literal["a4", "us-letter"]
 
 
@@ -64,6 +66,17 @@ class Grid:
     headings: tuple[Heading, ...]
     rows: tuple[tuple[str, ...], ...]
     remark: str = ""
+
+
+def with_units(grid: Grid) -> Grid:
+    """The grid with units that stand in a title, "Distance [m], as found", where all others do."""
+    headings = tuple(
+        replace(each, title=found[1] + found[3], unit=found[2])
+        if not each.unit and (found := _UNIT_IN_TITLE.fullmatch(each.title))
+        else each
+        for each in grid.headings
+    )
+    return replace(grid, headings=headings)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,6 +31,7 @@ from commission.record.document import (
     SignaturePlace,
     Signatures,
     tone_of,
+    with_units,
 )
 from commission.record.svg import text_of
 
@@ -216,7 +217,7 @@ def _drawing(figure: Figure) -> str:
 
 
 def _table(grid: Grid, ids: _Ids) -> str:
-    name = ids.new(grid.id)
+    grid, name = with_units(grid), ids.new(grid.id)
     columns = len(grid.headings)
     size = " wide" if columns >= 16 else " dense" if columns >= 12 else " tight" if columns >= 8 else ""
     size += " whole" if len(grid.rows) <= WHOLE_ROWS else ""

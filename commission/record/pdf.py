@@ -36,6 +36,7 @@ from commission.record.document import (
     Section,
     Signatures,
     tone_of,
+    with_units,
 )
 from commission.record.letters import FONTS, Text, drawable
 from commission.record.svg import shortened, width_em
@@ -296,6 +297,7 @@ def _height_pt(grid: Grid, columns: Columns) -> float:
 
 
 def _grid(grid: Grid, draw: Text, width: float, side: float) -> dict[str, Any]:
+    grid = with_units(grid)
     columns = fit_columns(grid, width, side)
     room = columns.room_em
     return {

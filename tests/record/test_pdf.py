@@ -31,6 +31,7 @@ from commission.record.document import (
     Photo,
     Section,
     tone_of,
+    with_units,
 )
 
 
@@ -164,6 +165,15 @@ def test_a_logo_of_either_kind() -> None:
     for data, kind in ((png(), "image/png"), (svg, "image/svg+xml")):
         head = Letterhead(name="Quill", logo=data, logo_media_type=kind)  # type: ignore[arg-type]
         assert pdf.render_pdf(ordinary(letterhead=head)).startswith(b"%PDF-1.7")
+
+
+def test_units_stand_in_all_heads_alike() -> None:
+    table = Grid(id="t", title="T", rows=(("FL", "3.51", "3.51", "x"),), headings=(
+        Heading(title="Channel"), Heading(title="Distance [m], as found", numeric=True),
+        Heading(title="Enter [ft]", numeric=True), Heading(title="Seats [any]"),
+    ))  # fmt: skip
+    titles = [(h.title, h.unit) for h in with_units(table).headings]
+    assert titles == [("Channel", ""), ("Distance, as found", "m"), ("Enter", "ft"), ("Seats [any]", "")]
 
 
 def test_a_count_of_verdicts_has_the_colour_of_its_worst() -> None:
