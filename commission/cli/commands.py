@@ -14,6 +14,7 @@ from commission.cli.returns import told_earlier, told_figures
 from commission.cli.workshop import LocalWorkshop, with_suffix
 from commission.model.errors import InputError, StoreError
 from commission.model.units import clean_text, counted
+from commission.workshop import RECORD_OPTIONS
 
 if TYPE_CHECKING:
     import argparse
@@ -22,14 +23,6 @@ if TYPE_CHECKING:
     from commission.visit import Visit
 
 EXIT_DONE, EXIT_NO = 0, 1
-RECORD_OPTIONS = {
-    ".pdf": ("language", "paper", "letterhead"),
-    ".html": ("language", "paper", "letterhead"),
-    ".json": (),
-    ".csv": (),
-    ".sofa": ("round",),
-}
-"""Which options mean something for a record, by its ending."""
 
 
 def say(text: str) -> None:

@@ -75,7 +75,7 @@ class _LateImporter:
 
 
 class LocalWorkshop:
-    """`visit.Workshop` on this computer."""
+    """`commission.workshop.Workshop` on this computer."""
 
     def __init__(self, state_folder: Path | None = None) -> None:
         self.importer: Importer = _LateImporter()

@@ -18,7 +18,8 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from pathlib import Path
 
     from commission.ui.screens.recording import Wanted
-    from commission.visit import Visit, Workshop
+    from commission.visit import Visit
+    from commission.workshop import Workshop
 
 
 class CommissionApp(WorkingApp):

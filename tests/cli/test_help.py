@@ -7,8 +7,9 @@ import argparse
 import pytest
 
 from commission.cli import EXIT_DONE, EXIT_NO, EXIT_USAGE
-from commission.cli.commands import COMMANDS, RECORD_OPTIONS
+from commission.cli.commands import COMMANDS
 from commission.cli.parser import build_parser
+from commission.workshop import RECORD_OPTIONS
 
 
 def parsers() -> dict[str, argparse.ArgumentParser]:

@@ -20,12 +20,12 @@ from commission.ui.paths import existing_file, new_file
 from commission.ui.screens.choosing import stoppable
 from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.widgets.picker import Picker, text_item
+from commission.workshop import RECORD_OPTIONS
 
 if TYPE_CHECKING:
     from commission.model import CancelToken, Progress
     from commission.ui.app import CommissionApp
 
-RECORDS = (".pdf", ".html", ".json", ".csv", ".sofa")
 CHECKED = (".pdf", ".html", ".json")
 HINT = """.pdf to print, .html for any browser: the record for the client
 .json everything, .csv every check, .sofa the responses (AES69)
@@ -48,7 +48,7 @@ class Wanted:
     @property
     def target(self) -> Path:
         """Where it goes; raises InputError where it cannot."""
-        return Path.cwd() / new_file(self.file, RECORDS)
+        return Path.cwd() / new_file(self.file, tuple(RECORD_OPTIONS))
 
     @property
     def told_in(self) -> str:
