@@ -305,7 +305,11 @@ def _grid(grid: Grid, draw: Text, width: float, side: float) -> dict[str, Any]:
         "title": breakable(draw(grid.title)),
         "remark": breakable(draw(grid.remark)),
         "heads": [
-            {"title": breakable(draw(h.title), em), "unit": breakable(draw(h.unit), em), "numeric": h.numeric}
+            {
+                "title": breakable(draw(h.title), em),
+                "unit": breakable(draw(h.unit).replace(" ", KEPT), em),
+                "numeric": h.numeric,
+            }
             for h, em in zip(grid.headings, room, strict=True)
         ],
         "rows": [
