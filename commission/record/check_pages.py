@@ -1,7 +1,8 @@
 """Makes the pages of a record again and holds them against those in its file: text, drawings, files inside.
 
-Only a file that is the same to the byte, or a PDF that draws the same on every page, is confirmed. Where another
-program has rewritten a PDF, that is said: the words of a page tell nothing of what was laid over them.
+Only a file that is the same to the byte is confirmed. Where another program has rewritten a PDF, it is said what is the
+same in it: the words of a page tell nothing of what was laid over them, and what one reader makes of a file, another may
+read otherwise.
 """
 
 from __future__ import annotations
@@ -234,12 +235,9 @@ def _pdf_drawn(raw: bytes, fresh: bytes) -> list[Said]:
         return [Said(None, f"The words of every page are right. Drawings could not be compared ({reason}).")]
     other = [str(i) for i, (a, b) in enumerate(zip(found, expected, strict=True), start=1) if a != b]
     if not other and whole == own:
-        how = (
-            "Something was added after the record was made"
-            if added
-            else "The file was packed anew by another program"
-        )
-        return [Said(True, f"{how}; every page draws, stroke for stroke, what this job gives.")]
+        how = "Something was added after the record was made" if added else "Another program packed the file anew"
+        text = f"{how}. As read here, every page draws, stroke for stroke, what this job gives"
+        return [Said(None, f"{text}; only a file with every byte as it was made can be confirmed.")]
     parts = [f"page{'s' if other[1:] else ''} {', '.join(other)}"] if other else []
     if whole != own:
         parts.append("what goes with them (reading order, words for drawings, scripts, forms)")
