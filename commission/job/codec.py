@@ -32,7 +32,9 @@ def encode(body: EventBody) -> str:
     try:
         return msgspec.json.encode(body, order="sorted").decode("utf-8")
     except UnicodeEncodeError as error:  # a name of a file or a key that is no text in any encoding
-        raise InputError(kind_of(body), "a letter that is none", "text", "Type it anew, or rename the file.") from error
+        raise InputError(
+            kind_of(body), "a letter that is none", "text", "Type it anew, or rename the file."
+        ) from error
 
 
 def decode(kind: str, text: str, seq: int) -> EventBody:
