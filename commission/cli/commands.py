@@ -268,6 +268,8 @@ def _honoured(parsed: argparse.Namespace) -> None:
 
 def record(parsed: argparse.Namespace) -> int:
     """Write the record."""
+    from concurrent.futures import ThreadPoolExecutor
+
     from commission.record.letterhead import load_letterhead
 
     _honoured(parsed)
@@ -279,16 +281,18 @@ def record(parsed: argparse.Namespace) -> int:
         visit = workshop.open(parsed.job, read_only=True)  # in use elsewhere: a record can be had all the same
     _known_round(visit, parsed.round)
     _analyse(visit)
-    said = workshop.export(
-        visit,
-        parsed.output,
-        language=parsed.language,
-        paper=parsed.paper,
-        letterhead=letterhead,
-        round_id=parsed.round,
-    )
+    with ThreadPoolExecutor(1) as pool:
+        verified = pool.submit(visit.verify)  # beside the work: digests and typesetting leave each other their cores
+        said = workshop.export(
+            visit,
+            parsed.output,
+            language=parsed.language,
+            paper=parsed.paper,
+            letterhead=letterhead,
+            round_id=parsed.round,
+        )
     say(said)
-    broken = visit.verify()
+    broken = verified.result()
     visit.close()
     if broken is not None:
         say(f"✗ The log is broken, so that nothing can confirm this record: {broken}")
