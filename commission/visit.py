@@ -27,6 +27,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
         Advice,
         Analysed,
         Analyses,
+        AnalysesMemory,
         Analysis,
         CancelToken,
         Decoder,
@@ -72,9 +73,10 @@ def decoded_ahead(
 class Visit:
     """An open job. Appending may happen on any thread; what is read is immutable."""
 
-    def __init__(self, journal: Journal, decoder: Decoder) -> None:
+    def __init__(self, journal: Journal, decoder: Decoder, memory: AnalysesMemory | None = None) -> None:
         self._journal = journal
         self._decoder = decoder
+        self._memory = memory
         self._lock = threading.RLock()
         self._analysed: dict[int, Analysed] = {}
         self._outcomes: dict[tuple[str, str], tuple[object, Outcome]] = {}
@@ -188,6 +190,9 @@ class Visit:
         """Analyse what is pending, in batches; Escape between two of them raises Cancelled and loses nothing."""
         from commission.dsp.analysis import analyse_batch
 
+        if self._memory is not None:
+            known = self._memory.recall(self.job, self.pending)
+            self._analysed |= {r.seq: _analysed(r, known[r.seq]) for r in self.pending if r.seq in known}
         todo = self.pending
         subs = {channel.id for channel in self.job.system.channels if channel.is_sub}
         done = 0
@@ -207,6 +212,9 @@ class Visit:
             for stored, _ in decoded:
                 self._analysed[stored.seq] = _analysed(stored, said[stored.seq])
         progress(1.0, "")
+        if todo and self._memory is not None:
+            found = {item.seq: item.analysis for item in self.analyses if item.analysis is not None}
+            self._memory.keep(self.job, found)
         return self.analyses
 
     @property

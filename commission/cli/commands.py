@@ -303,7 +303,7 @@ def verify(parsed: argparse.Namespace) -> int:
     """Check the chain, and a record against it."""
     if parsed.words is not None and parsed.record is None:
         raise InputError("--words", "no --record", "the record that was written with these words")
-    visit = LocalWorkshop().open(parsed.job, read_only=True)
+    visit = LocalWorkshop().open(parsed.job, read_only=True, afresh=True)
     broken = visit.verify(shown_progress("Checking"))
     job = visit.job
     if broken is not None:

@@ -8,24 +8,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from commission import __version__, model
+from commission.cli.late_parts import LateDecoder, LateImporter, LateMemory
 from commission.model.errors import CommissionError, StoreError
 from commission.model.progress import unwatched
 from commission.model.units import clean_text
 
 if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Sequence
 
     from commission.model import (
         CancelToken,
         Event,
         EventBody,
         Importer,
-        ImportOptions,
-        ImportRow,
         Progress,
-        Response,
         Source,
-        StoredResponse,
         System,
     )
     from commission.record.document import Letterhead, Paper
@@ -35,60 +32,28 @@ SUFFIX = ".commission"
 RECENT_KEPT = 12
 
 
-class _LateDecoder:
-    """Loads the readers of sound files when the first recording is decoded, not at start-up."""
-
-    def __call__(
-        self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
-    ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
-        from commission.audio.decoding import decode
-
-        return decode(stored, blobs)
-
-
-class _LateImporter:
-    """The same for import."""
-
-    def _real(self) -> Importer:
-        from commission.audio.importing import FileImporter
-
-        return FileImporter()
-
-    def survey(
-        self,
-        paths: Sequence[Path],
-        job: object,
-        options: ImportOptions,
-        mapping: Path | None,
-        cancel: CancelToken,
-        progress: Progress,
-    ) -> tuple[ImportRow, ...]:
-        return self._real().survey(paths, job, options, mapping, cancel, progress)  # type: ignore[arg-type]
-
-    def recheck(self, rows: Sequence[ImportRow], job: object) -> tuple[ImportRow, ...]:
-        return self._real().recheck(rows, job)  # type: ignore[arg-type]
-
-    def read(
-        self, row: ImportRow, job: object, options: ImportOptions
-    ) -> tuple[tuple[EventBody, ...], dict[str, bytes]]:
-        return self._real().read(row, job, options)  # type: ignore[arg-type]
-
-
 class LocalWorkshop:
     """`commission.workshop.Workshop` on this computer."""
 
     def __init__(self, state_folder: Path | None = None) -> None:
-        self.importer: Importer = _LateImporter()
+        self.importer: Importer = LateImporter()
         self._state_folder = state_folder
 
     # --- jobs -------------------------------------------------------------------------------------------------
 
-    def open(self, path: Path, *, read_only: bool = False) -> Visit:
-        """Open a job; falls back to reading only where the folder or the file cannot be written."""
+    def open(self, path: Path, *, read_only: bool = False, afresh: bool = False) -> Visit:
+        """Open a job; falls back to reading only where the folder or the file cannot be written.
+
+        `afresh`: every recording is analysed anew, whatever is kept of an earlier opening.
+        """
         from commission.job.store import JobFile
         from commission.visit import Visit
 
-        visit = Visit(JobFile.open(path, read_only=read_only), _LateDecoder())
+        visit = Visit(
+            JobFile.open(path, read_only=read_only),
+            LateDecoder(),
+            None if afresh else LateMemory(lambda: self.state_folder),
+        )
         if not read_only:
             self._remember(path)
         return visit
@@ -144,7 +109,7 @@ class LocalWorkshop:
             path.unlink(missing_ok=True)  # a job without its first events is no job
             raise
         self._remember(path)
-        return Visit(journal, _LateDecoder())
+        return Visit(journal, LateDecoder(), LateMemory(lambda: self.state_folder))
 
     def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = unwatched) -> Path:
         """The sample job in `folder`: made from its definition and its files, or what lies there already."""
@@ -207,12 +172,17 @@ class LocalWorkshop:
     # --- recent jobs ------------------------------------------------------------------------------------------
 
     @property
-    def _recent_file(self) -> Path:
+    def state_folder(self) -> Path:
+        """Where the program keeps what it remembers for itself."""
         if self._state_folder is None:
             from platformdirs import user_state_path
 
             self._state_folder = user_state_path("commission", appauthor=False)
-        return self._state_folder / "recent.json"
+        return self._state_folder
+
+    @property
+    def _recent_file(self) -> Path:
+        return self.state_folder / "recent.json"
 
     def recent(self) -> tuple[Path, ...]:
         """Jobs opened lately that still exist, newest first; empty when the list cannot be read."""

@@ -61,6 +61,7 @@ if TYPE_CHECKING:
     from commission.model.progress import CancelToken as CancelToken
     from commission.model.progress import Progress as Progress
     from commission.model.progress import unwatched as unwatched
+    from commission.model.protocols import AnalysesMemory as AnalysesMemory
     from commission.model.protocols import Decoder as Decoder
     from commission.model.protocols import Importer as Importer
     from commission.model.protocols import Journal as Journal
@@ -123,7 +124,7 @@ else:
             "RoomPlan", "Row", "Series", "Table",
         ),
         "progress": ("CancelToken", "Progress", "unwatched"),
-        "protocols": ("Decoder", "Importer", "Journal", "Rig", "Source"),
+        "protocols": ("AnalysesMemory", "Decoder", "Importer", "Journal", "Rig", "Source"),
         "signal": (
             "Analysed", "Analyses", "Analysis", "ComplexArray", "FloatArray", "Response", "Signal", "UnusableError",
             "freeze",

@@ -1,0 +1,138 @@
+"""Analyses kept from one opening of a job to the next, beside the list of jobs: to analyse again is a second's work.
+
+What is kept is never evidence: only the job file is. It is found by everything that it was computed from: the digest of
+the recording, what is known of it, and the source code that computed it. A changed program or library, a damaged or
+missing file mean that all is computed anew, and `commission verify` never looks here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from functools import cache
+from importlib.util import find_spec
+from pathlib import Path
+
+import msgspec
+
+import commission
+from commission.model import Analysis, FloatArray, Job, StoredResponse
+
+FILES_KEPT = 40
+"""Jobs, the newest; one takes about a megabyte."""
+_CODE = ("audio", "dsp", "model")
+_LIBRARIES = ("numpy/version.py", "scipy/version.py", "soundfile.py")
+
+
+class _Kept(msgspec.Struct, array_like=True):
+    """An analysis without the two grids, which are the same for all."""
+
+    third_octave_db: tuple[str, bytes]
+    view_db: tuple[str, bytes]
+    bass: tuple[str, bytes] | None
+    level_db: float | None
+    octave_db: dict[int, float]
+    arrival_s: float | None
+    arrival_u_s: float
+    polarity: int | None
+    snr_db: float | None
+    low_hz: float | None
+    high_hz: float | None
+    clipped: bool | None
+    has_phase: bool
+    why: dict[str, str]
+
+
+class KeptAnalyses:
+    """What was computed of each job's recordings, a file for each job in `folder`. Never raises: it only saves time."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis]:
+        """What is kept of these responses, by seq."""
+        with suppress(OSError, msgspec.MsgspecError, ValueError):
+            known = self._read(job)
+            keys = {response.seq: _key(job, response) for response in wanted}
+            return {seq: _restored(known[key]) for seq, key in keys.items() if key in known}
+        return {}
+
+    def keep(self, job: Job, analyses: Mapping[int, Analysis]) -> None:
+        """Keep these, by seq, in place of what was kept of that job."""
+        with suppress(OSError, msgspec.MsgspecError, ValueError):
+            kept = {_key(job, r): _kept(analyses[r.seq]) for r in job.responses if r.seq in analyses}
+            data = msgspec.msgpack.encode(kept)
+            self._folder.mkdir(parents=True, exist_ok=True)
+            handle, unfinished = tempfile.mkstemp(dir=self._folder, prefix=".")
+            try:
+                with os.fdopen(handle, "wb") as file:
+                    file.write(hashlib.sha256(data).digest() + data)
+                os.replace(unfinished, self._file(job))
+            except BaseException:
+                os.unlink(unfinished)
+                raise
+            newest_first = sorted(self._folder.iterdir(), key=lambda path: path.stat().st_mtime, reverse=True)
+            for path in newest_first[FILES_KEPT:]:
+                path.unlink()
+
+    def _file(self, job: Job) -> Path:
+        return self._folder / f"{job.log[0].digest}.msgpack"
+
+    def _read(self, job: Job) -> dict[bytes, _Kept]:
+        data = self._file(job).read_bytes()
+        if hashlib.sha256(data[32:]).digest() != data[:32]:
+            return {}
+        return msgspec.msgpack.decode(data[32:], type=dict[bytes, _Kept])
+
+
+@cache
+def _program() -> bytes:
+    """Digest of all source code between a recording and its analysis, and of the libraries' versions.
+
+    Raises ValueError where the source is not to be had, so that nothing is kept.
+    """
+    ours = Path(commission.__file__).parent
+    files = [path for folder in _CODE for path in sorted((ours / folder).glob("*.py"))]
+    for name in _LIBRARIES:
+        spec = find_spec(name.split("/")[0].removesuffix(".py"))
+        if spec is None or spec.origin is None:
+            raise ValueError(name)
+        files.append(Path(spec.origin).parent / "version.py" if "/" in name else Path(spec.origin))
+    if len(files) == len(_LIBRARIES):
+        raise ValueError("no source")
+    return hashlib.sha256(b"".join(hashlib.sha256(path.read_bytes()).digest() for path in files)).digest()
+
+
+def _key(job: Job, response: StoredResponse) -> bytes:
+    """Digest of everything that an analysis is computed from."""
+    channel = job.system.channel(response.body.channel)
+    known = (response.blob_sha256, msgspec.to_builtins(response.body), channel is not None and channel.is_sub)
+    return hashlib.sha256(_program() + msgspec.msgpack.encode(known)).digest()
+
+
+def _kept(analysis: Analysis) -> _Kept:
+    values = {name: getattr(analysis, name) for name in _Kept.__struct_fields__}
+    for name in ("third_octave_db", "view_db", "bass"):
+        array = values[name]
+        values[name] = None if array is None else (array.dtype.str, array.tobytes())
+    return _Kept(**values)
+
+
+def _restored(kept: _Kept) -> Analysis:
+    """As it was: arrays of the same type, read-only because their bytes are."""
+    from commission.dsp.analysis import BASS_HZ
+    from commission.dsp.spectrum import GRID_HZ
+
+    values = {name: getattr(kept, name) for name in _Kept.__struct_fields__}
+    values |= {name: None if values[name] is None else _array(*values[name])
+               for name in ("third_octave_db", "view_db", "bass")}  # fmt: skip
+    return Analysis(freq_hz=GRID_HZ, bass_freq_hz=BASS_HZ, **values)
+
+
+def _array(kind: str, data: bytes) -> FloatArray:
+    import numpy as np
+
+    return np.frombuffer(data, np.dtype(kind))

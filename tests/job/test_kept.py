@@ -1,0 +1,152 @@
+"""Analyses kept between two openings: the same to the bit, and never where anything that they came from has changed."""
+
+from __future__ import annotations
+
+import dataclasses
+import shutil
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from commission.audio.decoding import decode
+from commission.cli.workshop import LocalWorkshop
+from commission.dsp.analysis import BASS_HZ
+from commission.dsp.spectrum import GRID_HZ
+from commission.job import kept
+from commission.job.kept import KeptAnalyses
+from commission.job.store import JobFile
+from commission.model import Analyses, Analysis, Response, StoredResponse, SystemDefined, unwatched
+from commission.visit import Visit
+
+
+@pytest.fixture(scope="module")
+def job_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("kept")
+    return LocalWorkshop(folder / "state").demo(folder)
+
+
+@pytest.fixture(scope="module")
+def filled(job_file: Path) -> Path:
+    """A folder in which everything of the sample job is kept."""
+    folder = job_file.parent / "analyses"
+    with_counted(job_file, folder)
+    return folder
+
+
+@pytest.fixture
+def folder(filled: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(filled, tmp_path / "analyses"))
+
+
+class Counted:
+    """The real decoder, which counts what it decodes."""
+
+    def __init__(self) -> None:
+        self.count = 0
+
+    def __call__(
+        self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
+    ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
+        self.count += len(stored)
+        return decode(stored, blobs)
+
+
+def with_counted(job_file: Path, folder: Path | None) -> tuple[Analyses, int]:
+    """What one opening of the job makes of it, and how many responses it had to decode."""
+    decoder = Counted()
+    visit = Visit(JobFile.open(job_file, read_only=True), decoder, None if folder is None else KeptAnalyses(folder))
+    analyses = visit.analyse(threading.Event(), unwatched)
+    visit._journal.close()
+    return analyses, decoder.count
+
+
+def fields(analysis: Analysis) -> Iterator[tuple[str, object]]:
+    for field in dataclasses.fields(analysis):
+        value = getattr(analysis, field.name)
+        is_array = isinstance(value, np.ndarray)
+        yield field.name, (value.dtype, value.shape, value.tobytes()) if is_array else value
+
+
+def test_what_is_recalled_is_what_was_computed_to_the_bit(job_file: Path, folder: Path) -> None:
+    computed, all_of_them = with_counted(job_file, None)
+    recalled, decoded = with_counted(job_file, folder)
+    assert (all_of_them, decoded) == (164, 0)
+    for one, other in zip(computed, recalled, strict=True):
+        assert dataclasses.replace(one, analysis=None) == dataclasses.replace(other, analysis=None)
+        assert dict(fields(one.analysis)) == dict(fields(other.analysis))
+        assert not other.analysis.third_octave_db.flags.writeable
+
+
+def test_every_field_of_an_analysis_is_kept() -> None:
+    """The two grids are the same objects for all; a field that is added must be kept as well."""
+    grids = {"freq_hz": GRID_HZ, "bass_freq_hz": BASS_HZ}
+    assert {field.name for field in dataclasses.fields(Analysis)} == {*kept._Kept.__struct_fields__, *grids}
+
+
+def test_another_program_computes_anew(job_file: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(kept, "_program", lambda: b"one letter of the source was changed")
+    assert with_counted(job_file, folder)[1] == 164
+
+
+def test_the_program_is_every_line_between_recording_and_analysis(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ours = Path(kept.commission.__file__).parent
+    copy = tmp_path / "commission"
+    shutil.copytree(ours, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    monkeypatch.setattr(kept.commission, "__file__", str(copy / "__init__.py"))
+    seen = {kept._program.__wrapped__()}
+    for name in ("dsp/polarity.py", "audio/decoding.py", "model/signal.py"):
+        (copy / name).write_text((copy / name).read_text("utf-8") + "\n# changed\n", "utf-8")
+        seen.add(kept._program.__wrapped__())
+    assert len(seen) == 4
+
+
+def test_a_channel_that_became_a_subwoofer_is_analysed_anew(job_file: Path, folder: Path, tmp_path: Path) -> None:
+    changed = Path(shutil.copy(job_file, tmp_path))
+    journal = JobFile.open(changed)
+    visit = Visit(journal, Counted())
+    system = visit.job.system
+    channels = tuple(dataclasses.replace(c, role="sub") if c.id == "FC" else c for c in system.channels)
+    visit.append(SystemDefined(system=dataclasses.replace(system, channels=channels)))
+    mine = sum(r.body.channel == "FC" for r in visit.job.responses)
+    journal.close()
+    assert mine > 0
+    assert with_counted(changed, folder)[1] == mine
+
+
+@pytest.mark.parametrize("spoil", [
+    lambda path: path.unlink(),
+    lambda path: path.write_bytes(b""),
+    lambda path: path.write_bytes(path.read_bytes()[:-1]),
+    lambda path: path.write_bytes(path.read_bytes()[:5000] + b"\0" + path.read_bytes()[5001:]),
+    lambda path: (path.unlink(), path.mkdir()),
+])  # fmt: skip
+def test_what_is_damaged_is_computed_anew(job_file: Path, folder: Path, spoil: Callable[[Path], object]) -> None:
+    (path,) = folder.iterdir()
+    spoil(path)
+    computed, decoded = with_counted(job_file, folder)
+    assert (len(computed), decoded) == (164, 164)
+
+
+def test_a_folder_that_cannot_be_made_costs_only_time(job_file: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    assert with_counted(job_file, tmp_path / "file" / "analyses")[1] == 164
+
+
+def test_only_the_newest_jobs_are_kept(job_file: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (mine,) = folder.iterdir()
+    for number in range(4):
+        (folder / f"{number}.msgpack").write_bytes(b"older")
+    mine.unlink()
+    monkeypatch.setattr(kept, "FILES_KEPT", 2)
+    with_counted(job_file, folder)
+    assert mine in folder.iterdir() and len(list(folder.iterdir())) == 2
+
+
+def test_verify_takes_nothing_from_what_is_kept(job_file: Path, tmp_path: Path) -> None:
+    workshop = LocalWorkshop(tmp_path / "state")
+    assert workshop.open(job_file, read_only=True, afresh=True)._memory is None
