@@ -228,11 +228,20 @@ def _from_room(position: Position | None) -> Position:
 
 # --- reading
 
+VARIABLES = (
+    "Data.IR", "Data.SamplingRate", "Data.Delay", "MeasurementFrames", "MeasurementClock", "ListenerPosition",
+    "SourcePosition", "SeatLabel", "LoudspeakerLabel",
+)  # fmt: skip
+"""All that is read."""
+
 
 def _read(file: Any, name: str) -> tuple[SofaResponse, ...]:
     convention, kind = _text(file.attrs.get("SOFAConventions")), _text(file.attrs.get("DataType"))
     if not convention:
         raise InputError(name, "an HDF5 file of another kind", "AES69 (SOFA)")
+    for variable in VARIABLES:  # a damaged file may hold a folder or a type under the name
+        if variable in file and not hasattr(file[variable], "ndim"):
+            raise InputError(name, f"{variable} that holds no values", "a whole file", "Copy it again.")
     if kind != "FIR" or "Data.IR" not in file or file["Data.IR"].ndim != 3:
         raise InputError(
             name, f"{convention} with data type {kind or 'none'}", "impulse responses of one emitter (data type FIR)"

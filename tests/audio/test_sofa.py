@@ -317,3 +317,13 @@ def test_the_room_is_optional_and_positions_stay_the_same() -> None:
     with h5py.File(io.BytesIO(write_sofa(wide, "as-found", responses()[:1], at=AT))) as file:
         assert float(file["RoomVolume"][0]) == pytest.approx(6.4 * 4.7 * 2.6)
         assert file["Data.IR"].dims[0][0].name == "/M"
+
+
+def test_a_folder_or_a_type_under_the_name_of_a_variable_is_refused() -> None:
+    for wrong in (lambda file: file.create_group("Data.IR"), lambda file: file.update({"Data.IR": np.dtype("f8")})):
+        buffer = io.BytesIO()
+        with h5py.File(buffer, "w") as file:
+            file.attrs["SOFAConventions"], file.attrs["DataType"] = "SingleRoomSRIR", "FIR"
+            wrong(file)
+        with pytest.raises(InputError, match="Data.IR that holds no values"):
+            read_sofa(buffer.getvalue(), "x.sofa")

@@ -1,6 +1,9 @@
 """Time until the record of the sample job is written: whole processes, as PDF and as HTML; and where the time goes.
 
-The shares are taken in processes of their own that write the same record and tell the clock after each part; they hold
+Once with every recording analysed anew, as on another computer, and once with what an earlier opening has kept, as it is
+after a visit. Python keeps the compiled modules in a folder of the benchmark, as an installation does in its own.
+
+The shares are taken, anew, in processes of their own that write the same record and tell the clock after each part; they hold
 what Python and its libraries take to load where they are first needed.
 """
 
@@ -8,6 +11,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import statistics
 import subprocess
 import sys
@@ -30,7 +34,7 @@ from pathlib import Path
 from commission.cli.workshop import LocalWorkshop
 from commission.model import unwatched
 told("interpreter")
-visit = LocalWorkshop(Path(sys.argv[2])).open(Path(sys.argv[1]), read_only=True)
+visit = LocalWorkshop(Path(sys.argv[2])).open(Path(sys.argv[1]), read_only=True, afresh=True)
 told("open the job")
 visit.analyse(threading.Event(), unwatched)
 told("analysis")
@@ -55,13 +59,22 @@ def run(channels: int) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         path = LocalWorkshop(folder / "state").demo(folder)
-        ours = {**os.environ, "XDG_STATE_HOME": str(folder / "state"), "XDG_CONFIG_HOME": str(folder / "state")}
-        seconds: dict[str, list[tuple[float, float]]] = {"pdf": [], "html": []}
+        ours = {**os.environ, "XDG_STATE_HOME": str(folder / "state"), "XDG_CONFIG_HOME": str(folder / "state"),
+                "PYTHONPYCACHEPREFIX": str(folder / "compiled")}  # fmt: skip
+        ours.pop("PYTHONDONTWRITEBYTECODE", None)
+        kept = folder / "state" / "commission" / "analyses"
+        seconds: dict[tuple[str, str], list[tuple[float, float]]] = {
+            (suffix, how): [] for suffix in ("pdf", "html") for how in ("anew", "kept")
+        }
         parts: dict[str, list[float]] = {}
         for turn in range(ROUNDS + 1):
-            for suffix, each in seconds.items():
+            for (suffix, how), each in seconds.items():
+                if how == "anew":
+                    shutil.rmtree(kept, ignore_errors=True)
                 command = [sys.executable, "-m", "commission", "record", str(path), "-o", str(folder / f"x.{suffix}")]
                 taken = _taken(command, ours)
+                if not kept.is_dir():
+                    raise RuntimeError(f"nothing was kept in {kept}")
                 if turn:  # the first turn only fills the caches
                     each.append(taken)
             said = subprocess.run([sys.executable, "-c", PARTS, str(path), str(folder / "state")], check=True,
@@ -69,10 +82,10 @@ def run(channels: int) -> None:
             for part, value in json.loads(said.stdout).items():
                 parts.setdefault(part, []).append(value)
     print(f"  whole process, median of {ROUNDS} in turn, on {os.cpu_count()} cores (load {os.getloadavg()[0]:.1f})")
-    for suffix, each in seconds.items():
+    for (suffix, how), each in seconds.items():
         wall, cpu = (statistics.median(values) for values in zip(*each, strict=True))
         goal = f"   goal: under {GOAL_S:.0f} s" if suffix == "pdf" else ""
-        print(f"  {suffix:<6} {wall:.2f} s, least {min(each)[0]:.2f} s; {cpu:.2f} s of the processor{goal}")
+        print(f"  {suffix:<5}{how}  {wall:.2f} s, least {min(each)[0]:.2f} s; {cpu:.2f} s of the processor{goal}")
     print("  seconds of the processor in each part (median)")
     for part, values in parts.items():
         print(f"    {part:<14} {statistics.median(values):.2f} s")
