@@ -16,7 +16,7 @@ const views = [["light", 1200], ["dark", 1200], ["light", 360]].slice(0, rest.in
 const quiet = ["--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"];
 const patience = 300_000; // ms: the computer may be busy with other tests
 const browser = await puppeteer.launch({
-  executablePath: browserPath, args: ["--no-sandbox", "--disable-gpu", "--disable-quic", ...quiet],
+  executablePath: browserPath, args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-dev-shm-usage", ...quiet],
   timeout: patience, protocolTimeout: patience,
 });
 let broken = 0;
