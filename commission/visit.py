@@ -78,7 +78,7 @@ class Visit:
         self._decoder = decoder
         self._memory = memory
         self._lock = threading.RLock()
-        self._analysed: dict[int, Analysed] = {}
+        self._analysed: dict[tuple[int, bool], Analysed] = {}  # by the keys of `_by_key`
         self._outcomes: dict[tuple[str, str], tuple[object, Outcome]] = {}
         self._findings: dict[str, tuple[object, tuple[Finding, ...]]] = {}
         self._rejudged: tuple[object, Rejudged | None] | None = None
@@ -184,17 +184,19 @@ class Visit:
     @property
     def pending(self) -> tuple[StoredResponse, ...]:
         """Stored responses that count and are not analysed yet."""
-        return tuple(response for response in self.job.responses if response.seq not in self._analysed)
+        return tuple(response for key, response in _by_key(self.job) if key not in self._analysed)
 
     def analyse(self, cancel: CancelToken, progress: Progress) -> Analyses:
         """Analyse what is pending, in batches; Escape between two of them raises Cancelled and loses nothing."""
         from commission.dsp.analysis import analyse_batch
 
+        job = self.job  # one state of it throughout: another thread may correct what a channel is
+        keys = {response.seq: key for key, response in _by_key(job)}
+        todo = tuple(response for response in job.responses if keys[response.seq] not in self._analysed)
         if self._memory is not None:
-            known = self._memory.recall(self.job, self.pending)
-            self._analysed |= {r.seq: _analysed(r, known[r.seq]) for r in self.pending if r.seq in known}
-        todo = self.pending
-        subs = {channel.id for channel in self.job.system.channels if channel.is_sub}
+            known = self._memory.recall(job, todo)
+            self._analysed |= {keys[r.seq]: _analysed(r, known[r.seq]) for r in todo if r.seq in known}
+            todo = tuple(response for response in todo if response.seq not in known)
         done = 0
         for decoded in decoded_ahead(todo, lambda batch: self._decoder(batch, self._journal.blob)):
             if cancel.is_set():
@@ -202,25 +204,23 @@ class Visit:
             progress(done / len(todo), decoded[0][0].body.file_name)
             done += len(decoded)
             good = [(stored, response) for stored, response in decoded if isinstance(response, model.Response)]
-            results = analyse_batch(
-                [response for _, response in good], [stored.body.channel in subs for stored, _ in good]
-            )
+            results = analyse_batch([response for _, response in good], [keys[stored.seq][1] for stored, _ in good])
             said: dict[int, Analysis | Exception] = {
                 stored.seq: response for stored, response in decoded if isinstance(response, Exception)
             }
             said.update({stored.seq: result for (stored, _), result in zip(good, results, strict=True)})
             for stored, _ in decoded:
-                self._analysed[stored.seq] = _analysed(stored, said[stored.seq])
+                self._analysed[keys[stored.seq]] = _analysed(stored, said[stored.seq])
         progress(1.0, "")
         if todo and self._memory is not None:
-            found = {item.seq: item.analysis for item in self.analyses if item.analysis is not None}
-            self._memory.keep(self.job, found)
+            found = {seq: self._analysed[key].analysis for seq, key in keys.items()}
+            self._memory.keep(job, {seq: analysis for seq, analysis in found.items() if analysis is not None})
         return self.analyses
 
     @property
     def analyses(self) -> Analyses:
         """What is analysed of the responses that count."""
-        items = tuple(self._analysed[r.seq] for r in self.job.responses if r.seq in self._analysed)
+        items = tuple(self._analysed[key] for key, _ in _by_key(self.job) if key in self._analysed)
         if self._analyses is None or items != tuple(self._analyses):
             self._analyses = model.Analyses(items)
         return self._analyses
@@ -282,6 +282,12 @@ class Visit:
     def close(self) -> None:
         """Release the file."""
         self._journal.close()
+
+
+def _by_key(job: Job) -> tuple[tuple[tuple[int, bool], StoredResponse], ...]:
+    """The responses that count, each by seq and by whether it is a subwoofer's, which may be corrected in an open job."""
+    subs = {channel.id for channel in job.system.channels if channel.is_sub}
+    return tuple(((response.seq, response.body.channel in subs), response) for response in job.responses)
 
 
 def _analysed(stored: StoredResponse, result: Analysis | Exception) -> Analysed:

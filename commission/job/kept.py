@@ -25,6 +25,8 @@ FILES_KEPT = 40
 """Jobs, the newest; one takes about a megabyte."""
 _CODE = ("audio", "dsp", "model")
 _LIBRARIES = ("numpy/version.py", "scipy/version.py", "soundfile.py")
+_USELESS = (OSError, msgspec.MsgspecError, ValueError, TypeError)
+"""What files and their contents can raise, and values that cannot be stored."""
 
 
 class _Kept(msgspec.Struct, array_like=True):
@@ -54,7 +56,7 @@ class KeptAnalyses:
 
     def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis]:
         """What is kept of these responses, by seq."""
-        with suppress(OSError, msgspec.MsgspecError, ValueError):
+        with suppress(*_USELESS):
             known = self._read(job)
             keys = {response.seq: _key(job, response) for response in wanted}
             return {seq: _restored(known[key]) for seq, key in keys.items() if key in known}
@@ -62,7 +64,7 @@ class KeptAnalyses:
 
     def keep(self, job: Job, analyses: Mapping[int, Analysis]) -> None:
         """Keep these, by seq, in place of what was kept of that job."""
-        with suppress(OSError, msgspec.MsgspecError, ValueError):
+        with suppress(*_USELESS):
             kept = {_key(job, r): _kept(analyses[r.seq]) for r in job.responses if r.seq in analyses}
             data = msgspec.msgpack.encode(kept)
             self._folder.mkdir(parents=True, exist_ok=True)

@@ -118,6 +118,42 @@ def test_a_channel_that_became_a_subwoofer_is_analysed_anew(job_file: Path, fold
     assert with_counted(changed, folder)[1] == mine
 
 
+def test_a_channel_that_becomes_a_subwoofer_while_the_job_is_open_is_analysed_anew(
+    job_file: Path, folder: Path, tmp_path: Path
+) -> None:
+    """Otherwise the job says one thing now and another when it is opened again, or what is kept is wrong for good."""
+    changed = Path(shutil.copy(job_file, tmp_path))
+    journal, decoder = JobFile.open(changed), Counted()
+    visit = Visit(journal, decoder, KeptAnalyses(folder))
+    visit.analyse(threading.Event(), unwatched)
+    assert decoder.count == 0
+    system = visit.job.system
+    channels = tuple(dataclasses.replace(c, role="sub") if c.id == "FC" else c for c in system.channels)
+    visit.append(SystemDefined(system=dataclasses.replace(system, channels=channels)))
+    assert {r.body.channel for r in visit.pending} == {"FC"}
+    seen = visit.analyse(threading.Event(), unwatched)
+    visit.append(SystemDefined(system=system))
+    assert not visit.pending  # what it was before is known
+    visit.append(SystemDefined(system=dataclasses.replace(system, channels=channels)))
+    journal.close()
+    recalled, decoded = with_counted(changed, folder)
+    computed, _ = with_counted(changed, None)
+    assert decoded == 0
+    for one, now, later in zip(computed, seen, recalled, strict=True):
+        assert dict(fields(now.analysis)) == dict(fields(later.analysis))
+        # Transforms of fewer recordings at once round differently in single precision; another band is decibels away.
+        assert later.analysis.level_db == pytest.approx(one.analysis.level_db, abs=1e-4)
+
+
+def test_what_cannot_be_stored_is_not_kept(job_file: Path, tmp_path: Path) -> None:
+    visit = Visit(JobFile.open(job_file, read_only=True), decode)
+    odd = {item.seq: dataclasses.replace(item.analysis, low_hz=np.float64(40.0))
+           for item in visit.analyse(threading.Event(), unwatched)}  # fmt: skip
+    KeptAnalyses(tmp_path).keep(visit.job, odd)
+    visit.close()
+    assert not list(tmp_path.iterdir())
+
+
 @pytest.mark.parametrize("spoil", [
     lambda path: path.unlink(),
     lambda path: path.write_bytes(b""),
