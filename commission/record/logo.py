@@ -87,6 +87,15 @@ def check_svg(content: bytes, where: str) -> None:
     checker.done()
 
 
+def _without_comments(text: str) -> str:
+    """Comments of a style taken out; one that never ends stays. In one pass, whatever stands there."""
+    kept, at = [], 0
+    while (start := text.find("/*", at)) >= 0 and (end := text.find("*/", start + 2)) >= 0:
+        kept.append(text[at:start])
+        at = end + 2
+    return "".join([*kept, text[at:]])
+
+
 class _SvgCheck:
     """What expat reports, held against what a drawing needs."""
 
@@ -96,6 +105,8 @@ class _SvgCheck:
         self._named: list[str] = [""]
         """Ids of the open elements that have one; "" is the drawing itself."""
         self._sheet: list[str] = []
+        """The style sheet that is open, piece by piece."""
+        self._sheet_names: set[str] = set()
         self._drawn: dict[str, int] = {"": 0}
         self._refers: dict[str, list[str]] = {"": []}
         self._gradients: set[str] = set()
@@ -120,6 +131,8 @@ class _SvgCheck:
             self._size(attributes)
         if space != _SVG or local not in _ELEMENTS:
             self._refuse(f"the element <{clean_text(local)[:40]}>")
+        if self._open and self._open[-1] == "style":
+            self._refuse("an element within a style", "text alone in a style")
         if len(self._open) >= DEEPEST:
             self._refuse(f"groups within groups, more than {DEEPEST} deep", "a flatter drawing")
         self._open.append(local)
@@ -172,22 +185,29 @@ class _SvgCheck:
             self._sheet.append(text)
 
     def _style(self, text: str) -> None:
-        plain = re.sub(r"\s+|/\*.*?\*/", "", text.lower())
+        whole, plain = ("".join(each.lower().split()) for each in (text, _without_comments(text)))
         if "\\" in plain or "@import" in plain or "javascript:" in plain or "expression(" in plain:
             self._refuse("a style that fetches or runs something")
-        if re.search(r"url\((?!['\"]?#)", plain) or "image-set(" in plain or "src(" in plain:
+        # Within url( ) there are no comments: what looks like one is the address (CSS Syntax 3, 4.3.6; from memory).
+        if (
+            any(re.search(r"url\((?!['\"]?#)", each) for each in (whole, plain))
+            or "image-set(" in plain
+            or "src(" in plain
+        ):
             self._refuse("a reference to something outside")
 
     def end(self, _: str) -> None:
         """The element is closed."""
         self._named.pop()
         if self._open.pop() == "style":
-            self._style("".join(self._sheet))
+            sheet = "".join(self._sheet)
+            self._sheet.clear()
+            self._style(sheet)
+            self._sheet_names.update(_REFERENCE.findall(sheet))
 
     def done(self) -> None:
         """The whole drawing: a style sheet may name gradients only, and what it draws in the end has a limit."""
-        named = set(_REFERENCE.findall("".join(self._sheet)))
-        if odd := sorted(named - self._gradients):
+        if odd := sorted(self._sheet_names - self._gradients):
             self._refuse(f"a style that refers to “{clean_text(odd[0])[:40]}”", "gradients alone in a style")
         if self._cost() > MOST_DRAWN:
             self._refuse(f"references that draw more than {MOST_DRAWN} elements", "a simpler drawing")

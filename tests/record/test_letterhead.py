@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from commission.model import InputError
+from commission.record import logo
 from commission.record.letterhead import load_letterhead
 from commission.record.logo import check_svg
 
@@ -74,6 +75,10 @@ def test_name_lines_and_logo(tmp_path: Path) -> None:
         '<rect style="fill:url(//example.org/x)"/>',
         '<rect style="fill:u\\72l(//example.org/x)"/>',
         '<rect fill="url(https://example.org/x.svg#a)"/>',
+        '<rect fill="url(/*)*/#a)"/>',
+        '<rect style="/ * ; fill: url(http://example.org/x) * /"/>',
+        "<style>@imp<style/>ort 'http://example.org/x.css';</style>",
+        "<style>/*</style><style>@import 'http://example.org/x.css';</style><style>*/</style>",
         '<?xml-stylesheet href="http://example.org/x.css"?>',
         "<iframe/>",
         '<g xml:base="http://example.org/"><use href="#a"/></g>',
@@ -128,6 +133,21 @@ def test_a_few_lines_cannot_swell_to_millions(inside: str, said: str) -> None:
     """Such files keep a typesetter or a browser busy for hours; what refers to itself is an error (SVG 1.1, 5.6)."""
     with pytest.raises(InputError, match=said):
         check_svg(SVG.format(inside).encode(), "logo.svg")
+
+
+def test_many_styles_and_comments_are_read_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read again and again they kept whoever checks a record with such a logo busy for minutes."""
+    read: list[int] = []
+    style = logo._SvgCheck._style
+
+    def counted(self: logo._SvgCheck, text: str) -> None:
+        read.append(len(text))
+        style(self, text)
+
+    monkeypatch.setattr(logo._SvgCheck, "_style", counted)
+    content = SVG.format("<style>.k{}</style>" * 2000 + f'<path d="{"/*a" * 100_000}"/>').encode()
+    check_svg(content, "logo.svg")
+    assert sum(read) < len(content)
 
 
 def test_an_ordinary_drawing_of_many_parts_is_taken() -> None:
