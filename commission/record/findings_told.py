@@ -10,7 +10,7 @@ from commission.model import Finding
 from commission.model.outcome import Cause
 from commission.record.checks import farthest, kind_name, verdict_counts
 from commission.record.document import Block, Facts, Paragraph, Section
-from commission.record.telling import FOUND, OPTIONAL, Telling, capital, measured_in, only_found, sentence
+from commission.record.telling import FOUND, OPTIONAL, Telling, capital, measured_in, sentence
 from commission.steps.handover import fate, judged_again, same_fault
 
 CAUSES: tuple[Cause, ...] = ("electronics", "settings", "room")
@@ -39,7 +39,7 @@ class Told:
 def told_findings(telling: Telling) -> tuple[Told, ...]:
     """Every finding of as found with its fate, then what only the last round shows."""
     found = telling.visit.findings(FOUND)
-    if only_found(telling) or telling.after is None:
+    if telling.after is None:
         return tuple(Told(first=finding, now=finding, fate="") for finding in found)
     left = telling.visit.findings(telling.after)
     return (

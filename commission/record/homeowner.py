@@ -206,7 +206,7 @@ def _seats(telling: Telling) -> Section | None:
     sentences = seat_sentences(telling)
     told = {f.kind for own in seat_figures(telling).values() for f in own if (f.before, f.now) != (None, None)}
     counted, everyone = compared_mains(telling), len(mains(job))
-    if counted < everyone and "loudness" in told:
+    if 0 < counted < everyone and "loudness" in told:
         remarks.append(telling.say("seats.only_some", count=counted, all=everyone))
     if telling.after is not None and any(telling.say("seats.word.same") in text for text in sentences):
         remarks.append(telling.say("seats.meaning_change"))

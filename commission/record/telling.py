@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from commission.model import AS_FOUND, AS_LEFT, Channel, Job, Limit, Outcome, RoomPlan
+from commission.model import AS_FOUND, Channel, Job, Limit, Outcome, RoomPlan
 from commission.model.show import number
 from commission.model.units import clean_text, format_length, format_temperature
 from commission.record.document import Grid, Heading
@@ -44,10 +44,11 @@ class Telling:
 
     @property
     def after(self) -> str | None:
-        """The round that tells how things stand now, when there is one beside as found: as left, else the newest."""
-        if AS_LEFT in self.job.rounds:
-            return AS_LEFT
-        return self.job.rounds[-1] if len(self.job.rounds) > 1 else None
+        """The round that tells how things stand now: as left, else the newest, of those that hold anything; None where
+        only as found does. A round that was opened and nothing more tells nothing.
+        """
+        later = (each for each in reversed(self.job.rounds) if each != FOUND)
+        return next((each for each in later if has_round(self.job, each)), None)
 
     def outcome(self, step_id: str, round_id: str) -> Outcome:
         """What a step says of a round."""
@@ -186,7 +187,7 @@ def has_round(job: Job, round_id: str) -> bool:
 
 def only_found(telling: Telling) -> bool:
     """Whether this was a visit that measured and changed nothing: no other round than as found."""
-    return telling.after is None or not has_round(telling.job, telling.after)
+    return telling.after is None
 
 
 def measured(job: Job) -> tuple[int, int]:

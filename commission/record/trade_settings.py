@@ -24,7 +24,8 @@ def settings_section(telling: Telling) -> Section:
     """Settings as found and as left, what to type in after a reset, and what the measurements propose beyond."""
     ident, title = telling.id("settings"), telling.say("settings.title")
     proposals = _proposals(telling)
-    if not any(place[0] in (FOUND, AS_LEFT) for place in telling.job.settings):
+    known = {channel.id for channel in telling.job.system.channels}
+    if not any(round_id in (FOUND, AS_LEFT) and channel in known for round_id, channel in telling.job.settings):
         none = Paragraph(text=telling.say("settings.none"), kind="missing")
         return Section(id=ident, title=title, blocks=(none, *proposals))
     return Section(id=ident, title=title, blocks=(_changes_grid(telling),),

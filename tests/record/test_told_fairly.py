@@ -14,7 +14,7 @@ import pytest
 from builders import cinema, defined, levels, setting, tapes
 from jobs import CREATED_AT, Shelf, grids, renamed, response, said, section, sections, visit_of
 
-from commission.model import AS_FOUND, AS_LEFT, EventBody, Processor, ResponseStored
+from commission.model import AS_FOUND, AS_LEFT, EventBody, Processor, ResponseStored, RoundOpened
 from commission.record.content import document
 from commission.record.document import Document
 from commission.visit import Visit
@@ -189,6 +189,30 @@ def test_loudness_over_some_loudspeakers_says_so() -> None:
 
 
 # --- settings, method, files ----------------------------------------------------------------------------------------
+
+
+def test_loudness_is_not_told_over_none_of_the_loudspeakers() -> None:
+    """Where only the subwoofer was recorded again."""
+    channels = (*FRONT, "SUB1")
+    given = {**heard(AS_FOUND, channels), **heard(AS_LEFT, ("SUB1",))}
+    text = said(section(record(visit_of(defined(cinema(channels, SEATS)), heard=given)), "summary-seats"))
+    assert "Loudness within 0.0 dB before, not measured again" in text
+    assert "Loudness is of the" not in text
+
+
+def test_a_round_that_was_opened_and_nothing_more_tells_nothing() -> None:
+    opened = RoundOpened(round=AS_LEFT)
+    doc = front(opened, given=heard(AS_FOUND, FRONT))
+    assert said(section(doc, "summary")) == said(section(front(given=heard(AS_FOUND, FRONT)), "summary"))
+    # Nor does it hide what was measured in between.
+    doc = front(opened, given={**heard(AS_FOUND, FRONT, "FR"), **heard("second-try", FRONT)})
+    assert "again in between (second try), but not as it was left" in said(section(doc, "summary"))
+    assert "Put right." in wrong(doc)
+
+
+def test_settings_of_loudspeakers_that_are_gone_do_not_stop_the_record() -> None:
+    doc = record(visit_of(defined(cinema(FRONT)), setting("FL", trim_db=1.0), defined(cinema(()))))
+    assert "No setting of the processor is noted." in said(section(doc, "settings"))
 
 
 def test_settings_finer_than_a_step_keep_every_digit() -> None:
