@@ -193,7 +193,7 @@ class Visit:
         job = self.job  # one state of it throughout: another thread may correct what a channel is
         keys = {response.seq: key for key, response in _by_key(job)}
         todo = tuple(response for response in job.responses if keys[response.seq] not in self._analysed)
-        if self._memory is not None:
+        if todo and self._memory is not None:
             known = self._memory.recall(job, todo)
             self._analysed |= {keys[r.seq]: _analysed(r, known[r.seq]) for r in todo if r.seq in known}
             todo = tuple(response for response in todo if response.seq not in known)

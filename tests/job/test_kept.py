@@ -186,3 +186,10 @@ def test_only_the_newest_jobs_are_kept(job_file: Path, folder: Path, monkeypatch
 def test_verify_takes_nothing_from_what_is_kept(job_file: Path, tmp_path: Path) -> None:
     workshop = LocalWorkshop(tmp_path / "state")
     assert workshop.open(job_file, read_only=True, afresh=True)._memory is None
+
+
+def test_where_nothing_waits_nothing_is_looked_for(tmp_path: Path) -> None:
+    """A job file whose making was cut short holds no event, by whose digest what is kept could be found."""
+    JobFile.create(tmp_path / "empty.commission").close()
+    analyses, decoded = with_counted(tmp_path / "empty.commission", tmp_path / "analyses")
+    assert (len(analyses), decoded) == (0, 0)
