@@ -67,6 +67,15 @@ async def test_digits_enter_and_down(bench):
         assert bench.table.cursor == 2
 
 
+async def test_keys_that_arrive_together_keep_their_order(bench):
+    async with bench.run_test(size=(80, 24)) as pilot:
+        for key in ("7", "6", "enter", "7", "4", "down", "7", "5", "enter"):
+            bench.post_message(events.Key(key, key if len(key) == 1 else None))
+        await pilot.pause()
+        await pilot.pause()
+        assert bench.entered == [("FL", "76", 76.0), ("FC", "74", 74.0), ("FR", "75", 75.0)]
+
+
 async def test_backspace_mends_and_escape_drops(bench):
     async with bench.run_test(size=(80, 24)) as pilot:
         await type_text(pilot, "779")
