@@ -74,7 +74,9 @@ def verdict(said: Sequence[Said], *, log_whole: bool = True) -> Said:
         return Said(False, "This record is not what the job gives.")
     if any(each.holds is None for each in said):
         return Said(
-            None, "Nothing contradicts this record, but not all of it could be compared: it is not confirmed."
+            None,
+            "This record is not confirmed: not all of it could be compared, or what differs may have another cause "
+            "than a change.",
         )
     return Said(True, "This record is confirmed.")
 

@@ -174,6 +174,10 @@ def test_another_version_is_not_taken_for_a_fraud(visit: Visit, monkeypatch: pyt
     assert said[-1].holds is None
     assert "which may differ: On the pages, the record has “15 March 2096”" in said[-1].text
     assert verdict(said).holds is None
+    # What differs is no agreement either.
+    assert verdict(said).text.startswith(
+        "This record is not confirmed: not all of it could be compared, or what differs"
+    )
 
 
 @pytest.mark.parametrize("raw,reason", [
