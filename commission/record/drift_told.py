@@ -67,10 +67,10 @@ def _named(telling: Telling, changed: list[Drift]) -> str:
 
 
 def _drifts(telling: Telling, result: DriftResult) -> Iterable[str]:
-    """The surest first; of two measurements of the same loudness the surer one."""
+    """The surest first; of two measurements of the same loudness the surer one. Each band of a spread is its own."""
     said: dict[tuple[str, str | None], str] = {}
     for d in sorted(result.drifted(), key=lambda d: -abs(d.change) / max(d.expanded, 1e-9)):
-        what = LEVEL if d.quantity == RESPONSE else kind(d.quantity)
+        what = LEVEL if d.quantity == RESPONSE else d.quantity
         said.setdefault((what, d.channel), _drift(telling, d))
     yield from list(said.values())[:MOST]
     if len(said) > MOST:

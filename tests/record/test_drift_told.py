@@ -7,15 +7,18 @@ import re
 from dataclasses import replace
 from typing import Any
 
+import pytest
 from builders import cinema, defined, levels, setting, tapes
 from jobs import CREATED_AT, heard_everywhere, said, section, sections, visit_of
 
 from commission.model import AS_FOUND, AS_LEFT, DelayRange, EarlierVisit, Instrument, Processor, RoundOpened
+from commission.record import drift_told
 from commission.record.content import document
 from commission.record.document import Document
 from commission.record.results import results, results_json
 from commission.record.words import load_words
 from commission.steps.drift_figures import earlier_visit
+from commission.steps.drift_results import Drift, DriftResult
 from commission.visit import Visit
 
 SYSTEM = cinema(["FL", "FC", "FR", "SiL", "SiR", "SUB1"], ["A2"])
@@ -149,6 +152,15 @@ def test_everything_is_told_in_german() -> None:
         english += [text for text in words.untranslated if len(re.findall(r"\b[a-z]{3,}\b", text)) > 2]
     names = {channel.name for channel in room.channels}
     assert not [text for text in english if text not in names and "not heard over the whole range" not in text]
+
+
+def test_every_band_in_which_the_seats_differ_anew_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    drifts = tuple(Drift(quantity=f"spread_db {band}", channel="FL", before=1.0, now=4.0, change=3.0)
+                   for band in ("80-200", "200-500"))  # fmt: skip
+    monkeypatch.setattr(drift_told, "solve", lambda *_: DriftResult(drifts=drifts))
+    text = page_one()
+    assert "from 80–200 Hz the seats differ 3.0 dB more" in text
+    assert "from 200–500 Hz the seats differ 3.0 dB more" in text
 
 
 def test_the_json_tells_a_return_visit_and_no_other() -> None:
