@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from commission.model import AS_FOUND, Channel, Job, Limit, Outcome, RoomPlan
+from commission.model import AS_FOUND, Channel, Job, Limit, Outcome, Processor, RoomPlan
 from commission.model.show import number
 from commission.model.units import clean_text, format_length, format_temperature
 from commission.record.document import Grid, Heading
@@ -129,6 +129,11 @@ class Telling:
         if unit == "°C" and self.units == "imperial":
             return format_temperature(value, "imperial")
         return f"{number(value, decimals(unit, like), signed=signed)} {unit}".strip()
+
+    def assumed(self, value: str) -> str:
+        """A property of the processor, called assumed where nothing is noted of one."""
+        noted = self.job.system.processor != Processor()
+        return value if noted else self.say("site.assumed", value=value)
 
     def limit(self, limit: Limit) -> str:
         """What a limit allows: "−0.50 to 0.50 dB", "at most 30 dB"."""

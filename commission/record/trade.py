@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
-from commission.model import Check, Processor
+from commission.model import Check
 from commission.model.show import number
 from commission.model.units import clean_text, format_length, format_temperature
 from commission.record.budgets_told import budgets_section
@@ -46,12 +46,7 @@ def _facts(telling: Telling) -> list[tuple[str, str]]:
     reference = system.reference_seat
     speed = processor.speed_of_sound_m_s
     level = telling.say("site.level_value", level=f"{processor.reference_spl_db:g} dB(C)")
-    assumed = processor == Processor()
-
-    def held(value: str) -> str:
-        return telling.say("site.assumed", value=value) if assumed else value
-
-    sub = processor.sub_reference_spl_db
+    held, sub = telling.assumed, processor.sub_reference_spl_db
     return [
         ("client", clean_text(system.client)),
         ("place", clean_text(system.place)),

@@ -172,18 +172,19 @@ def _with_it(telling: Telling) -> tuple[tuple[str, str], ...]:
     """What the values of the table rest on: units and steps, the speed of sound, the reference level."""
     processor = telling.job.system.processor
     trim, delay, speed = processor.trim_db, processor.delay, processor.speed_of_sound_m_s
+
+    def steps(unit: str, step: float) -> str:
+        return telling.assumed(telling.say("settings.steps", unit=unit, step=f"{step:g}"))
+
     pairs = [
-        (telling.say("settings.trim"), telling.say("settings.steps", unit="dB", step=f"{trim.step:g}")),
-        (
-            capital(telling.say("settings.kind_delay")),
-            telling.say("settings.steps", unit=delay.unit, step=f"{delay.step:g}"),
-        ),
+        (telling.say("settings.trim"), steps("dB", trim.step)),
+        (capital(telling.say("settings.kind_delay")), steps(delay.unit, delay.step)),
     ]
     if delay.unit != "ms":
         held = telling.say("site.not_noted") if speed is None else f"{speed:g} m/s"
         pairs.append((telling.say("site.assumed_speed"), held))
     level = f"{processor.reference_spl_db:g} dB(C)"
-    pairs.append((telling.say("site.level"), telling.say("site.level_value", level=level)))
+    pairs.append((telling.say("site.level"), telling.assumed(telling.say("site.level_value", level=level))))
     return tuple(pairs)
 
 

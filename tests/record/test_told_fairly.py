@@ -302,6 +302,9 @@ def test_a_processor_of_which_nothing_is_noted_is_not_described_as_if_it_were() 
     )
     assert "assumed" not in known
     assert unknown.count("(assumed: nothing is noted of the processor)") == 3
+    # Nor is what its settings rest on, after a reset.
+    doc = record(visit_of(defined(cinema(["FL"], ["A2"], processor=Processor())), setting("FL", trim_db=1.0)))
+    assert said(section(doc, "settings-after")).count("(assumed: nothing is noted of the processor)") == 3
 
 
 def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
