@@ -53,7 +53,8 @@ def _intro(telling: Telling, alone: bool) -> str:
     if not again:
         return telling.say("summary.intro_not_again", **counts)
     if not first:
-        return telling.say("summary.intro_only_left", **counts)
+        left = telling.after == AS_LEFT
+        return telling.say("summary.intro_only_left" if left else "summary.intro_alone", **counts)
     if telling.after != AS_LEFT:
         return telling.say("summary.intro_between", round=telling.round(telling.after), **counts)
     missing, lost, _, _ = not_again(telling.job)

@@ -79,12 +79,15 @@ _Values = dict[str, float]
 def _pair(
     telling: Telling, after: str | None, look: Callable[[Telling, str, set[str]], _Values]
 ) -> tuple[_Values, _Values]:
-    """Values of both rounds over the main loudspeakers that both hold at any seat."""
+    """Values of both rounds over the main loudspeakers that both hold at any seat; where there are none, of the first
+    that holds any.
+    """
     heard = _channels(telling.job, FOUND)
     if after is None:
         return look(telling, FOUND, heard), {}
-    both = heard & _channels(telling.job, after)
-    return look(telling, FOUND, both or heard), look(telling, after, both)
+    again = _channels(telling.job, after)
+    both = heard & again
+    return look(telling, FOUND, both or heard), look(telling, after, both if heard else again)
 
 
 def compared_mains(telling: Telling) -> int:

@@ -327,6 +327,19 @@ def test_the_opening_says_which_rounds_there_are() -> None:
     assert "measured as it was found and again as it was left." in opening(AS_FOUND, AS_LEFT)
     assert "but not as it was found: what has changed is not known" in opening(AS_LEFT)
     assert "again in between (after the move), but not as it was left" in opening(AS_FOUND, "after-the-move")
+    assert "as it was left" not in opening("after-the-move")
+
+
+def test_seats_that_were_recorded_only_at_the_end_are_not_called_unmeasured() -> None:
+    text = said(section(front(given=heard(AS_LEFT, FRONT)), "summary-seats"))
+    assert (
+        "not compared, because it was not measured both before and after. Loudness within 0.0 dB, not measured"
+        in text
+    )
+    assert ": not measured." not in text
+    # Other loudspeakers than before are no comparison.
+    text = said(section(front(given={**heard(AS_FOUND, ("FL",)), **heard(AS_LEFT, ("FC", "FR"))}), "summary-seats"))
+    assert "Loudness within" not in text
 
 
 def test_faults_of_a_visit_that_measured_only_at_its_end_are_told() -> None:
