@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,8 +38,8 @@ def told_earlier(visit: Visit) -> str | None:
         return None
     name = clean_text(Path(earlier.file_name).name)
     start = f"returns to {name}, event digest {earlier.digest}:"
-    path = visit.path.with_name(Path(earlier.file_name).name)
-    if not path.is_file():
+    path = visit.path.parent / Path(earlier.file_name).name
+    if not os.path.isfile(path):  # which takes any text for a name; a log may hold one that no folder can
         return f"– {start} not beside this job, so not looked at; the figures compared with are in this job's own log"
     from commission.job.store import JobFile
 

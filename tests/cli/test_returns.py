@@ -10,7 +10,7 @@ from builders import cinema, levels, setting
 
 from commission.cli import main
 from commission.cli.workshop import LocalWorkshop
-from commission.model import AS_LEFT, Noted
+from commission.model import AS_LEFT, EarlierVisit, Noted
 
 LEVELS = {"FL": 75.0, "FC": 75.2, "FR": 74.9, "SiL": 75.0}
 
@@ -116,6 +116,17 @@ def test_verify_says_whether_the_earlier_job_is_still_what_was_returned_to(
     assert "? returns to first.commission" in verified()
     path.unlink()
     assert "– returns to first.commission" in verified() and "not beside this job" in verified()
+
+
+@pytest.mark.parametrize("name", ["", "/", "..", 300 * "a", "a\0b"])
+def test_a_log_may_name_an_earlier_file_as_no_folder_can(
+    name: str, workshop: LocalWorkshop, capsys: pytest.CaptureFixture[str]
+) -> None:
+    visit = workshop.create(Path("odd"), cinema())
+    visit.append(EarlierVisit(file_name=name, title="", digest="0", round="", closed_at="", program_version=""))
+    visit.close()
+    assert main(["verify", "odd.commission"]) == 0
+    assert "not beside this job" in capsys.readouterr().out
 
 
 def test_a_renamed_earlier_job_is_compared_with_all_the_same(workshop: LocalWorkshop) -> None:
