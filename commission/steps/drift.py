@@ -160,6 +160,11 @@ def _shared_sentences(job: Job, earlier: EarlierVisit, result: DriftResult) -> t
             f"{words}: the mains have {text} {unit} in common (median), which is {_SHARED[quantity]}, and is taken off "
             "every channel."
         )
+    if result.chain_turned:
+        out.append(
+            "Polarity heard: most main loudspeakers are turned over against last time, which is the measuring chain "
+            "rather than they, and is taken off every channel."
+        )
     if result.absolute:
         out.append(
             "Levels are compared as read: with fewer than three main loudspeakers a turned volume looks like a drift "
@@ -203,7 +208,8 @@ def _steady(result: DriftResult) -> tuple[str, ...]:
     out = []
     for quantity, what in WHAT.items():
         same = [d for d in result.drifts if kind(d.quantity) == quantity]
-        if same and not any(d.drifted for d in same):
+        turned = quantity == HEARD and result.chain_turned  # told by itself: they are not as they were
+        if same and not turned and not any(d.drifted for d in same):
             beside = ", but for what the settings explain" if any(d.is_explained for d in same) else ""
             out.append(f"As they were: all {len(same)} {what}{beside}.")
     return tuple(out)

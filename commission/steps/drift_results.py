@@ -142,6 +142,8 @@ class DriftResult:
     """How many figures of the earlier visit wait to be measured at this one."""
     absolute: bool = False
     """Whether levels are compared as read, with the meter's own part: too few mains to tell the volume apart."""
+    chain_turned: bool = False
+    """Whether most mains are heard turned over against last time, which is the measuring chain, and is taken off all."""
     visits: Visits | None = None
 
     def changed_settings(self) -> tuple[Drift, ...]:
@@ -180,13 +182,15 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DriftResult:
             apart.setdefault((kind(place[0]), reason), []).append((place[1] or "", place[2]))
     exact = [_exact(visits, place, pair) for place, pair in both.items() if place[0] in SETTINGS]
     measured, shared, absolute = _measured(visits, both, apart)
+    signs, chain_turned = _signs(visits, both)
     waiting = {(q, c) for (q, reason), places in apart.items() if reason == NOT_NOW for c, _ in places}
     return DriftResult(
-        drifts=(*exact, *_with_coverage(measured), *_signs(visits, both)),
+        drifts=(*exact, *_with_coverage(measured), *signs),
         shared=shared,
         apart={key: tuple(places) for key, places in apart.items()},
         missing=len(waiting),
         absolute=absolute,
+        chain_turned=chain_turned,
         visits=visits,
     )
 
@@ -201,8 +205,8 @@ def _exact(visits: Visits, place: Place, pair: tuple[EarlierFigure, EarlierFigur
                  change=0.0 if abs(change) <= same else change)  # fmt: skip
 
 
-def _signs(visits: Visits, both: Pairs) -> list[Drift]:
-    """Polarity as heard, less what its setting explains. Where most mains turned alike, the measuring chain did."""
+def _signs(visits: Visits, both: Pairs) -> tuple[list[Drift], bool]:
+    """Polarity as heard, less what its setting explains; whether most mains turned alike: the measuring chain did."""
     found = {}
     for (quantity, channel, _), (then, now) in both.items():
         if quantity == HEARD and channel is not None:
@@ -210,11 +214,12 @@ def _signs(visits: Visits, both: Pairs) -> list[Drift]:
             found[channel] = then, now, turned, now.value * then.value * (turned or 1.0)
     mains = [each[3] for name, each in found.items() if name in visits.mains]
     chain = -1.0 if sum(sign < 0 for sign in mains) > len(mains) / 2 >= LEAST_MAINS / 2 else 1.0
-    return [
+    drifts = [
         Drift(quantity=HEARD, channel=name, before=then.value, now=now.value, explained=turned,
               change=0.0 if sign * chain > 0 else 2 * now.value)
         for name, (then, now, turned, sign) in found.items()
     ]  # fmt: skip
+    return drifts, chain < 0
 
 
 def _measured(visits: Visits, both: Pairs, apart: Apart) -> tuple[list[Drift], dict[str, float], bool]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
@@ -63,7 +64,7 @@ class Visits:
     then: System
     """The room, its seats, loudspeakers and instruments as they were."""
     temperature_noted: bool
-    """Whether the Site form was gone through at this visit: until then its temperature is that of the earlier one."""
+    """Whether the air's temperature was typed in at this visit: until then it is that of the earlier one."""
 
     @classmethod
     def of(cls, job: Job, round_id: str) -> Visits | None:
@@ -74,8 +75,11 @@ class Visits:
         here = max((e.seq for e in job.log if e.body is earlier), default=0)
         defined = [(e.seq, e.body.system) for e in job.log if isinstance(e.body, SystemDefined)]
         before = [system for seq, system in defined if seq < here]
-        return cls(job=job, round=round_id, earlier=earlier, then=before[-1] if before else job.system,
-                   temperature_noted=any(seq > here for seq, _ in defined))  # fmt: skip
+        then = before[-1] if before else job.system
+        states = [then, *(system for seq, system in defined if seq > here)]
+        # A system is stored as it was only where its temperature was read again.
+        noted = any(old == new or old.temperature_c != new.temperature_c for old, new in pairwise(states))
+        return cls(job=job, round=round_id, earlier=earlier, then=then, temperature_noted=noted)
 
     @property
     def now(self) -> System:

@@ -238,6 +238,11 @@ def test_the_air_explains_what_a_longer_path_makes_later() -> None:
     unknown = compared((), (), system=rooms[0], heard=heard)  # type: ignore[arg-type]
     lines = {c.source: c.u for c in of(unknown, "arrival_ms", "SiL").budget.contributions}  # type: ignore[union-attr]
     assert lines["air temperature at this visit"] == pytest.approx(5 / math.sqrt(3))
+    # A seat was added: nobody has read the temperature for that.
+    added = cinema(["FL"], ["A2", "A3"], channels=near, temperature_c=10.0)
+    other = compared((), (), system=rooms[0], changed=added, heard=heard)  # type: ignore[arg-type]
+    lines = {c.source: c.u for c in of(other, "arrival_ms", "SiL").budget.contributions}  # type: ignore[union-attr]
+    assert lines["air temperature at this visit"] == pytest.approx(5 / math.sqrt(3))
 
 
 def test_a_changed_delay_explains_its_arrival() -> None:
@@ -289,8 +294,9 @@ def test_a_loudspeaker_that_was_turned_over_is_heard() -> None:
     assert not [d for d in explained.drifted() if d.quantity == "heard_polarity"]
     assert of(explained, "heard_polarity", "SiL").word == "as explained"
     chain = heard_room(SoundRoom(), {c.id: -1 for c in room.channels})
-    assert not [d for d in compared((), (), system=room, heard=(heard[0], chain)).drifts
-                if d.quantity == "heard_polarity" and d.drifted]  # fmt: skip
+    turned_over = compared((), (), system=room, heard=(heard[0], chain))
+    assert not [d for d in turned_over.drifts if d.quantity == "heard_polarity" and d.drifted]
+    assert turned_over.chain_turned and not found.chain_turned and not explained.chain_turned
 
 
 # --- what cannot be compared ---------------------------------------------------------------------------------------------

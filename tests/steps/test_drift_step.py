@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from builders import cinema, defined, events_of, job_of, levels, setting
+from sound_room import SoundRoom
 
 from commission.history import fold
 from commission.model import AS_LEFT, Analyses, EarlierVisit, Instrument, Judged, Noted, RoundOpened, Verdict
@@ -84,6 +85,22 @@ def test_a_changed_setting_is_exact_and_asks_who_changed_it() -> None:
     assert not drift.evaluate(answered, "as-found", NOTHING).advice, "asked once and noted, it is asked no more"
     bounds = [(c.limit.low, c.limit.high) for c in outcome.checks if c.limit is not None]
     assert set(bounds) == {(0.0, 0.0)}, "a setting has no uncertainty, not a hair of it"
+
+
+def test_a_measuring_chain_that_was_turned_over_is_told() -> None:
+    """Nothing of it is the room's; that all polarities are as they were would be untrue."""
+    room = SoundRoom()
+    then = drift_figures.earlier_visit(
+        job_of(defined(room.system)), room.analyses(), file_name="then.commission", program_version="0.1.0"
+    )
+    for channel in room.system.channels:
+        room.change(channel.id, polarity=-1)
+    job = job_of(defined(room.system), then)
+    outcome = drift.evaluate(job, "as-found", room.analyses())
+    said = "\n".join(outcome.remarks)
+    assert "most main loudspeakers are turned over against last time" in said
+    assert "polarities heard" not in said
+    assert not [c for c in outcome.checks if c.id == "drift.heard_polarity" and c.verdict is not Verdict.PASS]
 
 
 def test_nobody_is_suspected_where_the_sheet_was_never_ticked() -> None:
