@@ -37,7 +37,7 @@ def shown_progress(label: str) -> Progress:
 
     def show(fraction: float, text: str) -> None:
         end = "\n" if fraction >= 1 else ""
-        print(f"\r{label} {fraction:4.0%} {text[:40]:<40}", end=end, file=sys.stderr, flush=True)
+        print(f"\r{label} {fraction:4.0%} {clean_text(text)[:40]:<40}", end=end, file=sys.stderr, flush=True)
 
     return show
 

@@ -37,7 +37,7 @@ def told_earlier(visit: Visit) -> str | None:
     if earlier is None:
         return None
     name = clean_text(Path(earlier.file_name).name)
-    start = f"returns to {name}, event digest {earlier.digest}:"
+    start = f"returns to {name}, event digest {clean_text(earlier.digest)}:"
     path = visit.path.parent / Path(earlier.file_name).name
     if not os.path.isfile(path):  # which takes any text for a name; a log may hold one that no folder can
         return f"– {start} not beside this job, so not looked at; the figures compared with are in this job's own log"

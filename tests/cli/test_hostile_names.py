@@ -11,6 +11,7 @@ from builders import cinema, levels
 from PIL import Image
 
 from commission.cli import main
+from commission.cli.commands import shown_progress
 from commission.cli.workshop import LocalWorkshop
 
 READERS = [
@@ -87,3 +88,12 @@ def test_a_broken_letterhead_of_ones_own_keeps_nobody_from_the_data(
     assert "letterhead.toml: found no valid TOML" in capsys.readouterr().err
     assert main(["record", "loft.commission", "-o", "x.json"]) == 0
     assert main(["record", "loft.commission", "-o", "x.csv"]) == 0
+
+
+def test_the_progress_line_says_names_as_plain_words(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A job from elsewhere may hold such names of recordings."""
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
+    shown_progress("Analysing")(0.5, "FL\x1b[2J\n.wav")
+    assert capsys.readouterr().err.removeprefix("\r").isprintable()

@@ -123,10 +123,13 @@ def test_a_log_may_name_an_earlier_file_as_no_folder_can(
     name: str, workshop: LocalWorkshop, capsys: pytest.CaptureFixture[str]
 ) -> None:
     visit = workshop.create(Path("odd"), cinema())
-    visit.append(EarlierVisit(file_name=name, title="", digest="0", round="", closed_at="", program_version=""))
+    visit.append(
+        EarlierVisit(file_name=name, title="", digest="0\x1b[2J", round="", closed_at="", program_version="")
+    )
     visit.close()
     assert main(["verify", "odd.commission"]) == 0
-    assert "not beside this job" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "not beside this job" in said and "\x1b" not in said
 
 
 def test_a_renamed_earlier_job_is_compared_with_all_the_same(workshop: LocalWorkshop) -> None:
