@@ -10,7 +10,7 @@ import pytest
 from builders import cinema, levels
 from textual import events
 from textual.pilot import Pilot
-from textual.widgets import Footer, Input
+from textual.widgets import Footer, Input, Static
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model import Noted, Room, System
@@ -387,4 +387,13 @@ async def test_the_form_begins_at_its_gap_and_a_number_edits_at_once(
         await pilot.press("enter")
         await settle(pilot)
         assert app.visit.job.system.seats[0].weight == 0.75
+        app.screen.query_one("#fields", Picker).select("seats.0.weight")
+        await settle(pilot)
+        for key in ("enter", *"1.25"):  # replaces what stands there, and Enter is not overtaken by it
+            app.post_message(events.Key(key, key if len(key) == 1 else None))
+        await settle(pilot)
+        assert app.screen.query_one(Input).value == "1.25"
+        assert str(app.screen.query_one("#refusal", Static).content) == ""
+        await pilot.press("escape")
+        await settle(pilot)
         assert isinstance(app.screen, SiteForm)

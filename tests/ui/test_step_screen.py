@@ -5,6 +5,7 @@ import threading
 import pytest
 from builders import cinema, defined, levels
 from stand_ins import MemoryJournal, StandInSource, app_of, screen_text, settle
+from textual import events
 from textual.widgets import Static
 
 from commission.model import (
@@ -142,6 +143,24 @@ async def test_a_full_disk_is_said_beside_the_row_and_the_number_stays():
         await pilot.press("enter")
         await settle(pilot)
         assert readings(app) == [("FL", 76.0)]
+
+
+async def test_a_disk_that_fills_between_two_numbers_that_arrive_together():
+    class Filling(MemoryJournal):
+        def append(self, bodies, blobs=None):
+            stored = super().append(bodies, blobs)
+            self.full = True
+            return stored
+
+    app = app_of(journal=Filling(defined(cinema())))
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await open_step(app, pilot, "levels")
+        for key in ("7", "6", "enter", "7", "4", "enter"):
+            app.post_message(events.Key(key, key if len(key) == 1 else None))
+        await settle(pilot)
+        assert readings(app) == [("FL", 76.0)]
+        table = screen.query_one(EntryTable)
+        assert (table.cursor, table.typing.text) == (1, "74")
 
 
 async def test_note_goes_into_the_log():

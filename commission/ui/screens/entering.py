@@ -34,7 +34,7 @@ def store_reading(screen: VisitScreen, step: Step, table: EntryTable, event: Ent
     try:
         screen.visit.append(body)
     except CommissionError as error:
-        table.select(next(i for i, row in enumerate(table.rows) if row.prompt is prompt))
+        table.select(next((i for i, row in enumerate(table.rows) if row.prompt == prompt), table.cursor))
         table.typing = Typing(event.text)
         table.refuse(str(error))
         return

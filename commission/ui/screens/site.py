@@ -156,10 +156,13 @@ class SiteForm(AnyStepScreen):
     @on(Picker.Chosen)
     def edit(self, event: Picker.Chosen) -> None:
         """Ask for the new value."""
-        if event.key == LIMITS:
+        self._edit(event.key)
+
+    def _edit(self, key: str) -> None:
+        if key == LIMITS:
             self.commission.action_limits()
             return
-        field = self._fields.get(event.key)
+        field = self._fields.get(key)
         if field is None:
             return
         if field.choices:
@@ -172,7 +175,13 @@ class SiteForm(AnyStepScreen):
         if isinstance(self.app.screen, AskText):  # typed faster than the question came up
             self.app.screen.type_on(event)
             return
-        field = self._fields.get(self.query_one("#fields", Picker).key)
+        fields = self.query_one("#fields", Picker)
+        bound = self.active_bindings.get(event.key)
+        if bound is not None and bound.node is fields and bound.binding.action == "choose":
+            event.stop()  # here and now: on its way to the program it would be overtaken by the number behind it
+            self._edit(fields.key)
+            return
+        field = self._fields.get(fields.key)
         if event.character is None or event.character not in STARTS or field is None or field.choices:
             return
         event.stop()
