@@ -289,9 +289,10 @@ def _with_median(visits: Visits, drifts: list[Drift], *, absolute: tuple[Contrib
 
 
 def _with_air(visits: Visits, drifts: list[Drift]) -> list[Drift]:
-    """Arrivals, with what the temperatures of both visits make of a longer or shorter path than the others'."""
+    """Arrivals, with what the temperatures of both visits make of a longer or shorter path than that of the mains."""
     far = {d.channel: flight_m(visits, d.channel) for d in drifts if d.quantity == ARRIVAL and d.channel is not None}
-    middle = median([m for m in far.values() if m is not None] or [0.0])
+    # The mains, as their median is what is taken off.
+    middle = median([m for c, m in far.items() if m is not None and c in visits.mains] or [0.0])
     speed = speed_of_sound_m_s(visits.now.temperature_c)
     out = []
     for d in drifts:

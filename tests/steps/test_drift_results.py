@@ -245,6 +245,19 @@ def test_the_air_explains_what_a_longer_path_makes_later() -> None:
     assert lines["air temperature at this visit"] == pytest.approx(5 / math.sqrt(3))
 
 
+def test_the_air_makes_nothing_of_the_main_loudspeaker_in_the_middle() -> None:
+    """What the mains have in common is taken off, so that it does not matter how far the subwoofers stand."""
+    far_m = {"FL": 2.0, "FC": 3.0, "FR": 4.0, "SUB1": 6.0, "SUB2": 6.0}
+    places = tuple(replace(c, position_m=None, distance_m=far_m[c.id]) for c in cinema(list(far_m)).channels)
+    room = cinema(["FL"], ["A2"], channels=places)
+    heard = arrivals({(name, "A2"): far / 343.0 for name, far in far_m.items()}, passes_delays=False)
+    found = compared((), (), system=room, heard=(heard, heard))
+    parts = {name: [c.part for c in of(found, "arrival_ms", name).budget.contributions  # type: ignore[union-attr]
+                    if c.source.startswith("air temperature")] for name in ("FC", "FR")}  # fmt: skip
+    assert parts["FC"] == [0.0, 0.0]
+    assert min(parts["FR"]) > 0
+
+
 def test_a_changed_delay_explains_its_arrival() -> None:
     """1 ms more typed in, and heard 1 ms later; in metres 0.343 m less is 1 ms more at 343 m/s."""
     for delay, then, now in ((DelayRange(unit="ms", step=0.1), 2.0, 3.0), (DelayRange(unit="m"), 3.0, 2.657)):
