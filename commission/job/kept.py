@@ -92,19 +92,18 @@ class KeptAnalyses:
 
 @cache
 def _program() -> bytes:
-    """Digest of all source code between a recording and its analysis, and of the libraries' versions.
+    """Digest of all source code between a recording and its analysis, of how it is kept, and of the libraries' versions.
 
-    Raises ValueError where the source is not to be had, so that nothing is kept.
+    Raises OSError or ValueError where the source is not to be had, so that nothing is kept.
     """
     ours = Path(commission.__file__).parent
-    files = [path for folder in _CODE for path in sorted((ours / folder).glob("*.py"))]
+    # This module, too: what is kept is read by the order of its fields.
+    files = [ours / "job" / "kept.py", *(path for folder in _CODE for path in sorted((ours / folder).glob("*.py")))]
     for name in _LIBRARIES:
         spec = find_spec(name.split("/")[0].removesuffix(".py"))
         if spec is None or spec.origin is None:
             raise ValueError(name)
         files.append(Path(spec.origin).parent / "version.py" if "/" in name else Path(spec.origin))
-    if len(files) == len(_LIBRARIES):
-        raise ValueError("no source")
     return hashlib.sha256(b"".join(hashlib.sha256(path.read_bytes()).digest() for path in files)).digest()
 
 

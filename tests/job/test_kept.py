@@ -99,10 +99,10 @@ def test_the_program_is_every_line_between_recording_and_analysis(
     shutil.copytree(ours, copy, ignore=shutil.ignore_patterns("__pycache__"))
     monkeypatch.setattr(kept.commission, "__file__", str(copy / "__init__.py"))
     seen = {kept._program.__wrapped__()}
-    for name in ("dsp/polarity.py", "audio/decoding.py", "model/signal.py"):
+    for name in ("dsp/polarity.py", "audio/decoding.py", "model/signal.py", "job/kept.py"):
         (copy / name).write_text((copy / name).read_text("utf-8") + "\n# changed\n", "utf-8")
         seen.add(kept._program.__wrapped__())
-    assert len(seen) == 4
+    assert len(seen) == 5
 
 
 def test_a_channel_that_became_a_subwoofer_is_analysed_anew(job_file: Path, folder: Path, tmp_path: Path) -> None:
