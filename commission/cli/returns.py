@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from commission.model.errors import CommissionError
-from commission.model.units import clean_text, counted
+from commission.model.units import clean_text, counted, round_name
 
 if TYPE_CHECKING:
     from commission.model import EarlierVisit
@@ -16,14 +16,13 @@ if TYPE_CHECKING:
 NOTHING_HELD = (
     "nothing was noted or measured at that visit, so that nothing can be compared: return to the one before it"
 )
-_ROUNDS = {"as-found": "as found", "as-left": "as left"}
 
 
 def told_figures(earlier: EarlierVisit) -> str:
     """What a new return visit will be compared with."""
     if not earlier.figures:
         return NOTHING_HELD
-    round_id = clean_text(_ROUNDS.get(earlier.round, earlier.round))
+    round_id = round_name(earlier.round)
     what = counted(len(earlier.figures), "figure")
     return f"{what} of the visit closed {earlier.closed_at[:10]}, {round_id}, to compare with"
 

@@ -61,6 +61,11 @@ class Channel:
         """The plain name where there is one, else the id."""
         return self.name or self.id
 
+    @property
+    def name_and_id(self) -> str:
+        """As in "Centre (FC)"; the id alone where there is no name."""
+        return f"{self.name} ({self.id})" if self.name and self.name != self.id else self.id
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrimRange:

@@ -11,6 +11,7 @@ import unicodedata
 from typing import Literal
 
 from commission.model.errors import InputError
+from commission.model.system import AS_FOUND, AS_LEFT
 
 INCH_M = 0.0254
 FOOT_M = 0.3048
@@ -30,6 +31,11 @@ _EXPECTED_LENGTH = "a length such as 3.42, 342 cm, 11' 2 1/2\" or 134.5 in"
 def counted(count: int, word: str) -> str:
     """How many of what: "1 file", "2 files"."""
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def round_name(round_id: str) -> str:
+    """A round in words: "as found", "as left"; any other by its id."""
+    return {AS_FOUND: "as found", AS_LEFT: "as left"}.get(round_id, clean_text(round_id))
 
 
 def clean_text(text: str) -> str:

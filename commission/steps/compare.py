@@ -31,6 +31,7 @@ from commission.model import (
     Task,
 )
 from commission.model.show import number
+from commission.model.units import round_name
 from commission.steps.seat_variance import (
     HEARD,
     KINDS,
@@ -82,7 +83,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         return Outcome(step="compare", round=round_id, remarks=said, advice=(waits,), stands_out=stands_out)
     if round_id != result.rounds[1]:
         return Outcome(step="compare", round=round_id,
-                       remarks=(f"The comparison stands in the round {result.rounds[1]}.",))  # fmt: skip
+                       remarks=(f"The comparison stands in the round {round_name(result.rounds[1])}.",))  # fmt: skip
     checks = {(c, kind, label): _check(c, kind, label, change)
               for c, each in result.channels.items() for kind, bands in each.bands.items()
               for label, change in bands.items()}  # fmt: skip

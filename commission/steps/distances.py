@@ -257,8 +257,7 @@ def _advice(job: Job, result: DistancesResult) -> tuple[Advice, ...]:
         return ()
     if result.missing:
         first = job.system.channel(result.missing[0])
-        label = first.label if first is not None else result.missing[0]
-        text = f"Tape the distance to {label} ({result.missing[0]})."
+        text = f"Tape the distance to {first.name_and_id if first is not None else result.missing[0]}."
         return (Advice(text=text, step="distances", priority=25),)
     if result.swapped:
         pair = " and ".join(sorted(result.swapped))

@@ -230,10 +230,10 @@ def _advice(job: Job, round_id: str, result: LevelsResult) -> tuple[Advice, ...]
         return ()
     if result.missing:
         first = job.system.channel(result.missing[0])
-        label = first.label if first is not None else result.missing[0]
+        name = first.name_and_id if first is not None else result.missing[0]
         return (
             Advice(
-                text=f"Read the level of {label} ({result.missing[0]}) at {_seat(job, result) or 'the seat'}.",
+                text=f"Read the level of {name} at {_seat(job, result) or 'the seat'}.",
                 step="levels",
                 priority=20,
             ),

@@ -63,7 +63,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
         Capture(
             channel=channel.id, seat=seat.id, caution=CAUTION,
             text=f"Microphone at {seat.id}, ear height, capsule up; ventilation off.\n"
-                 f"Leave the row, then sweep {channel.label} ({channel.id}).",
+                 f"Leave the row, then sweep {channel.name_and_id}.",
         )
         for seat in job.system.seats
         for channel in job.system.channels
@@ -79,7 +79,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     known = {(curve.channel, curve.seat): curve.id for curve in curves}
     grid = Grid(
         id="seats",
-        title="Seats across, channels down",
+        title=f"Seats across, channels down; figures in {_unit(result)}",
         seats=seats,
         channels=tuple(c.id for c in job.system.channels),
         cells={place: _grid_cell(cell, known.get(place), result) for place, cell in result.cells.items()

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.delays import SPEEDS_M_S, plausible_speed
 from commission.model import Advice, Analyses, Check, Column, Job, Limit, Outcome, Row, Step, Table, Task
-from commission.model.units import format_length, format_temperature
+from commission.model.units import format_length, format_temperature, round_name
 from commission.steps.distance_results import taped_m
 
 HELP = """
@@ -107,7 +107,7 @@ def _items(job: Job, round_id: str) -> tuple[_Item, ...]:
     noted = sum(job.setting(round_id, channel.id).trim_db is not None for channel in channels)
     count = len(channels)
     distances = "a position or a tape distance of every channel"
-    settings = f"the processor's trims and distances in the round {round_id}"
+    settings = f"the processor's trims and distances in the round {round_name(round_id)}"
     room, meter = system.room is not None, system.instrument("meter") is not None
     return (
         _Item("title", "Title", system.title, bool(system.title), "a title"),
@@ -116,7 +116,7 @@ def _items(job: Job, round_id: str) -> tuple[_Item, ...]:
         _Item("channels", "Channels", ", ".join(c.id for c in channels), bool(channels), "at least one channel"),
         _Item("places", "Places or distances", f"{placed} of {count}", placed == count > 0, distances),
         _Item("meter", "Level meter", _instrument_text(job, "meter"), meter, "the level meter and its class"),
-        _Item("settings", f"Settings {round_id}", f"{noted} of {count}", noted == count > 0, settings),
+        _Item("settings", f"Settings {round_name(round_id)}", f"{noted} of {count}", noted == count > 0, settings),
     )
 
 

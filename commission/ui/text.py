@@ -24,14 +24,10 @@ from commission.model.events import (
 )
 from commission.model.judged import Judged
 from commission.model.units import clean_text, counted
+from commission.model.units import round_name as round_name
 
 if TYPE_CHECKING:
     from commission.model import Event, Job, Verdict
-
-
-def round_name(round_id: str) -> str:
-    """A round in words."""
-    return {model.AS_FOUND: "as found", model.AS_LEFT: "as left"}.get(round_id, clean_text(round_id))
 
 
 def attached(job: Job, step: str, round_id: str) -> tuple[list[PhotoAttached], list[Noted]]:

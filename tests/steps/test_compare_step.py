@@ -255,7 +255,10 @@ def test_without_as_left_the_latest_two_rounds_are_compared_and_named() -> None:
 
 def test_as_left_is_compared_with_as_found_whatever_lies_between() -> None:
     items = [SoundRoom().analysed(name, 1000 * (i + 1)) for i, name in enumerate((AS_FOUND, "between", AS_LEFT))]
-    assert compare.rounds_to_compare(job_with(cinema(), *items)) == (AS_FOUND, AS_LEFT)
+    job = job_with(cinema(), *items)
+    assert compare.rounds_to_compare(job) == (AS_FOUND, AS_LEFT)
+    elsewhere = compare.evaluate(job, AS_FOUND, Analyses([a for each in items for a in each]))
+    assert elsewhere.remarks == ("The comparison stands in the round as left.",)  # in words, not by its id
 
 
 def repeat(

@@ -10,7 +10,7 @@ from builders import cinema, decided, defined, job_of, levels, seats, setting
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from commission.model import Analyses, Instrument, Job, Outcome, Processor, Seat, TrimRange, Verdict
+from commission.model import Analyses, Channel, Instrument, Job, Outcome, Processor, Seat, TrimRange, Verdict
 from commission.steps import levels as step
 
 NONE = Analyses()
@@ -160,6 +160,11 @@ def test_readings_at_another_seat_are_not_called_the_reference_seats() -> None:
     assert (list(result.channels), result.missing) == (["FL"], ("FC",))
     assert said(apart).advice[0].text == "Read the level of Centre (FC) at A2."
     assert any("B2 does not count yet: FL was not" in remark for remark in said(apart).remarks)
+
+
+def test_a_channel_without_a_name_is_called_by_its_id_once() -> None:
+    nameless = replace(cinema(["FL"]), channels=(Channel(id="FL", role="screen"),))
+    assert said(job_of(defined(nameless))).advice[0].text == "Read the level of FL at A2."
 
 
 def test_seats_without_weight_count_alike_where_no_other_was_read() -> None:
