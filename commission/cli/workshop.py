@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -292,10 +293,11 @@ class LocalWorkshop:
         """A record held against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
         from commission.record.check import Said, check_record, verdict
 
-        broken = visit.verify(lambda fraction, text: progress(0.2 * fraction, text))
-        said = check_record(
-            path, visit, words=words, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text)
-        )
+        with closing(self.open(visit.path, read_only=True, afresh=True)) as anew:  # as `commission verify` does
+            broken = anew.verify(lambda fraction, text: progress(0.2 * fraction, text))
+            said = check_record(
+                path, anew, words=words, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text)
+            )
         log = Said(broken is None, broken or f"The log is whole: {len(visit.job.log)} events and every recording.")
         every = (verdict(said, log_whole=broken is None), log, *said)
         return tuple((each.symbol, each.text) for each in every)

@@ -239,7 +239,9 @@ class JobFile:
                 damage = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
                 if damage != "ok":
                     return f"the file itself is damaged ({damage})"
-                return self._verify_rows() or self._verify_blobs(progress)
+                broken = self._verify_rows()
+            # The lock is let go between two recordings: to digest them all takes a while, and others store and read.
+            return broken or self._verify_blobs(progress)
         except sqlite3.Error as error:
             return _explain(self._path, error)
 
@@ -263,7 +265,10 @@ class JobFile:
         return None
 
     def _verify_blobs(self, progress: Progress | None) -> str | None:
-        named = self._db.execute("SELECT blob, min(seq) FROM event WHERE blob IS NOT NULL GROUP BY blob").fetchall()
+        with self._lock:
+            named = self._db.execute(
+                "SELECT blob, min(seq) FROM event WHERE blob IS NOT NULL GROUP BY blob"
+            ).fetchall()
         for index, (sha256, seq) in enumerate(named):
             if progress is not None:
                 progress(index / len(named), f"recording {index + 1} of {len(named)}")
