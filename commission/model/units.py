@@ -11,7 +11,6 @@ import unicodedata
 from typing import Literal
 
 from commission.model.errors import InputError
-from commission.model.system import AS_FOUND, AS_LEFT
 
 INCH_M = 0.0254
 FOOT_M = 0.3048
@@ -35,6 +34,8 @@ def counted(count: int, word: str) -> str:
 
 def round_name(round_id: str) -> str:
     """A round in words: "as found", "as left"; any other by its id."""
+    from commission.model.system import AS_FOUND, AS_LEFT  # late: the first screen needs no model of a system
+
     return {AS_FOUND: "as found", AS_LEFT: "as left"}.get(round_id, clean_text(round_id))
 
 
