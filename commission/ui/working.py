@@ -185,6 +185,7 @@ class WorkingApp(App[int]):
         if event.state is WorkerState.ERROR:
             self.working = ""
             log.error("worker failed", exc_info=event.worker.error)
+            self._refresh_screen()  # the line of progress goes with it
             self.refuse(f"That went wrong inside the program: {event.worker.error!r}. Nothing stored was touched.")
 
     def stop_job(self) -> bool:

@@ -12,7 +12,7 @@ from textual.widgets import Input
 from commission.cli.workshop import LocalWorkshop
 from commission.model import AS_LEFT, ReadingEntered, RoundOpened, Setting, SettingEntered, Signed
 from commission.ui.screens.closing import left_to_do
-from commission.ui.screens.recording import Checked, WriteRecord
+from commission.ui.screens.recording import OWN_WORDS, Checked, Wanted, WriteRecord
 from commission.ui.widgets.picker import Picker
 
 
@@ -113,6 +113,19 @@ async def test_a_record_of_other_numbers_is_not_confirmed(workshop, tmp_path):
         assert "✗ This record is not what the job gives." in shown(app)
         await pilot.press("escape")
         assert not isinstance(app.screen, Checked)
+
+
+async def test_words_of_ones_own_that_are_gone_when_their_record_is_checked(workshop, tmp_path):
+    app = begun(workshop, tmp_path, tmp_path / "soft.commission")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        workshop.export(app.visit, tmp_path / "soft.json")
+        app.last_record = Wanted(file="soft.json", language=OWN_WORDS, words="gone.toml")
+        app.action_check_record()
+        await settle(pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        assert any("gone.toml" in notice.message for notice in app._notifications)
 
 
 def test_imperial_jobs_begin_with_us_letter_and_a_firm_with_its_letterhead():

@@ -230,9 +230,10 @@ def ask_check(app: CommissionApp) -> None:
         if text is None:
             return
         path, visit = existing_file(text), app.visit
-        words = last.told_in if last is not None and last.language == OWN_WORDS and text == last.file else None
+        own = last if last is not None and last.language == OWN_WORDS and text == last.file else None
 
         def check(cancel: CancelToken, progress: Progress) -> tuple[tuple[str, str], ...]:
+            words = own.told_in if own is not None else None  # here: a file that is gone by now is refused in words
             return app.workshop.check_record(
                 visit, path, words=words, cancel=cancel, progress=stoppable(cancel, progress)
             )
