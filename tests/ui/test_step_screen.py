@@ -417,6 +417,11 @@ async def test_escape_leaves_a_step_while_the_analysis_goes_on_and_stops_it_on_t
         slow.gate.set()
         await settle(pilot)
         assert "handover" not in app.outcomes
+        await pilot.press("f")
+        await settle(pilot)
+        assert "Not known: the analysis was stopped" in screen_text(app)  # not: nothing was found
+        await pilot.press("escape")
+        await settle(pilot)
         await pilot.press("n")
         await settle(pilot)
         assert "handover" in app.outcomes

@@ -51,6 +51,11 @@ class VisitScreen(Screen[None]):
         """The round that is looked at."""
         return self.commission.round_id
 
+    @property
+    def all_known(self) -> bool:
+        """Whether the results of the round are there, and not only those of the forms."""
+        return "handover" in self.commission.outcomes
+
     def store(self, *bodies: EventBody) -> bool:
         """Append events; a refusal becomes a notice and False."""
         try:

@@ -51,10 +51,16 @@ class Findings(VisitScreen):
                 items.append(text_item("", f" {cause}", "head"))
             items.append(text_item(str(index), f" {finding.title}"))
         if not items:
-            waiting = "Results are being computed." if self.commission.working else "Nothing was found in this round."
-            items = [text_item("", f" {waiting}", "dim")]
+            items = [text_item("", f" {self._why_none()}", "dim")]
         self.query_one("#findings", Picker).show(items)
         self._show()
+
+    def _why_none(self) -> str:
+        if self.commission.analysis_stopped:
+            return "Not known: the analysis was stopped, and goes on from the overview."
+        if self.commission.working or not self.all_known:
+            return "Results are being computed."
+        return "Nothing was found in this round."
 
     def on_picker_selected(self) -> None:
         """Show the selected one."""

@@ -139,7 +139,7 @@ class Overview(VisitScreen):
     def _causes(self, width: int) -> str:
         found = self.commission.findings
         # No count before the findings are there: a nought would say that nothing is wrong.
-        causes = {each: sum(f.cause == each for f in found) if self._all_known else "…" for each in CAUSES}
+        causes = {each: sum(f.cause == each for f in found) if self.all_known else "…" for each in CAUSES}
         job = self.visit.job
         waiting = len(self.visit.pending)
         responses = f"{len(job.responses)} responses" + (f" ({waiting} not analysed yet)" if waiting else "")
@@ -149,18 +149,13 @@ class Overview(VisitScreen):
         )
         return left + (right.rjust(width - len(left)) if len(left) + len(right) + 1 < width else "")
 
-    @property
-    def _all_known(self) -> bool:
-        """Whether the results of the round are there, and not only those of the forms."""
-        return "handover" in self.commission.outcomes
-
     def _next(self, width: int) -> str:
         key = self.commission.key_of("overview.next", "n")
         if self.commission.working:
             return f" {self.commission.working}"
         if self.commission.analysis_stopped:
             return f" Next ({key}): go on with the analysis, which Escape stopped."
-        if not self._all_known:
+        if not self.all_known:
             return " Results are being computed."
         if (advice := self.commission.advice) is None:
             return " Nothing is left to do in this round."
