@@ -167,6 +167,10 @@ async def test_what_is_pasted_waits_for_enter_and_a_list_is_no_number(bench):
         assert len(bench.entered) == 1
         await pilot.press("escape")
         assert bench.table.typing.text == ""
+        await type_text(pilot, "75")
+        bench.table.post_message(events.Paste("\n"))  # a picture in the clipboard, say
+        await pilot.pause()
+        assert bench.table.typing.text == "75"
 
 
 async def test_lengths_take_feet_and_inches():

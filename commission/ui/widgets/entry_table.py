@@ -132,10 +132,10 @@ class EntryTable(Painted):
 
     def on_paste(self, event: events.Paste) -> None:
         """What is pasted stands there as if it were typed; Enter stores it. A list of numbers is none."""
-        if self.prompt is None:
+        text = " ".join(event.text.split())
+        if self.prompt is None or not text:
             return
         event.stop()
-        text = " ".join(event.text.split())
         self._type(text[:LONGEST])
         if len(text) > LONGEST:
             self._say(
