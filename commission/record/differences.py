@@ -56,7 +56,7 @@ def unlike(found: Sequence[str], expected: Sequence[str], where: str) -> list[st
     found, expected = found[: len(found) - end], expected[: len(expected) - end]
     if len(found) * len(expected) > MOST_COMPARED:
         return [_unlike(found[:1], expected[:1], where), f"{where}what follows was not compared line by line"]
-    matcher = difflib.SequenceMatcher(None, found, expected, autojunk=False)
+    matcher = difflib.SequenceMatcher(None, found, expected)  # passes over what stands in every row of a table
     return [
         _unlike(found[i1:i2], expected[j1:j2], where)
         for kind, i1, i2, j1, j2 in matcher.get_opcodes()

@@ -369,3 +369,14 @@ def test_long_pages_are_told_by_their_beginning() -> None:
         "the record has “x” where the job gives “y”",
         "what follows was not compared line by line",
     ]
+
+
+def test_what_stands_in_every_row_neither_hides_a_difference_nor_takes_minutes() -> None:
+    """Compared each with each, three thousand lines that are the same took six minutes."""
+    own = [text for i in range(500) for text in (f"row {i}", "–", "✓ pass", str(i % 9))]
+    found = list(own)
+    found[41], found[1801] = "forged", "forged too"
+    assert unlike(found, own, "") == [
+        f"the record has “{text}” where the job gives “–”" for text in ("forged", "forged too")
+    ]
+    assert len(unlike(["–"] * 3100, ["–", "x"] * 1550, "")) == 1
