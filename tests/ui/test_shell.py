@@ -387,12 +387,12 @@ async def test_the_form_begins_at_its_gap_and_a_number_edits_at_once(
         await pilot.press("enter")
         await settle(pilot)
         assert app.visit.job.system.seats[0].weight == 0.75
-        app.screen.query_one("#fields", Picker).select("seats.0.weight")
-        await settle(pilot)
-        for key in ("enter", *"1.25"):  # replaces what stands there, and Enter is not overtaken by it
+        app.screen.query_one("#fields", Picker).select("seats.0.position")
+        for key in ("down", "enter", *"1.25"):  # replaces what stands there, and Enter is not overtaken by it
             app.post_message(events.Key(key, key if len(key) == 1 else None))
         await settle(pilot)
         assert app.screen.query_one(Input).value == "1.25"
+        assert "A1: Weight" in shown(app)
         assert str(app.screen.query_one("#refusal", Static).content) == ""
         await pilot.press("escape")
         await settle(pilot)

@@ -6,7 +6,7 @@ import pytest
 from builders import cinema, defined, levels
 from stand_ins import MemoryJournal, StandInSource, app_of, screen_text, settle
 from textual import events
-from textual.widgets import Static
+from textual.widgets import Input, Static
 
 from commission.model import (
     Check,
@@ -30,6 +30,7 @@ from commission.ui.screens.overview import Overview
 from commission.ui.screens.results import check_for, curve_for
 from commission.ui.screens.step import StepScreen
 from commission.ui.widgets.entry_table import EntryTable
+from commission.ui.widgets.picker import Picker
 from commission.ui.widgets.plot import Plot
 from commission.ui.widgets.result_table import ResultTable
 from commission.ui.widgets.seat_grid import SeatGrid
@@ -161,6 +162,25 @@ async def test_a_disk_that_fills_between_two_numbers_that_arrive_together():
         assert readings(app) == [("FL", 76.0)]
         table = screen.query_one(EntryTable)
         assert (table.cursor, table.typing.text) == (1, "74")
+
+
+async def test_what_a_full_disk_refuses_of_a_form_stays_in_its_question():
+    journal = MemoryJournal(defined(cinema()))
+    app = app_of(journal=journal)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("1")
+        await settle(pilot)
+        app.screen.query_one("#fields", Picker).select("temperature_c")
+        await settle(pilot)
+        journal.full = True
+        await pilot.press("2", "3", "enter")
+        await settle(pilot)
+        assert app.screen.query_one(Input).value == "23"
+        journal.full = False
+        await pilot.press("enter")
+        await settle(pilot)
+        assert app.visit.job.system.temperature_c == 23.0
 
 
 async def test_note_goes_into_the_log():

@@ -170,16 +170,19 @@ class SiteForm(AnyStepScreen):
         else:
             self._ask(field, field.typed)
 
-    def on_key(self, event: events.Key) -> None:
+    async def on_key(self, event: events.Key) -> None:
         """A number begins to edit the selected field, as it does in every table of readings."""
         if isinstance(self.app.screen, AskText):  # typed faster than the question came up
             self.app.screen.type_on(event)
             return
         fields = self.query_one("#fields", Picker)
         bound = self.active_bindings.get(event.key)
-        if bound is not None and bound.node is fields and bound.binding.action == "choose":
+        if bound is not None and bound.node is fields:
             event.stop()  # here and now: on its way to the program it would be overtaken by the number behind it
-            self._edit(fields.key)
+            if bound.binding.action == "choose":
+                self._edit(fields.key)
+            else:
+                await fields.run_action(bound.binding.action)
             return
         field = self._fields.get(fields.key)
         if event.character is None or event.character not in STARTS or field is None or field.choices:
@@ -204,11 +207,16 @@ class SiteForm(AnyStepScreen):
         except CommissionError as error:
             self.commission.refuse(str(error))
             return
+        stored = True
         if isinstance(result, SettingEntered):
-            self.store(result)
+            stored = self.store(result)
         elif result != self.visit.job.system or field.key == "temperature_c":
             # The temperature counts as read today, even where it is that of the visit before.
-            self.store(SystemDefined(system=result, note=f"{field.label} {clean_text(value)}"))
+            stored = self.store(SystemDefined(system=result, note=f"{field.label} {clean_text(value)}"))
+        if not stored:  # a full disk, say: what was typed must not be lost
+            if not field.choices:
+                self._ask(field, value)
+            return
         self.refresh_results()
         self.query_one("#fields", Picker).select(following)  # Enter goes down, as it does in every table of readings
 
