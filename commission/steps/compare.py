@@ -246,6 +246,7 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
                for label, c in each.bands[kind].items()]  # fmt: skip
     remarks = [
         f"Compared: {result.rounds[0]} (before) with {result.rounds[1]} (after).",
+        *((f"{SUBS}: all subwoofers together, as they are heard.",) if SUBS in result.channels else ()),
         result.u_from,
         "Better and worse are said only beyond U = 2 u of the change; of a hundred unchanged values some five go "
         "beyond it by chance. The seats are all there are: no sampling error.",
