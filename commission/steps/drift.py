@@ -11,7 +11,6 @@ from collections.abc import Sequence
 
 from commission.model import (
     AS_FOUND,
-    AS_LEFT,
     Advice,
     Analyses,
     Check,
@@ -26,6 +25,7 @@ from commission.model import (
     Task,
 )
 from commission.model.show import number
+from commission.model.units import round_name
 from commission.steps.drift_figures import (
     ARRIVAL,
     HEARD,
@@ -89,7 +89,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     if round_id != base:
         later = "what is measured after it holds the changes of this visit"
         return Outcome(step="drift", round=round_id,
-                       remarks=(f"Compared with the earlier visit is the round {_round(base)}: {later}.",))  # fmt: skip
+                       remarks=(f"Compared with the earlier visit is the round {round_name(base)}: {later}.",))  # fmt: skip
     result = solve(job, round_id, analyses)
     checks = {id(drift): _check(drift) for drift in result.drifts}
     return Outcome(
@@ -105,10 +105,6 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
                  *_apart_sentences(job, result), *_doubt(result)),
         budgets=tuple(d.budget for d in result.drifts if d.budget is not None),
     )  # fmt: skip
-
-
-def _round(round_id: str) -> str:
-    return {AS_FOUND: "as found", AS_LEFT: "as left"}.get(round_id, round_id)
 
 
 def _check(drift: Drift) -> Check:
@@ -134,7 +130,7 @@ def _sign_words(drift: Drift) -> str:
 
 def _opening(job: Job, earlier: EarlierVisit, round_id: str) -> tuple[str, ...]:
     out = [
-        f"Compared: this visit {_round(round_id)} with “{earlier.title}” {_round(earlier.round)}, closed "
+        f"Compared: this visit {round_name(round_id)} with “{earlier.title}” {round_name(earlier.round)}, closed "
         f"{earlier.closed_at[:10]} (file {earlier.file_name}, digest {earlier.digest[:16]}…)."
     ]
     if earlier.round == AS_FOUND and earlier.figures:
