@@ -39,6 +39,7 @@ class LocalWorkshop:
     def __init__(self, state_folder: Path | None = None) -> None:
         self.importer: Importer = LateImporter()
         self._state_folder = state_folder
+        self._memory = LateMemory(lambda: self.state_folder)
 
     # --- jobs -------------------------------------------------------------------------------------------------
 
@@ -50,11 +51,8 @@ class LocalWorkshop:
         from commission.job.store import JobFile
         from commission.visit import Visit
 
-        visit = Visit(
-            JobFile.open(path, read_only=read_only),
-            LateDecoder(),
-            None if afresh else LateMemory(lambda: self.state_folder),
-        )
+        memory = None if afresh else self._memory
+        visit = Visit(JobFile.open(path, read_only=read_only), LateDecoder(), memory)
         if not read_only:
             self._remember(path)
         return visit
@@ -81,7 +79,7 @@ class LocalWorkshop:
         from commission.steps.drift_figures import earlier_visit
 
         refuse_taken(with_suffix(path))  # before the earlier job is verified and analysed
-        old = self.open(earlier, read_only=True)
+        old = self.open(earlier, read_only=True, afresh=True)  # its figures go into the new log: evidence
         try:
             broken = old.verify(lambda fraction, _: progress(0.3 * fraction, f"verifying {earlier.name}"))
             if broken is not None:
@@ -110,7 +108,7 @@ class LocalWorkshop:
             path.unlink(missing_ok=True)  # a job without its first events is no job
             raise
         self._remember(path)
-        return Visit(journal, LateDecoder(), LateMemory(lambda: self.state_folder))
+        return Visit(journal, LateDecoder(), self._memory)
 
     def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = unwatched) -> Path:
         """The sample job in `folder`: made from its definition and its files, or what lies there already."""
@@ -273,7 +271,9 @@ class LocalWorkshop:
     @property
     def languages(self) -> tuple[tuple[str, str], ...]:
         """What a record can be told in: (key, name), the usual one first."""
-        return (("en", "English"), ("de", "German"))
+        from commission.record.words import SHIPPED
+
+        return tuple(SHIPPED.items())
 
     @property
     def letterhead(self) -> Path | None:
@@ -298,7 +298,7 @@ class LocalWorkshop:
             said = check_record(
                 path, anew, words=words, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text)
             )
-        log = Said(broken is None, broken or f"The log is whole: {len(visit.job.log)} events and every recording.")
+            log = Said(broken is None, broken or f"The log is whole: {len(anew.job.log)} events and every recording.")
         every = (verdict(said, log_whole=broken is None), log, *said)
         return tuple((each.symbol, each.text) for each in every)
 

@@ -19,7 +19,7 @@ from commission.model import InputError
 from commission.model.toml_text import read_toml
 from commission.model.units import clean_text
 
-SHIPPED = ("en", "de")
+SHIPPED = {"en": "English", "de": "German"}
 LARGEST_FILE = 1_000_000
 """Bytes; a file of words is some 50 kB."""
 OPEN_TABLES = ("findings", "checks", "glossary", "fates", "kinds", "plain_steps", "rounds")

@@ -193,3 +193,17 @@ def test_where_nothing_waits_nothing_is_looked_for(tmp_path: Path) -> None:
     JobFile.create(tmp_path / "empty.commission").close()
     analyses, decoded = with_counted(tmp_path / "empty.commission", tmp_path / "analyses")
     assert (len(analyses), decoded) == (0, 0)
+
+
+def test_what_a_return_visit_takes_over_is_computed_anew(
+    job_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The earlier visit's figures go into the new job's log, where they are evidence."""
+
+    def asked(*_: object) -> dict[int, Analysis]:
+        raise AssertionError("what is kept was asked")
+
+    monkeypatch.setattr(KeptAnalyses, "recall", asked)
+    visit = LocalWorkshop(tmp_path / "state").create_return(tmp_path / "again.commission", job_file)
+    assert visit.job.earlier is not None and len(visit.job.earlier.figures) > 100
+    visit.close()
