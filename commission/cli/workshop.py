@@ -271,9 +271,9 @@ class LocalWorkshop:
     @property
     def languages(self) -> tuple[tuple[str, str], ...]:
         """What a record can be told in: (key, name), the usual one first."""
-        from commission.record.words import SHIPPED
+        from commission.record.words import NAMES
 
-        return tuple(SHIPPED.items())
+        return tuple(NAMES.items())
 
     @property
     def letterhead(self) -> Path | None:

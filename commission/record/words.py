@@ -19,7 +19,8 @@ from commission.model import InputError
 from commission.model.toml_text import read_toml
 from commission.model.units import clean_text
 
-SHIPPED = {"en": "English", "de": "German"}
+NAMES = {"en": "English", "de": "German"}
+SHIPPED = tuple(NAMES)
 LARGEST_FILE = 1_000_000
 """Bytes; a file of words is some 50 kB."""
 OPEN_TABLES = ("findings", "checks", "glossary", "fates", "kinds", "plain_steps", "rounds")
