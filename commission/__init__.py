@@ -90,10 +90,19 @@ else:
         "dsp.variance": ("band_variance", "variance_over_seats"),
         "dsp.weighting": ("equivalent_level_db", "time_weighted_level_db", "weighted", "weighting_db"),
         "model": (
-            "Analysis", "Band", "Channel", "Check", "InputError", "Limit", "Response", "Seat", "Sweep", "System",
+            "Analysis",
+            "Band",
+            "Channel",
+            "Check",
+            "InputError",
+            "Limit",
+            "Response",
+            "Seat",
+            "Sweep",
+            "System",
             "Verdict",
         ),
-    }  # fmt: skip
+    }
     __all__ = ["__version__", *sorted(name for names in NAMES.values() for name in names)]
     __getattr__ = loader(__name__, NAMES)
 

@@ -63,14 +63,36 @@ FAULTS = Faults(
     own_latency_s=(("SUB2", 0.0142),),
     feet_for_metres=True,
     trims_by_ear_db=(
-        ("FL", -1.0), ("FC", -3.5), ("FR", -1.0), ("SiL", -2.0), ("SiR", -2.0), ("BL", 2.5), ("BR", 3.0),
-        ("TpFL", 0.0), ("TpFR", 0.5), ("TpBL", -1.0), ("TpBR", -1.0), ("SUB1", -2.0), ("SUB2", 1.5),
+        ("FL", -1.0),
+        ("FC", -3.5),
+        ("FR", -1.0),
+        ("SiL", -2.0),
+        ("SiR", -2.0),
+        ("BL", 2.5),
+        ("BR", 3.0),
+        ("TpFL", 0.0),
+        ("TpFR", 0.5),
+        ("TpBL", -1.0),
+        ("TpBR", -1.0),
+        ("SUB1", -2.0),
+        ("SUB2", 1.5),
     ),
-)  # fmt: skip
+)
 SENSITIVITY_DB = {
-    "FL": 1.0, "FC": 0.0, "FR": 1.5, "SiL": -1.5, "SiR": -1.0, "BL": -1.0, "BR": -0.5, "TpFL": -2.0, "TpFR": -2.5,
-    "TpBL": -2.0, "TpBR": -1.5, "SUB1": -6.0, "SUB2": -7.5,
-}  # fmt: skip
+    "FL": 1.0,
+    "FC": 0.0,
+    "FR": 1.5,
+    "SiL": -1.5,
+    "SiR": -1.0,
+    "BL": -1.0,
+    "BR": -0.5,
+    "TpFL": -2.0,
+    "TpFR": -2.5,
+    "TpBL": -2.0,
+    "TpBR": -1.5,
+    "SUB1": -6.0,
+    "SUB2": -7.5,
+}
 
 
 def harbour_lane() -> System:
@@ -83,19 +105,36 @@ def harbour_lane() -> System:
         place="Harbour Lane",
         technician="visiting technician",
         channels=tuple(replace(c, distance_m=taped.get(c.id)) for c in system.channels),
-        processor=replace(system.processor, reference_spl_db=75.0, crossovers_hz=(60.0, 80.0, 100.0, 120.0),
-                          parametric_bands=4),
+        processor=replace(
+            system.processor, reference_spl_db=75.0, crossovers_hz=(60.0, 80.0, 100.0, 120.0), parametric_bands=4
+        ),
         instruments=(
-            Instrument(kind="meter", model="class 2 sound level meter", serial="0417", accuracy_class=2,
-                       calibrated=dt.date(2026, 3, 12), resolution=0.1),
-            Instrument(kind="microphone", model="measurement microphone", serial="M-2208",
-                       calibrated=dt.date(2026, 2, 20), level_offset_db=MIC_OFFSET_DB),
-            Instrument(kind="calibrator", model="94 dB calibrator", serial="C-118", accuracy_class=1,
-                       calibrated=dt.date(2026, 3, 12)),
+            Instrument(
+                kind="meter",
+                model="class 2 sound level meter",
+                serial="0417",
+                accuracy_class=2,
+                calibrated=dt.date(2026, 3, 12),
+                resolution=0.1,
+            ),
+            Instrument(
+                kind="microphone",
+                model="measurement microphone",
+                serial="M-2208",
+                calibrated=dt.date(2026, 2, 20),
+                level_offset_db=MIC_OFFSET_DB,
+            ),
+            Instrument(
+                kind="calibrator",
+                model="94 dB calibrator",
+                serial="C-118",
+                accuracy_class=1,
+                calibrated=dt.date(2026, 3, 12),
+            ),
             Instrument(kind="tape", model="5 m steel tape", serial="", resolution=0.001),
         ),
         sweep=None,
-    )  # fmt: skip
+    )
 
 
 class Sample:
@@ -128,8 +167,10 @@ class Sample:
         mended = self.speakers(AS_LEFT)
         distances = reference_distances_m(self.system)
         latency = dict(FAULTS.own_latency_s)
-        acoustic = [(c.distance_m or distances[c.id]) + latency.get(c.id, 0.0) * self.room.speed_m_s
-                    for c in self.system.channels]  # fmt: skip
+        acoustic = [
+            (c.distance_m or distances[c.id]) + latency.get(c.id, 0.0) * self.room.speed_m_s
+            for c in self.system.channels
+        ]
         entered = delay_settings(acoustic, self.room.speed_m_s, processor.delay, processor.speed_of_sound_m_s)
         trim = processor.trim_db
         left = {}
@@ -137,9 +178,12 @@ class Sample:
             wanted = processor.reference_spl_db - self.level_db(mended[channel.id], reference.position_m)
             old = found[channel.id].trim_db or 0.0
             left[channel.id] = Setting(
-                round=AS_LEFT, channel=channel.id, polarity="normal", distance=round(delay.setting, 2),
+                round=AS_LEFT,
+                channel=channel.id,
+                polarity="normal",
+                distance=round(delay.setting, 2),
                 trim_db=round(to_grid(old + wanted, trim.min, trim.max, trim.step), 1),
-            )  # fmt: skip
+            )
         return left
 
     def readings(self, round_id: str) -> list[EventBody]:
@@ -152,8 +196,17 @@ class Sample:
         for channel in self.system.channels:
             for _ in range(2 if channel.id in repeated else 1):
                 value = self.level_db(speakers[channel.id], reference.position_m) + self.rng.normal(0.0, 0.07)
-                bodies.append(ReadingEntered(round=round_id, step="levels", channel=channel.id, seat=reference.id,
-                                             quantity="level", value=round(float(value), 1), unit="dB"))  # fmt: skip
+                bodies.append(
+                    ReadingEntered(
+                        round=round_id,
+                        step="levels",
+                        channel=channel.id,
+                        seat=reference.id,
+                        quantity="level",
+                        value=round(float(value), 1),
+                        unit="dB",
+                    )
+                )
         return bodies
 
     def measured(self, speaker: Speaker, ears: tuple[float, float, float]) -> np.ndarray:

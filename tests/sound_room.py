@@ -89,10 +89,21 @@ class SoundRoom:
         delay = (max(d.values()) - d[channel]) / self.speed_m_s
         arrival = LATENCY_S + self.distance_m(channel, seat) / self.speed_m_s + delay
         return Analysis(
-            freq_hz=GRID_HZ, third_octave_db=shape, view_db=shape, bass_freq_hz=BASS_HZ, bass=self._bass(shape, arrival),
-            level_db=band_level_db(shape, sub), octave_db={}, arrival_s=arrival, arrival_u_s=5e-4 if sub else 8.5e-5,
-            polarity=1, snr_db=60.0, low_hz=None, high_hz=None, clipped=False,
-        )  # fmt: skip
+            freq_hz=GRID_HZ,
+            third_octave_db=shape,
+            view_db=shape,
+            bass_freq_hz=BASS_HZ,
+            bass=self._bass(shape, arrival),
+            level_db=band_level_db(shape, sub),
+            octave_db={},
+            arrival_s=arrival,
+            arrival_u_s=5e-4 if sub else 8.5e-5,
+            polarity=1,
+            snr_db=60.0,
+            low_hz=None,
+            high_hz=None,
+            clipped=False,
+        )
 
     def _bass(self, shape: FloatArray, arrival_s: float) -> Any:
         amplitude = 10 ** (np.interp(BASS_HZ, GRID_HZ, shape) / 20)
@@ -108,9 +119,14 @@ class SoundRoom:
         return self
 
     def add_db(
-        self, channel: str | None, db: float | Callable[[FloatArray], FloatArray], seats: Iterable[str] | None = None,
-        *, above_hz: float = 0.0, below_hz: float = np.inf,
-    ) -> SoundRoom:  # fmt: skip
+        self,
+        channel: str | None,
+        db: float | Callable[[FloatArray], FloatArray],
+        seats: Iterable[str] | None = None,
+        *,
+        above_hz: float = 0.0,
+        below_hz: float = np.inf,
+    ) -> SoundRoom:
         """Add decibels in a range of frequencies, or a function of frequency."""
         gain = np.where((GRID_HZ >= above_hz) & (GRID_HZ <= below_hz), db(GRID_HZ) if callable(db) else db, 0.0)
         for place in self._places(channel, seats):
@@ -118,9 +134,12 @@ class SoundRoom:
             shape = old.third_octave_db + gain
             ratio = 10 ** (np.interp(BASS_HZ, GRID_HZ, gain) / 20)
             self.items[place] = replace(
-                old, third_octave_db=shape, view_db=shape, level_db=band_level_db(shape, place[0].startswith("SUB")),
+                old,
+                third_octave_db=shape,
+                view_db=shape,
+                level_db=band_level_db(shape, place[0].startswith("SUB")),
                 bass=None if old.bass is None else old.bass * ratio,
-            )  # fmt: skip
+            )
         return self
 
     def delay(self, channel: str, by_s: float, seats: Iterable[str] | None = None) -> SoundRoom:
@@ -153,10 +172,17 @@ class SoundRoom:
     def analysed(self, round_id: str = AS_FOUND, start: int = 1000) -> list[Analysed]:
         """The room as analysed responses of a round."""
         return [
-            Analysed(seq=start + i, round=round_id, channel=c, seat=s, clock=self.clock,
-                     passes_delays=self.passes_delays, analysis=a)
+            Analysed(
+                seq=start + i,
+                round=round_id,
+                channel=c,
+                seat=s,
+                clock=self.clock,
+                passes_delays=self.passes_delays,
+                analysis=a,
+            )
             for i, ((c, s), a) in enumerate(self.items.items())
-        ]  # fmt: skip
+        ]
 
     def analyses(self, round_id: str = AS_FOUND) -> Analyses:
         """The same as the visit hands them to the steps."""

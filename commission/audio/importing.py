@@ -250,9 +250,11 @@ def _look_at_sound(
         return [_judge_sound(row, samples[row.file_channel], info, name, job, options, stimulus)]
     if info.channels != len(channels):
         raise InputError(
-            name, f"{info.channels} channels", f"one channel, or {len(channels)} in the job's order",
+            name,
+            f"{info.channels} channels",
+            f"one channel, or {len(channels)} in the job's order",
             "Name the channel in the file name or in a mapping.",
-        )  # fmt: skip
+        )
     parts = [replace(row, file_channel=i, channel=channel) for i, channel in enumerate(channels)]
     return [_judge_sound(part, samples[part.file_channel], info, name, job, options, stimulus) for part in parts]
 
@@ -304,16 +306,24 @@ def _sweep_problem(
     rate_hz, seconds = _sweep_known(job, options, stimulus)
     if rate_hz is None or seconds is None:
         return str(
-            InputError(name, "a raw sweep recording", "to know what was played",
-                       "Give the stimulus file, or the sweep's parameters in the job's [sweep].")
-        )  # fmt: skip
+            InputError(
+                name,
+                "a raw sweep recording",
+                "to know what was played",
+                "Give the stimulus file, or the sweep's parameters in the job's [sweep].",
+            )
+        )
     if rate_hz != info.rate_hz:
         return str(InputError(name, f"{info.rate_hz} Hz", f"the stimulus's {rate_hz:g} Hz", "Record at its rate."))
     if info.frames < 0.9 * seconds * info.rate_hz:
         return str(
-            InputError(name, f"{info.frames / info.rate_hz:.1f} s", f"at least the sweep's {seconds:.1f} s",
-                       "It is truncated or belongs to another stimulus.")
-        )  # fmt: skip
+            InputError(
+                name,
+                f"{info.frames / info.rate_hz:.1f} s",
+                f"at least the sweep's {seconds:.1f} s",
+                "It is truncated or belongs to another stimulus.",
+            )
+        )
     return None
 
 

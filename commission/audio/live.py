@@ -87,9 +87,12 @@ class LiveRig:
         player = _Player(out.samples.T.astype(np.float32), out.rate_hz, cancel, self._sd.CallbackStop)
         try:
             with self._sd.Stream(
-                samplerate=out.rate_hz, channels=(1, outputs), dtype="float32",
-                callback=player.callback, finished_callback=player.finished.set,
-            ):  # fmt: skip
+                samplerate=out.rate_hz,
+                channels=(1, outputs),
+                dtype="float32",
+                callback=player.callback,
+                finished_callback=player.finished.set,
+            ):
                 player.watch(frames, progress)
         except self._sd.PortAudioError as error:
             raise CommissionError(f"The audio device failed: {error}. Check its connection and try again.") from error

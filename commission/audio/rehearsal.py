@@ -59,8 +59,11 @@ def cinema(title: str, rng: np.random.Generator | None = None) -> System:
 
     def at(x: float, y: float, z: float) -> Position:
         jitter = [0.0] * 3 if rng is None else [float(v) for v in rng.uniform(-0.06, 0.06, 3)]
-        return (round(x + jitter[0], 2), round(y + jitter[1] + (0.0 if rng is None else 0.06), 2),
-                round(z + jitter[2], 2))  # fmt: skip
+        return (
+            round(x + jitter[0], 2),
+            round(y + jitter[1] + (0.0 if rng is None else 0.06), 2),
+            round(z + jitter[2], 2),
+        )
 
     places = (
         ("FL", "Front left", "screen", (-1.45, 0.10, 1.15)),
@@ -125,10 +128,15 @@ def as_found_settings(system: System, faults: Faults, distances_m: dict[str, flo
     trims = dict(faults.trims_by_ear_db)
     step = system.processor.delay.step
     return tuple(
-        Setting(round=AS_FOUND, channel=c.id, trim_db=trims.get(c.id, 0.0), polarity="normal",
-                distance=float(round(round(distances_m[c.id] * factor / step) * step, 2)))
+        Setting(
+            round=AS_FOUND,
+            channel=c.id,
+            trim_db=trims.get(c.id, 0.0),
+            polarity="normal",
+            distance=float(round(round(distances_m[c.id] * factor / step) * step, 2)),
+        )
         for c in system.channels
-    )  # fmt: skip
+    )
 
 
 def reference_distances_m(system: System) -> dict[str, float]:
@@ -161,10 +169,10 @@ def installed(
             role=channel.role,
             gain_db=sensitivity_db.get(where.id, 0.0) + ((setting.trim_db or 0.0) if setting else 0.0),
             delay_s=LATENCY_S + float(delay) + latency.get(channel.id, 0.0),
-            reversed=(channel.id == faults.reversed and not mended) != (setting is not None
-                                                                        and setting.polarity == "reversed"),
+            reversed=(channel.id == faults.reversed and not mended)
+            != (setting is not None and setting.polarity == "reversed"),
             tweeter_dead=where.id == faults.tweeter_dead and not mended,
-        )  # fmt: skip
+        )
     return speakers
 
 

@@ -70,9 +70,14 @@ class SimulatedRoom:
     """One room; responses are computed on demand and depend only on its inputs and the seed."""
 
     def __init__(
-        self, room: Room, temperature_c: float, rate_hz: int = 48000, seconds: float = 0.5, walls: Walls | None = None,
+        self,
+        room: Room,
+        temperature_c: float,
+        rate_hz: int = 48000,
+        seconds: float = 0.5,
+        walls: Walls | None = None,
         seed: int = 1,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.room, self.rate_hz, self.seed = room, rate_hz, seed
         self.walls = walls or Walls()
         self.speed_m_s = speed_of_sound_m_s(temperature_c)
@@ -118,9 +123,14 @@ class SimulatedRoom:
         return flat[:3, near], flat[3:, near]
 
     def _images_spectrum(
-        self, source_m: Position, ears_m: Position, lattice: tuple[FloatArray, FloatArray], reach_s: float,
-        octaves: slice, oversampling: int,
-    ) -> ComplexArray:  # fmt: skip
+        self,
+        source_m: Position,
+        ears_m: Position,
+        lattice: tuple[FloatArray, FloatArray],
+        reach_s: float,
+        octaves: slice,
+        oversampling: int,
+    ) -> ComplexArray:
         """Allen & Berkley's images for some octaves, on a grid of time finer than the samples."""
         from scipy import fft
 

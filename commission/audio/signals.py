@@ -47,8 +47,11 @@ def write_signals(job: Job, folder: Path, progress: Progress) -> tuple[Path, ...
     rate_hz = sweep.rate_hz
     silence = (np.zeros(round(PRE_S * rate_hz)), np.zeros(round(TAIL_S * rate_hz)))
     stimulus = folder / "stimulus.wav"
-    targets = [(kind, c, folder / kind / f"{n:02d}_{_safe(c.id)}.wav")
-               for kind in ("sweep", "noise") for n, c in enumerate(system.channels, start=1)]  # fmt: skip
+    targets = [
+        (kind, c, folder / kind / f"{n:02d}_{_safe(c.id)}.wav")
+        for kind in ("sweep", "noise")
+        for n, c in enumerate(system.channels, start=1)
+    ]
     existing = [path for path in (stimulus, *(t[2] for t in targets)) if path.exists()]
     if existing:
         raise CommissionError(f"{existing[0]} exists already; choose an empty folder, nothing is overwritten.")
@@ -96,9 +99,19 @@ def _safe(text: str) -> str:
 def _readme(job: Job, sweep: Sweep, signal: FloatArray) -> str:
     channels = job.system.channels
     return README.format(
-        title=clean_text(job.system.title), count=len(channels), start=sweep.start_hz, stop=sweep.stop_hz,
-        seconds=len(signal) / sweep.rate_hz, peak=sweep.level_dbfs, pre=PRE_S, tail=TAIL_S, stimulus="stimulus.wav",
-        rms=NOISE_RMS_DBFS, low=MAIN_BAND_HZ[0], high=MAIN_BAND_HZ[1], sub_low=SUB_BAND_HZ[0],
+        title=clean_text(job.system.title),
+        count=len(channels),
+        start=sweep.start_hz,
+        stop=sweep.stop_hz,
+        seconds=len(signal) / sweep.rate_hz,
+        peak=sweep.level_dbfs,
+        pre=PRE_S,
+        tail=TAIL_S,
+        stimulus="stimulus.wav",
+        rms=NOISE_RMS_DBFS,
+        low=MAIN_BAND_HZ[0],
+        high=MAIN_BAND_HZ[1],
+        sub_low=SUB_BAND_HZ[0],
         sub_high=SUB_BAND_HZ[1],
         order="\n".join(f"{n:2d}  {clean_text(c.id)}  {clean_text(c.name)}" for n, c in enumerate(channels, start=1)),
-    )  # fmt: skip
+    )

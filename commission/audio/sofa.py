@@ -229,9 +229,16 @@ def _from_room(position: Position | None) -> Position:
 # --- reading
 
 VARIABLES = (
-    "Data.IR", "Data.SamplingRate", "Data.Delay", "MeasurementFrames", "MeasurementClock", "ListenerPosition",
-    "SourcePosition", "SeatLabel", "LoudspeakerLabel",
-)  # fmt: skip
+    "Data.IR",
+    "Data.SamplingRate",
+    "Data.Delay",
+    "MeasurementFrames",
+    "MeasurementClock",
+    "ListenerPosition",
+    "SourcePosition",
+    "SeatLabel",
+    "LoudspeakerLabel",
+)
 """All that is read."""
 
 
@@ -249,9 +256,10 @@ def _read(file: Any, name: str) -> tuple[SofaResponse, ...]:
     count, receivers, frames = (int(size) for size in file["Data.IR"].shape)
     if not (0 < count * receivers <= MOST_MEASUREMENTS and 0 < count * receivers * frames <= LARGEST_SAMPLES):
         raise InputError(
-            name, f"{count} measurements of {receivers} receivers and {frames} samples",
+            name,
+            f"{count} measurements of {receivers} receivers and {frames} samples",
             f"at most {MOST_MEASUREMENTS} responses and {LARGEST_SAMPLES / 1e6:.0f} million samples",
-        )  # fmt: skip
+        )
     units = _text(file["Data.SamplingRate"].attrs.get("Units", "hertz")).casefold()
     if units != "hertz":
         raise InputError(name, f"a sample rate in {units}", "hertz")

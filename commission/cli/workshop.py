@@ -265,8 +265,14 @@ class LocalWorkshop:
             letterhead = load_letterhead(letterhead) if target.suffix.lower() in (".pdf", ".html") else None
         visit.keep_verdicts()
         paper = paper or ("us-letter" if visit.job.system.units == "imperial" else "a4")
-        return write_record(visit, target, language=language, paper=paper,
-                            letterhead=None if letterhead == "none" else letterhead, progress=progress)  # fmt: skip
+        return write_record(
+            visit,
+            target,
+            language=language,
+            paper=paper,
+            letterhead=None if letterhead == "none" else letterhead,
+            progress=progress,
+        )
 
     @property
     def languages(self) -> tuple[tuple[str, str], ...]:

@@ -48,13 +48,17 @@ def _late_sub(e: Evidence, _: Found) -> Iterator[Said]:
         yield Said(
             title=f"{each.channel.id} {1000 * residual:.0f} ms late",
             channels=(each.channel.id,),
-            evidence=(f"it arrives {1000 * residual:.1f} ± {2000 * each.arrival_u_s:.1f} ms later than "
-                      f"{each.distance_m:.2f} m and its setting explain, told from 2 ms",),
-            alternatives=("its low-pass was active during the measurement (2 to 4 ms)",
-                          "the tape went to the wrong subwoofer"),
+            evidence=(
+                f"it arrives {1000 * residual:.1f} ± {2000 * each.arrival_u_s:.1f} ms later than "
+                f"{each.distance_m:.2f} m and its setting explain, told from 2 ms",
+            ),
+            alternatives=(
+                "its low-pass was active during the measurement (2 to 4 ms)",
+                "the tape went to the wrong subwoofer",
+            ),
             confirm="Measure it again with its own low-pass and signal processing off.",
             remedy=f"Enter {each.setting.setting:.2f} {unit} as a start, then trim it at the crossover.",
-        )  # fmt: skip
+        )
 
 
 def _odd_arrival(e: Evidence, found: Found) -> Iterator[Said]:
@@ -69,13 +73,18 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[Said]:
         yield Said(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
             channels=(name,),
-            evidence=(f"tape {each.distance_m:.2f} m, but the sound comes as from {number(each.seems_m, 2)} m "
-                      f"({signed(1000 * residual, 2)} ± {2000 * each.arrival_u_s:.2f} ms, limit {limit_ms:g} ms)",),
-            alternatives=("the tape reading is wrong", "a delay elsewhere, in the amplifier or a wireless link",
-                          "the direct path is blocked and a reflection was taken"),
+            evidence=(
+                f"tape {each.distance_m:.2f} m, but the sound comes as from {number(each.seems_m, 2)} m "
+                f"({signed(1000 * residual, 2)} ± {2000 * each.arrival_u_s:.2f} ms, limit {limit_ms:g} ms)",
+            ),
+            alternatives=(
+                "the tape reading is wrong",
+                "a delay elsewhere, in the amplifier or a wireless link",
+                "the direct path is blocked and a reflection was taken",
+            ),
             confirm=f"Tape {name} again; play it alone and look for a second delay setting.",
             remedy="Correct the tape reading, or take the other delay out.",
-        )  # fmt: skip
+        )
 
 
 def _trim_db(e: Evidence) -> float:
@@ -113,8 +122,11 @@ def _all_off(e: Evidence, _: Found) -> Iterator[Said]:
 def _trims(e: Evidence, found: Found) -> Iterator[Said]:
     common = _common_error_db(e)
     explained = found.channels("wiring.silent", "wiring.woofer")
-    off = {c: -each.correction_db - common for c, each in e.levels.channels.items()
-           if surely_above(abs(each.correction_db + common), _trim_db(e), each.u_db) and c not in explained}  # fmt: skip
+    off = {
+        c: -each.correction_db - common
+        for c, each in e.levels.channels.items()
+        if surely_above(abs(each.correction_db + common), _trim_db(e), each.u_db) and c not in explained
+    }
     if not off:
         return
     worst = max(off, key=lambda c: abs(off[c]))
@@ -122,12 +134,15 @@ def _trims(e: Evidence, found: Found) -> Iterator[Said]:
     yield Said(
         title=f"trims off, {worst} by {abs(off[worst]):.1f} dB",
         channels=tuple(off),
-        evidence=(f"against {against}: " + ", ".join(f"{c} {signed(value)} dB" for c, value in off.items())
-                  + f", limit {_trim_db(e):g} dB",),
+        evidence=(
+            f"against {against}: "
+            + ", ".join(f"{c} {signed(value)} dB" for c, value in off.items())
+            + f", limit {_trim_db(e):g} dB",
+        ),
         alternatives=("the volume was moved between readings", "the meter was held elsewhere"),
         confirm=f"Read {worst} again, and one channel that is right.",
         remedy="Enter the trims from the settings sheet.",
-    )  # fmt: skip
+    )
 
 
 def _trim_stop(e: Evidence, found: Found) -> Iterator[Said]:
@@ -212,28 +227,76 @@ def _gain(e: Evidence, _: Found) -> Iterator[Said]:
 
 
 RULES = (
-    Rule(id="settings.unit", check="distances.setting",
-         cause="settings", step="distances", symptom="image pulled, odd delays", look=_unit,
-         basis="settings or arrivals 3.28 or 0.305 times the distances; own simulations"),
-    Rule(id="settings.sub-latency", check="distances.arrival",
-         cause="settings", step="distances", symptom="weak kick", look=_late_sub,
-         basis="onset less tape/c above 2 ms; own simulations"),
-    Rule(id="settings.arrival", check="distances.arrival",
-         cause="settings", step="distances", symptom="smeared image", look=_odd_arrival,
-         basis="0.3 ms (10 cm) between tape and arrival, guard-banded; common practice"),
-    Rule(id="settings.reference", check="levels.match",
-         cause="settings", step="levels", symptom="all too soft or loud", look=_all_off,
-         basis="more than 1 dB off alike, guard-banded with the meter's class; common practice"),
-    Rule(id="settings.trims", check="levels.match",
-         cause="settings", step="levels", symptom="a channel loud or soft", look=_trims,
-         basis="more than 1 dB off, guard-banded; common practice"),
-    Rule(id="settings.trim-range", check="levels.match",
-         cause="settings", step="levels", symptom="trims at the stop", look=_trim_stop,
-         basis="trim at the end of its range; own simulations"),
-    Rule(id="settings.channel-level", check="seats.level",
-         cause="settings", step="seats", symptom="a channel loud or soft", look=_channel_level,
-         basis="more than 1 dB from its partner at the mirrored seats, guard-banded; common practice"),
-    Rule(id="measurement.gain", check="seats.level",
-         cause="settings", step="seats", symptom="a seat low on every channel", look=_gain,
-         basis="2 dB and three standard errors on all main channels alike; common practice"),
-)  # fmt: skip
+    Rule(
+        id="settings.unit",
+        check="distances.setting",
+        cause="settings",
+        step="distances",
+        symptom="image pulled, odd delays",
+        look=_unit,
+        basis="settings or arrivals 3.28 or 0.305 times the distances; own simulations",
+    ),
+    Rule(
+        id="settings.sub-latency",
+        check="distances.arrival",
+        cause="settings",
+        step="distances",
+        symptom="weak kick",
+        look=_late_sub,
+        basis="onset less tape/c above 2 ms; own simulations",
+    ),
+    Rule(
+        id="settings.arrival",
+        check="distances.arrival",
+        cause="settings",
+        step="distances",
+        symptom="smeared image",
+        look=_odd_arrival,
+        basis="0.3 ms (10 cm) between tape and arrival, guard-banded; common practice",
+    ),
+    Rule(
+        id="settings.reference",
+        check="levels.match",
+        cause="settings",
+        step="levels",
+        symptom="all too soft or loud",
+        look=_all_off,
+        basis="more than 1 dB off alike, guard-banded with the meter's class; common practice",
+    ),
+    Rule(
+        id="settings.trims",
+        check="levels.match",
+        cause="settings",
+        step="levels",
+        symptom="a channel loud or soft",
+        look=_trims,
+        basis="more than 1 dB off, guard-banded; common practice",
+    ),
+    Rule(
+        id="settings.trim-range",
+        check="levels.match",
+        cause="settings",
+        step="levels",
+        symptom="trims at the stop",
+        look=_trim_stop,
+        basis="trim at the end of its range; own simulations",
+    ),
+    Rule(
+        id="settings.channel-level",
+        check="seats.level",
+        cause="settings",
+        step="seats",
+        symptom="a channel loud or soft",
+        look=_channel_level,
+        basis="more than 1 dB from its partner at the mirrored seats, guard-banded; common practice",
+    ),
+    Rule(
+        id="measurement.gain",
+        check="seats.level",
+        cause="settings",
+        step="seats",
+        symptom="a seat low on every channel",
+        look=_gain,
+        basis="2 dB and three standard errors on all main channels alike; common practice",
+    ),
+)

@@ -130,11 +130,18 @@ def judged_differently(then: Judged, now: Judged) -> tuple[JudgedDifferently, ..
         step, round_id, check, channel, seat, _ = key
         out.append(
             JudgedDifferently(
-                step=step, round=round_id, id=check, channel=channel, seat=seat, then=words[0], now=words[1],
+                step=step,
+                round=round_id,
+                id=check,
+                channel=channel,
+                seat=seat,
+                then=words[0],
+                now=words[1],
                 value_then=None if before is None else before[0].value,
-                value_now=None if after is None else after[0].value, unit=known[1],
+                value_now=None if after is None else after[0].value,
+                unit=known[1],
             )
-        )  # fmt: skip
+        )
     return tuple(out)
 
 
@@ -179,8 +186,13 @@ def rejudge(
             )
     then = _only(stored.body, {outcome.step for outcome in outcomes})
     now = judged(outcomes, stored.body.occasion, program_version)
-    return Rejudged(stored=stored, program_version=program_version, differences=judged_differently(then, now),
-                    count=len(_by_place(then)), left_out=tuple(left_out))  # fmt: skip
+    return Rejudged(
+        stored=stored,
+        program_version=program_version,
+        differences=judged_differently(then, now),
+        count=len(_by_place(then)),
+        left_out=tuple(left_out),
+    )
 
 
 class _Watched(Analyses):

@@ -36,8 +36,10 @@ def _null(e: Evidence, found: Found) -> Iterator[Said]:
     if e.subs is not None and not _sum_is_spoilt(e, found):
         nulls = _summed_nulls(e)
     else:
-        nulls = {seat: tuple(f"{c.channel}: {number(c.value, 0)} dB, {c.text}" for c in checks)
-                 for seat, checks in _missed_from_all(e).items()}  # fmt: skip
+        nulls = {
+            seat: tuple(f"{c.channel}: {number(c.value, 0)} dB, {c.text}" for c in checks)
+            for seat, checks in _missed_from_all(e).items()
+        }
     for seat, evidence in nulls.items():
         yield Said(
             title=f"{seat} misses bass",
@@ -71,8 +73,12 @@ def _missed_from_all(e: Evidence) -> dict[str, list[Check]]:
     """Seats that miss bass from every subwoofer: no alignment of them can bring it."""
     ids, out = _subs(e), {}
     for seat in [s.id for s in e.job.system.seats]:
-        failed = [check for sub in ids for check in e.seats.cells[(sub, seat)].checks
-                  if check.id == "seats.bass" and check.verdict is Verdict.FAIL]  # fmt: skip
+        failed = [
+            check
+            for sub in ids
+            for check in e.seats.cells[(sub, seat)].checks
+            if check.id == "seats.bass" and check.verdict is Verdict.FAIL
+        ]
         if ids and len(failed) == len(ids):
             out[seat] = failed
     return out
@@ -127,32 +133,58 @@ def _lowest_band(bands: dict[str, BandResult]) -> tuple[str, BandResult] | None:
 
 def _noise(e: Evidence, found: Found) -> Iterator[Said]:
     silent = found.channels("wiring.silent")
-    low = {place: check.value or 0.0 for place, cell in e.seats.cells.items() for check in cell.checks
-           if check.id == "seats.snr" and check.verdict is Verdict.FAIL and place[0] not in silent}  # fmt: skip
+    low = {
+        place: check.value or 0.0
+        for place, cell in e.seats.cells.items()
+        for check in cell.checks
+        if check.id == "seats.snr" and check.verdict is Verdict.FAIL and place[0] not in silent
+    }
     if low:
         ids, seats = sorted({c for c, _ in low}), sorted({s for _, s in low})
         yield Said(
             title=f"{counted(len(low), 'response')} near the noise",
             channels=tuple(ids),
             seats=tuple(seats),
-            evidence=(f"{listed(ids)} at {listed(seats)}: down to {min(low.values()):.0f} dB of signal to noise, "
-                      f"limit {e.job.limit('seats.snr').lower:.0f} dB",
-                      f"median {np.median(list(low.values())):.0f} dB"),
-            alternatives=("the channel plays too softly, or was muted: then nothing else told of it counts",
-                          "the microphone's gain is low, so that its input hisses"),
+            evidence=(
+                f"{listed(ids)} at {listed(seats)}: down to {min(low.values()):.0f} dB of signal to noise, "
+                f"limit {e.job.limit('seats.snr').lower:.0f} dB",
+                f"median {np.median(list(low.values())):.0f} dB",
+            ),
+            alternatives=(
+                "the channel plays too softly, or was muted: then nothing else told of it counts",
+                "the microphone's gain is low, so that its input hisses",
+            ),
             confirm="Switch the ventilation off and measure one of them again.",
             remedy="Measure again when it is quiet, with a longer sweep or 6 dB louder; sweeps are loud, warn everybody.",
-        )  # fmt: skip
+        )
 
 
 RULES = (
-    Rule(id="room.null", check="seats.bass",
-         cause="room", step="seats", symptom="no bass at one seat", look=_null,
-         basis="10 dB below the seats' mean over a third octave; common practice"),
-    Rule(id="room.bass-differs", check="seats.bass",
-         cause="room", step="seats", symptom="bass differs by seat", look=_bass_differs,
-         basis="root of the variance over seats above 3 dB from 20 to 80 Hz; common practice"),
-    Rule(id="measurement.noise", check="seats.snr",
-         cause="room", step="seats", symptom="responses near the noise", look=_noise,
-         basis="less than 30 dB of signal to noise; own simulations"),
-)  # fmt: skip
+    Rule(
+        id="room.null",
+        check="seats.bass",
+        cause="room",
+        step="seats",
+        symptom="no bass at one seat",
+        look=_null,
+        basis="10 dB below the seats' mean over a third octave; common practice",
+    ),
+    Rule(
+        id="room.bass-differs",
+        check="seats.bass",
+        cause="room",
+        step="seats",
+        symptom="bass differs by seat",
+        look=_bass_differs,
+        basis="root of the variance over seats above 3 dB from 20 to 80 Hz; common practice",
+    ),
+    Rule(
+        id="measurement.noise",
+        check="seats.snr",
+        cause="room",
+        step="seats",
+        symptom="responses near the noise",
+        look=_noise,
+        basis="less than 30 dB of signal to noise; own simulations",
+    ),
+)

@@ -49,10 +49,15 @@ class Rule:
         """The findings of this rule."""
         names = [field.name for field in fields(Said)]
         return [
-            Finding(id=self.id, cause=self.cause, step=self.step, check=self.check,
-                    **{name: getattr(said, name) for name in names})
+            Finding(
+                id=self.id,
+                cause=self.cause,
+                step=self.step,
+                check=self.check,
+                **{name: getattr(said, name) for name in names},
+            )
             for said in self.look(evidence, found)
-        ]  # fmt: skip
+        ]
 
 
 class Found(tuple[Finding, ...]):

@@ -19,21 +19,28 @@ SILENT_SNR_DB = 10.0
 
 def _silent(e: Evidence, _: Found) -> Iterator[Said]:
     for channel, against in sorted(e.seats.against.items()):
-        ratios = [cell.analysis.snr_db for (c, _), cell in e.seats.cells.items()
-                  if c == channel and cell.analysis is not None and cell.analysis.snr_db is not None]  # fmt: skip
+        ratios = [
+            cell.analysis.snr_db
+            for (c, _), cell in e.seats.cells.items()
+            if c == channel and cell.analysis is not None and cell.analysis.snr_db is not None
+        ]
         low = surely_below(against.level_db, SILENT_DB, CHANNEL_OFF_U_DB)
         if not low or not ratios or float(np.median(ratios)) >= SILENT_SNR_DB:
             continue
         yield Said(
             title=f"{channel} silent",
             channels=(channel,),
-            evidence=(f"{-against.level_db:.0f} dB below {against.partner}, told from {-SILENT_DB:.0f} dB",
-                      f"signal to noise {np.median(ratios):.0f} dB, silent below {SILENT_SNR_DB:.0f} dB"),
-            alternatives=("the channel was muted or its output not assigned in the processor",
-                          "the recording was made without playing"),
+            evidence=(
+                f"{-against.level_db:.0f} dB below {against.partner}, told from {-SILENT_DB:.0f} dB",
+                f"signal to noise {np.median(ratios):.0f} dB, silent below {SILENT_SNR_DB:.0f} dB",
+            ),
+            alternatives=(
+                "the channel was muted or its output not assigned in the processor",
+                "the recording was made without playing",
+            ),
             confirm=f"Play soft noise on {channel} alone and listen close by.",
             remedy=f"Follow the signal: output assigned, cable, amplifier, terminals. {caution(e, channel)}",
-        )  # fmt: skip
+        )
 
 
 def _swapped(e: Evidence, _: Found) -> Iterator[Said]:
@@ -50,12 +57,17 @@ def _swapped(e: Evidence, _: Found) -> Iterator[Said]:
             title=f"{channel} and {place} swapped" if pair else f"{channel} sounds from the place of {place}",
             channels=(channel, place) if pair else (channel,),
             confidence=round(min(0.99, math.erf(weakest / math.sqrt(2))), 2),
-            evidence=(f"the arrivals over the seats fit the place of {place} and not {channel}'s own: z = {weakest:.0f}, "
-                      "told from 4",),
-            alternatives=("the positions of the two were entered the wrong way round", "the files were named wrongly"),
+            evidence=(
+                f"the arrivals over the seats fit the place of {place} and not {channel}'s own: z = {weakest:.0f}, "
+                "told from 4",
+            ),
+            alternatives=(
+                "the positions of the two were entered the wrong way round",
+                "the files were named wrongly",
+            ),
             confirm=f"Play soft noise on {channel} alone and listen which loudspeaker sounds.",
             remedy=f"Put the cables right at the processor or amplifier. {caution(e, channel, place)}",
-        )  # fmt: skip
+        )
 
 
 def _inverted(e: Evidence, _: Found) -> Iterator[Said]:
@@ -89,13 +101,17 @@ def _reversed(e: Evidence, _: Found) -> Iterator[Said]:
         yield Said(
             title=f"{channel} reversed",
             channels=(channel,),
-            evidence=(f"reversed at {odd} of {told} seats, told from {AGREE:.0%}",
-                      f"the processor holds polarity {held}"),
-            alternatives=("the loudspeaker is built that way (some are: compare an equal one)",
-                          "a cable or amplifier input upstream is reversed"),
+            evidence=(
+                f"reversed at {odd} of {told} seats, told from {AGREE:.0%}",
+                f"the processor holds polarity {held}",
+            ),
+            alternatives=(
+                "the loudspeaker is built that way (some are: compare an equal one)",
+                "a cable or amplifier input upstream is reversed",
+            ),
             confirm=f"Exchange the two wires of {channel} at one end and measure it again at one seat.",
             remedy=f"Connect + to + and − to − at both ends. {caution(e, channel)}",
-        )  # fmt: skip
+        )
 
 
 def _set_reversed(e: Evidence, _: Found) -> Iterator[Said]:
@@ -137,7 +153,7 @@ def _tweeter(e: Evidence, found: Found) -> Iterator[Said]:
             alternatives=("a grille, curtain or furniture covers it", "its own crossover or protection has opened"),
             confirm=f"Play a soft sweep on {channel} and listen close by: is the tweeter silent?",
             remedy=f"Check the tweeter's terminals and jumpers, then have it replaced. {caution(e, channel)}",
-        )  # fmt: skip
+        )
 
 
 def _woofer(e: Evidence, found: Found) -> Iterator[Said]:
@@ -146,11 +162,13 @@ def _woofer(e: Evidence, found: Found) -> Iterator[Said]:
             title=f"{channel} no lows",
             channels=(channel,),
             evidence=(f"200 to 500 Hz is {_gap(e, against, gap, seats)}; its treble is not",),
-            alternatives=("a jumper between the terminals for woofer and tweeter is missing",
-                          "a high-pass is set far too high"),
+            alternatives=(
+                "a jumper between the terminals for woofer and tweeter is missing",
+                "a high-pass is set far too high",
+            ),
             confirm=f"Play a soft sweep on {channel} and listen close by: is the woofer silent?",
             remedy=f"Check terminals and jumpers, then have the woofer replaced. {caution(e, channel)}",
-        )  # fmt: skip
+        )
 
 
 def _clipped(e: Evidence, _: Found) -> Iterator[Said]:
@@ -161,37 +179,87 @@ def _clipped(e: Evidence, _: Found) -> Iterator[Said]:
             title=f"{counted(len(places), 'recording')} clipped",
             channels=tuple(sorted({c for c, _ in places})),
             seats=tuple(sorted({s for _, s in places})),
-            evidence=(listed([f"{c} at {s}" for c, s in places[:8]]) + more,
-                      "more than six times too many samples at the top"),
+            evidence=(
+                listed([f"{c} at {s}" for c, s in places[:8]]) + more,
+                "more than six times too many samples at the top",
+            ),
             alternatives=("the loudspeaker or the amplifier itself clips",),
             confirm="Measure one of them again, 10 dB softer.",
             remedy="Turn the microphone's gain down and measure these again.",
-        )  # fmt: skip
+        )
 
 
 RULES = (
-    Rule(id="wiring.silent", check="seats.snr",
-         cause="electronics", step="seats", symptom="silence", look=_silent,
-         basis="more than 20 dB below its partner and less than 10 dB of signal to noise; common practice"),
-    Rule(id="wiring.swapped", check="distances.place",
-         cause="electronics", step="distances", symptom="sound from the wrong place", look=_swapped,
-         basis="assignment of arrivals to places, z from 4; own simulations"),
-    Rule(id="measurement.inverted", check="seats.polarity",
-         cause="electronics", step="seats", symptom="everything reads reversed", look=_inverted,
-         basis="four of five channels, of three or more; common practice"),
-    Rule(id="wiring.polarity", check="seats.polarity",
-         cause="electronics", step="seats", symptom="hollow, no centre image", look=_reversed,
-         basis="reversed against its own minimum phase at 80 % of the seats; own simulations"),
-    Rule(id="settings.polarity", check="seats.polarity",
-         cause="settings", step="seats", symptom="hollow, no centre image", look=_set_reversed,
-         basis="the same, and the processor holds reversed; own simulations"),
-    Rule(id="wiring.tweeter", check="seats.treble",
-         cause="electronics", step="seats", symptom="dull side", look=_tweeter,
-         basis="3–10 kHz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations"),
-    Rule(id="wiring.woofer", check="seats.lows",
-         cause="electronics", step="seats", symptom="thin side", look=_woofer,
-         basis="200–500 Hz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations"),
-    Rule(id="measurement.clipped", check="seats.clipped",
-         cause="electronics", step="seats", symptom="nonsense curves", look=_clipped,
-         basis="share of samples at the top six times what is usual; own simulations"),
-)  # fmt: skip
+    Rule(
+        id="wiring.silent",
+        check="seats.snr",
+        cause="electronics",
+        step="seats",
+        symptom="silence",
+        look=_silent,
+        basis="more than 20 dB below its partner and less than 10 dB of signal to noise; common practice",
+    ),
+    Rule(
+        id="wiring.swapped",
+        check="distances.place",
+        cause="electronics",
+        step="distances",
+        symptom="sound from the wrong place",
+        look=_swapped,
+        basis="assignment of arrivals to places, z from 4; own simulations",
+    ),
+    Rule(
+        id="measurement.inverted",
+        check="seats.polarity",
+        cause="electronics",
+        step="seats",
+        symptom="everything reads reversed",
+        look=_inverted,
+        basis="four of five channels, of three or more; common practice",
+    ),
+    Rule(
+        id="wiring.polarity",
+        check="seats.polarity",
+        cause="electronics",
+        step="seats",
+        symptom="hollow, no centre image",
+        look=_reversed,
+        basis="reversed against its own minimum phase at 80 % of the seats; own simulations",
+    ),
+    Rule(
+        id="settings.polarity",
+        check="seats.polarity",
+        cause="settings",
+        step="seats",
+        symptom="hollow, no centre image",
+        look=_set_reversed,
+        basis="the same, and the processor holds reversed; own simulations",
+    ),
+    Rule(
+        id="wiring.tweeter",
+        check="seats.treble",
+        cause="electronics",
+        step="seats",
+        symptom="dull side",
+        look=_tweeter,
+        basis="3–10 kHz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations",
+    ),
+    Rule(
+        id="wiring.woofer",
+        check="seats.lows",
+        cause="electronics",
+        step="seats",
+        symptom="thin side",
+        look=_woofer,
+        basis="200–500 Hz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations",
+    ),
+    Rule(
+        id="measurement.clipped",
+        check="seats.clipped",
+        cause="electronics",
+        step="seats",
+        symptom="nonsense curves",
+        look=_clipped,
+        basis="share of samples at the top six times what is usual; own simulations",
+    ),
+)

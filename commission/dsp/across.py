@@ -55,8 +55,11 @@ def seat_gains_db(levels_db: FloatArray, base: int = 0, distances_m: FloatArray 
     def moved(start: int | None) -> dict[int, float]:
         zero, near = (0.0, 0.0) if start is None else (effects[start][0], loss[start])
         off = {s: (value - zero, loss[s] - near, u) for s, (value, u) in effects.items()}
-        return {s: v for s, (v, far, u) in off.items()
-                if abs(v - min(max(v, min(far, 0.0)), max(far, 0.0))) > max(GAIN_DB, ALIKE * u)}  # fmt: skip
+        return {
+            s: v
+            for s, (v, far, u) in off.items()
+            if abs(v - min(max(v, min(far, 0.0)), max(far, 0.0))) > max(GAIN_DB, ALIKE * u)
+        }
 
     found = moved(None)
     return moved(base) if 2 * len(found) >= len(seats) and base in effects else found

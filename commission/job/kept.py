@@ -128,8 +128,10 @@ def _restored(kept: _Kept) -> Analysis:
     from commission.dsp.spectrum import GRID_HZ
 
     values = {name: getattr(kept, name) for name in _Kept.__struct_fields__}
-    values |= {name: None if values[name] is None else _array(*values[name])
-               for name in ("third_octave_db", "view_db", "bass")}  # fmt: skip
+    values |= {
+        name: None if values[name] is None else _array(*values[name])
+        for name in ("third_octave_db", "view_db", "bass")
+    }
     return Analysis(freq_hz=GRID_HZ, bass_freq_hz=BASS_HZ, **values)
 
 

@@ -27,9 +27,14 @@ _EXPECTED = "a photograph as JPEG or PNG"
 _SMALLER = "Save it smaller and attach that."
 _ORIENTATION = 0x0112
 _UPRIGHT = {
-    2: "FLIP_LEFT_RIGHT", 3: "ROTATE_180", 4: "FLIP_TOP_BOTTOM", 5: "TRANSPOSE", 6: "ROTATE_270", 7: "TRANSVERSE",
+    2: "FLIP_LEFT_RIGHT",
+    3: "ROTATE_180",
+    4: "FLIP_TOP_BOTTOM",
+    5: "TRANSPOSE",
+    6: "ROTATE_270",
+    7: "TRANSVERSE",
     8: "ROTATE_90",
-}  # fmt: skip
+}
 """What sets a picture of that orientation upright: CIPA DC-008 (Exif 2.32), 4.6.4 A (from memory)."""
 
 
@@ -76,14 +81,19 @@ def shrink(data: bytes, name: str) -> Picture:
             )  # the size is checked below, before decoding
             image = Image.open(io.BytesIO(data), formats=("JPEG", "PNG"))
         if image.width * image.height > LARGEST_PIXELS:
-            raise InputError(name, f"{image.width} × {image.height} pixels",
-                             f"at most {LARGEST_PIXELS // 10**6} million", _SMALLER)  # fmt: skip
+            raise InputError(
+                name, f"{image.width} × {image.height} pixels", f"at most {LARGEST_PIXELS // 10**6} million", _SMALLER
+            )
         return _stored(_plain(image), "PNG" if image.format == "PNG" else "JPEG")
     except InputError:
         raise
     except Image.DecompressionBombError as error:
-        raise InputError(name, "more pixels than any camera takes", f"at most {LARGEST_PIXELS // 10**6} million",
-                         "The file is damaged or made to fill the memory; use another.") from error  # fmt: skip
+        raise InputError(
+            name,
+            "more pixels than any camera takes",
+            f"at most {LARGEST_PIXELS // 10**6} million",
+            "The file is damaged or made to fill the memory; use another.",
+        ) from error
     except Exception as error:  # the decoder raises many kinds on damaged data; each means the same to the user
         raise InputError(name, _reason(error, data), _EXPECTED, "Open it in a viewer and save it anew.") from error
 

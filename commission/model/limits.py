@@ -126,9 +126,13 @@ def _limit(row: object, where: str, known: Mapping[str, ProfileLimit] | None) ->
         raise InputError(where, f"low {low:g} above high {high:g}", "low at or below high")
     applies = row.get("applies", default.applies if default is not None else None)
     return ProfileLimit(
-        quantity=quantity, low=low, high=high, unit=unit, basis=_text(row.get("basis"), f"{where}.basis"),
+        quantity=quantity,
+        low=low,
+        high=high,
+        unit=unit,
+        basis=_text(row.get("basis"), f"{where}.basis"),
         applies=_text(applies, f"{where}.applies"),
-    )  # fmt: skip
+    )
 
 
 def _text(value: object, where: str, *, empty: bool = False) -> str:

@@ -192,8 +192,11 @@ class Outcome:
 
     def budget_of(self, check: Check) -> Budget | None:
         """What the uncertainty of a check is made of: the budget of its id that fits its channel and seat best."""
-        fitting = [each for each in self.budgets if each.id == check.id
-                   and each.channel in (None, check.channel) and each.seat in (None, check.seat)]  # fmt: skip
+        fitting = [
+            each
+            for each in self.budgets
+            if each.id == check.id and each.channel in (None, check.channel) and each.seat in (None, check.seat)
+        ]
         return max(fitting, key=lambda each: (each.seat is not None, each.channel is not None), default=None)
 
     @property

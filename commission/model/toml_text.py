@@ -21,8 +21,12 @@ def read_toml(text: str, where: str, expected: str, mend: str = "") -> dict[str,
         raise InputError(where, f"no valid TOML ({clean_text(str(error))[:120]})", expected, mend) from error
     level: list[Any] = [data]
     for _ in range(DEEPEST):
-        level = [inner for each in level for inner in (each.values() if isinstance(each, dict) else each)
-                 if isinstance(inner, dict | list)]  # fmt: skip
+        level = [
+            inner
+            for each in level
+            for inner in (each.values() if isinstance(each, dict) else each)
+            if isinstance(inner, dict | list)
+        ]
         if not level:
             return data
     raise InputError(where, f"tables within tables, more than {DEEPEST} deep", expected, mend)

@@ -33,8 +33,9 @@ def budgets_section(telling: Telling) -> Section | None:
         return None
     intro: list[Block] = [Paragraph(text=telling.say("budgets.intro"))]
     intro += [Paragraph(text=telling.say("budgets.elsewhere", step=title)) for title in elsewhere]
-    return Section(id=telling.id("budgets"), title=telling.say("budgets.title"), blocks=tuple(intro),
-                   sections=tuple(told))  # fmt: skip
+    return Section(
+        id=telling.id("budgets"), title=telling.say("budgets.title"), blocks=tuple(intro), sections=tuple(told)
+    )
 
 
 def _step(telling: Telling, step: Step, outcome: Outcome) -> Section:
@@ -103,8 +104,14 @@ def _together(telling: Telling, single: list[tuple[str, Budget]]) -> Grid:
 
 
 def _headings(telling: Telling, keys: Iterable[str]) -> list[Heading]:
-    return [Heading(title=telling.say(f"budgets.{key}"), unit="%" if key == "share" else "",
-                    numeric=key in ("u", "share", "expanded")) for key in keys]  # fmt: skip
+    return [
+        Heading(
+            title=telling.say(f"budgets.{key}"),
+            unit="%" if key == "share" else "",
+            numeric=key in ("u", "share", "expanded"),
+        )
+        for key in keys
+    ]
 
 
 def _row(telling: Telling, budget: Budget, each: Contribution) -> tuple[str, ...]:

@@ -78,9 +78,12 @@ def _again(record: StoredRecord, then: Visit, words: str | Path | None) -> Docum
     if paper not in ("a4", "us-letter") or not isinstance(created, str):
         raise InputError(where, f"paper {shown(paper)}, date {shown(created)}", "a4 or us-letter, and a date")
     return record_document(
-        then, language=_words(printed, words, where), paper=cast(Literal["a4", "us-letter"], paper),
-        letterhead=_letterhead(printed.get("letterhead"), where), created_at=created,
-    )  # fmt: skip
+        then,
+        language=_words(printed, words, where),
+        paper=cast(Literal["a4", "us-letter"], paper),
+        letterhead=_letterhead(printed.get("letterhead"), where),
+        created_at=created,
+    )
 
 
 def _words(printed: dict[str, Any], given: str | Path | None, where: str) -> str | Path:

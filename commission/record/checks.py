@@ -22,8 +22,11 @@ def check_blocks(telling: Telling, outcome: Outcome, in_tables: Collection[int])
     if not outcome.checks:
         return []
     blocks: list[Block] = [_kinds(telling, outcome)]
-    failed = [check for check in outcome.checks if id(check) not in in_tables
-              and check.verdict in (Verdict.FAIL, Verdict.UNSURE) and check.limit is not None]  # fmt: skip
+    failed = [
+        check
+        for check in outcome.checks
+        if id(check) not in in_tables and check.verdict in (Verdict.FAIL, Verdict.UNSURE) and check.limit is not None
+    ]
     failed.sort(key=lambda check: -check.verdict.severity)
     if failed:
         blocks.append(_not_passed(telling, outcome, failed))
@@ -106,10 +109,20 @@ def _largest(telling: Telling, checks: Sequence[Check]) -> str:
 def _kinds(telling: Telling, outcome: Outcome) -> Grid:
     rows = []
     for group in kinds(outcome.checks):
-        rows.append((capital(kind_name(telling, group)), verdict_counts(group), farthest(telling, group),
-                     kind_uncertainty(telling, group), kind_limit(telling, group), kind_basis(telling, group)))  # fmt: skip
-    headings = tuple(Heading(title=telling.say(f"checks_grid.{key}"))
-                     for key in ("what", "verdicts", "farthest", "uncertainty", "limit", "basis"))  # fmt: skip
+        rows.append(
+            (
+                capital(kind_name(telling, group)),
+                verdict_counts(group),
+                farthest(telling, group),
+                kind_uncertainty(telling, group),
+                kind_limit(telling, group),
+                kind_basis(telling, group),
+            )
+        )
+    headings = tuple(
+        Heading(title=telling.say(f"checks_grid.{key}"))
+        for key in ("what", "verdicts", "farthest", "uncertainty", "limit", "basis")
+    )
     ident = telling.id("checks", outcome.step, outcome.round)
     return table(ident, telling.say("checks_grid.title"), headings, rows)
 
@@ -165,8 +178,10 @@ def _not_passed(telling: Telling, outcome: Outcome, failed: Sequence[Check]) -> 
         own = check.text and (check.unit or not telling.words.has(f"checks.{check.id}"))
         what = capital(telling.told(check.text) if own else kind_name(telling, [check]))
         rows.append((_place(check) or "–", what, value, spread, limit, verdict))
-    headings = tuple(Heading(title=telling.say(f"checks_grid.{key}"))
-                     for key in ("place", "what", "value", "uncertainty", "limit", "verdict"))  # fmt: skip
+    headings = tuple(
+        Heading(title=telling.say(f"checks_grid.{key}"))
+        for key in ("place", "what", "value", "uncertainty", "limit", "verdict")
+    )
     rest = len(failed) - len(rows)
     ident, title = telling.id("not-passed", outcome.step, outcome.round), telling.say("checks_grid.not_passed")
     return table(ident, title, headings, rows, telling.say("checks_grid.rest", rest) if rest else "")

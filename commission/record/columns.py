@@ -79,7 +79,7 @@ def _lines(text: str) -> list[str]:
 
 def _shared(
     words: Sequence[float], wishes: Sequence[Sequence[float]], width: float, size: float, landscape: bool
-) -> Columns:  # fmt: skip
+) -> Columns:
     """Each column its widest word, and of what is left one wish after the other.
 
     A table that needs less than the width stays narrow: the shares then sum to less than 1.

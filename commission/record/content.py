@@ -151,8 +151,13 @@ def _steps_section(telling: Telling) -> Section:
         long = before > LONGEST_LINES
         placed.append(replace(part, new_page=long))
         before = _lines(part) + (0 if long else before)
-    return Section(id=telling.id("steps"), title=telling.say("steps.title"), blocks=intro,
-                   new_page=sum(map(_lines, there)) > LONG_LINES, sections=tuple(placed))  # fmt: skip
+    return Section(
+        id=telling.id("steps"),
+        title=telling.say("steps.title"),
+        blocks=intro,
+        new_page=sum(map(_lines, there)) > LONG_LINES,
+        sections=tuple(placed),
+    )
 
 
 def _lines(section: Section) -> int:
@@ -169,8 +174,16 @@ def _attachments(telling: Telling, created_at: str) -> tuple[Attachment, ...]:
     sheet = sheet_csv(telling.visit).encode()
     left = any(place[0] == AS_LEFT for place in telling.job.settings)
     return (
-        Attachment(name="results.json", media_type="application/json", data=results,
-                   description=telling.say("attachments.results")),
-        Attachment(name="settings.csv", media_type="text/csv", data=sheet,
-                   description=telling.say("attachments.settings" if left else "attachments.settings_found")),
-    )  # fmt: skip
+        Attachment(
+            name="results.json",
+            media_type="application/json",
+            data=results,
+            description=telling.say("attachments.results"),
+        ),
+        Attachment(
+            name="settings.csv",
+            media_type="text/csv",
+            data=sheet,
+            description=telling.say("attachments.settings" if left else "attachments.settings_found"),
+        ),
+    )

@@ -13,9 +13,20 @@ from commission.model import Check
 from commission.model.units import clean_text
 
 CHECK_HEADER = (
-    "step", "round", "check", "channel", "seat", "value", "unit", "standard_uncertainty",
-    "limit_low", "limit_high", "limit_basis", "verdict", "why",
-)  # fmt: skip
+    "step",
+    "round",
+    "check",
+    "channel",
+    "seat",
+    "value",
+    "unit",
+    "standard_uncertainty",
+    "limit_low",
+    "limit_high",
+    "limit_basis",
+    "verdict",
+    "why",
+)
 
 _FORMULA_STARTS = ("=", "+", "-", "@")
 _AFTER_SEMICOLON = re.compile(r"(;\s*)(?=\S)")

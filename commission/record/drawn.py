@@ -18,9 +18,18 @@ _PACKING = ("/Length", "/Filter", "/DecodeParms")
 _UPWARD = ("/Parent", "/P", "/Prev", "/ParentTree", "/StructParent", "/StructParents")
 """Lead back, or only number what is there; nothing is drawn from them."""
 _WHOLE = (
-    "/OpenAction", "/AA", "/AcroForm", "/OCProperties", "/OutputIntents", "/ViewerPreferences", "/Collection",
-    "/StructTreeRoot", "/Outlines", "/Lang", "/AF",
-)  # fmt: skip
+    "/OpenAction",
+    "/AA",
+    "/AcroForm",
+    "/OCProperties",
+    "/OutputIntents",
+    "/ViewerPreferences",
+    "/Collection",
+    "/StructTreeRoot",
+    "/Outlines",
+    "/Lang",
+    "/AF",
+)
 """Of the catalog: what changes how pages look, what a screen reader says in their place, or what runs something."""
 
 

@@ -30,8 +30,12 @@ def earlier_section(telling: Telling) -> Section | None:
     else:
         key = "earlier.found" if earlier.round == AS_FOUND else "earlier.left"
         blocks.append(Paragraph(text=telling.say(key)))
-        items = (*_settings(telling, result), *_drifts(telling, result), *_explained(telling, result),
-                 *_together(telling, result))  # fmt: skip
+        items = (
+            *_settings(telling, result),
+            *_drifts(telling, result),
+            *_explained(telling, result),
+            *_together(telling, result),
+        )
         if items:
             blocks.append(Bullets(items=items))
         if not result.drifted():
@@ -51,8 +55,10 @@ def _settings(telling: Telling, result: DriftResult) -> Iterable[str]:
     unticked = set(telling.job.earlier.not_typed_in) if telling.job.earlier is not None else set()
     for quantity, key in ((TRIM, "trim"), (HELD, "delay"), (POLARITY, "polarity")):
         own = [d for d in result.changed_settings() if d.quantity == quantity]
-        for word, changed in (("set", [d for d in own if d.channel not in unticked]),
-                              ("unticked", [d for d in own if d.channel in unticked])):  # fmt: skip
+        for word, changed in (
+            ("set", [d for d in own if d.channel not in unticked]),
+            ("unticked", [d for d in own if d.channel in unticked]),
+        ):
             if changed:
                 yield telling.say(f"earlier.{word}_{key}", channels=_named(telling, changed))
 
@@ -61,8 +67,14 @@ def _named(telling: Telling, changed: list[Drift]) -> str:
     """A few loudspeakers with what each was turned by, where that is loudness; else as everywhere."""
     if changed[0].quantity != TRIM or len(changed) > MOST_NAMES:
         return telling.channel_names(d.channel or "" for d in changed)
-    turned = [telling.say(f"earlier.turned_{'up' if d.change > 0 else 'down'}", by=number(abs(d.change), 1),
-                          channel=telling.channel_name(d.channel or "")) for d in changed]  # fmt: skip
+    turned = [
+        telling.say(
+            f"earlier.turned_{'up' if d.change > 0 else 'down'}",
+            by=number(abs(d.change), 1),
+            channel=telling.channel_name(d.channel or ""),
+        )
+        for d in changed
+    ]
     return telling.listed(turned)
 
 
@@ -87,13 +99,20 @@ def _drift(telling: Telling, d: Drift) -> str:
         by = telling.quantity(abs(d.change), "m")
         text = telling.say(f"earlier.{'farther' if more else 'nearer'}", channel=name, by=by)
     else:
-        key = {LEVEL: ("louder", "quieter"), RESPONSE: ("louder", "quieter"), ARRIVAL: ("later", "sooner"),
-               SPREAD: ("uneven", "even")}[what][0 if more else 1]  # fmt: skip
+        key = {
+            LEVEL: ("louder", "quieter"),
+            RESPONSE: ("louder", "quieter"),
+            ARRIVAL: ("later", "sooner"),
+            SPREAD: ("uneven", "even"),
+        }[what][0 if more else 1]
         digits = 2 if what == ARRIVAL else 1
         text = telling.say(
-            f"earlier.{key}", channel=name, by=number(abs(d.change), digits), doubt=number(d.expanded, digits),
+            f"earlier.{key}",
+            channel=name,
+            by=number(abs(d.change), digits),
+            doubt=number(d.expanded, digits),
             band=d.quantity.split(" ")[-1].replace("-", "–"),
-        )  # fmt: skip
+        )
     return text if d.explained is not None else f"{text} {telling.say('earlier.or_set')}"
 
 
@@ -108,8 +127,12 @@ def _together(telling: Telling, result: DriftResult) -> Iterable[str]:
 def _explained(telling: Telling, result: DriftResult) -> Iterable[str]:
     """Loudspeakers that do what they were set to: somebody's hand, and no drift."""
     drifted = {d.channel for d in result.drifted()}
-    names = list(dict.fromkeys(d.channel or "" for d in result.drifts
-                               if d.word == "as explained" and d.quantity in (LEVEL, RESPONSE, HEARD)
-                               and d.channel not in drifted))  # fmt: skip
+    names = list(
+        dict.fromkeys(
+            d.channel or ""
+            for d in result.drifts
+            if d.word == "as explained" and d.quantity in (LEVEL, RESPONSE, HEARD) and d.channel not in drifted
+        )
+    )
     if names:
         yield telling.say("earlier.explained", channels=telling.channel_names(names))

@@ -91,10 +91,13 @@ def merged(telling: Telling, found: Iterable[Told]) -> list[Told]:
         kind = told.first.id if telling.words.has(f"findings.{told.first.id}.was") else i
         groups.setdefault((kind, told.fate, told.now is None, told.rest), []).append(told)
     return [
-        replace(group[0], first=_union([told.first for told in group]),
-                now=None if group[0].now is None else _union([told.now for told in group if told.now is not None]))
+        replace(
+            group[0],
+            first=_union([told.first for told in group]),
+            now=None if group[0].now is None else _union([told.now for told in group if told.now is not None]),
+        )
         for group in groups.values()
-    ]  # fmt: skip
+    ]
 
 
 def _union(findings: Sequence[Finding]) -> Finding:
@@ -118,9 +121,14 @@ def _plain(telling: Telling, finding: Finding, tense: str) -> str:
     key = f"findings.{finding.id}.{tense}"
     if not telling.words.has(key):
         return ""
-    return sentence(telling.say(key, channels=telling.channel_names(finding.channels),
-                                seats=telling.seat_names(finding.seats),
-                                title=telling.told(finding.title)))  # fmt: skip
+    return sentence(
+        telling.say(
+            key,
+            channels=telling.channel_names(finding.channels),
+            seats=telling.seat_names(finding.seats),
+            title=telling.told(finding.title),
+        )
+    )
 
 
 def fate_told(telling: Telling, told: Told) -> str:
@@ -193,5 +201,10 @@ def _judged_again(telling: Telling, finding: Finding) -> str:
         return ""
     worst = farthest(telling, checks)
     key = "judged_value" if worst == OPTIONAL else "judged_worst"
-    return telling.say(f"findings_section.{key}", what=capital(kind_name(telling, checks)), worst=worst,
-                       round=telling.round(telling.after), verdicts=verdict_counts(checks))  # fmt: skip
+    return telling.say(
+        f"findings_section.{key}",
+        what=capital(kind_name(telling, checks)),
+        worst=worst,
+        round=telling.round(telling.after),
+        verdicts=verdict_counts(checks),
+    )

@@ -41,8 +41,10 @@ def summary_section(telling: Telling, found: tuple[Told, ...]) -> Section:
 def _intro(telling: Telling, alone: bool) -> str:
     system = telling.job.system
     readings, responses = measured(telling.job)
-    counts = {"loudspeakers": telling.say("summary.loudspeakers", len(system.channels)),
-              "seats": telling.say("summary.seat_count", len(system.seats))}  # fmt: skip
+    counts = {
+        "loudspeakers": telling.say("summary.loudspeakers", len(system.channels)),
+        "seats": telling.say("summary.seat_count", len(system.seats)),
+    }
     if not system.channels:
         return telling.say("summary.intro_empty")
     if not readings and not responses:
@@ -177,12 +179,17 @@ def _settings_done(telling: Telling, changes: Iterable[SettingChange]) -> list[s
     trims = [abs(b - a) for a, b in both if a is not None and b is not None and a != b]
     if trims:
         items.append(telling.say("done.trims", len(trims), all=total, most=number(max(trims), 1)))
-    delays = sum(c.distance_left is not None and c.distance_found is not None and c.distance_left != c.distance_found
-                 for c in changes)  # fmt: skip
+    delays = sum(
+        c.distance_left is not None and c.distance_found is not None and c.distance_left != c.distance_found
+        for c in changes
+    )
     if delays:
         items.append(telling.say("done.delays", delays, all=total))
-    turned = [c.channel for c in changes
-              if None not in (c.polarity_found, c.polarity_left) and c.polarity_found != c.polarity_left]  # fmt: skip
+    turned = [
+        c.channel
+        for c in changes
+        if None not in (c.polarity_found, c.polarity_left) and c.polarity_found != c.polarity_left
+    ]
     if turned:
         items.append(telling.say("done.polarity", channels=telling.channel_names(turned)))
     fresh = sum(

@@ -152,8 +152,11 @@ class _SvgCheck:
     def _size(self, attributes: dict[str, str]) -> None:
         """Width, height and view box of the drawing, where they are given, are sizes."""
         given = {"viewBox": attributes.get("viewBox", "0 0 1 1").replace(",", " ").split()}
-        given |= {key: [re.sub(r"(px|pt|mm|cm|in|pc|em|ex|%)$", "", attributes[key].strip())]
-                  for key in ("width", "height") if key in attributes}  # fmt: skip
+        given |= {
+            key: [re.sub(r"(px|pt|mm|cm|in|pc|em|ex|%)$", "", attributes[key].strip())]
+            for key in ("width", "height")
+            if key in attributes
+        }
         for key, texts in given.items():
             try:
                 numbers = [float(text) for text in texts]

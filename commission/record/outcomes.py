@@ -91,7 +91,11 @@ def outcome_blocks(telling: Telling, outcome: Outcome, before: tuple[str, Outcom
 def _same(before: Outcome, now: Outcome) -> bool:
     """Whether a later round says the same of everything; curves are arrays and count as new."""
     return not now.curves and (before.tables, before.checks, before.grids, before.remarks) == (
-        now.tables, now.checks, now.grids, now.remarks)  # fmt: skip
+        now.tables,
+        now.checks,
+        now.grids,
+        now.remarks,
+    )
 
 
 def _state(telling: Telling, outcome: Outcome) -> str:
@@ -143,8 +147,9 @@ def _table_grids(telling: Telling, table: Table, left_out: str) -> list[Grid]:
         if i and all(value is None or value == "" for value in values):
             continue
         cells = tuple(telling.told(v) if isinstance(v, str) else cell_text(v, column, units) for v in values)
-        heading = Heading(title=telling.told(column.title), unit=unit_text(column, units),
-                          numeric=column.decimals is not None)  # fmt: skip
+        heading = Heading(
+            title=telling.told(column.title), unit=unit_text(column, units), numeric=column.decimals is not None
+        )
         columns.append(_Column(heading, cells, column.key in seats))
     if table.verdicts and any(row.check is not None for row in table.rows):
         cells = tuple(verdict_told(telling, None if row.check is None else row.check.verdict) for row in table.rows)
@@ -161,9 +166,15 @@ def _in_parts(telling: Telling, ident: str, title: str, columns: Sequence[_Colum
     for number_of, part in enumerate(parts):
         shown = [column for column in columns if not column.seat or column in part]
         named = f"{title} ({part[0].heading.title}–{part[-1].heading.title})" if len(parts) > 1 else title
-        grids.append(Grid(id=telling.id(ident), title=named, headings=tuple(column.heading for column in shown),
-                          rows=tuple(zip(*(column.cells for column in shown), strict=True)),
-                          remark=remark if number_of == len(parts) - 1 else ""))  # fmt: skip
+        grids.append(
+            Grid(
+                id=telling.id(ident),
+                title=named,
+                headings=tuple(column.heading for column in shown),
+                rows=tuple(zip(*(column.cells for column in shown), strict=True)),
+                remark=remark if number_of == len(parts) - 1 else "",
+            )
+        )
     return grids
 
 
@@ -195,10 +206,10 @@ def _mark(telling: Telling, grid: SeatGrid, channel: str, seat: str) -> str:
 def attached(telling: Telling, wanted: Callable[[str], bool]) -> list[Block]:
     """Notes and photographs whose step is wanted; a photograph that cannot be read says so in its place."""
     notes = tuple(
-        telling.say("notes.note", text=clean_text(event.body.text),
-                    when=_when(telling, event.at, event.body.round))
-        for event in telling.job.notes if isinstance(event.body, Noted) and wanted(event.body.step)
-    )  # fmt: skip
+        telling.say("notes.note", text=clean_text(event.body.text), when=_when(telling, event.at, event.body.round))
+        for event in telling.job.notes
+        if isinstance(event.body, Noted) and wanted(event.body.step)
+    )
     blocks: list[Block] = [Bullets(items=notes)] if notes else []
     for event in telling.job.photos:
         body = event.body
@@ -212,9 +223,15 @@ def attached(telling: Telling, wanted: Callable[[str], bool]) -> list[Block]:
             text = telling.say("notes.no_photo", caption=caption, why=telling.told(str(error)))
             blocks.append(Paragraph(text=text, kind="missing"))
             continue
-        blocks.append(Photo(id=telling.id("photo", str(event.seq)), data=data, media_type=body.media_type,
-                            caption=telling.say("notes.photo", caption=caption, when=when),
-                            alt=telling.say("notes.photo_alt", caption=caption)))  # fmt: skip
+        blocks.append(
+            Photo(
+                id=telling.id("photo", str(event.seq)),
+                data=data,
+                media_type=body.media_type,
+                caption=telling.say("notes.photo", caption=caption, when=when),
+                alt=telling.say("notes.photo_alt", caption=caption),
+            )
+        )
     return blocks
 
 

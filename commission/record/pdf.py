@@ -111,10 +111,14 @@ def _compile(typst: Any, source: bytes, inputs: dict[str, str], root: Path | Non
         return cast(
             bytes,
             typst.compile(
-                source, format="pdf", root=None if root is None else str(root), sys_inputs=inputs,
-                pdf_standards=list(STANDARDS), ignore_system_fonts=not system_fonts,
+                source,
+                format="pdf",
+                root=None if root is None else str(root),
+                sys_inputs=inputs,
+                pdf_standards=list(STANDARDS),
+                ignore_system_fonts=not system_fonts,
             ),
-        )  # fmt: skip
+        )
     except typst.TypstError as error:
         raise CommissionError(
             f"The PDF could not be typeset: {clean_text(str(error.message))}. {_HTML_INSTEAD}"
@@ -213,15 +217,18 @@ def _attachment(each: Attachment, say: Text, keep: _Files) -> dict[str, Any]:
     # ISO 19005-3: JSON is the data that the pages show, all else goes beside it.
     data = each.media_type == "application/json"
     return {
-        "name": clean_text(each.name), "shown": say(each.name), "media_type": each.media_type,
-        "description": say(each.description), "relationship": "data" if data else "supplement",
+        "name": clean_text(each.name),
+        "shown": say(each.name),
+        "media_type": each.media_type,
+        "description": say(each.description),
+        "relationship": "data" if data else "supplement",
         "file": keep(each.data, each.media_type),
-    }  # fmt: skip
+    }
 
 
 def _section(
     section: Section, draw: Text, keep: _Files, width: float, side: float, inner: bool = False
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     blocks = [_block(block, draw, keep, width, side) for block in section.blocks]
     for block in blocks if inner else ():
         if block.get("kind") == "lead":
@@ -262,28 +269,44 @@ def _block(block: Block, draw: Text, keep: _Files, width: float, side: float) ->
         case Figure():
             room = TEXT_EM if block.wide else HALF_EM
             title, caption = (breakable(draw(text), room) for text in (block.title, block.caption))
-            return {"is": "figure", "svg": draw(block.svg), "title": title, "caption": caption,
-                    "alt": draw(block.alt), "wide": block.wide}  # fmt: skip
+            return {
+                "is": "figure",
+                "svg": draw(block.svg),
+                "title": title,
+                "caption": caption,
+                "alt": draw(block.alt),
+                "wide": block.wide,
+            }
         case Photo():
-            return {"is": "photo", "file": keep(block.data, block.media_type),
-                    "caption": breakable(draw(block.caption), HALF_EM),
-                    "alt": draw(block.alt)}  # fmt: skip
+            return {
+                "is": "photo",
+                "file": keep(block.data, block.media_type),
+                "caption": breakable(draw(block.caption), HALF_EM),
+                "alt": draw(block.alt),
+            }
         case Signatures():
 
             def sign(text: str) -> str:
                 return breakable(draw(text), SIGNATURE_EM)
 
             places = [{"role": sign(p.role), "name": sign(p.name), "date": sign(p.date)} for p in block.places]
-            return {"is": "signatures", "places": places, "name": sign(block.name_label),
-                    "date": sign(block.date_label), "sign": sign(block.sign_label)}  # fmt: skip
+            return {
+                "is": "signatures",
+                "places": places,
+                "name": sign(block.name_label),
+                "date": sign(block.date_label),
+                "sign": sign(block.sign_label),
+            }
 
 
 def bound(text: str, room_em: float) -> str:
     """A cell of several lines, its numbers beside their units and whole what stands between semicolons, where that fits."""
     if len(text) <= room_em:  # no letter is wider than 1 em
         return text
-    parts = [part.replace(" ", KEPT) if any(map(str.isdecimal, part)) and width_em(part) + 0.3 <= room_em else part
-             for part in text.split("; ")]  # fmt: skip
+    parts = [
+        part.replace(" ", KEPT) if any(map(str.isdecimal, part)) and width_em(part) + 0.3 <= room_em else part
+        for part in text.split("; ")
+    ]
     return _UNIT.sub(KEPT, "; ".join(parts if len(parts) > 1 else [text])).replace("m/s", f"m/{JOINED}s")
 
 

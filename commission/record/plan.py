@@ -82,8 +82,9 @@ def plan_figure(plan: RoomPlan, units: Units = "metric", words: Words = str) -> 
     sizes = (plan.length_m, plan.width_m, plan.height_m)
     if not all(math.isfinite(size) and size > 0 for size in sizes):
         raise ValueError(f"a room needs three sizes above zero, got {sizes}")
-    scale = min((WIDTH - 2 * MARGIN - GAP) / (plan.width_m + plan.length_m), TALLEST / plan.length_m,
-                TALLEST / plan.height_m)  # fmt: skip
+    scale = min(
+        (WIDTH - 2 * MARGIN - GAP) / (plan.width_m + plan.length_m), TALLEST / plan.length_m, TALLEST / plan.height_m
+    )
     top = _View("top", MARGIN, TOP, scale, plan)
     side = _View("side", WIDTH - MARGIN - plan.length_m * scale, TOP, scale, plan)
     parts = [_room(view, units, words) for view in (top, side)]
@@ -118,14 +119,23 @@ def _room(view: _View, units: Units, words: Words) -> str:
     x, y, plan = view.x, view.y, view.plan
     across, down = (plan.width_m, plan.length_m) if view.name == "top" else (plan.length_m, plan.height_m)
     parts = [
-        element("rect", x=x, y=y, width=width, height=height, fill="none", class_="kx", stroke="#000000",
-                stroke_width=1.6),
+        element(
+            "rect", x=x, y=y, width=width, height=height, fill="none", class_="kx", stroke="#000000", stroke_width=1.6
+        ),
         label(x + width / 2, y + height + 18, format_length(across, units), anchor="middle", size=LABEL),
-        element("g", label(x + width + 13, y + height / 2, format_length(down, units), anchor="middle", size=LABEL),
-                transform=f"rotate(90 {digits(x + width + 11)} {digits(y + height / 2)})"),
-        label(x + width / 2, y - 9, words("from above" if view.name == "top" else "from the side"), anchor="middle",
-              bold=True),
-    ]  # fmt: skip
+        element(
+            "g",
+            label(x + width + 13, y + height / 2, format_length(down, units), anchor="middle", size=LABEL),
+            transform=f"rotate(90 {digits(x + width + 11)} {digits(y + height / 2)})",
+        ),
+        label(
+            x + width / 2,
+            y - 9,
+            words("from above" if view.name == "top" else "from the side"),
+            anchor="middle",
+            bold=True,
+        ),
+    ]
     groups = _groups(view)
     taken: list[Box] = [(px - 6, py - 6, px + 6, py + 6) for _, (px, py) in groups]
     for items, (px, py) in groups:
@@ -163,10 +173,17 @@ def _name(items: Iterable[PlanItem], place: tuple[float, float], taken: list[Box
     width, (x, y) = text_width(text, LABEL), place
     gap = 10.5 if any(item.kind == "reference" for item in items) else 8.0
     around = [
-        (x + gap, y + 3.2), (x - gap - width, y + 3.2), (x - width / 2, y - 8.5), (x - width / 2, y + 15),
-        (x + 6, y - 6.5), (x - 6 - width, y - 6.5), (x + 6, y + 13), (x - 6 - width, y + 13),
-        (x - width / 2, y - 18.5), (x - width / 2, y + 25),
-    ]  # fmt: skip
+        (x + gap, y + 3.2),
+        (x - gap - width, y + 3.2),
+        (x - width / 2, y - 8.5),
+        (x - width / 2, y + 15),
+        (x + 6, y - 6.5),
+        (x - 6 - width, y - 6.5),
+        (x + 6, y + 13),
+        (x - 6 - width, y + 13),
+        (x - width / 2, y - 18.5),
+        (x - width / 2, y + 25),
+    ]
     boxes = [(left, base - LABEL * 0.8, left + width, base + 2.0) for left, base in around]
     free = [i for i, box in enumerate(boxes) if _inside(box, within) and not any(_overlap(box, t) for t in taken)]
     best = free[0] if free else min(range(len(boxes)), key=lambda i: sum(_overlap(boxes[i], t) for t in taken))
@@ -199,8 +216,17 @@ def _mark(kind: str, x: float, y: float, view: str) -> str:
         return line(*ends, css="kx", colour="#000000", width=3.2)
     if kind in ("seat", "reference"):
         full = kind == "reference"
-        square = element("rect", x=x - 4.5, y=y - 4.5, width=9, height=9, rx=2.5,
-                         fill="currentColor" if full else "none", stroke="currentColor", stroke_width=1.1)  # fmt: skip
+        square = element(
+            "rect",
+            x=x - 4.5,
+            y=y - 4.5,
+            width=9,
+            height=9,
+            rx=2.5,
+            fill="currentColor" if full else "none",
+            stroke="currentColor",
+            stroke_width=1.1,
+        )
         ring = element(
             "rect",
             x=x - 6.8,
@@ -236,10 +262,12 @@ def _legend(side: _View, kinds: Iterable[str], units: Units, words: Words) -> st
     unit_m, said = (1.0, "1 m") if units == "metric" else (3 * 0.3048, "3 ft")
     far = x + unit_m * side.scale
     parts = [
-        stroke(f"M{digits(x)} {digits(y - 4)}v8M{digits(x)} {digits(y)}H{digits(far)}M{digits(far)} {digits(y - 4)}v8",
-               WALL),
+        stroke(
+            f"M{digits(x)} {digits(y - 4)}v8M{digits(x)} {digits(y)}H{digits(far)}M{digits(far)} {digits(y - 4)}v8",
+            WALL,
+        ),
         label(far + 8, y + 3.5, said, size=LABEL),
-    ]  # fmt: skip
+    ]
     for row, kind in enumerate(kinds, start=1):
         at = y + 17 * row + 4
         if kind == "screen":

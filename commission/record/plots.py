@@ -71,9 +71,15 @@ def same(text: str) -> str:
 
 
 def curve_svg(
-    series: Sequence[Series], *, title: str, x_label: str, y_label: str, alt: str = "", axis: Axis | None = None,
+    series: Sequence[Series],
+    *,
+    title: str,
+    x_label: str,
+    y_label: str,
+    alt: str = "",
+    axis: Axis | None = None,
     band: str = "",
-) -> str:  # fmt: skip
+) -> str:
     """A drawing of level over frequency; low and high make a band, others are muted, main ones coloured.
 
     `axis`: where several drawings share one; left alone by a drawing that would be empty with it. `band`: its name.
@@ -177,8 +183,16 @@ def _frame(top: float, bottom: float, axis: Axis, high_hz: float, x_label: str, 
             named += f"M{digits(LEFT)} {digits(y)}H{digits(right)}"
         names.append(label(LEFT - 5, y + 3.4, number(axis.low + i * axis.step, 0), anchor="end", size=TICK))
     fine, upright, hertz = _frequencies(top, bottom, high_hz)
-    frame = element("rect", x=LEFT, y=top, width=right - LEFT, height=bottom - top, fill="none",
-                    stroke="currentColor", stroke_width=0.8)  # fmt: skip
+    frame = element(
+        "rect",
+        x=LEFT,
+        y=top,
+        width=right - LEFT,
+        height=bottom - top,
+        fill="none",
+        stroke="currentColor",
+        stroke_width=0.8,
+    )
     middle = (top + bottom) / 2
     turned = label(11, middle, y_label, anchor="middle")
     names.append(label((LEFT + right) / 2, bottom + 28, x_label, anchor="middle"))
@@ -227,8 +241,18 @@ def _legend(series: Sequence[Series], drawn: Sequence[tuple[Series, Style]], ban
         if x > LEFT and x + width - 11 > WIDTH - RIGHT:
             x, y = LEFT, y + LEGEND_ROW
         if style is None:
-            out.append(element("rect", x=x, y=y - 4.5, width=LEGEND_LINE, height=9, class_="kb", fill="#000000",
-                               fill_opacity=0.12))  # fmt: skip
+            out.append(
+                element(
+                    "rect",
+                    x=x,
+                    y=y - 4.5,
+                    width=LEGEND_LINE,
+                    height=9,
+                    class_="kb",
+                    fill="#000000",
+                    fill_opacity=0.12,
+                )
+            )
         else:
             out.append(stroke(f"M{digits(x)} {digits(y)}L{digits(x + LEGEND_LINE)} {digits(y)}", style))
         out.append(label(x + LEGEND_LINE + 5, y + 3.8, name))
@@ -255,8 +279,11 @@ def describe(series: Sequence[Series], unit: str, words: Words) -> str:
         def level(value: float) -> str:
             return f"{number(float(value), 1)} {unit}".strip()
 
-        at = [f"{level(np.interp(math.log(hz), np.log(x), y))} ({frequency(hz)})"
-              for hz in (40, 125, 500, 2000, 8000) if x[0] <= hz <= x[-1]]  # fmt: skip
+        at = [
+            f"{level(np.interp(math.log(hz), np.log(x), y))} ({frequency(hz)})"
+            for hz in (40, 125, 500, 2000, 8000)
+            if x[0] <= hz <= x[-1]
+        ]
         low, high = int(np.argmin(y)), int(np.argmax(y))
         ends = filled(
             words("lowest {low} at {low_hz}, highest {high} at {high_hz}"),
@@ -269,8 +296,16 @@ def describe(series: Sequence[Series], unit: str, words: Words) -> str:
     return " ".join(out)
 
 
-def _figure(id_: str, title: str, series: Sequence[Series], curve: Curve | None, caption: str, words: Words,
-            axis: Axis | None, band: str = "") -> Figure:  # fmt: skip
+def _figure(
+    id_: str,
+    title: str,
+    series: Sequence[Series],
+    curve: Curve | None,
+    caption: str,
+    words: Words,
+    axis: Axis | None,
+    band: str = "",
+) -> Figure:
     unit = "dB" if curve is None else curve.y_unit
     muted = [s.kind for s in series].count("other") > 1
     told = [s for s in series if s.kind in ("main", "mean") or (s.kind == "other" and not muted)] or list(series)
@@ -304,8 +339,16 @@ def curves_by_seat(channel: str, curves: Sequence[Curve], words: Words = same, a
     caption = words(curves[0].caption) if curves else ""
     if len(curves) > EACH_IN_COLOUR:
         caption = "; ".join(filter(None, (caption, words("in colour the two seats that stray most from the mean"))))
-    return _figure(f"seats-{channel}", title, [*seats, *shared], curves[0] if curves else None, caption, words, axis,
-                   words("all seats"))  # fmt: skip
+    return _figure(
+        f"seats-{channel}",
+        title,
+        [*seats, *shared],
+        curves[0] if curves else None,
+        caption,
+        words,
+        axis,
+        words("all seats"),
+    )
 
 
 def _stray_most(seats: Sequence[Series]) -> list[Series]:

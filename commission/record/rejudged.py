@@ -17,13 +17,17 @@ def rejudged_values(found: Rejudged | None) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
-        "stored": {"event": found.stored.seq, "at": found.stored.at, "occasion": found.then.occasion,
-                   "program_version": found.then.program_version},
+        "stored": {
+            "event": found.stored.seq,
+            "at": found.stored.at,
+            "occasion": found.then.occasion,
+            "program_version": found.then.program_version,
+        },
         "program_version": found.program_version,
         "compared": found.count,
         "checks": [asdict(each) for each in found.differences],
         "left_out": list(found.left_out),
-    }  # fmt: skip
+    }
 
 
 def rejudged_lines(found: Rejudged | None) -> list[str]:

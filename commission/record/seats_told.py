@@ -66,10 +66,15 @@ def seat_figures(telling: Telling) -> dict[str, tuple[Figure, ...]]:
         out[seat.id] = (
             # Each end of the span has the uncertainty of a level at one seat: twice √2.
             Figure(kind="loudness", before=b.get(seat.id), now=n.get(seat.id), u_change=2 * LEVEL_U_DB, decimals=1),
-            Figure(kind="time", before=t_b.get(seat.id), now=t_n.get(seat.id), u_change=_time_u_ms(telling, seat.id),
-                   decimals=1),
+            Figure(
+                kind="time",
+                before=t_b.get(seat.id),
+                now=t_n.get(seat.id),
+                u_change=_time_u_ms(telling, seat.id),
+                decimals=1,
+            ),
             Figure(kind="bass", before=bass[0].get(seat.id), now=bass[1].get(seat.id), u_change=bass_u, decimals=1),
-        )  # fmt: skip
+        )
     return out
 
 
@@ -137,9 +142,15 @@ def _time(telling: Telling, round_id: str, channels: set[str]) -> _Values:  # no
 def _time_u_ms(telling: Telling, seat: str) -> float:
     """Of the change of a span: of four arrivals of main loudspeakers, each as uncertain as the worst."""
     heard = {channel.id for channel in mains(telling.job)}
-    u = [item.analysis.arrival_u_s for item in telling.visit.analyses
-         if item.seat == seat and item.channel in heard and item.round in (FOUND, telling.after)
-         and item.analysis is not None and item.analysis.arrival_s is not None]  # fmt: skip
+    u = [
+        item.analysis.arrival_u_s
+        for item in telling.visit.analyses
+        if item.seat == seat
+        and item.channel in heard
+        and item.round in (FOUND, telling.after)
+        and item.analysis is not None
+        and item.analysis.arrival_s is not None
+    ]
     return 2000 * max(u, default=0.0)
 
 
@@ -165,8 +176,10 @@ def _bass(telling: Telling, after: str | None) -> tuple[tuple[_Values, _Values],
         return ({}, {}), 0.0
     judged = each.bands["heard"][band.label].after.deviations_db
     kept = [i for i, seat in enumerate(each.seats) if seat in judged]
-    pair = [dict(zip((each.seats[i] for i in kept), _off_mean_db(levels[kept], inside), strict=False))
-            for levels in each.levels]  # fmt: skip
+    pair = [
+        dict(zip((each.seats[i] for i in kept), _off_mean_db(levels[kept], inside), strict=False))
+        for levels in each.levels
+    ]
     return (pair[0], pair[1]), math.sqrt(2) * result.u_db.get(band.label, 0.0)
 
 
@@ -216,8 +229,7 @@ def _sentence(telling: Telling, seat: Seat, figures: tuple[Figure, ...]) -> str:
     word = telling.say(f"seats.word.{overall}")
     if 0 < len(judged) < len(known):
         word = telling.say("seats.word.as_far", word=word)
-    return telling.say("seats.sentence", seat=name, word=word,
-                       parts=capital("; ".join(parts)))  # fmt: skip
+    return telling.say("seats.sentence", seat=name, word=word, parts=capital("; ".join(parts)))
 
 
 def _now(telling: Telling, figure: Figure, value: float) -> str:
@@ -230,5 +242,8 @@ def _changed(telling: Telling, figure: Figure, plain: bool) -> str:
         value = figure.now if figure.now is not None else figure.before
         return telling.say(f"seats.{figure.kind}.only_{which}", value=number(value, figure.decimals))
     key = "plain" if plain else figure.word
-    return telling.say(f"seats.{figure.kind}.{key}", before=number(figure.before, figure.decimals),
-                       now=number(figure.now, figure.decimals))  # fmt: skip
+    return telling.say(
+        f"seats.{figure.kind}.{key}",
+        before=number(figure.before, figure.decimals),
+        now=number(figure.now, figure.decimals),
+    )

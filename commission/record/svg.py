@@ -85,25 +85,48 @@ def label(
 ) -> str:
     """A line of text; `y` is its baseline."""
     return element(
-        "text", text_of(text) or " ", x=x, y=y, text_anchor=anchor, font_size=size, class_=css, fill="currentColor",
+        "text",
+        text_of(text) or " ",
+        x=x,
+        y=y,
+        text_anchor=anchor,
+        font_size=size,
+        class_=css,
+        fill="currentColor",
         font_weight="bold" if bold else None,
-    )  # fmt: skip
+    )
 
 
-def line(x1: float, y1: float, x2: float, y2: float, *, css: str = "kg", colour: str = "#d4d4d4", width: float = 0.7,
-         dash: str | None = None) -> str:  # fmt: skip
+def line(
+    x1: float,
+    y1: float,
+    x2: float,
+    y2: float,
+    *,
+    css: str = "kg",
+    colour: str = "#d4d4d4",
+    width: float = 0.7,
+    dash: str | None = None,
+) -> str:
     """A straight line of the grid, an axis or a legend."""
-    return element("line", x1=x1, y1=y1, x2=x2, y2=y2, class_=css, stroke=colour, stroke_width=width,
-                   stroke_dasharray=dash)  # fmt: skip
+    return element(
+        "line", x1=x1, y1=y1, x2=x2, y2=y2, class_=css, stroke=colour, stroke_width=width, stroke_dasharray=dash
+    )
 
 
 def stroke(path: str, style: Style) -> str:
     """A path drawn in a style."""
     return element(
-        "path", d=path, fill="none", class_=style.css, stroke=style.colour, stroke_width=style.width,
-        stroke_dasharray=style.dash or None, stroke_linejoin="round",
+        "path",
+        d=path,
+        fill="none",
+        class_=style.css,
+        stroke=style.colour,
+        stroke_width=style.width,
+        stroke_dasharray=style.dash or None,
+        stroke_linejoin="round",
         stroke_opacity=None if style.opacity == 1 else style.opacity,
-    )  # fmt: skip
+    )
 
 
 def polyline(x: FloatArray, y: FloatArray) -> str:

@@ -160,8 +160,13 @@ def table(
 ) -> Grid:
     """A grid without the columns that hold nothing; the first, which names the row, stays."""
     kept = [i for i in range(len(headings)) if i == 0 or any(row[i] not in EMPTY for row in rows)]
-    return Grid(id=ident, title=title, headings=tuple(headings[i] for i in kept),
-                rows=tuple(tuple(row[i] for i in kept) for row in rows), remark=remark)  # fmt: skip
+    return Grid(
+        id=ident,
+        title=title,
+        headings=tuple(headings[i] for i in kept),
+        rows=tuple(tuple(row[i] for i in kept) for row in rows),
+        remark=remark,
+    )
 
 
 def capital(text: str) -> str:

@@ -31,8 +31,13 @@ def site_section(telling: Telling) -> Section:
     """Who, where, which equipment, and every instrument with its calibration."""
     pairs = tuple((telling.say(f"site.{key}"), value) for key, value in _facts(telling) if value)
     ident, method = telling.id("site"), method_section(telling)
-    return Section(id=ident, title=telling.say("site.title"), blocks=(Facts(pairs=pairs), *_instruments(telling)),
-                   sections=() if method is None else (method,), new_page=True)  # fmt: skip
+    return Section(
+        id=ident,
+        title=telling.say("site.title"),
+        blocks=(Facts(pairs=pairs), *_instruments(telling)),
+        sections=() if method is None else (method,),
+        new_page=True,
+    )
 
 
 def _facts(telling: Telling) -> list[tuple[str, str]]:
@@ -41,8 +46,11 @@ def _facts(telling: Telling) -> list[tuple[str, str]]:
     room, delay, trim = system.room, processor.delay, processor.trim_db
     days = list(dict.fromkeys(telling.date(event.at) for event in job.log))
     visit = "" if not days else days[0] if len(days) == 1 else telling.say("date.span", first=days[0], last=days[-1])
-    size = "" if room is None else " × ".join(format_length(each, units) for each in
-                                               (room.length_m, room.width_m, room.height_m))  # fmt: skip
+    size = (
+        ""
+        if room is None
+        else " × ".join(format_length(each, units) for each in (room.length_m, room.width_m, room.height_m))
+    )
     reference = system.reference_seat
     speed = processor.speed_of_sound_m_s
     level = telling.say("site.level_value", level=f"{processor.reference_spl_db:g} dB(C)")
@@ -53,23 +61,50 @@ def _facts(telling: Telling) -> list[tuple[str, str]]:
         ("technician", clean_text(system.technician)),
         ("visit", visit),
         ("room", size),
-        ("air", telling.say("site.air_value", temperature=format_temperature(system.temperature_c, units),
-                            speed=number(speed_of_sound_m_s(system.temperature_c), 1))),
+        (
+            "air",
+            telling.say(
+                "site.air_value",
+                temperature=format_temperature(system.temperature_c, units),
+                speed=number(speed_of_sound_m_s(system.temperature_c), 1),
+            ),
+        ),
         ("seats", ", ".join(clean_text(seat.id) for seat in system.seats)),
         ("reference", "" if reference is None else clean_text(reference.id)),
         ("channels", ", ".join(channel_text(channel) for channel in system.channels)),
         ("processor", clean_text(processor.model)),
-        ("trim_range", held(telling.say("site.range", low=f"{number(trim.min, 1, signed=True)} dB",
-                                        high=f"{number(trim.max, 1, signed=True)} dB", step=f"{trim.step:g} dB"))),
-        ("delay_range", held(telling.say("site.range", low=f"{delay.min:g} {delay.unit}",
-                                         high=f"{delay.max:g} {delay.unit}", step=f"{delay.step:g} {delay.unit}"))),
+        (
+            "trim_range",
+            held(
+                telling.say(
+                    "site.range",
+                    low=f"{number(trim.min, 1, signed=True)} dB",
+                    high=f"{number(trim.max, 1, signed=True)} dB",
+                    step=f"{trim.step:g} dB",
+                )
+            ),
+        ),
+        (
+            "delay_range",
+            held(
+                telling.say(
+                    "site.range",
+                    low=f"{delay.min:g} {delay.unit}",
+                    high=f"{delay.max:g} {delay.unit}",
+                    step=f"{delay.step:g} {delay.unit}",
+                )
+            ),
+        ),
         ("assumed_speed", "" if speed is None or delay.unit == "ms" else f"{speed:g} m/s"),
         ("level", held(level)),
         ("sub_level", "" if sub is None else f"{sub:g} dB(C)"),
-        ("crossovers", ", ".join(f"{hz:g}" for hz in processor.crossovers_hz) + " Hz" if processor.crossovers_hz else ""),
+        (
+            "crossovers",
+            ", ".join(f"{hz:g}" for hz in processor.crossovers_hz) + " Hz" if processor.crossovers_hz else "",
+        ),
         ("bands", "" if processor.parametric_bands is None else str(processor.parametric_bands)),
         ("program", telling.say("site.program_value", version=__version__, events=len(job.log))),
-    ]  # fmt: skip
+    ]
 
 
 def _instruments(telling: Telling) -> list[Block]:
@@ -81,11 +116,16 @@ def _instruments(telling: Telling) -> list[Block]:
     rows = []
     for each in instruments:
         step = {"tape": "m", "thermometer": "°C"}.get(each.kind, "dB")
-        rows.append((telling.say(f"instruments.{each.kind}"), clean_text(each.model) or unknown,
-                     str(each.accuracy_class) if each.accuracy_class else OPTIONAL,
-                     clean_text(each.serial) or unknown,
-                     telling.date(each.calibrated.isoformat()) if each.calibrated else unknown,
-                     OPTIONAL if each.resolution is None else f"{each.resolution:g} {step}"))  # fmt: skip
+        rows.append(
+            (
+                telling.say(f"instruments.{each.kind}"),
+                clean_text(each.model) or unknown,
+                str(each.accuracy_class) if each.accuracy_class else OPTIONAL,
+                clean_text(each.serial) or unknown,
+                telling.date(each.calibrated.isoformat()) if each.calibrated else unknown,
+                OPTIONAL if each.resolution is None else f"{each.resolution:g} {step}",
+            )
+        )
     headings = tuple(Heading(title=telling.say(f"site.instrument_{key}")) for key in keys)
     blocks: list[Block] = [table(telling.id("instruments"), telling.say("site.instruments"), headings, rows)]
     if any(each.calibrated is None for each in instruments if each.kind in ("meter", "microphone", "calibrator")):
@@ -110,17 +150,27 @@ def limits_section(telling: Telling) -> Section | None:
         return None
     titles = {step.id: telling.told(step.title) for step in telling.visit.steps}
     rows = tuple(
-        (capital(kind_name(telling, checks)), kind_limit(telling, checks), kind_uncertainty(telling, checks),
-         kind_basis(telling, checks), f"{titles[step_id]}: {', '.join(where)}")
+        (
+            capital(kind_name(telling, checks)),
+            kind_limit(telling, checks),
+            kind_uncertainty(telling, checks),
+            kind_basis(telling, checks),
+            f"{titles[step_id]}: {', '.join(where)}",
+        )
         for (step_id, _, _), (checks, where) in gathered.items()
-    )  # fmt: skip
-    headings = tuple(Heading(title=telling.say(f"limits.{key}"))
-                     for key in ("what", "value", "uncertainty", "basis", "where"))  # fmt: skip
+    )
+    headings = tuple(
+        Heading(title=telling.say(f"limits.{key}")) for key in ("what", "value", "uncertainty", "basis", "where")
+    )
     grid = table(telling.id("limits-grid"), telling.say("limits.grid"), headings, rows)
     rule = Paragraph(text=telling.say("limits.rule"))
     ident, budgets = telling.id("limits"), budgets_section(telling)
-    return Section(id=ident, title=telling.say("limits.title"), blocks=(rule, grid),
-                   sections=() if budgets is None else (budgets,))  # fmt: skip
+    return Section(
+        id=ident,
+        title=telling.say("limits.title"),
+        blocks=(rule, grid),
+        sections=() if budgets is None else (budgets,),
+    )
 
 
 def notes_section(telling: Telling) -> Section | None:
@@ -134,8 +184,10 @@ def notes_section(telling: Telling) -> Section | None:
 
 def cautions_section(telling: Telling) -> Section:
     """Listening level and time, licensed trades, local codes."""
-    blocks = (Paragraph(text=telling.say("cautions.intro"), kind="caution"),
-              Bullets(items=tuple(sentence(telling.told(text)) for text in CAUTIONS)))  # fmt: skip
+    blocks = (
+        Paragraph(text=telling.say("cautions.intro"), kind="caution"),
+        Bullets(items=tuple(sentence(telling.told(text)) for text in CAUTIONS)),
+    )
     return Section(id=telling.id("cautions"), title=telling.say("cautions.title"), blocks=blocks)
 
 

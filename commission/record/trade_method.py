@@ -79,9 +79,13 @@ def _facts(telling: Telling) -> list[tuple[str, str]]:
         ("levels_how", read_at if seats else ""),
         ("ears", telling.say("method.ears_value", places=_places(telling, _seats_heard(heard))) if heard else ""),
         ("signal", "; ".join(_signals(telling, heard))),
-        ("offset", "" if offset is None or not heard
-         else telling.say("method.offset_value", offset=f"{number(offset, 1, signed=True)} dB")),
-    ]  # fmt: skip
+        (
+            "offset",
+            ""
+            if offset is None or not heard
+            else telling.say("method.offset_value", offset=f"{number(offset, 1, signed=True)} dB"),
+        ),
+    ]
 
 
 def _seats_heard(heard: list[ResponseStored]) -> tuple[str, ...]:
@@ -125,6 +129,11 @@ def _signals(telling: Telling, heard: list[ResponseStored]) -> list[str]:
 
 
 def _sweep(telling: Telling, sweep: Sweep) -> str:
-    return telling.say("method.sweep_value", low=f"{sweep.start_hz:g} Hz", high=f"{sweep.stop_hz:g} Hz",
-                       seconds=f"{sweep.duration_s:g} s", rate=f"{sweep.rate_hz:g} Hz",
-                       level=f"{number(sweep.level_dbfs, 1)} dBFS")  # fmt: skip
+    return telling.say(
+        "method.sweep_value",
+        low=f"{sweep.start_hz:g} Hz",
+        high=f"{sweep.stop_hz:g} Hz",
+        seconds=f"{sweep.duration_s:g} s",
+        rate=f"{sweep.rate_hz:g} Hz",
+        level=f"{number(sweep.level_dbfs, 1)} dBFS",
+    )

@@ -14,9 +14,12 @@ from commission.steps.handover import setting_changes
 from commission.steps.settings_sheet import SheetLine, settings_sheet
 
 MENDS = {
-    "settings.trims": "trim", "settings.unit": "delay", "settings.sub-latency": "delay", "settings.arrival": "delay",
+    "settings.trims": "trim",
+    "settings.unit": "delay",
+    "settings.sub-latency": "delay",
+    "settings.arrival": "delay",
     "settings.polarity": "polarity",
-}  # fmt: skip
+}
 """What of the settings sheet mends a finding."""
 
 
@@ -28,8 +31,7 @@ def settings_section(telling: Telling) -> Section:
     if not any(round_id in (FOUND, AS_LEFT) and channel in known for round_id, channel in telling.job.settings):
         none = Paragraph(text=telling.say("settings.none"), kind="missing")
         return Section(id=ident, title=title, blocks=(none, *proposals))
-    return Section(id=ident, title=title, blocks=(_changes_grid(telling),),
-                   sections=(_reset(telling, proposals),))  # fmt: skip
+    return Section(id=ident, title=title, blocks=(_changes_grid(telling),), sections=(_reset(telling, proposals),))
 
 
 def _delay_title(telling: Telling) -> str:
@@ -71,7 +73,7 @@ def _changes_grid(telling: Telling) -> Grid:
         (trim, "dB", trim_fine, [c.trim_found_db for c in changes], [c.trim_left_db for c in changes]),
         (distance, "", fine, [c.distance_found for c in changes], [c.distance_left for c in changes]),
         (polarity, "", 0, [word(c.polarity_found) for c in changes], [word(c.polarity_left) for c in changes]),
-    ):  # fmt: skip
+    ):
         for round_name, values in ((found, a), (left, b)):
             if any(value is not None for value in values):
                 texts = [_value(value, places, signed=unit == "dB") or OPTIONAL for value in values]
@@ -81,11 +83,13 @@ def _changes_grid(telling: Telling) -> Grid:
         ticks = [telling.say("settings.ticked") if c.applied else "" for c in changes]
         columns.append((Heading(title=telling.say("settings.typed_in")), ticks))
     alone = only_found(telling) or not any(c.noted for c in changes)
-    return Grid(id=telling.id("settings-both"),
-                title=telling.say("settings.title_found" if alone else "settings.title_both"),
-                headings=tuple(heading for heading, _ in columns),
-                rows=tuple(zip(*(cells for _, cells in columns), strict=True)),
-                remark=telling.say("settings.dash") if any(OPTIONAL in cells for _, cells in columns) else "")  # fmt: skip
+    return Grid(
+        id=telling.id("settings-both"),
+        title=telling.say("settings.title_found" if alone else "settings.title_both"),
+        headings=tuple(heading for heading, _ in columns),
+        rows=tuple(zip(*(cells for _, cells in columns), strict=True)),
+        remark=telling.say("settings.dash") if any(OPTIONAL in cells for _, cells in columns) else "",
+    )
 
 
 def _named(telling: Telling, channel_id: str) -> str:
@@ -101,8 +105,11 @@ def _reset(telling: Telling, proposals: list[Block]) -> Section:
     changed = any(place[0] == AS_LEFT for place in telling.job.settings)
     grid, borrowed = _reset_grid(telling, changed)
     key = "reset_how_found" if not changed else "reset_how_some" if borrowed else "reset_how"
-    how = [telling.say(f"settings.{key}"), *([telling.say("settings.reset_proposed")] if proposals else []),
-           telling.say("settings.reset_volume")]  # fmt: skip
+    how = [
+        telling.say(f"settings.{key}"),
+        *([telling.say("settings.reset_proposed")] if proposals else []),
+        telling.say("settings.reset_volume"),
+    ]
     blocks = [
         Paragraph(text=" ".join(how)),
         grid,
@@ -135,14 +142,16 @@ def _reset_grid(telling: Telling, changed: bool) -> tuple[Grid, bool]:
         trim = now.trim_db if now.trim_db is not None else found.trim_db
         away = now.distance if now.distance is not None else found.distance
         polarity = now.polarity or found.polarity
-        rows.append((
-            "" if channel.output is None else str(channel.output),
-            channel_text(channel),
-            held(now.trim_db if changed else trim, found.trim_db, _value(trim, trim_fine, signed=True)),
-            held(now.distance if changed else away, found.distance, _value(away, fine)),
-            held(now.polarity if changed else polarity, found.polarity, telling.told(polarity or "")),
-            OPTIONAL if channel.high_pass_hz is None else f"{channel.high_pass_hz:g}",
-        ))  # fmt: skip
+        rows.append(
+            (
+                "" if channel.output is None else str(channel.output),
+                channel_text(channel),
+                held(now.trim_db if changed else trim, found.trim_db, _value(trim, trim_fine, signed=True)),
+                held(now.distance if changed else away, found.distance, _value(away, fine)),
+                held(now.polarity if changed else polarity, found.polarity, telling.told(polarity or "")),
+                OPTIONAL if channel.high_pass_hz is None else f"{channel.high_pass_hz:g}",
+            )
+        )
     headings = [
         Heading(title=telling.say("settings.output")),
         Heading(title=telling.say("steps.channel")),
@@ -162,9 +171,13 @@ def _reset_grid(telling: Telling, changed: bool) -> tuple[Grid, bool]:
         )
         if here
     ]
-    grid = Grid(id=telling.id("settings-reset"), title=telling.say("settings.reset_grid"),
-                headings=tuple(headings[i] for i in kept), rows=tuple(tuple(row[i] for i in kept) for row in rows),
-                remark=" ".join(remarks))  # fmt: skip
+    grid = Grid(
+        id=telling.id("settings-reset"),
+        title=telling.say("settings.reset_grid"),
+        headings=tuple(headings[i] for i in kept),
+        rows=tuple(tuple(row[i] for i in kept) for row in rows),
+        remark=" ".join(remarks),
+    )
     return grid, borrowed
 
 
@@ -210,18 +223,31 @@ def _proposals(telling: Telling) -> list[Block]:
     if not lines:
         return []
     rows = tuple(
-        (_named(telling, line.channel), telling.say(f"settings.kind_{line.kind}"),
-         _value(telling.told(line.old) if isinstance(line.old, str) else line.old, line.decimals,
-                signed=line.kind == "trim") or OPTIONAL,
-         _value(telling.told(line.new) if isinstance(line.new, str) else line.new, line.decimals,
-                signed=line.kind == "trim"),
-         telling.told(line.unit) if line.unit else "")
+        (
+            _named(telling, line.channel),
+            telling.say(f"settings.kind_{line.kind}"),
+            _value(
+                telling.told(line.old) if isinstance(line.old, str) else line.old,
+                line.decimals,
+                signed=line.kind == "trim",
+            )
+            or OPTIONAL,
+            _value(
+                telling.told(line.new) if isinstance(line.new, str) else line.new,
+                line.decimals,
+                signed=line.kind == "trim",
+            ),
+            telling.told(line.unit) if line.unit else "",
+        )
         for line in lines
-    )  # fmt: skip
-    headings = (Heading(title=telling.say("steps.channel")), Heading(title=telling.say("settings.what")),
-                Heading(title=telling.say("settings.holds"), numeric=True),
-                Heading(title=telling.say("settings.proposed"), numeric=True),
-                Heading(title=telling.say("settings.unit")))  # fmt: skip
+    )
+    headings = (
+        Heading(title=telling.say("steps.channel")),
+        Heading(title=telling.say("settings.what")),
+        Heading(title=telling.say("settings.holds"), numeric=True),
+        Heading(title=telling.say("settings.proposed"), numeric=True),
+        Heading(title=telling.say("settings.unit")),
+    )
     ident, title = telling.id("settings-proposed"), telling.say("settings.proposals")
     return [table(ident, title, headings, rows, telling.say("settings.proposals_remark"))]
 

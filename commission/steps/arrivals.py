@@ -112,8 +112,9 @@ def find_places(
     found = assign_places(heard, flights, SURVEY_SIGMA_S)
     if found is None:
         return {}, "swaps are not looked for: too few arrivals"
-    return {c.id: (channels[place].id, z)
-            for c, place, z in zip(channels, found.place, found.confidence, strict=True)}, None  # fmt: skip
+    return {
+        c.id: (channels[place].id, z) for c, place, z in zip(channels, found.place, found.confidence, strict=True)
+    }, None
 
 
 def _flight_s(channel: Channel, seat: Seat, speed_m_s: float) -> float:

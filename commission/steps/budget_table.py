@@ -28,11 +28,24 @@ def budget_table(budget: Budget) -> Table:
     rows = [_line(str(i), each, budget) for i, each in enumerate(budget.contributions)]
     dof = "∞" if math.isinf(budget.dof) else f"{math.floor(budget.dof + 1e-9)}"  # truncated: JCGM 100 G.4.1
     rows += [
-        _sum("u", "combined u", budget, budget.u, "root of the sum of the squares of the parts (JCGM 100 equation 11a)"),
+        _sum(
+            "u", "combined u", budget, budget.u, "root of the sum of the squares of the parts (JCGM 100 equation 11a)"
+        ),
         _sum("U", "U = 2 u", budget, budget.expanded, "holds about 95 %"),
-        Row(key="dof", cells=("effective degrees of freedom", dof, "", "", "", "", "",
-                              "Welch and Satterthwaite (JCGM 100 equation G.2b)")),
-    ]  # fmt: skip
+        Row(
+            key="dof",
+            cells=(
+                "effective degrees of freedom",
+                dof,
+                "",
+                "",
+                "",
+                "",
+                "",
+                "Welch and Satterthwaite (JCGM 100 equation G.2b)",
+            ),
+        ),
+    ]
     place = place_text(budget.channel, budget.seat)
     return Table(
         id=f"budget:{budget.id}",
@@ -48,8 +61,16 @@ def budget_table(budget: Budget) -> Table:
 def _line(key: str, each: Contribution, budget: Budget) -> Row:
     source = f"{each.source} (shared)" if each.shared else each.source
     per = "" if each.unit == budget.unit else f" {budget.unit}/{each.unit}"
-    cells = (source, f"{two_digits(each.u)} {each.unit}", each.distribution, each.evaluation,
-             f"{two_digits(each.sensitivity)}{per}", each.part, 100 * budget.share(each), each.basis)  # fmt: skip
+    cells = (
+        source,
+        f"{two_digits(each.u)} {each.unit}",
+        each.distribution,
+        each.evaluation,
+        f"{two_digits(each.sensitivity)}{per}",
+        each.part,
+        100 * budget.share(each),
+        each.basis,
+    )
     return Row(key=key, cells=cells)
 
 
@@ -83,15 +104,31 @@ def _one(own: list[Budget]) -> Budget:
 def budget_values(budget: Budget) -> Mapping[str, object]:
     """A budget as plain values for other programs; infinite degrees of freedom are None."""
     return {
-        "id": budget.id, "title": budget.title, "channel": budget.channel, "seat": budget.seat, "unit": budget.unit,
-        "u": _round(budget.u), "U": _round(budget.expanded), "dof": _finite(budget.dof),
+        "id": budget.id,
+        "title": budget.title,
+        "channel": budget.channel,
+        "seat": budget.seat,
+        "unit": budget.unit,
+        "u": _round(budget.u),
+        "U": _round(budget.expanded),
+        "dof": _finite(budget.dof),
         "contributions": [
-            {"source": each.source, "u": _round(each.u), "unit": each.unit, "sensitivity": _round(each.sensitivity),
-             "part": _round(each.part), "share": round(budget.share(each), 4), "distribution": each.distribution,
-             "evaluation": each.evaluation, "dof": _finite(each.dof), "shared": each.shared, "basis": each.basis}
+            {
+                "source": each.source,
+                "u": _round(each.u),
+                "unit": each.unit,
+                "sensitivity": _round(each.sensitivity),
+                "part": _round(each.part),
+                "share": round(budget.share(each), 4),
+                "distribution": each.distribution,
+                "evaluation": each.evaluation,
+                "dof": _finite(each.dof),
+                "shared": each.shared,
+                "basis": each.basis,
+            }
             for each in budget.contributions
         ],
-    }  # fmt: skip
+    }
 
 
 def _round(value: float) -> float:

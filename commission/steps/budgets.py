@@ -28,9 +28,17 @@ ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
 
 
 def level_budget(
-    channel: str, *, eye_db: float, dof: float, shares: tuple[float, ...], counts: tuple[int, ...],
-    repeated: bool, resolution_db: float, sub_noise_db: float = 0.0, seat: str | None = None,
-) -> Budget:  # fmt: skip
+    channel: str,
+    *,
+    eye_db: float,
+    dof: float,
+    shares: tuple[float, ...],
+    counts: tuple[int, ...],
+    repeated: bool,
+    resolution_db: float,
+    sub_noise_db: float = 0.0,
+    seat: str | None = None,
+) -> Budget:
     """A level read by hand against the other channels.
 
     `shares` and `counts`: weight (their sum is 1) and number of readings of each seat; `eye_db`: scatter of one reading;
@@ -39,30 +47,67 @@ def level_budget(
     repeats = math.sqrt(sum(share**2 / count for share, count in zip(shares, counts, strict=True)))
     said = counted(sum(counts), "reading")
     parts = [
-        Contribution(source=f"repeatability of the reading, {said}", u=eye_db, unit="dB", sensitivity=repeats, dof=dof,
-                     evaluation="A" if repeated else "B",
-                     basis="scatter of repeats with the default (JCGM 101 6.4.9.4)" if repeated
-                     else f"eye on a moving display ({CUSTOM})"),
-    ]  # fmt: skip
+        Contribution(
+            source=f"repeatability of the reading, {said}",
+            u=eye_db,
+            unit="dB",
+            sensitivity=repeats,
+            dof=dof,
+            evaluation="A" if repeated else "B",
+            basis="scatter of repeats with the default (JCGM 101 6.4.9.4)"
+            if repeated
+            else f"eye on a moving display ({CUSTOM})",
+        ),
+    ]
     if sub_noise_db:
-        parts.append(Contribution(source=f"subwoofer noise, {said}", u=sub_noise_db, unit="dB", sensitivity=repeats,
-                                  basis="4.34/√(B·T), 50 Hz read for 20 s"))  # fmt: skip
+        parts.append(
+            Contribution(
+                source=f"subwoofer noise, {said}",
+                u=sub_noise_db,
+                unit="dB",
+                sensitivity=repeats,
+                basis="4.34/√(B·T), 50 Hz read for 20 s",
+            )
+        )
     parts.append(_display(resolution_db))
-    parts.append(Contribution(source="meter put back within 2 cm", u=u_of.PLACEMENT_U_DB, unit="dB",
-                              sensitivity=math.sqrt(sum(share**2 for share in shares)), basis=OWN))  # fmt: skip
-    return Budget(id="levels.match", title="Level read by hand, against the other channels", unit="dB",
-                  contributions=tuple(parts), channel=channel, seat=seat)  # fmt: skip
+    parts.append(
+        Contribution(
+            source="meter put back within 2 cm",
+            u=u_of.PLACEMENT_U_DB,
+            unit="dB",
+            sensitivity=math.sqrt(sum(share**2 for share in shares)),
+            basis=OWN,
+        )
+    )
+    return Budget(
+        id="levels.match",
+        title="Level read by hand, against the other channels",
+        unit="dB",
+        contributions=tuple(parts),
+        channel=channel,
+        seat=seat,
+    )
 
 
 def _display(resolution: float, unit: str = "dB", source: str = "resolution of the display") -> Contribution:
-    return Contribution(source=source, u=u_of.resolution_u(resolution), unit=unit, distribution="rectangular",
-                        basis=f"steps of {resolution:g} {unit} (JCGM 100 4.3.7)")  # fmt: skip
+    return Contribution(
+        source=source,
+        u=u_of.resolution_u(resolution),
+        unit=unit,
+        distribution="rectangular",
+        basis=f"steps of {resolution:g} {unit} (JCGM 100 4.3.7)",
+    )
 
 
 def _meter(accuracy_class: int) -> Contribution:
     limit = {1: 0.7, 2: 1.0}[accuracy_class]
-    return Contribution(source=f"class {accuracy_class} meter", u=u_of.METER_CLASS_U_DB[accuracy_class], unit="dB",
-                        shared=True, basis=f"±{limit} dB at 1 kHz, k = 2 (IEC 61672-1, from memory)")  # fmt: skip
+    return Contribution(
+        source=f"class {accuracy_class} meter",
+        u=u_of.METER_CLASS_U_DB[accuracy_class],
+        unit="dB",
+        shared=True,
+        basis=f"±{limit} dB at 1 kHz, k = 2 (IEC 61672-1, from memory)",
+    )
 
 
 def absolute_level(level: Budget, accuracy_class: int) -> Budget:
@@ -76,14 +121,20 @@ def level_left(level: Budget, step_db: float) -> Budget:
     rounding = replace(
         _display(step_db, source="rounding of the trim"), basis=f"the processor's steps of {step_db:g} dB"
     )
-    return replace(level, id="levels.left", title="Level left after the trim is entered, against its target",
-                   contributions=(*level.contributions, rounding))  # fmt: skip
+    return replace(
+        level,
+        id="levels.left",
+        title="Level left after the trim is entered, against its target",
+        contributions=(*level.contributions, rounding),
+    )
 
 
 def repeat_spread(resolution_db: float) -> Budget:
     """Largest less smallest reading: the display was read twice. The scatter itself is what is judged."""
-    both = (_display(resolution_db, source="resolution, largest reading"),
-            _display(resolution_db, source="resolution, smallest reading"))  # fmt: skip
+    both = (
+        _display(resolution_db, source="resolution, largest reading"),
+        _display(resolution_db, source="resolution, smallest reading"),
+    )
     return Budget(id="levels.repeat", title="Largest less smallest reading", unit="dB", contributions=both)
 
 
@@ -98,8 +149,15 @@ def _distance(origin: str, speed_m_s: float) -> Contribution:
 def _air(apart_m: float, speed_m_s: float, temperature_c: float) -> Contribution:
     """Air that is warmer than noted shortens all flights: only what a channel flies more or less than the others stays."""
     each_k = -0.5 * apart_m / speed_m_s / (temperature_c + 273.15)  # c goes with the root of the absolute temperature
-    return Contribution(source="air temperature within ±1 K", u=TEMPERATURE_U_K, unit="K", sensitivity=1000 * each_k,
-                        distribution="rectangular", shared=True, basis=f"ISO 9613-1 for c; ±1 K: {CUSTOM}")  # fmt: skip
+    return Contribution(
+        source="air temperature within ±1 K",
+        u=TEMPERATURE_U_K,
+        unit="K",
+        sensitivity=1000 * each_k,
+        distribution="rectangular",
+        shared=True,
+        basis=f"ISO 9613-1 for c; ±1 K: {CUSTOM}",
+    )
 
 
 def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float, temperature_c: float) -> Budget:
@@ -107,8 +165,13 @@ def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float
 
     `apart_m`: the channel's distance less that of the others (their median).
     """
-    return Budget(id="distances.setting", title="Delay by the setting less delay needed", unit="ms", channel=channel,
-                  contributions=(_distance(origin, speed_m_s), _air(apart_m, speed_m_s, temperature_c)))  # fmt: skip
+    return Budget(
+        id="distances.setting",
+        title="Delay by the setting less delay needed",
+        unit="ms",
+        channel=channel,
+        contributions=(_distance(origin, speed_m_s), _air(apart_m, speed_m_s, temperature_c)),
+    )
 
 
 def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
@@ -137,8 +200,13 @@ def arrival_budget(flight: Budget | None, u_s: float, *, channel: str, is_sub: b
     """Arrival less tape and setting [ms], or, without `flight`, less the main channels' own."""
     title = "Arrival less the main channels'" if flight is None else "Arrival less tape and setting"
     parts = () if flight is None else flight.contributions
-    return Budget(id="distances.arrival", title=title, unit="ms", channel=channel,
-                  contributions=(*arrival_parts(u_s, is_sub=is_sub), *parts))  # fmt: skip
+    return Budget(
+        id="distances.arrival",
+        title=title,
+        unit="ms",
+        channel=channel,
+        contributions=(*arrival_parts(u_s, is_sub=is_sub), *parts),
+    )
 
 
 def with_median(budget: Budget, u_one: float, sensitivity: float) -> Budget:
@@ -148,19 +216,34 @@ def with_median(budget: Budget, u_one: float, sensitivity: float) -> Budget:
     """
     if not sensitivity > 0:
         return budget
-    line = Contribution(source="the main channels' median", u=u_one, unit=budget.unit, shared=True,
-                        sensitivity=sensitivity, basis="scatter of a median, less what the channel shares")  # fmt: skip
+    line = Contribution(
+        source="the main channels' median",
+        u=u_one,
+        unit=budget.unit,
+        shared=True,
+        sensitivity=sensitivity,
+        basis="scatter of a median, less what the channel shares",
+    )
     return replace(budget, contributions=(*budget.contributions, line))
 
 
 def delay_left(flight: Budget, delay: DelayRange, own_m_s: float) -> Budget:
     """What is left of a delay when the new setting is typed and nothing is measured again [ms]."""
     unit_ms = {"ms": 1.0, "m": 1000 / own_m_s, "ft": 1000 * FOOT_M / own_m_s}[delay.unit]
-    line = Contribution(source="rounding of the setting", u=u_of.resolution_u(delay.step), unit=delay.unit,
-                        sensitivity=unit_ms, distribution="rectangular",
-                        basis=f"the processor's steps of {delay.step:g} {delay.unit}")  # fmt: skip
-    return replace(flight, id="distances.left", title="Delay left after the setting is entered",
-                   contributions=(*flight.contributions, line))  # fmt: skip
+    line = Contribution(
+        source="rounding of the setting",
+        u=u_of.resolution_u(delay.step),
+        unit=delay.unit,
+        sensitivity=unit_ms,
+        distribution="rectangular",
+        basis=f"the processor's steps of {delay.step:g} {delay.unit}",
+    )
+    return replace(
+        flight,
+        id="distances.left",
+        title="Delay left after the setting is entered",
+        contributions=(*flight.contributions, line),
+    )
 
 
 def response_level() -> Budget:
@@ -178,8 +261,9 @@ def response_level() -> Budget:
 
 def single(check_id: str, title: str, source: str, u: float, basis: str, unit: str = "dB") -> Budget:
     """A budget of one line: where only the whole is known."""
-    return Budget(id=check_id, title=title, unit=unit, contributions=(
-        Contribution(source=source, u=u, unit=unit, basis=basis),))  # fmt: skip
+    return Budget(
+        id=check_id, title=title, unit=unit, contributions=(Contribution(source=source, u=u, unit=unit, basis=basis),)
+    )
 
 
 def against_mean(budget: Budget, check_id: str, title: str, seats: int, *, counts: bool) -> Budget:
@@ -203,20 +287,29 @@ def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats:
         ("noise, at 0 dB", repeats.noise_db, parts.noise_db2, "repeats: more where the level is low"),
     )
     lines = [
-        Contribution(source=source, u=u_db, unit="dB", sensitivity=part / u_db, dof=repeats.dof, evaluation=kind,
-                     basis=said)
-        for source, u_db, part, said in known if u_db > 0 and part > 0
-    ]  # fmt: skip
-    lines.append(Contribution(source="second order: scatter squared", u=parts.second_db2, unit="dB²", basis=(
-        "JCGM 100 5.1.2, note")))  # fmt: skip
-    return Budget(id=budget_id, title="Variance over the seats", unit="dB²", channel=channel,
-                  contributions=tuple(lines))  # fmt: skip
+        Contribution(
+            source=source, u=u_db, unit="dB", sensitivity=part / u_db, dof=repeats.dof, evaluation=kind, basis=said
+        )
+        for source, u_db, part, said in known
+        if u_db > 0 and part > 0
+    ]
+    lines.append(
+        Contribution(
+            source="second order: scatter squared", u=parts.second_db2, unit="dB²", basis=("JCGM 100 5.1.2, note")
+        )
+    )
+    return Budget(
+        id=budget_id, title="Variance over the seats", unit="dB²", channel=channel, contributions=tuple(lines)
+    )
 
 
 def change_budget(before: Budget, after: Budget) -> Budget:
     """The change of a variance from one round to another: both were measured with the microphone put down anew."""
-    lines = [replace(each, source=f"{which}: {each.source}")
-             for which, own in (("before", before), ("after", after)) for each in own.contributions]  # fmt: skip
+    lines = [
+        replace(each, source=f"{which}: {each.source}")
+        for which, own in (("before", before), ("after", after))
+        for each in own.contributions
+    ]
     return replace(after, title="Change of the variance over the seats", contributions=tuple(lines))
 
 
@@ -228,11 +321,15 @@ def noise_level(
     Noise wavers by 4.34/√(B·T); reading longer shrinks this line and no other. The class holds at 1 kHz.
     """
     lines = [
-        Contribution(source=f"scatter of noise, {bandwidth_hz:.3g} Hz for {time_s:.3g} s", unit="dB",
-                     u=u_of.noise_u_db(bandwidth_hz, time_s), dof=2 * bandwidth_hz * time_s,
-                     basis="4.34/√(B·T) (Bendat and Piersol, from memory)"),
+        Contribution(
+            source=f"scatter of noise, {bandwidth_hz:.3g} Hz for {time_s:.3g} s",
+            unit="dB",
+            u=u_of.noise_u_db(bandwidth_hz, time_s),
+            dof=2 * bandwidth_hz * time_s,
+            basis="4.34/√(B·T) (Bendat and Piersol, from memory)",
+        ),
         _display(resolution_db),
-    ]  # fmt: skip
+    ]
     if accuracy_class is not None:
         lines.append(_meter(accuracy_class))
     return Budget(id="quiet.level", title="Level of noise in a band", unit="dB", contributions=tuple(lines))

@@ -47,8 +47,23 @@ from commission.steps.seat_variance import (
     solve,
 )
 
-__all__ = ["HEARD", "KINDS", "STEP", "SUBS", "BandResult", "Change", "ChannelCompare", "CompareResult", "budget_of",
-           "evaluate", "one_round", "plan", "repeatability", "rounds_to_compare", "solve"]  # fmt: skip
+__all__ = [
+    "HEARD",
+    "KINDS",
+    "STEP",
+    "SUBS",
+    "BandResult",
+    "Change",
+    "ChannelCompare",
+    "CompareResult",
+    "budget_of",
+    "evaluate",
+    "one_round",
+    "plan",
+    "repeatability",
+    "rounds_to_compare",
+    "solve",
+]
 
 HELP = """
 Nothing to measure here: it compares what both rounds hold.
@@ -82,11 +97,17 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         stands_out = "needs an as-left round"
         return Outcome(step="compare", round=round_id, remarks=said, advice=(waits,), stands_out=stands_out)
     if round_id != result.rounds[1]:
-        return Outcome(step="compare", round=round_id,
-                       remarks=(f"The comparison stands in the round {round_name(result.rounds[1])}.",))  # fmt: skip
-    checks = {(c, kind, label): _check(c, kind, label, change)
-              for c, each in result.channels.items() for kind, bands in each.bands.items()
-              for label, change in bands.items()}  # fmt: skip
+        return Outcome(
+            step="compare",
+            round=round_id,
+            remarks=(f"The comparison stands in the round {round_name(result.rounds[1])}.",),
+        )
+    checks = {
+        (c, kind, label): _check(c, kind, label, change)
+        for c, each in result.channels.items()
+        for kind, bands in each.bands.items()
+        for label, change in bands.items()
+    }
     tables = (
         [make(result, kind, checks) for make in (_table, _seat_table) for kind in KINDS] if result.channels else []
     )
@@ -101,9 +122,13 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         curves=tuple(curve for each in result.channels.values() for curve in _curves(job, each, result.rounds)),
         stands_out=_stands_out(result),
         remarks=(*_remarks(result), *_weights_remark(job)),
-        budgets=tuple(change.budget for each in result.channels.values() for bands in each.bands.values()
-                      for change in bands.values()),
-    )  # fmt: skip
+        budgets=tuple(
+            change.budget
+            for each in result.channels.values()
+            for bands in each.bands.values()
+            for change in bands.values()
+        ),
+    )
 
 
 def budget_of(job: Job, analyses: Analyses, check: Check) -> Budget | None:
@@ -133,13 +158,24 @@ def _budget_table(result: CompareResult, checks: Checks) -> Table:
                 worst[(kind, label)] = change.budget if known is None or change.budget.u > known.u else known
     rows = []
     for (kind, label), budget in worst.items():
-        shares = [100 * sum(budget.share(line) for line in budget.contributions if title in line.source)
-                  for title in kinds]  # fmt: skip
-        rows.append(Row(key=f"{budget.channel}:{label}", check=checks[(budget.channel or "", kind, label)],
-                        cells=(_QUESTIONS[kind], label, budget.channel, *shares, budget.expanded)))  # fmt: skip
-    return Table(id="compare:uncertainty", title="What the uncertainty of the change is made of", columns=columns,
-                 rows=tuple(rows), verdicts=False,
-                 remark="Shares of its variance, for the channel whose change is known least well.")  # fmt: skip
+        shares = [
+            100 * sum(budget.share(line) for line in budget.contributions if title in line.source) for title in kinds
+        ]
+        rows.append(
+            Row(
+                key=f"{budget.channel}:{label}",
+                check=checks[(budget.channel or "", kind, label)],
+                cells=(_QUESTIONS[kind], label, budget.channel, *shares, budget.expanded),
+            )
+        )
+    return Table(
+        id="compare:uncertainty",
+        title="What the uncertainty of the change is made of",
+        columns=columns,
+        rows=tuple(rows),
+        verdicts=False,
+        remark="Shares of its variance, for the channel whose change is known least well.",
+    )
 
 
 _QUESTIONS = {HEARD: "what the seats hear", TONE: "evenness of tone"}
@@ -148,9 +184,14 @@ _QUESTIONS = {HEARD: "what the seats hear", TONE: "evenness of tone"}
 def _check(channel: str, kind: str, label: str, change: Change) -> Check:
     """The uncertainty is in the limit here: better and worse are words for what lies beyond it."""
     question = _QUESTIONS[kind]
-    return Check(id=f"compare.{kind}.{label}", channel=channel, value=change.change_db2, unit="dB²",
-                 limit=Limit(high=change.budget.expanded, unit="dB²", basis=NO_WORSE_BASIS),
-                 text=f"change of the seats' variance, {question}, {label} Hz")  # fmt: skip
+    return Check(
+        id=f"compare.{kind}.{label}",
+        channel=channel,
+        value=change.change_db2,
+        unit="dB²",
+        limit=Limit(high=change.budget.expanded, unit="dB²", basis=NO_WORSE_BASIS),
+        text=f"change of the seats' variance, {question}, {label} Hz",
+    )
 
 
 _TITLES = {
@@ -172,13 +213,33 @@ def _table(result: CompareResult, kind: str, checks: Checks) -> Table:
         Column(key="off", title="off by", unit="dB", decimals=1),
     )
     rows = tuple(
-        Row(key=f"{name}:{label}", check=checks[(name, kind, label)], minor=not c.is_real,
-            cells=(name, label, c.before.sd_db, c.after.sd_db, c.change_db2, 2 * c.u_db2, c.word, c.after.worst_seat,
-                   c.after.worst_db))
-        for name, each in result.channels.items() for label, c in each.bands[kind].items()
-    )  # fmt: skip
-    return Table(id=f"compare:{kind}", title=_TITLES[kind], columns=columns, rows=rows, verdicts=False,
-                 remark="Worst seat: the one that is farthest from the seats' mean after (rms over the band).")  # fmt: skip
+        Row(
+            key=f"{name}:{label}",
+            check=checks[(name, kind, label)],
+            minor=not c.is_real,
+            cells=(
+                name,
+                label,
+                c.before.sd_db,
+                c.after.sd_db,
+                c.change_db2,
+                2 * c.u_db2,
+                c.word,
+                c.after.worst_seat,
+                c.after.worst_db,
+            ),
+        )
+        for name, each in result.channels.items()
+        for label, c in each.bands[kind].items()
+    )
+    return Table(
+        id=f"compare:{kind}",
+        title=_TITLES[kind],
+        columns=columns,
+        rows=rows,
+        verdicts=False,
+        remark="Worst seat: the one that is farthest from the seats' mean after (rms over the band).",
+    )
 
 
 def _seat_table(result: CompareResult, kind: str, checks: Checks) -> Table:
@@ -190,13 +251,23 @@ def _seat_table(result: CompareResult, kind: str, checks: Checks) -> Table:
         *(Column(key=seat, title=seat) for seat in seats),
     )
     rows = tuple(
-        Row(key=f"{name}:{label}", check=checks[(name, kind, label)], minor=not c.is_real,
-            cells=(name, label, *(_before_after(c, seat) for seat in seats)))
-        for name, each in result.channels.items() for label, c in each.bands[kind].items()
-    )  # fmt: skip
+        Row(
+            key=f"{name}:{label}",
+            check=checks[(name, kind, label)],
+            minor=not c.is_real,
+            cells=(name, label, *(_before_after(c, seat) for seat in seats)),
+        )
+        for name, each in result.channels.items()
+        for label, c in each.bands[kind].items()
+    )
     what = "as measured" if kind == HEARD else "each seat's own level taken off"
-    return Table(id=f"compare:{kind}:seats", title=f"Each seat less the seats' mean, dB, before → after ({what})",
-                 columns=columns, rows=rows, verdicts=False)  # fmt: skip
+    return Table(
+        id=f"compare:{kind}:seats",
+        title=f"Each seat less the seats' mean, dB, before → after ({what})",
+        columns=columns,
+        rows=rows,
+        verdicts=False,
+    )
 
 
 def _before_after(change: Change, seat: str) -> str | None:
@@ -210,22 +281,37 @@ def _curves(job: Job, each: ChannelCompare, rounds: tuple[str, str]) -> list[Cur
     """The spread over seats at every frequency, and each seat's level, before and after."""
 
     def pair(before: FloatArray, after: FloatArray) -> tuple[Series, Series]:
-        return (Series(name=rounds[0], x=GRID_HZ, y=before, kind="other"),
-                Series(name=rounds[1], x=GRID_HZ, y=after, kind="main"))  # fmt: skip
+        return (
+            Series(name=rounds[0], x=GRID_HZ, y=before, kind="other"),
+            Series(name=rounds[1], x=GRID_HZ, y=after, kind="main"),
+        )
 
     channel = job.system.channel(each.channel)
     label = "Subwoofers together" if channel is None else channel.label
     before, after = (np.sqrt(variance.variance_over_seats(levels)) for levels in each.levels)
-    spread = Curve(id=f"compare:{each.channel}", title=f"{label}: standard deviation over {len(each.seats)} seats",
-                   channel=each.channel, caption="third octaves, as measured", series=pair(before, after),
-                   y_name="Standard deviation")  # fmt: skip
+    spread = Curve(
+        id=f"compare:{each.channel}",
+        title=f"{label}: standard deviation over {len(each.seats)} seats",
+        channel=each.channel,
+        caption="third octaves, as measured",
+        series=pair(before, after),
+        y_name="Standard deviation",
+    )
     return [
         spread,
-        *(Curve(id=f"compare:{each.channel}:{seat}", title=f"{label} at {seat}, before and after", y_unit="dB rel.",
-                channel=each.channel, seat=seat, caption="third octaves, as measured",
-                series=pair(each.levels[0][i], each.levels[1][i]))
-          for i, seat in enumerate(each.seats)),
-    ]  # fmt: skip
+        *(
+            Curve(
+                id=f"compare:{each.channel}:{seat}",
+                title=f"{label} at {seat}, before and after",
+                y_unit="dB rel.",
+                channel=each.channel,
+                seat=seat,
+                caption="third octaves, as measured",
+                series=pair(each.levels[0][i], each.levels[1][i]),
+            )
+            for i, seat in enumerate(each.seats)
+        ),
+    ]
 
 
 def _stands_out(result: CompareResult) -> str:
@@ -242,8 +328,12 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
         reasons = dict.fromkeys(text.rsplit(": ", 1)[-1] for text in result.left_out)
         why = "; ".join(reasons) or "no channel was recorded in both"
         return (f"No channel can be compared between {result.rounds[0]} and {result.rounds[1]}: {why}.",)
-    changes = [(name, label, c) for name, each in result.channels.items() for kind in KINDS
-               for label, c in each.bands[kind].items()]  # fmt: skip
+    changes = [
+        (name, label, c)
+        for name, each in result.channels.items()
+        for kind in KINDS
+        for label, c in each.bands[kind].items()
+    ]
     remarks = [
         f"Compared: {result.rounds[0]} (before) with {result.rounds[1]} (after).",
         *((f"{SUBS}: all subwoofers together, as they are heard.",) if SUBS in result.channels else ()),

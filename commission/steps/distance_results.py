@@ -146,8 +146,10 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
     residual = fit.residual_s if fit is not None else np.full(len(channels), np.nan)
     flights = _flights(job, known, mains, speed)
-    budgets = [budget_for.arrival_budget(flight, h.u_s, channel=c.id, is_sub=c.is_sub)
-               for flight, h, c in zip(flights, heard, channels, strict=True)]  # fmt: skip
+    budgets = [
+        budget_for.arrival_budget(flight, h.u_s, channel=c.id, is_sub=c.is_sub)
+        for flight, h, c in zip(flights, heard, channels, strict=True)
+    ]
     budgets = _with_median(budgets, residual, mains & passes)
     u = np.array([budget.u / 1000 for budget in budgets])
     late = ~mains & np.array(
@@ -162,18 +164,31 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     flights = _with_median(flights, held_error, mains)
     alignment = _alignment(arrivals, mains & passes, passes)
     aligned = _with_median(
-        [budget_for.arrival_budget(None, h.u_s, channel=c.id, is_sub=c.is_sub)
-         for h, c in zip(heard, channels, strict=True)], alignment, mains & passes)  # fmt: skip
+        [
+            budget_for.arrival_budget(None, h.u_s, channel=c.id, is_sub=c.is_sub)
+            for h, c in zip(heard, channels, strict=True)
+        ],
+        alignment,
+        mains & passes,
+    )
     times = [
         _Times(*map(float, each)) for each in zip(held, held_error, arrivals, residual, alignment, u, strict=True)
     ]
     results = {
         c.id: _channel(
-            job, c, *known[c], float(acoustic[i]), settings[i], heard[i], times[i], speed, _feet(ratio) is not None,
+            job,
+            c,
+            *known[c],
+            float(acoustic[i]),
+            settings[i],
+            heard[i],
+            times[i],
+            speed,
+            _feet(ratio) is not None,
             _Budgets(flights[i], budgets[i], aligned[i], own),
         )
         for i, c in enumerate(channels)
-    }  # fmt: skip
+    }
     usable = mains & passes
     places, why_no_swap = find_places(job, round_id, analyses, speed)
     return DistancesResult(
@@ -226,10 +241,15 @@ def _flights(
     tape = np.array([distance for distance, _ in known.values()])
     middle = float(np.median(tape[mains])) if mains.any() else 0.0
     return [
-        budget_for.flight_budget(channel.id, origin=origin, apart_m=distance - middle, speed_m_s=speed_m_s,
-                                 temperature_c=job.system.temperature_c)
+        budget_for.flight_budget(
+            channel.id,
+            origin=origin,
+            apart_m=distance - middle,
+            speed_m_s=speed_m_s,
+            temperature_c=job.system.temperature_c,
+        )
         for channel, (distance, origin) in known.items()
-    ]  # fmt: skip
+    ]
 
 
 def _with_median(budgets: list[Budget], values_s: FloatArray, voices: NDArray[np.bool_]) -> list[Budget]:

@@ -158,10 +158,17 @@ def _place_checks(result: DistancesResult) -> list[Check]:
         own = place == channel
         weak = f"the arrivals do not tell its place from others (z = {z:.1f}, told from {SWAP_Z:.0f})"
         checks.append(
-            Check(id="distances.place", channel=channel, value=z if own else -z, unit="", limit=PLACE_LIMIT,
-                  why_not=weak if z < SWAP_Z else None, text="z of the place it sounds from, by arrivals over the seats",
-                  words=f"from {'its own place' if own else f'the place of {place}'}; expected its own")
-        )  # fmt: skip
+            Check(
+                id="distances.place",
+                channel=channel,
+                value=z if own else -z,
+                unit="",
+                limit=PLACE_LIMIT,
+                why_not=weak if z < SWAP_Z else None,
+                text="z of the place it sounds from, by arrivals over the seats",
+                words=f"from {'its own place' if own else f'the place of {place}'}; expected its own",
+            )
+        )
     return checks
 
 

@@ -88,8 +88,11 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     base = compared_round(job)
     if round_id != base:
         later = "what is measured after it holds the changes of this visit"
-        return Outcome(step="drift", round=round_id,
-                       remarks=(f"Compared with the earlier visit is the round {round_name(base)}: {later}.",))  # fmt: skip
+        return Outcome(
+            step="drift",
+            round=round_id,
+            remarks=(f"Compared with the earlier visit is the round {round_name(base)}: {later}.",),
+        )
     result = solve(job, round_id, analyses)
     checks = {id(drift): _check(drift) for drift in result.drifts}
     return Outcome(
@@ -101,10 +104,15 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables=tables(job, result, checks),
         advice=_advice(job, earlier, result),
         stands_out=_stands_out(result),
-        remarks=(*_opening(job, earlier, round_id), *_steady(result), *_shared_sentences(job, earlier, result),
-                 *_apart_sentences(job, result), *_doubt(result)),
+        remarks=(
+            *_opening(job, earlier, round_id),
+            *_steady(result),
+            *_shared_sentences(job, earlier, result),
+            *_apart_sentences(job, result),
+            *_doubt(result),
+        ),
         budgets=tuple(d.budget for d in result.drifts if d.budget is not None),
-    )  # fmt: skip
+    )
 
 
 def _check(drift: Drift) -> Check:

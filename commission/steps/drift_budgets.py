@@ -51,14 +51,32 @@ def change(
     ]
     if what == RESPONSE:
         both = math.sqrt(2) * u_of.combine(budget_for.ANGLE_U_DB, budget_for.GAIN_U_DB)
-        parts.append(Contribution(source="microphone's angle and gain, both visits", u=both, unit=unit,
-                                  basis="the same at every seat: no mean shrinks it"))  # fmt: skip
+        parts.append(
+            Contribution(
+                source="microphone's angle and gain, both visits",
+                u=both,
+                unit=unit,
+                basis="the same at every seat: no mean shrinks it",
+            )
+        )
     again = _again(quantity, is_sub=is_sub)
     if again is not None:
-        parts.append(Contribution(source="microphone back within 5 cm, not 2, both visits", u=again, unit=unit,
-                                  sensitivity=math.sqrt(2 / len(now)), basis=budget_for.OWN))  # fmt: skip
-    return Budget(id=f"drift.{quantity.replace(' ', '.')}", title=TITLES[what], unit=unit, channel=channel,
-                  contributions=tuple(parts))  # fmt: skip
+        parts.append(
+            Contribution(
+                source="microphone back within 5 cm, not 2, both visits",
+                u=again,
+                unit=unit,
+                sensitivity=math.sqrt(2 / len(now)),
+                basis=budget_for.OWN,
+            )
+        )
+    return Budget(
+        id=f"drift.{quantity.replace(' ', '.')}",
+        title=TITLES[what],
+        unit=unit,
+        channel=channel,
+        contributions=tuple(parts),
+    )
 
 
 def _again(quantity: str, *, is_sub: bool) -> float | None:
@@ -86,12 +104,19 @@ def air(apart_m: float, speed_m_s: float, then_c: float, now_c: float, *, noted:
     """What the air's temperature makes of an arrival against the others'; `apart_m`: farther than they are by so much."""
     u_now, basis = (budget_for.TEMPERATURE_U_K, "±1 K") if noted else (UNNOTED_U_K, "not noted today: ±5 K")
     return tuple(
-        Contribution(source=f"air temperature at {which} visit", u=u, unit="K", distribution="rectangular",
-                     sensitivity=1000 * 0.5 * apart_m / speed_m_s / (celsius + 273.15),
-                     basis=f"{said} ({budget_for.CUSTOM})")
+        Contribution(
+            source=f"air temperature at {which} visit",
+            u=u,
+            unit="K",
+            distribution="rectangular",
+            sensitivity=1000 * 0.5 * apart_m / speed_m_s / (celsius + 273.15),
+            basis=f"{said} ({budget_for.CUSTOM})",
+        )
         for which, u, celsius, said in (
-            ("the earlier", budget_for.TEMPERATURE_U_K, then_c, "±1 K"), ("this", u_now, now_c, basis))
-    )  # fmt: skip
+            ("the earlier", budget_for.TEMPERATURE_U_K, then_c, "±1 K"),
+            ("this", u_now, now_c, basis),
+        )
+    )
 
 
 def meters(then: Instrument | None, now: Instrument | None) -> tuple[Contribution, ...] | None:
@@ -99,13 +124,26 @@ def meters(then: Instrument | None, now: Instrument | None) -> tuple[Contributio
     if then is None or now is None:
         return None
     if (then.model, then.serial) == (now.model, now.serial) and now.serial:
-        return (Contribution(source="the same meter from visit to visit", u=STEADY_U_DB, unit="dB", shared=True,
-                             basis=budget_for.CUSTOM),)  # fmt: skip
+        return (
+            Contribution(
+                source="the same meter from visit to visit",
+                u=STEADY_U_DB,
+                unit="dB",
+                shared=True,
+                basis=budget_for.CUSTOM,
+            ),
+        )
     classes = [each.accuracy_class for each in (then, now)]
     if None in classes:
         return None
     return tuple(
-        Contribution(source=f"class {c} meter at {which} visit", u=u_of.METER_CLASS_U_DB[c], unit="dB", shared=True,
-                     basis="acceptance limits at 1 kHz, k = 2 (IEC 61672-1, from memory)")
-        for c, which in zip(classes, ("the earlier", "this"), strict=True) if c is not None
-    )  # fmt: skip
+        Contribution(
+            source=f"class {c} meter at {which} visit",
+            u=u_of.METER_CLASS_U_DB[c],
+            unit="dB",
+            shared=True,
+            basis="acceptance limits at 1 kHz, k = 2 (IEC 61672-1, from memory)",
+        )
+        for c, which in zip(classes, ("the earlier", "this"), strict=True)
+        if c is not None
+    )

@@ -17,9 +17,16 @@ from commission.steps.arrivals import hear
 from commission.steps.handover import not_typed_in
 
 LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, TRIM, HELD, POLARITY = (
-    "level_db", "response_level_db", "arrival_ms", "tape_m", "heard_polarity", "spread_db",
-    "trim_db", "held_distance", "held_polarity",
-)  # fmt: skip
+    "level_db",
+    "response_level_db",
+    "arrival_ms",
+    "tape_m",
+    "heard_polarity",
+    "spread_db",
+    "trim_db",
+    "held_distance",
+    "held_polarity",
+)
 SETTINGS = (TRIM, HELD, POLARITY)
 KINDS = (LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, *SETTINGS)
 """What is compared; figures of other kinds, which another version of the program may have stored, are left alone."""
@@ -118,9 +125,13 @@ def _responses(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierF
     for (channel, seat), cell in found.cells.items():
         if cell.level_db is not None and not (cell.analysis is not None and cell.analysis.clipped):
             yield EarlierFigure(
-                quantity=RESPONSE, channel=channel, seat=seat, value=cell.level_db, uncertainty=seat_cells.LEVEL_U_DB,
+                quantity=RESPONSE,
+                channel=channel,
+                seat=seat,
+                value=cell.level_db,
+                uncertainty=seat_cells.LEVEL_U_DB,
                 passes_delays=analyses.repeats(round_id, channel, seat)[-1].passes_delays,
-            )  # fmt: skip
+            )
     for name, (sign, _, _) in found.polarity.items():
         if sign is not None:
             own = [item for s in job.system.seats for item in analyses.repeats(round_id, name, s.id)[-1:]]
@@ -138,12 +149,23 @@ def _arrivals(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFi
         own_s2 = timing.CROSSOVER_U_S**2 + timing.CENTRE_U_S**2
         whole = channel.is_sub or heard.u_s < timing.U_MAIN_S * (1 - 1e-9)
         u_s = heard.u_s if whole else math.sqrt(max(heard.u_s**2 - own_s2, 0.0))
-        yield EarlierFigure(quantity=ARRIVAL, channel=channel.id, seat=seat, value=1000 * heard.arrival_s,
-                            uncertainty=1000 * u_s, passes_delays=heard.passes_delays)  # fmt: skip
+        yield EarlierFigure(
+            quantity=ARRIVAL,
+            channel=channel.id,
+            seat=seat,
+            value=1000 * heard.arrival_s,
+            uncertainty=1000 * u_s,
+            passes_delays=heard.passes_delays,
+        )
 
 
 def _spreads(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFigure]:
     for name, kinds in seat_variance.one_round(job, round_id, analyses).items():
         for label, band in kinds[seat_variance.HEARD].items():
-            yield EarlierFigure(quantity=f"{SPREAD} {label}", channel=name, value=band.sd_db,
-                                uncertainty=band.u_sd_db, over=tuple(band.deviations_db))  # fmt: skip
+            yield EarlierFigure(
+                quantity=f"{SPREAD} {label}",
+                channel=name,
+                value=band.sd_db,
+                uncertainty=band.u_sd_db,
+                over=tuple(band.deviations_db),
+            )

@@ -201,8 +201,9 @@ def _exact(visits: Visits, place: Place, pair: tuple[EarlierFigure, EarlierFigur
     before = in_unit_of_now(visits, before) if place[0] == HELD else before
     same = max(coarser_step(visits) if place[0] == HELD else 0.0, SAME)
     change = now - before
-    return Drift(quantity=place[0], channel=place[1], before=before, now=now,
-                 change=0.0 if abs(change) <= same else change)  # fmt: skip
+    return Drift(
+        quantity=place[0], channel=place[1], before=before, now=now, change=0.0 if abs(change) <= same else change
+    )
 
 
 def _signs(visits: Visits, both: Pairs) -> tuple[list[Drift], bool]:
@@ -215,10 +216,16 @@ def _signs(visits: Visits, both: Pairs) -> tuple[list[Drift], bool]:
     mains = [each[3] for name, each in found.items() if name in visits.mains]
     chain = -1.0 if sum(sign < 0 for sign in mains) > len(mains) / 2 >= LEAST_MAINS / 2 else 1.0
     drifts = [
-        Drift(quantity=HEARD, channel=name, before=then.value, now=now.value, explained=turned,
-              change=0.0 if sign * chain > 0 else 2 * now.value)
+        Drift(
+            quantity=HEARD,
+            channel=name,
+            before=then.value,
+            now=now.value,
+            explained=turned,
+            change=0.0 if sign * chain > 0 else 2 * now.value,
+        )
         for name, (then, now, turned, sign) in found.items()
-    ]  # fmt: skip
+    ]
     return drifts, chain < 0
 
 
@@ -244,11 +251,18 @@ def _measured(visits: Visits, both: Pairs, apart: Apart) -> tuple[list[Drift], d
         seats = [(p[2], rest[p][0] - common.get((quantity, p[2]), 0.0)) for p in places]
         before, after = ([pairs[p][i] for p in places] for i in (0, 1))
         budget = drift_budgets.change(quantity, channel, before, after, is_sub=channel not in visits.mains)
-        drifts.append(Drift(
-            quantity=quantity, channel=channel, before=fmean(f.value for f in before), now=fmean(f.value for f in after),
-            change=fmean(change for _, change in seats), explained=rest[places[0]][1], budget=budget,
-            seats=tuple((seat, change) for seat, change in seats if seat is not None),
-        ))  # fmt: skip
+        drifts.append(
+            Drift(
+                quantity=quantity,
+                channel=channel,
+                before=fmean(f.value for f in before),
+                now=fmean(f.value for f in after),
+                change=fmean(change for _, change in seats),
+                explained=rest[places[0]][1],
+                budget=budget,
+                seats=tuple((seat, change) for seat, change in seats if seat is not None),
+            )
+        )
     return _with_air(visits, _with_median(visits, drifts, absolute=absolute)), shared, absolute is not None
 
 
@@ -298,9 +312,13 @@ def _with_air(visits: Visits, drifts: list[Drift]) -> list[Drift]:
     for d in drifts:
         if d.quantity == ARRIVAL and d.budget is not None:
             metres = far.get(d.channel or "")
-            air = drift_budgets.air(UNKNOWN_APART_M if metres is None else metres - middle, speed,
-                                    visits.then.temperature_c, visits.now.temperature_c,
-                                    noted=visits.temperature_noted)  # fmt: skip
+            air = drift_budgets.air(
+                UNKNOWN_APART_M if metres is None else metres - middle,
+                speed,
+                visits.then.temperature_c,
+                visits.now.temperature_c,
+                noted=visits.temperature_noted,
+            )
             d = replace(d, budget=replace(d.budget, contributions=(*d.budget.contributions, *air)))
         out.append(d)
     return out

@@ -181,8 +181,11 @@ def _why_other_seats(visits: Visits, then: EarlierFigure, now: EarlierFigure) ->
     if len({None if each is None else each.high_pass_hz for each in loudspeakers}) > 1:
         return OTHER_CROSSOVER
     subs = [c.id for c in visits.now.channels if c.is_sub]
-    changed = any(before is not None and now_held is not None and abs(before - now_held) > 1e-6
-                  for c in subs for before, now_held in (_held(visits, q, c) for q in SETTINGS))  # fmt: skip
+    changed = any(
+        before is not None and now_held is not None and abs(before - now_held) > 1e-6
+        for c in subs
+        for before, now_held in (_held(visits, q, c) for q in SETTINGS)
+    )
     return SUBS_SET if now.channel == SUBS and changed else None
 
 

@@ -177,9 +177,12 @@ class Summary:
 
 
 def summary(
-    job: Job, found: Sequence[Finding], left: Sequence[Finding], outcomes: Mapping[str, Outcome],
+    job: Job,
+    found: Sequence[Finding],
+    left: Sequence[Finding],
+    outcomes: Mapping[str, Outcome],
     titles: Mapping[str, str] | None = None,
-) -> Summary:  # fmt: skip
+) -> Summary:
     """Findings as found and as left, and the outcomes of the steps as left (by step id), told as one visit.
 
     A finding counts as mended only when the step it rests on was done again as left and does not show it.
@@ -361,10 +364,21 @@ def _table(job: Job, changes: tuple[SettingChange, ...]) -> Table:
         Column(key="applied", title="Typed in"),
     )
     rows = tuple(
-        Row(key=c.channel, cells=(c.channel, c.trim_found_db, c.trim_left_db, c.distance_found, c.distance_left,
-                                  c.polarity_found, c.polarity_left, "✓ yes" if c.applied else ""))
+        Row(
+            key=c.channel,
+            cells=(
+                c.channel,
+                c.trim_found_db,
+                c.trim_left_db,
+                c.distance_found,
+                c.distance_left,
+                c.polarity_found,
+                c.polarity_left,
+                "✓ yes" if c.applied else "",
+            ),
+        )
         for c in changes
-    )  # fmt: skip
+    )
     return Table(id="settings", title="Settings as found and as left", columns=columns, rows=rows)
 
 

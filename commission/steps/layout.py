@@ -46,8 +46,14 @@ wires of heavy loudspeakers are for licensed trades; local codes decide.
 Kind = Literal["seat", "reference", "loudspeaker", "sub", "screen"]
 TAPE_AGAINST_POSITION_U_M = 0.02
 """Both are measured by hand to 2 cm or so (common practice, no source)."""
-TAPE_AGAINST_POSITION = single("layout.tape", "Tape distance less the distance by positions", "tape and positions by hand",
-                               TAPE_AGAINST_POSITION_U_M, CUSTOM, unit="m")  # fmt: skip
+TAPE_AGAINST_POSITION = single(
+    "layout.tape",
+    "Tape distance less the distance by positions",
+    "tape and positions by hand",
+    TAPE_AGAINST_POSITION_U_M,
+    CUSTOM,
+    unit="m",
+)
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:

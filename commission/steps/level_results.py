@@ -100,8 +100,11 @@ def solve(job: Job, round_id: str) -> LevelsResult:
     read = _read(job, round_id)
     counted = _counted_seats(job, read)
     scatter = _scatter(job, read)
-    measured = [(c, _reading(job, c, read[c.id], counted, scatter[c.id])) for c in job.system.channels
-                if read[c.id].keys() & set(counted)]  # fmt: skip
+    measured = [
+        (c, _reading(job, c, read[c.id], counted, scatter[c.id]))
+        for c in job.system.channels
+        if read[c.id].keys() & set(counted)
+    ]
     names = [channel.id for channel, _ in measured]
     targets = [target_db(job, channel) for channel, _ in measured]
     old = [job.setting(round_id, name).trim_db or 0.0 for name in names]
@@ -141,14 +144,25 @@ def solve(job: Job, round_id: str) -> LevelsResult:
 
 def _choice(what: str, trims: TrimPlan, names: list[str]) -> OffsetChoice:
     out = tuple(names[i] for i in trims.out_of_range)
-    return OffsetChoice(offset_db=trims.offset_db, what=what, reaching=len(names) - len(out), unreachable=out,
-                        rounding_db=trims.rms_db)  # fmt: skip
+    return OffsetChoice(
+        offset_db=trims.offset_db,
+        what=what,
+        reaching=len(names) - len(out),
+        unreachable=out,
+        rounding_db=trims.rms_db,
+    )
 
 
 def _channel(
-    job: Job, round_id: str, channel: Channel, found: _Reading, target: float, trims: TrimPlan, index: int,
+    job: Job,
+    round_id: str,
+    channel: Channel,
+    found: _Reading,
+    target: float,
+    trims: TrimPlan,
+    index: int,
     counted: tuple[str, ...],
-) -> ChannelLevel:  # fmt: skip
+) -> ChannelLevel:
     old = job.setting(round_id, channel.id).trim_db
     limits, meter = job.system.processor.trim_db, job.system.instrument("meter")
     budget = _budget(job, channel, found, counted)
@@ -175,24 +189,46 @@ def _channel(
         residual_db=trims.residual_db[index],
         at_limit=held_back or min(new - limits.min, limits.max - new) < limits.step - 1e-6,
         reachable=not held_back,
-        match=Check(id="levels.match", channel=channel.id, seat=budget.seat, value=apart,
-                    unit="dB", uncertainty=budget.u, limit=job.limit("levels.match"), text="reading less target"),
-        repeat=None if found.spread_db is None else Check(
-            id="levels.repeat", channel=channel.id, value=found.spread_db, unit="dB",
-            uncertainty=repeat_budget(job).u, limit=job.limit("levels.repeat"), text="largest less smallest reading"),
+        match=Check(
+            id="levels.match",
+            channel=channel.id,
+            seat=budget.seat,
+            value=apart,
+            unit="dB",
+            uncertainty=budget.u,
+            limit=job.limit("levels.match"),
+            text="reading less target",
+        ),
+        repeat=None
+        if found.spread_db is None
+        else Check(
+            id="levels.repeat",
+            channel=channel.id,
+            value=found.spread_db,
+            unit="dB",
+            uncertainty=repeat_budget(job).u,
+            limit=job.limit("levels.repeat"),
+            text="largest less smallest reading",
+        ),
         budget=budget,
         budget_absolute=absolute,
         budget_left=budget_for.level_left(budget, limits.step),
-    )  # fmt: skip
+    )
 
 
 def _budget(job: Job, channel: Channel, found: _Reading, counted: tuple[str, ...]) -> Budget:
     noise = min(SUB_NOISE_U_DB, found.scatter.u_db) if channel.is_sub else 0.0
     return budget_for.level_budget(
-        channel.id, eye_db=math.sqrt(found.scatter.u_db**2 - noise**2), dof=found.scatter.dof, shares=found.shares,
-        counts=found.counts, repeated=found.scatter.repeated, resolution_db=_resolution_db(job), sub_noise_db=noise,
+        channel.id,
+        eye_db=math.sqrt(found.scatter.u_db**2 - noise**2),
+        dof=found.scatter.dof,
+        shares=found.shares,
+        counts=found.counts,
+        repeated=found.scatter.repeated,
+        resolution_db=_resolution_db(job),
+        sub_noise_db=noise,
         seat=counted[0] if len(counted) == 1 else None,
-    )  # fmt: skip
+    )
 
 
 def by_seat(job: Job, round_id: str) -> dict[tuple[str, str | None], tuple[float, Budget]]:
@@ -309,8 +345,11 @@ def _scatter(job: Job, read: dict[str, dict[str, list[float]]]) -> dict[str, _Sc
         default = u_of.combine(u_of.DEFAULT_REPEATABILITY_U_DB, SUB_NOISE_U_DB if subs else 0.0)
         own = {c.id: _squares(read[c.id].values()) for c in job.system.channels if c.is_sub is subs}
         squares, dof = (sum(each[i] for each in own.values()) for i in (0, 1))
-        odd = {c for c, (s, nu) in own.items() if nu and s / nu > (INCONSISTENT * u_of.scatter_u(
-            default, max(squares - s, 0.0), dof - nu)[0]) ** 2}  # fmt: skip
+        odd = {
+            c
+            for c, (s, nu) in own.items()
+            if nu and s / nu > (INCONSISTENT * u_of.scatter_u(default, max(squares - s, 0.0), dof - nu)[0]) ** 2
+        }
         kept = [each for c, each in own.items() if c not in odd]
         nu = sum(each[1] for each in kept)
         pooled = _Scatter(*u_of.scatter_u(default, sum(each[0] for each in kept), nu), nu > 0)

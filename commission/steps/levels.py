@@ -171,8 +171,14 @@ def _offered(result: LevelsResult) -> tuple[Choice, ...]:
         )
         for each in result.choices
     )
-    return (Choice(key="common_offset", title="Common offset of all channels", options=options,
-                   current=f"{result.offset_db:.2f}"),)  # fmt: skip
+    return (
+        Choice(
+            key="common_offset",
+            title="Common offset of all channels",
+            options=options,
+            current=f"{result.offset_db:.2f}",
+        ),
+    )
 
 
 def _columns(trim: TrimRange) -> tuple[Column, ...]:

@@ -28,14 +28,20 @@ THIRD_OCTAVE_U_DB, BAND_U_DB, PARTNER_U_DB = 0.4, 0.5, 1.0
 and of a difference between two sides of a room (common practice, no source)."""
 PLACED_ANEW = "microphone put down anew: place, angle, gain"
 LEVEL = budget_for.response_level()
-THIRD_OCTAVE = budget_for.single("seats.third-octave", "One third octave at one seat", PLACED_ANEW, THIRD_OCTAVE_U_DB,
-                                 budget_for.OWN)  # fmt: skip
+THIRD_OCTAVE = budget_for.single(
+    "seats.third-octave", "One third octave at one seat", PLACED_ANEW, THIRD_OCTAVE_U_DB, budget_for.OWN
+)
 TREBLE_BAND = budget_for.single("seats.band", "Level of 4–12 kHz at one seat", PLACED_ANEW, BAND_U_DB, budget_for.OWN)
 PARTNER = {
-    f"seats.{name}": budget_for.single(f"seats.{name}", f"{what} of a loudspeaker against its partner",
-                                       "two sides of a room", PARTNER_U_DB, budget_for.CUSTOM)
+    f"seats.{name}": budget_for.single(
+        f"seats.{name}",
+        f"{what} of a loudspeaker against its partner",
+        "two sides of a room",
+        PARTNER_U_DB,
+        budget_for.CUSTOM,
+    )
     for name, what in (("treble", "Treble"), ("lows", "Lows"))
-}  # fmt: skip
+}
 SNR = budget_for.signal_to_noise()
 LEVEL_U_DB = LEVEL.u
 """Standard uncertainty of the level of a response at one seat."""
@@ -125,8 +131,10 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     sound = {place: None if a is None or a.clipped else a for place, a in found.items()}
     gains = _seat_gains(job, sound)
     against = _against(job, sound)
-    signs = {c.id: [None if (a := sound[(c.id, s.id)]) is None else a.polarity for s in system.seats]
-             for c in system.channels}  # fmt: skip
+    signs = {
+        c.id: [None if (a := sound[(c.id, s.id)]) is None else a.polarity for s in system.seats]
+        for c in system.channels
+    }
     polarity = {c: (across.agreed_sign(own), own.count(-1), len(own) - own.count(None)) for c, own in signs.items()}
     inverted = across.chain_inverts([polarity[c.id][0] for c in system.channels if not c.is_sub])
     counted = {s.id for s in system.seats if s.weight > 0} or {s.id for s in system.seats}
@@ -141,22 +149,42 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
             spread = spreads.get(seat.id)
             own = _spread_budgets(channel, seat.id, spread) if analysis is not None and spread is not None else ()
             if analysis is not None:
-                checks = [_snr_check(job, channel, seat.id, analysis), *_clip_check(channel, seat.id, analysis),
-                          _polarity_check(job, round_id, channel, seat.id, analysis, polarity[channel.id], inverted),
-                          *_driver_checks(job, channel, seat.id, analysis, against.get(channel.id)),
-                          *_spread_checks(job, channel, seat.id, analysis, spread, own, gains)]  # fmt: skip
+                checks = [
+                    _snr_check(job, channel, seat.id, analysis),
+                    *_clip_check(channel, seat.id, analysis),
+                    _polarity_check(job, round_id, channel, seat.id, analysis, polarity[channel.id], inverted),
+                    *_driver_checks(job, channel, seat.id, analysis, against.get(channel.id)),
+                    *_spread_checks(job, channel, seat.id, analysis, spread, own, gains),
+                ]
             cells[place] = Cell(
-                channel=channel, seat=seat.id, analysis=analysis, checks=tuple(checks), repeats=len(repeats),
-                level_db=None if analysis is None or analysis.level_db is None else analysis.level_db + (offset or 0.0),
-                problems=analyses.problems(round_id, *place), budgets=own, clock=repeats[-1].clock if repeats else None,
-            )  # fmt: skip
-    return SeatsResult(cells=cells, calibrated=offset is not None, seat_gain_db=gains, against=against,
-                       channel_level_db=_channel_levels(job, cells), polarity=polarity, inverted=inverted)  # fmt: skip
+                channel=channel,
+                seat=seat.id,
+                analysis=analysis,
+                checks=tuple(checks),
+                repeats=len(repeats),
+                level_db=None
+                if analysis is None or analysis.level_db is None
+                else analysis.level_db + (offset or 0.0),
+                problems=analyses.problems(round_id, *place),
+                budgets=own,
+                clock=repeats[-1].clock if repeats else None,
+            )
+    return SeatsResult(
+        cells=cells,
+        calibrated=offset is not None,
+        seat_gain_db=gains,
+        against=against,
+        channel_level_db=_channel_levels(job, cells),
+        polarity=polarity,
+        inverted=inverted,
+    )
 
 
 def _channel_levels(job: Job, cells: dict[tuple[str, str], Cell]) -> dict[str, float]:
-    levels = {c.id: [cell.level_db for (name, _), cell in cells.items() if name == c.id and cell.level_db is not None]
-              for c in job.system.channels}  # fmt: skip
+    levels = {
+        c.id: [cell.level_db for (name, _), cell in cells.items() if name == c.id and cell.level_db is not None]
+        for c in job.system.channels
+    }
     return {c: float(np.mean(own)) for c, own in levels.items() if own}
 
 
@@ -170,12 +198,21 @@ def seat_gains_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, floa
 def _seat_gains(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[str, float]:
     seats = [s.id for s in job.system.seats]
     mains = [c for c in job.system.channels if not c.is_sub]
-    distances = np.array([[math.nan if c.position_m is None or s.position_m is None else
-                           distance_m(c.position_m, s.position_m) for s in job.system.seats] for c in mains])  # fmt: skip
+    distances = np.array(
+        [
+            [
+                math.nan if c.position_m is None or s.position_m is None else distance_m(c.position_m, s.position_m)
+                for s in job.system.seats
+            ]
+            for c in mains
+        ]
+    )
     if not mains or not seats or (all(c.role == "screen" for c in mains) and not np.isfinite(distances).all()):
         return {}  # with all loudspeakers in front and places unknown, a back row looks like a gain that moved
-    levels = [[a.level_db if (a := found[(c.id, s)]) is not None and a.level_db is not None else math.nan
-               for s in seats] for c in mains]  # fmt: skip
+    levels = [
+        [a.level_db if (a := found[(c.id, s)]) is not None and a.level_db is not None else math.nan for s in seats]
+        for c in mains
+    ]
     reference = job.system.reference_seat
     base = seats.index(reference.id) if reference is not None else 0
     gains = across.seat_gains_db(np.array(levels), base, distances)
@@ -196,8 +233,12 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[st
     mains = [c.id for c in job.system.channels if not c.is_sub]
     seats = [s.id for s in job.system.seats]
     mirror = across.mirrored_seats({s.id: s.position_m for s in job.system.seats})
-    bands = {place: np.array([_band_db(a, TREBLE_HZ), _band_db(a, LOW_HZ), math.nan if a is None or a.level_db is None
-                              else a.level_db]) for place, a in found.items()}  # fmt: skip
+    bands = {
+        place: np.array(
+            [_band_db(a, TREBLE_HZ), _band_db(a, LOW_HZ), math.nan if a is None or a.level_db is None else a.level_db]
+        )
+        for place, a in found.items()
+    }
     out = {}
     for channel in mains:
         partner = mirror_partner(channel)
@@ -218,9 +259,12 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[st
         side = math.copysign(1.0, float(np.median(levels)))
         out[channel] = Against(
             partner=partner if partner is not None and partner in mains else "the other channels",
-            level_db=float(np.median(levels)), treble_db=float(treble), low_db=float(low), gaps=gaps,
+            level_db=float(np.median(levels)),
+            treble_db=float(treble),
+            low_db=float(low),
+            gaps=gaps,
             alike_seats=(sum(side * level > CHANNEL_OFF_DB for level in levels), len(levels)),
-        )  # fmt: skip
+        )
     return out
 
 
@@ -249,12 +293,27 @@ def _spreads(
     )
     if not channel.is_sub:
         direct, among = _less_mean({s: _band_db(a, DIRECT_HZ) - gains.get(s, 0.0) for s, a in heard.items()}, counted)
-        return {s: _Spread(level_db=level.get(s, math.nan), direct_db=direct.get(s, math.nan), counts=s in counted,
-                           seats=(count, among)) for s in heard}  # fmt: skip
+        return {
+            s: _Spread(
+                level_db=level.get(s, math.nan),
+                direct_db=direct.get(s, math.nan),
+                counts=s in counted,
+                seats=(count, among),
+            )
+            for s in heard
+        }
     # Mains hand their bass to the subwoofers, so that nulls are looked for in these alone.
     nulls = _nulls(heard, gains, counted)
-    return {s: _Spread(level_db=level.get(s, math.nan), null_db=nulls[s][0], null_hz=nulls[s][1], counts=s in counted,
-                       seats=(count, len(counted.intersection(heard)))) for s in heard}  # fmt: skip
+    return {
+        s: _Spread(
+            level_db=level.get(s, math.nan),
+            null_db=nulls[s][0],
+            null_hz=nulls[s][1],
+            counts=s in counted,
+            seats=(count, len(counted.intersection(heard))),
+        )
+        for s in heard
+    }
 
 
 def _less_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, float], int]:
@@ -291,8 +350,17 @@ def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis) -> Che
     why = _clipped(analysis) or (None if enough else analysis.why.get("snr"))
     if why is None and analysis.snr_db is None:
         why = "its noise is not known"
-    return Check(id="seats.snr", channel=channel.id, seat=seat, value=analysis.snr_db, unit="dB", uncertainty=SNR.u,
-                 limit=job.limit("seats.snr"), why_not=why, text="signal to noise")  # fmt: skip
+    return Check(
+        id="seats.snr",
+        channel=channel.id,
+        seat=seat,
+        value=analysis.snr_db,
+        unit="dB",
+        uncertainty=SNR.u,
+        limit=job.limit("seats.snr"),
+        why_not=why,
+        text="signal to noise",
+    )
 
 
 def _clipped(analysis: Analysis) -> str | None:
@@ -303,15 +371,29 @@ def _clip_check(channel: Channel, seat: str, analysis: Analysis) -> list[Check]:
     """Only where the recording shows it: an impulse response mostly does not, which the cell's detail says."""
     if analysis.clipped is None:
         return []
-    return [Check(id="seats.clipped", channel=channel.id, seat=seat, value=float(analysis.clipped), unit="",
-                  limit=CLIP_LIMIT, text="clipping of the recording",
-                  words="clipped; expected not clipped" if analysis.clipped else "not clipped")]  # fmt: skip
+    return [
+        Check(
+            id="seats.clipped",
+            channel=channel.id,
+            seat=seat,
+            value=float(analysis.clipped),
+            unit="",
+            limit=CLIP_LIMIT,
+            text="clipping of the recording",
+            words="clipped; expected not clipped" if analysis.clipped else "not clipped",
+        )
+    ]
 
 
 def _polarity_check(
-    job: Job, round_id: str, channel: Channel, seat: str, analysis: Analysis,
-    agreed: tuple[int | None, int, int], inverted: bool,
-) -> Check:  # fmt: skip
+    job: Job,
+    round_id: str,
+    channel: Channel,
+    seat: str,
+    analysis: Analysis,
+    agreed: tuple[int | None, int, int],
+    inverted: bool,
+) -> Check:
     sign, (common, negative, told) = analysis.polarity, agreed
     odd = sign == (1 if inverted else -1)
     why = _clipped(analysis)
@@ -325,8 +407,17 @@ def _polarity_check(
         why = "the processor is set to reverse it; whether that serves is judged at the crossover"
     value = None if sign is None else float(-sign if inverted else sign)
     words = "" if value is None else "normal" if value > 0 else "reversed; expected normal"
-    return Check(id="seats.polarity", channel=channel.id, seat=seat, value=value, unit="", limit=POLARITY_LIMIT,
-                 why_not=why, text="polarity against the majority" if inverted else "polarity", words=words)  # fmt: skip
+    return Check(
+        id="seats.polarity",
+        channel=channel.id,
+        seat=seat,
+        value=value,
+        unit="",
+        limit=POLARITY_LIMIT,
+        why_not=why,
+        text="polarity against the majority" if inverted else "polarity",
+        words=words,
+    )
 
 
 def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, against: Against | None) -> list[Check]:
@@ -337,11 +428,19 @@ def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, ag
     if why is None and treble is None:
         why = f"it or {against.partner} was not heard over the whole range there and at the seat opposite"
     return [
-        Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB",
-              uncertainty=PARTNER[f"seats.{name}"].u, limit=job.limit("seats.driver"), why_not=why,
-              text=f"{text} against {against.partner}")
+        Check(
+            id=f"seats.{name}",
+            channel=channel.id,
+            seat=seat,
+            value=value,
+            unit="dB",
+            uncertainty=PARTNER[f"seats.{name}"].u,
+            limit=job.limit("seats.driver"),
+            why_not=why,
+            text=f"{text} against {against.partner}",
+        )
         for name, value, text in (("treble", treble, "HF, 3–10 kHz,"), ("lows", low, "LF, 200–500 Hz,"))
-    ]  # fmt: skip
+    ]
 
 
 def _spread_budgets(channel: Channel, seat: str, spread: _Spread) -> tuple[Budget, ...]:
@@ -349,16 +448,27 @@ def _spread_budgets(channel: Channel, seat: str, spread: _Spread) -> tuple[Budge
     name, one = ("bass", THIRD_OCTAVE) if channel.is_sub else ("direct", TREBLE_BAND)
     kinds = (("level", LEVEL, spread.seats[0]), (name, one, spread.seats[1]))
     return tuple(
-        replace(budget_for.against_mean(budget, f"seats.{kind}", f"{budget.title} less the seats' mean", count,
-                                        counts=spread.counts), channel=channel.id, seat=seat)
-        for kind, budget, count in kinds if count
-    )  # fmt: skip
+        replace(
+            budget_for.against_mean(
+                budget, f"seats.{kind}", f"{budget.title} less the seats' mean", count, counts=spread.counts
+            ),
+            channel=channel.id,
+            seat=seat,
+        )
+        for kind, budget, count in kinds
+        if count
+    )
 
 
 def _spread_checks(
-    job: Job, channel: Channel, seat: str, analysis: Analysis, spread: _Spread | None, budgets: tuple[Budget, ...],
+    job: Job,
+    channel: Channel,
+    seat: str,
+    analysis: Analysis,
+    spread: _Spread | None,
+    budgets: tuple[Budget, ...],
     gains: dict[str, float],
-) -> list[Check]:  # fmt: skip
+) -> list[Check]:
     if spread is None:
         return []
     why = _clipped(analysis)
@@ -373,7 +483,17 @@ def _spread_checks(
         kinds.append(("direct", spread.direct_db, job.limit("seats.direct"), "4–12 kHz against the seats' mean"))
     u = {budget.id: budget.u for budget in budgets}
     return [
-        Check(id=f"seats.{name}", channel=channel.id, seat=seat, value=value, unit="dB", uncertainty=u[f"seats.{name}"],
-              limit=bounds, why_not=why, text=text)
-        for name, value, bounds, text in kinds if math.isfinite(value)
-    ]  # fmt: skip
+        Check(
+            id=f"seats.{name}",
+            channel=channel.id,
+            seat=seat,
+            value=value,
+            unit="dB",
+            uncertainty=u[f"seats.{name}"],
+            limit=bounds,
+            why_not=why,
+            text=text,
+        )
+        for name, value, bounds, text in kinds
+        if math.isfinite(value)
+    ]

@@ -143,8 +143,14 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
     """Compare the two rounds."""
     rounds = rounds_to_compare(job)
     if rounds is None:
-        return CompareResult(rounds=None, channels={}, left_out=(), u_db={}, u_from="",
-                             why_not="it needs responses of two rounds, as found and as left")  # fmt: skip
+        return CompareResult(
+            rounds=None,
+            channels={},
+            left_out=(),
+            u_db={},
+            u_from="",
+            why_not="it needs responses of two rounds, as found and as left",
+        )
     repeats, u_from = repeatability(job, rounds, analyses)
     (before, gaps_before), (after, gaps_after) = (_heard(job, r, analyses) for r in rounds)
     left_out = [f"{r}: {gap}" for r, gaps in zip(rounds, (gaps_before, gaps_after), strict=True) for gap in gaps]
@@ -177,8 +183,14 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
         shown = (np.where(plays, levels[0], np.nan), np.where(plays, levels[1], np.nan))
         channels[name] = ChannelCompare(channel=name, seats=tuple(seats), levels=shown, bands=bands)
     left_out += [f"{label} Hz of {names[2:]}: not played in both rounds" for label, names in outside.items() if names]
-    return CompareResult(rounds=rounds, channels=channels, left_out=tuple(left_out), u_from=u_from,
-                         u_db={label: r.common_db for label, r in repeats.items()}, one_sided=len(one_sided))  # fmt: skip
+    return CompareResult(
+        rounds=rounds,
+        channels=channels,
+        left_out=tuple(left_out),
+        u_from=u_from,
+        u_db={label: r.common_db for label, r in repeats.items()},
+        one_sided=len(one_sided),
+    )
 
 
 def _common(before: _Row, after: _Row) -> tuple[tuple[list[str], tuple[FloatArray, FloatArray]] | None, str]:
@@ -200,8 +212,11 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
     for round_id in rounds:
         for channel in job.system.channels:
             for seat in job.system.seats:
-                own = [item.analysis for item in analyses.repeats(round_id, channel.id, seat.id)
-                       if item.analysis is not None and not item.analysis.clipped]  # fmt: skip
+                own = [
+                    item.analysis
+                    for item in analyses.repeats(round_id, channel.id, seat.id)
+                    if item.analysis is not None and not item.analysis.clipped
+                ]
                 gains = [a.level_db for a in own if a.level_db is not None]
                 if len(own) > 1 and gains and max(gains) - min(gains) > GAIN_DB:
                     moved += 1  # measured again because the gain was wrong: says nothing of repeatability
@@ -310,9 +325,16 @@ def _level_band_hz(job: Job, name: str) -> tuple[float, float]:
 
 
 def _band(
-    job: Job, name: str, seats: list[str], measured: FloatArray, band: Band, kind: str, repeats: Repeatability,
-    plays: variance.BoolArray, moved: set[str],
-) -> BandResult | None:  # fmt: skip
+    job: Job,
+    name: str,
+    seats: list[str],
+    measured: FloatArray,
+    band: Band,
+    kind: str,
+    repeats: Repeatability,
+    plays: variance.BoolArray,
+    moved: set[str],
+) -> BandResult | None:
     inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz) & plays
     if kind == HEARD and moved.intersection(seats):  # a gain that moved says nothing of what the seat hears
         kept = [i for i, seat in enumerate(seats) if seat not in moved]
@@ -331,18 +353,28 @@ def _band(
         return None
     heard = GRID_HZ[inside]
     return BandResult(
-        msv_db2=found.msv_db2, sd_db=found.sd_db, u_sd_db=found.u_sd_db, u_msv_db2=found.u_msv_db2,
+        msv_db2=found.msv_db2,
+        sd_db=found.sd_db,
+        u_sd_db=found.u_sd_db,
+        u_msv_db2=found.u_msv_db2,
         budget=budget_for.variance_budget(f"compare.{kind}.{band.label}", name, found.parts, repeats),
-        worst_seat=seats[found.worst], worst_db=found.deviation_db[found.worst],
+        worst_seat=seats[found.worst],
+        worst_db=found.deviation_db[found.worst],
         deviations_db={s: v for s, v in zip(seats, found.mean_deviation_db, strict=True) if np.isfinite(v)},
-        heard_hz=(float(heard[0]), float(heard[-1])), floored=found.floored,
-    )  # fmt: skip
+        heard_hz=(float(heard[0]), float(heard[-1])),
+        floored=found.floored,
+    )
 
 
 def _changes(
-    job: Job, name: str, seats: list[str], levels: tuple[FloatArray, FloatArray], plays: variance.BoolArray,
-    repeats: dict[str, Repeatability], moved: set[str],
-) -> dict[str, dict[str, Change]]:  # fmt: skip
+    job: Job,
+    name: str,
+    seats: list[str],
+    levels: tuple[FloatArray, FloatArray],
+    plays: variance.BoolArray,
+    repeats: dict[str, Repeatability],
+    moved: set[str],
+) -> dict[str, dict[str, Change]]:
     out: dict[str, dict[str, Change]] = {kind: {} for kind in KINDS}
     for kind in KINDS:
         for band in job.system.bands:
@@ -353,6 +385,11 @@ def _changes(
                 continue
             change = after.msv_db2 - before.msv_db2
             budget = budget_for.change_budget(before.budget, after.budget)
-            out[kind][band.label] = Change(before=before, after=after, change_db2=change, budget=budget,
-                                           word=variance.change_word(change, budget.u))  # fmt: skip
+            out[kind][band.label] = Change(
+                before=before,
+                after=after,
+                change_db2=change,
+                budget=budget,
+                word=variance.change_word(change, budget.u),
+            )
     return out

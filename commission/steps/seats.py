@@ -61,13 +61,15 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
     """One response of each channel at each seat, seat by seat: the microphone moves least."""
     return tuple(
         Capture(
-            channel=channel.id, seat=seat.id, caution=CAUTION,
+            channel=channel.id,
+            seat=seat.id,
+            caution=CAUTION,
             text=f"Microphone at {seat.id}, ear height, capsule up; ventilation off.\n"
-                 f"Leave the row, then sweep {channel.name_and_id}.",
+            f"Leave the row, then sweep {channel.name_and_id}.",
         )
         for seat in job.system.seats
         for channel in job.system.channels
-    )  # fmt: skip
+    )
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -82,9 +84,12 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         title=f"Seats across, channels down; figures in {_unit(result)}",
         seats=seats,
         channels=tuple(c.id for c in job.system.channels),
-        cells={place: _grid_cell(cell, known.get(place), result) for place, cell in result.cells.items()
-               if cell.analysis is not None or cell.problems},
-    )  # fmt: skip
+        cells={
+            place: _grid_cell(cell, known.get(place), result)
+            for place, cell in result.cells.items()
+            if cell.analysis is not None or cell.problems
+        },
+    )
     return Outcome(
         step="seats",
         round=round_id,
@@ -179,14 +184,22 @@ def _unit(result: SeatsResult) -> str:
 
 def _curves(channel: Channel, seats: tuple[str, ...], result: SeatsResult) -> list[Curve]:
     """One curve a cell: its response against the spread and mean of all seats of the channel."""
-    heard = [(cell.seat, cell.analysis, cell.level_db or 0.0) for seat in seats
-             if (cell := result.cells[(channel.id, seat)]).analysis is not None]  # fmt: skip
+    heard = [
+        (cell.seat, cell.analysis, cell.level_db or 0.0)
+        for seat in seats
+        if (cell := result.cells[(channel.id, seat)]).analysis is not None
+    ]
     if not heard:
         return []
     freq = heard[0][1].freq_hz if heard[0][1] is not None else np.array([])
     # Shifted by the microphone's level offset, so that curves and levels read alike.
-    table: FloatArray = np.array([a.view_db + (level - (a.level_db or 0.0) if a.level_db is not None else 0.0)
-                                  for _, a, level in heard if a is not None])  # fmt: skip
+    table: FloatArray = np.array(
+        [
+            a.view_db + (level - (a.level_db or 0.0) if a.level_db is not None else 0.0)
+            for _, a, level in heard
+            if a is not None
+        ]
+    )
     common: tuple[Series, ...] = ()
     if len(heard) > 1:
         count = np.isfinite(table).sum(axis=0)
@@ -197,11 +210,17 @@ def _curves(channel: Channel, seats: tuple[str, ...], result: SeatsResult) -> li
             Series(name="mean of seats", x=freq, y=mean, kind="mean"),
         )
     return [
-        Curve(id=f"seats:{channel.id}:{seat}", title=f"{channel.label} at {seat}", channel=channel.id, seat=seat,
-              y_unit=_unit(result), caption="1/12 octave",
-              series=(*common, Series(name=seat, x=freq, y=levels, kind="main")))
+        Curve(
+            id=f"seats:{channel.id}:{seat}",
+            title=f"{channel.label} at {seat}",
+            channel=channel.id,
+            seat=seat,
+            y_unit=_unit(result),
+            caption="1/12 octave",
+            series=(*common, Series(name=seat, x=freq, y=levels, kind="main")),
+        )
         for (seat, _, _), levels in zip(heard, table, strict=True)
-    ]  # fmt: skip
+    ]
 
 
 def _reference_table(job: Job, result: SeatsResult) -> tuple[Table, ...]:
@@ -215,9 +234,23 @@ def _reference_table(job: Job, result: SeatsResult) -> tuple[Table, ...]:
         polarity = {1: NORMAL, -1: REVERSED, None: "not told"}[a.polarity]
         clipped = {True: "clipped", False: "no", None: "not told"}[a.clipped]
         arrival = None if cell.arrival_s is None else 1000 * cell.arrival_s
-        rows.append(Row(key=channel.id, check=_row_check([cell]),
-                        cells=(channel.id, cell.level_db, arrival, polarity, a.snr_db, a.low_hz, a.high_hz, clipped,
-                               float(cell.repeats))))  # fmt: skip
+        rows.append(
+            Row(
+                key=channel.id,
+                check=_row_check([cell]),
+                cells=(
+                    channel.id,
+                    cell.level_db,
+                    arrival,
+                    polarity,
+                    a.snr_db,
+                    a.low_hz,
+                    a.high_hz,
+                    clipped,
+                    float(cell.repeats),
+                ),
+            )
+        )
     if not rows:
         return ()
     columns = (
@@ -259,10 +292,20 @@ def _seats_table(job: Job, result: SeatsResult) -> Table:
         worst = _worst_check(tuple(check for cell in cells for check in cell.checks))
         subs = [cell for cell in cells if cell.channel.is_sub]
         rows.append(
-            Row(key=seat.id, check=_row_check(cells), cells=(seat.id, f"{len(cells)} of {total}", _mean(mains, "level"),
-                _mean(mains, "direct"), _mean(subs, "level"), spread,
-                f"{worst.channel} {_short(worst)}" if worst is not None else ""))
-        )  # fmt: skip
+            Row(
+                key=seat.id,
+                check=_row_check(cells),
+                cells=(
+                    seat.id,
+                    f"{len(cells)} of {total}",
+                    _mean(mains, "level"),
+                    _mean(mains, "direct"),
+                    _mean(subs, "level"),
+                    spread,
+                    f"{worst.channel} {_short(worst)}" if worst is not None else "",
+                ),
+            )
+        )
     title, remark = (
         "Every seat against the mean of all seats",
         "Means over channels. Arrivals: first to last main channel.",
@@ -287,10 +330,15 @@ def _stands_out(result: SeatsResult) -> str:
         return ", ".join(sorted({(c.seat if seat else c.channel) or "" for c in failed if _kind(c) == kind}))
 
     said = (
-        (where("clipped"), "{} clipped"), (where("polarity"), "{} reversed"), (where("treble"), "{} no treble"),
-        (where("lows"), "{} no lows"), (where("bass", seat=True), "bass missing at {}"), (where("snr"), "{} in noise"),
-        (where("level", seat=True), "levels uneven at {}"), (where("direct", seat=True), "dull at {}"),
-    )  # fmt: skip
+        (where("clipped"), "{} clipped"),
+        (where("polarity"), "{} reversed"),
+        (where("treble"), "{} no treble"),
+        (where("lows"), "{} no lows"),
+        (where("bass", seat=True), "bass missing at {}"),
+        (where("snr"), "{} in noise"),
+        (where("level", seat=True), "levels uneven at {}"),
+        (where("direct", seat=True), "dull at {}"),
+    )
     return "; ".join([text.format(places) for places, text in said if places][:2])
 
 
@@ -309,8 +357,11 @@ def _advice(job: Job, result: SeatsResult) -> tuple[Advice, ...]:
     open_places = [place for place, cell in result.cells.items() if cell.analysis is None]
     if open_places:
         channel, seat = open_places[0]
-        text = "Import the responses of all seats." if len(open_places) == len(result.cells) else \
-            f"Import or measure {channel} at {seat} ({len(open_places)} places are open)."  # fmt: skip
+        text = (
+            "Import the responses of all seats."
+            if len(open_places) == len(result.cells)
+            else f"Import or measure {channel} at {seat} ({len(open_places)} places are open)."
+        )
         return (Advice(text=text, step="seats", priority=28),)
     return ()
 
@@ -334,8 +385,10 @@ def _remarks(result: SeatsResult) -> tuple[str, ...]:
             f"Clipping is not tested for {blind} of {len(measured)}: only a raw recording shows it for certain."
         )
     if result.inverted:
-        remarks.append("Almost everything reads reversed: the microphone or its cable inverts, or every loudspeaker does. "
-                       "Each is judged against the majority.")  # fmt: skip
+        remarks.append(
+            "Almost everything reads reversed: the microphone or its cable inverts, or every loudspeaker does. "
+            "Each is judged against the majority."
+        )
     if len({cell.seat for cell in measured}) < LEAST_COUNT:
         remarks.append("Seats are not held against their mean: three seats or more are needed.")
     remarks += [

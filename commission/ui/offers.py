@@ -19,8 +19,7 @@ def offers(app: CommissionApp) -> Iterator[Offer]:
 
     if app.has_job:
         yield from _of_the_job(app)
-    yield Offer("Return to an earlier job", "A later visit to the same room",
-                        lambda: ask_return(app))  # fmt: skip
+    yield Offer("Return to an earlier job", "A later visit to the same room", lambda: ask_return(app))
     yield Offer("Quit", "Everything is stored already", app.action_quit)
     yield Offer("Theme", "Dark, light, or the terminal's own colours", lambda: choose_look(app))
 
@@ -39,5 +38,8 @@ def _of_the_job(app: CommissionApp) -> Iterator[Offer]:
     if app.rejudged is not None:
         yield Offer("Judged differently", "Stored verdicts against those of today", app.action_rejudged)
     yield Offer("Other job", "Back to the choice of jobs", app.action_other_job)
-    yield Offer("Live measurement", "Which device would be used",
-                        lambda: app.notify(app.workshop.live_status(), timeout=12, markup=False))  # fmt: skip
+    yield Offer(
+        "Live measurement",
+        "Which device would be used",
+        lambda: app.notify(app.workshop.live_status(), timeout=12, markup=False),
+    )

@@ -61,8 +61,15 @@ class _Item:
             shown = "  ".join(format_length(v, self._system.units) for v in position_m)
             typed = "; ".join(f"{v:.2f}" for v in position_m)
         hint = "right of the centre; back from the screen; up   (-1.45; 0.10; 1.15)"
-        return self.field("position", label, typed, lambda t: parse_position(t, self._id),
-                          stored="position_m", shown=shown, hint=hint)  # fmt: skip
+        return self.field(
+            "position",
+            label,
+            typed,
+            lambda t: parse_position(t, self._id),
+            stored="position_m",
+            shown=shown,
+            hint=hint,
+        )
 
 
 def seat_fields(system: System, n: int, seat: Seat) -> Iterator[Field]:

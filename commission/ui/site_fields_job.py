@@ -204,13 +204,21 @@ def _reference_fields(system: System) -> Iterator[Field]:
         "reference_basis", "Basis of the reference", p.reference_basis, "who says so; empty: by convention"
     )
     yield _number(
-        "sub-reference", "Subwoofers' reference", p.sub_reference_spl_db, "dB(C)",
-        lambda q, v: replace(q, sub_reference_spl_db=v), optional=True,
-    )  # fmt: skip
+        "sub-reference",
+        "Subwoofers' reference",
+        p.sub_reference_spl_db,
+        "dB(C)",
+        lambda q, v: replace(q, sub_reference_spl_db=v),
+        optional=True,
+    )
     yield _number(
-        "speed", "Assumed speed of sound", p.speed_of_sound_m_s, "m/s",
-        lambda q, v: replace(q, speed_of_sound_m_s=v), optional=True,
-    )  # fmt: skip
+        "speed",
+        "Assumed speed of sound",
+        p.speed_of_sound_m_s,
+        "m/s",
+        lambda q, v: replace(q, speed_of_sound_m_s=v),
+        optional=True,
+    )
 
 
 def _offer_fields(system: System) -> Iterator[Field]:

@@ -18,9 +18,13 @@ def setting_fields(job: Job, round_id: str) -> Iterator[SettingField]:
         held = job.setting(round_id, channel.id)
         for name, label, value, hint in (
             ("trim_db", f"{channel.id} trim, dB", held.trim_db, ""),
-            ("distance", f"{channel.id} {'delay' if unit == 'ms' else 'distance'}, {unit}", held.distance,
-             "as the processor shows it"),
-        ):  # fmt: skip
+            (
+                "distance",
+                f"{channel.id} {'delay' if unit == 'ms' else 'distance'}, {unit}",
+                held.distance,
+                "as the processor shows it",
+            ),
+        ):
             yield SettingField(
                 key=f"setting.{channel.id}.{name.removesuffix('_db')}",
                 label=label,

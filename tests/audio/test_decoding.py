@@ -41,9 +41,15 @@ class Files:
         sha = hashlib.sha256(data).hexdigest()
         self.blobs[sha] = data
         body = ResponseStored(
-            round="r", channel="FL", seat="A1", kind=kind, file_name=name, file_sha256=sha, file_channel=file_channel,
+            round="r",
+            channel="FL",
+            seat="A1",
+            kind=kind,
+            file_name=name,
+            file_sha256=sha,
+            file_channel=file_channel,
             sweep=SWEEP if kind == "sweep" else None,
-        )  # fmt: skip
+        )
         self.stored.append(StoredResponse(seq=len(self.stored), at="", blob_sha256=sha, body=body))
 
     def decoded(self, *which: int) -> list[Response | Exception]:

@@ -59,16 +59,26 @@ def stored(
     row: ImportRow, options: ImportOptions = OPTIONS, job: Job = JOB
 ) -> tuple[list[StoredResponse], dict[str, bytes]]:
     bodies, blobs = FileImporter().read(row, job, options)
-    found = [StoredResponse(seq=n, at="", body=b, blob_sha256=b.file_sha256) for n, b in enumerate(bodies) if isinstance(b, ResponseStored)]  # fmt: skip
+    found = [
+        StoredResponse(seq=n, at="", body=b, blob_sha256=b.file_sha256)
+        for n, b in enumerate(bodies)
+        if isinstance(b, ResponseStored)
+    ]
     return found, blobs
 
 
 @pytest.mark.parametrize("rate_hz", [32000, 44100, 48000, 96000, 192000])
 @pytest.mark.parametrize(
     ("suffix", "subtype", "error"),
-    [(".wav", "PCM_16", 2**-15), (".wav", "PCM_24", 2**-23), (".wav", "PCM_32", 2**-24), (".wav", "FLOAT", 1e-7),
-     (".flac", "PCM_16", 2**-15), (".flac", "PCM_24", 2**-23)],
-)  # fmt: skip
+    [
+        (".wav", "PCM_16", 2**-15),
+        (".wav", "PCM_24", 2**-23),
+        (".wav", "PCM_32", 2**-24),
+        (".wav", "FLOAT", 1e-7),
+        (".flac", "PCM_16", 2**-15),
+        (".flac", "PCM_24", 2**-23),
+    ],
+)
 def test_every_format_comes_back_as_it_was(
     tmp_path: Path, rate_hz: int, suffix: str, subtype: str, error: float
 ) -> None:
@@ -169,7 +179,7 @@ def _bad_files(folder: Path) -> dict[str, str]:
         "A1_SiR.txt": (b"20 70\n30 71\n25 72\n" + b"".join(b"%d 70\n" % f for f in range(40, 60)), "up and down"),
         "A1_TpFL.txt": (b"20\t70\n30;71\n", "columns"),
         "A1_TpFR.txt": (b"20 70\n" * 3, "3 lines"),
-    }  # fmt: skip
+    }
     words = {}
     for name, (content, word) in files.items():
         (folder / name).write_bytes(content)
@@ -249,8 +259,11 @@ def test_mapping_files(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "take1.wav", response(seed=1), RATE)
     soundfile.write(tmp_path / "take2.wav", response(seed=2), RATE)
     mapping = tmp_path / "map.csv"
-    mapping.write_text("\ufefffile;round;channel;seat;kind\ntake1.wav;as-left;FL;A1;impulse\ntake2.wav;as-left;FR;A1;organ\n"
-                       "gone.wav;as-left;FC;A1;\n", encoding="utf-8")  # fmt: skip
+    mapping.write_text(
+        "\ufefffile;round;channel;seat;kind\ntake1.wav;as-left;FL;A1;impulse\ntake2.wav;as-left;FR;A1;organ\n"
+        "gone.wav;as-left;FC;A1;\n",
+        encoding="utf-8",
+    )
     one, two, three = survey(mapping=mapping, options=ImportOptions())
     assert one.ready
     assert (one.round, one.channel, one.seat) == ("as-left", "FL", "A1")

@@ -74,10 +74,15 @@ def test_octave_levels_agree_with_another_simulator() -> None:
         box.add_microphone([ears[0] + 2.35, ears[1], ears[2]])
         box.compute_rir()
         theirs = np.asarray(box.rir[0][0])[40 : 40 + int(0.06 * RATE)]  # its filters delay by 40 samples
-        levels.append([
-            [10 * np.log10(np.sum(np.abs(np.fft.rfft(x, RATE))[int(f / 1.41) : int(f * 1.41)] ** 2)) for f in OCTAVES_HZ[3:7]]
-            for x in (mine, theirs)
-        ])  # fmt: skip
+        levels.append(
+            [
+                [
+                    10 * np.log10(np.sum(np.abs(np.fft.rfft(x, RATE))[int(f / 1.41) : int(f * 1.41)] ** 2))
+                    for f in OCTAVES_HZ[3:7]
+                ]
+                for x in (mine, theirs)
+            ]
+        )
     (near_ours, near_theirs), (far_ours, far_theirs) = np.array(levels)
     # 0.5 dB: the images end at 60 ms with a fade here and at 60 ms with a cut there (0.46 dB at such an edge).
     np.testing.assert_allclose(near_ours - far_ours, near_theirs - far_theirs, atol=0.5)

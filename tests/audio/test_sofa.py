@@ -180,11 +180,13 @@ def test_a_job_goes_out_and_comes_in_again() -> None:
     assert {(row.rate_hz, row.frames) for row in rows} == {(48000.0, 4800)}
     again = [
         StoredResponse(
-            seq=i, at="", blob_sha256="sofa",
+            seq=i,
+            at="",
+            blob_sha256="sofa",
             body=stored(row.channel or "", row.seat or "", file_channel=row.file_channel, file_name="round.sofa"),
         )
         for i, row in enumerate(rows)
-    ]  # fmt: skip
+    ]
     results = sofa_responses(data, again)
     for i, event in enumerate(events):
         result = results[i]

@@ -10,8 +10,13 @@ import reopen
 import responses
 import startup
 
-ALL = {"analysis": analysis.run, "responses": responses.run, "startup": startup.run, "reopen": reopen.run,
-       "record": record.run}  # fmt: skip
+ALL = {
+    "analysis": analysis.run,
+    "responses": responses.run,
+    "startup": startup.run,
+    "reopen": reopen.run,
+    "record": record.run,
+}
 
 parser = argparse.ArgumentParser(description=__doc__)
 parser.add_argument("names", nargs="*", choices=[*ALL, []], help="which; all when none is named")

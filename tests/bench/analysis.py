@@ -56,10 +56,16 @@ def run(channels: int) -> None:
     """Print seconds and ratios; the least of several turns each, in turn."""
     blobs = recordings(channels * SEATS)
     stored = [
-        StoredResponse(seq=n, at="", blob_sha256=sha, body=ResponseStored(
-            round="r", channel="FL", seat="A1", kind="sweep", file_name="x.wav", file_sha256=sha, sweep=SWEEP))
+        StoredResponse(
+            seq=n,
+            at="",
+            blob_sha256=sha,
+            body=ResponseStored(
+                round="r", channel="FL", seat="A1", kind="sweep", file_name="x.wav", file_sha256=sha, sweep=SWEEP
+            ),
+        )
         for n, sha in enumerate(blobs)
-    ]  # fmt: skip
+    ]
     raw = np.stack([read_sound(data, "x.wav")[0][0] for data in blobs.values()])
     decoded = [r for _, r in decode(stored, blobs.__getitem__) if isinstance(r, Response)]
     inverse = sweep_deconvolver(SWEEP, raw.shape[-1])
@@ -81,21 +87,25 @@ def run(channels: int) -> None:
         for some in decoded_ahead(stored, lambda batch: decode(batch, blobs.__getitem__)):
             analysed([r for _, r in some if isinstance(r, Response)])
 
-    took = in_turn({
-        "all": ours,
-        "reading": lambda: list(pool.map(_read, blobs.values())),
-        "deconvolution": lambda: on_threads(inverse),
-        "analysis": lambda: [analysed(decoded[n : n + BATCH]) for n in starts(BATCH)],
-        "bare, all cores for each batch": lambda: [_bare(raw[n : n + BATCH], -1) for n in starts(BATCH)],
-        "bare, each core its own batch": lambda: on_threads(lambda rows: _bare(rows, 1)),
-    })  # fmt: skip
+    took = in_turn(
+        {
+            "all": ours,
+            "reading": lambda: list(pool.map(_read, blobs.values())),
+            "deconvolution": lambda: on_threads(inverse),
+            "analysis": lambda: [analysed(decoded[n : n + BATCH]) for n in starts(BATCH)],
+            "bare, all cores for each batch": lambda: [_bare(raw[n : n + BATCH], -1) for n in starts(BATCH)],
+            "bare, each core its own batch": lambda: on_threads(lambda rows: _bare(rows, 1)),
+        }
+    )
     print(f"  {len(stored)} recordings of 8 s, 24-bit WAV, {RATE} Hz; seconds on the wall (of the processor)")
     for name, each in took.items():
         print(f"  {name:32} {each.wall_s:.3f} ({each.cpu_s:.3f})")
     bare = [each for name, each in took.items() if name.startswith("bare")]
     wall_s, cpu_s = min(each.wall_s for each in bare), min(each.cpu_s for each in bare)
-    print(f"  all against the faster bare one  {took['all'].wall_s / wall_s:.2f} (goal: under 2.0),"
-          f" of the processor {took['all'].cpu_s / cpu_s:.2f}")  # fmt: skip
+    print(
+        f"  all against the faster bare one  {took['all'].wall_s / wall_s:.2f} (goal: under 2.0),"
+        f" of the processor {took['all'].cpu_s / cpu_s:.2f}"
+    )
     _pyfar(raw, took["all"].wall_s / len(stored))
 
 
@@ -112,5 +122,7 @@ def _pyfar(raw: np.ndarray, ours_each_s: float) -> None:
         warnings.simplefilter("ignore")
         took = in_turn({"": lambda: pyfar.dsp.deconvolve(recorded, played, frequency_range=(20, 20000))}, 3)
     each_s = took[""].wall_s / len(few)
-    print(f"  pyfar's deconvolution alone {1000 * each_s:.1f} ms each, ours with all else {1000 * ours_each_s:.1f} ms:"
-          f" ratio {ours_each_s / each_s:.2f} (goal: under 1)")  # fmt: skip
+    print(
+        f"  pyfar's deconvolution alone {1000 * each_s:.1f} ms each, ours with all else {1000 * ours_each_s:.1f} ms:"
+        f" ratio {ours_each_s / each_s:.2f} (goal: under 1)"
+    )

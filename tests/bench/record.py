@@ -59,8 +59,12 @@ def run(channels: int) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         path = LocalWorkshop(folder / "state").demo(folder)
-        ours = {**os.environ, "XDG_STATE_HOME": str(folder / "state"), "XDG_CONFIG_HOME": str(folder / "state"),
-                "PYTHONPYCACHEPREFIX": str(folder / "compiled")}  # fmt: skip
+        ours = {
+            **os.environ,
+            "XDG_STATE_HOME": str(folder / "state"),
+            "XDG_CONFIG_HOME": str(folder / "state"),
+            "PYTHONPYCACHEPREFIX": str(folder / "compiled"),
+        }
         ours.pop("PYTHONDONTWRITEBYTECODE", None)
         kept = folder / "state" / "commission" / "analyses"
         seconds: dict[tuple[str, str], list[tuple[float, float]]] = {
@@ -77,8 +81,12 @@ def run(channels: int) -> None:
                     raise RuntimeError(f"nothing was kept in {kept}")
                 if turn:  # the first turn only fills the caches
                     each.append(taken)
-            said = subprocess.run([sys.executable, "-c", PARTS, str(path), str(folder / "state")], check=True,
-                                  capture_output=True, env=ours)  # fmt: skip
+            said = subprocess.run(
+                [sys.executable, "-c", PARTS, str(path), str(folder / "state")],
+                check=True,
+                capture_output=True,
+                env=ours,
+            )
             for part, value in json.loads(said.stdout).items():
                 parts.setdefault(part, []).append(value)
     print(f"  whole process, median of {ROUNDS} in turn, on {os.cpu_count()} cores (load {os.getloadavg()[0]:.1f})")

@@ -44,5 +44,7 @@ def run(channels: int) -> None:
                 if turn:  # the first turn only fills what is kept
                     each.append(float(taken))
     for how, each in seconds.items():
-        print(f"  {count} responses with all results, {how}: {statistics.median(each):.2f} s (goal: under 2), "
-              f"median of {ROUNDS}")  # fmt: skip
+        print(
+            f"  {count} responses with all results, {how}: {statistics.median(each):.2f} s (goal: under 2), "
+            f"median of {ROUNDS}"
+        )

@@ -189,8 +189,10 @@ def _pyfar(ours_each_s: float) -> None:
         warnings.simplefilter("ignore")
         took = in_turn({"": lambda: [pyfar.dsp.smooth_fractional_octave(few.copy(), n) for n in (3, 12)]}, 2)
     each_s = took[""].wall_s / 6
-    print(f"  pyfar's smoothing over 1/3 and 1/12 octave alone {1000 * each_s:.1f} ms each, ours with all else"
-          f" {1000 * ours_each_s:.1f} ms: ratio {ours_each_s / each_s:.2f}")  # fmt: skip
+    print(
+        f"  pyfar's smoothing over 1/3 and 1/12 octave alone {1000 * each_s:.1f} ms each, ours with all else"
+        f" {1000 * ours_each_s:.1f} ms: ratio {ours_each_s / each_s:.2f}"
+    )
 
 
 def _pyrato() -> None:
@@ -222,8 +224,10 @@ def _pyrato() -> None:
         warnings.simplefilter("ignore")
         took = in_turn({"theirs": theirs, "ours": lambda: decay_and_clarity(few)}, 2)
     each_ms = {name: 1000 * way.cpu_s / len(few) for name, way in took.items()}
-    print(f"  decay and clarity by pyfar and pyrato {each_ms['theirs']:.1f} ms of the processor each, ours"
-          f" {each_ms['ours']:.1f} ms: ratio {each_ms['ours'] / each_ms['theirs']:.2f}")  # fmt: skip
+    print(
+        f"  decay and clarity by pyfar and pyrato {each_ms['theirs']:.1f} ms of the processor each, ours"
+        f" {each_ms['ours']:.1f} ms: ratio {each_ms['ours'] / each_ms['theirs']:.2f}"
+    )
 
 
 if __name__ == "__main__":

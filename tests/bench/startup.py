@@ -37,11 +37,21 @@ def until_painted(command: list[str], marker: bytes, folder: Path) -> float:
 
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
-    ours = {"TERM": "xterm-256color", "XDG_STATE_HOME": str(folder / "state"),
-            "XDG_CONFIG_HOME": str(folder / "state")}  # fmt: skip
+    ours = {
+        "TERM": "xterm-256color",
+        "XDG_STATE_HOME": str(folder / "state"),
+        "XDG_CONFIG_HOME": str(folder / "state"),
+    }
     seen, begun = b"", time.perf_counter()
-    process = subprocess.Popen(command, stdin=slave, stdout=slave, stderr=slave, cwd=folder, env={**os.environ, **ours},
-                               start_new_session=True)  # fmt: skip
+    process = subprocess.Popen(
+        command,
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+        cwd=folder,
+        env={**os.environ, **ours},
+        start_new_session=True,
+    )
     os.close(slave)
     try:
         while marker not in seen:

@@ -26,8 +26,15 @@ def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
         "XDG_STATE_HOME": str(folder / "state"),
         "XDG_CONFIG_HOME": str(folder / "config"),
     }
-    return subprocess.run([sys.executable, "-m", "commission", *words], cwd=folder, env=env, capture_output=True, text=True,
-                          timeout=120, stdin=subprocess.DEVNULL)  # fmt: skip
+    return subprocess.run(
+        [sys.executable, "-m", "commission", *words],
+        cwd=folder,
+        env=env,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        stdin=subprocess.DEVNULL,
+    )
 
 
 @pytest.fixture(scope="module")
@@ -62,8 +69,14 @@ def test_the_samples_faults_show_and_the_mend_shows(demo: tuple[Path, subprocess
     sub = found["distances"]["as-found"]["channels"]["SUB2"]
     assert sub["arrival_residual_ms"] == pytest.approx(14.2, abs=0.5)  # the onset of a subwoofer, u = 0.5 ms
     assert "settings.trims" in by_round["as-found"]
-    assert not {"wiring.swapped", "wiring.polarity", "wiring.tweeter", "settings.unit", "settings.sub-latency",
-                "settings.trims"} & set(by_round["as-left"])  # fmt: skip
+    assert not {
+        "wiring.swapped",
+        "wiring.polarity",
+        "wiring.tweeter",
+        "settings.unit",
+        "settings.sub-latency",
+        "settings.trims",
+    } & set(by_round["as-left"])
     for channel, level in found["levels"]["as-left"]["channels"].items():
         assert level["level_db"] == pytest.approx(75.0, abs=0.6), channel
         assert level["verdict"] != "fail"
@@ -156,9 +169,16 @@ def test_new_import_and_twice(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("words", "code"),
-    [(["results", "none.commission"], 2), (["frobnicate"], 2), (["import", "x.commission"], 2), (["--help"], 0),
-     (["verify", "--help"], 0), ([], 2), (["demo", "--nonsense"], 2)],
-)  # fmt: skip
+    [
+        (["results", "none.commission"], 2),
+        (["frobnicate"], 2),
+        (["import", "x.commission"], 2),
+        (["--help"], 0),
+        (["verify", "--help"], 0),
+        ([], 2),
+        (["demo", "--nonsense"], 2),
+    ],
+)
 def test_wrong_use_is_told_on_stderr(tmp_path: Path, words: list[str], code: int) -> None:
     done = run(tmp_path, *words)
     assert done.returncode == code
@@ -235,8 +255,10 @@ def test_a_round_goes_out_as_aes69_and_comes_in_again(demo: tuple[Path, subproce
     assert run(folder, "new", "again", "--from", str(definition)).returncode == 0
     done = run(folder, "import", "again.commission", "round.sofa", "--round", "as-left")
     assert done.returncode == 0, done.stdout + done.stderr
-    one, other = (json.loads(run(folder, "results", name, "--json").stdout)["seats"]["as-left"]
-                  for name in ("harbour-lane.commission", "again.commission"))  # fmt: skip
+    one, other = (
+        json.loads(run(folder, "results", name, "--json").stdout)["seats"]["as-left"]
+        for name in ("harbour-lane.commission", "again.commission")
+    )
     places = [(seat, channel) for seat in one for channel in one[seat]]
     assert len(places) == 78
     for seat, channel in places:

@@ -15,11 +15,17 @@ from commission.cli.commands import shown_progress
 from commission.cli.workshop import LocalWorkshop
 
 READERS = [
-    ["new", "other", "--from"], ["limits", "loft.commission", "--use"], ["record", "loft.commission", "-o", "x.pdf", "--language"],
-    ["record", "loft.commission", "-o", "x.html", "--letterhead"], ["verify", "loft.commission", "--record"],
-    ["photo", "loft.commission", "--step", "site"], ["import", "loft.commission", "--map"], ["verify"], ["results"],
+    ["new", "other", "--from"],
+    ["limits", "loft.commission", "--use"],
+    ["record", "loft.commission", "-o", "x.pdf", "--language"],
+    ["record", "loft.commission", "-o", "x.html", "--letterhead"],
+    ["verify", "loft.commission", "--record"],
+    ["photo", "loft.commission", "--step", "site"],
+    ["import", "loft.commission", "--map"],
+    ["verify"],
+    ["results"],
     ["new", "other", "--return-to"],
-]  # fmt: skip
+]
 """Commands that read the file that comes next."""
 NAMES = ["a\x1b[31mb<b>#$", os.fsdecode(b"a\xffb")]
 """A colour command with markup; a byte that no UTF-8 has, as Python hands it on (PEP 383)."""

@@ -18,8 +18,18 @@ from commission.model import ResponseStored
 
 def test_a_killed_import_goes_on_where_it_stopped(tmp_path: Path) -> None:
     assert run(tmp_path, "new", "a.commission", "--from", str(SAMPLE / "harbour-lane.toml")).returncode == 0
-    words = [sys.executable, "-m", "commission", "import", "a.commission", str(SAMPLE / "as-found"), "--round", "as-found",
-             "--stimulus", str(SAMPLE / "stimulus.flac")]  # fmt: skip
+    words = [
+        sys.executable,
+        "-m",
+        "commission",
+        "import",
+        "a.commission",
+        str(SAMPLE / "as-found"),
+        "--round",
+        "as-found",
+        "--stimulus",
+        str(SAMPLE / "stimulus.flac"),
+    ]
     rng, counts = random.Random(3), []
     for _ in range(8):
         importing = subprocess.Popen(words, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)

@@ -135,17 +135,31 @@ def test_readings_that_came_later_are_no_change_of_judgement() -> None:
 def test_nothing_stored_says_nothing() -> None:
     assert rejudge(log_of(), Analyses(), "1.0", all_steps()) is None
     job = log_of(kept(log_of()))
-    assert rejudge(fold([*job.log, Event(seq=99, at="", body=Withdrawn(seq=job.log[-1].seq))]), Analyses(), "1.0", all_steps()) \
-        is None  # fmt: skip
+    assert (
+        rejudge(
+            fold([*job.log, Event(seq=99, at="", body=Withdrawn(seq=job.log[-1].seq))]),
+            Analyses(),
+            "1.0",
+            all_steps(),
+        )
+        is None
+    )
 
 
 def test_recordings_withdrawn_since_leave_out_what_rests_on_them_and_nothing_else() -> None:
     room = SoundRoom()
     stored = [
-        ResponseStored(round=a.round, channel=a.channel, seat=a.seat, kind="impulse", file_name=f"{a.seq}.flac",
-                       file_sha256=f"{a.seq:064d}", clock=a.clock)
+        ResponseStored(
+            round=a.round,
+            channel=a.channel,
+            seat=a.seat,
+            kind="impulse",
+            file_name=f"{a.seq}.flac",
+            file_sha256=f"{a.seq:064d}",
+            clock=a.clock,
+        )
         for a in room.analysed()
-    ]  # fmt: skip
+    ]
     before = room.job(*stored)
     seqs = {(r.body.channel, r.body.seat): r.seq for r in before.responses}
     items = [replace(item, seq=seqs[(item.channel, item.seat)]) for item in room.analysed()]

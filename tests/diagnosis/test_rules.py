@@ -104,8 +104,15 @@ def test_every_rule_names_checks_that_a_step_makes() -> None:
 
 
 def test_every_rule_is_put_to_the_test() -> None:
-    here = {"settings.unit", "settings.polarity", "settings.reference", "settings.trims", "settings.trim-range",
-            "settings.channel-level", "room.bass-differs"}  # fmt: skip
+    here = {
+        "settings.unit",
+        "settings.polarity",
+        "settings.reference",
+        "settings.trims",
+        "settings.trim-range",
+        "settings.channel-level",
+        "room.bass-differs",
+    }
     assert {rule.id for rule in RULES} == set(FAULTS) | here
 
 

@@ -22,10 +22,17 @@ def test_the_filter_is_scipys_butterworth(centre_hz: float, fraction: int) -> No
 
 
 CLASS_1_OCTAVE_DB = {
-    0.063096: (70.0, np.inf), 0.125893: (60.0, np.inf), 0.251189: (40.5, np.inf), 0.501187: (16.6, np.inf),
-    0.771792: (-0.4, 1.4), 0.841395: (-0.4, 0.7), 0.917276: (-0.4, 0.5), 1.0: (-0.4, 0.4), 1.090184: (-0.4, 0.5),
+    0.063096: (70.0, np.inf),
+    0.125893: (60.0, np.inf),
+    0.251189: (40.5, np.inf),
+    0.501187: (16.6, np.inf),
+    0.771792: (-0.4, 1.4),
+    0.841395: (-0.4, 0.7),
+    0.917276: (-0.4, 0.5),
+    1.0: (-0.4, 0.4),
+    1.090184: (-0.4, 0.5),
     1.295687: (-0.4, 1.4),
-}  # fmt: skip
+}
 """f/fm → least and largest attenuation: IEC 61260-1:2014 Table 1, class 1, by way of two open libraries (both MIT)."""
 
 

@@ -157,8 +157,9 @@ def test_signal_to_noise_is_that_of_the_parts() -> None:
 
 def test_noise_alone_has_no_signal() -> None:
     rng = np.random.default_rng(5)
-    found = bands.band_snr_db(rng.standard_normal((8, 24000)), rng.standard_normal((8, 24000)), 48000.0,
-                              bands.bands_between(500, 8000, 1))  # fmt: skip
+    found = bands.band_snr_db(
+        rng.standard_normal((8, 24000)), rng.standard_normal((8, 24000)), 48000.0, bands.bands_between(500, 8000, 1)
+    )
     assert np.all(found < -3)  # the difference of two estimates of one power, relative to it
 
 

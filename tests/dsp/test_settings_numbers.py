@@ -79,8 +79,9 @@ def test_a_setting_beyond_the_range_is_clipped_and_said() -> None:
     assert found[0].setting == pytest.approx(6.0)
 
 
-@pytest.mark.parametrize(("k", "word"), [(1.0, "right"), (0.0, "no delays"), (-1.0, "sign"), (1 / 0.3048, "feet"),
-                                         (0.3048, "metres")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("k", "word"), [(1.0, "right"), (0.0, "no delays"), (-1.0, "sign"), (1 / 0.3048, "feet"), (0.3048, "metres")]
+)
 def test_unit_factor_is_found_beside_a_late_channel(k: float, word: str) -> None:
     rng = np.random.default_rng(5)
     d = rng.uniform(1.8, 4.2, 11)

@@ -27,8 +27,11 @@ def test_scatter_is_the_posterior_mean(default: float, squares: float, dof: int)
         return float(prior.pdf(variance) * likelihood)
 
     def on_log_axis(power: int) -> float:
-        return float(integrate.quad(lambda x: density(math.exp(x)) * math.exp((power + 1) * x), -14, 14,
-                                    limit=400, epsabs=0, epsrel=1e-10)[0])  # fmt: skip
+        return float(
+            integrate.quad(
+                lambda x: density(math.exp(x)) * math.exp((power + 1) * x), -14, 14, limit=400, epsabs=0, epsrel=1e-10
+            )[0]
+        )
 
     u, nu = scatter_u(default, squares, dof)
     assert u**2 == pytest.approx(on_log_axis(1) / on_log_axis(0), rel=1e-6)
@@ -47,12 +50,16 @@ def test_two_u_hold_ninety_five_percent(dof: int) -> None:
     assert 0.949 < share < 0.955
 
 
-@pytest.mark.parametrize("values", [
-    [0.0] * 9,  # all agree: the textbook's median
-    [-30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 30.0],  # far apart: always the same one is the median
-    [-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0],
-    [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 12.0],
-], ids=["alike", "far apart", "spread", "one off"])  # fmt: skip
+@pytest.mark.parametrize(
+    "values",
+    [
+        [0.0] * 9,  # all agree: the textbook's median
+        [-30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 30.0],  # far apart: always the same one is the median
+        [-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0],
+        [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 12.0],
+    ],
+    ids=["alike", "far apart", "spread", "one off"],
+)
 def test_scatter_of_a_value_against_the_median(values: list[float]) -> None:
     """By drawing 40,000 times (numpy): the last value is none of the median's voices, the others are.
 

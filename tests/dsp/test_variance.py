@@ -176,10 +176,16 @@ def moved(rng: np.random.Generator, repeats: Repeatability) -> np.ndarray:
     return np.asarray(band + np.repeat(alone, 8, axis=1))
 
 
-@pytest.mark.parametrize("repeats", [
-    Repeatability(0.3, 0.0, together=1.0), Repeatability(0.3, 0.0, together=0.0), Repeatability(0.3, 0.0),
-    Repeatability(0.0, 0.3), Repeatability(0.2, 0.1),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "repeats",
+    [
+        Repeatability(0.3, 0.0, together=1.0),
+        Repeatability(0.3, 0.0, together=0.0),
+        Repeatability(0.3, 0.0),
+        Repeatability(0.0, 0.3),
+        Repeatability(0.2, 0.1),
+    ],
+)
 def test_bias_and_uncertainty_against_a_simulated_measurement(repeats: Repeatability) -> None:
     # 3000 measurements of one room: their mean must be the true MSV, their scatter the claimed u. Tolerances: the mean
     # within four standard errors; u within 10 % (its own scatter from 3000 draws is 1.3 %; deviations are those of the

@@ -46,18 +46,33 @@ OPENING = (
 
 words = st.text(max_size=12)
 bodies = st.one_of(
-    st.builds(SettingEntered, setting=st.builds(
-        Setting, round=st.sampled_from(["as-found", "as-left"]), channel=words,
-        trim_db=st.none() | st.floats(-20, 20), distance=st.none() | st.floats(0, 30),
-        polarity=st.sampled_from([None, "normal", "reversed"]))),
-    st.builds(ReadingEntered, round=words, step=words, channel=st.none() | words, seat=st.none() | words, quantity=words,
-              value=st.floats(allow_nan=False, allow_infinity=False), unit=words),
+    st.builds(
+        SettingEntered,
+        setting=st.builds(
+            Setting,
+            round=st.sampled_from(["as-found", "as-left"]),
+            channel=words,
+            trim_db=st.none() | st.floats(-20, 20),
+            distance=st.none() | st.floats(0, 30),
+            polarity=st.sampled_from([None, "normal", "reversed"]),
+        ),
+    ),
+    st.builds(
+        ReadingEntered,
+        round=words,
+        step=words,
+        channel=st.none() | words,
+        seat=st.none() | words,
+        quantity=words,
+        value=st.floats(allow_nan=False, allow_infinity=False),
+        unit=words,
+    ),
     st.builds(Noted, step=words, round=st.none() | words, text=words),
     st.builds(Decided, round=words, step=words, key=words, value=words),
     st.builds(Signed, role=st.sampled_from(["technician", "client"]), name=words),
     st.builds(RoundOpened, round=words),
     st.builds(Withdrawn, seq=st.integers(1, 12), reason=words),
-)  # fmt: skip
+)
 
 
 @given(body=bodies)
@@ -168,12 +183,18 @@ def _tamper(path: Path, *statements: str) -> None:
         (("UPDATE event SET body = replace(body, 'done', 'gone') WHERE seq = 5",), "event 5"),
         (("UPDATE event SET at = '2020-01-01T00:00:00.000+00:00' WHERE seq = 1",), "event 1"),
         (("DELETE FROM event WHERE seq = 4",), "event 4 is missing"),
-        (("UPDATE event SET seq = 99 WHERE seq = 3", "UPDATE event SET seq = 3 WHERE seq = 4",
-          "UPDATE event SET seq = 4 WHERE seq = 99"), "event 3"),
+        (
+            (
+                "UPDATE event SET seq = 99 WHERE seq = 3",
+                "UPDATE event SET seq = 3 WHERE seq = 4",
+                "UPDATE event SET seq = 4 WHERE seq = 99",
+            ),
+            "event 3",
+        ),
         (("UPDATE blob SET data = x'00' WHERE rowid = 1",), "event 3"),
         (("DELETE FROM blob WHERE rowid = 2",), "event 4"),
     ],
-)  # fmt: skip
+)
 def test_every_kind_of_tampering_shows(stored: Path, statements: tuple[str, ...], word: str) -> None:
     whole = JobFile.open(stored, read_only=True)
     assert whole.verify() is None
@@ -232,8 +253,12 @@ def test_each_wrong_file_has_its_own_sentence(tmp_path: Path, stored: Path) -> N
             JobFile.open(path)
         sentences[path.name] = str(caught.value)
     assert len(set(sentences.values())) == 5
-    for name, word in (("f.db", "other program"), ("t.commission", "not a job"), ("n.commission", "newer"),
-                       ("missing.commission", "does not exist")):  # fmt: skip
+    for name, word in (
+        ("f.db", "other program"),
+        ("t.commission", "not a job"),
+        ("n.commission", "newer"),
+        ("missing.commission", "does not exist"),
+    ):
         assert word in sentences[name]
     try:
         damaged = JobFile.open(cut)

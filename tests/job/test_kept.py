@@ -147,20 +147,25 @@ def test_a_channel_that_becomes_a_subwoofer_while_the_job_is_open_is_analysed_an
 
 def test_what_cannot_be_stored_is_not_kept(job_file: Path, tmp_path: Path) -> None:
     visit = Visit(JobFile.open(job_file, read_only=True), decode)
-    odd = {item.seq: dataclasses.replace(item.analysis, low_hz=np.float64(40.0))
-           for item in visit.analyse(threading.Event(), unwatched)}  # fmt: skip
+    odd = {
+        item.seq: dataclasses.replace(item.analysis, low_hz=np.float64(40.0))
+        for item in visit.analyse(threading.Event(), unwatched)
+    }
     KeptAnalyses(tmp_path).keep(visit.job, odd)
     visit.close()
     assert not list(tmp_path.iterdir())
 
 
-@pytest.mark.parametrize("spoil", [
-    lambda path: path.unlink(),
-    lambda path: path.write_bytes(b""),
-    lambda path: path.write_bytes(path.read_bytes()[:-1]),
-    lambda path: path.write_bytes(path.read_bytes()[:5000] + b"\0" + path.read_bytes()[5001:]),
-    lambda path: (path.unlink(), path.mkdir()),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda path: path.unlink(),
+        lambda path: path.write_bytes(b""),
+        lambda path: path.write_bytes(path.read_bytes()[:-1]),
+        lambda path: path.write_bytes(path.read_bytes()[:5000] + b"\0" + path.read_bytes()[5001:]),
+        lambda path: (path.unlink(), path.mkdir()),
+    ],
+)
 def test_what_is_damaged_is_computed_anew(job_file: Path, folder: Path, spoil: Callable[[Path], object]) -> None:
     (path,) = folder.iterdir()
     spoil(path)

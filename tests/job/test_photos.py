@@ -146,9 +146,16 @@ def test_every_orientation_is_set_upright(orientation: int, kind: str) -> None:
     # (row 0, column 0) of the file: 1 top left, 2 top right, 3 bottom right, 4 bottom left, 5 left top, 6 right top,
     # 7 right bottom, 8 left bottom
     pixels = np.asarray(scene)
-    stored = {1: pixels, 2: pixels[:, ::-1], 3: pixels[::-1, ::-1], 4: pixels[::-1], 5: pixels.swapaxes(0, 1),
-              6: pixels[:, ::-1].swapaxes(0, 1), 7: pixels[::-1, ::-1].swapaxes(0, 1),
-              8: pixels[::-1].swapaxes(0, 1)}.get(orientation, pixels)  # fmt: skip
+    stored = {
+        1: pixels,
+        2: pixels[:, ::-1],
+        3: pixels[::-1, ::-1],
+        4: pixels[::-1],
+        5: pixels.swapaxes(0, 1),
+        6: pixels[:, ::-1].swapaxes(0, 1),
+        7: pixels[::-1, ::-1].swapaxes(0, 1),
+        8: pixels[::-1].swapaxes(0, 1),
+    }.get(orientation, pixels)
     exif = Image.Exif()
     exif[ORIENTATION_TAG] = orientation
     buffer = io.BytesIO()
@@ -175,9 +182,11 @@ def test_no_place_in_a_file_keeps_what_the_camera_wrote() -> None:
     exif = Image.Exif()
     exif[MODEL_TAG] = "SECRET"
     chunks = (
-        (b"tEXt", b"GPS\0SECRET"), (b"zTXt", b"Raw profile type exif\0\0" + zlib.compress(b"SECRET")),
-        (b"iTXt", b"XML:com.adobe.xmp\0\0\0\0\0<x>SECRET</x>"), (b"eXIf", exif.tobytes()[6:]),
-    )  # fmt: skip
+        (b"tEXt", b"GPS\0SECRET"),
+        (b"zTXt", b"Raw profile type exif\0\0" + zlib.compress(b"SECRET")),
+        (b"iTXt", b"XML:com.adobe.xmp\0\0\0\0\0<x>SECRET</x>"),
+        (b"eXIf", exif.tobytes()[6:]),
+    )
     png = _with_chunks(plain.getvalue(), *chunks) + b"SECRET"
     jpeg = camera_jpeg()
     segments = b""

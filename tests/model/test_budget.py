@@ -16,15 +16,25 @@ def test_end_gauge_calibration() -> None:
     ν_eff is truncated to the next lower integer there (G.4.1).
     """
     budget = Budget(
-        id="H.1", title="end gauge", unit="nm",
+        id="H.1",
+        title="end gauge",
+        unit="nm",
         contributions=(
             Contribution(source="standard", u=25.0, unit="nm", dof=18),
             Contribution(source="difference", u=9.7, unit="nm", dof=25.6),
-            Contribution(source="expansion", u=0.58e-6, unit="1/°C", sensitivity=-5.0e6, dof=50, distribution="rectangular"),
-            Contribution(source="temperature difference", u=0.029, unit="°C", sensitivity=-575.0, dof=2,
-                         distribution="rectangular"),
+            Contribution(
+                source="expansion", u=0.58e-6, unit="1/°C", sensitivity=-5.0e6, dof=50, distribution="rectangular"
+            ),
+            Contribution(
+                source="temperature difference",
+                u=0.029,
+                unit="°C",
+                sensitivity=-575.0,
+                dof=2,
+                distribution="rectangular",
+            ),
         ),
-    )  # fmt: skip
+    )
     assert budget.u == pytest.approx(32.0, abs=0.5)
     assert math.floor(budget.dof) == 16
     assert budget.expanded == pytest.approx(2 * budget.u)

@@ -90,8 +90,13 @@ def test_a_quantity_twice_is_named() -> None:
 finite = st.floats(-100, 100)
 
 
-@given(low=finite, width=st.floats(0, 50), wider=st.tuples(st.floats(0, 20), st.floats(0, 20)), value=finite,
-       u=st.floats(0, 10))  # fmt: skip
+@given(
+    low=finite,
+    width=st.floats(0, 50),
+    wider=st.tuples(st.floats(0, 20), st.floats(0, 20)),
+    value=finite,
+    u=st.floats(0, 10),
+)
 def test_a_wider_limit_never_worsens_a_verdict(
     low: float, width: float, wider: tuple[float, float], value: float, u: float
 ) -> None:

@@ -18,10 +18,17 @@ from commission.record.words import load_words
 
 @pytest.mark.parametrize(
     "text",
-    ["name = ", "name = " + "[" * 40_000, f"name = {'9' * 6000}", "a" + ".a" * 3000 + " = 1", "name = '\x00'", "\x00",
-     "a = [" + "[" * DEEPEST + "]" * DEEPEST + "]"],
+    [
+        "name = ",
+        "name = " + "[" * 40_000,
+        f"name = {'9' * 6000}",
+        "a" + ".a" * 3000 + " = 1",
+        "name = '\x00'",
+        "\x00",
+        "a = [" + "[" * DEEPEST + "]" * DEEPEST + "]",
+    ],
     ids=["broken", "deep lists", "long number", "deep tables", "control", "nothing", "one too deep"],
-)  # fmt: skip
+)
 def test_every_reader_refuses_in_one_sentence(tmp_path: Path, text: str) -> None:
     path = tmp_path / "file.toml"
     path.write_text(text, encoding="utf-8")

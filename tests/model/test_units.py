@@ -10,11 +10,25 @@ from commission.model import InputError
 from commission.model.units import clean_text, format_length, parse_length_m, parse_number, parse_temperature_c
 
 LENGTHS = {
-    "3.42": 3.42, "3.42 m": 3.42, "3,42 m": 3.42, "342 cm": 3.42, "3420 mm": 3.42, "342cm": 3.42, ".5": 0.5,
-    "11' 2 1/2\"": 134.5 * 0.0254, "11 ft 2.5 in": 134.5 * 0.0254, "134.5 in": 134.5 * 0.0254, "11'": 11 * 0.3048,
-    "11′ 2½″".replace("½", " 1/2"): 134.5 * 0.0254, "11’2”": 134 * 0.0254, "2 1/2\"": 2.5 * 0.0254, "1/2 in": 0.0127,
-    "11 feet 2 inches": 134 * 0.0254, "  3.42  M ": 3.42, "0": 0.0,
-}  # fmt: skip
+    "3.42": 3.42,
+    "3.42 m": 3.42,
+    "3,42 m": 3.42,
+    "342 cm": 3.42,
+    "3420 mm": 3.42,
+    "342cm": 3.42,
+    ".5": 0.5,
+    "11' 2 1/2\"": 134.5 * 0.0254,
+    "11 ft 2.5 in": 134.5 * 0.0254,
+    "134.5 in": 134.5 * 0.0254,
+    "11'": 11 * 0.3048,
+    "11′ 2½″".replace("½", " 1/2"): 134.5 * 0.0254,
+    "11’2”": 134 * 0.0254,
+    '2 1/2"': 2.5 * 0.0254,
+    "1/2 in": 0.0127,
+    "11 feet 2 inches": 134 * 0.0254,
+    "  3.42  M ": 3.42,
+    "0": 0.0,
+}
 
 
 @pytest.mark.parametrize(("text", "metres"), LENGTHS.items())
@@ -24,9 +38,27 @@ def test_lengths(text: str, metres: float) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "x", "3.4.2", "5' 13\"", "-1", "nan", "inf", "1e400", "1e3", "3 m 4", "11' 2 3/2\"", "1/0 in", "3.42 km", "5000",
-     "3..2", "m", "'", "2.5 1/2 in"],
-)  # fmt: skip
+    [
+        "",
+        "x",
+        "3.4.2",
+        "5' 13\"",
+        "-1",
+        "nan",
+        "inf",
+        "1e400",
+        "1e3",
+        "3 m 4",
+        "11' 2 3/2\"",
+        "1/0 in",
+        "3.42 km",
+        "5000",
+        "3..2",
+        "m",
+        "'",
+        "2.5 1/2 in",
+    ],
+)
 def test_nonsense_is_refused_with_the_field_and_what_is_expected(text: str) -> None:
     with pytest.raises(InputError, match="^tape: found .* expected"):
         parse_length_m(text, "tape")

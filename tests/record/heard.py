@@ -139,8 +139,14 @@ _IDENTITY: Matrix = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
 def _times(m: Matrix, n: Matrix) -> Matrix:
     """m, then n."""
     a, b, c, d, e, f = n
-    return (m[0] * a + m[1] * c, m[0] * b + m[1] * d, m[2] * a + m[3] * c, m[2] * b + m[3] * d,
-            m[4] * a + m[5] * c + e, m[4] * b + m[5] * d + f)  # fmt: skip
+    return (
+        m[0] * a + m[1] * c,
+        m[0] * b + m[1] * d,
+        m[2] * a + m[3] * c,
+        m[2] * b + m[3] * d,
+        m[4] * a + m[5] * c + e,
+        m[4] * b + m[5] * d + f,
+    )
 
 
 def _letters(font: Object) -> dict[bytes, str]:

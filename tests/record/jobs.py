@@ -78,10 +78,18 @@ class Told(Visit):
     def __init__(self, events: tuple[Event, ...], given: Mapping[int, object], blobs: Mapping[str, bytes]) -> None:
         super().__init__(Shelf(events, blobs), lambda stored, fetch: [])  # type: ignore[arg-type]
         self._given = Analyses(
-            Analysed(seq=r.seq, round=r.body.round, channel=r.body.channel, seat=r.body.seat, clock=r.body.clock,
-                     passes_delays=True, analysis=given[r.seq])  # type: ignore[arg-type]
-            for r in self.job.responses if r.seq in given
-        )  # fmt: skip
+            Analysed(
+                seq=r.seq,
+                round=r.body.round,
+                channel=r.body.channel,
+                seat=r.body.seat,
+                clock=r.body.clock,
+                passes_delays=True,
+                analysis=given[r.seq],
+            )  # type: ignore[arg-type]
+            for r in self.job.responses
+            if r.seq in given
+        )
 
     @property
     def analyses(self) -> Analyses:
@@ -89,16 +97,18 @@ class Told(Visit):
 
 
 def visit_of(
-    *bodies: EventBody, heard: Mapping[tuple[str, str, str], object] | None = None,
+    *bodies: EventBody,
+    heard: Mapping[tuple[str, str, str], object] | None = None,
     blobs: Mapping[str, bytes] | None = None,
-) -> Visit:  # fmt: skip
+) -> Visit:
     """A visit of these bodies; `heard`: analyses by (round, channel, seat), each with its event."""
     heard = heard or {}
     responses = tuple(
-        ResponseStored(round=r, channel=c, seat=s, kind="impulse", file_name=f"{r}-{s}-{c}.wav", file_sha256="0" * 64,
-                       clock=r)
+        ResponseStored(
+            round=r, channel=c, seat=s, kind="impulse", file_name=f"{r}-{s}-{c}.wav", file_sha256="0" * 64, clock=r
+        )
         for r, c, s in heard
-    )  # fmt: skip
+    )
     events = events_of(JobCreated(title="test", program_version="0.1.0"), *bodies, *responses)
     first = len(events) - len(responses) + 1
     return Told(events, {first + i: each for i, each in enumerate(heard.values())}, blobs or {})
@@ -108,9 +118,15 @@ def response(level_db: float, arrival_s: float, tilt: FloatArray | float = 0.0, 
     """An analysis on the real grid: flat at a level, with a deviation added."""
     curve = np.full(len(GRID_HZ), level_db) + tilt
     given: dict[str, object] = {
-        "freq_hz": GRID_HZ, "third_octave_db": curve, "view_db": curve, "level_db": level_db, "arrival_s": arrival_s,
-        "arrival_u_s": 3e-5, "polarity": 1, "snr_db": 60.0,
-    }  # fmt: skip
+        "freq_hz": GRID_HZ,
+        "third_octave_db": curve,
+        "view_db": curve,
+        "level_db": level_db,
+        "arrival_s": arrival_s,
+        "arrival_u_s": 3e-5,
+        "polarity": 1,
+        "snr_db": 60.0,
+    }
     return analysis(**(given | changes))
 
 
@@ -124,18 +140,24 @@ def big_cinema() -> System:
         return (round(3 * float(np.sin(turn)), 2), round(5 - 4.5 * float(np.cos(turn)), 2), z)
 
     channels = [
-        *(Channel(id=c, role="screen" if c in ("FL", "FR", "FC") else "surround", position_m=place(i, 9, 1.2))
-          for i, c in enumerate(bed)),
+        *(
+            Channel(id=c, role="screen" if c in ("FL", "FR", "FC") else "surround", position_m=place(i, 9, 1.2))
+            for i, c in enumerate(bed)
+        ),
         *(Channel(id=c, role="height", position_m=place(i, 6, 2.9)) for i, c in enumerate(high)),
         *(Channel(id=c, role="sub", position_m=(x, 0.3, 0.3)) for c, x in (("SUB1", -2.0), ("SUB2", 2.0))),
-    ]  # fmt: skip
+    ]
     seats = [
         Seat(id=f"{row}{n}", position_m=(-2 + n * 0.7, 3 + 1.4 * r, 1.1 + 0.2 * r), reference=row == "B" and n == 3)
         for r, row in enumerate("ABCD")
         for n in range(1, 6)
     ]
-    return System(title="Long Quay cinema", room=Room(length_m=10, width_m=7, height_m=3.2), channels=tuple(channels),
-                  seats=tuple(seats))  # fmt: skip
+    return System(
+        title="Long Quay cinema",
+        room=Room(length_m=10, width_m=7, height_m=3.2),
+        channels=tuple(channels),
+        seats=tuple(seats),
+    )
 
 
 def heard_everywhere(

@@ -57,29 +57,51 @@ def curve(seat: str, shift: float = 0.0, channel: str = "FL") -> Curve:
         for name, d, kind in (("lowest seat", -6, "low"), ("highest seat", 5, "high"), ("mean of seats", 0.5, "mean"))
     )
     main = Series(name=seat, x=FREQUENCIES, y=y, kind="main")
-    return Curve(id=f"c:{seat}", title=f"Front left at {seat}", series=(low, high, mean, main), seat=seat,
-                 channel=channel, caption="1/12 octave")  # fmt: skip
+    return Curve(
+        id=f"c:{seat}",
+        title=f"Front left at {seat}",
+        series=(low, high, mean, main),
+        seat=seat,
+        channel=channel,
+        caption="1/12 octave",
+    )
 
 
 def two_states() -> Curve:
     """The same place as found and as left."""
     found, left = (curve("A1", shift).series[-1].y for shift in (0.4, 0.0))
-    return Curve(id="change", title="Front left at A1", seat="A1", channel="FL", caption="1/12 octave", series=(
-        Series(name="as found", x=FREQUENCIES, y=found, kind="other"),
-        Series(name="as left", x=FREQUENCIES, y=left, kind="main"),
-    ))  # fmt: skip
+    return Curve(
+        id="change",
+        title="Front left at A1",
+        seat="A1",
+        channel="FL",
+        caption="1/12 octave",
+        series=(
+            Series(name="as found", x=FREQUENCIES, y=found, kind="other"),
+            Series(name="as left", x=FREQUENCIES, y=left, kind="main"),
+        ),
+    )
 
 
 def room() -> RoomPlan:
     def item(label: str, kind: str, x: float, y: float, z: float, verdict: Verdict | None = None) -> PlanItem:
         return PlanItem(label=label, kind=kind, position_m=(x, y, z), verdict=verdict)  # type: ignore[arg-type]
 
-    return RoomPlan(length_m=6.4, width_m=4.7, height_m=2.6, items=(
-        item("A2", "reference", 0, 3.3, 1.1), item("A1", "seat", -0.8, 3.3, 1.1), item("A3", "seat", 0.8, 3.3, 1.1),
-        item("FL", "loudspeaker", -1.45, 0.1, 1.15), item("FR", "loudspeaker", 1.45, 0.1, 1.15),
-        item("SiL", "loudspeaker", -2.3, 3.4, 1.4, Verdict.FAIL), item("SUB1", "sub", -1.9, 0.4, 0.3),
-        item("screen", "screen", 0, 0, 1.2),
-    ))  # fmt: skip
+    return RoomPlan(
+        length_m=6.4,
+        width_m=4.7,
+        height_m=2.6,
+        items=(
+            item("A2", "reference", 0, 3.3, 1.1),
+            item("A1", "seat", -0.8, 3.3, 1.1),
+            item("A3", "seat", 0.8, 3.3, 1.1),
+            item("FL", "loudspeaker", -1.45, 0.1, 1.15),
+            item("FR", "loudspeaker", 1.45, 0.1, 1.15),
+            item("SiL", "loudspeaker", -2.3, 3.4, 1.4, Verdict.FAIL),
+            item("SUB1", "sub", -1.9, 0.4, 0.3),
+            item("screen", "screen", 0, 0, 1.2),
+        ),
+    )
 
 
 def grid(columns: int, rows: int, text: str = "FL", title: str = "Trims and delays") -> Grid:
@@ -95,49 +117,96 @@ def ordinary(**changes: object) -> Document:
     """Every kind of block, and data beside."""
     results = {"schema": "x", "text": "a < b </script> <!-- \\u003c \\", "values": [1.5, -2.25]}
     verdicts = Grid(
-        id="verdicts", title="Verdicts", rows=(("FL", "✓ pass", "−1.5"), ("FR", "✗ fail", "0.0"), ("FC", "? unsure", "2.5"),
-                                               ("SiL", "– not tested", "–")),
+        id="verdicts",
+        title="Verdicts",
+        rows=(
+            ("FL", "✓ pass", "−1.5"),
+            ("FR", "✗ fail", "0.0"),
+            ("FC", "? unsure", "2.5"),
+            ("SiL", "– not tested", "–"),
+        ),
         headings=(Heading(title="Channel"), Heading(title="Verdict"), Heading(title="Trim", unit="dB", numeric=True)),
-    )  # fmt: skip
+    )
     first = Section(
-        id="summary", title="For you", blocks=(
+        id="summary",
+        title="For you",
+        blocks=(
             Paragraph(text="Everything sounds as it should, except one seat.", kind="lead"),
-            Paragraph(text="What was found and mended."), Bullets(items=("One.", "Two.")),
+            Paragraph(text="What was found and mended."),
+            Bullets(items=("One.", "Two.")),
             Paragraph(text="Listen at moderate level.", kind="caution"),
             Paragraph(text="Quiet: not done, because the meter was missing.", kind="missing"),
-            Paragraph(text="A note.", kind="note"), Facts(pairs=(("Temperature", "21.5 °C"), ("Meter", "class 2"))),
+            Paragraph(text="A note.", kind="note"),
+            Facts(pairs=(("Temperature", "21.5 °C"), ("Meter", "class 2"))),
         ),
-    )  # fmt: skip
+    )
     narrow = Figure(id="small", title="Small", svg=curves_by_seat("FL", [curve("A1")]).svg, alt="words", wide=False)
     trade = Section(
-        id="trade", title="For the trade", new_page=True, blocks=(verdicts, grid(13, 40), grid(24, 3)),
+        id="trade",
+        title="For the trade",
+        new_page=True,
+        blocks=(verdicts, grid(13, 40), grid(24, 3)),
         sections=(
-            Section(id="plots", title="Plots", blocks=(
-                curves_by_seat("FL", [curve("A1"), curve("A2", 1.0)]), curve_figure(two_states()),
-                plan_figure(room()), narrow, narrow,
-            )),
-            Section(id="photos", title="Photographs", blocks=(
-                Photo(id="p1", data=png(), media_type="image/png", caption="Rack", alt="A rack"),
-                Photo(id="p2", data=png(24, 32), media_type="image/png", caption="Sub", alt="A sub"),
-            )),
+            Section(
+                id="plots",
+                title="Plots",
+                blocks=(
+                    curves_by_seat("FL", [curve("A1"), curve("A2", 1.0)]),
+                    curve_figure(two_states()),
+                    plan_figure(room()),
+                    narrow,
+                    narrow,
+                ),
+            ),
+            Section(
+                id="photos",
+                title="Photographs",
+                blocks=(
+                    Photo(id="p1", data=png(), media_type="image/png", caption="Rack", alt="A rack"),
+                    Photo(id="p2", data=png(24, 32), media_type="image/png", caption="Sub", alt="A sub"),
+                ),
+            ),
         ),
-    )  # fmt: skip
-    end = Section(id="sign", title="Signatures", blocks=(
-        Signatures(places=(SignaturePlace(role="Technician", name="R. Quill", date="2026-03-14"), SignaturePlace(role="Client")),
-                   name_label="Name", date_label="Date", sign_label="Signature"),
-    ))  # fmt: skip
+    )
+    end = Section(
+        id="sign",
+        title="Signatures",
+        blocks=(
+            Signatures(
+                places=(
+                    SignaturePlace(role="Technician", name="R. Quill", date="2026-03-14"),
+                    SignaturePlace(role="Client"),
+                ),
+                name_label="Name",
+                date_label="Date",
+                sign_label="Signature",
+            ),
+        ),
+    )
     values: dict[str, object] = {
-        "language": "en-GB", "title": "Harbour Lane cinema", "subtitle": "Commissioning record",
-        "created_at": "2026-03-14T16:20:05+00:00", "date_text": "14 March 2026", "digest": DIGEST,
-        "digest_label": "Log digest", "page_label": "Page {page} of {pages}", "how_to_check": "Run the check.",
+        "language": "en-GB",
+        "title": "Harbour Lane cinema",
+        "subtitle": "Commissioning record",
+        "created_at": "2026-03-14T16:20:05+00:00",
+        "date_text": "14 March 2026",
+        "digest": DIGEST,
+        "digest_label": "Log digest",
+        "page_label": "Page {page} of {pages}",
+        "how_to_check": "Run the check.",
         "letterhead": Letterhead(name="Quill and Daughters", lines=("1 Sea Road", "Portwick")),
         "sections": (first, trade, end),
         "attachments": (
-            Attachment(name="results.json", media_type="application/json", description="Results and log",
-                       data=json.dumps(results, ensure_ascii=False).encode()),
-            Attachment(name="settings.csv", media_type="text/csv", description="Settings sheet", data=b"a,b\r\n1,2\r\n"),
+            Attachment(
+                name="results.json",
+                media_type="application/json",
+                description="Results and log",
+                data=json.dumps(results, ensure_ascii=False).encode(),
+            ),
+            Attachment(
+                name="settings.csv", media_type="text/csv", description="Settings sheet", data=b"a,b\r\n1,2\r\n"
+            ),
         ),
-    }  # fmt: skip
+    }
     return Document(**{**values, **changes})  # type: ignore[arg-type]
 
 
@@ -146,20 +215,41 @@ def hostile() -> Document:
     blocks = []
     for i, text in enumerate(HOSTILE):
         blocks += [
-            Paragraph(text=text), Bullets(items=(text, text)), Facts(pairs=((text, text),)),
-            Grid(id=text, title=text, headings=(Heading(title=text), Heading(title=text, unit=text, numeric=True)),
-                 rows=((text, text), ("ok", "1")), remark=text),
+            Paragraph(text=text),
+            Bullets(items=(text, text)),
+            Facts(pairs=((text, text),)),
+            Grid(
+                id=text,
+                title=text,
+                headings=(Heading(title=text), Heading(title=text, unit=text, numeric=True)),
+                rows=((text, text), ("ok", "1")),
+                remark=text,
+            ),
             Photo(id=text, data=png(), media_type="image/png", caption=text, alt=text),
-        ]  # fmt: skip
+        ]
         named = curve(text[:40])
         blocks.append(curves_by_seat(text, [named, curve(f"A{i}", 1.0)]))
     sections = tuple(Section(id=text, title=text) for text in HOSTILE)
-    signatures = Signatures(places=tuple(SignaturePlace(role=t, name=t, date=t) for t in HOSTILE),
-                            name_label=HOSTILE[0], date_label=HOSTILE[1], sign_label=HOSTILE[4])  # fmt: skip
+    signatures = Signatures(
+        places=tuple(SignaturePlace(role=t, name=t, date=t) for t in HOSTILE),
+        name_label=HOSTILE[0],
+        date_label=HOSTILE[1],
+        sign_label=HOSTILE[4],
+    )
     return ordinary(
-        title=" ".join(HOSTILE), subtitle=HOSTILE[0], date_text=HOSTILE[1], digest_label=HOSTILE[6],
-        how_to_check=HOSTILE[2], letterhead=Letterhead(name=HOSTILE[5], lines=HOSTILE),
+        title=" ".join(HOSTILE),
+        subtitle=HOSTILE[0],
+        date_text=HOSTILE[1],
+        digest_label=HOSTILE[6],
+        how_to_check=HOSTILE[2],
+        letterhead=Letterhead(name=HOSTILE[5], lines=HOSTILE),
         sections=(Section(id="all", title=HOSTILE[0], blocks=(*blocks, signatures), sections=sections),),
-        attachments=(Attachment(name="results.json", media_type="application/json", description=HOSTILE[1],
-                                data=json.dumps(HOSTILE, ensure_ascii=False).encode()),),
-    )  # fmt: skip
+        attachments=(
+            Attachment(
+                name="results.json",
+                media_type="application/json",
+                description=HOSTILE[1],
+                data=json.dumps(HOSTILE, ensure_ascii=False).encode(),
+            ),
+        ),
+    )

@@ -64,8 +64,10 @@ def test_a_budget_is_found_for_one_check_of_compare_alone(visit: Visit) -> None:
 
 def test_what_every_channel_holds_is_there(visit: Visit) -> None:
     channels = {c.id for c in visit.job.system.channels}
-    for step, ids in (("levels", ("levels.match", "levels.absolute", "levels.left")),
-                      ("distances", ("distances.setting", "distances.arrival", "distances.left"))):  # fmt: skip
+    for step, ids in (
+        ("levels", ("levels.match", "levels.absolute", "levels.left")),
+        ("distances", ("distances.setting", "distances.arrival", "distances.left")),
+    ):
         found = visit.outcome(step, visit.job.rounds[-1]).budgets
         for name in ids:
             assert {b.channel for b in found if b.id == name} == channels, name

@@ -71,8 +71,11 @@ def test_a_record_is_held_against_its_own_moment(visit: Visit, suffix: str) -> N
     """A later reading changes the results of today, and not those of the record."""
     record = written(visit, suffix)
     before = read_record(record).data["results"]["levels"]["as-found"]["channels"]["FL"]["level_db"]
-    visit.append(ReadingEntered(round="as-found", step="levels", channel="FL", seat="A2", quantity="level", value=70.0,
-                                unit="dB"))  # fmt: skip
+    visit.append(
+        ReadingEntered(
+            round="as-found", step="levels", channel="FL", seat="A2", quantity="level", value=70.0, unit="dB"
+        )
+    )
     assert all(each.holds for each in check_record(record, visit))
     record.unlink()
     now = read_record(written(visit, suffix)).data["results"]["levels"]["as-found"]["channels"]["FL"]["level_db"]
@@ -180,11 +183,18 @@ def test_another_version_is_not_taken_for_a_fraud(visit: Visit, monkeypatch: pyt
     )
 
 
-@pytest.mark.parametrize("raw,reason", [
-    (b"%PDF-1.7 nothing", "a PDF that cannot be read"), (b"<!DOCTYPE html><p>no", "no results.json in it"),
-    (b"{}", "JSON that is not a record"), (b"\x00\xff", "begins like none"), (b'{"a":' + b"[" * 100000, "no valid JSON"),
-    (b"", "an empty file"), (b'{"schema": "commission-record/1", "a": 1, "a": 2}', "“a” stands twice"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "raw,reason",
+    [
+        (b"%PDF-1.7 nothing", "a PDF that cannot be read"),
+        (b"<!DOCTYPE html><p>no", "no results.json in it"),
+        (b"{}", "JSON that is not a record"),
+        (b"\x00\xff", "begins like none"),
+        (b'{"a":' + b"[" * 100000, "no valid JSON"),
+        (b"", "an empty file"),
+        (b'{"schema": "commission-record/1", "a": 1, "a": 2}', "“a” stands twice"),
+    ],
+)
 def test_files_that_are_no_record_get_one_sentence(visit: Visit, raw: bytes, reason: str) -> None:
     path = visit.path.with_name("strange.bin")
     path.write_bytes(raw)

@@ -64,18 +64,29 @@ def two_point_one(*more: object) -> Visit:
         for i, c in enumerate(("FL", "FR", "SUB1"))
     }
     return visit_of(
-        defined(system), *levels({"FL": 75.0, "FR": 78.0, "SUB1": 70.0}), setting("FR", trim_db=0.0),
+        defined(system),
+        *levels({"FL": 75.0, "FR": 78.0, "SUB1": 70.0}),
+        setting("FR", trim_db=0.0),
         *levels({"FL": 75.0, "FR": 75.1, "SUB1": 75.0}, round_id=AS_LEFT),
-        setting("FR", round_id=AS_LEFT, applied=True, trim_db=-3.0), *more, heard=heard,
-    )  # type: ignore[arg-type]  # fmt: skip
+        setting("FR", round_id=AS_LEFT, applied=True, trim_db=-3.0),
+        *more,
+        heard=heard,
+    )  # type: ignore[arg-type]
 
 
 def hostile() -> Visit:
-    system = cinema(["FL", "FR", "SUB1"], ["A1", "A2"], units="imperial", client="<b>&\x1b[31m", place="\u202eevil",
-                    technician="{count}{title}")  # fmt: skip
+    system = cinema(
+        ["FL", "FR", "SUB1"],
+        ["A1", "A2"],
+        units="imperial",
+        client="<b>&\x1b[31m",
+        place="\u202eevil",
+        technician="{count}{title}",
+    )
     system = renamed(system, "FL", name="{channels} <script>alert(1)</script> #let x = 1; $ \\ `` [")
-    system = replace(system, title="=1+1\n{job}",
-                     instruments=(Instrument(kind="meter", model="@sum(A1) \x07 |", serial="{}"),))  # fmt: skip
+    system = replace(
+        system, title="=1+1\n{job}", instruments=(Instrument(kind="meter", model="@sum(A1) \x07 |", serial="{}"),)
+    )
     notes = (
         Noted(step="levels", round=AS_FOUND, text="{when}\x1b]0;x\x07 </p>"),
         Noted(step="\x00?", text="x" * 5000),
@@ -86,11 +97,13 @@ def hostile() -> Visit:
 ODD = {
     "nothing at all": lambda: visit_of(defined(System(title=""))),
     "a site and nothing measured": lambda: visit_of(defined(cinema())),
-    "as found by hand": lambda: visit_of(defined(cinema(units="imperial")), *levels(dict.fromkeys(LOUDSPEAKERS, 76.0)), *tapes({"FL": 3.5})),
+    "as found by hand": lambda: visit_of(
+        defined(cinema(units="imperial")), *levels(dict.fromkeys(LOUDSPEAKERS, 76.0)), *tapes({"FL": 3.5})
+    ),
     "2.1 with one seat": two_point_one,
     "9.2.6 with twenty seats": lambda: visit_of(defined(big_cinema()), heard=heard_everywhere(big_cinema())),
     "hostile names": hostile,
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module", params=list(ODD))
@@ -186,8 +199,11 @@ def _invented(job, round_id, analyses):  # type: ignore[no-untyped-def]
             id="tilt.shadow", seat="A2", value=1.0, unit="", limit=SHADOW, text="shadow", words="dark; expected light"
         ),
     )
-    columns = (Column(key="c", title="Channel"), Column(key="t", title="Tilt", unit="m", decimals=2, signed=True),
-               Column(key="e", title="Nobody knows", unit="dB", decimals=1))  # fmt: skip
+    columns = (
+        Column(key="c", title="Channel"),
+        Column(key="t", title="Tilt", unit="m", decimals=2, signed=True),
+        Column(key="e", title="Nobody knows", unit="dB", decimals=1),
+    )
     rows = tuple(Row(key=c.channel or "", cells=(c.channel, c.value, None), check=c) for c in checks[:2])
     freq = np.array([20.0, 200.0, 2000.0])
     curve = Curve(
@@ -195,34 +211,80 @@ def _invented(job, round_id, analyses):  # type: ignore[no-untyped-def]
     )
     cells = {("FL", "A2"): GridCell(verdict=checks[0].verdict, figure="+2.3")}
     return Outcome(
-        step="tilt", round=round_id, done=2, total=3, checks=checks, curves=(curve,),
-        tables=(Table(id="t", title="How far they tilt", columns=columns, rows=rows, remark="By the dial."),
-                Table(id="none", title="An empty table", columns=columns, rows=())),
-        grids=(Grid(id="g", title="Tilt by seat", seats=("A2", "B9"), channels=("FL", "FR"), cells=cells),
-               Grid(id="h", title="An empty grid", seats=("A2",), channels=("FL",), cells={})),
-        stands_out="FL tilts most", remarks=("the dial sticks",),
-    )  # fmt: skip
+        step="tilt",
+        round=round_id,
+        done=2,
+        total=3,
+        checks=checks,
+        curves=(curve,),
+        tables=(
+            Table(id="t", title="How far they tilt", columns=columns, rows=rows, remark="By the dial."),
+            Table(id="none", title="An empty table", columns=columns, rows=()),
+        ),
+        grids=(
+            Grid(id="g", title="Tilt by seat", seats=("A2", "B9"), channels=("FL", "FR"), cells=cells),
+            Grid(id="h", title="An empty grid", seats=("A2",), channels=("FL",), cells={}),
+        ),
+        stands_out="FL tilts most",
+        remarks=("the dial sticks",),
+    )
 
 
 def test_a_step_that_nobody_knows_is_in_the_record(monkeypatch: pytest.MonkeyPatch) -> None:
-    step = Step(id="tilt", title="Tilt", question="Do they lean?", help="", plan=lambda job, r: (), evaluate=_invented,
-                entry="readings")  # fmt: skip
+    step = Step(
+        id="tilt",
+        title="Tilt",
+        question="Do they lean?",
+        help="",
+        plan=lambda job, r: (),
+        evaluate=_invented,
+        entry="readings",
+    )
     add_step(monkeypatch, step, place=2)
-    photo = PhotoAttached(step="tilt", round=AS_FOUND, caption="The dial", file_name="dial.png", file_sha256="d" * 64,
-                          media_type="image/png", width_px=2, height_px=2)  # fmt: skip
+    photo = PhotoAttached(
+        step="tilt",
+        round=AS_FOUND,
+        caption="The dial",
+        file_name="dial.png",
+        file_sha256="d" * 64,
+        media_type="image/png",
+        width_px=2,
+        height_px=2,
+    )
     gone = replace(photo, caption="The other dial", file_sha256="e" * 64)
     notes = (Noted(step="tilt", round=AS_FOUND, text="It was dark."), photo, gone)
-    visit = visit_of(defined(cinema(["FL", "FR", "SUB1"], ["A2"])), *notes, setting("FL", round_id=AS_LEFT, trim_db=1.0),
-                     blobs={"d" * 64: b"picture"})  # fmt: skip
+    visit = visit_of(
+        defined(cinema(["FL", "FR", "SUB1"], ["A2"])),
+        *notes,
+        setting("FL", round_id=AS_LEFT, trim_db=1.0),
+        blobs={"d" * 64: b"picture"},
+    )
     doc = record(visit)
     order = [part.id for part in section(doc, "steps").sections]
     assert order.index("step-layout") < order.index("step-tilt") < order.index("step-levels")
     text = said(section(doc, "step-tilt"))
-    for wanted in ("Do they lean?", "How far they tilt", "+2.30", "By the dial.", "Tilt by seat", "✗ +2.3", "✗ fail",
-                   "✓ pass", "FL tilts most.", "The dial sticks.", "within ±1.00 dB", "2.30 dB (FL A2)", "0.40 dB",
-                   "a wish of mine", "– not tested: Tilt (SUB1), because it has no front.", "dark; expected light",
-                   "2 of 3 done; the rest is missing and not judged.", "Not done as left.", "It was dark. (as found,",
-                   "The photograph “The other dial” cannot be shown"):  # fmt: skip
+    for wanted in (
+        "Do they lean?",
+        "How far they tilt",
+        "+2.30",
+        "By the dial.",
+        "Tilt by seat",
+        "✗ +2.3",
+        "✗ fail",
+        "✓ pass",
+        "FL tilts most.",
+        "The dial sticks.",
+        "within ±1.00 dB",
+        "2.30 dB (FL A2)",
+        "0.40 dB",
+        "a wish of mine",
+        "– not tested: Tilt (SUB1), because it has no front.",
+        "dark; expected light",
+        "2 of 3 done; the rest is missing and not judged.",
+        "Not done as left.",
+        "It was dark. (as found,",
+        "The photograph “The other dial” cannot be shown",
+    ):
         assert wanted in text, wanted
     for absent in ("An empty table", "An empty grid", "Nobody knows", "B9"):
         assert absent not in text, absent
@@ -357,9 +419,11 @@ def reset_rows(doc: Document) -> dict[str, tuple[str, ...]]:
 
 def test_after_a_reset_what_was_left_counts_and_what_was_only_found_is_marked() -> None:
     bodies = (
-        setting("FL", trim_db=1.0, distance=3.2, polarity="normal"), setting("FR", trim_db=2.0, distance=3.4),
-        setting("FL", round_id=AS_LEFT, trim_db=-1.5), setting("SUB1", round_id=AS_LEFT, distance=4.05),
-    )  # fmt: skip
+        setting("FL", trim_db=1.0, distance=3.2, polarity="normal"),
+        setting("FR", trim_db=2.0, distance=3.4),
+        setting("FL", round_id=AS_LEFT, trim_db=-1.5),
+        setting("SUB1", round_id=AS_LEFT, distance=4.05),
+    )
     doc = record(visit_of(defined(cinema(["FL", "FR", "SUB1"], ["A2"])), *bodies))
     assert reset_rows(doc) == {
         "FL (Front left)": ("−1.5", "3.20 *", "normal *"),
@@ -377,16 +441,23 @@ def test_signatures_given_on_the_screen_are_filled_in() -> None:
     )
     (block,) = [b for b in section(doc, "signatures").blocks if isinstance(b, Signatures)]
     assert [(p.role, p.name, p.date) for p in block.places] == [
-        ("Technician", "T. Ech", "14 March 2026"), ("Client", "", ""),
-    ]  # fmt: skip
+        ("Technician", "T. Ech", "14 March 2026"),
+        ("Client", "", ""),
+    ]
     assert "one event was logged after this signature" in said(section(doc, "signatures"))
 
 
 def test_settings_changed_and_not_measured_again_are_not_called_better() -> None:
     system = cinema(["FL", "FC", "FR"], ["A1", "A2"])
     bodies = (*levels({"FL": 75.0, "FC": 75.0, "FR": 81.0}), setting("FR", trim_db=0.0))
-    doc = record(visit_of(defined(system), *bodies, setting("FR", round_id=AS_LEFT, trim_db=-6.0),
-                          heard=heard_everywhere(system, (AS_FOUND,))))  # fmt: skip
+    doc = record(
+        visit_of(
+            defined(system),
+            *bodies,
+            setting("FR", round_id=AS_LEFT, trim_db=-6.0),
+            heard=heard_everywhere(system, (AS_FOUND,)),
+        )
+    )
     summary = said(section(doc, "summary"))
     assert "it was not measured again after that" in summary
     assert "Put right." not in summary
@@ -398,8 +469,11 @@ def test_settings_changed_and_not_measured_again_are_not_called_better() -> None
 
 def test_an_interim_round_stands_between() -> None:
     system = cinema(["FL", "FC", "FR"], ["A2"])
-    bodies = (*levels({"FL": 75.0, "FC": 75.0, "FR": 81.0}), *levels({"FR": 77.0}, round_id="after-the-move"),
-              *levels({"FL": 75.0, "FC": 75.0, "FR": 75.0}, round_id=AS_LEFT))  # fmt: skip
+    bodies = (
+        *levels({"FL": 75.0, "FC": 75.0, "FR": 81.0}),
+        *levels({"FR": 77.0}, round_id="after-the-move"),
+        *levels({"FL": 75.0, "FC": 75.0, "FR": 75.0}, round_id=AS_LEFT),
+    )
     doc = record(visit_of(defined(system), *bodies))
     titles = [part.title for part in section(doc, "step-levels").sections]
     assert titles == ["Levels, as found", "Levels, after the move", "Levels, as left"]
@@ -414,9 +488,13 @@ def test_letterhead_and_paper_are_handed_on() -> None:
     assert (doc.letterhead, doc.paper) == (head, "us-letter")
 
 
-@pytest.mark.parametrize(("rounds", "wanted"), [
-    ((AS_FOUND,), "deep bass 5.0 dB off"), ((AS_FOUND, AS_LEFT), "deep bass better, 2.0 dB off (before 5.0 dB)"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("rounds", "wanted"),
+    [
+        ((AS_FOUND,), "deep bass 5.0 dB off"),
+        ((AS_FOUND, AS_LEFT), "deep bass better, 2.0 dB off (before 5.0 dB)"),
+    ],
+)
 def test_deep_bass_is_how_far_a_seat_is_off_the_average(rounds: tuple[str, ...], wanted: str) -> None:
     """Levels of 70, 75 and 80 dB: the outer seats are 5 dB off their mean, by arithmetic."""
     system = cinema(["FL", "FR", "SUB1"], ["A1", "A2", "A3"])

@@ -49,8 +49,10 @@ def test_a_loudspeaker_that_fell_is_told_with_its_figure_and_its_doubt() -> None
 
 
 def test_what_somebody_set_is_told_apart_from_what_drifted() -> None:
-    turned = tuple(setting(c, trim_db=2.0 if c == "FL" else -1.0, distance=2.5 if c == "FC" else 3.0, polarity="normal")
-                   for c in LEVELS)  # fmt: skip
+    turned = tuple(
+        setting(c, trim_db=2.0 if c == "FL" else -1.0, distance=2.5 if c == "FC" else 3.0, polarity="normal")
+        for c in LEVELS
+    )
     text = page_one(*levels(LEVELS | {"FL": 78.0}), *turned)
     assert "Somebody has since set the loudness otherwise of: Front left (3.0 dB louder)." in text
     assert "Somebody has since set the timing otherwise of: Centre." in text
@@ -100,8 +102,9 @@ def test_no_other_visit_tells_of_an_earlier_one() -> None:
 
 def test_the_step_tells_the_round_as_found_alone() -> None:
     earlier = earlier_of(visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS))
-    visit = visit_of(defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 72.0}), *TRIMS,
-                     *levels(LEVELS, round_id=AS_LEFT))  # fmt: skip
+    visit = visit_of(
+        defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 72.0}), *TRIMS, *levels(LEVELS, round_id=AS_LEFT)
+    )
     doc = record(visit)
     text = said(section(doc, "step-drift"))
     assert "−3.0" in text
@@ -121,28 +124,55 @@ def test_everything_is_told_in_german() -> None:
     held = tuple(setting(c, trim_db=-1.0, distance=3.0, polarity="normal") for c in values)
     left = (setting("FL", trim_db=-4.0, round_id=AS_LEFT), *levels(values, round_id=AS_LEFT))
     then = (*levels(values), *held, *tapes({"FL": 3.5}))
-    turned = tuple(setting(c, trim_db=2.0 if c == "FL" else -1.0, distance=2.0 if c == "FC" else 3.0,
-                           polarity="reversed" if c == "FR" else "normal") for c in values)  # fmt: skip
+    turned = tuple(
+        setting(
+            c,
+            trim_db=2.0 if c == "FL" else -1.0,
+            distance=2.0 if c == "FC" else 3.0,
+            polarity="reversed" if c == "FR" else "normal",
+        )
+        for c in values
+    )
     now = (*levels({c: 79.0 for c in values} | {"SiL": 75.0}), *tapes({"FL": 3.9}), *turned)
     heard = heard_everywhere(room, (AS_FOUND,))
-    louder = {place: replace(a, level_db=(a.level_db or 0.0) + (4.0 if place[1] == "SiL" else 0.5))
-              for place, a in heard.items() if place[2] != "B3"}  # fmt: skip
+    louder = {
+        place: replace(a, level_db=(a.level_db or 0.0) + (4.0 if place[1] == "SiL" else 0.5))
+        for place, a in heard.items()
+        if place[2] != "B3"
+    }
     meters = [(Instrument(kind="meter", model="meter", serial=s, accuracy_class=2),) for s in ("1", "2")]
     odd = replace(
-        room, temperature_c=26.0, instruments=meters[1], processor=Processor(delay=DelayRange(unit="ms")),
-        channels=tuple(replace(c, id="Left") if c.id == "FL" else moved(c, 0.4) if c.id == "SiL"
-                       else replace(c, role="sub") if c.id == "BL" else c for c in room.channels),
-        seats=tuple(moved(s, 0.3) if s.id == "B1" else replace(s, reference=s.id == "A1", weight=0.5 + (s.id == "A1"))
-                    for s in room.seats),
-    )  # fmt: skip
+        room,
+        temperature_c=26.0,
+        instruments=meters[1],
+        processor=Processor(delay=DelayRange(unit="ms")),
+        channels=tuple(
+            replace(c, id="Left")
+            if c.id == "FL"
+            else moved(c, 0.4)
+            if c.id == "SiL"
+            else replace(c, role="sub")
+            if c.id == "BL"
+            else c
+            for c in room.channels
+        ),
+        seats=tuple(
+            moved(s, 0.3) if s.id == "B1" else replace(s, reference=s.id == "A1", weight=0.5 + (s.id == "A1"))
+            for s in room.seats
+        ),
+    )
     few = {"FL": 75.0, "FR": 75.0, "SUB1": 75.0}
     pair = [cinema(list(few), instruments=meter) for meter in meters]
     visits = [
-        (room, then, room, now, heard, louder), (room, (*then, *left), odd, now, heard, louder), (room, then, room, (), heard, {}),
-        (room, (), room, now, {}, louder), (room, (), room, levels(values, round_id=AS_LEFT), {}, {}),
-        (pair[0], levels(few), pair[1], levels(few), {}, {}), (pair[0], levels(few), pair[0], levels(few), {}, {}),
+        (room, then, room, now, heard, louder),
+        (room, (*then, *left), odd, now, heard, louder),
+        (room, then, room, (), heard, {}),
+        (room, (), room, now, {}, louder),
+        (room, (), room, levels(values, round_id=AS_LEFT), {}, {}),
+        (pair[0], levels(few), pair[1], levels(few), {}, {}),
+        (pair[0], levels(few), pair[0], levels(few), {}, {}),
         (replace(pair[0], instruments=()), levels(few), replace(pair[0], instruments=()), levels(few), {}, {}),
-    ]  # fmt: skip
+    ]
     english = []
     for system, before, changed, after, first, second in visits:
         words = load_words("de")
@@ -155,8 +185,10 @@ def test_everything_is_told_in_german() -> None:
 
 
 def test_every_band_in_which_the_seats_differ_anew_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    drifts = tuple(Drift(quantity=f"spread_db {band}", channel="FL", before=1.0, now=4.0, change=3.0)
-                   for band in ("80-200", "200-500"))  # fmt: skip
+    drifts = tuple(
+        Drift(quantity=f"spread_db {band}", channel="FL", before=1.0, now=4.0, change=3.0)
+        for band in ("80-200", "200-500")
+    )
     monkeypatch.setattr(drift_told, "solve", lambda *_: DriftResult(drifts=drifts))
     text = page_one()
     assert "from 80–200 Hz the seats differ 3.0 dB more" in text

@@ -109,8 +109,9 @@ def crop(file: pikepdf.Pdf) -> None:
 
 
 def annotate(file: pikepdf.Pdf) -> None:
-    note = Dictionary(Type=Name.Annot, Subtype=Name.FreeText, Rect=Array([0, 0, 600, 800]), Contents="all pass",
-                      DA="/Helv 12 Tf")  # fmt: skip
+    note = Dictionary(
+        Type=Name.Annot, Subtype=Name.FreeText, Rect=Array([0, 0, 600, 800]), Contents="all pass", DA="/Helv 12 Tf"
+    )
     file.pages[0].obj.Annots = Array([file.make_indirect(note)])
 
 
@@ -201,12 +202,23 @@ def turned(file: pikepdf.Pdf) -> None:
         (with_json(printed={"job_file": "..\x1b[31m"}), "page"),
         (with_json(printed={"paper": "a0"}), "paper a0"),
         (with_json(printed={"letterhead": {"name": 1}}), "a damaged letterhead"),
-        (with_json(printed={"letterhead": {"name": "x", "lines": [], "logo_base64": "PHN2Zz4=",
-                                           "logo_media_type": "image/svg+xml"}}), "logo: found a root that is no <svg>"),
+        (
+            with_json(
+                printed={
+                    "letterhead": {
+                        "name": "x",
+                        "lines": [],
+                        "logo_base64": "PHN2Zz4=",
+                        "logo_media_type": "image/svg+xml",
+                    }
+                }
+            ),
+            "logo: found a root that is no <svg>",
+        ),
         (fewer, "in the record, and this job gives"),
         (turned, "page 1, the record has"),
     ],
-)  # fmt: skip
+)
 def test_what_differs_is_named(
     visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], object], named: str
 ) -> None:

@@ -49,16 +49,55 @@ from commission.record.text import visit_lines
 from commission.visit import Visit
 
 FRAGMENTS = (
-    "<script>alert(1)</script>", "</style></svg></table><img src=x onerror=alert(1)>", "<!--", "]]>", "&lt;&#60;&amp",
-    "\"' onload=x", "#eval(\"1\")", "#read(\"/etc/passwd\")", "$x$ *b* _e_ `r` @ref <label> // /* \\ ~", "[#]{}", "{page}",
-    "{pages} {0.__class__} {count}", "%s ${HOME}", "=cmd|'/c calc'!A0", "+1", "-2+3", "@SUM(1)", " =1", "＝1", "x;=1",
-    "\x1b[31m\x07", "\u202eoverride", "a\nb\tc\rd", "W" * 90, "́", "映画館 אולם \U0001f600",
-)  # fmt: skip
+    "<script>alert(1)</script>",
+    "</style></svg></table><img src=x onerror=alert(1)>",
+    "<!--",
+    "]]>",
+    "&lt;&#60;&amp",
+    "\"' onload=x",
+    '#eval("1")',
+    '#read("/etc/passwd")',
+    "$x$ *b* _e_ `r` @ref <label> // /* \\ ~",
+    "[#]{}",
+    "{page}",
+    "{pages} {0.__class__} {count}",
+    "%s ${HOME}",
+    "=cmd|'/c calc'!A0",
+    "+1",
+    "-2+3",
+    "@SUM(1)",
+    " =1",
+    "＝1",
+    "x;=1",
+    "\x1b[31m\x07",
+    "\u202eoverride",
+    "a\nb\tc\rd",
+    "W" * 90,
+    "́",
+    "映画館 אולם \U0001f600",
+)
 TEXT = st.lists(st.sampled_from(FRAGMENTS) | st.text(max_size=12), min_size=1, max_size=3).map(" ".join)
 KEYS = (
-    "title", "client", "place", "technician", "processor", "meter", "serial", "channel", "output", "seat", "note", "caption",
-    "file", "limits", "basis", "signed", "head", "line", "round",
-)  # fmt: skip
+    "title",
+    "client",
+    "place",
+    "technician",
+    "processor",
+    "meter",
+    "serial",
+    "channel",
+    "output",
+    "seat",
+    "note",
+    "caption",
+    "file",
+    "limits",
+    "basis",
+    "signed",
+    "head",
+    "line",
+    "round",
+)
 TEXTS = st.fixed_dictionaries(dict.fromkeys(KEYS, TEXT))
 PLAIN = dict.fromkeys(KEYS, "x")
 
@@ -73,14 +112,20 @@ def job(texts: dict[str, str]) -> Visit:
         for c in names
     )
     system = System(
-        title=t["title"], client=t["client"], place=t["place"], technician=t["technician"],
-        room=Room(length_m=6.4, width_m=4.7, height_m=2.6), processor=Processor(model=t["processor"]), channels=channels,
+        title=t["title"],
+        client=t["client"],
+        place=t["place"],
+        technician=t["technician"],
+        room=Room(length_m=6.4, width_m=4.7, height_m=2.6),
+        processor=Processor(model=t["processor"]),
+        channels=channels,
         seats=(Seat(id=seat, name=t["seat"], position_m=SEATS["A2"], reference=True),),
         instruments=(Instrument(kind="meter", model=t["meter"], serial=t["serial"], accuracy_class=2),),
-    )  # fmt: skip
+    )
     profile = default_profile()
-    first, *others = (replace(each, basis=t["basis"]) if each.quantity.startswith("levels.") else each
-                      for each in profile.limits)  # fmt: skip
+    first, *others = (
+        replace(each, basis=t["basis"]) if each.quantity.startswith("levels.") else each for each in profile.limits
+    )
     profile = replace(profile, name=t["limits"], limits=(first, *others))
     picture = png()
     digest = sha256(picture).hexdigest()
@@ -93,13 +138,26 @@ def job(texts: dict[str, str]) -> Visit:
     held = tuple(
         SettingEntered(setting=Setting(round=r, channel=c, trim_db=0.0)) for r in rounds for c in names.values()
     )
-    photo = PhotoAttached(step="levels", round=rounds[1], caption=t["caption"], file_name=t["file"], file_sha256=digest,
-                          media_type="image/png", width_px=32, height_px=24)  # fmt: skip
+    photo = PhotoAttached(
+        step="levels",
+        round=rounds[1],
+        caption=t["caption"],
+        file_name=t["file"],
+        file_sha256=digest,
+        media_type="image/png",
+        width_px=32,
+        height_px=24,
+    )
     return visit_of(
-        SystemDefined(system=system), LimitsChosen(profile=profile), *held, *readings,
-        Noted(step="levels", round=AS_FOUND, text=t["note"]), photo, Signed(role="client", name=t["signed"]),
+        SystemDefined(system=system),
+        LimitsChosen(profile=profile),
+        *held,
+        *readings,
+        Noted(step="levels", round=AS_FOUND, text=t["note"]),
+        photo,
+        Signed(role="client", name=t["signed"]),
         blobs={digest: picture},
-    )  # fmt: skip
+    )
 
 
 def rendered(texts: dict[str, str], suffix: str) -> bytes:

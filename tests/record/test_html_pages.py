@@ -93,8 +93,11 @@ def checked(files: list[Path]) -> list[str]:
     command = [program("java"), "-jar", str(jar), "--format", "json", "--also-check-svg", *map(str, files)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=600, check=False)
     said = json.loads(done.stderr)["messages"]
-    return [f"{Path(m.get('url', '')).name}:{m.get('lastLine')}: {m['message']}" for m in said
-            if not (m["type"] == "info" and any(known in m["message"] for known in KNOWN))]  # fmt: skip
+    return [
+        f"{Path(m.get('url', '')).name}:{m.get('lastLine')}: {m['message']}"
+        for m in said
+        if not (m["type"] == "info" and any(known in m["message"] for known in KNOWN))
+    ]
 
 
 def test_nothing_is_found_in_a_browser(pages: list[Path]) -> None:

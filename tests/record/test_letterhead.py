@@ -157,9 +157,17 @@ def test_an_ordinary_drawing_of_many_parts_is_taken() -> None:
 
 @pytest.mark.parametrize(
     "size",
-    ['width="1e9"', 'height="0"', 'width="-3"', 'viewBox="0 0 0 0"', 'viewBox="nan 0 1 1"', 'viewBox="a b c d"',
-     'viewBox="0 0 1"', 'width="inf"'],
-)  # fmt: skip
+    [
+        'width="1e9"',
+        'height="0"',
+        'width="-3"',
+        'viewBox="0 0 0 0"',
+        'viewBox="nan 0 1 1"',
+        'viewBox="a b c d"',
+        'viewBox="0 0 1"',
+        'width="inf"',
+    ],
+)
 def test_sizes_are_sizes(size: str) -> None:
     key = size.partition("=")[0]
     with pytest.raises(InputError, match=f"logo.svg: found {key} "):

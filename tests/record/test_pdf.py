@@ -128,8 +128,15 @@ def test_letters_that_no_font_has_are_described() -> None:
     """Symbols by their names in the Unicode Character Database."""
     plain = ordinary(sections=(Section(id="s", title="Жук Ω ŵ", blocks=(Paragraph(text="אולם"),)),))
     assert "Жук Ω ŵ" in " ".join(pages(pdf.render_pdf(plain)))
-    document = ordinary(sections=(Section(id="s", title="Letters", blocks=(
-        Paragraph(text="smile \U0001f600 and G clef \U0001d11e; Å é ß ✓ ✗ Ω ж stay"),)),))  # fmt: skip
+    document = ordinary(
+        sections=(
+            Section(
+                id="s",
+                title="Letters",
+                blocks=(Paragraph(text="smile \U0001f600 and G clef \U0001d11e; Å é ß ✓ ✗ Ω ж stay"),),
+            ),
+        )
+    )
     text = " ".join(pages(pdf.render_pdf(document)))
     assert "smile [grinning face]" in text
     assert "[musical symbol g clef]" in text
@@ -168,17 +175,25 @@ def test_a_logo_of_either_kind() -> None:
 
 
 def test_units_stand_in_all_heads_alike() -> None:
-    table = Grid(id="t", title="T", rows=(("FL", "3.51", "3.51", "x"),), headings=(
-        Heading(title="Channel"), Heading(title="Distance [m], as found", numeric=True),
-        Heading(title="Enter [ft]", numeric=True), Heading(title="Seats [any]"),
-    ))  # fmt: skip
+    table = Grid(
+        id="t",
+        title="T",
+        rows=(("FL", "3.51", "3.51", "x"),),
+        headings=(
+            Heading(title="Channel"),
+            Heading(title="Distance [m], as found", numeric=True),
+            Heading(title="Enter [ft]", numeric=True),
+            Heading(title="Seats [any]"),
+        ),
+    )
     titles = [(h.title, h.unit) for h in with_units(table).headings]
     assert titles == [("Channel", ""), ("Distance, as found", "m"), ("Enter", "ft"), ("Seats [any]", "")]
 
 
 def test_a_count_of_verdicts_has_the_colour_of_its_worst() -> None:
-    assert [tone_of(text) for text in ("✓ pass", "✓ 9 ✗ 2", "✗ 1 ? 4", "✓ 9  ? 4", "– 3", "– not tested", "✓ bass −10")] == [
-        "good", "bad", "bad", "open", "none", "none", "good"]  # fmt: skip
+    assert [
+        tone_of(text) for text in ("✓ pass", "✓ 9 ✗ 2", "✗ 1 ? 4", "✓ 9  ? 4", "– 3", "– not tested", "✓ bass −10")
+    ] == ["good", "bad", "bad", "open", "none", "none", "good"]
     assert tone_of("9 ✗ 2") == tone_of("✓x") == tone_of("") == ""
 
 
@@ -234,8 +249,10 @@ def test_cells_break_between_values_and_not_inside_them() -> None:
 
 def test_a_photograph_fills_its_half_of_the_page_or_its_height() -> None:
     """Wide and tall side by side: tops in line, neither larger than its place (half of 493 pt; 62 mm)."""
-    wide, tall = (Photo(id=n, data=png(w, h), media_type="image/png", caption=n, alt=n)
-                  for n, w, h in (("wide", 90, 30), ("tall", 30, 60)))  # fmt: skip
+    wide, tall = (
+        Photo(id=n, data=png(w, h), media_type="image/png", caption=n, alt=n)
+        for n, w, h in (("wide", 90, 30), ("tall", 30, 60))
+    )
     raw = pdf.render_pdf(ordinary(sections=(Section(id="p", title="P", blocks=(wide, tall)),)))
     with pikepdf.open(io.BytesIO(raw)) as file:
         drawn, matrix, stack = [], pikepdf.Matrix(), []

@@ -226,12 +226,18 @@ def no_way_back(file: pikepdf.Pdf) -> None:
     del file.Root.StructTreeRoot["/ParentTree"]
 
 
-@pytest.mark.parametrize(("breaks", "sees"), [
-    (without("/A", "TH"), heard.table_faults), (lambda file: rolled(file, "TH", "TD"), heard.table_faults),
-    (a_cell_short, heard.table_faults),
-    (first_after_last, heard.order_faults), (content_as_decoration, heard.numbering_faults),
-    (no_way_back, heard.numbering_faults),
-], ids=["scope", "headers", "cell", "order", "decoration", "way-back"])  # fmt: skip
+@pytest.mark.parametrize(
+    ("breaks", "sees"),
+    [
+        (without("/A", "TH"), heard.table_faults),
+        (lambda file: rolled(file, "TH", "TD"), heard.table_faults),
+        (a_cell_short, heard.table_faults),
+        (first_after_last, heard.order_faults),
+        (content_as_decoration, heard.numbering_faults),
+        (no_way_back, heard.numbering_faults),
+    ],
+    ids=["scope", "headers", "cell", "order", "decoration", "way-back"],
+)
 def test_a_broken_record_is_seen(
     plain: bytes, breaks: Callable[[pikepdf.Pdf], None], sees: Callable[[pikepdf.Pdf], list[str]]
 ) -> None:

@@ -48,8 +48,11 @@ def _ends_in_a_return(raw: bytes, failure: page.ValidationFailure) -> bool:
     """Version 0.11 takes a carriage return that is the last byte of a stream for a part of the line end after it."""
     if not failure.rule_id.endswith("STREAM-LENGTH-001") or failure.object_id is None:
         return False
-    found = re.search(rb"\n%d 0 obj\s*<<[^>]*?/Length (\d+)\b(?! \d+ R).*?>>\s*?stream\r?\n"
-                      % failure.object_id.object_number, raw, re.DOTALL)  # fmt: skip
+    found = re.search(
+        rb"\n%d 0 obj\s*<<[^>]*?/Length (\d+)\b(?! \d+ R).*?>>\s*?stream\r?\n" % failure.object_id.object_number,
+        raw,
+        re.DOTALL,
+    )
     return found is not None and raw[found.end() + int(found[1]) - 1 :].startswith(b"\r\nendstream")
 
 
@@ -60,8 +63,9 @@ def pdf_of(visit: Visit, language: str = "en", **options: object) -> bytes:
 
 def headed() -> Document:
     """A letterhead of long lines and a logo that shows through."""
-    head = Letterhead(name="Federkiel " * 8, lines=("Kaistraße am Alten Hafen " * 4,) * 8, logo=png(),
-                      logo_media_type="image/png")  # fmt: skip
+    head = Letterhead(
+        name="Federkiel " * 8, lines=("Kaistraße am Alten Hafen " * 4,) * 8, logo=png(), logo_media_type="image/png"
+    )
     return ordinary(letterhead=head)
 
 
@@ -102,8 +106,12 @@ def test_the_sample_in_german_on_letter_paper_with_letterhead_and_photographs(
         Image.linear_gradient("L").convert("RGB").convert(mode).save(picture)
         workshop.attach_photo(visit, picture, step="wiring", round_id=None, caption=f"Gestell „{mode}“ & <Kabel>")
     visit.analyse(threading.Event(), unwatched)
-    head = Letterhead(name="Federkiel & Töchter", lines=("Seestraße 1", "post@example.org"), logo=LOGO,
-                      logo_media_type="image/svg+xml")  # fmt: skip
+    head = Letterhead(
+        name="Federkiel & Töchter",
+        lines=("Seestraße 1", "post@example.org"),
+        logo=LOGO,
+        logo_media_type="image/svg+xml",
+    )
     raw = pdf_of(visit, "de", paper="us-letter", letterhead=head)
     visit.close()
     for profile in STANDARDS:
@@ -228,8 +236,13 @@ def not_claimed_to_be_accessible(file: Pdf) -> None:
 
 @breaks("ua1")
 def a_link_without_words(file: Pdf) -> None:
-    link = Dictionary(Type=Name.Annot, Subtype=Name.Link, F=4, Rect=Array([0, 0, 9, 9]),
-                      A=Dictionary(S=Name.URI, URI=String("http://example.org")))  # fmt: skip
+    link = Dictionary(
+        Type=Name.Annot,
+        Subtype=Name.Link,
+        F=4,
+        Rect=Array([0, 0, 9, 9]),
+        A=Dictionary(S=Name.URI, URI=String("http://example.org")),
+    )
     file.pages[0].Annots = Array([file.make_indirect(link)])
 
 
@@ -267,8 +280,12 @@ def letters_without_their_meaning(file: Pdf) -> None:
 
 @breaks("3a")
 def a_glyph_that_is_missing(file: Pdf) -> None:
-    on_page_one(file, lambda raw: re.sub(rb"<</MCID 1>>BDC(.*?)\[\(.*?\)\]\s*TJ", rb"<</MCID 1>>BDC\1(\\000\\000)Tj", raw,
-                                         count=1, flags=re.DOTALL))  # fmt: skip
+    on_page_one(
+        file,
+        lambda raw: re.sub(
+            rb"<</MCID 1>>BDC(.*?)\[\(.*?\)\]\s*TJ", rb"<</MCID 1>>BDC\1(\\000\\000)Tj", raw, count=1, flags=re.DOTALL
+        ),
+    )
 
 
 @breaks("3a")

@@ -143,8 +143,13 @@ def test_words_tell_the_key_numbers() -> None:
     x = np.array([20.0, 40.0, 125.0, 500.0, 2000.0, 8000.0, 20000.0])
     y = np.array([50.0, 71.0, 72.0, 73.0, 74.0, 75.0, 60.0])
     figure = curve_figure(Curve(id="c", title="Centre at A2", series=(Series(name="A2", x=x, y=y),)))
-    for text in ("71.0 dB (40 Hz)", "72.0 dB (125 Hz)", "75.0 dB (8 kHz)", "lowest 50.0 dB at 20 Hz",
-                 "highest 75.0 dB at 8 kHz"):  # fmt: skip
+    for text in (
+        "71.0 dB (40 Hz)",
+        "72.0 dB (125 Hz)",
+        "75.0 dB (8 kHz)",
+        "lowest 50.0 dB at 20 Hz",
+        "highest 75.0 dB at 8 kHz",
+    ):
         assert text in figure.alt
     pair = curve_figure(two_states(), lambda s: s.replace("at", "an"))
     assert pair.alt.count("lowest") == 2
@@ -169,8 +174,9 @@ def test_hostile_names_stay_text(text: str) -> None:
     figure = curves_by_seat(text, [curve(text), curve("A2")])
     root = parse(figure.svg)
     assert {e.tag.removeprefix(NAME) for e in root.iter()} <= {"svg", "title", "desc", "path", "text", "rect", "g"}
-    plan = RoomPlan(length_m=5, width_m=4, height_m=2.5,
-                    items=(PlanItem(label=text, kind="seat", position_m=(0.0, 2.0, 1.0)),))  # fmt: skip
+    plan = RoomPlan(
+        length_m=5, width_m=4, height_m=2.5, items=(PlanItem(label=text, kind="seat", position_m=(0.0, 2.0, 1.0)),)
+    )
     parse(plan_figure(plan).svg)
 
 

@@ -27,9 +27,18 @@ def test_no_cell_begins_like_a_formula(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "safe"),
-    [("  =1", "'  =1"), ("\u00a0=1", "'\u00a0=1"), ("\u200b=1", "'=1"), ("＝1", "'＝1"), ("a;=1", "a;'=1"), ("a; @b", "a; '@b"),
-     ("a; b", "a; b"), ("−3 dB", "−3 dB"), ("1-2", "1-2")],
-)  # fmt: skip
+    [
+        ("  =1", "'  =1"),
+        ("\u00a0=1", "'\u00a0=1"),
+        ("\u200b=1", "'=1"),
+        ("＝1", "'＝1"),
+        ("a;=1", "a;'=1"),
+        ("a; @b", "a; '@b"),
+        ("a; b", "a; b"),
+        ("−3 dB", "−3 dB"),
+        ("1-2", "1-2"),
+    ],
+)
 def test_formulas_behind_spaces_and_semicolons_and_in_full_width(text: str, safe: str) -> None:
     assert safe_text(text) == safe
 
@@ -55,10 +64,13 @@ def test_tables_have_units_true_minus_signs_and_no_made_up_values() -> None:
     table = Table(
         id="t",
         title="Trims",
-        columns=(Column(key="c", title="Channel"), Column(key="d", title="Distance", unit="m", decimals=2),
-                 Column(key="v", title="Trim", unit="dB", decimals=1, signed=True)),
+        columns=(
+            Column(key="c", title="Channel"),
+            Column(key="d", title="Distance", unit="m", decimals=2),
+            Column(key="v", title="Trim", unit="dB", decimals=1, signed=True),
+        ),
         rows=(Row(key="FL", cells=("FL", 3.4163, -1.25)), Row(key="FC", cells=("\x1b[31mFC", None, 0.0))),
-    )  # fmt: skip
+    )
     text = "\n".join(table_lines(table))
     assert "Distance m" in text
     assert "−1.2" in text

@@ -69,10 +69,12 @@ def test_page_one_tells_the_invented_faults_and_nothing_else(english: Document) 
     wrong = said(section(english, "summary-wrong"))
     for fault in (
         "Sounds came from the wrong place (Back left and Back right)",
-            "The wrong way round, most likely in the wiring: Front right.",
-        "Almost no high tones came from Side left", "typed in feet", "The bass of Subwoofer rear came late",
+        "The wrong way round, most likely in the wiring: Front right.",
+        "Almost no high tones came from Side left",
+        "typed in feet",
+        "The bass of Subwoofer rear came late",
         "Too loud or too soft against the rest",
-    ):  # fmt: skip
+    ):
         (line,) = [line for line in wrong.splitlines() if fault in line]
         assert line.endswith("Put right."), line
     assert len([line for line in wrong.splitlines() if line.endswith(("Put right.", "it remains."))]) == 8
@@ -150,8 +152,13 @@ def test_every_finding_with_its_evidence_and_what_would_settle_it(english: Docum
 def test_each_limit_stands_with_basis_and_uncertainty(english: Document, visit: Visit) -> None:
     rows = next(grid for grid in grids(english) if grid.id == "limits-grid").rows
     text = "\n".join("|".join(row) for row in rows)
-    known = {check.limit.basis for r in visit.job.rounds for outcome in visit.outcomes(r).values()
-             for check in outcome.checks if check.limit is not None}  # fmt: skip
+    known = {
+        check.limit.basis
+        for r in visit.job.rounds
+        for outcome in visit.outcomes(r).values()
+        for check in outcome.checks
+        if check.limit is not None
+    }
     assert known
     assert sorted(basis for basis in known if basis not in text) == []
 

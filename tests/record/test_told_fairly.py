@@ -33,8 +33,9 @@ def heard(
     """These channels at three seats, one of them in reverse."""
     return {
         (round_id, c, s): response(75.0, 0.02, **({"polarity": -1 if c == reversed_ else 1} | changes))  # type: ignore[arg-type]
-        for c in channels for s in SEATS
-    }  # fmt: skip
+        for c in channels
+        for s in SEATS
+    }
 
 
 FRONT = ("FL", "FC", "FR")
@@ -85,10 +86,12 @@ def test_what_was_not_tested_at_first_is_not_called_new() -> None:
 
 def trims_left_half(*more: EventBody) -> Document:
     bodies = (
-        *levels({"FL": 75.0, "FC": 79.0, "FR": 79.0}), *(setting(c, trim_db=0.0) for c in FRONT),
-        *levels({"FL": 75.0, "FC": 75.0, "FR": 78.0}, round_id=AS_LEFT), setting("FC", round_id=AS_LEFT, trim_db=-4.0),
+        *levels({"FL": 75.0, "FC": 79.0, "FR": 79.0}),
+        *(setting(c, trim_db=0.0) for c in FRONT),
+        *levels({"FL": 75.0, "FC": 75.0, "FR": 78.0}, round_id=AS_LEFT),
+        setting("FC", round_id=AS_LEFT, trim_db=-4.0),
         setting("FR", round_id=AS_LEFT, trim_db=-1.0),
-    )  # fmt: skip
+    )
     return record(visit_of(defined(cinema(FRONT, ["A2"])), *bodies, *more))
 
 
@@ -105,9 +108,10 @@ def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
 def test_settings_alone_do_not_put_times_right() -> None:
     metres = {"FL": 3.3, "FC": 3.0, "FR": 3.5}
     bodies = (
-        *tapes(metres), *(setting(c, distance=round(m / 0.3048, 2)) for c, m in metres.items()),
+        *tapes(metres),
+        *(setting(c, distance=round(m / 0.3048, 2)) for c, m in metres.items()),
         *(setting(c, round_id=AS_LEFT, distance=m) for c, m in metres.items()),
-    )  # fmt: skip
+    )
     system = defined(cinema(FRONT, ["A2"]))
     only_noted = wrong(record(visit_of(system, *bodies)))
     assert "typed in feet" in only_noted
@@ -136,8 +140,14 @@ def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
             given[(AS_FOUND, c, s)] = response(75.0, 0.02 + late, arrival_u_s=5e-4 if c == "SUB1" else 8e-5)
         assert metres
     longest = max(tape.values())
-    doc = record(visit_of(defined(system), *tapes(dict.fromkeys(tape, longest)),
-                          *(setting(c, distance=longest) for c in tape), heard=given))  # fmt: skip
+    doc = record(
+        visit_of(
+            defined(system),
+            *tapes(dict.fromkeys(tape, longest)),
+            *(setting(c, distance=longest) for c in tape),
+            heard=given,
+        )
+    )
     text = wrong(doc)
     assert "The bass of Subwoofer 1 comes late" in text
     assert "Not to be judged before the rest is put right: the room." in text
@@ -171,9 +181,13 @@ def test_a_subwoofer_does_not_blur_when_the_others_are_heard() -> None:
 def test_better_in_part_of_what_was_measured_is_not_better_altogether() -> None:
     given = {}
     for s in SEATS:
-        given |= {(AS_FOUND, "FL", s): response(75.0, 0.020), (AS_FOUND, "FR", s): response(79.0, 0.023),
-                  (AS_FOUND, "FC", s): response(75.0, 0.020), (AS_LEFT, "FL", s): response(75.0, 0.020),
-                  (AS_LEFT, "FR", s): response(75.0, 0.020)}  # fmt: skip
+        given |= {
+            (AS_FOUND, "FL", s): response(75.0, 0.020),
+            (AS_FOUND, "FR", s): response(79.0, 0.023),
+            (AS_FOUND, "FC", s): response(75.0, 0.020),
+            (AS_LEFT, "FL", s): response(75.0, 0.020),
+            (AS_LEFT, "FR", s): response(75.0, 0.020),
+        }
     text = said(section(front(*(setting(c, distance=3.0) for c in FRONT), given=given), "summary-seats"))
     assert (
         "Seat A1: better, as far as it was compared. Loudness better, within 0.0 dB (before 4.0 dB); timing" in text
@@ -235,9 +249,13 @@ def test_after_a_reset_what_the_record_does_not_hold_is_said() -> None:
 
 
 def test_the_sheet_in_the_file_and_the_table_on_paper_say_the_same_of_as_left() -> None:
-    bodies = (*levels({"FL": 76.0, "FR": 78.0}), setting("FL", trim_db=0.0), setting("FR", trim_db=0.0),
-              setting("FL", round_id=AS_LEFT, trim_db=-1.5, distance=3.21, polarity="reversed"),
-              setting("FR", round_id=AS_LEFT, trim_db=-3.0))  # fmt: skip
+    bodies = (
+        *levels({"FL": 76.0, "FR": 78.0}),
+        setting("FL", trim_db=0.0),
+        setting("FR", trim_db=0.0),
+        setting("FL", round_id=AS_LEFT, trim_db=-1.5, distance=3.21, polarity="reversed"),
+        setting("FR", round_id=AS_LEFT, trim_db=-3.0),
+    )
     doc = record(visit_of(defined(cinema(["FL", "FR"], ["A2"])), *bodies))
     sheet = next(each for each in doc.attachments if each.name == "settings.csv").data.decode()
     left = {
@@ -258,8 +276,14 @@ def test_how_it_was_measured_is_told_round_by_round() -> None:
     doc = front(*levels({"FL": 75.0}), given=given)
     (grid,) = [grid for grid in grids(doc) if grid.id == "method"]
     assert [heading.title for heading in grid.headings] == [
-        "Round", "When", "Readings by hand", "Responses", "Origin of time", "Delays of the processor", "From",
-    ]  # fmt: skip
+        "Round",
+        "When",
+        "Readings by hand",
+        "Responses",
+        "Origin of time",
+        "Delays of the processor",
+        "From",
+    ]
     assert grid.rows[0][2:] == ("1", "9 impulse responses", "one clock for all", "active", "files")
     text = said(section(doc, "site-method"))
     assert "read at A2 (1.10 m above the floor), slow, with the processor's test noise; target 75 dB(C)" in text
@@ -268,8 +292,18 @@ def test_how_it_was_measured_is_told_round_by_round() -> None:
 
 
 def test_a_simulated_room_is_not_told_as_a_real_one() -> None:
-    bodies = [ResponseStored(round=AS_FOUND, channel="FL", seat="A2", kind="impulse", file_name="x.wav",
-                             file_sha256="0" * 64, source=source) for source in ("file", "rehearsal")]  # fmt: skip
+    bodies = [
+        ResponseStored(
+            round=AS_FOUND,
+            channel="FL",
+            seat="A2",
+            kind="impulse",
+            file_name="x.wav",
+            file_sha256="0" * 64,
+            source=source,
+        )
+        for source in ("file", "rehearsal")
+    ]
     texts = [said(section(record(visit_of(defined(cinema(["FL"], ["A2"])), body)), "summary")) for body in bodies]
     assert ["of a simulated room, and of no real cinema" in text for text in texts] == [False, True]
 
@@ -285,8 +319,10 @@ def test_the_command_that_checks_can_be_typed(monkeypatch: pytest.MonkeyPatch, n
 def test_uncertainties_stand_beside_their_own_limits() -> None:
     """Of mains and of subwoofers the limits differ, and so do the uncertainties: 0.17 ms says nothing of ±2 ms."""
     system = cinema(["FL", "FC", "FR", "SUB1"], ["A2"])
-    given = {(AS_FOUND, c, "A2"): response(75.0, 0.02, arrival_u_s=5e-4 if c == "SUB1" else 8e-5)
-             for c in ("FL", "FC", "FR", "SUB1")}  # fmt: skip
+    given = {
+        (AS_FOUND, c, "A2"): response(75.0, 0.02, arrival_u_s=5e-4 if c == "SUB1" else 8e-5)
+        for c in ("FL", "FC", "FR", "SUB1")
+    }
     system = replace(system, channels=tuple(replace(c, distance_m=3.5) for c in system.channels))
     doc = record(visit_of(defined(system), *(setting(c.id, distance=3.5) for c in system.channels), heard=given))
     (grid,) = [grid for grid in grids(doc) if grid.id == "checks-distances-as-found"]
@@ -309,8 +345,15 @@ def test_a_processor_of_which_nothing_is_noted_is_not_described_as_if_it_were() 
 
 def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
     channels = ("FL", "FC", "TpFL", "TpFR")
-    doc = {c: said(section(record(visit_of(defined(cinema(channels, SEATS)), heard=heard(AS_FOUND, channels, c))), "summary-wrong"))
-           for c in ("FC", "TpFR")}  # fmt: skip
+    doc = {
+        c: said(
+            section(
+                record(visit_of(defined(cinema(channels, SEATS)), heard=heard(AS_FOUND, channels, c))),
+                "summary-wrong",
+            )
+        )
+        for c in ("FC", "TpFR")
+    }
     assert "with the amplifier off. What hangs overhead is for a licensed trade." in doc["TpFR"]
     assert "overhead" not in doc["FC"]
 

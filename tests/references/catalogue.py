@@ -117,8 +117,14 @@ def readme() -> str:
         files = "".join(f" [{Path(name).name}]({name})" for name in row.files)
         modules = sorted({name.partition("::")[0].removeprefix("tests/") for name in row.tests})
         files += "".join(f" [{Path(name).stem}](../{name})" for name in modules)
-        cells = (f"{row.quantity}<br>{names}", row.definition, row.source + known, row.against + files, row.agreement,
-                 row.tolerance)  # fmt: skip
+        cells = (
+            f"{row.quantity}<br>{names}",
+            row.definition,
+            row.source + known,
+            row.against + files,
+            row.agreement,
+            row.tolerance,
+        )
         lines.append("| " + " | ".join(" ".join(cell.split()).replace("|", "\\|") for cell in cells) + " |")
     return "\n".join(lines) + "\n"
 

@@ -22,8 +22,14 @@ def parts(budget: Budget) -> dict[str, float]:
 
 
 def level(count: int, **fields: object) -> Budget:
-    given: dict[str, object] = {"eye_db": 0.2, "dof": 4.0, "shares": (1.0,), "counts": (count,), "repeated": count > 1,
-                                "resolution_db": 0.1}  # fmt: skip
+    given: dict[str, object] = {
+        "eye_db": 0.2,
+        "dof": 4.0,
+        "shares": (1.0,),
+        "counts": (count,),
+        "repeated": count > 1,
+        "resolution_db": 0.1,
+    }
     return budgets.level_budget("FL", **(given | fields))  # type: ignore[arg-type]
 
 
@@ -86,7 +92,8 @@ def test_warmer_air_moves_only_the_differences_between_channels() -> None:
     job, analyses = distance_job()
     found = distances.solve(job, AS_FOUND, analyses).channels
     assert parts(found["FL"].budgets[0])["air temperature within ±1 K"] == pytest.approx(
-        1000 * 0.3 / 344.077 * 0.5 / math.sqrt(3) / 294.65, rel=1e-3)  # fmt: skip
+        1000 * 0.3 / 344.077 * 0.5 / math.sqrt(3) / 294.65, rel=1e-3
+    )
     assert parts(found["FC"].budgets[0])["air temperature within ±1 K"] == pytest.approx(0.0, abs=1e-9)
 
 
@@ -118,20 +125,25 @@ def test_a_seat_is_part_of_the_mean_it_is_held_against() -> None:
 def test_one_of_a_kind_and_what_differs() -> None:
     one = budgets.single("seats.x", "x", "x", 1.0, "b")
     made = [budgets.against_mean(one, "seats.x", "x", n, counts=True) for n in (6, 6, 5)]
-    placed = [Budget(id=b.id, title=b.title, unit=b.unit, contributions=b.contributions, channel=c)
-              for b, c in zip(made, ("FL", "FC", "FR"), strict=True)]  # fmt: skip
+    placed = [
+        Budget(id=b.id, title=b.title, unit=b.unit, contributions=b.contributions, channel=c)
+        for b, c in zip(made, ("FL", "FC", "FR"), strict=True)
+    ]
     common, other = budgets.one_a_kind(placed)
     assert (common.channel, common.u) == (None, placed[0].u)
     assert (other.channel, other.u) == ("FR", placed[2].u)
 
 
 BUDGET = Budget(
-    id="x", title="A level", unit="dB", channel="FL",
+    id="x",
+    title="A level",
+    unit="dB",
+    channel="FL",
     contributions=(
         Contribution(source="scatter", u=0.3, unit="dB", dof=4, evaluation="A", basis="three readings"),
         Contribution(source="[b]air[/b]", u=2.0, unit="K", sensitivity=-0.2, distribution="rectangular", shared=True),
     ),
-)  # fmt: skip
+)
 
 
 def test_the_table_of_a_budget() -> None:
@@ -139,7 +151,15 @@ def test_the_table_of_a_budget() -> None:
     table = budget_table(BUDGET)
     assert table.title == "A level: FL"
     assert [c.key for c in table.columns] == [
-        "source", "u", "distribution", "type", "sensitivity", "part", "share", "basis"]  # fmt: skip
+        "source",
+        "u",
+        "distribution",
+        "type",
+        "sensitivity",
+        "part",
+        "share",
+        "basis",
+    ]
     first, second, u, expanded, dof = (row.cells for row in table.rows)
     assert first == (
         "scatter",
@@ -177,8 +197,19 @@ def test_values_for_other_programs() -> None:
     assert values["dof"] == pytest.approx(30.86, abs=0.01)
     lines = values["contributions"]
     assert isinstance(lines, list)
-    assert lines[1] == {"source": "[b]air[/b]", "u": 2.0, "unit": "K", "sensitivity": -0.2, "part": 0.4, "share": 0.64,
-                        "distribution": "rectangular", "evaluation": "B", "dof": None, "shared": True, "basis": ""}  # fmt: skip
+    assert lines[1] == {
+        "source": "[b]air[/b]",
+        "u": 2.0,
+        "unit": "K",
+        "sensitivity": -0.2,
+        "part": 0.4,
+        "share": 0.64,
+        "distribution": "rectangular",
+        "evaluation": "B",
+        "dof": None,
+        "shared": True,
+        "basis": "",
+    }
 
 
 def test_nothing_read_has_no_budgets() -> None:

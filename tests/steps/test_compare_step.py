@@ -29,10 +29,18 @@ from commission.steps.compare import CompareResult
 def job_with(system: System, *items: list[Analysed]) -> Job:
     """The job whose log holds these responses."""
     stored = [
-        ResponseStored(round=a.round, channel=a.channel, seat=a.seat, kind="impulse", file_name=f"{a.seq}.flac",
-                       file_sha256=f"{a.seq:064d}", clock=a.clock)
-        for each in items for a in each
-    ]  # fmt: skip
+        ResponseStored(
+            round=a.round,
+            channel=a.channel,
+            seat=a.seat,
+            kind="impulse",
+            file_name=f"{a.seq}.flac",
+            file_sha256=f"{a.seq:064d}",
+            clock=a.clock,
+        )
+        for each in items
+        for a in each
+    ]
     return job_of(defined(system), *stored)
 
 

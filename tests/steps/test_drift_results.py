@@ -45,9 +45,13 @@ def earlier_of(job: Job, analyses: Analyses = NOTHING) -> EarlierVisit:
 
 
 def compared(
-    then: tuple[object, ...], now: tuple[object, ...], *, system: System | None = None, changed: System | None = None,
+    then: tuple[object, ...],
+    now: tuple[object, ...],
+    *,
+    system: System | None = None,
+    changed: System | None = None,
     heard: tuple[Analyses, Analyses] = (NOTHING, NOTHING),
-) -> DriftResult:  # fmt: skip
+) -> DriftResult:
     """Bodies of two visits; `changed`: the Site form gone through at the second."""
     room = system or cinema()
     earlier = earlier_of(job_of(defined(room), *then), heard[0])  # type: ignore[arg-type]
@@ -77,11 +81,14 @@ def visit_levels(draw: np.random.Generator, names: list[str], *, meter_db: float
     return levels(values)
 
 
-@pytest.mark.parametrize(("names", "meter_db", "visits"), [
-    (["FL", "FC", "FR", "SUB1"], 3.0, 500),
-    (["FL", "FR", "SUB1"], 0.5, 500),
-    (["FL", "FC", "FR", "SiL", "SiR", "BL", "BR", "TpFL", "TpFR", "TpBL", "TpBR", "SUB1", "SUB2"], 3.0, 250),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("names", "meter_db", "visits"),
+    [
+        (["FL", "FC", "FR", "SUB1"], 3.0, 500),
+        (["FL", "FR", "SUB1"], 0.5, 500),
+        (["FL", "FC", "FR", "SiL", "SiR", "BL", "BR", "TpFL", "TpFR", "TpBL", "TpBR", "SUB1", "SUB2"], 3.0, 250),
+    ],
+)
 def test_a_room_as_it_was_raises_an_alarm_at_one_visit_in_twenty_at_most(
     names: list[str], meter_db: float, visits: int
 ) -> None:
@@ -95,8 +102,12 @@ def test_a_room_as_it_was_raises_an_alarm_at_one_visit_in_twenty_at_most(
     rooms = [cinema(names, ["A2"], instruments=(meter,)) for meter in meters]
     alarms = 0
     for _ in range(visits):
-        result = compared(visit_levels(draw, names, meter_db=meter_db), visit_levels(draw, names, meter_db=meter_db),
-                          system=rooms[0], changed=rooms[1])  # fmt: skip
+        result = compared(
+            visit_levels(draw, names, meter_db=meter_db),
+            visit_levels(draw, names, meter_db=meter_db),
+            system=rooms[0],
+            changed=rooms[1],
+        )
         assert len(result.drifts) == len(names)
         alarms += bool(result.drifted())
     assert alarms / visits <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / visits)
@@ -146,8 +157,9 @@ def test_arrivals_of_another_day(late_ms: float, low: float, high: float) -> Non
     then, now = cinema(mains, ["A2"]), cinema(mains, ["A2"], temperature_c=25.5)
     found, visits = 0, 60
     for _ in range(visits):
-        result = compared((), (), system=then, changed=now,
-                          heard=(arrivals_of(draw, then), arrivals_of(draw, now, late_ms)))  # fmt: skip
+        result = compared(
+            (), (), system=then, changed=now, heard=(arrivals_of(draw, then), arrivals_of(draw, now, late_ms))
+        )
         names = {d.channel for d in result.drifted()}
         found += "FL" in names if late_ms else bool(names)
     assert low <= found / visits <= high
@@ -189,10 +201,17 @@ def test_with_fewer_than_three_mains_the_meters_do_not_cancel() -> None:
     ]
 
 
-@pytest.mark.parametrize(("comparisons", "dof", "k"), [
-    (1, math.inf, 1.960), (5, math.inf, 2.576), (10, math.inf, 2.807), (50, math.inf, 3.291),
-    (1, 4.0, 2.776), (5, 10.0, 3.169),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("comparisons", "dof", "k"),
+    [
+        (1, math.inf, 1.960),
+        (5, math.inf, 2.576),
+        (10, math.inf, 2.807),
+        (50, math.inf, 3.291),
+        (1, 4.0, 2.776),
+        (5, 10.0, 3.169),
+    ],
+)
 def test_coverage_factors(comparisons: int, dof: float, k: float) -> None:
     """Two-sided quantiles of the normal distribution and of Student's t: 95 %, 99 %, 99.5 %, 99.9 % in any handbook table
     (from memory). Tolerance: the tables give three decimals.
@@ -252,8 +271,14 @@ def test_the_air_makes_nothing_of_the_main_loudspeaker_in_the_middle() -> None:
     room = cinema(["FL"], ["A2"], channels=places)
     heard = arrivals({(name, "A2"): far / 343.0 for name, far in far_m.items()}, passes_delays=False)
     found = compared((), (), system=room, heard=(heard, heard))
-    parts = {name: [c.part for c in of(found, "arrival_ms", name).budget.contributions  # type: ignore[union-attr]
-                    if c.source.startswith("air temperature")] for name in ("FC", "FR")}  # fmt: skip
+    parts = {
+        name: [
+            c.part
+            for c in of(found, "arrival_ms", name).budget.contributions  # type: ignore[union-attr]
+            if c.source.startswith("air temperature")
+        ]
+        for name in ("FC", "FR")
+    }
     assert parts["FC"] == [0.0, 0.0]
     assert min(parts["FR"]) > 0
 
@@ -276,8 +301,14 @@ def test_a_changed_delay_explains_its_arrival() -> None:
 
 
 def test_feet_are_metres_in_another_unit() -> None:
-    rooms = [cinema(MAINS, processor=Processor(delay=d)) for d in (
-        DelayRange(unit="m", step=0.01), DelayRange(unit="ft", max=60.0, step=0.1), DelayRange(unit="ms", step=0.1))]  # fmt: skip
+    rooms = [
+        cinema(MAINS, processor=Processor(delay=d))
+        for d in (
+            DelayRange(unit="m", step=0.01),
+            DelayRange(unit="ft", max=60.0, step=0.1),
+            DelayRange(unit="ms", step=0.1),
+        )
+    ]
     metres, feet = (setting("FL", distance=3.42),), (setting("FL", distance=11.2),)
     same = compared(metres, feet, system=rooms[0], changed=rooms[1])
     assert of(same, "held_distance", "FL").change == 0.0, "11.2 ft is 3.41 m, within half a step of 0.1 ft"
@@ -301,8 +332,10 @@ def test_a_loudspeaker_that_was_turned_over_is_heard() -> None:
     found = compared((), (), system=room, heard=heard)
     assert [d.channel for d in found.drifted() if d.quantity == "heard_polarity"] == ["SiL"]
     # Its setting was turned over: that explains it. Every one turned: the measuring chain was.
-    normal, turned = (tuple(setting(c.id, polarity=p if c.id == "SiL" else "normal") for c in room.channels)
-                      for p in ("normal", "reversed"))  # fmt: skip
+    normal, turned = (
+        tuple(setting(c.id, polarity=p if c.id == "SiL" else "normal") for c in room.channels)
+        for p in ("normal", "reversed")
+    )
     explained = compared(normal, turned, system=room, heard=heard)
     assert not [d for d in explained.drifted() if d.quantity == "heard_polarity"]
     assert of(explained, "heard_polarity", "SiL").word == "as explained"
@@ -369,12 +402,15 @@ def test_differences_between_other_seats_are_not_compared() -> None:
     assert not found.drifted()
 
 
-@pytest.mark.parametrize(("changed", "quantity", "reason"), [
-    ({"bands": (Band(low_hz=30, high_hz=90),)}, "spread_db", "the bands are other ones"),
-    ({"channels": "crossover"}, "spread_db", "its crossover is another one"),
-    ({"seats": "reference"}, "arrival_ms", "the reference seat is another one"),
-    ({"seats": "weight"}, "spread_db", "the weights of the seats are other ones"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("changed", "quantity", "reason"),
+    [
+        ({"bands": (Band(low_hz=30, high_hz=90),)}, "spread_db", "the bands are other ones"),
+        ({"channels": "crossover"}, "spread_db", "its crossover is another one"),
+        ({"seats": "reference"}, "arrival_ms", "the reference seat is another one"),
+        ({"seats": "weight"}, "spread_db", "the weights of the seats are other ones"),
+    ],
+)
 def test_a_room_that_is_told_otherwise_says_what_is_other(
     changed: dict[str, object], quantity: str, reason: str
 ) -> None:
@@ -512,8 +548,14 @@ def test_differences_between_seats_in_the_bass_scatter_no_more_than_is_taken() -
             while np.sum((off := draw.uniform(-0.05, 0.05, 3)) ** 2) > 0.05**2:
                 pass
             ears = tuple(np.array(seat.position_m) + off)
-            power = np.abs(np.fft.rfft(room.response(Speaker(position_m=channel.position_m, role="height"), ears),
-                                       room.length)) ** 2  # fmt: skip
+            power = (
+                np.abs(
+                    np.fft.rfft(
+                        room.response(Speaker(position_m=channel.position_m, role="height"), ears), room.length
+                    )
+                )
+                ** 2
+            )
             third = [
                 power[(room.freq_hz >= f / 2 ** (1 / 6)) & (room.freq_hz < f * 2 ** (1 / 6))].mean() for f in centres
             ]

@@ -104,8 +104,12 @@ def test_a_measuring_chain_that_was_turned_over_is_told() -> None:
 
 
 def test_nobody_is_suspected_where_the_sheet_was_never_ticked() -> None:
-    then = job_of(defined(cinema()), setting("FL", trim_db=-1.0), RoundOpened(round=AS_LEFT),
-                  setting("FL", trim_db=-3.0, round_id=AS_LEFT))  # fmt: skip
+    then = job_of(
+        defined(cinema()),
+        setting("FL", trim_db=-1.0),
+        RoundOpened(round=AS_LEFT),
+        setting("FL", trim_db=-3.0, round_id=AS_LEFT),
+    )
     job = returning(earlier_of(then), setting("FL", trim_db=-1.0))
     outcome = drift.evaluate(job, "as-found", NOTHING)
     assert outcome.stands_out == "settings changed: FL"
@@ -115,8 +119,12 @@ def test_nobody_is_suspected_where_the_sheet_was_never_ticked() -> None:
 
 def test_what_was_noted_last_is_what_was_left() -> None:
     """As left holds only what was changed; the rest was left as it was found."""
-    then = job_of(defined(cinema()), setting("FL", trim_db=-1.0, distance=3.5), setting("FC", trim_db=2.0),
-                  setting("FL", trim_db=-3.0, round_id=AS_LEFT, applied=True))  # fmt: skip
+    then = job_of(
+        defined(cinema()),
+        setting("FL", trim_db=-1.0, distance=3.5),
+        setting("FC", trim_db=2.0),
+        setting("FL", trim_db=-3.0, round_id=AS_LEFT, applied=True),
+    )
     left = {(f.quantity, f.channel): f.value for f in earlier_of(then).figures}
     assert left == {("trim_db", "FL"): -3.0, ("held_distance", "FL"): 3.5, ("trim_db", "FC"): 2.0}
 
@@ -139,9 +147,13 @@ def test_what_only_one_visit_holds_is_said_and_not_judged() -> None:
 def test_only_the_first_round_is_compared() -> None:
     """What is set during this visit is no change since the visit before."""
     then = job_of(defined(cinema()), *levels(LEVELS), setting("FL", trim_db=-1.0))
-    job = returning(earlier_of(then), *levels(LEVELS), setting("FL", trim_db=-1.0),
-                    *levels(LEVELS | {"FL": 70.0}, round_id=AS_LEFT),
-                    setting("FL", trim_db=-6.0, round_id=AS_LEFT))  # fmt: skip
+    job = returning(
+        earlier_of(then),
+        *levels(LEVELS),
+        setting("FL", trim_db=-1.0),
+        *levels(LEVELS | {"FL": 70.0}, round_id=AS_LEFT),
+        setting("FL", trim_db=-6.0, round_id=AS_LEFT),
+    )
     assert drift.evaluate(job, "as-found", NOTHING).verdict is Verdict.PASS
     later = drift.evaluate(job, AS_LEFT, NOTHING)
     assert (later.checks, later.tables, later.advice, later.stands_out) == ((), (), (), "")
@@ -169,8 +181,12 @@ def test_a_record_written_later_does_not_move_the_day_of_the_visit() -> None:
 
 def test_other_instruments_are_named() -> None:
     then = job_of(defined(cinema()), *levels(LEVELS))
-    other = cinema(instruments=(Instrument(kind="meter", model="class 1 sound level meter", serial="7"),
-                                Instrument(kind="microphone", model="measurement microphone", serial="2")))  # fmt: skip
+    other = cinema(
+        instruments=(
+            Instrument(kind="meter", model="class 1 sound level meter", serial="7"),
+            Instrument(kind="microphone", model="measurement microphone", serial="2"),
+        )
+    )
     job = job_of(defined(cinema()), earlier_of(then), defined(other), *levels(LEVELS))
     said = remarks(job)
     assert "Another level meter than last time (class 2 sound level meter, now class 1 sound level meter 7)" in said
@@ -183,5 +199,9 @@ def test_a_turned_polarity_is_a_changed_setting() -> None:
     (table,) = outcome.tables
     cells = dict(zip([c.key for c in table.columns], table.rows[0].cells, strict=True))
     assert (cells["channel"], cells["what"], cells["then"], cells["now"], cells["word"]) == (
-        "FL", "polarity", "normal", "reversed", "changed",
-    )  # fmt: skip
+        "FL",
+        "polarity",
+        "normal",
+        "reversed",
+        "changed",
+    )

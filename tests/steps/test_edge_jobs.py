@@ -37,9 +37,17 @@ def muted() -> SoundRoom:
 def nothing_known() -> SoundRoom:
     gone = np.full(len(GRID_HZ), np.nan)
     return SoundRoom().change(
-        None, third_octave_db=gone, view_db=gone, level_db=None, snr_db=None, arrival_s=None, polarity=None, bass=None,
-        clipped=None, has_phase=False,
-    )  # fmt: skip
+        None,
+        third_octave_db=gone,
+        view_db=gone,
+        level_db=None,
+        snr_db=None,
+        arrival_s=None,
+        polarity=None,
+        bass=None,
+        clipped=None,
+        has_phase=False,
+    )
 
 
 ROOMS: dict[str, Callable[[], SoundRoom]] = {

@@ -43,8 +43,15 @@ def visit(*more: EventBody) -> Job:
 
 
 def finding(rule: str, *channels: str, seats: tuple[str, ...] = (), step: str = "seats") -> Finding:
-    return Finding(id=rule, cause="electronics", title=f"{rule} {channels}", channels=channels, seats=seats, step=step,
-                   remedy="Mend it.")  # fmt: skip
+    return Finding(
+        id=rule,
+        cause="electronics",
+        title=f"{rule} {channels}",
+        channels=channels,
+        seats=seats,
+        step=step,
+        remedy="Mend it.",
+    )
 
 
 def done(step: str, count: int = 5, total: int = 5) -> dict[str, Outcome]:
@@ -113,9 +120,10 @@ def test_what_cannot_be_told_as_left_is_not_called_mended() -> None:
 
 def test_settings_that_differ_never_look_the_same() -> None:
     job = job_of(
-        defined(cinema()), setting("FC", trim_db=-1.25, distance=3.005),
+        defined(cinema()),
+        setting("FC", trim_db=-1.25, distance=3.005),
         setting("FC", round_id=AS_LEFT, trim_db=-1.2, distance=3.0),
-    )  # fmt: skip
+    )
     assert summary(job, (), (), {}).changed == ("FC: trim −1.25 → −1.2 dB, distance 3.005 → 3.00 m",)
     columns = {column.key: column.decimals for column in outcome_of(job).tables[0].columns}
     assert (columns["trim_found"], columns["trim_left"], columns["distance_found"]) == (2, 2, 3)
@@ -151,8 +159,13 @@ def test_steps_not_done_remain() -> None:
 
 
 def test_what_was_not_measured_again_is_listed() -> None:
-    job = visit(*levels({"FL": 75.0, "FC": 74.0}), *levels({"FL": 75.0}, round_id=AS_LEFT),
-                response("FL", "A1", AS_FOUND), response("FL", "A2", AS_FOUND), response("FL", "A1", AS_LEFT))  # fmt: skip
+    job = visit(
+        *levels({"FL": 75.0, "FC": 74.0}),
+        *levels({"FL": 75.0}, round_id=AS_LEFT),
+        response("FL", "A1", AS_FOUND),
+        response("FL", "A2", AS_FOUND),
+        response("FL", "A1", AS_LEFT),
+    )
     assert handover.not_measured_again(job) == (
         "Levels were not read again as left: FC.",
         "1 of 2 responses were not measured again as left: FL.",
@@ -173,8 +186,12 @@ def test_who_signed_and_who_is_waited_for() -> None:
 
 
 def test_a_signature_does_not_cover_what_came_after_it() -> None:
-    job = visit(Signed(role="technician", name="T"), Signed(role="client", name="C"), decided("levels", "x", "1"),
-                Noted(step="seats", text="moved a chair"))  # fmt: skip
+    job = visit(
+        Signed(role="technician", name="T"),
+        Signed(role="client", name="C"),
+        decided("levels", "x", "1"),
+        Noted(step="seats", text="moved a chair"),
+    )
     outcome = outcome_of(job)
     assert any("2 events were logged after that: sign again." in remark for remark in outcome.remarks)
     assert outcome.advice[0].text == "Sign the record as technician again: the log went on."

@@ -119,10 +119,15 @@ def test_delays_are_covered(right: bool) -> None:
         errors = np.where(mains, errors, rng.normal(0, U_SUB_S, len(ids)))
         heard = 0.0125 + true_m / speed + applied + late + errors
         taped = true_m + rng.normal(0, 0.0025, len(ids))
-        job = job_of(system, *tapes(dict(zip(ids, taped, strict=True))),
-                     *(setting(c, distance=float(h)) for c, h in zip(ids, held, strict=True)))  # fmt: skip
-        made = [arrivals({(c, "A2"): float(t)}, u_s=U_MAIN_S if main else U_SUB_S)
-                for c, t, main in zip(ids, heard, mains, strict=True)]  # fmt: skip
+        job = job_of(
+            system,
+            *tapes(dict(zip(ids, taped, strict=True))),
+            *(setting(c, distance=float(h)) for c, h in zip(ids, held, strict=True)),
+        )
+        made = [
+            arrivals({(c, "A2"): float(t)}, u_s=U_MAIN_S if main else U_SUB_S)
+            for c, t, main in zip(ids, heard, mains, strict=True)
+        ]
         found = distances.solve(job, AS_FOUND, Analyses([a for each in made for a in each])).channels
         off = applied - (true_m.max() - true_m) / speed
         off, extra = off - np.median(off[mains]), late - np.median(late[mains])
@@ -133,7 +138,8 @@ def test_delays_are_covered(right: bool) -> None:
             if mains[i]:
                 inside["setting"].append(abs(by_setting.value - 1000 * off[i]) <= 2 * by_setting.uncertainty)
             inside["arrival" if mains[i] else "subwoofer"].append(
-                abs(by_arrival.value - 1000 * extra[i]) <= 2 * by_arrival.uncertainty)  # fmt: skip
+                abs(by_arrival.value - 1000 * extra[i]) <= 2 * by_arrival.uncertainty
+            )
     shares = {name: covered(each) for name, each in inside.items()}
     assert all(holds(share) for share in shares.values()), shares
 
@@ -146,10 +152,22 @@ def test_levels_of_responses_are_covered(count: int) -> None:
     for _ in range(VISITS):
         true = rng.uniform(-3, 3, count)
         read = true + sum(drawn(rng, line, count) for line in seats.LEVEL.contributions)
-        found = seats.solve(job, AS_FOUND, Analyses(
-            Analysed(seq=i, round=AS_FOUND, channel="FL", seat=s, clock=None, passes_delays=True,
-                     analysis=analysis(level_db=float(read[i])))
-            for i, s in enumerate(ids)))  # fmt: skip
+        found = seats.solve(
+            job,
+            AS_FOUND,
+            Analyses(
+                Analysed(
+                    seq=i,
+                    round=AS_FOUND,
+                    channel="FL",
+                    seat=s,
+                    clock=None,
+                    passes_delays=True,
+                    analysis=analysis(level_db=float(read[i])),
+                )
+                for i, s in enumerate(ids)
+            ),
+        )
         for i, s in enumerate(ids):
             cell = found.cells[("FL", s)]
             check = next(each for each in cell.checks if each.id == "seats.level")
@@ -169,8 +187,10 @@ def placed(rng: np.random.Generator, u_db: float) -> FloatArray:
 
 def uneven(rng: np.random.Generator, count: int, by_db: float) -> FloatArray:
     """Smooth levels that differ from seat to seat [shape=(count, n)]."""
-    waves = [rng.normal(0, by_db, (count, 1)) * np.cos(k * np.log2(GRID_HZ / 20) + rng.uniform(0, 6, (count, 1)))
-             for k in (1, 2, 3, 5)]  # fmt: skip
+    waves = [
+        rng.normal(0, by_db, (count, 1)) * np.cos(k * np.log2(GRID_HZ / 20) + rng.uniform(0, 6, (count, 1)))
+        for k in (1, 2, 3, 5)
+    ]
     return np.asarray(sum(waves) + rng.normal(0, by_db, (count, 1)))
 
 
@@ -182,22 +202,35 @@ def true_msv(levels_db: FloatArray, band: Band, kind: str) -> float:
     return float(np.mean(np.var(levels_db[:, (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)], axis=0)))
 
 
-@pytest.mark.parametrize(("repeated", "band"), [(0, Band(low_hz=80, high_hz=300)), (2, Band(low_hz=300, high_hz=3000)),
-                                                (6, Band(low_hz=3000, high_hz=16000))])  # fmt: skip
+@pytest.mark.parametrize(
+    ("repeated", "band"),
+    [(0, Band(low_hz=80, high_hz=300)), (2, Band(low_hz=300, high_hz=3000)), (6, Band(low_hz=3000, high_hz=16000))],
+)
 def test_seat_variance_and_its_change_are_covered(repeated: int, band: Band) -> None:
     """Six seats, so many of them measured twice in each round; as heard and as evenness of tone."""
     rng, ids, rounds = np.random.default_rng(SEED), list(SEATS), (AS_FOUND, AS_LEFT)
     places = [(r, s) for r in rounds for s in (*ids, *ids[:repeated])]
-    stored = [ResponseStored(round=r, channel="FL", seat=s, kind="impulse", file_name=f"{i}.flac", file_sha256=f"{i:064d}")
-              for i, (r, s) in enumerate(places)]  # fmt: skip
+    stored = [
+        ResponseStored(round=r, channel="FL", seat=s, kind="impulse", file_name=f"{i}.flac", file_sha256=f"{i:064d}")
+        for i, (r, s) in enumerate(places)
+    ]
     job = job_of(defined(cinema(["FL"], bands=(band,))), *stored)
     inside: dict[str, list[bool]] = {}
     for _ in range(VISITS):
         u_db = scatter(rng, DEFAULT_DB)
         room = {r: dict(zip(ids, uneven(rng, len(ids), 1.0), strict=True)) for r in rounds}
-        items = [Analysed(seq=i, round=r, channel="FL", seat=s, clock=None, passes_delays=True,
-                          analysis=analysis(freq_hz=GRID_HZ, third_octave_db=room[r][s] + placed(rng, u_db)))
-                 for i, (r, s) in enumerate(places)]  # fmt: skip
+        items = [
+            Analysed(
+                seq=i,
+                round=r,
+                channel="FL",
+                seat=s,
+                clock=None,
+                passes_delays=True,
+                analysis=analysis(freq_hz=GRID_HZ, third_octave_db=room[r][s] + placed(rng, u_db)),
+            )
+            for i, (r, s) in enumerate(places)
+        ]
         found = compare.solve(job, Analyses(items)).channels["FL"].bands
         for kind in compare.KINDS:
             before, after = (true_msv(np.array(list(room[r].values())), band, kind) for r in rounds)

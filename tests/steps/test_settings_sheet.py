@@ -30,10 +30,17 @@ def by_place(job: Job, analyses: Analyses = NONE) -> dict[tuple[str, str], Sheet
 
 def polarity(values: dict[str, int | None], channel: str = "FL", round_id: str = "as-found") -> Analyses:
     return Analyses(
-        Analysed(seq=i, round=round_id, channel=channel, seat=seat, clock="one", passes_delays=True,
-                 analysis=analysis(polarity=sign, arrival_s=None))
+        Analysed(
+            seq=i,
+            round=round_id,
+            channel=channel,
+            seat=seat,
+            clock="one",
+            passes_delays=True,
+            analysis=analysis(polarity=sign, arrival_s=None),
+        )
         for i, (seat, sign) in enumerate(values.items())
-    )  # fmt: skip
+    )
 
 
 def response(round_id: str) -> ResponseStored:

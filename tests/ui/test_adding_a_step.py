@@ -62,7 +62,9 @@ def test_it_is_in_text_and_json(visit: Visit) -> None:
     told = json.loads(results_json(visit))["steps"]["aim"]["as-found"]
     assert (told["state"], told["verdict"]) == ("done", "fail")
     assert [(each["channel"], each["value"], each["verdict"]) for each in told["checks"]] == [
-        ("FL", 4.0, "pass"), ("FR", 31.0, "fail")]  # fmt: skip
+        ("FL", 4.0, "pass"),
+        ("FR", 31.0, "fail"),
+    ]
 
 
 def test_it_is_in_every_form_of_the_record(visit: Visit, tmp_path: Path) -> None:

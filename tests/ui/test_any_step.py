@@ -39,10 +39,17 @@ LIMIT = Limit(low=-1.0, high=1.0, unit="dB", basis="common practice")
 
 def plan(job, round_id):
     return tuple(
-        Prompt(channel=c, seat="A2", quantity="tilt", unit="dB", text=f"Tilt {c} toward the reference seat; read the dial.",
-               expected=(-6.0, 6.0), caution="Two people on the ladder." if c == "FR" else "")
+        Prompt(
+            channel=c,
+            seat="A2",
+            quantity="tilt",
+            unit="dB",
+            text=f"Tilt {c} toward the reference seat; read the dial.",
+            expected=(-6.0, 6.0),
+            caution="Two people on the ladder." if c == "FR" else "",
+        )
         for c in CHANNELS
-    )  # fmt: skip
+    )
 
 
 def evaluate(job, round_id, analyses):
@@ -52,34 +59,72 @@ def evaluate(job, round_id, analyses):
         for c, v in read.items()
     )
     columns = (Column(key="c", title="Channel"), Column(key="t", title="Tilt", unit="dB", decimals=1, signed=True))
-    table = Table(id="tilts", title="Tilts", columns=columns,
-                  rows=tuple(Row(key=k.channel, cells=(k.channel, k.value), check=k) for k in checks))  # fmt: skip
+    table = Table(
+        id="tilts",
+        title="Tilts",
+        columns=columns,
+        rows=tuple(Row(key=k.channel, cells=(k.channel, k.value), check=k) for k in checks),
+    )
     cells = {
-        (c, s): GridCell(verdict=k.verdict, figure=f"{k.value:+.1f}", detail=(f"tilt {k.value:+.1f} dB",), curve_id=f"{c}:{s}")
-        for k in checks for s in SEATS if (c := k.channel)
-    }  # fmt: skip
+        (c, s): GridCell(
+            verdict=k.verdict, figure=f"{k.value:+.1f}", detail=(f"tilt {k.value:+.1f} dB",), curve_id=f"{c}:{s}"
+        )
+        for k in checks
+        for s in SEATS
+        if (c := k.channel)
+    }
     shape = 75 - 8 * np.log2(FREQ / 1000) ** 2 / 10
     curves = tuple(
-        Curve(id=f"{k.channel}:{s}", title=f"{k.channel} at {s}", channel=k.channel, seat=s, caption="smooth", series=(
-            Series(name="lowest", x=FREQ, y=shape - 3, kind="low"), Series(name="highest", x=FREQ, y=shape + 3, kind="high"),
-            Series(name=s, x=FREQ, y=shape + k.value * n)))
-        for k in checks for n, s in enumerate(SEATS)
-    )  # fmt: skip
+        Curve(
+            id=f"{k.channel}:{s}",
+            title=f"{k.channel} at {s}",
+            channel=k.channel,
+            seat=s,
+            caption="smooth",
+            series=(
+                Series(name="lowest", x=FREQ, y=shape - 3, kind="low"),
+                Series(name="highest", x=FREQ, y=shape + 3, kind="high"),
+                Series(name=s, x=FREQ, y=shape + k.value * n),
+            ),
+        )
+        for k in checks
+        for n, s in enumerate(SEATS)
+    )
     items = tuple(PlanItem(label=c.id, kind="loudspeaker", position_m=c.position_m) for c in job.system.channels)
     items += tuple(PlanItem(label=s.id, kind="seat", position_m=s.position_m) for s in job.system.seats)
     room = RoomPlan(length_m=6.4, width_m=4.7, height_m=2.6, items=items)
     return Outcome(
-        step="tilt", round=round_id, done=len(read), total=len(CHANNELS), checks=checks, tables=(table,),
+        step="tilt",
+        round=round_id,
+        done=len(read),
+        total=len(CHANNELS),
+        checks=checks,
+        tables=(table,),
         grids=(Grid(id="g", title="Tilt by seat", seats=SEATS, channels=CHANNELS, cells=cells),) if cells else (),
-        curves=curves, room_plans=(room,), advice=(Advice(text="Tilt.", step="tilt", priority=99),),
+        curves=curves,
+        room_plans=(room,),
+        advice=(Advice(text="Tilt.", step="tilt", priority=99),),
         remarks=("The dial reads from [−6, 6] dB.",),
-    )  # fmt: skip
+    )
 
 
-TILT = Step(id="tilt", title="Tilt", question="Is every loudspeaker aimed?", help="Turn the *dial*.", plan=plan,
-            evaluate=evaluate, entry="readings")  # fmt: skip
-WATCH = Step(id="tilt", title="Tilt", question="Is every loudspeaker aimed?", help="", plan=lambda job, round_id: (),
-             evaluate=evaluate)  # fmt: skip
+TILT = Step(
+    id="tilt",
+    title="Tilt",
+    question="Is every loudspeaker aimed?",
+    help="Turn the *dial*.",
+    plan=plan,
+    evaluate=evaluate,
+    entry="readings",
+)
+WATCH = Step(
+    id="tilt",
+    title="Tilt",
+    question="Is every loudspeaker aimed?",
+    help="",
+    plan=lambda job, round_id: (),
+    evaluate=evaluate,
+)
 
 
 @pytest.fixture

@@ -43,8 +43,13 @@ def test_what_is_left_to_do_is_told_until_it_is_done():
     assert "Nothing is measured as left: r begins that round" in said
     app.visit.append(RoundOpened(round=AS_LEFT), SettingEntered(setting=held[1]))
     said = "\n".join(left(app))
-    for part in ("Levels 0 of", "Not ticked as typed in: FL (s", "Levels were not read again as left: FL",
-                 "The technician has not signed (g)", "The client has not signed (g)"):  # fmt: skip
+    for part in (
+        "Levels 0 of",
+        "Not ticked as typed in: FL (s",
+        "Levels were not read again as left: FL",
+        "The technician has not signed (g)",
+        "The client has not signed (g)",
+    ):
         assert part in said, said
     app.visit.append(SettingEntered(setting=held[1], applied=True), ReadingEntered(round=AS_LEFT, **reading))
     app.visit.append(Signed(role="technician", name="T"))

@@ -132,8 +132,16 @@ def test_numbers():
 
 def test_a_value_in_words_hides_the_number_that_stands_for_it():
     limit = Limit(low=0.0, unit="", basis="common practice")
-    check = Check(id="x", channel="FR", seat="A1", value=-1.0, unit="", limit=limit, text="polarity",
-                  words="reversed; expected normal")  # fmt: skip
+    check = Check(
+        id="x",
+        channel="FR",
+        seat="A1",
+        value=-1.0,
+        unit="",
+        limit=limit,
+        text="polarity",
+        words="reversed; expected normal",
+    )
     said = "".join(text for text, _ in check_runs(check))
     assert said == "✗ fail  FR at A1 polarity: reversed; expected normal   basis: common practice"
 

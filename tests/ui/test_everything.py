@@ -11,8 +11,10 @@ from commission.ui.screens.log import Log
 from commission.ui.screens.overview import Overview
 from commission.ui.widgets.picker import Picker
 
-OFFERS = [Offer(name, about, lambda: None) for name, about in (("Log", "every event"), ("Write the record", "PDF"),
-                                                              ("Check a record", "against the log"))]  # fmt: skip
+OFFERS = [
+    Offer(name, about, lambda: None)
+    for name, about in (("Log", "every event"), ("Write the record", "PDF"), ("Check a record", "against the log"))
+]
 
 
 def names(text):

@@ -120,8 +120,12 @@ def test_the_log_looks_as_accepted(
     monkeypatch.chdir(tmp_path)
     path = tmp_path / "loft.commission"
     journal = JobFile.create(path, clock=lambda: datetime(2026, 11, 20, 9, 30, tzinfo=UTC))
-    readings = [ReadingEntered(round="as-found", step="levels", channel=channel, seat="A2", quantity="level",
-                               value=value, unit="dB") for channel, value in (("FL", 76.5), ("FC", 67.0))]  # fmt: skip
+    readings = [
+        ReadingEntered(
+            round="as-found", step="levels", channel=channel, seat="A2", quantity="level", value=value, unit="dB"
+        )
+        for channel, value in (("FL", 76.5), ("FC", 67.0))
+    ]
     journal.append((JobCreated(title="Loft", program_version="0"), *readings))
     journal.append((Noted(step="levels", round="as-found", text="meter at arm's length, [b]not markup[/b] " * 3),))
     journal.append((Withdrawn(seq=3, reason="typing error"), RoundOpened(round="as-left")))

@@ -32,7 +32,11 @@ async def test_the_terminals_own_colours_are_named_not_mixed():
         await settle(pilot)
         view = app.screen.query_one(Picker)
         assert {name: view._style_of(name).color.name for name in ("pass", "fail", "unsure", "dim")} == {
-            "pass": "color(2)", "fail": "color(1)", "unsure": "color(3)", "dim": "default"}  # fmt: skip
+            "pass": "color(2)",
+            "fail": "color(1)",
+            "unsure": "color(3)",
+            "dim": "default",
+        }
         assert view._style_of("selected").reverse
         assert view._style_of("dim").dim
 

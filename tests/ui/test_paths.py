@@ -24,9 +24,13 @@ def test_a_name_with_a_real_backslash_is_kept(tmp_path):
 
 @pytest.mark.parametrize(
     ("text", "said"),
-    [("", "nothing"), ("/nowhere/at/all", "no file"), ("~nobody-of-this-name/x", "home that is not known"),
-     ("\x1b[31m", "no file")],
-)  # fmt: skip
+    [
+        ("", "nothing"),
+        ("/nowhere/at/all", "no file"),
+        ("~nobody-of-this-name/x", "home that is not known"),
+        ("\x1b[31m", "no file"),
+    ],
+)
 def test_what_is_no_file_is_refused_in_clean_words(text, said):
     with pytest.raises(InputError, match=said) as refused:
         existing_file(text)
@@ -41,8 +45,13 @@ def test_a_folder_is_no_file(tmp_path):
 def test_a_new_file_needs_its_ending_and_its_folder(tmp_path):
     assert new_file(str(tmp_path / "a.de.PDF"), (".pdf",)) == tmp_path / "a.de.PDF"
     (tmp_path / "f.pdf").mkdir()
-    for name, said in (("a.txt", "ending “.txt”"), ("a", "ending “none”"), ("none/a.pdf", "folder"),
-                       ("f.pdf", "is a folder"), (" ", "nothing")):  # fmt: skip
+    for name, said in (
+        ("a.txt", "ending “.txt”"),
+        ("a", "ending “none”"),
+        ("none/a.pdf", "folder"),
+        ("f.pdf", "is a folder"),
+        (" ", "nothing"),
+    ):
         with pytest.raises(InputError, match=said):
             new_file(str(tmp_path / name) if name.strip() else name, (".pdf", ".html"))
 

@@ -66,8 +66,16 @@ async def test_names_are_text_on_every_screen(name: str, tmp_path: Path, monkeyp
     system = cinema(["FL", "FC", "FR"])
     channels = tuple(replace(c, id=name if c.id == "FC" else c.id, name=name) for c in system.channels)
     seats = tuple(replace(s, id=name if s.id == "A1" else s.id, name=name) for s in system.seats)
-    system = replace(system, title=name, client=name, place=name, technician=name, channels=channels, seats=seats,
-                     processor=replace(system.processor, model=name))  # fmt: skip
+    system = replace(
+        system,
+        title=name,
+        client=name,
+        place=name,
+        technician=name,
+        channels=channels,
+        seats=seats,
+        processor=replace(system.processor, model=name),
+    )
     visit = workshop.create(tmp_path / "x", system)
     visit.append(*levels({"FL": 79.0, name: 70.0}), setting(name, trim_db=1.0))
     visit.close()

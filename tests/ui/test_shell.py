@@ -78,8 +78,19 @@ async def test_the_overview_says_what_is_wrong_and_what_to_do(app: CommissionApp
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
         text = shown(app)
-        for word in ("Harbour Lane cinema", "as found", "13 channels · 6 seats", "Levels", "13/13", "✗", "fail",
-                     "FR reversed; SiL no treble", "electronics 3", "164 responses", "Next"):  # fmt: skip
+        for word in (
+            "Harbour Lane cinema",
+            "as found",
+            "13 channels · 6 seats",
+            "Levels",
+            "13/13",
+            "✗",
+            "fail",
+            "FR reversed; SiL no treble",
+            "electronics 3",
+            "164 responses",
+            "Next",
+        ):
             assert word in text, word
         assert "BL and BR" in text.splitlines()[-2]
         assert footer_fits(app)

@@ -57,10 +57,24 @@ def test_what_is_typed_is_what_the_system_holds(key: str, text: str, look: objec
 
 @pytest.mark.parametrize(
     ("key", "text"),
-    [("room.width_m", "wide"), ("sweep.start_hz", "-1"), ("sweep.stop_hz", "30000"), ("sweep.rate_hz", "8000"), ("bands", "80-20"), ("bands", "low"), ("processor.trim.max", "-20"), ("seats.0.position", "1; 2"),
-     ("processor.parametric", "2.5"), ("channels.0.output", "0"), ("processor.crossovers", "80, x"), ("seats.0.weight", "-1"),
-     ("instruments.0.accuracy_class", "3"), ("instruments.0.calibrated", "yesterday"), ("setting.FL.trim", "loud")],
-)  # fmt: skip
+    [
+        ("room.width_m", "wide"),
+        ("sweep.start_hz", "-1"),
+        ("sweep.stop_hz", "30000"),
+        ("sweep.rate_hz", "8000"),
+        ("bands", "80-20"),
+        ("bands", "low"),
+        ("processor.trim.max", "-20"),
+        ("seats.0.position", "1; 2"),
+        ("processor.parametric", "2.5"),
+        ("channels.0.output", "0"),
+        ("processor.crossovers", "80, x"),
+        ("seats.0.weight", "-1"),
+        ("instruments.0.accuracy_class", "3"),
+        ("instruments.0.calibrated", "yesterday"),
+        ("setting.FL.trim", "loud"),
+    ],
+)
 def test_nonsense_is_refused_in_one_sentence(key: str, text: str) -> None:
     with pytest.raises(InputError, match="found .* expected"):
         FIELDS[key].apply(JOB, text)
@@ -93,9 +107,17 @@ def test_adding_and_deleting() -> None:
 
 @pytest.mark.parametrize(
     ("label", "name"),
-    [("FC", "Centre"), ("TpFL", "Top front left"), ("BR", "Back right"), ("FLw", "Front left wide"), ("TpC", "Top centre"),
-     ("SUB2", "Subwoofer 2"), ("Rear 1", ""), ("X", "")],
-)  # fmt: skip
+    [
+        ("FC", "Centre"),
+        ("TpFL", "Top front left"),
+        ("BR", "Back right"),
+        ("FLw", "Front left wide"),
+        ("TpC", "Top centre"),
+        ("SUB2", "Subwoofer 2"),
+        ("Rear 1", ""),
+        ("X", ""),
+    ],
+)
 def test_labels_of_iec_62574_get_a_plain_name(label: str, name: str) -> None:
     """The parts of the labels (Tp, F, Si, B; L, R, C; w) are those of IEC 62574, from memory."""
     assert plain_name(label) == name

@@ -299,8 +299,16 @@ def seats_outcome():
     """A small outcome of the kind that the Seats step gives: two channels, two seats."""
     checks, cells, curves = [], {}, []
     for channel, seat, snr in (("FL", "A1", 50.0), ("FL", "A2", 20.0), ("FC", "A1", 45.0), ("FC", "A2", 41.0)):
-        check = Check(id="snr", channel=channel, seat=seat, value=snr, unit="dB", uncertainty=0.5, limit=LIMIT,
-                      text="signal to noise")  # fmt: skip
+        check = Check(
+            id="snr",
+            channel=channel,
+            seat=seat,
+            value=snr,
+            unit="dB",
+            uncertainty=0.5,
+            limit=LIMIT,
+            text="signal to noise",
+        )
         checks.append(check)
         cells[(channel, seat)] = GridCell(verdict=check.verdict, figure=f"{snr:.0f}", curve_id=f"{channel}:{seat}")
         main = Series(name=seat, x=FREQ, y=0 * FREQ + 70.0 + snr / 10)
@@ -308,10 +316,23 @@ def seats_outcome():
             Curve(id=f"{channel}:{seat}", title=f"{channel} at {seat}", channel=channel, seat=seat, series=(main,))
         )
     grid = Grid(id="seats", title="Cells", seats=("A1", "A2"), channels=("FL", "FC"), cells=cells)
-    table = Table(id="t", title="Table", columns=(Column(key="c", title="Channel"),),
-                  rows=(Row(key="FL", cells=("FL",)), Row(key="FC", cells=("FC",))))  # fmt: skip
-    return Outcome(step="seats", round="as-found", done=4, total=4, checks=tuple(checks), grids=(grid,),
-                   tables=(table,), curves=tuple(curves), remarks=("Left out: nothing.",))  # fmt: skip
+    table = Table(
+        id="t",
+        title="Table",
+        columns=(Column(key="c", title="Channel"),),
+        rows=(Row(key="FL", cells=("FL",)), Row(key="FC", cells=("FC",))),
+    )
+    return Outcome(
+        step="seats",
+        round="as-found",
+        done=4,
+        total=4,
+        checks=tuple(checks),
+        grids=(grid,),
+        tables=(table,),
+        curves=tuple(curves),
+        remarks=("Left out: nothing.",),
+    )
 
 
 async def show_outcome(app, pilot):
@@ -412,8 +433,9 @@ async def test_escape_leaves_a_step_while_the_analysis_goes_on_and_stops_it_on_t
     slow = Slow()
     bodies = [
         ResponseStored(round="as-found", channel=c, seat=s, kind="impulse", file_name="a.wav", file_sha256="0")
-        for c in ("FL", "FC", "FR", "BL", "BR", "SiL") for s in ("A1", "A2", "A3")
-    ]  # fmt: skip
+        for c in ("FL", "FC", "FR", "BL", "BR", "SiL")
+        for s in ("A1", "A2", "A3")
+    ]
     app = app_of(journal=MemoryJournal(defined(cinema()), *bodies))
     app.workshop.visit = Visit(app.workshop.visit._journal, slow)
     async with app.run_test(size=(80, 24)) as pilot:

@@ -175,10 +175,17 @@ def test_the_rejudged_screens_look_as_accepted(tmp_path, monkeypatch, size, snap
 
 
 def budget(channel=None, seat=None, u=0.3):
-    return Budget(id="x", title="A level", unit="dB", channel=channel, seat=seat, contributions=(
-        Contribution(source="scatter", u=u, unit="dB", evaluation="A", dof=3.0, basis="four readings"),
-        Contribution(source="air", u=0.5, unit="K", sensitivity=0.8, distribution="rectangular", shared=True),
-    ))  # fmt: skip
+    return Budget(
+        id="x",
+        title="A level",
+        unit="dB",
+        channel=channel,
+        seat=seat,
+        contributions=(
+            Contribution(source="scatter", u=u, unit="dB", evaluation="A", dof=3.0, basis="four readings"),
+            Contribution(source="air", u=0.5, unit="K", sensitivity=0.8, distribution="rectangular", shared=True),
+        ),
+    )
 
 
 def test_a_budget_fits_the_narrow_screen_and_each_row_is_told_below():

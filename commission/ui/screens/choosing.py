@@ -39,8 +39,12 @@ def choose_round(app: CommissionApp) -> None:
 
 def choose_look(app: CommissionApp) -> None:
     """Dark, light, or the terminal's own colours."""
-    plain = {"textual-dark": "dark", "textual-light": "light", "ansi-dark": "the terminal's own colours, on dark",
-             "ansi-light": "the terminal's own colours, on light"}  # fmt: skip
+    plain = {
+        "textual-dark": "dark",
+        "textual-light": "light",
+        "ansi-dark": "the terminal's own colours, on dark",
+        "ansi-light": "the terminal's own colours, on light",
+    }
     names = [*plain, *sorted(name for name in app.available_themes if name not in plain)]
 
     def chosen(name: str | None) -> None:

@@ -11,9 +11,13 @@ from commission.ui.widgets.draw.canvas import Line, fit
 
 _NAME, _CHANNEL, _SEAT, _ROUND, _KIND = 24, 8, 6, 10, 9
 HEADING = (
-    fit("   File", _NAME + 3) + fit("Channel", _CHANNEL) + fit("Seat", _SEAT) + fit("Round", _ROUND)
-    + fit("Kind", _KIND) + "State"
-)  # fmt: skip
+    fit("   File", _NAME + 3)
+    + fit("Channel", _CHANNEL)
+    + fit("Seat", _SEAT)
+    + fit("Round", _ROUND)
+    + fit("Kind", _KIND)
+    + "State"
+)
 
 
 def counts(rows: Sequence[ImportRow]) -> str:

@@ -216,9 +216,12 @@ class Imports(VisitScreen):
             "channel": [(c.id, f"{c.id}  {c.name}") for c in system.channels],
             "seat": [(s.id, f"{s.id}  {s.name}") for s in system.seats],
             "round": [(r, round_name(r)) for r in dict.fromkeys((*self.visit.job.rounds, "as-found", "as-left"))],
-            "kind": [("impulse", "impulse response"), ("sweep", "raw recording of a sweep"),
-                     ("response", "text: frequency and level")],
-        }[what]  # fmt: skip
+            "kind": [
+                ("impulse", "impulse response"),
+                ("sweep", "raw recording of a sweep"),
+                ("response", "text: frequency and level"),
+            ],
+        }[what]
         if not options:
             self.notify("Describe channels and seats on the Site form first.", severity="warning")
             return

@@ -103,8 +103,10 @@ class Sheet(VisitScreen):
     def _write(self, name: str | None) -> None:
         if name:
             target = new_file(name, (".csv",))
-            self.commission.run_job(lambda cancel, progress: self.commission.workshop.export_sheet(self.visit, target),
-                                    self.commission.say)  # fmt: skip
+            self.commission.run_job(
+                lambda cancel, progress: self.commission.workshop.export_sheet(self.visit, target),
+                self.commission.say,
+            )
 
 
 def _runs(line: SheetLine, *, narrow: bool) -> tuple[tuple[str, str], ...]:

@@ -80,8 +80,10 @@ class Start(Screen[None]):
         recent = self.commission.workshop.recent()
         if recent:
             items.append(text_item("", " Recent", "head"))
-            items += [text_item(f"open:{path}", f" {clean_text(path.stem)}  {clean_text(str(path.parent))}")
-                      for path in recent]  # fmt: skip
+            items += [
+                text_item(f"open:{path}", f" {clean_text(path.stem)}  {clean_text(str(path.parent))}")
+                for path in recent
+            ]
         items += [
             text_item("", " Begin", "head"),
             text_item("new", " New job"),

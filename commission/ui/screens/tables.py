@@ -181,10 +181,22 @@ this list is what you would have to tell whoever holds it.
         if found is None or not found.differences:
             return ()
         rows = tuple(
-            Row(key=str(n), cells=(each.id, each.channel or "", each.seat or "", round_name(each.round), _word(each.then),
-                                   _word(each.now), each.value_then, each.value_now, each.unit))
+            Row(
+                key=str(n),
+                cells=(
+                    each.id,
+                    each.channel or "",
+                    each.seat or "",
+                    round_name(each.round),
+                    _word(each.then),
+                    _word(each.now),
+                    each.value_then,
+                    each.value_now,
+                    each.unit,
+                ),
+            )
             for n, each in enumerate(found.differences)
-        )  # fmt: skip
+        )
         return (Table(id="rejudged", title="Then and now", columns=columns, rows=rows),)
 
     def about(self, row: Row | None) -> str:

@@ -33,15 +33,23 @@ def main() -> None:
         lines += [
             [fraction, f"{o:.6f}", f"{a:.4f}", f"{b:.4f}"] for o, a, b in zip(omega, least, largest, strict=True)
         ]
-    write("bands/independent_class1_limits.csv", f"IEC 61260-1:2014 Table 1, formulas (9) to (11), in {BY}; attenuation in dB",
-          ["fraction", "f_over_fm", "least_db", "largest_db"], lines)  # fmt: skip
+    write(
+        "bands/independent_class1_limits.csv",
+        f"IEC 61260-1:2014 Table 1, formulas (9) to (11), in {BY}; attenuation in dB",
+        ["fraction", "f_over_fm", "least_db", "largest_db"],
+        lines,
+    )
 
     sound, lines = ventilation(), []
     for fraction, limits in ((1, [30, 17000]), (3, [24, 17000])):
         levels, centres = pyoctaveband.octavefilter(sound, RATE_HZ, fraction, 6, limits)
         lines += [[fraction, f"{f:.3f}", f"{level:.3f}"] for f, level in zip(centres, levels, strict=True)]
-    write("bands/independent_levels.csv", f"levels re 20 µPa of sounds.ventilation(), Butterworth of sixth order, {BY}",
-          ["fraction", "centre_hz", "level_db"], lines)  # fmt: skip
+    write(
+        "bands/independent_levels.csv",
+        f"levels re 20 µPa of sounds.ventilation(), Butterworth of sixth order, {BY}",
+        ["fraction", "centre_hz", "level_db"],
+        lines,
+    )
 
     lines = []
     for kind in "ACZ":
@@ -50,8 +58,12 @@ def main() -> None:
         for mode, letter in (("fast", "F"), ("slow", "S")):
             level = 10 * np.log10(pyoctaveband.time_weighting(heard, RATE_HZ, mode)[5 * RATE_HZ :] / 4e-10)
             lines += [[f"L{kind}{letter}max", f"{level.max():.3f}"], [f"L{kind}{letter}min", f"{level.min():.3f}"]]
-    write("weighting/independent_levels.csv", f"levels re 20 µPa of sounds.ventilation(), extremes after 5 s, {BY}",
-          ["quantity", "level_db"], lines)  # fmt: skip
+    write(
+        "weighting/independent_levels.csv",
+        f"levels re 20 µPa of sounds.ventilation(), extremes after 5 s, {BY}",
+        ["quantity", "level_db"],
+        lines,
+    )
 
 
 if __name__ == "__main__":
