@@ -213,7 +213,7 @@ def _print_results(visit: Visit, only_round: str | None, *, budgets: bool = Fals
 def limits(parsed: argparse.Namespace) -> int:
     """Print the limits in force, or judge by others."""
     from commission.record.text import table_lines
-    from commission.steps.limits_table import limits_table
+    from commission.steps.shared.limits_table import limits_table
 
     workshop = LocalWorkshop()
     visit = workshop.open(parsed.job, read_only=parsed.use is None)

@@ -76,7 +76,7 @@ class LocalWorkshop:
         A `progress` that raises Cancelled stops it with nothing made.
         """
         from commission.job.store import refuse_taken
-        from commission.steps.drift_figures import earlier_visit
+        from commission.steps.drift.figures import earlier_visit
 
         refuse_taken(with_suffix(path))  # before the earlier job is verified and analysed
         old = self.open(earlier, read_only=True, afresh=True)  # its figures go into the new log: evidence

@@ -7,17 +7,17 @@ from collections.abc import Iterator
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import Found, Rule, Said, listed, signed
+from commission.diagnosis.rule import FindingDetails, Found, Rule, listed, signed
 from commission.model import Verdict
 from commission.model.show import number
 from commission.model.verdict import surely_above
 from commission.steps import distances
-from commission.steps.seat_cells import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
+from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
 
 ALIKE = 0.8
 
 
-def _unit(e: Evidence, _: Found) -> Iterator[Said]:
+def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     sentence = distances.unit_sentence(e.distances)
     if sentence is None:
         return
@@ -27,7 +27,7 @@ def _unit(e: Evidence, _: Found) -> Iterator[Said]:
     fit = e.distances.unit_fit
     if fit is not None and fit.meaning is not None:
         evidence.append(f"the arrivals follow the distances with k = {fit.factor:.2f} ± {2 * fit.sd:.2f}, 1 is right")
-    yield Said(
+    yield FindingDetails(
         title=sentence,
         channels=tuple(e.distances.channels),
         evidence=tuple(evidence),
@@ -37,7 +37,7 @@ def _unit(e: Evidence, _: Found) -> Iterator[Said]:
     )
 
 
-def _late_sub(e: Evidence, _: Found) -> Iterator[Said]:
+def _late_sub(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for each in e.distances.channels.values():
         residual = each.arrival_residual_s
         if residual is None or each.own_latency_m <= 0:
@@ -45,12 +45,12 @@ def _late_sub(e: Evidence, _: Found) -> Iterator[Said]:
         if each.alignment_s is not None and each.check_arrival.verdict is Verdict.PASS:
             continue  # its setting makes up for it already
         unit = e.job.system.processor.delay.unit
-        yield Said(
+        yield FindingDetails(
             title=f"{each.channel.id} {1000 * residual:.0f} ms late",
             channels=(each.channel.id,),
             evidence=(
                 f"it arrives {1000 * residual:.1f} ± {2000 * each.arrival_u_s:.1f} ms later than "
-                f"{each.distance_m:.2f} m and its setting explain, told from 2 ms",
+                f"{each.distance_m:.2f} m and its setting explain, threshold 2 ms",
             ),
             alternatives=(
                 "its low-pass was active during the measurement (2 to 4 ms)",
@@ -61,7 +61,7 @@ def _late_sub(e: Evidence, _: Found) -> Iterator[Said]:
         )
 
 
-def _odd_arrival(e: Evidence, found: Found) -> Iterator[Said]:
+def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any("settings.unit"):
         return  # every arrival is off then, for one reason
     explained = found.channels("wiring.swapped", "wiring.silent")
@@ -70,7 +70,7 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[Said]:
         limit_ms = e.job.limit("distances.arrival").upper
         if each.channel.is_sub or residual is None or each.seems_m is None or name in explained or not each.outlier:
             continue
-        yield Said(
+        yield FindingDetails(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
             channels=(name,),
             evidence=(
@@ -102,14 +102,14 @@ def _common_error_db(e: Evidence) -> float:
     return middle if np.mean(np.abs(off - middle) <= _trim_db(e)) >= ALIKE else 0.0
 
 
-def _all_off(e: Evidence, _: Found) -> Iterator[Said]:
+def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     common, levels = _common_error_db(e), e.levels
     u = float(
         np.hypot(np.median([each.u_db for each in levels.channels.values()] or [0.0]), levels.common_u_db or 0.0)
     )
     if not surely_above(abs(common), _trim_db(e), u):
         return
-    yield Said(
+    yield FindingDetails(
         title=f"all channels {abs(common):.1f} dB {'loud' if common > 0 else 'low'}",
         channels=tuple(levels.channels),
         evidence=(f"{signed(common)} ± {2 * u:.1f} dB against the reference, alike within {_trim_db(e):g} dB",),
@@ -119,7 +119,7 @@ def _all_off(e: Evidence, _: Found) -> Iterator[Said]:
     )
 
 
-def _trims(e: Evidence, found: Found) -> Iterator[Said]:
+def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     common = _common_error_db(e)
     explained = found.channels("wiring.silent", "wiring.woofer")
     off = {
@@ -131,7 +131,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[Said]:
         return
     worst = max(off, key=lambda c: abs(off[c]))
     against = "the other channels" if common else "the reference"
-    yield Said(
+    yield FindingDetails(
         title=f"trims off, {worst} by {abs(off[worst]):.1f} dB",
         channels=tuple(off),
         evidence=(
@@ -145,7 +145,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[Said]:
     )
 
 
-def _trim_stop(e: Evidence, found: Found) -> Iterator[Said]:
+def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     silent = found.channels("wiring.silent")
     stop = {
         c: each for c, each in e.levels.channels.items() if (each.at_limit or not each.reachable) and c not in silent
@@ -153,7 +153,7 @@ def _trim_stop(e: Evidence, found: Found) -> Iterator[Said]:
     for c, each in stop.items():
         reaches = each.reachable
         needed = f"needs {signed(each.trim_exact_db)} dB, the range ends at {signed(each.trim_db)} dB"
-        yield Said(
+        yield FindingDetails(
             title=f"{c}'s trim stands at its stop" if reaches else f"{c} cannot reach the reference",
             channels=(c,),
             evidence=(f"its trim must be {signed(each.trim_db)} dB, the end of the range" if reaches else needed,),
@@ -166,7 +166,7 @@ def _trim_stop(e: Evidence, found: Found) -> Iterator[Said]:
         )
 
 
-def _channel_level(e: Evidence, found: Found) -> Iterator[Said]:
+def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """From the responses, where nobody read a meter: the one of a pair, or the one without a partner, that is off at
     every seat alike. Of a pair the lower one is looked at, which may be because the other is loud.
     """
@@ -181,7 +181,7 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[Said]:
         other = partner if odd == channel else channel
         low = (off < 0) == (odd == channel)
         place, side = ("below", "lower") if off < 0 else ("above", "higher")
-        yield Said(
+        yield FindingDetails(
             title=f"{odd} {abs(off):.1f} dB {'low' if low else 'loud'} at every seat",
             channels=(odd,),
             evidence=(
@@ -209,15 +209,15 @@ def _odd_one(result: SeatsResult, channel: str, partner: str) -> str:
     return channel if abs(mains[channel] - middle) >= abs(mains[partner] - middle) else partner
 
 
-def _gain(e: Evidence, _: Found) -> Iterator[Said]:
+def _gain(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     gains = e.seats.seat_gain_db
     if gains:
         seats = sorted(gains)
-        yield Said(
+        yield FindingDetails(
             title=f"gain changed at {listed(seats)}",
             seats=tuple(seats),
             evidence=(
-                *(f"{seat} {signed(gains[seat])} dB on every main channel alike, told from 2 dB" for seat in seats),
+                *(f"{seat} {signed(gains[seat])} dB on every main channel alike, threshold 2 dB" for seat in seats),
                 "a room differs from channel to channel",
             ),
             alternatives=("the microphone was turned or covered there", "the master volume was moved"),

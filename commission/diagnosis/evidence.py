@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from commission.model import Analyses, FloatArray, Job
 from commission.steps import compare, distances, levels, seats
-from commission.steps.seat_variance import summed_subs
+from commission.steps.compare.result import summed_subs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import Found, Rule, Said, listed
+from commission.diagnosis.rule import FindingDetails, Found, Rule, listed
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band, without_one_db2
 from commission.model import Check, Verdict
@@ -16,8 +16,8 @@ from commission.model.show import number
 from commission.model.units import counted
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
-from commission.steps.seat_cells import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
-from commission.steps.seat_variance import seat_weights
+from commission.steps.compare.result import seat_weights
+from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
 
 SPOILT = ("settings.sub-latency", "settings.polarity", "wiring.polarity", "settings.unit", "measurement.gain")
 """What makes a hole in the sum of the subwoofers, or in what was measured of it: mended before the room is judged."""
@@ -32,7 +32,7 @@ def _sum_is_spoilt(e: Evidence, found: Found) -> bool:
     return any(f.id in SPOILT and (not f.channels or ids & set(f.channels)) for f in found)
 
 
-def _null(e: Evidence, found: Found) -> Iterator[Said]:
+def _null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if e.subs is not None and not _sum_is_spoilt(e, found):
         nulls = _summed_nulls(e)
     else:
@@ -41,7 +41,7 @@ def _null(e: Evidence, found: Found) -> Iterator[Said]:
             for seat, checks in _missed_from_all(e).items()
         }
     for seat, evidence in nulls.items():
-        yield Said(
+        yield FindingDetails(
             title=f"{seat} misses bass",
             channels=tuple(_subs(e)),
             seats=(seat,),
@@ -84,7 +84,7 @@ def _missed_from_all(e: Evidence) -> dict[str, list[Check]]:
     return out
 
 
-def _bass_differs(e: Evidence, found: Found) -> Iterator[Said]:
+def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if _sum_is_spoilt(e, found):
         return
     names = [SUBS] if SUBS in e.variance else [c for c in _subs(e) if c in e.variance]
@@ -95,7 +95,7 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[Said]:
         return
     _, first = next(iter(uneven.values()))
     softest = min(first.deviations_db.items(), key=lambda item: item[1])
-    yield Said(
+    yield FindingDetails(
         title="bass differs by seat" + (f", least at {softest[0]}" if softest[1] < -2 else ""),
         channels=tuple(_subs(e)),
         seats=(first.worst_seat,),
@@ -131,7 +131,7 @@ def _lowest_band(bands: dict[str, BandResult]) -> tuple[str, BandResult] | None:
     return min(low.items(), key=lambda item: item[1].heard_hz[0], default=None)
 
 
-def _noise(e: Evidence, found: Found) -> Iterator[Said]:
+def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     silent = found.channels("wiring.silent")
     low = {
         place: check.value or 0.0
@@ -141,7 +141,7 @@ def _noise(e: Evidence, found: Found) -> Iterator[Said]:
     }
     if low:
         ids, seats = sorted({c for c, _ in low}), sorted({s for _, s in low})
-        yield Said(
+        yield FindingDetails(
             title=f"{counted(len(low), 'response')} near the noise",
             channels=tuple(ids),
             seats=tuple(seats),

@@ -17,7 +17,7 @@ OVERHEAD = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
+class FindingDetails:
     """A finding but for what its rule gives: id, cause group and step."""
 
     title: str
@@ -43,11 +43,11 @@ class Rule:
     """The number that decides, and where it comes from."""
     check: str
     """Id of the checks of that step which would show it again."""
-    look: Callable[[Evidence, Found], Iterator[Said]]
+    look: Callable[[Evidence, Found], Iterator[FindingDetails]]
 
     def apply(self, evidence: Evidence, found: Found) -> list[Finding]:
         """The findings of this rule."""
-        names = [field.name for field in fields(Said)]
+        names = [field.name for field in fields(FindingDetails)]
         return [
             Finding(
                 id=self.id,

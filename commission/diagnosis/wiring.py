@@ -8,16 +8,16 @@ from collections.abc import Iterator
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import Found, Rule, Said, caution, listed
+from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, listed
 from commission.dsp.across import AGREE
 from commission.model.units import counted
 from commission.model.verdict import surely_below
-from commission.steps.seat_cells import CHANNEL_OFF_U_DB, PARTNER_U_DB, SILENT_DB, Against
+from commission.steps.seats.result import CHANNEL_OFF_U_DB, PARTNER_U_DB, SILENT_DB, Against
 
 SILENT_SNR_DB = 10.0
 
 
-def _silent(e: Evidence, _: Found) -> Iterator[Said]:
+def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for channel, against in sorted(e.seats.against.items()):
         ratios = [
             cell.analysis.snr_db
@@ -27,11 +27,11 @@ def _silent(e: Evidence, _: Found) -> Iterator[Said]:
         low = surely_below(against.level_db, SILENT_DB, CHANNEL_OFF_U_DB)
         if not low or not ratios or float(np.median(ratios)) >= SILENT_SNR_DB:
             continue
-        yield Said(
+        yield FindingDetails(
             title=f"{channel} silent",
             channels=(channel,),
             evidence=(
-                f"{-against.level_db:.0f} dB below {against.partner}, told from {-SILENT_DB:.0f} dB",
+                f"{-against.level_db:.0f} dB below {against.partner}, threshold {-SILENT_DB:.0f} dB",
                 f"signal to noise {np.median(ratios):.0f} dB, silent below {SILENT_SNR_DB:.0f} dB",
             ),
             alternatives=(
@@ -43,7 +43,7 @@ def _silent(e: Evidence, _: Found) -> Iterator[Said]:
         )
 
 
-def _swapped(e: Evidence, _: Found) -> Iterator[Said]:
+def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     done: set[str] = set()
     swapped = e.distances.swapped
     for channel, (place, z) in swapped.items():
@@ -53,13 +53,13 @@ def _swapped(e: Evidence, _: Found) -> Iterator[Said]:
         pair = other is not None and other[0] == channel
         done |= {channel, place} if pair else {channel}
         weakest = min(z, other[1]) if pair and other is not None else z
-        yield Said(
+        yield FindingDetails(
             title=f"{channel} and {place} swapped" if pair else f"{channel} sounds from the place of {place}",
             channels=(channel, place) if pair else (channel,),
             confidence=round(min(0.99, math.erf(weakest / math.sqrt(2))), 2),
             evidence=(
                 f"the arrivals over the seats fit the place of {place} and not {channel}'s own: z = {weakest:.0f}, "
-                "told from 4",
+                "threshold 4",
             ),
             alternatives=(
                 "the positions of the two were entered the wrong way round",
@@ -70,12 +70,12 @@ def _swapped(e: Evidence, _: Found) -> Iterator[Said]:
         )
 
 
-def _inverted(e: Evidence, _: Found) -> Iterator[Said]:
+def _inverted(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     if not e.seats.inverted:
         return
     told = {c: sign for c, (sign, _, _) in e.seats.polarity.items() if sign is not None}
     negative = [c for c, sign in told.items() if sign < 0]
-    yield Said(
+    yield FindingDetails(
         title="the measurement itself is inverted",
         evidence=(
             f"{len(negative)} of {len(told)} channels read reversed: one cause for all is likelier than as many",
@@ -96,13 +96,13 @@ def _reversed_as(e: Evidence, setting: bool) -> Iterator[tuple[str, int, int, st
             yield channel.id, negative if wrong == -1 else told - negative, told, held or "not noted"
 
 
-def _reversed(e: Evidence, _: Found) -> Iterator[Said]:
+def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for channel, odd, told, held in _reversed_as(e, setting=False):
-        yield Said(
+        yield FindingDetails(
             title=f"{channel} reversed",
             channels=(channel,),
             evidence=(
-                f"reversed at {odd} of {told} seats, told from {AGREE:.0%}",
+                f"reversed at {odd} of {told} seats, threshold {AGREE:.0%}",
                 f"the processor holds polarity {held}",
             ),
             alternatives=(
@@ -114,9 +114,9 @@ def _reversed(e: Evidence, _: Found) -> Iterator[Said]:
         )
 
 
-def _set_reversed(e: Evidence, _: Found) -> Iterator[Said]:
+def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for channel, odd, told, _held in _reversed_as(e, setting=True):
-        yield Said(
+        yield FindingDetails(
             title=f"{channel} set to reversed",
             channels=(channel,),
             evidence=(f"reversed at {odd} of {told} seats", "the processor holds polarity reversed"),
@@ -141,12 +141,12 @@ def _dead(e: Evidence, found: Found, driver: str) -> Iterator[tuple[str, Against
 def _gap(e: Evidence, against: Against, gap_db: float, seats: int) -> str:
     where = f"{seats} of {len(against.gaps)} seats"
     limit_db = e.job.limit("seats.driver").lower
-    return f"{-gap_db:.0f} dB below {against.partner} at {where}, told from {-limit_db:.0f} dB"
+    return f"{-gap_db:.0f} dB below {against.partner} at {where}, threshold {-limit_db:.0f} dB"
 
 
-def _tweeter(e: Evidence, found: Found) -> Iterator[Said]:
+def _tweeter(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     for channel, against, gap, seats in _dead(e, found, "tweeter"):
-        yield Said(
+        yield FindingDetails(
             title=f"{channel} no treble",
             channels=(channel,),
             evidence=(f"3 to 10 kHz is {_gap(e, against, gap, seats)}; the rest of its range is not",),
@@ -156,9 +156,9 @@ def _tweeter(e: Evidence, found: Found) -> Iterator[Said]:
         )
 
 
-def _woofer(e: Evidence, found: Found) -> Iterator[Said]:
+def _woofer(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     for channel, against, gap, seats in _dead(e, found, "woofer"):
-        yield Said(
+        yield FindingDetails(
             title=f"{channel} no lows",
             channels=(channel,),
             evidence=(f"200 to 500 Hz is {_gap(e, against, gap, seats)}; its treble is not",),
@@ -171,11 +171,11 @@ def _woofer(e: Evidence, found: Found) -> Iterator[Said]:
         )
 
 
-def _clipped(e: Evidence, _: Found) -> Iterator[Said]:
+def _clipped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     places = [(c, s) for (c, s), cell in e.seats.cells.items() if cell.analysis is not None and cell.analysis.clipped]
     if places:
         more = f" and {len(places) - 8} more" if len(places) > 8 else ""
-        yield Said(
+        yield FindingDetails(
             title=f"{counted(len(places), 'recording')} clipped",
             channels=tuple(sorted({c for c, _ in places})),
             seats=tuple(sorted({s for _, s in places})),

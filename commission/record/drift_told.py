@@ -8,9 +8,9 @@ from commission.model import AS_FOUND
 from commission.model.show import number
 from commission.record.document import Block, Bullets, Paragraph, Section
 from commission.record.telling import MOST_NAMES, Telling
-from commission.steps.drift_figures import ARRIVAL, HEARD, HELD, LEVEL, POLARITY, RESPONSE, SPREAD, TAPE, TRIM, kind
-from commission.steps.drift_results import Drift, DriftResult, compared_round, solve
-from commission.steps.seat_variance import SUBS
+from commission.steps.compare.result import SUBS
+from commission.steps.drift.figures import ARRIVAL, HEARD, HELD, LEVEL, POLARITY, RESPONSE, SPREAD, TAPE, TRIM, kind
+from commission.steps.drift.result import Drift, DriftResult, compared_round, solve
 
 MOST = 5
 """More drifts than this are counted; the step tells them all."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from commission.steps.drift_results import Drift, compared_round, solve
+from commission.steps.drift.result import Drift, compared_round, solve
 from commission.visit import Visit
 
 

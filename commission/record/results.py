@@ -19,7 +19,7 @@ from commission.record.drift_values import drift_values
 from commission.record.rejudged import rejudged_values
 from commission.record.sheet import sheet_rows
 from commission.steps import all_steps, compare, distances, levels, seats
-from commission.steps.budget_table import budget_values
+from commission.steps.shared.budget_table import budget_values
 from commission.visit import Visit
 
 RESULTS_SCHEMA, RECORD_SCHEMA = "commission-results/1", "commission-record/1"

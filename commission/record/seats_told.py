@@ -17,8 +17,9 @@ from commission.dsp.variance import BoolArray, own_band
 from commission.model import FloatArray, Job, Seat
 from commission.model.show import number
 from commission.record.telling import FOUND, Telling, capital, mains
-from commission.steps import distances, seat_variance, seats
-from commission.steps.seat_cells import LEVEL_U_DB
+from commission.steps import distances, seats
+from commission.steps.compare import result as seat_variance
+from commission.steps.seats.result import LEVEL_U_DB
 
 Word = Literal["better", "worse", "same"]
 BASS_BELOW_HZ = 100.0

@@ -7,7 +7,7 @@ from typing import Any
 from commission.model import AS_FOUND, AS_LEFT, Channel, Job
 from commission.model.show import number
 from commission.record.csv_out import write_csv
-from commission.steps.settings_sheet import Kind, SheetLine, measured_round, settings_sheet
+from commission.steps.handover.settings_sheet import Kind, SheetLine, measured_round, settings_sheet
 from commission.visit import Visit
 
 HEADER = ("channel", "name", "what", "old", "new", "unit", "change", "applied", "as_left")

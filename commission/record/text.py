@@ -8,7 +8,7 @@ from commission.model import Check, Column, Finding, Outcome, Row, Table, Verdic
 from commission.model.show import cell_text, number, unit_text, verdict_word
 from commission.model.units import clean_text
 from commission.record.rejudged import rejudged_lines
-from commission.steps.budget_table import budget_table, grouped
+from commission.steps.shared.budget_table import budget_table, grouped
 from commission.visit import Visit
 
 

@@ -11,7 +11,7 @@ from commission.model.units import clean_text
 from commission.record.document import Block, Facts, Grid, Heading, Paragraph, Section
 from commission.record.telling import FOUND, OPTIONAL, Telling, capital, channel_text, only_found, table
 from commission.steps.handover import setting_changes
-from commission.steps.settings_sheet import SheetLine, settings_sheet
+from commission.steps.handover.settings_sheet import SheetLine, settings_sheet
 
 MENDS = {
     "settings.trims": "trim",

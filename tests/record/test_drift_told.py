@@ -17,8 +17,8 @@ from commission.record.content import document
 from commission.record.document import Document
 from commission.record.results import results, results_json
 from commission.record.words import load_words
-from commission.steps.drift_figures import earlier_visit
-from commission.steps.drift_results import Drift, DriftResult
+from commission.steps.drift.figures import earlier_visit
+from commission.steps.drift.result import Drift, DriftResult
 from commission.visit import Visit
 
 SYSTEM = cinema(["FL", "FC", "FR", "SiL", "SiR", "SUB1"], ["A2"])

@@ -10,10 +10,11 @@ from builders import arrivals, cinema, defined, job_of, levels, setting, tapes
 
 from commission.model import AS_FOUND, Analyses, Budget, Contribution, DelayRange, Job, Processor
 from commission.record.text import table_lines
-from commission.steps import budgets, distances
+from commission.steps import distances
 from commission.steps import levels as level_step
 from commission.steps import seats as seat_step
-from commission.steps.budget_table import budget_table, budget_values, grouped
+from commission.steps.shared import budgets
+from commission.steps.shared.budget_table import budget_table, budget_values, grouped
 
 
 def parts(budget: Budget) -> dict[str, float]:

@@ -29,8 +29,10 @@ from commission.model import (
     Seat,
     System,
 )
-from commission.steps import drift, drift_budgets, drift_figures
-from commission.steps.drift_results import Drift, DriftResult, coverage_factor, solve
+from commission.steps import drift
+from commission.steps.drift import budgets as drift_budgets
+from commission.steps.drift import figures as drift_figures
+from commission.steps.drift.result import Drift, DriftResult, coverage_factor, solve
 
 NOTHING = Analyses()
 MAINS = ("FL", "FC", "FR", "SiL", "SiR")

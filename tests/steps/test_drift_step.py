@@ -9,7 +9,8 @@ from sound_room import SoundRoom
 
 from commission.history import fold
 from commission.model import AS_LEFT, Analyses, EarlierVisit, Instrument, Judged, Noted, RoundOpened, Verdict
-from commission.steps import belongs, drift, drift_figures
+from commission.steps import belongs, drift
+from commission.steps.drift import figures as drift_figures
 
 NOTHING = Analyses()
 LEVELS = {"FL": 75.0, "FC": 74.8, "FR": 75.2, "SiL": 75.1, "SiR": 74.9, "SUB1": 78.0}

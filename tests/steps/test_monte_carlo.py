@@ -24,9 +24,10 @@ from commission.dsp.timing import U_MAIN_S, U_SUB_S
 from commission.dsp.uncertainty import DEFAULT_DOF, DEFAULT_REPEATABILITY_U_DB
 from commission.dsp.weighting import equivalent_level_db
 from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Contribution, FloatArray, ResponseStored
-from commission.steps import budgets, compare, distances, seats
+from commission.steps import compare, distances, seats
 from commission.steps import levels as level_step
-from commission.steps.level_results import SUB_NOISE_U_DB
+from commission.steps.levels.result import SUB_NOISE_U_DB
+from commission.steps.shared import budgets
 
 VISITS = 1000
 SEED = 20240617

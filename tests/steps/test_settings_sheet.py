@@ -19,7 +19,7 @@ from commission.model import (
     SettingEntered,
     TrimRange,
 )
-from commission.steps.settings_sheet import SheetLine, measured_round, settings_sheet
+from commission.steps.handover.settings_sheet import SheetLine, measured_round, settings_sheet
 
 NONE = Analyses()
 

@@ -13,7 +13,7 @@ from textual.widgets import Input
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model import CommissionError
-from commission.steps.drift_visits import Visits
+from commission.steps.drift.visits import Visits
 from commission.ui.app import CommissionApp
 from commission.ui.screens.overview import Overview
 from commission.ui.screens.returning import suggested

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from commission.model import Budget, Check, Contribution, Outcome, Row, Table
 from commission.model.show import number
-from commission.steps.budget_table import budget_table
+from commission.steps.shared.budget_table import budget_table
 from commission.ui.screens.tables import TablesScreen
 
 HELP = """

@@ -13,7 +13,7 @@ from textual.widgets import Footer, Static
 from commission.model import SettingEntered
 from commission.model.show import number
 from commission.model.units import clean_text
-from commission.steps.settings_sheet import SheetLine, measured_round, settings_sheet
+from commission.steps.handover.settings_sheet import SheetLine, measured_round, settings_sheet
 from commission.ui.paths import new_file
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText

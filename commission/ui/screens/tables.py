@@ -16,7 +16,7 @@ from commission.model import Column, Row, Table, Verdict
 from commission.model.show import place_text, verdict_word
 from commission.model.units import clean_text
 from commission.steps import step
-from commission.steps.limits_table import limits_table
+from commission.steps.shared.limits_table import limits_table
 from commission.ui.paths import existing_file
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText

@@ -1,16 +1,16 @@
-"""A remembered result is the one that would be computed again, and never that of another job."""
+"""A cached result is the one that would be computed again, and never that of another job."""
 
 from builders import cinema, defined, job_of, levels
 
 from commission.model import Analyses
-from commission.steps import seat_cells
-from commission.steps.remembered import KEPT, remembered
+from commission.steps.seats import result as seat_cells
+from commission.steps.shared.cache import KEPT, cached
 
 
 def test_the_same_question_is_answered_once_and_another_one_anew() -> None:
     asked = []
 
-    @remembered
+    @cached
     def look(job: object, round_id: str, *, seat: str = "A1") -> tuple[object, ...]:
         asked.append((job, round_id, seat))
         return (job, round_id, seat)
@@ -27,7 +27,7 @@ def test_the_same_question_is_answered_once_and_another_one_anew() -> None:
 def test_only_the_newest_results_are_kept() -> None:
     count = []
 
-    @remembered
+    @cached
     def look(of: object) -> int:
         count.append(of)
         return len(count)

@@ -34,8 +34,8 @@ from commission.model import (
     Verdict,
 )
 from commission.model.units import FOOT_M, counted, format_length, format_temperature
-from commission.steps.arrivals import SeatArrivals
-from commission.steps.distance_results import (
+from commission.steps.distances.arrivals import SeatArrivals
+from commission.steps.distances.result import (
     SUB_LATENCY_S,
     ChannelDistance,
     DistancesResult,
@@ -156,7 +156,7 @@ def _place_checks(result: DistancesResult) -> list[Check]:
     checks = []
     for channel, (place, z) in result.places.items():
         own = place == channel
-        weak = f"the arrivals do not tell its place from others (z = {z:.1f}, told from {SWAP_Z:.0f})"
+        weak = f"the arrivals do not tell its place from others (z = {z:.1f}, threshold {SWAP_Z:.0f})"
         checks.append(
             Check(
                 id="distances.place",
@@ -295,7 +295,7 @@ def _remarks(job: Job, result: DistancesResult) -> tuple[str, ...]:
     elif fit is not None and fit.meaning in (NO_DELAYS, WRONG_SIGN):
         remarks.append(f"By the arrivals {fit.meaning} (k = {fit.factor:.2f} ± {2 * fit.sd:.2f}; 1 is right).")
     for channel, (place, z) in result.swapped.items():
-        remarks.append(f"{channel} sounds from the place of {place} (z = {z:.0f}, told from {SWAP_Z:.0f}).")
+        remarks.append(f"{channel} sounds from the place of {place} (z = {z:.0f}, threshold {SWAP_Z:.0f}).")
     if result.no_swap_reason and result.channels:
         remarks.append(result.no_swap_reason[0].upper() + result.no_swap_reason[1:] + ".")
     return tuple(remarks)

@@ -2,7 +2,7 @@
 
 The figures of the earlier visit came with the log (`EarlierVisit`); the same figures are made of the first round of this
 visit, before anything is changed, and subtracted. What somebody set is told apart from what drifted: a level that moved by
-just what its trim did is explained by it. How is told in `drift_results`.
+just what its trim did is explained by it. `result` computes it.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from commission.model import (
 )
 from commission.model.show import number
 from commission.model.units import round_name
-from commission.steps.drift_figures import (
+from commission.steps.drift.figures import (
     ARRIVAL,
     HEARD,
     HELD,
@@ -38,8 +38,8 @@ from commission.steps.drift_figures import (
     TRIM,
     kind,
 )
-from commission.steps.drift_results import Drift, DriftResult, compared_round, solve
-from commission.steps.drift_tables import describe, sign_word, tables
+from commission.steps.drift.result import Drift, DriftResult, compared_round, solve
+from commission.steps.drift.tables import describe, sign_word, tables
 
 HELP = """
 Nothing of its own to measure: it holds the first round of this visit, before you change anything, against how the visit

@@ -32,7 +32,7 @@ from commission.model import (
 )
 from commission.model.show import number
 from commission.model.units import round_name
-from commission.steps.seat_variance import (
+from commission.steps.compare.result import (
     HEARD,
     KINDS,
     SUBS,

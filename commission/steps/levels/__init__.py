@@ -30,7 +30,7 @@ from commission.model import (
     Verdict,
 )
 from commission.model.units import counted
-from commission.steps.level_results import (
+from commission.steps.levels.result import (
     CONVENTIONS,
     ChannelLevel,
     LevelsResult,

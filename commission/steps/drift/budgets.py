@@ -11,8 +11,8 @@ from collections.abc import Sequence
 
 from commission.dsp import uncertainty as u_of
 from commission.model import Budget, Contribution, EarlierFigure, Instrument
-from commission.steps import budgets as budget_for
-from commission.steps.drift_figures import ARRIVAL, LEVEL, RESPONSE, SPREAD, TAPE, kind
+from commission.steps.drift.figures import ARRIVAL, LEVEL, RESPONSE, SPREAD, TAPE, kind
+from commission.steps.shared import budgets as budget_for
 
 AGAIN_U_DB, AGAIN_SUB_U_DB = 0.31, 0.10
 """Level at one seat, the microphone put back within 5 cm instead of 2 (own simulations of eleven channels at six seats:

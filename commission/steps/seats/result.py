@@ -18,8 +18,8 @@ from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.variance import BoolArray, own_band
 from commission.model import Analyses, Analysis, Budget, Channel, Check, FloatArray, Job, Limit, Verdict, worst
 from commission.model.show import number
-from commission.steps import budgets as budget_for
-from commission.steps.remembered import remembered
+from commission.steps.shared import budgets as budget_for
+from commission.steps.shared.cache import cached
 
 CLIP_LIMIT = Limit(high=0.0, unit="", basis="no recording six times too often at its top; own simulations")
 POLARITY_LIMIT = Limit(low=0.0, unit="", basis="every loudspeaker pushes first; common practice")
@@ -122,7 +122,7 @@ def level_offset_db(job: Job) -> float | None:
     return None if microphone is None else microphone.level_offset_db
 
 
-@remembered
+@cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     """Judge every cell of a round."""
     system = job.system

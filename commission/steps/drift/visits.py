@@ -22,8 +22,9 @@ from commission.model import (
     System,
     SystemDefined,
 )
-from commission.steps.distance_results import taped_m
-from commission.steps.drift_figures import (
+from commission.steps.compare.result import SUBS
+from commission.steps.distances.result import taped_m
+from commission.steps.drift.figures import (
     ARRIVAL,
     HEARD,
     HELD,
@@ -36,7 +37,6 @@ from commission.steps.drift_figures import (
     TRIM,
     kind,
 )
-from commission.steps.seat_variance import SUBS
 
 MOVED_M = 0.05
 """What moved by more is not where it was: as far as a microphone is put back (common practice, no source)."""

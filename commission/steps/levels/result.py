@@ -13,7 +13,7 @@ from commission.dsp import uncertainty as u_of
 from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, free_offset_db
 from commission.dsp.trims import plan as plan_trims
 from commission.model import Budget, Channel, Check, Job
-from commission.steps import budgets as budget_for
+from commission.steps.shared import budgets as budget_for
 
 CONVENTIONS = (
     (75.0, "75 dB(C) slow with −30 dBFS noise: home practice (common practice, no source)"),

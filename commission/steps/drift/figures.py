@@ -12,9 +12,11 @@ from collections.abc import Iterator
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
 from commission.model import AS_FOUND, Analyses, EarlierFigure, EarlierVisit, Job, Judged, Setting
-from commission.steps import level_results, seat_cells, seat_variance
-from commission.steps.arrivals import hear
+from commission.steps.compare import result as seat_variance
+from commission.steps.distances.arrivals import hear
 from commission.steps.handover import not_typed_in
+from commission.steps.levels import result as level_results
+from commission.steps.seats import result as seat_cells
 
 LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, TRIM, HELD, POLARITY = (
     "level_db",

@@ -21,9 +21,9 @@ from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Budget, FloatArray, Job
-from commission.steps import budgets as budget_for
-from commission.steps.remembered import remembered
-from commission.steps.seat_cells import seat_gains_db
+from commission.steps.seats.result import seat_gains_db
+from commission.steps.shared import budgets as budget_for
+from commission.steps.shared.cache import cached
 
 SUBS = "SUBS"
 """Name of the subwoofers taken together, in tables and JSON."""
@@ -121,7 +121,7 @@ def rounds_to_compare(job: Job) -> tuple[str, str] | None:
     return (AS_FOUND, AS_LEFT) if AS_FOUND in held and AS_LEFT in held else (held[-2], held[-1])
 
 
-@remembered
+@cached
 def one_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str, dict[str, BandResult]]]:
     """Seat variance of a single round: channel → kind → band label → result. For the record of one round alone."""
     repeats, _ = repeatability(job, (round_id,), analyses)
@@ -138,7 +138,7 @@ def one_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str
     return out
 
 
-@remembered
+@cached
 def solve(job: Job, analyses: Analyses) -> CompareResult:
     """Compare the two rounds."""
     rounds = rounds_to_compare(job)

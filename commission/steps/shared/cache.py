@@ -13,7 +13,7 @@ KEPT = 4
 """Two rounds of the state before and of the state now."""
 
 
-def remembered(solve: Callable[P, R]) -> Callable[P, R]:
+def cached(solve: Callable[P, R]) -> Callable[P, R]:
     """A pure function that keeps its newest results; arguments count as the same when they are the same objects.
 
     Strings are compared by value. Only for functions of immutable arguments that return what nobody changes.

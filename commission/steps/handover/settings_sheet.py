@@ -7,7 +7,8 @@ from typing import Literal
 
 from commission.dsp.trims import grid_decimals
 from commission.model import AS_FOUND, AS_LEFT, Analyses, Channel, Job, Polarity, Setting
-from commission.steps import distances, levels, seat_cells
+from commission.steps import distances, levels
+from commission.steps.seats import result as seat_cells
 
 Kind = Literal["trim", "delay", "polarity"]
 

@@ -7,7 +7,7 @@ from functools import partial
 
 from commission.model import Check, Column, Job, Row, Table
 from commission.model.show import number
-from commission.steps.drift_figures import (
+from commission.steps.drift.figures import (
     ARRIVAL,
     HEARD,
     HELD,
@@ -20,7 +20,7 @@ from commission.steps.drift_figures import (
     TRIM,
     kind,
 )
-from commission.steps.drift_results import Drift, DriftResult
+from commission.steps.drift.result import Drift, DriftResult
 
 _MEASURED = {
     LEVEL: ("Level read by hand", "dB", 1),

@@ -17,9 +17,9 @@ from commission.dsp.uncertainty import median_sensitivities
 from commission.model import Analyses, Budget, Channel, Check, FloatArray, Job, Verdict
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
-from commission.steps import budgets as budget_for
-from commission.steps.arrivals import Heard, SeatArrivals, find_places, hear, seat_arrivals
-from commission.steps.remembered import remembered
+from commission.steps.distances.arrivals import Heard, SeatArrivals, find_places, hear, seat_arrivals
+from commission.steps.shared import budgets as budget_for
+from commission.steps.shared.cache import cached
 
 SUB_LATENCY_S = 0.002
 """A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
@@ -127,7 +127,7 @@ def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | No
     return None
 
 
-@remembered
+@cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     """Delays, settings and arrivals of a round."""
     system, delay = job.system, job.system.processor.delay

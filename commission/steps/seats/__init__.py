@@ -4,7 +4,7 @@ The installer measures (or imports) one response for each channel at each seat. 
 its one worst figure; Enter opens its curve against the spread of all seats.
 
 What is low where: a channel that is low at every seat is the channel's own affair (levels); a seat that is low on every
-channel alike means that the gain changed between recordings, not that the room did. Judging stands in `seat_cells`.
+channel alike means that the gain changed between recordings, not that the room did. `result` computes it.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ from commission.model import (
     Verdict,
 )
 from commission.model.show import number
-from commission.steps.budgets import one_a_kind
-from commission.steps.seat_cells import LEVEL, PARTNER, SNR, Cell, SeatsResult, level_offset_db, solve
+from commission.steps.seats.result import LEVEL, PARTNER, SNR, Cell, SeatsResult, level_offset_db, solve
+from commission.steps.shared.budgets import one_a_kind
 
 __all__ = ["STEP", "Cell", "SeatsResult", "evaluate", "level_offset_db", "plan", "solve"]
 

@@ -23,9 +23,8 @@ import numpy as np
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.uncertainty import median_sensitivities
 from commission.model import AS_FOUND, Analyses, Budget, Contribution, EarlierFigure, Job
-from commission.steps import budgets as budget_for
-from commission.steps import drift_budgets
-from commission.steps.drift_figures import (
+from commission.steps.drift import budgets as drift_budgets
+from commission.steps.drift.figures import (
     ARRIVAL,
     HEARD,
     HELD,
@@ -37,7 +36,7 @@ from commission.steps.drift_figures import (
     held_rounds,
     kind,
 )
-from commission.steps.drift_visits import (
+from commission.steps.drift.visits import (
     NOT_NOW,
     Place,
     Visits,
@@ -48,7 +47,8 @@ from commission.steps.drift_visits import (
     place_of,
     why_not,
 )
-from commission.steps.remembered import remembered
+from commission.steps.shared import budgets as budget_for
+from commission.steps.shared.cache import cached
 
 FALSE_ALARMS = 0.05
 """How many visits may raise an alarm though nothing drifted, at most; common practice, no source."""
@@ -164,7 +164,7 @@ def compared_round(job: Job) -> str:
     return held[0] if held else AS_FOUND
 
 
-@remembered
+@cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> DriftResult:
     """Compare a round of this visit with the earlier one."""
     visits = Visits.of(job, round_id)

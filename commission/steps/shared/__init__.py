@@ -1,0 +1,1 @@
+"""What several steps share: uncertainty budgets, their tables, the table of limits, a cache of results."""
