@@ -8,8 +8,8 @@ import pytest
 from builders import cinema, defined, job_of
 
 from commission.model import InputError, SettingEntered, System
-from commission.ui.site_fields import Field, SettingField, add_items, delete_item, fields_of
-from commission.ui.site_fields_items import plain_name
+from commission.ui.site import Field, SettingField, add_items, delete_item, fields_of
+from commission.ui.site.items import plain_name
 
 JOB = job_of(defined(cinema()))
 FIELDS = {field.key: field for _, fields in fields_of(JOB, "as-found") for field in fields}

@@ -17,7 +17,7 @@ from commission.model.units import clean_text
 from commission.steps import step
 from commission.ui.screens.any_step import AnyStepScreen
 from commission.ui.screens.dialogs import AskText, Choose
-from commission.ui.site_fields import Field, SettingField, add_items, delete_item, fields_of
+from commission.ui.site import Field, SettingField, add_items, delete_item, fields_of
 from commission.ui.text import attached_count
 from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.draw.entry import STARTS

@@ -17,7 +17,7 @@ from commission.model.units import (
     parse_temperature_c,
 )
 from commission.steps.levels import CONVENTIONS
-from commission.ui.site_fields_base import LENGTH_HINT, Apply, Field, lengths, plain, whole, word
+from commission.ui.site.field import LENGTH_HINT, Apply, Field, lengths, plain, whole, word
 
 UNITS = (("metric", "metres, °C"), ("imperial", "feet and inches, °F"))
 DELAY_UNITS = (("ms", "milliseconds"), ("m", "metres"), ("ft", "feet"))

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from commission.model import Job
-from commission.ui.site_fields_base import Field, SettingField
-from commission.ui.site_fields_items import add_items, channel_fields, delete_item, instrument_fields, seat_fields
-from commission.ui.site_fields_job import job_fields, parse_bands, processor_fields, room_fields, sweep_fields
-from commission.ui.site_fields_settings import setting_fields
+from commission.ui.site.field import Field, SettingField
+from commission.ui.site.items import add_items, channel_fields, delete_item, instrument_fields, seat_fields
+from commission.ui.site.job import job_fields, parse_bands, processor_fields, room_fields, sweep_fields
+from commission.ui.site.settings import setting_fields
 from commission.ui.text import round_name
 
 __all__ = ["Field", "SettingField", "add_items", "delete_item", "fields_of", "parse_bands"]

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 
 from commission.model import Job, Setting
 from commission.model.units import parse_number
-from commission.ui.site_fields_base import SettingField, plain
+from commission.ui.site.field import SettingField, plain
 
 POLARITIES = (("normal", "normal"), ("reversed", "reversed"))
 

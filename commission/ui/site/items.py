@@ -10,7 +10,7 @@ from typing import Any
 
 from commission.model import Channel, InputError, Instrument, Position, Seat, System
 from commission.model.units import clean_text, format_length, parse_length_m, parse_number
-from commission.ui.site_fields_base import LENGTH_HINT, Field, lengths, optional_number, plain, put_item, whole, word
+from commission.ui.site.field import LENGTH_HINT, Field, lengths, optional_number, plain, put_item, whole, word
 
 ROLES = (("screen", "screen"), ("surround", "surround"), ("height", "height"), ("sub", "subwoofer"))
 _LABEL = re.compile(r"(Tp)?(F|Si|B|)([LRC])([wc])?")
