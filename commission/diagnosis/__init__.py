@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from commission.diagnosis import calibration, room, wiring
+from commission.diagnosis import calibration, measurement, room, wiring
 from commission.diagnosis.evidence import Evidence, gather
 from commission.diagnosis.rule import Found, Rule
 from commission.model import Analyses, Finding, Job, Outcome
 
 __all__ = ["RULES", "Evidence", "Rule", "findings"]
 
-RULES: tuple[Rule, ...] = (*wiring.RULES, *calibration.RULES, *room.RULES)
+RULES: tuple[Rule, ...] = (*measurement.RULES, *wiring.RULES, *calibration.RULES, *room.RULES, *measurement.LAST)
 """In this order: a later rule sees what earlier ones found, and leaves alone what that explains."""
+
+_MEASUREMENT = "measurement."
 
 _CAUSE_ORDER = ("electronics", "settings", "room")
 """What is mended first: nothing else can be judged while the wiring is wrong."""
@@ -28,4 +30,9 @@ def findings(job: Job, round_id: str, analyses: Analyses, outcomes: Mapping[str,
     for rule in RULES:
         found = Found((*found, *rule.apply(evidence, found)))
     known = [finding for finding in found if not finding.step or finding.step in outcomes]
-    return tuple(sorted(known, key=lambda finding: _CAUSE_ORDER.index(finding.cause)))
+    return tuple(sorted(known, key=_urgency))
+
+
+def _urgency(finding: Finding) -> tuple[bool, int]:
+    """Measuring mistakes first, since everything else rests on the measurement; then by cause."""
+    return not finding.id.startswith(_MEASUREMENT), _CAUSE_ORDER.index(finding.cause)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule, listed, signed
+from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
 from commission.model import Verdict
 from commission.model.show import number
 from commission.model.verdict import surely_above
@@ -209,23 +209,6 @@ def _odd_one(result: SeatsResult, channel: str, partner: str) -> str:
     return channel if abs(mains[channel] - middle) >= abs(mains[partner] - middle) else partner
 
 
-def _gain(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    gains = e.seats.seat_gain_db
-    if gains:
-        seats = sorted(gains)
-        yield FindingDetails(
-            title=f"gain changed at {listed(seats)}",
-            seats=tuple(seats),
-            evidence=(
-                *(f"{seat} {signed(gains[seat])} dB on every main channel alike, threshold 2 dB" for seat in seats),
-                "a room differs from channel to channel",
-            ),
-            alternatives=("the microphone was turned or covered there", "the master volume was moved"),
-            confirm=f"Measure one channel at {seats[0]} and at its neighbour again, one after the other.",
-            remedy=f"Measure {listed(seats)} again with the gain of the other seats.",
-        )
-
-
 RULES = (
     Rule(
         id="settings.unit",
@@ -289,14 +272,5 @@ RULES = (
         symptom="a channel loud or soft",
         look=_channel_level,
         basis="more than 1 dB from its partner at the mirrored seats, guard-banded; common practice",
-    ),
-    Rule(
-        id="measurement.gain",
-        check="seats.level",
-        cause="settings",
-        step="seats",
-        symptom="a seat low on every channel",
-        look=_gain,
-        basis="2 dB and three standard errors on all main channels alike; common practice",
     ),
 )

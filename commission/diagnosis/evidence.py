@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from commission.model import Analyses, FloatArray, Job
 from commission.steps import compare, distances, levels, seats
 from commission.steps.compare.result import summed_subs
+from commission.steps.shared.screening import Screening, screen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -15,6 +16,8 @@ class Evidence:
 
     job: Job
     round: str
+    screening: Screening
+    """The measuring mistakes; all results below rest on what these left."""
     levels: levels.LevelsResult
     distances: distances.DistancesResult
     seats: seats.SeatsResult
@@ -28,6 +31,7 @@ def gather(job: Job, round_id: str, analyses: Analyses) -> Evidence:
     return Evidence(
         job=job,
         round=round_id,
+        screening=screen(job, round_id, analyses),
         levels=levels.solve(job, round_id),
         distances=distances.solve(job, round_id, analyses),
         seats=seats.solve(job, round_id, analyses),

@@ -8,12 +8,11 @@ from collections.abc import Iterator
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule, listed
+from commission.diagnosis.rule import FindingDetails, Found, Rule
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band, without_one_db2
 from commission.model import Check, Verdict
 from commission.model.show import number
-from commission.model.units import counted
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.compare.result import seat_weights
@@ -131,34 +130,6 @@ def _lowest_band(bands: dict[str, BandResult]) -> tuple[str, BandResult] | None:
     return min(low.items(), key=lambda item: item[1].heard_hz[0], default=None)
 
 
-def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    silent = found.channels("wiring.silent")
-    low = {
-        place: check.value or 0.0
-        for place, cell in e.seats.cells.items()
-        for check in cell.checks
-        if check.id == "seats.snr" and check.verdict is Verdict.FAIL and place[0] not in silent
-    }
-    if low:
-        ids, seats = sorted({c for c, _ in low}), sorted({s for _, s in low})
-        yield FindingDetails(
-            title=f"{counted(len(low), 'response')} near the noise",
-            channels=tuple(ids),
-            seats=tuple(seats),
-            evidence=(
-                f"{listed(ids)} at {listed(seats)}: down to {min(low.values()):.0f} dB of signal to noise, "
-                f"limit {e.job.limit('seats.snr').lower:.0f} dB",
-                f"median {np.median(list(low.values())):.0f} dB",
-            ),
-            alternatives=(
-                "the channel plays too softly, or was muted: then nothing else told of it counts",
-                "the microphone's gain is low, so that its input hisses",
-            ),
-            confirm="Switch the ventilation off and measure one of them again.",
-            remedy="Measure again when it is quiet, with a longer sweep or 6 dB louder; sweeps are loud, warn everybody.",
-        )
-
-
 RULES = (
     Rule(
         id="room.null",
@@ -177,14 +148,5 @@ RULES = (
         symptom="bass differs by seat",
         look=_bass_differs,
         basis="root of the variance over seats above 3 dB from 20 to 80 Hz; common practice",
-    ),
-    Rule(
-        id="measurement.noise",
-        check="seats.snr",
-        cause="room",
-        step="seats",
-        symptom="responses near the noise",
-        look=_noise,
-        basis="less than 30 dB of signal to noise; own simulations",
     ),
 )

@@ -8,9 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, listed
+from commission.diagnosis.rule import FindingDetails, Found, Rule, caution
 from commission.dsp.across import AGREE
-from commission.model.units import counted
 from commission.model.verdict import surely_below
 from commission.steps.seats.result import CHANNEL_OFF_U_DB, PARTNER_U_DB, SILENT_DB, Against
 
@@ -171,24 +170,6 @@ def _woofer(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _clipped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    places = [(c, s) for (c, s), cell in e.seats.cells.items() if cell.analysis is not None and cell.analysis.clipped]
-    if places:
-        more = f" and {len(places) - 8} more" if len(places) > 8 else ""
-        yield FindingDetails(
-            title=f"{counted(len(places), 'recording')} clipped",
-            channels=tuple(sorted({c for c, _ in places})),
-            seats=tuple(sorted({s for _, s in places})),
-            evidence=(
-                listed([f"{c} at {s}" for c, s in places[:8]]) + more,
-                "more than six times too many samples at the top",
-            ),
-            alternatives=("the loudspeaker or the amplifier itself clips",),
-            confirm="Measure one of them again, 10 dB softer.",
-            remedy="Turn the microphone's gain down and measure these again.",
-        )
-
-
 RULES = (
     Rule(
         id="wiring.silent",
@@ -252,14 +233,5 @@ RULES = (
         symptom="thin side",
         look=_woofer,
         basis="200–500 Hz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations",
-    ),
-    Rule(
-        id="measurement.clipped",
-        check="seats.clipped",
-        cause="electronics",
-        step="seats",
-        symptom="nonsense curves",
-        look=_clipped,
-        basis="share of samples at the top six times what is usual; own simulations",
     ),
 )

@@ -20,6 +20,7 @@ from commission.record.telling import FOUND, Telling, capital, mains
 from commission.steps import distances, seats
 from commission.steps.compare import result as seat_variance
 from commission.steps.seats.result import LEVEL_U_DB
+from commission.steps.shared.screening import usable
 
 Word = Literal["better", "worse", "same"]
 BASS_BELOW_HZ = 100.0
@@ -191,8 +192,9 @@ def _bass_levels(telling: Telling) -> tuple[list[str], FloatArray]:
     if together is not None:
         return together
     subs = [channel.id for channel in job.system.channels if channel.is_sub]
-    heard = {seat.id: analyses.of(FOUND, subs[0], seat.id) for seat in job.system.seats} if len(subs) == 1 else {}
-    levels = {seat: each.third_octave_db for seat, each in heard.items() if each is not None and not each.clipped}
+    screened = usable(job, analyses, FOUND)
+    heard = {seat.id: screened.of(FOUND, subs[0], seat.id) for seat in job.system.seats} if len(subs) == 1 else {}
+    levels = {seat: each.third_octave_db for seat, each in heard.items() if each is not None}
     return list(levels), np.array(list(levels.values())).reshape(len(levels), len(GRID_HZ))
 
 

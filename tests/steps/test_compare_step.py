@@ -215,7 +215,7 @@ def test_clipped_recordings_and_seats_whose_gain_moved_are_left_out() -> None:
     before = SoundRoom().change("FL", ["A1"], clipped=True).add_db(None, -9, ["B2"])
     result = compared(before, SoundRoom())
     assert "A1" not in result.channels["FL"].seats
-    assert any("FL at A1, where the recording clipped" in text for text in result.left_out)
+    assert any("FL at A1: the recording clipped" in text for text in result.left_out)
     assert "B2 from what the seats hear: its gain changed in as-found" in result.left_out
     fc = result.channels["FC"].bands
     assert "B2" not in fc["heard"]["300-3000"].before.deviations_db

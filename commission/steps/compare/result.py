@@ -24,6 +24,7 @@ from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Budget
 from commission.steps.seats.result import seat_gains_db
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
+from commission.steps.shared.screening import usable
 
 SUBS = "SUBS"
 """Name of the subwoofers taken together, in tables and JSON."""
@@ -124,8 +125,9 @@ def rounds_to_compare(job: Job) -> tuple[str, str] | None:
 @cached
 def one_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str, dict[str, BandResult]]]:
     """Seat variance of a single round: channel → kind → band label → result. For the record of one round alone."""
-    repeats, _ = repeatability(job, (round_id,), analyses)
     moved = set(seat_gains_db(job, round_id, analyses))
+    analyses = usable(job, analyses, round_id)
+    repeats, _ = repeatability(job, (round_id,), analyses)
     out: dict[str, dict[str, dict[str, BandResult]]] = {}
     for name, row in _heard(job, round_id, analyses)[0].items():
         plays = variance.own_band(row.levels)
@@ -151,8 +153,9 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
             u_from="",
             why_not="it needs responses of two rounds, as found and as left",
         )
-    repeats, u_from = repeatability(job, rounds, analyses)
-    (before, gaps_before), (after, gaps_after) = (_heard(job, r, analyses) for r in rounds)
+    screened = usable(job, analyses, *rounds)
+    repeats, u_from = repeatability(job, rounds, screened)
+    (before, gaps_before), (after, gaps_after) = (_heard(job, r, screened) for r in rounds)
     left_out = [f"{r}: {gap}" for r, gaps in zip(rounds, (gaps_before, gaps_after), strict=True) for gap in gaps]
     moved: set[str] = set()
     for r in rounds:
@@ -215,7 +218,7 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
                 own = [
                     item.analysis
                     for item in analyses.repeats(round_id, channel.id, seat.id)
-                    if item.analysis is not None and not item.analysis.clipped
+                    if item.analysis is not None
                 ]
                 gains = [a.level_db for a in own if a.level_db is not None]
                 if len(own) > 1 and gains and max(gains) - min(gains) > GAIN_DB:
@@ -247,10 +250,12 @@ def _heard(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, _Row]
     singles, group = sub_outputs(job)
     for channel in job.system.channels:
         own = [(s.id, a) for s in job.system.seats if (a := analyses.of(round_id, channel.id, s.id)) is not None]
-        clipped = [seat for seat, a in own if a.clipped]
-        if clipped:
-            gaps.append(f"{channel.id} at {', '.join(clipped)}, where the recording clipped")
-        own = [(seat, a) for seat, a in own if not a.clipped]
+        spoilt: dict[str, list[str]] = {}
+        for seat in job.system.seats:
+            if analyses.of(round_id, channel.id, seat.id) is None:
+                for problem in analyses.problems(round_id, channel.id, seat.id)[-1:]:
+                    spoilt.setdefault(problem, []).append(seat.id)
+        gaps += [f"{channel.id} at {', '.join(at)}: {why}" for why, at in spoilt.items()]
         if len(own) >= 2:
             row = _Row(seats=[seat for seat, _ in own], levels=np.array([a.third_octave_db for _, a in own]))
             found[channel.id] = row
@@ -283,7 +288,8 @@ def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tup
         newest = [items[-1] for sub in subs if (items := analyses.repeats(round_id, sub, seat.id))]
         if not newest:
             continue
-        why = _why_no_sum(newest, len(subs))
+        problems = [f"{sub}: {said[-1]}" for sub in subs if (said := analyses.problems(round_id, sub, seat.id))]
+        why = _why_no_sum(newest, len(subs), problems)
         total = sum_bass([item.analysis for item in newest if item.analysis is not None]) if why is None else None
         if total is None:
             reasons.append(f"{SUBS} at {seat.id}: {why or 'a response has no phase'}")
@@ -295,11 +301,9 @@ def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tup
     return _Row(seats=seats, levels=np.array(rows), how="summed"), reasons
 
 
-def _why_no_sum(newest: list[Analysed], count: int) -> str | None:
+def _why_no_sum(newest: list[Analysed], count: int, problems: list[str]) -> str | None:
     if len(newest) < count:
-        return "not every subwoofer was heard"
-    if any(item.analysis is not None and item.analysis.clipped for item in newest):
-        return "a recording clipped"
+        return problems[0] if problems else "not every subwoofer was heard"
     if newest[0].clock is None or len({item.clock for item in newest}) != 1:
         return "their responses share no clock"
     if not all(item.passes_delays for item in newest):
@@ -309,7 +313,7 @@ def _why_no_sum(newest: list[Analysed], count: int) -> str | None:
 
 def summed_subs(job: Job, round_id: str, analyses: Analyses) -> tuple[list[str], FloatArray] | None:
     """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together; None where it cannot be told."""
-    row = _heard(job, round_id, analyses)[0].get(SUBS)
+    row = _heard(job, round_id, usable(job, analyses, round_id))[0].get(SUBS)
     return None if row is None else (row.seats, row.levels)
 
 

@@ -20,6 +20,7 @@ from commission.model.verdict import surely_above
 from commission.steps.distances.arrivals import Heard, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
+from commission.steps.shared.screening import usable
 
 SUB_LATENCY_S = 0.002
 """A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
@@ -130,6 +131,7 @@ def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | No
 @cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     """Delays, settings and arrivals of a round."""
+    analyses = usable(job, analyses, round_id)
     system, delay = job.system, job.system.processor.delay
     speed = speed_of_sound_m_s(system.temperature_c)
     known = {c: found for c in system.channels if (found := taped_m(job, c, round_id)) is not None}
@@ -189,14 +191,16 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
         )
         for i, c in enumerate(channels)
     }
-    usable = mains & passes
+    heard_mains = mains & passes
     places, why_no_swap = find_places(job, round_id, analyses, speed)
     return DistancesResult(
         channels=results,
         missing=missing,
         speed_m_s=speed,
         latency_s=None if fit is None else fit.latency_s,
-        unit_fit=unit_factor(np.where(usable, arrivals, np.nan), tape, speed) if usable.sum() >= 4 else None,
+        unit_fit=unit_factor(np.where(heard_mains, arrivals, np.nan), tape, speed)
+        if heard_mains.sum() >= 4
+        else None,
         held_ratio=ratio,
         places=places,
         seats=seat_arrivals(job, round_id, analyses, {c: s.setting for c, s in zip(channels, settings, strict=True)}),

@@ -17,6 +17,7 @@ from commission.steps.distances.arrivals import hear
 from commission.steps.handover import not_typed_in
 from commission.steps.levels import result as level_results
 from commission.steps.seats import result as seat_cells
+from commission.steps.shared.screening import usable
 
 LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, TRIM, HELD, POLARITY = (
     "level_db",
@@ -43,12 +44,13 @@ def kind(quantity: str) -> str:
 
 def figures_of(job: Job, round_id: str, analyses: Analyses) -> tuple[EarlierFigure, ...]:
     """The figures of a round that a later visit compares with."""
+    screened = usable(job, analyses, round_id)
     return (
         *_settings(job, round_id),
         *_levels(job, round_id),
         *_tapes(job, round_id),
         *_responses(job, round_id, analyses),
-        *_arrivals(job, round_id, analyses),
+        *_arrivals(job, round_id, screened),
         *_spreads(job, round_id, analyses),
     )
 
@@ -125,7 +127,7 @@ def _tapes(job: Job, round_id: str) -> Iterator[EarlierFigure]:
 def _responses(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFigure]:
     found = seat_cells.solve(job, round_id, analyses)
     for (channel, seat), cell in found.cells.items():
-        if cell.level_db is not None and not (cell.analysis is not None and cell.analysis.clipped):
+        if cell.level_db is not None:
             yield EarlierFigure(
                 quantity=RESPONSE,
                 channel=channel,

@@ -87,7 +87,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         cells={
             place: _grid_cell(cell, known.get(place), result)
             for place, cell in result.cells.items()
-            if cell.analysis is not None or cell.problems
+            if cell.recording is not None or cell.problems
         },
     )
     return Outcome(
@@ -135,11 +135,11 @@ def _row_check(cells: list[Cell]) -> Check | None:
 
 def _figure(cell: Cell) -> str:
     """The one worst figure of a cell, or its level where nothing is wrong."""
-    if cell.analysis is None:
-        return "unusable"
     check = _worst_check(cell.checks)
     if check is not None:
         return _short(check)
+    if cell.analysis is None:
+        return "unusable"
     return number(cell.level_db, 1) if cell.level_db is not None else ""
 
 
@@ -189,8 +189,12 @@ def _curves(channel: Channel, seats: tuple[str, ...], result: SeatsResult) -> li
         for seat in seats
         if (cell := result.cells[(channel.id, seat)]).analysis is not None
     ]
+    spoilt = [
+        cell for seat in seats if (cell := result.cells[(channel.id, seat)]).analysis is None and cell.recording
+    ]
+    alone = [_spoilt_curve(channel, cell, result) for cell in spoilt]
     if not heard:
-        return []
+        return alone
     freq = heard[0][1].freq_hz if heard[0][1] is not None else np.array([])
     # Shifted by the microphone's level offset, so that curves and levels read alike.
     table: FloatArray = np.array(
@@ -220,7 +224,22 @@ def _curves(channel: Channel, seats: tuple[str, ...], result: SeatsResult) -> li
             series=(*common, Series(name=seat, x=freq, y=levels, kind="main")),
         )
         for (seat, _, _), levels in zip(heard, table, strict=True)
-    ]
+    ] + alone
+
+
+def _spoilt_curve(channel: Channel, cell: Cell, result: SeatsResult) -> Curve:
+    """A recording that a measuring mistake spoilt, alone: what it shows may help to see why."""
+    assert cell.recording is not None
+    y = cell.recording.view_db + result.offset_db
+    return Curve(
+        id=f"seats:{channel.id}:{cell.seat}",
+        title=f"{channel.label} at {cell.seat}",
+        channel=channel.id,
+        seat=cell.seat,
+        y_unit=_unit(result),
+        caption=f"1/12 octave; not used: {cell.problems[-1]}" if cell.problems else "1/12 octave",
+        series=(Series(name=cell.seat, x=cell.recording.freq_hz, y=y, kind="main"),),
+    )
 
 
 def _reference_table(job: Job, result: SeatsResult) -> tuple[Table, ...]:
@@ -348,7 +367,7 @@ def _advice(job: Job, result: SeatsResult) -> tuple[Advice, ...]:
     if result.seat_gain_db:
         seat = next(iter(result.seat_gain_db))
         return (Advice(text=f"Measure {seat} again with the gain of the other seats.", step="seats", priority=12),)
-    clipped = [place for place, cell in result.cells.items() if cell.analysis is not None and cell.analysis.clipped]
+    clipped = [place for place, cell in result.cells.items() if cell.recording is not None and cell.recording.clipped]
     if clipped:
         channel, seat = clipped[0]
         more = f" ({len(clipped)} recordings clipped)" if len(clipped) > 1 else ""

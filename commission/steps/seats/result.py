@@ -20,6 +20,7 @@ from commission.model import Analyses, Analysis, Budget, Channel, Check, FloatAr
 from commission.model.show import number
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
+from commission.steps.shared.screening import screen
 
 CLIP_LIMIT = Limit(high=0.0, unit="", basis="no recording six times too often at its top; own simulations")
 POLARITY_LIMIT = Limit(low=0.0, unit="", basis="every loudspeaker pushes first; common practice")
@@ -59,6 +60,9 @@ class Cell:
     channel: Channel
     seat: str
     analysis: Analysis | None
+    """What may be used of its newest recording; None where nothing may."""
+    recording: Analysis | None = None
+    """The newest recording as it is, also where a measuring mistake spoilt it."""
     repeats: int
     level_db: float | None
     """With the microphone's level offset where one is noted, else relative."""
@@ -105,6 +109,8 @@ class SeatsResult:
 
     cells: dict[tuple[str, str], Cell]
     calibrated: bool
+    offset_db: float
+    """What is added to relative levels; 0 where they stay relative."""
     seat_gain_db: dict[str, float]
     """How far each seat is off on all its main channels alike; only where that can be told."""
     channel_level_db: dict[str, float]
@@ -127,8 +133,10 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     """Judge every cell of a round."""
     system = job.system
     offset = level_offset_db(job)
-    found = {(c.id, s.id): analyses.of(round_id, c.id, s.id) for c in system.channels for s in system.seats}
-    sound = {place: None if a is None or a.clipped else a for place, a in found.items()}
+    places = [(c.id, s.id) for c in system.channels for s in system.seats]
+    recorded = {place: analyses.of(round_id, *place) for place in places}
+    analyses = screen(job, round_id, analyses).usable
+    sound = {place: analyses.of(round_id, *place) for place in places}
     gains = _seat_gains(job, sound)
     against = _against(job, sound)
     signs = {
@@ -143,8 +151,9 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         spreads = _spreads(channel, {s.id: sound[(channel.id, s.id)] for s in system.seats}, gains, counted)
         for seat in system.seats:
             place = (channel.id, seat.id)
-            analysis = found[place]
+            analysis, recording = sound[place], recorded[place]
             repeats = analyses.repeats(round_id, *place)
+            problems = analyses.problems(round_id, *place)
             checks: list[Check] = []
             spread = spreads.get(seat.id)
             own = _spread_budgets(channel, seat.id, spread) if analysis is not None and spread is not None else ()
@@ -156,22 +165,26 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
                     *_driver_checks(job, channel, seat.id, analysis, against.get(channel.id)),
                     *_spread_checks(job, channel, seat.id, analysis, spread, own, gains),
                 ]
+            elif recording is not None:
+                checks = _spoilt_checks(job, channel, seat.id, recording, problems[-1])
             cells[place] = Cell(
                 channel=channel,
                 seat=seat.id,
                 analysis=analysis,
+                recording=recording,
                 checks=tuple(checks),
                 repeats=len(repeats),
                 level_db=None
                 if analysis is None or analysis.level_db is None
                 else analysis.level_db + (offset or 0.0),
-                problems=analyses.problems(round_id, *place),
+                problems=problems,
                 budgets=own,
                 clock=repeats[-1].clock if repeats else None,
             )
     return SeatsResult(
         cells=cells,
         calibrated=offset is not None,
+        offset_db=offset or 0.0,
         seat_gain_db=gains,
         against=against,
         channel_level_db=_channel_levels(job, cells),
@@ -191,8 +204,8 @@ def _channel_levels(job: Job, cells: dict[tuple[str, str], Cell]) -> dict[str, f
 def seat_gains_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, float]:
     """Seats at which the gain moved between recordings, and by how much [dB]."""
     places = [(c.id, s.id) for c in job.system.channels for s in job.system.seats]
-    found = {place: analyses.of(round_id, *place) for place in places}
-    return _seat_gains(job, {place: None if a is None or a.clipped else a for place, a in found.items()})
+    analyses = screen(job, round_id, analyses).usable
+    return _seat_gains(job, {place: analyses.of(round_id, *place) for place in places})
 
 
 def _seat_gains(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[str, float]:
@@ -347,7 +360,7 @@ def deepest(level_db: FloatArray, mean_db: FloatArray, plays: BoolArray, freq_hz
 def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis) -> Check:
     enough = analysis.snr_db is not None and analysis.snr_db >= job.limit("seats.snr").lower
     # A lower bound can pass and never fail.
-    why = _clipped(analysis) or (None if enough else analysis.why.get("snr"))
+    why = None if enough else analysis.why.get("snr")
     if why is None and analysis.snr_db is None:
         why = "its noise is not known"
     return Check(
@@ -363,8 +376,27 @@ def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis) -> Che
     )
 
 
-def _clipped(analysis: Analysis) -> str | None:
-    return "the recording clipped" if analysis.clipped else None
+def _spoilt_checks(job: Job, channel: Channel, seat: str, recording: Analysis, why: str) -> list[Check]:
+    """What is not tested because a measuring mistake spoilt the recording; clipping shows by itself."""
+    kinds = (
+        ("snr", "polarity", "level", "bass") if channel.is_sub else ("snr", "polarity", "treble", "level", "direct")
+    )
+    texts = {"snr": "signal to noise", "level": "level against the seats' mean", "treble": "drivers"}
+    return [
+        *_clip_check(channel, seat, recording),
+        *(
+            Check(
+                id=f"seats.{kind}",
+                channel=channel.id,
+                seat=seat,
+                value=None,
+                unit="",
+                why_not=why,
+                text=texts.get(kind, kind),
+            )
+            for kind in kinds
+        ),
+    ]
 
 
 def _clip_check(channel: Channel, seat: str, analysis: Analysis) -> list[Check]:
@@ -396,8 +428,8 @@ def _polarity_check(
 ) -> Check:
     sign, (common, negative, told) = analysis.polarity, agreed
     odd = sign == (1 if inverted else -1)
-    why = _clipped(analysis)
-    if why is None and sign is None:
+    why = None
+    if sign is None:
         why = analysis.why.get("polarity") or "its polarity is not told"
     elif why is None and common is None:
         why = f"the seats do not agree: reversed at {negative} of {told}"
@@ -424,8 +456,8 @@ def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, ag
     if against is None:
         return []
     treble, low = against.gaps.get(seat, (None, None))
-    why = _clipped(analysis)
-    if why is None and treble is None:
+    why = None
+    if treble is None:
         why = f"it or {against.partner} was not heard over the whole range there and at the seat opposite"
     return [
         Check(
@@ -471,8 +503,8 @@ def _spread_checks(
 ) -> list[Check]:
     if spread is None:
         return []
-    why = _clipped(analysis)
-    if why is None and seat in gains:
+    why = None
+    if seat in gains:
         why = f"the gain changed at {seat}: {number(gains[seat], 1, signed=True)} dB on all channels"
     limit = job.limit("seats.sub-level") if channel.is_sub else job.limit("seats.level")
     kinds = [("level", spread.level_db, limit, "level against the seats' mean")]

@@ -1,0 +1,71 @@
+"""Measuring mistakes are looked for before anything is said of the house, and what they spoilt is taken out.
+
+`screen` is pure: job, round and analyses in; the mistakes and the analyses that may be used out. Every step and every rule
+draws its conclusions from `Screening.usable`. A response of which nothing may be used stays in it as one that has a problem
+and no analysis, like a file that cannot be read; so cells and checks say why.
+
+Detectors run in the order of `DETECTORS`, each on what the earlier ones left, so that no recording is accused twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TypeAlias
+
+from commission.model import Analysed, Analyses, Job
+from commission.steps.shared.cache import cached
+from commission.steps.shared.screening.mistake import Kind, Mistake, places, unusable, without_times
+from commission.steps.shared.screening.recordings import clipped
+
+__all__ = ["Kind", "Mistake", "Screening", "places", "screen", "unusable", "usable", "without_times"]
+
+Detector: TypeAlias = Callable[[Job, str, Analyses], tuple[Mistake, ...]]
+
+DETECTORS: tuple[Detector, ...] = (clipped,)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Screening:
+    """What measuring mistakes left of one round."""
+
+    mistakes: tuple[Mistake, ...]
+    usable: Analyses
+    """All rounds; in the screened one without what the mistakes spoilt, and with what they allow to correct."""
+
+    def of(self, *kinds: Kind) -> tuple[Mistake, ...]:
+        """The mistakes of these kinds, in the order in which they were found."""
+        return tuple(mistake for mistake in self.mistakes if mistake.kind in kinds)
+
+
+@cached
+def screen(job: Job, round_id: str, analyses: Analyses) -> Screening:
+    """The measuring mistakes of a round, and what may be used of its responses."""
+    mistakes: list[Mistake] = []
+    left = analyses
+    for detector in DETECTORS:
+        found = detector(job, round_id, left)
+        mistakes += found
+        left = _without(left, found)
+    return Screening(mistakes=tuple(mistakes), usable=left)
+
+
+def usable(job: Job, analyses: Analyses, *rounds: str) -> Analyses:
+    """The analyses that may be used, with these rounds screened."""
+    for round_id in rounds:
+        analyses = screen(job, round_id, analyses).usable
+    return analyses
+
+
+def _without(analyses: Analyses, mistakes: tuple[Mistake, ...]) -> Analyses:
+    changed = {seq: mistake for mistake in mistakes for seq in mistake.usable}
+    if not changed:
+        return analyses
+    return Analyses(_screened(item, changed.get(item.seq)) for item in analyses)
+
+
+def _screened(item: Analysed, mistake: Mistake | None) -> Analysed:
+    if mistake is None:
+        return item
+    analysis = mistake.usable[item.seq]
+    return replace(item, analysis=analysis, problem=mistake.reason if analysis is None else item.problem)
