@@ -8,6 +8,8 @@ from dataclasses import replace
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
+    Action,
+    ActionLogged,
     CommissionError,
     Decided,
     EarlierVisit,
@@ -59,6 +61,7 @@ class _SoFar:
         self.readings: list[Reading] = []
         self.responses: list[StoredResponse] = []
         self.stimuli: dict[str, str] = {}
+        self.actions: list[Action] = []
         self.earlier: EarlierVisit | None = None
         self.limits: LimitsProfile | None = None
         self.decisions: dict[tuple[str, str, str], str] = {}
@@ -84,6 +87,8 @@ class _SoFar:
                 self.rounds.append(body.round)
             case StimulusStored() as body:
                 self.stimuli[body.file_sha256] = body.file_name
+            case ActionLogged() as body:
+                self.actions.append(Action(seq=event.seq, at=event.at, body=body))
             case EarlierVisit() as body:
                 self.earlier = body
             case LimitsChosen() as body:
@@ -115,6 +120,7 @@ class _SoFar:
             responses=tuple(self.responses),
             stimuli=self.stimuli,
             notes=tuple(self.kept[Noted]),
+            actions=tuple(self.actions),
             photos=tuple(self.kept[PhotoAttached]),
             earlier=self.earlier,
             limits=self.limits,

@@ -34,6 +34,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
         Event,
         EventBody,
         Finding,
+        Followed,
         Importer,
         ImportOptions,
         ImportRow,
@@ -81,6 +82,7 @@ class Visit:
         self._analysed: dict[tuple[int, bool], Analysed] = {}  # by the keys of `_by_key`
         self._outcomes: dict[tuple[str, str], tuple[object, Outcome]] = {}
         self._findings: dict[str, tuple[object, tuple[Finding, ...]]] = {}
+        self._followed: dict[str, tuple[object, tuple[Followed, ...]]] = {}
         self._rejudged: tuple[object, Rejudged | None] | None = None
         self._analyses: Analyses | None = None
         self.job: Job = fold(journal.events())
@@ -254,6 +256,18 @@ class Visit:
         if known is None or known[0] != state:
             known = (state, find(job, round_id, analyses, self.outcomes(round_id)))
             self._findings[round_id] = known
+        return known[1]
+
+    def followed(self, round_id: str) -> tuple[Followed, ...]:
+        """The findings of the rounds up to this one, each with what became of it by the newest round."""
+        from commission.diagnosis.fates import follow
+
+        job, analyses = self.job, self.analyses
+        state = (job.log[-1].seq if job.log else 0, id(analyses))
+        known = self._followed.get(round_id)
+        if known is None or known[0] != state:
+            known = (state, follow(job, round_id, self.findings, self.outcomes))
+            self._followed[round_id] = known
         return known[1]
 
     def next_advice(self, round_id: str) -> Advice | None:

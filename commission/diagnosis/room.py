@@ -138,6 +138,7 @@ RULES = (
         step="seats",
         symptom="no bass at one seat",
         look=_null,
+        place="seat",
         basis="10 dB below the seats' mean over a third octave; common practice",
     ),
     Rule(

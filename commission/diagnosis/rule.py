@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields
+from typing import Literal
 
 from commission.diagnosis.evidence import Evidence
 from commission.model import Finding
@@ -44,6 +45,8 @@ class Rule:
     check: str
     """Id of the checks of that step which would show it again."""
     look: Callable[[Evidence, Found], Iterator[FindingDetails]]
+    place: Literal["channel", "seat"] = "channel"
+    """What makes it the same fault in another round: its channels, or its seats."""
 
     def apply(self, evidence: Evidence, found: Found) -> list[Finding]:
         """The findings of this rule."""
@@ -54,6 +57,7 @@ class Rule:
                 cause=self.cause,
                 step=self.step,
                 check=self.check,
+                place=self.place,
                 **{name: getattr(said, name) for name in names},
             )
             for said in self.look(evidence, found)

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from commission.model.errors import InputError as InputError
     from commission.model.errors import StoreError as StoreError
     from commission.model.events import EVENT_KINDS as EVENT_KINDS
+    from commission.model.events import ActionKind as ActionKind
+    from commission.model.events import ActionLogged as ActionLogged
     from commission.model.events import Decided as Decided
     from commission.model.events import EarlierFigure as EarlierFigure
     from commission.model.events import EarlierVisit as EarlierVisit
@@ -32,8 +34,11 @@ if TYPE_CHECKING:
     from commission.model.events import StimulusStored as StimulusStored
     from commission.model.events import SystemDefined as SystemDefined
     from commission.model.events import Withdrawn as Withdrawn
+    from commission.model.followed import Fate as Fate
+    from commission.model.followed import Followed as Followed
     from commission.model.imports import ImportOptions as ImportOptions
     from commission.model.imports import ImportRow as ImportRow
+    from commission.model.job import Action as Action
     from commission.model.job import Job as Job
     from commission.model.job import Reading as Reading
     from commission.model.job import StoredResponse as StoredResponse
@@ -112,6 +117,8 @@ else:
         "errors": ("Cancelled", "CommissionError", "InputError", "StoreError"),
         "events": (
             "EVENT_KINDS",
+            "ActionKind",
+            "ActionLogged",
             "Decided",
             "EarlierFigure",
             "EarlierVisit",
@@ -131,8 +138,9 @@ else:
             "SystemDefined",
             "Withdrawn",
         ),
+        "followed": ("Fate", "Followed"),
         "imports": ("ImportOptions", "ImportRow"),
-        "job": ("Job", "Reading", "StoredResponse"),
+        "job": ("Action", "Job", "Reading", "StoredResponse"),
         "judged": ("Judged", "JudgedKind", "JudgedPlace"),
         "limits": ("LimitsProfile", "ProfileLimit", "default_profile", "read_profile"),
         "outcome": (

@@ -102,6 +102,27 @@ class Noted:
     text: str
 
 
+ActionKind = Literal["repaired", "adjusted", "replaced", "accepted", "later"]
+"""What was done about a finding: "accepted" by the client as it is, "later" with the reason in the note."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ActionLogged:
+    """What somebody did about a finding; the event's time says when."""
+
+    round: str
+    """The round in which the finding was looked at."""
+    finding: str
+    """Id of the finding, such as "wiring.polarity"."""
+    title: str
+    """The finding as it was worded then, so that the log can be read without the program."""
+    channels: tuple[str, ...] = ()
+    seats: tuple[str, ...] = ()
+    action: ActionKind
+    by: str = ""
+    note: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoAttached:
     """A photograph to a step; the picture, scaled down and without position data, lies beside it."""
@@ -197,6 +218,7 @@ EventBody = (
     | ResponseStored
     | StimulusStored
     | Noted
+    | ActionLogged
     | PhotoAttached
     | EarlierVisit
     | Decided
@@ -215,6 +237,7 @@ EVENT_KINDS: dict[str, type[EventBody]] = {
     "response-stored": ResponseStored,
     "stimulus-stored": StimulusStored,
     "noted": Noted,
+    "action-logged": ActionLogged,
     "photo-attached": PhotoAttached,
     "earlier-visit": EarlierVisit,
     "decided": Decided,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from commission.model.events import EarlierVisit, Event, ReadingEntered, ResponseStored
+from commission.model.events import ActionLogged, EarlierVisit, Event, ReadingEntered, ResponseStored
 from commission.model.limits import LimitsProfile, default_profile
 from commission.model.system import AS_FOUND, Setting, System
 from commission.model.verdict import Limit
@@ -30,6 +30,20 @@ class StoredResponse:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Action:
+    """Something done about a finding, not withdrawn, with the event it came from."""
+
+    seq: int
+    at: str
+    body: ActionLogged
+
+    @property
+    def mends(self) -> bool:
+        """Whether it claims to have removed the fault; accepting or postponing it does not."""
+        return self.body.action in ("repaired", "adjusted", "replaced")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """Immutable; a new one is folded after each event."""
 
@@ -48,6 +62,8 @@ class Job:
     stimuli: dict[str, str] = field(default_factory=dict)
     """SHA-256 of stimulus files, and their names."""
     notes: tuple[Event, ...] = ()
+    actions: tuple[Action, ...] = ()
+    """What was done about findings, oldest first."""
     photos: tuple[Event, ...] = ()
     """PhotoAttached events that count, in the order attached."""
     earlier: EarlierVisit | None = None

@@ -144,7 +144,9 @@ class Finding:
     remedy: str = ""
     step: str = ""
     check: str = ""
-    """Id of the checks of that step that would show it again: without one of them judged, nobody can say it is mended."""
+    """Id of the checks of that step that would show it again: unless they were checked, nobody can say it is gone."""
+    place: Literal["channel", "seat"] = "channel"
+    """What makes it the same fault in another round: its channels, or its seats (a null at one seat)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

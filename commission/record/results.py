@@ -13,7 +13,7 @@ from typing import Any
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
-from commission.model import Check, Event, Finding, Outcome, worst
+from commission.model import Check, Event, Finding, Followed, Outcome, worst
 from commission.model.units import clean_text
 from commission.record.drift_values import drift_values
 from commission.record.rejudged import rejudged_values
@@ -45,7 +45,7 @@ def results(visit: Visit) -> dict[str, Any]:
         "variance": _variance(visit),
         "bass": {},
         **drift_values(visit),
-        "findings": [_finding(finding, r) for r in job.rounds for finding in visit.findings(r)],
+        "findings": _findings(visit),
         "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in all_steps()},
         "judged_differently": rejudged_values(visit.rejudged()),
     }
@@ -239,7 +239,22 @@ def _band(result: compare.BandResult) -> dict[str, Any]:
     }
 
 
-def _finding(finding: Finding, round_id: str) -> dict[str, Any]:
+def _findings(visit: Visit) -> list[dict[str, Any]]:
+    """The findings of every round, each with what became of it by the newest one."""
+    from commission.diagnosis.fates import followed_as
+
+    rounds = visit.job.rounds
+    followed = visit.followed(rounds[-1])
+    found = [(r, finding) for r in rounds for finding in visit.findings(r)]
+    remembered = [
+        (each.round, each.first)
+        for each in followed
+        if not any(followed_as(finding, (each,)) for _, finding in found)
+    ]
+    return [_finding(finding, r, followed_as(finding, followed)) for r, finding in (*found, *remembered)]
+
+
+def _finding(finding: Finding, round_id: str, followed: Followed | None) -> dict[str, Any]:
     return {
         "id": finding.id,
         "round": round_id,
@@ -252,6 +267,19 @@ def _finding(finding: Finding, round_id: str) -> dict[str, Any]:
         "alternatives": list(finding.alternatives),
         "confirm": finding.confirm,
         "remedy": finding.remedy,
+        "status": None if followed is None else followed.fate.value,
+        "status_channels": [] if followed is None else list(followed.open_channels),
+        "actions": [
+            {
+                "action": each.body.action,
+                "by": each.body.by,
+                "at": each.at,
+                "round": each.body.round,
+                "note": each.body.note,
+                "event": each.seq,
+            }
+            for each in (followed.actions if followed is not None else ())
+        ],
     }
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from commission.model import Check, Column, Finding, Outcome, Row, Table, Verdict
+from commission.model import Check, Column, Followed, Outcome, Row, Table, Verdict
+from commission.model.followed import ACTION_WORDS
 from commission.model.show import cell_text, number, unit_text, verdict_word
 from commission.model.units import clean_text
 from commission.record.rejudged import rejudged_lines
@@ -68,16 +69,25 @@ def check_sentence(check: Check) -> str:
     return f"{said}: {verdict_word(check.verdict)}, {value}{expanded}{limit}"
 
 
-def finding_lines(finding: Finding) -> list[str]:
-    """A finding with its evidence, rivals, confirming test and remedy."""
+def finding_lines(followed: Followed, round_id: str) -> list[str]:
+    """A finding with what became of it, its evidence, rivals, confirming test, remedy, and what was done about it.
+
+    One of an earlier round that this round does not show again has its evidence there.
+    """
+    finding = followed.finding
     sure = "" if finding.confidence is None else f" (confidence {finding.confidence:.0%})"
-    lines = [f"{finding.cause}: {finding.title}{sure}"]
+    lines = [f"{finding.cause}: {followed.title}{sure}", f"    status: {followed.status}"]
+    if not followed.now and followed.round != round_id:
+        return lines
     lines += [f"    evidence: {text}" for text in finding.evidence]
     lines += [f"    could also be: {text}" for text in finding.alternatives]
     if finding.confirm:
         lines.append(f"    to confirm: {finding.confirm}")
     if finding.remedy:
         lines.append(f"    remedy: {finding.remedy}")
+    for each in followed.actions:
+        by, note = (f" by {each.body.by}" if each.body.by else "", f": {each.body.note}" if each.body.note else "")
+        lines.append(f"    done: {ACTION_WORDS[each.body.action]}{by}, {each.at[:10]} {each.at[11:16]} UTC{note}")
     return lines
 
 
@@ -141,10 +151,10 @@ def visit_lines(visit: Visit, only_round: str | None = None, *, budgets: bool = 
             outcome = visit.outcome(step.id, round_id)
             if outcome.total or outcome.tables or outcome.checks or outcome.remarks:
                 lines += ["", *outcome_lines(outcome, step.title, units, budgets=budgets)]
-        found = visit.findings(round_id)
+        found = visit.followed(round_id)
         lines += ["", f"Findings ({round_id}): " + ("none" if not found else "")]
-        for finding in found:
-            lines += finding_lines(finding)
+        for followed in found:
+            lines += finding_lines(followed, round_id)
     if kept := rejudged_lines(visit.rejudged()):
         lines += ["", *kept]
     lines += ["", f"Log: {len(job.log)} events, digest {job.digest}"]

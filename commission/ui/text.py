@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from commission import model
 from commission.model.events import (
+    ActionLogged,
     Decided,
     EarlierVisit,
     JobCreated,
@@ -22,6 +23,7 @@ from commission.model.events import (
     SystemDefined,
     Withdrawn,
 )
+from commission.model.followed import ACTION_WORDS
 from commission.model.judged import Judged
 from commission.model.units import clean_text, counted
 from commission.model.units import round_name as round_name
@@ -115,6 +117,8 @@ def event_words(event: Event, job: Job) -> str:
             text = f"stimulus {name}"
         case Noted(step=step, text=said):
             text = f"note on {step}: {said}"
+        case ActionLogged(title=title, action=action, by=by, note=note):
+            text = f"{title}: {ACTION_WORDS[action]}" + (f" by {by}" if by else "") + (f", {note}" if note else "")
         case PhotoAttached(step=step, file_name=name, caption=caption):
             text = f"photograph on {step}: {name}" + (f", {caption}" if caption else "")
         case EarlierVisit(title=title, closed_at=at, figures=figures):

@@ -21,6 +21,7 @@ from commission.job.codec import decode, encode, kind_of
 from commission.job.store import APPLICATION_ID, JobFile
 from commission.model import (
     EVENT_KINDS,
+    ActionLogged,
     Decided,
     Event,
     EventBody,
@@ -68,6 +69,17 @@ bodies = st.one_of(
         unit=words,
     ),
     st.builds(Noted, step=words, round=st.none() | words, text=words),
+    st.builds(
+        ActionLogged,
+        round=words,
+        finding=words,
+        title=words,
+        channels=st.lists(words, max_size=2).map(tuple),
+        seats=st.lists(words, max_size=2).map(tuple),
+        action=st.sampled_from(["repaired", "adjusted", "replaced", "accepted", "later"]),
+        by=words,
+        note=words,
+    ),
     st.builds(Decided, round=words, step=words, key=words, value=words),
     st.builds(Signed, role=st.sampled_from(["technician", "client"]), name=words),
     st.builds(RoundOpened, round=words),

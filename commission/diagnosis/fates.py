@@ -1,0 +1,297 @@
+"""What became of each finding: followed through the rounds by kind and place, and never better than was measured.
+
+A finding counts as gone only where a later round holds a check that would show it, and does not show it. A logged repair
+is no measurement: until one follows, the finding stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from commission.diagnosis import RULES
+from commission.diagnosis.room import SPOILT
+from commission.model import AS_FOUND, Action, Check, Fate, Finding, Followed, Job, Outcome, Verdict
+
+CAUSE_ORDER = ("electronics", "settings", "room")
+"""What is repaired first: nothing else can be judged while the wiring is wrong."""
+_SHOWS_FAULT = frozenset(
+    {
+        "levels.match",
+        "distances.setting",
+        "distances.arrival",
+        "distances.place",
+        "seats.polarity",
+        "seats.treble",
+        "seats.lows",
+    }
+)
+"""Checks that fail for the very fault that names them; others only show that the place was measured again."""
+_BY_SETTINGS, _BY_SOUND = "distances.setting", "distances.arrival"
+"""What is checked from the settings noted alone, and the same by measurement."""
+
+
+def same_fault(one: Finding, other: Finding) -> bool:
+    """The same kind of fault at the same place: a channel in common, or a seat where the seat is what is at fault."""
+    if one.id != other.id:
+        return False
+    mine, theirs = (f.seats if f.place == "seat" else f.channels for f in (one, other))
+    return bool(set(mine) & set(theirs)) or not (mine and theirs)
+
+
+@dataclass(slots=True)
+class _Fault:
+    first: Finding
+    round: str
+    seen: dict[str, list[Finding]] = field(default_factory=dict)
+    """Round → the findings that are this fault there."""
+
+
+def follow(
+    job: Job,
+    round_id: str,
+    findings: Callable[[str], Sequence[Finding]],
+    outcomes: Callable[[str], Mapping[str, Outcome]],
+) -> tuple[Followed, ...]:
+    """Every finding of the rounds up to `round_id`, with what became of it by the newest round.
+
+    `findings` and `outcomes` give those of a round; both are asked once for each round that is needed. The order is that
+    of repair: electronics, settings, room.
+    """
+    rounds = _rounds(job, round_id)
+    shown = rounds[: rounds.index(round_id) + 1]
+    found = {each: findings(each) for each in rounds}
+    faults: list[_Fault] = []
+    for each in rounds:
+        for finding in found[each]:
+            known = [f for f in faults if _matches(f, finding)]
+            if not known:
+                known = [_Fault(first=finding, round=each)]
+                faults += known
+            for fault in known:
+                fault.seen.setdefault(each, []).append(finding)
+    faults += _logged_only(job, faults, rounds)
+    followed = [
+        _followed(job, fault, rounds, found, {each: outcomes(each) for each in rounds})
+        for fault in faults
+        if fault.round in shown
+    ]
+    return tuple(sorted(followed, key=lambda each: CAUSE_ORDER.index(each.first.cause)))
+
+
+def _logged_only(job: Job, faults: Sequence[_Fault], rounds: Sequence[str]) -> list[_Fault]:
+    """Faults that only the log remembers: a later measurement of the same round has replaced the one that showed them."""
+    rules = {rule.id: rule for rule in RULES}
+    out: list[_Fault] = []
+    for body in (action.body for action in job.actions):
+        rule = rules.get(body.finding)
+        if rule is None or body.round not in rounds:
+            continue
+        finding = Finding(
+            id=rule.id,
+            cause=rule.cause,
+            title=body.title,
+            channels=body.channels,
+            seats=body.seats,
+            step=rule.step,
+            check=rule.check,
+            place=rule.place,
+        )
+        if not any(_matches(fault, finding) for fault in (*faults, *out)):
+            out.append(_Fault(first=finding, round=body.round))
+    return out
+
+
+def _rounds(job: Job, round_id: str) -> tuple[str, ...]:
+    """The rounds to look at, in order: up to the newest that holds anything, or to `round_id` where that is later."""
+    rounds = job.rounds if round_id in job.rounds else (*job.rounds, round_id)
+    filled = {r.body.round for r in job.readings} | {r.body.round for r in job.responses}
+    filled |= {place[0] for place in job.settings} | {round_id, AS_FOUND}
+    return rounds[: max(rounds.index(each) for each in filled if each in rounds) + 1]
+
+
+def _matches(fault: _Fault, finding: Finding) -> bool:
+    newest = next(reversed(fault.seen.values()), [fault.first])
+    return same_fault(fault.first, finding) or any(same_fault(each, finding) for each in newest)
+
+
+def _followed(
+    job: Job,
+    fault: _Fault,
+    rounds: tuple[str, ...],
+    found: Mapping[str, Sequence[Finding]],
+    outcomes: Mapping[str, Mapping[str, Outcome]],
+) -> Followed:
+    first, newest = fault.first, rounds[-1]
+    actions = tuple(each for each in job.actions if _is_about(each, first))
+    entered = _settings_entered(job, first)
+    now = tuple(fault.seen.get(newest, ()))
+    later = rounds[rounds.index(next(reversed(fault.seen))) + 1 if fault.seen else rounds.index(fault.round) :]
+    hidden = {each for each in rounds if _hidden(job, first, found[each])}
+    rest: tuple[str, ...] = ()
+    if now:
+        fate = _fate_present(job, fault, rounds, hidden, outcomes, actions)
+        rest = _still(first, now)
+    else:
+        fate, rest = _fate_absent(job, first, later, hidden, outcomes, actions, entered=entered)
+    if actions and not fate.gone and fate is not Fate.REPAIRED_NOT_MEASURED:
+        fate = {"accepted": Fate.ACCEPTED, "later": Fate.LEFT_FOR_LATER}.get(actions[-1].body.action, fate)
+    return Followed(
+        first=first,
+        round=fault.round,
+        now=now,
+        fate=fate,
+        actions=actions,
+        settings_entered=entered or (fate is Fate.REPAIRED_NOT_MEASURED and not actions),
+        open_channels=rest,
+    )
+
+
+def followed_as(finding: Finding, followed: Iterable[Followed]) -> Followed | None:
+    """What became of a finding of any round, among those followed; None where it is not among them."""
+    return next((each for each in followed if any(same_fault(one, finding) for one in (each.first, *each.now))), None)
+
+
+def _is_about(action: Action, finding: Finding) -> bool:
+    body = action.body
+    if body.finding != finding.id:
+        return False
+    mine, theirs = (finding.seats, body.seats) if finding.place == "seat" else (finding.channels, body.channels)
+    return bool(set(mine) & set(theirs)) or not (mine and theirs)
+
+
+def _still(first: Finding, now: Iterable[Finding]) -> tuple[str, ...]:
+    """The channels still at fault, where the newest round names fewer than the first."""
+    named = {channel for each in now for channel in each.channels}
+    return tuple(c for c in first.channels if c in named) if named < set(first.channels) else ()
+
+
+def _fate_present(
+    job: Job,
+    fault: _Fault,
+    rounds: tuple[str, ...],
+    hidden: set[str],
+    outcomes: Mapping[str, Mapping[str, Outcome]],
+    actions: tuple[Action, ...],
+) -> Fate:
+    """The newest round shows it."""
+    newest = rounds[-1]
+    mended = [each for each in actions if each.mends]
+    if mended and mended[-1] is actions[-1] and not _measured_since(job, fault.first, newest, mended[-1].seq):
+        return Fate.REPAIRED_NOT_MEASURED
+    if fault.round != newest:
+        return Fate.STILL_THERE
+    earlier = rounds[:-1]
+    if not earlier:
+        return Fate.STILL_THERE if mended else Fate.OPEN
+    places: set[str | None] = set(fault.first.channels) or {None}
+    carried = [r for r in earlier if r not in hidden and set(_checked(fault.first, outcomes[r])) >= places]
+    return Fate.NEW if carried else Fate.FIRST_EXAMINED
+
+
+def _fate_absent(
+    job: Job,
+    first: Finding,
+    later: tuple[str, ...],
+    hidden: set[str],
+    outcomes: Mapping[str, Mapping[str, Outcome]],
+    actions: tuple[Action, ...],
+    *,
+    entered: bool,
+) -> tuple[Fate, tuple[str, ...]]:
+    """The newest round does not show it: what the rounds after its last appearance are worth."""
+    places: tuple[str | None, ...] = first.channels or (None,)
+    checked: dict[str | None, Sequence[Check]] = {}
+    for each in later:
+        if each not in hidden:
+            checked |= _checked(first, outcomes[each])
+    failing = tuple(
+        place
+        for place in places
+        if first.check in _SHOWS_FAULT and any(c.verdict is Verdict.FAIL for c in checked.get(place, ()))
+    )
+    if failing:
+        return Fate.STILL_THERE, _some(failing, places)
+    rest = tuple(place for place in places if place not in checked)
+    mended = [each for each in actions if each.mends]
+    if not rest:
+        by_settings = first.check == _BY_SETTINGS and not any(
+            _checked(first, outcomes[each], _BY_SOUND) for each in later
+        )
+        if by_settings:  # the settings are right now; nobody has measured whether the sound is
+            return Fate.REPAIRED_NOT_MEASURED, ()
+        return (Fate.REPAIRED if mended or entered else Fate.NO_LONGER_FOUND), ()
+    some = _some(rest, places)
+    if mended or entered:
+        return Fate.REPAIRED_NOT_MEASURED, some
+    again = any(_evidence(job, first, each) for each in later)
+    measured = {place for each in later for place in _evidence(job, first, each)}
+    undetermined = again and (first.channels == () or set(rest) <= measured)
+    return (Fate.NOT_DETERMINED if undetermined else Fate.NOT_MEASURED_AGAIN), some
+
+
+def _some(rest: Iterable[str | None], places: Sequence[str | None]) -> tuple[str, ...]:
+    """The channels left, where they are not all of them."""
+    names = tuple(each for each in rest if each is not None)
+    return names if len(names) < len(places) else ()
+
+
+def _checked(
+    finding: Finding, outcomes: Mapping[str, Outcome], check_id: str = ""
+) -> dict[str | None, Sequence[Check]]:
+    """Channel → its checks of the finding's kind that were carried out there; None: the finding names no channel.
+
+    A finding without a check of its own is checked where its step is done.
+    """
+    outcome, wanted = outcomes.get(finding.step), check_id or finding.check
+    if outcome is None:
+        return {}
+    if not wanted:
+        return dict.fromkeys(finding.channels or (None,), ()) if outcome.state == "done" else {}
+    out: dict[str | None, list[Check]] = {}
+    for check in outcome.checks:
+        at_seat = finding.place != "seat" or check.seat is None or check.seat in finding.seats
+        if check.id == wanted and check.verdict is not Verdict.NOT_TESTED and at_seat:
+            for channel in finding.channels if check.channel is None else (check.channel,):
+                out.setdefault(channel, []).append(check)
+            if not finding.channels:
+                out.setdefault(None, []).append(check)
+    return dict(out)
+
+
+def _evidence(job: Job, finding: Finding, round_id: str) -> dict[str, int]:
+    """Channel → the newest event of a round that the finding's step rests on; all channels where it names none."""
+    newest: dict[str, int] = {}
+    stored = job.readings_of(round_id, finding.step) if finding.step == "levels" else job.responses_of(round_id)
+    for each in stored:
+        channel = each.body.channel
+        if channel is None or (finding.channels and channel not in finding.channels):
+            continue
+        if finding.place == "seat" and finding.seats and each.body.seat not in finding.seats:
+            continue
+        newest[channel] = max(each.seq, newest.get(channel, 0))
+    return newest
+
+
+def _measured_since(job: Job, finding: Finding, round_id: str, seq: int) -> bool:
+    """Whether every channel of a finding was measured in that round after an event."""
+    newest = _evidence(job, finding, round_id)
+    return bool(newest) and set(finding.channels) <= set(newest) and min(newest.values()) > seq
+
+
+def _hidden(job: Job, finding: Finding, others: Iterable[Finding]) -> bool:
+    """Whether a round cannot show a finding of the room, because other faults spoil what was measured of its bass."""
+    subs = {channel.id for channel in job.system.channels if channel.is_sub}
+    spoilt = (each for each in others if each.id in SPOILT)
+    return finding.cause == "room" and any(not each.channels or subs & set(each.channels) for each in spoilt)
+
+
+def _settings_entered(job: Job, finding: Finding) -> bool:
+    """Whether the settings that a finding is about were typed in and ticked on the settings sheet, for all its channels."""
+    what = {"settings.polarity": "polarity"}.get(
+        finding.id, {"levels": "trim_db", "distances": "distance"}.get(finding.step)
+    )
+    if finding.cause != "settings" or what is None or not finding.channels:
+        return False
+    entered = {channel for (_, channel), setting in job.typed_in.items() if getattr(setting, what) is not None}
+    return set(finding.channels) <= entered

@@ -1,0 +1,101 @@
+"""What became of a finding over the rounds of a visit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from commission.model.job import Action
+    from commission.model.outcome import Finding
+
+ACTION_WORDS = {
+    "repaired": "repaired",
+    "adjusted": "adjusted",
+    "replaced": "replaced",
+    "accepted": "accepted by the client",
+    "later": "left for later",
+}
+"""Each kind of action in words."""
+
+
+class Fate(Enum):
+    """What is known of a finding after the newest round; the value is the wording."""
+
+    OPEN = "open"
+    STILL_THERE = "still there"
+    NEW = "new in this round"
+    FIRST_EXAMINED = "not examined before"
+    """Only the newest round shows it, and no earlier round could have."""
+    NOT_MEASURED_AGAIN = "not measured again"
+    NOT_DETERMINED = "not determined again"
+    """Measured again, but what was measured cannot show whether the fault is gone."""
+    REPAIRED_NOT_MEASURED = "repaired, not yet measured again"
+    REPAIRED = "repaired (logged)"
+    """A repair is in the log, and the fault is no longer found."""
+    NO_LONGER_FOUND = "no longer found"
+    ACCEPTED = "accepted by the client"
+    LEFT_FOR_LATER = "left for later"
+
+    @property
+    def gone(self) -> bool:
+        """Whether a measurement that would show the fault does not show it any more."""
+        return self in (Fate.REPAIRED, Fate.NO_LONGER_FOUND)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Followed:
+    """One finding over the rounds of a visit."""
+
+    first: Finding
+    """As it was found first."""
+    round: str
+    """The round in which it was found first."""
+    now: tuple[Finding, ...]
+    """As it is found in the newest round; empty where it is not found there."""
+    fate: Fate
+    actions: tuple[Action, ...] = ()
+    """What was done about it, oldest first."""
+    settings_entered: bool = False
+    """The new settings were typed in and logged on the settings sheet."""
+    open_channels: tuple[str, ...] = ()
+    """Where only some of its channels are settled: those that are not."""
+
+    @property
+    def finding(self) -> Finding:
+        """As it is known best: the newest wording, else the first."""
+        return self.now[0] if self.now else self.first
+
+    @property
+    def title(self) -> str:
+        """Its title; several where one fault is found as several now."""
+        return "; ".join(each.title for each in self.now) or self.first.title
+
+    @property
+    def action(self) -> Action | None:
+        """What was done last."""
+        return self.actions[-1] if self.actions else None
+
+    @property
+    def status(self) -> str:
+        """What became of it, in words, with the time of what was done (UTC)."""
+        did = self._did
+        if self.fate is Fate.REPAIRED_NOT_MEASURED:
+            return f"{did}, not yet measured again"
+        if self.fate is Fate.REPAIRED:
+            return f"{did}, no longer found"
+        if self.fate is Fate.STILL_THERE and did:
+            return f"still there after it was {did}"
+        if self.fate in (Fate.ACCEPTED, Fate.LEFT_FOR_LATER):
+            note = self.action.body.note if self.action is not None else ""
+            return f"{self.fate.value}: {note}" if note else self.fate.value
+        some = ", ".join(self.open_channels)
+        return f"{self.fate.value}: {some}" if some else self.fate.value
+
+    @property
+    def _did(self) -> str:
+        mended = [each for each in self.actions if each.mends]
+        if mended:
+            return f"{ACTION_WORDS[mended[-1].body.action]} {mended[-1].at[11:16]} UTC"
+        return "new setting entered" if self.settings_entered else ""
