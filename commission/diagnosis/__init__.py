@@ -9,7 +9,7 @@ from commission.diagnosis.evidence import Evidence, gather
 from commission.diagnosis.rule import Found, Rule
 from commission.model import Analyses, Finding, Job, Outcome
 
-__all__ = ["RULES", "Evidence", "Rule", "findings"]
+__all__ = ["RULES", "Evidence", "Rule", "findings", "urgency"]
 
 RULES: tuple[Rule, ...] = (*measurement.RULES, *wiring.RULES, *calibration.RULES, *room.RULES, *measurement.LAST)
 """In this order: a later rule sees what earlier ones found, and leaves alone what that explains."""
@@ -30,9 +30,9 @@ def findings(job: Job, round_id: str, analyses: Analyses, outcomes: Mapping[str,
     for rule in RULES:
         found = Found((*found, *rule.apply(evidence, found)))
     known = [finding for finding in found if not finding.step or finding.step in outcomes]
-    return tuple(sorted(known, key=_urgency))
+    return tuple(sorted(known, key=urgency))
 
 
-def _urgency(finding: Finding) -> tuple[bool, int]:
+def urgency(finding: Finding) -> tuple[bool, int]:
     """Measuring mistakes first, since everything else rests on the measurement; then by cause."""
     return not finding.id.startswith(_MEASUREMENT), _CAUSE_ORDER.index(finding.cause)

@@ -9,12 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from commission.diagnosis import RULES
+from commission.diagnosis import RULES, urgency
 from commission.diagnosis.room import SPOILT
 from commission.model import AS_FOUND, Action, Check, Fate, Finding, Followed, Job, Outcome, Verdict
 
-CAUSE_ORDER = ("electronics", "settings", "room")
-"""What is repaired first: nothing else can be judged while the wiring is wrong."""
 _SHOWS_FAULT = frozenset(
     {
         "levels.match",
@@ -56,7 +54,7 @@ def follow(
     """Every finding of the rounds up to `round_id`, with what became of it by the newest round.
 
     `findings` and `outcomes` give those of a round; both are asked once for each round that is needed. The order is that
-    of repair: electronics, settings, room.
+    of repair.
     """
     rounds = _rounds(job, round_id)
     shown = rounds[: rounds.index(round_id) + 1]
@@ -76,7 +74,7 @@ def follow(
         for fault in faults
         if fault.round in shown
     ]
-    return tuple(sorted(followed, key=lambda each: CAUSE_ORDER.index(each.first.cause)))
+    return tuple(sorted(followed, key=lambda each: urgency(each.first)))
 
 
 def _logged_only(job: Job, faults: Sequence[_Fault], rounds: Sequence[str]) -> list[_Fault]:

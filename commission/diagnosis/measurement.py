@@ -89,6 +89,7 @@ RULES = (
         step="seats",
         symptom="a seat low on every channel",
         look=_gain,
+        place="seat",
         basis="2 dB and three standard errors on all main channels alike; common practice",
     ),
 )
