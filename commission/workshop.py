@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from commission.visit import Visit
 
 RECORD_OPTIONS = {
-    ".pdf": ("language", "paper", "letterhead"),
-    ".html": ("language", "paper", "letterhead"),
+    ".pdf": ("paper", "letterhead"),
+    ".html": ("paper", "letterhead"),
     ".json": (),
     ".csv": (),
     ".sofa": ("round",),
@@ -56,15 +56,11 @@ class Workshop(Protocol):
         """Store a photograph with a step; raises InputError with one clear sentence for what is none."""
 
     @property
-    def languages(self) -> tuple[tuple[str, str], ...]:
-        """What a record can be told in: (key, name), the usual one first."""
-
-    @property
     def letterhead(self) -> Path | None:
         """The firm's own letterhead, where there is one."""
 
     def check_record(
-        self, visit: Visit, path: Path, *, words: str | None = None, cancel: CancelToken, progress: Progress = ...
+        self, visit: Visit, path: Path, *, cancel: CancelToken, progress: Progress = ...
     ) -> tuple[tuple[str, str], ...]:
         """A record held against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
 
@@ -73,14 +69,13 @@ class Workshop(Protocol):
         visit: Visit,
         target: Path,
         *,
-        language: str | None = None,
         paper: Literal["a4", "us-letter"] | None = None,
         letterhead: Path | Literal["none"] | None = None,
         progress: Progress = ...,
     ) -> str:
         """Write the record in the format of the suffix; one sentence on what was written.
 
-        `language` is a shipped one or the path of a file of words; `letterhead` "none" leaves out the firm's own, too.
+        `letterhead` "none" leaves out the firm's own, too.
 
         A `progress` that raises Cancelled stops it with nothing written.
         """

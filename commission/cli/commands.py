@@ -286,7 +286,6 @@ def record(parsed: argparse.Namespace) -> int:
         said = workshop.export(
             visit,
             parsed.output,
-            language=parsed.language,
             paper=parsed.paper,
             letterhead=letterhead,
             round_id=parsed.round,
@@ -301,8 +300,6 @@ def record(parsed: argparse.Namespace) -> int:
 
 def verify(parsed: argparse.Namespace) -> int:
     """Check the chain, and a record against it."""
-    if parsed.words is not None and parsed.record is None:
-        raise InputError("--words", "no --record", "the record that was written with these words")
     visit = LocalWorkshop().open(parsed.job, read_only=True, afresh=True)
     broken = visit.verify(shown_progress("Checking"))
     job = visit.job
@@ -316,7 +313,7 @@ def verify(parsed: argparse.Namespace) -> int:
     if parsed.record is not None:
         from commission.record.check import check_record, verdict
 
-        said = check_record(parsed.record, visit, words=parsed.words, progress=shown_progress("Comparing"))
+        said = check_record(parsed.record, visit, progress=shown_progress("Comparing"))
         whole = verdict(said, log_whole=broken is None)
         for each in (*said, whole):
             print(f"{each.symbol} {each.text}")

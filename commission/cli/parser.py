@@ -161,11 +161,6 @@ def _recording(command: _Command) -> None:
         ".csv (every check), .sofa (the responses of a round, AES69)",
     )
     sub.add_argument(
-        "--language",
-        metavar="LANG",
-        help=".pdf and .html: en, de, or a file of words of your own (default: by a name such as loft.de.pdf, else en)",
-    )
-    sub.add_argument(
         "--paper", choices=("a4", "us-letter"), help=".pdf and .html: the page (default: by the units of the job)"
     )
     sub.add_argument(
@@ -184,9 +179,6 @@ def _recording(command: _Command) -> None:
     )
     _job(sub)
     sub.add_argument("--record", type=Path, metavar="RECORD", help="a record (.pdf, .html or .json) of this job")
-    sub.add_argument(
-        "--words", type=Path, metavar="FILE.toml", help="the words that it was written with, if your own"
-    )
 
 
 def _practising(command: _Command) -> None:

@@ -239,7 +239,6 @@ class LocalWorkshop:
         visit: Visit,
         target: Path,
         *,
-        language: str | None = None,
         paper: Paper | None = None,
         letterhead: Letterhead | Path | Literal["none"] | None = None,
         round_id: str | None = None,
@@ -247,19 +246,14 @@ class LocalWorkshop:
     ) -> str:
         """Write the record in the format of the suffix, and keep the verdicts that it prints.
 
-        Without a language, `loft.de.pdf` is written in German; without a paper, imperial jobs go on US Letter; without
-        a letterhead, the one in the folder of own settings is taken where there is one ("none": not even that). A
-        `progress` that raises Cancelled stops it with nothing written.
+        Without a paper, imperial jobs go on US Letter; without a letterhead, the one in the folder of own settings is
+        taken where there is one ("none": not even that). A `progress` that raises Cancelled stops it with nothing written.
         """
         from commission.record.export import write_record
         from commission.record.letterhead import load_letterhead
-        from commission.record.words import SHIPPED
 
         if target.suffix.lower() == ".sofa":
             return self._export_sofa(visit, target, round_id)
-        if language is None:
-            ending = Path(target.stem).suffix.lstrip(".")
-            language = ending if ending in SHIPPED else "en"
         letterhead = letterhead or self.letterhead
         if isinstance(letterhead, Path):  # data has none, and must not be kept from anybody by a broken one
             letterhead = load_letterhead(letterhead) if target.suffix.lower() in (".pdf", ".html") else None
@@ -268,18 +262,10 @@ class LocalWorkshop:
         return write_record(
             visit,
             target,
-            language=language,
             paper=paper,
             letterhead=None if letterhead == "none" else letterhead,
             progress=progress,
         )
-
-    @property
-    def languages(self) -> tuple[tuple[str, str], ...]:
-        """What a record can be told in: (key, name), the usual one first."""
-        from commission.record.words import NAMES
-
-        return tuple(NAMES.items())
 
     @property
     def letterhead(self) -> Path | None:
@@ -292,7 +278,6 @@ class LocalWorkshop:
         visit: Visit,
         path: Path,
         *,
-        words: str | None = None,
         cancel: CancelToken,
         progress: Progress = unwatched,
     ) -> tuple[tuple[str, str], ...]:
@@ -301,9 +286,7 @@ class LocalWorkshop:
 
         with closing(self.open(visit.path, read_only=True, afresh=True)) as anew:  # as `commission verify` does
             broken = anew.verify(lambda fraction, text: progress(0.2 * fraction, text))
-            said = check_record(
-                path, anew, words=words, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text)
-            )
+            said = check_record(path, anew, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text))
             log = Said(broken is None, broken or f"The log is whole: {len(anew.job.log)} events and every recording.")
         every = (verdict(said, log_whole=broken is None), log, *said)
         return tuple((each.symbol, each.text) for each in every)

@@ -13,6 +13,7 @@ from commission.record.telling import Telling, table
 
 OWN_TABLE = ":uncertainty"
 """How the id of a table ends by which a step tells its budgets itself, many of them at once."""
+EXPANDED = "U = 2 u"
 MANY = 1000
 """So many degrees of freedom change nothing (Student's t for 95 % differs from the normal by 0.1 %) and are not told."""
 
@@ -26,22 +27,36 @@ def budgets_section(telling: Telling) -> Section | None:
         if outcome is None:
             continue
         if any(each.id.endswith(OWN_TABLE) and each.rows for each in outcome.tables):
-            elsewhere.append(telling.told(step.title))
+            elsewhere.append(clean_text(step.title))
         else:
             told.append(_step(telling, step, outcome))
     if not told and not elsewhere:
         return None
-    intro: list[Block] = [Paragraph(text=telling.say("budgets.intro"))]
-    intro += [Paragraph(text=telling.say("budgets.elsewhere", step=title)) for title in elsewhere]
+    intro: list[Block] = [
+        Paragraph(
+            text=(
+                "Each uncertainty is put together from its sources (JCGM 100): u is the standard uncertainty of "
+                "each, in the unit in which it comes in; share, how much of the combined variance it makes. Type "
+                "A comes from the readings of this visit themselves, type B from elsewhere: a class of "
+                "instrument, a data sheet, experience. Shared: one and the same error for all channels, which no "
+                "repeat shrinks. Each kind stands here once, with the largest of its values; the attached "
+                "results.json holds every one."
+            )
+        )
+    ]
+    intro += [Paragraph(text=f"{title}: see the table in that step.") for title in elsewhere]
     return Section(
-        id=telling.id("budgets"), title=telling.say("budgets.title"), blocks=tuple(intro), sections=tuple(told)
+        id=telling.id("budgets"),
+        title="What the uncertainties are made of",
+        blocks=tuple(intro),
+        sections=tuple(told),
     )
 
 
 def _step(telling: Telling, step: Step, outcome: Outcome) -> Section:
     """Results of several sources have a table each; those of one source share one."""
     kinds = _kinds(telling, outcome.budgets)
-    title = f"{telling.told(step.title)}, {telling.round(outcome.round)}"
+    title = f"{clean_text(step.title)}, {telling.round(outcome.round)}"
     blocks = [_grid(telling, place, budget) for place, budget in kinds if len(budget.contributions) > 1]
     single = [pair for pair in kinds if len(pair[1].contributions) == 1]
     blocks += [_together(telling, single)] if single else []
@@ -61,66 +76,63 @@ def _kinds(telling: Telling, budgets: Iterable[Budget]) -> list[tuple[str, Budge
         where = _where(telling, places, subs)
         if where and any(each.u < 0.995 * largest.u for each in own):
             worst, seat = (clean_text(part or "") for part in (largest.channel, largest.seat))
-            worst = telling.say("budgets.at", channel=worst, seat=seat) if worst and seat else worst or seat
-            where = telling.say("budgets.largest", where=where, worst=worst)
+            worst = f"{worst} at {seat}" if worst and seat else worst or seat
+            where = f"{where}; the largest, of {worst}"
         found.append((where, largest))
     return found
 
 
 def _where(telling: Telling, places: list[str], subs: set[str]) -> str:
     everything = {channel.id for channel in telling.job.system.channels}
-    for key, all_of_them in (("all", everything), ("mains", everything - subs), ("subs", subs)):
+    for name, all_of_them in (
+        ("all channels", everything),
+        ("all loudspeakers but the subwoofers", everything - subs),
+        ("subwoofers", subs),
+    ):
         if len(places) > 1 and set(places) == all_of_them:
-            return telling.say(f"budgets.{key}")
+            return name
     return telling.listed(places)
 
 
 def _grid(telling: Telling, place: str, budget: Budget) -> Grid:
-    rows = [_row(telling, budget, each) for each in budget.contributions]
-    values = {
-        "u": f"{two_digits(budget.u)} {budget.unit}",
-        "expanded": f"{two_digits(budget.expanded)} {budget.unit}",
-    }
-    remark = telling.say("budgets.sum", **values)
+    rows = [_row(budget, each) for each in budget.contributions]
+    u, expanded = (f"{two_digits(value)} {budget.unit}" for value in (budget.u, budget.expanded))
+    remark = f"Combined u = {u}; U = 2 u = {expanded}."
     if budget.dof < MANY:  # truncated: JCGM 100 G.4.1
-        remark += " " + telling.say("budgets.dof", dof=math.floor(budget.dof + 1e-9))
-    headings = _headings(telling, ("source", "u", "type", "share", "basis"))
-    return table(telling.id("budget", budget.id), _title(telling, place, budget), headings, rows, remark)
+        remark += " " + f"Effective degrees of freedom: {math.floor(budget.dof + 1e-09)}."
+    headings = _headings("Source", "u", "Type", "Share", "Basis")
+    return table(telling.id("budget", budget.id), _title(place, budget), headings, rows, remark)
 
 
-def _title(telling: Telling, place: str, budget: Budget) -> str:
-    title = telling.told(budget.title)
+def _title(place: str, budget: Budget) -> str:
+    title = clean_text(budget.title)
     return f"{title}: {place}" if place else title
 
 
 def _together(telling: Telling, single: list[tuple[str, Budget]]) -> Grid:
     rows = []
     for place, budget in single:
-        source, u, kind, _, basis = _row(telling, budget, budget.contributions[0])
+        source, u, kind, _, basis = _row(budget, budget.contributions[0])
         expanded = f"{two_digits(budget.expanded)} {budget.unit}"
-        rows.append((_title(telling, place, budget), source, u, kind, expanded, basis))
-    headings = _headings(telling, ("result", "source", "u", "type", "expanded", "basis"))
-    return table(telling.id("budgets-single"), telling.say("budgets.single"), headings, rows)
+        rows.append((_title(place, budget), source, u, kind, expanded, basis))
+    headings = _headings("Result", "Source", "u", "Type", EXPANDED, "Basis")
+    return table(telling.id("budgets-single"), "Results with one source of uncertainty", headings, rows)
 
 
-def _headings(telling: Telling, keys: Iterable[str]) -> list[Heading]:
+def _headings(*titles: str) -> list[Heading]:
     return [
-        Heading(
-            title=telling.say(f"budgets.{key}"),
-            unit="%" if key == "share" else "",
-            numeric=key in ("u", "share", "expanded"),
-        )
-        for key in keys
+        Heading(title=title, unit="%" if title == "Share" else "", numeric=title in ("u", "Share", EXPANDED))
+        for title in titles
     ]
 
 
-def _row(telling: Telling, budget: Budget, each: Contribution) -> tuple[str, ...]:
-    source = telling.told(clean_text(each.source))
+def _row(budget: Budget, each: Contribution) -> tuple[str, ...]:
+    source = clean_text(each.source)
     share = 100 * budget.share(each)
     return (
-        telling.say("budgets.shared", source=source) if each.shared else source,
+        f"{source} (shared)" if each.shared else source,
         f"{two_digits(each.u)} {each.unit}",
-        f"{each.evaluation}, {telling.told(each.distribution)}",
+        f"{each.evaluation}, {clean_text(each.distribution)}",
         "< 1" if 0 < share < 0.5 else f"{share:.0f}",
-        telling.told(clean_text(each.basis)),
+        clean_text(each.basis),
     )

@@ -2,7 +2,7 @@
 
 A record is right when its digest is one of the job's log, every row it quotes stands so in the job, and everything it
 prints follows again from the readings as they stood then. What the job does not hold (the date of the record, the
-letterhead, words of one's own) cannot be checked, and is said to be the record's own.
+letterhead) cannot be checked, and is said to be the record's own.
 """
 
 from __future__ import annotations
@@ -32,14 +32,12 @@ def check_record(
     path: Path,
     visit: Visit,
     *,
-    words: str | Path | None = None,
     cancel: CancelToken | None = None,
     progress: Progress = unwatched,
 ) -> tuple[Said, ...]:
     """Everything that can be said of a record and its job; the record is right when each `holds` is True.
 
-    `words`: the file of words the record was printed with, where it was none of the shipped ones. Whether the job
-    itself is whole is said by `visit.verify`. Raises InputError for a file that is no record.
+    Whether the job itself is whole is said by `visit.verify`. Raises InputError for a file that is no record.
     """
     record = read_record(path)
     if record.data["schema"] != RECORD_SCHEMA:
@@ -62,7 +60,7 @@ def check_record(
     said += _results(record, then)
     said += _frame(record, event)
     if record.kind != "json":
-        said += check_pages(record, then, words)
+        said += check_pages(record, then)
     return tuple(said)
 
 
@@ -182,8 +180,7 @@ def _frame(record: StoredRecord, event: Event) -> list[Said]:
         said.append(
             Said(
                 None,
-                "Date, letterhead and language of a printed record stand in it, which cannot be compared without its "
-                "pages.",
+                "Date and letterhead of a printed record stand in it, which cannot be compared without its pages.",
             )
         )
     return said

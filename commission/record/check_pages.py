@@ -9,10 +9,8 @@ from __future__ import annotations
 
 from base64 import b64decode
 from collections.abc import Iterator
-from hashlib import sha256
 from html.parser import HTMLParser
-from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Literal, cast
 
 from commission import __version__
 from commission.model import CommissionError, InputError
@@ -24,22 +22,17 @@ from commission.record.export import record_document, render
 from commission.record.letters import other_fonts_matter
 from commission.record.logo import check_png, check_svg
 from commission.record.reading import RESULTS, StoredRecord, pdf_pages, pdf_reader
-from commission.record.words import SHIPPED
 from commission.visit import Visit
 
 _BY = "saved again by another program, or typeset by another version or with other fonts"
 
 
-class _Untold(CommissionError):
-    """The pages cannot be made again here, for a reason that is not the record's fault."""
-
-
-def check_pages(record: StoredRecord, then: Visit, words: str | Path | None) -> list[Said]:
+def check_pages(record: StoredRecord, then: Visit) -> list[Said]:
     """The same pages made again, against those of the record; `then`: the job as it stood, analysed."""
     made = record.data.get("program_version")
     same_version = made == __version__
     try:
-        document = _again(record, then, words)
+        document = _again(record, then)
         fresh = render(document, f".{record.kind}")
     except InputError as error:
         # This version writes all that is needed to print a record again.
@@ -62,15 +55,13 @@ def _own(record: StoredRecord) -> str:
     named = [f"the date that the record bears ({shown(record.data.get('created_at'))})"]
     if isinstance(head, dict) and any(head.values()):
         named.append("its letterhead")
-    if printed.get("words") not in SHIPPED:
-        named.append(f"the words of {shown(printed.get('words'))}, which may say anything")
-    return named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
+    return " and ".join(named)
 
 
 # --- made again ---------------------------------------------------------------------------------------------------
 
 
-def _again(record: StoredRecord, then: Visit, words: str | Path | None) -> Document:
+def _again(record: StoredRecord, then: Visit) -> Document:
     where, printed = clean_text(record.path.name), record.data.get("printed")
     if not isinstance(printed, dict):
         raise InputError(where, "no word on how it was printed", "a record made by this version")
@@ -79,31 +70,10 @@ def _again(record: StoredRecord, then: Visit, words: str | Path | None) -> Docum
         raise InputError(where, f"paper {shown(paper)}, date {shown(created)}", "a4 or us-letter, and a date")
     return record_document(
         then,
-        language=_words(printed, words, where),
         paper=cast(Literal["a4", "us-letter"], paper),
         letterhead=_letterhead(printed.get("letterhead"), where),
         created_at=created,
     )
-
-
-def _words(printed: dict[str, Any], given: str | Path | None, where: str) -> str | Path:
-    """The words that it was printed with: shipped ones, or a file that the person must bring."""
-    used, digest = printed.get("words"), printed.get("words_sha256")
-    if used in SHIPPED and digest is None:
-        return str(used)
-    if not isinstance(used, str) or not isinstance(digest, str):
-        raise InputError(where, f"words {shown(used)}", "the words that it was printed with")
-    if given is None:
-        raise _Untold(f"{where} was printed with words from the file {shown(used)}. Give that file with --words.")
-    try:
-        own = sha256(Path(given).read_bytes()).hexdigest()
-    except OSError as error:
-        raise _Untold(f"{clean_text(str(given))} cannot be read ({error.strerror}).") from error
-    if own != digest:
-        raise _Untold(
-            f"{clean_text(str(given))} is not, or not any more, the file {shown(used)} that {where} was printed with."
-        )
-    return Path(given)
 
 
 def _letterhead(head: object, where: str) -> Letterhead:

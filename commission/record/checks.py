@@ -12,6 +12,27 @@ from commission.record.telling import Telling, capital, table
 MOST_ROWS = 48
 """Of what did not pass; the rest stands in the attached results."""
 MOST_PLACES, MOST_LIMITS = 8, 3
+NAMES = {
+    "site.settings": "settings noted",
+    "site.assumed-speed": "speed of sound that the processor assumes",
+    "layout.inside": "stands inside the room",
+    "layout.tape": "tape against position",
+    "layout.side": "left loudspeaker left of its right partner",
+    "levels.match": "level against the reference",
+    "levels.repeat": "spread of repeated readings",
+    "distances.setting": "delay by the setting against delay needed",
+    "distances.arrival": "arrival of the sound",
+    "distances.place": "place that it sounds from",
+    "seats.snr": "signal to noise",
+    "seats.clipped": "recording not clipped",
+    "seats.polarity": "polarity",
+    "seats.treble": "treble, 3–10 kHz, against its partner",
+    "seats.lows": "lows, 200–500 Hz, against its partner",
+    "seats.level": "level against the seats' mean",
+    "seats.direct": "4–12 kHz against the seats' mean",
+    "seats.bass": "deepest third octave of bass against the seats' mean",
+}
+"""What a check is about, by its id; others are named by their own text."""
 
 
 def check_blocks(telling: Telling, outcome: Outcome, in_tables: Collection[int]) -> list[Block]:
@@ -30,7 +51,7 @@ def check_blocks(telling: Telling, outcome: Outcome, in_tables: Collection[int])
     failed.sort(key=lambda check: -check.verdict.severity)
     if failed:
         blocks.append(_not_passed(telling, outcome, failed))
-    untested = _untested(telling, outcome.checks)
+    untested = _untested(outcome.checks)
     if untested:
         blocks.append(Bullets(items=untested))
     return blocks
@@ -46,16 +67,16 @@ def kinds(checks: Sequence[Check]) -> list[list[Check]]:
     return list(groups.values())
 
 
-def kind_name(telling: Telling, checks: Sequence[Check]) -> str:
-    """What a kind of check is about, in words: by its id where the words know it, else what its texts have in common."""
+def kind_name(checks: Sequence[Check]) -> str:
+    """What a kind of check is about, in words: by its id in `NAMES`, else what its texts have in common."""
     names = []
     for ident in dict.fromkeys(check.id for check in checks):
-        if telling.words.has(f"checks.{ident}"):
-            names.append(telling.say(f"checks.{ident}"))
+        if ident in NAMES:
+            names.append(NAMES[ident])
             continue
         texts = list(dict.fromkeys(check.text for check in checks if check.id == ident))
         common = texts[0] if len(texts) == 1 else _common(texts)
-        names.append(telling.told(common) if common.strip() else clean_text(ident))
+        names.append(clean_text(common) if common.strip() else clean_text(ident))
     common = _common(names) if len(names) > MOST_LIMITS else ""
     return common or ("; " if any("," in name for name in names) else ", ").join(names)
 
@@ -73,20 +94,20 @@ def kind_limit(telling: Telling, checks: Sequence[Check]) -> str:
     """The limit that a kind of check is held against; "yes or no" without a unit, a span where each has its own."""
     limits = list(dict.fromkeys(check.limit for check in checks if check.limit is not None))
     if not limits:
-        return telling.say("limit.none")
+        return "none"
     if all(not limit.unit for limit in limits):
-        return telling.say("limit.yes")
+        return "yes or no"
     if len(limits) <= MOST_LIMITS:
         return "; ".join(telling.limit(limit) for limit in limits)
     edges = [edge for limit in limits for edge in (limit.low, limit.high) if edge is not None]
     unit, like = limits[0].unit, limits[0]
     low, high = (telling.quantity(edge, unit, like=like) for edge in (min(edges), max(edges)))
-    return telling.say("limit.own", low=low, high=high)
+    return f"each its own, {low} to {high}"
 
 
-def kind_basis(telling: Telling, checks: Sequence[Check]) -> str:
+def kind_basis(checks: Sequence[Check]) -> str:
     """Where the limit of a kind comes from."""
-    return "; ".join(dict.fromkeys(telling.told(check.limit.basis) for check in checks if check.limit is not None))
+    return "; ".join(dict.fromkeys(clean_text(check.limit.basis) for check in checks if check.limit is not None))
 
 
 def kind_uncertainty(telling: Telling, checks: Sequence[Check]) -> str:
@@ -111,20 +132,18 @@ def _kinds(telling: Telling, outcome: Outcome) -> Grid:
     for group in kinds(outcome.checks):
         rows.append(
             (
-                capital(kind_name(telling, group)),
+                capital(kind_name(group)),
                 verdict_counts(group),
                 farthest(telling, group),
                 kind_uncertainty(telling, group),
                 kind_limit(telling, group),
-                kind_basis(telling, group),
+                kind_basis(group),
             )
         )
-    headings = tuple(
-        Heading(title=telling.say(f"checks_grid.{key}"))
-        for key in ("what", "verdicts", "farthest", "uncertainty", "limit", "basis")
-    )
+    titles = ("Checked", "Verdicts", "Worst value", "U", "Limit", "Basis")
+    headings = tuple(Heading(title=title) for title in titles)
     ident = telling.id("checks", outcome.step, outcome.round)
-    return table(ident, telling.say("checks_grid.title"), headings, rows)
+    return table(ident, "What was checked", headings, rows)
 
 
 def verdict_counts(group: Sequence[Check]) -> str:
@@ -143,7 +162,7 @@ def farthest(telling: Telling, group: Sequence[Check]) -> str:
     if not worst.unit or worst.words:
         if worst.verdict is Verdict.PASS:
             return "–"
-        said = telling.told(worst.words)
+        said = clean_text(worst.words)
         return f"{said} ({place})" if said and place else said or place or "–"
     value = telling.quantity(worst.value, worst.unit, like=worst.limit)
     return f"{value} ({place})" if place else value
@@ -171,23 +190,32 @@ def _not_passed(telling: Telling, outcome: Outcome, failed: Sequence[Check]) -> 
     for check in failed[:MOST_ROWS]:
         assert check.limit is not None
         value = telling.quantity(check.value, check.unit, like=check.limit) if check.unit else "–"
-        value = telling.told(check.words) or value
+        value = clean_text(check.words) or value
         spread = telling.quantity(2 * check.uncertainty, check.unit, like=check.limit) if check.uncertainty else "–"
-        limit = telling.limit(check.limit) if check.unit else telling.say("limit.yes")
-        verdict = f"{check.verdict.symbol} {telling.told(check.verdict.value)}"
-        own = check.text and (check.unit or not telling.words.has(f"checks.{check.id}"))
-        what = capital(telling.told(check.text) if own else kind_name(telling, [check]))
+        limit = telling.limit(check.limit) if check.unit else "yes or no"
+        verdict = f"{check.verdict.symbol} {clean_text(check.verdict.value)}"
+        own = check.text and (check.unit or check.id not in NAMES)
+        what = capital(clean_text(check.text) if own else kind_name([check]))
         rows.append((_place(check) or "–", what, value, spread, limit, verdict))
-    headings = tuple(
-        Heading(title=telling.say(f"checks_grid.{key}"))
-        for key in ("place", "what", "value", "uncertainty", "limit", "verdict")
-    )
+    headings = tuple(Heading(title=title) for title in ("Where", "Checked", "Value", "U", "Limit", "Verdict"))
     rest = len(failed) - len(rows)
-    ident, title = telling.id("not-passed", outcome.step, outcome.round), telling.say("checks_grid.not_passed")
-    return table(ident, title, headings, rows, telling.say("checks_grid.rest", rest) if rest else "")
+    ident, title = telling.id("not-passed", outcome.step, outcome.round), "What did not pass"
+    return table(
+        ident,
+        title,
+        headings,
+        rows,
+        (
+            "One more stands in the attached results.json."
+            if rest == 1
+            else f"{rest} more stand in the attached results.json."
+        )
+        if rest
+        else "",
+    )
 
 
-def _untested(telling: Telling, checks: Sequence[Check]) -> tuple[str, ...]:
+def _untested(checks: Sequence[Check]) -> tuple[str, ...]:
     """Not tested and why, places of one reason together."""
     reasons: dict[tuple[str, str], list[Check]] = {}
     for check in checks:
@@ -198,8 +226,8 @@ def _untested(telling: Telling, checks: Sequence[Check]) -> tuple[str, ...]:
         places = [place for check in group if (place := _place(check))]
         shown = ", ".join(places[:MOST_PLACES])
         if len(places) > MOST_PLACES:
-            shown = telling.say("checks_grid.places", places=shown, more=len(places) - MOST_PLACES)
-        what = capital(kind_name(telling, group))
-        key = "checks_grid.untested" if why else "checks_grid.untested_plain"
-        out.append(telling.say(key, what=f"{what} ({shown})" if shown else what, why=telling.told(why)))
+            shown = f"{shown} and {len(places) - MOST_PLACES} more"
+        what = capital(kind_name(group))
+        what = f"{what} ({shown})" if shown else what
+        out.append(f"– not tested: {what}, because {clean_text(why)}." if why else f"– not tested: {what}.")
     return tuple(out)

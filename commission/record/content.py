@@ -20,7 +20,6 @@ from commission.record.document import (
     Document,
     Figure,
     Grid,
-    Labels,
     Letterhead,
     Paper,
     Paragraph,
@@ -41,7 +40,6 @@ from commission.record.trade import (
     site_section,
 )
 from commission.record.trade_settings import settings_section
-from commission.record.words import Words, load_words
 
 if TYPE_CHECKING:
     from commission.visit import Visit
@@ -57,31 +55,33 @@ def document(
     visit: Visit,
     *,
     created_at: str,
-    words: Words | None = None,
     letterhead: Letterhead | None = None,
     paper: Paper = "a4",
 ) -> Document:
-    """The record of a visit; analyse it before. The same log, moment, words and letterhead give the same document.
+    """The record of a visit; analyse it before. The same log, moment and letterhead give the same document.
 
     `created_at`: UTC as `2026-03-14T17:05:00Z`; raises InputError for anything else.
     """
     if not _is_moment(created_at):
         raise InputError("moment of the record", f"“{clean_text(created_at)}”", "UTC such as 2026-03-14T17:05:00Z")
-    telling = Telling(visit, words or load_words("en"))
-    job = visit.job
+    telling = Telling(visit)
+    job, name = visit.job, _typed(visit.path.name)
     return Document(
-        language=telling.words.language,
-        title=telling.say("document.title"),
-        subtitle=clean_text(job.system.title) or telling.say("document.untitled"),
+        title="Commissioning record",
+        subtitle=clean_text(job.system.title) or "Home cinema",
         created_at=created_at,
         date_text=telling.date(created_at),
         digest=job.digest,
-        digest_label=telling.say("document.digest"),
-        page_label=telling.say("document.page"),
-        how_to_check=telling.say(
-            "document.how_to_check", file=clean_text(visit.path.name), command=_typed(visit.path.name)
+        digest_label="Log",
+        page_label="Page {page} of {pages}",
+        how_to_check=(
+            "Everything in this record comes from the log of the visit. The line of letters and digits at the "
+            "foot of every page is the fingerprint of that log: if anything in it is changed, added or taken "
+            f"out, the fingerprint changes. To check it, keep the job file {clean_text(visit.path.name)} and "
+            f"run: commission verify {name}. It prints the same fingerprint, unless the log "
+            f"has gone on since. To check every page and figure of this file too, run: commission verify {name} "
+            "--record and the name of this file."
         ),
-        labels=Labels(**{key: telling.say(f"page.{key}") for key in ("skip", "contents", "attached", "inside")}),
         paper=paper,
         letterhead=letterhead or Letterhead(),
         sections=tuple(_sections(telling)),
@@ -137,13 +137,22 @@ def _plan_section(telling: Telling) -> Section | None:
         for step in telling.visit.steps:
             drawn = plans(telling, telling.outcome(step.id, round_id))
             if drawn:
-                return Section(id=telling.id("plan"), title=telling.say("plan.title"), blocks=tuple(drawn))
+                return Section(id=telling.id("plan"), title="Plan of the room", blocks=tuple(drawn))
     return None
 
 
 def _steps_section(telling: Telling) -> Section:
     parts = [step_section(telling, step) for step in telling.visit.steps if step.id not in _OWN]
-    intro: tuple[Block, ...] = (Paragraph(text=telling.say("steps.intro"), kind="note"),)
+    intro: tuple[Block, ...] = (
+        Paragraph(
+            text=(
+                "Verdicts: ✓ pass and ✗ fail are said only where the value lies inside or outside its limit by "
+                "more than 1.645 times its standard uncertainty u (tables show U = 2 u); ? unsure where it lies "
+                "nearer to the limit; – not tested, with the reason."
+            ),
+            kind="note",
+        ),
+    )
     there = [part for part in parts if part is not None]
     # Long stretches begin a page, since the typesetter lays them out side by side; short ones leave none half empty.
     placed, before = [], 0
@@ -153,7 +162,7 @@ def _steps_section(telling: Telling) -> Section:
         before = _lines(part) + (0 if long else before)
     return Section(
         id=telling.id("steps"),
-        title=telling.say("steps.title"),
+        title="The visit, step by step",
         blocks=intro,
         new_page=sum(map(_lines, there)) > LONG_LINES,
         sections=tuple(placed),
@@ -172,18 +181,20 @@ def _lines(section: Section) -> int:
 def _attachments(telling: Telling, created_at: str) -> tuple[Attachment, ...]:
     results = record_json(telling.visit, created_at).encode()
     sheet = sheet_csv(telling.visit).encode()
-    left = any(place[0] == AS_LEFT for place in telling.job.settings)
+    columns = "as found (old), as the readings propose (new)"
+    if any(place[0] == AS_LEFT for place in telling.job.settings):
+        columns += ", noted as left (as_left)"
     return (
         Attachment(
             name="results.json",
             media_type="application/json",
             data=results,
-            description=telling.say("attachments.results"),
+            description="Everything computed, and the whole log, as JSON",
         ),
         Attachment(
             name="settings.csv",
             media_type="text/csv",
             data=sheet,
-            description=telling.say("attachments.settings" if left else "attachments.settings_found"),
+            description=f"Settings as a table (CSV): {columns}",
         ),
     )

@@ -1,6 +1,6 @@
 """What a record says, as plain values: sections of blocks. HTML and PDF render this and nothing else.
 
-All text is finished and in the reader's language: numbers are rounded, units stand in headings, verdicts are words
+All text is finished: numbers are rounded, units stand in headings, verdicts are words
 with their symbol. Strings are data: whoever renders them escapes them. No markup stands inside a string.
 """
 
@@ -171,8 +171,6 @@ class Labels:
 class Document:
     """The whole record."""
 
-    language: str
-    """BCP 47, such as "en"."""
     title: str
     subtitle: str
     created_at: str

@@ -14,6 +14,18 @@ from commission.steps.drift.result import Drift, DriftResult, compared_round, so
 
 MOST = 5
 """More drifts than this are counted; the step tells them all."""
+FROM_LEFT = "How the room was found this time, before anything was changed, is held against how it was left then."
+FROM_FOUND = (
+    "How the room was found this time, before anything was changed, is held against how it was found then: that visit "
+    "left nothing else on record."
+)
+UNCHANGED = "Of what was measured both times, nothing has changed by more than the measurements can be off by."
+NOT_MEASURED_YET = "Nothing that the visit before had measured has been measured again yet."
+NOTHING_TO_COMPARE = "The visit before measured nothing that could be compared."
+ONLY_SETTINGS = (
+    "Only settings could be compared: nothing that the visit before had measured has been measured again yet."
+)
+OR_SET = "It may have been set otherwise, too: its setting was not noted both times."
 TOGETHER_DB = 1.0
 """From here a change of all loudspeakers alike is told (common practice, no source)."""
 
@@ -26,23 +38,20 @@ def earlier_section(telling: Telling) -> Section | None:
     result = solve(telling.job, compared_round(telling.job), telling.visit.analyses)
     blocks: list[Block] = []
     if not result.drifts:
-        blocks.append(Paragraph(text=telling.say("earlier.nothing" if earlier.figures else "earlier.held_nothing")))
+        blocks.append(Paragraph(text=NOT_MEASURED_YET if earlier.figures else NOTHING_TO_COMPARE))
     else:
-        key = "earlier.found" if earlier.round == AS_FOUND else "earlier.left"
-        blocks.append(Paragraph(text=telling.say(key)))
+        blocks.append(Paragraph(text=FROM_FOUND if earlier.round == AS_FOUND else FROM_LEFT))
         items = (
             *_settings(telling, result),
             *_drifts(telling, result),
             *_explained(telling, result),
-            *_together(telling, result),
+            *_together(result),
         )
         if items:
             blocks.append(Bullets(items=items))
         if not result.drifted():
-            blocks.append(
-                Paragraph(text=telling.say("earlier.same" if _measured(result) else "earlier.not_measured"))
-            )
-    title = telling.say("earlier.short_title", when=telling.date(earlier.closed_at))
+            blocks.append(Paragraph(text=UNCHANGED if _measured(result) else ONLY_SETTINGS))
+    title = f"Since the visit of {telling.date(earlier.closed_at)}"
     return Section(id=telling.id("summary", "earlier"), title=title, blocks=tuple(blocks))
 
 
@@ -53,14 +62,15 @@ def _measured(result: DriftResult) -> bool:
 def _settings(telling: Telling, result: DriftResult) -> Iterable[str]:
     """What is not set as it was left, by what was set."""
     unticked = set(telling.job.earlier.not_typed_in) if telling.job.earlier is not None else set()
-    for quantity, key in ((TRIM, "trim"), (HELD, "delay"), (POLARITY, "polarity")):
+    for quantity, what in ((TRIM, "loudness"), (HELD, "timing"), (POLARITY, "polarity")):
         own = [d for d in result.changed_settings() if d.quantity == quantity]
-        for word, changed in (
-            ("set", [d for d in own if d.channel not in unticked]),
-            ("unticked", [d for d in own if d.channel in unticked]),
-        ):
-            if changed:
-                yield telling.say(f"earlier.{word}_{key}", channels=_named(telling, changed))
+        if changed := [d for d in own if d.channel not in unticked]:
+            yield f"Somebody has since set the {what} otherwise of: {_named(telling, changed)}."
+        if changed := [d for d in own if d.channel in unticked]:
+            yield (
+                f"The {what} is not set as it was meant to be left then, and may never have been: "
+                f"{_named(telling, changed)}."
+            )
 
 
 def _named(telling: Telling, changed: list[Drift]) -> str:
@@ -68,11 +78,7 @@ def _named(telling: Telling, changed: list[Drift]) -> str:
     if changed[0].quantity != TRIM or len(changed) > MOST_NAMES:
         return telling.channel_names(d.channel or "" for d in changed)
     turned = [
-        telling.say(
-            f"earlier.turned_{'up' if d.change > 0 else 'down'}",
-            by=number(abs(d.change), 1),
-            channel=telling.channel_name(d.channel or ""),
-        )
+        f"{telling.channel_name(d.channel or '')} ({number(abs(d.change), 1)} dB {'louder' if d.change > 0 else 'quieter'})"
         for d in changed
     ]
     return telling.listed(turned)
@@ -86,42 +92,52 @@ def _drifts(telling: Telling, result: DriftResult) -> Iterable[str]:
         said.setdefault((what, d.channel), _drift(telling, d))
     yield from list(said.values())[:MOST]
     if len(said) > MOST:
-        yield telling.say("earlier.more", len(said) - MOST)
+        yield (
+            "One more change is told in the step “Since last time”."
+            if len(said) - MOST == 1
+            else f"{len(said) - MOST} more changes are told in the step “Since last time”."
+        )
 
 
 def _drift(telling: Telling, d: Drift) -> str:
     more = d.change > 0
-    name = telling.say("earlier.subs") if d.channel == SUBS else telling.channel_name(d.channel or "")
+    name = "The subwoofers together" if d.channel == SUBS else telling.channel_name(d.channel or "")
     what = kind(d.quantity)
     if what == HEARD:
-        text = telling.say("earlier.heard", channel=name)
+        text = f"{name} pushes where it pulled then, or the other way round: its polarity is another one."
     elif what == TAPE:
         by = telling.quantity(abs(d.change), "m")
-        text = telling.say(f"earlier.{'farther' if more else 'nearer'}", channel=name, by=by)
+        text = f"{name} stands {by} {'farther from' if more else 'nearer to'} the reference seat."
     else:
-        key = {
-            LEVEL: ("louder", "quieter"),
-            RESPONSE: ("louder", "quieter"),
-            ARRIVAL: ("later", "sooner"),
-            SPREAD: ("uneven", "even"),
-        }[what][0 if more else 1]
         digits = 2 if what == ARRIVAL else 1
-        text = telling.say(
-            f"earlier.{key}",
-            channel=name,
-            by=number(abs(d.change), digits),
-            doubt=number(d.expanded, digits),
-            band=d.quantity.split(" ")[-1].replace("-", "–"),
-        )
-    return text if d.explained is not None else f"{text} {telling.say('earlier.or_set')}"
+        by, doubt = number(abs(d.change), digits), number(d.expanded, digits)
+        if what == SPREAD:
+            band = d.quantity.split(" ")[-1].replace("-", "–")
+            text = (
+                f"{name}: from {band} Hz the seats differ {by} dB {'more' if more else 'less'} from each other than then "
+                f"(± {doubt} dB)."
+            )
+        elif what == ARRIVAL:
+            text = (
+                f"{name} is heard {by} ms {'later' if more else 'sooner'} than then, more than the two measurements can be "
+                f"off by (± {doubt} ms)."
+            )
+        else:
+            text = (
+                f"{name} has become {by} dB {'louder' if more else 'quieter'}, more than the two measurements can be off "
+                f"by (± {doubt} dB)."
+            )
+    return text if d.explained is not None else f"{text} {OR_SET}"
 
 
-def _together(telling: Telling, result: DriftResult) -> Iterable[str]:
+def _together(result: DriftResult) -> Iterable[str]:
     """What all loudspeakers have in common, where it is worth a word."""
     shift = result.shared.get(LEVEL, 0.0)
     if abs(shift) >= TOGETHER_DB:
-        key = "louder" if shift > 0 else "quieter"
-        yield telling.say(f"earlier.together_{key}", by=number(abs(shift), 1))
+        yield (
+            f"All loudspeakers together were read {number(abs(shift), 1)} dB {'louder' if shift > 0 else 'quieter'} than "
+            "then; that may be the volume of the day, and is not counted."
+        )
 
 
 def _explained(telling: Telling, result: DriftResult) -> Iterable[str]:
@@ -135,4 +151,4 @@ def _explained(telling: Telling, result: DriftResult) -> Iterable[str]:
         )
     )
     if names:
-        yield telling.say("earlier.explained", channels=telling.channel_names(names))
+        yield f"What is heard of {telling.channel_names(names)} is explained by the other settings: no drift."

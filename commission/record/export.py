@@ -8,7 +8,6 @@ import os
 import tempfile
 from base64 import b64encode
 from dataclasses import replace
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +31,6 @@ def write_record(
     visit: Visit,
     target: Path,
     *,
-    language: str | Path = "en",
     paper: Paper = "a4",
     letterhead: Letterhead | None = None,
     created_at: str | None = None,
@@ -40,7 +38,7 @@ def write_record(
 ) -> str:
     """Write the record in the format of the suffix; returns one sentence on what was written. Analyse before.
 
-    `language`: a shipped one by its tag, or a file of words; `created_at`: UTC as `2026-03-14T17:05:00Z`, None: now.
+    `created_at`: UTC as `2026-03-14T17:05:00Z`, None: now.
     Raises CommissionError with nothing written, and so does what `progress` raises.
     """
     suffix = target.suffix.lower()
@@ -53,9 +51,7 @@ def write_record(
         write_text(target, checks_csv(visit))
         return f"{target}: every check of every round as CSV."
     progress(0.1, "putting the record together")
-    document = record_document(
-        visit, language=language, paper=paper, letterhead=letterhead, created_at=created_at or utc_now()
-    )
+    document = record_document(visit, paper=paper, letterhead=letterhead, created_at=created_at or utc_now())
     progress(0.4, "drawing its pages")
     data = render(document, suffix)
     progress(0.9, f"writing {target.name}")
@@ -64,19 +60,13 @@ def write_record(
     return f"{target}: the record as {kind}, with the results and the settings sheet inside."
 
 
-def record_document(
-    visit: Visit, *, language: str | Path, paper: Paper, letterhead: Letterhead | None, created_at: str
-) -> Document:
+def record_document(visit: Visit, *, paper: Paper, letterhead: Letterhead | None, created_at: str) -> Document:
     """The record as it is printed; its JSON also holds what is needed to print it again."""
     from commission.record.content import document
-    from commission.record.words import SHIPPED, load_words
 
-    made = document(visit, created_at=created_at, words=load_words(language), letterhead=letterhead, paper=paper)
+    made = document(visit, created_at=created_at, letterhead=letterhead, paper=paper)
     printed = {
         "job_file": clean_text(visit.path.name),
-        # A file of words by its name and digest alone: whoever checks the record must bring it.
-        "words": clean_text(Path(language).name),
-        "words_sha256": None if str(language) in SHIPPED else sha256(Path(language).read_bytes()).hexdigest(),
         "paper": paper,
         "letterhead": _plain(made.letterhead),
     }

@@ -40,10 +40,10 @@ def figures(telling: Telling, outcome: Outcome) -> list[Figure | Paragraph]:
             seated = []
         elif len(seated) == 1:
             chosen, seated = chosen + seated, []
-        out += [plots.curve_figure(curve, telling.told, axes[_kind(curve)]) for curve in chosen]
+        out += [plots.curve_figure(curve, axes[_kind(curve)]) for curve in chosen]
         if seated:
             name = telling.channel_name(channel or "")
-            out.append(plots.curves_by_seat(name, seated, telling.told, axes[_kind(seated[0])]))
+            out.append(plots.curves_by_seat(name, seated, axes[_kind(seated[0])]))
     return _captioned(
         [replace(each, id=telling.id("figure", outcome.step, outcome.round, each.id), wide=False) for each in out]
     )
@@ -83,6 +83,6 @@ def plans(telling: Telling, outcome: Outcome) -> list[Figure]:
     for plan in outcome.room_plans:
         if plan not in telling.plans_shown and plan.items:
             telling.plans_shown.append(plan)
-            figure = plots.plan_figure(plan, telling.job.system.units, telling.told)
+            figure = plots.plan_figure(plan, telling.job.system.units)
             out.append(replace(figure, id=telling.id("figure", outcome.step, outcome.round, figure.id)))
     return out

@@ -4,16 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from commission.diagnosis.room import SPOILT
 from commission.model import Finding
 from commission.model.outcome import Cause
+from commission.model.units import clean_text
 from commission.record.checks import farthest, kind_name, verdict_counts
 from commission.record.document import Block, Facts, Paragraph, Section
+from commission.record.plain_findings import PLAIN_FINDINGS
 from commission.record.telling import FOUND, OPTIONAL, Telling, capital, measured_in, sentence
 from commission.steps.handover import fate, judged_again, same_fault
 
 CAUSES: tuple[Cause, ...] = ("electronics", "settings", "room")
+CAUSE_TITLES: dict[Cause, str] = {
+    "electronics": "Electronics: equipment and wiring",
+    "settings": "Settings: what the processor holds",
+    "room": "Room: construction and layout",
+}
+FATES = {
+    "mended": "Put right.",
+    "partly mended": "Put right, but not for: {channels}.",
+    "still open": "This remains.",
+    "not checked again": "Not measured again, so how it is now is not known.",
+    "not seen again, but not everything was checked again": "Gone where it was checked again, but not everything was.",
+    "not seen again, but what was measured as left cannot tell": (
+        "What was measured afterwards cannot show whether it is gone."
+    ),
+    "set anew, but not measured again": "Set anew; whether it is right now was not measured.",
+    "new": "It was not there when the visit began.",
+    "first seen": "At first this was not tested; it remains.",
+    "hidden at first": "Other faults hid this at first; it remains.",
+}
+Tense = Literal["was", "now"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,11 +107,11 @@ def hidden(telling: Telling, cause: str, findings: Iterable[Finding]) -> bool:
     return cause == "room" and any(not each.channels or subs & set(each.channels) for each in spoilt)
 
 
-def merged(telling: Telling, found: Iterable[Told]) -> list[Told]:
-    """For the homeowner: faults of one kind that met the same fate as one, where the words have a sentence for the kind."""
+def merged(found: Iterable[Told]) -> list[Told]:
+    """For the homeowner: faults of one kind that met the same fate as one, where there is a sentence for the kind."""
     groups: dict[tuple[object, ...], list[Told]] = {}
     for i, told in enumerate(found):
-        kind = told.first.id if telling.words.has(f"findings.{told.first.id}.was") else i
+        kind = told.first.id if told.first.id in PLAIN_FINDINGS else i
         groups.setdefault((kind, told.fate, told.now is None, told.rest), []).append(told)
     return [
         replace(
@@ -107,26 +130,25 @@ def _union(findings: Sequence[Finding]) -> Finding:
     return replace(findings[0], channels=tuple(channels), seats=tuple(seats))
 
 
-def plain(telling: Telling, finding: Finding, tense: str) -> str:
-    """A finding for the homeowner, "was" or "is"; its own title where the words know no sentence for it."""
-    return _plain(telling, finding, tense) or sentence(telling.told(finding.title))
+def plain(telling: Telling, finding: Finding, tense: Tense) -> str:
+    """A finding for the homeowner, as it was or as it is now; its own title where there is no sentence for it."""
+    return _plain(telling, finding, tense) or sentence(clean_text(finding.title))
 
 
 def takes(telling: Telling, finding: Finding) -> str:
-    """What it would take, in plain words; the remedy where the words know no sentence for it."""
-    return _plain(telling, finding, "takes") or telling.told(finding.remedy)
+    """What it would take, in plain words; the remedy where there is no sentence for it."""
+    return _plain(telling, finding, "mending") or clean_text(finding.remedy)
 
 
-def _plain(telling: Telling, finding: Finding, tense: str) -> str:
-    key = f"findings.{finding.id}.{tense}"
-    if not telling.words.has(key):
+def _plain(telling: Telling, finding: Finding, part: Literal["was", "now", "mending"]) -> str:
+    known = PLAIN_FINDINGS.get(finding.id)
+    if known is None:
         return ""
     return sentence(
-        telling.say(
-            key,
+        getattr(known, part).format(
             channels=telling.channel_names(finding.channels),
             seats=telling.seat_names(finding.seats),
-            title=telling.told(finding.title),
+            title=clean_text(finding.title),
         )
     )
 
@@ -135,51 +157,50 @@ def fate_told(telling: Telling, told: Told) -> str:
     """What became of it, as a sentence; empty where there is nothing to say."""
     if not told.fate:
         return ""
-    key = f"fates.{told.fate.replace(' ', '-').replace(',', '')}"
-    if not telling.words.has(key):
-        return sentence(telling.told(told.fate))
-    return telling.say(key, channels=telling.channel_names(told.rest))
+    return FATES[told.fate].format(channels=telling.channel_names(told.rest))
 
 
 def findings_section(telling: Telling, found: tuple[Told, ...]) -> Section:
     """Every finding with its evidence, what else it could be, what would confirm it and the remedy."""
-    ident, title = telling.id("findings"), telling.say("findings_section.title")
+    ident, title = telling.id("findings"), "Findings"
     if not found:
-        nothing = telling.say("findings_section.none")
+        nothing = "The measurements show no fault."
         return Section(id=ident, title=title, blocks=(Paragraph(text=nothing),))
     parts = []
     for cause in CAUSES:
         own = [told for told in found if told.first.cause == cause]
         if own:
             blocks = tuple(block for told in own for block in _blocks(telling, told))
-            name = telling.say(f"causes.{cause}")
-            parts.append(Section(id=telling.id("findings", cause), title=name, blocks=blocks))
-    intro = Paragraph(text=telling.say("findings_section.intro"), kind="note")
+            parts.append(Section(id=telling.id("findings", cause), title=CAUSE_TITLES[cause], blocks=blocks))
+    intro = Paragraph(
+        text=("What the numbers say is wrong, on what evidence, what else it could be, and what would settle it."),
+        kind="note",
+    )
     return Section(id=ident, title=title, blocks=(intro,), sections=tuple(parts))
 
 
 def _blocks(telling: Telling, told: Told) -> list[Block]:
     first, now = told.first, told.now
-    title = sentence(telling.told(first.title))
+    title = sentence(clean_text(first.title))
     head = Paragraph(text=" ".join(part for part in (title, fate_told(telling, told)) if part), kind="lead")
     pairs: list[tuple[str, str]] = []
 
-    def add(key: str, *texts: str) -> None:
-        said = [telling.told(text) for text in texts if text]
-        if said:
-            pairs.append((telling.say(f"findings_section.{key}"), "; ".join(said)))
+    def add(name: str, *texts: str) -> None:
+        known = [clean_text(text) for text in texts if text]
+        if known:
+            pairs.append((name, "; ".join(known)))
 
-    add("evidence", *first.evidence)
+    add("Evidence", *first.evidence)
     if now is not None and now.evidence != first.evidence:
-        add("evidence_now", *now.evidence)
+        add("Evidence now", *now.evidence)
     if told.fate in _SHOWN_AGAIN:
         again = _judged_again(telling, first)
-        pairs += [(telling.say("findings_section.judged_again"), again)] if again else []
+        pairs += [("Judged again", again)] if again else []
     if first.confidence is not None:
-        pairs.append((telling.say("findings_section.confidence"), f"{first.confidence:.0%}".replace("%", " %")))
-    add("alternatives", *first.alternatives)
-    add("confirm", first.confirm)
-    add("remedy", first.remedy)
+        pairs.append(("Confidence", f"{first.confidence:.0%}".replace("%", " %")))
+    add("Could also be", *first.alternatives)
+    add("To confirm", first.confirm)
+    add("Remedy", first.remedy)
     return [head, Facts(pairs=tuple(pairs))] if pairs else [head]
 
 
@@ -200,11 +221,5 @@ def _judged_again(telling: Telling, finding: Finding) -> str:
     if not checks:
         return ""
     worst = farthest(telling, checks)
-    key = "judged_value" if worst == OPTIONAL else "judged_worst"
-    return telling.say(
-        f"findings_section.{key}",
-        what=capital(kind_name(telling, checks)),
-        worst=worst,
-        round=telling.round(telling.after),
-        verdicts=verdict_counts(checks),
-    )
+    result = f"{capital(kind_name(checks))}, {telling.round(telling.after)}: {verdict_counts(checks)}"
+    return result if worst == OPTIONAL else f"{result}, at worst {worst}"

@@ -6,8 +6,9 @@ import re
 from collections.abc import Iterable
 
 from commission.diagnosis import RULES
-from commission.model import AS_LEFT, Finding, Outcome, Step, Verdict
+from commission.model import AS_LEFT, Cause, Finding, Outcome, Step, Verdict
 from commission.model.show import number
+from commission.model.units import clean_text, counted
 from commission.record.document import Block, Bullets, Paragraph, Section
 from commission.record.drift_told import earlier_section
 from commission.record.findings_told import CAUSES, Told, fate_told, hidden, merged, plain, takes
@@ -15,6 +16,41 @@ from commission.record.outcomes import says
 from commission.record.seats_told import bass_band, compared_mains, seat_figures, seat_sentences, tone_words
 from commission.record.telling import FOUND, Telling, mains, measured, measured_in, only_found, sentence
 from commission.steps.handover import SettingChange, not_again, not_typed_in, setting_changes
+
+CAUSE_HEADINGS: dict[Cause, str] = {
+    "electronics": "Equipment and wiring:",
+    "settings": "Settings of the processor:",
+    "room": "The room itself:",
+}
+CAUSE_NAMES: dict[Cause, str] = {
+    "electronics": "equipment and wiring",
+    "settings": "the settings",
+    "room": "the room",
+}
+NO_FAULT = "The measurements showed no fault in"
+NO_FAULT_IN_PART = "As far as it was tested, which was not everything, no fault showed in"
+NOT_JUDGED = "Too little was measured to judge"
+NOT_YET = "Not to be judged before the rest is put right"
+THE_REST = "the rest is for whoever works on it next."
+OVERHEAD = "What hangs overhead is for a licensed trade."
+PLAIN_STEPS = {
+    "layout": "Layout (where everything stands)",
+    "levels": "Levels (how loud each loudspeaker is)",
+    "distances": "Distances (when each loudspeaker is heard)",
+    "seats": "Seats (what is heard at each seat)",
+}
+"""How the homeowner may know a step, by its id; others are named by their title."""
+GLOSSARY = (
+    ("dB", "dB (decibel)", "the step of loudness: 1 dB is barely heard, 10 dB is about twice as loud"),
+    ("ms", "ms (millisecond)", "a thousandth of a second; sound goes 34 cm (a little over a foot) in it"),
+    ("nulls?", "null", "a place where sound waves cancel each other, so that a tone is missing there"),
+    ("polarity", "polarity", "whether a loudspeaker pushes first, as it should, or pulls first"),
+    ("processor", "processor", "the device that sends each loudspeaker its part of the sound"),
+    ("reference seat", "reference seat", "the seat for which timing and loudness are set exactly"),
+    ("subwoofers?", "subwoofer", "a loudspeaker for the deepest tones only"),
+    ("trims?", "trim", "the loudness set for one loudspeaker in the processor"),
+)
+"""Technical words: a pattern that finds them on the page, how they are listed, what they mean."""
 
 
 def summary_section(telling: Telling, found: tuple[Told, ...]) -> Section:
@@ -31,65 +67,87 @@ def summary_section(telling: Telling, found: tuple[Told, ...]) -> Section:
     sections = [part for part in parts if part is not None]
     intro: list[Block] = [Paragraph(text=_intro(telling, alone), kind="lead")]
     if any(response.body.source == "rehearsal" for response in telling.job.responses):
-        intro.insert(0, Paragraph(text=telling.say("summary.practice"), kind="missing"))
+        intro.insert(
+            0,
+            Paragraph(
+                text="Practice: these measurements are of a simulated room, and of no real cinema.", kind="missing"
+            ),
+        )
     words = _glossary(telling, intro, sections)
     if words is not None:
         sections.append(words)
-    return Section(id=ident, title=telling.say("summary.title"), blocks=tuple(intro), sections=tuple(sections))
+    return Section(id=ident, title="In plain words", blocks=tuple(intro), sections=tuple(sections))
 
 
 def _intro(telling: Telling, alone: bool) -> str:
     system = telling.job.system
     readings, responses = measured(telling.job)
-    counts = {
-        "loudspeakers": telling.say("summary.loudspeakers", len(system.channels)),
-        "seats": telling.say("summary.seat_count", len(system.seats)),
-    }
+    loudspeakers, places = counted(len(system.channels), "loudspeaker"), counted(len(system.seats), "seat")
     if not system.channels:
-        return telling.say("summary.intro_empty")
+        return "Nothing is known of this cinema yet: this record holds what was noted, and nothing is judged."
     if not readings and not responses:
-        return telling.say("summary.intro_nothing", **counts)
+        return (
+            f"This record is of a cinema with {loudspeakers} and {places}. Nothing has been measured yet: it holds what "
+            "was noted, and nothing is judged."
+        )
+    return f"Your cinema, {loudspeakers} and {places}, was measured {_when_measured(telling, alone)} {THE_REST}"
+
+
+def _when_measured(telling: Telling, alone: bool) -> str:
+    """What "was measured" means in this visit."""
+    what_was_found = "This page tells in plain words what was found;"
+    what_came_of_it = "This page tells in plain words what came of it;"
+    standing = f"as it stands; no change is noted. {what_was_found}"
     if alone or telling.after is None:
-        return telling.say("summary.intro_alone", **counts)
+        return standing
     first, again = any(measured_in(telling.job, FOUND)), any(measured_in(telling.job, telling.after))
     if not again:
-        return telling.say("summary.intro_not_again", **counts)
+        return (
+            "as it was found. Settings are noted as it was left, but it was not measured again after that. "
+            f"{what_came_of_it}"
+        )
+    if not first and telling.after == AS_LEFT:
+        return f"as it was left, but not as it was found: what has changed is not known. {what_was_found}"
     if not first:
-        left = telling.after == AS_LEFT
-        return telling.say("summary.intro_only_left" if left else "summary.intro_alone", **counts)
+        return standing
     if telling.after != AS_LEFT:
-        return telling.say("summary.intro_between", round=telling.round(telling.after), **counts)
+        return (
+            f"as it was found and again in between ({telling.round(telling.after)}), but not as it was left. "
+            f"{what_came_of_it}"
+        )
     missing, lost, _, _ = not_again(telling.job)
-    return telling.say("summary.intro_part" if missing or lost else "summary.intro", **counts)
+    if missing or lost:
+        return f"as it was found and, in part, again as it was left. {what_came_of_it}"
+    return f"as it was found and again as it was left. {what_came_of_it}"
 
 
 def _wrong(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:
     """What was wrong, by cause."""
     ident = telling.id("summary", "wrong")
-    title = telling.say("summary.wrong_now" if alone else "summary.wrong")
+    title = "What is wrong" if alone else "What was wrong"
     if not found and not any(
         says(telling.outcome(step.id, FOUND)) and step.entry in ("readings", "responses")
         for step in telling.visit.steps
     ):
-        nothing = telling.say("summary.not_examined_now" if alone else "summary.not_examined")
+        nothing = f"Nothing was measured{'' if alone else ' as it was found'}, so nothing can be said about it."
         return Section(id=ident, title=title, blocks=(Paragraph(text=nothing),))
     blocks: list[Block] = []
     for cause in CAUSES:
-        own = merged(telling, (told for told in found if told.first.cause == cause and told.fate != "new"))
+        own = merged(told for told in found if told.first.cause == cause and told.fate != "new")
         if own:
             items = tuple(_wrong_item(telling, told) for told in own)
-            blocks += [Paragraph(text=telling.say(f"causes.{cause}_plain")), Bullets(items=items)]
-    new = merged(telling, (told for told in found if told.fate == "new"))
+            blocks += [Paragraph(text=CAUSE_HEADINGS[cause]), Bullets(items=items)]
+    new = merged(told for told in found if told.fate == "new")
     if new:
-        items = tuple(plain(telling, told.first, "is") for told in new)
-        blocks += [Paragraph(text=telling.say("summary.new")), Bullets(items=items)]
-    said: dict[str, list[str]] = {}
+        items = tuple(plain(telling, told.first, "now") for told in new)
+        blocks += [Paragraph(text="Not there when the visit began, but at its end:"), Bullets(items=items)]
+    said: dict[str, list[Cause]] = {}
     for cause in CAUSES:
         if not any(told.first.cause == cause and _of_the_cinema(told) for told in found):
             said.setdefault(_judged(telling, cause), []).append(cause)
     for key, causes in said.items():
-        names = "; ".join(telling.say(f"causes.{cause}_in") for cause in causes)
-        blocks.append(Paragraph(text=telling.say(f"summary.{key}", causes=names)))
+        names = "; ".join(CAUSE_NAMES[cause] for cause in causes)
+        blocks.append(Paragraph(text=f"{key}: {names}."))
     return Section(id=ident, title=title, blocks=tuple(blocks))
 
 
@@ -112,11 +170,11 @@ def _judged(telling: Telling, cause: str) -> str:
     judged = _judged_checks(outcomes)
     if not needed & judged:
         behind = _judged_checks(telling.outcome(step.id, r) for step in telling.visit.steps for r in spoilt)
-        return "not_yet" if needed & behind else "not_judged"
+        return NOT_YET if needed & behind else NOT_JUDGED
     whole = all(
         any(o.state == "done" for o in outcomes if o.step == step_id) for step_id in {rule.step for rule in rules}
     )
-    return "nothing_wrong" if needed <= judged and whole else "nothing_wrong_part"
+    return NO_FAULT if needed <= judged and whole else NO_FAULT_IN_PART
 
 
 def _judged_checks(outcomes: Iterable[Outcome]) -> set[str]:
@@ -131,7 +189,7 @@ def _effort(telling: Telling, finding: Finding) -> str:
     )
     effort = takes(telling, finding)
     if effort and high and finding.cause == "electronics":
-        return f"{sentence(effort)} {telling.say('remains.overhead')}"
+        return f"{sentence(effort)} {OVERHEAD}"
     return effort
 
 
@@ -140,9 +198,9 @@ _SEEN_LATE = ("first seen", "hidden at first")
 
 def _wrong_item(telling: Telling, told: Told) -> str:
     """What was wrong is over only where it is not seen any more; a visit that changed nothing says what it would take."""
-    said = plain(telling, told.first, "is" if not told.fate or told.fate in _SEEN_LATE else "was")
+    said = plain(telling, told.first, "now" if not told.fate or told.fate in _SEEN_LATE else "was")
     if not told.fate and (effort := _effort(telling, told.first)):
-        return telling.say("remains.takes", what=said, effort=sentence(effort))
+        return f"{said} What it would take: {sentence(effort)}"
     return f"{said} {fate_told(telling, told)}".strip()
 
 
@@ -155,21 +213,24 @@ def _done(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | N
     mended = [told for told in found if told.fate == "mended"]
     wiring = sum(told.first.cause == "electronics" and _of_the_cinema(told) for told in mended)
     if wiring:
-        items.append(telling.say("done.wiring", wiring))
+        items.append(
+            "One fault of the equipment or its wiring was put right, and measured again."
+            if wiring == 1
+            else f"{wiring} faults of the equipment or its wiring were put right, and measured again."
+        )
     if not alone:
         items += _settings_done(telling, setting_changes(telling.job))
         if not items:
-            items.append(telling.say("done.no_settings"))
-    counts = [
-        telling.say(f"done.{key}", count)
-        for key, count in (("readings", readings), ("responses", responses))
-        if count
-    ]
+            items.append("No change of a setting is noted.")
+    counts = []
+    if readings:
+        counts.append("one reading by hand" if readings == 1 else f"{readings} readings by hand")
+    if responses:
+        several = f"{responses} recordings of a test sound, seat by seat"
+        counts.append("one recording of a test sound at a seat" if responses == 1 else several)
     if counts:
-        items.append(telling.say("done.measured", what=telling.listed(counts)))
-    return Section(
-        id=telling.id("summary", "done"), title=telling.say("summary.done"), blocks=(Bullets(items=tuple(items)),)
-    )
+        items.append(f"Measured in all: {telling.listed(counts)}.")
+    return Section(id=telling.id("summary", "done"), title="What was done", blocks=(Bullets(items=tuple(items)),))
 
 
 def _settings_done(telling: Telling, changes: Iterable[SettingChange]) -> list[str]:
@@ -178,25 +239,28 @@ def _settings_done(telling: Telling, changes: Iterable[SettingChange]) -> list[s
     both = [(c.trim_found_db, c.trim_left_db) for c in changes]
     trims = [abs(b - a) for a, b in both if a is not None and b is not None and a != b]
     if trims:
-        items.append(telling.say("done.trims", len(trims), all=total, most=number(max(trims), 1)))
+        items.append(
+            f"Loudness set anew: {len(trims)} of {total} loudspeakers, by {'up to ' if trims[1:] else ''}"
+            f"{number(max(trims), 1)} dB."
+        )
     delays = sum(
         c.distance_left is not None and c.distance_found is not None and c.distance_left != c.distance_found
         for c in changes
     )
     if delays:
-        items.append(telling.say("done.delays", delays, all=total))
+        items.append(f"Timing set anew: {delays} of {total} loudspeakers.")
     turned = [
         c.channel
         for c in changes
         if None not in (c.polarity_found, c.polarity_left) and c.polarity_found != c.polarity_left
     ]
     if turned:
-        items.append(telling.say("done.polarity", channels=telling.channel_names(turned)))
+        items.append(f"Polarity changed in the processor: {telling.channel_names(turned)}.")
     fresh = sum(
         c.noted and (c.trim_found_db, c.distance_found, c.polarity_found) == (None, None, None) for c in changes
     )
     if fresh:
-        items.append(telling.say("done.first_noted", fresh, all=total))
+        items.append(f"Settings noted for the first time: {fresh} of {total} loudspeakers.")
     return items
 
 
@@ -207,31 +271,37 @@ def _seats(telling: Telling) -> Section | None:
     if not job.responses or not job.system.seats or not again:
         if telling.after is None or not measured(job)[0] + len(job.responses):
             return None
-        text = telling.say("seats.not_again" if job.responses else "seats.no_responses")
-        return Section(id=ident, title=telling.say("seats.title"), blocks=(Paragraph(text=text),))
-    title = telling.say("seats.title_today" if telling.after is None else "seats.title")
-    remarks = [telling.say("seats.meaning")]
+        how = "again" if job.responses else "one by one"
+        text = f"The seats were not recorded {how}, so what changed at each of them is not known."
+        return Section(id=ident, title="Each seat, before and after", blocks=(Paragraph(text=text),))
+    title = "How each seat is served today" if telling.after is None else "Each seat, before and after"
+    remarks = [
+        (
+            "Loudness: loudest loudspeaker to softest. Timing: first sound to last. Both without subwoofers; "
+            "the less, the better."
+        )
+    ]
     sentences = seat_sentences(telling)
     told = {f.kind for own in seat_figures(telling).values() for f in own if (f.before, f.now) != (None, None)}
     counted, everyone = compared_mains(telling), len(mains(job))
     if 0 < counted < everyone and "loudness" in told:
-        remarks.append(telling.say("seats.only_some", count=counted, all=everyone))
-    if telling.after is not None and any(telling.say("seats.word.same") in text for text in sentences):
-        remarks.append(telling.say("seats.meaning_change"))
+        remarks.append(f"Loudness is of the {counted} of {everyone} loudspeakers that were recorded each time.")
+    if telling.after is not None and any("no real change" in text for text in sentences):
+        remarks.append("“No real change” is less than can be measured.")
     if "bass" in told:
-        remarks.append(telling.say("seats.meaning_bass", band=bass_band(job)))
+        remarks.append(f"Deep bass ({bass_band(job)} Hz): off the average of the seats.")
     better, worse, count = tone_words(telling)
     if count:
-        remarks.append(telling.say("seats.tone", better=better, worse=worse, all=count))
+        remarks.append(f"Evenness of tone between seats: of {count} comparisons {better} better, {worse} worse.")
     if len(telling.job.system.seats) > 1:
-        remarks.append(telling.say("seats.geometry"))
+        remarks.append("Away from the reference seat one sits nearer to some loudspeakers; no setting cures that.")
     blocks = (Bullets(items=sentences), Paragraph(text=" ".join(remarks), kind="note"))
     return Section(id=ident, title=title, blocks=blocks)
 
 
 def _remains(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section | None:
     """What remains and what it would take."""
-    items = [] if alone else [_open_item(telling, told) for told in merged(telling, found) if told.open]
+    items = [] if alone else [_open_item(telling, told) for told in merged(found) if told.open]
     last = FOUND if alone or telling.after is None else telling.after
     not_done, part = [], []
     for step in telling.visit.steps:
@@ -239,32 +309,40 @@ def _remains(telling: Telling, found: tuple[Told, ...], alone: bool) -> Section 
         if step.entry == "none":
             continue
         if not any(says(outcome) for outcome in outcomes):
-            not_done.append(_plain_step(telling, step))
+            not_done.append(_plain_step(step))
         elif step.entry != "form" and 0 < (outcome := telling.outcome(step.id, last)).done < outcome.total:
-            part.append(
-                telling.say("remains.part", step=_plain_step(telling, step), done=outcome.done, all=outcome.total)
-            )
+            part.append(f"{_plain_step(step)}: {outcome.done} of {outcome.total} done; the rest is not judged.")
     items += part
     if not_done:
-        items.append(telling.say("remains.not_done", steps=telling.listed(not_done)))
+        items.append(f"Not examined in this visit: {telling.listed(not_done)}.")
     if not alone:
         items += _not_again(telling)
         untyped = not_typed_in(telling.job)
         if untyped:
-            items.append(telling.say("remains.not_ticked", len(untyped), all=len(telling.job.system.channels)))
-    title = telling.say("remains.title_now" if alone else "remains.title")
+            items.append(
+                (
+                    "One changed setting is noted, but not ticked off as typed in. What it would take: compare it "
+                    "with what the processor shows."
+                )
+                if len(untyped) == 1
+                else (
+                    f"{len(untyped)} of {len(telling.job.system.channels)} loudspeakers have changed settings that are "
+                    "noted, but not ticked off as typed in. What it would take: compare them with what the processor "
+                    "shows."
+                )
+            )
+    title = "What is still open" if alone else "What remains, and what it would take"
     ident = telling.id("summary", "remains")
     if not items and alone:
         return None
     if not items:
-        return Section(id=ident, title=title, blocks=(Paragraph(text=telling.say("remains.nothing")),))
+        return Section(id=ident, title=title, blocks=(Paragraph(text="Nothing of what was examined remains open."),))
     return Section(id=ident, title=title, blocks=(Bullets(items=tuple(items)),))
 
 
-def _plain_step(telling: Telling, step: Step) -> str:
+def _plain_step(step: Step) -> str:
     """A step as the homeowner may know it."""
-    key = f"plain_steps.{step.id}"
-    return telling.say(key) if telling.words.has(key) else telling.told(step.title)
+    return PLAIN_STEPS.get(step.id) or clean_text(step.title)
 
 
 def _not_again(telling: Telling) -> list[str]:
@@ -272,10 +350,10 @@ def _not_again(telling: Telling) -> list[str]:
     if telling.after is None or not any(measured_in(telling.job, telling.after)):
         return []  # said at the top already
     unread, lost, heard, channels = not_again(telling.job)
-    items = [telling.say("remains.not_read", channels=telling.channel_names(unread))] if unread else []
+    items = [f"Loudness was not read again: {telling.channel_names(unread)}."] if unread else []
     if lost:
         names = telling.channel_names(channels)
-        items.append(telling.say("remains.not_recorded", count=lost, all=heard, channels=names))
+        items.append(f"{lost} of {heard} recordings at the seats were not made again: {names}.")
     return items
 
 
@@ -283,28 +361,30 @@ def _open_item(telling: Telling, told: Told) -> str:
     finding = told.now or told.first
     effort = _effort(telling, finding)
     if told.now is not None:
-        said = plain(telling, finding, "is")
-        return telling.say("remains.takes", what=said, effort=sentence(effort)) if effort else said
+        said = plain(telling, finding, "now")
+        return f"{said} What it would take: {sentence(effort)}" if effort else said
     said = f"{plain(telling, finding, 'was')} {fate_told(telling, told)}"
-    return telling.say("remains.again", what=said, effort=sentence(effort)) if effort else said
+    return (
+        f"{said} What it would take: measure it again and, where it is still so: {sentence(effort)}"
+        if effort
+        else said
+    )
 
 
 def _glossary(telling: Telling, intro: Iterable[Block], sections: Iterable[Section]) -> Section | None:
     """The technical words that page one uses, each with what it means."""
     text = " ".join(_texts(intro, sections))
-    keys = sorted({key.split(".")[1] for key in telling.words.sentences if key.startswith("glossary.")})
-    pairs = []
-    for key in keys:
-        marks = telling.say(f"glossary.{key}.match").split("|")
-        if any(re.search(rf"(?<!\w){re.escape(mark)}(?!\w)", text, re.IGNORECASE) for mark in marks if mark):
-            pairs.append((telling.say(f"glossary.{key}.term"), telling.say(f"glossary.{key}.means")))
+    pairs = [
+        (term, meaning)
+        for pattern, term, meaning in GLOSSARY
+        if re.search(rf"(?<!\w)(?:{pattern})(?!\w)", text, re.IGNORECASE)
+    ]
     if not pairs:
         return None
-    pairs.sort(key=lambda pair: pair[0].lower())
     ident = telling.id("summary", "words")
     # Running text: a table of its own would push page one onto a second page.
     said = "; ".join(f"{word}: {meaning}" for word, meaning in pairs)
-    return Section(id=ident, title=telling.say("summary.words"), blocks=(Paragraph(text=f"{said}.", kind="note"),))
+    return Section(id=ident, title="Words on this page", blocks=(Paragraph(text=f"{said}.", kind="note"),))
 
 
 def _texts(blocks: Iterable[Block], sections: Iterable[Section]) -> Iterable[str]:

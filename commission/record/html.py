@@ -41,7 +41,6 @@ LONG_CELL, SHORT_CELL = 40, 18
 WHOLE_ROWS = 16
 """A table with no more rows is printed on one page."""
 MANY_PARTS = 4
-RIGHT_TO_LEFT = ("ar", "dv", "fa", "he", "ku", "ps", "sd", "ug", "ur", "yi")
 _JSON_BLOCK = f'<script type="application/json" id="{RESULTS_ID}">'
 _LINK = re.compile(r'<a download="([^"]*)" href="data:([^;,"]*);base64,([^"]*)"')
 _ESCAPED_LESS = re.compile(r"(?<!\\)((?:\\\\)*)\\u003c")
@@ -49,10 +48,8 @@ _ESCAPED_LESS = re.compile(r"(?<!\\)((?:\\\\)*)\\u003c")
 
 def render_html(document: Document) -> bytes:
     """The whole file, UTF-8; the same document gives the same bytes."""
-    language = text_of(document.language)
-    direction = "rtl" if document.language.split("-")[0].lower() in RIGHT_TO_LEFT else "ltr"
     head = (
-        f'<!DOCTYPE html>\n<html lang="{language}" dir="{direction}">\n<head>\n<meta charset="utf-8">\n'
+        f'<!DOCTYPE html>\n<html lang="en" dir="ltr">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; "
         'img-src data:">\n'

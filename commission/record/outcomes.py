@@ -25,16 +25,16 @@ def step_section(telling: Telling, step: Step) -> Section | None:
     rounds = [(round_id, telling.outcome(step.id, round_id)) for round_id in telling.job.rounds]
     said = [(round_id, outcome) for round_id, outcome in rounds if says(outcome)]
     own = attached(telling, lambda of: of == step.id)
-    question = Paragraph(text=telling.told(step.question), kind="note")
+    question = Paragraph(text=clean_text(step.question), kind="note")
     ident = telling.id("step", step.id)
-    title = telling.told(step.title)
+    title = clean_text(step.title)
     if not said:
         if step.entry == "none" and len(rounds) == 1 and not own:
             return None
         # The newest round that has something to say of it says why.
         why = next((o.remarks for _, o in reversed(rounds) if o.remarks), ()) if step.entry == "none" else ()
-        remarks = [sentence(telling.told(text)) for text in why]
-        nothing = Paragraph(text=" ".join([telling.say("steps.not_done"), *remarks]), kind="missing")
+        remarks = [sentence(clean_text(text)) for text in why]
+        nothing = Paragraph(text=" ".join(["Not done in this visit.", *remarks]), kind="missing")
         return Section(id=ident, title=title, blocks=(question, nothing, *own))
     if len(rounds) == 1:
         blocks = outcome_blocks(telling, said[0][1], None)
@@ -43,7 +43,7 @@ def step_section(telling: Telling, step: Step) -> Section | None:
     for round_id, outcome in rounds:
         if not says(outcome):
             if step.entry != "none":
-                missing = telling.say("steps.not_done_in", round=telling.round(round_id))
+                missing = f"Not done {telling.round(round_id)}."
                 parts.append(_round(telling, step, round_id, (Paragraph(text=missing, kind="missing"),)))
             continue
         parts.append(_round(telling, step, round_id, outcome_blocks(telling, outcome, before)))
@@ -59,16 +59,16 @@ def says(outcome: Outcome) -> bool:
 
 
 def _round(telling: Telling, step: Step, round_id: str, blocks: Iterable[Block]) -> Section:
-    title = f"{telling.told(step.title)}, {telling.round(round_id)}"
+    title = f"{clean_text(step.title)}, {telling.round(round_id)}"
     return Section(id=telling.id("step", step.id, round_id), title=title, blocks=tuple(blocks))
 
 
 def outcome_blocks(telling: Telling, outcome: Outcome, before: tuple[str, Outcome] | None = None) -> list[Block]:
     """All of an outcome; `before`: the round before it and what the step said then, which is not said twice."""
-    state = _state(telling, outcome)
+    state = _state(outcome)
     blocks: list[Block] = [Paragraph(text=state, kind="lead")] if state else []
     if before is not None and _same(before[1], outcome):
-        blocks.append(Paragraph(text=telling.say("steps.same", round=telling.round(before[0]))))
+        blocks.append(Paragraph(text=f"The same as in the round “{telling.round(before[0])}”."))
         return blocks
     for table in outcome.tables:
         blocks += table_grids(telling, table)
@@ -80,9 +80,9 @@ def outcome_blocks(telling: Telling, outcome: Outcome, before: tuple[str, Outcom
     blocks += check_blocks(telling, outcome, in_tables)
     # Only where every remark of the round before still holds is it enough to say so.
     known = () if before is None or set(before[1].remarks) - set(outcome.remarks) else before[1].remarks
-    remarks = [sentence(telling.told(text)) for text in outcome.remarks if text not in known]
+    remarks = [sentence(clean_text(text)) for text in outcome.remarks if text not in known]
     if before is not None and known:
-        remarks.append(telling.say("steps.same_remarks", round=telling.round(before[0])))
+        remarks.append(f"What was remarked in the round “{telling.round(before[0])}” holds here too.")
     if remarks:
         blocks.append(Bullets(items=tuple(remarks)))
     return blocks
@@ -98,23 +98,23 @@ def _same(before: Outcome, now: Outcome) -> bool:
     )
 
 
-def _state(telling: Telling, outcome: Outcome) -> str:
+def _state(outcome: Outcome) -> str:
     parts = []
     if outcome.total:
-        key = "steps.all_done" if outcome.state == "done" else "steps.part_done"
-        parts.append(telling.say(key, done=outcome.done, total=outcome.total))
+        rest = "" if outcome.state == "done" else "; the rest is missing and not judged"
+        parts.append(f"{outcome.done} of {outcome.total} done{rest}.")
     counts = [(verdict, outcome.count(verdict)) for verdict in Verdict]
-    words = ", ".join(f"{verdict_told(telling, verdict)} {count}" for verdict, count in counts if count)
+    words = ", ".join(f"{verdict_told(verdict)} {count}" for verdict, count in counts if count)
     if words:
-        parts.append(telling.say("steps.verdicts", verdicts=words))
+        parts.append(f"Checks: {words}.")
     if outcome.stands_out:
-        parts.append(sentence(telling.told(outcome.stands_out)))
+        parts.append(sentence(clean_text(outcome.stands_out)))
     return " ".join(parts)
 
 
-def verdict_told(telling: Telling, verdict: Verdict | None) -> str:
-    """Symbol and word in the reader's language."""
-    return "" if verdict is None else f"{verdict.symbol} {telling.told(verdict.value)}"
+def verdict_told(verdict: Verdict | None) -> str:
+    """Symbol and word."""
+    return "" if verdict is None else f"{verdict.symbol} {clean_text(verdict.value)}"
 
 
 # --- tables ---------------------------------------------------------------------------------------------------------
@@ -133,9 +133,20 @@ def table_grids(telling: Telling, table: Table) -> list[Grid | Paragraph]:
     Columns without any value are left out, but the first, which names the row; so are minor rows, which are counted.
     """
     shown = tuple(row for row in table.rows if not row.minor)
-    left_out = telling.say("steps.minor", len(table.rows) - len(shown)) if len(shown) < len(table.rows) else ""
+    left_out = (
+        (
+            "One row without a real change is left out; the attached results.json holds it."
+            if len(table.rows) - len(shown) == 1
+            else (
+                f"{len(table.rows) - len(shown)} rows without a real change are left out; the attached "
+                "results.json holds them."
+            )
+        )
+        if len(shown) < len(table.rows)
+        else ""
+    )
     if not shown:
-        return [Paragraph(text=f"{telling.told(table.title)}: {left_out}", kind="note")] if table.rows else []
+        return [Paragraph(text=f"{clean_text(table.title)}: {left_out}", kind="note")] if table.rows else []
     return [*_table_grids(telling, replace(table, rows=shown), left_out)]
 
 
@@ -146,16 +157,16 @@ def _table_grids(telling: Telling, table: Table, left_out: str) -> list[Grid]:
         values = [row.cells[i] for row in table.rows]
         if i and all(value is None or value == "" for value in values):
             continue
-        cells = tuple(telling.told(v) if isinstance(v, str) else cell_text(v, column, units) for v in values)
+        cells = tuple(clean_text(v) if isinstance(v, str) else cell_text(v, column, units) for v in values)
         heading = Heading(
-            title=telling.told(column.title), unit=unit_text(column, units), numeric=column.decimals is not None
+            title=clean_text(column.title), unit=unit_text(column, units), numeric=column.decimals is not None
         )
         columns.append(_Column(heading, cells, column.key in seats))
     if table.verdicts and any(row.check is not None for row in table.rows):
-        cells = tuple(verdict_told(telling, None if row.check is None else row.check.verdict) for row in table.rows)
-        columns.append(_Column(Heading(title=telling.say("steps.verdict")), cells, False))
-    remark = " ".join(filter(None, (telling.told(table.remark) if table.remark else "", left_out)))
-    return _in_parts(telling, table.id, telling.told(table.title), columns, remark)
+        cells = tuple(verdict_told(None if row.check is None else row.check.verdict) for row in table.rows)
+        columns.append(_Column(Heading(title="Verdict"), cells, False))
+    remark = " ".join(filter(None, (clean_text(table.remark) if table.remark else "", left_out)))
+    return _in_parts(telling, table.id, clean_text(table.title), columns, remark)
 
 
 def _in_parts(telling: Telling, ident: str, title: str, columns: Sequence[_Column], remark: str) -> list[Grid]:
@@ -184,20 +195,20 @@ def seat_grids(telling: Telling, grid: SeatGrid) -> list[Grid]:
     seats = [s for s in grid.seats if any((c, s) in grid.cells for c in channels)]
     if not channels or not seats:
         return []
-    columns = [_Column(Heading(title=telling.say("steps.channel")), tuple(map(clean_text, channels)), False)]
+    columns = [_Column(Heading(title="Channel"), tuple(map(clean_text, channels)), False)]
     for seat in seats:
-        cells = tuple(_mark(telling, grid, channel, seat) for channel in channels)
+        cells = tuple(_mark(grid, channel, seat) for channel in channels)
         columns.append(_Column(Heading(title=clean_text(seat)), cells, True))
     absent = any(cell == ABSENT for column in columns[1:] for cell in column.cells)
-    remark = telling.say("steps.absent", mark=ABSENT) if absent else ""
-    return _in_parts(telling, grid.id, telling.told(grid.title), columns, remark)
+    remark = f"{ABSENT} not measured." if absent else ""
+    return _in_parts(telling, grid.id, clean_text(grid.title), columns, remark)
 
 
-def _mark(telling: Telling, grid: SeatGrid, channel: str, seat: str) -> str:
+def _mark(grid: SeatGrid, channel: str, seat: str) -> str:
     cell = grid.cells.get((channel, seat))
     if cell is None or (cell.verdict is None and not cell.figure):
         return ABSENT
-    return f"{'' if cell.verdict is None else cell.verdict.symbol} {telling.told(cell.figure)}".strip()
+    return f"{'' if cell.verdict is None else cell.verdict.symbol} {clean_text(cell.figure)}".strip()
 
 
 # --- notes and photographs ------------------------------------------------------------------------------------------
@@ -206,7 +217,7 @@ def _mark(telling: Telling, grid: SeatGrid, channel: str, seat: str) -> str:
 def attached(telling: Telling, wanted: Callable[[str], bool]) -> list[Block]:
     """Notes and photographs whose step is wanted; a photograph that cannot be read says so in its place."""
     notes = tuple(
-        telling.say("notes.note", text=clean_text(event.body.text), when=_when(telling, event.at, event.body.round))
+        f"{clean_text(event.body.text)} ({_when(telling, event.at, event.body.round)})"
         for event in telling.job.notes
         if isinstance(event.body, Noted) and wanted(event.body.step)
     )
@@ -220,7 +231,7 @@ def attached(telling: Telling, wanted: Callable[[str], bool]) -> list[Block]:
         try:
             data = telling.visit.blob(event.blob_sha256 or body.file_sha256)
         except StoreError as error:
-            text = telling.say("notes.no_photo", caption=caption, why=telling.told(str(error)))
+            text = f"The photograph “{caption}” cannot be shown: {clean_text(str(error))}"
             blocks.append(Paragraph(text=text, kind="missing"))
             continue
         blocks.append(
@@ -228,8 +239,8 @@ def attached(telling: Telling, wanted: Callable[[str], bool]) -> list[Block]:
                 id=telling.id("photo", str(event.seq)),
                 data=data,
                 media_type=body.media_type,
-                caption=telling.say("notes.photo", caption=caption, when=when),
-                alt=telling.say("notes.photo_alt", caption=caption),
+                caption=f"{caption} ({when})",
+                alt=f"Photograph: {caption}",
             )
         )
     return blocks

@@ -164,8 +164,6 @@ def _document(document: Document, draw: Text, root: Path) -> dict[str, Any]:
     if letterhead.logo is not None and letterhead.logo_media_type is not None:
         logo = keep(letterhead.logo, letterhead.logo_media_type)
     return {
-        "language": document.language.split("-")[0].lower(),
-        "region": next((p.upper() for p in document.language.split("-")[1:] if len(p) == 2), None),
         "fonts": FONTS,
         "paper": document.paper,
         "margin": MARGIN_PT,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,7 +16,6 @@ from commission.record.svg import (
     digits,
     drawing,
     element,
-    filled,
     label,
     line,
     shortened,
@@ -26,7 +25,6 @@ from commission.record.svg import (
 )
 
 Units = Literal["metric", "imperial"]
-Words = Callable[[str], str]
 
 WIDTH = 640.0
 MARGIN, GAP = 20.0, 40.0
@@ -75,10 +73,10 @@ class _View:
         )
 
 
-def plan_figure(plan: RoomPlan, units: Units = "metric", words: Words = str) -> Figure:
+def plan_figure(plan: RoomPlan, units: Units = "metric") -> Figure:
     """The plan of a room; the same in words, with coordinates, for who cannot see it."""
-    title = words("Plan of the room, to scale")
-    alt = _alt(plan, units, words)
+    title = "Plan of the room, to scale"
+    alt = _alt(plan, units)
     sizes = (plan.length_m, plan.width_m, plan.height_m)
     if not all(math.isfinite(size) and size > 0 for size in sizes):
         raise ValueError(f"a room needs three sizes above zero, got {sizes}")
@@ -87,33 +85,34 @@ def plan_figure(plan: RoomPlan, units: Units = "metric", words: Words = str) -> 
     )
     top = _View("top", MARGIN, TOP, scale, plan)
     side = _View("side", WIDTH - MARGIN - plan.length_m * scale, TOP, scale, plan)
-    parts = [_room(view, units, words) for view in (top, side)]
+    parts = [_room(view, units) for view in (top, side)]
     used = list(dict.fromkeys(item.kind for item in plan.items))
-    parts.append(_legend(side, sorted(used, key=ORDER.index), units, words))
+    parts.append(_legend(side, sorted(used, key=ORDER.index), units))
     height = max(top.y + top.size[1], side.y + side.size[1] + 34 + 17 * (len(used) + 1)) + 26
     svg = drawing(WIDTH, height, "".join(parts), title=title, alt=alt)
-    caption = words("Left: from above, the screen at the top. Right: from the side, the screen at the left.")
+    caption = "Left: from above, the screen at the top. Right: from the side, the screen at the left."
     for verdict in (Verdict.FAIL, Verdict.UNSURE):
         if any(item.verdict is verdict for item in plan.items):
-            caption += f" {verdict.symbol} {words(verdict.value)}."
+            caption += f" {verdict.symbol} {verdict.value}."
     return Figure(id="plan", title=title, svg=svg, alt=alt, caption=caption)
 
 
-def _alt(plan: RoomPlan, units: Units, words: Words) -> str:
+def _alt(plan: RoomPlan, units: Units) -> str:
     def length(value: float) -> str:
         return format_length(value, units)
 
-    room = words("The room is {length} long, {width} wide and {height} high.")
-    said = [filled(room, length=length(plan.length_m), width=length(plan.width_m), height=length(plan.height_m))]
-    said.append(words("Places: to the right of the middle, from the front wall, above the floor."))
+    said = [
+        f"The room is {length(plan.length_m)} long, {length(plan.width_m)} wide and {length(plan.height_m)} high.",
+        "Places: to the right of the middle, from the front wall, above the floor.",
+    ]
     for item in sorted(plan.items, key=lambda each: ORDER.index(each.kind)):
         place = ", ".join(length(value) for value in item.position_m)
         mark = f" {item.verdict.symbol}" if item.verdict in (Verdict.FAIL, Verdict.UNSURE) else ""
-        said.append(f"{item.label}{mark}, {words(KINDS[item.kind])}: {place}.")
+        said.append(f"{item.label}{mark}, {KINDS[item.kind]}: {place}.")
     return " ".join(said)
 
 
-def _room(view: _View, units: Units, words: Words) -> str:
+def _room(view: _View, units: Units) -> str:
     """Walls with their lengths, marks, and names where they hide nothing."""
     width, height = view.size
     x, y, plan = view.x, view.y, view.plan
@@ -131,7 +130,7 @@ def _room(view: _View, units: Units, words: Words) -> str:
         label(
             x + width / 2,
             y - 9,
-            words("from above" if view.name == "top" else "from the side"),
+            "from above" if view.name == "top" else "from the side",
             anchor="middle",
             bold=True,
         ),
@@ -256,7 +255,7 @@ def _mark(kind: str, x: float, y: float, view: str) -> str:
     return element("path", d=path, fill="#0072B2", class_="kf0", stroke="currentColor", stroke_width=1.1)
 
 
-def _legend(side: _View, kinds: Iterable[str], units: Units, words: Words) -> str:
+def _legend(side: _View, kinds: Iterable[str], units: Units) -> str:
     """What each mark means, and a length to measure with."""
     x, y = side.x + 10, side.y + side.size[1] + 44
     unit_m, said = (1.0, "1 m") if units == "metric" else (3 * 0.3048, "3 ft")
@@ -274,5 +273,5 @@ def _legend(side: _View, kinds: Iterable[str], units: Units, words: Words) -> st
             parts.append(line(x - 2, at, x + 14, at, css="kx", colour="#000000", width=3.2))
         else:
             parts.append(_mark(kind, x + 6, at, "top"))
-        parts.append(label(x + 22, at + 3.5, words(KINDS[kind]), size=LABEL))
+        parts.append(label(x + 22, at + 3.5, KINDS[kind], size=LABEL))
     return "".join(parts)

@@ -18,6 +18,7 @@ import numpy as np
 
 from commission.model import Curve, FloatArray, Series
 from commission.model.show import number
+from commission.model.units import clean_text, round_name
 from commission.record.document import Figure
 from commission.record.plan import plan_figure
 from commission.record.svg import (
@@ -30,16 +31,12 @@ from commission.record.svg import (
     digits,
     drawing,
     element,
-    filled,
     label,
     polyline,
     shortened,
     stroke,
     text_width,
 )
-
-Words = Callable[[str], str]
-"""A sentence of this file in the reader's language; figures are put in after."""
 
 WIDTH = 370.0
 """px. Two drawings stand side by side on a page, so that their type prints at 6.5 to 7 points."""
@@ -63,11 +60,6 @@ class Axis:
     low: float
     high: float
     step: float
-
-
-def same(text: str) -> str:
-    """English."""
-    return text
 
 
 def curve_svg(
@@ -266,13 +258,13 @@ def _main(curve: Curve) -> Series | None:
     return found[0] if found else None
 
 
-def describe(series: Sequence[Series], unit: str, words: Words) -> str:
+def describe(series: Sequence[Series], unit: str) -> str:
     """A few series in words: the lowest and the highest, and levels at five frequencies while they are few."""
     out = []
     for each in series:
         inside = np.isfinite(each.y) & (each.x >= LOW_HZ) & (each.x <= HIGH_HZ)
         if not inside.any():
-            out.append(filled(words("{name}: nothing measured."), name=each.name))
+            out.append(f"{each.name}: nothing measured.")
             continue
         x, y = each.x[inside], each.y[inside]
 
@@ -285,12 +277,9 @@ def describe(series: Sequence[Series], unit: str, words: Words) -> str:
             if x[0] <= hz <= x[-1]
         ]
         low, high = int(np.argmin(y)), int(np.argmax(y))
-        ends = filled(
-            words("lowest {low} at {low_hz}, highest {high} at {high_hz}"),
-            low=level(y[low]),
-            low_hz=frequency(float(x[low])),
-            high=level(y[high]),
-            high_hz=frequency(float(x[high])),
+        ends = (
+            f"lowest {level(y[low])} at {frequency(float(x[low]))}, "
+            f"highest {level(y[high])} at {frequency(float(x[high]))}"
         )
         out.append(f"{each.name}: {', '.join([*at, ends] if len(series) < 3 else [ends])}.")
     return " ".join(out)
@@ -302,19 +291,16 @@ def _figure(
     series: Sequence[Series],
     curve: Curve | None,
     caption: str,
-    words: Words,
     axis: Axis | None,
     band: str = "",
 ) -> Figure:
     unit = "dB" if curve is None else curve.y_unit
     muted = [s.kind for s in series].count("other") > 1
     told = [s for s in series if s.kind in ("main", "mean") or (s.kind == "other" and not muted)] or list(series)
-    alt = f"{title}. {describe([_renamed(each, words(each.name)) for each in told], unit, words)}"
-    y_label = f"{words('Level' if curve is None else curve.y_name)}, {unit}" if unit.startswith("dB") else unit
-    drawn = [_renamed(each, words(each.name)) for each in series]
-    svg = curve_svg(
-        drawn, title=title, x_label=words("Frequency, Hz"), y_label=y_label, alt=alt, axis=axis, band=band
-    )
+    alt = f"{title}. {describe([_renamed(each, round_name(each.name)) for each in told], unit)}"
+    y_label = f"{'Level' if curve is None else clean_text(curve.y_name)}, {unit}" if unit.startswith("dB") else unit
+    drawn = [_renamed(each, round_name(each.name)) for each in series]
+    svg = curve_svg(drawn, title=title, x_label="Frequency, Hz", y_label=y_label, alt=alt, axis=axis, band=band)
     return Figure(id=id_, title=title, svg=svg, alt=alt, caption=caption, wide=False)
 
 
@@ -322,12 +308,12 @@ def _renamed(series: Series, name: str, kind: str | None = None) -> Series:
     return Series(name=name, x=series.x, y=series.y, kind=kind or series.kind)  # type: ignore[arg-type]
 
 
-def curve_figure(curve: Curve, words: Words = same, axis: Axis | None = None) -> Figure:
+def curve_figure(curve: Curve, axis: Axis | None = None) -> Figure:
     """One curve of a step as it stands."""
-    return _figure(curve.id, words(curve.title), curve.series, curve, words(curve.caption), words, axis)
+    return _figure(curve.id, clean_text(curve.title), curve.series, curve, clean_text(curve.caption), axis)
 
 
-def curves_by_seat(channel: str, curves: Sequence[Curve], words: Words = same, axis: Axis | None = None) -> Figure:
+def curves_by_seat(channel: str, curves: Sequence[Curve], axis: Axis | None = None) -> Figure:
     """All seats of a channel in one drawing, over the spread and the mean of the seats."""
     shared = [s for s in (curves[0].series if curves else ()) if s.kind in ("low", "high", "mean")]
     seats = [_renamed(main, curve.seat or curve.title, "main") for curve in curves if (main := _main(curve))]
@@ -335,19 +321,18 @@ def curves_by_seat(channel: str, curves: Sequence[Curve], words: Words = same, a
         seats = _stray_most(seats)
         if _edges(shared) is not None:
             seats = [each for each in seats if each.kind == "main"] or seats
-    title = filled(words("{channel}: every seat"), channel=channel)
-    caption = words(curves[0].caption) if curves else ""
+    title = f"{channel}: every seat"
+    caption = clean_text(curves[0].caption) if curves else ""
     if len(curves) > EACH_IN_COLOUR:
-        caption = "; ".join(filter(None, (caption, words("in colour the two seats that stray most from the mean"))))
+        caption = "; ".join(filter(None, (caption, "in colour the two seats that stray most from the mean")))
     return _figure(
         f"seats-{channel}",
         title,
         [*seats, *shared],
         curves[0] if curves else None,
         caption,
-        words,
         axis,
-        words("all seats"),
+        "all seats",
     )
 
 

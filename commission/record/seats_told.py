@@ -23,12 +23,21 @@ from commission.steps.seats.result import LEVEL_U_DB
 from commission.steps.shared.screening import usable
 
 Word = Literal["better", "worse", "same"]
+NAMES = {"loudness": "loudness", "time": "timing", "bass": "deep bass"}
+UNITS = {"loudness": "dB", "time": "ms", "bass": "dB"}
+OVERALL = {
+    "better": "better",
+    "worse": "worse",
+    "same": "no real change",
+    "mixed": "better in part, worse in part",
+    "not_tested": "not compared, because it was not measured both before and after",
+}
 BASS_BELOW_HZ = 100.0
 """The lowest band of the comparison that begins below this is the bass."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
+class SeatFigure:
     """One figure of a seat that is better the smaller it is; None: not measured in that round."""
 
     kind: Literal["loudness", "time", "bass"]
@@ -55,27 +64,31 @@ def seat_sentences(telling: Telling) -> tuple[str, ...]:
     return tuple(text for seat in telling.job.system.seats if (text := _sentence(telling, seat, figures[seat.id])))
 
 
-def seat_figures(telling: Telling) -> dict[str, tuple[Figure, ...]]:
+def seat_figures(telling: Telling) -> dict[str, tuple[SeatFigure, ...]]:
     """The figures of every seat. In a visit of one round `before` is that round and `now` is None everywhere."""
     job, after = telling.job, telling.after
     loudness = _pair(telling, after, _loudness)
     time = _pair(telling, after, _time)
     bass, bass_u = _bass(telling, after)
-    out: dict[str, tuple[Figure, ...]] = {}
+    out: dict[str, tuple[SeatFigure, ...]] = {}
     for seat in job.system.seats:
         b, n = loudness
         t_b, t_n = time
         out[seat.id] = (
             # Each end of the span has the uncertainty of a level at one seat: twice √2.
-            Figure(kind="loudness", before=b.get(seat.id), now=n.get(seat.id), u_change=2 * LEVEL_U_DB, decimals=1),
-            Figure(
+            SeatFigure(
+                kind="loudness", before=b.get(seat.id), now=n.get(seat.id), u_change=2 * LEVEL_U_DB, decimals=1
+            ),
+            SeatFigure(
                 kind="time",
                 before=t_b.get(seat.id),
                 now=t_n.get(seat.id),
                 u_change=_time_u_ms(telling, seat.id),
                 decimals=1,
             ),
-            Figure(kind="bass", before=bass[0].get(seat.id), now=bass[1].get(seat.id), u_change=bass_u, decimals=1),
+            SeatFigure(
+                kind="bass", before=bass[0].get(seat.id), now=bass[1].get(seat.id), u_change=bass_u, decimals=1
+            ),
         )
     return out
 
@@ -207,17 +220,17 @@ def _off_mean_db(levels: FloatArray, inside: BoolArray) -> list[float]:
     return [float(value) for value in np.sqrt(np.mean((apart - apart.mean(axis=0)) ** 2, axis=1))]
 
 
-def _sentence(telling: Telling, seat: Seat, figures: tuple[Figure, ...]) -> str:
+def _sentence(telling: Telling, seat: Seat, figures: tuple[SeatFigure, ...]) -> str:
     name = capital(telling.seat_name(seat.id))
     reference = telling.job.system.reference_seat
     if reference is not None and seat.id == reference.id and len(telling.job.system.seats) > 1:
-        name = telling.say("seats.reference", seat=name)
+        name = f"{name} (reference)"
     known = [figure for figure in figures if figure.before is not None or figure.now is not None]
     if not known:
-        return telling.say("seats.nothing", seat=name)
+        return f"{name}: not measured."
     if telling.after is None:
-        parts = [_now(telling, figure, figure.before) for figure in known if figure.before is not None]
-        return telling.say("seats.today", seat=name, parts=capital("; ".join(parts)))
+        parts = [_now(figure, figure.before) for figure in known if figure.before is not None]
+        return f"{name}: {capital('; '.join(parts))}."
     words = [figure.word for figure in known]
     judged = [word for word in words if word is not None]
     if not judged:
@@ -228,25 +241,30 @@ def _sentence(telling: Telling, seat: Seat, figures: tuple[Figure, ...]) -> str:
         overall = "worse" if "worse" in judged else "same"
     # Where all went one way, the word stands once.
     plain = len(judged) == len(known) and len(set(judged)) == 1
-    parts = [_changed(telling, figure, plain) for figure in known]
-    word = telling.say(f"seats.word.{overall}")
+    parts = [_changed(figure, plain) for figure in known]
+    word = OVERALL[overall]
     if 0 < len(judged) < len(known):
-        word = telling.say("seats.word.as_far", word=word)
-    return telling.say("seats.sentence", seat=name, word=word, parts=capital("; ".join(parts)))
+        word = f"{word}, as far as it was compared"
+    return f"{name}: {word}. {capital('; '.join(parts))}."
 
 
-def _now(telling: Telling, figure: Figure, value: float) -> str:
-    return telling.say(f"seats.{figure.kind}.today", now=number(value, figure.decimals))
+def _now(figure: SeatFigure, value: float) -> str:
+    return f"{NAMES[figure.kind]} {_size(figure, value)}"
 
 
-def _changed(telling: Telling, figure: Figure, plain: bool) -> str:
+def _size(figure: SeatFigure, value: float | None) -> str:
+    """How large a figure is: "within 2.1 dB", "2.1 dB off"."""
+    size = f"{number(value, figure.decimals)} {UNITS[figure.kind]}"
+    return f"{size} off" if figure.kind == "bass" else f"within {size}"
+
+
+def _changed(figure: SeatFigure, plain: bool) -> str:
+    name, unit = NAMES[figure.kind], UNITS[figure.kind]
     if figure.word is None:
-        which = "now" if figure.now is not None else "before"
-        value = figure.now if figure.now is not None else figure.before
-        return telling.say(f"seats.{figure.kind}.only_{which}", value=number(value, figure.decimals))
-    key = "plain" if plain else figure.word
-    return telling.say(
-        f"seats.{figure.kind}.{key}",
-        before=number(figure.before, figure.decimals),
-        now=number(figure.now, figure.decimals),
-    )
+        if figure.now is not None:
+            return f"{name} {_size(figure, figure.now)}, not measured before"
+        return f"{name} {_size(figure, figure.before)} before, not measured again"
+    before, now = number(figure.before, figure.decimals), _size(figure, figure.now)
+    if plain:
+        return f"{name} {now} (was {before})"
+    return f"{name} {'no real change' if figure.word == 'same' else figure.word}, {now} (before {before} {unit})"

@@ -8,7 +8,6 @@ everything that has a colour has a class, so that the page around can turn it fo
 
 from __future__ import annotations
 
-import re
 import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
@@ -23,7 +22,6 @@ from commission.model.units import clean_text
 
 FONT = "Libertinus Serif, Georgia, serif"
 """The font of the PDF; a page of HTML overrules it with its own."""
-_PLACE = re.compile(r"\{(\w+)\}")
 SIZE = 11.0
 """Type size in px; figures are 640 px wide, so that it prints at about 8.5 points over a column of 170 mm."""
 
@@ -58,11 +56,6 @@ HIDDEN_PX, PASSES = 0.08, 4
 def text_of(value: str) -> str:
     """Text from anywhere, safe between tags and in attributes."""
     return escape(unicodedata.normalize("NFC", clean_text(value)), quote=True)
-
-
-def filled(sentence: str, **values: str) -> str:
-    """The sentence with its `{places}` filled, once each; what is no place stays, whatever a translation holds."""
-    return _PLACE.sub(lambda found: values.get(found[1], found[0]), sentence)
 
 
 def digits(value: float) -> str:

@@ -1,4 +1,4 @@
-"""What every part of a record is written from: the visit, the words, and how names, dates and figures are put."""
+"""What every part of a record is written from: the visit, and how names, dates and figures are put."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from commission.model import AS_FOUND, Channel, Job, Limit, Outcome, Processor, 
 from commission.model.show import number
 from commission.model.units import clean_text, format_length, format_temperature
 from commission.record.document import Grid, Heading
-from commission.record.words import Words
 from commission.visit import Visit
 
 MOST_NAMES = 4
@@ -27,7 +26,6 @@ class Telling:
     """Everything a part of the record needs; analyse the visit before."""
 
     visit: Visit
-    words: Words
     plans_shown: list[RoomPlan] = field(default_factory=list)
     """Plans of the room that stand in the record already."""
     _ids: set[str] = field(default_factory=set)
@@ -54,14 +52,6 @@ class Telling:
         """What a step says of a round."""
         return self.visit.outcome(step_id, round_id)
 
-    def say(self, key: str, count: int | None = None, /, **values: object) -> str:
-        """A sentence of the record's own."""
-        return self.words.say(key, count, **values)
-
-    def told(self, text: str) -> str:
-        """What a step or a rule said, in the reader's language."""
-        return self.words.told(text)
-
     def id(self, *parts: str) -> str:
         """An id that is used once in the record: lower-case letters, digits and hyphens."""
         wanted = re.sub(r"[^a-z0-9]+", "-", "-".join(parts).lower()).strip("-")[:60] or "part"
@@ -74,15 +64,14 @@ class Telling:
 
     def round(self, round_id: str) -> str:
         """A round as it is called: "as found"."""
-        key = f"rounds.{round_id}"
-        return self.say(key) if self.words.has(key) else clean_text(round_id.replace("-", " "))
+        return clean_text(round_id.replace("-", " "))
 
     def listed(self, names: Iterable[str]) -> str:
         """Names as in "A, B and C"."""
         all_names = [clean_text(name) for name in names]
         if len(all_names) < 2:
             return "".join(all_names)
-        return f"{', '.join(all_names[:-1])} {self.say('list.and')} {all_names[-1]}"
+        return f"{', '.join(all_names[:-1])} and {all_names[-1]}"
 
     def channel_name(self, channel_id: str) -> str:
         """The plain name of a channel where there is one."""
@@ -95,14 +84,14 @@ class Telling:
         if len(own) <= MOST_NAMES:
             return self.listed(self.channel_name(each) for each in own)
         if len(own) == len(known):
-            return self.say("list.all_loudspeakers", all=len(known))
-        return self.say("list.of_loudspeakers", count=len(own), all=len(known))
+            return f"all {len(known)} loudspeakers"
+        return f"{len(own)} of the {len(known)} loudspeakers"
 
     def seat_name(self, seat_id: str) -> str:
         """A seat in a sentence, with the name of its own where it has one."""
         seat = self.job.system.seat(seat_id)
         name = "" if seat is None or seat.name in ("", seat_id) else clean_text(seat.name)
-        told = self.say("list.seat", seat=clean_text(seat_id))
+        told = f"seat {clean_text(seat_id)}"
         return f"{told} ({name})" if name else told
 
     def seat_names(self, ids: Iterable[str]) -> str:
@@ -110,15 +99,15 @@ class Telling:
         own, known = tuple(ids), self.job.system.seats
         if len(own) <= MOST_NAMES:
             return self.listed(self.seat_name(each) for each in own)
-        return self.say("list.of_seats", count=len(own), all=len(known))
+        return f"{len(own)} of the {len(known)} seats"
 
     def date(self, moment: str) -> str:
         """The day of a moment in UTC, ISO 8601, in words; the text itself when it is none."""
         found = re.match(r"(\d{4})-(\d{2})-(\d{2})", moment)
         if found is None or not 1 <= int(found[2]) <= 12:
             return clean_text(moment)
-        months = self.say("date.months").split()
-        return self.say("date.day", day=int(found[3]), month=months[int(found[2]) - 1], year=found[1])
+        months = "January February March April May June July August September October November December".split()
+        return f"{int(found[3])} {months[int(found[2]) - 1]} {found[1]}"
 
     def quantity(self, value: float | None, unit: str, *, like: Limit | None = None, signed: bool = False) -> str:
         """A figure with its unit, lengths and temperatures in the units of the job."""
@@ -133,18 +122,18 @@ class Telling:
     def assumed(self, value: str) -> str:
         """A property of the processor, called assumed where nothing is noted of one."""
         noted = self.job.system.processor != Processor()
-        return value if noted else self.say("site.assumed", value=value)
+        return value if noted else f"{value} (assumed: nothing is noted of the processor)"
 
     def limit(self, limit: Limit) -> str:
         """What a limit allows: "−0.50 to 0.50 dB", "at most 30 dB"."""
         low, high = (self.quantity(edge, limit.unit, like=limit) for edge in (limit.low, limit.high))
         if limit.low is not None and limit.high is not None:
             if limit.low == -limit.high:
-                return self.say("limit.both", high=high)
-            return self.say("limit.between", low=low.removesuffix(f" {limit.unit}"), high=high)
+                return f"within ±{high}"
+            return f"{low.removesuffix(f' {limit.unit}')} to {high}"
         if limit.high is not None:
-            return self.say("limit.high", high=high)
-        return self.say("limit.low", low=low) if limit.low is not None else self.say("limit.none")
+            return f"at most {high}"
+        return f"at least {low}" if limit.low is not None else "none"
 
 
 def decimals(unit: str, limit: Limit | None = None) -> int:

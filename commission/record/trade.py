@@ -26,14 +26,22 @@ from commission.record.telling import OPTIONAL, Telling, capital, channel_text, 
 from commission.record.trade_method import method_section
 from commission.steps.handover import CAUTIONS, ROLES, logged_since, signatures
 
+INSTRUMENTS = {
+    "meter": "level meter",
+    "microphone": "microphone",
+    "calibrator": "calibrator",
+    "tape": "tape or laser",
+    "thermometer": "thermometer",
+}
+
 
 def site_section(telling: Telling) -> Section:
     """Who, where, which equipment, and every instrument with its calibration."""
-    pairs = tuple((telling.say(f"site.{key}"), value) for key, value in _facts(telling) if value)
+    pairs = tuple((name, value) for name, value in _facts(telling) if value)
     ident, method = telling.id("site"), method_section(telling)
     return Section(
         id=ident,
-        title=telling.say("site.title"),
+        title="Site and instruments",
         blocks=(Facts(pairs=pairs), *_instruments(telling)),
         sections=() if method is None else (method,),
         new_page=True,
@@ -45,7 +53,7 @@ def _facts(telling: Telling) -> list[tuple[str, str]]:
     system, processor = job.system, job.system.processor
     room, delay, trim = system.room, processor.delay, processor.trim_db
     days = list(dict.fromkeys(telling.date(event.at) for event in job.log))
-    visit = "" if not days else days[0] if len(days) == 1 else telling.say("date.span", first=days[0], last=days[-1])
+    visit = "" if not days else days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
     size = (
         ""
         if room is None
@@ -53,72 +61,58 @@ def _facts(telling: Telling) -> list[tuple[str, str]]:
     )
     reference = system.reference_seat
     speed = processor.speed_of_sound_m_s
-    level = telling.say("site.level_value", level=f"{processor.reference_spl_db:g} dB(C)")
+    level = f"{processor.reference_spl_db:g} dB(C), slow, with the processor's test noise"
     held, sub = telling.assumed, processor.sub_reference_spl_db
     return [
-        ("client", clean_text(system.client)),
-        ("place", clean_text(system.place)),
-        ("technician", clean_text(system.technician)),
-        ("visit", visit),
-        ("room", size),
+        ("For", clean_text(system.client)),
+        ("Place", clean_text(system.place)),
+        ("Technician", clean_text(system.technician)),
+        ("Visit", visit),
+        ("Room (length × width × height)", size),
         (
-            "air",
-            telling.say(
-                "site.air_value",
-                temperature=format_temperature(system.temperature_c, units),
-                speed=number(speed_of_sound_m_s(system.temperature_c), 1),
-            ),
+            "Air",
+            f"{format_temperature(system.temperature_c, units)}, speed of sound "
+            f"{number(speed_of_sound_m_s(system.temperature_c), 1)} m/s",
         ),
-        ("seats", ", ".join(clean_text(seat.id) for seat in system.seats)),
-        ("reference", "" if reference is None else clean_text(reference.id)),
-        ("channels", ", ".join(channel_text(channel) for channel in system.channels)),
-        ("processor", clean_text(processor.model)),
+        ("Seats", ", ".join(clean_text(seat.id) for seat in system.seats)),
+        ("Reference seat", "" if reference is None else clean_text(reference.id)),
+        ("Channels", ", ".join(channel_text(channel) for channel in system.channels)),
+        ("Processor", clean_text(processor.model)),
         (
-            "trim_range",
+            "Trims it can set",
             held(
-                telling.say(
-                    "site.range",
-                    low=f"{number(trim.min, 1, signed=True)} dB",
-                    high=f"{number(trim.max, 1, signed=True)} dB",
-                    step=f"{trim.step:g} dB",
-                )
+                f"{number(trim.min, 1, signed=True)} dB to {number(trim.max, 1, signed=True)} dB "
+                f"in steps of {trim.step:g} dB"
             ),
         ),
         (
-            "delay_range",
-            held(
-                telling.say(
-                    "site.range",
-                    low=f"{delay.min:g} {delay.unit}",
-                    high=f"{delay.max:g} {delay.unit}",
-                    step=f"{delay.step:g} {delay.unit}",
-                )
-            ),
+            "Delays it can set",
+            held(f"{delay.min:g} {delay.unit} to {delay.max:g} {delay.unit} in steps of {delay.step:g} {delay.unit}"),
         ),
-        ("assumed_speed", "" if speed is None or delay.unit == "ms" else f"{speed:g} m/s"),
-        ("level", held(level)),
-        ("sub_level", "" if sub is None else f"{sub:g} dB(C)"),
+        ("Speed of sound it assumes", "" if speed is None or delay.unit == "ms" else f"{speed:g} m/s"),
+        ("Reference level", held(level)),
+        ("Reference level of the subwoofers", "" if sub is None else f"{sub:g} dB(C)"),
         (
-            "crossovers",
+            "Crossovers it can set",
             ", ".join(f"{hz:g}" for hz in processor.crossovers_hz) + " Hz" if processor.crossovers_hz else "",
         ),
-        ("bands", "" if processor.parametric_bands is None else str(processor.parametric_bands)),
-        ("program", telling.say("site.program_value", version=__version__, events=len(job.log))),
+        ("Parametric bands it has", "" if processor.parametric_bands is None else str(processor.parametric_bands)),
+        ("Computed by", f"commission {__version__}, from a log of {len(job.log)} events"),
     ]
 
 
 def _instruments(telling: Telling) -> list[Block]:
     instruments = telling.job.system.instruments
     if not instruments:
-        return [Paragraph(text=telling.say("site.no_instruments"), kind="missing")]
-    keys = ("kind", "model", "class", "serial", "calibrated", "resolution")
-    unknown = telling.say("site.not_noted")
+        return [Paragraph(text="No instrument is noted.", kind="missing")]
+    titles = ("Instrument", "Model", "Class", "Serial number", "Calibrated", "Display step")
+    unknown = "not noted"
     rows = []
     for each in instruments:
         step = {"tape": "m", "thermometer": "°C"}.get(each.kind, "dB")
         rows.append(
             (
-                telling.say(f"instruments.{each.kind}"),
+                INSTRUMENTS[each.kind],
                 clean_text(each.model) or unknown,
                 str(each.accuracy_class) if each.accuracy_class else OPTIONAL,
                 clean_text(each.serial) or unknown,
@@ -126,10 +120,18 @@ def _instruments(telling: Telling) -> list[Block]:
                 OPTIONAL if each.resolution is None else f"{each.resolution:g} {step}",
             )
         )
-    headings = tuple(Heading(title=telling.say(f"site.instrument_{key}")) for key in keys)
-    blocks: list[Block] = [table(telling.id("instruments"), telling.say("site.instruments"), headings, rows)]
+    headings = tuple(Heading(title=title) for title in titles)
+    blocks: list[Block] = [table(telling.id("instruments"), "Instruments", headings, rows)]
     if any(each.calibrated is None for each in instruments if each.kind in ("meter", "microphone", "calibrator")):
-        blocks.append(Paragraph(text=telling.say("site.no_calibration"), kind="note"))
+        blocks.append(
+            Paragraph(
+                text=(
+                    "A reading is worth what its instrument is worth: where no calibration is noted, absolute levels "
+                    "have no traceable uncertainty. Differences between channels stand on repeatability alone."
+                ),
+                kind="note",
+            )
+        )
     return blocks
 
 
@@ -148,26 +150,31 @@ def limits_section(telling: Telling) -> Section | None:
                     where[telling.round(round_id)] = None
     if not gathered:
         return None
-    titles = {step.id: telling.told(step.title) for step in telling.visit.steps}
+    titles = {step.id: clean_text(step.title) for step in telling.visit.steps}
     rows = tuple(
         (
-            capital(kind_name(telling, checks)),
+            capital(kind_name(checks)),
             kind_limit(telling, checks),
             kind_uncertainty(telling, checks),
-            kind_basis(telling, checks),
+            kind_basis(checks),
             f"{titles[step_id]}: {', '.join(where)}",
         )
         for (step_id, _, _), (checks, where) in gathered.items()
     )
-    headings = tuple(
-        Heading(title=telling.say(f"limits.{key}")) for key in ("what", "value", "uncertainty", "basis", "where")
+    headings = tuple(Heading(title=title) for title in ("Checked", "Limit", "largest U", "Basis", "Where"))
+    grid = table(telling.id("limits-grid"), "Every limit that was applied", headings, rows)
+    rule = Paragraph(
+        text=(
+            "Each value is held against its limit with its uncertainty: it passes if value and 1.645 u lie "
+            "inside, fails if they lie outside, and is unsure between (guard band of JCGM 106 and ISO "
+            "14253-1, 5 % risk). Uncertainties are given as U = 2 u (k = 2, about 95 %), the largest of each "
+            "kind. Where the limit is a yes or no, there is no uncertainty to state."
+        )
     )
-    grid = table(telling.id("limits-grid"), telling.say("limits.grid"), headings, rows)
-    rule = Paragraph(text=telling.say("limits.rule"))
     ident, budgets = telling.id("limits"), budgets_section(telling)
     return Section(
         id=ident,
-        title=telling.say("limits.title"),
+        title="Limits, uncertainty and basis",
         blocks=(rule, grid),
         sections=() if budgets is None else (budgets,),
     )
@@ -179,33 +186,43 @@ def notes_section(telling: Telling) -> Section | None:
     blocks = attached(telling, lambda step: step not in known)
     if not blocks:
         return None
-    return Section(id=telling.id("notes"), title=telling.say("notes.title"), blocks=tuple(blocks))
+    return Section(id=telling.id("notes"), title="Notes and photographs", blocks=tuple(blocks))
 
 
 def cautions_section(telling: Telling) -> Section:
     """Listening level and time, licensed trades, local codes."""
     blocks = (
-        Paragraph(text=telling.say("cautions.intro"), kind="caution"),
-        Bullets(items=tuple(sentence(telling.told(text)) for text in CAUTIONS)),
+        Paragraph(text="Loud sound harms hearing for good, and it does so without pain.", kind="caution"),
+        Bullets(items=tuple(sentence(clean_text(text)) for text in CAUTIONS)),
     )
-    return Section(id=telling.id("cautions"), title=telling.say("cautions.title"), blocks=blocks)
+    return Section(id=telling.id("cautions"), title="Cautions", blocks=blocks)
 
 
 def signatures_section(telling: Telling) -> Section:
     """Places for two signatures; filled in where they were given on the screen, with what the log went on with since."""
     signed = signatures(telling.job)
-    blocks: list[Block] = [Paragraph(text=telling.say("signatures.statement"))]
+    blocks: list[Block] = [
+        Paragraph(
+            text="Signed on the screen or by hand, for what stands in this record and in the log that it names."
+        )
+    ]
     for role in ROLES:
         later = logged_since(telling.job, role)
         if later:
-            text = telling.say("signatures.later", later, role=telling.say(f"signatures.{role}"))
+            text = (
+                (f"{capital(role)}: one event was logged after this signature, so it does not cover it. Sign again.")
+                if later == 1
+                else (
+                    f"{capital(role)}: {later} events were logged after this signature, so it does "
+                    "not cover them. Sign again."
+                )
+            )
             blocks.append(Paragraph(text=text, kind="note"))
     places = tuple(_place(telling, role, signed.get(role)) for role in ROLES)
-    name, date, sign = (telling.say(f"signatures.{key}") for key in ("name", "date", "sign"))
-    blocks.append(Signatures(places=places, name_label=name, date_label=date, sign_label=sign))
-    return Section(id=telling.id("signatures"), title=telling.say("signatures.title"), blocks=tuple(blocks))
+    blocks.append(Signatures(places=places, name_label="Name", date_label="Date", sign_label="Signature"))
+    return Section(id=telling.id("signatures"), title="Signatures", blocks=tuple(blocks))
 
 
 def _place(telling: Telling, role: str, given: Sequence[str] | None) -> SignaturePlace:
     name, day = ("", "") if given is None else (clean_text(given[0]), telling.date(given[1]))
-    return SignaturePlace(role=telling.say(f"signatures.{role}"), name=name, date=day)
+    return SignaturePlace(role=capital(role), name=name, date=day)

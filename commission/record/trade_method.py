@@ -6,12 +6,15 @@ from collections import Counter
 
 from commission.model import ResponseStored, StimulusStored, StoredResponse, Sweep
 from commission.model.show import number
-from commission.model.units import clean_text
+from commission.model.units import clean_text, counted
 from commission.record.document import Block, Facts, Heading, Section
 from commission.record.telling import OPTIONAL, Telling, measured_in, table
 
 DIGITS = 16
 """So many digits of a SHA-256 tell files of one visit apart."""
+
+SOURCES = {"file": "files", "rig": "recorded by this program", "rehearsal": "a simulated room"}
+KINDS = {"impulse": "impulse response", "sweep": "sweep", "response": "magnitude response"}
 
 
 def method_section(telling: Telling) -> Section | None:
@@ -21,14 +24,21 @@ def method_section(telling: Telling) -> Section | None:
     if not rounds:
         return None
     ident = telling.id("site", "method")
-    keys = ("round", "days", "read", "responses", "rate", "clock", "delays", "source")
-    headings = [Heading(title=telling.say(f"method.{key}")) for key in keys]
-    rows = [_row(telling, each) for each in rounds]
-    blocks: list[Block] = [table(telling.id("method"), telling.say("method.grid"), headings, rows)]
-    pairs = tuple((telling.say(f"method.{key}"), value) for key, value in _facts(telling) if value)
-    return Section(
-        id=ident, title=telling.say("method.title"), blocks=(*blocks, *((Facts(pairs=pairs),) if pairs else ()))
+    titles = (
+        "Round",
+        "When",
+        "Readings by hand",
+        "Responses",
+        "Sampled at",
+        "Origin of time",
+        "Delays of the processor",
+        "From",
     )
+    headings = [Heading(title=title) for title in titles]
+    rows = [_row(telling, each) for each in rounds]
+    blocks: list[Block] = [table(telling.id("method"), "Readings and responses, round by round", headings, rows)]
+    pairs = tuple((name, value) for name, value in _facts(telling) if value)
+    return Section(id=ident, title="How it was measured", blocks=(*blocks, *((Facts(pairs=pairs),) if pairs else ())))
 
 
 def _row(telling: Telling, round_id: str) -> tuple[str, ...]:
@@ -37,34 +47,40 @@ def _row(telling: Telling, round_id: str) -> tuple[str, ...]:
     heard = job.responses_of(round_id)
     moments = sorted([*((each.seq, each.at) for each in read), *((each.seq, each.at) for each in heard)])
     days = list(dict.fromkeys(telling.date(at) for _, at in moments))
-    when = days[0] if len(days) == 1 else telling.say("date.span", first=days[0], last=days[-1])
+    when = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
     kinds = Counter(each.body.kind for each in heard)
     return (
         telling.round(round_id),
         when,
         str(len(read)) if read else OPTIONAL,
-        ", ".join(telling.say(f"method.{kind}", count) for kind, count in kinds.items()) or OPTIONAL,
+        ", ".join(_how_many(kind, count) for kind, count in kinds.items()) or OPTIONAL,
         ", ".join(dict.fromkeys(f"{each.body.rate_hz:g} Hz" for each in heard if each.body.rate_hz)) or OPTIONAL,
-        _clock(telling, heard) or OPTIONAL,
-        _each(telling, ["through" if each.body.passes_delays else "past" for each in heard]) or OPTIONAL,
-        _each(telling, [each.body.source for each in heard]) or OPTIONAL,
+        _clock(heard) or OPTIONAL,
+        _each(["active" if each.body.passes_delays else "passed by" for each in heard]) or OPTIONAL,
+        _each([SOURCES[each.body.source] for each in heard]) or OPTIONAL,
     )
 
 
-def _clock(telling: Telling, heard: tuple[StoredResponse, ...]) -> str:
+def _how_many(kind: str, count: int) -> str:
+    if kind == "noise":
+        return f"{count} recording{'' if count == 1 else 's'} of noise"
+    return counted(count, KINDS[kind])
+
+
+def _clock(heard: tuple[StoredResponse, ...]) -> str:
     """On how many clocks the responses of a round are, and how many are on none."""
     clocks = {each.body.clock for each in heard if each.body.clock is not None}
     alone = sum(each.body.clock is None for each in heard)
-    parts = [telling.say("method.clocks", len(clocks))] if clocks else []
-    return ", ".join([*parts, *([telling.say("method.no_clock", alone)] if alone else [])])
+    parts = [("one clock for all" if len(clocks) == 1 else f"{len(clocks)} clocks")] if clocks else []
+    return ", ".join([*parts, *([f"{alone} without a clock"] if alone else [])])
 
 
-def _each(telling: Telling, words: list[str]) -> str:
+def _each(words: list[str]) -> str:
     """One word for all, or each with its count."""
     counts = Counter(words)
     if len(counts) == 1:
-        return telling.say(f"method.{words[0]}")
-    return ", ".join(f"{telling.say(f'method.{word}')} ({count})" for word, count in counts.items())
+        return words[0]
+    return ", ".join(f"{word} ({count})" for word, count in counts.items())
 
 
 def _facts(telling: Telling) -> list[tuple[str, str]]:
@@ -74,16 +90,17 @@ def _facts(telling: Telling) -> list[tuple[str, str]]:
     microphone = job.system.instrument("microphone")
     offset = None if microphone is None else microphone.level_offset_db
     heard = [response.body for response in job.responses]
-    read_at = telling.say("method.levels_value", level=level, places=_places(telling, tuple(seats)))
+    read_at = f"read at {_places(telling, tuple(seats))}, slow, with the processor's test noise; target {level}"
     return [
-        ("levels_how", read_at if seats else ""),
-        ("ears", telling.say("method.ears_value", places=_places(telling, _seats_heard(heard))) if heard else ""),
-        ("signal", "; ".join(_signals(telling, heard))),
+        ("Levels", read_at if seats else ""),
         (
-            "offset",
-            ""
-            if offset is None or not heard
-            else telling.say("method.offset_value", offset=f"{number(offset, 1, signed=True)} dB"),
+            "Microphone",
+            f"where the ears are: {_places(telling, _seats_heard(heard))}; coordinates under Layout" if heard else "",
+        ),
+        ("Test signal", "; ".join(_signals(telling, heard))),
+        (
+            "Level of responses",
+            "" if offset is None or not heard else f"{number(offset, 1, signed=True)} dB added to read in dB SPL",
         ),
     ]
 
@@ -101,8 +118,7 @@ def _places(telling: Telling, seats: tuple[str, ...]) -> str:
         height = "" if place is None else telling.quantity(place[2], "m")
         groups.setdefault(height, []).append(clean_text(seat_id))
     return "; ".join(
-        telling.say("method.at", seats=", ".join(ids), height=height) if height else ", ".join(ids)
-        for height, ids in groups.items()
+        f"{', '.join(ids)} ({height} above the floor)" if height else ", ".join(ids) for height, ids in groups.items()
     )
 
 
@@ -119,21 +135,17 @@ def _signals(telling: Telling, heard: list[ResponseStored]) -> list[str]:
             seconds = f"{number(file.frames / file.rate_hz, 2)} s"
             rate, digits = f"{file.rate_hz:g} Hz", file.file_sha256[:DIGITS]
             name = clean_text(file.file_name)
-            out[telling.say("method.stimulus", file=name, seconds=seconds, rate=rate, digits=digits)] = None
+            out[f"sweep from the file {name}, {seconds} at {rate}, SHA-256 {digits}…"] = None
         sweep = body.sweep or (telling.job.system.sweep if file is None else None)
         if sweep is not None:
-            out[_sweep(telling, sweep)] = None
+            out[_sweep(sweep)] = None
     if any(body.kind == "impulse" for body in heard):
-        out[telling.say("method.elsewhere")] = None
+        out["impulse responses came as files: what was played for them is known to the program that made them"] = None
     return list(out)
 
 
-def _sweep(telling: Telling, sweep: Sweep) -> str:
-    return telling.say(
-        "method.sweep_value",
-        low=f"{sweep.start_hz:g} Hz",
-        high=f"{sweep.stop_hz:g} Hz",
-        seconds=f"{sweep.duration_s:g} s",
-        rate=f"{sweep.rate_hz:g} Hz",
-        level=f"{number(sweep.level_dbfs, 1)} dBFS",
+def _sweep(sweep: Sweep) -> str:
+    return (
+        f"sweep from {sweep.start_hz:g} Hz to {sweep.stop_hz:g} Hz, {sweep.duration_s:g} s, {sweep.rate_hz:g} "
+        f"Hz, {number(sweep.level_dbfs, 1)} dBFS"
     )

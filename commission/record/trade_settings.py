@@ -25,18 +25,18 @@ MENDS = {
 
 def settings_section(telling: Telling) -> Section:
     """Settings as found and as left, what to type in after a reset, and what the measurements propose beyond."""
-    ident, title = telling.id("settings"), telling.say("settings.title")
+    ident, title = telling.id("settings"), "Settings"
     proposals = _proposals(telling)
     known = {channel.id for channel in telling.job.system.channels}
     if not any(round_id in (FOUND, AS_LEFT) and channel in known for round_id, channel in telling.job.settings):
-        none = Paragraph(text=telling.say("settings.none"), kind="missing")
+        none = Paragraph(text="No setting of the processor is noted.", kind="missing")
         return Section(id=ident, title=title, blocks=(none, *proposals))
     return Section(id=ident, title=title, blocks=(_changes_grid(telling),), sections=(_reset(telling, proposals),))
 
 
 def _delay_title(telling: Telling) -> str:
     delay = telling.job.system.processor.delay
-    return telling.say("settings.delay" if delay.unit == "ms" else "settings.distance", unit=delay.unit)
+    return f"{'Delay' if delay.unit == 'ms' else 'Distance'} [{delay.unit}]"
 
 
 def _fine(step: float, least: int, values: Iterable[float | None]) -> int:
@@ -59,15 +59,15 @@ def _value(value: float | str | None, decimals: int, *, signed: bool = False) ->
 
 def _changes_grid(telling: Telling) -> Grid:
     distance, (trim_fine, fine) = _delay_title(telling), _decimals(telling)
-    trim, polarity = telling.say("settings.trim"), telling.say("settings.polarity")
+    trim, polarity = "Trim", "Polarity"
     found, left = telling.round(FOUND), telling.round(AS_LEFT)
     changes = setting_changes(telling.job)
 
     def word(value: str | None) -> str | None:
-        return None if value is None else telling.told(value)
+        return None if value is None else clean_text(value)
 
     columns: list[tuple[Heading, list[str]]] = [
-        (Heading(title=telling.say("steps.channel")), [_named(telling, c.channel) for c in changes])
+        (Heading(title="Channel"), [_named(telling, c.channel) for c in changes])
     ]
     for title, unit, places, a, b in (
         (trim, "dB", trim_fine, [c.trim_found_db for c in changes], [c.trim_left_db for c in changes]),
@@ -80,15 +80,15 @@ def _changes_grid(telling: Telling) -> Grid:
                 numeric = not isinstance(next(v for v in values if v is not None), str)
                 columns.append((Heading(title=f"{title}, {round_name}", unit=unit, numeric=numeric), texts))
     if any(c.applied for c in changes):
-        ticks = [telling.say("settings.ticked") if c.applied else "" for c in changes]
-        columns.append((Heading(title=telling.say("settings.typed_in")), ticks))
+        ticks = ["✓ yes" if c.applied else "" for c in changes]
+        columns.append((Heading(title="Typed in"), ticks))
     alone = only_found(telling) or not any(c.noted for c in changes)
     return Grid(
         id=telling.id("settings-both"),
-        title=telling.say("settings.title_found" if alone else "settings.title_both"),
+        title="As found" if alone else "As found and as left",
         headings=tuple(heading for heading, _ in columns),
         rows=tuple(zip(*(cells for _, cells in columns), strict=True)),
-        remark=telling.say("settings.dash") if any(OPTIONAL in cells for _, cells in columns) else "",
+        remark="– not noted." if any(OPTIONAL in cells for _, cells in columns) else "",
     )
 
 
@@ -104,11 +104,19 @@ def _reset(telling: Telling, proposals: list[Block]) -> Section:
     """Everything that is known of what the processor holds, what is not known of it, and what would be better."""
     changed = any(place[0] == AS_LEFT for place in telling.job.settings)
     grid, borrowed = _reset_grid(telling, changed)
-    key = "reset_how_found" if not changed else "reset_how_some" if borrowed else "reset_how"
+    source = "These are the settings as found; no change is noted."
+    if changed:
+        source = "These are the settings as left."
+    if changed and borrowed:
+        source = "These are the settings as left and, where none is noted as left (*), as found."
     how = [
-        telling.say(f"settings.{key}"),
-        *([telling.say("settings.reset_proposed")] if proposals else []),
-        telling.say("settings.reset_volume"),
+        source,
+        *(
+            ["They are not all as proposed by what was read and measured: see the last table of this part."]
+            if proposals
+            else []
+        ),
+        "Start with the master volume low.",
     ]
     blocks = [
         Paragraph(text=" ".join(how)),
@@ -117,7 +125,7 @@ def _reset(telling: Telling, proposals: list[Block]) -> Section:
         Paragraph(text=_not_held(telling), kind="note"),
         *proposals,
     ]
-    title = telling.say("settings.reset" if changed else "settings.reset_found")
+    title = f"If the processor is ever reset{'' if changed else ': back to as found'}"
     return Section(id=telling.id("settings", "after"), title=title, blocks=tuple(blocks))
 
 
@@ -148,32 +156,35 @@ def _reset_grid(telling: Telling, changed: bool) -> tuple[Grid, bool]:
                 channel_text(channel),
                 held(now.trim_db if changed else trim, found.trim_db, _value(trim, trim_fine, signed=True)),
                 held(now.distance if changed else away, found.distance, _value(away, fine)),
-                held(now.polarity if changed else polarity, found.polarity, telling.told(polarity or "")),
+                held(now.polarity if changed else polarity, found.polarity, clean_text(polarity or "")),
                 OPTIONAL if channel.high_pass_hz is None else f"{channel.high_pass_hz:g}",
             )
         )
     headings = [
-        Heading(title=telling.say("settings.output")),
-        Heading(title=telling.say("steps.channel")),
-        Heading(title=telling.say("settings.trim"), unit="dB", numeric=True),
+        Heading(title="Output"),
+        Heading(title="Channel"),
+        Heading(title="Trim", unit="dB", numeric=True),
         Heading(title=_delay_title(telling), numeric=True),
-        Heading(title=telling.say("settings.polarity")),
-        Heading(title=telling.say("settings.high_pass"), unit="Hz", numeric=True),
+        Heading(title="Polarity"),
+        Heading(title="High-pass", unit="Hz", numeric=True),
     ]
     kept = [i for i in range(len(headings)) if any(row[i] not in ("", OPTIONAL) for row in rows)]
     kept.insert(0, kept.pop(kept.index(1)))  # the channel names the row
     remarks = [
-        telling.say(f"settings.{key}")
-        for key, here in (
-            ("borrowed", borrowed),
-            ("open", any(row[i] == OPTIONAL for row in rows for i in kept if i in (2, 3, 4))),
-            ("full_range", 5 in kept and any(row[5] == OPTIONAL for row in rows)),
+        remark
+        for remark, here in (
+            ("* noted as found, not noted again as left.", borrowed),
+            (
+                "– not noted: look it up in the processor and note it here.",
+                any(row[i] == OPTIONAL for row in rows for i in kept if i in (2, 3, 4)),
+            ),
+            ("High-pass –: full range, or not noted.", 5 in kept and any(row[5] == OPTIONAL for row in rows)),
         )
         if here
     ]
     grid = Grid(
         id=telling.id("settings-reset"),
-        title=telling.say("settings.reset_grid"),
+        title="What to type in",
         headings=tuple(headings[i] for i in kept),
         rows=tuple(tuple(row[i] for i in kept) for row in rows),
         remark=" ".join(remarks),
@@ -187,26 +198,30 @@ def _with_it(telling: Telling) -> tuple[tuple[str, str], ...]:
     trim, delay, speed = processor.trim_db, processor.delay, processor.speed_of_sound_m_s
 
     def steps(unit: str, step: float) -> str:
-        return telling.assumed(telling.say("settings.steps", unit=unit, step=f"{step:g}"))
+        return telling.assumed(f"in {unit}, steps of {step:g} {unit}")
 
     pairs = [
-        (telling.say("settings.trim"), steps("dB", trim.step)),
-        (capital(telling.say("settings.kind_delay")), steps(delay.unit, delay.step)),
+        ("Trim", steps("dB", trim.step)),
+        (capital("delay"), steps(delay.unit, delay.step)),
     ]
     if delay.unit != "ms":
-        held = telling.say("site.not_noted") if speed is None else f"{speed:g} m/s"
-        pairs.append((telling.say("site.assumed_speed"), held))
+        held = "not noted" if speed is None else f"{speed:g} m/s"
+        pairs.append(("Speed of sound it assumes", held))
     level = f"{processor.reference_spl_db:g} dB(C)"
-    pairs.append((telling.say("site.level"), telling.assumed(telling.say("site.level_value", level=level))))
+    pairs.append(("Reference level", telling.assumed(f"{level}, slow, with the processor's test noise")))
     return tuple(pairs)
 
 
 def _not_held(telling: Telling) -> str:
     """What a processor holds and this record does not."""
     system = telling.job.system
-    keys = [] if any(channel.high_pass_hz is not None for channel in system.channels) else ["crossovers"]
-    what = [telling.say(f"settings.not_held_{key}") for key in (*keys, "bands", "rest")]
-    return telling.say("settings.not_held", what=telling.listed(what))
+    noted = any(channel.high_pass_hz is not None for channel in system.channels)
+    what = [
+        *(() if noted else ("the crossover of each loudspeaker",)),
+        "the bands of the equaliser",
+        "what else the processor keeps (inputs, outputs, names, volume limits)",
+    ]
+    return f"This record does not hold {telling.listed(what)}. Save them in the processor, or note them here by hand."
 
 
 # --- proposals ------------------------------------------------------------------------------------------------------
@@ -225,31 +240,42 @@ def _proposals(telling: Telling) -> list[Block]:
     rows = tuple(
         (
             _named(telling, line.channel),
-            telling.say(f"settings.kind_{line.kind}"),
+            line.kind,
             _value(
-                telling.told(line.old) if isinstance(line.old, str) else line.old,
+                clean_text(line.old) if isinstance(line.old, str) else line.old,
                 line.decimals,
                 signed=line.kind == "trim",
             )
             or OPTIONAL,
             _value(
-                telling.told(line.new) if isinstance(line.new, str) else line.new,
+                clean_text(line.new) if isinstance(line.new, str) else line.new,
                 line.decimals,
                 signed=line.kind == "trim",
             ),
-            telling.told(line.unit) if line.unit else "",
+            clean_text(line.unit) if line.unit else "",
         )
         for line in lines
     )
     headings = (
-        Heading(title=telling.say("steps.channel")),
-        Heading(title=telling.say("settings.what")),
-        Heading(title=telling.say("settings.holds"), numeric=True),
-        Heading(title=telling.say("settings.proposed"), numeric=True),
-        Heading(title=telling.say("settings.unit")),
+        Heading(title="Channel"),
+        Heading(title="Setting"),
+        Heading(title="Holds", numeric=True),
+        Heading(title="Proposed", numeric=True),
+        Heading(title="Unit"),
     )
-    ident, title = telling.id("settings-proposed"), telling.say("settings.proposals")
-    return [table(ident, title, headings, rows, telling.say("settings.proposals_remark"))]
+    ident, title = telling.id("settings-proposed"), "Proposed settings"
+    return [
+        table(
+            ident,
+            title,
+            headings,
+            rows,
+            (
+                "From levels read and distances by tape, position or sound. Not noted as typed in: to be entered "
+                "and measured again."
+            ),
+        )
+    ]
 
 
 def _still_wrong(telling: Telling, noted: set[str]) -> list[SheetLine]:

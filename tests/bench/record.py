@@ -42,7 +42,7 @@ for round_id in visit.job.rounds:
     visit.outcomes(round_id)
 told("outcomes")
 from commission.record.export import record_document, render, utc_now
-document = record_document(visit, language="en", paper="a4", letterhead=None, created_at=utc_now())
+document = record_document(visit, paper="a4", letterhead=None, created_at=utc_now())
 told("document")
 render(document, ".html")
 told("HTML")

@@ -194,14 +194,13 @@ def test_wrong_use_is_told_on_stderr(tmp_path: Path, words: list[str], code: int
             "--round: found a record that ends in .pdf, expected one that ends in .sofa.",
         ),
         (
-            "record x -o a.sofa --language de",
-            "--language: found a record that ends in .sofa, expected one that ends in .pdf",
+            "record x -o a.sofa --paper a4",
+            "--paper: found a record that ends in .sofa, expected one that ends in .pdf",
         ),
         ("record x -o a.csv --paper a4", "expected one that ends in .pdf or .html. Leave the option out."),
         ("record x -o a.json --letterhead ours.toml", "--letterhead: found a record that ends in .json"),
         ("record x -o a.doc", "a.doc: found the ending “.doc”, expected one of .pdf, .html, .json, .csv, .sofa."),
         ("results x --json --round as-left", "--round: found --json, expected results as text."),
-        ("verify x --words own.toml", "--words: found no --record"),
     ],
 )
 def test_an_option_that_would_mean_nothing_is_refused(
@@ -236,15 +235,6 @@ def test_a_record_is_held_against_its_job(demo: tuple[Path, subprocess.Completed
     checked = run(folder, "verify", "harbour-lane.commission", "--record", "held.html")
     assert checked.returncode == 1
     assert "theatre" in checked.stdout
-
-
-def test_a_record_in_another_language_by_its_name(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
-    folder, _ = demo
-    assert run(folder, "record", "harbour-lane.commission", "-o", "held.de.html").returncode == 0
-    assert '<html lang="de"' in (folder / "held.de.html").read_text(encoding="utf-8")
-    wrong = run(folder, "record", "harbour-lane.commission", "-o", "x.html", "--language", "xx")
-    assert wrong.returncode == 2
-    assert "one of en, de" in wrong.stderr
 
 
 def test_a_round_goes_out_as_aes69_and_comes_in_again(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:

@@ -46,5 +46,5 @@ def test_options_of_a_record_say_which_endings_take_them(monkeypatch: pytest.Mon
     helps = {each.dest: str(each.help) for each in parsers()["record"]._actions}
     for ending, options in RECORD_OPTIONS.items():
         assert ending in helps["output"]
-        for option in ("language", "paper", "letterhead", "round"):
+        for option in ("paper", "letterhead", "round"):
             assert (ending in helps[option].split(":")[0]) == (option in options), (option, ending)

@@ -17,7 +17,6 @@ from commission.cli.workshop import LocalWorkshop
 READERS = [
     ["new", "other", "--from"],
     ["limits", "loft.commission", "--use"],
-    ["record", "loft.commission", "-o", "x.pdf", "--language"],
     ["record", "loft.commission", "-o", "x.html", "--letterhead"],
     ["verify", "loft.commission", "--record"],
     ["photo", "loft.commission", "--step", "site"],

@@ -13,7 +13,6 @@ from commission.model import InputError
 from commission.model.limits import read_profile
 from commission.model.toml_text import DEEPEST, read_toml
 from commission.record.letterhead import load_letterhead
-from commission.record.words import load_words
 
 
 @pytest.mark.parametrize(
@@ -32,7 +31,7 @@ from commission.record.words import load_words
 def test_every_reader_refuses_in_one_sentence(tmp_path: Path, text: str) -> None:
     path = tmp_path / "file.toml"
     path.write_text(text, encoding="utf-8")
-    readers = (load_letterhead, load_words, load_definition, lambda p: read_profile(p.read_text("utf-8"), p.name))
+    readers = (load_letterhead, load_definition, lambda p: read_profile(p.read_text("utf-8"), p.name))
     for reader in readers:
         with pytest.raises(InputError) as error:
             reader(path)

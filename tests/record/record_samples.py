@@ -184,7 +184,6 @@ def ordinary(**changes: object) -> Document:
         ),
     )
     values: dict[str, object] = {
-        "language": "en-GB",
         "title": "Harbour Lane cinema",
         "subtitle": "Commissioning record",
         "created_at": "2026-03-14T16:20:05+00:00",

@@ -9,7 +9,6 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable, Iterator
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -269,26 +268,6 @@ def test_a_page_with_the_same_words_but_other_markup_is_refused(
     said = check(visit, text.replace(old, new).encode())
     assert verdict(said).holds is False
     assert "The words of the page are right, but its markup, styles" in said[-1].text
-
-
-def test_words_of_ones_own_must_be_the_same_file(visit: Visit, tmp_path: Path) -> None:
-    own, other = tmp_path / "own.toml", tmp_path / "other.toml"
-    own.write_text("[document]\ntitle = 'Our record'")
-    other.write_text("[document]\ntitle = 'Their record'")
-    target = tmp_path / "record.html"
-    write_record(visit, target, created_at=WHEN, language=own)
-    assert sha256(own.read_bytes()).hexdigest() in target.read_text()
-    said = check_record(target, visit, words=own)
-    assert verdict(said).holds
-    assert "the words of own.toml, which may say anything" in said[-1].text
-    for words, named in (
-        (None, "Give that file with --words"),
-        (other, "other.toml is not"),
-        (tmp_path, "cannot be"),
-    ):
-        said = check_record(target, visit, words=words)
-        assert verdict(said).holds is None
-        assert named in said[-1].text
 
 
 def test_json_by_another_program_and_what_stands_in_it_twice(visit: Visit, made: dict[str, bytes]) -> None:

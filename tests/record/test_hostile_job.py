@@ -162,7 +162,7 @@ def job(texts: dict[str, str]) -> Visit:
 
 def rendered(texts: dict[str, str], suffix: str) -> bytes:
     head = Letterhead(name=f"head: {texts['head']}", lines=(f"line: {texts['line']}",))
-    made = record_document(job(texts), language="en", paper="a4", letterhead=head, created_at=CREATED_AT)
+    made = record_document(job(texts), paper="a4", letterhead=head, created_at=CREATED_AT)
     return render(made, suffix)
 
 

@@ -145,11 +145,6 @@ def test_a_hostile_page_label_stays_inside_its_string() -> None:
     assert len(list(parse(raw.encode()).iter("script"))) == 1
 
 
-def test_right_to_left_languages_say_so() -> None:
-    assert parse(render_html(ordinary(language="he"))).get("dir") == "rtl"
-    assert parse(render_html(ordinary())).get("dir") == "ltr"
-
-
 def test_sections_without_blocks_and_a_bare_document() -> None:
     parse(render_html(ordinary(sections=(Section(id="x", title="Empty"),), attachments=(), subtitle="")))
 

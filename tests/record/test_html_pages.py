@@ -35,13 +35,13 @@ KNOWN = ("Content Security Policy", "Normalization Form C")
 pictures inside the page through (the browser shows them, looked at here); and letters of an attachment stay as they are."""
 
 
-def page_of(visit: Visit, language: str = "en", letterhead: Letterhead | None = None) -> bytes:
-    document = record_document(visit, language=language, paper="a4", letterhead=letterhead, created_at=CREATED_AT)
+def page_of(visit: Visit, letterhead: Letterhead | None = None) -> bytes:
+    document = record_document(visit, paper="a4", letterhead=letterhead, created_at=CREATED_AT)
     return render(document, ".html")
 
 
 def sample(folder: Path) -> bytes:
-    """In German, with letterhead and photographs."""
+    """With letterhead and photographs."""
     from PIL import Image
 
     workshop = LocalWorkshop(folder / "state")
@@ -54,7 +54,7 @@ def sample(folder: Path) -> bytes:
     visit.analyse(threading.Event(), unwatched)
     logo = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 2"><rect width="4" height="2" fill="#080"/></svg>'
     head = Letterhead(name="Federkiel & Töchter", lines=("Seestraße 1",), logo=logo, logo_media_type="image/svg+xml")
-    made = page_of(visit, "de", head)
+    made = page_of(visit, head)
     visit.close()
     return made
 

@@ -94,7 +94,6 @@ class StandInWorkshop:
     """Opens the visit it was given; measures with the source it was given."""
 
     importer: Any = None
-    languages = (("en", "English"), ("de", "German"))
     letterhead: Path | None = None
 
     def __init__(self, visit: Visit, source: StandInSource | None = None) -> None:

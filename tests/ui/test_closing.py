@@ -12,8 +12,7 @@ from textual.widgets import Input
 from commission.cli.workshop import LocalWorkshop
 from commission.model import AS_LEFT, ReadingEntered, RoundOpened, Setting, SettingEntered, Signed
 from commission.ui.screens.closing import left_to_do
-from commission.ui.screens.recording import OWN_WORDS, Checked, Wanted, WriteRecord
-from commission.ui.widgets.picker import Picker
+from commission.ui.screens.recording import Checked, WriteRecord
 
 
 @pytest.fixture
@@ -71,7 +70,7 @@ async def test_the_last_step_tells_what_is_left_and_names_its_keys():
             assert part in text, text
 
 
-async def test_a_record_is_written_in_a_language_and_confirmed(workshop, tmp_path):
+async def test_a_record_is_written_and_confirmed(workshop, tmp_path):
     app = begun(workshop, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -81,21 +80,19 @@ async def test_a_record_is_written_in_a_language_and_confirmed(workshop, tmp_pat
         await settle(pilot)
         dialog = app.screen
         assert isinstance(dialog, WriteRecord)
-        dialog.query_one("#record-file", Input).value = "soft.de.html"
-        await pilot.pause()
-        assert dialog.query_one("#record-language", Picker).key == "de"  # as its name says
+        dialog.query_one("#record-file", Input).value = "soft.html"
         dialog.query_one("#record-letterhead", Input).value = "nowhere.toml"
         await pilot.press("enter")
         await pilot.pause()
         assert "nowhere.toml" in dialog.query_one("#refusal").content.plain
-        assert not (tmp_path / "soft.de.html").exists()
+        assert not (tmp_path / "soft.html").exists()
         dialog.query_one("#record-letterhead", Input).value = ""
         await pilot.press("enter")
         await settle(pilot)
-        assert '<html lang="de"' in (tmp_path / "soft.de.html").read_text(encoding="utf-8")
+        assert '<html lang="en"' in (tmp_path / "soft.html").read_text(encoding="utf-8")
         await pilot.press("k")
         await settle(pilot)
-        assert app.screen.query_one(Input).value == "soft.de.html"
+        assert app.screen.query_one(Input).value == "soft.html"
         await pilot.press("enter")
         await settle(pilot)
         assert isinstance(app.screen, Checked)
@@ -118,19 +115,6 @@ async def test_a_record_of_other_numbers_is_not_confirmed(workshop, tmp_path):
         assert "✗ This record is not what the job gives." in shown(app)
         await pilot.press("escape")
         assert not isinstance(app.screen, Checked)
-
-
-async def test_words_of_ones_own_that_are_gone_when_their_record_is_checked(workshop, tmp_path):
-    app = begun(workshop, tmp_path, tmp_path / "soft.commission")
-    async with app.run_test(size=(80, 24)) as pilot:
-        await settle(pilot)
-        workshop.export(app.visit, tmp_path / "soft.json")
-        app.last_record = Wanted(file="soft.json", language=OWN_WORDS, words="gone.toml")
-        app.action_check_record()
-        await settle(pilot)
-        await pilot.press("enter")
-        await settle(pilot)
-        assert any("gone.toml" in notice.message for notice in app._notifications)
 
 
 def test_imperial_jobs_begin_with_us_letter_and_a_firm_with_its_letterhead():

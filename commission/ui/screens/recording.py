@@ -1,4 +1,4 @@
-"""The record from the terminal: which file, language, paper and letterhead; and a record held against the job."""
+"""The record from the terminal: which file, paper and letterhead; and a record held against the job."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ from commission.ui.widgets.picker import Picker, text_item
 from commission.workshop import RECORD_OPTIONS
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from commission.model import CancelToken, Progress
     from commission.ui.app import CommissionApp
 
 CHECKED = (".pdf", ".html", ".json")
 HINT = """.pdf to print, .html for any browser: the record for the client
-.json everything, .csv every check, .sofa the responses (AES69)
-A name such as loft.de.pdf makes it German."""
-OWN_WORDS = "own"
+.json everything, .csv every check, .sofa the responses (AES69)"""
 PAPERS: tuple[tuple[Literal["a4", "us-letter"], str], ...] = (("a4", "A4"), ("us-letter", "US Letter"))
 
 
@@ -39,9 +39,6 @@ class Wanted:
     """What was asked for, as it was typed."""
 
     file: str
-    language: str
-    words: str = ""
-    """Path of words of one's own, where the language is `OWN_WORDS`."""
     paper: Literal["a4", "us-letter"] = "a4"
     letterhead: str = ""
 
@@ -49,11 +46,6 @@ class Wanted:
     def target(self) -> Path:
         """Where it goes; raises InputError where it cannot."""
         return Path.cwd() / new_file(self.file, tuple(RECORD_OPTIONS))
-
-    @property
-    def told_in(self) -> str:
-        """A shipped language, or the path of one's own words; raises InputError where that is none."""
-        return self.language if self.language != OWN_WORDS else str(existing_file(self.words))
 
     @property
     def letterhead_file(self) -> Path | None:
@@ -68,7 +60,6 @@ def ask_record(app: CommissionApp, wanted: Wanted | None = None, refused: str = 
         metric = app.visit.job.system.units == "metric"
         wanted = Wanted(
             file=f"{app.visit.path.stem}-record.pdf",
-            language=app.workshop.languages[0][0],
             paper="a4" if metric else "us-letter",
             letterhead=str(own) if own is not None else "",
         )
@@ -86,7 +77,7 @@ def ask_record(app: CommissionApp, wanted: Wanted | None = None, refused: str = 
             lambda said: _write(app, answer) if said == "replace" else ask_record(app, answer) if said else None,
         )
 
-    app.push_screen(WriteRecord(wanted, app.workshop.languages, refused), asked)
+    app.push_screen(WriteRecord(wanted, refused), asked)
 
 
 def _write(app: CommissionApp, wanted: Wanted) -> None:
@@ -98,7 +89,6 @@ def _write(app: CommissionApp, wanted: Wanted) -> None:
         return app.workshop.export(
             visit,
             target,
-            language=wanted.told_in,
             paper=wanted.paper,
             letterhead=wanted.letterhead_file or "none",
             progress=report,
@@ -124,29 +114,19 @@ class WriteRecord(ModalScreen[Wanted | None]):
     WriteRecord Input:focus { border: none; background: $panel; }
     """
 
-    def __init__(self, wanted: Wanted, languages: tuple[tuple[str, str], ...], refused: str = "") -> None:
+    def __init__(self, wanted: Wanted, refused: str = "") -> None:
         super().__init__()
-        self._wanted, self._languages, self._refused = wanted, languages, refused
+        self._wanted, self._refused = wanted, refused
 
     def compose(self) -> ComposeResult:
-        """File, language, paper, letterhead."""
+        """File, paper, letterhead."""
         wanted = self._wanted
-        languages = [text_item(key, f" {name}") for key, name in self._languages]
-        languages.append(text_item(OWN_WORDS, " words of your own"))
         with Vertical(classes="dialog"):
             yield Static(Content("Write the record"), classes="dialog-title")
             with Horizontal(classes="labelled"):
                 yield Static("File")
                 yield Input(clean_text(wanted.file), id="record-file", select_on_focus=True)
             yield Static(Content(HINT), classes="dim")
-            with Horizontal(classes="labelled"):
-                yield Static("Language")
-                yield Picker(languages, id="record-language")
-            with Horizontal(classes="labelled", id="record-words-line"):
-                yield Static("")
-                yield Input(
-                    clean_text(wanted.words), placeholder="path of the words, such as words.toml", id="record-words"
-                )
             with Horizontal(classes="labelled"):
                 yield Static("Paper")
                 yield Picker([text_item(key, f" {name}") for key, name in PAPERS], id="record-paper")
@@ -162,38 +142,19 @@ class WriteRecord(ModalScreen[Wanted | None]):
 
     def on_mount(self) -> None:
         """Begin with the file."""
-        self.query_one("#record-language", Picker).select(self._wanted.language)
         self.query_one("#record-paper", Picker).select(self._wanted.paper)
         self.query_one("#record-file").focus()
         self._say(self._refused)
-        self._show_words()
 
     def _say(self, sentence: str) -> None:
         said = f"✗ {clean_text(sentence)}" if sentence else ""
         self.query_one("#refusal", Static).update(Content(said))
 
-    def _show_words(self) -> None:
-        own = self.query_one("#record-language", Picker).key == OWN_WORDS
-        self.query_one("#record-words-line").display = own
-
-    @on(Picker.Selected, "#record-language")
-    def language_selected(self) -> None:
-        """Words of one's own have a path."""
-        self._show_words()
-
     @on(Input.Changed)
     def mended(self, event: Input.Changed) -> None:
-        """What was refused is being mended; a name such as loft.de.pdf says its language."""
-        if not event.input.has_focus or event.value in (
-            self._wanted.file,
-            self._wanted.words,
-            self._wanted.letterhead,
-        ):
-            return
-        self._say("")
-        ending = Path(Path(event.value).stem).suffix.lstrip(".")
-        if event.input.id == "record-file" and ending in dict(self._languages):
-            self.query_one("#record-language", Picker).select(ending)
+        """What was refused is being corrected."""
+        if event.input.has_focus and event.value not in (self._wanted.file, self._wanted.letterhead):
+            self._say("")
 
     @on(Input.Submitted)
     @on(Picker.Chosen)
@@ -202,16 +163,14 @@ class WriteRecord(ModalScreen[Wanted | None]):
         wanted = replace(
             self._wanted,
             file=self.query_one("#record-file", Input).value,
-            language=self.query_one("#record-language", Picker).key,
-            words=self.query_one("#record-words", Input).value,
             paper=cast("Literal['a4', 'us-letter']", self.query_one("#record-paper", Picker).key),
             letterhead=self.query_one("#record-letterhead", Input).value,
         )
-        for field, look in (
+        fields: tuple[tuple[str, Callable[[], object]], ...] = (
             ("#record-file", lambda: wanted.target),
-            ("#record-words", lambda: wanted.told_in),
             ("#record-letterhead", lambda: wanted.letterhead_file),
-        ):
+        )
+        for field, look in fields:
             try:
                 look()
             except CommissionError as error:
@@ -230,13 +189,9 @@ def ask_check(app: CommissionApp) -> None:
         if text is None:
             return
         path, visit = existing_file(text), app.visit
-        own = last if last is not None and last.language == OWN_WORDS and text == last.file else None
 
         def check(cancel: CancelToken, progress: Progress) -> tuple[tuple[str, str], ...]:
-            words = own.told_in if own is not None else None  # here: a file that is gone by now is refused in words
-            return app.workshop.check_record(
-                visit, path, words=words, cancel=cancel, progress=stoppable(cancel, progress)
-            )
+            return app.workshop.check_record(visit, path, cancel=cancel, progress=stoppable(cancel, progress))
 
         def show(said: tuple[tuple[str, str], ...]) -> None:
             app.push_screen(Checked(path.name, said))
