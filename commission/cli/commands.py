@@ -181,7 +181,7 @@ def results(parsed: argparse.Namespace) -> int:
     visit = LocalWorkshop().open(parsed.job, read_only=True)
     if not parsed.json:
         return _print_results(visit, parsed.round, budgets=parsed.budgets)
-    from commission.record.results import results_json
+    from commission.record.data.results import results_json
 
     _analyse(visit)
     print(results_json(visit))
@@ -200,7 +200,7 @@ def _analyse(visit: Visit) -> None:
 
 
 def _print_results(visit: Visit, only_round: str | None, *, budgets: bool = False) -> int:
-    from commission.record.text import visit_lines
+    from commission.record.data.text import visit_lines
 
     _known_round(visit, only_round)
     _analyse(visit)
@@ -212,7 +212,7 @@ def _print_results(visit: Visit, only_round: str | None, *, budgets: bool = Fals
 
 def limits(parsed: argparse.Namespace) -> int:
     """Print the limits in force, or judge by others."""
-    from commission.record.text import table_lines
+    from commission.record.data.text import table_lines
     from commission.steps.shared.limits_table import limits_table
 
     workshop = LocalWorkshop()
@@ -230,7 +230,7 @@ def limits(parsed: argparse.Namespace) -> int:
 
 def sheet(parsed: argparse.Namespace) -> int:
     """Print or write the settings sheet."""
-    from commission.record.sheet import sheet_csv, sheet_lines
+    from commission.record.data.sheet import sheet_csv, sheet_lines
 
     visit = LocalWorkshop().open(parsed.job, read_only=True)
     _analyse(visit)
@@ -311,13 +311,13 @@ def verify(parsed: argparse.Namespace) -> int:
             print(beside)
     holds = broken is None
     if parsed.record is not None:
-        from commission.record.check import check_record, verdict
+        from commission.record.verify.comparison import check_record, overall
 
         said = check_record(parsed.record, visit, progress=shown_progress("Comparing"))
-        whole = verdict(said, log_whole=broken is None)
+        whole = overall(said, log_whole=broken is None)
         for each in (*said, whole):
             print(f"{each.symbol} {each.text}")
-        holds = holds and whole.holds is True
+        holds = holds and whole.matches is True
     visit.close()
     return EXIT_DONE if holds else EXIT_NO
 

@@ -282,13 +282,15 @@ class LocalWorkshop:
         progress: Progress = unwatched,
     ) -> tuple[tuple[str, str], ...]:
         """A record held against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
-        from commission.record.check import Said, check_record, verdict
+        from commission.record.verify.comparison import Comparison, check_record, overall
 
         with closing(self.open(visit.path, read_only=True, afresh=True)) as anew:  # as `commission verify` does
             broken = anew.verify(lambda fraction, text: progress(0.2 * fraction, text))
             said = check_record(path, anew, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text))
-            log = Said(broken is None, broken or f"The log is whole: {len(anew.job.log)} events and every recording.")
-        every = (verdict(said, log_whole=broken is None), log, *said)
+            log = Comparison(
+                broken is None, broken or f"The log is whole: {len(anew.job.log)} events and every recording."
+            )
+        every = (overall(said, log_whole=broken is None), log, *said)
         return tuple((each.symbol, each.text) for each in every)
 
     def _export_sofa(self, visit: Visit, target: Path, round_id: str | None) -> str:
@@ -308,8 +310,8 @@ class LocalWorkshop:
 
     def export_sheet(self, visit: Visit, target: Path) -> str:
         """Write the settings sheet as CSV."""
+        from commission.record.data.sheet import sheet_csv
         from commission.record.export import write_text
-        from commission.record.sheet import sheet_csv
 
         write_text(target, sheet_csv(visit))
         return f"{target} written."

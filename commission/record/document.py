@@ -143,7 +143,7 @@ class Letterhead:
     name: str = ""
     lines: tuple[str, ...] = ()
     logo: bytes | None = None
-    logo_media_type: Literal["image/svg+xml", "image/png"] | None = None
+    logo_media_type: Literal["image/png", "image/jpeg"] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,9 +13,9 @@ from typing import Any
 
 from commission.model import CommissionError, InputError, Progress, unwatched
 from commission.model.units import clean_text
-from commission.record.csv_out import CHECK_HEADER, check_row, write_csv
+from commission.record.data.csv_text import CHECK_HEADER, check_row, write_csv
+from commission.record.data.results import json_text, record_json
 from commission.record.document import Document, Letterhead, Paper
-from commission.record.results import json_text, record_json
 from commission.visit import Visit
 
 _DATABASE = b"SQLite format 3\0"
@@ -62,7 +62,7 @@ def write_record(
 
 def record_document(visit: Visit, *, paper: Paper, letterhead: Letterhead | None, created_at: str) -> Document:
     """The record as it is printed; its JSON also holds what is needed to print it again."""
-    from commission.record.content import document
+    from commission.record.content.assembly import document
 
     made = document(visit, created_at=created_at, letterhead=letterhead, paper=paper)
     printed = {
@@ -94,10 +94,10 @@ def _with(data: bytes, key: str, value: object) -> bytes:
 def render(document: Document, suffix: str) -> bytes:
     """The bytes of a record, `.html` or `.pdf`."""
     if suffix == ".html":
-        from commission.record.html import render_html
+        from commission.record.html.render import render_html
 
         return render_html(document)
-    from commission.record.pdf import render_pdf
+    from commission.record.pdf.render import render_pdf
 
     return render_pdf(document)
 

@@ -2,21 +2,29 @@
 
     name = "Example & Daughters"
     lines = ["Harbour Lane 3", "post@example.org"]
-    logo = "logo.svg"
+    logo = "logo.png"
 
-A logo travels inside every record; what it may hold stands in `logo`.
+A logo travels inside every record.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from commission.model import InputError
 from commission.model.toml_text import read_toml
 from commission.model.units import clean_text
 from commission.record.document import Letterhead
-from commission.record.logo import LARGEST_PNG, PNG_MARK, check_svg, plain_png
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
+LogoType = Literal["image/png", "image/jpeg"]
+LARGEST_LOGO = 2_000_000
+"""Bytes."""
+LARGEST_SIDE_PX = 4000
+_EXPECTED_LOGO = "the logo, as PNG or JPEG"
 
 LARGEST_TOML = 100_000
 """Bytes."""
@@ -44,7 +52,7 @@ def load_letterhead(path: Path) -> Letterhead:
     if logo is None:
         return Letterhead(name=name, lines=kept)
     if not isinstance(logo, str):
-        raise InputError(f"{where}, logo", type(logo).__name__, "the path of an SVG or PNG file in quotes")
+        raise InputError(f"{where}, logo", type(logo).__name__, "the path of a PNG or JPEG file in quotes")
     content, kind = _logo(path.parent / logo)
     return Letterhead(name=name, lines=kept, logo=content, logo_media_type=kind)
 
@@ -72,20 +80,49 @@ def _text(value: object, where: str, longest: int) -> str:
     return text
 
 
-def _logo(path: Path) -> tuple[bytes, Literal["image/svg+xml", "image/png"]]:
+def _logo(path: Path) -> tuple[bytes, LogoType]:
     where = clean_text(str(path))
     try:
         if not path.is_file():
-            raise InputError(where, "no such file", "the logo, as SVG or PNG")
+            raise InputError(where, "no such file", _EXPECTED_LOGO)
         size = path.stat().st_size
-        if size > LARGEST_PNG:
+        if size > LARGEST_LOGO:
             raise InputError(where, f"{size / 1e6:.1f} MB", "a logo of at most 2 MB")
         content = path.read_bytes()
     except OSError as error:
-        raise InputError(where, f"a file that cannot be read ({error.strerror})", "the logo, as SVG or PNG") from None
-    if content.startswith(PNG_MARK):
-        return plain_png(content, where), "image/png"
-    if path.suffix.lower() == ".svg":
-        check_svg(content, where)
-        return content, "image/svg+xml"
-    raise InputError(where, "neither PNG nor SVG", "the logo, as SVG or PNG")
+        raise InputError(where, f"a file that cannot be read ({error.strerror})", _EXPECTED_LOGO) from None
+    return _pixels(content, where)
+
+
+def _pixels(content: bytes, where: str) -> tuple[bytes, LogoType]:
+    """The picture encoded again from its pixels, so that no position, name or comment travels in the record."""
+    import io
+
+    picture = check_logo(content, where)
+    out = io.BytesIO()
+    if picture.format == "JPEG":
+        picture.convert("RGB").save(out, "JPEG", quality=95)
+        return out.getvalue(), "image/jpeg"
+    picture.convert("RGBA" if picture.has_transparency_data else "RGB").save(out, "PNG")
+    return out.getvalue(), "image/png"
+
+
+def check_logo(content: bytes, where: str) -> Image:
+    """The decoded picture; raises InputError for one that is broken, too large on a side, or neither PNG nor JPEG."""
+    import io
+
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        picture = Image.open(io.BytesIO(content), formats=("PNG", "JPEG"))
+        if max(picture.size) > LARGEST_SIDE_PX:
+            found = f"{picture.width} × {picture.height} pixels"
+            raise InputError(where, found, f"at most {LARGEST_SIDE_PX} on a side")
+        picture.load()
+    except UnidentifiedImageError:
+        raise InputError(where, "neither PNG nor JPEG", _EXPECTED_LOGO, "Save the logo as PNG.") from None
+    except InputError:
+        raise
+    except Exception as error:  # the decoder raises many kinds on damaged data
+        raise InputError(where, "a broken picture", "a whole PNG or JPEG file", "Save it again as PNG.") from error
+    return picture

@@ -33,8 +33,8 @@ from commission.model import (
     Withdrawn,
     default_profile,
 )
-from commission.record.results import results
-from commission.record.text import visit_lines
+from commission.record.data.results import results
+from commission.record.data.text import visit_lines
 from commission.steps import all_steps, step
 from commission.visit import Visit
 

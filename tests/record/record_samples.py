@@ -24,7 +24,7 @@ from commission.record.document import (
     SignaturePlace,
     Signatures,
 )
-from commission.record.plots import curve_figure, curves_by_seat, plan_figure
+from commission.record.drawing.plots import curve_figure, curves_by_seat, plan_figure
 
 DIGEST = "9f2c1e0d" * 8
 HOSTILE = (

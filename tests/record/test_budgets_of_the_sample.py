@@ -11,8 +11,8 @@ import pytest
 from commission.cli.workshop import LocalWorkshop
 from commission.model import Check, Outcome
 from commission.model.progress import unwatched
-from commission.record.results import results_json
-from commission.record.text import visit_lines
+from commission.record.data.results import results_json
+from commission.record.data.text import visit_lines
 from commission.steps import compare
 from commission.visit import Visit
 

@@ -46,9 +46,9 @@ from commission.model import (
     System,
     Table,
 )
-from commission.record.content import document
+from commission.record.content.assembly import document
+from commission.record.data.sheet import sheet_csv
 from commission.record.document import Bullets, Document, Figure, Paragraph, Photo, Signatures
-from commission.record.sheet import sheet_csv
 from commission.visit import Visit
 
 

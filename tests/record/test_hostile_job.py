@@ -42,10 +42,10 @@ from commission.model import (
     default_profile,
 )
 from commission.model.units import clean_text
+from commission.record.data.sheet import sheet_csv
+from commission.record.data.text import visit_lines
 from commission.record.document import Letterhead
 from commission.record.export import checks_csv, record_document, render
-from commission.record.sheet import sheet_csv
-from commission.record.text import visit_lines
 from commission.visit import Visit
 
 FRAGMENTS = (

@@ -14,7 +14,7 @@ from record_samples import DIGEST, HOSTILE, hostile, ordinary
 
 from commission.model.units import clean_text
 from commission.record.document import Attachment, Document, Grid, Heading, Section
-from commission.record.html import read_attachments, render_html
+from commission.record.html.render import read_attachments, render_html
 
 CSS = (Path(render_html.__code__.co_filename).parent / "record.css").read_text(encoding="utf-8")
 
@@ -173,7 +173,7 @@ def test_contrast_in_both_colour_schemes() -> None:
         for ground in ("paper", "tint"):
             for ink in ("ink", "soft", "accent", "good", "bad", "open"):
                 assert contrast(scheme[ink], scheme[ground]) >= 4.5, (ink, ground)
-    from commission.record.svg import MEAN, MUTED, STYLES
+    from commission.record.drawing.svg import MEAN, MUTED, STYLES
 
     lines = dict(re.findall(r"svg \.(k\d|km)\{stroke:(#[0-9a-f]{3,6})\}", dark_part))
     for style in (*STYLES, MEAN, MUTED):

@@ -15,14 +15,14 @@ from pathlib import Path
 
 import pytest
 from jobs import CREATED_AT
-from record_samples import hostile, ordinary
+from record_samples import hostile, ordinary, png
 from test_content import ODD
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model.progress import unwatched
 from commission.record.document import Letterhead
 from commission.record.export import record_document, render
-from commission.record.html import render_html
+from commission.record.html.render import render_html
 from commission.visit import Visit
 
 CHECK = Path(__file__).parent / "pages" / "check.mjs"
@@ -52,8 +52,8 @@ def sample(folder: Path) -> bytes:
             visit, folder / f"{mode}.{ending}", step="wiring", round_id=None, caption=f"Gestell {mode}"
         )
     visit.analyse(threading.Event(), unwatched)
-    logo = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 4 2"><rect width="4" height="2" fill="#080"/></svg>'
-    head = Letterhead(name="Federkiel & Töchter", lines=("Seestraße 1",), logo=logo, logo_media_type="image/svg+xml")
+    logo = png()
+    head = Letterhead(name="Federkiel & Töchter", lines=("Seestraße 1",), logo=logo, logo_media_type="image/png")
     made = page_of(visit, head)
     visit.close()
     return made

@@ -11,10 +11,10 @@ import io
 import re
 from collections.abc import Callable, Iterator
 
-import heard
+import pdf_reading
 import pikepdf
 import pytest
-from heard import Heard, elements, role
+from pdf_reading import Heard, elements, role
 from record_samples import hostile, ordinary
 
 from commission.record.document import (
@@ -29,7 +29,7 @@ from commission.record.document import (
     Section,
     Signatures,
 )
-from commission.record.pdf import render_pdf
+from commission.record.pdf.render import render_pdf
 
 
 @pytest.fixture(scope="module", params=[ordinary, hostile], ids=["ordinary", "hostile"])
@@ -103,25 +103,25 @@ def of_block(block: Block) -> Iterator[tuple[str, str]]:
 def test_all_of_it_is_heard_piece_by_piece_in_the_order_of_the_document() -> None:
     document = ordinary()
     with pikepdf.open(io.BytesIO(render_pdf(document))) as file:
-        told = [(each.role, bare(each.text)) for each in heard.heard(file)]
+        told = [(each.role, bare(each.text)) for each in pdf_reading.heard(file)]
     assert told == [(kind, bare(text)) for kind, text in pieces(document)]
 
 
 def test_tags_and_content_lead_to_each_other(made: tuple[Document, pikepdf.Pdf]) -> None:
-    assert heard.numbering_faults(made[1]) == []
+    assert pdf_reading.numbering_faults(made[1]) == []
 
 
 def test_every_cell_has_a_header_over_it_and_one_before_it(made: tuple[Document, pikepdf.Pdf]) -> None:
-    assert heard.table_faults(made[1]) == []
+    assert pdf_reading.table_faults(made[1]) == []
 
 
 def test_ears_go_the_way_of_the_eyes(made: tuple[Document, pikepdf.Pdf]) -> None:
-    assert heard.order_faults(made[1]) == []
+    assert pdf_reading.order_faults(made[1]) == []
 
 
 def test_no_piece_hangs_outside_a_block(made: tuple[Document, pikepdf.Pdf]) -> None:
     """Two pieces of text that are tagged as mere spans of the page are heard as one: “… cinema14 March”."""
-    assert [each.text for each in heard.heard(made[1]) if each.role == "Span"] == []
+    assert [each.text for each in pdf_reading.heard(made[1]) if each.role == "Span"] == []
 
 
 def test_bookmarks_are_the_headings(made: tuple[Document, pikepdf.Pdf]) -> None:
@@ -133,8 +133,10 @@ def test_bookmarks_are_the_headings(made: tuple[Document, pikepdf.Pdf]) -> None:
             yield level, section.title
             yield from titles(section.sections, level + 1)
 
-    told = [(int(each.role[1]), bare(each.text)) for each in heard.heard(file) if re.fullmatch("H[1-6]", each.role)]
-    marked = [(level, bare(title)) for level, title in heard.bookmarks(file)]
+    told = [
+        (int(each.role[1]), bare(each.text)) for each in pdf_reading.heard(file) if re.fullmatch("H[1-6]", each.role)
+    ]
+    marked = [(level, bare(title)) for level, title in pdf_reading.bookmarks(file)]
     assert (
         [level for level, _ in marked] == [level for level, _ in told] == [n for n, _ in titles(document.sections, 1)]
     )
@@ -144,7 +146,7 @@ def test_bookmarks_are_the_headings(made: tuple[Document, pikepdf.Pdf]) -> None:
 
 def test_every_figure_has_a_caption_beside_its_words(made: tuple[Document, pikepdf.Pdf]) -> None:
     """ISO 14289-1, 7.3: alternative text; a logo is no figure but decoration."""
-    told = heard.heard(made[1])
+    told = pdf_reading.heard(made[1])
     figures = [i for i, each in enumerate(told) if each.role == "Figure"]
     assert len(figures) == sum(
         1 for section in _all(made[0].sections) for b in section.blocks if isinstance(b, Figure | Photo)
@@ -228,12 +230,12 @@ def no_way_back(file: pikepdf.Pdf) -> None:
 @pytest.mark.parametrize(
     ("breaks", "sees"),
     [
-        (without("/A", "TH"), heard.table_faults),
-        (lambda file: rolled(file, "TH", "TD"), heard.table_faults),
-        (a_cell_short, heard.table_faults),
-        (first_after_last, heard.order_faults),
-        (content_as_decoration, heard.numbering_faults),
-        (no_way_back, heard.numbering_faults),
+        (without("/A", "TH"), pdf_reading.table_faults),
+        (lambda file: rolled(file, "TH", "TD"), pdf_reading.table_faults),
+        (a_cell_short, pdf_reading.table_faults),
+        (first_after_last, pdf_reading.order_faults),
+        (content_as_decoration, pdf_reading.numbering_faults),
+        (no_way_back, pdf_reading.numbering_faults),
     ],
     ids=["scope", "headers", "cell", "order", "decoration", "way-back"],
 )
@@ -248,9 +250,9 @@ def test_a_broken_record_is_seen(
 
 def test_two_blocks_in_one_would_be_heard_as_one(plain: bytes) -> None:
     with pikepdf.open(io.BytesIO(plain)) as file:
-        before = heard.heard(file)
+        before = pdf_reading.heard(file)
         rolled(file, "P", "Span")
-        after = heard.heard(file)
+        after = pdf_reading.heard(file)
     assert [each.text for each in before] == [each.text for each in after]
     assert not any(each.role == "Span" for each in before)
     assert any(isinstance(each, Heard) and each.role == "Span" for each in after)

@@ -17,8 +17,8 @@ import page
 import pikepdf
 import pytest
 from builders import levels
-from heard import elements, role
 from jobs import CREATED_AT
+from pdf_reading import elements, role
 from pikepdf import Array, Dictionary, Name, Pdf, String
 from record_samples import hostile, ordinary, png
 from test_content import ODD
@@ -27,12 +27,9 @@ from commission.cli.workshop import LocalWorkshop
 from commission.model.progress import unwatched
 from commission.record.document import Document, Letterhead
 from commission.record.export import record_document, render
-from commission.record.pdf import render_pdf
+from commission.record.pdf.render import render_pdf
 from commission.visit import Visit
 
-LOGO = b"""<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 30"><defs><linearGradient id="g"><stop offset="0"
-stop-color="#080"/><stop offset="1" stop-color="#008" stop-opacity="0.4"/></linearGradient></defs><rect width="60" height="30"
-fill="url(#g)"/><circle cx="30" cy="15" r="9" fill="#fff" opacity="0.5"/></svg>"""
 STANDARDS = ("3a", "ua1")
 
 
@@ -59,6 +56,18 @@ def _ends_in_a_return(raw: bytes, failure: page.ValidationFailure) -> bool:
 def pdf_of(visit: Visit, **options: object) -> bytes:
     options = {"paper": "a4", "letterhead": None} | options
     return render(record_document(visit, created_at=CREATED_AT, **options), ".pdf")  # type: ignore[arg-type]
+
+
+def transparent_logo() -> bytes:
+    from PIL import Image
+
+    out = io.BytesIO()
+    Image.linear_gradient("L").convert("RGBA").resize((60, 30)).save(out, "PNG")
+    picture = Image.open(out)
+    picture.putalpha(Image.linear_gradient("L").resize((60, 30)))
+    out = io.BytesIO()
+    picture.save(out, "PNG")
+    return out.getvalue()
 
 
 def headed() -> Document:
@@ -109,8 +118,8 @@ def test_the_sample_on_letter_paper_with_letterhead_and_photographs(
     head = Letterhead(
         name="Federkiel & Töchter",
         lines=("Seestraße 1", "post@example.org"),
-        logo=LOGO,
-        logo_media_type="image/svg+xml",
+        logo=transparent_logo(),
+        logo_media_type="image/png",
     )
     raw = pdf_of(visit, paper="us-letter", letterhead=head)
     visit.close()

@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from commission.model import Check, Column, Limit, Outcome, Row, Table
-from commission.record.csv_out import CHECK_HEADER, check_row, safe_text, write_csv
+from commission.record.data.csv_text import CHECK_HEADER, check_row, safe_text, write_csv
+from commission.record.data.results import json_text
+from commission.record.data.text import check_sentence, outcome_lines, table_lines
 from commission.record.export import write_text
-from commission.record.results import json_text
-from commission.record.text import check_sentence, outcome_lines, table_lines
 
 
 @given(text=st.text(max_size=30))

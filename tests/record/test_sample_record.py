@@ -13,9 +13,9 @@ from jobs import CREATED_AT, blocks, grids, said, section
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model.progress import unwatched
-from commission.record.content import document
+from commission.record.content.assembly import document
 from commission.record.document import Document, Figure, Grid
-from commission.record.pdf import render_pdf
+from commission.record.pdf.render import render_pdf
 from commission.visit import Visit
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_measurements" / "harbour-lane.toml"

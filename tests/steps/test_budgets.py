@@ -9,7 +9,7 @@ import pytest
 from builders import arrivals, cinema, defined, job_of, levels, setting, tapes
 
 from commission.model import AS_FOUND, Analyses, Budget, Contribution, DelayRange, Job, Processor
-from commission.record.text import table_lines
+from commission.record.data.text import table_lines
 from commission.steps import distances
 from commission.steps import levels as level_step
 from commission.steps import seats as seat_step

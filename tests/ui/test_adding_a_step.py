@@ -17,8 +17,8 @@ from stand_ins import screen_text, settle
 import commission.steps
 from commission.cli.workshop import LocalWorkshop
 from commission.model import AS_FOUND, ReadingEntered, unwatched
-from commission.record.results import results_json
-from commission.record.text import visit_lines
+from commission.record.data.results import results_json
+from commission.record.data.text import visit_lines
 from commission.ui.app import CommissionApp
 from commission.visit import Visit
 

@@ -1,0 +1,154 @@
+"""Page one of a return visit: in plain words, what has changed since the visit before, and what was set otherwise."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from commission.model import AS_FOUND
+from commission.model.show import number
+from commission.record.content.context import MOST_NAMES, Context
+from commission.record.document import Block, Bullets, Paragraph, Section
+from commission.steps.compare.result import SUBS
+from commission.steps.drift.figures import ARRIVAL, HEARD, HELD, LEVEL, POLARITY, RESPONSE, SPREAD, TAPE, TRIM, kind
+from commission.steps.drift.result import Drift, DriftResult, compared_round, solve
+
+MOST = 5
+"""More drifts than this are counted; the step tells them all."""
+FROM_LEFT = "How the room was found this time, before anything was changed, is held against how it was left then."
+FROM_FOUND = (
+    "How the room was found this time, before anything was changed, is held against how it was found then: that visit "
+    "left nothing else on record."
+)
+UNCHANGED = "Of what was measured both times, nothing has changed by more than the measurements can be off by."
+NOT_MEASURED_YET = "Nothing that the visit before had measured has been measured again yet."
+NOTHING_TO_COMPARE = "The visit before measured nothing that could be compared."
+ONLY_SETTINGS = (
+    "Only settings could be compared: nothing that the visit before had measured has been measured again yet."
+)
+OR_SET = "It may have been set otherwise, too: its setting was not noted both times."
+TOGETHER_DB = 1.0
+"""From here a change of all loudspeakers alike is told (common practice, no source)."""
+
+
+def earlier_section(context: Context) -> Section | None:
+    """What has changed since the visit that this one returns to; None where this is no return."""
+    earlier = context.job.earlier
+    if earlier is None:
+        return None
+    result = solve(context.job, compared_round(context.job), context.visit.analyses)
+    blocks: list[Block] = []
+    if not result.drifts:
+        blocks.append(Paragraph(text=NOT_MEASURED_YET if earlier.figures else NOTHING_TO_COMPARE))
+    else:
+        blocks.append(Paragraph(text=FROM_FOUND if earlier.round == AS_FOUND else FROM_LEFT))
+        items = (
+            *_settings(context, result),
+            *_drifts(context, result),
+            *_explained(context, result),
+            *_together(result),
+        )
+        if items:
+            blocks.append(Bullets(items=items))
+        if not result.drifted():
+            blocks.append(Paragraph(text=UNCHANGED if _measured(result) else ONLY_SETTINGS))
+    title = f"Since the visit of {context.date(earlier.closed_at)}"
+    return Section(id=context.id("summary", "earlier"), title=title, blocks=tuple(blocks))
+
+
+def _measured(result: DriftResult) -> bool:
+    return any(not d.is_setting for d in result.drifts)
+
+
+def _settings(context: Context, result: DriftResult) -> Iterable[str]:
+    """What is not set as it was left, by what was set."""
+    unticked = set(context.job.earlier.not_typed_in) if context.job.earlier is not None else set()
+    for quantity, what in ((TRIM, "loudness"), (HELD, "timing"), (POLARITY, "polarity")):
+        own = [d for d in result.changed_settings() if d.quantity == quantity]
+        if changed := [d for d in own if d.channel not in unticked]:
+            yield f"Somebody has since set the {what} otherwise of: {_named(context, changed)}."
+        if changed := [d for d in own if d.channel in unticked]:
+            yield (
+                f"The {what} is not set as it was meant to be left then, and may never have been: "
+                f"{_named(context, changed)}."
+            )
+
+
+def _named(context: Context, changed: list[Drift]) -> str:
+    """A few loudspeakers with what each was turned by, where that is loudness; else as everywhere."""
+    if changed[0].quantity != TRIM or len(changed) > MOST_NAMES:
+        return context.channel_names(d.channel or "" for d in changed)
+    turned = [
+        f"{context.channel_name(d.channel or '')} ({number(abs(d.change), 1)} dB {'louder' if d.change > 0 else 'quieter'})"
+        for d in changed
+    ]
+    return context.listed(turned)
+
+
+def _drifts(context: Context, result: DriftResult) -> Iterable[str]:
+    """The surest first; of two measurements of the same loudness the surer one. Each band of a spread is its own."""
+    said: dict[tuple[str, str | None], str] = {}
+    for d in sorted(result.drifted(), key=lambda d: -abs(d.change) / max(d.expanded, 1e-9)):
+        what = LEVEL if d.quantity == RESPONSE else d.quantity
+        said.setdefault((what, d.channel), _drift(context, d))
+    yield from list(said.values())[:MOST]
+    if len(said) > MOST:
+        yield (
+            "One more change is told in the step “Since last time”."
+            if len(said) - MOST == 1
+            else f"{len(said) - MOST} more changes are told in the step “Since last time”."
+        )
+
+
+def _drift(context: Context, d: Drift) -> str:
+    more = d.change > 0
+    name = "The subwoofers together" if d.channel == SUBS else context.channel_name(d.channel or "")
+    what = kind(d.quantity)
+    if what == HEARD:
+        text = f"{name} pushes where it pulled then, or the other way round: its polarity is another one."
+    elif what == TAPE:
+        by = context.quantity(abs(d.change), "m")
+        text = f"{name} stands {by} {'farther from' if more else 'nearer to'} the reference seat."
+    else:
+        digits = 2 if what == ARRIVAL else 1
+        by, doubt = number(abs(d.change), digits), number(d.expanded, digits)
+        if what == SPREAD:
+            band = d.quantity.split(" ")[-1].replace("-", "–")
+            text = (
+                f"{name}: from {band} Hz the seats differ {by} dB {'more' if more else 'less'} from each other than then "
+                f"(± {doubt} dB)."
+            )
+        elif what == ARRIVAL:
+            text = (
+                f"{name} is heard {by} ms {'later' if more else 'sooner'} than then, more than the two measurements can be "
+                f"off by (± {doubt} ms)."
+            )
+        else:
+            text = (
+                f"{name} has become {by} dB {'louder' if more else 'quieter'}, more than the two measurements can be off "
+                f"by (± {doubt} dB)."
+            )
+    return text if d.explained is not None else f"{text} {OR_SET}"
+
+
+def _together(result: DriftResult) -> Iterable[str]:
+    """What all loudspeakers have in common, where it is worth a word."""
+    shift = result.shared.get(LEVEL, 0.0)
+    if abs(shift) >= TOGETHER_DB:
+        yield (
+            f"All loudspeakers together were read {number(abs(shift), 1)} dB {'louder' if shift > 0 else 'quieter'} than "
+            "then; that may be the volume of the day, and is not counted."
+        )
+
+
+def _explained(context: Context, result: DriftResult) -> Iterable[str]:
+    """Loudspeakers that do what they were set to: somebody's hand, and no drift."""
+    drifted = {d.channel for d in result.drifted()}
+    names = list(
+        dict.fromkeys(
+            d.channel or ""
+            for d in result.drifts
+            if d.word == "as explained" and d.quantity in (LEVEL, RESPONSE, HEARD) and d.channel not in drifted
+        )
+    )
+    if names:
+        yield f"What is heard of {context.channel_names(names)} is explained by the other settings: no drift."

@@ -1,0 +1,292 @@
+"""Settings for the trade: as found and as left, everything to type in after a reset, what the measurements propose."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from commission.dsp.trims import grid_decimals
+from commission.model import AS_LEFT, Setting
+from commission.model.show import number
+from commission.model.units import clean_text
+from commission.record.content.context import FOUND, OPTIONAL, Context, capital, channel_text, only_found, table
+from commission.record.document import Block, Facts, Grid, Heading, Paragraph, Section
+from commission.steps.handover import setting_changes
+from commission.steps.handover.settings_sheet import SheetLine, settings_sheet
+
+MENDS = {
+    "settings.trims": "trim",
+    "settings.unit": "delay",
+    "settings.sub-latency": "delay",
+    "settings.arrival": "delay",
+    "settings.polarity": "polarity",
+}
+"""What of the settings sheet mends a finding."""
+
+
+def settings_section(context: Context) -> Section:
+    """Settings as found and as left, what to type in after a reset, and what the measurements propose beyond."""
+    ident, title = context.id("settings"), "Settings"
+    proposals = _proposals(context)
+    known = {channel.id for channel in context.job.system.channels}
+    if not any(round_id in (FOUND, AS_LEFT) and channel in known for round_id, channel in context.job.settings):
+        none = Paragraph(text="No setting of the processor is noted.", kind="missing")
+        return Section(id=ident, title=title, blocks=(none, *proposals))
+    return Section(id=ident, title=title, blocks=(_changes_grid(context),), sections=(_reset(context, proposals),))
+
+
+def _delay_title(context: Context) -> str:
+    delay = context.job.system.processor.delay
+    return f"{'Delay' if delay.unit == 'ms' else 'Distance'} [{delay.unit}]"
+
+
+def _fine(step: float, least: int, values: Iterable[float | None]) -> int:
+    """Decimals that show the processor's steps and everything that was noted, to the digit."""
+    noted = (grid_decimals(abs(value), least) for value in values if value is not None)
+    return max(grid_decimals(step, least), *noted, least)
+
+
+def _decimals(context: Context) -> tuple[int, int]:
+    """Decimals of trims and of delays."""
+    processor, changes = context.job.system.processor, setting_changes(context.job)
+    trims = [trim for c in changes for trim in (c.trim_found_db, c.trim_left_db)]
+    delays = [held for c in changes for held in (c.distance_found, c.distance_left)]
+    return _fine(processor.trim_db.step, 1, trims), _fine(processor.delay.step, 0, delays)
+
+
+def _value(value: float | str | None, decimals: int, *, signed: bool = False) -> str:
+    return "" if value is None else value if isinstance(value, str) else number(value, decimals, signed=signed)
+
+
+def _changes_grid(context: Context) -> Grid:
+    distance, (trim_fine, fine) = _delay_title(context), _decimals(context)
+    trim, polarity = "Trim", "Polarity"
+    found, left = context.round(FOUND), context.round(AS_LEFT)
+    changes = setting_changes(context.job)
+
+    def word(value: str | None) -> str | None:
+        return None if value is None else clean_text(value)
+
+    columns: list[tuple[Heading, list[str]]] = [
+        (Heading(title="Channel"), [_named(context, c.channel) for c in changes])
+    ]
+    for title, unit, places, a, b in (
+        (trim, "dB", trim_fine, [c.trim_found_db for c in changes], [c.trim_left_db for c in changes]),
+        (distance, "", fine, [c.distance_found for c in changes], [c.distance_left for c in changes]),
+        (polarity, "", 0, [word(c.polarity_found) for c in changes], [word(c.polarity_left) for c in changes]),
+    ):
+        for round_name, values in ((found, a), (left, b)):
+            if any(value is not None for value in values):
+                texts = [_value(value, places, signed=unit == "dB") or OPTIONAL for value in values]
+                numeric = not isinstance(next(v for v in values if v is not None), str)
+                columns.append((Heading(title=f"{title}, {round_name}", unit=unit, numeric=numeric), texts))
+    if any(c.applied for c in changes):
+        ticks = ["✓ yes" if c.applied else "" for c in changes]
+        columns.append((Heading(title="Typed in"), ticks))
+    alone = only_found(context) or not any(c.noted for c in changes)
+    return Grid(
+        id=context.id("settings-both"),
+        title="As found" if alone else "As found and as left",
+        headings=tuple(heading for heading, _ in columns),
+        rows=tuple(zip(*(cells for _, cells in columns), strict=True)),
+        remark="– not noted." if any(OPTIONAL in cells for _, cells in columns) else "",
+    )
+
+
+def _named(context: Context, channel_id: str) -> str:
+    channel = context.job.system.channel(channel_id)
+    return clean_text(channel_id) if channel is None else channel_text(channel)
+
+
+# --- after a reset --------------------------------------------------------------------------------------------------
+
+
+def _reset(context: Context, proposals: list[Block]) -> Section:
+    """Everything that is known of what the processor holds, what is not known of it, and what would be better."""
+    changed = any(place[0] == AS_LEFT for place in context.job.settings)
+    grid, borrowed = _reset_grid(context, changed)
+    source = "These are the settings as found; no change is noted."
+    if changed:
+        source = "These are the settings as left."
+    if changed and borrowed:
+        source = "These are the settings as left and, where none is noted as left (*), as found."
+    how = [
+        source,
+        *(
+            ["They are not all as proposed by what was read and measured: see the last table of this part."]
+            if proposals
+            else []
+        ),
+        "Start with the master volume low.",
+    ]
+    blocks = [
+        Paragraph(text=" ".join(how)),
+        grid,
+        Facts(pairs=_with_it(context)),
+        Paragraph(text=_not_held(context), kind="note"),
+        *proposals,
+    ]
+    title = f"If the processor is ever reset{'' if changed else ': back to as found'}"
+    return Section(id=context.id("settings", "after"), title=title, blocks=tuple(blocks))
+
+
+def _reset_grid(context: Context, changed: bool) -> tuple[Grid, bool]:
+    """As left, and as found where nothing was noted as left; and whether anything is borrowed so."""
+    job, borrowed = context.job, False
+    trim_fine, fine = _decimals(context)
+    rows = []
+
+    def held(left: object, found: object, text: str) -> str:
+        nonlocal borrowed
+        if left is None and found is None:
+            return OPTIONAL
+        if left is None and changed:
+            borrowed = True
+            return f"{text} *"
+        return text
+
+    for channel in job.system.channels:
+        found, left = job.setting(FOUND, channel.id), job.setting(AS_LEFT, channel.id)
+        now: Setting = left if changed else found
+        trim = now.trim_db if now.trim_db is not None else found.trim_db
+        away = now.distance if now.distance is not None else found.distance
+        polarity = now.polarity or found.polarity
+        rows.append(
+            (
+                "" if channel.output is None else str(channel.output),
+                channel_text(channel),
+                held(now.trim_db if changed else trim, found.trim_db, _value(trim, trim_fine, signed=True)),
+                held(now.distance if changed else away, found.distance, _value(away, fine)),
+                held(now.polarity if changed else polarity, found.polarity, clean_text(polarity or "")),
+                OPTIONAL if channel.high_pass_hz is None else f"{channel.high_pass_hz:g}",
+            )
+        )
+    headings = [
+        Heading(title="Output"),
+        Heading(title="Channel"),
+        Heading(title="Trim", unit="dB", numeric=True),
+        Heading(title=_delay_title(context), numeric=True),
+        Heading(title="Polarity"),
+        Heading(title="High-pass", unit="Hz", numeric=True),
+    ]
+    kept = [i for i in range(len(headings)) if any(row[i] not in ("", OPTIONAL) for row in rows)]
+    kept.insert(0, kept.pop(kept.index(1)))  # the channel names the row
+    remarks = [
+        remark
+        for remark, here in (
+            ("* noted as found, not noted again as left.", borrowed),
+            (
+                "– not noted: look it up in the processor and note it here.",
+                any(row[i] == OPTIONAL for row in rows for i in kept if i in (2, 3, 4)),
+            ),
+            ("High-pass –: full range, or not noted.", 5 in kept and any(row[5] == OPTIONAL for row in rows)),
+        )
+        if here
+    ]
+    grid = Grid(
+        id=context.id("settings-reset"),
+        title="What to type in",
+        headings=tuple(headings[i] for i in kept),
+        rows=tuple(tuple(row[i] for i in kept) for row in rows),
+        remark=" ".join(remarks),
+    )
+    return grid, borrowed
+
+
+def _with_it(context: Context) -> tuple[tuple[str, str], ...]:
+    """What the values of the table rest on: units and steps, the speed of sound, the reference level."""
+    processor = context.job.system.processor
+    trim, delay, speed = processor.trim_db, processor.delay, processor.speed_of_sound_m_s
+
+    def steps(unit: str, step: float) -> str:
+        return context.assumed(f"in {unit}, steps of {step:g} {unit}")
+
+    pairs = [
+        ("Trim", steps("dB", trim.step)),
+        (capital("delay"), steps(delay.unit, delay.step)),
+    ]
+    if delay.unit != "ms":
+        held = "not noted" if speed is None else f"{speed:g} m/s"
+        pairs.append(("Speed of sound it assumes", held))
+    level = f"{processor.reference_spl_db:g} dB(C)"
+    pairs.append(("Reference level", context.assumed(f"{level}, slow, with the processor's test noise")))
+    return tuple(pairs)
+
+
+def _not_held(context: Context) -> str:
+    """What a processor holds and this record does not."""
+    system = context.job.system
+    noted = any(channel.high_pass_hz is not None for channel in system.channels)
+    what = [
+        *(() if noted else ("the crossover of each loudspeaker",)),
+        "the bands of the equaliser",
+        "what else the processor keeps (inputs, outputs, names, volume limits)",
+    ]
+    return f"This record does not hold {context.listed(what)}. Save them in the processor, or note them here by hand."
+
+
+# --- proposals ------------------------------------------------------------------------------------------------------
+
+
+def _proposals(context: Context) -> list[Block]:
+    """What the measurements propose: for channels of which nothing is noted as left, and where a fault is still open."""
+    job = context.job
+    noted = {channel for (round_id, channel) in job.settings if round_id == AS_LEFT}
+    lines = [
+        line for line in settings_sheet(job, context.visit.analyses) if line.channel not in noted and line.change
+    ]
+    lines += _still_wrong(context, noted)
+    if not lines:
+        return []
+    rows = tuple(
+        (
+            _named(context, line.channel),
+            line.kind,
+            _value(
+                clean_text(line.old) if isinstance(line.old, str) else line.old,
+                line.decimals,
+                signed=line.kind == "trim",
+            )
+            or OPTIONAL,
+            _value(
+                clean_text(line.new) if isinstance(line.new, str) else line.new,
+                line.decimals,
+                signed=line.kind == "trim",
+            ),
+            clean_text(line.unit) if line.unit else "",
+        )
+        for line in lines
+    )
+    headings = (
+        Heading(title="Channel"),
+        Heading(title="Setting"),
+        Heading(title="Holds", numeric=True),
+        Heading(title="Proposed", numeric=True),
+        Heading(title="Unit"),
+    )
+    ident, title = context.id("settings-proposed"), "Proposed settings"
+    return [
+        table(
+            ident,
+            title,
+            headings,
+            rows,
+            (
+                "From levels read and distances by tape, position or sound. Not noted as typed in: to be entered "
+                "and measured again."
+            ),
+        )
+    ]
+
+
+def _still_wrong(context: Context, noted: set[str]) -> list[SheetLine]:
+    """Lines of a sheet from what was measured as left, for what a finding as left says is set wrongly."""
+    if context.after != AS_LEFT or not noted:
+        return []
+    wrong = {
+        (channel, MENDS[finding.id])
+        for finding in context.visit.findings(AS_LEFT)
+        if finding.id in MENDS
+        for channel in finding.channels
+    }
+    sheet = settings_sheet(context.job, context.visit.analyses, AS_LEFT) if wrong else ()
+    return [line for line in sheet if line.change and line.channel in noted and (line.channel, line.kind) in wrong]

@@ -1,0 +1,1 @@
+"""Results, settings sheet and checks as JSON, CSV and text."""

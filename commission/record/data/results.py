@@ -1,0 +1,321 @@
+"""Results as JSON: the stable form `commission-results/1`, and the record with the whole log.
+
+A key that has no value yet is absent or null, never made up. Documented in DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterable
+from typing import Any
+
+from commission import __version__
+from commission.dsp.air import speed_of_sound_m_s
+from commission.model import Check, Event, Finding, Followed, Outcome, worst
+from commission.model.units import clean_text
+from commission.record.data.drift import drift_values
+from commission.record.data.judged_again import rejudged_values
+from commission.record.data.sheet import sheet_rows
+from commission.steps import all_steps, compare, distances, levels, seats
+from commission.steps.shared.budget_table import budget_values
+from commission.visit import Visit
+
+RESULTS_SCHEMA, RECORD_SCHEMA = "commission-results/1", "commission-record/1"
+_NOT_ASCII = re.compile(r"[^\x00-\x7e]")
+
+
+def results(visit: Visit) -> dict[str, Any]:
+    """Everything computed, as plain values; analyse the visit before."""
+    job, analyses = visit.job, visit.analyses
+    reference = job.system.reference_seat
+    return {
+        "schema": RESULTS_SCHEMA,
+        "job": {
+            "title": job.system.title,
+            "reference_seat": reference.id if reference is not None else None,
+            "rounds": list(job.rounds),
+            "temperature_c": job.system.temperature_c,
+            "speed_of_sound_m_s": _round(speed_of_sound_m_s(job.system.temperature_c), 2),
+        },
+        "levels": {r: found for r in job.rounds if (found := _levels(levels.solve(job, r)))},
+        "distances": {r: found for r in job.rounds if (found := _distances(visit, r))},
+        "seats": {r: found for r in job.rounds if (found := _seats(seats.solve(job, r, analyses)))},
+        "variance": _variance(visit),
+        "bass": {},
+        **drift_values(visit),
+        "findings": _findings(visit),
+        "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in all_steps()},
+        "judged_differently": rejudged_values(visit.rejudged()),
+    }
+
+
+def results_json(visit: Visit) -> str:
+    """The same as text."""
+    return json_text(results(visit))
+
+
+def record_json(visit: Visit, created_at: str | None = None) -> str:
+    """Results, settings sheet and the whole log, with what is needed to check it; `created_at`: of a printed record."""
+    job = visit.job
+    return json_text(
+        {
+            "schema": RECORD_SCHEMA,
+            "program_version": __version__,
+            **({} if created_at is None else {"created_at": created_at}),
+            "digest": job.digest,
+            "how_to_check": f"commission verify {clean_text(visit.path.name)}: the digest must be the one above",
+            "results": results(visit),
+            "settings_sheet": sheet_rows(visit),
+            "log": log_rows(job.log),
+        }
+    )
+
+
+def log_rows(log: Iterable[Event]) -> list[dict[str, Any]]:
+    """Events as plain values, as a record quotes them."""
+    return [
+        {"seq": e.seq, "at": e.at, "kind": kind, "body": body, "recording_sha256": e.blob_sha256, "digest": e.digest}
+        for e in log
+        for kind, body in (_event(e.body),)
+    ]
+
+
+def json_text(data: dict[str, Any]) -> str:
+    """JSON in lines; what a terminal would obey and a page may not hold (controls, U+FFFE …) as escapes of JSON."""
+    import msgspec  # its encoder is ten times faster than the standard one with indents
+
+    text = msgspec.json.format(msgspec.json.encode(data), indent=1).decode()
+    return _NOT_ASCII.sub(lambda found: found[0] if found[0].isprintable() else json.dumps(found[0])[1:-1], text)
+
+
+def _round(value: float | None, digits: int) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(float(value), digits) + 0.0
+
+
+def _word(checks: list[Check]) -> str | None:
+    found = worst([check.verdict for check in checks])
+    return None if found is None else found.value
+
+
+def _levels(result: levels.LevelsResult) -> dict[str, Any]:
+    if not result.channels:
+        return {}
+    channels = {
+        c: {
+            "level_db": _round(each.level_db, 2),
+            "readings": each.count,
+            "uncertainty_db": _round(each.u_db, 3),
+            "target_db": _round(each.target_db, 2),
+            "old_trim_db": _round(each.old_trim_db, 2) if each.old_trim_known else None,
+            "trim_db": _round(each.trim_db, 2),
+            "trim_exact_db": _round(each.trim_exact_db, 3),
+            "predicted_db": _round(each.predicted_db, 2),
+            "residual_db": _round(each.residual_db, 3),
+            "at_limit": each.at_limit,
+            "verdict": each.match.verdict.value,
+        }
+        for c, each in result.channels.items()
+    }
+    return {
+        "offset_db": _round(result.offset_db, 2),
+        "proposed_offset_db": _round(result.proposed_offset_db, 2),
+        "reference_basis": result.basis,
+        "channels": channels,
+        "missing": list(result.missing),
+    }
+
+
+def _distances(visit: Visit, round_id: str) -> dict[str, Any]:
+    result = distances.solve(visit.job, round_id, visit.analyses)
+    if not result.channels:
+        return {}
+    unit = visit.job.system.processor.delay.unit
+    channels = {}
+    for c, each in result.channels.items():
+        channels[c] = {
+            "distance_m": _round(each.distance_m, 3),
+            "distance_from": each.origin,
+            "delay_ms": _ms(each.setting.delay_s),
+            "setting": _round(each.setting.setting, 4),
+            "setting_unit": unit,
+            "held": _round(each.held, 4),
+            "held_error_ms": _ms(each.held_error_s),
+            "rounding_ms": _ms(each.setting.error_s),
+            "arrival_ms": _ms(each.arrival_s),
+            "arrival_residual_ms": _ms(each.arrival_residual_s),
+            "alignment_ms": _ms(each.alignment_s),
+            "why_no_arrival": each.why_no_arrival,
+            "verdict": _word([each.check_setting, each.check_arrival]),
+        }
+    fit = result.unit_fit
+    return {
+        "channels": channels,
+        "latency_ms": _ms(result.latency_s),
+        "held_ratio": _round(result.held_ratio, 3),
+        "unit_factor": None if fit is None else {"k": _round(fit.factor, 3), "sd": _round(fit.sd, 4)},
+        "swapped": {c: {"place": place, "z": _round(z, 1)} for c, (place, z) in result.swapped.items()},
+        "seats": {
+            s.seat: {"spread_predicted_ms": _ms(s.predicted_s), "spread_measured_ms": _ms(s.measured_s)}
+            for s in result.seats
+        },
+        "missing": list(result.missing),
+    }
+
+
+def _ms(seconds: float | None) -> float | None:
+    return None if seconds is None else _round(1000 * seconds, 3)
+
+
+def _seats(result: seats.SeatsResult) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for (channel, seat), cell in result.cells.items():
+        a = cell.analysis
+        if a is None:
+            if cell.problems:
+                out.setdefault(seat, {})[channel] = {"problems": list(cell.problems)}
+            continue
+        out.setdefault(seat, {})[channel] = {
+            "level_db": _round(cell.level_db, 2),
+            "level_is": "dB SPL" if result.calibrated else "relative",
+            "bands_db": {str(centre): _round(level, 2) for centre, level in a.octave_db.items()},
+            "arrival_ms": _ms(cell.arrival_s),
+            "polarity": a.polarity,
+            "snr_db": _round(a.snr_db, 1),
+            "low_hz": _round(a.low_hz, 0),
+            "high_hz": _round(a.high_hz, 0),
+            "clipped": a.clipped,
+            "repeats": cell.repeats,
+            "why": dict(a.why),
+            "checks": [_check(check) for check in cell.checks],
+        }
+    return out
+
+
+def _variance(visit: Visit) -> dict[str, Any]:
+    job, analyses = visit.job, visit.analyses
+    out: dict[str, Any] = {}
+    for r in job.rounds:
+        found = compare.one_round(job, r, analyses)
+        if found:
+            out[r] = {
+                c: {label: _band(result) for label, result in kinds["heard"].items()} for c, kinds in found.items()
+            }
+            out.setdefault("tone", {})[r] = {
+                c: {label: _band(result) for label, result in kinds["tone"].items()} for c, kinds in found.items()
+            }
+    compared = compare.solve(job, analyses)
+    if compared.rounds is not None:
+        for kind, name in (("heard", "change"), ("tone", "tone_change")):
+            out[name] = {
+                c: {
+                    label: {
+                        "msv_db2": _round(change.change_db2, 2),
+                        "uncertainty_db2": _round(change.u_db2, 3),
+                        "verdict": change.word,
+                    }
+                    for label, change in each.bands[kind].items()
+                }
+                for c, each in compared.channels.items()
+            }
+        out["compared"] = list(compared.rounds)
+        out["left_out"] = list(compared.left_out)
+        out["repeatability"] = {
+            "by_band_db": {k: _round(v, 3) for k, v in compared.u_db.items()},
+            "from": compared.u_from,
+        }
+    return out
+
+
+def _band(result: compare.BandResult) -> dict[str, Any]:
+    return {
+        "msv_db2": _round(result.msv_db2, 2),
+        "sd_db": _round(result.sd_db, 2),
+        "worst_seat": result.worst_seat,
+        "worst_db": _round(result.worst_db, 2),
+        "uncertainty_db": _round(result.u_sd_db, 3),
+        "deviations_db": {seat: _round(value, 2) for seat, value in result.deviations_db.items()},
+    }
+
+
+def _findings(visit: Visit) -> list[dict[str, Any]]:
+    """The findings of every round, each with what became of it by the newest one."""
+    from commission.diagnosis.fates import followed_as
+
+    rounds = visit.job.rounds
+    followed = visit.followed(rounds[-1])
+    found = [(r, finding) for r in rounds for finding in visit.findings(r)]
+    remembered = [
+        (each.round, each.first)
+        for each in followed
+        if not any(followed_as(finding, (each,)) for _, finding in found)
+    ]
+    return [_finding(finding, r, followed_as(finding, followed)) for r, finding in (*found, *remembered)]
+
+
+def _finding(finding: Finding, round_id: str, followed: Followed | None) -> dict[str, Any]:
+    return {
+        "id": finding.id,
+        "round": round_id,
+        "cause": finding.cause,
+        "title": finding.title,
+        "channels": list(finding.channels),
+        "seats": list(finding.seats),
+        "confidence": finding.confidence,
+        "evidence": list(finding.evidence),
+        "alternatives": list(finding.alternatives),
+        "confirm": finding.confirm,
+        "remedy": finding.remedy,
+        "status": None if followed is None else followed.fate.value,
+        "status_channels": [] if followed is None else list(followed.open_channels),
+        "actions": [
+            {
+                "action": each.body.action,
+                "by": each.body.by,
+                "at": each.at,
+                "round": each.body.round,
+                "note": each.body.note,
+                "event": each.seq,
+            }
+            for each in (followed.actions if followed is not None else ())
+        ],
+    }
+
+
+def _check(check: Check) -> dict[str, Any]:
+    limit = check.limit
+    return {
+        "id": check.id,
+        "channel": check.channel,
+        "seat": check.seat,
+        "value": _round(check.value, 4),
+        "unit": check.unit,
+        "uncertainty": _round(check.uncertainty, 4),
+        "limit": None if limit is None else {"low": limit.low, "high": _round(limit.high, 4), "basis": limit.basis},
+        "verdict": check.verdict.value,
+        "why": check.why_not,
+    }
+
+
+def _outcome(outcome: Outcome) -> dict[str, Any]:
+    return {
+        "state": outcome.state,
+        "done": outcome.done,
+        "total": outcome.total,
+        "verdict": None if outcome.verdict is None else outcome.verdict.value,
+        "stands_out": outcome.stands_out,
+        "remarks": list(outcome.remarks),
+        "checks": [_check(check) for check in outcome.checks],
+        "budgets": [budget_values(budget) for budget in outcome.budgets],
+    }
+
+
+def _event(body: Any) -> tuple[str, Any]:
+    """Kind and body as they are stored."""
+    import msgspec
+
+    from commission.model import EVENT_KINDS
+
+    kind = next(name for name, body_type in EVENT_KINDS.items() if body_type is type(body))
+    return kind, msgspec.to_builtins(body, order="sorted")

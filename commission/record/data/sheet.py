@@ -1,0 +1,74 @@
+"""The settings sheet as text, CSV and plain rows: exactly what to type into the processor."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from commission.model import AS_FOUND, AS_LEFT, Channel, Job
+from commission.model.show import number
+from commission.record.data.csv_text import write_csv
+from commission.steps.handover.settings_sheet import Kind, SheetLine, measured_round, settings_sheet
+from commission.visit import Visit
+
+HEADER = ("channel", "name", "what", "old", "new", "unit", "change", "applied", "as_left")
+"""`old` as found, `new` as the readings propose, `as_left` as noted in that round, which is what a reset processor gets."""
+
+
+def sheet_rows(visit: Visit) -> list[dict[str, Any]]:
+    """The sheet as plain values."""
+    return [dict(zip(HEADER, row, strict=True)) for row in _rows(visit)]
+
+
+def sheet_csv(visit: Visit) -> str:
+    """The sheet as CSV."""
+    return write_csv(HEADER, _rows(visit))
+
+
+def _rows(visit: Visit) -> list[tuple[Any, ...]]:
+    """The lines of the sheet, and after those of a channel what else was noted as left of it."""
+    job = visit.job
+    lines = settings_sheet(job, visit.analyses)
+    out = []
+    for channel in job.system.channels:
+        own = [line for line in lines if line.channel == channel.id]
+        out += [(*_row(line), _held(job, AS_LEFT, channel, line.kind)) for line in own]
+        for kind in ("trim", "delay", "polarity"):
+            left = _held(job, AS_LEFT, channel, kind)
+            if left is not None and kind not in [line.kind for line in own]:
+                old, unit = _held(job, AS_FOUND, channel, kind), _unit(job, kind)
+                out.append((channel.id, channel.label, kind, old, None, unit, False, False, left))
+    return out
+
+
+def _held(job: Job, round_id: str, channel: Channel, kind: Kind) -> float | str | None:
+    setting = job.setting(round_id, channel.id)
+    return {"trim": setting.trim_db, "delay": setting.distance, "polarity": setting.polarity}[kind]
+
+
+def _unit(job: Job, kind: Kind) -> str:
+    unit = job.system.processor.delay.unit
+    return {"trim": "dB", "delay": f"{unit} {'delay' if unit == 'ms' else 'distance'}", "polarity": ""}[kind]
+
+
+def _row(line: SheetLine) -> tuple[Any, ...]:
+    old = round(line.old, 4) if isinstance(line.old, float) else line.old
+    return (line.channel, line.name, line.kind, old, line.new, line.unit, line.change, line.ticked)
+
+
+def sheet_lines(visit: Visit) -> list[str]:
+    """The sheet as text, old → new, what stays marked so."""
+    lines = settings_sheet(visit.job, visit.analyses)
+    if not lines:
+        return ["Nothing to set yet: read levels or tape distances first."]
+    out = [f"Settings sheet, from the readings {measured_round(visit.job)}", ""]
+    for line in lines:
+        old, new = (_value(value, line.decimals, signed=line.kind == "trim") for value in (line.old, line.new))
+        state = "applied" if line.ticked else ("" if line.change else "stays")
+        out.append(
+            f"{line.channel:<6} {line.name:<18} {line.kind:<6} {old:>8} → {new:>8} {line.unit:<12} {state}".rstrip()
+        )
+    return out
+
+
+def _value(value: float | str | None, decimals: int, *, signed: bool) -> str:
+    return value if isinstance(value, str) else number(value, decimals, signed=signed)

@@ -1,0 +1,161 @@
+"""Outcomes as plain text for a terminal, a pipe or a mail: every number with its unit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from commission.model import Check, Column, Followed, Outcome, Row, Table, Verdict
+from commission.model.followed import ACTION_WORDS
+from commission.model.show import cell_text, number, unit_text, verdict_word
+from commission.model.units import clean_text
+from commission.record.data.judged_again import rejudged_lines
+from commission.steps.shared.budget_table import budget_table, grouped
+from commission.visit import Visit
+
+
+def heading(column: Column, units: str) -> str:
+    """The column's title with its unit."""
+    return f"{column.title} {unit_text(column, units)}".strip()
+
+
+def table_lines(table: Table, units: str = "metric") -> list[str]:
+    """A table in aligned columns; words to the left, numbers to the right."""
+    judged = table.verdicts and any(row.check is not None for row in table.rows)
+    heads = [heading(column, units) for column in table.columns] + (["Verdict"] if judged else [])
+    body = [_row_cells(row, table.columns, units, judged) for row in table.rows]
+    widths = [
+        max(len(head), *(len(cells[i]) for cells in body)) if body else len(head) for i, head in enumerate(heads)
+    ]
+    right = [column.decimals is not None for column in table.columns] + ([False] if judged else [])
+
+    def line(cells: list[str]) -> str:
+        return "  ".join(
+            text.rjust(width) if to_right else text.ljust(width)
+            for text, width, to_right in zip(cells, widths, right, strict=True)
+        ).rstrip()
+
+    lines = [table.title, line(heads), "─" * len(line(["x" * width for width in widths]))]
+    lines += [line(cells) for cells in body] or ["(nothing yet)"]
+    if table.remark:
+        lines.append(table.remark)
+    return lines
+
+
+def _row_cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) -> list[str]:
+    cells = [cell_text(value, column, units) for value, column in zip(row.cells, columns, strict=True)]
+    if judged:
+        cells.append(verdict_word(row.check.verdict) if row.check is not None else "")
+    return cells
+
+
+def check_sentence(check: Check) -> str:
+    """A check in one line: what, value, uncertainty, limit, basis, verdict and, if there is none, why."""
+    place = " ".join(part for part in (check.channel, check.seat) if part)
+    said = f"{check.id} {place}".strip()
+    if check.why_not is not None:
+        return f"{said}: {verdict_word(check.verdict)}, because {check.why_not}"
+    value = f"{number(check.value, 2, signed=False)} {check.unit}".strip()
+    expanded = f" (U = {number(2 * check.uncertainty, 2)} {check.unit})" if check.uncertainty else ""
+    limit = ""
+    if check.limit is not None:
+        low, high = check.limit.low, check.limit.high
+        if low is not None and high is not None:
+            span = f"{number(low, 2)} to {number(high, 2)}"
+        elif high is not None:
+            span = f"at most {number(high, 2)}"
+        else:
+            span = f"at least {number(low, 2)}"
+        limit = f", limit {span} {check.limit.unit} [{check.limit.basis}]"
+    return f"{said}: {verdict_word(check.verdict)}, {value}{expanded}{limit}"
+
+
+def finding_lines(followed: Followed, round_id: str) -> list[str]:
+    """A finding with what became of it, its evidence, rivals, confirming test, remedy, and what was done about it.
+
+    One of an earlier round that this round does not show again has its evidence there.
+    """
+    finding = followed.finding
+    sure = "" if finding.confidence is None else f" (confidence {finding.confidence:.0%})"
+    lines = [f"{finding.cause}: {followed.title}{sure}", f"    status: {followed.status}"]
+    if not followed.now and followed.round != round_id:
+        return lines
+    lines += [f"    evidence: {text}" for text in finding.evidence]
+    lines += [f"    could also be: {text}" for text in finding.alternatives]
+    if finding.confirm:
+        lines.append(f"    to confirm: {finding.confirm}")
+    if finding.remedy:
+        lines.append(f"    remedy: {finding.remedy}")
+    for each in followed.actions:
+        by, note = (f" by {each.body.by}" if each.body.by else "", f": {each.body.note}" if each.body.note else "")
+        lines.append(f"    done: {ACTION_WORDS[each.body.action]}{by}, {each.at[:10]} {each.at[11:16]} UTC{note}")
+    return lines
+
+
+def outcome_lines(outcome: Outcome, title: str, units: str = "metric", *, budgets: bool = False) -> list[str]:
+    """A step of one round: state and verdict, what stands out, tables, remarks, what did not pass, and with `budgets` what
+    its uncertainties are made of.
+    """
+    verdict = verdict_word(outcome.verdict) or "– nothing judged"
+    lines = [f"{title} ({outcome.round}): {outcome.done} of {outcome.total} done, {verdict}"]
+    lines[0] += f". {outcome.stands_out}" if outcome.stands_out else ""
+    for table in outcome.tables:
+        lines += ["", *table_lines(table, units)]
+    for grid in outcome.grids:
+        lines += [
+            "",
+            *_grid_lines(grid.title, grid.seats, grid.channels, {k: _mark(c) for k, c in grid.cells.items()}),
+        ]
+    if outcome.remarks:
+        lines += ["", *outcome.remarks]
+    shown = {id(row.check) for table in outcome.tables for row in table.rows}
+    open_checks = [
+        check
+        for check in outcome.checks
+        if check.verdict in (Verdict.FAIL, Verdict.UNSURE) and id(check) not in shown
+    ]
+    if open_checks:
+        lines += ["", "Not passed:", *(f"  {check_sentence(check)}" for check in open_checks)]
+    for budget in grouped(outcome.budgets) if budgets else ():
+        lines += ["", *table_lines(budget_table(budget), "metric")]  # parts of a length are told in metres
+    return [clean_text(line) for line in lines]
+
+
+def _mark(grid_cell: object) -> str:
+    verdict = getattr(grid_cell, "verdict", None)
+    figure = getattr(grid_cell, "figure", "")
+    return f"{verdict.symbol if verdict else '·'} {figure}".strip()
+
+
+def _grid_lines(
+    title: str, seats: Iterable[str], channels: Iterable[str], marks: dict[tuple[str, str], str]
+) -> list[str]:
+    seats, channels = tuple(seats), tuple(channels)
+    width = max([len(mark) for mark in marks.values()] + [len(seat) for seat in seats], default=4)
+    first = max((len(channel) for channel in channels), default=4)
+    lines = [title, " " * first + "  " + "  ".join(seat.ljust(width) for seat in seats)]
+    lines += [
+        channel.ljust(first) + "  " + "  ".join(marks.get((channel, seat), "·").ljust(width) for seat in seats)
+        for channel in channels
+    ]
+    return [line.rstrip() for line in lines]
+
+
+def visit_lines(visit: Visit, only_round: str | None = None, *, budgets: bool = False) -> list[str]:
+    """Everything computed, round by round, as text; `budgets`: after each step what its uncertainties are made of."""
+    job = visit.job
+    units = job.system.units
+    lines = [job.system.title, "=" * len(job.system.title)]
+    for round_id in (only_round,) if only_round else job.rounds:
+        lines += ["", f"Round: {round_id}", "-" * (7 + len(round_id))]
+        for step in visit.steps:
+            outcome = visit.outcome(step.id, round_id)
+            if outcome.total or outcome.tables or outcome.checks or outcome.remarks:
+                lines += ["", *outcome_lines(outcome, step.title, units, budgets=budgets)]
+        found = visit.followed(round_id)
+        lines += ["", f"Findings ({round_id}): " + ("none" if not found else "")]
+        for followed in found:
+            lines += finding_lines(followed, round_id)
+    if kept := rejudged_lines(visit.rejudged()):
+        lines += ["", *kept]
+    lines += ["", f"Log: {len(job.log)} events, digest {job.digest}"]
+    return [clean_text(line) for line in lines]

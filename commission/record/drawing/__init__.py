@@ -1,0 +1,1 @@
+"""Curves and the plan of the room as SVG."""

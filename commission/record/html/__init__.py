@@ -1,0 +1,1 @@
+"""The record as one HTML file."""

@@ -1,0 +1,1 @@
+"""The record as PDF/A-3a and PDF/UA-1."""

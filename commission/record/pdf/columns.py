@@ -1,0 +1,108 @@
+"""How wide the columns of a printed table are, and how small its type must be: pure, from the texts alone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from commission.record.document import MARKS, Grid
+from commission.record.drawing.svg import width_em
+
+SIZES_PT = (9.5, 9.0, 8.5, 8.0, 7.5, 7.0, 6.5)
+"""Tried from the largest; below the last nobody reads."""
+PADDING_EM = 1.22
+"""Left and right of each cell together."""
+BOLD = 1.09
+"""How much wider bold letters are: headings and first columns are set in them."""
+KEPT_WHOLE = 18
+"""A number such as `11' 2 1/2"` or a verdict, no longer than this, stays on one line."""
+SHORT = 9
+"""Nor is any text as short as "U (k = 2)" or "0.55 dB" torn."""
+LONGEST_EM = 14.0
+"""A word wider than this may break where its column is narrower."""
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Shares of the text width (sum 1), size of the type, whether the page must lie on its side."""
+
+    shares: tuple[float, ...]
+    size_pt: float
+    landscape: bool = False
+    room_em: tuple[float, ...] = ()
+    """What fits each column in one line; wider words get places to break."""
+
+
+def fit_columns(grid: Grid, text_pt: float, landscape_pt: float) -> Columns:
+    """The largest type in which no word leaves its column; upright if at all possible."""
+    words, *wishes = _needs(grid)
+    for width, sideways in ((text_pt, False), (landscape_pt, True)):
+        for size in SIZES_PT:
+            if sum(words) * size <= width:
+                return _shared(words, wishes, width, size, sideways)
+    size = SIZES_PT[-1]
+    # Nothing fits: words break, each column getting its part.
+    return _shared([w * landscape_pt / (sum(words) * size) for w in words], wishes, landscape_pt, size, True)
+
+
+def _needs(grid: Grid) -> tuple[list[float], ...]:
+    """For each column the widest word; that or a short head; the widest cell; that or any head: em with padding.
+
+    A very long word counts in part.
+    """
+    words, short, cells, whole = [], [], [], []
+    for index, heading in enumerate(grid.headings):
+        texts = [row[index] for row in grid.rows]
+        parts = [word for text in (*texts, heading.title, heading.unit) for word in text.split()]
+        parts += [
+            text
+            for text in texts
+            if len(text) <= KEPT_WHOLE and (heading.numeric or text[:1] in MARKS or not any(map(str.isalpha, text)))
+        ]
+        head = f"{heading.title} {heading.unit}".strip()
+        parts += [text for text in (heading.title, *texts) if len(text) <= SHORT]
+        longest = max((width_em(word) for word in parts), default=0.0)
+        lines = [line for text in texts for line in _lines(text)]
+        words.append(min(longest, LONGEST_EM) * BOLD + PADDING_EM)
+        titled = width_em(head) * BOLD + PADDING_EM
+        short.append(max(words[-1], titled if len(head) <= SHORT else 0.0))
+        cells.append(max(short[-1], max(map(width_em, lines), default=0.0) * BOLD + PADDING_EM))
+        whole.append(max(cells[-1], titled))
+    return words, short, cells, whole
+
+
+def _lines(text: str) -> list[str]:
+    """What had best stand in one line: the text, or its parts where it is a few values such as "0.06 ms; 1.00 ms"."""
+    parts = text.split("; ")
+    return [f"{part};" for part in parts] if len(parts) > 1 and max(map(len, parts)) <= KEPT_WHOLE else [text]
+
+
+def _shared(
+    words: Sequence[float], wishes: Sequence[Sequence[float]], width: float, size: float, landscape: bool
+) -> Columns:
+    """Each column its widest word, and of what is left one wish after the other.
+
+    A table that needs less than the width stays narrow: the shares then sum to less than 1.
+    """
+    available = width / size
+    columns = list(words)
+    for wish in wishes:
+        wanted = [max(0.0, w - c) for w, c in zip(wish, columns, strict=True)]
+        columns = [c + x for c, x in zip(columns, _granted(wanted, available - sum(columns)), strict=True)]
+    shares = tuple(c / available for c in columns)
+    room = tuple(max(2.0, (c - PADDING_EM) / BOLD) for c in columns)
+    return Columns(shares=shares, size_pt=size, landscape=landscape, room_em=room)
+
+
+def _granted(wanted: Sequence[float], spare: float) -> list[float]:
+    """What each of several wishes gets: the modest ones all of it, the rest in proportion."""
+    given, left = list(wanted), max(0.0, spare)
+    order = sorted(range(len(wanted)), key=wanted.__getitem__)
+    for rank, i in enumerate(order):
+        if wanted[i] * (len(order) - rank) > left:
+            total = sum(wanted[j] for j in order[rank:])
+            for j in order[rank:]:
+                given[j] = wanted[j] * left / total
+            break
+        left -= wanted[i]
+    return given

@@ -1,0 +1,1 @@
+"""Compares a record with the job it was made from."""

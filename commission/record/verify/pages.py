@@ -1,0 +1,212 @@
+"""Writes the pages of a record again and compares them with those in its file: bytes, text, files inside.
+
+Only a file that is the same to the byte is confirmed. Where another program has rewritten a PDF, its text and the files
+inside are compared; that confirms nothing, since the text does not show what was drawn over it.
+"""
+
+from __future__ import annotations
+
+from base64 import b64decode
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from typing import Literal, cast
+
+from commission import __version__
+from commission.model import CommissionError, InputError
+from commission.model.units import clean_text
+from commission.record.document import Document, Letterhead
+from commission.record.export import record_document, render
+from commission.record.letterhead import check_logo
+from commission.record.pdf.glyphs import other_fonts_matter
+from commission.record.verify.differences import MISSING, Comparison, differences, few, shown, unlike
+from commission.record.verify.stored_record import RESULTS, StoredRecord, pdf_pages, pdf_reader
+from commission.visit import Visit
+
+
+def check_pages(record: StoredRecord, then: Visit) -> list[Comparison]:
+    """The same pages made again, against those of the record; `then`: the job as it stood, analysed."""
+    made = record.data.get("program_version")
+    same_version = made == __version__
+    try:
+        document = _again(record, then)
+        fresh = render(document, f".{record.kind}")
+    except InputError as error:
+        # This version writes all that is needed to print a record again.
+        return [Comparison(False if same_version else None, f"The pages could not be made again: {error}")]
+    except CommissionError as error:
+        return [Comparison(None, f"The pages could not be compared: {error}")]
+    if fresh == record.raw:
+        return [Comparison(True, f"The pages are, to the byte, those that this job gives with {_own(record)}.")]
+    said = _html(record, fresh) if record.kind == "html" else _pdf(record, document, fresh)
+    if same_version:
+        return said
+    first = f"The pages were made by version {shown(made)} and held against those of {__version__}, which may differ"
+    return [each if each.matches else Comparison(None, f"{first}: {each.text}") for each in said]
+
+
+def _own(record: StoredRecord) -> str:
+    """What a record alone says, and no job."""
+    printed = record.data["printed"]
+    head = printed.get("letterhead")
+    named = [f"the date that the record bears ({shown(record.data.get('created_at'))})"]
+    if isinstance(head, dict) and any(head.values()):
+        named.append("its letterhead")
+    return " and ".join(named)
+
+
+# --- made again ---------------------------------------------------------------------------------------------------
+
+
+def _again(record: StoredRecord, then: Visit) -> Document:
+    where, printed = clean_text(record.path.name), record.data.get("printed")
+    if not isinstance(printed, dict):
+        raise InputError(where, "no word on how it was printed", "a record made by this version")
+    paper, created = printed.get("paper"), record.data.get("created_at")
+    if paper not in ("a4", "us-letter") or not isinstance(created, str):
+        raise InputError(where, f"paper {shown(paper)}, date {shown(created)}", "a4 or us-letter, and a date")
+    return record_document(
+        then,
+        paper=cast(Literal["a4", "us-letter"], paper),
+        letterhead=_letterhead(printed.get("letterhead"), where),
+        created_at=created,
+    )
+
+
+def _letterhead(head: object, where: str) -> Letterhead:
+    """The letterhead inside a record, with the rules that one from a file must keep."""
+    try:
+        if not isinstance(head, dict):
+            raise TypeError
+        name, lines, kind = head["name"], head["lines"], head["logo_media_type"]
+        logo = None if head["logo_base64"] is None else b64decode(head["logo_base64"], validate=True)
+        texts = isinstance(name, str) and isinstance(lines, list) and all(isinstance(line, str) for line in lines)
+        if not texts or kind not in (None, "image/png", "image/jpeg") or (kind is None) != (logo is None):
+            raise TypeError
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(where, "a damaged letterhead", "the letterhead it was printed with") from error
+    if logo is not None:
+        check_logo(logo, f"{where}, logo")
+    return Letterhead(name=name, lines=tuple(lines), logo=logo, logo_media_type=kind)
+
+
+# --- HTML ---------------------------------------------------------------------------------------------------------
+
+
+def _html(record: StoredRecord, fresh: bytes) -> list[Comparison]:
+    if len(record.raw) > 1.5 * len(fresh) + 100_000:  # not read through: a reader of broken markup may take minutes
+        sizes = f"{len(record.raw) / 1000:.0f} kB, and this job gives {len(fresh) / 1000:.0f} kB"
+        return [Comparison(False, f"The page has {sizes}: something was added to it.")]
+    if wrong := unlike(_html_lines(record.raw), _html_lines(fresh), ""):
+        return [Comparison(False, f"On the pages, {text}.") for text in few(wrong)]
+    return [
+        Comparison(
+            False,
+            "The words of the page are right, but its markup, styles, drawings, pictures or data were changed after it "
+            "was made. A browser that saves a page does that too: check the file as it was written.",
+        )
+    ]
+
+
+class _Seen(HTMLParser):
+    """The text of a page, without what is not shown."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.lines: list[str] = []
+        self._hidden = ""
+
+    def handle_starttag(self, tag: str, attrs: object) -> None:
+        if tag in ("style", "script", "desc") and not self._hidden:
+            self._hidden = tag
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == self._hidden:
+            self._hidden = ""
+
+    def handle_data(self, data: str) -> None:
+        if not self._hidden and (line := " ".join(data.split())):
+            self.lines.append(line)
+
+
+def _html_lines(raw: bytes) -> list[str]:
+    seen = _Seen()
+    seen.feed(raw.decode("utf-8-sig", "replace"))
+    seen.close()
+    return seen.lines
+
+
+# --- PDF ----------------------------------------------------------------------------------------------------------
+
+
+def _pdf(record: StoredRecord, document: Document, fresh: bytes) -> list[Comparison]:
+    wrong = list(_inside(record, document))
+    said = [Comparison(False, f"Of the files inside, {text}.") for text in few(wrong)]
+    if not wrong:
+        said.append(Comparison(True, "The files inside are those that this job gives."))
+    wrong = _pdf_text(record.raw, fresh)
+    if wrong and _set_by_other_fonts(document):
+        first = "Letters that this program's own fonts lack may be set otherwise on another computer"
+        return [*said, *(Comparison(None, f"{first}: {text}.") for text in few(wrong))]
+    if wrong:
+        return [*said, *(Comparison(False, f"On the pages, {text}.") for text in few(wrong))]
+    return [*said, _pdf_bytes(record.raw, fresh)]
+
+
+def _set_by_other_fonts(document: Document) -> bool:
+    import typst
+
+    return other_fonts_matter(typst, document)
+
+
+def _inside(record: StoredRecord, document: Document) -> Iterator[str]:
+    """Every file that a record carries, against the one it must carry."""
+    import msgspec
+
+    own = {each.name: each.data for each in document.attachments}
+    for name in sorted(own.keys() | record.attachments.keys()):
+        shown_name = f"“{clean_text(name)[:60]}”"
+        if name not in own:
+            yield f"{shown_name} belongs to no record"
+        elif name not in record.attachments:
+            yield f"{shown_name} is missing"
+        elif name == RESULTS:  # results and log were compared value by value already
+            plain = msgspec.json.decode(own[name])
+            for key in ("how_to_check", "printed", "created_at"):
+                for path, found, expected in differences(record.data.get(key, MISSING), plain.get(key, MISSING)):
+                    yield f"{key}{path} of {shown_name} is {shown(found)}, and this job gives {shown(expected)}"
+        elif own[name] != record.attachments[name]:
+            yield f"{shown_name} is not the one that this job gives"
+
+
+def _pdf_text(raw: bytes, fresh: bytes) -> list[str]:
+    expected = pdf_pages(fresh)
+    try:
+        count = len(pdf_reader(raw).pages)
+        if count != len(expected):
+            return [f"there are {count} in the record, and this job gives {len(expected)}"]
+        found = pdf_pages(raw)
+    except Exception as error:  # the reader raises whatever a damaged file provokes
+        return [f"the text cannot be read ({clean_text(str(error))[:80]})"]
+    return [
+        text
+        for number, (page, own) in enumerate(zip(found, expected, strict=True), start=1)
+        for text in unlike(page.splitlines(), own.splitlines(), f"page {number}, ")
+    ]
+
+
+def _pdf_bytes(raw: bytes, fresh: bytes) -> Comparison:
+    """A PDF whose words are right and whose bytes are not: the words tell nothing of what was laid over them."""
+    if raw.startswith(fresh):
+        cause = (
+            "Something was added after the record was made, such as a signature; it may cover or replace what it held"
+        )
+    else:
+        cause = (
+            "The file was saved again by another program, or typeset by another version or with other fonts; or something "
+            "was covered, cut off or drawn over"
+        )
+    return Comparison(
+        None,
+        f"The words of every page are right, but the file is not, to the byte, the one that this job gives. {cause}. "
+        "Write the record again and compare the two by eye.",
+    )

@@ -1,0 +1,138 @@
+"""What a record file carries: its JSON read back from .json, .html or .pdf."""
+
+from __future__ import annotations
+
+import io
+import json
+from codecs import BOM_UTF8
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from commission.model import InputError
+from commission.model.units import clean_text
+
+if TYPE_CHECKING:
+    from pypdf import PdfReader
+
+RESULTS = "results.json"
+LARGEST_RECORD = 200_000_000
+"""Bytes; a record with many photographs has some ten million."""
+LARGEST_JSON = 50_000_000
+"""Bytes; read into plain values it takes ten times the room. The results of a large cinema are some three million."""
+_EXPECTED = "a record made with `commission record` (.pdf, .html or .json)"
+_OPEN = "Records are never encrypted: ask for the original."
+_FETCH = "Fetch the file anew, as it was written."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredRecord:
+    """A record file: its bytes, and the JSON inside as plain values."""
+
+    path: Path
+    kind: Literal["pdf", "html", "json"]
+    raw: bytes
+    data: dict[str, Any]
+    attachments: dict[str, bytes]
+
+
+def read_record(path: Path) -> StoredRecord:
+    """Read a record by what it is, not by its name; raises InputError in one sentence."""
+    where = clean_text(str(path))
+    try:
+        if not path.is_file():
+            raise InputError(where, "no such file", _EXPECTED)
+        if path.stat().st_size > LARGEST_RECORD:
+            raise InputError(where, "a file of more than 200 MB", _EXPECTED)
+        raw = path.read_bytes()
+    except OSError as error:
+        raise InputError(where, f"a file that cannot be read ({error.strerror})", _EXPECTED) from error
+    if not raw:
+        raise InputError(where, "an empty file", _EXPECTED, _FETCH)
+    kind: Literal["pdf", "html", "json"]
+    start = raw[:200].removeprefix(BOM_UTF8).lstrip().lower()
+    if raw.startswith(b"%PDF-"):
+        kind, attachments = "pdf", _of_pdf(raw, where)
+    elif start.startswith((b"<!doctype html", b"<html")):
+        kind, attachments = "html", _of_html(raw, where)
+    elif start.startswith(b"{"):
+        kind, attachments = "json", {RESULTS: raw.removeprefix(BOM_UTF8)}
+    else:
+        raise InputError(where, "a file that begins like none of these", _EXPECTED)
+    if RESULTS not in attachments:
+        raise InputError(where, f"no {RESULTS} in it", _EXPECTED, _FETCH)
+    return StoredRecord(
+        path=path, kind=kind, raw=raw, data=_json(attachments[RESULTS], where), attachments=attachments
+    )
+
+
+def _of_html(raw: bytes, where: str) -> dict[str, bytes]:
+    from commission.record.html.render import read_attachments
+
+    try:
+        return read_attachments(raw.decode("utf-8-sig"))
+    except ValueError as error:
+        raise InputError(where, "an HTML file whose attachments are damaged", _EXPECTED, _FETCH) from error
+
+
+def _of_pdf(raw: bytes, where: str) -> dict[str, bytes]:
+    from pypdf.errors import DependencyError, PdfReadError
+
+    try:
+        reader = pdf_reader(raw)
+        if reader.is_encrypted:
+            raise InputError(
+                where, "an encrypted PDF", _EXPECTED, "Records are never encrypted: ask for the original."
+            )
+        found = {str(name): list(parts) for name, parts in reader.attachments.items()}
+    except InputError:
+        raise
+    except Exception as error:  # the reader raises whatever a damaged file provokes
+        if isinstance(error, DependencyError | PdfReadError) and b"/Encrypt" in raw:
+            raise InputError(where, "an encrypted PDF", _EXPECTED, _OPEN) from error
+        reason = clean_text(str(error))[:80]
+        raise InputError(where, f"a PDF that cannot be read ({reason})", _EXPECTED, _FETCH) from error
+    twice = next((name for name, parts in found.items() if len(parts) != 1), None)
+    if twice is not None:
+        raise InputError(where, f"several files “{clean_text(twice)[:60]}” inside", "each file once", _FETCH)
+    return {name: parts[0] for name, parts in found.items()}
+
+
+def pdf_reader(raw: bytes) -> PdfReader:
+    """A reader that does not speak on its own; raises what it raises for a damaged file."""
+    import logging
+
+    from pypdf import PdfReader
+
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # what is wrong with a file is said by our own sentence
+    return PdfReader(io.BytesIO(raw))
+
+
+def pdf_pages(raw: bytes) -> list[str]:
+    """The text of each page; raises what the reader raises for a damaged file."""
+    return [page.extract_text() for page in pdf_reader(raw).pages]
+
+
+def _json(raw: bytes, where: str) -> dict[str, Any]:
+    import msgspec
+
+    if len(raw) > LARGEST_JSON:
+        raise InputError(where, f"results of {len(raw) / 1e6:.0f} MB", f"at most {LARGEST_JSON / 1e6:.0f} MB")
+    try:
+        msgspec.json.decode(raw)  # strict: no NaN, no broken UTF-8, no numbers without end
+        data = json.loads(raw, object_pairs_hook=_once)
+    except (msgspec.DecodeError, ValueError, RecursionError) as error:
+        raise InputError(where, f"no valid JSON ({clean_text(str(error))[:80]})", _EXPECTED, _FETCH) from error
+    if not isinstance(data, dict) or not str(data.get("schema", "")).startswith("commission-record/"):
+        raise InputError(where, "JSON that is not a record", _EXPECTED)
+    return data
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object; a name that stands twice would be read in two ways (RFC 8259, 4)."""
+    made = dict(pairs)
+    if len(made) < len(pairs):
+        names: set[str] = set()
+        twice = next(name for name, _ in pairs if name in names or names.add(name))  # type: ignore[func-returns-value]
+        raise ValueError(f"“{twice[:40]}” stands twice")
+    return made

@@ -1,0 +1,149 @@
+"""What the record of a return visit says on page one, in plain words."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from builders import cinema, defined, levels, setting
+from jobs import CREATED_AT, said, section, sections, visit_of
+
+from commission.model import AS_LEFT, EarlierVisit, RoundOpened
+from commission.record.content import earlier_visit as content_module
+from commission.record.content.assembly import document
+from commission.record.data.results import results, results_json
+from commission.record.document import Document
+from commission.steps.drift.figures import earlier_visit
+from commission.steps.drift.result import Drift, DriftResult
+from commission.visit import Visit
+
+SYSTEM = cinema(["FL", "FC", "FR", "SiL", "SiR", "SUB1"], ["A2"])
+LEVELS = {channel.id: 75.0 for channel in SYSTEM.channels}
+TRIMS = tuple(setting(c, trim_db=-1.0, distance=3.0, polarity="normal") for c in LEVELS)
+
+
+def earlier_of(visit: Visit) -> EarlierVisit:
+    return earlier_visit(visit.job, visit.analyses, file_name="last.commission", program_version="0.1.0")
+
+
+def record(visit: Visit, **changes: object) -> Document:
+    return document(visit, created_at=CREATED_AT, **changes)  # type: ignore[arg-type]
+
+
+def page_one(*now: object, then: tuple[object, ...] = (*levels(LEVELS), *TRIMS)) -> str:
+    earlier = earlier_of(visit_of(defined(SYSTEM), *then))
+    return said(section(record(visit_of(defined(SYSTEM), earlier, *now)), "summary-earlier"))
+
+
+def test_a_loudspeaker_that_fell_is_told_with_its_figure_and_its_doubt() -> None:
+    text = page_one(*levels(LEVELS | {"SiL": 72.0}), *TRIMS)
+    assert text.startswith("Since the visit of 14 March 2026")
+    assert "how it was found then: that visit left nothing else on record" in text
+    assert "Side left has become 3.0 dB quieter, more than the two measurements can be off by (± 1." in text
+    assert "nothing has changed" not in text
+    assert "It may have been set otherwise" not in text, "its trim was noted both times"
+
+
+def test_what_somebody_set_is_told_apart_from_what_drifted() -> None:
+    turned = tuple(
+        setting(c, trim_db=2.0 if c == "FL" else -1.0, distance=2.5 if c == "FC" else 3.0, polarity="normal")
+        for c in LEVELS
+    )
+    text = page_one(*levels(LEVELS | {"FL": 78.0}), *turned)
+    assert "Somebody has since set the loudness otherwise of: Front left (3.0 dB louder)." in text
+    assert "Somebody has since set the timing otherwise of: Centre." in text
+    assert "What is heard of Front left is explained by the other settings: no drift." in text
+    assert "Of what was measured both times, nothing has changed by more than the measurements can be off by." in text
+
+
+def test_a_drift_may_be_a_hand_where_no_trim_was_noted() -> None:
+    text = page_one(*levels(LEVELS | {"SiL": 72.0}), then=levels(LEVELS))
+    assert "Side left has become 3.0 dB quieter" in text
+    assert "It may have been set otherwise, too: its setting was not noted both times." in text
+
+
+def test_a_room_as_it_was_left() -> None:
+    then = (*levels(LEVELS), *TRIMS, *levels(LEVELS, round_id=AS_LEFT))
+    text = page_one(*levels(LEVELS | {"FR": 75.1}), *TRIMS, then=then)
+    assert "is held against how it was left then." in text
+    assert "nothing has changed by more than the measurements can be off by" in text
+    assert "Somebody" not in text
+
+
+def test_nobody_is_accused_of_what_was_never_typed_in() -> None:
+    then = (*TRIMS, RoundOpened(round=AS_LEFT), setting("FL", trim_db=-4.0, round_id=AS_LEFT))
+    text = page_one(*TRIMS, then=then)
+    assert "The loudness is not set as it was meant to be left then, and may never have been: " in text
+    assert "Front left (3.0 dB louder)" in text
+    assert "Somebody" not in text
+
+
+def test_a_volume_that_was_turned_is_told_as_such() -> None:
+    text = page_one(*levels({c: 78.0 for c in LEVELS}), *TRIMS)
+    assert "All loudspeakers together were read 3.0 dB louder than then; that may be the volume of the day" in text
+    assert "has become" not in text
+    assert "together" not in page_one(*levels({c: 75.3 for c in LEVELS}), *TRIMS)
+
+
+def test_only_settings_or_nothing_measured_yet() -> None:
+    assert "Only settings could be compared" in page_one(*TRIMS)
+    assert "Nothing that the visit before had measured has been measured again yet." in page_one()
+    assert "The visit before measured nothing that could be compared." in page_one(then=())
+
+
+def test_no_other_visit_tells_of_an_earlier_one() -> None:
+    doc = record(visit_of(defined(SYSTEM), *levels(LEVELS)))
+    assert "summary-earlier" not in {part.id for part in sections(doc)}
+
+
+def test_the_step_tells_the_round_as_found_alone() -> None:
+    earlier = earlier_of(visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS))
+    visit = visit_of(
+        defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 72.0}), *TRIMS, *levels(LEVELS, round_id=AS_LEFT)
+    )
+    doc = record(visit)
+    text = said(section(doc, "step-drift"))
+    assert "−3.0" in text
+    assert "this visit as found with “Harbour Lane cinema” as found" in text
+    assert "Side left has become 3.0 dB quieter" in said(section(doc, "summary-earlier"))
+
+
+def moved(each: Any, far: float) -> Any:
+    x, y, z = each.position_m
+    return replace(each, position_m=(x, y + far, z))
+
+
+def test_every_band_in_which_the_seats_differ_anew_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    drifts = tuple(
+        Drift(quantity=f"spread_db {band}", channel="FL", before=1.0, now=4.0, change=3.0)
+        for band in ("80-200", "200-500")
+    )
+    monkeypatch.setattr(content_module, "solve", lambda *_: DriftResult(drifts=drifts))
+    text = page_one()
+    assert "from 80–200 Hz the seats differ 3.0 dB more" in text
+    assert "from 200–500 Hz the seats differ 3.0 dB more" in text
+
+
+def test_the_json_tells_a_return_visit_and_no_other() -> None:
+    then = visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS)
+    assert "drift" not in results(then)
+    visit = visit_of(defined(SYSTEM), earlier_of(then), *levels(LEVELS | {"SiL": 72.0}), setting("FL", trim_db=2.0))
+    told = json.loads(results_json(visit))["drift"]
+    assert told["round"] == "as-found"
+    assert (told["earlier"]["file"], told["earlier"]["digest"]) == ("last.commission", then.job.digest)
+    changes = {(c["quantity"], c["channel"]): c for c in told["changes"]}
+    trim, fallen = changes[("trim_db", "FL")], changes[("level_db", "SiL")]
+    assert (trim["then"], trim["now"], trim["word"], trim["drifted"], trim["uncertainty"]) == (
+        -1,
+        2,
+        "changed",
+        False,
+        None,
+    )
+    assert (fallen["change"], fallen["drifted"], fallen["seats"]) == (-3.0, True, {"A2": -3.0})
+    assert abs(fallen["change"]) > fallen["k"] * fallen["uncertainty"]
+    assert {(each["quantity"], each["why"]) for each in told["not_compared"]} == {
+        (quantity, "this round does not hold them") for quantity in ("trim_db", "held_distance", "held_polarity")
+    }

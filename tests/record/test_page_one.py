@@ -1,0 +1,389 @@
+"""What page one and the settings claim, against what was measured: put right, new, hidden, not known; what a reset needs."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import shlex
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from builders import cinema, defined, levels, setting, tapes
+from jobs import CREATED_AT, Shelf, grids, renamed, response, said, section, sections, visit_of
+
+from commission.model import AS_FOUND, AS_LEFT, EventBody, Processor, ResponseStored, RoundOpened
+from commission.record.content.assembly import document
+from commission.record.document import Document
+from commission.visit import Visit
+
+SEATS = ("A1", "A2", "A3")
+Heard = Mapping[tuple[str, str, str], object]
+
+
+def record(visit: Visit) -> Document:
+    return document(visit, created_at=CREATED_AT)
+
+
+def heard(
+    round_id: str, channels: tuple[str, ...], reversed_: str = "", **changes: object
+) -> dict[tuple[str, str, str], object]:
+    """These channels at three seats, one of them in reverse."""
+    return {
+        (round_id, c, s): response(75.0, 0.02, **({"polarity": -1 if c == reversed_ else 1} | changes))  # type: ignore[arg-type]
+        for c in channels
+        for s in SEATS
+    }
+
+
+FRONT = ("FL", "FC", "FR")
+
+
+def front(*bodies: EventBody, given: Heard) -> Document:
+    return record(visit_of(defined(cinema(FRONT, SEATS)), *bodies, heard=given))
+
+
+def wrong(doc: Document) -> str:
+    return said(section(doc, "summary-wrong"))
+
+
+# --- what became of a fault -----------------------------------------------------------------------------------------
+
+
+def test_put_right_where_it_was_judged_again() -> None:
+    doc = front(given={**heard(AS_FOUND, FRONT, "FR"), **heard(AS_LEFT, FRONT)})
+    (line,) = [line for line in wrong(doc).splitlines() if "Front right" in line]
+    assert line.endswith("Put right.")
+    # What that rests on stands with the finding: three seats, each judged anew.
+    assert "Judged again\nPolarity, as left: ✓ 3" in said(section(doc, "findings"))
+
+
+def test_a_loudspeaker_that_was_not_measured_again_is_not_said_to_be_seen() -> None:
+    doc = front(given={**heard(AS_FOUND, FRONT, "FR"), **heard(AS_LEFT, ("FL", "FC"))})
+    (line,) = [line for line in wrong(doc).splitlines() if "Front right" in line]
+    assert line.endswith("Not measured again, so how it is now is not known.")
+    assert "measured as it was found and, in part, again" in said(section(doc, "summary"))
+    assert "recordings at the seats were not made again: Front right." in said(section(doc, "summary-remains"))
+
+
+def test_a_fault_of_the_visit_itself_is_told_as_one() -> None:
+    doc = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT, "FR")})
+    text = wrong(doc)
+    assert "Not there when the visit began, but at its end:" in text
+    assert "This remains." not in text
+    assert "It was not there when the visit began." in said(section(doc, "findings"))
+    assert "Front right" in said(section(doc, "summary-remains"))
+
+
+def test_what_was_not_tested_at_first_is_not_called_new() -> None:
+    doc = front(given={**heard(AS_FOUND, ("FL", "FC")), **heard(AS_LEFT, FRONT, "FR")})
+    assert "Not there when the visit began" not in wrong(doc)
+    (line,) = [line for line in wrong(doc).splitlines() if "Front right" in line]
+    assert line.endswith("At first this was not tested; it remains.")
+
+
+def trims_left_half(*more: EventBody) -> Document:
+    bodies = (
+        *levels({"FL": 75.0, "FC": 79.0, "FR": 79.0}),
+        *(setting(c, trim_db=0.0) for c in FRONT),
+        *levels({"FL": 75.0, "FC": 75.0, "FR": 78.0}, round_id=AS_LEFT),
+        setting("FC", round_id=AS_LEFT, trim_db=-4.0),
+        setting("FR", round_id=AS_LEFT, trim_db=-1.0),
+    )
+    return record(visit_of(defined(cinema(FRONT, ["A2"])), *bodies, *more))
+
+
+def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
+    doc = trims_left_half()
+    assert "Put right, but not for: Front right." in wrong(doc)
+    (proposed,) = [grid for grid in grids(doc) if grid.id == "settings-proposed"]
+    # As left it reads 78 dB under −1 dB: −4 dB makes it 75 dB.
+    trims = [row[:4] for row in proposed.rows if row[1] == "trim"]
+    assert trims == [("FR (Front right)", "trim", "−1.0", "−4.0")]
+    assert "not all as proposed" in said(section(doc, "settings-after"))
+
+
+def test_settings_alone_do_not_put_times_right() -> None:
+    metres = {"FL": 3.3, "FC": 3.0, "FR": 3.5}
+    bodies = (
+        *tapes(metres),
+        *(setting(c, distance=round(m / 0.3048, 2)) for c, m in metres.items()),
+        *(setting(c, round_id=AS_LEFT, distance=m) for c, m in metres.items()),
+    )
+    system = defined(cinema(FRONT, ["A2"]))
+    only_noted = wrong(record(visit_of(system, *bodies)))
+    assert "typed in feet" in only_noted
+    assert "Put right." not in only_noted
+    read = wrong(record(visit_of(system, *bodies, *levels(dict.fromkeys(FRONT, 75.0), round_id=AS_LEFT))))
+    assert "Set anew; whether it is right now was not measured." in read
+
+
+# --- what silence is worth ------------------------------------------------------------------------------------------
+
+
+def test_no_fault_is_claimed_only_as_far_as_it_was_tested() -> None:
+    text = wrong(front(given=heard(AS_FOUND, FRONT)))
+    assert "The measurements showed no fault in: equipment and wiring" not in text  # swaps and levels were not told
+    assert "As far as it was tested, which was not everything, no fault showed in: equipment and wiring" in text
+
+
+def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
+    """SUB1 sounds 15 ms late: what the subwoofers do together cannot be told yet."""
+    system = cinema(["FL", "FC", "FR", "SUB1"], SEATS)
+    tape = {"FL": 3.5, "FC": 3.2, "FR": 3.5, "SUB1": 3.6}
+    given = heard(AS_FOUND, FRONT)
+    for c, metres in tape.items():
+        for s in SEATS:
+            late = 0.015 if c == "SUB1" else 0.0
+            given[(AS_FOUND, c, s)] = response(75.0, 0.02 + late, arrival_u_s=5e-4 if c == "SUB1" else 8e-5)
+        assert metres
+    longest = max(tape.values())
+    doc = record(
+        visit_of(
+            defined(system),
+            *tapes(dict.fromkeys(tape, longest)),
+            *(setting(c, distance=longest) for c in tape),
+            heard=given,
+        )
+    )
+    text = wrong(doc)
+    assert "The bass of Subwoofer 1 comes late" in text
+    assert "Not to be judged before the rest is put right: the room." in text
+
+
+def test_a_recording_that_clipped_is_no_fault_of_the_cinema_that_was_put_right() -> None:
+    doc = front(given={**heard(AS_FOUND, FRONT, clipped=True), **heard(AS_LEFT, FRONT, clipped=False)})
+    assert "says nothing about the cinema. Put right." in wrong(doc)
+    assert "no fault showed in: equipment and wiring" in wrong(doc)
+    assert "were put right" not in said(section(doc, "summary-done"))
+    assert "was put right" not in said(section(doc, "summary-done"))
+
+
+# --- seats ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_subwoofer_does_not_blur_when_the_others_are_heard() -> None:
+    """Mains 3.0 ms apart, then 2.0 ms; of a subwoofer the moment is known to 1.5 ms only, and it is not in the span."""
+    system = cinema(["FL", "FR", "SUB1"], SEATS)
+    given = {}
+    for r, apart in ((AS_FOUND, 0.003), (AS_LEFT, 0.002)):
+        for s in SEATS:
+            given[(r, "FL", s)] = response(75.0, 0.02, arrival_u_s=8e-5)
+            given[(r, "FR", s)] = response(75.0, 0.02 + apart, arrival_u_s=8e-5)
+            given[(r, "SUB1", s)] = response(75.0, 0.02, arrival_u_s=1.5e-3)
+    settings = [setting(c, round_id=r, distance=3.0) for r in (AS_FOUND, AS_LEFT) for c in ("FL", "FR", "SUB1")]
+    text = said(section(record(visit_of(defined(system), *settings, heard=given)), "summary-seats"))
+    assert "timing better, within 2.0 ms (before 3.0 ms)" in text
+
+
+def test_better_in_part_of_what_was_measured_is_not_better_altogether() -> None:
+    given = {}
+    for s in SEATS:
+        given |= {
+            (AS_FOUND, "FL", s): response(75.0, 0.020),
+            (AS_FOUND, "FR", s): response(79.0, 0.023),
+            (AS_FOUND, "FC", s): response(75.0, 0.020),
+            (AS_LEFT, "FL", s): response(75.0, 0.020),
+            (AS_LEFT, "FR", s): response(75.0, 0.020),
+        }
+    text = said(section(front(*(setting(c, distance=3.0) for c in FRONT), given=given), "summary-seats"))
+    assert (
+        "Seat A1: better, as far as it was compared. Loudness better, within 0.0 dB (before 4.0 dB); timing" in text
+    )
+
+
+def test_loudness_over_some_loudspeakers_says_so() -> None:
+    doc = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, ("FL", "FC"))})
+    text = said(section(doc, "summary-seats"))
+    assert "Loudness is of the 2 of 3 loudspeakers that were recorded each time." in text
+    whole = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT)})
+    assert "loudspeakers that were recorded each time" not in said(section(whole, "summary-seats"))
+
+
+# --- settings, method, files ----------------------------------------------------------------------------------------
+
+
+def test_loudness_is_not_told_over_none_of_the_loudspeakers() -> None:
+    """Where only the subwoofer was recorded again."""
+    channels = (*FRONT, "SUB1")
+    given = {**heard(AS_FOUND, channels), **heard(AS_LEFT, ("SUB1",))}
+    text = said(section(record(visit_of(defined(cinema(channels, SEATS)), heard=given)), "summary-seats"))
+    assert "Loudness within 0.0 dB before, not measured again" in text
+    assert "Loudness is of the" not in text
+
+
+def test_a_round_that_was_opened_and_nothing_more_tells_nothing() -> None:
+    opened = RoundOpened(round=AS_LEFT)
+    doc = front(opened, given=heard(AS_FOUND, FRONT))
+    assert said(section(doc, "summary")) == said(section(front(given=heard(AS_FOUND, FRONT)), "summary"))
+    # Nor does it hide what was measured in between.
+    doc = front(opened, given={**heard(AS_FOUND, FRONT, "FR"), **heard("second-try", FRONT)})
+    assert "again in between (second try), but not as it was left" in said(section(doc, "summary"))
+    assert "Put right." in wrong(doc)
+
+
+def test_settings_of_loudspeakers_that_are_gone_do_not_stop_the_record() -> None:
+    doc = record(visit_of(defined(cinema(FRONT)), setting("FL", trim_db=1.0), defined(cinema(()))))
+    assert "No setting of the processor is noted." in said(section(doc, "settings"))
+
+
+def test_settings_finer_than_a_step_keep_every_digit() -> None:
+    doc = record(visit_of(defined(cinema(["FL"], ["A2"])), setting("FL", trim_db=-1.25, distance=3.125)))
+    for ident in ("settings-both", "settings-reset"):
+        (row,) = next(grid for grid in grids(doc) if grid.id == ident).rows
+        assert {"−1.25", "3.125"} <= set(row)
+
+
+def test_after_a_reset_what_the_record_does_not_hold_is_said() -> None:
+    bare = visit_of(defined(cinema(["FL"], ["A2"])), setting("FL", trim_db=1.0))
+    text = said(section(record(bare), "settings-after"))
+    assert "does not hold the crossover of each loudspeaker, the bands of the equaliser and" in text
+    assert "in m, steps of 0.03 m" in text
+    assert "Speed of sound it assumes" in text
+    system = renamed(cinema(["FL", "FR"], ["A2"]), "FL", high_pass_hz=80.0)
+    held = said(section(record(visit_of(defined(system), setting("FL", trim_db=1.0))), "settings-after"))
+    assert "the crossover of each loudspeaker" not in held
+    assert "High-pass –: full range, or not noted." in held
+
+
+def test_the_sheet_in_the_file_and_the_table_on_paper_say_the_same_of_as_left() -> None:
+    bodies = (
+        *levels({"FL": 76.0, "FR": 78.0}),
+        setting("FL", trim_db=0.0),
+        setting("FR", trim_db=0.0),
+        setting("FL", round_id=AS_LEFT, trim_db=-1.5, distance=3.21, polarity="reversed"),
+        setting("FR", round_id=AS_LEFT, trim_db=-3.0),
+    )
+    doc = record(visit_of(defined(cinema(["FL", "FR"], ["A2"])), *bodies))
+    sheet = next(each for each in doc.attachments if each.name == "settings.csv").data.decode()
+    left = {
+        (row["channel"], row["what"]): row["as_left"] for row in csv.DictReader(io.StringIO(sheet)) if row["as_left"]
+    }
+    assert left == {
+        ("FL", "trim"): "-1.5",
+        ("FL", "delay"): "3.21",
+        ("FL", "polarity"): "reversed",
+        ("FR", "trim"): "-3.0",
+    }
+    rows = {row[0]: row[1:] for row in next(grid for grid in grids(doc) if grid.id == "settings-reset").rows}
+    assert rows == {"FL (Front left)": ("−1.5", "3.21", "reversed"), "FR (Front right)": ("−3.0", "–", "–")}
+
+
+def test_how_it_was_measured_is_told_round_by_round() -> None:
+    given = {**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT)}
+    doc = front(*levels({"FL": 75.0}), given=given)
+    (grid,) = [grid for grid in grids(doc) if grid.id == "method"]
+    assert [heading.title for heading in grid.headings] == [
+        "Round",
+        "When",
+        "Readings by hand",
+        "Responses",
+        "Origin of time",
+        "Delays of the processor",
+        "From",
+    ]
+    assert grid.rows[0][2:] == ("1", "9 impulse responses", "one clock for all", "active", "files")
+    text = said(section(doc, "site-method"))
+    assert "read at A2 (1.10 m above the floor), slow, with the processor's test noise; target 75 dB(C)" in text
+    assert "where the ears are: A1, A2, A3 (1.10 m above the floor)" in text
+    assert "site-method" not in {part.id for part in sections(record(visit_of(defined(cinema()))))}
+
+
+def test_a_simulated_room_is_not_told_as_a_real_one() -> None:
+    bodies = [
+        ResponseStored(
+            round=AS_FOUND,
+            channel="FL",
+            seat="A2",
+            kind="impulse",
+            file_name="x.wav",
+            file_sha256="0" * 64,
+            source=source,
+        )
+        for source in ("file", "rehearsal")
+    ]
+    texts = [said(section(record(visit_of(defined(cinema(["FL"], ["A2"])), body)), "summary")) for body in bodies]
+    assert ["of a simulated room, and of no real cinema" in text for text in texts] == [False, True]
+
+
+@pytest.mark.parametrize("name", ["loft.commission", "my loft.commission", "-x.commission", 'a"b $HOME.commission'])
+def test_the_command_that_checks_can_be_typed(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    monkeypatch.setattr(Shelf, "path", Path(name))
+    doc = record(visit_of(defined(cinema(["FL"], ["A2"]))))
+    (command,) = re.findall(r"run: (commission verify .*?)\. It prints", doc.how_to_check)
+    assert shlex.split(command) == ["commission", "verify", f"./{name}" if name.startswith("-") else name]
+
+
+def test_uncertainties_stand_beside_their_own_limits() -> None:
+    """Of mains and of subwoofers the limits differ, and so do the uncertainties: 0.17 ms says nothing of ±2 ms."""
+    system = cinema(["FL", "FC", "FR", "SUB1"], ["A2"])
+    given = {
+        (AS_FOUND, c, "A2"): response(75.0, 0.02, arrival_u_s=5e-4 if c == "SUB1" else 8e-5)
+        for c in ("FL", "FC", "FR", "SUB1")
+    }
+    system = replace(system, channels=tuple(replace(c, distance_m=3.5) for c in system.channels))
+    doc = record(visit_of(defined(system), *(setting(c.id, distance=3.5) for c in system.channels), heard=given))
+    (grid,) = [grid for grid in grids(doc) if grid.id == "checks-distances-as-found"]
+    (row,) = [row for row in grid.rows if row[0] == "Arrival of the sound"]
+    assert re.search(r"within ±0\.30 ms; within ±2\.00 ms", " | ".join(row))
+    assert re.search(r"0\.\d\d ms; 1\.\d\d ms", " | ".join(row))
+
+
+def test_a_processor_of_which_nothing_is_noted_is_not_described_as_if_it_were() -> None:
+    known, unknown = (
+        said(section(record(visit_of(defined(cinema(["FL"], ["A2"], processor=p)))), "site"))
+        for p in (Processor(model="surround processor"), Processor())
+    )
+    assert "assumed" not in known
+    assert unknown.count("(assumed: nothing is noted of the processor)") == 3
+    # Nor is what its settings rest on, after a reset.
+    doc = record(visit_of(defined(cinema(["FL"], ["A2"], processor=Processor())), setting("FL", trim_db=1.0)))
+    assert said(section(doc, "settings-after")).count("(assumed: nothing is noted of the processor)") == 3
+
+
+def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
+    channels = ("FL", "FC", "TpFL", "TpFR")
+    doc = {
+        c: said(
+            section(
+                record(visit_of(defined(cinema(channels, SEATS)), heard=heard(AS_FOUND, channels, c))),
+                "summary-wrong",
+            )
+        )
+        for c in ("FC", "TpFR")
+    }
+    assert "with the amplifier off. What hangs overhead is for a licensed trade." in doc["TpFR"]
+    assert "overhead" not in doc["FC"]
+
+
+# --- rounds ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_opening_says_which_rounds_there_are() -> None:
+    def opening(*rounds: str) -> str:
+        given = {key: value for r in rounds for key, value in heard(r, FRONT).items()}
+        return said(section(front(given=given), "summary")).splitlines()[1]
+
+    assert "measured as it stands; no change is noted" in opening(AS_FOUND)
+    assert "measured as it was found and again as it was left." in opening(AS_FOUND, AS_LEFT)
+    assert "but not as it was found: what has changed is not known" in opening(AS_LEFT)
+    assert "again in between (after the move), but not as it was left" in opening(AS_FOUND, "after-the-move")
+    assert "as it was left" not in opening("after-the-move")
+
+
+def test_seats_that_were_recorded_only_at_the_end_are_not_called_unmeasured() -> None:
+    text = said(section(front(given=heard(AS_LEFT, FRONT)), "summary-seats"))
+    assert (
+        "not compared, because it was not measured both before and after. Loudness within 0.0 dB, not measured"
+        in text
+    )
+    assert ": not measured." not in text
+    # Other loudspeakers than before are no comparison.
+    text = said(section(front(given={**heard(AS_FOUND, ("FL",)), **heard(AS_LEFT, ("FC", "FR"))}), "summary-seats"))
+    assert "Loudness within" not in text
+
+
+def test_faults_of_a_visit_that_measured_only_at_its_end_are_told() -> None:
+    assert "Front right" in wrong(front(given=heard(AS_LEFT, FRONT, "FR")))
