@@ -13,14 +13,16 @@ from commission.audio.files import SoundInfo, problem_of, read_sound, sound_info
 from commission.audio.sofa import HDF5_SIGNATURE
 from commission.audio.sofa_rows import sofa_responses
 from commission.audio.text_response import parse_response
+from commission.dsp.compactness import Shape, deconvolved_shapes, shape_of
 from commission.dsp.noise import clip_ratio
 from commission.dsp.sweep import Deconvolver, deconvolver, split_response, sweep_deconvolver
-from commission.model import CommissionError, FloatArray, Response, StoredResponse, UnusableError
+from commission.model import CommissionError, FloatArray, InputError, Response, StoredResponse, UnusableError
 
 THREADS = 2
 SWEEPS_AT_ONCE = 4
 """The transforms take four single-precision recordings side by side in one register: two or three cost as much as
 four, and more leave the cache. Each thread has four of its own."""
+IMPULSE = "an impulse response"
 _KEPT_BYTES = 31_000_000
 
 
@@ -112,6 +114,8 @@ def _sound(
             elif is_sweep:  # looked at now, while it is in the cache
                 peak = float(max(samples[row].max(), -samples[row].min()))
                 sweeps.append(_Sweep(each, row, peak, clip_ratio(samples[row])))
+            elif (problem := impulse_problem(name, *shape_of(samples[row], rate_hz))) is not None:
+                results[each.seq] = UnusableError(problem)
             else:
                 t0_s = -each.body.origin_frame / rate_hz
                 results[each.seq] = Response(impulse=samples[row], rate_hz=rate_hz, t0_s=t0_s)
@@ -133,7 +137,12 @@ def _deconvolved(
     together = rows == list(range(first, last + 1))
     recordings = samples[first : last + 1] if together else samples[rows]  # no copy where none is needed
     tail_s = max(0.0, (frames - inverse.stimulus_frames) / rate_hz)
-    impulses, noise, t0_s = split_response(inverse(recordings), rate_hz, tail_s)
+    spectra = inverse.spectra(recordings)
+    problems = [
+        deconvolution_problem(sweep.stored.body.file_name, *found)
+        for sweep, found in zip(sweeps, deconvolved_shapes(spectra, rate_hz / inverse.length), strict=True)
+    ]
+    impulses, noise, t0_s = split_response(inverse.impulses(spectra), rate_hz, tail_s)
     return {
         sweep.stored.seq: Response(
             impulse=impulses[k],
@@ -143,8 +152,31 @@ def _deconvolved(
             peak_fs=sweep.peak_fs,
             clip_ratio=sweep.clip_ratio,
         )
-        for k, sweep in enumerate(sweeps)
+        if problem is None
+        else UnusableError(problem)
+        for k, (sweep, problem) in enumerate(zip(sweeps, problems, strict=True))
     }
+
+
+def impulse_problem(name: str, shape: Shape, spread_s: float) -> str | None:
+    """Why a recording of that shape is no impulse response; None when it is one."""
+    if shape is Shape.COMPACT:
+        return None
+    if shape is Shape.SWEEP:
+        found = f"one band after the other over {spread_s:.1f} s, as in a raw sweep recording"
+        return str(InputError(name, found, IMPULSE, "Import it as a sweep, with the stimulus that was played."))
+    found = f"energy spread over {spread_s:.1f} s"
+    remedy = "If it was deconvolved, another signal was used than the one that was played."
+    return str(InputError(name, found, IMPULSE, remedy))
+
+
+def deconvolution_problem(name: str, shape: Shape, spread_s: float) -> str | None:
+    """Why the stimulus of a raw recording cannot be right; None when it can."""
+    if shape is Shape.COMPACT:
+        return None
+    found = f"energy spread over {spread_s:.2g} s after deconvolution"
+    remedy = "The stimulus is not the signal that was played: give that one."
+    return str(InputError(name, found, IMPULSE, remedy))
 
 
 def _inverse(each: StoredResponse, frames: int, rate_hz: float, blobs: Callable[[str], bytes]) -> Deconvolver:

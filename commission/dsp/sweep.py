@@ -13,12 +13,16 @@ from functools import lru_cache
 
 import numpy as np
 
-from commission.model import FloatArray, Sweep
+from commission.model import ComplexArray, FloatArray, Sweep
 
 _FADE_S = (0.02, 0.005)
 """Half-cosine fades at start and end: no click, and the band edges keep their energy."""
 _EDGE_DROP_DB = 15.0
 """A stimulus counts as in band where its pinkness-corrected energy is within this of its mid band."""
+
+STIMULUS_ENDS = 0.01
+"""A stimulus ends where it last exceeds this share of its peak: a fade-out passes −40 dB within its last samples, and the
+noise of a loopback's recording stays below."""
 
 
 def rate_constant_s(sweep: Sweep) -> float:
@@ -58,14 +62,25 @@ class Deconvolver:
     """W = X*/(|X|² + ε), ε(f) zero in band and the band edge's energy outside. [shape=(length//2 + 1,)]"""
     length: int
     stimulus_frames: int
+    """Up to the last sample of the stimulus that is no silence."""
     rate_hz: float
 
     def __call__(self, recordings: FloatArray) -> FloatArray:
         """Circular deconvolution of recordings [shape=(k, n)]: causal part first, harmonics wrap to the end."""
+        return self.impulses(self.spectra(recordings))
+
+    def spectra(self, recordings: FloatArray) -> ComplexArray:
+        """One-sided spectra of the deconvolved recordings [shape=(k, length//2 + 1)]."""
         from scipy import fft
 
         spectra = fft.rfft(recordings, self.length, axis=-1, workers=-1)
         spectra *= self.inverse
+        return np.asarray(spectra)
+
+    def impulses(self, spectra: ComplexArray) -> FloatArray:
+        """Back to time [shape=(k, length)]; overwrites `spectra`."""
+        from scipy import fft
+
         return np.asarray(fft.irfft(spectra, self.length, axis=-1, workers=-1, overwrite_x=True))
 
 
@@ -86,7 +101,9 @@ def deconvolver(stimulus: FloatArray, frames: int, rate_hz: float) -> Deconvolve
     octaves_above = np.log2(np.maximum(freq_hz, freq_hz[1]) / high_hz)
     epsilon = edge_low * _rise(octaves_below / 0.5) + edge_high * _rise(octaves_above / 0.25)
     inverse = np.conj(spectrum) / (power + epsilon + 1e-12 * power.max())
-    return Deconvolver(inverse.astype(np.complex64), length, len(stimulus), rate_hz)
+    size = np.abs(stimulus)
+    loud = np.flatnonzero(size > STIMULUS_ENDS * size.max(initial=0.0))
+    return Deconvolver(inverse.astype(np.complex64), length, int(loud[-1]) + 1 if len(loud) else 0, rate_hz)
 
 
 def _bins(low_hz: float, high_hz: float, length: int, rate_hz: float, at_least: int) -> slice:

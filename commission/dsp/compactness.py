@@ -1,0 +1,161 @@
+"""Whether a recording holds an impulse response, a sweep, or neither: when the sound of each band is strongest.
+
+All bands of an impulse response are strongest within a fraction of a second of each other, however long the room rings.
+A sweep reaches one band after the other. Noise has no strongest moment.
+"""
+
+from __future__ import annotations
+
+import math
+from enum import Enum
+
+import numpy as np
+
+from commission.model import ComplexArray, FloatArray
+
+WIDEST_HZ = 200.0
+"""Bands are half an octave wide, at most this: wide enough for a time to within 5 ms, and quick to transform."""
+LEAST_BAND_SMOOTHING_S = 0.04
+CREST_DB = 12.0
+"""Stationary noise stays below this peak over its median, as its smoothed power has four degrees of freedom or more."""
+WINDOW_S = 0.25
+"""Largest spread of the bands of one impulse response: two modes that beat within a band 4 Hz wide reach their first
+maximum after up to half a period, 0.13 s, and the band's own response time is as long again."""
+SHARE_WITHIN = 0.65
+FEWEST_BANDS = 3
+"""Fewer bands above the noise say nothing: one band is strongest at some moment in any recording."""
+FEWEST_FOR_SWEEP = 4
+LEAST_RANK_CORRELATION = 0.8
+"""Kendall's τ of six bands in no order exceeds this once in 60 times (12 of 720 orders), of ten bands once in 2800."""
+SLOPE_BANDS_HZ = (300.0, 9000.0)
+"""Where the direct sound of a main loudspeaker is heard at the same time in all bands, to within some milliseconds."""
+FEWEST_FOR_SLOPE, LARGEST_SLOPE_S = 6, 0.004
+"""Largest lean of a correctly deconvolved response per octave. Simulated rooms (T up to 1 s) stay within 2 ms, seldom 7
+and then in no order; a sweep to 22 kHz in place of one to 20 kHz over 5 s leaves 7 ms."""
+WEAKEST_DB = -50.0
+"""Bands whose peak is weaker than this, relative to the strongest band, are left out: at the end of a truncated response
+they hold the click of the cut and nothing else."""
+TAPER_S = 0.05
+SHORTEST_SPREAD_S = 1.0
+"""A shorter recording cannot spread its energy over seconds, and is accepted where nothing contradicts it."""
+
+
+class Shape(Enum):
+    """How the energy of a recording lies over time."""
+
+    COMPACT = "compact"
+    """All bands at about the same time: an impulse response."""
+    SWEEP = "sweep"
+    """One band after the other."""
+    SPREAD = "spread"
+    """Neither: noise, or a response deconvolved with another signal than the one that was played."""
+
+
+def band_times_s(spectra: ComplexArray, df_hz: float) -> tuple[FloatArray, FloatArray]:
+    """(centres [Hz, shape=(bands,)], times [s, shape=(k, bands)]) at which each half octave is strongest.
+
+    From one-sided spectra [shape=(k, n)] in steps of `df_hz`, whose period 1/df_hz times are counted in. NaN where a
+    band does not exceed its own median power by `CREST_DB`, or is below `WEAKEST_DB`.
+    """
+    from scipy import fft
+
+    nyquist_hz = (spectra.shape[-1] - 1) * df_hz
+    centres = 1000.0 * 2.0 ** (np.arange(-11, 9) / 2)
+    centres = centres[(centres * 2**0.25 < 0.92 * nyquist_hz) & (centres * (2**0.25 - 2**-0.25) > 6 * df_hz)]
+    times = np.full((spectra.shape[0], len(centres)), np.nan)
+    peaks = np.zeros_like(times)
+    for band, centre_hz in enumerate(centres):
+        width_hz = min(centre_hz * (2**0.25 - 2**-0.25), WIDEST_HZ)
+        first = round((centre_hz - width_hz / 2) / df_hz)
+        count = max(4, round(width_hz / df_hz))
+        length = int(fft.next_fast_len(2 * count))  # twice, so that the power is not aliased
+        window = np.hanning(count + 2)[1:-1].astype(np.float32)
+        envelope = fft.ifft(spectra[:, first : first + count] * window, length, axis=-1)
+        power = envelope.real**2 + envelope.imag**2
+        # A Gaussian of that standard deviation, circular as the transform is.
+        sigma_s = max(LEAST_BAND_SMOOTHING_S, 2 / width_hz) / 2
+        gain = np.exp(-2 * (np.pi * sigma_s * df_hz * np.arange(length // 2 + 1)) ** 2)
+        smooth = fft.irfft(fft.rfft(power, axis=-1) * gain, length, axis=-1)
+        peaks[:, band] = peak = smooth.max(axis=-1) * length**2  # of the signal, not of the mean of `length` bins
+        stands_out = peak > 10 ** (CREST_DB / 10) * np.median(smooth, axis=-1) * length**2
+        times[:, band] = np.where(stands_out, np.argmax(smooth, axis=-1) / (length * df_hz), np.nan)
+    strongest = peaks.max(axis=-1, keepdims=True, initial=0.0)
+    times[peaks < strongest * 10 ** (WEAKEST_DB / 10)] = np.nan
+    return centres, times
+
+
+def shape_of(samples: FloatArray, rate_hz: float) -> tuple[Shape, float]:
+    """The shape of one recording [shape=(n,)], and the time over which its bands are spread [s].
+
+    A recording shorter than `SHORTEST_SPREAD_S` is compact without a look.
+    """
+    from scipy import fft
+
+    if len(samples) < SHORTEST_SPREAD_S * rate_hz:
+        return Shape.COMPACT, 0.0
+    taper = round(TAPER_S * rate_hz)
+    cut = np.array(samples, dtype=np.float32)
+    cut[len(cut) - taper :] *= np.linspace(1, 0, taper, dtype=np.float32)
+    length = int(fft.next_fast_len(len(cut) + round(WINDOW_S * rate_hz), real=True))
+    _, times_s = band_times_s(fft.rfft(cut, length)[np.newaxis], rate_hz / length)
+    return _shape(times_s[0], length / rate_hz)
+
+
+def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape, float]]:
+    """The same for deconvolved recordings, from their one-sided spectra [shape=(k, n)] in steps of `df_hz`.
+
+    A stimulus a little longer, shorter or wider than the one that was played leaves a short sweep behind: it is found
+    where `SLOPE_BANDS_HZ` is heard, and is a `Shape.SWEEP` like one that is left whole.
+    """
+    centres, times = band_times_s(spectra, df_hz)
+    inside = (centres >= SLOPE_BANDS_HZ[0]) & (centres <= SLOPE_BANDS_HZ[1])
+    found = []
+    for row in times:
+        shape, spread_s = _shape(row, 1 / df_hz)
+        if shape is Shape.COMPACT and _leans(centres[inside], _around_zero(row[inside], 1 / df_hz)):
+            shape, spread_s = Shape.SWEEP, float(np.ptp(row[inside][np.isfinite(row[inside])]))
+        found.append((shape, spread_s))
+    return found
+
+
+def _around_zero(times_s: FloatArray, period_s: float) -> FloatArray:
+    """Times just before the period's end as negative ones: the smoothing reaches over both ends."""
+    return np.where(times_s > period_s - WINDOW_S / 2, times_s - period_s, times_s)
+
+
+def _shape(times_s: FloatArray, period_s: float) -> tuple[Shape, float]:
+    """Shape and spread [s] of one recording from the times of its bands, lowest first, NaN unknown [shape=(n,)]."""
+    times_s = _around_zero(times_s[np.isfinite(times_s)], period_s)
+    count = len(times_s)
+    if count < FEWEST_BANDS:
+        return (Shape.COMPACT if period_s < SHORTEST_SPREAD_S else Shape.SPREAD), period_s
+    if _rises(times_s):
+        return Shape.SWEEP, float(np.ptp(times_s))
+    ordered = np.sort(times_s)
+    enough = math.ceil(SHARE_WITHIN * count)
+    spread_s = float(np.min(ordered[enough - 1 :] - ordered[: count - enough + 1]))
+    return (Shape.COMPACT if spread_s <= WINDOW_S else Shape.SPREAD), spread_s
+
+
+def _rises(times_s: FloatArray) -> bool:
+    """Whether the bands come one after the other, from low to high or high to low, over more than `WINDOW_S`."""
+    if len(times_s) < FEWEST_FOR_SWEEP or float(np.ptp(times_s)) <= WINDOW_S:
+        return False
+    return abs(_rank_correlation(times_s)) > LEAST_RANK_CORRELATION
+
+
+def _leans(centres_hz: FloatArray, times_s: FloatArray) -> bool:
+    """Whether the times of bands that are heard at about the same time still follow their frequency."""
+    heard = np.isfinite(times_s)
+    if np.count_nonzero(heard) < FEWEST_FOR_SLOPE:
+        return False
+    times_s, octaves = times_s[heard], np.log2(centres_hz[heard])
+    first, second = np.triu_indices(len(times_s), 1)
+    slopes = (times_s[second] - times_s[first]) / (octaves[second] - octaves[first])
+    slope_s = float(np.median(slopes))  # Theil and Sen: bands in which a reflection is strongest do not turn it
+    return abs(slope_s) > LARGEST_SLOPE_S and abs(_rank_correlation(times_s)) > LEAST_RANK_CORRELATION
+
+
+def _rank_correlation(times_s: FloatArray) -> float:
+    """Kendall's τ between the order of the bands and their times."""
+    return float(np.sign(times_s[None, :] - times_s[:, None])[np.triu_indices(len(times_s), 1)].mean())

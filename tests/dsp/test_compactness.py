@@ -1,0 +1,168 @@
+"""Impulse responses, raw sweeps and neither, in simulated and measured rooms. Chirps and filters are scipy's."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from scipy import fft, signal
+
+from commission.dsp.compactness import Shape, deconvolved_shapes, shape_of
+from commission.dsp.sweep import deconvolver
+
+RATE = 48000
+OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
+
+
+def sweep(
+    low_hz: float, high_hz: float, seconds: float, method: str = "logarithmic", fade_s: float = 0.02
+) -> np.ndarray:
+    time_s = np.arange(round(seconds * RATE)) / RATE
+    x = signal.chirp(time_s, low_hz, seconds, high_hz, method=method, phi=-90)
+    count = round(fade_s * RATE)
+    x[:count] *= np.linspace(0, 1, count)
+    x[-count:] *= np.linspace(1, 0, count)
+    return 0.5 * x
+
+
+def main_room(rng: np.random.Generator, reverberation_s: float, seconds: float) -> np.ndarray:
+    """Direct sound 10 ms after the start, weaker or stronger than the decaying noise that follows it."""
+    time_s = np.arange(round(seconds * RATE)) / RATE
+    h = rng.standard_normal(len(time_s)) * np.exp(-6.91 * time_s / reverberation_s)
+    h[:700] = 0
+    h /= np.sqrt(np.sum(h**2))
+    h[480] += 10 ** (rng.uniform(-10, 6) / 20)
+    return h
+
+
+def sub_room(rng: np.random.Generator, reverberation_s: float, seconds: float) -> np.ndarray:
+    """A subwoofer of 22 to 120 Hz in a room of eight modes; those below 45 Hz ring longest."""
+    time_s = np.arange(round(seconds * RATE) - 480) / RATE
+    h = np.zeros(len(time_s))
+    for mode_hz in rng.uniform(22, 110, 8):
+        decay = np.exp(-6.91 * time_s / (reverberation_s if mode_hz < 45 else reverberation_s / 2))
+        h += rng.choice((-1, 1)) * rng.uniform(0.3, 1) * decay * np.sin(2 * np.pi * mode_hz * time_s)
+    band = signal.butter(2, (22, 120), "bandpass", fs=RATE, output="sos")
+    return np.asarray(signal.sosfilt(band, np.concatenate((np.zeros(480), h))))
+
+
+def with_noise(rng: np.random.Generator, sound: np.ndarray, ratio_db: float) -> np.ndarray:
+    """Pink noise added, its rms below that of the sound by the ratio."""
+    spectrum = np.fft.rfft(rng.standard_normal(len(sound)))
+    noise = np.fft.irfft(spectrum / np.sqrt(np.maximum(np.arange(len(spectrum)), 1)), len(sound))
+    return sound + noise / noise.std() * np.sqrt(np.mean(sound**2)) * 10 ** (-ratio_db / 20)
+
+
+def recorded(rng: np.random.Generator, played: np.ndarray, h: np.ndarray, ratio_db: float = 30) -> np.ndarray:
+    heard = signal.oaconvolve(np.concatenate((np.zeros(RATE // 4), played, np.zeros(RATE))), h)
+    return with_noise(rng, heard, ratio_db).astype(np.float32)
+
+
+@pytest.mark.parametrize(("reverberation_s", "seconds"), [(0.2, 1.2), (0.4, 2.0), (1.0, 4.0), (3.0, 6.0), (8.0, 9.8)])
+def test_rooms_of_any_size_give_impulse_responses(reverberation_s: float, seconds: float) -> None:
+    """With 25 dB between the energy of the response and that of the noise."""
+    rng = np.random.default_rng(1)
+    for _ in range(4):
+        assert shape_of(with_noise(rng, main_room(rng, reverberation_s, seconds), 25), RATE)[0] is Shape.COMPACT
+
+
+@pytest.mark.parametrize("seconds", [1.0, 3.0, 8.0])
+@pytest.mark.parametrize("ratio_db", [25, 40, 90])
+def test_subwoofers_with_ringing_modes_give_impulse_responses(seconds: float, ratio_db: float) -> None:
+    """T = 1.5 s at 30 Hz, also where the file is cut off before it has decayed."""
+    rng = np.random.default_rng(2)
+    for _ in range(6):
+        assert shape_of(with_noise(rng, sub_room(rng, 1.5, seconds), ratio_db), RATE)[0] is Shape.COMPACT
+
+
+@pytest.mark.parametrize("name", ["living_room_1.wav", "ir_sportscentre_omni.wav"])
+def test_measured_rooms_give_impulse_responses(name: str) -> None:
+    path = OPEN_DATA / name
+    if not path.is_file():
+        pytest.skip("the open measured responses are not beside the checkout")
+    samples, rate_hz = soundfile.read(path, always_2d=True)
+    repeated = np.concatenate((samples[:, 0], np.zeros(rate_hz)))  # long enough to be looked at
+    assert shape_of(repeated, rate_hz)[0] is Shape.COMPACT
+    rng = np.random.default_rng(3)
+    assert shape_of(with_noise(rng, samples[:, 0], 25), rate_hz)[0] is Shape.COMPACT
+
+
+@pytest.mark.parametrize("seconds", [3.0, 10.0, 20.0])
+@pytest.mark.parametrize(
+    ("low_hz", "high_hz", "method", "heard_by"),
+    [
+        (20, 20000, "logarithmic", "main"),
+        (20, 20000, "logarithmic", "sub"),
+        (10, 200, "logarithmic", "sub"),
+        (10, 200, "linear", "sub"),
+        (20, 20000, "linear", "main"),
+        (20000, 20, "logarithmic", "main"),
+    ],
+)
+def test_raw_sweeps_are_told_from_impulse_responses(
+    seconds: float, low_hz: float, high_hz: float, method: str, heard_by: str
+) -> None:
+    rng = np.random.default_rng(4)
+    h = main_room(rng, 0.5, 1.0) if heard_by == "main" else sub_room(rng, 1.5, 1.5)
+    recording = recorded(rng, sweep(low_hz, high_hz, seconds, method), h, 25)
+    assert shape_of(recording, RATE)[0] is Shape.SWEEP
+
+
+def test_noise_is_neither() -> None:
+    rng = np.random.default_rng(5)
+    for noise in (rng.standard_normal(5 * RATE), with_noise(rng, np.full(5 * RATE, 1e-9), -200)):
+        shape, spread_s = shape_of(noise, RATE)
+        assert shape is Shape.SPREAD
+        assert spread_s > 4
+
+
+PLAYED = {
+    "5 s": sweep(20, 20000, 5),
+    "5.2 s": sweep(20, 20000, 5.2),
+    "to 22 kHz": sweep(20, 22000, 5),
+    "from 10 Hz": sweep(10, 20000, 5),
+    "3 s": sweep(20, 20000, 3),
+    "linear": sweep(20, 20000, 5, "linear"),
+    "subwoofer's": sweep(10, 200, 8),
+}
+
+
+@pytest.mark.parametrize("used", PLAYED)
+@pytest.mark.parametrize("heard_by", ["main", "sub"])
+def test_only_the_stimulus_that_was_played_gives_an_impulse_response(used: str, heard_by: str) -> None:
+    """A subwoofer's few bands show a gross mistake only: neighbours of 5 s differ by less than its modes ring.
+
+    The 7 ms per octave that a sweep to 22 kHz leaves are covered by a reverberation of 1 s without much direct sound.
+    """
+    rng = np.random.default_rng(6)
+    for reverberation_s in (0.3, 1.0):
+        h = main_room(rng, reverberation_s, 1.0) if heard_by == "main" else sub_room(rng, 1.5 * reverberation_s, 1.5)
+        recording = recorded(rng, PLAYED["5 s"], h)
+        inverse = deconvolver(PLAYED[used], len(recording), RATE)
+        ((shape, _),) = deconvolved_shapes(inverse.spectra(recording[None]), RATE / inverse.length)
+        if heard_by == "main" or used in ("5 s", "3 s", "linear"):
+            if (used, reverberation_s) != ("to 22 kHz", 1.0):
+                assert (shape is Shape.COMPACT) == (used == "5 s")
+
+
+def test_shapes_do_not_depend_on_gain_or_sign() -> None:
+    rng = np.random.default_rng(7)
+    recording = recorded(rng, PLAYED["3 s"], main_room(rng, 0.4, 1.0))
+    (shape, spread_s), (scaled, scaled_spread_s) = shape_of(recording, RATE), shape_of(-1e-3 * recording, RATE)
+    assert scaled is shape
+    assert scaled_spread_s == pytest.approx(spread_s, abs=0.01)  # single precision may move a flat maximum a little
+
+
+def test_a_band_is_as_late_as_its_tone_burst() -> None:
+    """A burst in each of three bands, at known times: found to within the smoothing."""
+    from commission.dsp.compactness import band_times_s
+
+    time_s = np.arange(4 * RATE) / RATE
+    at = {250.0: 0.5, 1000.0: 1.7, 4000.0: 3.1}
+    x = sum(np.sin(2 * np.pi * f * time_s) * np.exp(-(((time_s - t) / 0.05) ** 2)) for f, t in at.items())
+    centres, times = band_times_s(fft.rfft(x)[np.newaxis], 0.25)
+    for burst_hz, burst_s in at.items():
+        band = int(np.argmin(np.abs(np.log(centres / burst_hz))))
+        assert times[0, band] == pytest.approx(burst_s, abs=0.01)  # twice the resolution of a 200 Hz band
