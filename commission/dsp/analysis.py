@@ -92,7 +92,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
     bass = _bass(spectra, df_hz, [response.t0_s for response in responses])
     noise, decaying = _noise(responses, impulses, rate_hz, low_hz)
     noise_db = noise_of.band_noise_db(noise, rate_hz, low_hz, high_hz, frames)
-    arrivals = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub, third_db)
+    arrivals = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
     signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
     results = []
@@ -156,11 +156,10 @@ def _bass(spectra: ComplexArray, df_hz: float, t0_s: list[float]) -> ComplexArra
 
 
 def _arrivals(
-    impulses: FloatArray, spectra: ComplexArray, df_hz: float, rate_hz: float, is_sub: bool, third_db: FloatArray
+    impulses: FloatArray, spectra: ComplexArray, df_hz: float, rate_hz: float, is_sub: bool
 ) -> list[timing.Arrival]:
     if is_sub:
-        edges = [noise_of.bandwidth_hz(GRID_HZ, levels, SUB_LEVEL_BAND_HZ)[1] for levels in third_db]
-        return [timing.sub_arrival(h, rate_hz, edge) for h, edge in zip(impulses, edges, strict=True)]
+        return [timing.sub_arrival(h, rate_hz) for h in impulses]
     if rate_hz < 2 * timing.BAND_HZ[1]:
         why = f"a sample rate of {rate_hz:g} Hz does not reach 8 kHz"
         return [timing.Arrival(None, 0.0, why)] * len(impulses)

@@ -1,0 +1,65 @@
+"""Arrivals of subwoofers through low-passes, against simulated rooms that share no code with the program."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from references.sub_onset import RATE_HZ, low_pass, subwoofer
+
+from commission.dsp import timing
+
+
+@pytest.mark.parametrize(
+    ("kind", "order", "corner_hz"),
+    [
+        ("none", 0, 80.0),
+        ("butterworth", 2, 80.0),
+        ("butterworth", 3, 120.0),
+        ("butterworth", 4, 80.0),
+        ("linkwitz-riley", 2, 60.0),
+        ("linkwitz-riley", 4, 60.0),
+        ("linkwitz-riley", 4, 120.0),
+    ],
+)
+def test_the_arrival_of_a_subwoofer_is_true_within_its_uncertainty(kind: str, order: int, corner_hz: float) -> None:
+    z, error_ms = [], []
+    for seed in range(8):
+        h, truth_s = subwoofer(seed, kind, order, corner_hz)
+        found = timing.sub_arrival(h, RATE_HZ)
+        assert found.time_s is not None
+        z.append((found.time_s - truth_s) / found.u_s)
+        error_ms.append(1000 * (found.time_s - truth_s))
+    # Three standard uncertainties; the mean of eight within one: it is no bias in disguise.
+    assert np.max(np.abs(z)) <= 3
+    assert abs(np.mean(error_ms)) <= 0.6
+
+
+def test_an_eighth_order_low_pass_is_doubtful_and_says_so() -> None:
+    for seed in range(4):
+        h, truth_s = subwoofer(seed, "linkwitz-riley", 8, 100.0)
+        found = timing.sub_arrival(h, RATE_HZ)
+        assert found.time_s is not None
+        assert abs(found.time_s - truth_s) <= 4 * found.u_s
+        assert found.u_s >= 2 * timing.U_SUB_S
+        assert found.why is not None
+
+
+def test_without_a_low_pass_the_uncertainty_is_that_of_the_onset() -> None:
+    for seed in range(6):
+        h, truth_s = subwoofer(seed)
+        found = timing.sub_arrival(h, RATE_HZ)
+        assert found.time_s == pytest.approx(
+            truth_s, abs=2e-4
+        )  # 0.15 ms by METHODS of subwoofers in rooms, and a slope's 0.05
+        assert found.u_s < 0.6e-3
+
+
+def test_the_slope_of_a_known_filter() -> None:
+    # No room: order and corner are those of the filter; grids of half an order and 5 % in frequency.
+    spectrum = low_pass("butterworth", 4, 90.0)
+    h = np.roll(np.fft.irfft(spectrum), 480)
+    h = h + np.random.default_rng(1).normal(0, 1e-6 * np.abs(h).max(), len(h))
+    found = timing.low_pass_of(h, RATE_HZ, 480)
+    assert found is not None
+    assert found.order == pytest.approx(4, abs=0.5)
+    assert found.corner_hz == pytest.approx(90, rel=0.06)
