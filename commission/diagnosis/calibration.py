@@ -37,13 +37,16 @@ def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _late_sub(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    by_arrivals_only = found.any("settings.unit") and not distances.unit_is_entered(e.distances)
     for each in e.distances.channels.values():
         residual = each.arrival_residual_s
-        if residual is None or each.own_latency_m <= 0:
+        if residual is None or each.own_latency_m <= 0 or each.kept_latency_s is not None or by_arrivals_only:
             continue
-        if each.alignment_s is not None and each.check_arrival.verdict is Verdict.PASS:
-            continue  # its setting makes up for it already
+        # Through the delays its arrival beside the others' counts; past them, whether the setting holds the latency.
+        judged = each.check_arrival if each.alignment_s is not None else each.check_setting
+        if judged.verdict is not Verdict.FAIL:
+            continue
         unit = e.job.system.processor.delay.unit
         yield FindingDetails(
             title=f"{each.channel.id} {1000 * residual:.0f} ms late",
@@ -53,7 +56,7 @@ def _late_sub(e: Evidence, _: Found) -> Iterator[FindingDetails]:
                 f"{each.distance_m:.2f} m and its setting explain, threshold 2 ms",
             ),
             alternatives=(
-                "its low-pass was active during the measurement (2 to 4 ms)",
+                "a low-pass steeper than 24 dB an octave was active during the measurement (up to 10 ms)",
                 "the tape went to the wrong subwoofer",
             ),
             confirm="Measure it again with its own low-pass and signal processing off.",

@@ -278,6 +278,34 @@ def test_a_sub_measured_through_its_low_pass_is_not_called_late() -> None:
     assert found(quiet().delay("SUB2", 0.0035).change("SUB2", arrival_u_s=0.0015)) == {}
 
 
+@pytest.mark.parametrize("error_ms", [-1.5, -0.7, 0.0, 0.7, 1.5])
+@pytest.mark.parametrize("u_ms", [0.5, 0.9, 1.4])
+def test_nobody_is_told_to_enter_a_latency_that_is_entered(error_ms: float, u_ms: float) -> None:
+    room = quiet()
+    wanted = room.distances_m["SUB2"] + 0.0065 * room.speed_m_s
+    d = room.distances_m | {"SUB2": wanted}
+    farther = (max(d.values()) - max(room.distances_m.values())) / room.speed_m_s
+    for channel in d:  # everything waits for the subwoofer that is late
+        room.delay(channel, farther)
+    # Its own latency and the shorter delay that its setting gives it cancel.
+    room.delay("SUB2", 0.001 * error_ms).change("SUB2", arrival_u_s=0.001 * u_ms)
+    assert found(room, room.job(setting("SUB2", distance=wanted))) == {}
+
+
+def test_a_late_sub_is_named_through_a_low_pass_too() -> None:
+    room = quiet().delay("SUB2", 0.008).change("SUB2", arrival_u_s=0.0009)
+    assert only(room, "settings.sub-latency").channels == ("SUB2",)
+
+
+def test_a_late_sub_whose_setting_is_not_noted_past_the_delays_is_no_finding() -> None:
+    room = quiet().delay("SUB2", 0.008)
+    room.passes_delays = False
+    bodies = [
+        e.body for e in room.job().log[1:] if getattr(getattr(e.body, "setting", None), "channel", "") != "SUB2"
+    ]
+    assert "settings.sub-latency" not in found(room, job_of(*bodies))
+
+
 def test_a_late_sub_whose_setting_makes_up_for_it_is_in_order() -> None:
     room = quiet()
     late = 0.0142

@@ -505,3 +505,56 @@ def test_helpers_make_what_they_say() -> None:
     body = tapes({"FL": 3.0})[0]
     assert isinstance(body, ReadingEntered)
     assert held_as({"FL": 3.0})[0].setting == Setting(round="as-found", channel="FL", distance=3.0, trim_db=0.0)
+
+
+# --- a subwoofer's own latency ---
+
+
+@pytest.mark.parametrize("unit", ["m", "ms"])
+@pytest.mark.parametrize("u_s", [5e-4, 9e-4, 1.4e-3])
+@pytest.mark.parametrize("error_s", [-8e-4, 0.0, 8e-4])
+def test_a_latency_that_is_entered_right_is_kept_to_the_step(unit: str, u_s: float, error_s: float) -> None:
+    # The arrival reads up to 0.8 ms wrong, as it does through a low-pass.
+    system = cinema(processor=Processor(delay=DelayRange(unit=unit, max=60, step=0.1)))  # type: ignore[arg-type]
+    latency_s = 0.0065
+    distances = right() | {"SUB2": TAPE["SUB2"] + latency_s * C}
+    longest = max(distances.values())
+    held = {c: 1000 * (longest - v) / C if unit == "ms" else v for c, v in distances.items()}
+    held = {c: round(v, 1) for c, v in held.items()}
+    played = {c: longest - v / 1000 * C for c, v in held.items()} if unit == "ms" else held
+    values = heard(played, late_s={"SUB2": latency_s + error_s})
+    subs = {key: value for key, value in values.items() if key[0] not in MAINS}
+    mains = {key: value for key, value in values.items() if key[0] in MAINS}
+    analyses = Analyses([*arrivals(mains, u_s=8.5e-5), *arrivals(subs, u_s=u_s)])
+    job = job_of(defined(system), *[setting(c, distance=v) for c, v in held.items()])
+    sub = step.solve(job, "as-found", analyses).channels["SUB2"]
+    assert sub.setting.setting == held["SUB2"]
+    assert Verdict.FAIL not in (sub.check_setting.verdict, sub.check_arrival.verdict)
+
+
+def test_without_an_arrival_a_latency_that_is_entered_is_kept_and_said() -> None:
+    held = right() | {"SUB2": round(TAPE["SUB2"] + 0.0065 * C, 2)}
+    outcome = said(job_of(defined(cinema()), *held_as(held)))
+    sub = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", NONE).channels["SUB2"]
+    assert sub.setting.setting == held["SUB2"]
+    assert sub.check_setting.verdict is Verdict.NOT_TESTED
+    assert any(remark.startswith("The setting of SUB2 holds 2.2") for remark in outcome.remarks)
+
+
+def test_a_setting_that_no_latency_explains_is_not_kept() -> None:
+    for wrong in (TAPE["SUB2"] - 1.5, TAPE["SUB2"] + 0.030 * C):
+        held = right() | {"SUB2": wrong}
+        sub = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", NONE).channels["SUB2"]
+        assert sub.setting.setting == pytest.approx(TAPE["SUB2"], abs=0.0151)
+    feet = {c: value / 0.3048 for c, value in right().items()}
+    system = cinema(processor=Processor(delay=DelayRange(unit="m", max=60, step=0.01)))
+    sub = step.solve(job_of(defined(system), *held_as(feet)), "as-found", NONE).channels["SUB2"]
+    assert sub.setting.setting == pytest.approx(TAPE["SUB2"], abs=0.0051)
+
+
+def test_a_wrong_distance_of_a_subwoofer_fails_by_its_arrival() -> None:
+    held = right() | {"SUB1": right()["SUB1"] + 1.8}  # 5.2 ms too little delay, and no latency of its own
+    result = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", as_measured(heard(held)))
+    sub = result.channels["SUB1"]
+    assert sub.check_setting.verdict is Verdict.FAIL
+    assert sub.setting.setting == pytest.approx(TAPE["SUB1"], abs=0.0151)

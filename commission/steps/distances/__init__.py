@@ -41,6 +41,7 @@ from commission.steps.distances.result import (
     DistancesResult,
     solve,
     taped_m,
+    unit_is_entered,
     unit_sentence,
 )
 
@@ -52,6 +53,7 @@ __all__ = [
     "evaluate",
     "plan",
     "solve",
+    "unit_is_entered",
     "unit_sentence",
 ]
 
@@ -327,11 +329,24 @@ def _as_set(unit: DelayUnit, metres: float, seconds: float) -> str:
 def _channel_remarks(job: Job, result: DistancesResult, each: ChannelDistance) -> list[str]:
     name, remarks = each.channel.id, []
     residual_s = each.arrival_residual_s or 0.0
-    if each.own_latency_m > 0:
+    unit = job.system.processor.delay.unit
+    kept_s = each.kept_latency_s
+    if kept_s is not None and each.arrival_residual_s is None:
+        if kept_s > SUB_LATENCY_S:
+            as_set = _as_set(unit, kept_s * each.speed_m_s, kept_s)
+            remarks.append(
+                f"The setting of {name} holds {as_set} more than its distance: kept, as the subwoofer's own latency. "
+                "Measure its arrival to check it."
+            )
+    elif each.own_latency_m > 0:
+        as_set = _as_set(unit, each.own_latency_m, residual_s)
         remarks.append(
-            f"{name} is {1000 * residual_s:.1f} ms later than its distance explains: its own latency is entered as "
-            f"{_as_set(job.system.processor.delay.unit, each.own_latency_m, residual_s)} more. A start: trim it at the "
-            "crossover."
+            f"{name} is {1000 * residual_s:.1f} ms later than its distance explains: "
+            + (
+                "its setting makes up for that and is kept."
+                if kept_s is not None
+                else f"its own latency is entered as {as_set} more. A start: trim it at the crossover."
+            )
         )
     elif name in result.outliers:
         remarks.append(

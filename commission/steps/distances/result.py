@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,9 @@ from commission.steps.shared.screening import usable
 
 SUB_LATENCY_S = 0.002
 """A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
+ENTERED_LATENCY_S = 0.020
+"""A subwoofer's setting may hold this much more than its distance: signal processing, wireless links (common practice, no
+source)."""
 RATIO_WITHIN = 0.1
 """How far single ratios may lie from their median: tapes and settings by eye (common practice, no source)."""
 AGAINST_TAPE, AGAINST_OTHERS = "arrival less tape and setting", "arrival less the main channels'"
@@ -41,6 +45,9 @@ class ChannelDistance:
     """"tape" or "position"."""
     acoustic_m: float
     """With the subwoofer's own latency as distance; else as `distance_m`."""
+    kept_latency_s: float | None
+    """What a subwoofer's setting holds more than its distance, where that is kept: it agrees with what is heard or, without
+    an arrival, is a latency that subwoofers have."""
     setting: delays_of.DelaySetting
     held: float | None
     """What the processor holds in this round, in its unit."""
@@ -157,12 +164,21 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     late = ~mains & np.array(
         [surely_above(r, SUB_LATENCY_S, each) for r, each in zip(residual, u, strict=True)], bool
     )
+    to_enter = partial(
+        delays_of.delay_settings, speed_m_s=speed, delay=delay, assumed_m_s=system.processor.speed_of_sound_m_s
+    )
+    by_tape = to_enter(tape) if channels else ()
+    ratio = _ratio(held, by_tape, delay.unit)
+    entered_s = np.where(mains, 0.0, -_held_errors(applied, by_tape, mains))
+    usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN
+    keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual)
     acoustic = tape + np.where(late, residual * speed, 0.0)
-    settings: tuple[delays_of.DelaySetting, ...] = ()
-    if channels:
-        settings = delays_of.delay_settings(acoustic, speed, delay, system.processor.speed_of_sound_m_s)
-    ratio = _ratio(held, settings, delay.unit)
-    held_error = _held_errors(applied, settings, mains)
+    # A setting that differs from its tape is compared with what is heard, the subwoofer's own latency included.
+    differs = ~mains & np.isfinite(residual) & (np.abs(entered_s) > SUB_LATENCY_S) & usual
+    by_sound = to_enter(tape + np.where(late | differs, residual * speed, 0.0)) if channels else ()
+    held_error = _held_errors(applied, by_sound, mains)
+    proposed = np.where(keeps, tape + entered_s * speed, acoustic)
+    settings = _kept(to_enter(proposed) if channels else (), held, keeps, delay.step)
     flights = _with_median(flights, held_error, mains)
     alignment = _alignment(arrivals, mains & passes, passes)
     aligned = _with_median(
@@ -182,6 +198,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
             c,
             *known[c],
             float(acoustic[i]),
+            float(entered_s[i]) if keeps[i] else None,
             settings[i],
             heard[i],
             times[i],
@@ -289,6 +306,34 @@ def _held_errors(
     return np.asarray(error - (np.median(error[good]) if good.any() else 0.0))
 
 
+def _keeps_latency(
+    entered_s: FloatArray, residual_s: FloatArray, u_s: FloatArray, mains: NDArray[np.bool_], *, usual: bool
+) -> NDArray[np.bool_]:
+    """Subwoofers whose setting is not to be changed: nothing shows beyond doubt that it is wrong.
+
+    `entered_s`: what the setting holds more than its tape, as time. With an arrival, that must agree with the latency that
+    is heard; without one, it must be a latency that subwoofers have, and the main channels' settings must be `usual`, that
+    is in the right unit.
+    """
+    keeps = np.zeros(len(entered_s), bool)
+    for i in np.nonzero(~mains & np.isfinite(entered_s))[0]:
+        if math.isfinite(residual_s[i]):
+            keeps[i] = not surely_above(abs(float(entered_s[i] - residual_s[i])), SUB_LATENCY_S, float(u_s[i]))
+        else:
+            keeps[i] = usual and -SUB_LATENCY_S <= entered_s[i] <= ENTERED_LATENCY_S
+    return keeps
+
+
+def _kept(
+    settings: tuple[delays_of.DelaySetting, ...], held: FloatArray, keeps: NDArray[np.bool_], step: float
+) -> tuple[delays_of.DelaySetting, ...]:
+    """The settings to enter, where a kept one is not moved by a step of rounding."""
+    return tuple(
+        replace(each, setting=float(now)) if kept and abs(each.setting - now) <= 1.5 * step else each
+        for each, now, kept in zip(settings, held, keeps, strict=True)
+    )
+
+
 def _ratio(held: FloatArray, settings: tuple[delays_of.DelaySetting, ...], unit: str) -> float | None:
     """Median of held over right settings; None where two thirds of them do not agree on it within a tenth."""
     exact = np.array([setting.exact for setting in settings])
@@ -324,12 +369,18 @@ def unit_sentence(result: DistancesResult) -> str | None:
     return _feet(result.held_ratio) or _feet(fit.factor if fit is not None and fit.meaning else None)
 
 
+def unit_is_entered(result: DistancesResult) -> bool:
+    """Whether the settings themselves, as noted, are in a wrong unit."""
+    return _feet(result.held_ratio) is not None
+
+
 def _channel(
     job: Job,
     channel: Channel,
     distance: float,
     origin: str,
     acoustic_m: float,
+    kept_latency_s: float | None,
     setting: delays_of.DelaySetting,
     heard: Heard,
     times: _Times,
@@ -348,6 +399,7 @@ def _channel(
         distance_m=distance,
         origin=origin,
         acoustic_m=acoustic_m,
+        kept_latency_s=kept_latency_s,
         setting=setting,
         held=_none(times.held),
         held_error_s=_none(times.held_error_s),

@@ -177,9 +177,12 @@ def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float
 def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
     """What an arrival's own uncertainty `u_s` [s], as analysed, is made of."""
     if is_sub:
-        filtered = u_s > 2 * timing.U_SUB_S
-        source = "onset of a subwoofer through a low-pass" if filtered else "onset of a subwoofer"
-        return (Contribution(source=source, u=1000 * u_s, unit="ms", basis=OWN),)
+        known_s = min(u_s, timing.U_SUB_S)
+        parts = [Contribution(source="onset of a subwoofer", u=1000 * known_s, unit="ms", basis=OWN)]
+        rest = math.sqrt(max(u_s**2 - known_s**2, 0.0))
+        if rest > 1e-9:
+            parts.append(Contribution(source="delay of its low-pass", u=1000 * rest, unit="ms", basis=OWN))
+        return tuple(parts)
     if u_s < timing.U_MAIN_S * (1 - 1e-9):
         return (Contribution(source="arrival, as analysed", u=1000 * u_s, unit="ms"),)
     known = (
