@@ -181,11 +181,13 @@ def test_the_file_itself_refuses_changes(stored: Path, statement: str) -> None:
 
 def _tamper(path: Path, *statements: str) -> None:
     database = sqlite3.connect(path, isolation_level=None)
-    names = [name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")]
-    for name in names:
+    triggers = database.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+    for name, _ in triggers:
         database.execute(f"DROP TRIGGER {name}")
     for statement in statements:
         database.execute(statement)
+    for _, sql in triggers:  # put back, or the file is refused before its log is read
+        database.execute(sql)
     database.close()
 
 
@@ -238,7 +240,7 @@ def test_a_second_writer_is_refused_and_readers_are_not(stored: Path) -> None:
 def test_another_program_is_refused_too(stored: Path) -> None:
     code = (
         "import sys; from pathlib import Path; from commission.job.store import JobFile\n"
-        "JobFile.open(Path(sys.argv[1])); print('open', flush=True); sys.stdin.read()"
+        "job = JobFile.open(Path(sys.argv[1])); print('open', flush=True); sys.stdin.read()"
     )
     other = subprocess.Popen([sys.executable, "-c", code, str(stored)], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     assert other.stdout is not None
