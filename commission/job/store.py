@@ -44,6 +44,7 @@ _WITH_BLOB = (ResponseStored, StimulusStored, PhotoAttached)
 _SEPARATOR = "\x1f"
 _BUSY_S = 2.0
 """How long a reader waits while the writer commits."""
+SYNCHRONOUS = "EXTRA"
 MOST_CPU_S = 8.0
 """Processor time that one reading may take; an honest log of a thousand responses takes a tenth of a second."""
 LARGEST_BLOB_BYTES = 420_000_000
@@ -533,7 +534,7 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
         timeout=_BUSY_S,
     )
     database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_BLOB_BYTES)
-    for pragma in ("trusted_schema=OFF", "foreign_keys=ON", "synchronous=EXTRA", "cell_size_check=ON"):
+    for pragma in ("trusted_schema=OFF", "foreign_keys=ON", f"synchronous={SYNCHRONOUS}", "cell_size_check=ON"):
         database.execute(f"PRAGMA {pragma}")
     return database
 

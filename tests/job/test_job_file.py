@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from commission import history
 from commission.history import fold, order_rounds, withdrawn_seqs
 from commission.job.codec import decode, encode, kind_of
 from commission.job.store import APPLICATION_ID, JobFile
@@ -96,6 +97,26 @@ def test_encoding_and_decoding_gives_the_same_event(body: EventBody) -> None:
 def test_folding_in_two_parts_equals_folding_whole(log: list[EventBody], cut: int) -> None:
     events = [Event(seq=i, at="", body=body) for i, body in enumerate(log, start=1)]
     assert fold(events[cut:], fold(events[:cut])) == fold(events)
+    one_by_one = fold(())
+    for event in events:
+        one_by_one = fold((event,), one_by_one)
+    assert one_by_one == fold(events)
+
+
+def test_an_entry_is_folded_alone_however_long_the_log_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    taken: list[int] = []
+    take = history._SoFar.take
+    monkeypatch.setattr(history._SoFar, "take", lambda self, event: (taken.append(event.seq), take(self, event)))
+    log = [Event(seq=i, at="", body=Noted(step="site", text="x")) for i in range(1, 100)]
+    job = fold(log[:98])
+    taken.clear()
+    assert fold(log[98:], job).log == tuple(log)
+    assert taken == [99]
+
+
+def test_a_withdrawal_of_what_does_not_exist_yet_has_no_effect() -> None:
+    log = [Event(seq=1, at="", body=Withdrawn(seq=2)), Event(seq=2, at="", body=Noted(step="site", text="x"))]
+    assert fold(log).notes == (log[1],)
 
 
 def test_a_withdrawal_can_be_withdrawn() -> None:
