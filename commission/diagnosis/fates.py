@@ -13,18 +13,10 @@ from commission.diagnosis import RULES, urgency
 from commission.diagnosis.room import SPOILT
 from commission.model import AS_FOUND, Action, Check, Fate, Finding, Followed, Job, Outcome, Verdict
 
-_SHOWS_FAULT = frozenset(
-    {
-        "levels.match",
-        "distances.setting",
-        "distances.arrival",
-        "distances.place",
-        "seats.polarity",
-        "seats.treble",
-        "seats.lows",
-    }
-)
-"""Checks that fail for the very fault that names them; others only show that the place was measured again."""
+_MANY_CAUSES = frozenset({"seats.snr", "seats.clipped", "seats.level", "seats.bass"})
+"""Checks that fail for other reasons than the fault that names them, too: they only show that the place was measured again.
+Any other check that still fails shows that its fault is still there.
+"""
 _BY_SETTINGS, _BY_SOUND = "distances.setting", "distances.arrival"
 """What is checked from the settings noted alone, and the same by measurement."""
 
@@ -206,7 +198,7 @@ def _fate_absent(
     failing = tuple(
         place
         for place in places
-        if first.check in _SHOWS_FAULT and any(c.verdict is Verdict.FAIL for c in checked.get(place, ()))
+        if first.check not in _MANY_CAUSES and any(c.verdict is Verdict.FAIL for c in checked.get(place, ()))
     )
     if failing:
         return Fate.STILL_THERE, _some(failing, places)

@@ -1,4 +1,4 @@
-"""What page one and the settings claim, against what was measured: put right, new, hidden, not known; what a reset needs."""
+"""What page one and the settings claim, against what was measured: gone, new, hidden, not known; what a reset needs."""
 
 from __future__ import annotations
 
@@ -45,43 +45,44 @@ def front(*bodies: EventBody, given: Heard) -> Document:
     return record(visit_of(defined(cinema(FRONT, SEATS)), *bodies, heard=given))
 
 
-def wrong(doc: Document) -> str:
-    return said(section(doc, "summary-wrong"))
+def problems(doc: Document) -> str:
+    """What remains, and what is no longer found."""
+    return "\n".join(said(part) for part in sections(doc) if part.id in ("summary-remains", "summary-found"))
 
 
 # --- what became of a fault -----------------------------------------------------------------------------------------
 
 
-def test_put_right_where_it_was_judged_again() -> None:
+def test_no_longer_found_where_it_was_checked_again() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, "FR"), **heard(AS_LEFT, FRONT)})
-    (line,) = [line for line in wrong(doc).splitlines() if "Front right" in line]
-    assert line.endswith("Put right.")
-    # What that rests on stands with the finding: three seats, each judged anew.
-    assert "Judged again\nPolarity, as left: ✓ 3" in said(section(doc, "findings"))
+    (line,) = [line for line in problems(doc).splitlines() if "Front right" in line]
+    assert line.endswith("No longer found.")
+    # What that rests on is listed with the finding: three seats, each checked again.
+    assert "Checked again\nPolarity, as left: ✓ 3" in said(section(doc, "findings"))
 
 
 def test_a_loudspeaker_that_was_not_measured_again_is_not_said_to_be_seen() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, "FR"), **heard(AS_LEFT, ("FL", "FC"))})
-    (line,) = [line for line in wrong(doc).splitlines() if "Front right" in line]
-    assert line.endswith("Not measured again, so how it is now is not known.")
+    (line,) = [line for line in problems(doc).splitlines() if "The two wires of Front right" in line]
+    assert "Not measured again, so its present state is not known." in line
     assert "measured as it was found and, in part, again" in said(section(doc, "summary"))
     assert "recordings at the seats were not made again: Front right." in said(section(doc, "summary-remains"))
 
 
 def test_a_fault_of_the_visit_itself_is_told_as_one() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT, "FR")})
-    text = wrong(doc)
-    assert "Not there when the visit began, but at its end:" in text
-    assert "This remains." not in text
-    assert "It was not there when the visit began." in said(section(doc, "findings"))
+    text = problems(doc)
+    assert "It was not there in the first measurement." in text
+    assert "Still there" not in text
+    assert "It was not there in the first measurement." in said(section(doc, "findings"))
     assert "Front right" in said(section(doc, "summary-remains"))
 
 
 def test_what_was_not_tested_at_first_is_not_called_new() -> None:
     doc = front(given={**heard(AS_FOUND, ("FL", "FC")), **heard(AS_LEFT, FRONT, "FR")})
-    assert "Not there when the visit began" not in wrong(doc)
-    (line,) = [line for line in wrong(doc).splitlines() if "Front right" in line]
-    assert line.endswith("At first this was not tested; it remains.")
+    assert "not there in the first measurement" not in problems(doc)
+    (line,) = [line for line in problems(doc).splitlines() if "The two wires of Front right" in line]
+    assert "The first measurement could not show this." in line
 
 
 def trims_left_half(*more: EventBody) -> Document:
@@ -97,7 +98,7 @@ def trims_left_half(*more: EventBody) -> Document:
 
 def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
     doc = trims_left_half()
-    assert "Put right, but not for: Front right." in wrong(doc)
+    assert "Still there: Front right. No longer found: Centre." in problems(doc)
     (proposed,) = [grid for grid in grids(doc) if grid.id == "settings-proposed"]
     # As left it reads 78 dB under −1 dB: −4 dB makes it 75 dB.
     trims = [row[:4] for row in proposed.rows if row[1] == "trim"]
@@ -113,18 +114,18 @@ def test_settings_alone_do_not_put_times_right() -> None:
         *(setting(c, round_id=AS_LEFT, distance=m) for c, m in metres.items()),
     )
     system = defined(cinema(FRONT, ["A2"]))
-    only_noted = wrong(record(visit_of(system, *bodies)))
+    only_noted = problems(record(visit_of(system, *bodies)))
     assert "typed in feet" in only_noted
-    assert "Put right." not in only_noted
-    read = wrong(record(visit_of(system, *bodies, *levels(dict.fromkeys(FRONT, 75.0), round_id=AS_LEFT))))
-    assert "Set anew; whether it is right now was not measured." in read
+    assert "No longer found." not in only_noted
+    read = problems(record(visit_of(system, *bodies, *levels(dict.fromkeys(FRONT, 75.0), round_id=AS_LEFT))))
+    assert "New settings were entered, but not measured since" in read
 
 
 # --- what silence is worth ------------------------------------------------------------------------------------------
 
 
 def test_no_fault_is_claimed_only_as_far_as_it_was_tested() -> None:
-    text = wrong(front(given=heard(AS_FOUND, FRONT)))
+    text = problems(front(given=heard(AS_FOUND, FRONT)))
     assert "The measurements showed no fault in: equipment and wiring" not in text  # swaps and levels were not told
     assert "As far as it was tested, which was not everything, no fault showed in: equipment and wiring" in text
 
@@ -148,17 +149,16 @@ def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
             heard=given,
         )
     )
-    text = wrong(doc)
+    text = problems(doc)
     assert "The bass of Subwoofer 1 comes late" in text
-    assert "Not to be judged before the rest is put right: the room." in text
+    assert "Not to be judged before other faults are repaired: the room." in text
 
 
-def test_a_recording_that_clipped_is_no_fault_of_the_cinema_that_was_put_right() -> None:
+def test_a_recording_that_clipped_is_no_fault_of_the_cinema() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, clipped=True), **heard(AS_LEFT, FRONT, clipped=False)})
-    assert "says nothing about the cinema. Put right." in wrong(doc)
-    assert "no fault showed in: equipment and wiring" in wrong(doc)
-    assert "were put right" not in said(section(doc, "summary-done"))
-    assert "was put right" not in said(section(doc, "summary-done"))
+    assert "the cinema is not to blame. No longer found." in problems(doc)
+    assert "no fault showed in: equipment and wiring" in problems(doc)
+    assert said(section(doc, "summary")).splitlines()[1].startswith("No problem with a known cause was found")
 
 
 # --- seats ----------------------------------------------------------------------------------------------------------
@@ -221,7 +221,7 @@ def test_a_round_that_was_opened_and_nothing_more_tells_nothing() -> None:
     # Nor does it hide what was measured in between.
     doc = front(opened, given={**heard(AS_FOUND, FRONT, "FR"), **heard("second-try", FRONT)})
     assert "again in between (second try), but not as it was left" in said(section(doc, "summary"))
-    assert "Put right." in wrong(doc)
+    assert "No longer found." in problems(doc)
 
 
 def test_settings_of_loudspeakers_that_are_gone_do_not_stop_the_record() -> None:
@@ -349,7 +349,7 @@ def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
         c: said(
             section(
                 record(visit_of(defined(cinema(channels, SEATS)), heard=heard(AS_FOUND, channels, c))),
-                "summary-wrong",
+                "summary-remains",
             )
         )
         for c in ("FC", "TpFR")
@@ -364,9 +364,9 @@ def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
 def test_the_opening_says_which_rounds_there_are() -> None:
     def opening(*rounds: str) -> str:
         given = {key: value for r in rounds for key, value in heard(r, FRONT).items()}
-        return said(section(front(given=given), "summary")).splitlines()[1]
+        return said(section(front(given=given), "summary")).splitlines()[2]
 
-    assert "measured as it stands; no change is noted" in opening(AS_FOUND)
+    assert "measured as it is; no change is noted" in opening(AS_FOUND)
     assert "measured as it was found and again as it was left." in opening(AS_FOUND, AS_LEFT)
     assert "but not as it was found: what has changed is not known" in opening(AS_LEFT)
     assert "again in between (after the move), but not as it was left" in opening(AS_FOUND, "after-the-move")
@@ -386,4 +386,4 @@ def test_seats_that_were_recorded_only_at_the_end_are_not_called_unmeasured() ->
 
 
 def test_faults_of_a_visit_that_measured_only_at_its_end_are_told() -> None:
-    assert "Front right" in wrong(front(given=heard(AS_LEFT, FRONT, "FR")))
+    assert "Front right" in problems(front(given=heard(AS_LEFT, FRONT, "FR")))

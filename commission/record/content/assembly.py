@@ -16,7 +16,7 @@ from commission.model import AS_LEFT, InputError
 from commission.model.units import clean_text
 from commission.record.content.context import Context
 from commission.record.content.figures import plans
-from commission.record.content.findings import findings_section, tracked_findings
+from commission.record.content.findings import findings_section, followed_findings
 from commission.record.content.page_one import summary_section
 from commission.record.content.settings import settings_section
 from commission.record.content.site import (
@@ -106,7 +106,7 @@ def _typed(file_name: str) -> str:
 
 
 def _sections(context: Context) -> list[Section]:
-    found = tracked_findings(context)
+    found = followed_findings(context)
     parts: list[Section | None] = [
         summary_section(context, found),
         site_section(context),

@@ -49,10 +49,32 @@ def earlier_section(context: Context) -> Section | None:
         )
         if items:
             blocks.append(Bullets(items=items))
+        if partly := _partly(context, result):
+            blocks.append(Paragraph(text=partly))
         if not result.drifted():
             blocks.append(Paragraph(text=UNCHANGED if _measured(result) else ONLY_SETTINGS))
     title = f"Since the visit of {context.date(earlier.closed_at)}"
     return Section(id=context.id("summary", "earlier"), title=title, blocks=tuple(blocks))
+
+
+def quieter_since(context: Context) -> set[str]:
+    """Channels that have become quieter since the visit before, with no setting that explains it."""
+    if context.job.earlier is None:
+        return set()
+    result = solve(context.job, compared_round(context.job), context.visit.analyses)
+    return {
+        d.channel for d in result.drifted() if d.channel and kind(d.quantity) in (LEVEL, RESPONSE) and d.change < 0
+    }
+
+
+def _partly(context: Context, result: DriftResult) -> str:
+    """How many loudspeakers were compared by measurement, where not all were; "" else."""
+    known = [channel.id for channel in context.job.system.channels]
+    compared = {d.channel for d in result.drifts if not d.is_setting} & set(known)
+    if not compared or len(compared) == len(known):
+        return ""
+    missing = [channel for channel in known if channel not in compared]
+    return f"{len(compared)} of {len(known)} loudspeakers could be compared; not: {context.channel_names(missing)}."
 
 
 def _measured(result: DriftResult) -> bool:

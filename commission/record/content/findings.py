@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 from commission.diagnosis.room import SPOILT
-from commission.model import Finding
+from commission.model import Fate, Finding, Followed, Verdict
+from commission.model.followed import ACTION_WORDS
 from commission.model.outcome import Cause
 from commission.model.units import clean_text
 from commission.record.content.checks import farthest, kind_name, verdict_counts
-from commission.record.content.context import FOUND, OPTIONAL, Context, capital, measured_in, sentence
+from commission.record.content.context import FOUND, OPTIONAL, Context, capital, sentence
 from commission.record.content.plain_findings import PLAIN_FINDINGS
 from commission.record.document import Block, Facts, Paragraph, Section
-from commission.steps.handover import fate, judged_again, same_fault
 
 CAUSES: tuple[Cause, ...] = ("electronics", "settings", "room")
 CAUSE_TITLES: dict[Cause, str] = {
@@ -22,104 +22,56 @@ CAUSE_TITLES: dict[Cause, str] = {
     "settings": "Settings: what the processor holds",
     "room": "Room: construction and layout",
 }
-FATES = {
-    "mended": "Put right.",
-    "partly mended": "Put right, but not for: {channels}.",
-    "still open": "This remains.",
-    "not checked again": "Not measured again, so how it is now is not known.",
-    "not seen again, but not everything was checked again": "Gone where it was checked again, but not everything was.",
-    "not seen again, but what was measured as left cannot tell": (
-        "What was measured afterwards cannot show whether it is gone."
-    ),
-    "set anew, but not measured again": "Set anew; whether it is right now was not measured.",
-    "new": "It was not there when the visit began.",
-    "first seen": "At first this was not tested; it remains.",
-    "hidden at first": "Other faults hid this at first; it remains.",
-}
-Tense = Literal["was", "now"]
+MEASURING = "measurement."
+"""How the ids of measuring mistakes begin: they are no faults of the cinema."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrackedFinding:
-    """One finding over the visit."""
-
-    first: Finding
-    """As it was found, or as it first showed."""
-    now: Finding | None
-    """As it stands in the last round; None where it is not seen there."""
-    fate: str
-    """What became of it; empty in a visit that changed nothing. "new" where only the last round shows it and the first
-    would have, "hidden at first" and "first seen" where the first could not."""
-    rest: tuple[str, ...] = ()
-    """The channels that are still at fault, where the others of the finding are put right."""
-
-    @property
-    def open(self) -> bool:
-        """Whether it may be there now: seen, or not shown to be gone."""
-        return self.now is not None or self.fate != "mended"
+def followed_findings(context: Context) -> tuple[Followed, ...]:
+    """Every finding of the visit with what became of it by the newest round that holds anything."""
+    return context.visit.followed(context.after or FOUND)
 
 
-def tracked_findings(context: Context) -> tuple[TrackedFinding, ...]:
-    """Every finding of as found with its fate, then what only the last round shows."""
-    found = context.visit.findings(FOUND)
-    if context.after is None:
-        return tuple(TrackedFinding(first=finding, now=finding, fate="") for finding in found)
-    left = context.visit.findings(context.after)
-    return (
-        *(_followed(context, finding, left, context.after) for finding in found),
-        *(
-            TrackedFinding(first=finding, now=finding, fate=_where_it_was(context, finding, found))
-            for finding in left
-            if not any(same_fault(finding, other) for other in found)
-        ),
-    )
+def of_the_cinema(followed: Followed) -> bool:
+    """Whether it is a fault of the cinema, and not a mistake of the measurement."""
+    return not followed.first.id.startswith(MEASURING)
 
 
-def _followed(context: Context, finding: Finding, left: Sequence[Finding], after: str) -> TrackedFinding:
-    """A finding of as found, followed to the last round."""
-    now = next((other for other in left if same_fault(finding, other)), None)
-    outcomes = context.visit.outcomes(after)
-    what = fate(finding, left, outcomes)
-    if not any(measured_in(context.job, after)) and what not in ("still open", "set anew, but not measured again"):
-        what = "not checked again"
-    if what == "mended" and hidden(context, finding.cause, left):
-        what = "not seen again, but what was measured as left cannot tell"
-    rest: tuple[str, ...] = ()
-    if now is not None and set(now.channels) < set(finding.channels):
-        others = tuple(channel for channel in finding.channels if channel not in now.channels)
-        if fate(replace(finding, channels=others), (), outcomes) == "mended":
-            what, rest = "partly mended", now.channels
-    return TrackedFinding(first=finding, now=now, fate=what, rest=rest)
+def electronics_open(context: Context) -> set[str]:
+    """Channels with an open fault of the equipment or its wiring, but for what the client accepted."""
+    faults = [
+        each
+        for each in followed_findings(context)
+        if each.first.cause == "electronics"
+        and of_the_cinema(each)
+        and not each.fate.gone
+        and each.fate is not Fate.ACCEPTED
+    ]
+    return {channel for each in faults for channel in (each.open_channels or each.finding.channels)}
 
 
-def _where_it_was(context: Context, finding: Finding, found: Sequence[Finding]) -> str:
-    """What is known of the first round of a finding that only the last one shows."""
-    if hidden(context, finding.cause, found):
-        return "hidden at first"
-    outcome = context.visit.outcomes(FOUND).get(finding.step)
-    return "new" if outcome is not None and judged_again(finding, outcome) == "all" else "first seen"
-
-
-def hidden(context: Context, cause: str, findings: Iterable[Finding]) -> bool:
+def hidden(context: Context, cause: Cause, findings: Iterable[Finding]) -> bool:
     """Whether the room cannot be judged yet, because other findings spoil what was measured of its bass."""
     subs = {channel.id for channel in context.job.system.channels if channel.is_sub}
     spoilt = (each for each in findings if each.id in SPOILT)
     return cause == "room" and any(not each.channels or subs & set(each.channels) for each in spoilt)
 
 
-def merged(found: Iterable[TrackedFinding]) -> list[TrackedFinding]:
-    """For the homeowner: faults of one kind that met the same fate as one, where there is a sentence for the kind."""
-    groups: dict[tuple[object, ...], list[TrackedFinding]] = {}
-    for i, tracked in enumerate(found):
-        kind = tracked.first.id if tracked.first.id in PLAIN_FINDINGS else i
-        groups.setdefault((kind, tracked.fate, tracked.now is None, tracked.rest), []).append(tracked)
+# --- in plain words -------------------------------------------------------------------------------------------------
+
+
+def merged(followed: Iterable[Followed]) -> list[Followed]:
+    """For the homeowner: faults of one kind with the same fate as one, where there is a sentence for the kind."""
+    groups: dict[tuple[object, ...], list[Followed]] = {}
+    for i, each in enumerate(followed):
+        kind = each.first.id if each.first.id in PLAIN_FINDINGS else i
+        did = tuple(action.seq for action in each.actions)
+        key = (kind, each.fate, bool(each.now), each.open_channels, did, each.settings_entered, each.round)
+        groups.setdefault(key, []).append(each)
     return [
         replace(
             group[0],
-            first=_union([tracked.first for tracked in group]),
-            now=None
-            if group[0].now is None
-            else _union([tracked.now for tracked in group if tracked.now is not None]),
+            first=_union([each.first for each in group]),
+            now=(_union([one for each in group for one in each.now]),) if group[0].now else (),
         )
         for group in groups.values()
     ]
@@ -129,62 +81,122 @@ def _union(findings: Sequence[Finding]) -> Finding:
     channels, seats = (
         dict.fromkeys(name for each in findings for name in getattr(each, key)) for key in ("channels", "seats")
     )
-    return replace(findings[0], channels=tuple(channels), seats=tuple(seats))
+    titles = "; ".join(dict.fromkeys(each.title for each in findings))
+    return replace(findings[0], channels=tuple(channels), seats=tuple(seats), title=titles)
 
 
-def plain(context: Context, finding: Finding, tense: Tense) -> str:
-    """A finding for the homeowner, as it was or as it is now; its own title where there is no sentence for it."""
-    return _plain(context, finding, tense) or sentence(clean_text(finding.title))
-
-
-def takes(context: Context, finding: Finding) -> str:
-    """What it would take, in plain words; the remedy where there is no sentence for it."""
-    return _plain(context, finding, "mending") or clean_text(finding.remedy)
-
-
-def _plain(context: Context, finding: Finding, part: Literal["was", "now", "mending"]) -> str:
+def plain(context: Context, finding: Finding, part: Literal["was", "now", "notice", "mending"]) -> str:
+    """A part of what a finding means, as a sentence; empty where there is none for this kind."""
     known = PLAIN_FINDINGS.get(finding.id)
     if known is None:
         return ""
+    text: str = getattr(known, part)
     return sentence(
-        getattr(known, part).format(
+        text.format(
             channels=context.channel_names(finding.channels),
-            seats=context.seat_names(finding.seats),
+            seats=context.seat_names(finding.seats) or "some seats",
             title=clean_text(finding.title),
         )
     )
 
 
-def fate_sentence(context: Context, tracked: TrackedFinding) -> str:
-    """What became of it, as a sentence; empty where there is nothing to say."""
-    if not tracked.fate:
-        return ""
-    return FATES[tracked.fate].format(channels=context.channel_names(tracked.rest))
+def description(context: Context, finding: Finding, tense: Literal["was", "now"]) -> str:
+    """What was or is wrong; its own title, as likely, where there is no sentence for this kind."""
+    return plain(context, finding, tense) or sentence(f"likely: {clean_text(finding.title)}")
 
 
-def findings_section(context: Context, found: tuple[TrackedFinding, ...]) -> Section:
-    """Every finding with its evidence, what else it could be, what would confirm it and the remedy."""
+def status_sentences(context: Context, followed: Followed) -> str:
+    """What became of a finding, never more than is known; empty in a visit that measured once and changed nothing."""
+    some = followed.open_channels
+    where = f": {context.channel_names(some)}" if some else ""
+    did = _action(context, followed)
+    match followed.fate:
+        case Fate.OPEN:
+            status = ""
+        case Fate.STILL_THERE:
+            status = f"Still there{where}, although it was {did}." if did else f"Still there{where}."
+        case Fate.NEW:
+            status = "It was not there in the first measurement."
+        case Fate.FIRST_EXAMINED:
+            status = "The first measurement could not show this."
+        case Fate.NOT_MEASURED_AGAIN:
+            status = f"Not measured again{where}, so its present state is not known."
+        case Fate.NOT_DETERMINED:
+            status = f"Measured again, but the measurement cannot show whether it is gone{where}."
+        case Fate.REPAIRED_NOT_MEASURED:
+            status = f"{capital(did)}, but not measured since{where}, so its present state is not known."
+        case Fate.REPAIRED:
+            status = f"{capital(did)}, and no longer found."
+        case Fate.NO_LONGER_FOUND:
+            status = "No longer found."
+        case Fate.ACCEPTED | Fate.LEFT_FOR_LATER:
+            status = f"{capital(did or followed.fate.value)}."
+    return f"{status}{_others(context, followed)}".strip()
+
+
+def _others(context: Context, followed: Followed) -> str:
+    """What is known of the channels of a finding that its status does not name, where it names some."""
+    some = followed.open_channels
+    known: dict[str, list[str]] = {}
+    for channel in followed.first.channels if some else ():
+        if channel not in some:
+            known.setdefault(_checked_later(context, followed, channel), []).append(channel)
+    return "".join(f" {text}: {context.channel_names(channels)}." for text, channels in known.items())
+
+
+def _action(context: Context, followed: Followed) -> str:
+    """What was done about it last, by whom and when, as a clause; "" where nothing is logged."""
+    mends = followed.fate in (Fate.REPAIRED, Fate.REPAIRED_NOT_MEASURED, Fate.STILL_THERE)
+    actions = [each for each in followed.actions if each.mends or not mends]
+    if not actions:
+        return "new settings were entered" if followed.settings_entered else ""
+    body = actions[-1].body
+    by = f" by {clean_text(body.by)}" if body.by and body.action not in ("accepted", "later") else ""
+    note = f" ({clean_text(body.note)})" if body.note else ""
+    return f"{ACTION_WORDS[body.action]}{by} on {context.date(actions[-1].at)}{note}"
+
+
+def _checked_later(context: Context, followed: Followed, channel: str) -> str:
+    """What the rounds after the one that found it first say of one channel of a finding."""
+    rounds = context.job.rounds
+    later = rounds[rounds.index(followed.round) + 1 :] if followed.round in rounds else ()
+    verdicts = [
+        check.verdict
+        for round_id in later
+        for check in context.outcome(followed.first.step, round_id).checks
+        if check.id == followed.first.check and check.channel in (None, channel)
+    ]
+    if Verdict.FAIL in verdicts:
+        return "Still outside the limit"
+    return "No longer found" if set(verdicts) - {Verdict.NOT_TESTED} else "Not measured again"
+
+
+# --- for the trade --------------------------------------------------------------------------------------------------
+
+
+def findings_section(context: Context, found: tuple[Followed, ...]) -> Section:
+    """Every finding with its evidence, what else it could be, what would confirm it, the remedy and what was done."""
     ident, title = context.id("findings"), "Findings"
     if not found:
-        nothing = "The measurements show no fault."
+        nothing = "No rule named a cause. What did not pass is listed in each step."
         return Section(id=ident, title=title, blocks=(Paragraph(text=nothing),))
     parts = []
     for cause in CAUSES:
-        own = [tracked for tracked in found if tracked.first.cause == cause]
+        own = [each for each in found if each.first.cause == cause]
         if own:
-            blocks = tuple(block for tracked in own for block in _blocks(context, tracked))
+            blocks = tuple(block for each in own for block in _blocks(context, each))
             parts.append(Section(id=context.id("findings", cause), title=CAUSE_TITLES[cause], blocks=blocks))
     intro = Paragraph(
-        text=("What the numbers say is wrong, on what evidence, what else it could be, and what would settle it."),
+        text="What is wrong by the numbers, on what evidence, what else it could be, and what would settle it.",
         kind="note",
     )
     return Section(id=ident, title=title, blocks=(intro,), sections=tuple(parts))
 
 
-def _blocks(context: Context, tracked: TrackedFinding) -> list[Block]:
-    first, now = tracked.first, tracked.now
-    title = sentence(clean_text(first.title))
-    head = Paragraph(text=" ".join(part for part in (title, fate_sentence(context, tracked)) if part), kind="lead")
+def _blocks(context: Context, followed: Followed) -> list[Block]:
+    first, now = followed.first, followed.now
+    parts = (sentence(clean_text(first.title)), status_sentences(context, followed))
+    head = Paragraph(text=" ".join(filter(None, parts)), kind="lead")
     pairs: list[tuple[str, str]] = []
 
     def add(name: str, *texts: str) -> None:
@@ -193,32 +205,41 @@ def _blocks(context: Context, tracked: TrackedFinding) -> list[Block]:
             pairs.append((name, "; ".join(known)))
 
     add("Evidence", *first.evidence)
-    if now is not None and now.evidence != first.evidence:
-        add("Evidence now", *now.evidence)
-    if tracked.fate in _SHOWN_AGAIN:
-        again = _judged_again(context, first)
-        pairs += [("Judged again", again)] if again else []
+    newest = tuple(dict.fromkeys(text for each in now for text in each.evidence))
+    if newest != first.evidence:
+        add("Evidence now", *newest)
+    add("Checked again", _checked_again(context, followed))
     if first.confidence is not None:
         pairs.append(("Confidence", f"{first.confidence:.0%}".replace("%", " %")))
     add("Could also be", *first.alternatives)
     add("To confirm", first.confirm)
     add("Remedy", first.remedy)
+    add(
+        "Done",
+        *(
+            _logged(context, action.body.action, action.body.by, action.at, action.body.note)
+            for action in followed.actions
+        ),
+    )
     return [head, Facts(pairs=tuple(pairs))] if pairs else [head]
 
 
-_SHOWN_AGAIN = ("mended", "partly mended", "not seen again, but not everything was checked again")
+def _logged(context: Context, action: str, by: str, at: str, note: str) -> str:
+    who = f" by {by}" if by and action not in ("accepted", "later") else ""
+    return f"{ACTION_WORDS[action]}{who}, {context.date(at)} {at[11:16]} UTC{f': {note}' if note else ''}"
 
 
-def _judged_again(context: Context, finding: Finding) -> str:
-    """What the last round says of the checks that would show a finding: what "put right" rests on."""
-    if context.after is None or not finding.check:
+def _checked_again(context: Context, followed: Followed) -> str:
+    """What the newest round says of the checks that would show a finding that it does not show: the ground of "gone"."""
+    finding = followed.first
+    if context.after is None or not finding.check or followed.now or followed.round == context.after:
         return ""
     checks = [
         check
         for check in context.outcome(finding.step, context.after).checks
         if check.id == finding.check
         and (not finding.channels or check.channel in (None, *finding.channels))
-        and (not finding.seats or check.seat in (None, *finding.seats))
+        and (finding.place != "seat" or check.seat in (None, *finding.seats))
     ]
     if not checks:
         return ""

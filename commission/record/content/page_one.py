@@ -1,4 +1,8 @@
-"""Page one: for the homeowner, in plain words, every technical one explained."""
+"""Page one: for the homeowner, in plain words, every technical one explained.
+
+No sentence says more than was measured: "no longer found" needs a check that would show the fault, "repaired" an entry in
+the log, "nothing remains" a visit in which nothing failed, was undecided, or was left out.
+"""
 
 from __future__ import annotations
 
@@ -6,22 +10,42 @@ import re
 from collections.abc import Iterable
 
 from commission.diagnosis import RULES
-from commission.model import AS_LEFT, Cause, Finding, Outcome, Step, Verdict
+from commission.model import AS_LEFT, Cause, Fate, Finding, Followed, Outcome, Verdict
 from commission.model.show import number
 from commission.model.units import clean_text, counted
-from commission.record.content.context import FOUND, Context, mains, measured, measured_in, only_found, sentence
-from commission.record.content.earlier_visit import earlier_section
-from commission.record.content.findings import CAUSES, TrackedFinding, fate_sentence, hidden, merged, plain, takes
+from commission.record.content.context import (
+    FOUND,
+    Context,
+    capital,
+    mains,
+    measured,
+    measured_in,
+    only_found,
+    sentence,
+)
+from commission.record.content.earlier_visit import earlier_section, quieter_since
+from commission.record.content.findings import (
+    CAUSES,
+    description,
+    hidden,
+    merged,
+    of_the_cinema,
+    plain,
+    status_sentences,
+)
+from commission.record.content.open_checks import (
+    OpenKind,
+    counted_sentence,
+    failed_sentences,
+    level_of_dialogue,
+    open_kinds,
+)
+from commission.record.content.plain_findings import INSTALLER, PLAIN_FINDINGS
 from commission.record.content.seats import bass_band, compared_mains, seat_figures, seat_sentences, tone_counts
 from commission.record.content.steps import says
 from commission.record.document import Block, Bullets, Paragraph, Section
 from commission.steps.handover import SettingChange, not_again, not_typed_in, setting_changes
 
-CAUSE_HEADINGS: dict[Cause, str] = {
-    "electronics": "Equipment and wiring:",
-    "settings": "Settings of the processor:",
-    "room": "The room itself:",
-}
 CAUSE_NAMES: dict[Cause, str] = {
     "electronics": "equipment and wiring",
     "settings": "the settings",
@@ -30,16 +54,19 @@ CAUSE_NAMES: dict[Cause, str] = {
 NO_FAULT = "The measurements showed no fault in"
 NO_FAULT_IN_PART = "As far as it was tested, which was not everything, no fault showed in"
 NOT_JUDGED = "Too little was measured to judge"
-NOT_YET = "Not to be judged before the rest is put right"
-THE_REST = "the rest is for whoever works on it next."
+NOT_YET = "Not to be judged before other faults are repaired"
+NOTHING_OPEN = "Nothing of what was examined remains open."
+BLAME = "It says what was measured and what was done; it does not say who caused a fault."
+LEVEL_FINDINGS = ("settings.trims", "settings.channel-level", "settings.dialogue-level")
+"""What a wrong trim shows, and a loudspeaker that has lost a driver since the visit before shows, too."""
 OVERHEAD = "What hangs overhead is for a licensed trade."
 PLAIN_STEPS = {
-    "layout": "Layout (where everything stands)",
-    "levels": "Levels (how loud each loudspeaker is)",
-    "distances": "Distances (when each loudspeaker is heard)",
-    "seats": "Seats (what is heard at each seat)",
+    "layout": ("Layout (where everything is)", "places"),
+    "levels": ("Levels (how loud each loudspeaker is)", "loudspeakers"),
+    "distances": ("Distances (when each loudspeaker is heard)", "loudspeakers"),
+    "seats": ("Seats (what is heard at each seat)", "recordings"),
 }
-"""How the homeowner may know a step, by its id; others are named by their title."""
+"""How the homeowner may know a step, by its id, and what is counted in it; others are named by their title."""
 GLOSSARY = (
     ("dB", "dB (decibel)", "the step of loudness: 1 dB is barely heard, 10 dB is about twice as loud"),
     ("ms", "ms (millisecond)", "a thousandth of a second; sound goes 34 cm (a little over a foot) in it"),
@@ -53,113 +80,159 @@ GLOSSARY = (
 """Technical words: a pattern that finds them on the page, how they are listed, what they mean."""
 
 
-def summary_section(context: Context, found: tuple[TrackedFinding, ...]) -> Section:
+def summary_section(context: Context, followed: tuple[Followed, ...]) -> Section:
     """Page one."""
     ident = context.id("summary")
     alone = only_found(context)
+    kinds = open_kinds(context, followed)
+    gone = merged(each for each in followed if each.fate.gone)
+    remaining = merged(each for each in followed if not each.fate.gone)
+    loose = [*_partly_done(context, alone), *([] if alone else _not_again(context))]
     parts = [
         earlier_section(context),
-        _wrong(context, found, alone),
-        _done(context, found, alone),
+        _remains(context, remaining, kinds, loose, alone),
+        _found(context, gone, followed),
+        _done(context, alone),
         _seats(context),
-        _remains(context, found, alone),
     ]
     sections = [part for part in parts if part is not None]
-    intro: list[Block] = [Paragraph(text=_intro(context, alone), kind="lead")]
+    intro: list[Block] = [Paragraph(text=_bottom_line(context, gone, remaining, kinds, loose, alone), kind="lead")]
+    if scope := _scope(context, alone):
+        intro.append(Paragraph(text=scope))
     if any(response.body.source == "rehearsal" for response in context.job.responses):
-        intro.insert(
-            0,
-            Paragraph(
-                text="Practice: these measurements are of a simulated room, and of no real cinema.", kind="missing"
-            ),
-        )
+        practice = "Practice: these measurements are of a simulated room, and of no real cinema."
+        intro.insert(0, Paragraph(text=practice, kind="missing"))
     words = _glossary(context, intro, sections)
     if words is not None:
         sections.append(words)
     return Section(id=ident, title="In plain words", blocks=tuple(intro), sections=tuple(sections))
 
 
-def _intro(context: Context, alone: bool) -> str:
-    system = context.job.system
-    readings, responses = measured(context.job)
-    loudspeakers, places = counted(len(system.channels), "loudspeaker"), counted(len(system.seats), "seat")
-    if not system.channels:
-        return "Nothing is known of this cinema yet: this record holds what was noted, and nothing is judged."
-    if not readings and not responses:
-        return (
-            f"This record is of a cinema with {loudspeakers} and {places}. Nothing has been measured yet: it holds what "
-            "was noted, and nothing is judged."
-        )
-    return f"Your cinema, {loudspeakers} and {places}, was measured {_when_measured(context, alone)} {THE_REST}"
+# --- the bottom line ------------------------------------------------------------------------------------------------
+
+
+def _bottom_line(
+    context: Context,
+    gone: list[Followed],
+    remaining: list[Followed],
+    kinds: list[OpenKind],
+    loose: list[str],
+    alone: bool,
+) -> str:
+    """What state the cinema is in now, in one sentence."""
+    if not context.job.system.channels:
+        return "Nothing is known of this cinema yet: this record holds what was noted."
+    if not any(measured(context.job)):
+        return "Nothing has been measured in this cinema yet: this record holds what was noted."
+    was = sum(map(of_the_cinema, gone))
+    now = sum(map(of_the_cinema, remaining))
+    open_ends = _open_ends(remaining, kinds, loose)
+    if now:
+        if alone:
+            return f"{_problems(now)} found in your cinema, and no change is noted."
+        rest = f"; {count_word(was)} found before {'is' if was == 1 else 'are'} no longer found" if was else ""
+        return f"{capital(count_word(now))} problem{'s remain' if now > 1 else ' remains'} in your cinema{rest}."
+    state = (
+        f"None of the {count_word(was)} problems found before is found any more"
+        if was > 1
+        else "The one problem found before is no longer found"
+        if was
+        else "No problem with a known cause was found"
+    )
+    if open_ends:
+        return f"{state}, but {open_ends}."
+    return f"{state}, and everything that was checked is within its limits."
+
+
+def _open_ends(remaining: list[Followed], kinds: list[OpenKind], loose: list[str]) -> str:
+    """What keeps a cinema without a known problem from being in order, as a clause; "" where nothing does."""
+    failed = sum(bool(kind.failed) for kind in kinds)
+    undecided = sum(bool(kind.unsure) for kind in kinds)
+    untested = any(kind.untested or kind.outdated or kind.passed_before for kind in kinds)
+    ends = []
+    if failed:
+        ends.append(f"{counted(failed, 'kind')} of check {'is' if failed == 1 else 'are'} outside the limits")
+    if undecided:
+        ends.append(f"{counted(undecided, 'kind')} of check {'is' if undecided == 1 else 'are'} too close to call")
+    if untested or loose or remaining:
+        ends.append("not everything was tested")
+    return " and ".join(ends)
+
+
+COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def count_word(count: int) -> str:
+    """A count in a sentence: "two"; digits beyond ten."""
+    return COUNTS[count] if count < len(COUNTS) else str(count)
+
+
+def _problems(count: int) -> str:
+    return f"{capital(count_word(count))} problem{' was' if count == 1 else 's were'}"
+
+
+def _scope(context: Context, alone: bool) -> str:
+    """What was measured, and what this page does not say; "" where nothing was."""
+    system, job = context.job.system, context.job
+    if not system.channels or not any(measured(job)):
+        return ""
+    size = f"{counted(len(system.channels), 'loudspeaker')} and {counted(len(system.seats), 'seat')}"
+    return (
+        f"Your cinema, {size}, was measured {_when_measured(context, alone)} This page is in plain words; the rest is for "
+        f"whoever works on it next. {BLAME}"
+    )
 
 
 def _when_measured(context: Context, alone: bool) -> str:
     """What "was measured" means in this visit."""
-    what_was_found = "This page tells in plain words what was found;"
-    what_came_of_it = "This page tells in plain words what came of it;"
-    standing = f"as it stands; no change is noted. {what_was_found}"
+    standing = "as it is; no change is noted."
     if alone or context.after is None:
         return standing
     first, again = any(measured_in(context.job, FOUND)), any(measured_in(context.job, context.after))
     if not again:
-        return (
-            "as it was found. Settings are noted as it was left, but it was not measured again after that. "
-            f"{what_came_of_it}"
-        )
+        return "as it was found. Settings are noted as it was left, but it was not measured again after that."
     if not first and context.after == AS_LEFT:
-        return f"as it was left, but not as it was found: what has changed is not known. {what_was_found}"
+        return "as it was left, but not as it was found: what has changed is not known."
     if not first:
         return standing
     if context.after != AS_LEFT:
-        return (
-            f"as it was found and again in between ({context.round(context.after)}), but not as it was left. "
-            f"{what_came_of_it}"
-        )
-    missing, lost, _, _ = not_again(context.job)
-    if missing or lost:
-        return f"as it was found and, in part, again as it was left. {what_came_of_it}"
-    return f"as it was found and again as it was left. {what_came_of_it}"
+        return f"as it was found and again in between ({context.round(context.after)}), but not as it was left."
+    return f"as it was found and{', in part,' if any(not_again(context.job)[:2]) else ''} again as it was left."
 
 
-def _wrong(context: Context, found: tuple[TrackedFinding, ...], alone: bool) -> Section | None:
-    """What was wrong, by cause."""
-    ident = context.id("summary", "wrong")
-    title = "What is wrong" if alone else "What was wrong"
-    if not found and not any(
-        says(context.outcome(step.id, FOUND)) and step.entry in ("readings", "responses")
-        for step in context.visit.steps
-    ):
-        nothing = f"Nothing was measured{'' if alone else ' as it was found'}, so nothing can be said about it."
-        return Section(id=ident, title=title, blocks=(Paragraph(text=nothing),))
+# --- what was found -------------------------------------------------------------------------------------------------
+
+
+def _found(context: Context, gone: list[Followed], followed: tuple[Followed, ...]) -> Section | None:
+    """What was wrong and is no longer found; and of which causes no fault showed."""
+    if not any(measured(context.job)):
+        return None
     blocks: list[Block] = []
+    if gone:
+        items = tuple(
+            f"{description(context, each.first, 'was')} {_dialogue(context, each.first, each.round, 'was')}"
+            f"{status_sentences(context, each)}"
+            for each in gone
+        )
+        blocks.append(Bullets(items=items))
+    said: dict[str, list[str]] = {}
     for cause in CAUSES:
-        own = merged(tracked for tracked in found if tracked.first.cause == cause and tracked.fate != "new")
-        if own:
-            items = tuple(_wrong_item(context, tracked) for tracked in own)
-            blocks += [Paragraph(text=CAUSE_HEADINGS[cause]), Bullets(items=items)]
-    new = merged(tracked for tracked in found if tracked.fate == "new")
-    if new:
-        items = tuple(plain(context, tracked.first, "now") for tracked in new)
-        blocks += [Paragraph(text="Not there when the visit began, but at its end:"), Bullets(items=items)]
-    said: dict[str, list[Cause]] = {}
-    for cause in CAUSES:
-        if not any(tracked.first.cause == cause and _of_the_cinema(tracked) for tracked in found):
-            said.setdefault(_judged(context, cause), []).append(cause)
-    for key, causes in said.items():
-        names = "; ".join(CAUSE_NAMES[cause] for cause in causes)
-        blocks.append(Paragraph(text=f"{key}: {names}."))
-    return Section(id=ident, title=title, blocks=tuple(blocks))
+        if not any(each.first.cause == cause and of_the_cinema(each) for each in followed):
+            if worth := _silence(context, cause):
+                said.setdefault(worth, []).append(CAUSE_NAMES[cause])
+    blocks += [Paragraph(text=f"{worth}: {'; '.join(causes)}.") for worth, causes in said.items()]
+    if not blocks:
+        return None
+    title = "What was wrong, and is no longer found" if gone else "Where no fault showed"
+    if not gone and set(said) <= {NOT_JUDGED, NOT_YET}:
+        title = "What could not be judged"
+    return Section(id=context.id("summary", "found"), title=title, blocks=tuple(blocks))
 
 
-def _of_the_cinema(tracked: TrackedFinding) -> bool:
-    """Whether a finding is a fault of the cinema: those of the measurement itself are listed with a cause, and are none."""
-    return not tracked.first.id.startswith("measurement.")
+def _silence(context: Context, cause: Cause) -> str:
+    """What it is worth that no rule of a cause found a fault; "" where its checks did not all pass.
 
-
-def _judged(context: Context, cause: str) -> str:
-    """What the silence of a cause is worth: no fault, none as far as it was tested, not judged yet, or not judged.
-
-    A rule is silent for good reason only where the checks that it rests on were judged, and none of its kind is judged
+    A rule is silent for good reason only where the checks that it rests on were carried out, and none of its kind is judged
     where other faults spoil what was measured.
     """
     rules = [rule for rule in RULES if rule.cause == cause and not rule.id.startswith("measurement.")]
@@ -167,61 +240,47 @@ def _judged(context: Context, cause: str) -> str:
     needed = {rule.check for rule in rules}
     spoilt = {r for r in rounds if hidden(context, cause, context.visit.findings(r))}
     outcomes = [context.outcome(step.id, r) for step in context.visit.steps for r in rounds if r not in spoilt]
-    judged = _judged_checks(outcomes)
-    if not needed & judged:
-        behind = _judged_checks(context.outcome(step.id, r) for step in context.visit.steps for r in spoilt)
+    carried = _carried_out(outcomes)
+    if not needed & carried:
+        behind = _carried_out(context.outcome(step.id, r) for step in context.visit.steps for r in spoilt)
         return NOT_YET if needed & behind else NOT_JUDGED
+    verdicts = [check.verdict for outcome in outcomes for check in outcome.checks if check.id in needed]
+    if Verdict.FAIL in verdicts or Verdict.UNSURE in verdicts:
+        return ""
     whole = all(
         any(o.state == "done" for o in outcomes if o.step == step_id) for step_id in {rule.step for rule in rules}
     )
-    return NO_FAULT if needed <= judged and whole else NO_FAULT_IN_PART
+    return NO_FAULT if needed <= carried and whole and Verdict.NOT_TESTED not in verdicts else NO_FAULT_IN_PART
 
 
-def _judged_checks(outcomes: Iterable[Outcome]) -> set[str]:
+def _carried_out(outcomes: Iterable[Outcome]) -> set[str]:
     return {check.id for outcome in outcomes for check in outcome.checks if check.verdict is not Verdict.NOT_TESTED}
 
 
-def _effort(context: Context, finding: Finding) -> str:
-    """What it would take, with the caution where hands go to loudspeakers overhead."""
-    system = context.job.system
-    high = any(
-        (channel := system.channel(each)) is not None and channel.role == "height" for each in finding.channels
-    )
-    effort = takes(context, finding)
-    if effort and high and finding.cause == "electronics":
-        return f"{sentence(effort)} {OVERHEAD}"
-    return effort
+def _dialogue(context: Context, finding: Finding, round_id: str, tense: str) -> str:
+    """Where a wrong level concerns the loudspeaker that carries the dialogue, what that means; else ""."""
+    if finding.step != "levels" or finding.id == "settings.dialogue-level":
+        return ""
+    checks = [c for c in context.outcome("levels", round_id).checks if c.channel in finding.channels]
+    return level_of_dialogue(context, [c for c in checks if c.verdict is Verdict.FAIL], tense)
 
 
-_SEEN_LATE = ("first seen", "hidden at first")
+# --- what was done --------------------------------------------------------------------------------------------------
 
 
-def _wrong_item(context: Context, tracked: TrackedFinding) -> str:
-    """What was wrong is over only where it is not seen any more; a visit that changed nothing says what it would take."""
-    said = plain(context, tracked.first, "now" if not tracked.fate or tracked.fate in _SEEN_LATE else "was")
-    if not tracked.fate and (effort := _effort(context, tracked.first)):
-        return f"{said} What it would take: {sentence(effort)}"
-    return f"{said} {fate_sentence(context, tracked)}".strip()
-
-
-def _done(context: Context, found: tuple[TrackedFinding, ...], alone: bool) -> Section | None:
-    """What was done: faults mended, settings changed, measurements made."""
+def _done(context: Context, alone: bool) -> Section | None:
+    """What was done: repairs logged, settings changed, measurements made."""
     readings, responses = measured(context.job)
     items = []
-    if alone and not readings and not responses:
+    if alone and not readings and not responses and not context.job.actions:
         return None
-    mended = [tracked for tracked in found if tracked.fate == "mended"]
-    wiring = sum(tracked.first.cause == "electronics" and _of_the_cinema(tracked) for tracked in mended)
-    if wiring:
-        items.append(
-            "One fault of the equipment or its wiring was put right, and measured again."
-            if wiring == 1
-            else f"{wiring} faults of the equipment or its wiring were put right, and measured again."
-        )
+    for action, one in (("repaired", "repair"), ("adjusted", "adjustment"), ("replaced", "replacement")):
+        count = sum(each.body.action == action for each in context.job.actions)
+        if count:
+            items.append(f"{capital(count_word(count))} {one}{'' if count == 1 else 's'} logged.")
     if not alone:
-        items += _settings_done(context, setting_changes(context.job))
-        if not items:
-            items.append("No change of a setting is noted.")
+        changes = _settings_done(context, setting_changes(context.job))
+        items += changes or ["No change of a setting is noted."]
     counts = []
     if readings:
         counts.append("one reading by hand" if readings == 1 else f"{readings} readings by hand")
@@ -240,7 +299,7 @@ def _settings_done(context: Context, changes: Iterable[SettingChange]) -> list[s
     trims = [abs(b - a) for a, b in both if a is not None and b is not None and a != b]
     if trims:
         items.append(
-            f"Loudness set anew: {len(trims)} of {total} loudspeakers, by {'up to ' if trims[1:] else ''}"
+            f"New loudness settings noted: {len(trims)} of {total} loudspeakers, by {'up to ' if trims[1:] else ''}"
             f"{number(max(trims), 1)} dB."
         )
     delays = sum(
@@ -248,14 +307,14 @@ def _settings_done(context: Context, changes: Iterable[SettingChange]) -> list[s
         for c in changes
     )
     if delays:
-        items.append(f"Timing set anew: {delays} of {total} loudspeakers.")
+        items.append(f"New timing settings noted: {delays} of {total} loudspeakers.")
     turned = [
         c.channel
         for c in changes
         if None not in (c.polarity_found, c.polarity_left) and c.polarity_found != c.polarity_left
     ]
     if turned:
-        items.append(f"Polarity changed in the processor: {context.channel_names(turned)}.")
+        items.append(f"New polarity settings noted: {context.channel_names(turned)}.")
     fresh = sum(
         c.noted and (c.trim_found_db, c.distance_found, c.polarity_found) == (None, None, None) for c in changes
     )
@@ -299,76 +358,106 @@ def _seats(context: Context) -> Section | None:
     return Section(id=ident, title=title, blocks=blocks)
 
 
-def _remains(context: Context, found: tuple[TrackedFinding, ...], alone: bool) -> Section | None:
-    """What remains and what it would take."""
-    items = [] if alone else [_open_item(context, tracked) for tracked in merged(found) if tracked.open]
+# --- what remains ---------------------------------------------------------------------------------------------------
+
+
+def _remains(
+    context: Context, remaining: list[Followed], kinds: list[OpenKind], loose: list[str], alone: bool
+) -> Section | None:
+    """What remains: open problems with what they take, failed checks without a cause, what was not decided or tested."""
+    if not any(measured(context.job)):
+        return None
+    items = [_open_item(context, each) for each in remaining]
+    items += failed_sentences(context, kinds)
+    items += counted_sentence(
+        "Outside a limit or undecided before, and not checked again", ((kind, kind.outdated) for kind in kinds)
+    )
+    items += counted_sentence("Too close to the limit to decide", ((kind, kind.unsure) for kind in kinds))
+    items += counted_sentence(
+        "Within the limit before, and not checked again", ((kind, kind.passed_before) for kind in kinds)
+    )
+    items += counted_sentence("Not tested", ((kind, kind.untested) for kind in kinds))
+    items += loose
+    untyped = () if alone else not_typed_in(context.job)
+    if untyped:
+        items.append(
+            f"Changed settings of {context.channel_names(untyped)} are noted, but not ticked as entered. What it takes: "
+            "compare them with what the processor shows."
+        )
+    title = "What is wrong, and what it takes" if alone else "What remains, and what it takes"
+    ident = context.id("summary", "remains")
+    if not items:
+        return Section(id=ident, title=title, blocks=(Paragraph(text=NOTHING_OPEN),))
+    return Section(id=ident, title=title, blocks=(Bullets(items=tuple(items)),))
+
+
+def _open_item(context: Context, followed: Followed) -> str:
+    """One open problem: what it is, what is noticed, how bad it is, what mending takes and who does it."""
+    finding = followed.finding
+    known = PLAIN_FINDINGS.get(finding.id)
+    seen = bool(followed.now) or followed.fate is Fate.STILL_THERE
+    parts = [description(context, finding, "now" if seen else "was")]
+    newest = context.after or FOUND
+    parts.append(_dialogue(context, finding, newest if seen else followed.round, "now" if seen else "was").strip())
+    parts.append(status_sentences(context, followed))
+    effort, who = _effort(context, finding), known.who if known is not None else INSTALLER
+    if finding.id in LEVEL_FINDINGS and (lost := quieter_since(context) & set(finding.channels)):
+        names = context.channel_names(each for each in finding.channels if each in lost)
+        who = INSTALLER
+        effort = (
+            f"Find out first why {names} became quieter (cable, amplifier, driver): no setting makes up for that."
+        )
+    if followed.fate is Fate.ACCEPTED:
+        return " ".join(filter(None, parts))
+    if known is not None and seen:
+        parts.append(f"You notice: {known.notice} How bad: {known.severity}.")
+    if not seen and effort:
+        effort = f"measure it again and, where it is still so: {effort}"
+    if effort:
+        parts.append(f"What it takes ({who}): {effort}")
+    return " ".join(filter(None, parts))
+
+
+def _effort(context: Context, finding: Finding) -> str:
+    """What it takes, with the caution where hands go to loudspeakers overhead."""
+    system = context.job.system
+    high = any(
+        (channel := system.channel(each)) is not None and channel.role == "height" for each in finding.channels
+    )
+    effort = plain(context, finding, "mending") or sentence(clean_text(finding.remedy))
+    return f"{effort} {OVERHEAD}" if effort and high and finding.cause == "electronics" else effort
+
+
+def _partly_done(context: Context, alone: bool) -> list[str]:
+    """Steps of which a part, or nothing, was done."""
     last = FOUND if alone or context.after is None else context.after
-    not_done, part = [], []
+    untouched, part = [], []
     for step in context.visit.steps:
         outcomes = [context.outcome(step.id, round_id) for round_id in context.job.rounds]
         if step.entry == "none":
             continue
+        name, things = PLAIN_STEPS.get(step.id, (clean_text(step.title), ""))
         if not any(says(outcome) for outcome in outcomes):
-            not_done.append(_plain_step(step))
+            untouched.append(name)
         elif step.entry != "form" and 0 < (outcome := context.outcome(step.id, last)).done < outcome.total:
-            part.append(f"{_plain_step(step)}: {outcome.done} of {outcome.total} done; the rest is not judged.")
-    items += part
-    if not_done:
-        items.append(f"Not examined in this visit: {context.listed(not_done)}.")
-    if not alone:
-        items += _not_again(context)
-        untyped = not_typed_in(context.job)
-        if untyped:
-            items.append(
-                (
-                    "One changed setting is noted, but not ticked off as typed in. What it would take: compare it "
-                    "with what the processor shows."
-                )
-                if len(untyped) == 1
-                else (
-                    f"{len(untyped)} of {len(context.job.system.channels)} loudspeakers have changed settings that are "
-                    "noted, but not ticked off as typed in. What it would take: compare them with what the processor "
-                    "shows."
-                )
+            part.append(
+                f"{name}: {outcome.done} of {outcome.total} {things}".rstrip() + "; the rest was not measured."
             )
-    title = "What is still open" if alone else "What remains, and what it would take"
-    ident = context.id("summary", "remains")
-    if not items and alone:
-        return None
-    if not items:
-        return Section(id=ident, title=title, blocks=(Paragraph(text="Nothing of what was examined remains open."),))
-    return Section(id=ident, title=title, blocks=(Bullets(items=tuple(items)),))
-
-
-def _plain_step(step: Step) -> str:
-    """A step as the homeowner may know it."""
-    return PLAIN_STEPS.get(step.id) or clean_text(step.title)
+    if untouched:
+        part.append(f"Not examined in this visit: {context.listed(untouched)}.")
+    return part
 
 
 def _not_again(context: Context) -> list[str]:
     """What was measured at first and not at the end, where anything was measured at the end."""
     if context.after is None or not any(measured_in(context.job, context.after)):
-        return []  # said at the top already
-    unread, lost, heard, channels = not_again(context.job)
+        return ["Nothing was measured again after the first measurement."] if any(measured(context.job)) else []
+    unread, lost, heard, channels = not_again(context.job, context.after)
     items = [f"Loudness was not read again: {context.channel_names(unread)}."] if unread else []
     if lost:
         names = context.channel_names(channels)
         items.append(f"{lost} of {heard} recordings at the seats were not made again: {names}.")
     return items
-
-
-def _open_item(context: Context, tracked: TrackedFinding) -> str:
-    finding = tracked.now or tracked.first
-    effort = _effort(context, finding)
-    if tracked.now is not None:
-        said = plain(context, finding, "now")
-        return f"{said} What it would take: {sentence(effort)}" if effort else said
-    said = f"{plain(context, finding, 'was')} {fate_sentence(context, tracked)}"
-    return (
-        f"{said} What it would take: measure it again and, where it is still so: {sentence(effort)}"
-        if effort
-        else said
-    )
 
 
 def _glossary(context: Context, intro: Iterable[Block], sections: Iterable[Section]) -> Section | None:

@@ -1,167 +1,207 @@
-"""What a finding means to the homeowner, by its id: how it was, how it is, and what mending it would take.
+"""What a finding means to the homeowner, by its id: what was or is wrong, what it does, and what mending it takes.
 
-The places {channels}, {seats} and {title} are filled by `findings.py`. A finding without a sentence here is described by
-its own title and remedy.
+Places: {channels} and {seats} are names, {title} the finding's own title. A finding without an entry is described by its
+own title and remedy.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
+SERIOUS = "serious"
+CLEAR = "clearly audible"
+SLIGHT = "audible to an attentive listener"
+UNKNOWN = "not known until it is measured again"
+INSTALLER, ANYBODY = "an installer", "you or an installer"
+
 
 class PlainFinding(NamedTuple):
-    """One kind of finding in plain words."""
+    """One kind of finding in plain words, each a sentence but for the last two."""
 
     was: str
     now: str
+    notice: str
+    """What is heard of it."""
     mending: str
+    severity: str
+    who: str = INSTALLER
 
 
 PLAIN_FINDINGS: dict[str, PlainFinding] = {
     "wiring.silent": PlainFinding(
         was="No sound came from {channels}.",
         now="No sound comes from {channels}.",
+        notice="everything meant for that place is missing.",
         mending=(
-            "Follow the signal from the processor through cable and amplifier to the loudspeaker, and "
-            "mend it where it ends, with the amplifier off."
+            "Follow the signal from the processor through cable and amplifier to the loudspeaker, with the amplifier "
+            "off, and repair what interrupts it."
         ),
+        severity=SERIOUS,
     ),
     "wiring.swapped": PlainFinding(
-        was="Sounds came from the wrong place ({channels}): most likely their cables were exchanged.",
-        now="Sounds come from the wrong place ({channels}): most likely their cables are exchanged.",
-        mending="Put the cables right at the processor or the amplifier, with the amplifier off.",
-    ),
-    "measurement.inverted": PlainFinding(
-        was=(
-            "The measurement itself was upside down, which is no fault of the cinema; each loudspeaker "
-            "was judged against the others."
-        ),
-        now=(
-            "The measurement itself is upside down, which is no fault of the cinema; each loudspeaker "
-            "is judged against the others."
-        ),
-        mending="Correct the microphone's cable or input, and measure one loudspeaker again.",
+        was="{channels} were most likely connected to each other's outputs, so sounds came from the wrong place.",
+        now="{channels} are most likely connected to each other's outputs, so sounds come from the wrong place.",
+        notice="a voice or an effect comes from a place where nothing happens on the screen.",
+        mending="Exchange the cables at the processor or the amplifier, with the amplifier off.",
+        severity=SERIOUS,
     ),
     "wiring.polarity": PlainFinding(
         was=(
-            "The wrong way round, most likely in the wiring: {channels}. Such a loudspeaker pulls when "
-            "the others push; voices and music lose their place and sound hollow."
+            "The two wires of {channels} were most likely exchanged: such a loudspeaker pulls when the others push, and "
+            "voices and music sounded hollow."
         ),
-        now=(
-            "The wrong way round, most likely in the wiring: {channels}. Such a loudspeaker pulls when "
-            "the others push; voices and music lose their place and sound hollow."
-        ),
+        now=("The two wires of {channels} are most likely exchanged: such a loudspeaker pulls when the others push."),
+        notice="voices and music sound hollow and come from no clear place.",
         mending="Exchange the two wires at one end of the cable, with the amplifier off.",
+        severity=CLEAR,
+    ),
+    "wiring.tweeter": PlainFinding(
+        was="Almost no high tones came from {channels}: most likely the small driver for them did not play.",
+        now="Almost no high tones come from {channels}: most likely the small driver for them does not play.",
+        notice="that side sounds dull.",
+        mending=(
+            "Check that nothing covers it, then, with the amplifier off, its connections; if they are sound, have the "
+            "driver replaced."
+        ),
+        severity=CLEAR,
+    ),
+    "wiring.woofer": PlainFinding(
+        was="Almost no low tones came from {channels}: most likely the large driver for them did not play.",
+        now="Almost no low tones come from {channels}: most likely the large driver for them does not play.",
+        notice="that side sounds thin.",
+        mending="Check its connections, with the amplifier off; if they are sound, have the driver replaced.",
+        severity=CLEAR,
     ),
     "settings.polarity": PlainFinding(
         was=(
-            "Set the wrong way round in the processor: {channels}. Such a loudspeaker pulls when the "
-            "others push; voices and music lose their place and sound hollow."
+            "{channels} most likely had the wrong polarity setting in the processor: such a loudspeaker pulls when the "
+            "others push, and voices and music sounded hollow."
         ),
         now=(
-            "Set the wrong way round in the processor: {channels}. Such a loudspeaker pulls when the "
-            "others push; voices and music lose their place and sound hollow."
+            "{channels} most likely has the wrong polarity setting in the processor: such a loudspeaker pulls when the "
+            "others push."
         ),
+        notice="voices and music sound hollow and come from no clear place.",
         mending="Set its polarity to normal in the processor.",
-    ),
-    "wiring.tweeter": PlainFinding(
-        was=(
-            "Almost no high tones came from {channels}: most likely the tweeter, the small driver for "
-            "them, did not play."
-        ),
-        now=(
-            "Almost no high tones come from {channels}: most likely the tweeter, the small driver for "
-            "them, does not play."
-        ),
-        mending=(
-            "Check that nothing covers it, then, with the amplifier off, its connections; if they are "
-            "sound, have the tweeter replaced."
-        ),
-    ),
-    "wiring.woofer": PlainFinding(
-        was=(
-            "Almost no low tones came from {channels}: most likely the woofer, the large driver for "
-            "them, did not play."
-        ),
-        now=(
-            "Almost no low tones come from {channels}: most likely the woofer, the large driver for "
-            "them, does not play."
-        ),
-        mending=("Check its connections, with the amplifier off; if they are sound, have the woofer replaced."),
-    ),
-    "measurement.clipped": PlainFinding(
-        was=(
-            "Some test recordings were too loud for the measuring input and are left out; that says "
-            "nothing about the cinema."
-        ),
-        now=(
-            "Some test recordings were too loud for the measuring input and are left out; that says "
-            "nothing about the cinema."
-        ),
-        mending="Measure these again with the input turned down.",
+        severity=CLEAR,
+        who=ANYBODY,
     ),
     "settings.unit": PlainFinding(
-        was="{title}: sounds that belong together came apart.",
-        now="{title}: sounds that belong together come apart.",
-        mending="Type in the distances that this record proposes under Settings.",
+        was="Most likely {title}: sounds that belong together arrived one after the other.",
+        now="Most likely {title}: sounds that belong together arrive one after the other.",
+        notice="sounds blur, and come from the wrong direction.",
+        mending="Enter the distances that this record proposes under Settings.",
+        severity=CLEAR,
+        who=ANYBODY,
     ),
     "settings.sub-latency": PlainFinding(
-        was=("The bass of {channels} came late, after the other loudspeakers, which takes away its punch."),
-        now=("The bass of {channels} comes late, after the other loudspeakers, which takes away its punch."),
-        mending=(
-            "Set its distance or delay so that its sound comes in time, then fine-tune it together with"
-            " the front loudspeakers."
-        ),
+        was="The bass of {channels} came late, most likely because its setting leaves out its own delay.",
+        now="The bass of {channels} comes late, most likely because its setting leaves out its own delay.",
+        notice="the bass has no punch.",
+        mending="Enter the setting that this record proposes, then fine-tune it together with the front loudspeakers.",
+        severity=CLEAR,
     ),
     "settings.arrival": PlainFinding(
-        was="Not heard at the time the distance says, which blurs where sounds come from: {channels}.",
-        now="Not heard at the time the distance says, which blurs where sounds come from: {channels}.",
+        was="The sound of {channels} did not arrive when the setting says; the cause is likely its setting or distance.",
+        now="The sound of {channels} does not arrive when the setting says; the cause is likely its setting or distance.",
+        notice="it blurs where sounds come from.",
         mending="Measure its distance again and look for a second delay on the way to it.",
+        severity=SLIGHT,
     ),
     "settings.reference": PlainFinding(
-        was=(
-            "All loudspeakers alike were louder or softer than the reference; that may have been the "
-            "volume of the day."
-        ),
-        now=("All loudspeakers alike are louder or softer than the reference; that may be the volume of the day."),
+        was="All loudspeakers alike were louder or softer than the reference; likely that was the volume of the day.",
+        now="All loudspeakers alike are louder or softer than the reference; likely that is the volume of the day.",
+        notice="nothing but a volume that differs from the usual one.",
         mending="Set the volume to its reference and read again before any setting is changed.",
+        severity=SLIGHT,
+        who=ANYBODY,
+    ),
+    "settings.dialogue-level": PlainFinding(
+        was="Dialogue was quiet: {channels} played too softly beside the others at the front, likely by its setting.",
+        now="Dialogue is quiet: {channels} plays too softly beside the others at the front, likely by its setting.",
+        notice="voices are hard to follow unless the volume is turned up.",
+        mending="Enter the trim that this record proposes for it under Settings.",
+        severity=CLEAR,
+        who=ANYBODY,
     ),
     "settings.trims": PlainFinding(
-        was="Too loud or too soft against the rest: {channels}.",
-        now="Too loud or too soft against the rest: {channels}.",
-        mending="Type in the trims that this record proposes under Settings.",
+        was="The loudness of {channels} did not fit the others; likely the trims were not set by measurement.",
+        now="The loudness of {channels} does not fit the others; likely the trims are not set by measurement.",
+        notice="some places are too loud or too soft.",
+        mending="Enter the trims that this record proposes under Settings.",
+        severity=CLEAR,
+        who=ANYBODY,
     ),
     "settings.trim-range": PlainFinding(
-        was=("Not to be set right in the processor alone, because its loudness control is at its end: {channels}."),
-        now=("Not to be set right in the processor alone, because its loudness control is at its end: {channels}."),
-        mending="Change the level control of its amplifier until the processor's own comes off its stop.",
+        was=(
+            "The trim of {channels} was at the end of its range; likely the level control of its amplifier is set too "
+            "far off."
+        ),
+        now=(
+            "The trim of {channels} is at the end of its range; likely the level control of its amplifier is set too "
+            "far off."
+        ),
+        notice="nothing, or a loudspeaker that is too loud or too soft.",
+        mending="Change the level control of its amplifier until the trim is back inside its range.",
+        severity=SLIGHT,
     ),
     "settings.channel-level": PlainFinding(
-        was="Louder or softer than the partner, at every seat: {channels}.",
-        now="Louder or softer than the partner, at every seat: {channels}.",
+        was="{channels} was louder or softer than its partner at every seat; the cause is likely its setting.",
+        now="{channels} is louder or softer than its partner at every seat; the cause is likely its setting.",
+        notice="sounds lean to one side.",
         mending="Correct its loudness in the processor.",
-    ),
-    "measurement.gain": PlainFinding(
-        was=("The microphone's sensitivity moved during the measurement ({seats}); loudness there is not judged."),
-        now=("The microphone's sensitivity moved during the measurement ({seats}); loudness there is not judged."),
-        mending="Measure there again.",
+        severity=CLEAR,
+        who=ANYBODY,
     ),
     "room.null": PlainFinding(
-        was="Part of the deep bass was missing ({seats}): there sound waves cancel each other.",
-        now="Part of the deep bass is missing ({seats}): there sound waves cancel each other.",
+        was="Part of the deep bass was missing ({seats}): likely sound waves cancelled each other there.",
+        now="Part of the deep bass is missing ({seats}): likely sound waves cancel each other there.",
+        notice="some bass notes are weak or missing there.",
         mending="Move the seat or a subwoofer; turning up the bass cannot fill such a hole.",
+        severity=CLEAR,
     ),
     "room.bass-differs": PlainFinding(
-        was=("Deep bass differed from seat to seat by more than it should; farthest from the rest: {seats}."),
-        now=("Deep bass differs from seat to seat by more than it should; farthest from the rest: {seats}."),
+        was="Deep bass differed from seat to seat by more than it should, most at {seats}; likely the room's doing.",
+        now="Deep bass differs from seat to seat by more than it should, most at {seats}; likely the room's doing.",
+        notice="the bass is boomy at one seat and thin at another.",
         mending=(
-            "Set the subwoofers against each other for all seats; the rest depends on their number and "
-            "places, and on where one sits."
+            "Set the subwoofers against each other for all seats; more depends on their number, their places and the "
+            "seats."
         ),
+        severity=CLEAR,
+    ),
+    "measurement.inverted": PlainFinding(
+        was=(
+            "The measurement was likely upside down, which is no fault of the cinema; each loudspeaker was compared with "
+            "the others."
+        ),
+        now=(
+            "The measurement is likely upside down, which is no fault of the cinema; each loudspeaker is compared with "
+            "the others."
+        ),
+        notice="nothing; it concerns the measurement alone.",
+        mending="Correct the microphone's cable or input, and measure one loudspeaker again.",
+        severity=UNKNOWN,
+    ),
+    "measurement.clipped": PlainFinding(
+        was="Some recordings were likely too loud for the measuring input and are left out; the cinema is not to blame.",
+        now="Some recordings were likely too loud for the measuring input and are left out; the cinema is not to blame.",
+        notice="nothing; it concerns the measurement alone.",
+        mending="Measure these again with the input turned down.",
+        severity=UNKNOWN,
+    ),
+    "measurement.gain": PlainFinding(
+        was="The microphone's gain likely changed during the measurement ({seats}); loudness there is not judged.",
+        now="The microphone's gain likely changed during the measurement ({seats}); loudness there is not judged.",
+        notice="nothing; it concerns the measurement alone.",
+        mending="Measure there again.",
+        severity=UNKNOWN,
     ),
     "measurement.noise": PlainFinding(
-        was="Some test recordings were made while the room was too noisy, and tell little.",
-        now="Some test recordings were made while the room was too noisy, and tell little.",
+        was="Some recordings were likely made while the room was too noisy, and show little.",
+        now="Some recordings were likely made while the room was too noisy, and show little.",
+        notice="nothing; it concerns the measurement alone.",
         mending="Measure these again when it is quiet.",
+        severity=UNKNOWN,
     ),
 }

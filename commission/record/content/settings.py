@@ -9,6 +9,8 @@ from commission.model import AS_LEFT, Setting
 from commission.model.show import number
 from commission.model.units import clean_text
 from commission.record.content.context import FOUND, OPTIONAL, Context, capital, channel_text, only_found, table
+from commission.record.content.earlier_visit import quieter_since
+from commission.record.content.findings import electronics_open
 from commission.record.document import Block, Facts, Grid, Heading, Paragraph, Section
 from commission.steps.handover import setting_changes
 from commission.steps.handover.settings_sheet import SheetLine, settings_sheet
@@ -224,6 +226,12 @@ def _not_held(context: Context) -> str:
     return f"This record does not hold {context.listed(what)}. Save them in the processor, or note them here by hand."
 
 
+def awaiting_repair(context: Context) -> dict[str, str]:
+    """Channel → what stands in place of a proposal, where a fault comes first: no setting makes up for one."""
+    waiting = dict.fromkeys(quieter_since(context), "find the cause first")
+    return waiting | dict.fromkeys(electronics_open(context), "after the repair")
+
+
 # --- proposals ------------------------------------------------------------------------------------------------------
 
 
@@ -231,8 +239,11 @@ def _proposals(context: Context) -> list[Block]:
     """What the measurements propose: for channels of which nothing is noted as left, and where a fault is still open."""
     job = context.job
     noted = {channel for (round_id, channel) in job.settings if round_id == AS_LEFT}
+    waiting = awaiting_repair(context)
     lines = [
-        line for line in settings_sheet(job, context.visit.analyses) if line.channel not in noted and line.change
+        line
+        for line in settings_sheet(job, context.visit.analyses)
+        if line.channel not in noted and (line.change or line.channel in waiting)
     ]
     lines += _still_wrong(context, noted)
     if not lines:
@@ -241,17 +252,8 @@ def _proposals(context: Context) -> list[Block]:
         (
             _named(context, line.channel),
             line.kind,
-            _value(
-                clean_text(line.old) if isinstance(line.old, str) else line.old,
-                line.decimals,
-                signed=line.kind == "trim",
-            )
-            or OPTIONAL,
-            _value(
-                clean_text(line.new) if isinstance(line.new, str) else line.new,
-                line.decimals,
-                signed=line.kind == "trim",
-            ),
+            _proposed(line.old, line) or OPTIONAL,
+            waiting.get(line.channel) or _proposed(line.new, line),
             clean_text(line.unit) if line.unit else "",
         )
         for line in lines
@@ -276,6 +278,11 @@ def _proposals(context: Context) -> list[Block]:
             ),
         )
     ]
+
+
+def _proposed(value: float | str | None, line: SheetLine) -> str:
+    text = clean_text(value) if isinstance(value, str) else value
+    return _value(text, line.decimals, signed=line.kind == "trim")
 
 
 def _still_wrong(context: Context, noted: set[str]) -> list[SheetLine]:

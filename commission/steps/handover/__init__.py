@@ -105,18 +105,18 @@ def signatures(job: Job) -> dict[str, tuple[str, str]]:
     return {e.body.role: (e.body.name, e.at) for e in job.signatures if isinstance(e.body, Signed)}
 
 
-def not_again(job: Job) -> tuple[tuple[str, ...], int, int, tuple[str, ...]]:
-    """What as found holds and as left does not: channels whose level was not read again, how many responses were not
-    measured again of how many, and of which channels. Channels in their order; all empty without an as-left round.
+def not_again(job: Job, later: str = AS_LEFT) -> tuple[tuple[str, ...], int, int, tuple[str, ...]]:
+    """What as found holds and a later round does not: channels whose level was not read again, how many responses were not
+    measured again of how many, and of which channels. Channels in their order; all empty without that round.
     """
-    if AS_LEFT not in job.rounds:
+    if later not in job.rounds:
         return (), 0, 0, ()
 
     def places(round_id: str) -> tuple[set[str], set[tuple[str, str]]]:
         read = {r.body.channel for r in job.readings_of(round_id, "levels") if r.body.channel is not None}
         return read, {(r.body.channel, r.body.seat) for r in job.responses_of(round_id)}
 
-    (read, heard), (read_again, heard_again) = places(AS_FOUND), places(AS_LEFT)
+    (read, heard), (read_again, heard_again) = places(AS_FOUND), places(later)
     order = [channel.id for channel in job.system.channels]
 
     def in_order(ids: set[str]) -> tuple[str, ...]:

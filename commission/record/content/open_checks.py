@@ -1,0 +1,207 @@
+"""Checks that leave something open at the end of a visit: failed without a known cause, undecided, not tested, outdated."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from commission.model import Check, Finding, Followed, Verdict
+from commission.model.show import number
+from commission.record.content.checks import kind_name
+from commission.record.content.context import FOUND, Context, capital
+
+PLAIN_KINDS = {
+    "levels.match": "Loudness of each loudspeaker",
+    "levels.repeat": "Agreement of repeated loudness readings",
+    "distances.setting": "Timing set in the processor",
+    "distances.arrival": "Arrival of the sound of each loudspeaker",
+    "distances.place": "Place that each loudspeaker sounds from",
+    "seats.snr": "Quiet during the recordings",
+    "seats.clipped": "Recordings free of overload",
+    "seats.polarity": "Whether each loudspeaker pushes first",
+    "seats.treble": "High tones beside the partner loudspeaker",
+    "seats.lows": "Low tones beside the partner loudspeaker",
+    "seats.level": "Loudness from seat to seat",
+    "seats.direct": "High tones from seat to seat",
+    "seats.bass": "Deep bass from seat to seat",
+    "compare.heard": "Evenness of loudness between seats, compared with the first measurement",
+    "compare.tone": "Evenness of tone between seats, compared with the first measurement",
+    "drift": "Changes since the visit before",
+    "layout.inside": "Places inside the room",
+    "layout.tape": "Distances by tape beside the plan",
+    "layout.side": "Left and right loudspeakers on their sides",
+    "site": "Notes on the site",
+}
+"""What a check is about in plain words, by the beginning of its id; others by the words of the trade."""
+FAILING = {"compare.": "worse than then", "drift": "more than the measurements can be off by"}
+"""What a failed check means, by the beginning of its id, where it is not a limit that somebody set."""
+EXPLAINS = {
+    "wiring.silent": ("levels.", "distances.", "seats."),
+    "wiring.swapped": ("levels.match", "distances.arrival", "distances.place", "seats."),
+    "wiring.polarity": ("seats.polarity",),
+    "wiring.tweeter": ("seats.treble", "seats.direct", "seats.level", "levels.match"),
+    "wiring.woofer": ("seats.lows", "seats.level", "levels.match"),
+    "settings.unit": ("distances.setting", "distances.arrival"),
+    "settings.sub-latency": ("distances.setting", "distances.arrival"),
+    "settings.arrival": ("distances.setting", "distances.arrival"),
+    "settings.reference": ("levels.match",),
+    "settings.dialogue-level": ("levels.match", "seats.level"),
+    "settings.trims": ("levels.match",),
+    "settings.trim-range": ("levels.match",),
+    "room.bass-differs": ("seats.bass",),
+}
+"""Which failed checks of the same channels a finding explains beside its own check."""
+Key = tuple[str, str, str | None, str | None]
+
+
+@dataclass(slots=True)
+class OpenKind:
+    """All checks of one kind: those that leave something open, and how many there are."""
+
+    name: str
+    checks: list[Check] = field(default_factory=list)
+    failed: list[Check] = field(default_factory=list)
+    """Outside the limit in the newest round, and no open finding explains it."""
+    unsure: list[Check] = field(default_factory=list)
+    untested: list[Check] = field(default_factory=list)
+    outdated: list[Check] = field(default_factory=list)
+    """Outside the limit or undecided in an earlier round, and not checked again."""
+    passed_before: list[Check] = field(default_factory=list)
+    """Within the limit in an earlier round, and not checked again."""
+
+
+def open_kinds(context: Context, followed: Iterable[Followed]) -> list[OpenKind]:
+    """Every kind of check of the visit, in the order of the steps; most leave nothing open."""
+    open_findings = [f for each in followed if not each.fate.gone for f in (each.first, *each.now)]
+    newest = context.after or FOUND
+    rounds = context.job.rounds[: context.job.rounds.index(newest) + 1] if newest in context.job.rounds else (newest,)
+    kinds: dict[str, OpenKind] = {}
+    for step in context.visit.steps:
+        if step.id == "handover":
+            continue
+        history: dict[Key, list[tuple[str, Check]]] = {}
+        for round_id in rounds:
+            for check in context.outcome(step.id, round_id).checks:
+                history.setdefault((step.id, check.id, check.channel, check.seat), []).append((round_id, check))
+        for states in history.values():
+            round_id, check = states[-1]
+            carried = [(r, c) for r, c in states if c.verdict is not Verdict.NOT_TESTED]
+            kind = kinds.setdefault(_name(check), OpenKind(_name(check)))
+            kind.checks.append(check)
+            if carried and carried[-1][0] != newest:
+                check = carried[-1][1]
+                if check.verdict is Verdict.PASS:
+                    kind.passed_before.append(check)
+                elif not _explained(check, step.id, open_findings):
+                    kind.outdated.append(check)
+            elif not carried:
+                kind.untested.append(check)
+            elif check.verdict is Verdict.FAIL and not _explained(check, step.id, open_findings):
+                kind.failed.append(check)
+            elif check.verdict is Verdict.UNSURE and not _explained(check, step.id, open_findings):
+                kind.unsure.append(check)
+    return list(kinds.values())
+
+
+def _name(check: Check) -> str:
+    known = [key for key in PLAIN_KINDS if check.id == key or check.id.startswith(f"{key}.")]
+    return PLAIN_KINDS[max(known, key=len)] if known else capital(kind_name([check]))
+
+
+def _explained(check: Check, step_id: str, findings: Iterable[Finding]) -> bool:
+    """Whether an open finding accounts for it."""
+    return any(
+        (
+            (finding.step == step_id and finding.check == check.id and _at_seat(check, finding))
+            or check.id.startswith(EXPLAINS.get(finding.id, ()))
+        )
+        and (not finding.channels or check.channel is None or check.channel in finding.channels)
+        for finding in findings
+    )
+
+
+def _at_seat(check: Check, finding: Finding) -> bool:
+    return finding.place != "seat" or not finding.seats or check.seat is None or check.seat in finding.seats
+
+
+# --- sentences ------------------------------------------------------------------------------------------------------
+
+
+def failed_sentences(context: Context, kinds: Iterable[OpenKind]) -> list[str]:
+    """One line for each kind with failed checks that nothing explains."""
+    return [
+        f"{kind.name}: {len(kind.failed)} of {len(kind.checks)} {_failing(kind)}{_worst(context, kind.failed)}. "
+        f"{level_of_dialogue(context, kind.failed)}The cause is not known; an installer can look for it."
+        for kind in kinds
+        if kind.failed
+    ]
+
+
+def _failing(kind: OpenKind) -> str:
+    return next((text for key, text in FAILING.items() if kind.failed[0].id.startswith(key)), "outside the limit")
+
+
+def counted_sentence(start: str, kinds: Iterable[tuple[OpenKind, list[Check]]]) -> list[str]:
+    """One line for all kinds with their counts, such as "Not tested: deep bass from seat to seat (3 of 12)."."""
+    parts = [f"{_small(kind.name)} ({len(own)} of {len(kind.checks)})" for kind, own in kinds if own]
+    return [f"{start}: {'; '.join(parts)}."] if parts else []
+
+
+def _small(name: str) -> str:
+    return name[:1].lower() + name[1:]
+
+
+def _worst(context: Context, checks: list[Check]) -> str:
+    """Names where they are few, and the worst value with its limit where it has a unit of everyday use."""
+    channels = tuple(dict.fromkeys(check.channel for check in checks if check.channel is not None))
+    names = f" ({context.channel_names(channels)})" if channels else ""
+    values = [c for c in checks if c.value is not None and c.limit is not None and c.unit in ("dB", "ms", "m")]
+    if not values:
+        return names
+    worst = max(values, key=_beyond)
+    assert worst.limit is not None and worst.value is not None
+    system = context.job.system
+    place = [context.channel_name(worst.channel)] if worst.channel is not None and len(channels) > 1 else []
+    place += [context.seat_name(worst.seat)] if worst.seat is not None and len(system.seats) > 1 else []
+    at = f" ({' at '.join(place)})" if place else ""
+    low, high = worst.limit.low, worst.limit.high
+    if low is not None and high is not None and low == -high:
+        limit = f"±{_rounded(context, high, worst.unit)}"
+    else:
+        limit = context.limit(worst.limit)
+    return f"{names}, at worst {_rounded(context, worst.value, worst.unit, signed=True)}{at}, limit {limit}"
+
+
+def _rounded(context: Context, value: float, unit: str, *, signed: bool = False) -> str:
+    """A value for the homeowner: decibels and milliseconds to a tenth, lengths in the units of the job."""
+    return (
+        context.quantity(value, unit, signed=signed) if unit == "m" else f"{number(value, 1, signed=signed)} {unit}"
+    )
+
+
+def _beyond(check: Check) -> float:
+    assert check.limit is not None and check.value is not None
+    return max(check.limit.lower - check.value, check.value - check.limit.upper)
+
+
+CENTRES = ("fc", "c", "centre", "center")
+
+
+def level_of_dialogue(context: Context, checks: Iterable[Check], tense: str = "now") -> str:
+    """What it means where the loudspeaker that carries the dialogue is off its level; "" where none of them is its."""
+    for check in checks:
+        if check.id == "levels.match" and check.value is not None and is_centre(context, check.channel):
+            by = f"{number(abs(check.value), 1)} dB"
+            word, below = ("quiet", "below") if check.value < 0 else ("loud", "above")
+            verb = "is" if tense == "now" else "was"
+            name = context.channel_name(check.channel or "")
+            return f"Dialogue {verb} {word}: {name} {verb} {by} {below} its level. "
+    return ""
+
+
+def is_centre(context: Context, channel_id: str | None) -> bool:
+    """Whether a channel carries the dialogue: the centre of the standard labels, or one that is called so."""
+    channel = context.job.system.channel(channel_id or "")
+    if channel is None or channel.role != "screen":
+        return False
+    return channel.id.casefold() in CENTRES or channel.name.casefold().startswith(CENTRES[2:])
