@@ -1,10 +1,15 @@
-"""Run all benchmarks, or those named: `python tests/bench analysis responses --channels 4`."""
+"""Run all benchmarks, or those named: `python tests/bench analysis responses --channels 4`.
+
+`faults` is no measurement of time and has options of its own: `python tests/bench faults --help`.
+"""
 
 from __future__ import annotations
 
 import argparse
+import sys
 
 import analysis
+import faults
 import record
 import reopen
 import responses
@@ -18,10 +23,20 @@ ALL = {
     "record": record.run,
 }
 
-parser = argparse.ArgumentParser(description=__doc__)
-parser.add_argument("names", nargs="*", choices=[*ALL, []], help="which; all when none is named")
-parser.add_argument("--channels", type=int, default=13, help="channels of the analysis benchmark (at 6 seats)")
-parsed = parser.parse_args()
-for name in parsed.names or ALL:
-    print(f"\n{name}")
-    ALL[name](parsed.channels)
+
+def main() -> None:
+    """Benchmarks that are named, or the fault matrix."""
+    if sys.argv[1:2] == ["faults"]:
+        faults.run(sys.argv[2:])
+        return
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("names", nargs="*", choices=[*ALL, []], help="which; all when none is named")
+    parser.add_argument("--channels", type=int, default=13, help="channels of the analysis benchmark (at 6 seats)")
+    parsed = parser.parse_args()
+    for name in parsed.names or ALL:
+        print(f"\n{name}")
+        ALL[name](parsed.channels)
+
+
+if __name__ == "__main__":  # the fault matrix starts processes that read this file again
+    main()

@@ -1,0 +1,779 @@
+"""Faults of wiring, settings, room and measurement, planted one at a time, with what is right to say about each.
+
+Whether a fault is decidable follows the method's reach, stated beside each: arrivals against surveyed places scatter by
+0.15 ms (5 cm), an assignment is declared from z = 4, so that 0.9 ms (half as much again) over the seats are asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from rooms.installation import FOOT_M, Installation, Plan, Reflection
+from rooms.truth import Truth
+
+SWAP_S = 0.9e-3
+
+SYNONYMS: dict[str, tuple[str, ...]] = {
+    "wiring.swapped": ("wiring.swapped",),
+    "wiring.polarity": ("wiring.polarity",),
+    "wiring.pair-polarity": ("wiring.pair-polarity",),
+    "wiring.driver-polarity": ("wiring.driver-polarity",),
+    "wiring.tweeter": ("wiring.tweeter",),
+    "wiring.woofer": ("wiring.woofer",),
+    "wiring.midrange": ("wiring.midrange", "wiring.driver", "wiring.woofer", "wiring.tweeter"),
+    "wiring.silent": ("wiring.silent",),
+    "settings.unit": ("settings.unit",),
+    "settings.delays-off": ("settings.delays-off", "settings.no-delays", "settings.delays", "settings.unit"),
+    "settings.delay-sign": ("settings.delay-sign", "settings.delays", "settings.unit"),
+    "settings.distance": ("settings.distance",),
+    "settings.sub-latency": ("settings.sub-latency",),
+    "settings.trims": ("settings.trims", "settings.trim", "settings.channel-level", "settings.sub-level"),
+    "settings.reference": ("settings.reference",),
+    "settings.dialogue-level": ("settings.dialogue-level",),
+    "settings.bass-management": ("settings.bass-management",),
+    "room.blocked": ("room.blocked",),
+    "room.reflection": ("room.reflection",),
+    "room.row-null": ("room.row-null",),
+    "measurement.seats-exchanged": ("measurement.seats-exchanged",),
+    "measurement.microphone-not-moved": (
+        "measurement.microphone-not-moved", "measurement.microphone-moved", "measurement.microphone-early",
+        "measurement.same-place",
+    ),
+    "measurement.same-recording": ("measurement.same-recording",),
+    "measurement.wrong-channel": ("measurement.wrong-channel",),
+    "measurement.clock": ("measurement.clock",),
+    "measurement.stimulus": ("measurement.stimulus",),
+    "measurement.gain": ("measurement.gain",),
+    "measurement.microphone": ("measurement.microphone",),
+    "measurement.interference": ("measurement.interference", "measurement.hum"),
+    "measurement.clipped": ("measurement.clipped",),
+    "measurement.inverted": ("measurement.inverted",),
+}  # fmt: skip
+"""What a cause may be called: a finding that gets another id is renamed here and nowhere else."""
+
+
+@dataclass
+class Planted:
+    """A fault in a visit and what may be said of it."""
+
+    plan: Plan
+    causes: tuple[str, ...]
+    """Any of these keys of `SYNONYMS`, with …"""
+    channels: frozenset[str] = frozenset()
+    """… exactly these channels (nothing asked where empty) …"""
+    also: frozenset[str] = frozenset()
+    """… and no others but these …"""
+    seats: frozenset[str] = frozenset()
+    """… and at least one of these seats, no other."""
+    decidable: bool = True
+    why: str = ""
+    symptoms: tuple[str, ...] = ()
+    """Ids that show the fault on the right channel without naming its cause."""
+    refused: bool = False
+    """Whether import may refuse the files instead."""
+    text: str = ""
+    seats_free: bool = field(default=False)
+    """Whether the finding may name any seats."""
+
+
+def _pick(rng: np.random.Generator, items):
+    items = list(items)
+    return items[int(rng.integers(len(items)))] if items else None
+
+
+def _flights(i: Installation) -> dict[str, np.ndarray]:
+    """Seconds to each seat's ears by the surveyed places."""
+    seats = np.array([s.position_m for s in i.scene.seats])
+    return {
+        p.channel: np.linalg.norm(seats - np.array(p.position_m), axis=1) / i.scene.speed_m_s for p in i.scene.places
+    }
+
+
+def _delays_known(i: Installation) -> bool:
+    p = i.scene.processor
+    return not p.passes_delays or p.settings_noted
+
+
+def _difference(i: Installation, a: str, b: str) -> float:
+    """How much the arrivals of a change over the seats when it plays from b's place [s]."""
+    flights = _flights(i)
+    d = flights[a] - flights[b]
+    return float(np.linalg.norm(d if _delays_known(i) else d - d.mean()))
+
+
+def _swap(i: Installation, channels: list[str]) -> Plan:
+    plan = i.copy()
+    for a, b in zip(channels, channels[1:] + channels[:1], strict=True):
+        plan.place_of[a] = b
+    return plan
+
+
+def swapped_pair(i: Installation, rng) -> Planted | None:
+    mains = i.scene.mains
+    a = _pick(rng, mains)
+    partner = i.scene.partner(a)
+    b = partner if partner is not None and rng.random() < 0.5 else _pick(rng, [c for c in mains if c != a])
+    clock = i.scene.capture.clock != "none"
+    enough = _difference(i, a, b) >= SWAP_S
+    why = "" if clock and enough else "no clock" if not clock else "the two places differ too little over these seats"
+    return Planted(
+        _swap(i, [a, b]), ("wiring.swapped",), frozenset({a, b}), decidable=clock and enough, why=why, seats_free=True
+    )
+
+
+def swapped_three(i: Installation, rng) -> Planted | None:
+    mains = i.scene.mains
+    if len(mains) < 4:
+        return None
+    three = [mains[k] for k in rng.permutation(len(mains))[:3]]
+    least = min(_difference(i, a, b) for a, b in zip(three, three[1:] + three[:1], strict=True))
+    good = i.scene.capture.clock != "none" and least >= SWAP_S
+    return Planted(
+        _swap(i, three),
+        ("wiring.swapped",),
+        frozenset(three),
+        decidable=good,
+        why="" if good else "no clock, or places too alike",
+        seats_free=True,
+    )
+
+
+def _polarity(i: Installation, channel: str) -> Planted:
+    """One of three or more alike is named; one of two as a pair, or named; one without its like by nobody."""
+    plan = i.copy()
+    plan.sign[channel] = -1
+    like = i.scene.alike(channel)
+    if len(like) >= 2:
+        return Planted(plan, ("wiring.polarity",), frozenset({channel}), seats_free=True)
+    if len(like) == 1:
+        return Planted(
+            plan,
+            ("wiring.pair-polarity", "wiring.polarity"),
+            frozenset({channel}),
+            also=frozenset(like),
+            seats_free=True,
+        )
+    return Planted(
+        plan,
+        ("wiring.polarity",),
+        frozenset({channel}),
+        decidable=False,
+        why="no other loudspeaker like it",
+        seats_free=True,
+    )
+
+
+def reversed_loudspeaker(i: Installation, rng) -> Planted | None:
+    return _polarity(i, _pick(rng, i.scene.mains))
+
+
+def reversed_sub(i: Installation, rng) -> Planted | None:
+    return _polarity(i, _pick(rng, i.scene.subs)) if i.scene.subs else None
+
+
+def _way(i: Installation, rng, name: str, factor: float) -> tuple[str, Plan] | None:
+    able = [p for p in i.scene.places if any(w.name == name for w in p.speaker.ways) and len(p.speaker.ways) > 1]
+    if not able:
+        return None
+    like = [p for p in able if i.scene.alike(p.channel)]
+    place = _pick(rng, like if like and rng.random() < 0.85 else able)
+    plan = i.copy()
+    names = [w.name for w in place.speaker.ways]
+    plan.way_factor[place.channel][names.index(name)] = factor
+    return place.channel, plan
+
+
+def reversed_driver(i: Installation, rng) -> Planted | None:
+    """Where the two drivers' sum has a dip when one is reversed, the dip names the channel; else the pair is known.
+
+    Third- and first-order crossovers sum to a flat response either way (Linkwitz 1976 and the textbooks).
+    """
+    threes = [p for p in i.scene.places if len(p.speaker.ways) == 3]
+    name = str(rng.choice(["tweeter", "mid", "woofer"])) if threes and rng.random() < 0.5 else "tweeter"
+    done = _way(i, rng, name, -1.0)
+    if done is None:
+        return None
+    channel, plan = done
+    like = i.scene.alike(channel)
+    speaker = i.scene.place(channel).speaker
+    kinds = {w.low_kind for w in speaker.ways if w.low_hz is not None}
+    dips = not kinds & {"BW1", "BW3"}
+    also = frozenset() if dips or len(like) >= 2 else frozenset(like)
+    return Planted(
+        plan, ("wiring.driver-polarity",), frozenset({channel}), also=also, decidable=bool(like), seats_free=True,
+        why="" if like else "no other loudspeaker like it", text=f"{name}, {'/'.join(sorted(kinds))}",
+    )  # fmt: skip
+
+
+def _dead(i: Installation, rng, name: str, cause: str) -> Planted | None:
+    done = _way(i, rng, name, 0.0)
+    if done is None:
+        return None
+    channel, plan = done
+    like = i.scene.alike(channel)
+    return Planted(
+        plan,
+        (cause,),
+        frozenset({channel}),
+        decidable=bool(like),
+        why="" if like else "no other loudspeaker like it",
+        seats_free=True,
+    )
+
+
+def dead_tweeter(i: Installation, rng) -> Planted | None:
+    return _dead(i, rng, "tweeter", "wiring.tweeter")
+
+
+def dead_woofer(i: Installation, rng) -> Planted | None:
+    return _dead(i, rng, "woofer", "wiring.woofer")
+
+
+def dead_midrange(i: Installation, rng) -> Planted | None:
+    return _dead(i, rng, "mid", "wiring.midrange")
+
+
+def silent_channel(i: Installation, rng) -> Planted | None:
+    channel = _pick(rng, i.scene.subs if i.scene.subs and rng.random() < 0.2 else i.scene.mains)
+    plan = i.copy()
+    plan.muted.add(channel)
+    return Planted(plan, ("wiring.silent",), frozenset({channel}), seats_free=True)
+
+
+def _arrivals_count(i: Installation) -> bool:
+    return i.scene.capture.clock != "none" and i.scene.processor.passes_delays
+
+
+def wrong_unit(i: Installation, rng) -> Planted | None:
+    p = i.scene.processor
+    if p.unit == "ms":
+        return None
+    plan = i.copy()
+    factor = 1 / FOOT_M if p.unit == "m" else FOOT_M
+    plan.setting = {c: round(round(v * factor / p.step) * p.step, 4) for c, v in plan.setting.items()}
+    plan.noted_setting = dict(plan.setting)
+    good = p.settings_noted or _arrivals_count(i)
+    return Planted(
+        plan,
+        ("settings.unit",),
+        decidable=good,
+        why="" if good else "neither settings nor delays are known",
+        seats_free=True,
+    )
+
+
+def _spread_s(i: Installation) -> float:
+    """Spread of the delays that are needed, main channels."""
+    return float(np.std([i.scene.tape_m[c] for c in i.scene.mains])) / i.scene.speed_m_s
+
+
+def no_delays(i: Installation, rng) -> Planted | None:
+    """The processor's delays are bypassed, or every distance stands at the same figure."""
+    p = i.scene.processor
+    plan = i.copy()
+    bypassed = bool(rng.random() < 0.5)
+    if bypassed:
+        plan.delay_factor = 0.0
+        good = _arrivals_count(i) and p.settings_noted
+    else:
+        same = 0.0 if p.unit == "ms" else round(3.0 / (FOOT_M if p.unit == "ft" else 1))
+        plan.setting = dict.fromkeys(plan.setting, float(same))
+        plan.noted_setting = dict(plan.setting)
+        good = p.settings_noted or _arrivals_count(i)
+    good = good and _spread_s(i) > 1.0e-3 and len(i.scene.mains) >= 3
+    return Planted(
+        plan,
+        ("settings.delays-off",),
+        decidable=good,
+        why="" if good else "not to be seen in these data",
+        text="bypassed" if bypassed else "all equal",
+        seats_free=True,
+    )
+
+
+def delay_sign(i: Installation, rng) -> Planted | None:
+    """Near loudspeakers are advanced instead of delayed: the processor's doing, settings look right."""
+    p = i.scene.processor
+    plan = i.copy()
+    if p.unit == "ms":
+        most = max(plan.setting.values())
+        plan.setting = {c: round(most - v, 4) for c, v in plan.setting.items()}
+        plan.noted_setting = dict(plan.setting)
+        good = p.settings_noted or _arrivals_count(i)
+    else:
+        plan.delay_factor = -1.0
+        good = _arrivals_count(i) and p.settings_noted
+    good = good and _spread_s(i) > 1.0e-3 and len(i.scene.mains) >= 3
+    return Planted(
+        plan,
+        ("settings.delay-sign",),
+        decidable=good,
+        why="" if good else "not to be seen in these data",
+        seats_free=True,
+    )
+
+
+def wrong_distance(i: Installation, rng) -> Planted | None:
+    """A slip in one figure: 0.7 to 3 m."""
+    p = i.scene.processor
+    channel = _pick(rng, i.scene.mains)
+    plan = i.copy()
+    off_m = float(rng.uniform(0.7, 3.0)) * float(rng.choice([-1, 1]))
+    per_unit = {"m": 1.0, "ft": FOOT_M, "ms": i.scene.speed_m_s / 1000}[p.unit]
+    if plan.setting[channel] + off_m / per_unit < 0.2 / per_unit:
+        off_m = abs(off_m)
+    plan.setting[channel] = round(round((plan.setting[channel] + off_m / per_unit) / p.step) * p.step, 4)
+    plan.noted_setting = dict(plan.setting)
+    good = (p.settings_noted or _arrivals_count(i)) and len(i.scene.mains) >= 3
+    causes = ("settings.distance",)
+    return Planted(
+        plan,
+        causes,
+        frozenset({channel}),
+        decidable=good,
+        why="" if good else "two channels, or nothing known of delays",
+        symptoms=("settings.arrival",),
+        text=f"{off_m:+.1f} m",
+        seats_free=True,
+    )
+
+
+def sub_latency(i: Installation, rng) -> Planted | None:
+    if not i.scene.subs:
+        return None
+    channel = _pick(rng, i.scene.subs)
+    speaker = i.scene.place(channel).speaker
+    plan = i.copy()
+    extra = float(rng.uniform(4.0, 15.0)) / 1000
+    plan.extra_latency_s[channel] = extra
+    distances = {c: i.own_distance_m(c) for c in i.channels}
+    distances[channel] = i.scene.tape_m[channel]
+    plan.setting = i.settings_for(distances)
+    plan.noted_setting = dict(plan.setting)
+    late = extra + speaker.latency_s
+    good = i.scene.capture.clock != "none" and _delays_known(i)
+    if good and speaker.low_pass_hz is not None:
+        good = late >= 0.010
+    return Planted(
+        plan,
+        ("settings.sub-latency",),
+        frozenset({channel}),
+        decidable=good,
+        why="" if good else "no clock or delays, or within its low-pass's own",
+        text=f"{1000 * late:.1f} ms",
+        seats_free=True,
+    )
+
+
+def _trim(i: Installation, channel: str, by_db: float, causes, symptoms=()) -> Planted:
+    step = i.scene.processor.trim_step_db
+    plan = i.copy()
+    plan.trim_db[channel] = round(round((plan.trim_db[channel] + by_db) / step) * step, 3)
+    plan.noted_trim_db = dict(plan.trim_db)
+    partner = i.scene.partner(channel)
+    seen = (
+        i.scene.processor.passes_delays
+        and (partner in i.scene.alike(channel) if partner else False)
+        and len(i.scene.mains) >= 3
+    )
+    good = i.scene.meter_readings or (seen and channel not in i.scene.subs and abs(by_db) >= 2.8)
+    return Planted(
+        plan,
+        causes,
+        frozenset({channel}),
+        decidable=bool(good),
+        why="" if good else "no meter readings",
+        symptoms=symptoms,
+        text=f"{by_db:+.1f} dB",
+        seats_free=True,
+    )
+
+
+def wrong_trim(i: Installation, rng) -> Planted | None:
+    channel = _pick(rng, [c for c in i.scene.mains if i.scene.place(c).key != "FC"])
+    return _trim(i, channel, float(rng.uniform(2.2, 4.0)) * float(rng.choice([-1, 1])), ("settings.trims",))
+
+
+def sub_level(i: Installation, rng) -> Planted | None:
+    if not i.scene.subs:
+        return None
+    return _trim(
+        i, _pick(rng, i.scene.subs), float(rng.uniform(3.5, 7.0)) * float(rng.choice([-1, 1])), ("settings.trims",)
+    )
+
+
+def centre_low(i: Installation, rng) -> Planted | None:
+    centre = next((p.channel for p in i.scene.places if p.key == "FC"), None)
+    return (
+        None
+        if centre is None
+        else _trim(i, centre, -2.8, ("settings.dialogue-level",), ("settings.trims", "settings.channel-level"))
+    )
+
+
+def all_levels(i: Installation, rng) -> Planted | None:
+    plan = i.copy()
+    plan.volume_db = float(rng.uniform(3.5, 7.0)) * float(rng.choice([-1, 1]))
+    good = i.scene.meter_readings and len(i.scene.mains) >= 3
+    return Planted(
+        plan,
+        ("settings.reference",),
+        decidable=good,
+        why="" if good else "no meter readings",
+        text=f"{plan.volume_db:+.1f} dB",
+        seats_free=True,
+    )
+
+
+def bass_management(i: Installation, rng) -> Planted | None:
+    if not i.scene.high_pass_hz:
+        return None
+    channel = _pick(rng, i.scene.mains)
+    plan = i.copy()
+    every = bool(rng.random() < 0.3)
+    lost = set(i.scene.mains) if every else {channel}
+    plan.high_pass -= lost
+    shown = {c for c in lost if i.scene.place(c).speaker.high_pass_hz <= 0.7 * i.scene.high_pass_hz[c]}
+    good = i.scene.processor.passes_delays and bool(shown) and (every or channel in shown)
+    return Planted(
+        plan,
+        ("settings.bass-management",),
+        frozenset(shown or lost),
+        also=frozenset(lost),
+        decidable=good,
+        why="" if good else "these loudspeakers end there themselves, or the processor was bypassed",
+        text="all" if every else "one",
+        seats_free=True,
+    )
+
+
+def blocked(i: Installation, rng) -> Planted | None:
+    if len(i.seat_ids) < 3:
+        return None
+    channel, seat = _pick(rng, i.scene.mains), _pick(rng, i.seat_ids)
+    plan = i.copy()
+    plan.blocked[(channel, seat)] = float(rng.uniform(12, 22))
+    i.calibrate(plan)
+    depth = Truth(i, plan).dull_db(channel, seat)
+    good = depth <= -7.5
+    return Planted(
+        plan,
+        ("room.blocked",),
+        frozenset({channel}),
+        seats=frozenset({seat}),
+        decidable=good,
+        why="" if good else f"only {depth:.1f} dB in the room",
+        text=f"{depth:.1f} dB",
+    )
+
+
+def reflection(i: Installation, rng) -> Planted | None:
+    channel = _pick(rng, i.scene.mains)
+    plan = i.copy()
+    delay, gain = float(rng.uniform(1.5, 9.0)) / 1000, float(rng.uniform(-4.5, -1.5))
+    plan.reflections[channel] = (Reflection(delay, gain),)
+    i.calibrate(plan)
+    level = Truth(i, plan).worst_reflection_db(channel)
+    good = level >= -7.0
+    return Planted(
+        plan,
+        ("room.reflection",),
+        frozenset({channel}),
+        also=frozenset(i.scene.mains),
+        decidable=good,
+        why="" if good else f"{level:.1f} dB",
+        text=f"{level:.1f} dB, {1000 * delay:.1f} ms",
+        seats_free=True,
+    )
+
+
+def row_null(i: Installation, rng) -> Planted | None:
+    rows: dict[int, list[str]] = {}
+    for s in i.scene.seats:
+        rows.setdefault(s.row, []).append(s.id)
+    able = [r for r in rows.values() if 2 <= len(r) and 2 * len(r) <= len(i.seat_ids) + 1]
+    if len(rows) < 2 or not able or not i.scene.subs:
+        return None
+    row = _pick(rng, able)
+    plan = i.copy()
+    hz = float(rng.uniform(32, 70))
+    for seat in row:
+        plan.notch[seat] = (hz, float(rng.uniform(1.2, 1.6)), float(rng.uniform(22, 28)))
+    i.calibrate(plan)
+    truth = Truth(i, plan)
+    depth = max(truth.null_db(s) for s in row)
+    good = depth <= -12.0
+    return Planted(
+        plan,
+        ("room.row-null",),
+        frozenset(),
+        seats=frozenset(row),
+        decidable=good,
+        why="" if good else f"only {depth:.0f} dB re the mean of all seats",
+        symptoms=("room.null",),
+        text=f"{depth:.0f} dB at {hz:.0f} Hz",
+    )
+
+
+def _seat_information(i: Installation, a: str, b: str) -> float:
+    k, m = i.seat_ids.index(a), i.seat_ids.index(b)
+    flights = _flights(i)
+    d = np.array([flights[c][k] - flights[c][m] for c in i.scene.mains])
+    return float(np.linalg.norm(d - d.mean() if i.scene.capture.clock == "by seat" else d))
+
+
+def seats_exchanged(i: Installation, rng) -> Planted | None:
+    if len(i.seat_ids) < 2:
+        return None
+    a, b = (i.seat_ids[k] for k in rng.permutation(len(i.seat_ids))[:2])
+    plan = i.copy()
+    for c in i.channels:
+        plan.file_of[(c, a)], plan.file_of[(c, b)] = (c, b), (c, a)
+    good = i.scene.capture.clock != "none" and _seat_information(i, a, b) >= 1.2e-3 and len(i.scene.mains) >= 3
+    return Planted(
+        plan,
+        ("measurement.seats-exchanged",),
+        seats=frozenset({a, b}),
+        decidable=good,
+        why="" if good else "no clock, or seats too alike",
+    )
+
+
+def not_moved(i: Installation, rng) -> Planted | None:
+    if len(i.seat_ids) < 2:
+        return None
+    k = int(rng.integers(1, len(i.seat_ids)))
+    before, seat = i.seat_ids[k - 1], i.seat_ids[k]
+    plan = i.copy()
+    for c in i.channels:
+        plan.microphone_at[(c, seat)] = before
+    return Planted(
+        plan,
+        ("measurement.microphone-not-moved", "measurement.same-recording"),
+        seats=frozenset({before, seat}),
+        decidable=len(i.channels) >= 2,
+    )
+
+
+def moved_early(i: Installation, rng) -> Planted | None:
+    if len(i.seat_ids) < 2 or len(i.channels) < 4:
+        return None
+    k = int(rng.integers(1, len(i.seat_ids)))
+    seat, following = i.seat_ids[k - 1], i.seat_ids[k]
+    plan = i.copy()
+    late = i.channels[-int(rng.integers(1, max(2, len(i.channels) // 2))) :]
+    for c in late:
+        plan.microphone_at[(c, seat)] = following
+    return Planted(
+        plan,
+        ("measurement.microphone-not-moved", "measurement.same-recording"),
+        channels=frozenset(),
+        seats=frozenset({seat, following}),
+        text=f"{len(late)} channels",
+    )
+
+
+def same_recording(i: Installation, rng) -> Planted | None:
+    if len(i.seat_ids) < 2:
+        return None
+    a, b = (i.seat_ids[k] for k in rng.permutation(len(i.seat_ids))[:2])
+    plan = i.copy()
+    how = str(rng.choice(["bytes", "subtype", "gain", "rate"]))
+    if how == "rate" and i.scene.capture.raw_sweep:
+        how = "subtype"
+    count = len(i.channels) if rng.random() < 0.4 else 1
+    for c in [i.channels[k] for k in rng.permutation(len(i.channels))[:count]]:
+        plan.file_of[(c, b)] = (c, a)
+        if how != "bytes":
+            plan.recode[(c, b)] = (
+                how
+                if how != "subtype"
+                else {"PCM_16": "PCM_24", "PCM_24": "FLOAT", "FLOAT": "PCM_24"}[i.scene.capture.subtype]
+            )
+    return Planted(
+        plan,
+        ("measurement.same-recording", "measurement.microphone-not-moved"),
+        seats=frozenset({a, b}),
+        refused=how == "bytes",
+        text=f"{how}, {count}",
+    )
+
+
+def wrong_channel(i: Installation, rng) -> Planted | None:
+    """At one seat another channel was played, or its file was named wrongly."""
+    if len(i.scene.mains) < 3:
+        return None
+    a, b = (i.scene.mains[k] for k in rng.permutation(len(i.scene.mains))[:2])
+    seat = _pick(rng, i.seat_ids)
+    plan = i.copy()
+    if rng.random() < 0.5:
+        plan.file_of[(a, seat)] = (b, seat)
+        plan.replayed.add((a, seat))
+        return Planted(
+            plan,
+            ("measurement.wrong-channel",),
+            frozenset({a}),
+            also=frozenset({b}),
+            seats=frozenset({seat}),
+            decidable=len(i.seat_ids) >= 2,
+            why="" if len(i.seat_ids) >= 2 else "one seat",
+            text="played again",
+        )
+    plan.file_of[(a, seat)], plan.file_of[(b, seat)] = (b, seat), (a, seat)
+    flights = _flights(i)
+    k = i.seat_ids.index(seat)
+    good = i.scene.capture.clock != "none" and abs(flights[a][k] - flights[b][k]) >= SWAP_S and len(i.seat_ids) >= 2
+    return Planted(
+        plan,
+        ("measurement.wrong-channel",),
+        frozenset({a}),
+        also=frozenset({a, b}),
+        seats=frozenset({seat}),
+        decidable=good,
+        why="" if good else "no clock, one seat, or equally far",
+        text="files exchanged",
+    )
+
+
+def no_clock(i: Installation, rng) -> Planted | None:
+    if i.scene.capture.clock == "none":
+        return None
+    plan = i.copy()
+    plan.clock_jitter_s = float(rng.choice([0.02, 0.2, 0.6]))
+    return Planted(
+        plan,
+        ("measurement.clock",),
+        decidable=len(i.scene.mains) >= 3,
+        why="two channels",
+        text=f"{400 * plan.clock_jitter_s:.0f} ms",
+        seats_free=True,
+    )
+
+
+def wrong_stimulus(i: Installation, rng) -> Planted | None:
+    if not i.scene.capture.raw_sweep:
+        return None
+    plan = i.copy()
+    plan.stimulus_factor = float(rng.choice([0.8, 0.93, 1.06, 1.2]))
+    return Planted(
+        plan, ("measurement.stimulus",), refused=True, text=f"{plan.stimulus_factor:g} times as long", seats_free=True
+    )
+
+
+def gain_changed(i: Installation, rng) -> Planted | None:
+    if len(i.seat_ids) < 2:
+        return None
+    seat = _pick(rng, i.seat_ids)
+    plan = i.copy()
+    plan.gain_db[seat] = 3.0 * float(rng.choice([-1, 1]))
+    good = len(i.seat_ids) >= 3 and len(i.scene.mains) >= 4
+    return Planted(
+        plan,
+        ("measurement.gain",),
+        seats=frozenset({seat}),
+        decidable=good,
+        why="" if good else "fewer than three seats or four loudspeakers",
+        text=f"{plan.gain_db[seat]:+.0f} dB",
+    )
+
+
+def microphone_differs(i: Installation, rng) -> Planted | None:
+    if len(i.seat_ids) < 2:
+        return None
+    seat = _pick(rng, i.seat_ids)
+    plan = i.copy()
+    corner, change = float(rng.uniform(2000, 5000)), float(rng.uniform(5, 9)) * float(rng.choice([-1, -1, 1]))
+    plan.seat_shelf_db[seat] = (corner, change)
+    good = len(i.seat_ids) >= 3 and len(i.scene.mains) >= 4
+    return Planted(
+        plan,
+        ("measurement.microphone",),
+        seats=frozenset({seat}),
+        decidable=good,
+        why="" if good else "fewer than three seats or four loudspeakers",
+        text=f"{change:+.0f} dB above {corner:.0f} Hz",
+    )
+
+
+def interference(i: Installation, rng) -> Planted | None:
+    channel, seat = _pick(rng, i.channels), _pick(rng, i.seat_ids)
+    plan = i.copy()
+    if rng.random() < 0.4 and i.scene.place(channel).role != "sub":
+        plan.extra_hum[(channel, seat)] = (float(rng.choice([50, 60])), float(rng.uniform(-3, 3)))
+        text = "hum"
+    else:
+        sub = i.scene.place(channel).role == "sub"
+        low, high = (30, 90) if sub else [(60, 250), (250, 1000), (3500, 9000)][int(rng.integers(3))]
+        plan.extra_noise[(channel, seat)] = (low, high, float(rng.uniform(1, 8)))
+        text = f"{low}–{high} Hz"
+    return Planted(
+        plan,
+        ("measurement.interference",),
+        frozenset({channel}),
+        seats=frozenset({seat}),
+        symptoms=("measurement.noise",),
+        text=text,
+    )
+
+
+def clipped(i: Installation, rng) -> Planted | None:
+    if not i.scene.capture.raw_sweep:
+        return None
+    channel, seat = _pick(rng, i.scene.mains), _pick(rng, i.seat_ids)
+    plan = i.copy()
+    plan.clip[(channel, seat)] = float(rng.uniform(0.3, 0.6))
+    return Planted(plan, ("measurement.clipped",), frozenset({channel}), seats=frozenset({seat}))
+
+
+def inverted(i: Installation, rng) -> Planted | None:
+    plan = i.copy()
+    plan.chain_sign = -1
+    return Planted(
+        plan,
+        ("measurement.inverted",),
+        decidable=False,
+        why="a crossover can turn the phase of all alike",
+        seats_free=True,
+    )
+
+
+FAULTS: dict[str, Callable[[Installation, np.random.Generator], Planted | None]] = {
+    "swapped pair": swapped_pair,
+    "swapped three": swapped_three,
+    "reversed loudspeaker": reversed_loudspeaker,
+    "reversed subwoofer": reversed_sub,
+    "reversed driver": reversed_driver,
+    "dead tweeter": dead_tweeter,
+    "dead woofer": dead_woofer,
+    "dead midrange": dead_midrange,
+    "silent channel": silent_channel,
+    "wrong unit": wrong_unit,
+    "no delays": no_delays,
+    "delay sign": delay_sign,
+    "wrong distance": wrong_distance,
+    "sub latency": sub_latency,
+    "wrong trim": wrong_trim,
+    "sub level": sub_level,
+    "centre low": centre_low,
+    "all levels": all_levels,
+    "no high-pass": bass_management,
+    "blocked at a seat": blocked,
+    "early reflection": reflection,
+    "row in a null": row_null,
+    "seats exchanged": seats_exchanged,
+    "microphone not moved": not_moved,
+    "moved too early": moved_early,
+    "one file twice": same_recording,
+    "wrong channel's file": wrong_channel,
+    "no shared clock": no_clock,
+    "wrong stimulus": wrong_stimulus,
+    "gain changed": gain_changed,
+    "other microphone": microphone_differs,
+    "noise in one": interference,
+    "clipped": clipped,
+    "chain inverted": inverted,
+}
+"""Every fault by name: a function of installation and generator; None where the room cannot have it."""

@@ -1,0 +1,96 @@
+"""What is true of the simulated room itself, from responses without noise: nulls, uneven bass, reflections, dull seats.
+
+Own code, so that a finding about the room is confirmed or not by something other than the program.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+from scipy import fft, signal
+
+from rooms.installation import Installation, Plan
+
+THIRDS_HZ = 1000 * 2.0 ** (np.arange(-17, 13) / 3)
+
+
+def third_octaves_db(power: np.ndarray, freq: np.ndarray, centres: np.ndarray) -> np.ndarray:
+    """Mean power in third octaves [shape=(…, centres)]."""
+    total = np.concatenate((np.zeros((*power.shape[:-1], 1)), np.cumsum(power, axis=-1)), axis=-1)
+    low = np.searchsorted(freq, centres * 2 ** (-1 / 6))
+    high = np.maximum(np.searchsorted(freq, centres * 2 ** (1 / 6)), low + 1)
+    return 10 * np.log10((total[..., high] - total[..., low]) / (high - low) + 1e-30)
+
+
+class Truth:
+    """Of one visit."""
+
+    def __init__(self, installation: Installation, plan: Plan) -> None:
+        self.i, self.plan = installation, plan
+        self.seats = installation.seat_ids
+        self.subs, self.mains = installation.scene.subs, installation.scene.mains
+
+    def spectra(self, channel: str) -> np.ndarray:
+        """[shape=(seats, n)]"""
+        return np.array([self.i.spectrum(self.plan, channel, s) for s in self.seats])
+
+    @cached_property
+    def _bass(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """(fine centres [Hz], of the sum [shape=(seats, n)], of each subwoofer [shape=(subs, seats, n)])"""
+        centres = np.geomspace(22, 130, 120)
+        each = np.array([self.spectra(c) for c in self.subs])
+        freq = self.i.freq
+        single = third_octaves_db(np.abs(each) ** 2, freq, centres)
+        return centres, third_octaves_db(np.abs(each.sum(axis=0)) ** 2, freq, centres), single
+
+    def null_db(self, seat: str) -> float:
+        """Deepest third octave re the seats' mean, of all subwoofers together; of the least bad one alone if worse."""
+        if not self.subs or len(self.seats) < 2:
+            return 0.0
+        _, together, single = self._bass
+        k = self.seats.index(seat)
+
+        def depth(levels):
+            own = levels.mean(axis=0) > levels.mean(axis=0).max() - 14
+            return float(np.min(np.where(own, levels[k] - levels.mean(axis=0), 0.0)))
+
+        return min(depth(together), max(depth(each) for each in single))
+
+    @cached_property
+    def uneven_db(self) -> float:
+        """Root of the variance over seats, 20–80 Hz."""
+        if not self.subs or len(self.seats) < 2:
+            return 0.0
+        centres, together, single = self._bass
+
+        def root(levels):
+            inside = (centres <= 80) & (levels.mean(axis=0) > levels.mean(axis=0).max() - 14)
+            return float(np.sqrt(np.mean(np.var(levels[:, inside], axis=0))))
+
+        return max(root(together), min(root(each) for each in single))
+
+    def dull_db(self, channel: str, seat: str) -> float:
+        """4–12 kHz at a seat re the mean of all seats, less the same of 500–2000 Hz where that helps the accused."""
+        power = np.abs(self.spectra(channel)) ** 2
+        inside = (self.i.freq >= 4000) & (self.i.freq <= 12000)
+        levels = 10 * np.log10(np.mean(power[:, inside] / self.i.freq[inside], axis=1) + 1e-30)
+        return float(levels[self.seats.index(seat)] - levels.mean())
+
+    def reflection_db(self, channel: str, seat: str) -> float:
+        """Strongest arrival 1–15 ms after the direct sound re it, 1–8 kHz."""
+        rate = self.i.base.rate_hz
+        spectrum = self.i.spectrum(self.plan, channel, seat)
+        freq = self.i.freq
+        band = (
+            np.clip(np.minimum(np.log2(np.maximum(freq, 1) / 700), np.log2(11000 / np.maximum(freq, 1))), 0, 0.5) * 2
+        )
+        envelope = np.abs(signal.hilbert(fft.irfft(spectrum * band, self.i.base.length)))
+        first = int(np.argmax(envelope >= 10 ** (-12 / 20) * envelope.max()))
+        top = first + int(np.argmax(envelope[first : first + round(0.0008 * rate)]))
+        later = envelope[top + round(0.0009 * rate) : top + round(0.016 * rate)]
+        return float(20 * np.log10(later.max() / envelope[top]))
+
+    def worst_reflection_db(self, channel: str) -> float:
+        """Over the seats."""
+        return max(self.reflection_db(channel, s) for s in self.seats)

@@ -1,0 +1,214 @@
+"""From a plan to a job as a user makes one: a definition in TOML, files named after channel and seat, and the import."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+
+from commission import __version__, model
+from commission.audio.decoding import decode
+from commission.audio.importing import FileImporter
+from commission.job.toml import parse_definition
+from commission.model.progress import unwatched
+from commission.visit import Visit
+from rooms.installation import Installation, Plan
+from rooms.scene import OTHER_NAMES, STANDARD
+
+ROUND = model.AS_FOUND
+_KEY = {other: key for key, other in OTHER_NAMES.items()}
+
+
+class MemoryJournal:
+    """A log without a file, as `commission.job.store` keeps it but for digests."""
+
+    read_only = False
+
+    def __init__(self) -> None:
+        self.path = Path("simulated.commission")
+        self._events: list[model.Event] = []
+        self._blobs: dict[str, bytes] = {}
+
+    def append(
+        self, bodies: Sequence[model.EventBody], blobs: Mapping[str, bytes] | None = None
+    ) -> tuple[model.Event, ...]:
+        self._blobs |= blobs or {}
+        new = []
+        for body in bodies:
+            seq = len(self._events) + len(new) + 1
+            at = f"2026-03-14T{9 + seq // 3600 % 12:02d}:{seq // 60 % 60:02d}:{seq % 60:02d}.000Z"
+            sha = getattr(body, "file_sha256", None)
+            new.append(model.Event(seq=seq, at=at, body=body, blob_sha256=sha))
+        self._events += new
+        return tuple(new)
+
+    def events(self) -> tuple[model.Event, ...]:
+        return tuple(self._events)
+
+    def blob(self, sha256: str) -> bytes:
+        return self._blobs[sha256]
+
+    def verify(self, progress: Any = None) -> str | None:
+        return None
+
+    def close(self) -> None:
+        pass
+
+
+class Memory:
+    """Analyses by recording and by what is known of it, so that a planted fault only costs what it changes."""
+
+    def __init__(self) -> None:
+        self.known: dict[tuple[Any, ...], model.Analysis] = {}
+
+    def _key(self, job: model.Job, stored: model.StoredResponse) -> tuple[Any, ...]:
+        body = stored.body
+        channel = job.system.channel(body.channel)
+        return (
+            stored.blob_sha256, body.file_channel, body.kind, body.origin_frame, body.sweep, body.stimulus_sha256,
+            channel is not None and channel.is_sub,
+        )  # fmt: skip
+
+    def recall(self, job: model.Job, wanted: Sequence[model.StoredResponse]) -> dict[int, model.Analysis]:
+        keys = {r.seq: self._key(job, r) for r in wanted}
+        return {seq: self.known[key] for seq, key in keys.items() if key in self.known}
+
+    def keep(self, job: model.Job, analyses: Mapping[int, model.Analysis]) -> None:
+        self.known |= {self._key(job, r): analyses[r.seq] for r in job.responses if r.seq in analyses}
+
+
+def definition(installation: Installation, plan: Plan) -> str:
+    """The job definition as an installer would write it, with settings as noted and readings by hand."""
+    scene, p = installation.scene, installation.scene.processor
+    ranges = {"m": (0.0, 30.0), "ft": (0.0, 100.0), "ms": (0.0, 100.0)}[p.unit]
+    data: dict[str, Any] = {
+        "schema": 1,
+        "title": f"Simulated room {scene.seed}",
+        "temperature_c": scene.stated_temperature_c,
+        "processor": {
+            "model": "surround processor",
+            "trim_db": {"min": -12.0, "max": 12.0, "step": p.trim_step_db},
+            "delay": {"unit": p.unit, "min": ranges[0], "max": ranges[1], "step": p.step},
+            "sweeps_pass_delays": p.passes_delays,
+        },
+        "instrument": [
+            {"kind": "meter", "model": "sound level meter", "class": 2, "resolution": 0.1},
+            {"kind": "microphone", "model": "measurement microphone"},
+            {"kind": "tape", "model": "laser tape", "resolution": 0.01},
+        ],
+    }
+    if p.speed_known:
+        data["processor"]["speed_of_sound_m_s"] = p.speed_m_s
+    if scene.states_room and scene.corners is None:
+        width, length, height = scene.size_m
+        data["room"] = {"width_m": round(width, 2), "length_m": round(length, 2), "height_m": round(height, 2)}
+    channels = []
+    for place in scene.places:
+        c = place.channel
+        key = _KEY.get(c, c)
+        entry = {"id": c, "name": STANDARD.get(key, key), "role": place.role, "position_m": list(scene.survey[c])}
+        if c in scene.high_pass_hz:
+            entry["high_pass_hz"] = scene.high_pass_hz[c]
+        channels.append(entry)
+    data["channel"] = channels
+    data["seat"] = [
+        {"id": s.id, "position_m": [round(v, 2) for v in s.position_m], "reference": s.reference} for s in scene.seats
+    ]
+    if p.settings_noted:
+        data["setting"] = [
+            {
+                "round": ROUND,
+                "channel": c,
+                "trim_db": plan.noted_trim_db[c],
+                "distance": plan.noted_setting[c],
+                "polarity": plan.noted_polarity[c],
+            }
+            for c in installation.channels
+        ]
+    readings: list[dict[str, Any]] = [
+        {"round": ROUND, "step": "distances", "channel": c, "seat": scene.reference.id, "value_m": scene.tape_m[c]}
+        for c in installation.channels
+    ]
+    if scene.meter_readings:
+        readings += [
+            {
+                "round": ROUND,
+                "step": "levels",
+                "channel": c,
+                "seat": scene.reference.id,
+                "value_db": plan.meter_db.get(c, installation.meter_db(plan, c)),
+            }
+            for c in installation.channels
+        ]
+    data["reading"] = readings
+    return tomli_w.dumps(data)
+
+
+@dataclass
+class Result:
+    """What the program says of a visit."""
+
+    findings: tuple[model.Finding, ...]
+    failed: tuple[model.Check, ...]
+    texts: tuple[str, ...]
+    """Remarks and main results of all steps."""
+    left_out: tuple[str, ...]
+    outcomes: dict[str, model.Outcome]
+
+
+def run(installation: Installation, plan: Plan, memory: Memory | None = None) -> Result:
+    """Make the job, import the files, analyse, and read what is found."""
+    journal = MemoryJournal()
+    parsed = parse_definition(definition(installation, plan))
+    limits = model.LimitsChosen(profile=model.default_profile())
+    journal.append((model.JobCreated(title="simulated", program_version=__version__), *parsed.bodies, limits))
+    visit = Visit(journal, decode, memory)
+    with tempfile.TemporaryDirectory(prefix="rooms-") as folder:
+        left_out = _import(installation, plan, visit, Path(folder))
+    analyses = visit.analyse(threading.Event(), unwatched)
+    del analyses
+    outcomes = visit.outcomes(ROUND)
+    checks = [check for outcome in outcomes.values() for check in outcome.checks]
+    failed = tuple(c for c in checks if c.verdict is model.Verdict.FAIL)
+    texts = tuple(t for o in outcomes.values() for t in (o.stands_out, *_texts(o.remarks)) if t)
+    return Result(visit.findings(ROUND), failed, texts, left_out, outcomes)
+
+
+def _texts(remarks: Any) -> tuple[str, ...]:
+    return (remarks,) if isinstance(remarks, str) else tuple(str(r) for r in remarks or ())
+
+
+def _import(installation: Installation, plan: Plan, visit: Visit, folder: Path) -> tuple[str, ...]:
+    scene = installation.scene
+    stimulus = None
+    if scene.capture.raw_sweep:
+        stimulus = folder / "stimulus.wav"
+        stimulus.write_bytes(installation.stimulus())
+    batches: dict[str, list[Path]] = {}
+    for seat in installation.seat_ids:
+        for channel in installation.channels:
+            path = folder / f"{seat}_{channel}.wav"
+            path.write_bytes(installation.file(plan, channel, seat))
+            batches.setdefault(seat if scene.capture.clock == "by seat" else "all", []).append(path)
+    importer, left_out = FileImporter(), []
+    for paths in batches.values():
+        options = model.ImportOptions(round=ROUND, stimulus=stimulus)
+        rows = importer.survey(paths, visit.job, options, None, threading.Event(), unwatched)
+        if scene.capture.clock == "none":
+            from dataclasses import replace
+
+            rows = tuple(replace(row, shared_clock=False) for row in rows)
+        _, out = visit.import_rows(importer, rows, options, threading.Event(), unwatched)
+        left_out += [f"{row.path.name}: {why}" for row, why in out]
+    return tuple(left_out)
+
+
+def digest(data: bytes) -> str:
+    """SHA-256, as files are known by."""
+    return hashlib.sha256(data).hexdigest()
