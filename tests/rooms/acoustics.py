@@ -269,31 +269,45 @@ _RESONANCES: dict[tuple[int, int], np.ndarray] = {}
 # --- the other simulator ------------------------------------------------------------------------------------------
 
 
-def _pra(scene: Scene, sources, mics, freq, rate):
-    """Pyroomacoustics; the driver's directivity acts on the direct sound, its power response on the rest."""
+def _pra_room(scene: Scene, rate: int, subs: bool):
+    """For subwoofers the walls reflect all frequencies alike: filters by octave would begin before the sound does."""
     import pyroomacoustics as pra
 
-    walls = ("west", "east", "south", "north", "floor", "ceiling")
+    pra.constants.set("rir_hpf_enable", False)  # it runs forwards and backwards, which would begin before the sound
+    names = ("west", "east", "south", "north", "floor", "ceiling")
     bands = {"center_freqs": [125, 250, 500, 1000, 2000, 4000, 8000]}
-    materials = {
-        name: pra.Material(
-            {"coeffs": list(scene.absorption[i, 2:9]), **bands}, {"coeffs": list(scene.scattering[2:9]), **bands}
-        )
-        for i, name in enumerate(walls)
-    }
-    common = {"fs": rate, "air_absorption": True, "temperature": scene.temperature_c, "humidity": 50}
-    if scene.corners is not None:
-        sides = [materials[("west", "east", "south", "north")[i % 4]] for i in range(scene.corners.shape[1])]
-        room = pra.Room.from_corners(scene.corners, max_order=8, materials=sides, **common)
-        room.extrude(scene.size_m[2], materials={"floor": materials["floor"], "ceiling": materials["ceiling"]})
+    if subs:
+        walls = {name: pra.Material(float(scene.absorption[i, 1])) for i, name in enumerate(names)}
     else:
-        room = pra.ShoeBox(scene.size_m, max_order=13, materials=materials, **common)
+        scattering = {"coeffs": list(scene.scattering[2:9]), **bands}
+        walls = {
+            name: pra.Material({"coeffs": list(scene.absorption[i, 2:9]), **bands}, scattering)
+            for i, name in enumerate(names)
+        }
+    air = {"air_absorption": not subs, "temperature": scene.temperature_c, "humidity": 50}
+    if scene.corners is None:
+        return pra.ShoeBox(scene.size_m, fs=rate, max_order=16 if subs else 13, materials=walls, **air)
+    sides = [walls[names[i % 4]] for i in range(scene.corners.shape[1])]
+    room = pra.Room.from_corners(scene.corners, fs=rate, max_order=8, materials=sides, **air)
+    room.extrude(scene.size_m[2], materials={"floor": walls["floor"], "ceiling": walls["ceiling"]})
+    return room
+
+
+def _pra(scene: Scene, sources, mics, freq, rate):
+    """Pyroomacoustics; the driver's directivity acts on the direct sound, its power response on the rest."""
     inside = np.clip(sources, 0.004, np.array(scene.size_m) - 0.004)  # built in: as good as flush
-    for each in inside:
-        room.add_source(each)
-    room.add_microphone_array(mics.T)
-    room.image_source_model()
-    room.compute_rir()
+    is_sub = np.array([p.speaker.is_sub for p in scene.places])
+    rirs: dict[int, list[np.ndarray]] = {}
+    for subs in (False, True):
+        chosen = np.flatnonzero(is_sub == subs)
+        if len(chosen):
+            room = _pra_room(scene, rate, subs)
+            for each in inside[chosen]:
+                room.add_source(each)
+            room.add_microphone_array(mics.T)
+            room.image_source_model()
+            room.compute_rir()
+            rirs |= {int(k): [room.rir[s][n] for s in range(len(mics))] for n, k in enumerate(chosen)}
     distance = np.sqrt(((inside[:, None] - mics[None]) ** 2).sum(axis=-1))
     length = 2 * (len(freq) - 1)
     early = 40 / rate  # its fractional delay filters begin 40 samples early
@@ -301,11 +315,10 @@ def _pra(scene: Scene, sources, mics, freq, rate):
     greens, shares, rng = [], octave_shares(freq), np.random.default_rng([6, scene.seed])
     for k, place in enumerate(scene.places):
         speaker = place.speaker
-        rirs = np.zeros((len(mics), length))
-        for s in range(len(mics)):
-            rir = room.rir[s][k][:length]
-            rirs[s, : len(rir)] = rir
-        total = fft.rfft(rirs, axis=-1) * turn
+        padded = np.zeros((len(mics), length))
+        for s, rir in enumerate(rirs[k]):
+            padded[s, : min(len(rir), length)] = rir[:length]
+        total = fft.rfft(padded, axis=-1) * turn
         d = distance[k][:, None]
         direct = np.exp(-2j * np.pi * freq * d / room.c) / d
         cosine = ((mics - inside[k]) @ np.array(place.axis)) / distance[k]
