@@ -17,7 +17,6 @@ from commission.model import (
     Job,
     Judged,
     LimitsChosen,
-    LimitsProfile,
     Noted,
     PhotoAttached,
     Reading,
@@ -38,12 +37,15 @@ from commission.model import (
 def fold(events: Iterable[Event], start: Job | None = None) -> Job:
     """The job after `events`; `start` is what earlier events folded to.
 
-    Folding a log in two parts equals folding it whole. Withdrawn events stay in `log` and count for nothing.
+    Folding a log in two parts equals folding it whole. Withdrawn events stay in `log` and count for nothing. Without a
+    withdrawal among `events` nothing earlier changes, and only they are folded.
     """
-    log = (*(start.log if start is not None else ()), *events)
-    withdrawn = withdrawn_seqs(log)
-    so_far = _SoFar()
-    for event in log:
+    new = tuple(events)
+    log = (*(start.log if start is not None else ()), *new)
+    whole = start is None or any(isinstance(event.body, Withdrawn) for event in new)
+    withdrawn = withdrawn_seqs(log) if whole else frozenset()
+    so_far = _SoFar(None if whole else start)
+    for event in log if whole else new:
         if event.seq not in withdrawn:
             so_far.take(event)
     return so_far.job(log)
@@ -52,20 +54,26 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
 class _SoFar:
     """What the events up to now amount to."""
 
-    def __init__(self) -> None:
-        self.system = System(title="")
-        self.current = AS_FOUND
-        self.rounds: list[str] = [AS_FOUND]
-        self.settings: dict[tuple[str, str], Setting] = {}
-        self.typed_in: dict[tuple[str, str], Setting] = {}
-        self.readings: list[Reading] = []
-        self.responses: list[StoredResponse] = []
-        self.stimuli: dict[str, str] = {}
-        self.actions: list[Action] = []
-        self.earlier: EarlierVisit | None = None
-        self.limits: LimitsProfile | None = None
-        self.decisions: dict[tuple[str, str, str], str] = {}
-        self.kept: dict[type, list[Event]] = {Noted: [], PhotoAttached: [], Judged: [], Signed: []}
+    def __init__(self, job: Job | None = None) -> None:
+        job = Job(system=System(title="")) if job is None else job
+        self.system = job.system
+        self.current = job.current_round
+        self.rounds = list(job.rounds)
+        self.settings = dict(job.settings)
+        self.typed_in = dict(job.typed_in)
+        self.readings = list(job.readings)
+        self.responses = list(job.responses)
+        self.stimuli = dict(job.stimuli)
+        self.actions = list(job.actions)
+        self.earlier = job.earlier
+        self.limits = job.limits
+        self.decisions = dict(job.decisions)
+        self.kept: dict[type, list[Event]] = {
+            Noted: list(job.notes),
+            PhotoAttached: list(job.photos),
+            Judged: list(job.judged),
+            Signed: list(job.signatures),
+        }
         """Events that the job lists as they are."""
 
     def take(self, event: Event) -> None:
@@ -132,10 +140,10 @@ class _SoFar:
 
 
 def withdrawn_seqs(log: Iterable[Event]) -> frozenset[int]:
-    """The events that count no longer. A withdrawal that is itself withdrawn has no effect."""
+    """The events that count no longer. A withdrawal that is itself withdrawn has no effect, nor one of a later event."""
     withdrawn: set[int] = set()
     for event in reversed(tuple(log)):  # a later withdrawal decides whether an earlier one holds
-        if isinstance(event.body, Withdrawn) and event.seq not in withdrawn:
+        if isinstance(event.body, Withdrawn) and event.seq not in withdrawn and event.body.seq < event.seq:
             withdrawn.add(event.body.seq)
     return frozenset(withdrawn)
 

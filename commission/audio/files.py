@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from commission.model import FloatArray, InputError
+from commission.model.outside_files import read_outside
 from commission.model.units import clean_text
 
 AUDIO_SUFFIXES = (".wav", ".flac")
@@ -40,19 +41,10 @@ def shown(path: Path) -> str:
 def read_bytes(path: Path) -> bytes:
     """The whole file; raises InputError with what stands against it."""
     name = shown(path)
-    try:
-        if path.is_dir():
-            raise InputError(name, "a folder", "a file")
-        size = path.stat().st_size
-        if size == 0:
-            raise InputError(name, "an empty file", "a recording", "Copy it again from where it was made.")
-        if size > LARGEST_BYTES:
-            raise InputError(
-                name, f"{size / 1e6:.0f} MB", f"at most {LARGEST_BYTES / 1e6:.0f} MB", "Cut it by channel."
-            )
-        return path.read_bytes()
-    except OSError as error:
-        raise InputError(name, f"a file that cannot be read ({error.strerror})", "a readable file") from error
+    data = read_outside(path, "a recording", largest_bytes=LARGEST_BYTES, where=name)
+    if not data:
+        raise InputError(name, "an empty file", "a recording", "Copy it again from where it was made.")
+    return data
 
 
 def sound_info(data: bytes, name: str) -> SoundInfo:

@@ -39,6 +39,7 @@ from commission.model import (
     ResponseStored,
     StimulusStored,
 )
+from commission.model.outside_files import kind_of, refuse_open_job
 
 SWEEP_SPAN = 0.5
 """Share of a recording in which the middle 80 % of its energy lies: a 3 s sweep with 1 s of tail 0.6, half a second
@@ -182,8 +183,9 @@ def _wanted(
 
 
 def _is_mapping(path: Path) -> bool:
-    if path.suffix.lower() not in (".csv", ".tsv", ".txt") or not path.is_file():
+    if path.suffix.lower() not in (".csv", ".tsv", ".txt") or kind_of(path) != "file":
         return False
+    refuse_open_job(path, "a recording or a mapping")
     with path.open("rb") as file:
         first = file.readline(400).decode("utf-8-sig", "replace").casefold()
     return first.strip().replace(";", ",").replace("\t", ",").startswith("file,") and "channel" in first

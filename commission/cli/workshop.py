@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 from commission import __version__, model
 from commission.cli.late_parts import LateDecoder, LateImporter, LateMemory
 from commission.model.errors import CommissionError, StoreError
+from commission.model.outside_files import read_outside
 from commission.model.progress import unwatched
 from commission.model.units import clean_text
 
@@ -31,6 +32,8 @@ if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
 
 SUFFIX = ".commission"
 RECENT_KEPT = 12
+LARGEST_RECENT_BYTES = 100_000
+LARGEST_PROFILE_BYTES = 1_000_000
 
 
 class LocalWorkshop:
@@ -51,8 +54,12 @@ class LocalWorkshop:
         from commission.job.store import JobFile
         from commission.visit import Visit
 
-        memory = None if afresh else self._memory
-        visit = Visit(JobFile.open(path, read_only=read_only), LateDecoder(), memory)
+        journal = JobFile.open(path, read_only=read_only)
+        try:
+            visit = Visit(journal, LateDecoder(), None if afresh else self._memory)
+        except BaseException:
+            journal.close()
+            raise
         if not read_only:
             self._remember(path)
         return visit
@@ -100,36 +107,27 @@ class LocalWorkshop:
         from commission.visit import Visit
 
         path = with_suffix(path)
-        journal = JobFile.create(path)
-        try:
-            journal.append(bodies)
-        except BaseException:
-            journal.close()
-            path.unlink(missing_ok=True)  # a job without its first events is no job
-            raise
+        journal = JobFile.create(path, bodies)
         self._remember(path)
         return Visit(journal, LateDecoder(), self._memory)
 
     def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = unwatched) -> Path:
         """The sample job in `folder`: made from its definition and its files, or what lies there already."""
         from commission.cli.sample import JOB_NAME, sample_folder
+        from commission.job.store import put_in_place, unfinished_name
 
         target = folder / JOB_NAME
         if target.exists():
             return target
         source = sample_folder()
         # Built under another name, so that a demo stopped half-way is not taken for the sample job.
-        unfinished = folder / f"unfinished-{JOB_NAME}"
-        unfinished.unlink(missing_ok=True)
-        visit = self.create_from_toml(unfinished, source / "harbour-lane.toml")
+        unfinished = with_suffix(unfinished_name(target))
         try:
-            self._import_sample(visit, source, cancel or threading.Event(), progress)
-        except BaseException:
-            visit.close()
+            with closing(self.create_from_toml(unfinished, source / "harbour-lane.toml")) as visit:
+                self._import_sample(visit, source, cancel or threading.Event(), progress)
+            put_in_place(unfinished, target)
+        finally:
             unfinished.unlink(missing_ok=True)
-            raise
-        visit.close()
-        unfinished.rename(target)
         self._remember(target)
         return target
 
@@ -186,9 +184,9 @@ class LocalWorkshop:
     def recent(self) -> tuple[Path, ...]:
         """Jobs opened lately that still exist, newest first; empty when the list cannot be read."""
         try:
-            listed = json.loads(self._recent_file.read_text(encoding="utf-8"))
-            return tuple(path for path in (Path(item) for item in listed) if path.is_file())
-        except (OSError, ValueError, TypeError):
+            listed = json.loads(read_outside(self._recent_file, "the list", largest_bytes=LARGEST_RECENT_BYTES))
+            return tuple(path for path in (Path(item) for item in listed[:RECENT_KEPT]) if path.is_file())
+        except (OSError, ValueError, TypeError, RecursionError, CommissionError):
             return ()
 
     def _remember(self, path: Path) -> None:
@@ -204,13 +202,11 @@ class LocalWorkshop:
 
     def use_limits(self, visit: Visit, path: Path) -> Event:
         """Judge a job by a firm's own limits from now on; raises InputError with one clear sentence for a bad file."""
+        expected = "a limits profile as TOML"
         try:
-            if path.exists() and not path.is_file():  # a pipe would be waited for, a device never ends
-                raise model.InputError(str(path), "no file, but a folder or a device", "a limits profile as TOML")
-            text = path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            reason = getattr(error, "strerror", None) or "text that is not UTF-8"
-            raise model.InputError(str(path), str(reason), "a limits profile as TOML", "Check the path.") from error
+            text = read_outside(path, expected, largest_bytes=LARGEST_PROFILE_BYTES).decode("utf-8")
+        except UnicodeDecodeError as error:
+            raise model.InputError(str(path), "text that is not UTF-8", expected, "Check the path.") from error
         return visit.append(model.LimitsChosen(profile=model.read_profile(text, path.name)))[0]
 
     def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:

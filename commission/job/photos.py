@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from commission.model import InputError
+from commission.model.outside_files import read_outside
 from commission.model.units import clean_text
 
 if TYPE_CHECKING:
@@ -53,19 +54,7 @@ def read_photo(path: Path) -> Picture:
 
     Raises InputError for what is no JPEG or PNG, is damaged, or is far too large; the file itself is never changed.
     """
-    name = clean_text(path.name)
-    try:
-        if not path.is_file():
-            missing = "no such file" if not path.exists() else "no file, but a folder or a device"
-            raise InputError(clean_text(str(path)), missing, _EXPECTED, "Check the path.")
-        with path.open("rb") as file:
-            data = file.read(LARGEST_BYTES + 1)
-    except OSError as error:
-        reason = error.strerror or clean_text(str(error))
-        raise InputError(clean_text(str(path)), reason, _EXPECTED, "Check the path.") from error
-    if len(data) > LARGEST_BYTES:
-        raise InputError(name, f"more than {LARGEST_BYTES / 1e6:.0f} MB", "a smaller file", _SMALLER)
-    return shrink(data, name)
+    return shrink(read_outside(path, _EXPECTED, largest_bytes=LARGEST_BYTES), clean_text(path.name))
 
 
 def shrink(data: bytes, name: str) -> Picture:

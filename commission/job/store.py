@@ -1,39 +1,64 @@
 """The job file: one SQLite database that only grows.
 
-Anyone can check it with sqlite3 and SHA-256 alone. Read `SELECT seq, at, kind, body, blob, prev, hash FROM event ORDER
-BY seq`. For every row: `prev` is the `hash` of the row before (empty for the first), and `hash` is the SHA-256 of
-`prev` followed by the UTF-8 text of seq (decimal), at, kind, body and blob (empty when NULL), joined by the unit
-separator U+001F. Every `blob.sha256` is the hex SHA-256 of its `data`.
+Anyone can check it with sqlite3 and SHA-256 alone (README has the program). Read `SELECT seq, at, kind, body, blob, prev,
+hash FROM event ORDER BY seq`. For every row: `prev` is the `hash` of the row before (empty for the first), and `hash` is
+the SHA-256 of `prev` followed by the UTF-8 text of seq (decimal), at, kind, body and blob (empty when NULL), joined by the
+unit separator U+001F. Every `blob.sha256` is the hex SHA-256 of its `data`.
 
-Durability: default rollback journal (a job at rest is one file), synchronous=FULL, one transaction per append. The
-writer keeps `BEGIN IMMEDIATE` open between appends: SQLite's RESERVED lock lets others read and refuses a second
-writer, leaves no lock file, and the system releases it when the program is killed.
+Durability: default rollback journal (a job at rest is one file), one transaction per append, synchronous=EXTRA: with FULL
+the removal of the journal is not synchronised, and after a power cut the journal that is still there takes back what was
+committed (sqlite.org/pragma.html#pragma_synchronous).
+
+The writer keeps `BEGIN IMMEDIATE` open between appends: SQLite's RESERVED lock lets others read and refuses a second
+writer, leaves no lock file, and the system releases it when the program is killed. `JobGuard` holds a lock that no other
+close of the file can drop, and sees when the file was changed by somebody else.
+
+The file is not trusted: tables and triggers must be exactly ours, sizes are limited before anything is read, every value
+is checked for its type, and no reading takes more than `MOST_CPU_S` of processor time.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import re
 import sqlite3
 import threading
-from collections.abc import Callable, Mapping, Sequence
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, NamedTuple
 
 from commission.job.codec import decode, encode, kind_of
+from commission.job.guard import JobGuard
+from commission.job.identity import APPLICATION_ID, VERSION, check_identity
 from commission.model import Event, EventBody, InputError, PhotoAttached, ResponseStored, StimulusStored, StoreError
+from commission.model.outside_files import kind_of as file_kind
 
 if TYPE_CHECKING:
     from commission.model import Progress
 
-APPLICATION_ID = 0x434D4E31
-"""Marks a SQLite file as one of ours: "CMN1"."""
-VERSION = 1
 _WITH_BLOB = (ResponseStored, StimulusStored, PhotoAttached)
 _SEPARATOR = "\x1f"
 _BUSY_S = 2.0
 """How long a reader waits while the writer commits."""
+SYNCHRONOUS = "EXTRA"
+MOST_CPU_S = 8.0
+"""Processor time that one reading may take; an honest log of a thousand responses takes a tenth of a second."""
+LARGEST_BLOB_BYTES = 420_000_000
+LARGEST_EVENT_BYTES = 8_000_000
+LARGEST_LOG_BYTES = 64_000_000
+"""All events without their recordings; 960 responses take one megabyte, all verdicts of such a job half of one."""
+MOST_EVENTS = 200_000
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}\+00:00")
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+_CHECK_S_PER_BYTE = 1 / 20e6
+"""Ten times what checking the pages of a large file took."""
+_UNFINISHED = ".unfinished"
+_STALE_S = 60.0
+"""An unfinished job that nobody has written to for so long was left by a program that was killed."""
 
 
 def utc_now() -> datetime:
@@ -48,88 +73,181 @@ def row_digest(prev: bytes, seq: int, at: str, kind: str, body: str, blob: str |
 
 def refuse_taken(path: Path) -> None:
     """Raise StoreError where no new job can be made at `path`: before slow work, and when it is made."""
-    if path.exists():
-        raise StoreError(f"{path} exists already. Open it, or choose another name; nothing is overwritten.")
-    if not path.parent.is_dir():
-        raise StoreError(f"{path.parent} is not a folder. Make it first, or choose another place.")
+    try:
+        if os.path.lexists(path):
+            raise StoreError(f"{path} exists already. Open it, or choose another name; nothing is overwritten.")
+        if file_kind(path.parent) != "folder":
+            raise StoreError(f"{path.parent} is not a folder. Make it first, or choose another place.")
+    except (OSError, ValueError) as error:
+        raise StoreError(
+            f"{path} cannot be made: {getattr(error, 'strerror', error)}. Choose another name."
+        ) from error
+
+
+class _Row(NamedTuple):
+    """One row of the log, every value of the right type."""
+
+    seq: int
+    at: str
+    kind: str
+    body: str
+    blob: str | None
+    prev: bytes
+    hash: bytes
+
+
+class _Deadline:
+    """When SQLite has to give up."""
+
+    at_s = float("inf")
+
+    def is_over(self) -> bool:
+        """Asked by SQLite every now and then, on the thread that works."""
+        return time.thread_time() > self.at_s
 
 
 class JobFile:
     """`model.Journal` on SQLite; safe to use from several threads of one program."""
 
     def __init__(
-        self, path: Path, database: sqlite3.Connection, read_only: bool, clock: Callable[[], datetime]
+        self,
+        path: Path,
+        database: sqlite3.Connection,
+        guard: JobGuard,
+        read_only: bool,
+        clock: Callable[[], datetime],
     ) -> None:
-        self._path, self._db, self._read_only, self._clock = path, database, read_only, clock
+        self._path, self._db, self._guard, self._read_only, self._clock = path, database, guard, read_only, clock
         self._lock = threading.RLock()
         self._closed = False
+        self._end: tuple[int, bytes] | None = None
+        """Number and digest of the last event, as this program left or found it; None before it looked."""
+        self._deadline = _Deadline()
+        database.set_progress_handler(self._deadline.is_over, 50_000)
 
     # --- making and opening -----------------------------------------------------------------------------------
 
     @classmethod
-    def create(cls, path: Path, clock: Callable[[], datetime] = utc_now) -> JobFile:
-        """A new, empty job file; raises StoreError when the path is taken or cannot be written."""
+    def create(cls, path: Path, bodies: Sequence[EventBody] = (), clock: Callable[[], datetime] = utc_now) -> JobFile:
+        """A new job file that begins with these events; raises StoreError when the path is taken or cannot be written.
+
+        It is made under another name and put in place whole: a program that is killed meanwhile leaves no half job.
+        """
         refuse_taken(path)
+        unfinished = unfinished_name(path)
         try:
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666))
+            os.close(os.open(unfinished, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666))
         except OSError as error:
             raise StoreError(f"{path} cannot be made: {error.strerror}. Choose a folder you may write in.") from error
         try:
-            database = _connect(path, "rw")
-            from importlib.resources import files  # late: opening a job needs none
-
-            schema = files("commission.job").joinpath("schema.sql").read_text(encoding="utf-8")
-            database.executescript(
-                f"BEGIN IMMEDIATE; PRAGMA application_id={APPLICATION_ID}; PRAGMA user_version={VERSION};"
-                f"{schema} COMMIT;"
-            )
-            job = cls(path, database, False, clock)
-            job._reserve()
-        except BaseException as error:
-            path.unlink(missing_ok=True)
-            if isinstance(error, sqlite3.Error):
-                raise StoreError(_explain(path, error)) from error
-            raise
-        return job
+            _fill(unfinished, bodies, clock)
+            put_in_place(unfinished, path)
+        finally:
+            with suppress(OSError):
+                unfinished.unlink()
+        return cls.open(path, clock=clock)
 
     @classmethod
     def open(cls, path: Path, *, read_only: bool = False, clock: Callable[[], datetime] = utc_now) -> JobFile:
         """An existing job; read-only when asked or when the file or its folder cannot be written.
 
-        Raises StoreError with one sentence: missing, a folder, foreign, damaged, newer, in use by another program.
+        Raises StoreError with one sentence: missing, a folder, foreign, changed, damaged, newer, in use elsewhere.
         """
-        if path.is_dir():
-            raise StoreError(f"{path} is a folder; a job is a file that ends in .commission.")
-        if not path.is_file():
-            raise StoreError(f"{path} does not exist. Check the name, or make it with `commission new`.")
-        writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+        try:
+            kind = file_kind(path)
+            if kind == "missing":
+                raise StoreError(f"{path} does not exist. Check the name, or make it with `commission new`.")
+            if kind != "file":
+                what = "a folder" if kind == "folder" else "a pipe or a device"
+                raise StoreError(f"{path} is {what}; a job is a file that ends in .commission.")
+            writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+            guard = JobGuard(path, writer=writable and not read_only)
+        except OSError as error:
+            raise StoreError(
+                f"{path} cannot be read: {error.strerror}. Ask its owner, or use your own copy."
+            ) from error
         read_only = read_only or not writable
+        database = None
         try:
-            if read_only and writable and Path(f"{path}-journal").exists():
-                _recover(path)
-            database = _connect(path, "ro" if read_only else "rw")
-        except sqlite3.Error as error:
-            raise StoreError(_explain(path, error)) from error
-        job = cls(path, database, read_only, clock)
-        try:
-            _check_identity(path, database)
-            if not read_only:
-                job._reserve()
-        except sqlite3.Error as error:
-            database.close()
-            raise StoreError(_explain(path, error)) from error
+            with _explained(path):
+                if read_only and writable and Path(f"{path}-journal").exists():
+                    _recover(path)
+                database = _connect(path, "ro" if read_only else "rw")
+                job = cls(path, database, guard, read_only, clock)
+                with job._limited():
+                    check_identity(path, database)
+                    if not read_only:
+                        job._reserve()
         except BaseException:
-            database.close()
+            if database is not None:
+                database.close()
+            guard.close()
             raise
+        if not read_only:
+            _remove_leftovers(path)
         return job
 
     def _reserve(self) -> None:
-        """Take the writer's lock at once or not at all; a reader's commit wait does not apply here."""
+        """Take SQLite's lock of the writer at once or not at all; a reader's commit wait does not apply here.
+
+        Raises StoreError when the log no longer ends where this program left it.
+        """
         self._db.execute("PRAGMA busy_timeout=0")
         try:
             self._db.execute("BEGIN IMMEDIATE")
         finally:
             self._db.execute(f"PRAGMA busy_timeout={int(_BUSY_S * 1000)}")
+        end = self._last()
+        if self._end is None:
+            self._end = end
+        elif end != self._end:
+            raise StoreError(self._changed())
+        if not self._guard.knows:
+            self._guard.remember()
+
+    def _last(self) -> tuple[int, bytes]:
+        row = self._db.execute("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone()
+        if row is None:
+            return 0, b""
+        if not isinstance(row[0], int) or not isinstance(row[1], bytes):
+            raise StoreError(f"{self._path} is damaged: its last event has no number or no digest. {_LAST_COPY}")
+        return row[0], row[1]
+
+    def _changed(self) -> str:
+        return (
+            f"{self._path} was changed by another program while it was open here: nothing of this entry was stored. "
+            "Close it, keep that file and your last copy of it, and open the one that is right."
+        )
+
+    def _refuse_changed(self) -> None:
+        """Raise StoreError when the file is not what this program left: SQLite itself trusts its own lock."""
+        try:
+            if not self._guard.changed():
+                return
+            if not self._guard.replaced():  # only its time: somebody touched it, or wrote the same size over it
+                with _explained(self._path), _closing(_connect(self._path, "ro")) as other:
+                    row = other.execute("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone()
+                if row is None or tuple(row) == self._end:
+                    self._guard.remember()
+                    return
+        except OSError:
+            raise StoreError(
+                f"{self._path} is gone: it was moved, renamed or deleted while it was open. Put it back, then do this "
+                "again."
+            ) from None
+        raise StoreError(self._changed())
+
+    @contextmanager
+    def _limited(self, cpu_s: float = MOST_CPU_S) -> Iterator[None]:
+        """Within: one reading, by one thread, for so long at most; what SQLite cannot do is a StoreError."""
+        with self._lock, _explained(self._path):
+            if self._closed:
+                raise StoreError(f"{self._path.name} is closed.")
+            self._deadline.at_s = time.thread_time() + cpu_s
+            try:
+                yield
+            finally:
+                self._deadline.at_s = float("inf")
 
     # --- the protocol -----------------------------------------------------------------------------------------
 
@@ -155,24 +273,29 @@ class JobFile:
                     "Copy it to a folder you may write in, and open the copy."
                 )
             try:
-                if not self._db.in_transaction:
-                    self._reserve()  # an earlier failure gave the lock back
-                events = self._insert(encoded, blobs or {})
-                self._db.execute("COMMIT")
-            except BaseException as error:
+                with _explained(self._path):
+                    if not self._db.in_transaction:
+                        self._reserve()  # an earlier failure gave the lock back
+                    self._refuse_changed()
+                    events, end = self._insert(encoded, blobs or {})
+                    if self._last() != end:
+                        raise StoreError(f"{self._path.name} did not take this entry: nothing of it was stored.")
+                    self._db.execute("COMMIT")
+            except BaseException:
                 self._roll_back()
-                if isinstance(error, sqlite3.Error):
-                    raise StoreError(_explain(self._path, error)) from error
                 raise
-            try:
-                self._reserve()
-            except sqlite3.Error:
-                pass  # another program slipped in between; the next append says so, what is stored is stored
+            self._end = end
+            self._guard.forget()
+            with suppress(sqlite3.Error, OSError, StoreError):
+                self._reserve()  # another program may have slipped in: the next append says so, this one is stored
             return events
 
-    def _insert(self, encoded: list[tuple[str, str, EventBody]], blobs: Mapping[str, bytes]) -> tuple[Event, ...]:
-        last = self._db.execute("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone()
-        seq, prev = last if last is not None else (0, b"")
+    def _insert(
+        self, encoded: list[tuple[str, str, EventBody]], blobs: Mapping[str, bytes]
+    ) -> tuple[tuple[Event, ...], tuple[int, bytes]]:
+        """The events, and where the log then ends."""
+        assert self._end is not None
+        seq, prev = self._end
         at = self._clock().astimezone(UTC).isoformat(timespec="milliseconds")
         events = []
         for kind, text, body in encoded:
@@ -184,7 +307,7 @@ class JobFile:
             self._db.execute("INSERT INTO event VALUES (?,?,?,?,?,?,?)", (seq, at, kind, text, sha256, prev, digest))
             events.append(Event(seq=seq, at=at, body=body, blob_sha256=sha256, digest=digest.hex()))
             prev = digest
-        return tuple(events)
+        return tuple(events), (seq, prev)
 
     def _insert_blob(self, sha256: str, blobs: Mapping[str, bytes], kind: str) -> None:
         if self._db.execute("SELECT 1 FROM blob WHERE sha256=?", (sha256,)).fetchone() is not None:
@@ -199,35 +322,57 @@ class JobFile:
         self._db.execute("INSERT INTO blob VALUES (?,?)", (sha256, data))
 
     def _roll_back(self) -> None:
-        if self._db.in_transaction:
-            try:
+        # SQLite rolls a failed transaction back by itself; the next append takes the lock again.
+        with suppress(sqlite3.Error, OSError, StoreError):
+            if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
-                self._reserve()
-            except sqlite3.Error:
-                pass  # SQLite rolls a failed transaction back by itself; the next append takes the lock again
+            self._reserve()
+
+    def _rows(self) -> Iterator[_Row]:
+        """The log, row by row; raises StoreError at the first that is missing, too large or of another type."""
+        total = 0
+        usual = self._db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_EVENT_BYTES)
+        try:
+            rows = self._db.execute("SELECT seq, at, kind, body, blob, prev, hash FROM event ORDER BY seq")
+            for expected, values in enumerate(rows, start=1):
+                row = _Row(*values)
+                if row.seq != expected:
+                    raise StoreError(f"event {expected} is missing; the log goes on with event {str(row.seq)[:20]}")
+                total += _size(row)
+                if total > LARGEST_LOG_BYTES or expected > MOST_EVENTS:
+                    raise StoreError(f"the log is larger than any visit makes it (at event {expected})")
+                yield row
+        finally:
+            self._db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, usual)
 
     def events(self) -> tuple[Event, ...]:
         """The whole log, oldest first."""
-        try:
-            with self._lock:
-                rows = self._db.execute("SELECT seq, at, kind, body, blob, hash FROM event ORDER BY seq").fetchall()
-        except sqlite3.Error as error:
-            raise StoreError(_explain(self._path, error)) from error
-        return tuple(
-            Event(seq=seq, at=at, body=decode(kind, body, seq), blob_sha256=blob, digest=digest.hex())
-            for seq, at, kind, body, blob, digest in rows
-        )
+        with self._limited():
+            try:
+                return tuple(
+                    Event(
+                        seq=row.seq,
+                        at=row.at,
+                        body=decode(row.kind, row.body, row.seq),
+                        blob_sha256=row.blob,
+                        digest=row.hash.hex(),
+                    )
+                    for row in self._rows()
+                )
+            except StoreError as error:
+                raise StoreError(f"{self._path}: {error}") from error
 
     def blob(self, sha256: str) -> bytes:
         """A stored recording, held against its digest."""
-        try:
-            with self._lock:
-                row = self._db.execute("SELECT data FROM blob WHERE sha256=?", (sha256,)).fetchone()
-        except sqlite3.Error as error:
-            raise StoreError(_explain(self._path, error)) from error
-        if row is None:
-            raise StoreError(f"The recording {sha256[:12]}… is missing from {self._path.name}.")
-        data: bytes = row[0]
+        with self._limited():
+            row = self._db.execute("SELECT rowid FROM blob WHERE sha256=?", (sha256,)).fetchone()
+            if row is None:
+                raise StoreError(f"The recording {sha256[:12]}… is missing from {self._path.name}.")
+            # Read in one piece: SELECT would hold it twice.
+            with self._db.blobopen("blob", "data", row[0], readonly=True) as stored:
+                if len(stored) > LARGEST_BLOB_BYTES:
+                    raise StoreError(f"The recording {sha256[:12]}… in {self._path.name} is larger than any can be.")
+                data = stored.read()
         if hashlib.sha256(data).hexdigest() != sha256:
             raise StoreError(f"The recording {sha256[:12]}… in {self._path.name} was altered after it was stored.")
         return data
@@ -235,59 +380,149 @@ class JobFile:
     def verify(self, progress: Progress | None = None) -> str | None:
         """None when the chain and every recording are whole; else one sentence that says where it breaks."""
         try:
-            with self._lock:
+            with self._limited(MOST_CPU_S + self._path.stat().st_size * _CHECK_S_PER_BYTE):
                 damage = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
                 if damage != "ok":
                     return f"the file itself is damaged ({damage})"
-                broken = self._verify_rows()
+                named = self._verify_rows()
             # The lock is let go between two recordings: to digest them all takes a while, and others store and read.
-            return broken or self._verify_blobs(progress)
-        except sqlite3.Error as error:
-            return _explain(self._path, error)
-
-    def _verify_rows(self) -> str | None:
-        prev = b""
-        for expected, row in enumerate(self._db.execute("SELECT * FROM event ORDER BY seq"), start=1):
-            seq, at, kind, body, blob, stored_prev, digest = row
-            if seq != expected:
-                return f"event {expected} is missing; the log goes on with event {seq}"
-            if stored_prev != prev:
-                return f"event {seq} does not follow event {seq - 1}: one of the two was replaced or reordered"
-            if row_digest(prev, seq, at, kind, body, blob) != digest:
-                return f"event {seq} ({kind}, {at}) was edited after it was stored"
-            try:
-                decode(kind, body, seq)
-            except StoreError as error:
-                return str(error)
-            prev = digest
-        if not prev:
-            return "the log is empty"
-        return None
-
-    def _verify_blobs(self, progress: Progress | None) -> str | None:
-        with self._lock:
-            named = self._db.execute(
-                "SELECT blob, min(seq) FROM event WHERE blob IS NOT NULL GROUP BY blob"
-            ).fetchall()
-        for index, (sha256, seq) in enumerate(named):
-            if progress is not None:
-                progress(index / len(named), f"recording {index + 1} of {len(named)}")
-            try:
-                self.blob(sha256)
-            except StoreError as error:
-                return f"event {seq}: {error}"
+            for index, (sha256, seq) in enumerate(named.items()):
+                if progress is not None:
+                    progress(index / len(named), f"recording {index + 1} of {len(named)}")
+                try:
+                    self.blob(sha256)
+                except StoreError as error:
+                    return f"event {seq}: {error}"
+        except (StoreError, OSError) as error:
+            return str(error)
         if progress is not None:
             progress(1.0, "")
         return None
+
+    def _verify_rows(self) -> dict[str, int]:
+        """The recordings that the log names, each with its first event; raises StoreError where the chain breaks."""
+        prev = b""
+        named: dict[str, int] = {}
+        for row in self._rows():
+            if row.prev != prev:
+                raise StoreError(
+                    f"event {row.seq} does not follow event {row.seq - 1}: one of the two was replaced or reordered"
+                )
+            if row_digest(prev, row.seq, row.at, row.kind, row.body, row.blob) != row.hash:
+                raise StoreError(f"event {row.seq} ({row.kind}, {row.at}) was edited after it was stored")
+            body = decode(row.kind, row.body, row.seq)
+            if row.blob != (body.file_sha256 if isinstance(body, _WITH_BLOB) else None):
+                raise StoreError(f"event {row.seq} ({row.kind}) names another recording than its own")
+            if row.blob is not None:
+                named.setdefault(row.blob, row.seq)
+            prev = row.hash
+        if not prev:
+            raise StoreError("the log is empty")
+        return named
 
     def close(self) -> None:
         """Release the file and its lock."""
         with self._lock:
             if not self._closed:
                 self._closed = True
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
+                with suppress(sqlite3.Error):  # nothing is waiting to be stored
+                    if self._db.in_transaction:
+                        self._db.execute("ROLLBACK")
                 self._db.close()
+                self._guard.close()
+
+
+def _size(row: _Row) -> int:
+    """Bytes of a row, about; raises StoreError when a value is of another type than the log stores."""
+    texts = (row.at, row.kind, row.body, "" if row.blob is None else row.blob)
+    if not all(isinstance(text, str) for text in texts) or not all(
+        isinstance(d, bytes) for d in (row.prev, row.hash)
+    ):
+        raise StoreError(f"event {row.seq} holds values of another type than a log does")
+    if len(row.hash) != 32 or (row.blob is not None and not _DIGEST.fullmatch(row.blob)):
+        raise StoreError(f"event {row.seq} holds a digest that is none")
+    if not _is_time(row.at):
+        raise StoreError(f"event {row.seq} is dated “{row.at[:40]}”, which is no time")
+    return sum(len(text) for text in texts)
+
+
+def _is_time(text: str) -> bool:
+    try:
+        return _TIME.fullmatch(text) is not None and datetime.fromisoformat(text) is not None
+    except ValueError:  # the 31st of February
+        return False
+
+
+# --- making -------------------------------------------------------------------------------------------------------
+
+
+def _fill(path: Path, bodies: Sequence[EventBody], clock: Callable[[], datetime]) -> None:
+    """Make the empty file a job with these events, and synchronise it."""
+    from importlib.resources import files  # late: opening a job needs none
+
+    guard = JobGuard(path, writer=True)
+    try:
+        with _explained(path), _closing(_connect(path, "rw")) as database:
+            for pragma in ("journal_mode=MEMORY", "synchronous=OFF"):  # killed now, nothing of it is there
+                database.execute(f"PRAGMA {pragma}")
+            schema = files("commission.job").joinpath("schema.sql").read_text(encoding="utf-8")
+            database.executescript(
+                f"BEGIN IMMEDIATE; PRAGMA application_id={APPLICATION_ID}; PRAGMA user_version={VERSION};"
+                f"{schema} COMMIT;"
+            )
+            if bodies:
+                JobFile(path, database, guard, False, clock).append(bodies)
+                database.execute("ROLLBACK")  # the reservation for a next entry
+    finally:
+        guard.close()
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def unfinished_name(path: Path) -> Path:
+    """A name beside `path` under which it can be made; what is left there by a kill is removed later."""
+    _remove_leftovers(path)
+    return path.with_name(f"{_unfinished_start(path)}{os.getpid():x}-{os.urandom(4).hex()}{_UNFINISHED}")
+
+
+def _unfinished_start(path: Path) -> str:
+    return f".{hashlib.sha256(os.fsencode(path.name)).hexdigest()[:12]}-"  # short, however long the name is
+
+
+def put_in_place(unfinished: Path, path: Path) -> None:
+    """Give a finished file its name, never overwriting; raises StoreError when the name is taken or cannot be had."""
+    try:
+        try:
+            os.link(unfinished, path)
+        except FileExistsError:
+            raise StoreError(f"{path} exists already. Choose another name; nothing is overwritten.") from None
+        except OSError:  # no links here, as on a memory stick: the moment between the two is a risk that remains
+            refuse_taken(path)
+            os.rename(unfinished, path)
+        else:
+            unfinished.unlink()
+        if hasattr(os, "O_DIRECTORY"):
+            folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+            try:
+                os.fsync(folder)  # the name, too, must be there after a power cut
+            finally:
+                os.close(folder)
+    except OSError as error:
+        raise StoreError(f"{path} cannot be made: {error.strerror}. Choose a folder you may write in.") from error
+
+
+def _remove_leftovers(path: Path) -> None:
+    """Remove what a killed program left of a job that was to be called so."""
+    start = _unfinished_start(path)
+    with suppress(OSError, ValueError):
+        for name in os.listdir(path.parent):
+            if name.startswith(start) and _UNFINISHED in name:
+                leftover = path.with_name(name)
+                if time.time() - leftover.stat().st_mtime > _STALE_S or leftover.samefile(path):
+                    leftover.unlink()
+
+
+# --- SQLite -------------------------------------------------------------------------------------------------------
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:
@@ -298,33 +533,38 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
         check_same_thread=False,
         timeout=_BUSY_S,
     )
-    for pragma in ("trusted_schema=OFF", "foreign_keys=ON", "synchronous=FULL", "cell_size_check=ON"):
+    database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_BLOB_BYTES)
+    for pragma in ("trusted_schema=OFF", "foreign_keys=ON", f"synchronous={SYNCHRONOUS}", "cell_size_check=ON"):
         database.execute(f"PRAGMA {pragma}")
     return database
 
 
-def _recover(path: Path) -> None:
-    """Let SQLite roll back what a killed writer left half done; a read-only connection may not do it."""
-    database = _connect(path, "rw")
+@contextmanager
+def _closing(database: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
     try:
-        database.execute("SELECT 1 FROM sqlite_master").fetchone()
+        yield database
     finally:
         database.close()
 
 
-def _check_identity(path: Path, database: sqlite3.Connection) -> None:
-    def pragma(name: str) -> Any:
-        return database.execute(f"PRAGMA {name}").fetchone()[0]
+def _recover(path: Path) -> None:
+    """Let SQLite roll back what a killed writer left half done; a read-only connection may not do it."""
+    with _closing(_connect(path, "rw")) as database:
+        database.execute("SELECT 1 FROM sqlite_master").fetchone()
 
-    version, application = pragma("user_version"), pragma("application_id")
-    if application != APPLICATION_ID:
-        raise StoreError(f"{path} is a database of some other program, not a job. Choose a file made by commission.")
-    if version > VERSION:
-        raise StoreError(
-            f"{path} was written by a newer program (format {version}, this one reads {VERSION}). "
-            "Update commission; the file was not touched."
-        )
-    database.execute("SELECT 1 FROM event LIMIT 1")
+
+_LAST_COPY = "Keep it as it is, and go on from your last copy of it."
+
+
+@contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    """What SQLite cannot do becomes a StoreError of one sentence."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise StoreError(_explain(path, error)) from error
+    except (UnicodeError, OverflowError) as error:  # of values, and of the messages about them
+        raise StoreError(f"{path} is damaged: it holds text or numbers that are none. {_LAST_COPY}") from error
 
 
 def _explain(path: Path, error: sqlite3.Error) -> str:
@@ -341,11 +581,20 @@ def _explain(path: Path, error: sqlite3.Error) -> str:
     if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR) and not path.exists():
         return f"{path} is gone: it was moved, renamed or deleted while it was open. Put it back, then do this again."
     if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+        journal = f"{path}-journal"
+        if os.path.exists(journal):
+            return (
+                f"{path} was being written when the computer or the program stopped, and what is half written must be "
+                f"taken back first, which needs a folder that can be written. Copy it together with {journal} to such "
+                "a folder, and open the copy."
+            )
         return f"{path} cannot be written here. Copy it to a folder you may write in, and open the copy."
-    if code == sqlite3.SQLITE_CORRUPT:
-        return f"{path} is damaged ({error}). Keep it as it is, and go on from your last copy of it."
+    if code == sqlite3.SQLITE_INTERRUPT:
+        return f"{path} takes longer to read than any job: it is damaged or was made to do so. {_LAST_COPY}"
+    if code == sqlite3.SQLITE_TOOBIG:
+        return f"{path} holds an entry that is larger than any can be: it is damaged. {_LAST_COPY}"
     if code == sqlite3.SQLITE_IOERR:
         return (
             f"{path} could not be read or written ({error}): check the disk. What was stored before is not touched."
         )
-    return f"{path}: the log refuses ({error})."
+    return f"{path} is damaged ({error}). {_LAST_COPY}"

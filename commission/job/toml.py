@@ -27,6 +27,7 @@ from commission.model import (
     System,
     SystemDefined,
 )
+from commission.model.outside_files import read_outside
 from commission.model.toml_text import read_toml
 from commission.model.units import clean_text, parse_length_m, parse_temperature_c
 
@@ -60,13 +61,7 @@ class Definition:
 def load_definition(path: Path) -> Definition:
     """Read a job definition; raises InputError with file and path of what is wrong."""
     try:
-        if path.exists() and not path.is_file():
-            raise InputError(str(path), "no file, but a folder or a device", "a job definition in TOML")
-        if path.stat().st_size > _LARGEST_BYTES:
-            raise InputError(str(path), "a file of more than 4 MB", "a job definition in TOML, a few kB long")
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise InputError(str(path), error.strerror or str(error), "a readable job definition in TOML") from error
+        text = read_outside(path, "a job definition in TOML", largest_bytes=_LARGEST_BYTES).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(str(path), f"a byte that is not UTF-8 at {error.start}", "text saved as UTF-8") from error
     return parse_definition(text, path.name)

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from commission.model import CommissionError, InputError, Progress, unwatched
+from commission.model.outside_files import refuse_open_job
 from commission.model.units import clean_text
 from commission.record.data.csv_text import CHECK_HEADER, check_row, write_csv
 from commission.record.data.results import json_text, record_json
@@ -153,6 +154,7 @@ def _refuse_what_stands_there(place: Path, shown: str) -> None:
     if not place.is_file():
         kind = "a folder" if place.is_dir() else "no file but a device"
         raise CommissionError(f"{shown} is {kind}: nothing was written. Give the name of a file.")
+    refuse_open_job(place, "another name")  # before it is opened
     with place.open("rb") as old:
         if place.suffix.lower() == ".commission" or old.read(len(_DATABASE)) == _DATABASE:
             raise CommissionError(f"{shown} is a job: nothing was written, it is as it was. Give another name.")

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from commission.model import InputError
+from commission.model.outside_files import read_outside
 from commission.model.toml_text import read_toml
 from commission.model.units import clean_text
 from commission.record.document import Letterhead
@@ -60,15 +61,10 @@ def load_letterhead(path: Path) -> Letterhead:
 def _toml(path: Path, where: str) -> dict[str, object]:
     expected = "a TOML file with name, lines and logo"
     try:
-        if not path.is_file():
-            raise InputError(where, "no such file", expected)
-        if path.stat().st_size > LARGEST_TOML:
-            raise InputError(where, f"{path.stat().st_size / 1000:.0f} kB", "a letterhead of less than 100 kB")
-        return read_toml(path.read_text(encoding="utf-8"), where, expected)
+        text = read_outside(path, expected, largest_bytes=LARGEST_TOML, where=where, mend="").decode("utf-8")
     except UnicodeDecodeError:
         raise InputError(where, "text that is not UTF-8", expected) from None
-    except OSError as error:
-        raise InputError(where, f"a file that cannot be read ({error.strerror})", expected) from None
+    return read_toml(text, where, expected)
 
 
 def _text(value: object, where: str, longest: int) -> str:
@@ -82,15 +78,7 @@ def _text(value: object, where: str, longest: int) -> str:
 
 def _logo(path: Path) -> tuple[bytes, LogoType]:
     where = clean_text(str(path))
-    try:
-        if not path.is_file():
-            raise InputError(where, "no such file", _EXPECTED_LOGO)
-        size = path.stat().st_size
-        if size > LARGEST_LOGO:
-            raise InputError(where, f"{size / 1e6:.1f} MB", "a logo of at most 2 MB")
-        content = path.read_bytes()
-    except OSError as error:
-        raise InputError(where, f"a file that cannot be read ({error.strerror})", _EXPECTED_LOGO) from None
+    content = read_outside(path, _EXPECTED_LOGO, largest_bytes=LARGEST_LOGO, where=where, mend="")
     return _pixels(content, where)
 
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from commission.model.errors import InputError
+from commission.model.outside_files import read_outside
+
 SIXTEEN = "ansi-dark"
 """The terminal's own colours: shades mixed for millions would fall together in sixteen."""
 
@@ -20,8 +23,8 @@ def chosen_look(path: Path | None, known: frozenset[str]) -> str | None:
     if path is None:
         return None
     try:
-        name = path.read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError):
+        name = read_outside(path, "the name of a theme", largest_bytes=1000).decode("utf-8").strip()
+    except (InputError, UnicodeDecodeError):
         return None
     return name if name in known else None
 

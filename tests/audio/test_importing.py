@@ -268,7 +268,7 @@ def test_mapping_files(tmp_path: Path) -> None:
     assert one.ready
     assert (one.round, one.channel, one.seat) == ("as-left", "FL", "A1")
     assert "organ" in (two.problem or "")
-    assert "cannot be read" in (three.problem or "")
+    assert "no such file" in (three.problem or "")
     for text in ("", "name,where\n", "file,round,channel,seat,kind\n"):
         mapping.write_text(text)
         with pytest.raises(InputError):

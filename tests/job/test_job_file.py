@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from commission import history
 from commission.history import fold, order_rounds, withdrawn_seqs
 from commission.job.codec import decode, encode, kind_of
 from commission.job.store import APPLICATION_ID, JobFile
@@ -96,6 +97,26 @@ def test_encoding_and_decoding_gives_the_same_event(body: EventBody) -> None:
 def test_folding_in_two_parts_equals_folding_whole(log: list[EventBody], cut: int) -> None:
     events = [Event(seq=i, at="", body=body) for i, body in enumerate(log, start=1)]
     assert fold(events[cut:], fold(events[:cut])) == fold(events)
+    one_by_one = fold(())
+    for event in events:
+        one_by_one = fold((event,), one_by_one)
+    assert one_by_one == fold(events)
+
+
+def test_an_entry_is_folded_alone_however_long_the_log_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    taken: list[int] = []
+    take = history._SoFar.take
+    monkeypatch.setattr(history._SoFar, "take", lambda self, event: (taken.append(event.seq), take(self, event)))
+    log = [Event(seq=i, at="", body=Noted(step="site", text="x")) for i in range(1, 100)]
+    job = fold(log[:98])
+    taken.clear()
+    assert fold(log[98:], job).log == tuple(log)
+    assert taken == [99]
+
+
+def test_a_withdrawal_of_what_does_not_exist_yet_has_no_effect() -> None:
+    log = [Event(seq=1, at="", body=Withdrawn(seq=2)), Event(seq=2, at="", body=Noted(step="site", text="x"))]
+    assert fold(log).notes == (log[1],)
 
 
 def test_a_withdrawal_can_be_withdrawn() -> None:
@@ -181,11 +202,13 @@ def test_the_file_itself_refuses_changes(stored: Path, statement: str) -> None:
 
 def _tamper(path: Path, *statements: str) -> None:
     database = sqlite3.connect(path, isolation_level=None)
-    names = [name for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")]
-    for name in names:
+    triggers = database.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+    for name, _ in triggers:
         database.execute(f"DROP TRIGGER {name}")
     for statement in statements:
         database.execute(statement)
+    for _, sql in triggers:  # put back, or the file is refused before its log is read
+        database.execute(sql)
     database.close()
 
 
@@ -238,7 +261,7 @@ def test_a_second_writer_is_refused_and_readers_are_not(stored: Path) -> None:
 def test_another_program_is_refused_too(stored: Path) -> None:
     code = (
         "import sys; from pathlib import Path; from commission.job.store import JobFile\n"
-        "JobFile.open(Path(sys.argv[1])); print('open', flush=True); sys.stdin.read()"
+        "job = JobFile.open(Path(sys.argv[1])); print('open', flush=True); sys.stdin.read()"
     )
     other = subprocess.Popen([sys.executable, "-c", code, str(stored)], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     assert other.stdout is not None

@@ -314,7 +314,7 @@ def test_large_files_are_refused_before_they_fill_the_memory(
     with pytest.raises(InputError, match="results of 0 MB"):
         check(visit, made["json"])
     monkeypatch.setattr(reading, "LARGEST_RECORD", 2000)
-    with pytest.raises(InputError, match="more than 200 MB"):
+    with pytest.raises(InputError, match="of at most 2 kB"):
         check(visit, made["pdf"])
 
 

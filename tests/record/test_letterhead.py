@@ -115,7 +115,7 @@ def test_any_bytes_give_one_sentence(content: bytes) -> None:
         ('colour = "red"', "colour: found a key"),
         ("logo = 3", "logo: found int"),
         ('logo = "nowhere.png"', "no such file"),
-        ('logo = "."', "no such file"),
+        ('logo = "."', "a folder"),
         ('logo = "logo.svg"', "neither PNG nor JPEG.*Save the logo as PNG"),
         ('logo = "logo.gif"', "neither PNG nor JPEG"),
         ('logo = "broken.png"', "a broken picture|neither PNG nor JPEG"),

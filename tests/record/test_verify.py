@@ -120,9 +120,12 @@ def test_a_changed_job_is_named(visit: Visit, tmp_path: Path) -> None:
     copy = tmp_path / "other" / visit.path.name
     shutil.copy(visit.path, copy)
     with sqlite3.connect(copy) as database:
-        for (trigger,) in database.execute("SELECT name FROM sqlite_master WHERE type='trigger'").fetchall():
+        triggers = database.execute("SELECT name, sql FROM sqlite_master WHERE type='trigger'").fetchall()
+        for trigger, _ in triggers:
             database.execute(f"DROP TRIGGER {trigger}")
         database.execute("UPDATE event SET body = replace(body, '\"value\":76', '\"value\":77')")
+        for _, sql in triggers:
+            database.execute(sql)
     database.close()
     forged = LocalWorkshop(tmp_path / "state").open(copy, read_only=True)
     sentences = wrong(check_record(record, forged))

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from commission.model import InputError
+from commission.model.outside_files import read_outside
 from commission.model.units import clean_text
 
 if TYPE_CHECKING:
@@ -39,14 +40,7 @@ class StoredRecord:
 def read_record(path: Path) -> StoredRecord:
     """Read a record by what it is, not by its name; raises InputError in one sentence."""
     where = clean_text(str(path))
-    try:
-        if not path.is_file():
-            raise InputError(where, "no such file", _EXPECTED)
-        if path.stat().st_size > LARGEST_RECORD:
-            raise InputError(where, "a file of more than 200 MB", _EXPECTED)
-        raw = path.read_bytes()
-    except OSError as error:
-        raise InputError(where, f"a file that cannot be read ({error.strerror})", _EXPECTED) from error
+    raw = read_outside(path, _EXPECTED, largest_bytes=LARGEST_RECORD, where=where, mend="")
     if not raw:
         raise InputError(where, "an empty file", _EXPECTED, _FETCH)
     kind: Literal["pdf", "html", "json"]

@@ -1,0 +1,167 @@
+"""The writer's lock holds whatever else is read, and a job that somebody changed meanwhile takes no entry."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from commission import model
+from commission.cli.workshop import LocalWorkshop
+from commission.job.store import JobFile
+from commission.model import InputError, JobCreated, Noted, StoreError, System
+from commission.model.outside_files import kind_of, read_outside
+from commission.model.progress import unwatched
+
+OPENING = [JobCreated(title="Harbour Lane", program_version="0")]
+NOTE = [Noted(step="site", text="the note")]
+OTHER_WRITER = (
+    "import sys; from pathlib import Path; from commission.job.store import JobFile; from commission.model import Noted\n"
+    "JobFile.open(Path(sys.argv[1])).append([Noted(step='site', text='of the second program')])"
+)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    path = tmp_path / "job.commission"
+    JobFile.create(path, OPENING).close()
+    return path
+
+
+def second_program(path: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-c", OTHER_WRITER, str(path)], capture_output=True, text=True)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="locks of an open file description are Linux's")
+def test_closing_another_descriptor_of_the_job_lets_no_second_writer_in(path: Path) -> None:
+    """POSIX.1-2017, fcntl: closing any descriptor of a file drops all locks that the process has on it."""
+    job = JobFile.open(path)
+    path.open("rb").close()
+    refused = second_program(path)
+    assert refused.returncode != 0
+    assert "in use by another program" in refused.stderr
+    job.append(NOTE)
+    job.close()
+    assert second_program(path).returncode == 0
+    job = JobFile.open(path)
+    assert [event.seq for event in job.events()] == [1, 2, 3]
+    assert job.verify() is None
+    job.close()
+
+
+def test_what_another_program_appended_is_not_written_over(path: Path) -> None:
+    """With the lock lost, by a program that does not know ours: SQLite's own shell stands for it."""
+    job = JobFile.open(path)
+    path.open("rb").close()
+    digest = b"\1" * 32
+    insert = "INSERT INTO event VALUES (2, '2026-03-14T09:00:00.000+00:00', 'noted', '{}', NULL, (SELECT hash FROM event), ?)"
+    code = f"import sqlite3; d = sqlite3.connect({str(path)!r}); d.execute({insert!r}, ({digest!r},)); d.commit()"
+    subprocess.run([sys.executable, "-c", code], check=True)
+    for _ in range(2):
+        with pytest.raises(StoreError, match=r"changed by another program .* nothing of this entry was stored"):
+            job.append(NOTE)
+    job.close()
+    with sqlite3.connect(path) as other:
+        assert other.execute("SELECT hash FROM event ORDER BY seq DESC").fetchone()[0] == digest
+    other.close()
+
+
+@pytest.mark.parametrize("how", ["copied over", "replaced", "cut off", "emptied"])
+def test_a_job_that_was_overwritten_stores_nothing_more(path: Path, tmp_path: Path, how: str) -> None:
+    older = shutil.copy(path, tmp_path / "older.commission")
+    job = JobFile.open(path)
+    job.append(NOTE)
+    if how == "copied over":
+        shutil.copyfile(older, path)  # the same file, other content
+    elif how == "replaced":
+        os.replace(older, path)  # another file under the name
+    else:
+        os.truncate(path, 4096 if how == "cut off" else 0)
+    with pytest.raises(StoreError, match="changed by another program while it was open"):
+        job.append(NOTE)
+    job.close()
+
+
+def test_a_job_that_was_only_touched_or_backed_up_takes_entries(path: Path, tmp_path: Path) -> None:
+    job = JobFile.open(path)
+    os.utime(path, (time.time() + 100, time.time() + 100))
+    job.append(NOTE)
+    subprocess.run(["cp", str(path), str(tmp_path / "backup")], check=True)
+    job.append(NOTE)
+    assert job.verify() is None
+    job.close()
+
+
+def test_the_open_job_is_refused_wherever_a_file_is_named(path: Path, tmp_path: Path) -> None:
+    """Under its own name, through a link, and as another name of the same file: before it is opened."""
+    workshop = LocalWorkshop(tmp_path / "state")
+    names = [tmp_path / "one.wav", tmp_path / "two.csv", tmp_path / "three.toml"]
+    names[0].symlink_to(path)
+    names[1].hardlink_to(path)
+    names[2].hardlink_to(path)
+    visit = workshop.create(tmp_path / "own", System(title="Own"))
+    own = [tmp_path / "own.wav", tmp_path / "own.csv", tmp_path / "own.toml", tmp_path / "own.pdf"]
+    for name in own:
+        name.hardlink_to(visit.path)
+    from commission.job.photos import read_photo
+    from commission.job.toml import load_definition
+    from commission.record.export import write_bytes
+    from commission.record.letterhead import load_letterhead
+    from commission.record.verify.stored_record import read_record
+
+    tried = {
+        "photo": lambda: read_photo(own[0]),
+        "definition": lambda: load_definition(own[2]),
+        "letterhead": lambda: load_letterhead(own[2]),
+        "limits": lambda: workshop.use_limits(visit, own[2]),
+        "record": lambda: read_record(own[3]),
+        "stimulus": lambda: workshop.importer.survey(
+            (tmp_path,), visit.job, model.ImportOptions(stimulus=own[0]), None, _never(), unwatched
+        ),
+        "mapping": lambda: workshop.importer.survey(
+            (), visit.job, model.ImportOptions(), own[1], _never(), unwatched
+        ),
+        "import": lambda: workshop.importer.survey(
+            (own[1],), visit.job, model.ImportOptions(), None, _never(), unwatched
+        ),
+        "target": lambda: write_bytes(own[3], b"x"),
+    }
+    for attempt in tried.values():
+        with pytest.raises(InputError, match="the job file that is open here"):
+            attempt()
+    (row,) = workshop.importer.survey((own[0],), visit.job, model.ImportOptions(), None, _never(), unwatched)
+    assert "the job file that is open here" in str(row.problem)
+    refused = second_program(visit.path)
+    assert "in use by another program" in refused.stderr
+    visit.append(*NOTE)
+    visit.close()
+    assert read_outside(own[0], "bytes", largest_bytes=10**7).startswith(b"SQLite")  # closed: a file like any other
+
+
+def _never() -> object:
+    import threading
+
+    return threading.Event()
+
+
+def test_what_is_no_file_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with (tmp_path / "sparse").open("wb") as file:
+        file.truncate(4_000_000_000)
+    for name, found in (
+        ("pipe", "a pipe or a device"),
+        ("sparse", "4,000 MB"),
+        ("", "a folder"),
+        ("x" * 300, "no such"),
+    ):
+        with pytest.raises(InputError, match=found):
+            read_outside(tmp_path / name, "a file", largest_bytes=1000)
+    with pytest.raises(InputError, match="a pipe or a device"):
+        read_outside(Path("/dev/zero"), "a file", largest_bytes=1000)
+    assert kind_of(tmp_path / "\0") == "missing"
