@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -10,9 +11,11 @@ from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
 from commission.model import Verdict
 from commission.model.show import number
-from commission.model.verdict import surely_above
+from commission.model.verdict import surely_above, surely_below
 from commission.steps import distances
+from commission.steps.levels import ChannelLevel
 from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
+from commission.steps.shared.awaiting import awaiting_repair
 
 ALIKE = 0.8
 
@@ -96,9 +99,14 @@ def _trim_db(e: Evidence) -> float:
     return min(-limit.lower, limit.upper)
 
 
+def _settable(e: Evidence) -> dict[str, ChannelLevel]:
+    """The readings of channels that wait for no repair: only these say anything about trims."""
+    return {c: each for c, each in e.levels.channels.items() if each.why_no_trim is None}
+
+
 def _common_error_db(e: Evidence) -> float:
     """What most readings are off by alike, else 0: a volume or a meter, not trims."""
-    off = np.array([-each.correction_db for each in e.levels.channels.values()])
+    off = np.array([-each.correction_db for each in _settable(e).values()])
     if len(off) < 3:
         return 0.0
     middle = float(np.median(off))
@@ -106,15 +114,13 @@ def _common_error_db(e: Evidence) -> float:
 
 
 def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    common, levels = _common_error_db(e), e.levels
-    u = float(
-        np.hypot(np.median([each.u_db for each in levels.channels.values()] or [0.0]), levels.common_u_db or 0.0)
-    )
+    common, levels = _common_error_db(e), _settable(e)
+    u = float(np.hypot(np.median([each.u_db for each in levels.values()] or [0.0]), e.levels.common_u_db or 0.0))
     if not surely_above(abs(common), _trim_db(e), u):
         return
     yield FindingDetails(
         title=f"all channels {abs(common):.1f} dB {'loud' if common > 0 else 'low'}",
-        channels=tuple(levels.channels),
+        channels=tuple(levels),
         evidence=(f"{signed(common)} ± {2 * u:.1f} dB against the reference, alike within {_trim_db(e):g} dB",),
         alternatives=("the master volume was not at its reference", "the meter is off, or set to another weighting"),
         confirm="Put the calibrator on the meter; look at the master volume.",
@@ -124,10 +130,10 @@ def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     common = _common_error_db(e)
-    explained = found.channels("wiring.silent", "wiring.woofer")
+    explained = found.channels(DIALOGUE)
     off = {
         c: -each.correction_db - common
-        for c, each in e.levels.channels.items()
+        for c, each in _settable(e).items()
         if surely_above(abs(each.correction_db + common), _trim_db(e), each.u_db) and c not in explained
     }
     if not off:
@@ -148,18 +154,80 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    silent = found.channels("wiring.silent")
-    stop = {
-        c: each for c, each in e.levels.channels.items() if (each.at_limit or not each.reachable) and c not in silent
-    }
-    for c, each in stop.items():
-        reaches = each.reachable
-        needed = f"needs {signed(each.trim_exact_db)} dB, the range ends at {signed(each.trim_db)} dB"
+DIALOGUE = "settings.dialogue-level"
+POLARITY_CHECK = "seats.polarity"
+CENTRE, SIDES = "FC", ("FL", "FR")
+"""The loudspeaker that carries most of the dialogue, and those that it is compared with."""
+
+
+def _level_is_known(e: Evidence, found: Found, channel: str) -> bool:
+    """Whether what a channel reads is its level: it waits for no repair, or only its polarity is wrong."""
+    other = {c for f in found if f.cause == "electronics" and f.check != POLARITY_CHECK for c in f.channels}
+    turned = {c for f in found if f.check == POLARITY_CHECK for c in f.channels}
+    return channel not in other and (channel in turned or channel not in awaiting_repair(e.job, e.round, e.analyses))
+
+
+def _dialogue_read(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """The centre against the left and right front loudspeakers, by the meter."""
+    read = {c: each for c, each in e.levels.channels.items() if _level_is_known(e, found, c)}
+    if {CENTRE, *SIDES} <= set(read):
+        left, right = (read[c] for c in SIDES)
+        apart = read[CENTRE].level_db - (left.level_db + right.level_db) / 2
+        yield from _quiet_dialogue(e, apart, math.hypot(read[CENTRE].u_db, math.hypot(left.u_db, right.u_db) / 2), "")
+
+
+def _dialogue_recorded(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """The same by responses that ran through the processor, where no meter was read."""
+    names = (CENTRE, *SIDES)
+    if found.any(DIALOGUE) or set(names) & set(e.levels.channels):
+        return
+    if not all(_level_is_known(e, found, c) for c in names):
+        return
+    apart = []
+    for seat in e.job.system.seats:
+        newest = [e.screening.usable.repeats(e.round, c, seat.id)[-1:] for c in names]
+        levels = [cell.level_db for c in names if (cell := e.seats.cells.get((c, seat.id))) is not None]
+        known = [level for level in levels if level is not None]
+        # A response that was taken past the processor does not hold the trim.
+        if len(known) == len(names) and all(items and items[0].passes_delays for items in newest):
+            apart.append(known[0] - (known[1] + known[2]) / 2)
+    limit = e.job.limit("settings.dialogue").lower
+    seats = sum(each < limit for each in apart)
+    if apart and seats >= ALIKE * len(apart):
+        where = f", at {seats} of {len(apart)} seats"
+        yield from _quiet_dialogue(e, float(np.median(apart)), CHANNEL_OFF_U_DB, where)
+
+
+def _quiet_dialogue(e: Evidence, apart_db: float, u_db: float, where: str) -> Iterator[FindingDetails]:
+    limit = e.job.limit("settings.dialogue").lower
+    if surely_below(apart_db, limit, u_db):
         yield FindingDetails(
-            title=f"{c}'s trim stands at its stop" if reaches else f"{c} cannot reach the reference",
+            title=f"dialogue quiet: {CENTRE} {-apart_db:.1f} dB below {' and '.join(SIDES)}",
+            channels=(CENTRE,),
+            evidence=(
+                f"{CENTRE} is {-apart_db:.1f} ± {2 * u_db:.1f} dB below the mean of {' and '.join(SIDES)}{where}, "
+                f"limit {-limit:g} dB",
+            ),
+            alternatives=(
+                "the volume was changed between the readings",
+                f"something covers {CENTRE}, or its own level control is turned down",
+            ),
+            confirm=f"Read {CENTRE}, {SIDES[0]} and {SIDES[1]} again, one directly after the other.",
+            remedy=f"Enter the trim of {CENTRE} from the settings sheet; listen to speech before and after.",
+        )
+
+
+def _trim_stop(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for c, each in _settable(e).items():
+        if each.reachable and not each.at_limit:
+            continue
+        reaches = each.reachable
+        exact, end = (number(value, 1, signed=True) for value in (each.trim_exact_db, each.trim_db))
+        needed = f"needs {exact} dB, the range ends at {end} dB"
+        yield FindingDetails(
+            title=f"trim of {c} at the end of its range" if reaches else f"{c} cannot reach the reference",
             channels=(c,),
-            evidence=(f"its trim must be {signed(each.trim_db)} dB, the end of the range" if reaches else needed,),
+            evidence=(f"its required trim is {end} dB, the end of the range" if reaches else needed,),
             alternatives=(
                 "the level control of an amplifier or subwoofer is set wrongly",
                 "its input is switched low",
@@ -173,7 +241,7 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """From the responses, where nobody read a meter: the one of a pair, or the one without a partner, that is off at
     every seat alike. Of a pair the lower one is looked at, which may be because the other is loud.
     """
-    explained = found.channels("wiring.silent", "wiring.tweeter", "wiring.woofer") | set(e.levels.channels)
+    explained = found.channels("wiring.silent", "wiring.tweeter", "wiring.woofer", DIALOGUE) | set(e.levels.channels)
     for channel, against in sorted(e.seats.against.items()):
         off, partner, (alike, compared) = against.level_db, against.partner, against.alike_seats
         if not surely_above(abs(off), CHANNEL_OFF_DB, CHANNEL_OFF_U_DB) or alike < ALIKE * compared:
@@ -248,6 +316,24 @@ RULES = (
         symptom="all too soft or loud",
         look=_all_off,
         basis="more than 1 dB off alike, guard-banded with the meter's class; common practice",
+    ),
+    Rule(
+        id=DIALOGUE,
+        check="levels.match",
+        cause="settings",
+        step="levels",
+        symptom="dialogue low",
+        look=_dialogue_read,
+        basis="centre more than 1 dB below the mean of left and right, guard-banded; common practice",
+    ),
+    Rule(
+        id=DIALOGUE,
+        check="seats.level",
+        cause="settings",
+        step="seats",
+        symptom="dialogue low",
+        look=_dialogue_recorded,
+        basis="centre more than 1 dB below the mean of left and right, guard-banded; common practice",
     ),
     Rule(
         id="settings.trims",

@@ -16,6 +16,8 @@ class Evidence:
 
     job: Job
     round: str
+    analyses: Analyses
+    """Of all rounds, as analysed."""
     screening: Screening
     """The measuring mistakes; all results below rest on what these left."""
     levels: levels.LevelsResult
@@ -31,8 +33,9 @@ def gather(job: Job, round_id: str, analyses: Analyses) -> Evidence:
     return Evidence(
         job=job,
         round=round_id,
+        analyses=analyses,
         screening=screen(job, round_id, analyses),
-        levels=levels.solve(job, round_id),
+        levels=levels.solve(job, round_id, analyses),
         distances=distances.solve(job, round_id, analyses),
         seats=seats.solve(job, round_id, analyses),
         variance=compare.one_round(job, round_id, analyses),

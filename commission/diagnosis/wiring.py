@@ -5,33 +5,29 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-import numpy as np
-
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule, caution
 from commission.dsp.across import AGREE
-from commission.model.verdict import surely_below
-from commission.steps.seats.result import CHANNEL_OFF_U_DB, PARTNER_U_DB, SILENT_DB, Against
-
-SILENT_SNR_DB = 10.0
+from commission.steps.seats.faults import (
+    SILENT_SNR_DB,
+    DeadDriver,
+    Reversed,
+    dead_drivers,
+    reversed_channels,
+    silent_channels,
+)
+from commission.steps.seats.result import SILENT_DB
 
 
 def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for channel, against in sorted(e.seats.against.items()):
-        ratios = [
-            cell.analysis.snr_db
-            for (c, _), cell in e.seats.cells.items()
-            if c == channel and cell.analysis is not None and cell.analysis.snr_db is not None
-        ]
-        low = surely_below(against.level_db, SILENT_DB, CHANNEL_OFF_U_DB)
-        if not low or not ratios or float(np.median(ratios)) >= SILENT_SNR_DB:
-            continue
+    for channel, snr_db in silent_channels(e.seats).items():
+        against = e.seats.against[channel]
         yield FindingDetails(
             title=f"{channel} silent",
             channels=(channel,),
             evidence=(
                 f"{-against.level_db:.0f} dB below {against.partner}, threshold {-SILENT_DB:.0f} dB",
-                f"signal to noise {np.median(ratios):.0f} dB, silent below {SILENT_SNR_DB:.0f} dB",
+                f"signal to noise {snr_db:.0f} dB, silent below {SILENT_SNR_DB:.0f} dB",
             ),
             alternatives=(
                 "the channel was muted or its output not assigned in the processor",
@@ -85,23 +81,19 @@ def _inverted(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _reversed_as(e: Evidence, setting: bool) -> Iterator[tuple[str, int, int, str]]:
-    wrong = 1 if e.seats.inverted else -1
-    for channel in e.job.system.channels:
-        sign, negative, told = e.seats.polarity[channel.id]
-        held = e.job.setting(e.round, channel.id).polarity
-        by_setting = held == "reversed"
-        if sign == wrong and by_setting is setting and not (channel.is_sub and by_setting):
-            yield channel.id, negative if wrong == -1 else told - negative, told, held or "not noted"
+def _reversed_as(e: Evidence, setting: bool) -> Iterator[tuple[str, Reversed, str]]:
+    for channel, found in reversed_channels(e.job, e.round, e.seats).items():
+        if found.by_setting is setting:
+            yield channel, found, e.job.setting(e.round, channel).polarity or "not noted"
 
 
 def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for channel, odd, told, held in _reversed_as(e, setting=False):
+    for channel, found, held in _reversed_as(e, setting=False):
         yield FindingDetails(
             title=f"{channel} reversed",
             channels=(channel,),
             evidence=(
-                f"reversed at {odd} of {told} seats, threshold {AGREE:.0%}",
+                f"reversed at {found.seats} of {found.of} seats, threshold {AGREE:.0%}",
                 f"the processor holds polarity {held}",
             ),
             alternatives=(
@@ -114,53 +106,41 @@ def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for channel, odd, told, _held in _reversed_as(e, setting=True):
+    for channel, found, _held in _reversed_as(e, setting=True):
         yield FindingDetails(
             title=f"{channel} set to reversed",
             channels=(channel,),
-            evidence=(f"reversed at {odd} of {told} seats", "the processor holds polarity reversed"),
+            evidence=(f"reversed at {found.seats} of {found.of} seats", "the processor holds polarity reversed"),
             alternatives=("the setting makes up for crossed wires which have been mended since",),
             confirm=f"Set {channel} to normal and measure it again at one seat.",
             remedy=f"Set the polarity of {channel} to normal.",
         )
 
 
-def _dead(e: Evidence, found: Found, driver: str) -> Iterator[tuple[str, Against, float, int]]:
-    silent = found.channels("wiring.silent")
-    limit_db = e.job.limit("seats.driver").lower
-    for channel, against in sorted(e.seats.against.items()):
-        gap = against.treble_db if driver == "tweeter" else against.low_db
-        index = 0 if driver == "tweeter" else 1
-        seats = sum(both[index] <= limit_db for both in against.gaps.values())
-        dead = surely_below(gap, limit_db, PARTNER_U_DB)
-        if dead and channel not in silent and seats >= AGREE * len(against.gaps):
-            yield channel, against, gap, seats
+def _gap(e: Evidence, channel: str, dead: DeadDriver) -> str:
+    against, limit_db = e.seats.against[channel], e.job.limit("seats.driver").lower
+    where = f"{dead.seats} of {len(against.gaps)} seats"
+    return f"{-dead.gap_db:.0f} dB below {against.partner} at {where}, threshold {-limit_db:.0f} dB"
 
 
-def _gap(e: Evidence, against: Against, gap_db: float, seats: int) -> str:
-    where = f"{seats} of {len(against.gaps)} seats"
-    limit_db = e.job.limit("seats.driver").lower
-    return f"{-gap_db:.0f} dB below {against.partner} at {where}, threshold {-limit_db:.0f} dB"
-
-
-def _tweeter(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    for channel, against, gap, seats in _dead(e, found, "tweeter"):
+def _tweeter(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for channel, dead in dead_drivers(e.job, e.seats, "tweeter").items():
         yield FindingDetails(
             title=f"{channel} no treble",
             channels=(channel,),
-            evidence=(f"3 to 10 kHz is {_gap(e, against, gap, seats)}; the rest of its range is not",),
+            evidence=(f"3 to 10 kHz is {_gap(e, channel, dead)}; the rest of its range is not",),
             alternatives=("a grille, curtain or furniture covers it", "its own crossover or protection has opened"),
             confirm=f"Play a soft sweep on {channel} and listen close by: is the tweeter silent?",
             remedy=f"Check the tweeter's terminals and jumpers, then have it replaced. {caution(e, channel)}",
         )
 
 
-def _woofer(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    for channel, against, gap, seats in _dead(e, found, "woofer"):
+def _woofer(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for channel, dead in dead_drivers(e.job, e.seats, "woofer").items():
         yield FindingDetails(
             title=f"{channel} no lows",
             channels=(channel,),
-            evidence=(f"200 to 500 Hz is {_gap(e, against, gap, seats)}; its treble is not",),
+            evidence=(f"200 to 500 Hz is {_gap(e, channel, dead)}; its treble is not",),
             alternatives=(
                 "a jumper between the terminals for woofer and tweeter is missing",
                 "a high-pass is set far too high",

@@ -91,6 +91,18 @@ class Job:
         """What the processor holds for a channel in a round; empty fields where nothing was noted."""
         return self.settings.get((round_id, channel)) or Setting(round=round_id, channel=channel)
 
+    def setting_until(self, round_id: str, channel: str) -> Setting:
+        """What the processor holds for a channel by the end of a round: what was noted last, field by field."""
+        until = self.rounds.index(round_id) if round_id in self.rounds else len(self.rounds) - 1
+        noted = [self.setting(each, channel) for each in reversed(self.rounds[: until + 1])]
+        return Setting(
+            round=round_id,
+            channel=channel,
+            trim_db=next((s.trim_db for s in noted if s.trim_db is not None), None),
+            distance=next((s.distance for s in noted if s.distance is not None), None),
+            polarity=next((s.polarity for s in noted if s.polarity is not None), None),
+        )
+
     def readings_of(
         self, round_id: str, step: str, *, channel: str | None = None, seat: str | None = None
     ) -> tuple[Reading, ...]:

@@ -19,6 +19,7 @@ from commission.record.data.drift import drift_values
 from commission.record.data.judged_again import rejudged_values
 from commission.record.data.sheet import sheet_rows
 from commission.steps import all_steps, compare, distances, levels, seats
+from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.budget_table import budget_values
 from commission.visit import Visit
 
@@ -39,7 +40,7 @@ def results(visit: Visit) -> dict[str, Any]:
             "temperature_c": job.system.temperature_c,
             "speed_of_sound_m_s": _round(speed_of_sound_m_s(job.system.temperature_c), 2),
         },
-        "levels": {r: found for r in job.rounds if (found := _levels(levels.solve(job, r)))},
+        "levels": {r: found for r in job.rounds if (found := _levels(levels.solve(job, r, analyses)))},
         "distances": {r: found for r in job.rounds if (found := _distances(visit, r))},
         "seats": {r: found for r in job.rounds if (found := _seats(seats.solve(job, r, analyses)))},
         "variance": _variance(visit),
@@ -114,6 +115,7 @@ def _levels(result: levels.LevelsResult) -> dict[str, Any]:
             "predicted_db": _round(each.predicted_db, 2),
             "residual_db": _round(each.residual_db, 3),
             "at_limit": each.at_limit,
+            "why": each.why_no_trim,
             "verdict": each.match.verdict.value,
         }
         for c, each in result.channels.items()
@@ -132,17 +134,20 @@ def _distances(visit: Visit, round_id: str) -> dict[str, Any]:
     if not result.channels:
         return {}
     unit = visit.job.system.processor.delay.unit
+    waiting = awaiting_repair(visit.job, round_id, visit.analyses)
     channels = {}
     for c, each in result.channels.items():
+        proposed = c not in waiting
         channels[c] = {
             "distance_m": _round(each.distance_m, 3),
             "distance_from": each.origin,
-            "delay_ms": _ms(each.setting.delay_s),
-            "setting": _round(each.setting.setting, 4),
+            "delay_ms": _ms(each.setting.delay_s) if proposed else None,
+            "setting": _round(each.setting.setting, 4) if proposed else None,
             "setting_unit": unit,
             "held": _round(each.held, 4),
             "held_error_ms": _ms(each.held_error_s),
-            "rounding_ms": _ms(each.setting.error_s),
+            "rounding_ms": _ms(each.setting.error_s) if proposed else None,
+            "why": waiting.get(c),
             "arrival_ms": _ms(each.arrival_s),
             "arrival_residual_ms": _ms(each.arrival_residual_s),
             "alignment_ms": _ms(each.alignment_s),

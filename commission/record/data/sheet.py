@@ -7,11 +7,12 @@ from typing import Any
 from commission.model import AS_FOUND, AS_LEFT, Channel, Job
 from commission.model.show import number
 from commission.record.data.csv_text import write_csv
-from commission.steps.handover.settings_sheet import Kind, SheetLine, measured_round, settings_sheet
+from commission.steps.handover.settings_sheet import Kind, SheetLine, settings_sheet, source_sentence
 from commission.visit import Visit
 
-HEADER = ("channel", "name", "what", "old", "new", "unit", "change", "applied", "as_left")
-"""`old` as found, `new` as the readings propose, `as_left` as noted in that round, which is what a reset processor gets."""
+HEADER = ("channel", "name", "what", "old", "new", "unit", "change", "applied", "as_left", "round", "why")
+"""`old` as held in `round`, `new` as the readings of that round propose, empty where `why` says why not; `as_left` as noted
+in that round, which is what a processor gets after a reset."""
 
 
 def sheet_rows(visit: Visit) -> list[dict[str, Any]]:
@@ -31,12 +32,12 @@ def _rows(visit: Visit) -> list[tuple[Any, ...]]:
     out = []
     for channel in job.system.channels:
         own = [line for line in lines if line.channel == channel.id]
-        out += [(*_row(line), _held(job, AS_LEFT, channel, line.kind)) for line in own]
+        out += [(*_row(line), _held(job, AS_LEFT, channel, line.kind), line.round, line.why or None) for line in own]
         for kind in ("trim", "delay", "polarity"):
             left = _held(job, AS_LEFT, channel, kind)
             if left is not None and kind not in [line.kind for line in own]:
                 old, unit = _held(job, AS_FOUND, channel, kind), _unit(job, kind)
-                out.append((channel.id, channel.label, kind, old, None, unit, False, False, left))
+                out.append((channel.id, channel.label, kind, old, None, unit, False, False, left, None, None))
     return out
 
 
@@ -60,10 +61,10 @@ def sheet_lines(visit: Visit) -> list[str]:
     lines = settings_sheet(visit.job, visit.analyses)
     if not lines:
         return ["Nothing to set yet: read levels or tape distances first."]
-    out = [f"Settings sheet, from the readings {measured_round(visit.job)}", ""]
+    out = [f"Settings sheet: {source_sentence(lines)}", ""]
     for line in lines:
         old, new = (_value(value, line.decimals, signed=line.kind == "trim") for value in (line.old, line.new))
-        state = "applied" if line.ticked else ("" if line.change else "stays")
+        state = line.why or ("applied" if line.ticked else "" if line.change else "stays")
         out.append(
             f"{line.channel:<6} {line.name:<18} {line.kind:<6} {old:>8} → {new:>8} {line.unit:<12} {state}".rstrip()
         )

@@ -44,6 +44,7 @@ from commission.steps.distances.result import (
     unit_is_entered,
     unit_sentence,
 )
+from commission.steps.shared import awaiting
 
 __all__ = [
     "STEP",
@@ -100,6 +101,7 @@ def _given(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | Non
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """The settings to enter, arrivals against the tape, what other seats get."""
     result = solve(job, round_id, analyses)
+    waiting = awaiting.awaiting_repair(job, round_id, analyses)
     found = result.channels.values()
     checks = [check for each in found for check in (each.check_setting, each.check_arrival)]
     checks += _place_checks(result)
@@ -108,9 +110,11 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables.append(
             Table(
                 id="delays",
-                title="What the processor shall hold",
+                title="Distance settings: current and required"
+                if job.system.processor.delay.unit != "ms"
+                else "Delay settings: current and required",
                 columns=_setting_columns(job.system.processor.delay),
-                rows=tuple(_setting_row(each) for each in found),
+                rows=tuple(_setting_row(each, waits=each.channel.id in waiting) for each in found),
                 remark="Rest: what rounding leaves against the farthest loudspeaker, for information.",
             )
         )
@@ -142,7 +146,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables=tuple(tables),
         advice=_advice(job, result),
         stands_out=_stands_out(result),
-        remarks=_remarks(job, result),
+        remarks=(*_remarks(job, result), *awaiting.waiting_sentences(waiting, "distance")),
         budgets=tuple(budget for each in found for budget in each.budgets),
     )
 
@@ -209,7 +213,7 @@ def _ms(seconds: float | None) -> float | None:
     return None if seconds is None else 1000 * seconds
 
 
-def _setting_row(each: ChannelDistance) -> Row:
+def _setting_row(each: ChannelDistance, *, waits: bool) -> Row:
     setting = each.setting
     return Row(
         key=each.channel.id,
@@ -217,12 +221,12 @@ def _setting_row(each: ChannelDistance) -> Row:
             each.channel.id,
             each.distance_m,
             each.origin,
-            _ms(setting.delay_s),
+            None if waits else _ms(setting.delay_s),
             each.held,
-            setting.setting,
-            _ms(setting.error_s),
-            setting.phase_deg(80),
-            setting.phase_deg(1000),
+            awaiting.AFTER_REPAIR if waits else setting.setting,
+            None if waits else _ms(setting.error_s),
+            None if waits else setting.phase_deg(80),
+            None if waits else setting.phase_deg(1000),
         ),
         check=each.check_setting,
     )

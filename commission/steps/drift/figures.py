@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
-from commission.model import AS_FOUND, Analyses, EarlierFigure, EarlierVisit, Job, Judged, Setting
+from commission.model import AS_FOUND, Analyses, EarlierFigure, EarlierVisit, Job, Judged
 from commission.steps.compare import result as seat_variance
 from commission.steps.distances.arrivals import hear
 from commission.steps.handover import not_typed_in
@@ -86,22 +86,9 @@ def last_round(job: Job) -> str:
     return held[-1] if held else AS_FOUND
 
 
-def setting_until(job: Job, round_id: str, channel: str) -> Setting:
-    """What the processor holds for a channel by the end of a round: what was noted last, field by field."""
-    until = job.rounds.index(round_id) if round_id in job.rounds else len(job.rounds) - 1
-    noted = [job.setting(each, channel) for each in reversed(job.rounds[: until + 1])]
-    return Setting(
-        round=round_id,
-        channel=channel,
-        trim_db=next((s.trim_db for s in noted if s.trim_db is not None), None),
-        distance=next((s.distance for s in noted if s.distance is not None), None),
-        polarity=next((s.polarity for s in noted if s.polarity is not None), None),
-    )
-
-
 def _settings(job: Job, round_id: str) -> Iterator[EarlierFigure]:
     for channel in job.system.channels:
-        held = setting_until(job, round_id, channel.id)
+        held = job.setting_until(round_id, channel.id)
         sign = {"normal": 1.0, "reversed": -1.0}.get(held.polarity or "")
         for quantity, value in ((TRIM, held.trim_db), (HELD, held.distance), (POLARITY, sign)):
             if value is not None:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from commission.dsp.trims import grid_decimals
-from commission.model import AS_FOUND, AS_LEFT, Analyses, Channel, Job, Polarity, Setting
+from commission.model import AS_LEFT, Analyses, Channel, Job, Polarity, Setting, Verdict
+from commission.model.units import round_name
 from commission.steps import distances, levels
 from commission.steps.seats import result as seat_cells
+from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.shared.screening import screen
 
 Kind = Literal["trim", "delay", "polarity"]
 
@@ -21,15 +25,21 @@ class SheetLine:
     name: str
     kind: Kind
     old: float | str | None
-    new: float | str
+    new: float | str | None
+    """None: nothing is proposed, and `why` says why."""
     unit: str
     decimals: int
     change: bool
     ticked: bool
+    round: str
+    """The round whose readings it follows; `old` is what the processor held then."""
+    why: str = ""
 
     @property
     def setting(self) -> Setting:
-        """The line as a setting of the round as left."""
+        """The line as a setting of the round as left; a line without a new value sets nothing."""
+        if self.new is None:
+            return Setting(round=AS_LEFT, channel=self.channel)
         if self.kind == "trim":
             return Setting(round=AS_LEFT, channel=self.channel, trim_db=float(self.new))
         if self.kind == "delay":
@@ -38,43 +48,117 @@ class SheetLine:
         return Setting(round=AS_LEFT, channel=self.channel, polarity=polarity)
 
 
-def measured_round(job: Job) -> str:
-    """The round whose readings the sheet follows: the newest before as left with levels, else with responses."""
-    before = [each for each in job.rounds if each != AS_LEFT]
-    read = [each for each in before if job.readings_of(each, "levels")]
-    heard = [each for each in before if job.responses_of(each)]
-    return (read or heard or [AS_FOUND])[-1]
+def source_sentence(lines: Sequence[SheetLine]) -> str:
+    """Which rounds the lines follow, such as "trims and distances as found, distances of SUB2 as left"."""
+    kinds: dict[str, dict[str, list[str]]] = {}
+    for line in lines:
+        what = (
+            "trims"
+            if line.kind == "trim"
+            else "polarities"
+            if line.kind == "polarity"
+            else line.unit.split()[-1] + "s"
+        )
+        kinds.setdefault(what, {}).setdefault(line.round, []).append(line.channel)
+    parts: dict[str, list[str]] = {}
+    for what, rounds in kinds.items():
+        most = max(rounds, key=lambda each: len(rounds[each]))
+        for round_id, channels in rounds.items():
+            some = "" if round_id == most else f" of {', '.join(channels)}"
+            parts.setdefault(round_id, []).append(what + some)
+    return "; ".join(f"{' and '.join(whats)} {round_name(round_id)}" for round_id, whats in parts.items())
 
 
 def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) -> tuple[SheetLine, ...]:
     """Trims and delays for every channel that has what they need; new trim = old trim + correction.
 
-    A polarity stands here only where the processor holds "reversed" and the loudspeaker was heard: then the setting
-    either makes up for the wiring, or is the fault. A reversed wire behind a normal setting is mended at the wire. What
-    a subwoofer's polarity shall be is judged at the crossover, not here.
+    Each follows the newest round that holds what it needs, or `round_id`. What waits for a repair has no new value. A
+    polarity is here only where the processor holds "reversed" and the loudspeaker was heard: then the setting either
+    makes up for the wiring, or is the fault. A reversed wire behind a normal setting is repaired at the wire. The
+    polarity that a subwoofer needs is decided at the crossover, not here.
     """
-    source = round_id or measured_round(job)
-    trims = levels.solve(job, source).channels
-    delays = distances.solve(job, source, analyses).channels
-    trim_range, delay_range = job.system.processor.trim_db, job.system.processor.delay
-    title = {"ms": "delay", "m": "distance", "ft": "distance"}[delay_range.unit]
-    lines: list[SheetLine] = []
-    for channel in job.system.channels:
-        now = _typed_in(job, channel.id)
-        if (trim := trims.get(channel.id)) is not None:
-            old = trim.old_trim_db if trim.old_trim_known else None
-            decimals = grid_decimals(trim_range.step, 1)
-            lines.append(_line(channel, "trim", old, trim.trim_db, now.trim_db, "dB", decimals))
-        if (delay := delays.get(channel.id)) is not None:
-            unit, decimals = f"{delay_range.unit} {title}", grid_decimals(delay_range.step, 1)
-            lines.append(_line(channel, "delay", delay.held, delay.setting.setting, now.distance, unit, decimals))
-        if job.setting(source, channel.id).polarity == "reversed" and not channel.is_sub:
-            heard = _heard_reversed(job, source, channel, analyses)
-            if heard is not None:
-                lines.append(
-                    _line(channel, "polarity", "reversed", "normal" if heard else "reversed", now.polarity, "", 0)
-                )
-    return tuple(lines)
+    rounds = (round_id,) if round_id is not None else tuple(reversed(job.rounds))
+    waiting = awaiting_repair(job, rounds[0], analyses)
+    lines = [
+        line
+        for channel in job.system.channels
+        for line in (
+            _trim(job, analyses, channel, rounds, waiting.get(channel.id)),
+            _delay(job, analyses, channel, rounds, waiting.get(channel.id)),
+            _polarity(job, analyses, channel, rounds),
+        )
+    ]
+    return tuple(line for line in lines if line is not None)
+
+
+def _trim(
+    job: Job, analyses: Analyses, channel: Channel, rounds: Sequence[str], waiting: str | None
+) -> SheetLine | None:
+    """From the newest round in which the channel was read and its trim then is known."""
+    for round_id in rounds:
+        level = levels.solve(job, round_id, analyses).channels.get(channel.id)
+        if level is None or (round_id == AS_LEFT and len(rounds) > 1 and not level.old_trim_known):
+            continue
+        old = level.old_trim_db if level.old_trim_known else None
+        new, why = level.trim_db, f"after the repair: {waiting}" if waiting is not None else ""
+        if waiting is None and level.why_no_trim is not None:
+            new, why = None, "repaired since: read its level again"
+        elif waiting is not None:
+            new = None
+        elif round_id == AS_LEFT and level.match.verdict is not Verdict.FAIL:
+            new = old  # set already and not shown to be off: no trim follows the scatter of the meter
+        now, decimals = _typed_in(job, channel.id).trim_db, grid_decimals(job.system.processor.trim_db.step, 1)
+        return _line(channel, "trim", old, new, now, "dB", decimals, round_id, why)
+    return None
+
+
+def _delay(
+    job: Job, analyses: Analyses, channel: Channel, rounds: Sequence[str], waiting: str | None
+) -> SheetLine | None:
+    """From the newest round in which the channel was taped, or of a subwoofer its own latency heard."""
+    delay, line = job.system.processor.delay, None
+    title = {"ms": "delay", "m": "distance", "ft": "distance"}[delay.unit]
+    for round_id in rounds:
+        found = distances.solve(job, round_id, analyses).channels.get(channel.id)
+        if found is None or (round_id == AS_LEFT and len(rounds) > 1 and found.held is None):
+            continue
+        known = (
+            found.arrival_residual_s is not None
+            if channel.is_sub
+            else bool(job.readings_of(round_id, "distances", channel=channel.id))
+        )
+        if line is not None and not known:
+            continue
+        new, why = (None, f"after the repair: {waiting}") if waiting is not None else (found.setting.setting, "")
+        if new is not None and channel.is_sub and (spoilt := _spoilt(job, round_id, channel.id, analyses)):
+            new, why = None, f"measure it again: {spoilt}"
+        now, unit = _typed_in(job, channel.id).distance, f"{delay.unit} {title}"
+        line = _line(channel, "delay", found.held, new, now, unit, grid_decimals(delay.step, 1), round_id, why)
+        if known:
+            break
+    return line
+
+
+def _spoilt(job: Job, round_id: str, channel: str, analyses: Analyses) -> str | None:
+    """The measuring mistake that leaves no arrival of a channel at the reference seat; None without one."""
+    reference = job.system.reference_seat
+    if reference is None or analyses.of(round_id, channel, reference.id) is None:
+        return None
+    left = screen(job, round_id, analyses).usable
+    problems = left.problems(round_id, channel, reference.id)
+    return problems[-1] if left.of(round_id, channel, reference.id) is None and problems else None
+
+
+def _polarity(job: Job, analyses: Analyses, channel: Channel, rounds: Sequence[str]) -> SheetLine | None:
+    """From the newest round in which the processor held "reversed" and the channel was heard."""
+    for round_id in rounds:
+        if channel.is_sub or job.setting(round_id, channel.id).polarity != "reversed":
+            continue
+        heard = _heard_reversed(job, round_id, channel, analyses)
+        if heard is not None:
+            now = _typed_in(job, channel.id).polarity
+            return _line(channel, "polarity", "reversed", "normal" if heard else "reversed", now, "", 0, round_id)
+    return None
 
 
 def _typed_in(job: Job, channel: str) -> Setting:
@@ -111,19 +195,23 @@ def _line(
     channel: Channel,
     kind: Kind,
     old: float | str | None,
-    new: float | str,
+    new: float | str | None,
     now: float | str | None,
     unit: str,
     decimals: int,
+    round_id: str,
+    why: str = "",
 ) -> SheetLine:
     return SheetLine(
         channel=channel.id,
         name=channel.label,
         kind=kind,
         old=old,
-        new=new if isinstance(new, str) else round(new, 6),
+        new=round(new, 6) if isinstance(new, float) else new,
         unit=unit,
         decimals=decimals,
-        change=not _same(old, new),
-        ticked=_same(now, new),
+        change=new is not None and not _same(old, new),
+        ticked=new is not None and _same(now, new),
+        round=round_id,
+        why=why,
     )

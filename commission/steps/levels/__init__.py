@@ -29,6 +29,7 @@ from commission.model import (
     TrimRange,
     Verdict,
 )
+from commission.model.show import number
 from commission.model.units import counted
 from commission.steps.levels.result import (
     CONVENTIONS,
@@ -41,6 +42,7 @@ from commission.steps.levels.result import (
     solve,
     target_db,
 )
+from commission.steps.shared.awaiting import AFTER_REPAIR, waiting_sentences
 
 __all__ = ["CONVENTIONS", "STEP", "ChannelLevel", "LevelsResult", "evaluate", "plan", "solve", "target_db"]
 
@@ -90,7 +92,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """The trims, what stands out, what to enter."""
-    result = solve(job, round_id)
+    result = solve(job, round_id, analyses)
     levels = result.channels.values()
     rows = tuple(
         Row(
@@ -102,9 +104,9 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
                 each.spread_db,
                 2 * each.u_db,
                 each.old_trim_db if each.old_trim_known else None,
-                each.correction_db,
+                each.correction_db if each.why_no_trim is None else None,
                 each.trim_exact_db,
-                each.trim_db,
+                each.trim_db if each.why_no_trim is None else AFTER_REPAIR,
                 each.predicted_db,
                 each.residual_db,
             ),
@@ -127,7 +129,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     ]
     tables = []
     if rows:
-        title = "Trims: what the processor holds, and what it shall hold"
+        title = "Trims: current and required"
         tables.append(Table(id="trims", title=title, columns=_columns(job.system.processor.trim_db), rows=rows))
     if result.proposed_offset_db or result.offset_db:
         rows_of = tuple(_choice_row(choice) for choice in result.choices)
@@ -163,7 +165,7 @@ def _offered(result: LevelsResult) -> tuple[Choice, ...]:
     """The common offset, where the reference is out of some channel's reach or another was decided on."""
     if not (result.proposed_offset_db or result.offset_db):
         return ()
-    total = len(result.channels)
+    total = result.settable
     options = tuple(
         (
             f"{each.offset_db:.2f}",
@@ -215,7 +217,9 @@ def _choice_row(choice: OffsetChoice) -> Row:
 
 
 def _changes(result: LevelsResult) -> int:
-    return sum(abs(each.trim_db - each.old_trim_db) > 1e-6 for each in result.channels.values())
+    return sum(
+        each.trim_db is not None and abs(each.trim_db - each.old_trim_db) > 1e-6 for each in result.channels.values()
+    )
 
 
 def _stands_out(result: LevelsResult) -> str:
@@ -228,6 +232,8 @@ def _stands_out(result: LevelsResult) -> str:
     worst = max(wrong, key=lambda each: abs(each.correction_db))
     word = "loud" if worst.correction_db < 0 else "soft"
     said = f"{worst.channel.id} {abs(worst.correction_db):.1f} dB {word}"
+    if worst.why_no_trim is not None:
+        said += ", repair first"
     return f"{said}, {counted(_changes(result), 'trim')} to enter" if _changes(result) else said
 
 
@@ -268,6 +274,7 @@ def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
         remarks.append("The absolute level has no stated uncertainty, because the meter's class is not noted.")
     if any(result.missing) and result.channels:
         remarks.append(f"Not read yet: {', '.join(result.missing)}.")
+    remarks += waiting_sentences({c: each.why_no_trim for c, each in result.channels.items()}, "trim")
     remarks += [
         f"What was read at {seat} does not count yet: {', '.join(channels)} {'was' if len(channels) == 1 else 'were'} not "
         "read there, and channels compare only at the same seats."
@@ -275,7 +282,7 @@ def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
     ]
     if result.proposed_offset_db:
         best = next(choice for choice in result.choices if choice.offset_db == result.proposed_offset_db)
-        offset, total = best.offset_db, len(result.channels)
+        offset, total = best.offset_db, result.settable
         remarks.append(
             f"At the reference {result.choices[0].reaching} of {total} channels are within the trim range. With a common "
             f"offset of {offset:+.1f} dB {'all are' if best.reaching == total else f'{best.reaching} are'}; at the same "
@@ -287,8 +294,8 @@ def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
     elif decided_offset_db(job, round_id) is None and (round_id, "levels", "common_offset") in job.decisions:
         remarks.append("The common offset that was decided on is not a number and is left out.")
     remarks += [
-        f"{c} cannot reach its target: it would need {each.trim_exact_db:+.1f} dB and stops at {each.trim_db:+.1f} dB; "
-        f"it will read {each.predicted_db:.1f} dB."
+        f"{c} cannot reach its target: it needs {number(each.trim_exact_db, 1, signed=True)} dB and the range ends at "
+        f"{number(each.trim_db, 1, signed=True)} dB; it will read {number(each.predicted_db, 1)} dB."
         for c, each in result.channels.items()
         if not each.reachable
     ]

@@ -12,8 +12,9 @@ import numpy as np
 from commission.dsp import uncertainty as u_of
 from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, free_offset_db
 from commission.dsp.trims import plan as plan_trims
-from commission.model import Budget, Channel, Check, Job
+from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job
 from commission.steps.shared import budgets as budget_for
+from commission.steps.shared.awaiting import awaiting_repair
 
 CONVENTIONS = (
     (75.0, "75 dB(C) slow with −30 dBFS noise: home practice (common practice, no source)"),
@@ -23,6 +24,8 @@ CONVENTIONS = (
 """Choices of the reference level with their basis; none is built in."""
 
 DEFAULT_RESOLUTION_DB = 0.1
+NO_RESPONSES = Analyses()
+"""Where nothing is known of the responses, no channel waits for a repair."""
 SUB_NOISE_U_DB = u_of.noise_u_db(50.0, 20.0)
 """Scatter of subwoofer noise (30 to 80 Hz) in one reading of twenty seconds; that of main channels is lost in the eye's."""
 INCONSISTENT = 3.0
@@ -45,12 +48,16 @@ class ChannelLevel:
     old_trim_db: float
     old_trim_known: bool
     correction_db: float
-    trim_exact_db: float
-    trim_db: float
-    predicted_db: float
-    residual_db: float
+    """Target less reading."""
+    trim_exact_db: float | None
+    trim_db: float | None
+    """The trim to set; None, as all that follows from it, while the channel waits for a repair."""
+    predicted_db: float | None
+    residual_db: float | None
     at_limit: bool
     reachable: bool
+    why_no_trim: str | None
+    """The fault that is to be repaired before a trim is proposed."""
     match: Check
     repeat: Check | None
     budget: Budget
@@ -93,10 +100,16 @@ class LevelsResult:
     common_u_db: float | None
     """Standard uncertainty of the absolute level, from the meter's class; None when the class is not noted."""
 
+    @property
+    def settable(self) -> int:
+        """How many channels get a trim: those that do not wait for a repair."""
+        return sum(each.why_no_trim is None for each in self.channels.values())
 
-def solve(job: Job, round_id: str) -> LevelsResult:
-    """Trims from the readings of a round."""
+
+def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsResult:
+    """Trims from the readings of a round; none for channels that wait for a repair, nor do these shift the others'."""
     trim = job.system.processor.trim_db
+    awaiting = awaiting_repair(job, round_id, analyses)
     read = _read(job, round_id)
     counted = _counted_seats(job, read)
     scatter = _scatter(job, read)
@@ -105,24 +118,33 @@ def solve(job: Job, round_id: str) -> LevelsResult:
         for c in job.system.channels
         if read[c.id].keys() & set(counted)
     ]
-    names = [channel.id for channel, _ in measured]
-    targets = [target_db(job, channel) for channel, _ in measured]
-    old = [job.setting(round_id, name).trim_db or 0.0 for name in names]
-    levels = [found.level_db for _, found in measured]
+    healthy = [(channel, found) for channel, found in measured if channel.id not in awaiting]
+    names = [channel.id for channel, _ in healthy]
+    targets = [target_db(job, channel) for channel, _ in healthy]
+    old = [old_trim_db(job, round_id, name) or 0.0 for name in names]
+    levels = [found.level_db for _, found in healthy]
     exact = exact_trims_db(levels, targets, old)
     grid = (trim.min, trim.max, trim.step)
-    proposed = best_common_offset(exact, *grid) if measured else 0.0
+    proposed = best_common_offset(exact, *grid) if healthy else 0.0
     # Everything at the reference, unless the technician decides otherwise.
     offset = decided_offset_db(job, round_id) or 0.0
     trims = plan_trims(levels, targets, old, *grid, offset)
-    free = free_offset_db(exact, *grid) if measured else None
+    free = free_offset_db(exact, *grid) if healthy else None
     offsets = {"the reference": 0.0, "most channels in range": proposed or None, "least rounding": free}
     return LevelsResult(
         channels={
-            channel.id: _channel(job, round_id, channel, found, targets[i] + offset, trims, i, counted)
-            for i, (channel, found) in enumerate(measured)
+            channel.id: _channel(
+                job,
+                round_id,
+                channel,
+                found,
+                target_db(job, channel) + offset,
+                awaiting.get(channel.id) or (trims, names.index(channel.id)),
+                counted,
+            )
+            for channel, found in measured
         },
-        missing=tuple(c.id for c in job.system.channels if c.id not in names),
+        missing=tuple(c.id for c in job.system.channels if c.id not in {channel.id for channel, _ in measured}),
         seats=counted,
         not_counted={
             seat: tuple(c for c, own in read.items() if own and seat not in own)
@@ -134,7 +156,7 @@ def solve(job: Job, round_id: str) -> LevelsResult:
         choices=tuple(
             _choice(what, plan_trims(levels, targets, old, *grid, value), names)
             for what, value in offsets.items()
-            if value is not None and measured
+            if value is not None and healthy
         ),
         basis=reference_basis(job),
         sub_basis=_sub_basis(job),
@@ -159,19 +181,25 @@ def _channel(
     channel: Channel,
     found: _Reading,
     target: float,
-    trims: TrimPlan,
-    index: int,
+    proposal: tuple[TrimPlan, int] | str,
     counted: tuple[str, ...],
 ) -> ChannelLevel:
-    old = job.setting(round_id, channel.id).trim_db
+    """`proposal`: the trims and the channel's place among them, or why there is none for it."""
+    old = old_trim_db(job, round_id, channel.id)
     limits, meter = job.system.processor.trim_db, job.system.instrument("meter")
     budget = _budget(job, channel, found, counted)
     absolute = None
     if meter is not None and meter.accuracy_class:
         absolute = budget_for.absolute_level(budget, meter.accuracy_class)
     apart = found.level_db - target
-    new = trims.trim_db[index]
-    held_back = index in trims.out_of_range
+    why_not = proposal if isinstance(proposal, str) else None
+    exact = new = residual = None
+    held_back = at_limit = False
+    if not isinstance(proposal, str):
+        trims, index = proposal
+        exact, new, residual = trims.exact_db[index], trims.trim_db[index], trims.residual_db[index]
+        held_back = index in trims.out_of_range
+        at_limit = held_back or min(new - limits.min, limits.max - new) < limits.step - 1e-6
     return ChannelLevel(
         channel=channel,
         level_db=found.level_db,
@@ -183,12 +211,13 @@ def _channel(
         old_trim_db=old or 0.0,
         old_trim_known=old is not None,
         correction_db=-apart,
-        trim_exact_db=trims.exact_db[index],
+        trim_exact_db=exact,
         trim_db=new,
-        predicted_db=target + trims.residual_db[index],
-        residual_db=trims.residual_db[index],
-        at_limit=held_back or min(new - limits.min, limits.max - new) < limits.step - 1e-6,
+        predicted_db=None if residual is None else target + residual,
+        residual_db=residual,
+        at_limit=at_limit,
         reachable=not held_back,
+        why_no_trim=why_not,
         match=Check(
             id="levels.match",
             channel=channel.id,
@@ -257,6 +286,15 @@ def decided_offset_db(job: Job, round_id: str) -> float | None:
     except ValueError:
         return None
     return value if math.isfinite(value) else None
+
+
+def old_trim_db(job: Job, round_id: str, channel: str) -> float | None:
+    """The trim that the readings of a round were taken with; an interim round keeps what an earlier one noted.
+
+    As left does not: trims were typed in before it, and one that was not noted is unknown.
+    """
+    held = job.setting(round_id, channel) if round_id == AS_LEFT else job.setting_until(round_id, channel)
+    return held.trim_db
 
 
 def target_db(job: Job, channel: Channel) -> float:

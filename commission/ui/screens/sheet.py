@@ -13,17 +13,17 @@ from textual.widgets import Footer, Static
 from commission.model import SettingEntered
 from commission.model.show import number
 from commission.model.units import clean_text
-from commission.steps.handover.settings_sheet import SheetLine, measured_round, settings_sheet
+from commission.steps.handover.settings_sheet import SheetLine, settings_sheet, source_sentence
 from commission.ui.paths import new_file
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
-from commission.ui.text import round_name
 from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.picker import Item, Picker, text_item
 
 HELP = """
-Go to the processor with this list. Each line: channel, what it holds now → what it shall hold.
+Go to the processor with this list. Each line: channel, current setting → new setting.
 
+- A line that says "after the repair" has no new value: repair and measure the channel first, then look here again.
 - Type the new value into the processor, then tick the line with **Space**: it enters the log as applied, in the round
   *as left*. A line that says "stays" needs nothing.
 - **w** writes the sheet as CSV. It restores everything if the processor is ever reset.
@@ -60,8 +60,11 @@ class Sheet(VisitScreen):
         self.show_head("Settings sheet")
         lines = self._lines()
         ticked = sum(line.ticked for line in lines)
-        source = round_name(measured_round(self.visit.job))
-        said = f"From the readings {source}: {ticked} of {len(lines)} applied. Space ticks what you typed in."
+        waiting = sum(line.new is None for line in lines)
+        later = f", {waiting} after a repair or a new measurement" if waiting else ""
+        said = (
+            f"From {source_sentence(lines)}: {ticked} of {len(lines)} applied{later}. Space ticks what you typed in."
+        )
         if not lines:
             said = "Nothing to set yet: read levels or tape distances first."
         self.query_one("#todo", Static).update(Content(said))
@@ -80,7 +83,9 @@ class Sheet(VisitScreen):
         if not key:
             return
         line = self._lines()[int(key)]
-        if line.ticked:
+        if line.new is None:
+            self.notify(f"No {line.kind} is proposed for {line.channel}: {line.why}.", markup=False)
+        elif line.ticked:
             self.notify("This is ticked already; take it back in the log with x.")
         elif self.store(SettingEntered(setting=line.setting, applied=True)):
             self.refresh_results()
@@ -112,6 +117,8 @@ class Sheet(VisitScreen):
 def _runs(line: SheetLine, *, narrow: bool) -> tuple[tuple[str, str], ...]:
     old, new = (_value(v, line.decimals, signed=line.kind == "trim") for v in (line.old, line.new))
     state = ("✓ applied", "pass") if line.ticked else (("stays", "dim") if not line.change else ("", ""))
+    if line.why:
+        state = (line.why, "unsure")
     return (
         (fit(f" {line.channel}", 8), "mark"),
         (fit("" if narrow else clean_text(line.name), 0 if narrow else 18), "dim"),
