@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -167,20 +168,25 @@ def _level_is_known(e: Evidence, found: Found, channel: str) -> bool:
     return channel not in other and (channel in turned or channel not in awaiting_repair(e.job, e.round, e.analyses))
 
 
+def _dialogue(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """The centre against the left and right front loudspeakers: by the meter, else by the responses."""
+    if {CENTRE, *SIDES} & set(e.levels.channels):
+        yield from _dialogue_read(e, found)
+    else:
+        yield from _dialogue_recorded(e, found)
+
+
 def _dialogue_read(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """The centre against the left and right front loudspeakers, by the meter."""
     read = {c: each for c, each in e.levels.channels.items() if _level_is_known(e, found, c)}
     if {CENTRE, *SIDES} <= set(read):
         left, right = (read[c] for c in SIDES)
         apart = read[CENTRE].level_db - (left.level_db + right.level_db) / 2
-        yield from _quiet_dialogue(e, apart, math.hypot(read[CENTRE].u_db, math.hypot(left.u_db, right.u_db) / 2), "")
+        u = math.hypot(read[CENTRE].u_db, math.hypot(left.u_db, right.u_db) / 2)
+        yield from _quiet_dialogue(e, apart, u)
 
 
 def _dialogue_recorded(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """The same by responses that ran through the processor, where no meter was read."""
     names = (CENTRE, *SIDES)
-    if found.any(DIALOGUE) or set(names) & set(e.levels.channels):
-        return
     if not all(_level_is_known(e, found, c) for c in names):
         return
     apart = []
@@ -195,10 +201,11 @@ def _dialogue_recorded(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     seats = sum(each < limit for each in apart)
     if apart and seats >= ALIKE * len(apart):
         where = f", at {seats} of {len(apart)} seats"
-        yield from _quiet_dialogue(e, float(np.median(apart)), CHANNEL_OFF_U_DB, where)
+        for said in _quiet_dialogue(e, float(np.median(apart)), CHANNEL_OFF_U_DB, where):
+            yield replace(said, step="seats", check="seats.level")
 
 
-def _quiet_dialogue(e: Evidence, apart_db: float, u_db: float, where: str) -> Iterator[FindingDetails]:
+def _quiet_dialogue(e: Evidence, apart_db: float, u_db: float, where: str = "") -> Iterator[FindingDetails]:
     limit = e.job.limit("settings.dialogue").lower
     if surely_below(apart_db, limit, u_db):
         yield FindingDetails(
@@ -323,16 +330,7 @@ RULES = (
         cause="settings",
         step="levels",
         symptom="dialogue low",
-        look=_dialogue_read,
-        basis="centre more than 1 dB below the mean of left and right, guard-banded; common practice",
-    ),
-    Rule(
-        id=DIALOGUE,
-        check="seats.level",
-        cause="settings",
-        step="seats",
-        symptom="dialogue low",
-        look=_dialogue_recorded,
+        look=_dialogue,
         basis="centre more than 1 dB below the mean of left and right, guard-banded; common practice",
     ),
     Rule(

@@ -10,13 +10,11 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from commission.history import fold
 from commission.model import (
-    Analysed,
     Analyses,
-    Analysis,
     Event,
     Job,
     Judged,
@@ -169,13 +167,12 @@ def rejudge(
     else:
         before = fold(event for event in job.log if event.seq < stored.seq)
         held = {response.seq for response in before.responses}
-        known = _Watched(each for each in analyses if each.seq in held)
+        known = Analyses(each for each in analyses if each.seq in held)
         gone = len(held) - sum(1 for _ in known)
         outcomes, blind = [], []
         for step in steps:
-            known.asked = False
             made = [step.evaluate(before, r, known) for r in before.rounds]
-            if gone and known.asked:
+            if gone and _rest_on_recordings(step, before, made):
                 blind.append(step.id)
             else:
                 outcomes += made
@@ -195,26 +192,10 @@ def rejudge(
     )
 
 
-class _Watched(Analyses):
-    """Analyses that know whether anybody looked at them."""
-
-    asked = False
-
-    def repeats(self, round_id: str, channel: str, seat: str) -> tuple[Analysed, ...]:
-        self.asked = True
-        return super().repeats(round_id, channel, seat)
-
-    def problems(self, round_id: str, channel: str, seat: str) -> tuple[str, ...]:
-        self.asked = True
-        return super().problems(round_id, channel, seat)
-
-    def of(self, round_id: str, channel: str, seat: str) -> Analysis | None:
-        self.asked = True
-        return super().of(round_id, channel, seat)
-
-    def __iter__(self) -> Any:
-        self.asked = True
-        return super().__iter__()
+def _rest_on_recordings(step: Step, job: Job, outcomes: Sequence[Outcome]) -> bool:
+    """Whether the step would check otherwise if there were no recordings at all."""
+    without = [step.evaluate(job, each.round, Analyses()) for each in outcomes]
+    return [each.checks for each in outcomes] != [each.checks for each in without]
 
 
 def _only(body: Judged, steps: set[str]) -> Judged:

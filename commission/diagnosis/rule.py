@@ -29,6 +29,9 @@ class FindingDetails:
     alternatives: tuple[str, ...]
     confirm: str
     remedy: str
+    step: str = ""
+    """Where the evidence came from another step than the rule's: which, with `check`."""
+    check: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,13 +53,13 @@ class Rule:
 
     def apply(self, evidence: Evidence, found: Found) -> list[Finding]:
         """The findings of this rule."""
-        names = [field.name for field in fields(FindingDetails)]
+        names = [field.name for field in fields(FindingDetails) if field.name not in ("step", "check")]
         return [
             Finding(
                 id=self.id,
                 cause=self.cause,
-                step=self.step,
-                check=self.check,
+                step=said.step or self.step,
+                check=said.check or self.check,
                 place=self.place,
                 **{name: getattr(said, name) for name in names},
             )

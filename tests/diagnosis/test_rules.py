@@ -111,6 +111,7 @@ def test_every_rule_is_put_to_the_test() -> None:
         "settings.trims",
         "settings.trim-range",
         "settings.channel-level",
+        "settings.dialogue-level",
         "room.bass-differs",
     }
     assert {rule.id for rule in RULES} == set(FAULTS) | here
@@ -324,8 +325,8 @@ def test_an_arrival_within_ten_centimetres_is_in_order() -> None:
 
 def test_trims_by_ear_are_one_finding() -> None:
     room = quiet()
-    finding = only(room, "settings.trims", with_levels(room, FC=72.0, BL=78.0, SUB1=77.5))
-    assert set(finding.channels) == {"FC", "BL", "SUB1"}
+    finding = only(room, "settings.trims", with_levels(room, SiL=72.0, BL=78.0, SUB1=77.5))
+    assert set(finding.channels) == {"SiL", "BL", "SUB1"}
     assert "BL by 3.0 dB" in finding.title or "FC by 3.0 dB" in finding.title
 
 
@@ -355,15 +356,15 @@ def test_readings_within_a_decibel_are_in_order() -> None:
 
 def test_a_trim_at_its_stop() -> None:
     room = SoundRoom(cinema(processor=Processor(trim_db=TrimRange(min=-6, max=6, step=0.5))), uneven_db=0.5)
-    got = found(room, with_levels(room, trim=4.0, FC=70.0))
+    got = found(room, with_levels(room, trim=4.0, SiL=70.0))
     assert set(got) == {"settings.trims", "settings.trim-range"}
-    assert got["settings.trim-range"][0].channels == ("FC",)
+    assert got["settings.trim-range"][0].channels == ("SiL",)
     assert "+9.0 dB" in got["settings.trim-range"][0].evidence[0]
 
 
 def test_a_large_trim_within_its_range_is_no_stop() -> None:
     room = SoundRoom(cinema(processor=Processor(trim_db=TrimRange(min=-12, max=12, step=0.5))), uneven_db=0.5)
-    assert "settings.trim-range" not in found(room, with_levels(room, trim=4.0, FC=70.0))
+    assert "settings.trim-range" not in found(room, with_levels(room, trim=4.0, SiL=70.0))
 
 
 def without_readings(room: SoundRoom) -> Job:
@@ -386,13 +387,33 @@ def test_a_channel_loud_at_every_seat_does_not_make_its_partner_low() -> None:
     assert "loud at every seat" in finding.title
 
 
-@pytest.mark.parametrize(("db", "word"), [(6, "loud"), (-6, "low")])
-def test_a_centre_without_partner_is_told_both_ways(db: float, word: str) -> None:
-    room = quiet().add_db("FC", db)
+def test_a_loud_centre_without_partner_is_compared_with_the_others() -> None:
+    room = quiet().add_db("FC", 6)
     finding = only(room, "settings.channel-level", without_readings(room))
     assert finding.channels == ("FC",)
-    assert f"dB {word} at every seat" in finding.title
+    assert "dB loud at every seat" in finding.title
     assert "the other channels" in finding.evidence[0]
+
+
+def test_a_quiet_centre_is_quiet_dialogue_by_responses_and_by_the_meter() -> None:
+    recorded = quiet().add_db("FC", -6)
+    finding = only(recorded, "settings.dialogue-level", without_readings(recorded))
+    assert (finding.channels, finding.step, finding.check) == (("FC",), "seats", "seats.level")
+    assert "at 6 of 6 seats" in finding.evidence[0]
+    read = quiet()
+    finding = only(read, "settings.dialogue-level", with_levels(read, FC=72.2))
+    assert finding.title == "dialogue quiet: FC 2.8 dB below FL and FR"
+    assert (finding.step, finding.check) == ("levels", "levels.match")
+    assert found(read, with_levels(read, FC=74.2)) == {}  # 0.8 dB: within the limit
+    # The whole front low is no matter of the dialogue.
+    assert "settings.dialogue-level" not in found(read, with_levels(read, FC=72.0, FL=72.2, FR=72.1))
+
+
+def test_a_reversed_side_still_tells_the_level_and_a_dead_driver_does_not() -> None:
+    room = quiet().change("FR", polarity=-1)
+    assert "settings.dialogue-level" in found(room, with_levels(room, FC=72.0))
+    dead = quiet().add_db("FR", -35, below_hz=2500)
+    assert "settings.dialogue-level" not in found(dead, with_levels(dead, FC=72.0))
 
 
 def test_a_low_seat_and_a_low_channel_are_two_findings() -> None:

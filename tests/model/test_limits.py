@@ -110,6 +110,6 @@ def test_the_judging_code_and_the_profile_name_the_same_quantities() -> None:
     """Every quantity that the code asks for is shipped, and nothing is shipped that no code asks for."""
     root = Path(__file__).resolve().parents[2] / "commission"
     asked = set()
-    for path in [*(root / "steps").glob("*.py"), *(root / "diagnosis").glob("*.py")]:
+    for path in [*(root / "steps").rglob("*.py"), *(root / "diagnosis").rglob("*.py")]:
         asked |= set(re.findall(r'\.limit\("([a-z.-]+)"\)', path.read_text(encoding="utf-8")))
     assert asked == {each.quantity for each in default_profile().limits}

@@ -19,7 +19,7 @@ from commission.model import (
     SettingEntered,
     TrimRange,
 )
-from commission.steps.handover.settings_sheet import SheetLine, measured_round, settings_sheet
+from commission.steps.handover.settings_sheet import SheetLine, settings_sheet, source_sentence
 
 NONE = Analyses()
 
@@ -124,19 +124,53 @@ def test_a_decided_offset_reaches_the_sheet() -> None:
 @pytest.mark.parametrize(
     ("bodies", "expected"),
     [
-        ((), "as-found"),
         (levels({"FL": 75.0}), "as-found"),
         ((*levels({"FL": 75.0}), *levels({"FL": 75.0}, round_id="after wiring")), "after wiring"),
+        # As left, read after trims that nobody noted: what its trim was is not known, and the readings say nothing of it.
         ((*levels({"FL": 75.0}), *levels({"FL": 75.0}, round_id="as-left")), "as-found"),
-        # Responses alone give no trims: the round with levels leads.
+        (
+            (
+                *levels({"FL": 77.0}),
+                *levels({"FL": 75.0}, round_id="as-left"),
+                setting("FL", round_id="as-left", trim_db=-2.0),
+            ),
+            "as-left",
+        ),
+        # Responses alone give no trims.
         ((*levels({"FL": 75.0}), response("after wiring")), "as-found"),
-        ((response("as-found"), response("after wiring")), "after wiring"),
     ],
 )
-def test_the_sheet_follows_the_newest_round_with_levels_before_as_left(
-    bodies: tuple[object, ...], expected: str
-) -> None:
-    assert measured_round(job_of(defined(cinema(["FL"])), *bodies)) == expected  # type: ignore[arg-type]
+def test_a_trim_follows_the_newest_round_whose_readings_carry_it(bodies: tuple[object, ...], expected: str) -> None:
+    line = by_place(job_of(defined(cinema(["FL"])), *bodies))[("FL", "trim")]  # type: ignore[arg-type]
+    assert line.round == expected
+
+
+def test_an_interim_round_keeps_the_trim_that_was_noted_before() -> None:
+    job = job_of(defined(cinema(["FL"])), setting("FL", trim_db=-3.0), *levels({"FL": 76.0}, round_id="after wiring"))
+    line = by_place(job)[("FL", "trim")]
+    assert (line.old, line.new, line.round) == (-3.0, -4.0, "after wiring")
+
+
+def test_a_trim_that_was_set_follows_no_scatter_of_the_meter() -> None:
+    bodies = (
+        defined(cinema(["FL"])),
+        setting("FL", trim_db=0.0),
+        *levels({"FL": 77.0}),
+        setting("FL", round_id="as-left", applied=True, trim_db=-2.0),
+    )
+    near = by_place(job_of(*bodies, *levels({"FL": 75.3}, round_id="as-left")))[("FL", "trim")]
+    assert (near.old, near.new, near.change, near.ticked) == (-2.0, -2.0, False, True)
+    off = by_place(job_of(*bodies, *levels({"FL": 78.0}, round_id="as-left")))[("FL", "trim")]
+    assert (off.old, off.new, off.change, off.ticked) == (-2.0, -5.0, True, False)
+
+
+def test_the_sheet_says_which_round_each_kind_follows() -> None:
+    job = job_of(
+        defined(cinema(["FL", "FC"])),
+        *levels({"FL": 77.0, "FC": 75.0}),
+        *levels({"FC": 75.0}, round_id="after wiring"),
+    )
+    assert source_sentence(settings_sheet(job, NONE)) == "trims and distances as found; trims of FC after wiring"
 
 
 def test_decimals_show_every_value_of_the_grid() -> None:

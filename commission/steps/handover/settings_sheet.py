@@ -127,8 +127,8 @@ def _delay(
             if channel.is_sub
             else bool(job.readings_of(round_id, "distances", channel=channel.id))
         )
-        if line is not None and not known:
-            continue
+        if line is not None and line.old is not None and not known:
+            continue  # without readings: the newest settings noted, else as found
         new, why = (None, f"after the repair: {waiting}") if waiting is not None else (found.setting.setting, "")
         if new is not None and channel.is_sub and (spoilt := _spoilt(job, round_id, channel.id, analyses)):
             new, why = None, f"measure it again: {spoilt}"

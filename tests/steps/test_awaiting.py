@@ -1,0 +1,136 @@
+"""A faulty channel gets no trim and no distance before it is repaired and measured, and does not shift the others."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from builders import AS_FOUND, cinema, defined, job_of, levels, setting
+from sound_room import SoundRoom
+
+from commission.model import (
+    AS_LEFT,
+    ActionLogged,
+    Analyses,
+    EventBody,
+    Job,
+    Processor,
+    ResponseStored,
+    RoundOpened,
+    TrimRange,
+    Withdrawn,
+)
+from commission.steps import levels as level_step
+from commission.steps.handover.settings_sheet import settings_sheet
+from commission.steps.shared.awaiting import awaiting_repair
+
+
+def stored(room: SoundRoom, round_id: str) -> list[ResponseStored]:
+    return [
+        ResponseStored(
+            round=round_id,
+            channel=each.channel,
+            seat=each.seat,
+            kind="impulse",
+            file_name=f"{round_id}-{each.seq}.flac",
+            file_sha256=f"{each.seq:064d}",
+            clock=each.clock,
+        )
+        for each in room.analysed()
+    ]
+
+
+def visit(rounds: dict[str, SoundRoom], *more: EventBody, read: float = 75.0) -> tuple[Job, Analyses]:
+    """A job with the responses of these rounds, a reading of every channel as found, and what they analyse to."""
+    first = next(iter(rounds.values()))
+    held = [
+        setting(c, round_id=r, trim_db=0.0, distance=d, polarity="normal")
+        for r in rounds
+        for c, d in first.distances_m.items()
+    ]
+    bodies = [body for r, room in rounds.items() for body in stored(room, r)]
+    read_all = levels({channel.id: read for channel in first.system.channels})
+    items = [
+        replace(each, round=r, seq=10_000 * n + each.seq)
+        for n, (r, room) in enumerate(rounds.items(), start=1)
+        for each in room.analysed()
+    ]
+    return job_of(defined(first.system), *held, *read_all, *bodies, *more), Analyses(items)
+
+
+def action(rule: str, *channels: str, kind: str = "repaired") -> ActionLogged:
+    return ActionLogged(round=AS_FOUND, finding=rule, title="", channels=channels, action=kind)  # type: ignore[arg-type]
+
+
+def quiet() -> SoundRoom:
+    return SoundRoom(seed=1, uneven_db=0.5)
+
+
+def test_a_sound_room_waits_for_nothing() -> None:
+    assert awaiting_repair(*_with_round(visit({AS_FOUND: quiet()}))) == {}
+
+
+def _with_round(made: tuple[Job, Analyses], round_id: str = AS_FOUND) -> tuple[Job, str, Analyses]:
+    return made[0], round_id, made[1]
+
+
+def test_every_electronic_fault_holds_its_channels_back() -> None:
+    room = quiet().swap("BL", "BR")
+    assert awaiting_repair(*_with_round(visit({AS_FOUND: room}))) == {
+        "BL": "sounds from the place of BR",
+        "BR": "sounds from the place of BL",
+    }
+    dead = quiet().add_db("SiL", -24, above_hz=2800)
+    assert awaiting_repair(*_with_round(visit({AS_FOUND: dead}))) == {"SiL": "tweeter dead"}
+    low = quiet().add_db("FL", -35, below_hz=2500)
+    assert awaiting_repair(*_with_round(visit({AS_FOUND: low}))) == {"FL": "woofer dead"}
+
+
+def test_the_sheet_has_no_value_and_says_why() -> None:
+    job, analyses = visit({AS_FOUND: quiet().add_db("SiL", -24, above_hz=2800)})
+    lines = {(line.channel, line.kind): line for line in settings_sheet(job, analyses)}
+    for kind in ("trim", "delay"):
+        line = lines[("SiL", kind)]
+        assert (line.new, line.change, line.ticked) == (None, False, False)
+        assert line.why == "after the repair: tweeter dead"
+        assert lines[("SiR", kind)].new is not None
+    level = level_step.solve(job, AS_FOUND, analyses).channels["SiL"]
+    assert (level.trim_db, level.trim_exact_db, level.why_no_trim) == (None, None, "tweeter dead")
+
+
+def test_a_faulty_reading_does_not_shift_the_others() -> None:
+    # Range ±6 dB: SiL, whose dead woofer reads 7 dB low, would ask for a common offset of all channels.
+    room = SoundRoom(cinema(processor=Processor(trim_db=TrimRange(min=-6, max=6, step=0.5))), uneven_db=0.5).add_db(
+        "SiL", -35, below_hz=2500
+    )
+    job, analyses = visit({AS_FOUND: room}, *levels({"SiL": [66.6] * 5}))
+    healthy = level_step.solve(job, AS_FOUND, analyses)
+    assert healthy.channels["SiL"].why_no_trim == "woofer dead"
+    assert healthy.proposed_offset_db == 0.0
+    assert level_step.solve(job, AS_FOUND).proposed_offset_db < 0.0  # what the reading alone would have asked for
+
+
+def test_a_fault_stays_until_a_later_round_shows_the_channel_without_it() -> None:
+    dead, sound = quiet().add_db("SiL", -24, above_hz=2800), quiet()
+    job, analyses = visit({AS_FOUND: dead}, RoundOpened(round=AS_LEFT))
+    assert awaiting_repair(job, AS_LEFT, analyses) == {"SiL": "tweeter dead as found, not measured again"}
+    job, analyses = visit({AS_FOUND: dead, AS_LEFT: sound})
+    assert awaiting_repair(job, AS_LEFT, analyses) == {}
+    assert awaiting_repair(job, AS_FOUND, analyses) == {"SiL": "tweeter dead"}
+    trim = next(line for line in settings_sheet(job, analyses) if (line.channel, line.kind) == ("SiL", "trim"))
+    assert (trim.new, trim.why) == (None, "repaired since: read its level again")
+
+
+def test_a_logged_repair_is_said_with_its_time_and_releases_nothing() -> None:
+    dead = quiet().add_db("SiL", -24, above_hz=2800)
+    job, analyses = visit({AS_FOUND: dead}, action("wiring.tweeter", "SiL", kind="replaced"))
+    (reason,) = awaiting_repair(job, AS_FOUND, analyses).values()
+    assert reason.startswith("replaced ")
+    assert reason.endswith(" UTC, not yet measured again")
+    job, analyses = visit({AS_FOUND: dead}, action("wiring.tweeter", "SiL"), Withdrawn(seq=job.log[-1].seq))
+    assert awaiting_repair(job, AS_FOUND, analyses) == {"SiL": "tweeter dead"}
+
+
+def test_what_the_client_accepts_as_it_is_may_be_set() -> None:
+    dead = quiet().add_db("SiL", -24, above_hz=2800)
+    job, analyses = visit({AS_FOUND: dead}, action("wiring.tweeter", "SiL", kind="accepted"))
+    assert awaiting_repair(job, AS_FOUND, analyses) == {}
