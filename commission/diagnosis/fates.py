@@ -53,9 +53,10 @@ def follow(
     found = {each: findings(each) for each in rounds}
     faults: list[_Fault] = []
     for each in rounds:
+        earlier = [(fault, next(reversed(fault.seen.values()))) for fault in faults]
         for finding in found[each]:
-            known = [f for f in faults if _matches(f, finding)]
-            if not known:
+            known = [fault for fault, newest in earlier if _matches(fault, newest, finding)]
+            if not known:  # within a round, two findings are two faults
                 known = [_Fault(first=finding, round=each)]
                 faults += known
             for fault in known:
@@ -87,7 +88,7 @@ def _logged_only(job: Job, faults: Sequence[_Fault], rounds: Sequence[str]) -> l
             check=rule.check,
             place=rule.place,
         )
-        if not any(_matches(fault, finding) for fault in (*faults, *out)):
+        if not any(_matches(each, each.seen.get(body.round, ()), finding) for each in (*faults, *out)):
             out.append(_Fault(first=finding, round=body.round))
     return out
 
@@ -100,9 +101,9 @@ def _rounds(job: Job, round_id: str) -> tuple[str, ...]:
     return rounds[: max(rounds.index(each) for each in filled if each in rounds) + 1]
 
 
-def _matches(fault: _Fault, finding: Finding) -> bool:
-    newest = next(reversed(fault.seen.values()), [fault.first])
-    return same_fault(fault.first, finding) or any(same_fault(each, finding) for each in newest)
+def _matches(fault: _Fault, newest: Iterable[Finding], finding: Finding) -> bool:
+    """Whether a finding is a known fault, by how it was found first or where it was found last."""
+    return any(same_fault(each, finding) for each in (fault.first, *newest))
 
 
 def _followed(
