@@ -16,7 +16,17 @@ from commission.audio.text_response import parse_response
 from commission.dsp.compactness import Shape, deconvolved_shapes, shape_of
 from commission.dsp.noise import clip_ratio
 from commission.dsp.sweep import Deconvolver, deconvolver, split_response, sweep_deconvolver
-from commission.model import CommissionError, FloatArray, InputError, Response, StoredResponse, UnusableError
+from commission.model import (
+    FULL_SCALE,
+    LOOPBACK,
+    UNSTATED,
+    CommissionError,
+    FloatArray,
+    InputError,
+    Response,
+    StoredResponse,
+    UnusableError,
+)
 
 THREADS = 2
 SWEEPS_AT_ONCE = 4
@@ -48,7 +58,8 @@ def _parts(stored: Sequence[StoredResponse]) -> list[list[_File]]:
     """Files of one kind and stimulus, so many that a thread has enough to transform at once."""
     kinds: dict[tuple[object, ...], dict[str, _File]] = {}
     for each in stored:
-        files = kinds.setdefault((each.body.kind, each.body.stimulus_sha256, each.body.sweep), {})
+        body = each.body
+        files = kinds.setdefault((body.kind, body.stimulus_sha256, body.sweep, body.loopback_channel), {})
         files.setdefault(each.blob_sha256, []).append(each)
     parts: list[list[_File]] = []
     for files in kinds.values():
@@ -70,7 +81,12 @@ def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Respon
             data = blobs(wanted[0].blob_sha256)
             if wanted[0].body.kind == "response":
                 text = parse_response(data, name)
-                response = Response(freq_hz=text.freq_hz, level_db=text.level_db, phase_rad=text.phase_rad)
+                response = Response(
+                    freq_hz=text.freq_hz,
+                    level_db=text.level_db,
+                    phase_rad=text.phase_rad,
+                    reference=text.reference or UNSTATED,
+                )
                 results |= {each.seq: response for each in wanted}
             elif data.startswith(HDF5_SIGNATURE):
                 results |= sofa_responses(data, wanted)
@@ -109,6 +125,8 @@ def _sound(
             row = start + each.body.file_channel
             if each.body.file_channel >= info.channels:
                 results[each.seq] = UnusableError(f"{name}: channel {each.body.file_channel + 1} is not in the file.")
+            elif (each.body.loopback_channel or 0) >= info.channels:
+                results[each.seq] = UnusableError(f"{name}: its loopback channel is not in the file.")
             elif (problem := problem_of(samples[row], info, name)) is not None:
                 results[each.seq] = UnusableError(problem)
             elif is_sweep:  # looked at now, while it is in the cache
@@ -119,21 +137,28 @@ def _sound(
             else:
                 t0_s = -each.body.origin_frame / rate_hz
                 results[each.seq] = Response(impulse=samples[row], rate_hz=rate_hz, t0_s=t0_s)
+    if sweeps and (channel := sweeps[0].stored.body.loopback_channel) is not None:
+        for sweep in sweeps:  # each file has its own loopback
+            loopback = samples[sweep.row - sweep.stored.body.file_channel + channel]
+            results |= _deconvolved([sweep], samples, rate_hz, loopback_deconvolver(loopback, rate_hz))
+        return results
     for first in range(0, len(sweeps), SWEEPS_AT_ONCE):
-        results |= _deconvolved(sweeps[first : first + SWEEPS_AT_ONCE], samples, rate_hz, blobs)
+        some = sweeps[first : first + SWEEPS_AT_ONCE]
+        try:
+            inverse = _inverse(some[0].stored, info.frames, rate_hz, blobs)
+        except CommissionError as error:
+            results |= {sweep.stored.seq: UnusableError(str(error)) for sweep in some}
+            continue
+        results |= _deconvolved(some, samples, rate_hz, inverse)
     return results
 
 
 def _deconvolved(
-    sweeps: list[_Sweep], samples: FloatArray, rate_hz: float, blobs: Callable[[str], bytes]
+    sweeps: list[_Sweep], samples: FloatArray, rate_hz: float, inverse: Deconvolver
 ) -> dict[int, Response | Exception]:
     """Deconvolve some recordings of one stimulus, rows of `samples` [shape=(k, n)]."""
     frames, first, last = samples.shape[-1], sweeps[0].row, sweeps[-1].row
     rows = [sweep.row for sweep in sweeps]
-    try:
-        inverse = _inverse(sweeps[0].stored, frames, rate_hz, blobs)
-    except CommissionError as error:
-        return {sweep.stored.seq: UnusableError(str(error)) for sweep in sweeps}
     together = rows == list(range(first, last + 1))
     recordings = samples[first : last + 1] if together else samples[rows]  # no copy where none is needed
     tail_s = max(0.0, (frames - inverse.stimulus_frames) / rate_hz)
@@ -151,6 +176,7 @@ def _deconvolved(
             noise=None if noise is None else noise[k],
             peak_fs=sweep.peak_fs,
             clip_ratio=sweep.clip_ratio,
+            reference=FULL_SCALE if sweep.stored.body.loopback_channel is None else LOOPBACK,
         )
         if problem is None
         else UnusableError(problem)
@@ -170,13 +196,21 @@ def impulse_problem(name: str, shape: Shape, spread_s: float) -> str | None:
     return str(InputError(name, found, IMPULSE, remedy))
 
 
-def deconvolution_problem(name: str, shape: Shape, spread_s: float) -> str | None:
+def deconvolution_problem(name: str, shape: Shape, spread_s: float, stimulus: str = "") -> str | None:
     """Why the stimulus of a raw recording cannot be right; None when it can."""
     if shape is Shape.COMPACT:
         return None
-    found = f"energy spread over {spread_s:.2g} s after deconvolution"
+    found = f"energy spread over {spread_s:.2g} s after deconvolution" + (f" with {stimulus}" if stimulus else "")
     remedy = "The stimulus is not the signal that was played: give that one."
     return str(InputError(name, found, IMPULSE, remedy))
+
+
+def loopback_deconvolver(loopback: FloatArray, rate_hz: float) -> Deconvolver:
+    """For a recording whose stimulus was recorded with it [shape=(n,)]: time zero is when the loopback hears it.
+
+    What the interface itself adds, its latency and its response, is in both channels and cancels.
+    """
+    return deconvolver(loopback, len(loopback), rate_hz)
 
 
 def _inverse(each: StoredResponse, frames: int, rate_hz: float, blobs: Callable[[str], bytes]) -> Deconvolver:

@@ -1,30 +1,28 @@
-"""Import of response files: look first, show where each would go, store what is in order."""
+"""Import of response files: look first, show where each would go and why, store what is in order."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
-from commission.audio.files import (
-    AUDIO_SUFFIXES,
-    TEXT_SUFFIXES,
-    SoundInfo,
-    problem_of,
-    read_bytes,
-    read_sound,
-    shown,
-    sound_info,
+from commission.audio.clocks import with_clocks
+from commission.audio.content import (
+    Stimulus,
+    described_stimulus,
+    examine,
+    is_clean_sweep,
+    read_stimulus,
+    settle_kinds,
+    twins,
 )
-from commission.audio.mapping import MappedFile, read_mapping
-from commission.audio.names import NameTokens, read_name
+from commission.audio.files import AUDIO_SUFFIXES, TEXT_SUFFIXES, SoundInfo, problem_of, read_bytes, read_sound, shown
+from commission.audio.mapping import MappedFile, is_mapping, locate, read_mapping
+from commission.audio.names import NameWords, Places, read_name, says_stimulus
 from commission.audio.sofa import HDF5_SIGNATURE, SOFA_SUFFIX
 from commission.audio.sofa_rows import sofa_rows
 from commission.audio.text_response import parse_response
-from commission.dsp.noise import CLIP_RATIO_LIMIT, clip_ratio, flat_top
 from commission.model import (
     Cancelled,
     CancelToken,
@@ -35,20 +33,32 @@ from commission.model import (
     InputError,
     Job,
     Progress,
-    ResponseKind,
     ResponseStored,
     StimulusStored,
 )
-from commission.model.outside_files import kind_of, refuse_open_job
+from commission.model.units import clean_text, round_name
 
-SWEEP_SPAN = 0.5
-"""Share of a recording in which the middle 80 % of its energy lies: a 3 s sweep with 1 s of tail 0.6, half a second
-of a subwoofer in a live room up to 0.45, other impulse responses far less (own simulations)."""
 MOST_FILES = 5000
+SOUND_SIGNATURES = (b"RIFF", b"fLaC")
+LOOPBACK_CLOCK = "loopback"
+"""Recordings whose time zero is when the loopback hears the signal share it, whenever they were made."""
+NO_STEP_USES_NOISE = "No step here uses noise yet."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _File:
+    """A file to look at, with what its name and a line of the mapping say."""
+
+    path: Path
+    words: NameWords
+    mapped: MappedFile | None = None
+    problem: str | None = None
+    where: str = ""
+    """The line of the mapping."""
 
 
 class FileImporter:
-    """`model.Importer` for WAV, FLAC and text."""
+    """`model.Importer` for WAV, FLAC, AES69 and text."""
 
     def survey(
         self,
@@ -61,66 +71,55 @@ class FileImporter:
     ) -> tuple[ImportRow, ...]:
         """Look at files, folders and a mapping; one row for each channel of each file, problems named in the rows.
 
-        A path that is itself a mapping (a CSV with its header) counts as one. Raises InputError only when the mapping
-        or the stimulus as a whole is unusable, or nothing was found.
+        A path that is itself a mapping (a CSV with its header) counts as one; one that lies in a folder counts where no
+        other is given. The rows do not depend on the order in which files are given. Raises InputError only when the
+        mapping or the stimulus as a whole is unusable, or nothing was found.
         """
-        stimulus = _stimulus_info(options)
-        wanted = list(_wanted(paths, job, mapping))
-        if not wanted:
+        files = _files_to_look_at(paths, Places(job), mapping)
+        if not files:
             places = ", ".join(shown(path) for path in paths) or "nothing"
             raise InputError(places, "no WAV, FLAC or text files", "recordings or a mapping file")
-        if len(wanted) > MOST_FILES:
-            raise InputError(
-                shown(paths[0]), f"{len(wanted)} files", f"at most {MOST_FILES}", "Name a smaller folder."
-            )
+        if len(files) > MOST_FILES:
+            where = shown(paths[0] if paths else files[0].path)
+            raise InputError(where, f"{len(files)} files", f"at most {MOST_FILES}", "Name a smaller folder.")
+        found = [_stimulus_in(file, options) for file in files]
+        stimuli = _stimuli(found, job, options)
         rows: list[ImportRow] = []
-        for index, (path, tokens, mapped) in enumerate(wanted):
+        for index, (file, stimulus) in enumerate(zip(files, found, strict=True)):
             if cancel.is_set():
                 raise Cancelled
-            progress(index / len(wanted), shown(path))
-            rows += _look(path, tokens, mapped, job, options, stimulus)
+            progress(index / len(files), shown(file.path))
+            if stimulus is None:
+                rows += _look(file, job, options, stimuli)
+            else:
+                used = any(each.path == file.path for each in stimuli)
+                rows.append(_stimulus_row(file.path, used, options))
         progress(1.0, "")
-        return self.recheck(rows, job)
+        return self.recheck(settle_kinds(rows), job)
 
     def recheck(self, rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
-        """Judge places and duplicates anew after the technician changed some rows."""
+        """Check places, kinds, duplicates and clocks again after the technician changed some rows."""
         stored = {
             (r.body.file_sha256, r.body.file_channel, r.body.round, r.body.channel, r.body.seat): r.seq
             for r in job.responses
         }
-        elsewhere = {(r.body.file_sha256, r.body.file_channel): r for r in job.responses}
-        seen: dict[tuple[str | None, int], ImportRow] = {}
         out = []
         for row in rows:
-            bytes_key = (row.sha256, row.file_channel)
-            problem = row.file_problem or _place_problem(row, job)
+            problem = None if row.is_stimulus else _problem(row, job)
             duplicate = stored.get(
                 (row.sha256 or "", row.file_channel, row.round or "", row.channel or "", row.seat or "")
             )
-            if problem is None and duplicate is None and row.sha256 is not None and not row.skip:
-                first = seen.setdefault(bytes_key, row)
-                if first is not row:
-                    problem = str(
-                        InputError(shown(row.path), f"the same bytes as {shown(first.path)}", "each file once")
-                    )
-            warning = row.warning
-            if (
-                problem is None
-                and duplicate is None
-                and (other := elsewhere.get((row.sha256 or "", row.file_channel)))
-            ):
-                warning = (
-                    f"the same bytes are stored for {other.body.channel} at {other.body.seat} ({other.body.round})"
-                )
-            out.append(replace(row, problem=problem, duplicate_of=duplicate, warning=warning))
-        return tuple(out)
+            out.append(replace(row, problem=problem, duplicate_of=duplicate, warning=row.file_warning))
+        out = _with_twins(out)
+        out = [replace(row, warning=_joined(row.warning, _stored_elsewhere(row, job))) for row in out]
+        return tuple(replace(row, warning=_joined(row.warning, row.clock_problem)) for row in with_clocks(out, job))
 
     def read(
         self, row: ImportRow, job: Job, options: ImportOptions
     ) -> tuple[tuple[EventBody, ...], dict[str, bytes]]:
         """The events and bytes of one row; raises InputError, also when the file changed since it was looked at."""
         name = shown(row.path)
-        problem = row.problem or _place_problem(row, job)
+        problem = row.problem or _problem(row, job)
         if problem is not None:
             raise InputError(name, "an open question", "a complete row", problem)
         data = read_bytes(row.path)
@@ -130,16 +129,17 @@ class FileImporter:
         assert row.round and row.channel and row.seat and row.kind
         bodies: list[EventBody] = []
         blobs = {sha256: data}
+        is_sweep = row.kind == "sweep"
+        loopback = row.loopback if is_sweep else None
         sweep, stimulus_sha256 = None, None
-        if row.kind == "sweep":
-            if options.stimulus is not None:
-                stimulus, content = _stimulus_event(options.stimulus)
-                stimulus_sha256 = stimulus.file_sha256
-                if stimulus_sha256 not in job.stimuli:
-                    bodies.append(stimulus)
-                    blobs[stimulus_sha256] = content
-            else:
-                sweep = options.sweep or job.system.sweep
+        if is_sweep and loopback is None and row.stimulus is not None:
+            stimulus, content = _stimulus_event(row.stimulus)
+            stimulus_sha256 = stimulus.file_sha256
+            if stimulus_sha256 not in job.stimuli:
+                bodies.append(stimulus)
+                blobs[stimulus_sha256] = content
+        elif is_sweep and loopback is None:
+            sweep = options.sweep or job.system.sweep
         passes = job.system.processor.sweeps_pass_delays if options.passes_delays is None else options.passes_delays
         bodies.append(
             ResponseStored(
@@ -152,195 +152,158 @@ class FileImporter:
                 file_channel=row.file_channel,
                 rate_hz=row.rate_hz,
                 frames=row.frames,
-                clock=options.clock if row.shared_clock and row.kind != "response" else None,
+                clock=_clock(row, options),
                 passes_delays=passes,
                 sweep=sweep,
                 stimulus_sha256=stimulus_sha256,
+                loopback_channel=loopback,
             )
         )
         return tuple(bodies), blobs
 
 
-def _wanted(
-    paths: Sequence[Path], job: Job, mapping: Path | None
-) -> Iterator[tuple[Path, NameTokens, MappedFile | None]]:
-    """Files to look at, with what their names or the mapping say."""
+def _clock(row: ImportRow, options: ImportOptions) -> str | None:
+    """The name of the origin of time that a row shares with others."""
+    if row.kind == "response" or not row.shared_clock or row.clock_problem is not None:
+        return None
+    if row.kind == "sweep" and row.loopback is not None:
+        return LOOPBACK_CLOCK
+    if row.clock_of_seat and options.clock is not None:
+        return f"{options.clock}, seat {row.seat}"
+    return options.clock
+
+
+# --- which files, and what is said of them ----------------------------------------------------------------------------
+
+
+def _files_to_look_at(paths: Sequence[Path], places: Places, mapping: Path | None) -> list[_File]:
+    """Every file once for each line of a mapping that names it, or once by its name; in the order of their paths."""
+    named: dict[Path, tuple[Path, Path | None]] = {}
     mappings = [mapping] if mapping is not None else []
+    in_folders: list[Path] = []
     for path in paths:
         if path.is_dir():
-            for file in sorted(path.rglob("*")):
+            for file in path.rglob("*"):
                 hidden = any(part.startswith(".") for part in file.relative_to(path).parts)
                 known = file.suffix.lower() in (*AUDIO_SUFFIXES, *TEXT_SUFFIXES, SOFA_SUFFIX)
-                if file.is_file() and known and not hidden and not _is_mapping(file):
-                    yield file, read_name(file, job, path), None
-        elif _is_mapping(path):
+                if known and not hidden and file.is_file():
+                    if is_mapping(file):
+                        in_folders.append(file)
+                    else:
+                        named.setdefault(file.resolve(), (file, path))
+        elif is_mapping(path):
             mappings.append(path)
         else:
-            yield path, read_name(path, job), None
-    for each in mappings:
-        for mapped in read_mapping(each):
-            yield mapped.path, read_name(mapped.path, job), mapped
+            named.setdefault(path.resolve(), (path, None))
+    mapped: list[_File] = []
+    decided: set[Path] = set()
+    for each in dict.fromkeys(mappings or sorted(in_folders)):
+        found = [file for file, _ in named.values()] or _beside(each)
+        for line in read_mapping(each):
+            path, problem = (each, None) if not line.file else locate(line.file, each.parent, found, Path.cwd())
+            path, root = named.get(path.resolve(), (path.resolve(), None))
+            decided.add(path.resolve())
+            where = f"{shown(each)} line {line.line}"
+            words = read_name(path, places, root)
+            why = line.problem or (f"{where}: {problem}." if problem else None)
+            mapped.append(_File(path=path, words=words, mapped=line, problem=why, where=where))
+    files = mapped + [
+        _File(path=file, words=read_name(file, places, root))
+        for key, (file, root) in named.items()
+        if key not in decided
+    ]
+    return sorted(files, key=_order)
 
 
-def _is_mapping(path: Path) -> bool:
-    if path.suffix.lower() not in (".csv", ".tsv", ".txt") or kind_of(path) != "file":
-        return False
-    refuse_open_job(path, "a recording or a mapping")
-    with path.open("rb") as file:
-        first = file.readline(400).decode("utf-8-sig", "replace").casefold()
-    return first.strip().replace(";", ",").replace("\t", ",").startswith("file,") and "channel" in first
+def _order(file: _File) -> tuple[str, ...]:
+    """By the path, then by what the mapping says, so that no result depends on the order in which files are given."""
+    mapped = file.mapped
+    if mapped is None:
+        return (str(file.path.resolve()),)
+    cells = (mapped.round, mapped.channel, mapped.seat, mapped.kind)
+    return (str(file.path.resolve()), f"{mapped.file_channel or 0:3d}", *(cell or "" for cell in cells))
 
 
-def _look(
-    path: Path,
-    tokens: NameTokens,
-    mapped: MappedFile | None,
-    job: Job,
-    options: ImportOptions,
-    stimulus: SoundInfo | None,
-) -> list[ImportRow]:
-    """The rows of one file."""
-    row = ImportRow(
-        path=path,
-        file_channel=mapped.file_channel if mapped else 0,
-        round=_known_round(mapped.round if mapped else None, job) or options.round or tokens.round,
-        channel=_known((mapped.channel if mapped else None) or tokens.channel, [c.id for c in job.system.channels]),
-        seat=_known((mapped.seat if mapped else None) or tokens.seat, [s.id for s in job.system.seats]),
-        kind=(mapped.kind if mapped else None) or tokens.kind,
+def _beside(mapping: Path) -> list[Path]:
+    """The files in the folder of a mapping, for lines that name them by a path of another computer."""
+    known = (*AUDIO_SUFFIXES, *TEXT_SUFFIXES, SOFA_SUFFIX)
+    return [path for path in mapping.parent.iterdir() if path.suffix.lower() in known and path.is_file()]
+
+
+def _row_of(file: _File, job: Job, options: ImportOptions) -> ImportRow:
+    """The row of a file before anything is read: the mapping decides, the name and `--round` fill what it leaves open."""
+    places, mapped, words = Places(job), file.mapped, file.words
+    channel, seat, named_round, kind = (None, None, None, None)
+    if mapped is not None:
+        channel, seat, named_round, kind = mapped.channel, mapped.seat, mapped.round, mapped.kind
+    sources = {
+        "round": file.where if named_round else "--round" if options.round else "its name" if words.round else "",
+        "channel": file.where if channel else "its name" if words.channel else "",
+        "seat": file.where if seat else "its name" if words.seat else "",
+    }
+    warning = None
+    chosen = places.round(named_round or options.round) or words.round
+    if words.round is not None and chosen != words.round:
+        warning = f"its name says {round_name(words.round)}, but {sources['round']} says {round_name(chosen or '')}"
+    return ImportRow(
+        path=file.path,
+        file_channel=(mapped.file_channel if mapped else None) or 0,
+        round=chosen,
+        channel=places.channel(channel) or words.channel,
+        seat=places.seat(seat) or words.seat,
+        kind=kind or words.kind,
+        kind_from_name=kind is None and words.kind is not None,
+        new_round=options.new_round,
+        loopback=mapped.loopback if mapped is not None and mapped.loopback is not None else options.loopback,
+        place_reason=_place_words(sources),
+        name_problem=None if mapped and (channel and seat) else words.problem,
+        file_problem=file.problem,
+        file_warning=warning,
     )
-    if mapped is not None and mapped.problem:
-        return [replace(row, file_problem=mapped.problem)]
-    name = shown(path)
-    try:
-        data = read_bytes(path)
-        row = replace(row, sha256=hashlib.sha256(data).hexdigest())
-        if path.suffix.lower() == SOFA_SUFFIX or data.startswith(HDF5_SIGNATURE):
-            rows = sofa_rows(row, data, name, job)
-            return [rows[row.file_channel]] if mapped is not None and mapped.channel else rows
-        if path.suffix.lower() in AUDIO_SUFFIXES or data.startswith((b"RIFF", b"fLaC")):
-            return _look_at_sound(
-                row, data, name, job, options, stimulus, whole_file=mapped is None or not mapped.channel
-            )
-        parse_response(data, name)
-        if row.kind not in (None, "response"):
-            raise InputError(name, f"text where kind {row.kind} is wanted", "WAV or FLAC, or kind response")
-        problem = f"{name}: {tokens.problem}" if tokens.problem and mapped is None else None
-        return [replace(row, kind="response", file_problem=None, warning=problem)]
-    except InputError as error:
-        return [replace(row, file_problem=str(error))]
 
 
-def _look_at_sound(
-    row: ImportRow,
-    data: bytes,
-    name: str,
-    job: Job,
-    options: ImportOptions,
-    stimulus: SoundInfo | None,
-    whole_file: bool,
-) -> list[ImportRow]:
-    samples, info = read_sound(data, name)
-    row = replace(row, rate_hz=float(info.rate_hz), frames=info.frames)
-    channels = [c.id for c in job.system.channels]
-    if row.kind == "response":
-        raise InputError(name, "sound where kind response is wanted", "a text file, or kind impulse or sweep")
-    if info.channels == 1 or not whole_file or row.channel is not None:
-        if row.file_channel >= info.channels:
-            raise InputError(name, f"{info.channels} channels", f"at least {row.file_channel + 1}")
-        if info.channels > 1 and whole_file and row.channel is not None and row.file_channel == 0:
-            row = replace(row, warning=f"{info.channels} channels in the file; the first is taken")
-        return [_judge_sound(row, samples[row.file_channel], info, name, job, options, stimulus)]
-    if info.channels != len(channels):
-        raise InputError(
-            name,
-            f"{info.channels} channels",
-            f"one channel, or {len(channels)} in the job's order",
-            "Name the channel in the file name or in a mapping.",
-        )
-    parts = [replace(row, file_channel=i, channel=channel) for i, channel in enumerate(channels)]
-    return [_judge_sound(part, samples[part.file_channel], info, name, job, options, stimulus) for part in parts]
+def _place_words(sources: dict[str, str]) -> str:
+    """Which source says what, as in "round from --round; channel and seat from its name"."""
+    by_source: dict[str, list[str]] = {}
+    for what, source in sources.items():
+        if source:
+            by_source.setdefault(source, []).append(what)
+    return "; ".join(f"{' and '.join(whats)} from {source}" for source, whats in by_source.items())
 
 
-def _judge_sound(
-    row: ImportRow,
-    samples: FloatArray,
-    info: SoundInfo,
-    name: str,
-    job: Job,
-    options: ImportOptions,
-    stimulus: SoundInfo | None,
-) -> ImportRow:
-    problem = problem_of(samples, info, name)
-    if problem is not None:
-        return replace(row, file_problem=problem)
-    kind = row.kind or _kind_by_content(samples, info.rate_hz, _sweep_known(job, options, stimulus)[1])
-    row = replace(row, kind=kind)
-    if kind == "sweep":
-        problem = _sweep_problem(info, name, job, options, stimulus)
-        if clip_ratio(samples) > CLIP_RATIO_LIMIT:
-            row = replace(row, warning="it clips: what it says of level and response is not judged")
-    elif kind == "impulse" and flat_top(samples):
-        row = replace(row, warning="its largest samples stand at one value: it seems clipped and is not judged")
-    elif kind == "noise":
-        problem = str(
-            InputError(name, "a noise recording", "impulse, sweep or response", "No step here uses noise yet.")
-        )
-    return replace(row, file_problem=problem)
+# --- what was played --------------------------------------------------------------------------------------------------
 
 
-def _kind_by_content(samples: FloatArray, rate_hz: int, shortest_s: float | None) -> ResponseKind:
-    """A sweep spreads its energy evenly over its length, an impulse response has nearly all of it at once.
-
-    Nothing shorter than the sweep that was played can be a recording of it.
-    """
-    if shortest_s is not None and len(samples) < 0.7 * shortest_s * rate_hz:
-        return "impulse"
-    running = np.cumsum(samples.astype(float) ** 2)
-    first, last = np.searchsorted(running, np.array([0.1, 0.9]) * running[-1])
-    whole = len(samples) if shortest_s is None else min(len(samples), shortest_s * rate_hz)
-    return "sweep" if (last - first) / whole > SWEEP_SPAN else "impulse"
-
-
-def _sweep_problem(
-    info: SoundInfo, name: str, job: Job, options: ImportOptions, stimulus: SoundInfo | None
-) -> str | None:
-    """Why a raw sweep cannot be deconvolved with what is known of its stimulus."""
-    rate_hz, seconds = _sweep_known(job, options, stimulus)
-    if rate_hz is None or seconds is None:
-        return str(
-            InputError(
-                name,
-                "a raw sweep recording",
-                "to know what was played",
-                "Give the stimulus file, or the sweep's parameters in the job's [sweep].",
-            )
-        )
-    if rate_hz != info.rate_hz:
-        return str(InputError(name, f"{info.rate_hz} Hz", f"the stimulus's {rate_hz:g} Hz", "Record at its rate."))
-    if info.frames < 0.9 * seconds * info.rate_hz:
-        return str(
-            InputError(
-                name,
-                f"{info.frames / info.rate_hz:.1f} s",
-                f"at least the sweep's {seconds:.1f} s",
-                "It is truncated or belongs to another stimulus.",
-            )
-        )
-    return None
-
-
-def _sweep_known(job: Job, options: ImportOptions, stimulus: SoundInfo | None) -> tuple[float | None, float | None]:
-    """(sample rate [Hz], length [s]) of what was played; None where nothing is known of it."""
-    if stimulus is not None:
-        return float(stimulus.rate_hz), stimulus.frames / stimulus.rate_hz
-    sweep = options.sweep or job.system.sweep
-    return (float(sweep.rate_hz), sweep.duration_s) if sweep is not None else (None, None)
-
-
-def _stimulus_info(options: ImportOptions) -> SoundInfo | None:
-    if options.stimulus is None:
+def _stimulus_in(file: _File, options: ImportOptions) -> Stimulus | None:
+    """The stimulus that a file holds: no mapping and no complete name claims it, and it is a sweep as it was made."""
+    path = file.path
+    if options.stimulus is not None and path.resolve() == options.stimulus.resolve():
+        return read_stimulus(path)
+    if file.mapped is not None or path.suffix.lower() not in AUDIO_SUFFIXES:
         return None
-    return sound_info(read_bytes(options.stimulus), shown(options.stimulus))
+    if file.words.channel is not None and file.words.seat is not None:
+        return None
+    try:
+        stimulus = read_stimulus(path)
+    except InputError:
+        return None
+    return stimulus if says_stimulus(path) or is_clean_sweep(stimulus.samples, stimulus.rate_hz) else None
+
+
+def _stimuli(found: Sequence[Stimulus | None], job: Job, options: ImportOptions) -> list[Stimulus]:
+    """What can have been played: the file that was named, else those found among the recordings and the job's sweep."""
+    if options.stimulus is not None:
+        return [read_stimulus(options.stimulus)]
+    sweep = options.sweep or job.system.sweep
+    described = [described_stimulus(sweep)] if sweep is not None else []
+    return [each for each in found if each is not None] + described
+
+
+def _stimulus_row(path: Path, used: bool, options: ImportOptions) -> ImportRow:
+    reason = "the signal that was played, no recording"
+    if not used:
+        reason += f"; not used, since {shown(options.stimulus)} was named" if options.stimulus else "; not used"
+    return ImportRow(path=path, is_stimulus=True, skip=True, kind_reason=reason)
 
 
 def _stimulus_event(path: Path) -> tuple[StimulusStored, bytes]:
@@ -352,31 +315,192 @@ def _stimulus_event(path: Path) -> tuple[StimulusStored, bytes]:
     return StimulusStored(file_name=shown(path), file_sha256=digest, rate_hz=info.rate_hz, frames=info.frames), data
 
 
-def _known(value: str | None, ids: Sequence[str]) -> str | None:
-    """The id as the job spells it, or the text as it is (which `_place_problem` then names)."""
-    if value is None:
-        return None
-    return next((known for known in ids if known.casefold() == value.casefold()), value)
+# --- one file ---------------------------------------------------------------------------------------------------------
 
 
-def _known_round(value: str | None, job: Job) -> str | None:
-    return _known(value, (*job.rounds, "as-found", "as-left")) if value else None
+def _look(file: _File, job: Job, options: ImportOptions, stimuli: Sequence[Stimulus]) -> list[ImportRow]:
+    """The rows of one file."""
+    row, path = _row_of(file, job, options), file.path
+    if row.file_problem:
+        return [row]
+    name = shown(path)
+    whole_file = file.mapped is None or not file.mapped.channel
+    try:
+        data = read_bytes(path)
+        row = replace(row, sha256=hashlib.sha256(data).hexdigest())
+        if path.suffix.lower() == SOFA_SUFFIX or data.startswith(HDF5_SIGNATURE):
+            rows = [
+                replace(each, kind_reason="AES69 holds impulse responses") for each in sofa_rows(row, data, name, job)
+            ]
+            return rows if whole_file else [rows[row.file_channel]]
+        if path.suffix.lower() in AUDIO_SUFFIXES or data.startswith(SOUND_SIGNATURES):
+            return _look_at_sound(row, data, name, job, stimuli, whole_file)
+        text = parse_response(data, name)
+        if row.kind not in (None, "response") and not row.kind_from_name:
+            raise InputError(name, f"text where kind {row.kind} is wanted", "WAV or FLAC, or kind response")
+        reason = f"text with levels re {text.reference}" if text.reference else "text without a unit of its levels"
+        return [replace(row, kind="response", reference=text.reference, loopback=None, kind_reason=reason)]
+    except InputError as error:
+        return [replace(row, file_problem=str(error))]
+
+
+def _look_at_sound(
+    row: ImportRow, data: bytes, name: str, job: Job, stimuli: Sequence[Stimulus], whole_file: bool
+) -> list[ImportRow]:
+    samples, info = read_sound(data, name)
+    row = replace(row, rate_hz=float(info.rate_hz), frames=info.frames)
+    if row.kind == "response" and not row.kind_from_name:
+        raise InputError(name, "sound where kind response is wanted", "a text file, or kind impulse or sweep")
+    if row.kind == "response":
+        row = replace(row, kind=None, kind_from_name=False)
+    loopback = row.loopback
+    if loopback is not None and loopback >= info.channels:
+        if info.channels == 1 and whole_file:
+            loopback, row = None, replace(row, loopback=None, file_warning="one channel: it holds no loopback")
+        else:
+            raise InputError(name, f"{info.channels} channels", f"a loopback in channel {loopback + 1}")
+    recorded = [i for i in range(info.channels) if i != loopback]
+    channels = [c.id for c in job.system.channels]
+    if not whole_file or len(recorded) == 1 or row.channel is not None:
+        rows = [_one_channel(row, samples, recorded, loopback, name, whole_file)]
+    elif len(recorded) == len(channels):
+        rows = [
+            replace(
+                row,
+                file_channel=i,
+                channel=c,
+                place_reason=_joined(row.place_reason, "channels in the job's order") or "",
+            )
+            for i, c in zip(recorded, channels, strict=True)
+        ]
+    else:
+        raise InputError(
+            name,
+            f"{info.channels} channels",
+            f"one channel, or {len(channels)} in the job's order",
+            "Name the channel in the file name or in a mapping, and the loopback if there is one.",
+        )
+    heard = None if loopback is None else samples[loopback]
+    return [_judged(each, samples[each.file_channel], heard, name, stimuli) for each in rows]
+
+
+def _one_channel(
+    row: ImportRow, samples: FloatArray, recorded: Sequence[int], loopback: int | None, name: str, whole_file: bool
+) -> ImportRow:
+    """The row of the one channel that is wanted of a file [shape=(channels, n)]."""
+    if len(samples) == 1 or not whole_file:
+        wanted = row.file_channel if loopback is None or row.file_channel != loopback else recorded[0]
+        if wanted >= len(samples):
+            raise InputError(name, f"{len(samples)} channels", f"at least {wanted + 1}")
+        return replace(row, file_channel=wanted)
+    warning = None
+    if loopback is None or len(recorded) > 1:
+        warning = f"{len(samples)} channels in the file; channel {recorded[0] + 1} is taken"
+        clean = [i + 1 for i in recorded if is_clean_sweep(samples[i], row.rate_hz or 1.0)]
+        if clean and len(clean) < len(recorded):
+            warning = f"channel {clean[0]} holds the clean sweep: name it as the loopback if it is one"
+    return replace(row, file_channel=recorded[0], file_warning=_joined(row.file_warning, warning))
+
+
+def _judged(
+    row: ImportRow, samples: FloatArray, loopback: FloatArray | None, name: str, stimuli: Sequence[Stimulus]
+) -> ImportRow:
+    rate_hz = row.rate_hz or 0.0
+    info = SoundInfo(round(rate_hz), len(samples), 1)
+    for each, label in ((samples, name), (loopback, f"{name}, loopback")):
+        if each is not None and (problem := problem_of(each, info, label)) is not None:
+            return replace(row, file_problem=problem)
+    return examine(row, samples, rate_hz, name, stimuli, loopback)
+
+
+# --- what stands against a row ----------------------------------------------------------------------------------------
+
+
+def _problem(row: ImportRow, job: Job) -> str | None:
+    """Why a row cannot be stored as it is; None when it can."""
+    return row.file_problem or _place_problem(row, job) or _kind_problem(row)
 
 
 def _place_problem(row: ImportRow, job: Job) -> str | None:
     """What is missing or unknown about where a row belongs."""
     name = shown(row.path)
-    system = job.system
+    system, places = job.system, Places(job)
     for what, value, ids in (
         ("channel", row.channel, [c.id for c in system.channels]),
         ("seat", row.seat, [s.id for s in system.seats]),
     ):
+        expected = f"one of {', '.join(ids) or 'none yet'}"
         if value is None:
-            return str(InputError(name, f"no {what} in its name", f"one of {', '.join(ids) or 'none yet'}"))
+            why = row.name_problem or ""
+            return str(
+                InputError(name, f"no {what} in its name", expected, f"{why[:1].upper()}{why[1:]}." if why else "")
+            )
         if value not in ids:
-            return str(InputError(name, f"the {what} “{value[:20]}”", f"one of {', '.join(ids) or 'none yet'}"))
+            return str(InputError(name, f"the {what} “{clean_text(value)[:20]}”", expected))
+    known = ", ".join(places.round_names)
     if row.round is None:
-        return str(InputError(name, "no round", "as-found, as-left or an interim round", "Give it with --round."))
-    if row.kind is None:
-        return str(InputError(name, "no kind", "impulse, sweep or response"))
+        return str(InputError(name, "no round", f"one of {known}", "Give it with --round, or choose it in the list."))
+    if not row.new_round and places.round(row.round) not in (*job.rounds, "as-found", "as-left"):
+        found = f"the round “{clean_text(row.round)[:20]}”, which the job does not have"
+        return str(InputError(name, found, f"one of {known}", "A new interim round needs --new-round."))
     return None
+
+
+def _kind_problem(row: ImportRow) -> str | None:
+    name = shown(row.path)
+    if row.kind is None:
+        found = row.kind_reason or "no kind"
+        problem = row.impulse_problem or str(InputError(name, found, "kind impulse or sweep", "Choose its kind."))
+        return problem
+    if row.kind == "noise":
+        return str(InputError(name, "a noise recording", "impulse, sweep or response", NO_STEP_USES_NOISE))
+    return {"impulse": row.impulse_problem, "sweep": row.sweep_problem}.get(row.kind)
+
+
+def _with_twins(rows: Sequence[ImportRow]) -> list[ImportRow]:
+    """Rows that hold one recording: for one place the first is kept; for several places nobody can tell whose it is."""
+    out = list(rows)
+    groups: dict[str, list[int]] = {}
+    for i, row in enumerate(rows):
+        if row.problem is None and row.duplicate_of is None and not row.skip and row.sha256 is not None:
+            groups.setdefault(row.samples_sha256 or f"{row.sha256} {row.file_channel}", []).append(i)
+    for members in groups.values():
+        places = {(rows[i].round, rows[i].channel, rows[i].seat) for i in members}
+        for i in members[1:] if len(places) == 1 else members if len(members) > 1 else ():
+            other = rows[members[0] if i != members[0] else members[1]]
+            found = f"the same recording as {shown(other.path)}{_elsewhere(rows[i], other)}"
+            remedy = (
+                "Leave one of them out." if len(places) == 1 else "One of them is in the wrong place: leave it out."
+            )
+            out[i] = replace(
+                rows[i], problem=str(InputError(shown(rows[i].path), found, "each recording once", remedy))
+            )
+    alike = [i for i, row in enumerate(out) if row.problem is None and not row.skip and row.profile_db]
+    for i, j in zip(alike, twins([out[i] for i in alike]), strict=True):
+        if j is not None:
+            twin = out[alike[j]]
+            warning = f"it sounds exactly like {shown(twin.path)}{_elsewhere(out[i], twin)}: the same recording?"
+            out[i] = replace(out[i], warning=_joined(out[i].warning, warning))
+    return out
+
+
+def _elsewhere(row: ImportRow, other: ImportRow) -> str:
+    """The place of another row, as in "(FL at A2, as found)", where it differs."""
+    if (row.round, row.channel, row.seat) == (other.round, other.channel, other.seat):
+        return ""
+    return f" ({other.channel} at {other.seat}, {round_name(other.round or '')})"
+
+
+def _stored_elsewhere(row: ImportRow, job: Job) -> str | None:
+    """That the job holds the same bytes for another place."""
+    if row.problem is not None or row.duplicate_of is not None or row.sha256 is None:
+        return None
+    for stored in job.responses:
+        body = stored.body
+        if (body.file_sha256, body.file_channel) == (row.sha256, row.file_channel):
+            return f"the same bytes are stored for {body.channel} at {body.seat} ({round_name(body.round)})"
+    return None
+
+
+def _joined(*texts: str | None) -> str | None:
+    return "; ".join(text for text in texts if text) or None

@@ -1,22 +1,25 @@
-"""The mapping file: CSV with the header `file,round,channel,seat,kind`."""
+"""The mapping file: CSV with the header `file,round,channel,seat,kind`, and the files that its lines name."""
 
 from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from commission.audio.files import read_bytes, shown
 from commission.audio.text_response import decode_text
 from commission.model import InputError
 from commission.model.events import ResponseKind
+from commission.model.outside_files import kind_of, refuse_open_job
 from commission.model.units import clean_text
 
 COLUMNS = ("file", "round", "channel", "seat", "kind")
-_OPTIONAL = ("file_channel",)
+_OPTIONAL = ("file_channel", "loopback")
 _KINDS: tuple[ResponseKind, ...] = ("impulse", "sweep", "noise", "response")
 _MOST_BYTES = 4_000_000
+_SUFFIXES = (".csv", ".tsv", ".txt")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,14 +27,41 @@ class MappedFile:
     """One line of the mapping; empty cells are None."""
 
     line: int
-    path: Path
+    file: str
+    """As the line spells it."""
     round: str | None
     channel: str | None
     seat: str | None
     kind: ResponseKind | None
-    file_channel: int = 0
-    """From 0; in the file an optional column `file_channel` counts from 1."""
+    file_channel: int | None = None
+    """From 0; in the file the optional columns `file_channel` and `loopback` count from 1."""
+    loopback: int | None = None
     problem: str | None = None
+
+
+def is_mapping(path: Path) -> bool:
+    """Whether a file begins with the header of a mapping."""
+    if path.suffix.lower() not in _SUFFIXES or kind_of(path) != "file":
+        return False
+    refuse_open_job(path, "a recording or a mapping")
+    try:
+        with path.open("rb") as file:
+            first = file.readline(400)
+    except OSError:
+        return False
+    head = [cell.strip().casefold() for cell in _cells(decode_quietly(first))]
+    return "file" in head and "channel" in head
+
+
+def decode_quietly(data: bytes) -> str:
+    """The text of a first line, whatever its encoding."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return data.decode("utf-16", "replace")
+    return data.decode("utf-8-sig", "replace")
+
+
+def _cells(line: str) -> list[str]:
+    return line.replace(";", ",").replace("\t", ",").replace("|", ",").split(",")
 
 
 def read_mapping(path: Path) -> tuple[MappedFile, ...]:
@@ -51,32 +81,71 @@ def read_mapping(path: Path) -> tuple[MappedFile, ...]:
     head = [cell.casefold() for cell in rows[0]] if rows else []
     if "file" not in head or not set(head) <= {*COLUMNS, *_OPTIONAL}:
         raise InputError(f"{name} line 1", ",".join(head)[:80] or "nothing", ",".join(COLUMNS))
-    found = []
-    for number, row in enumerate(rows[1:], start=2):
-        if not any(row):
-            continue
-        cells = dict(zip(head, row, strict=False))
-        kind = cells.get("kind", "").casefold() or None
-        part = cells.get("file_channel", "") or "1"
-        problem = None
-        if len(row) != len(head):
-            problem = f"{name} line {number}: found {len(row)} cells, expected {len(head)}."
-        elif kind is not None and kind not in _KINDS:
-            problem = f"{name} line {number}: found kind “{kind}”, expected one of {', '.join(_KINDS)}."
-        elif not (part.isdecimal() and 1 <= int(part) <= 256):
-            problem = f"{name} line {number}: found file_channel “{part}”, expected a number from 1."
-        found.append(
-            MappedFile(
-                line=number,
-                path=(path.parent / cells.get("file", "")) if cells.get("file") else path,
-                round=cells.get("round") or None,
-                channel=cells.get("channel") or None,
-                seat=cells.get("seat") or None,
-                kind=kind if kind in _KINDS else None,
-                file_channel=int(part) - 1 if part.isdecimal() and part != "0" else 0,
-                problem=problem if cells.get("file") else f"{name} line {number}: no file is named.",
-            )
-        )
+    found = [_mapped(name, number, head, row) for number, row in enumerate(rows[1:], start=2) if any(row)]
     if not found:
         raise InputError(name, "a header and nothing below it", "one line for each file")
     return tuple(found)
+
+
+def _mapped(name: str, number: int, head: list[str], row: list[str]) -> MappedFile:
+    cells = dict(zip(head, row, strict=False))
+    kind = cells.get("kind", "").casefold() or None
+    where, problem = f"{name} line {number}", None
+    numbers: dict[str, int | None] = {}
+    for column in _OPTIONAL:
+        text = cells.get(column, "")
+        good = text.isdecimal() and 1 <= int(text) <= 256
+        numbers[column] = int(text) - 1 if good else None
+        if text and not good:
+            problem = f"{where}: found {column} “{text}”, expected a number from 1."
+    if kind is not None and kind not in _KINDS:
+        problem = f"{where}: found kind “{kind}”, expected one of {', '.join(_KINDS)}."
+    if len(row) != len(head):
+        problem = f"{where}: found {len(row)} cells, expected {len(head)}."
+    if not cells.get("file"):
+        problem = f"{where}: no file is named."
+    return MappedFile(
+        line=number,
+        file=cells.get("file", ""),
+        round=cells.get("round") or None,
+        channel=cells.get("channel") or None,
+        seat=cells.get("seat") or None,
+        kind=kind if kind in _KINDS else None,
+        file_channel=numbers["file_channel"],
+        loopback=numbers["loopback"],
+        problem=problem,
+    )
+
+
+def locate(text: str, folder: Path, files: Iterable[Path], working_folder: Path) -> tuple[Path, str | None]:
+    """(the file that a line names, why it cannot be told or None).
+
+    An absolute path; a path from the mapping's `folder`; from the working folder; else the one of the `files` whose path
+    ends so, with slashes either way, and at last the one that has its base name.
+    """
+    spellings = list(dict.fromkeys((text, text.replace("\\", "/"))))
+    for base in (folder, working_folder):
+        for each in spellings:
+            try:
+                if (path := (base / each).expanduser()).is_file():
+                    return path, None
+            except (OSError, RuntimeError, ValueError):  # a name that no file can have
+                continue
+    parts = _parts(text)
+    for count in range(len(parts), 0, -1):
+        ending = parts[-count:]
+        found = [path for path in files if tuple(part.casefold() for part in path.parts[-count:]) == ending]
+        exact = [path for path in found if path.name == PureWindowsPath(text).name]
+        found = exact or found
+        if len(found) == 1:
+            return found[0], None
+        if found:
+            listed = ", ".join(sorted(clean_text(str(path)) for path in found)[:3])
+            return found[0], f"{len(found)} files end with “{'/'.join(ending)}” ({listed}): write the path of the one"
+    return folder / spellings[-1], None
+
+
+def _parts(text: str) -> tuple[str, ...]:
+    """The folders and the name of a path in either spelling, case folded, without drive, root, `.` and `..`."""
+    pure = PureWindowsPath(text) if "\\" in text else PurePosixPath(text)
+    return tuple(part.casefold() for part in pure.parts if part not in (pure.anchor, ".", "..", "/"))

@@ -1,15 +1,15 @@
-"""File and folder names as tokens: channel, seat, round and kind of a recording. Ambiguity is reported, not guessed."""
+"""File and folder names as words: channel, seat, round and kind of a recording. Ambiguity is reported, not guessed."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 
 from commission.model import AS_FOUND, AS_LEFT, Job
 from commission.model.events import ResponseKind
+from commission.model.units import round_name
 
 _KINDS: dict[str, ResponseKind] = {
     "sweep": "sweep",
@@ -19,10 +19,14 @@ _KINDS: dict[str, ResponseKind] = {
     "noise": "noise",
     "response": "response",
 }
+STIMULUS_WORDS = frozenset(("stimulus", "excitation", "played", "source"))
+"""Words in the name of a file that holds what was played."""
+MOST_WORDS = 5
+"""A name of a channel or a seat has this many words at most, as in "top front left height 2"."""
 
 
 @dataclass(frozen=True, slots=True)
-class NameTokens:
+class NameWords:
     """What a name says; `problem` when it says two things."""
 
     channel: str | None = None
@@ -32,22 +36,87 @@ class NameTokens:
     problem: str | None = None
 
 
-def read_name(path: Path, job: Job, root: Path | None = None) -> NameTokens:
-    """Tokens of a file name and the folders between `root` and it; the name counts before its folders."""
+class Places:
+    """The channels, seats and rounds of a job, by everything that they are called: ids and names, in any spelling.
+
+    "Front left", "front-left", "front_left" and "FrontLeft" are one word here, "frontleft".
+    """
+
+    def __init__(self, job: Job) -> None:
+        system = job.system
+        self.channels = _by_spelling((c.id, (c.id, c.name)) for c in system.channels)
+        self.seats = _by_spelling((s.id, (s.id, s.name)) for s in system.seats)
+        rounds = dict.fromkeys((*job.rounds, AS_FOUND, AS_LEFT))
+        self.rounds = _by_spelling((each, (each, round_name(each))) for each in rounds)
+        self.round_names = tuple(round_name(each) for each in rounds)
+
+    def channel(self, text: str | None) -> str | None:
+        """The id of a channel that is called so; text that calls none or several as it is."""
+        return _one(self.channels, text)
+
+    def seat(self, text: str | None) -> str | None:
+        """The same for a seat."""
+        return _one(self.seats, text)
+
+    def round(self, text: str | None) -> str | None:
+        """The same for a round: "As found", "asfound" and "AS_FOUND" are the round as found."""
+        return _one(self.rounds, text)
+
+
+def read_name(path: Path, places: Places, root: Path | None = None) -> NameWords:
+    """What a file name and the folders between `root` and it say; the name counts before its folders.
+
+    Without a root, all folders of the path count.
+    """
     folders = path.parent.parts if root is None else _between(path, root)
     parts = [path.stem, *reversed(folders)]
-    channels = {channel.id.casefold(): channel.id for channel in job.system.channels}
-    seats = {seat.id.casefold(): seat.id for seat in job.system.seats}
-    rounds = {name.casefold(): name for name in (*job.rounds, AS_FOUND, AS_LEFT)}
-    channel, clash_channel = _nearest(parts, channels)
-    seat, clash_seat = _nearest(parts, seats)
-    found_round, _ = _nearest(parts, rounds)
-    kind, _ = _nearest(parts[:1], _KINDS)
+    channel, clash_channel = _nearest(parts, places.channels)
+    seat, clash_seat = _nearest(parts, places.seats)
+    found_round, clash_round = _nearest(parts, places.rounds)
     problem = None
-    for what, clash in (("channel", clash_channel), ("seat", clash_seat)):
+    for what, clash in (("channel", clash_channel), ("seat", clash_seat), ("round", clash_round)):
         if clash:
-            problem = f"its name says {' and '.join(clash)}: which {what} is it?"
-    return NameTokens(channel, seat, found_round, kind, problem)  # type: ignore[arg-type]
+            problem = f"its name can mean the {what} {' or '.join(clash)}"
+    words = _words(path.stem)
+    kinds = {_KINDS[word] for word in words if word in _KINDS}
+    both = sorted(set(words) & set(places.channels) & set(places.seats))
+    if both and channel is not None and seat is not None and len(set(words) & {*places.channels, *places.seats}) < 2:
+        return NameWords(None, None, found_round, problem=f"“{both[0]}” in its name can mean a channel or a seat")
+    return NameWords(channel, seat, found_round, kinds.pop() if len(kinds) == 1 else None, problem)
+
+
+def spelling(text: str) -> str:
+    """Letters and digits alone, case folded: what two spellings of one name have in common."""
+    return "".join(_words(text))
+
+
+def says_stimulus(path: Path) -> bool:
+    """Whether a file is called a stimulus."""
+    return not STIMULUS_WORDS.isdisjoint(_words(path.stem))
+
+
+def _words(text: str) -> list[str]:
+    return [word for word in re.split(r"[\W_]+", text.casefold()) if word]
+
+
+def _by_spelling(names: Iterable[tuple[str, tuple[str, ...]]]) -> dict[str, tuple[str, ...]]:
+    """Spelling → the ids that it can mean. An id counts before a name that is spelled like it."""
+    ids: dict[str, tuple[str, ...]] = {}
+    called: dict[str, tuple[str, ...]] = {}
+    for key, (own, *others) in names:
+        ids[spelling(own)] = (*ids.get(spelling(own), ()), key)
+        for other in others:
+            if key not in called.get(spelling(other), ()):
+                called[spelling(other)] = (*called.get(spelling(other), ()), key)
+    return {spelled: keys for spelled, keys in (called | ids).items() if spelled}
+
+
+def _one(known: Mapping[str, tuple[str, ...]], text: str | None) -> str | None:
+    if text is None:
+        return None
+    exact = next((keys for keys in known.values() if text in keys), None)
+    keys = known.get(spelling(text), ())
+    return text if exact is not None or len(keys) != 1 else keys[0]
 
 
 def _between(path: Path, root: Path) -> tuple[str, ...]:
@@ -58,18 +127,33 @@ def _between(path: Path, root: Path) -> tuple[str, ...]:
     return (root.name, *inner)
 
 
-def _nearest(parts: Sequence[str], known: dict[str, str] | dict[str, ResponseKind]) -> tuple[str | None, list[str]]:
-    """The one known word in the nearest part that holds any; several different ones there are a clash."""
+def _nearest(parts: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> tuple[str | None, list[str]]:
+    """The one known name in the nearest part that holds any; several different ones there are a clash."""
     for part in parts:
-        found = sorted({known[token] for token in tokens(part) if token in known})
+        found = _found(_words(part), known)
         if len(found) == 1:
-            return found[0], []
+            return found.pop(), []
         if found:
-            return None, found
+            return None, sorted(found)
     return None, []
 
 
-def tokens(text: str) -> list[str]:
-    """Words of a name, case folded, and runs of two joined by - as in "as-found"."""
-    words = [word for word in re.split(r"[^0-9a-zäöüß]+", text.casefold()) if word]
-    return words + [f"{a}-{b}" for a, b in pairwise(words)]
+def _found(words: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> set[str]:
+    """Everything that words can mean: the longest name that begins at each word, then on behind it.
+
+    A number at the end may count repeats: where a name is known with and without it, as FL and FL 2, both are meant.
+    """
+    found: set[str] = set()
+    start = 0
+    while start < len(words):
+        for count in range(min(MOST_WORDS, len(words) - start), 0, -1):
+            run = words[start : start + count]
+            if (keys := known.get("".join(run))) is None:
+                continue
+            found.update(keys)
+            if count > 1 and run[-1].isdecimal():
+                found.update(known.get("".join(run[:-1]), ()))
+            start += count - 1
+            break
+        start += 1
+    return found

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from commission.model import FloatArray, InputError
+from commission.model import RELATIVE, SOUND_PRESSURE, FloatArray, InputError
 from commission.model.units import clean_text
 
 FEWEST_POINTS = 8
 MOST_LINES = 500_000
 _COMMENTS = ("#", ";", "*", "//", '"', "%", "!")
+_SPL = re.compile(r"\bd ?b ?\(?spl\b|\bspl\b|20 ?[µμu]pa", re.IGNORECASE)
+_RELATIVE = re.compile(
+    r"\bd ?b ?\(?(fs|r|rel(ative)?|v|u|m)\b|\brelative\b|\bnormali[sz]ed\b|\bre (1|full)\b", re.IGNORECASE
+)
 _NUMBER = re.compile(r"[-+−]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")
 
 
@@ -23,6 +28,8 @@ class TextResponse:
     freq_hz: FloatArray
     level_db: FloatArray
     phase_rad: FloatArray | None
+    reference: str | None = None
+    """What the levels are relative to, as a header or comment states it; None where none does."""
 
 
 def decode_text(data: bytes, name: str) -> str:
@@ -44,19 +51,21 @@ def parse_response(data: bytes, name: str) -> TextResponse:
     """Read a text response. Raises InputError with the line at which it goes wrong."""
     rows: list[list[float]] = []
     style: tuple[str, int] | None = None
-    headers = 0
+    headers: list[str] = []
+    comments: list[str] = []
     lines = decode_text(data, name).splitlines()
     if len(lines) > MOST_LINES:
         raise InputError(name, f"{len(lines)} lines", f"at most {MOST_LINES}")
     for number, line in enumerate(lines, start=1):
         text = line.strip()
         if not text or text.startswith(_COMMENTS):
+            comments.append(text)
             continue
         delimiter, cells = split_line(text)
         if not all(_NUMBER.fullmatch(cell) for cell in cells):
             if re.search(r"\b(nan|inf)", text, re.IGNORECASE) and rows:
                 raise InputError(f"{name} line {number}", f"“{clean_text(text)[:40]}”", "finite numbers")
-            headers += 1
+            headers.append(text)
             if rows:
                 raise InputError(
                     f"{name} line {number}",
@@ -76,7 +85,16 @@ def parse_response(data: bytes, name: str) -> TextResponse:
                 f"{style[1]} columns parted by {_named(style[0])} as before",
             )
         rows.append([float(cell.replace(",", ".").replace("−", "-")) for cell in cells[:3]])
-    return _checked(rows, headers, name)
+    return _checked(rows, len(headers), name, stated_reference(headers) or stated_reference(comments[-1:]))
+
+
+def stated_reference(lines: Sequence[str]) -> str | None:
+    """What levels are relative to by the words of headers or comments; None where these say nothing or two things."""
+    text = " ".join(lines)
+    pressure, relative = _SPL.search(text), _RELATIVE.search(text)
+    if (pressure is None) == (relative is None):
+        return None
+    return SOUND_PRESSURE if pressure is not None else RELATIVE
 
 
 def split_line(text: str) -> tuple[str, list[str]]:
@@ -93,7 +111,7 @@ def _named(delimiter: str) -> str:
     return {"\t": "tabs", ";": "semicolons", ",": "commas", " ": "blanks"}[delimiter]
 
 
-def _checked(rows: list[list[float]], headers: int, name: str) -> TextResponse:
+def _checked(rows: list[list[float]], headers: int, name: str, reference: str | None) -> TextResponse:
     if len(rows) < FEWEST_POINTS:
         found = f"{len(rows)} lines of numbers" + (f" and {headers} of words" if headers else "")
         raise InputError(name, found, f"at least {FEWEST_POINTS} lines with frequency and level")
@@ -113,4 +131,4 @@ def _checked(rows: list[list[float]], headers: int, name: str) -> TextResponse:
         raise InputError(
             name, f"{freq[0]:g} to {freq[-1]:g} and levels to {np.max(np.abs(level)):g}", "Hz and decibels"
         )
-    return TextResponse(freq, level, phase)
+    return TextResponse(freq, level, phase, reference)

@@ -132,10 +132,13 @@ def import_files(parsed: argparse.Namespace) -> int:
         raise InputError("commission import", "no files", "files, folders, or a mapping with --map")
     workshop = LocalWorkshop()
     visit = workshop.open(parsed.job, read_only=parsed.dry_run)
+    if parsed.loopback is not None and parsed.loopback < 1:
+        raise InputError("--loopback", str(parsed.loopback), "a channel of the files, from 1")
     options = model.ImportOptions(
         round=parsed.round,
+        new_round=parsed.new_round,
         stimulus=parsed.stimulus,
-        clock=None,
+        loopback=None if parsed.loopback is None else parsed.loopback - 1,
         passes_delays=False if parsed.no_delays else None,
     )
     cancel = threading.Event()
@@ -145,14 +148,15 @@ def import_files(parsed: argparse.Namespace) -> int:
     if parsed.no_common_clock:
         from dataclasses import replace
 
-        rows = tuple(replace(row, shared_clock=False) for row in rows)
+        rows = workshop.importer.recheck([replace(row, shared_clock=False) for row in rows], visit.job)
     for row in rows:
         print(row_line(row))
     if parsed.dry_run:
         good = sum(row.ready for row in rows)
-        say(f"{good} of {len(rows)} would be stored; nothing was.")
+        wanted = sum(not row.is_stimulus for row in rows)
+        say(f"{good} of {wanted} would be stored; nothing was.")
         visit.close()
-        return EXIT_DONE if good == len(rows) else EXIT_NO
+        return EXIT_DONE if good == wanted else EXIT_NO
     stored, left_out = visit.import_rows(workshop.importer, rows, options, cancel, shown_progress("Storing"))
     visit.close()
     for row, why in left_out:
@@ -162,7 +166,9 @@ def import_files(parsed: argparse.Namespace) -> int:
 
 
 def row_line(row: ImportRow) -> str:
-    """One row of an import, as shown before anything is stored."""
+    """One row of an import with the reasons for it, as shown before anything is stored."""
+    if row.is_stimulus:
+        return clean_text(f"{row.path.name}  – {row.kind_reason}")
     place = f"{row.round or '?'} / {row.channel or '?'} / {row.seat or '?'} / {row.kind or '?'}"
     if row.duplicate_of is not None:
         state = f"– stored already as event {row.duplicate_of}"
@@ -171,7 +177,8 @@ def row_line(row: ImportRow) -> str:
     else:
         state = f"✓ {row.warning}" if row.warning else "✓"
     part = f" channel {row.file_channel + 1}" if row.file_channel else ""
-    return clean_text(f"{row.path.name}{part} → {place}  {state}")
+    reasons = f"  ({row.reasons})" if row.reasons else ""
+    return clean_text(f"{row.path.name}{part} → {place}  {state}{reasons}")
 
 
 def results(parsed: argparse.Namespace) -> int:

@@ -99,11 +99,21 @@ def _storing(command: _Command) -> None:
     )
     _job(sub)
     sub.add_argument("paths", type=Path, nargs="*", metavar="PATH", help="files and folders")
-    sub.add_argument("--round", metavar="ROUND", help=f"{AS_FOUND}, {AS_LEFT} or an interim round of your own name")
+    sub.add_argument(
+        "--round",
+        metavar="ROUND",
+        help=f"for files whose mapping gives none: {AS_FOUND}, {AS_LEFT} or an interim round",
+    )
+    sub.add_argument("--new-round", action="store_true", help="begin an interim round that the job does not have yet")
     sub.add_argument(
         "--map", dest="mapping", type=Path, metavar="MAP.csv", help="CSV of file,round,channel,seat,kind"
     )
-    sub.add_argument("--stimulus", type=Path, metavar="WAV", help="the sweep that was played, for raw recordings")
+    sub.add_argument(
+        "--stimulus", type=Path, metavar="WAV", help="the sweep that was played, if it is not among the files"
+    )
+    sub.add_argument(
+        "--loopback", type=int, metavar="N", help="channel of each file, from 1, that recorded the signal itself"
+    )
     sub.add_argument("--no-delays", action="store_true", help="the sweeps did not pass the processor's delays")
     sub.add_argument("--no-common-clock", action="store_true", help="the files share no origin of time")
     sub.add_argument("--dry-run", action="store_true", help="show where everything would go and store nothing")

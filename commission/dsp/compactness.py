@@ -25,16 +25,20 @@ SHARE_WITHIN = 0.65
 FEWEST_BANDS = 3
 """Fewer bands above the noise say nothing: one band is strongest at some moment in any recording."""
 FEWEST_FOR_SWEEP = 4
+BANDS_PER_HARMONIC = 6
+"""One band in so many may be out of order: a recording that clips is strongest there while a lower tone passes."""
 LEAST_RANK_CORRELATION = 0.8
-"""Kendall's τ of six bands in no order exceeds this once in 60 times (12 of 720 orders), of ten bands once in 2800."""
+"""Kendall's τ of eight bands in no order exceeds this once in 580 times (70 of 40320 orders), of ten once in 2800."""
 SLOPE_BANDS_HZ = (300.0, 9000.0)
 """Where the direct sound of a main loudspeaker is heard at the same time in all bands, to within some milliseconds."""
-FEWEST_FOR_SLOPE, LARGEST_SLOPE_S = 6, 0.004
+FEWEST_FOR_SLOPE, LARGEST_SLOPE_S = 8, 0.004
 """Largest lean of a correctly deconvolved response per octave. Simulated rooms (T up to 1 s) stay within 2 ms, seldom 7
 and then in no order; a sweep to 22 kHz in place of one to 20 kHz over 5 s leaves 7 ms."""
 WEAKEST_DB = -50.0
 """Bands whose peak is weaker than this, relative to the strongest band, are left out: at the end of a truncated response
 they hold the click of the cut and nothing else."""
+STRONG_DB = -25.0
+"""Bands above this hold what was played; in weaker ones the distortion of a lower tone can be strongest."""
 TAPER_S = 0.05
 SHORTEST_SPREAD_S = 1.0
 """A shorter recording cannot spread its energy over seconds, and is accepted where nothing contradicts it."""
@@ -51,9 +55,10 @@ class Shape(Enum):
     """Neither: noise, or a response deconvolved with another signal than the one that was played."""
 
 
-def band_times_s(spectra: ComplexArray, df_hz: float) -> tuple[FloatArray, FloatArray]:
-    """(centres [Hz, shape=(bands,)], times [s, shape=(k, bands)]) at which each half octave is strongest.
+def band_times_s(spectra: ComplexArray, df_hz: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """When each half octave is strongest: (centres [Hz, shape=(bands,)], times [s], levels then [dB]).
 
+    Times and levels have the shape (k, bands); levels are relative to the strongest band.
     From one-sided spectra [shape=(k, n)] in steps of `df_hz`, whose period 1/df_hz times are counted in. NaN where a
     band does not exceed its own median power by `CREST_DB`, or is below `WEAKEST_DB`.
     """
@@ -79,9 +84,10 @@ def band_times_s(spectra: ComplexArray, df_hz: float) -> tuple[FloatArray, Float
         peaks[:, band] = peak = smooth.max(axis=-1) * length**2  # of the signal, not of the mean of `length` bins
         stands_out = peak > 10 ** (CREST_DB / 10) * np.median(smooth, axis=-1) * length**2
         times[:, band] = np.where(stands_out, np.argmax(smooth, axis=-1) / (length * df_hz), np.nan)
-    strongest = peaks.max(axis=-1, keepdims=True, initial=0.0)
-    times[peaks < strongest * 10 ** (WEAKEST_DB / 10)] = np.nan
-    return centres, times
+    strongest = peaks.max(axis=-1, keepdims=True, initial=1e-300)
+    levels_db = 10 * np.log10(np.maximum(peaks / strongest, 1e-30))
+    times[levels_db < WEAKEST_DB] = np.nan
+    return centres, times, levels_db
 
 
 def shape_of(samples: FloatArray, rate_hz: float) -> tuple[Shape, float]:
@@ -97,8 +103,8 @@ def shape_of(samples: FloatArray, rate_hz: float) -> tuple[Shape, float]:
     cut = np.array(samples, dtype=np.float32)
     cut[len(cut) - taper :] *= np.linspace(1, 0, taper, dtype=np.float32)
     length = int(fft.next_fast_len(len(cut) + round(WINDOW_S * rate_hz), real=True))
-    _, times_s = band_times_s(fft.rfft(cut, length)[np.newaxis], rate_hz / length)
-    return _shape(times_s[0], length / rate_hz)
+    _, times_s, levels_db = band_times_s(fft.rfft(cut, length)[np.newaxis], rate_hz / length)
+    return _shape(times_s[0], levels_db[0], length / rate_hz)
 
 
 def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape, float]]:
@@ -107,11 +113,11 @@ def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape,
     A stimulus a little longer, shorter or wider than the one that was played leaves a short sweep behind: it is found
     where `SLOPE_BANDS_HZ` is heard, and is a `Shape.SWEEP` like one that is left whole.
     """
-    centres, times = band_times_s(spectra, df_hz)
+    centres, times, levels_db = band_times_s(spectra, df_hz)
     inside = (centres >= SLOPE_BANDS_HZ[0]) & (centres <= SLOPE_BANDS_HZ[1])
     found = []
-    for row in times:
-        shape, spread_s = _shape(row, 1 / df_hz)
+    for row, row_levels_db in zip(times, levels_db, strict=True):
+        shape, spread_s = _shape(row, row_levels_db, 1 / df_hz)
         if shape is Shape.COMPACT and _leans(centres[inside], _around_zero(row[inside], 1 / df_hz)):
             shape, spread_s = Shape.SWEEP, float(np.ptp(row[inside][np.isfinite(row[inside])]))
         found.append((shape, spread_s))
@@ -123,18 +129,25 @@ def _around_zero(times_s: FloatArray, period_s: float) -> FloatArray:
     return np.where(times_s > period_s - WINDOW_S / 2, times_s - period_s, times_s)
 
 
-def _shape(times_s: FloatArray, period_s: float) -> tuple[Shape, float]:
-    """Shape and spread [s] of one recording from the times of its bands, lowest first, NaN unknown [shape=(n,)]."""
-    times_s = _around_zero(times_s[np.isfinite(times_s)], period_s)
+def _shape(times_s: FloatArray, levels_db: FloatArray, period_s: float) -> tuple[Shape, float]:
+    """Shape and spread [s] of one recording from times (NaN unknown) and levels of its bands [shape=(n,) each]."""
+    known = np.isfinite(times_s)
+    strong = _around_zero(times_s[known & (levels_db > STRONG_DB)], period_s)
+    times_s = _around_zero(times_s[known], period_s)
     count = len(times_s)
     if count < FEWEST_BANDS:
         return (Shape.COMPACT if period_s < SHORTEST_SPREAD_S else Shape.SPREAD), period_s
-    if _rises(times_s):
-        return Shape.SWEEP, float(np.ptp(times_s))
+    for bands_s in (strong, times_s):
+        if _rises(bands_s):
+            return Shape.SWEEP, float(np.ptp(bands_s))
     ordered = np.sort(times_s)
     enough = math.ceil(SHARE_WITHIN * count)
     spread_s = float(np.min(ordered[enough - 1 :] - ordered[: count - enough + 1]))
-    return (Shape.COMPACT if spread_s <= WINDOW_S else Shape.SPREAD), spread_s
+    if spread_s <= WINDOW_S:
+        return Shape.COMPACT, spread_s
+    if len(strong) >= FEWEST_FOR_SWEEP and _longest_run(strong) >= len(strong) - len(strong) // BANDS_PER_HARMONIC:
+        return Shape.SWEEP, float(np.ptp(strong))
+    return Shape.SPREAD, spread_s
 
 
 def _rises(times_s: FloatArray) -> bool:
@@ -142,6 +155,17 @@ def _rises(times_s: FloatArray) -> bool:
     if len(times_s) < FEWEST_FOR_SWEEP or float(np.ptp(times_s)) <= WINDOW_S:
         return False
     return abs(_rank_correlation(times_s)) > LEAST_RANK_CORRELATION
+
+
+def _longest_run(times_s: FloatArray) -> int:
+    """How many bands come one after the other, in either direction, when the others are left out."""
+    longest = 0
+    for ordered in (times_s, -times_s):
+        runs = [1] * len(ordered)  # the longest one that ends at each band
+        for k in range(1, len(ordered)):
+            runs[k] = 1 + max((runs[j] for j in range(k) if ordered[j] < ordered[k]), default=0)
+        longest = max(longest, *runs)
+    return longest
 
 
 def _leans(centres_hz: FloatArray, times_s: FloatArray) -> bool:

@@ -72,6 +72,11 @@ if TYPE_CHECKING:
     from commission.model.protocols import Journal as Journal
     from commission.model.protocols import Rig as Rig
     from commission.model.protocols import Source as Source
+    from commission.model.signal import FULL_SCALE as FULL_SCALE
+    from commission.model.signal import LOOPBACK as LOOPBACK
+    from commission.model.signal import RELATIVE as RELATIVE
+    from commission.model.signal import SOUND_PRESSURE as SOUND_PRESSURE
+    from commission.model.signal import UNSTATED as UNSTATED
     from commission.model.signal import Analysed as Analysed
     from commission.model.signal import Analyses as Analyses
     from commission.model.signal import Analysis as Analysis
@@ -167,6 +172,11 @@ else:
             "Analysis",
             "ComplexArray",
             "FloatArray",
+            "FULL_SCALE",
+            "LOOPBACK",
+            "RELATIVE",
+            "SOUND_PRESSURE",
+            "UNSTATED",
             "Response",
             "Signal",
             "UnusableError",

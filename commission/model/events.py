@@ -80,6 +80,8 @@ class ResponseStored:
     """Whether the processor's delays were active while this was measured."""
     sweep: Sweep | None = None
     stimulus_sha256: str | None = None
+    loopback_channel: int | None = None
+    """Which channel of the file recorded the signal itself, from 0: it takes the place of a stimulus."""
     source: Literal["file", "rig", "rehearsal"] = "file"
 
 

@@ -21,23 +21,75 @@ class ImportRow:
     kind: ResponseKind | None = None
     rate_hz: float | None = None
     frames: int | None = None
-    problem: str | None = None
-    """The one sentence that says why it cannot be imported as it stands (bad file, no channel, no seat …)."""
-    file_problem: str | None = None
-    """The part of `problem` that no correction of the row mends: the file itself."""
     sha256: str | None = None
     """Digest of the file's bytes when it was looked at."""
-    duplicate_of: int | None = None
-    """Event that already holds the same bytes for the same place; importing again is left out."""
-    warning: str | None = None
-    """Usable, but the technician should know (clipped, short tail)."""
+    new_round: bool = False
+    """Whether a round that the job does not have yet may begin with it."""
+    is_stimulus: bool = False
+    """The signal that was played: shown, and used for the recordings beside it."""
+    loopback: int | None = None
+    """Channel of the file that recorded the signal itself, from 0."""
+    stimulus: Path | None = None
+    """The file by which it is deconvolved if its kind is a sweep; None: the loopback, or the sweep's parameters."""
     shared_clock: bool = True
     skip: bool = False
+
+    place_reason: str = ""
+    """Where round, channel and seat come from."""
+    kind_reason: str = ""
+    """Where the kind comes from."""
+    kind_from_name: bool = False
+    stimulus_name: str | None = None
+    reference: str | None = None
+    """What the levels of a text response are relative to."""
+    onset_s: float | None = None
+    """When the deconvolved recording is strongest, after the stimulus began."""
+    peak_s: float | None = None
+    """When the recording itself is strongest, after its first sample."""
+    undecided: bool = False
+    """It can be an impulse response or a sweep; what its neighbours are decides."""
+    samples_sha256: str | None = None
+    """Digest of its samples, whatever the format of the file."""
+    profile_db: tuple[float, ...] = ()
+    """How its energy lies over time."""
+
+    file_problem: str | None = None
+    """Why the file cannot be used, whatever its place."""
+    name_problem: str | None = None
+    """Why its name does not say where it belongs."""
+    impulse_problem: str | None = None
+    """Why it is no impulse response."""
+    sweep_problem: str | None = None
+    """Why it cannot be deconvolved."""
+    file_warning: str | None = None
+    """Usable, but the technician should know (clipped, a second channel left out)."""
+
+    problem: str | None = None
+    """The one sentence that says why it cannot be imported as it stands (bad file, no channel, no seat …)."""
+    duplicate_of: int | None = None
+    """Event that already holds the same recording for the same place; importing again is left out."""
+    warning: str | None = None
+    """What the technician should know before it is stored."""
+    clock_problem: str | None = None
+    """Why it cannot share its origin of time with the others, although it was said to."""
+    clock_of_seat: bool = False
+    """Whether it shares its origin of time with the recordings at its own seat only."""
+
+    @property
+    def reasons(self) -> str:
+        """Where its place and its kind come from, and by what it is deconvolved."""
+        by = ""
+        if self.kind == "sweep":
+            by = "deconvolved with " + (
+                "its loopback" if self.loopback is not None else self.stimulus_name or "nothing"
+            )
+        kind = f"{self.kind or 'kind unknown'}: {self.kind_reason}" if self.kind_reason else ""
+        return "; ".join(text for text in (self.place_reason, kind, by) if text)
 
     @property
     def ready(self) -> bool:
         """Whether it would be stored."""
-        return self.problem is None and self.duplicate_of is None and not self.skip
+        return self.problem is None and self.duplicate_of is None and not (self.skip or self.is_stimulus)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,9 +97,15 @@ class ImportOptions:
     """What holds for a whole batch."""
 
     round: str | None = None
+    """For files whose mapping gives none."""
+    new_round: bool = False
+    """Whether an interim round that the job does not have yet may begin."""
     sweep: Sweep | None = None
     """Parameters of the sweep where no stimulus file is given; None: the job's."""
     stimulus: Path | None = None
+    """The file that was played; None: one that is found beside the recordings."""
+    loopback: int | None = None
+    """Channel of files with several channels that recorded the signal itself, from 0."""
     clock: str | None = None
     """Name of the common time origin; None: one is made per batch."""
     passes_delays: bool | None = None

@@ -16,6 +16,12 @@ FloatArray: TypeAlias = "NDArray[np.floating[Any]]"
 ComplexArray: TypeAlias = "NDArray[np.complexfloating[Any, Any]]"
 
 
+FULL_SCALE, LOOPBACK = "full scale", "the loopback"
+SOUND_PRESSURE, RELATIVE, UNSTATED = "20 µPa (dB SPL)", "a relative level", "a level that the file does not state"
+"""References of levels: full scale of what was played, the signal as it was recorded electrically, sound pressure, a
+level of the author's own, and none that the file names."""
+
+
 def freeze(array: Any, dtype: Any = None) -> NDArray[Any]:
     """A read-only view of `array` (copied only where `dtype` asks for it)."""
     import numpy as np
@@ -56,7 +62,8 @@ class Response:
     freq_hz: FloatArray | None = None
     level_db: FloatArray | None = None
     phase_rad: FloatArray | None = None
-    reference: str = "full scale"
+    reference: str = FULL_SCALE
+    """What its levels are relative to; levels of two references are not compared with each other."""
     noise: FloatArray | None = None
     """A stretch of the same deconvolved recording without the response, when there is one [shape=(m,)]."""
     peak_fs: float | None = None

@@ -218,8 +218,10 @@ def test_duplicates_and_changed_files_are_noticed(tmp_path: Path) -> None:
     soundfile.write(path, response(), RATE)
     (tmp_path / "A3_FL.wav").write_bytes(path.read_bytes())
     first, second = survey(path, tmp_path / "A3_FL.wav")
+    assert "the same recording as A3_FL.wav (FL at A3" in (first.problem or "")  # nobody can tell whose it is
+    assert "the same recording as A2_FL.wav (FL at A2" in (second.problem or "")
+    first, second = FileImporter().recheck([first, replace(second, skip=True)], JOB)
     assert first.ready
-    assert "the same bytes as A2_FL.wav" in (second.problem or "")
     (body,), _ = FileImporter().read(first, JOB, OPTIONS)
     later = job_of(defined(cinema()), body)
     (again, other) = survey(path, tmp_path / "A3_FL.wav", job=later)
@@ -264,7 +266,7 @@ def test_mapping_files(tmp_path: Path) -> None:
         "gone.wav;as-left;FC;A1;\n",
         encoding="utf-8",
     )
-    one, two, three = survey(mapping=mapping, options=ImportOptions())
+    three, one, two = survey(mapping=mapping, options=ImportOptions())  # in the order of their names
     assert one.ready
     assert (one.round, one.channel, one.seat) == ("as-left", "FL", "A1")
     assert "organ" in (two.problem or "")

@@ -110,6 +110,17 @@ def test_raw_sweeps_are_told_from_impulse_responses(
     assert shape_of(recording, RATE)[0] is Shape.SWEEP
 
 
+def test_distortion_does_not_hide_a_sweep() -> None:
+    """Harmonics sound in bands that the sweep reaches later, or never. Of hard clipping it is enough that it is refused."""
+    rng = np.random.default_rng(8)
+    for low_hz, high_hz, seconds in ((10, 200, 8.0), (20, 20000, 5.0)):
+        heard = recorded(rng, sweep(low_hz, high_hz, seconds), sub_room(rng, 1.0, 1.0), 60)
+        heard /= np.max(np.abs(heard))
+        assert shape_of(heard + 0.03 * heard**2 + 0.03 * heard**3, RATE)[0] is Shape.SWEEP
+        for clipped_at in (0.9, 0.7, 0.4):
+            assert shape_of(np.clip(heard, -clipped_at, clipped_at), RATE)[0] is not Shape.COMPACT
+
+
 def test_noise_is_neither() -> None:
     rng = np.random.default_rng(5)
     for noise in (rng.standard_normal(5 * RATE), with_noise(rng, np.full(5 * RATE, 1e-9), -200)):
@@ -162,7 +173,7 @@ def test_a_band_is_as_late_as_its_tone_burst() -> None:
     time_s = np.arange(4 * RATE) / RATE
     at = {250.0: 0.5, 1000.0: 1.7, 4000.0: 3.1}
     x = sum(np.sin(2 * np.pi * f * time_s) * np.exp(-(((time_s - t) / 0.05) ** 2)) for f, t in at.items())
-    centres, times = band_times_s(fft.rfft(x)[np.newaxis], 0.25)
+    centres, times, _ = band_times_s(fft.rfft(x)[np.newaxis], 0.25)
     for burst_hz, burst_s in at.items():
         band = int(np.argmin(np.abs(np.log(centres / burst_hz))))
         assert times[0, band] == pytest.approx(burst_s, abs=0.01)  # twice the resolution of a 200 Hz band
