@@ -10,7 +10,7 @@ import threading
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from commission import model, steps
 from commission.history import fold, may_withdraw
@@ -47,6 +47,9 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
         StoredResponse,
     )
 
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
 BATCH = 16
 """Responses analysed between two looks at the cancel token: some 50 ms of work, so that Escape answers at once."""
 
@@ -81,8 +84,9 @@ class Visit:
         self._lock = threading.RLock()
         self._analysed: dict[tuple[int, bool], Analysed] = {}  # by the keys of `_by_key`
         self._outcomes: dict[tuple[str, str], tuple[object, Outcome]] = {}
-        self._findings: dict[str, tuple[object, tuple[Finding, ...]]] = {}
-        self._followed: dict[str, tuple[object, tuple[Followed, ...]]] = {}
+        self._findings: dict[str, tuple[object, tuple[Finding, ...], tuple[str, ...]]] = {}
+        self._followed: dict[str, tuple[object, tuple[Followed, ...], tuple[str, ...]]] = {}
+        """By round: state, what was found, and sentences on what could not be computed."""
         self._rejudged: tuple[object, Rejudged | None] | None = None
         self._analyses: Analyses | None = None
         self.job: Job = fold(journal.events())
@@ -135,11 +139,23 @@ class Visit:
         Analyse first. Its `sentence` is a line for the overview and the log.
         """
         from commission import __version__
-        from commission.diagnosis.rejudge import rejudge
+        from commission.diagnosis.rejudge import Rejudged, rejudge
+        from commission.steps.shared.isolation import why_failed
 
         state = (self.job.log[-1].seq if self.job.log else 0, id(self.analyses))
         if self._rejudged is None or self._rejudged[0] != state:
-            found = rejudge(self.job, self.analyses, __version__, self.steps, lambda s, r: self.outcome(s.id, r))
+            found: Rejudged | None
+            try:
+                found = rejudge(self.job, self.analyses, __version__, self.steps, lambda s, r: self.outcome(s.id, r))
+            except Exception as error:
+                left_out = (f"everything, because {why_failed(error)}",)
+                found = Rejudged(
+                    stored=self.job.judged[-1],
+                    program_version=__version__,
+                    count=0,
+                    differences=(),
+                    left_out=left_out,
+                )
             self._rejudged = (state, found)
         return self._rejudged[1]
 
@@ -200,13 +216,15 @@ class Visit:
             self._analysed |= {keys[r.seq]: _analysed(r, known[r.seq]) for r in todo if r.seq in known}
             todo = tuple(response for response in todo if response.seq not in known)
         done = 0
-        for decoded in decoded_ahead(todo, lambda batch: self._decoder(batch, self._journal.blob)):
+        for decoded in decoded_ahead(todo, self._decoded):
             if cancel.is_set():
                 raise Cancelled
             progress(done / len(todo), decoded[0][0].body.file_name)
             done += len(decoded)
             good = [(stored, response) for stored, response in decoded if isinstance(response, model.Response)]
-            results = analyse_batch([response for _, response in good], [keys[stored.seq][1] for stored, _ in good])
+            results = _one_by_one(
+                lambda part: analyse_batch([each for _, each in part], [keys[each.seq][1] for each, _ in part]), good
+            )
             said: dict[int, Analysis | Exception] = {
                 stored.seq: response for stored, response in decoded if isinstance(response, Exception)
             }
@@ -219,6 +237,11 @@ class Visit:
             self._memory.keep(job, {seq: analysis for seq, analysis in found.items() if analysis is not None})
         return self.analyses
 
+    def _decoded(self, batch: Sequence[StoredResponse]) -> tuple[tuple[StoredResponse, Response | Exception], ...]:
+        """The responses of some recordings, in order; where one cannot be decoded, why."""
+        decode = _one_by_one(lambda part: [each for _, each in self._decoder(part, self._journal.blob)], batch)
+        return tuple(zip(batch, decode, strict=True))
+
     @property
     def analyses(self) -> Analyses:
         """What is analysed of the responses that count."""
@@ -228,12 +251,14 @@ class Visit:
         return self._analyses
 
     def outcome(self, step_id: str, round_id: str) -> Outcome:
-        """What a step says of a round now; computed once for each state of the job."""
+        """What a step says of a round now; computed once for each state of the job. Where it fails, it says that."""
+        from commission.steps.shared.isolation import outcome_of
+
         job, analyses = self.job, self.analyses
         state = (job.log[-1].seq if job.log else 0, id(analyses))
         known = self._outcomes.get((step_id, round_id))
         if known is None or known[0] != state:
-            known = (state, steps.step(step_id).evaluate(job, round_id, analyses))
+            known = (state, outcome_of(steps.step(step_id), job, round_id, analyses))
             self._outcomes[(step_id, round_id)] = known
         return known[1]
 
@@ -247,26 +272,54 @@ class Visit:
         return {each.id: self.outcome(each.id, round_id) for each in self.steps}
 
     def findings(self, round_id: str) -> tuple[Finding, ...]:
-        """The causes named in a round."""
+        """The causes named in a round; `failures` has those that could not be looked for."""
         from commission.diagnosis import findings as find
+        from commission.steps.shared.isolation import why_failed
 
         job, analyses = self.job, self.analyses
         state = (job.log[-1].seq if job.log else 0, id(analyses))
         known = self._findings.get(round_id)
         if known is None or known[0] != state:
-            known = (state, find(job, round_id, analyses, self.outcomes(round_id)))
+            failed: list[str] = []
+
+            def note(rule_id: str, error: Exception) -> None:
+                failed.append(f"{rule_id} was not looked for, because {why_failed(error)}.")
+
+            found: tuple[Finding, ...] = ()
+            try:
+                found = find(job, round_id, analyses, self.outcomes(round_id), note)
+            except Exception as error:
+                failed.append(f"Causes were not looked for, because {why_failed(error)}.")
+            known = (state, found, tuple(failed))
             self._findings[round_id] = known
         return known[1]
+
+    def failures(self, round_id: str) -> tuple[str, ...]:
+        """What the program failed to compute of a round: steps, causes, what became of them. A sentence each."""
+        from commission.steps.shared.isolation import failed
+
+        self.followed(round_id)
+        outcomes = self.outcomes(round_id).values()
+        steps_failed = (remark for outcome in outcomes if failed(outcome) for remark in outcome.remarks)
+        return (*steps_failed, *self._findings[round_id][2], *self._followed[round_id][2])
 
     def followed(self, round_id: str) -> tuple[Followed, ...]:
         """The findings of the rounds up to this one, each with what became of it by the newest round."""
         from commission.diagnosis.fates import follow
+        from commission.steps.shared.isolation import why_failed
 
         job, analyses = self.job, self.analyses
         state = (job.log[-1].seq if job.log else 0, id(analyses))
         known = self._followed.get(round_id)
         if known is None or known[0] != state:
-            known = (state, follow(job, round_id, self.findings, self.outcomes))
+            followed: tuple[Followed, ...] = ()
+            failed: tuple[str, ...] = ()
+            try:
+                self.findings(round_id)
+                followed = follow(job, round_id, self.findings, self.outcomes)
+            except Exception as error:
+                failed = (f"What became of the findings was not determined, because {why_failed(error)}.",)
+            known = (state, followed, failed)
             self._followed[round_id] = known
         return known[1]
 
@@ -296,6 +349,22 @@ class Visit:
     def close(self) -> None:
         """Release the file."""
         self._journal.close()
+
+
+def _one_by_one(
+    work: Callable[[Sequence[Item]], Sequence[Result | Exception]], items: Sequence[Item]
+) -> list[Result | Exception]:
+    """What `work` makes of some items; where it fails on them together, of each alone, and why of those it fails on."""
+    from commission.steps.shared.isolation import why_failed
+
+    try:
+        return list(work(items))
+    except Cancelled:
+        raise
+    except Exception as together:
+        if len(items) > 1:
+            return [result for item in items for result in _one_by_one(work, [item])]
+        return [model.UnusableError(why_failed(together))]
 
 
 def _by_key(job: Job) -> tuple[tuple[tuple[int, bool], StoredResponse], ...]:

@@ -45,5 +45,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output closed it; nothing is wrong
         sys.stderr.close()
         return EXIT_DONE
+    except Exception as error:
+        if sys.flags.dev_mode:
+            raise
+        from commission.model.units import clean_text
+
+        found = clean_text(f"{type(error).__name__}: {error}")[:200]
+        print(
+            f"commission: that went wrong inside the program ({found}). What was stored stays stored; "
+            "`python -X dev -m commission …` tells more.",
+            file=sys.stderr,
+        )
+        return EXIT_USAGE
     finally:
         gc.enable()

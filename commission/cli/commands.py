@@ -229,7 +229,7 @@ def limits(parsed: argparse.Namespace) -> int:
             event = workshop.use_limits(visit, parsed.use)
             say(f"The job is judged by {visit.job.profile.title} from now on (event {event.seq}).")
         for line in table_lines(limits_table(visit.job.profile)):
-            print(line)
+            print(clean_text(line))
     finally:
         visit.close()
     return EXIT_DONE

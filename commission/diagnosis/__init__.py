@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from commission.diagnosis import calibration, measurement, room, wiring
 from commission.diagnosis.evidence import Evidence, gather
@@ -20,15 +20,27 @@ _CAUSE_ORDER = ("electronics", "settings", "room")
 """What is mended first: nothing else can be judged while the wiring is wrong."""
 
 
-def findings(job: Job, round_id: str, analyses: Analyses, outcomes: Mapping[str, Outcome]) -> tuple[Finding, ...]:
+def findings(
+    job: Job,
+    round_id: str,
+    analyses: Analyses,
+    outcomes: Mapping[str, Outcome],
+    failed: Callable[[str, Exception], None] | None = None,
+) -> tuple[Finding, ...]:
     """Everything that can be said of one round, what to mend first at the top.
 
     `outcomes`: what the steps said, by step id; findings that rest on a step which is not among them are left out.
+    `failed(id, error)` is called for a rule that fails, and the others go on; with None its error is raised.
     """
     evidence = gather(job, round_id, analyses)
     found = Found()
     for rule in RULES:
-        found = Found((*found, *rule.apply(evidence, found)))
+        try:
+            found = Found((*found, *rule.apply(evidence, found)))
+        except Exception as error:
+            if failed is None:
+                raise
+            failed(rule.id, error)
     known = [finding for finding in found if not finding.step or finding.step in outcomes]
     return tuple(sorted(known, key=urgency))
 

@@ -27,6 +27,7 @@ from commission.model import (
     Step,
 )
 from commission.model.units import counted
+from commission.steps.shared.isolation import outcome_of
 
 Evaluate = Callable[[Step, str], Outcome]
 SHOWN = 6
@@ -171,7 +172,7 @@ def rejudge(
         gone = len(held) - sum(1 for _ in known)
         outcomes, blind = [], []
         for step in steps:
-            made = [step.evaluate(before, r, known) for r in before.rounds]
+            made = [outcome_of(step, before, r, known) for r in before.rounds]
             if gone and _rest_on_recordings(step, before, made):
                 blind.append(step.id)
             else:

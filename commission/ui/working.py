@@ -70,6 +70,7 @@ class WorkingApp(App[int]):
         """What would now be judged differently; None before it is known, and where no verdicts are stored."""
         self.working = ""
         """The progress line while something runs; empty when nothing does."""
+        self._failures_shown: set[str] = set()
         self.analysis_stopped = False
         """Whether Escape stopped the analysis: results are not up to date until it goes on."""
 
@@ -98,6 +99,10 @@ class WorkingApp(App[int]):
         found = visit.findings(round_id)
         if not worker.is_cancelled:
             self.post_message(Computed(round_id, outcomes, found, visit.next_advice(round_id)))
+        for sentence in visit.failures(round_id):
+            if sentence not in self._failures_shown:
+                self._failures_shown.add(sentence)
+                self.call_from_thread(self.refuse, sentence)
         # Half a second of work for a job with stored verdicts: not between two readings that follow each other.
         if not visit.job.judged or not worker.cancelled_event.wait(0.3):
             self.post_message(JudgedAnew(visit, visit.rejudged()))
@@ -184,6 +189,7 @@ class WorkingApp(App[int]):
         """An unexpected error in a worker is told and logged; the screen stays alive."""
         if event.state is WorkerState.ERROR:
             self.working = ""
+            self.analysis_stopped |= event.worker.group == "compute"  # or results would be "being computed" for ever
             log.error("worker failed", exc_info=event.worker.error)
             self._refresh_screen()  # the line of progress goes with it
             self.refuse(f"That went wrong inside the program: {event.worker.error!r}. Nothing stored was touched.")

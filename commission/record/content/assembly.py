@@ -9,10 +9,12 @@ from __future__ import annotations
 import datetime as dt
 import re
 import shlex
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from commission.model import AS_LEFT, InputError
+from commission.model.errors import Cancelled
 from commission.model.units import clean_text
 from commission.record.content.context import Context
 from commission.record.content.figures import plans
@@ -42,7 +44,8 @@ from commission.record.document import (
 )
 
 if TYPE_CHECKING:
-    from commission.visit import Visit
+    from commission.steps.shared.isolation import why_failed
+from commission.visit import Visit
 
 _MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}Z")
 LONG_LINES, LONGEST_LINES = 250, 600
@@ -108,13 +111,13 @@ def _typed(file_name: str) -> str:
 def _sections(context: Context) -> list[Section]:
     found = followed_findings(context)
     parts: list[Section | None] = [
-        summary_section(context, found),
-        site_section(context),
-        settings_section(context),
-        _plan_section(context),
+        _written(context, "Summary", lambda: summary_section(context, found)),
+        _written(context, "Site", lambda: site_section(context)),
+        _written(context, "Settings", lambda: settings_section(context)),
+        _written(context, "Plan of the room", lambda: _plan_section(context)),
         _steps_section(context),
-        findings_section(context, found) if _examined(context) else None,
-        limits_section(context),
+        _written(context, "Findings", lambda: findings_section(context, found) if _examined(context) else None),
+        _written(context, "Limits", lambda: limits_section(context)),
         notes_section(context),
         cautions_section(context),
         signatures_section(context),
@@ -125,6 +128,17 @@ def _sections(context: Context) -> list[Section]:
         replace(part, new_page=True) if i and _lines(there[i - 1]) > LONG_LINES else part
         for i, part in enumerate(there)
     ]
+
+
+def _written(context: Context, title: str, make: Callable[[], Section | None]) -> Section | None:
+    """A part of the record; where it cannot be made, the reason in its place."""
+    try:
+        return make()
+    except Cancelled:
+        raise
+    except Exception as error:
+        text = f"This part could not be written, because {why_failed(error)}."
+        return Section(id=context.id(title), title=title, blocks=(Paragraph(text=text),))
 
 
 def _examined(context: Context) -> bool:
@@ -142,7 +156,11 @@ def _plan_section(context: Context) -> Section | None:
 
 
 def _steps_section(context: Context) -> Section:
-    parts = [step_section(context, step) for step in context.visit.steps if step.id not in _OWN]
+    parts = [
+        _written(context, step.title, lambda step=step: step_section(context, step))  # type: ignore[misc]
+        for step in context.visit.steps
+        if step.id not in _OWN
+    ]
     intro: tuple[Block, ...] = (
         Paragraph(
             text=(

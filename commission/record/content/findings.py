@@ -177,9 +177,11 @@ def _checked_later(context: Context, followed: Followed, channel: str) -> str:
 def findings_section(context: Context, found: tuple[Followed, ...]) -> Section:
     """Every finding with its evidence, what else it could be, what would confirm it, the remedy and what was done."""
     ident, title = context.id("findings"), "Findings"
+    failures = dict.fromkeys(each for r in context.job.rounds for each in context.visit.failures(r))
+    not_known = tuple(Paragraph(text=sentence(clean_text(each))) for each in failures)
     if not found:
         nothing = "No rule named a cause. What did not pass is listed in each step."
-        return Section(id=ident, title=title, blocks=(Paragraph(text=nothing),))
+        return Section(id=ident, title=title, blocks=(Paragraph(text=nothing), *not_known))
     parts = []
     for cause in CAUSES:
         own = [each for each in found if each.first.cause == cause]
@@ -190,7 +192,7 @@ def findings_section(context: Context, found: tuple[Followed, ...]) -> Section:
         text="What is wrong by the numbers, on what evidence, what else it could be, and what would settle it.",
         kind="note",
     )
-    return Section(id=ident, title=title, blocks=(intro,), sections=tuple(parts))
+    return Section(id=ident, title=title, blocks=(intro, *not_known), sections=tuple(parts))
 
 
 def _blocks(context: Context, followed: Followed) -> list[Block]:

@@ -250,6 +250,7 @@ def _silence(context: Context, cause: Cause) -> str:
     whole = all(
         any(o.state == "done" for o in outcomes if o.step == step_id) for step_id in {rule.step for rule in rules}
     )
+    whole = whole and not any(context.visit.failures(r) for r in rounds)
     return NO_FAULT if needed <= carried and whole and Verdict.NOT_TESTED not in verdicts else NO_FAULT_IN_PART
 
 

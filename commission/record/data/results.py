@@ -8,12 +8,13 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from functools import partial
 from typing import Any
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
-from commission.model import Check, Event, Finding, Followed, Outcome, worst
+from commission.model import Check, Event, Finding, Followed, Job, Outcome, worst
 from commission.model.units import clean_text
 from commission.record.data.drift import drift_values
 from commission.record.data.judged_again import rejudged_values
@@ -21,6 +22,7 @@ from commission.record.data.sheet import sheet_rows
 from commission.steps import all_steps, compare, distances, levels, seats
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.budget_table import budget_values
+from commission.steps.shared.isolation import or_else
 from commission.visit import Visit
 
 RESULTS_SCHEMA, RECORD_SCHEMA = "commission-results/1", "commission-record/1"
@@ -40,16 +42,21 @@ def results(visit: Visit) -> dict[str, Any]:
             "temperature_c": job.system.temperature_c,
             "speed_of_sound_m_s": _round(speed_of_sound_m_s(job.system.temperature_c), 2),
         },
-        "levels": {r: found for r in job.rounds if (found := _levels(levels.solve(job, r, analyses)))},
-        "distances": {r: found for r in job.rounds if (found := _distances(visit, r))},
-        "seats": {r: found for r in job.rounds if (found := _seats(seats.solve(job, r, analyses)))},
-        "variance": _variance(visit),
+        "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
+        "distances": _by_round(job, lambda r: _distances(visit, r)),
+        "seats": _by_round(job, lambda r: _seats(seats.solve(job, r, analyses))),
+        "variance": or_else(lambda: _variance(visit), {}),
         "bass": {},
-        **drift_values(visit),
+        **or_else(lambda: drift_values(visit), {}),
         "findings": _findings(visit),
         "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in all_steps()},
         "judged_differently": rejudged_values(visit.rejudged()),
+        "failures": {r: list(failures) for r in job.rounds if (failures := visit.failures(r))},
     }
+
+
+def _by_round(job: Job, make: Callable[[str], dict[str, Any]]) -> dict[str, Any]:
+    return {r: found for r in job.rounds if (found := or_else(partial(make, r), {}))}
 
 
 def results_json(visit: Visit) -> str:

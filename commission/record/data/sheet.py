@@ -6,6 +6,7 @@ from typing import Any
 
 from commission.model import AS_FOUND, AS_LEFT, Channel, Job
 from commission.model.show import number
+from commission.model.units import clean_text
 from commission.record.data.csv_text import write_csv
 from commission.steps.handover.settings_sheet import Kind, SheetLine, settings_sheet, source_sentence
 from commission.visit import Visit
@@ -59,8 +60,9 @@ def _row(line: SheetLine) -> tuple[Any, ...]:
 def sheet_lines(visit: Visit) -> list[str]:
     """The sheet as text, old → new, what stays marked so."""
     lines = settings_sheet(visit.job, visit.analyses)
+    failures = tuple(dict.fromkeys(each for r in visit.job.rounds for each in visit.failures(r)))
     if not lines:
-        return ["Nothing to set yet: read levels or tape distances first."]
+        return ["Nothing to set yet: read levels or tape distances first.", *failures]
     out = [f"Settings sheet: {source_sentence(lines)}", ""]
     for line in lines:
         old, new = (_value(value, line.decimals, signed=line.kind == "trim") for value in (line.old, line.new))
@@ -68,7 +70,7 @@ def sheet_lines(visit: Visit) -> list[str]:
         out.append(
             f"{line.channel:<6} {line.name:<18} {line.kind:<6} {old:>8} → {new:>8} {line.unit:<12} {state}".rstrip()
         )
-    return out
+    return [clean_text(line) for line in (*out, *failures)]
 
 
 def _value(value: float | str | None, decimals: int, *, signed: bool) -> str:

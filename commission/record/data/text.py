@@ -155,6 +155,7 @@ def visit_lines(visit: Visit, only_round: str | None = None, *, budgets: bool = 
         lines += ["", f"Findings ({round_id}): " + ("none" if not found else "")]
         for followed in found:
             lines += finding_lines(followed, round_id)
+        lines += visit.failures(round_id)
     if kept := rejudged_lines(visit.rejudged()):
         lines += ["", *kept]
     lines += ["", f"Log: {len(job.log)} events, digest {job.digest}"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 from commission.dsp.trims import grid_decimals
@@ -12,6 +13,7 @@ from commission.model.units import round_name
 from commission.steps import distances, levels
 from commission.steps.seats import result as seat_cells
 from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import screen
 
 Kind = Literal["trim", "delay", "polarity"]
@@ -78,16 +80,17 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
     polarity that a subwoofer needs is decided at the crossover, not here.
     """
     rounds = (round_id,) if round_id is not None else tuple(reversed(job.rounds))
-    waiting = awaiting_repair(job, rounds[0], analyses)
-    lines = [
-        line
-        for channel in job.system.channels
-        for line in (
-            _trim(job, analyses, channel, rounds, waiting.get(channel.id)),
-            _delay(job, analyses, channel, rounds, waiting.get(channel.id)),
-            _polarity(job, analyses, channel, rounds),
-        )
-    ]
+    waiting = or_else(lambda: awaiting_repair(job, rounds[0], analyses), None)
+    if waiting is None:
+        return ()  # nothing is proposed for what may have to be repaired first
+    lines: list[SheetLine | None] = []
+    for channel in job.system.channels:
+        first = waiting.get(channel.id)
+        lines += [
+            or_else(partial(_trim, job, analyses, channel, rounds, first), None),
+            or_else(partial(_delay, job, analyses, channel, rounds, first), None),
+            or_else(partial(_polarity, job, analyses, channel, rounds), None),
+        ]
     return tuple(line for line in lines if line is not None)
 
 
