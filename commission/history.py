@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import datetime, timedelta
 
 from commission.model import (
     AS_FOUND,
@@ -32,6 +33,11 @@ from commission.model import (
     SystemDefined,
     Withdrawn,
 )
+
+DOUBTFUL_BACK = timedelta(days=1)
+"""So far may a clock be off without a word."""
+DOUBTFUL_GAP = timedelta(days=3650)
+"""A job may be opened again after years, not after decades."""
 
 
 def fold(events: Iterable[Event], start: Job | None = None) -> Job:
@@ -146,6 +152,28 @@ def withdrawn_seqs(log: Iterable[Event]) -> frozenset[int]:
         if isinstance(event.body, Withdrawn) and event.seq not in withdrawn and event.body.seq < event.seq:
             withdrawn.add(event.body.seq)
     return frozenset(withdrawn)
+
+
+def doubtful_times(log: Iterable[Event], now: datetime) -> tuple[str, ...]:
+    """Sentences on times that cannot be right: far before the event before, far after it, or in the future.
+
+    A clock that was set right in between looks the same as a log that was put together later: only doubt can be said.
+    """
+    out: list[str] = []
+    before: datetime | None = None
+    for event in log:
+        at = datetime.fromisoformat(event.at)
+        if before is not None and at < before - DOUBTFUL_BACK:
+            out.append(
+                f"event {event.seq} is dated {event.at[:10]}, before event {event.seq - 1} ({before:%Y-%m-%d})"
+            )
+        elif before is not None and at > before + DOUBTFUL_GAP:
+            years = (at - before).days // 365
+            out.append(f"event {event.seq} is dated {event.at[:10]}, {years} years after event {event.seq - 1}")
+        elif at > now + DOUBTFUL_BACK and (before is None or before <= now + DOUBTFUL_BACK):
+            out.append(f"event {event.seq} is dated {event.at[:10]}, later than today")
+        before = at
+    return tuple(out)
 
 
 def may_withdraw(job: Job, seq: int) -> Event:

@@ -13,7 +13,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Literal, TypeVar
 
 from commission import model, steps
-from commission.history import fold, may_withdraw
+from commission.history import doubtful_times, fold, may_withdraw
 from commission.model.errors import Cancelled, CommissionError, StoreError
 from commission.model.events import Signed, Withdrawn
 from commission.model.judged import Judged
@@ -335,6 +335,12 @@ class Visit:
     def verify(self, progress: Progress | None = None) -> str | None:
         """None when the log and every recording are whole; else one sentence that says where it breaks."""
         return self._journal.verify(progress)
+
+    def doubtful_times(self) -> tuple[str, ...]:
+        """Sentences on times of the log that cannot be right."""
+        from datetime import UTC, datetime
+
+        return doubtful_times(self.job.log, datetime.now(UTC))
 
     def as_of(self, seq: int, path: Path | None = None) -> Visit:
         """The visit as it stood right after that event, for reading only; `path` is what its file is then called.

@@ -23,6 +23,11 @@ if TYPE_CHECKING:
     from commission.visit import Visit
 
 EXIT_DONE, EXIT_NO = 0, 1
+MOST_DOUBTS = 5
+CHAIN_LIMIT = (
+    "Compare this digest with the one on the record, or with another that was kept elsewhere: a log whose end was cut "
+    "off, or whose whole chain was computed again, shows only there."
+)
 
 
 def say(text: str) -> None:
@@ -313,10 +318,20 @@ def verify(parsed: argparse.Namespace) -> int:
     if broken is not None:
         print(clean_text(f"✗ broken: {broken}"))
     else:
-        print(f"✓ whole: {len(job.log)} events, {len(job.responses)} responses that count, digest {job.digest}")
+        print(
+            f"✓ the chain of the log is whole: {counted(len(job.log), 'event')}, "
+            f"{counted(len(job.responses), 'valid response')}"
+        )
+        print(f"  digest {job.digest}")
+        print("  " + CHAIN_LIMIT)
         if (beside := told_earlier(visit)) is not None:
             print(beside)
-    holds = broken is None
+    doubts = visit.doubtful_times()
+    for doubt in doubts[:MOST_DOUBTS]:
+        print(f"? {doubt}: a clock was wrong, or the log was made at another time than it says")
+    if doubts[MOST_DOUBTS:]:
+        print(f"? {len(doubts) - MOST_DOUBTS} more times that cannot be right")
+    holds = broken is None and not doubts
     if parsed.record is not None:
         from commission.record.verify.comparison import check_record, overall
 

@@ -240,7 +240,7 @@ class LocalWorkshop:
         round_id: str | None = None,
         progress: Progress = unwatched,
     ) -> str:
-        """Write the record in the format of the suffix, and keep the verdicts that it prints.
+        """Write the record in the format of the suffix; the job keeps the verdicts that it prints, where it can.
 
         Without a paper, imperial jobs go on US Letter; without a letterhead, the one in the folder of own settings is
         taken where there is one ("none": not even that). A `progress` that raises Cancelled stops it with nothing written.
@@ -253,15 +253,20 @@ class LocalWorkshop:
         letterhead = letterhead or self.letterhead
         if isinstance(letterhead, Path):  # data has none, and must not be kept from anybody by a broken one
             letterhead = load_letterhead(letterhead) if target.suffix.lower() in (".pdf", ".html") else None
-        visit.keep_verdicts()
+        try:
+            visit.keep_verdicts()
+            not_kept = ""
+        except StoreError as error:  # a full disk under the job must not keep the record from another
+            not_kept = f" The job does not remember the verdicts of this record: {error}"
         paper = paper or ("us-letter" if visit.job.system.units == "imperial" else "a4")
-        return write_record(
+        said = write_record(
             visit,
             target,
             paper=paper,
             letterhead=None if letterhead == "none" else letterhead,
             progress=progress,
         )
+        return said + not_kept
 
     @property
     def letterhead(self) -> Path | None:
@@ -284,7 +289,8 @@ class LocalWorkshop:
             broken = anew.verify(lambda fraction, text: progress(0.2 * fraction, text))
             said = check_record(path, anew, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text))
             log = Comparison(
-                broken is None, broken or f"The log is whole: {len(anew.job.log)} events and every recording."
+                broken is None,
+                broken or f"The chain of the log is whole: {len(anew.job.log)} events and every recording.",
             )
         every = (overall(said, log_whole=broken is None), log, *said)
         return tuple((each.symbol, each.text) for each in every)

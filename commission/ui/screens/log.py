@@ -103,6 +103,6 @@ class Log(VisitScreen):
 
     def _verified(self, broken: object) -> None:
         if broken is None:
-            self.notify(f"✓ whole: {len(self.visit.job.log)} events and every recording.")
+            self.notify(f"✓ The chain is whole: {len(self.visit.job.log)} events and every recording.")
         else:
             self.commission.refuse(f"✗ broken: {broken}")

@@ -1,0 +1,187 @@
+"""`commission verify`, and the script of the README that checks a job without the program: the same answer, or a doubt."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from test_commands import run
+
+from commission.history import doubtful_times
+from commission.job.store import JobFile, row_digest
+from commission.model import Event, JobCreated, Noted, PhotoAttached, SystemDefined
+from commission.model.system import System
+
+ROOT = Path(__file__).resolve().parents[2]
+SCRIPT = (
+    (ROOT / "README.md")
+    .read_text(encoding="utf-8")
+    .split("### Check a job without this program")[1]
+    .split("```python\n")[1]
+    .split("```")[0]
+)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    path = tmp_path / "job #1.commission"
+    data = b"\x89PNG a picture"
+    sha = hashlib.sha256(data).hexdigest()
+    photo = PhotoAttached(
+        step="site", caption="", file_name="x", file_sha256=sha, media_type="image/png", width_px=1, height_px=1
+    )
+    job = JobFile.create(path, [JobCreated(title="t", program_version="0"), SystemDefined(system=System(title="t"))])
+    job.append([Noted(step="site", text="ä note \x1f")])
+    job.append([photo], {sha: data})
+    job.append([Noted(step="site", text="the last")])
+    job.close()
+    return path
+
+
+def script(path: Path) -> subprocess.CompletedProcess[str]:
+    """As the README has it, with no package in reach."""
+    return subprocess.run([sys.executable, "-I", "-S", "-c", SCRIPT, str(path)], capture_output=True, text=True)
+
+
+def digest_of(path: Path) -> str:
+    job = JobFile.open(path, read_only=True)
+    digest = job.events()[-1].digest
+    job.close()
+    return digest
+
+
+def change(path: Path, work: Callable[[sqlite3.Connection], None]) -> None:
+    """Change rows and put the triggers back, as somebody would who wants no trace."""
+    database = sqlite3.connect(path, isolation_level=None)
+    triggers = database.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+    for name, _ in triggers:
+        database.execute(f"DROP TRIGGER {name}")
+    work(database)
+    for _, sql in triggers:
+        database.execute(sql)
+    database.close()
+
+
+def rechain(database: sqlite3.Connection) -> None:
+    """The whole chain computed again."""
+    prev = b""
+    for seq, at, kind, body, blob in database.execute("SELECT seq, at, kind, body, blob FROM event").fetchall():
+        digest = row_digest(prev, seq, at, kind, body, blob)
+        database.execute("UPDATE event SET prev = ?, hash = ? WHERE seq = ?", (prev, digest, seq))
+        prev = digest
+
+
+def test_the_script_is_about_twenty_lines_of_the_standard_library() -> None:
+    assert len(SCRIPT.splitlines()) <= 22
+    (line,) = [line for line in SCRIPT.splitlines() if "import" in line]
+    assert set(line.removeprefix("import ").split(", ")) <= sys.stdlib_module_names
+
+
+def test_script_and_program_say_the_same_of_a_good_job(path: Path) -> None:
+    before = path.read_bytes()
+    done = script(path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout == f"5 events and 1 recordings, digest {digest_of(path)}\n"
+    said = run(path.parent, "verify", path.name)
+    assert said.returncode == 0
+    assert said.stdout.startswith("✓ the chain of the log is whole: 5 events")
+    assert f"digest {digest_of(path)}" in said.stdout
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("statement", "where"),
+    [
+        ("UPDATE event SET body = replace(body, 'last', 'first') WHERE seq = 5", "event 5"),
+        ("UPDATE event SET at = '2020-01-01T00:00:00.000+00:00' WHERE seq = 2", "event 2"),
+        ("DELETE FROM event WHERE seq = 3", "event 3"),
+        ("UPDATE event SET prev = x'00' WHERE seq = 1", "event 1"),
+        ("UPDATE event SET blob = NULL WHERE seq = 4", "event 4"),
+        ("UPDATE blob SET data = x'00'", "recording"),
+        ("DELETE FROM blob", "recording"),
+    ],
+)
+def test_both_find_what_was_changed(path: Path, statement: str, where: str) -> None:
+    change(path, lambda database: database.execute(statement))
+    done = script(path)
+    assert done.returncode != 0
+    assert where in done.stderr
+    said = run(path.parent, "verify", path.name)
+    assert said.returncode != 0
+    assert where in said.stdout + said.stderr
+
+
+def test_a_cut_end_and_a_new_chain_show_in_the_digest_alone_and_that_is_said(path: Path) -> None:
+    digest = digest_of(path)
+    record = run(path.parent, "record", path.name, "-o", "record.json")
+    assert record.returncode == 0, record.stderr
+    cut, again = path.with_name("cut.commission"), path.with_name("again.commission")
+    for other in (cut, again):
+        shutil.copy(path, other)
+    change(cut, lambda database: database.execute("DELETE FROM event WHERE seq >= 5"))
+
+    def forge(database: sqlite3.Connection) -> None:
+        database.execute("UPDATE event SET body = replace(body, 'last', 'first') WHERE seq = 5")
+        rechain(database)
+
+    change(again, forge)
+    for other in (cut, again):
+        done = script(other)
+        assert done.returncode == 0
+        assert digest not in done.stdout
+        said = run(path.parent, "verify", other.name)
+        assert said.returncode == 0
+        assert digest not in said.stdout
+        assert "cut off, or whose whole chain was computed again, shows only there" in said.stdout
+        against = run(path.parent, "verify", other.name, "--record", "record.json")
+        assert against.returncode == 1, "the record has the digest that was"
+        assert "is of no event" in against.stdout
+
+
+def dated(*times: str) -> list[Event]:
+    return [Event(seq=i, at=f"{at}.000+00:00", body=Noted(step="site", text="x")) for i, at in enumerate(times, 1)]
+
+
+def test_times_that_cannot_be_right_are_named() -> None:
+    now = datetime(2027, 1, 1, tzinfo=UTC)
+    fine = dated("2026-03-14T09:00:00", "2026-03-14T08:30:00", "2026-03-16T09:00:00", "2029-03-16T09:00:00")
+    assert doubtful_times(fine[:3], now) == ()
+    assert doubtful_times(fine, datetime(2030, 1, 1, tzinfo=UTC)) == ()
+    (back,) = doubtful_times(dated("2026-03-14T09:00:00", "1998-01-01T00:00:00"), now)
+    assert back == "event 2 is dated 1998-01-01, before event 1 (2026-03-14)"
+    (jump,) = doubtful_times(dated("1999-03-14T09:00:00", "2026-03-14T09:00:00", "2026-03-15T09:00:00"), now)
+    assert jump == "event 2 is dated 2026-03-14, 27 years after event 1"
+    (ahead,) = doubtful_times(dated("2026-12-31T09:00:00", "2027-03-01T00:00:00", "2027-03-01T01:00:00"), now)
+    assert ahead == "event 2 is dated 2027-03-01, later than today"
+
+
+def test_times_that_cannot_be_right_confirm_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "job.commission"
+    clock = [datetime.now(UTC) - timedelta(days=12000)]
+    job = JobFile.create(path, [JobCreated(title="t", program_version="0")], clock=lambda: clock[0])
+    clock[0] = datetime.now(UTC)
+    job.append([Noted(step="site", text="x")])
+    job.close()
+    said = run(tmp_path, "verify", "job.commission")
+    assert said.returncode == 1
+    assert "✓ the chain of the log is whole" in said.stdout
+    assert "? event 2 is dated" in said.stdout and "32 years after event 1" in said.stdout
+
+
+def test_a_log_with_a_text_for_a_time_is_refused(path: Path) -> None:
+    def forge(database: sqlite3.Connection) -> None:
+        database.execute("UPDATE event SET at = '\x1b[31mlater' WHERE seq = 3")
+        rechain(database)
+
+    change(path, forge)
+    said = run(path.parent, "verify", path.name)
+    assert said.returncode != 0
+    assert "event 3 is dated" in said.stderr and "which is no time" in said.stderr
+    assert "\x1b" not in said.stdout + said.stderr
