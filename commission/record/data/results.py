@@ -26,6 +26,7 @@ from commission.steps.shared.isolation import or_else
 from commission.visit import Visit
 
 RESULTS_SCHEMA, RECORD_SCHEMA = "commission-results/1", "commission-record/1"
+_NOTHING: dict[str, Any] = {}
 _NOT_ASCII = re.compile(r"[^\x00-\x7e]")
 
 
@@ -45,9 +46,9 @@ def results(visit: Visit) -> dict[str, Any]:
         "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
         "distances": _by_round(job, lambda r: _distances(visit, r)),
         "seats": _by_round(job, lambda r: _seats(seats.solve(job, r, analyses))),
-        "variance": or_else(lambda: _variance(visit), {}),
+        "variance": or_else(lambda: _variance(visit), _NOTHING),
         "bass": {},
-        **or_else(lambda: drift_values(visit), {}),
+        **or_else(lambda: drift_values(visit), _NOTHING),
         "findings": _findings(visit),
         "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in all_steps()},
         "judged_differently": rejudged_values(visit.rejudged()),
@@ -56,7 +57,7 @@ def results(visit: Visit) -> dict[str, Any]:
 
 
 def _by_round(job: Job, make: Callable[[str], dict[str, Any]]) -> dict[str, Any]:
-    return {r: found for r in job.rounds if (found := or_else(partial(make, r), {}))}
+    return {r: found for r in job.rounds if (found := or_else(partial(make, r), _NOTHING))}
 
 
 def results_json(visit: Visit) -> str:
