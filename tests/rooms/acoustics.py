@@ -15,6 +15,7 @@ import numpy as np
 from scipy import fft, sparse
 
 from rooms.loudspeakers import OCTAVES_HZ
+from rooms.measured import late_sound
 from rooms.scene import Scene
 
 EARLY_S, BASS_S = 0.08, 0.32
@@ -121,7 +122,7 @@ def _boxes(scene: Scene, sources, mics, freq, rate, length):
     bass_length = fft.next_fast_len(round(length / rate * bass_rate), real=True)
     bass_freq = np.arange(bass_length // 2 + 1) * bass_rate / bass_length
     late = _lattice(BASS_S * c, size)
-    modes = _modes(scene, edge) if scene.simulator == "modes" else None
+    modes = None if scene.simulator == "images" else _modes(scene, edge)
     distance = np.sqrt(((sources[:, None] - mics[None]) ** 2).sum(axis=-1))
     greens = []
     rng = np.random.default_rng([5, scene.seed])
@@ -214,6 +215,9 @@ def _tail(scene: Scene, far_m: float, rate, length, freq, shares, rng, fades=Non
     """Scattered and late sound as decaying noise."""
     time = np.arange(min(length, round((scene.capture.seconds + 0.1) * rate))) / rate
     noise = rng.standard_normal(len(time))
+    if scene.simulator == "measured" and late_sound():
+        real = late_sound()[scene.seed % len(late_sound())]
+        noise = np.roll(np.resize(real, len(time)), int(rng.integers(len(time)))) * rng.choice([-1, 1])
     w, d, h = scene.size_m
     bounces = scene.speed_m_s * 2 * (w * d + w * h + d * h) / (4 * scene.volume_m3) * time
     first, last = fades or (0.75 * EARLY_S, EARLY_S)

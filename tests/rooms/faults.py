@@ -494,18 +494,18 @@ def row_null(i: Installation, rng) -> Planted | None:
     rows: dict[int, list[str]] = {}
     for s in i.scene.seats:
         rows.setdefault(s.row, []).append(s.id)
-    able = [r for r in rows.values() if 2 <= len(r) and 2 * len(r) <= len(i.seat_ids) + 1]
+    able = [r for r in rows.values() if 2 <= len(r) and 2 * len(r) <= len(i.seat_ids)]
     if len(rows) < 2 or not able or not i.scene.subs:
         return None
     row = _pick(rng, able)
     plan = i.copy()
     hz = float(rng.uniform(32, 70))
     for seat in row:
-        plan.notch[seat] = (hz, float(rng.uniform(1.2, 1.6)), float(rng.uniform(22, 28)))
+        plan.notch[seat] = (hz, float(rng.uniform(1.2, 1.6)), float(rng.uniform(28, 34)))
     i.calibrate(plan)
     truth = Truth(i, plan)
     depth = max(truth.null_db(s) for s in row)
-    good = depth <= -12.0
+    good = depth <= -11.5
     return Planted(
         plan,
         ("room.row-null",),

@@ -84,7 +84,7 @@ class Plan:
     reflections: dict[str, tuple[Reflection, ...]] = field(default_factory=dict)
     """By loudspeaker's channel."""
     blocked: dict[tuple[str, str], float] = field(default_factory=dict)
-    """Loss of the direct sound above 3 kHz, dB."""
+    """Loss of the first 15 ms above 3 kHz, dB."""
     notch: dict[str, tuple[float, float, float]] = field(default_factory=dict)
     """Bass at a seat: centre [Hz], Q, depth [dB] (a nodal plane that every source has in common)."""
 
@@ -202,7 +202,8 @@ class Installation:
             direct = (factors * direct_spectrum(self.scene, self.base, k, s)).sum(axis=0)
             if (place, seat) in plan.blocked:
                 octaves = np.clip(np.log2(np.maximum(self.freq, 1) / 1500), 0, 1)
-                total = total + (10 ** (-plan.blocked[(place, seat)] / 20 * octaves) - 1) * direct
+                early = self._early(total, self.base.distance_m[k, s] / self.base.speed_m_s)
+                total = total + (10 ** (-plan.blocked[(place, seat)] / 20 * octaves) - 1) * early
             for each in plan.reflections.get(place, ()):
                 turn = np.exp(-2j * np.pi * self.freq * each.delay_s)
                 total = total + 10 ** (each.gain_db / 20) * turn * direct
@@ -210,6 +211,14 @@ class Installation:
             hz, q, depth = plan.notch[seat]
             total = total * bell(self.freq, hz, q, -depth)
         return total * plan.sign[place] * 10 ** (plan.knob_db.get(place, 0.0) / 20)
+
+    def _early(self, spectrum: np.ndarray, arrival_s: float) -> np.ndarray:
+        """The first 15 ms of a response: what a pillar or a high back takes away."""
+        rate = self.base.rate_hz
+        time = np.arange(self.base.length) / rate
+        window = np.clip((arrival_s + 0.018 - time) / 0.006, 0, 1) * (time < self.base.length / rate / 2)
+        late_wrapped = time > self.base.length / rate * 0.98  # what begins a little before zero
+        return fft.rfft(fft.irfft(spectrum, self.base.length) * np.maximum(window, late_wrapped))
 
     def spectrum(self, plan: Plan, channel: str, seat: str, *, microphone: bool = True) -> np.ndarray:
         """Channel at a seat as recorded, latency included, without noise; full scale not yet applied."""
@@ -352,7 +361,7 @@ class Installation:
             rate = other
         elif recode is not None:
             subtype = recode
-        return wav(data, rate, subtype)
+        return sound_file(data, rate, subtype, self.scene.capture.container if subtype != "FLOAT" else "WAV")
 
     def _seed(self, plan: Plan, channel: str, seat: str) -> list[int]:
         moved = plan.microphone_at.get((channel, seat))
@@ -441,7 +450,7 @@ class Installation:
 
     def stimulus(self) -> bytes:
         """The file of what was played."""
-        return wav(self._sweep, self.base.rate_hz, "PCM_24")
+        return sound_file(self._sweep, self.base.rate_hz, "PCM_24", "WAV")
 
     def calibrate(self, plan: Plan) -> None:
         """Trims anew, for what has always been in this room."""
@@ -459,8 +468,8 @@ class Installation:
         return deepcopy(self.healthy)
 
 
-def wav(samples: np.ndarray, rate_hz: int, subtype: str) -> bytes:
-    """A WAV file; what exceeds full scale is cut off, as a converter does."""
+def sound_file(samples: np.ndarray, rate_hz: int, subtype: str, container: str) -> bytes:
+    """A WAV or FLAC file; what exceeds full scale is cut off, as a converter does."""
     out = io.BytesIO()
-    soundfile.write(out, np.clip(samples, -1.0, 1.0 - 2**-23), rate_hz, subtype=subtype, format="WAV")
+    soundfile.write(out, np.clip(samples, -1.0, 1.0 - 2**-23), rate_hz, subtype=subtype, format=container)
     return out.getvalue()

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy import special
 
+from rooms.measured import driver
+
 OCTAVES_HZ = 31.25 * 2.0 ** np.arange(10)
 """31.5 Hz to 16 kHz: where directivity and walls are given."""
 
@@ -81,6 +83,7 @@ class Loudspeaker:
     low_pass_hz: float | None = None
     low_pass_kind: str = "LR4"
     measured: bool = False
+    """Whether its drivers are real ones, with what high-pass and breakup these have."""
     bells: tuple[tuple[float, float, float], ...] = field(default=())
 
     @property
@@ -98,6 +101,8 @@ class Loudspeaker:
             common = common * bell(freq_hz, *each)
         out = []
         for way in self.ways:
+            if self.measured:
+                common = driver(way.name, freq_hz) * self.design_sign * 10 ** (self.sensitivity_db / 20)
             h = common * way.sign * 10 ** (way.gain_db / 20)
             if way.low_hz is not None:
                 h = h * crossover(freq_hz, way.low_hz, way.low_kind, True)
@@ -177,6 +182,14 @@ def _sign(kind: str, rng) -> int:
     return 1
 
 
+def _louder_sign(corner_hz: float, kind: str) -> int:
+    """How a designer connects the tweeter: so that the two add up at the crossover."""
+    freq = np.linspace(0.7 * corner_hz, 1.4 * corner_hz, 50)
+    low = driver("woofer", freq) * crossover(freq, corner_hz, kind, False)
+    high = driver("tweeter", freq) * crossover(freq, corner_hz, kind, True)
+    return 1 if np.sum(np.abs(low + high) ** 2) >= np.sum(np.abs(low - high) ** 2) else -1
+
+
 KINDS = ("two-way", "three-way", "in-wall", "horn", "coaxial", "single")
 
 
@@ -192,6 +205,13 @@ def model(kind: str, rng: np.random.Generator, name: str) -> Loudspeaker:
             (float(rng.uniform(2000, 9000)), 0.8, float(rng.normal(0, 1))),
         ),
     }
+    if kind == "measured":
+        fc, kind_of = float(rng.uniform(1700, 2800)), str(rng.choice(["LR4", "LR2", "BW3"]))
+        ways = (
+            Way("woofer", 0.065, high_hz=fc, high_kind=kind_of),
+            Way("tweeter", 0.0125, low_hz=fc, low_kind=kind_of, sign=_louder_sign(fc, kind_of)),
+        )
+        return Loudspeaker(name, kind, ways, 50.0, measured=True, baffle_m=0.2, **common)
     sealed = bool(rng.random() < 0.5)
     bottom = {"high_pass_order": 2 if sealed else 4}
     if kind == "three-way":

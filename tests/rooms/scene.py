@@ -68,6 +68,7 @@ class Capture:
 
     rate_hz: int
     subtype: str
+    container: str
     raw_sweep: bool
     seconds: float
     clock: str
@@ -304,7 +305,7 @@ def _role(key: str) -> str:
     return "height" if key.startswith("Tp") else "screen" if key in ("FL", "FR", "FC") else "surround"
 
 
-def _models(rng, places: dict[str, tuple[float, float, float]]) -> dict[str, tuple[str, Loudspeaker]]:
+def _models(rng, places: dict[str, tuple[float, float, float]], measured: bool) -> dict[str, tuple[str, Loudspeaker]]:
     """(group, specimen) of every place."""
     fronts = model(
         str(rng.choice(["two-way", "three-way", "in-wall", "horn", "coaxial"], p=[0.3, 0.3, 0.12, 0.13, 0.15])),
@@ -326,6 +327,9 @@ def _models(rng, places: dict[str, tuple[float, float, float]]) -> dict[str, tup
     centre = (
         fronts if rng.random() < 0.45 else model(str(rng.choice(["two-way", "three-way", "coaxial"])), rng, "centre")
     )
+    if measured:
+        fronts = centre = model("measured", rng, "front")
+        surrounds = model("measured", rng, "surround") if rng.random() < 0.5 else surrounds
     same_subs = subwoofer(rng, "sub") if rng.random() < 0.7 else None
     out = {}
     for key in places:
@@ -384,7 +388,7 @@ def scene(seed: int, simulator: str = "images") -> Scene:
     first_row = [i for i, e in enumerate(ears) if e[3] == (1 if max(e[3] for e in ears) == 2 else 0)]
     reference = min(first_row, key=lambda i: abs(ears[i][0]))
     where = _positions(rng, layout, size, ears[reference][:3])
-    models = _models(rng, where)
+    models = _models(rng, where, simulator == "measured")
     other = rng.random() < 0.12
     off_centre = 0.0 if rng.random() < 0.85 else float(rng.uniform(-0.6, 0.6))  # of the screen in the room
     placing_m = float(rng.choice([0.005, 0.012, 0.025]))
@@ -422,6 +426,7 @@ def scene(seed: int, simulator: str = "images") -> Scene:
     capture = Capture(
         rate_hz=48000 if raw else int(rng.choice([44100, 48000, 96000], p=[0.25, 0.6, 0.15])),
         subtype=str(rng.choice(["PCM_16", "PCM_24", "FLOAT"], p=[0.3, 0.5, 0.2])),
+        container="WAV",
         raw_sweep=raw,
         seconds=float(rng.uniform(0.35, 0.6)),
         clock=clock,
@@ -460,6 +465,8 @@ def scene(seed: int, simulator: str = "images") -> Scene:
         meter_offset_db=float(rng.normal(0, 0.4)),
         seat_backs_db=float(rng.uniform(3, 12)) if rng.random() < 0.3 else 0.0,
     )
+    if capture.subtype != "FLOAT" and rng.random() < 0.3:
+        capture.container = "FLAC"
     if simulator == "pra-shape":
         result.corners = _floor_plan(rng, size)
     ref = result.reference.position_m

@@ -193,7 +193,7 @@ def _import(installation: Installation, plan: Plan, visit: Visit, folder: Path) 
     batches: dict[str, list[Path]] = {}
     for seat in installation.seat_ids:
         for channel in installation.channels:
-            path = folder / f"{seat}_{channel}.wav"
+            path = folder / f"{seat}_{channel}.{installation.scene.capture.container.lower()}"
             path.write_bytes(installation.file(plan, channel, seat))
             batches.setdefault(seat if scene.capture.clock == "by seat" else "all", []).append(path)
     importer, left_out = FileImporter(), []
