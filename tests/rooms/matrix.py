@@ -234,6 +234,11 @@ def run_room(seed: int, simulator: str, faults: list[str], most: int, cache: Pat
         result = run(installation, planted.plan, memory)
         word, lines, failed = judge(planted, result, Truth(installation, planted.plan), snr, before)
         expected = f"{' or '.join(planted.causes)} {sorted(planted.channels)} {sorted(planted.seats)}"
+        known = {line.split(" :: ")[0].rsplit("] ", 1)[0] for line in false}
+        lines = [
+            f"{line} (in the healthy visit, too)" if line.rsplit(" :: ", 1)[0].rsplit("] ", 1)[0] in known else line
+            for line in lines
+        ]
         detail = "; ".join(t for t in (planted.text, planted.why) if t)
         cases.append(
             Case(
