@@ -1,0 +1,597 @@
+"""Which loudspeaker and which seat each recording belongs to, by its arrival.
+
+An arrival is t = τ + |p − q|/c + a: latency of the clock, flight from the loudspeaker at p to the seat at q, delay of the
+processor. Several explanations of arrivals that do not fit are compared by one cost: loudspeakers connected to each other's
+outputs, recordings of two seats exchanged, a microphone that was moved too early or not at all, one channel's delay, one
+seat on another clock. The cost is −2·ln of a likelihood: squares over variances, bounded for each recording, since any
+arrival may be a reflection; plus −2·ln of how often such a thing happens. An explanation is `sure` when it is 100 times
+likelier than none, and than every other one for the same recordings; what is not sure accuses nobody.
+
+Own method; thresholds by simulation (`tests/references/matching_rates.py`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from commission.dsp.assignment import Prices
+from commission.model import FloatArray
+
+CELL_SIGMA_S = 1.5e-4
+"""One arrival against a surveyed seat: 5 cm, with the microphone's place and the estimator."""
+PLACE_SIGMA_S = 1.46e-4
+"""Each coordinate of a surveyed loudspeaker: 5 cm, the same for all seats."""
+DELAY_SIGMA_S, DELAY_SIGMA_SHARE = 1e-4, 0.01
+"""A delay that is known: the processor's own rounding, and the speed of sound it assumes."""
+BOUND = 16.0
+"""What one recording may cost at most: one in a hundred is off by anything up to 20 ms."""
+SURE = 9.2
+"""2·ln 100."""
+SEAT_SHIFT_S = 6e-4
+"""All recordings of a seat later by this are on another clock: a seat 20 cm from where it was surveyed shifts loudspeakers
+in front and behind in opposite directions."""
+FEW = 4
+EACH = 6.0
+"""Each of the channels that are said to be exchanged must fit better by this, not only their sum."""
+ALIKE = 0.8
+"""A channel's delay must show at this share of the seats (common practice, no source)."""
+SCATTER_S, FEW_SCATTER_S = 1e-3, 0.01
+"""What is off by more, with each channel's delay and each seat's clock allowed for, fits nothing: seven times
+CELL_SIGMA_S; with few channels or two seats beyond what reflections make."""
+STRAY_S = 0.040
+"""No room of a house and no setting makes one channel this much later or earlier than the others (common practice, no
+source: 14 m)."""
+SCALES = (0.0, -1.0, 1 / 0.3048, 0.3048, *np.arange(0.86, 1.145, 0.02).round(2).tolist())
+"""What a processor may make of its delays: none, the wrong sign, feet and metres mixed, another speed of sound."""
+
+Kind: TypeAlias = Literal[
+    "loudspeakers", "seats", "not-moved", "moved-early", "moved-late", "exchanged-at-seat", "delay", "clock"
+]
+MOVED = ("not-moved", "moved-early", "moved-late")
+_RARE = {"loudspeakers": 6.0, "seats": 7.0, "not-moved": 7.0, "moved-early": 7.0, "moved-late": 7.0}
+_RARE |= {"exchanged-at-seat": 9.0, "delay": 12.0, "clock": 12.0}
+"""−2·ln of how often it happens in a round (common practice, no source: a twentieth to a hundredth), for an unknown size of
+a delay or of a clock's shift 2·ln of the range over σ more."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Survey:
+    """Arrivals of main channels over seats, and what is known of them."""
+
+    arrivals_s: FloatArray
+    """[shape=(channels, seats)], NaN where missing."""
+    flights_s: FloatArray
+    """Distance over speed of sound [same shape]."""
+    directions: FloatArray
+    """Unit vectors from seat to loudspeaker [shape=(channels, seats, 3)]; zero where positions are not known."""
+    applied_s: FloatArray
+    """The processor's delay of each channel in these recordings [shape=(channels,)], NaN where not known."""
+    clocks: NDArray[np.int_]
+    """Number of the clock that each recording claims [shape=(channels, seats)]."""
+    orders: tuple[NDArray[np.int_], ...] = ()
+    """Orders in which the channels may have been measured at a seat: channel indices [shape=(channels,) each]."""
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(channels, seats)."""
+        return self.arrivals_s.shape[0], self.arrivals_s.shape[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """One thing that explains arrivals better than the labels do."""
+
+    kind: Kind
+    channels: tuple[int, ...] = ()
+    """Channels concerned; for "loudspeakers" a cycle: each sounds from the place of the next."""
+    seats: tuple[int, ...] = ()
+    """Seats concerned; the recordings labelled with the first belong to the second one's place, and so on round."""
+    shift_s: float = 0.0
+    """Of "delay" and "clock": how much later."""
+    gain: float = 0.0
+    """How much the cost falls, without what the explanation itself costs."""
+    net: float = 0.0
+    """The same with it: 9.2 is 100 to 1."""
+
+    @property
+    def z(self) -> float:
+        """Root of the gain: how many standard deviations worse the labels fit."""
+        return math.sqrt(max(self.gain, 0.0))
+
+    @property
+    def key(self) -> tuple[str, tuple[int, ...], tuple[int, ...]]:
+        """What it is, without how much."""
+        return self.kind, tuple(sorted(self.channels)), self.seats
+
+    @property
+    def family(self) -> tuple[str, tuple[int, ...], tuple[int, ...]]:
+        """The same for all that put recordings of one seat to one other place, however many."""
+        return ("moved", (), self.seats) if self.kind in MOVED else self.key
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Matching:
+    """What the arrivals of a round say about the labels of its recordings."""
+
+    sure: tuple[Explanation, ...]
+    """What is beyond doubt, in the order found; each on what the earlier ones left."""
+    undecided: tuple[tuple[Explanation, ...], ...] = ()
+    """Explanations of the same recordings between which the arrivals cannot decide."""
+    scale: float = 1.0
+    """What the processor makes of its delays: 1 right, see SCALES."""
+    places: tuple[tuple[int, float], ...] = ()
+    """For each channel the place it sounds from, and z: root of the rise of the cost where that place is forbidden."""
+    rivals: tuple[int, ...] = ()
+    """For each channel the place that fits next best."""
+    scattered: bool = False
+    """Half of the recordings or more fit nothing: they share no clock. Then nothing else is said."""
+    rest_s: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    """Arrival less latency, flight and delay by the labels [shape=(channels, seats)]."""
+
+
+def match(survey: Survey) -> Matching:
+    """Compare explanations of a round's arrivals; as labelled where nothing speaks against it."""
+    state = _State(survey, scale=_scale(survey))
+    rest_s = state.rest_s()
+    sure: list[Explanation] = []
+    undecided: list[tuple[Explanation, ...]] = []
+    candidates = state.candidates() if state.suspicious() else []
+    while candidates and len(sure) + len(undecided) < 6:
+        best = max(candidates, key=lambda each: each.net)
+        if best.net < SURE:
+            break
+        after = state.with_(best)
+        later = {each.key: each.net for each in after.candidates()} if after.suspicious() else {}
+        rivals = [
+            each
+            for each in candidates
+            if each.family != best.family
+            and each.net > best.net - SURE
+            and later.get(each.key, 0.0) < 0.5 * each.net
+        ]
+        if rivals:
+            undecided.append((best, *sorted(rivals, key=lambda each: -each.net)))
+            state = state.without(best, *rivals, undecided=True)
+        else:
+            sure.append(best)
+            state = after
+        candidates = state.candidates() if state.suspicious() else []
+    places, rivals_of = state.places()
+    scattered = bool(sure or undecided or state.suspicious()) and state.scattered()
+    # An explanation that leaves most of the rest unexplained explains nothing.
+    unexplained = scattered or state.cost() > 4.0 * max(np.isfinite(state.rest_s()).sum(), 1)
+    return Matching(
+        sure=() if unexplained else tuple(sure),
+        undecided=() if unexplained else tuple(undecided),
+        scattered=scattered,
+        scale=state.scale,
+        places=places,
+        rivals=rivals_of,
+        rest_s=rest_s,
+    )
+
+
+def misfit(rest_s: FloatArray, directions: FloatArray, delay_sigma_s: FloatArray) -> FloatArray:
+    """Cost of the differences [shape=(b, seats), NaN where missing] between arrivals and what a place explains.
+
+    The least over errors of the place (three coordinates, common to the seats) and of the delay, of squares over
+    variances, each recording bounded. `directions` [shape=(b, seats, 3)], `delay_sigma_s` [shape=(b,)], large where the
+    delay is not known.
+    """
+    good = np.isfinite(rest_s)
+    y = np.where(good, rest_s, 0.0) / CELL_SIGMA_S
+    ones = np.ones((*rest_s.shape, 1))
+    scale = np.concatenate(
+        (np.full((len(rest_s), 3), PLACE_SIGMA_S), np.asarray(delay_sigma_s)[:, None]), axis=1
+    )  # unknowns in units of their own sigma: prior precision one
+    design = np.concatenate((directions, ones), axis=-1) * scale[:, None, :] / CELL_SIGMA_S
+    best = np.full(len(rest_s), np.inf)
+    with np.errstate(all="ignore"):
+        middle = np.nan_to_num(_median(np.where(good, rest_s, np.nan)))
+    for start in (np.zeros(len(rest_s)), middle):
+        left = y - start[:, None] / CELL_SIGMA_S
+        for _ in range(5):
+            weight = (good & (left**2 < BOUND)).astype(float)
+            weighted = design * weight[..., None]
+            normal = np.einsum("bsi,bsj->bij", weighted, design) + np.eye(4)
+            unknown = np.linalg.solve(normal, np.einsum("bsi,bs->bi", weighted, y)[..., None])[..., 0]
+            left = y - np.einsum("bsi,bi->bs", design, unknown)
+            cost = np.where(good, np.minimum(left**2, BOUND), 0.0).sum(axis=1) + (unknown**2).sum(axis=1)
+            best = np.minimum(best, cost)
+    return best
+
+
+def _median(values: FloatArray) -> FloatArray:
+    """Median along the last axis without NaN; NaN where nothing is left."""
+    ordered = np.sort(values, axis=-1)  # NaN last
+    count = np.isfinite(values).sum(axis=-1)
+    low, high = np.maximum((count - 1) // 2, 0), np.maximum(count // 2, 0)
+    high = np.minimum(high, values.shape[-1] - 1)
+    pick = lambda at: np.take_along_axis(ordered, at[..., None], axis=-1)[..., 0]  # noqa: E731
+    return np.asarray(0.5 * (pick(low) + pick(high)))
+
+
+def _scale(survey: Survey) -> float:
+    """What the processor makes of its delays: 1 unless another value fits surely better."""
+    known = np.isfinite(survey.applied_s) & np.isfinite(survey.arrivals_s).any(axis=1)
+    if known.sum() < 4 or np.ptp(survey.applied_s[known]) < 1e-3:
+        return 1.0
+    # Each seat as if on a clock of its own: the delays are then compared within seats alone.
+    seats = np.broadcast_to(np.arange(survey.shape[1]), survey.shape)
+    survey = replace(survey, clocks=seats.copy())
+    plain = _State(survey)
+    if not plain.suspicious():
+        return 1.0
+    costs = {scale: _State(survey, scale=scale).cost() + 12.0 for scale in SCALES}
+    best = min(costs, key=lambda scale: costs[scale])
+    fits = costs[best] < 5.5 * np.isfinite(plain.sent).sum()
+    return best if fits and plain.cost() - costs[best] > SURE else 1.0
+
+
+class _State:
+    """A survey under the explanations taken so far: the place of each channel, and the recordings still in question."""
+
+    def __init__(self, survey: Survey, scale: float = 1.0, place: NDArray[np.int_] | None = None) -> None:
+        self.survey, self.scale = survey, scale
+        channels, seats = survey.shape
+        self.place = np.arange(channels) if place is None else place
+        self.free = ~np.isfinite(survey.applied_s)
+        self.applied = np.where(self.free, 0.0, scale * survey.applied_s)
+        middle = np.median(self.applied[~self.free]) if (~self.free).any() else 0.0
+        self.delay_sigma = np.where(
+            self.free, 1.0, np.hypot(DELAY_SIGMA_S, DELAY_SIGMA_SHARE * np.abs(self.applied - middle))
+        )
+        self.flights = survey.flights_s[self.place]
+        self.directions = survey.directions[self.place]
+        self.sent = survey.arrivals_s - self.applied[:, None]  # less the delay
+        self.latency = self._latency(self.sent - self.flights)
+        self.own = self._cost_rows(self.sent - self.latency - self.flights)
+        self.seats_range = range(seats)
+
+    def rest_s(self) -> FloatArray:
+        """Arrival less latency, flight and delay."""
+        return np.asarray(self.sent - self.latency - self.flights)
+
+    def cost(self) -> float:
+        """Cost of all recordings."""
+        return float(self.own.sum())
+
+    def suspicious(self) -> bool:
+        """Whether any channel fits its place worse than errors of the survey explain (χ² beyond one in a million)."""
+        return bool((self.own > BOUND - 1).any()) or self.cost() > 4 * np.isfinite(self.sent).sum()
+
+    def scattered(self) -> bool:
+        """Whether half of the recordings or more fit neither a delay of their channel nor a clock of their seat."""
+        left = np.array(self.rest_s())
+        good = np.isfinite(left)
+        if good.sum() < 4:
+            return False
+        left -= np.nanmedian(left)
+        if (good.sum(axis=1) >= 2).sum() < 2:  # too few for a channel's delay and a seat's clock beside
+            return bool(2 * (np.abs(left[good]) > STRAY_S).sum() >= good.sum())
+        limit_s = SCATTER_S if (good.sum(axis=1) >= 3).sum() >= 4 else FEW_SCATTER_S
+        for _ in range(6):
+            left -= np.nan_to_num(_median(left))[:, None]
+            left -= np.nan_to_num(_median(left.T))[None, :]
+        return bool(2 * (np.abs(left[good]) > limit_s).sum() >= good.sum())
+
+    def _latency(self, left: FloatArray) -> FloatArray:
+        """Latency of the clock of each recording, NaN where too few channels tell it.
+
+        By channels whose delay is known; where there are none, clocks are only brought together, by median polish.
+        """
+        clocks = self.survey.clocks
+        out = np.full(left.shape, np.nan)
+        known = ~self.free
+        heard = left[known]
+        if np.isfinite(heard).any(axis=1).sum() >= 2:
+            for clock in np.unique(clocks):
+                mine = (clocks == clock) & np.isfinite(left)
+                voices = left[mine & known[:, None]]
+                if len(voices) >= 2:
+                    out[clocks == clock] = np.median(voices)
+            return out
+        shift = np.zeros(left.shape)
+        for _ in range(4):
+            now = left - shift
+            own = np.nan_to_num(_median(now))
+            for clock in np.unique(clocks):
+                mine = (clocks == clock) & np.isfinite(left)
+                if (mine.any(axis=1)).sum() >= 3 or len(np.unique(clocks)) == 1:
+                    shift[clocks == clock] += np.median((now - own[:, None])[mine]) if mine.any() else 0.0
+                else:
+                    shift[clocks == clock] = np.nan
+        return shift
+
+    def _cost_rows(
+        self,
+        rest: FloatArray,
+        rows: NDArray[np.int_] | None = None,
+        directions: FloatArray | None = None,
+        sigma: FloatArray | None = None,
+    ) -> FloatArray:
+        index = np.arange(len(rest)) if rows is None else rows
+        return misfit(
+            rest,
+            self.directions[index] if directions is None else directions,
+            self.delay_sigma[index] if sigma is None else sigma,
+        )
+
+    # --- explanations -------------------------------------------------------------------------------------------
+
+    def candidates(self) -> list[Explanation]:
+        """Explanations that lower the cost by more than they cost themselves."""
+        found = [*self._loudspeakers(), *self._delays(), *self._seats(), *self._at_seats()]
+        return [each for each in found if each.net > 0]
+
+    def _priced(self, kind: Kind, gain: float, ways: float, **fields: object) -> Explanation:
+        net = gain - _RARE[kind] - 2 * math.log(max(ways, 1.0))
+        return Explanation(kind=kind, gain=gain, net=net, **fields)  # type: ignore[arg-type]
+
+    def place_costs(self) -> FloatArray:
+        """Cost of each channel at each place [shape=(channels, places)]."""
+        channels, seats = self.survey.shape
+        rest = (self.sent - self.latency)[:, None] - self.survey.flights_s[None]
+        directions = np.broadcast_to(self.survey.directions[None], (channels, channels, seats, 3))
+        sigma = np.repeat(self.delay_sigma, channels)
+        costs = misfit(rest.reshape(-1, seats), directions.reshape(-1, seats, 3), sigma).reshape(channels, channels)
+        told = np.isfinite(rest).sum(axis=-1) - self.free[:, None]
+        return np.asarray(np.where(told >= 1, costs, 0.0))
+
+    def places(self) -> tuple[tuple[tuple[int, float], ...], tuple[int, ...]]:
+        """For each channel its place and z, and the place that fits next best."""
+        channels, _ = self.survey.shape
+        if channels < 2:
+            return ((0, 0.0),) * channels, (0,) * channels
+        costs = self.place_costs()
+        # The places taken so far stand; how much worse is the best order in which this channel sounds elsewhere?
+        push = np.full(costs.shape, 1e-9)
+        push[np.arange(channels), self.place] = 0.0
+        prices = Prices(costs + push)
+        columns = prices.columns
+        base = costs[np.arange(channels), self.place].sum()
+        out, rivals = [], []
+        for i in range(channels):
+            other = prices.without(i) if columns[i] == self.place[i] else columns
+            rise = 0.0 if other is None else float(costs[np.arange(channels), list(other)].sum() - base)
+            out.append((int(self.place[i]), math.sqrt(max(rise, 0.0))))
+            rivals.append(int(other[i]) if other is not None else i)
+        return tuple(out), tuple(rivals)
+
+    def _loudspeakers(self) -> Iterator[Explanation]:
+        """Pairs and cycles in which every channel fits another one's place and not its own."""
+        channels, _ = self.survey.shape
+        if channels < 2:
+            return
+        costs = self.place_costs()
+        own = costs[np.arange(channels), self.place]
+        told = np.isfinite(self.sent).sum(axis=1)
+        fits = costs <= np.maximum(BOUND, 6.0 * told)[:, None]
+        better = fits & (costs < own[:, None] - EACH)
+        # Few channels tell the latency badly while one of them is elsewhere: then every pair is tried.
+        onto = better[:, self.place] | (channels <= FEW)  # of channel i at the place of channel k
+        cycles = {(k, i) for i in range(channels) for k in range(i) if onto[i, k] and onto[k, i]}
+        inverse = np.argsort(self.place)
+        cycles |= {tuple(cycle) for cycle in _cycles([int(inverse[column]) for column in Prices(costs).columns])}
+        if channels > FEW:
+            for i, k in np.argwhere(onto):
+                for n in np.nonzero(onto[k] & onto[:, i])[0]:
+                    if n not in (i, k):
+                        cycles.add(tuple(_from_smallest([int(i), int(k), int(n)])))
+        for cycle in sorted(cycles):
+            after = self.with_(Explanation(kind="loudspeakers", channels=cycle))
+            mine = list(cycle)
+            if (after.own[mine] <= np.maximum(2 * BOUND, 8.0 * told[mine])).all() and (
+                after.own[mine] < self.own[mine] - EACH
+            ).all():
+                ways = channels * (channels - 1) / 2 if len(cycle) == 2 else float(channels ** len(cycle))
+                yield self._priced("loudspeakers", self.cost() - after.cost(), ways, channels=cycle)
+
+    def _delays(self) -> Iterator[Explanation]:
+        """One channel later or earlier at all seats."""
+        rest = self.rest_s()
+        cost = self._cost_rows(rest, sigma=np.full(len(rest), 1.0))
+        with np.errstate(all="ignore"):
+            shift = _median(rest)
+        with np.errstate(invalid="ignore"):
+            alike = (np.abs(rest - shift[:, None]) < 3 * CELL_SIGMA_S).sum(axis=1)
+        told = np.isfinite(rest).sum(axis=1)
+        if ((told > 0) & ~self.free).sum() < FEW:
+            return  # which of two is late, and which early?
+        # What is in the channel's electronics is the same at nearly all seats; what stands before it is not.
+        for i in np.nonzero(~self.free & (self.own > BOUND - 4) & (alike >= ALIKE * told) & (told >= 2))[0]:
+            gain = float(self.own[i] - cost[i])
+            yield self._priced("delay", gain, len(rest), channels=(int(i),), shift_s=float(shift[i]))
+
+    def _moved(self) -> tuple[FloatArray, FloatArray]:
+        """Change of each channel's cost when one seat's recording belongs to another [shape=(channels, seats, seats)], and
+        the differences themselves.
+
+        Where a seat is the only one on its clock, the latency is found anew.
+        """
+        channels, seats = self.survey.shape
+        rest = self.rest_s()
+        moved = np.repeat((self.sent - self.latency)[:, :, None], seats, axis=2) - self.flights[:, None, :]
+        for s in range(seats):
+            mine = self.survey.clocks[:, s]
+            told = np.isfinite(self.sent[:, s])
+            if told.any() and not np.isin(np.delete(self.survey.clocks, s, axis=1), mine[told]).any():
+                with np.errstate(all="ignore"):
+                    moved[:, s] -= np.nan_to_num(_median(moved[:, s].T))[None, :]
+        table = np.repeat(np.repeat(rest[:, None, None], seats, axis=1), seats, axis=2)
+        directions = np.repeat(np.repeat(self.directions[:, None, None], seats, axis=1), seats, axis=2)
+        each = np.arange(seats)
+        table[:, each, :, each] = np.moveaxis(moved, 1, 0)
+        directions[:, each, :, each] = np.repeat(self.directions[None], seats, axis=0)
+        sigma = np.repeat(self.delay_sigma, seats * seats)
+        cost = misfit(table.reshape(-1, seats), directions.reshape(-1, seats, 3), sigma)
+        return cost.reshape(channels, seats, seats) - self.own[:, None, None], moved
+
+    def _seats(self) -> Iterator[Explanation]:
+        """Recordings of seats exchanged, in circles of two or more."""
+        _, seats = self.survey.shape
+        if seats < 2:
+            return
+        change, moved = self._moved()
+        together = change.sum(axis=0)
+        yield from self._splits(change)
+        pairs = seats * (seats - 1) / 2
+        done = set()
+        for s in range(seats):
+            for k in range(s):
+                if together[s, k] < 0 or together[k, s] < 0:
+                    done.add((k, s))
+        circles = [list(pair) for pair in done]
+        circles += [cycle for cycle in _cycles(list(Prices(together - together.min()).columns)) if len(cycle) > 2]
+        for circle in circles:
+            rest = self.rest_s().copy()
+            directions = self.directions.copy()
+            for s, k in zip(circle, [*circle[1:], circle[0]], strict=True):
+                rest[:, s], directions[:, s] = moved[:, s, k], self.directions[:, k]
+            gain = self.cost() - float(self._cost_rows(rest, directions=directions).sum())
+            ways = pairs if len(circle) == 2 else float(seats ** len(circle))
+            yield self._priced("seats", gain, ways, seats=tuple(circle))
+
+    def _splits(self, change: FloatArray) -> Iterator[Explanation]:
+        """A seat's recordings that belong to another: all of them, or from some channel on, or up to it."""
+        channels, seats = self.survey.shape
+        told = np.isfinite(self.sent - self.latency)
+        for s in range(seats):
+            for k in range(seats):
+                if s == k or told[:, s].sum() < 2:
+                    continue
+                total = -float(change[:, s, k].sum())
+                ways = seats * (seats - 1)
+                yield self._priced("not-moved", total, ways, seats=(s, k))
+                for order in self.survey.orders:
+                    mine = [i for i in order if told[i, s]]
+                    after = -np.cumsum([change[i, s, k] for i in mine[::-1]])[::-1]  # from the i-th on
+                    for kind in ("moved-early", "moved-late"):
+                        gains = after[1:] if kind == "moved-early" else total - after[1:]
+                        if not len(gains):
+                            continue
+                        at = int(np.argmax(gains)) + 1
+                        which = mine[at:] if kind == "moved-early" else mine[:at]
+                        if len(which) >= 2:
+                            yield self._priced(
+                                kind,  # type: ignore[arg-type]
+                                float(gains[at - 1]),
+                                2 * ways * channels,
+                                channels=tuple(int(i) for i in which),
+                                seats=(s, k),
+                            )
+
+    def _at_seats(self) -> Iterator[Explanation]:
+        """At one seat: all channels on another clock, or the recordings of two channels exchanged."""
+        channels, seats = self.survey.shape
+        rest = self.rest_s()
+        with np.errstate(all="ignore"):
+            centred = rest - np.where(self.free, np.nan_to_num(_median(rest)), 0.0)[:, None]
+        bad = np.abs(centred) > math.sqrt(BOUND) * CELL_SIGMA_S
+        yield from self._clocks(rest, centred)
+        for s in range(seats):
+            odd = np.nonzero(bad[:, s])[0]
+            rows, others, pairs = [], [], []
+            for i in odd:
+                for k in odd[odd < i]:
+                    # One of them comes as much too early as the other too late, which no reflection does.
+                    if abs(centred[i, s] + centred[k, s]) > 2 * math.sqrt(BOUND) * CELL_SIGMA_S:
+                        continue
+                    for a, b in ((i, k), (k, i)):
+                        # The file of b lies under a: its flight and its delay are those of b.
+                        row = rest[a].copy()
+                        row[s] += self.flights[a, s] + self.applied[a] - self.flights[b, s] - self.applied[b]
+                        rows.append(row)
+                        others.append(a)
+                    pairs.append((int(k), int(i)))
+            if not pairs:
+                continue
+            index = np.array(others)
+            cost = self._cost_rows(np.array(rows), index).reshape(-1, 2)
+            for (k, i), both in zip(pairs, cost, strict=True):
+                gain = float(self.own[i] + self.own[k] - both.sum())
+                ways = seats * channels * (channels - 1) / 2
+                yield self._priced("exchanged-at-seat", gain, ways, channels=(k, i), seats=(s,))
+
+    def _clocks(self, rest: FloatArray, centred: FloatArray) -> Iterator[Explanation]:
+        """Seats whose recordings all come later or earlier than those of most seats: no common clock."""
+        _, seats = self.survey.shape
+        heard = np.isfinite(rest).sum(axis=0) >= 3
+        if heard.sum() < 2:
+            return
+        with np.errstate(all="ignore"):
+            shift = _median(centred.T)
+        near = np.array([(np.abs(shift[heard] - each) < SEAT_SHIFT_S).sum() for each in shift])
+        most = shift[int(np.argmax(np.where(heard, near, -1)))]
+        apart = np.nonzero(heard & (np.abs(shift - most) > SEAT_SHIFT_S))[0]
+        if not len(apart):
+            return
+        now = rest - most
+        now[:, apart] = rest[:, apart] - shift[apart]
+        gain = self.cost() - float(self._cost_rows(now).sum())
+        each_costs = 2 * math.log(0.02 / CELL_SIGMA_S)
+        yield replace(
+            self._priced("clock", gain - (len(apart) - 1) * each_costs, seats, seats=tuple(int(s) for s in apart)),
+            shift_s=float(shift[apart[0]] - most),
+        )
+
+    # --- what follows -------------------------------------------------------------------------------------------
+
+    def with_(self, found: Explanation) -> _State:
+        """The state when an explanation is taken: places change, recordings that belong elsewhere are left out."""
+        if found.kind == "loudspeakers":
+            place = self.place.copy()
+            if len(found.channels) == 2:
+                i, k = found.channels
+                place[i], place[k] = self.place[k], self.place[i]
+            else:
+                for i, k in zip(found.channels, [*found.channels[1:], found.channels[0]], strict=True):
+                    place[i] = self.place[k]
+            return _State(self.survey, self.scale, place)
+        if found.kind == "clock":
+            clocks = self.survey.clocks.copy()
+            for s in found.seats:
+                clocks[:, s] = clocks.max() + 1
+            return _State(replace(self.survey, clocks=clocks), self.scale, self.place)
+        return self.without(found)
+
+    def without(self, *found: Explanation, undecided: bool = False) -> _State:
+        """The state without the recordings that these explanations are about."""
+        arrivals, applied = np.array(self.survey.arrivals_s), np.array(self.survey.applied_s)
+        for each in found:
+            if each.kind in ("delay", "loudspeakers"):
+                applied[list(each.channels)] = np.nan
+                if undecided:
+                    arrivals[list(each.channels)] = np.nan
+            elif each.channels:
+                arrivals[np.ix_(list(each.channels), [each.seats[0]])] = np.nan
+            else:
+                seats = each.seats[:1] if each.kind == "not-moved" else each.seats
+                arrivals[:, list(seats)] = np.nan
+        return _State(replace(self.survey, arrivals_s=arrivals, applied_s=applied), self.scale, self.place)
+
+
+def _from_smallest(cycle: list[int]) -> list[int]:
+    """The same cycle begun at its smallest member."""
+    at = cycle.index(min(cycle))
+    return [int(each) for each in (*cycle[at:], *cycle[:at])]
+
+
+def _cycles(columns: list[int]) -> Iterator[list[int]]:
+    """Cycles of a permutation, each from its smallest member on."""
+    seen: set[int] = set()
+    for start in range(len(columns)):
+        cycle = []
+        at = start
+        while at not in seen:
+            seen.add(at)
+            cycle.append(at)
+            at = columns[at]
+        if len(cycle) > 1:
+            yield cycle
