@@ -26,12 +26,13 @@ if TYPE_CHECKING:
     from commission.dsp.geometry import distance_m as distance_m
     from commission.dsp.geometry import elevation_deg as elevation_deg
     from commission.dsp.hum import find_hum as find_hum
-    from commission.dsp.latency import assign_places as assign_places
     from commission.dsp.latency import common_latency as common_latency
     from commission.dsp.latency import unit_factor as unit_factor
     from commission.dsp.levels import background_corrected_db as background_corrected_db
     from commission.dsp.levels import energy_mean_db as energy_mean_db
     from commission.dsp.levels import energy_sum_db as energy_sum_db
+    from commission.dsp.matching import Survey as Survey
+    from commission.dsp.matching import match as match
     from commission.dsp.phase import group_delays_s as group_delays_s
     from commission.dsp.phase import minimum_phase as minimum_phase
     from commission.dsp.rating import nc_rating as nc_rating
@@ -78,7 +79,8 @@ else:
         "dsp.drift": ("clock_drift",),
         "dsp.geometry": ("azimuth_deg", "distance_m", "elevation_deg"),
         "dsp.hum": ("find_hum",),
-        "dsp.latency": ("assign_places", "common_latency", "unit_factor"),
+        "dsp.latency": ("common_latency", "unit_factor"),
+        "dsp.matching": ("Survey", "match"),
         "dsp.levels": ("background_corrected_db", "energy_mean_db", "energy_sum_db"),
         "dsp.phase": ("group_delays_s", "minimum_phase"),
         "dsp.rating": ("nc_rating", "nr_rating", "octave_levels_db"),

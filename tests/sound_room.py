@@ -163,6 +163,27 @@ class SoundRoom:
             self.items[(b, seat)] = replace(first, arrival_s=first.arrival_s + shift)
         return self
 
+    def exchange_seats(self, a: str, b: str, *, both: bool = True) -> SoundRoom:
+        """Let the recordings of two seats bear each other's names; or those of `a` come from `b` as well, measured anew."""
+        for channel in [c.id for c in self.system.channels]:
+            first, second = self.items[(channel, a)], self.items[(channel, b)]
+            if both:
+                self.items[(channel, a)], self.items[(channel, b)] = second, first
+                continue
+            wave = self.rng.normal(0, 0.5) * np.cos(np.log2(GRID_HZ / 20) + self.rng.uniform(0, 6))
+            assert second.arrival_s is not None
+            self.items[(channel, a)] = replace(
+                second,
+                third_octave_db=second.third_octave_db + wave,
+                arrival_s=second.arrival_s + self.rng.normal(0, 3e-5),
+            )
+        return self
+
+    def exchange_files(self, a: str, b: str, seat: str) -> SoundRoom:
+        """Let the recordings of two channels at one seat bear each other's names."""
+        self.items[(a, seat)], self.items[(b, seat)] = self.items[(b, seat)], self.items[(a, seat)]
+        return self
+
     def drop(self, channel: str | None, seats: Iterable[str] | None = None) -> SoundRoom:
         """Forget what was measured."""
         for place in self._places(channel, seats):

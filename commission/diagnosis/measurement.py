@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule, listed, signed
+from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
 from commission.model import Verdict
-from commission.model.units import counted
+from commission.model.units import counted, listed
 
 
 def _clipped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -24,6 +24,63 @@ def _clipped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             alternatives=("the loudspeaker or the amplifier itself clips",),
             confirm="Measure one of them again, 10 dB softer.",
             remedy="Turn the microphone's gain down and measure these again.",
+        )
+
+
+def _seats_exchanged(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for mistake in e.screening.of("seats-exchanged"):
+        seats = listed(mistake.seats)
+        yield FindingDetails(
+            title=f"recordings of {seats} exchanged",
+            seats=mistake.seats,
+            evidence=(*mistake.evidence, "no exchange of loudspeakers explains them as well"),
+            alternatives=("the positions of these seats were entered the wrong way round",),
+            confirm=f"Measure one channel at {mistake.seats[0]} again and compare.",
+            remedy=f"Withdraw the recordings of {seats} and import them under the right names, or measure there again.",
+        )
+
+
+def _not_at_its_seat(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for mistake in e.screening.of("microphone-not-moved"):
+        seat = mistake.seats[0]
+        who = f"{len(mistake.channels)} channels" if len(mistake.channels) > 3 else listed(mistake.channels)
+        yield FindingDetails(
+            title=f"microphone not at {seat}{f' for {who}' if mistake.channels else ''}",
+            channels=mistake.channels,
+            seats=mistake.seats,
+            evidence=mistake.evidence,
+            alternatives=("the files of another seat were named for this one",),
+            confirm=f"Measure one of these channels at {seat} again and compare.",
+            remedy=f"Put the microphone at {seat} and measure {who if mistake.channels else 'all channels'} there again.",
+        )
+
+
+def _wrong_channel(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for mistake in e.screening.of("wrong-channel"):
+        who, seat = listed(mistake.channels), mistake.seats[0]
+        yield FindingDetails(
+            title=f"recordings of {who} exchanged at {seat}",
+            channels=mistake.channels,
+            seats=mistake.seats,
+            evidence=(*mistake.evidence, "at the other seats they arrive when they should"),
+            alternatives=("reflections were taken for the direct sound of both",),
+            confirm=f"Measure {mistake.channels[0]} at {seat} again and compare.",
+            remedy=f"Import both under the right names, or measure {who} at {seat} again.",
+        )
+
+
+def _clock(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for mistake in e.screening.of("clock"):
+        few = 0 < len(mistake.channels) <= 3
+        where = f"{listed(mistake.channels)} at {listed(mistake.seats)}" if few else listed(mistake.seats)
+        yield FindingDetails(
+            title=f"no common clock: {where}",
+            channels=mistake.channels,
+            seats=mistake.seats,
+            evidence=mistake.evidence,
+            alternatives=("recordings were cut or started by hand, each at another moment",),
+            confirm="Measure one channel twice without moving anything: both must arrive at the same time.",
+            remedy="Import these recordings as without a common clock, or measure again with a loopback.",
         )
 
 
@@ -81,6 +138,45 @@ RULES = (
         symptom="nonsense curves",
         look=_clipped,
         basis="share of samples at the top six times what is usual; own simulations",
+    ),
+    Rule(
+        id="measurement.seats-exchanged",
+        check="distances.place",
+        cause="settings",
+        step="distances",
+        symptom="many channels from the wrong place at two seats",
+        look=_seats_exchanged,
+        place="seat",
+        basis="arrivals fit each other's places, 100 times likelier than any other cause; own simulations",
+    ),
+    Rule(
+        id="measurement.microphone-not-moved",
+        check="distances.place",
+        cause="settings",
+        step="distances",
+        symptom="a seat measured at another one",
+        look=_not_at_its_seat,
+        place="seat",
+        basis="arrivals fit another seat, 100 times likelier than any other cause; own simulations",
+    ),
+    Rule(
+        id="measurement.wrong-channel",
+        check="distances.place",
+        cause="settings",
+        step="distances",
+        symptom="a channel odd at one seat",
+        look=_wrong_channel,
+        basis="two arrivals of one seat fit each other's channel, 100 times likelier than any other cause; own simulations",
+    ),
+    Rule(
+        id="measurement.clock",
+        check="distances.arrival",
+        cause="settings",
+        step="distances",
+        symptom="arrivals without sense",
+        look=_clock,
+        place="seat",
+        basis="half of the arrivals more than 1 ms, a seat 0.6 ms, a recording 40 ms off; own simulations",
     ),
     Rule(
         id="measurement.gain",

@@ -91,8 +91,3 @@ def caution(evidence: Evidence, *channels: str) -> str:
 def signed(value: float, decimals: int = 1) -> str:
     """A number with its sign and a true minus."""
     return number(value, decimals, signed=True)
-
-
-def listed(names: list[str]) -> str:
-    """Names as in "A, B and C"."""
-    return " and ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else "".join(names)

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule, caution
 from commission.dsp.across import AGREE
+from commission.model.units import listed
 from commission.steps.seats.faults import (
     SILENT_SNR_DB,
     DeadDriver,
@@ -41,27 +42,28 @@ def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     done: set[str] = set()
     swapped = e.distances.swapped
-    for channel, (place, z) in swapped.items():
-        if channel in done:
+    for channel in swapped:
+        circle = [channel]
+        while (following := swapped.get(circle[-1], (channel, 0.0))[0]) not in circle:
+            circle.append(following)
+        if done & set(circle):
             continue
-        other = swapped.get(place)
-        pair = other is not None and other[0] == channel
-        done |= {channel, place} if pair else {channel}
-        weakest = min(z, other[1]) if pair and other is not None else z
+        done |= set(circle)
+        z = min(swapped[each][1] for each in circle if each in swapped)
+        fits = ", ".join(f"{each} from the place of {swapped[each][0]}" for each in circle if each in swapped)
+        what = "swapped" if len(circle) == 2 else "connected to each other's outputs"
         yield FindingDetails(
-            title=f"{channel} and {place} swapped" if pair else f"{channel} sounds from the place of {place}",
-            channels=(channel, place) if pair else (channel,),
-            confidence=round(min(0.99, math.erf(weakest / math.sqrt(2))), 2),
-            evidence=(
-                f"the arrivals over the seats fit the place of {place} and not {channel}'s own: z = {weakest:.0f}, "
-                "threshold 4",
-            ),
+            title=f"{listed(circle)} {what}",
+            channels=tuple(circle),
+            confidence=round(min(0.99, math.erf(z / math.sqrt(2))), 2),
+            evidence=(f"by its arrivals each sounds from another one's place: {fits}; z = {z:.0f}, threshold 4",),
             alternatives=(
-                "the positions of the two were entered the wrong way round",
+                "the positions were entered the wrong way round",
                 "the files were named wrongly",
+                "the processor holds the delays of the one for the other, where only one row was measured",
             ),
             confirm=f"Play soft noise on {channel} alone and listen which loudspeaker sounds.",
-            remedy=f"Put the cables right at the processor or amplifier. {caution(e, channel, place)}",
+            remedy=f"Put the cables right at the processor or amplifier. {caution(e, *circle)}",
         )
 
 
@@ -167,7 +169,7 @@ RULES = (
         step="distances",
         symptom="sound from the wrong place",
         look=_swapped,
-        basis="assignment of arrivals to places, z from 4; own simulations",
+        basis="arrivals fit each other's places, 100 times likelier than any other cause; own simulations",
     ),
     Rule(
         id="measurement.inverted",

@@ -1,19 +1,15 @@
-"""Arrivals against distances: the common latency, outliers, a wrong unit, swapped loudspeakers."""
+"""Arrivals against distances: the common latency, outliers, a wrong unit."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from commission.dsp.assignment import Prices
 from commission.model import FloatArray, freeze
 
-SWAP_Z = 4.0
-"""Declare a loudspeaker in another's place from here; wrong assignments stayed at or below 3.4 (own simulations)."""
 UNIT_SD = 0.02
 """Accept a unit factor only when its standard deviation is at most this (own simulations)."""
 
@@ -111,84 +107,3 @@ def _theil_sen(x: FloatArray, y: FloatArray) -> tuple[float, float]:
         return 0.0, float(np.median(y))
     slope = float(np.median((y[i] - y[j])[apart] / (x[i] - x[j])[apart]))
     return slope, float(np.median(y - slope * x))
-
-
-@dataclass(frozen=True, slots=True)
-class Assignment:
-    """Which loudspeaker's place each channel sounds from."""
-
-    place: tuple[int, ...]
-    """Index of the place for each channel; its own where nothing speaks against it."""
-    confidence: tuple[float, ...]
-    """z of each assignment: how much worse (in standard deviations) its best alternative fits."""
-
-    def swapped(self) -> tuple[int, ...]:
-        """Channels that sound from another's place with z ≥ 4."""
-        return tuple(
-            i for i, (p, z) in enumerate(zip(self.place, self.confidence, strict=True)) if p != i and z >= SWAP_Z
-        )
-
-
-def assign_places(arrivals_s: FloatArray, flights_s: FloatArray, sigma_s: float = 1.5e-4) -> Assignment | None:
-    """Match channels to places by their arrivals over the seats.
-
-    `arrivals_s` [shape=(channels, seats)], NaN where missing; `flights_s` [shape=(places, seats)]: distance over speed.
-    Each channel's mean over its seats is removed on both sides, so that neither a wrong delay setting nor a latency
-    hides or feigns a swap; what remains is the pattern over the seats. `sigma_s`: standard deviation of one arrival
-    against a surveyed place (5 cm of survey error). None with fewer than two seats or two channels.
-    """
-    channels, seats = arrivals_s.shape
-    if channels < 2 or seats < 2:
-        return None
-    cost = np.zeros((channels, len(flights_s)))
-    for i, heard in enumerate(arrivals_s):
-        good = np.isfinite(heard)
-        if good.sum() < 2:
-            continue  # no pattern: any place fits, which never moves another channel
-        pattern = heard[good] - heard[good].mean()
-        expected = flights_s[:, good] - flights_s[:, good].mean(axis=1, keepdims=True)
-        # Bounded per seat, so that one reflection taken for the direct sound does not outweigh all other seats.
-        cost[i] = np.minimum((pattern - expected) ** 2, (8 * sigma_s) ** 2).sum(axis=1)
-    prices = Prices(cost + _own_place_first(cost))
-    rows, columns = np.arange(channels), prices.columns
-    best = float(cost[rows, columns].sum())
-    confidence = []
-    for i in range(channels):
-        other = prices.without(i)
-        rise = 0.0 if other is None else float(cost[rows, other].sum()) - best
-        confidence.append(math.sqrt(max(rise, 0.0)) / sigma_s)
-    return Assignment(columns, tuple(confidence))
-
-
-def on_one_clock(arrivals_s: FloatArray, flights_s: FloatArray, clocks: Sequence[str | None]) -> FloatArray:
-    """Arrivals of seats measured on different clocks, as if on one [shape=(channels, seats)].
-
-    A clock shifts all arrivals of its seats alike, a delay setting those of a channel: both are found as medians in turn
-    (median polish, Tukey 1977), so that a swapped pair among many channels does not matter. `flights_s` [same shape] are
-    the flights from each channel's own place. Clocks with fewer than three channels, and seats without one, give NaN.
-    """
-    arrivals = np.array(arrivals_s, dtype=float)
-    shifts = {clock: [i for i, each in enumerate(clocks) if each == clock] for clock in clocks if clock is not None}
-    arrivals[:, [i for i, clock in enumerate(clocks) if clock is None]] = np.nan
-    if len(shifts) < 2:
-        return arrivals
-    for seats in shifts.values():
-        if np.isfinite(arrivals[:, seats]).any(axis=1).sum() < 3:
-            arrivals[:, seats] = np.nan
-    for _ in range(4):
-        left = arrivals - flights_s
-        heard = np.isfinite(left).any(axis=1)
-        own = np.full(len(left), np.nan)
-        own[heard] = np.nanmedian(left[heard], axis=1)
-        for seats in shifts.values():
-            rest = (left - own[:, None])[:, seats]
-            if np.isfinite(rest).any():
-                arrivals[:, seats] -= np.nanmedian(rest)
-    return arrivals
-
-
-def _own_place_first(cost: FloatArray) -> FloatArray:
-    """A push of no consequence toward the own place, which settles exact ties (two loudspeakers on one spot)."""
-    push = np.full(cost.shape, 1e-12)
-    np.fill_diagonal(push, 0.0)
-    return push

@@ -33,6 +33,8 @@ BOUND = 16.0
 """What one recording may cost at most: one in a hundred is off by anything up to 20 ms."""
 SURE = 9.2
 """2·ln 100."""
+SWAP_Z = 4.0
+"""A channel sounds from its own place where any other costs this much more, as a root; `z` of what is sure is above 4.5."""
 SEAT_SHIFT_S = 6e-4
 """All recordings of a seat later by this are on another clock: a seat 20 cm from where it was surveyed shifts loudspeakers
 in front and behind in opposite directions."""
@@ -53,6 +55,7 @@ SCALES = (0.0, -1.0, 1 / 0.3048, 0.3048, *np.arange(0.86, 1.145, 0.02).round(2).
 Kind: TypeAlias = Literal[
     "loudspeakers", "seats", "not-moved", "moved-early", "moved-late", "exchanged-at-seat", "delay", "clock"
 ]
+_SPLITS: tuple[Kind, Kind] = ("moved-early", "moved-late")
 MOVED = ("not-moved", "moved-early", "moved-late")
 _RARE = {"loudspeakers": 6.0, "seats": 7.0, "not-moved": 7.0, "moved-early": 7.0, "moved-late": 7.0}
 _RARE |= {"exchanged-at-seat": 9.0, "delay": 12.0, "clock": 12.0}
@@ -137,8 +140,7 @@ class Matching:
 
 def match(survey: Survey) -> Matching:
     """Compare explanations of a round's arrivals; as labelled where nothing speaks against it."""
-    state = _State(survey, scale=_scale(survey))
-    rest_s = state.rest_s()
+    first = state = _State(survey, scale=_scale(survey))
     sure: list[Explanation] = []
     undecided: list[tuple[Explanation, ...]] = []
     candidates = state.candidates() if state.suspicious() else []
@@ -151,9 +153,7 @@ def match(survey: Survey) -> Matching:
         rivals = [
             each
             for each in candidates
-            if each.family != best.family
-            and each.net > best.net - SURE
-            and later.get(each.key, 0.0) < 0.5 * each.net
+            if each.family != best.family and each.net > best.net - SURE and later.get(each.key, 0.0) < 0.5 * each.net
         ]
         if rivals:
             undecided.append((best, *sorted(rivals, key=lambda each: -each.net)))
@@ -163,9 +163,10 @@ def match(survey: Survey) -> Matching:
             state = after
         candidates = state.candidates() if state.suspicious() else []
     places, rivals_of = state.places()
-    scattered = bool(sure or undecided or state.suspicious()) and state.scattered()
     # An explanation that leaves most of the rest unexplained explains nothing.
-    unexplained = scattered or state.cost() > 4.0 * max(np.isfinite(state.rest_s()).sum(), 1)
+    unexplained = state.cost() > 4.0 * max(np.isfinite(state.rest_s()).sum(), 1)
+    scattered = bool(sure or undecided or unexplained) and (state.scattered() or (unexplained and first.scattered()))
+    unexplained |= scattered
     return Matching(
         sure=() if unexplained else tuple(sure),
         undecided=() if unexplained else tuple(undecided),
@@ -173,7 +174,7 @@ def match(survey: Survey) -> Matching:
         scale=state.scale,
         places=places,
         rivals=rivals_of,
-        rest_s=rest_s,
+        rest_s=first.rest_s(),
     )
 
 
@@ -213,8 +214,8 @@ def _median(values: FloatArray) -> FloatArray:
     count = np.isfinite(values).sum(axis=-1)
     low, high = np.maximum((count - 1) // 2, 0), np.maximum(count // 2, 0)
     high = np.minimum(high, values.shape[-1] - 1)
-    pick = lambda at: np.take_along_axis(ordered, at[..., None], axis=-1)[..., 0]  # noqa: E731
-    return np.asarray(0.5 * (pick(low) + pick(high)))
+    both = np.stack((low, high), axis=-1)
+    return np.asarray(np.take_along_axis(ordered, both, axis=-1).mean(axis=-1))
 
 
 def _scale(survey: Survey) -> float:
@@ -376,7 +377,9 @@ class _State:
         better = fits & (costs < own[:, None] - EACH)
         # Few channels tell the latency badly while one of them is elsewhere: then every pair is tried.
         onto = better[:, self.place] | (channels <= FEW)  # of channel i at the place of channel k
-        cycles = {(k, i) for i in range(channels) for k in range(i) if onto[i, k] and onto[k, i]}
+        cycles: set[tuple[int, ...]] = {
+            (k, i) for i in range(channels) for k in range(i) if onto[i, k] and onto[k, i]
+        }
         inverse = np.argsort(self.place)
         cycles |= {tuple(cycle) for cycle in _cycles([int(inverse[column]) for column in Prices(costs).columns])}
         if channels > FEW:
@@ -472,7 +475,7 @@ class _State:
                 for order in self.survey.orders:
                     mine = [i for i in order if told[i, s]]
                     after = -np.cumsum([change[i, s, k] for i in mine[::-1]])[::-1]  # from the i-th on
-                    for kind in ("moved-early", "moved-late"):
+                    for kind in _SPLITS:
                         gains = after[1:] if kind == "moved-early" else total - after[1:]
                         if not len(gains):
                             continue
@@ -480,7 +483,7 @@ class _State:
                         which = mine[at:] if kind == "moved-early" else mine[:at]
                         if len(which) >= 2:
                             yield self._priced(
-                                kind,  # type: ignore[arg-type]
+                                kind,
                                 float(gains[at - 1]),
                                 2 * ways * channels,
                                 channels=tuple(int(i) for i in which),
@@ -496,7 +499,10 @@ class _State:
         bad = np.abs(centred) > math.sqrt(BOUND) * CELL_SIGMA_S
         yield from self._clocks(rest, centred)
         for s in range(seats):
-            odd = np.nonzero(bad[:, s])[0]
+            # At their other seats both must be heard where they belong: else they are exchanged everywhere.
+            elsewhere = np.isfinite(rest).sum(axis=1) - np.isfinite(rest[:, s])
+            fine = elsewhere - (bad.sum(axis=1) - bad[:, s])
+            odd = np.nonzero(bad[:, s] & (elsewhere >= 1) & (fine >= ALIKE * elsewhere))[0]
             rows, others, pairs = [], [], []
             for i in odd:
                 for k in odd[odd < i]:
@@ -514,10 +520,10 @@ class _State:
                 continue
             index = np.array(others)
             cost = self._cost_rows(np.array(rows), index).reshape(-1, 2)
-            for (k, i), both in zip(pairs, cost, strict=True):
-                gain = float(self.own[i] + self.own[k] - both.sum())
+            for pair, both in zip(pairs, cost, strict=True):
+                gain = float(self.own[list(pair)].sum() - both.sum())
                 ways = seats * channels * (channels - 1) / 2
-                yield self._priced("exchanged-at-seat", gain, ways, channels=(k, i), seats=(s,))
+                yield self._priced("exchanged-at-seat", gain, ways, channels=pair, seats=(s,))
 
     def _clocks(self, rest: FloatArray, centred: FloatArray) -> Iterator[Explanation]:
         """Seats whose recordings all come later or earlier than those of most seats: no common clock."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
+from collections.abc import Sequence
 from typing import Literal
 
 from commission.model.errors import InputError
@@ -155,3 +156,8 @@ def format_temperature(value_c: float, units: Literal["metric", "imperial"] = "m
     """`21.5 °C` or `70.7 °F`."""
     value, unit = (value_c, "°C") if units == "metric" else (value_c * 1.8 + 32, "°F")
     return f"{value:.1f} {unit}".replace("-", "−")
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names as in "A, B and C"."""
+    return " and ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else "".join(names)

@@ -28,8 +28,8 @@ from commission.model import (
     Task,
     Verdict,
 )
-from commission.steps.distances.result import taped_m
 from commission.steps.shared.budgets import CUSTOM, single
+from commission.steps.shared.survey import taped_m
 
 HELP = """
 Positions are measured from the floor below the **centre of the screen**: x to the right facing the screen (left is

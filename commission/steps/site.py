@@ -12,7 +12,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.delays import SPEEDS_M_S, plausible_speed
 from commission.model import Advice, Analyses, Check, Column, Job, Limit, Outcome, Row, Step, Table, Task
 from commission.model.units import format_length, format_temperature, round_name
-from commission.steps.distances.result import taped_m
+from commission.steps.shared.survey import taped_m
 
 HELP = """
 Fill this in **before you touch a setting**: what you note now is what "as found" means.

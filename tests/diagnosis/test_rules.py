@@ -77,6 +77,10 @@ FAULTS = {
     "room.null": lambda r: r.add_db("SUB1", -30, ["A3"], above_hz=45, below_hz=63).add_db(
         "SUB2", -30, ["A3"], above_hz=45, below_hz=63
     ),
+    "measurement.seats-exchanged": lambda r: r.exchange_seats("A1", "B2"),
+    "measurement.microphone-not-moved": lambda r: r.exchange_seats("A1", "B2", both=False),
+    "measurement.wrong-channel": lambda r: r.exchange_files("FL", "SiR", "B2"),
+    "measurement.clock": lambda r: r.delay("FC", 0.2, ["A3"]),
     "measurement.noise": lambda r: r.change("TpFL", ["B1", "B2"], snr_db=22.0),
 }
 """Rule → the fault put into a sound room. Those of settings and readings have tests of their own below."""
@@ -549,3 +553,9 @@ def test_the_order_of_the_responses_is_no_matter() -> None:
 
 def test_levels_stand_on_the_grid_of_the_program() -> None:
     assert quiet().items[("FL", "A1")].third_octave_db.shape == GRID_HZ.shape
+
+
+def test_a_circle_of_three_is_one_finding() -> None:
+    # SiL sounds from BL's place, BL from TpFR's, TpFR from SiL's: two exchanges one after the other.
+    finding = only(quiet().swap("SiL", "BL").swap("SiL", "TpFR"), "wiring.swapped")
+    assert set(finding.channels) == {"SiL", "BL", "TpFR"}

@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 
 import numpy as np
 import pytest
 from builders import LOUDSPEAKERS, SEATS
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from commission.dsp.delays import applied_delays_s, assumed_speed_m_s, delay_settings, needed_delays_s
 from commission.dsp.geometry import azimuth_deg, distance_m, elevation_deg, mirror_partner
 from commission.dsp.latency import (
     NO_DELAYS,
-    SWAP_Z,
     WRONG_SIGN,
-    assign_places,
     common_latency,
-    on_one_clock,
     unit_factor,
 )
 from commission.model import DelayRange
@@ -223,114 +219,6 @@ def test_unit_factor_says_nothing_on_data_that_cannot_carry_it() -> None:
     assert odd is not None
     assert odd.factor == pytest.approx(0.6)
     assert odd.meaning is None
-
-
-# --- swapped loudspeakers
-
-
-def survey(seed: int, error_m: float = 0.05) -> np.ndarray:
-    """Flights from surveyed places, each coordinate off by a normal error."""
-    rng = np.random.default_rng(seed)
-    places = {c: np.array(LOUDSPEAKERS[c][2]) + rng.normal(0, error_m / math.sqrt(3), 3) for c in MAINS}
-    return np.array([[math.dist(places[c], seat) / C for seat in SEATS.values()] for c in MAINS])
-
-
-def test_assignment_is_that_of_all_permutations() -> None:
-    arrivals = FLIGHTS[[1, 0, 2, 4, 3]] + np.random.default_rng(20).normal(0, 1e-4, (5, 6)) + 0.01
-    found = assign_places(arrivals, FLIGHTS[:5])
-    assert found is not None
-
-    def cost(order: tuple[int, ...]) -> float:
-        heard = arrivals - arrivals.mean(axis=1, keepdims=True)
-        expected = FLIGHTS[list(order)] - FLIGHTS[list(order)].mean(axis=1, keepdims=True)
-        return float(np.minimum((heard - expected) ** 2, (8 * 1.5e-4) ** 2).sum())
-
-    assert found.place == min(itertools.permutations(range(5)), key=cost) == (1, 0, 2, 4, 3)
-
-
-@pytest.mark.parametrize("pair", [("BL", "BR"), ("SiL", "SiR"), ("FL", "FR"), ("TpFL", "TpBL"), ("FC", "BL")])
-def test_a_swap_is_declared_under_survey_error_latency_and_wrong_delays(pair: tuple[str, str]) -> None:
-    i, k = (MAINS.index(name) for name in pair)
-    order = list(range(len(MAINS)))
-    order[i], order[k] = k, i
-    for seed in range(10):
-        rng = np.random.default_rng(seed)
-        wrong_delays = rng.uniform(0, 0.03, (len(MAINS), 1))
-        heard = FLIGHTS[order] + 0.05 + wrong_delays + rng.normal(0, 3e-5, FLIGHTS.shape)
-        found = assign_places(heard, survey(seed))
-        assert found is not None
-        assert set(found.swapped()) == {i, k}
-        assert (found.place[i], found.place[k]) == (k, i)
-
-
-def test_no_swap_is_declared_where_there_is_none() -> None:
-    for seed in range(60):
-        rng = np.random.default_rng(seed)
-        heard = FLIGHTS + 0.05 + rng.uniform(0, 0.03, (len(MAINS), 1)) + rng.normal(0, 3e-5, FLIGHTS.shape)
-        heard[rng.integers(len(MAINS)), rng.integers(6)] += 0.004  # one reflection taken for the direct sound
-        heard[rng.random(heard.shape) < 0.1] = np.nan
-        found = assign_places(heard, survey(seed))
-        assert found is not None
-        assert found.swapped() == ()
-
-
-@pytest.mark.parametrize("at", [("A1", "A2"), ("A1", "A2", "A3"), ("A2", "B2"), ("A1", "B3")])
-def test_on_weak_data_the_best_match_may_be_wrong_and_is_not_declared(at: tuple[str, ...]) -> None:
-    # One row, or the centre line, surveyed within 20 cm: many best matches are wrong, none with z of 4.
-    columns = [list(SEATS).index(seat) for seat in at]
-    wrong = 0
-    for seed in range(60):
-        rng = np.random.default_rng(seed)
-        heard = FLIGHTS[:, columns] + rng.uniform(0, 0.03, (len(MAINS), 1)) + rng.normal(0, 3e-5, (11, len(at)))
-        found = assign_places(heard, survey(seed, 0.20)[:, columns])
-        assert found is not None
-        wrong += sum(place != i for i, place in enumerate(found.place))
-        assert found.swapped() == ()
-    assert wrong > 10
-
-
-def test_one_seat_on_the_centre_line_never_tells_left_from_right() -> None:
-    column = [list(SEATS).index("A2")]
-    assert assign_places(FLIGHTS[:, column], FLIGHTS[:, column]) is None
-    # Two seats, both on the centre line: left and right look alike from both.
-    columns = [list(SEATS).index("A2"), list(SEATS).index("B2")]
-    order = list(range(len(MAINS)))
-    i, k = MAINS.index("BL"), MAINS.index("BR")
-    order[i], order[k] = k, i
-    found = assign_places(FLIGHTS[order][:, columns], FLIGHTS[:, columns])
-    assert found is not None
-    assert found.swapped() == ()
-    assert found.confidence[i] < SWAP_Z
-
-
-@settings(max_examples=20, deadline=None)
-@given(latency=st.floats(-1, 1), delays=st.lists(st.floats(0, 0.05), min_size=11, max_size=11))
-def test_neither_latency_nor_delay_settings_move_the_assignment(latency: float, delays: list[float]) -> None:
-    base = assign_places(FLIGHTS, survey(1))
-    moved = assign_places(FLIGHTS + latency + np.array(delays)[:, None], survey(1))
-    assert base is not None
-    assert moved is not None
-    assert moved.place == base.place
-    assert moved.confidence == pytest.approx(base.confidence, rel=1e-3, abs=1e-3)
-
-
-def test_seats_on_different_clocks_are_brought_together() -> None:
-    i, k = MAINS.index("BL"), MAINS.index("BR")
-    order = list(range(len(MAINS)))
-    order[i], order[k] = k, i
-    offsets = np.array([0.0, 0.3, -0.2, 1.1, 0.5, 0.05])
-    delays = np.random.default_rng(2).uniform(0, 0.02, (len(MAINS), 1))
-    heard = FLIGHTS[order] + offsets + delays
-    aligned = on_one_clock(heard, FLIGHTS, [f"seat {s}" for s in range(6)])
-    found = assign_places(aligned, FLIGHTS)
-    assert found is not None
-    assert set(found.swapped()) == {i, k}
-    # What is left of the offsets is one common shift.
-    shift = aligned - (FLIGHTS[order] + delays)
-    assert np.ptp(shift) < 1e-9
-    same = on_one_clock(heard, FLIGHTS, ["one"] * 6)
-    assert np.array_equal(same, heard)
-    assert np.isnan(on_one_clock(heard, FLIGHTS, ["one", None, "one", "one", "one", "one"])[:, 1]).all()
 
 
 # --- geometry

@@ -12,7 +12,8 @@ crossover by ear of the measurement, not by the tape.
 from __future__ import annotations
 
 from commission.dsp.delays import plausible_speed
-from commission.dsp.latency import NO_DELAYS, SWAP_Z, WRONG_SIGN
+from commission.dsp.latency import NO_DELAYS, WRONG_SIGN
+from commission.dsp.matching import SWAP_Z
 from commission.dsp.trims import grid_decimals
 from commission.model import (
     Advice,
@@ -40,11 +41,11 @@ from commission.steps.distances.result import (
     ChannelDistance,
     DistancesResult,
     solve,
-    taped_m,
     unit_is_entered,
     unit_sentence,
 )
 from commission.steps.shared import awaiting
+from commission.steps.shared.survey import taped_m
 
 __all__ = [
     "STEP",
@@ -160,19 +161,29 @@ def _place_checks(result: DistancesResult) -> list[Check]:
     None where it could not be looked for, which a remark says; not tested where two places fit nearly alike.
     """
     checks = []
-    for channel, (place, z) in result.places.items():
-        own = place == channel
-        weak = f"the arrivals do not tell its place from others (z = {z:.1f}, threshold {SWAP_Z:.0f})"
+    for channel, each in result.places.items():
+        own = each.place == channel
+        why_not = None
+        if each.undecided is not None:
+            why_not = (
+                f"the arrivals fit {each.undecided} equally well: play soft noise on {channel} alone and listen which "
+                "loudspeaker sounds"
+            )
+        elif own and each.z < SWAP_Z:
+            why_not = (
+                f"its arrivals fit the place of {each.rival} nearly as well (z = {each.z:.1f}, threshold {SWAP_Z:.0f}): "
+                f"measure at a seat that is nearer to one of the two, or play soft noise on {channel} alone and listen"
+            )
         checks.append(
             Check(
                 id="distances.place",
                 channel=channel,
-                value=z if own else -z,
+                value=each.z if own else -each.z,
                 unit="",
                 limit=PLACE_LIMIT,
-                why_not=weak if z < SWAP_Z else None,
+                why_not=why_not,
                 text="z of the place it sounds from, by arrivals over the seats",
-                words=f"from {'its own place' if own else f'the place of {place}'}; expected its own",
+                words=f"from {'its own place' if own else f'the place of {each.place}'}; expected its own",
             )
         )
     return checks

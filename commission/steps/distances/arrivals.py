@@ -11,11 +11,10 @@ import numpy as np
 from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.geometry import distance_m
-from commission.dsp.latency import assign_places, on_one_clock
-from commission.model import Analysed, Analyses, Channel, FloatArray, Job, Seat
-
-SURVEY_SIGMA_S = 1.5e-4
-"""One arrival against a surveyed place: 5 cm of survey error (own simulations)."""
+from commission.dsp.matching import Explanation
+from commission.model import Analyses, Channel, FloatArray, Job, Seat
+from commission.model.units import listed
+from commission.steps.shared.survey import common_clock, matched, on_clock, surveyed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,26 +37,15 @@ class SeatArrivals:
     measured_s: float | None
 
 
-def common_clock(job: Job, round_id: str, analyses: Analyses, seat: Seat) -> str | None:
-    """The clock that most channels have a response on at a seat, the newest of equals; None when there is none."""
-    votes: dict[str, int] = {}
-    newest: dict[str, int] = {}
-    for channel in job.system.channels:
-        found = {r.clock: r.seq for r in analyses.repeats(round_id, channel.id, seat.id) if r.clock is not None}
-        for clock, seq in found.items():
-            votes[clock] = votes.get(clock, 0) + 1
-            newest[clock] = max(newest.get(clock, 0), seq)
-    return max(votes, key=lambda clock: (votes[clock], newest[clock]), default=None)
-
-
 def hear(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> Heard:
     """A channel at the reference seat: its newest response on the common clock."""
     seat = job.system.reference_seat
     repeats = analyses.repeats(round_id, channel.id, seat.id) if seat is not None else ()
     if seat is None or not repeats:
-        return Heard(arrival_s=None, why="no response was imported for the reference seat")
+        spoilt = analyses.problems(round_id, channel.id, seat.id) if seat is not None else ()
+        return Heard(arrival_s=None, why=spoilt[-1] if spoilt else "no response was imported for the reference seat")
     clock = common_clock(job, round_id, analyses, seat)
-    found = _on_clock(repeats, clock)
+    found = on_clock(repeats, clock)
     if found is None:
         alone = all(each.clock is None for each in repeats)
         why = (
@@ -74,10 +62,6 @@ def hear(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> Heard
     )
 
 
-def _on_clock(repeats: Sequence[Analysed], clock: str | None) -> Analysed | None:
-    return next((each for each in reversed(repeats) if each.clock is not None and each.clock == clock), None)
-
-
 def _table(
     job: Job, round_id: str, analyses: Analyses, channels: Sequence[Channel], seats: Sequence[Seat]
 ) -> tuple[FloatArray, list[str | None]]:
@@ -86,35 +70,68 @@ def _table(
     heard = np.full((len(channels), len(seats)), np.nan)
     for i, channel in enumerate(channels):
         for k, seat in enumerate(seats):
-            found = _on_clock(analyses.repeats(round_id, channel.id, seat.id), clocks[k])
+            found = on_clock(analyses.repeats(round_id, channel.id, seat.id), clocks[k])
             if found is not None and found.analysis is not None and found.analysis.arrival_s is not None:
                 heard[i, k] = found.analysis.arrival_s
     return heard, clocks
 
 
-def find_places(
-    job: Job, round_id: str, analyses: Analyses, speed_m_s: float
-) -> tuple[dict[str, tuple[str, float]], str | None]:
-    """From which place each channel sounds by its arrivals over the seats: (place, z), and why it was not looked for.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """The place that a main channel sounds from by its arrivals."""
 
-    Seats may have been measured on different clocks: each is brought into line by all channels together. A small z means
-    that another place fits nearly as well; 0 stands for a channel with fewer than two arrivals.
+    place: str
+    z: float
+    """Root of the rise of the cost when that place is forbidden."""
+    rival: str
+    """The place that fits next best."""
+    undecided: str | None = None
+    """What the arrivals cannot tell from an exchange of loudspeakers, as a clause."""
+
+
+def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, Place], str | None]:
+    """From which place each main channel sounds, and why it was not looked for.
+
+    A channel counts as elsewhere only where its exchange with others is beyond doubt. A small z means that another place
+    fits nearly as well; channels without an arrival are left out.
     """
-    seats = [seat for seat in job.system.seats if seat.position_m is not None]
-    channels = [c for c in job.system.channels if c.position_m is not None and not c.is_sub]
-    if len(seats) < 2 or len(channels) < 2:
-        return {}, "swaps are not looked for: two seats and two channels with positions are needed"
-    heard, clocks = _table(job, round_id, analyses, channels, seats)
-    flights = np.array([[_flight_s(c, s, speed_m_s) for s in seats] for c in channels])
-    heard = on_one_clock(heard, flights, clocks)
-    if (np.isfinite(heard).sum(axis=1) >= 2).sum() < 2:
-        return {}, "swaps are not looked for: arrivals at two seats or more are needed"
-    found = assign_places(heard, flights, SURVEY_SIGMA_S)
-    if found is None:
-        return {}, "swaps are not looked for: too few arrivals"
+    found = surveyed(job, round_id, analyses)
+    if isinstance(found, str):
+        return {}, f"swaps are not looked for: {found}"
+    matching = matched(job, round_id, analyses)
+    assert matching is not None
+    if matching.scattered:
+        return {}, "swaps are not looked for: the recordings share no clock"
+    names = found.channels
+    heard = {channel for channel, _ in found.recordings}
+    if len({seat for _, seat in found.recordings}) < 2 and not matching.sure:
+        return {}, "swaps are looked for with arrivals at two seats or more: measure at a second one, to the side"
+    z = {i: each.z for each in matching.sure if each.kind == "loudspeakers" for i in each.channels}
+    doubt: dict[int, str] = {}
+    for rivals in matching.undecided:
+        clause = " or ".join(in_words(each, names, found.seats) for each in rivals[:3])
+        doubt |= {i: clause for each in rivals if each.kind == "loudspeakers" for i in each.channels}
     return {
-        c.id: (channels[place].id, z) for c, place, z in zip(channels, found.place, found.confidence, strict=True)
+        names[i]: Place(
+            place=names[place], z=z.get(i, weight), rival=names[matching.rivals[i]], undecided=doubt.get(i)
+        )
+        for i, (place, weight) in enumerate(matching.places)
+        if names[i] in heard
     }, None
+
+
+def in_words(found: Explanation, channels: Sequence[str], seats: Sequence[str]) -> str:
+    """An explanation as a clause, such as "FL and FR exchanged"."""
+    who = listed([channels[i] for i in found.channels])
+    where = [seats[i] for i in found.seats]
+    return {
+        "loudspeakers": f"{who} connected to each other's outputs",
+        "seats": f"the recordings of {listed(where)} exchanged",
+        "not-moved": f"the recordings of {where[0] if where else ''} made at {where[-1] if where else ''}",
+        "exchanged-at-seat": f"the files of {who} exchanged at {listed(where)}",
+        "delay": f"a wrong delay of {who}",
+        "clock": f"another clock at {listed(where)}",
+    }.get(found.kind, f"{who} of {where[0] if where else ''} made at {where[-1] if where else ''}")
 
 
 def _flight_s(channel: Channel, seat: Seat, speed_m_s: float) -> float:
@@ -138,7 +155,7 @@ def seat_arrivals(
     for k, seat in enumerate(job.system.seats):
         times = np.array([_flight_s(channel, seat, speed) for channel in mains]) + applied
         through = all(
-            (found := _on_clock(analyses.repeats(round_id, channel.id, seat.id), clocks[k])) is not None
+            (found := on_clock(analyses.repeats(round_id, channel.id, seat.id), clocks[k])) is not None
             and found.passes_delays
             for channel in mains
         )

@@ -12,16 +12,16 @@ from numpy.typing import NDArray
 
 from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
-from commission.dsp.geometry import distance_m
-from commission.dsp.latency import SWAP_Z, UnitFit, common_latency, unit_factor
+from commission.dsp.latency import UnitFit, common_latency, unit_factor
 from commission.dsp.uncertainty import median_sensitivities
 from commission.model import Analyses, Budget, Channel, Check, FloatArray, Job, Verdict
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
-from commission.steps.distances.arrivals import Heard, SeatArrivals, find_places, hear, seat_arrivals
+from commission.steps.distances.arrivals import Heard, Place, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import usable
+from commission.steps.shared.survey import applied_delays_s, taped_m
 
 SUB_LATENCY_S = 0.002
 """A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
@@ -101,38 +101,20 @@ class DistancesResult:
     unit_fit: UnitFit | None
     held_ratio: float | None
     """Median of held setting over what should be held, where most channels agree on it; far from 1: a unit is wrong."""
-    places: dict[str, tuple[str, float]]
-    """Main channel → (the place it sounds from by its arrivals over the seats, z); empty where that was not looked for."""
+    places: dict[str, Place]
+    """Main channel → the place it sounds from by its arrivals over the seats; empty where that was not looked for."""
     seats: tuple[SeatArrivals, ...]
     no_swap_reason: str | None
 
     @property
     def swapped(self) -> dict[str, tuple[str, float]]:
         """Channels that sound from another's place beyond doubt → (that place, z)."""
-        return {c: (place, z) for c, (place, z) in self.places.items() if place != c and z >= SWAP_Z}
+        return {c: (each.place, each.z) for c, each in self.places.items() if each.place != c}
 
     @property
     def outliers(self) -> tuple[str, ...]:
         """Channels that arrive off the tape, late subwoofers among them; swapped ones have their own explanation."""
         return tuple(c for c, each in self.channels.items() if each.outlier and c not in self.swapped)
-
-
-def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
-    """(distance, origin) from the reference seat: the newest tape reading of this round or, without one, of an earlier
-    round; else the job's tape distance; else the positions. Readings from another seat tell nothing of this one.
-    """
-    reference = job.system.reference_seat
-    seats = (None, reference.id if reference is not None else None)
-    until = job.rounds.index(round_id) if round_id in job.rounds else len(job.rounds) - 1
-    for each in reversed(job.rounds[: until + 1]):
-        read = [r.body for r in job.readings_of(each, "distances", channel=channel.id) if r.body.seat in seats]
-        if found := [body.value for body in read if body.quantity == "distance"]:
-            return found[-1], "tape"
-    if channel.distance_m is not None:
-        return channel.distance_m, "tape"
-    if channel.position_m is not None and reference is not None and reference.position_m is not None:
-        return distance_m(channel.position_m, reference.position_m), "position"
-    return None
 
 
 @cached
@@ -151,7 +133,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     mains = np.array([not c.is_sub for c in channels], bool)
     own = delays_of.assumed_speed_m_s(delay.unit, system.processor.speed_of_sound_m_s, speed)
     held = _array(job.setting(round_id, c.id).distance for c in channels)
-    applied = _applied(held, job, own)
+    applied = applied_delays_s(job, round_id, channels, speed)
     fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
     residual = fit.residual_s if fit is not None else np.full(len(channels), np.nan)
     flights = _flights(job, known, mains, speed)
@@ -209,7 +191,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
         for i, c in enumerate(channels)
     }
     heard_mains = mains & passes
-    places, why_no_swap = find_places(job, round_id, analyses, speed)
+    places, why_no_swap = find_places(job, round_id, analyses)
     return DistancesResult(
         channels=results,
         missing=missing,
@@ -283,15 +265,6 @@ def _with_median(budgets: list[Budget], values_s: FloatArray, voices: NDArray[np
         return budgets
     apart = median_sensitivities(1000 * values_s, one_ms, told.tolist())
     return [budget_for.with_median(budget, one_ms, float(each)) for budget, each in zip(budgets, apart, strict=True)]
-
-
-def _applied(held: FloatArray, job: Job, own_m_s: float) -> FloatArray:
-    """The delay the processor applies for held settings [s], NaN where none is noted."""
-    good = np.isfinite(held)
-    applied = np.full(len(held), np.nan)
-    if good.any():
-        applied[good] = delays_of.applied_delays_s(held[good], job.system.processor.delay, own_m_s)
-    return applied
 
 
 def _held_errors(

@@ -23,7 +23,6 @@ from commission.model import (
     SystemDefined,
 )
 from commission.steps.compare.result import SUBS
-from commission.steps.distances.result import taped_m
 from commission.steps.drift.figures import (
     ARRIVAL,
     HEARD,
@@ -37,6 +36,7 @@ from commission.steps.drift.figures import (
     TRIM,
     kind,
 )
+from commission.steps.shared.survey import taped_m
 
 MOVED_M = 0.05
 """What moved by more is not where it was: as far as a microphone is put back (common practice, no source)."""

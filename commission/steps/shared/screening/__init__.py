@@ -15,6 +15,7 @@ from typing import TypeAlias
 
 from commission.model import Analysed, Analyses, Job
 from commission.steps.shared.cache import cached
+from commission.steps.shared.screening.arrival_times import mixed_up
 from commission.steps.shared.screening.mistake import Kind, Mistake, places, unusable, without_times
 from commission.steps.shared.screening.recordings import clipped
 
@@ -22,7 +23,7 @@ __all__ = ["Kind", "Mistake", "Screening", "places", "screen", "unusable", "usab
 
 Detector: TypeAlias = Callable[[Job, str, Analyses], tuple[Mistake, ...]]
 
-DETECTORS: tuple[Detector, ...] = (clipped,)
+DETECTORS: tuple[Detector, ...] = (clipped, mixed_up)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,0 +1,142 @@
+"""Mistakes that the arrivals of a round show: seats or channels mixed up, a microphone not moved, no common clock.
+
+Each is taken only where it explains the arrivals beyond doubt, and better than anything that could be wrong with the house
+(`dsp.matching`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from commission.dsp.matching import STRAY_S, Explanation, Matching
+from commission.model import Analysed, Analyses, Job
+from commission.model.show import number
+from commission.model.units import listed
+from commission.steps.shared.screening.mistake import Mistake, places, unusable, without_times
+from commission.steps.shared.survey import Surveyed, matched, surveyed
+
+
+def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
+    """Recordings that belong to another seat, another channel, or another clock."""
+    found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
+    if isinstance(found, str) or matching is None:
+        return ()
+    newest = places(job, round_id, analyses)
+    timed = [item for item in newest.values() if _on_clock(item)]
+    if matching.scattered:
+        return (_scattered(found, matching, timed, job),)
+    mistakes = [
+        _mistake(each, found, newest, job) for each in matching.sure if each.kind not in ("loudspeakers", "delay")
+    ]
+    if stray := _strays(found, matching, mistakes):
+        mistakes.append(stray)
+    return tuple(mistakes)
+
+
+def _on_clock(item: Analysed) -> bool:
+    return item.clock is not None and item.analysis is not None and item.analysis.arrival_s is not None
+
+
+def _scattered(found: Surveyed, matching: Matching, timed: list[Analysed], job: Job) -> Mistake:
+    rest = matching.rest_s[np.isfinite(matching.rest_s)]
+    half = float(np.median(np.abs(rest - np.median(rest))))
+    reason = "its recordings are said to share a clock, but do not"
+    return Mistake(
+        kind="clock",
+        seats=tuple(s.id for s in job.system.seats if any(item.seat == s.id for item in timed)),
+        reason=reason,
+        evidence=(
+            f"half of {len(rest)} arrivals differ by more than {number(1000 * half, 1)} ms from what distances and delays "
+            "explain, each recording by another time",
+        ),
+        usable=without_times(timed, reason),
+    )
+
+
+def _mistake(each: Explanation, found: Surveyed, newest: dict[tuple[str, str], Analysed], job: Job) -> Mistake:
+    channels = tuple(found.channels[i] for i in each.channels)
+    seats = tuple(found.seats[i] for i in each.seats)
+    every = [item for (_, seat), item in newest.items() if seat in seats]
+    better = f"z = {each.z:.0f}, threshold 4"
+    if each.kind == "seats":
+        what = (
+            f"the arrivals at {listed(seats)} fit each other's places and not their own, for all channels: {better}"
+        )
+        reason = f"the recordings of {listed(seats)} are exchanged"
+        return Mistake(kind="seats-exchanged", seats=seats, reason=reason, evidence=(what,), usable=unusable(every))
+    if each.kind == "exchanged-at-seat":
+        items = [newest[c, seats[0]] for c in channels]
+        reason = f"the recordings of {listed(channels)} at {seats[0]} are exchanged"
+        what = f"at {seats[0]} each of {listed(channels)} arrives when the other one should: {better}"
+        return Mistake(
+            kind="wrong-channel",
+            channels=channels,
+            seats=seats,
+            reason=reason,
+            evidence=(what,),
+            usable=unusable(items),
+        )
+    if each.kind == "clock":
+        reference = job.system.reference_seat
+        if len(found.seats) == 2 and reference is not None and reference.id in seats:
+            seats = tuple(s for s in found.seats if s not in seats)
+            every = [item for (_, seat), item in newest.items() if seat in seats]
+        size = number(1000 * abs(each.shift_s), 1)
+        reason = "its recordings are on another clock than those of the other seats"
+        return Mistake(
+            kind="clock",
+            seats=seats,
+            reason=reason,
+            evidence=(
+                f"at {seats[0]} all channels come {size} ms {_late(each.shift_s)} than at the other seats: {better}",
+            ),
+            usable=without_times([item for item in every if _on_clock(item)], reason),
+        )
+    label, place = seats
+    spoilt = [item for (c, s), item in newest.items() if s == label and (not channels or c in channels)]
+    # Subwoofers are measured after the main channels: where the last of those are at the other seat, so may they be.
+    if each.kind == "moved-early":
+        mains = set(found.channels)
+        spoilt += [item for (c, s), item in newest.items() if s == label and c not in mains]
+    reason = f"it was recorded with the microphone at {place}"
+    who = listed(channels) if channels else "all channels"
+    return Mistake(
+        kind="microphone-not-moved",
+        channels=tuple(dict.fromkeys(item.channel for item in spoilt)) if channels else (),
+        seats=(label,),
+        reason=reason,
+        evidence=(f"the arrivals of {who} at {label} fit {place} and not {label}: {better}",),
+        usable=unusable(spoilt),
+    )
+
+
+def _late(shift_s: float) -> str:
+    return "later" if shift_s > 0 else "earlier"
+
+
+def _strays(found: Surveyed, matching: Matching, known: list[Mistake]) -> Mistake | None:
+    """Single recordings whose arrival no room and no setting explains."""
+    spoilt = {seq for mistake in known for seq in mistake.usable}
+    out = []
+    for i, channel in enumerate(found.channels):
+        for k, seat in enumerate(found.seats):
+            rest, item = matching.rest_s[i, k], found.recordings.get((channel, seat))
+            if item is not None and item.seq not in spoilt and np.isfinite(rest) and abs(rest) > STRAY_S:
+                out.append((item, float(rest)))
+    told = np.isfinite(found.survey.applied_s)
+    delays = [each for each in matching.sure if each.kind == "delay"]
+    if not out or not told.any() or delays:
+        return None
+    reason = "its arrival is on another clock than the others"
+    return Mistake(
+        kind="clock",
+        channels=tuple(dict.fromkeys(item.channel for item, _ in out)),
+        seats=tuple(dict.fromkeys(item.seat for item, _ in out)),
+        reason=reason,
+        evidence=tuple(
+            f"{item.channel} at {item.seat} comes {number(1000 * abs(rest), 0)} ms {_late(rest)} than distance and delay "
+            f"explain, threshold {number(1000 * STRAY_S, 0)} ms"
+            for item, rest in out[:6]
+        ),
+        usable=without_times([item for item, _ in out], reason),
+    )

@@ -1,0 +1,175 @@
+"""Arrivals of the main channels over the seats, with positions, clocks and delays, and what they say of the labels."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.dsp import delays as delays_of
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.geometry import distance_m
+from commission.dsp.matching import Matching, Survey, match
+from commission.model import Analysed, Analyses, Channel, FloatArray, Job, Position, Seat
+from commission.steps.shared.cache import cached
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Surveyed:
+    """A survey with the names of its rows and columns, and the recordings behind it."""
+
+    survey: Survey
+    channels: tuple[str, ...]
+    seats: tuple[str, ...]
+    recordings: dict[tuple[str, str], Analysed]
+    by_tape: bool
+    """Without positions: distances by tape, from the reference seat alone."""
+
+
+def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
+    """(distance, origin) from the reference seat: the newest tape reading of this round or, without one, of an earlier
+    round; else the job's tape distance; else the positions. Readings from another seat tell nothing of this one.
+    """
+    reference = job.system.reference_seat
+    seats = (None, reference.id if reference is not None else None)
+    until = job.rounds.index(round_id) if round_id in job.rounds else len(job.rounds) - 1
+    for each in reversed(job.rounds[: until + 1]):
+        read = [r.body for r in job.readings_of(each, "distances", channel=channel.id) if r.body.seat in seats]
+        if found := [body.value for body in read if body.quantity == "distance"]:
+            return found[-1], "tape"
+    if channel.distance_m is not None:
+        return channel.distance_m, "tape"
+    if (by_position := geometry_m(job, channel)) is not None:
+        return by_position, "position"
+    return None
+
+
+def geometry_m(job: Job, channel: Channel) -> float | None:
+    """Distance from the reference seat by the two positions, None where one is not known."""
+    reference = job.system.reference_seat
+    if channel.position_m is None or reference is None or reference.position_m is None:
+        return None
+    return distance_m(channel.position_m, reference.position_m)
+
+
+def common_clock(job: Job, round_id: str, analyses: Analyses, seat: Seat) -> str | None:
+    """The clock that most channels have a response on at a seat, the newest of equals; None when there is none."""
+    votes: dict[str, int] = {}
+    newest: dict[str, int] = {}
+    for channel in job.system.channels:
+        found = {r.clock: r.seq for r in analyses.repeats(round_id, channel.id, seat.id) if r.clock is not None}
+        for clock, seq in found.items():
+            votes[clock] = votes.get(clock, 0) + 1
+            newest[clock] = max(newest.get(clock, 0), seq)
+    return max(votes, key=lambda clock: (votes[clock], newest[clock]), default=None)
+
+
+def on_clock(repeats: Sequence[Analysed], clock: str | None) -> Analysed | None:
+    """The newest of repeats on a clock."""
+    return next((each for each in reversed(repeats) if each.clock is not None and each.clock == clock), None)
+
+
+def applied_delays_s(job: Job, round_id: str, channels: Iterable[Channel], speed_m_s: float) -> FloatArray:
+    """The delay that the processor applies to channels by the settings of a round [s], NaN where none is noted."""
+    processor = job.system.processor
+    own = delays_of.assumed_speed_m_s(processor.delay.unit, processor.speed_of_sound_m_s, speed_m_s)
+    noted = [job.setting(round_id, channel.id).distance for channel in channels]
+    held = np.array([math.nan if value is None else value for value in noted], dtype=float)
+    applied = np.full(len(held), np.nan)
+    good = np.isfinite(held)
+    if good.any():
+        applied[good] = delays_of.applied_delays_s(held[good], processor.delay, own)
+    return applied
+
+
+@cached
+def surveyed(job: Job, round_id: str, analyses: Analyses) -> Surveyed | str:
+    """The survey of a round's main channels, or one clause that says what it lacks."""
+    system = job.system
+    speed = speed_of_sound_m_s(system.temperature_c)
+    mains = [channel for channel in system.channels if not channel.is_sub]
+    placed = [channel for channel in mains if channel.position_m is not None]
+    seats = [seat for seat in system.seats if seat.position_m is not None]
+    by_tape = len(placed) < len(mains) or not seats
+    if by_tape and (len(placed) < 2 or len(seats) < 2):
+        reference = system.reference_seat
+        taped = {channel: found[0] for channel in mains if (found := taped_m(job, channel, round_id)) is not None}
+        if reference is None or len(taped) < 2:
+            return "positions of two main channels and of the seats are needed"
+        channels, seats = list(taped), [reference]
+        flights = np.array([[distance] for distance in taped.values()]) / speed
+        directions = np.zeros((len(channels), 1, 3))
+    else:
+        by_tape = False
+        channels = placed
+        if len(channels) < 2:
+            return "two main channels with positions are needed"
+        apart = np.array([[_apart(c.position_m, s.position_m) for s in seats] for c in channels])
+        far = np.linalg.norm(apart, axis=-1)
+        flights = far / speed
+        directions = apart / np.maximum(far, 1e-6)[..., None]
+    recordings: dict[tuple[str, str], Analysed] = {}
+    for seat in seats:
+        clock = common_clock(job, round_id, analyses, seat)
+        for channel in channels:
+            heard = on_clock(analyses.repeats(round_id, channel.id, seat.id), clock)
+            if heard is not None and heard.analysis is not None and heard.analysis.arrival_s is not None:
+                recordings[channel.id, seat.id] = heard
+    if len({channel for channel, _ in recordings}) < 2:
+        return "arrivals of two main channels on a common clock are needed"
+    numbers = {clock: i for i, clock in enumerate(dict.fromkeys(each.clock for each in recordings.values()))}
+    arrivals = np.full(flights.shape, np.nan)
+    clocks = np.full(flights.shape, -1)
+    applied = applied_delays_s(job, round_id, channels, speed)
+    for i, channel in enumerate(channels):
+        mine = {s.id: recordings[channel.id, s.id] for s in seats if (channel.id, s.id) in recordings}
+        past = [not each.passes_delays for each in mine.values()]
+        if mine and all(past):
+            applied[i] = 0.0
+        for k, seat in enumerate(seats):
+            each = mine.get(seat.id)
+            if each is None or each.analysis is None or each.analysis.arrival_s is None:
+                continue
+            if any(past) and not all(past) and not each.passes_delays:
+                continue  # part of this channel's recordings runs past the delays: they are not comparable
+            arrivals[i, k] = each.analysis.arrival_s
+            clocks[i, k] = numbers[each.clock]
+    return Surveyed(
+        survey=Survey(
+            arrivals_s=arrivals,
+            flights_s=flights,
+            directions=directions,
+            applied_s=applied,
+            clocks=clocks,
+            orders=_orders([c.id for c in channels], recordings),
+        ),
+        channels=tuple(c.id for c in channels),
+        seats=tuple(s.id for s in seats),
+        recordings=recordings,
+        by_tape=by_tape,
+    )
+
+
+@cached
+def matched(job: Job, round_id: str, analyses: Analyses) -> Matching | None:
+    """What the arrivals of a round say about the labels of its recordings; None where there is no survey."""
+    found = surveyed(job, round_id, analyses)
+    return None if isinstance(found, str) else match(found.survey)
+
+
+def _apart(channel: Position | None, seat: Position | None) -> tuple[float, float, float]:
+    assert channel is not None
+    assert seat is not None
+    return channel[0] - seat[0], channel[1] - seat[1], channel[2] - seat[2]
+
+
+def _orders(channels: list[str], recordings: dict[tuple[str, str], Analysed]) -> tuple[np.ndarray, ...]:
+    """Orders in which the channels may have been measured: as listed, and as most were stored."""
+    stored = sorted(
+        range(len(channels)),
+        key=lambda i: min((each.seq for (c, _), each in recordings.items() if c == channels[i]), default=0),
+    )
+    listed = list(range(len(channels)))
+    return (np.array(listed),) if stored == listed else (np.array(listed), np.array(stored))

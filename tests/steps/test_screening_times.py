@@ -1,0 +1,107 @@
+"""Measuring mistakes that arrivals show: what they spoil is used by nothing, and nobody's loudspeakers are accused of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from sound_room import SoundRoom
+
+from commission.diagnosis import findings
+from commission.model import AS_FOUND, Outcome
+from commission.steps import all_steps, distances
+from commission.steps.shared.screening import screen
+
+OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
+SEATS = ["A1", "A2", "A3", "B1", "B2", "B3"]
+
+
+def quiet(seed: int = 1) -> SoundRoom:
+    return SoundRoom(seed=seed, uneven_db=0.5)
+
+
+def found(room: SoundRoom) -> list[str]:
+    return [finding.id for finding in findings(room.job(), AS_FOUND, room.analyses(), OUTCOMES)]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_sound_room_shows_no_mistakes(seed: int) -> None:
+    room = quiet(seed)
+    assert screen(room.job(), AS_FOUND, room.analyses()).mistakes == ()
+
+
+@pytest.mark.parametrize(("a", "b"), [("A1", "A3"), ("A1", "B3"), ("A2", "B1")])
+def test_exchanged_seats_are_named_and_both_are_used_by_nothing(a: str, b: str) -> None:
+    room = quiet().exchange_seats(a, b)
+    assert found(room) == ["measurement.seats-exchanged"]
+    left = screen(room.job(), AS_FOUND, room.analyses()).usable
+    assert all(left.of(AS_FOUND, c.id, s) is None for c in room.system.channels for s in (a, b))
+    assert left.of(AS_FOUND, "FL", "B2") is not None
+
+
+def test_exchanged_seats_beside_a_swap_are_two_findings() -> None:
+    room = quiet().swap("BL", "BR").exchange_seats("A1", "B2")
+    assert sorted(found(room)) == ["measurement.seats-exchanged", "wiring.swapped"]
+
+
+def test_a_microphone_moved_too_early_spoils_what_came_after() -> None:
+    room = quiet()
+    late = [c.id for c in room.system.channels][6:]
+    for channel in late:
+        room.items[(channel, "A2")] = room.items[(channel, "A3")]
+        room.delay(channel, 3e-5, ["A2"])
+    screening = screen(room.job(), AS_FOUND, room.analyses())
+    (mistake,) = screening.of("microphone-not-moved")
+    assert mistake.seats == ("A2",)
+    assert set(late) <= set(mistake.channels)
+    assert len(mistake.channels) <= len(late) + 1  # at the border one channel may fit both seats
+    assert screening.usable.of(AS_FOUND, "FL", "A2") is not None
+
+
+def test_recordings_without_a_common_clock_lose_their_times_and_keep_their_levels() -> None:
+    room, rng = quiet(), np.random.default_rng(4)
+    for channel in room.system.channels:
+        for seat in SEATS:
+            room.delay(channel.id, rng.uniform(0, 0.1), [seat])
+    assert found(room) == ["measurement.clock"]
+    left = screen(room.job(), AS_FOUND, room.analyses()).usable.of(AS_FOUND, "FL", "A1")
+    assert left is not None
+    assert left.arrival_s is None
+    assert left.level_db is not None
+    result = distances.solve(room.job(), AS_FOUND, room.analyses())
+    assert result.swapped == {}
+    assert all(each.arrival_s is None for each in result.channels.values())
+    why = distances.evaluate(room.job(), AS_FOUND, room.analyses()).checks
+    assert any("do not" in (check.why_not or "") for check in why)
+
+
+def test_a_row_of_seats_on_another_clock_is_no_fault_of_the_house() -> None:
+    room = quiet()
+    for channel in room.system.channels:
+        room.delay(channel.id, 0.031, ["B1", "B2", "B3"])
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert (mistake.kind, mistake.seats) == ("clock", ("B1", "B2", "B3"))
+    assert found(room) == ["measurement.clock"]
+
+
+def test_one_recording_on_another_clock_is_not_as_from_75_metres() -> None:
+    room = quiet().delay("FC", -0.217, ["A2"])
+    assert found(room) == ["measurement.clock"]
+    remarks = distances.evaluate(room.job(), AS_FOUND, room.analyses()).remarks
+    assert not any("m instead of" in remark for remark in remarks)
+
+
+def test_files_exchanged_at_one_seat_are_no_swap() -> None:
+    room = quiet().exchange_files("FL", "SiR", "B2")
+    assert found(room) == ["measurement.wrong-channel"]
+
+
+def test_blocked_loudspeakers_and_reflections_are_no_mistakes() -> None:
+    rng = np.random.default_rng(9)
+    for seed in range(6):
+        room = quiet(seed)
+        for channel in room.system.channels:
+            for seat in SEATS:
+                if rng.random() < 0.08 and seat != "A2":
+                    room.delay(channel.id, rng.uniform(0.0008, 0.008), [seat])
+        assert screen(room.job(), AS_FOUND, room.analyses()).mistakes == ()
+        assert "wiring.swapped" not in found(room)
