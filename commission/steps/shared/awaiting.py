@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from commission.dsp.latency import SWAP_Z
+from commission.dsp.matching import SWAP_Z
 from commission.model import Analyses, Job, Verdict
 from commission.model.followed import ACTION_WORDS
 from commission.model.units import round_name
@@ -108,5 +108,5 @@ def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
         for rule, wanted in _CHECKS.items()
         if check.id == wanted and check.verdict is not Verdict.NOT_TESTED
     }
-    carried |= {("wiring.swapped", c) for c, (_, z) in places.places.items() if z >= SWAP_Z}
+    carried |= {("wiring.swapped", c) for c, each in places.places.items() if each.z >= SWAP_Z}
     return _Round(faults, frozenset(carried))
