@@ -84,6 +84,21 @@ def _clock(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
+def _references(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for mistake in e.screening.of("reference"):
+        places = mistake.evidence
+        more = f" and {len(places) - 8} more" if len(places) > 8 else ""
+        yield FindingDetails(
+            title=f"levels of {counted(len(places), 'response')} with another reference",
+            channels=mistake.channels,
+            seats=mistake.seats,
+            evidence=(listed(list(places[:8])) + more, mistake.reason),
+            alternatives=("the unit in the file's header is wrong",),
+            confirm="Look at the header of one of these files.",
+            remedy="Export all responses of the round with levels in one unit, and import them again.",
+        )
+
+
 def _gain(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     gains = e.seats.seat_gain_db
     if gains:
@@ -130,6 +145,15 @@ def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 RULES = (
+    Rule(
+        id="measurement.reference",
+        check="seats.snr",
+        cause="settings",
+        step="seats",
+        symptom="responses that cannot be compared",
+        look=_references,
+        basis="the unit that each file states; common practice",
+    ),
     Rule(
         id="measurement.clipped",
         check="seats.clipped",

@@ -123,6 +123,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
                 low_hz=edges[0],
                 high_hz=edges[1],
                 clipped=_clipped(response, impulses[k], why),
+                reference=response.reference,
                 has_phase=True,
                 why=why,
             )
@@ -235,6 +236,7 @@ def _analyse_levels(response: Response, is_sub: bool) -> Analysis:
         polarity=None,
         low_hz=edges[0],
         high_hz=edges[1],
+        reference=response.reference,
         has_phase=response.phase_rad is not None,
         why=why,
     )

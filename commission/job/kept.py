@@ -44,6 +44,7 @@ class _Kept(msgspec.Struct, array_like=True):
     low_hz: float | None
     high_hz: float | None
     clipped: bool | None
+    reference: str
     has_phase: bool
     why: dict[str, str]
 

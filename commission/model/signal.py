@@ -101,6 +101,8 @@ class Analysis:
     high_hz: float | None = None
     """Bandwidth: where the third-octave level last falls 10 dB below the mid-band level."""
     clipped: bool | None = None
+    reference: str = FULL_SCALE
+    """What its levels are relative to."""
     has_phase: bool = True
     why: Mapping[str, str] = field(default_factory=dict)
 

@@ -11,7 +11,7 @@ from sound_room import SoundRoom
 
 from commission.diagnosis import RULES, findings
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, Analyses, Finding, Job, Outcome, Processor, TrimRange, Verdict
+from commission.model import AS_FOUND, SOUND_PRESSURE, Analyses, Finding, Job, Outcome, Processor, TrimRange, Verdict
 from commission.steps import all_steps
 
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
@@ -70,6 +70,7 @@ FAULTS = {
     "wiring.polarity": lambda r: r.change("FR", polarity=-1),
     "wiring.tweeter": lambda r: r.add_db("SiL", -24, above_hz=2800),
     "wiring.woofer": lambda r: r.add_db("FL", -35, below_hz=2500),
+    "measurement.reference": lambda r: r.change("FL", ["A1"], reference=SOUND_PRESSURE),
     "measurement.clipped": lambda r: r.change("FL", ["A1"], clipped=True),
     "settings.sub-latency": lambda r: r.delay("SUB2", 0.0142),
     "settings.arrival": lambda r: r.delay("FC", 0.002),

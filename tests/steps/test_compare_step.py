@@ -13,6 +13,7 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
+    SOUND_PRESSURE,
     Analysed,
     Analyses,
     Channel,
@@ -209,6 +210,12 @@ def test_only_what_both_rounds_hold_is_compared_and_the_rest_is_listed() -> None
     outcome = compare.evaluate(job, AS_LEFT, analyses)
     assert (outcome.done, outcome.total) == (12, 14)
     assert all(any(text in remark for remark in outcome.remarks) for text in result.left_out)
+
+
+def test_rounds_of_two_references_say_that_their_levels_are_not_compared() -> None:
+    result = compared(SoundRoom(), SoundRoom().change(None, reference=SOUND_PRESSURE))
+    assert any("as-left to 20 µPa (dB SPL)" in text for text in result.left_out)
+    assert set(words(result, "FC", "heard").values()) == {"no real change"}  # within each round they are
 
 
 def test_clipped_recordings_and_seats_whose_gain_moved_are_left_out() -> None:

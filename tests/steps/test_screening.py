@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from builders import defined
 from sound_room import SoundRoom
 
 from commission.diagnosis import findings
-from commission.model import AS_FOUND, Analyses, Verdict
+from commission.model import AS_FOUND, FULL_SCALE, RELATIVE, SOUND_PRESSURE, Analyses, Instrument, Verdict
 from commission.steps import distances, seats
 from commission.steps.shared.screening import screen, usable, without_times
 
@@ -69,3 +70,32 @@ def test_a_response_without_its_time_keeps_its_level() -> None:
     assert item.analysis is not None
     assert (kept.arrival_s, kept.bass, kept.level_db) == (None, None, item.analysis.level_db)
     assert kept.why["arrival"] == "it shares no clock"
+
+
+def test_levels_of_two_references_are_never_subtracted() -> None:
+    """A file in dB SPL lies some 100 dB above deconvolved sweeps: no cell, mean or gain may see the difference."""
+    room = SoundRoom().change("FL", ["A2"], reference=SOUND_PRESSURE).add_db("FL", 100, ["A2"])
+    job, analyses = room.job(), room.analyses()
+    (mistake,) = screen(job, AS_FOUND, analyses).of("reference")
+    assert (mistake.channels, mistake.seats) == (("FL",), ("A2",))
+    why = "its levels are relative to 20 µPa (dB SPL), those of most responses to full scale"
+    assert usable(job, analyses, AS_FOUND).problems(AS_FOUND, "FL", "A2") == (why,)
+    result = seats.solve(job, AS_FOUND, analyses)
+    assert result.seat_gain_db == {}
+    checks = result.cells[("FL", "A2")].checks
+    assert {check.why_not for check in checks if check.id != "seats.clipped"} == {why}
+    assert abs(result.channel_level_db["FL"] - result.channel_level_db["FR"]) < 3
+
+
+def test_levels_in_spl_need_no_offset_of_the_microphone() -> None:
+    room = SoundRoom()
+    microphone = Instrument(kind="microphone", model="microphone", level_offset_db=94.0)
+    job = room.job(defined(replace(room.system, instruments=(microphone,))))
+    levels = {}
+    for reference in (FULL_SCALE, SOUND_PRESSURE, RELATIVE):
+        analyses = SoundRoom().change(None, reference=reference).analyses()
+        result = seats.solve(job, AS_FOUND, analyses)
+        levels[reference] = result.channel_level_db["FC"]
+        assert result.calibrated == (reference != RELATIVE)
+    assert levels[FULL_SCALE] == levels[SOUND_PRESSURE] + 94.0
+    assert levels[RELATIVE] == levels[SOUND_PRESSURE]

@@ -24,7 +24,7 @@ from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Budget
 from commission.steps.seats.result import seat_gains_db
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
-from commission.steps.shared.screening import usable
+from commission.steps.shared.screening import common_reference, usable
 
 SUBS = "SUBS"
 """Name of the subwoofers taken together, in tables and JSON."""
@@ -157,6 +157,12 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
     repeats, u_from = repeatability(job, rounds, screened)
     (before, gaps_before), (after, gaps_after) = (_heard(job, r, screened) for r in rounds)
     left_out = [f"{r}: {gap}" for r, gaps in zip(rounds, (gaps_before, gaps_after), strict=True) for gap in gaps]
+    references = [common_reference(job, r, screened) for r in rounds]
+    if None not in references and references[0] != references[1]:
+        left_out.append(
+            f"levels of one round from those of the other: {rounds[0]} is relative to {references[0]}, "
+            f"{rounds[1]} to {references[1]}"
+        )
     moved: set[str] = set()
     for r in rounds:
         gains = seat_gains_db(job, r, analyses)

@@ -11,13 +11,13 @@ from collections.abc import Iterator
 
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
-from commission.model import AS_FOUND, Analyses, EarlierFigure, EarlierVisit, Job, Judged
+from commission.model import AS_FOUND, FULL_SCALE, Analyses, EarlierFigure, EarlierVisit, Job, Judged
 from commission.steps.compare import result as seat_variance
 from commission.steps.distances.arrivals import hear
 from commission.steps.handover import not_typed_in
 from commission.steps.levels import result as level_results
 from commission.steps.seats import result as seat_cells
-from commission.steps.shared.screening import usable
+from commission.steps.shared.screening import common_reference, usable
 
 LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, TRIM, HELD, POLARITY = (
     "level_db",
@@ -113,8 +113,10 @@ def _tapes(job: Job, round_id: str) -> Iterator[EarlierFigure]:
 
 def _responses(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFigure]:
     found = seat_cells.solve(job, round_id, analyses)
+    kept = usable(job, analyses, round_id)
+    at_full_scale = common_reference(job, round_id, kept) == FULL_SCALE  # a figure does not hold its reference
     for (channel, seat), cell in found.cells.items():
-        if cell.level_db is not None:
+        if cell.level_db is not None and at_full_scale:
             yield EarlierFigure(
                 quantity=RESPONSE,
                 channel=channel,

@@ -13,6 +13,7 @@ import numpy as np
 
 from commission.dsp.across import LEAST_COUNT
 from commission.model import (
+    FULL_SCALE,
     Advice,
     Analyses,
     Budget,
@@ -34,10 +35,10 @@ from commission.model import (
     Verdict,
 )
 from commission.model.show import number
-from commission.steps.seats.result import LEVEL, PARTNER, SNR, Cell, SeatsResult, level_offset_db, solve
+from commission.steps.seats.result import LEVEL, PARTNER, SNR, Cell, SeatsResult, solve
 from commission.steps.shared.budgets import one_a_kind
 
-__all__ = ["STEP", "Cell", "SeatsResult", "evaluate", "level_offset_db", "plan", "solve"]
+__all__ = ["STEP", "Cell", "SeatsResult", "evaluate", "plan", "solve"]
 
 HELP = """
 **Sweeps are loud and reach every frequency.** Begin low, warn everybody, nobody near a loudspeaker.
@@ -392,7 +393,9 @@ def _remarks(result: SeatsResult) -> tuple[str, ...]:
         return tuple(problems)
     remarks = []
     if not result.calibrated:
-        remarks.append("Levels are relative: no microphone with a level offset is noted on the Site form.")
+        noted = "no microphone with a level offset is noted on the Site form"
+        why = noted if result.reference == FULL_SCALE else f"the files state them relative to {result.reference}"
+        remarks.append(f"Levels are relative: {why}.")
     loose = sum(cell.clock is None and cell.analysis is not None and cell.analysis.has_phase for cell in measured)
     if loose:
         remarks.append(f"{loose} responses share no clock with others: their arrivals tell nothing and are left out.")

@@ -16,11 +16,24 @@ import numpy as np
 from commission.dsp import across
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.variance import BoolArray, own_band
-from commission.model import Analyses, Analysis, Budget, Channel, Check, FloatArray, Job, Limit, Verdict, worst
+from commission.model import (
+    FULL_SCALE,
+    SOUND_PRESSURE,
+    Analyses,
+    Analysis,
+    Budget,
+    Channel,
+    Check,
+    FloatArray,
+    Job,
+    Limit,
+    Verdict,
+    worst,
+)
 from commission.model.show import number
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
-from commission.steps.shared.screening import screen
+from commission.steps.shared.screening import common_reference, screen
 
 CLIP_LIMIT = Limit(high=0.0, unit="", basis="no recording six times too often at its top; own simulations")
 POLARITY_LIMIT = Limit(low=0.0, unit="", basis="every loudspeaker pushes first; common practice")
@@ -109,6 +122,8 @@ class SeatsResult:
 
     cells: dict[tuple[str, str], Cell]
     calibrated: bool
+    reference: str
+    """What the levels of the responses are relative to."""
     offset_db: float
     """What is added to relative levels; 0 where they stay relative."""
     seat_gain_db: dict[str, float]
@@ -122,20 +137,23 @@ class SeatsResult:
     """The measuring chain inverts, or everything is reversed: channels are judged against their majority."""
 
 
-def level_offset_db(job: Job) -> float | None:
-    """What turns relative levels into dB SPL; None when no microphone says so."""
+def level_offset_db(job: Job, reference: str | None) -> float | None:
+    """What turns levels of that reference into dB SPL; None where nothing does."""
+    if reference == SOUND_PRESSURE:
+        return 0.0
     microphone = job.system.instrument("microphone")
-    return None if microphone is None else microphone.level_offset_db
+    return None if microphone is None or reference not in (FULL_SCALE, None) else microphone.level_offset_db
 
 
 @cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     """Judge every cell of a round."""
     system = job.system
-    offset = level_offset_db(job)
     places = [(c.id, s.id) for c in system.channels for s in system.seats]
     recorded = {place: analyses.of(round_id, *place) for place in places}
     analyses = screen(job, round_id, analyses).usable
+    reference = common_reference(job, round_id, analyses)
+    offset = level_offset_db(job, reference)
     sound = {place: analyses.of(round_id, *place) for place in places}
     gains = _seat_gains(job, sound)
     against = _against(job, sound)
@@ -184,6 +202,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     return SeatsResult(
         cells=cells,
         calibrated=offset is not None,
+        reference=reference or FULL_SCALE,
         offset_db=offset or 0.0,
         seat_gain_db=gains,
         against=against,

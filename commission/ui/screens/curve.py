@@ -16,6 +16,7 @@ from commission.model import Analysis, Curve, Outcome
 from commission.model.show import number
 from commission.model.units import clean_text
 from commission.steps import step
+from commission.steps.seats.result import level_offset_db
 from commission.ui.inks import content
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.results import check_for
@@ -106,12 +107,11 @@ class CurveScreen(VisitScreen):
         if curve.channel is None or curve.seat is None:
             return curve.caption
         analysis = self.visit.analyses.of(self.round_id, curve.channel, curve.seat)
-        return curve.caption if analysis is None else " · ".join(figure_texts(analysis, self._offset_db()))
-
-    def _offset_db(self) -> float | None:
-        """What turns levels of recordings into sound pressure levels, when the microphone says so."""
-        microphone = self.visit.job.system.instrument("microphone")
-        return microphone.level_offset_db if microphone is not None else None
+        return (
+            curve.caption
+            if analysis is None
+            else " · ".join(figure_texts(analysis, level_offset_db(self.visit.job, analysis.reference)))
+        )
 
     def action_walk(self, down: int, across: int) -> None:
         """Another seat of the same channel, or another channel at the same seat; passes over what has no curve."""

@@ -18,12 +18,23 @@ from commission.steps.shared.cache import cached
 from commission.steps.shared.screening.arrival_times import mixed_up
 from commission.steps.shared.screening.mistake import Kind, Mistake, places, unusable, without_times
 from commission.steps.shared.screening.recordings import clipped
+from commission.steps.shared.screening.references import common_reference, mixed_references
 
-__all__ = ["Kind", "Mistake", "Screening", "places", "screen", "unusable", "usable", "without_times"]
+__all__ = [
+    "Kind",
+    "Mistake",
+    "Screening",
+    "common_reference",
+    "places",
+    "screen",
+    "unusable",
+    "usable",
+    "without_times",
+]
 
 Detector: TypeAlias = Callable[[Job, str, Analyses], tuple[Mistake, ...]]
 
-DETECTORS: tuple[Detector, ...] = (clipped, mixed_up)
+DETECTORS: tuple[Detector, ...] = (mixed_references, clipped, mixed_up)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

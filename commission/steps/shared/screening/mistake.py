@@ -19,6 +19,7 @@ Kind: TypeAlias = Literal[
     "interference",
     "gain",
     "microphone",
+    "reference",
 ]
 """The part of a finding's id after "measurement."."""
 
