@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 MARKS = {"✓": "good", "✗": "bad", "?": "open", "–": "none"}
-"""How a cell is marked by the symbol that its verdict begins with; the word stands beside it in any case."""
+"""The symbol of a verdict and how its cell is coloured; the word is always beside it."""
 WORST = ("✗", "?")
 _UNIT_IN_TITLE = re.compile(r"(.+) \[(m|ft|ms)\](.*)")
 Paper = Literal["a4", "us-letter"]
@@ -69,7 +69,7 @@ class Grid:
 
 
 def with_units(grid: Grid) -> Grid:
-    """The grid with units that stand in a title, "Distance [m], as found", where all others do."""
+    """The grid with the units of its titles, "Distance [m], as found", moved to the unit of the heading."""
     headings = tuple(
         replace(each, title=found[1] + found[3], unit=found[2])
         if not each.unit and (found := _UNIT_IN_TITLE.fullmatch(each.title))
@@ -89,7 +89,7 @@ class Figure:
     alt: str
     caption: str = ""
     wide: bool = True
-    """Over the whole width; else two stand side by side where there is room."""
+    """Over the whole width; else two are set side by side where there is room."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +127,7 @@ Block = Paragraph | Bullets | Facts | Grid | Figure | Photo | Signatures
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
-    """A titled part; sections inside stand one level deeper."""
+    """A titled part; sections inside are one level deeper."""
 
     id: str
     title: str
@@ -164,7 +164,7 @@ class Labels:
     contents: str = "Contents"
     attached: str = "Attached files"
     inside: str = "inside this file as text"
-    """What stands beside an attachment that a page of HTML holds but cannot hand out by a link."""
+    """Shown beside an attachment that an HTML page contains but cannot offer as a link."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,7 +180,7 @@ class Document:
     digest: str
     """Of the last event in the log, 64 hex digits."""
     digest_label: str
-    """What stands before the digest on every page."""
+    """The label before the digest on every page."""
     page_label: str
     """With {page} and {pages}."""
     how_to_check: str
@@ -192,5 +192,5 @@ class Document:
 
     @property
     def name(self) -> str:
-        """What stands on every page: the job and what this is of it."""
+        """The line on every page: the job and the kind of document."""
         return " · ".join(part for part in (self.subtitle, self.title) if part)

@@ -280,7 +280,7 @@ def test_a_step_that_nobody_knows_is_in_the_record(monkeypatch: pytest.MonkeyPat
         "a wish of mine",
         "– not tested: Tilt (SUB1), because it has no front.",
         "dark; expected light",
-        "2 of 3 done; the rest is missing and not judged.",
+        "2 of 3 done; the rest is missing.",
         "Not done as left.",
         "It was dark. (as found,",
         "The photograph “The other dial” cannot be shown",
@@ -397,7 +397,7 @@ def test_loudness_within_its_uncertainty_is_no_change() -> None:
 
 def test_nothing_is_called_sound_that_was_not_looked_at() -> None:
     summary = said(section(record(ODD["as found by hand"]()), "summary"))
-    assert "Too little was measured to judge: equipment and wiring" in summary
+    assert "Too little was measured to decide on: equipment and wiring" in summary
     assert "no fault in" not in summary
 
 
@@ -477,7 +477,7 @@ def test_an_interim_round_stands_between() -> None:
     doc = record(visit_of(defined(system), *bodies))
     titles = [part.title for part in section(doc, "step-levels").sections]
     assert titles == ["Levels, as found", "Levels, after the move", "Levels, as left"]
-    assert "1 of 3 done; the rest is missing and not judged." in said(section(doc, "step-levels-after-the-move"))
+    assert "1 of 3 done; the rest is missing." in said(section(doc, "step-levels-after-the-move"))
 
 
 def test_letterhead_and_paper_are_handed_on() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from builders import cinema, defined, levels, setting
-from jobs import CREATED_AT, said, section, sections, visit_of
+from jobs import CREATED_AT, grids, said, section, sections, visit_of
 
 from commission.model import AS_LEFT, EarlierVisit, RoundOpened
 from commission.record.content import earlier_visit as content_module
@@ -40,10 +40,10 @@ def page_one(*now: object, then: tuple[object, ...] = (*levels(LEVELS), *TRIMS))
 def test_a_loudspeaker_that_fell_is_told_with_its_figure_and_its_doubt() -> None:
     text = page_one(*levels(LEVELS | {"SiL": 72.0}), *TRIMS)
     assert text.startswith("Since the visit of 14 March 2026")
-    assert "how it was found then: that visit left nothing else on record" in text
+    assert "the state in which it was found then: that visit recorded nothing else" in text
     assert "Side left has become 3.0 dB quieter, more than the two measurements can be off by (± 1." in text
-    assert "nothing has changed" not in text
-    assert "It may have been set otherwise" not in text, "its trim was noted both times"
+    assert "Nothing that was measured both times has changed" not in text
+    assert "Its setting may have changed" not in text, "its trim was noted both times"
 
 
 def test_what_somebody_set_is_told_apart_from_what_drifted() -> None:
@@ -52,45 +52,68 @@ def test_what_somebody_set_is_told_apart_from_what_drifted() -> None:
         for c in LEVELS
     )
     text = page_one(*levels(LEVELS | {"FL": 78.0}), *turned)
-    assert "Somebody has since set the loudness otherwise of: Front left (3.0 dB louder)." in text
-    assert "Somebody has since set the timing otherwise of: Centre." in text
+    assert "The loudness setting has been changed since then: Front left (3.0 dB louder)." in text
+    assert "The timing setting has been changed since then: Centre." in text
     assert "What is heard of Front left is explained by the other settings: no drift." in text
-    assert "Of what was measured both times, nothing has changed by more than the measurements can be off by." in text
+    assert (
+        "Nothing that was measured both times has changed by more than the uncertainty of the two measurements."
+        in text
+    )
+
+
+def test_a_loudspeaker_that_became_quieter_is_looked_at_before_its_trim_is_changed() -> None:
+    """Its trim is as it was: a cable, an amplifier or a driver made it quieter, and no trim makes up for that."""
+    earlier = earlier_of(visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS))
+    doc = record(visit_of(defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 69.0}), *TRIMS))
+    remains = said(section(doc, "summary-remains"))
+    (line,) = [line for line in remains.splitlines() if line.startswith("The loudness of Side left")]
+    assert "Find out first why Side left became quieter (cable, amplifier, driver)" in line
+    assert "Enter the trims" not in line
+    (proposed,) = [grid for grid in grids(doc) if grid.id == "settings-proposed"]
+    rows = {row[0]: row for row in proposed.rows if row[1] == "trim"}
+    assert "find the cause first" in rows["SiL (Side left)"]
+
+
+def test_a_part_that_was_compared_is_counted() -> None:
+    some = {channel: level for channel, level in LEVELS.items() if channel not in ("SiL", "SiR")}
+    text = page_one(*levels(some), *TRIMS)
+    assert f"{len(some)} of {len(LEVELS)} loudspeakers could be compared; not: Side left and Side right." in text
+    assert "could be compared" not in page_one(*levels(LEVELS), *TRIMS)
 
 
 def test_a_drift_may_be_a_hand_where_no_trim_was_noted() -> None:
     text = page_one(*levels(LEVELS | {"SiL": 72.0}), then=levels(LEVELS))
     assert "Side left has become 3.0 dB quieter" in text
-    assert "It may have been set otherwise, too: its setting was not noted both times." in text
+    assert "Its setting may have changed, too: it was not noted both times." in text
 
 
 def test_a_room_as_it_was_left() -> None:
     then = (*levels(LEVELS), *TRIMS, *levels(LEVELS, round_id=AS_LEFT))
     text = page_one(*levels(LEVELS | {"FR": 75.1}), *TRIMS, then=then)
-    assert "is held against how it was left then." in text
-    assert "nothing has changed by more than the measurements can be off by" in text
-    assert "Somebody" not in text
+    assert "is compared with the state in which it was left then." in text
+    assert "has changed by more than the uncertainty of the two measurements" in text
+    assert "has been changed since then" not in text
 
 
 def test_nobody_is_accused_of_what_was_never_typed_in() -> None:
     then = (*TRIMS, RoundOpened(round=AS_LEFT), setting("FL", trim_db=-4.0, round_id=AS_LEFT))
     text = page_one(*TRIMS, then=then)
-    assert "The loudness is not set as it was meant to be left then, and may never have been: " in text
+    assert "The loudness setting is not what was planned then, and may never have been entered: " in text
     assert "Front left (3.0 dB louder)" in text
-    assert "Somebody" not in text
+    assert "has been changed since then" not in text
 
 
 def test_a_volume_that_was_turned_is_told_as_such() -> None:
     text = page_one(*levels({c: 78.0 for c in LEVELS}), *TRIMS)
-    assert "All loudspeakers together were read 3.0 dB louder than then; that may be the volume of the day" in text
+    assert "All loudspeakers together read 3.0 dB louder than then; that may be the volume of the day" in text
     assert "has become" not in text
     assert "together" not in page_one(*levels({c: 75.3 for c in LEVELS}), *TRIMS)
 
 
 def test_only_settings_or_nothing_measured_yet() -> None:
     assert "Only settings could be compared" in page_one(*TRIMS)
-    assert "Nothing that the visit before had measured has been measured again yet." in page_one()
-    assert "The visit before measured nothing that could be compared." in page_one(then=())
+    assert "Nothing that the earlier visit measured has been measured again yet." in page_one()
+    assert "The earlier visit measured nothing that could be compared." in page_one(then=())
 
 
 def test_no_other_visit_tells_of_an_earlier_one() -> None:

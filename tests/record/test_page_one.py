@@ -151,7 +151,7 @@ def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
     )
     text = problems(doc)
     assert "The bass of Subwoofer 1 comes late" in text
-    assert "Not to be judged before other faults are repaired: the room." in text
+    assert "Not to be decided before other faults are repaired: the room." in text
 
 
 def test_a_recording_that_clipped_is_no_fault_of_the_cinema() -> None:
@@ -197,7 +197,7 @@ def test_better_in_part_of_what_was_measured_is_not_better_altogether() -> None:
 def test_loudness_over_some_loudspeakers_says_so() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, ("FL", "FC"))})
     text = said(section(doc, "summary-seats"))
-    assert "Loudness is of the 2 of 3 loudspeakers that were recorded each time." in text
+    assert "Loudness covers the 2 of 3 loudspeakers that were recorded each time." in text
     whole = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT)})
     assert "loudspeakers that were recorded each time" not in said(section(whole, "summary-seats"))
 
@@ -211,7 +211,7 @@ def test_loudness_is_not_told_over_none_of_the_loudspeakers() -> None:
     given = {**heard(AS_FOUND, channels), **heard(AS_LEFT, ("SUB1",))}
     text = said(section(record(visit_of(defined(cinema(channels, SEATS)), heard=given)), "summary-seats"))
     assert "Loudness within 0.0 dB before, not measured again" in text
-    assert "Loudness is of the" not in text
+    assert "Loudness covers the" not in text
 
 
 def test_a_round_that_was_opened_and_nothing_more_tells_nothing() -> None:
@@ -287,7 +287,7 @@ def test_how_it_was_measured_is_told_round_by_round() -> None:
     assert grid.rows[0][2:] == ("1", "9 impulse responses", "one clock for all", "active", "files")
     text = said(section(doc, "site-method"))
     assert "read at A2 (1.10 m above the floor), slow, with the processor's test noise; target 75 dB(C)" in text
-    assert "where the ears are: A1, A2, A3 (1.10 m above the floor)" in text
+    assert "at the ears: A1, A2, A3 (1.10 m above the floor)" in text
     assert "site-method" not in {part.id for part in sections(record(visit_of(defined(cinema()))))}
 
 

@@ -84,7 +84,7 @@ def test_no_remark_of_as_found_is_said_to_hold_as_left(record: Document) -> None
     found, left = (said(section(record, f"step-distances-as-{r}")) for r in ("found", "left"))
     assert "typed in feet" in found
     assert "sounds from the place of" in found
-    assert "holds here too" not in left
+    assert "apply here too" not in left
     assert "Speed of sound 344.1 m/s at 21.5 °C" in left
 
 

@@ -112,7 +112,7 @@ async def test_a_record_of_other_numbers_is_not_confirmed(workshop, tmp_path):
         app.screen.query_one(Input).value = "soft.json"
         await pilot.press("enter")
         await settle(pilot)
-        assert "✗ This record is not what the job gives." in shown(app)
+        assert "✗ This record does not match the job." in shown(app)
         await pilot.press("escape")
         assert not isinstance(app.screen, Checked)
 

@@ -1,4 +1,4 @@
-"""What a commissioning record says: from an open job to a document, pure but for reading stored photographs.
+"""The whole record as a document, made from an open visit; pure but for reading stored photographs.
 
 Page one is for the homeowner; then site, settings and plan for the trade, every step in the order of the visit, findings,
 limits, notes, cautions, signatures. Steps are rendered from their outcomes alone.
@@ -165,7 +165,7 @@ def _steps_section(context: Context) -> Section:
     intro: tuple[Block, ...] = (
         Paragraph(
             text=(
-                "Verdicts: ✓ pass and ✗ fail are said only where the value lies inside or outside its limit by "
+                "Verdicts: ✓ pass and ✗ fail are given only where the value is inside or outside its limit by "
                 "more than 1.645 times its standard uncertainty u (tables show U = 2 u); ? unsure where it lies "
                 "nearer to the limit; – not tested, with the reason."
             ),

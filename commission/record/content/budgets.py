@@ -12,10 +12,10 @@ from commission.record.content.context import Context, table
 from commission.record.document import Block, Grid, Heading, Paragraph, Section
 
 OWN_TABLE = ":uncertainty"
-"""How the id of a table ends by which a step tells its budgets itself, many of them at once."""
+"""The ending of the id of a table in which a step lists its budgets itself."""
 EXPANDED = "U = 2 u"
 MANY = 1000
-"""So many degrees of freedom change nothing (Student's t for 95 % differs from the normal by 0.1 %) and are not told."""
+"""From this many degrees of freedom on, Student's t for 95 % differs from the normal by 0.1 %: they are not printed."""
 
 
 def budgets_section(context: Context) -> Section | None:
@@ -39,7 +39,7 @@ def budgets_section(context: Context) -> Section | None:
                 "each, in the unit in which it comes in; share, how much of the combined variance it makes. Type "
                 "A comes from the readings of this visit themselves, type B from elsewhere: a class of "
                 "instrument, a data sheet, experience. Shared: one and the same error for all channels, which no "
-                "repeat shrinks. Each kind stands here once, with the largest of its values; the attached "
+                "repeat shrinks. Each kind is listed once, with the largest of its values; the attached "
                 "results.json holds every one."
             )
         )
@@ -64,7 +64,7 @@ def _step(context: Context, step: Step, outcome: Outcome) -> Section:
 
 
 def _kinds(context: Context, budgets: Iterable[Budget]) -> list[tuple[str, Budget]]:
-    """Each kind of result once, loudspeakers and subwoofers apart: what it holds for, and the largest of its budgets."""
+    """Each kind of result once, loudspeakers and subwoofers apart: what it applies to, and the largest of its budgets."""
     subs = {channel.id for channel in context.job.system.channels if channel.is_sub}
     kinds: dict[tuple[str, bool], list[Budget]] = {}
     for each in budgets:

@@ -1,4 +1,4 @@
-"""What every part of a record is written from: the visit, and how names, dates and figures are put."""
+"""What every part of a record is written from: the visit, and the form of names, dates and figures."""
 
 from __future__ import annotations
 
@@ -17,17 +17,17 @@ MOST_NAMES = 4
 OPTIONAL = "–"
 """In a cell that may be empty."""
 EMPTY = ("", OPTIONAL)
-"""What stands in a cell that holds nothing."""
+"""The text of a cell without a value."""
 _DECIMALS = {"m": 2, "ms": 2, "dB²": 1, "Hz": 0, "°": 0, "%": 0, "°C": 1, "m/s": 1, "s": 2}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Context:
-    """Everything a part of the record needs; analyse the visit before."""
+    """What every part of the record needs; analyse the visit before."""
 
     visit: Visit
     plans_shown: list[RoomPlan] = field(default_factory=list)
-    """Plans of the room that stand in the record already."""
+    """Plans of the room that the record already shows."""
     _ids: set[str] = field(default_factory=set)
 
     @property
@@ -42,8 +42,8 @@ class Context:
 
     @property
     def after(self) -> str | None:
-        """The round that tells how things stand now: as left, else the newest, of those that hold anything; None where
-        only as found does. A round that was opened and nothing more tells nothing.
+        """The round that shows the present state: as left, else the newest, of those that hold anything; None where
+        only as found does. A round that was opened and is empty does not count.
         """
         later = (each for each in reversed(self.job.rounds) if each != FOUND)
         return next((each for each in later if has_round(self.job, each)), None)

@@ -13,21 +13,21 @@ from commission.steps.drift.figures import ARRIVAL, HEARD, HELD, LEVEL, POLARITY
 from commission.steps.drift.result import Drift, DriftResult, compared_round, solve
 
 MOST = 5
-"""More drifts than this are counted; the step tells them all."""
-FROM_LEFT = "How the room was found this time, before anything was changed, is held against how it was left then."
+"""More drifts than this are counted; the step lists them all."""
+FROM_LEFT = "The state in which the room was found this time is compared with the state in which it was left then."
 FROM_FOUND = (
-    "How the room was found this time, before anything was changed, is held against how it was found then: that visit "
-    "left nothing else on record."
+    "The state in which the room was found this time is compared with the state in which it was found then: that visit "
+    "recorded nothing else."
 )
-UNCHANGED = "Of what was measured both times, nothing has changed by more than the measurements can be off by."
-NOT_MEASURED_YET = "Nothing that the visit before had measured has been measured again yet."
-NOTHING_TO_COMPARE = "The visit before measured nothing that could be compared."
+UNCHANGED = "Nothing that was measured both times has changed by more than the uncertainty of the two measurements."
+NOT_MEASURED_YET = "Nothing that the earlier visit measured has been measured again yet."
+NOTHING_TO_COMPARE = "The earlier visit measured nothing that could be compared."
 ONLY_SETTINGS = (
-    "Only settings could be compared: nothing that the visit before had measured has been measured again yet."
+    "Only settings could be compared: nothing that the earlier visit measured has been measured again yet."
 )
-OR_SET = "It may have been set otherwise, too: its setting was not noted both times."
+OR_SET = "Its setting may have changed, too: it was not noted both times."
 TOGETHER_DB = 1.0
-"""From here a change of all loudspeakers alike is told (common practice, no source)."""
+"""A change of all loudspeakers alike is mentioned from here on (common practice, no source)."""
 
 
 def earlier_section(context: Context) -> Section | None:
@@ -87,10 +87,10 @@ def _settings(context: Context, result: DriftResult) -> Iterable[str]:
     for quantity, what in ((TRIM, "loudness"), (HELD, "timing"), (POLARITY, "polarity")):
         own = [d for d in result.changed_settings() if d.quantity == quantity]
         if changed := [d for d in own if d.channel not in unticked]:
-            yield f"Somebody has since set the {what} otherwise of: {_named(context, changed)}."
+            yield f"The {what} setting has been changed since then: {_named(context, changed)}."
         if changed := [d for d in own if d.channel in unticked]:
             yield (
-                f"The {what} is not set as it was meant to be left then, and may never have been: "
+                f"The {what} setting is not what was planned then, and may never have been entered: "
                 f"{_named(context, changed)}."
             )
 
@@ -115,9 +115,9 @@ def _drifts(context: Context, result: DriftResult) -> Iterable[str]:
     yield from list(said.values())[:MOST]
     if len(said) > MOST:
         yield (
-            "One more change is told in the step “Since last time”."
+            "One more change is listed in the step “Since last time”."
             if len(said) - MOST == 1
-            else f"{len(said) - MOST} more changes are told in the step “Since last time”."
+            else f"{len(said) - MOST} more changes are listed in the step “Since last time”."
         )
 
 
@@ -126,7 +126,7 @@ def _drift(context: Context, d: Drift) -> str:
     name = "The subwoofers together" if d.channel == SUBS else context.channel_name(d.channel or "")
     what = kind(d.quantity)
     if what == HEARD:
-        text = f"{name} pushes where it pulled then, or the other way round: its polarity is another one."
+        text = f"{name} now pushes where it pulled then, or the other way round: its polarity has changed."
     elif what == TAPE:
         by = context.quantity(abs(d.change), "m")
         text = f"{name} stands {by} {'farther from' if more else 'nearer to'} the reference seat."
@@ -157,7 +157,7 @@ def _together(result: DriftResult) -> Iterable[str]:
     shift = result.shared.get(LEVEL, 0.0)
     if abs(shift) >= TOGETHER_DB:
         yield (
-            f"All loudspeakers together were read {number(abs(shift), 1)} dB {'louder' if shift > 0 else 'quieter'} than "
+            f"All loudspeakers together read {number(abs(shift), 1)} dB {'louder' if shift > 0 else 'quieter'} than "
             "then; that may be the volume of the day, and is not counted."
         )
 

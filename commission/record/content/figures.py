@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from commission.record.drawing.plots import Axis
 
 SAID_ONCE = 3
-"""A caption that so many drawings share stands before them."""
+"""From this many drawings on, a caption that all share is printed once, before them."""
 
 
 def figures(context: Context, outcome: Outcome) -> list[Figure | Paragraph]:

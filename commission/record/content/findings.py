@@ -19,7 +19,7 @@ from commission.record.document import Block, Facts, Paragraph, Section
 CAUSES: tuple[Cause, ...] = ("electronics", "settings", "room")
 CAUSE_TITLES: dict[Cause, str] = {
     "electronics": "Electronics: equipment and wiring",
-    "settings": "Settings: what the processor holds",
+    "settings": "Settings of the processor",
     "room": "Room: construction and layout",
 }
 MEASURING = "measurement."
@@ -189,7 +189,7 @@ def findings_section(context: Context, found: tuple[Followed, ...]) -> Section:
             blocks = tuple(block for each in own for block in _blocks(context, each))
             parts.append(Section(id=context.id("findings", cause), title=CAUSE_TITLES[cause], blocks=blocks))
     intro = Paragraph(
-        text="What is wrong by the numbers, on what evidence, what else it could be, and what would settle it.",
+        text="Each finding with its evidence, what else it could be, and what would settle it.",
         kind="note",
     )
     return Section(id=ident, title=title, blocks=(intro, *not_known), sections=tuple(parts))

@@ -56,7 +56,7 @@ def _row(context: Context, round_id: str) -> tuple[str, ...]:
         ", ".join(_how_many(kind, count) for kind, count in kinds.items()) or OPTIONAL,
         ", ".join(dict.fromkeys(f"{each.body.rate_hz:g} Hz" for each in heard if each.body.rate_hz)) or OPTIONAL,
         _clock(heard) or OPTIONAL,
-        _each(["active" if each.body.passes_delays else "passed by" for each in heard]) or OPTIONAL,
+        _each(["active" if each.body.passes_delays else "bypassed" for each in heard]) or OPTIONAL,
         _each([SOURCES[each.body.source] for each in heard]) or OPTIONAL,
     )
 
@@ -95,7 +95,7 @@ def _facts(context: Context) -> list[tuple[str, str]]:
         ("Levels", read_at if seats else ""),
         (
             "Microphone",
-            f"where the ears are: {_places(context, _seats_heard(heard))}; coordinates under Layout" if heard else "",
+            f"at the ears: {_places(context, _seats_heard(heard))}; coordinates under Layout" if heard else "",
         ),
         ("Test signal", "; ".join(_signals(context, heard))),
         (
@@ -140,7 +140,7 @@ def _signals(context: Context, heard: list[ResponseStored]) -> list[str]:
         if sweep is not None:
             out[_sweep(sweep)] = None
     if any(body.kind == "impulse" for body in heard):
-        out["impulse responses came as files: what was played for them is known to the program that made them"] = None
+        out["impulse responses came as files; their test signal is known to the program that made them"] = None
     return list(out)
 
 

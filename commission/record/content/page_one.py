@@ -53,8 +53,8 @@ CAUSE_NAMES: dict[Cause, str] = {
 }
 NO_FAULT = "The measurements showed no fault in"
 NO_FAULT_IN_PART = "As far as it was tested, which was not everything, no fault showed in"
-NOT_JUDGED = "Too little was measured to judge"
-NOT_YET = "Not to be judged before other faults are repaired"
+NOT_JUDGED = "Too little was measured to decide on"
+NOT_YET = "Not to be decided before other faults are repaired"
 NOTHING_OPEN = "Nothing of what was examined remains open."
 BLAME = "It says what was measured and what was done; it does not say who caused a fault."
 LEVEL_FINDINGS = ("settings.trims", "settings.channel-level", "settings.dialogue-level")
@@ -225,7 +225,7 @@ def _found(context: Context, gone: list[Followed], followed: tuple[Followed, ...
         return None
     title = "What was wrong, and is no longer found" if gone else "Where no fault showed"
     if not gone and set(said) <= {NOT_JUDGED, NOT_YET}:
-        title = "What could not be judged"
+        title = "What could not be decided"
     return Section(id=context.id("summary", "found"), title=title, blocks=tuple(blocks))
 
 
@@ -345,7 +345,7 @@ def _seats(context: Context) -> Section | None:
     tracked = {f.kind for own in seat_figures(context).values() for f in own if (f.before, f.now) != (None, None)}
     counted, everyone = compared_mains(context), len(mains(job))
     if 0 < counted < everyone and "loudness" in tracked:
-        remarks.append(f"Loudness is of the {counted} of {everyone} loudspeakers that were recorded each time.")
+        remarks.append(f"Loudness covers the {counted} of {everyone} loudspeakers that were recorded each time.")
     if context.after is not None and any("no real change" in text for text in sentences):
         remarks.append("“No real change” is less than can be measured.")
     if "bass" in tracked:
@@ -354,7 +354,9 @@ def _seats(context: Context) -> Section | None:
     if count:
         remarks.append(f"Evenness of tone between seats: of {count} comparisons {better} better, {worse} worse.")
     if len(context.job.system.seats) > 1:
-        remarks.append("Away from the reference seat one sits nearer to some loudspeakers; no setting cures that.")
+        remarks.append(
+            "Other seats are nearer to some loudspeakers than the reference seat; no setting changes that."
+        )
     blocks = (Bullets(items=sentences), Paragraph(text=" ".join(remarks), kind="note"))
     return Section(id=ident, title=title, blocks=blocks)
 

@@ -191,8 +191,8 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=UNKNOWN,
     ),
     "measurement.gain": PlainFinding(
-        was="The microphone's gain likely changed during the measurement ({seats}); loudness there is not judged.",
-        now="The microphone's gain likely changed during the measurement ({seats}); loudness there is not judged.",
+        was="The microphone's gain likely changed during the measurement ({seats}); loudness there is not checked.",
+        now="The microphone's gain likely changed during the measurement ({seats}); loudness there is not checked.",
         notice="nothing; it concerns the measurement alone.",
         mending="Measure there again.",
         severity=UNKNOWN,

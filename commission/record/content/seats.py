@@ -111,7 +111,7 @@ def _pair(
 
 
 def compared_mains(context: Context) -> int:
-    """Over how many main loudspeakers the loudness of the seats is told: of those that every round told here holds."""
+    """The number of main loudspeakers that the loudness of the seats covers: those recorded in every round shown."""
     heard = _channels(context.job, FOUND)
     return len(heard if context.after is None else heard & _channels(context.job, context.after))
 

@@ -83,7 +83,7 @@ def _changes_grid(context: Context) -> Grid:
                 columns.append((Heading(title=f"{title}, {round_name}", unit=unit, numeric=numeric), texts))
     if any(c.applied for c in changes):
         ticks = ["✓ yes" if c.applied else "" for c in changes]
-        columns.append((Heading(title="Typed in"), ticks))
+        columns.append((Heading(title="Entered"), ticks))
     alone = only_found(context) or not any(c.noted for c in changes)
     return Grid(
         id=context.id("settings-both"),
@@ -103,7 +103,7 @@ def _named(context: Context, channel_id: str) -> str:
 
 
 def _reset(context: Context, proposals: list[Block]) -> Section:
-    """Everything that is known of what the processor holds, what is not known of it, and what would be better."""
+    """The settings of the processor that are known, those that are not, and what is proposed."""
     changed = any(place[0] == AS_LEFT for place in context.job.settings)
     grid, borrowed = _reset_grid(context, changed)
     source = "These are the settings as found; no change is noted."
@@ -186,7 +186,7 @@ def _reset_grid(context: Context, changed: bool) -> tuple[Grid, bool]:
     ]
     grid = Grid(
         id=context.id("settings-reset"),
-        title="What to type in",
+        title="What to enter",
         headings=tuple(headings[i] for i in kept),
         rows=tuple(tuple(row[i] for i in kept) for row in rows),
         remark=" ".join(remarks),
@@ -215,7 +215,7 @@ def _with_it(context: Context) -> tuple[tuple[str, str], ...]:
 
 
 def _not_held(context: Context) -> str:
-    """What a processor holds and this record does not."""
+    """What a processor stores and this record does not."""
     system = context.job.system
     noted = any(channel.high_pass_hz is not None for channel in system.channels)
     what = [
@@ -227,7 +227,7 @@ def _not_held(context: Context) -> str:
 
 
 def awaiting_repair(context: Context) -> dict[str, str]:
-    """Channel → what stands in place of a proposal, where a fault comes first: no setting makes up for one."""
+    """Channel → the text in place of a proposal, where a fault must be repaired first: no setting makes up for one."""
     waiting = dict.fromkeys(quieter_since(context), "find the cause first")
     return waiting | dict.fromkeys(electronics_open(context), "after the repair")
 

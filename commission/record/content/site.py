@@ -126,8 +126,8 @@ def _instruments(context: Context) -> list[Block]:
         blocks.append(
             Paragraph(
                 text=(
-                    "A reading is worth what its instrument is worth: where no calibration is noted, absolute levels "
-                    "have no traceable uncertainty. Differences between channels stand on repeatability alone."
+                    "A reading is only as good as its instrument: where no calibration is noted, absolute levels "
+                    "have no traceable uncertainty. Differences between channels depend on repeatability alone."
                 ),
                 kind="note",
             )
@@ -139,7 +139,7 @@ def _instruments(context: Context) -> list[Block]:
 
 
 def limits_section(context: Context) -> Section | None:
-    """Every limit with its value, its basis, the largest uncertainty, and where it was held against; None without any."""
+    """Every limit with its value, its basis, the largest uncertainty, and where it was applied; None without any."""
     gathered: dict[tuple[str, str, str], tuple[list[Check], dict[str, None]]] = {}
     for step in context.visit.steps:
         for round_id in context.job.rounds:
@@ -165,8 +165,8 @@ def limits_section(context: Context) -> Section | None:
     grid = table(context.id("limits-grid"), "Every limit that was applied", headings, rows)
     rule = Paragraph(
         text=(
-            "Each value is held against its limit with its uncertainty: it passes if value and 1.645 u lie "
-            "inside, fails if they lie outside, and is unsure between (guard band of JCGM 106 and ISO "
+            "Each value is checked against its limit with its uncertainty: it passes if value ± 1.645 u is "
+            "inside, fails if it is outside, and is unsure between (guard band of JCGM 106 and ISO "
             "14253-1, 5 % risk). Uncertainties are given as U = 2 u (k = 2, about 95 %), the largest of each "
             "kind. Where the limit is a yes or no, there is no uncertainty to state."
         )
@@ -192,18 +192,18 @@ def notes_section(context: Context) -> Section | None:
 def cautions_section(context: Context) -> Section:
     """Listening level and time, licensed trades, local codes."""
     blocks = (
-        Paragraph(text="Loud sound harms hearing for good, and it does so without pain.", kind="caution"),
+        Paragraph(text="Loud sound damages hearing permanently, and it does so without pain.", kind="caution"),
         Bullets(items=tuple(sentence(clean_text(text)) for text in CAUTIONS)),
     )
     return Section(id=context.id("cautions"), title="Cautions", blocks=blocks)
 
 
 def signatures_section(context: Context) -> Section:
-    """Places for two signatures; filled in where they were given on the screen, with what the log went on with since."""
+    """Places for two signatures; filled in where they were given on the screen, with the number of events logged since."""
     signed = signatures(context.job)
     blocks: list[Block] = [
         Paragraph(
-            text="Signed on the screen or by hand, for what stands in this record and in the log that it names."
+            text="Signed on the screen or by hand, for the contents of this record and of the log that it names."
         )
     ]
     for role in ROLES:

@@ -15,7 +15,7 @@ from commission.record.content.figures import figures, plans
 from commission.record.document import Block, Bullets, Grid, Heading, Paragraph, Photo, Section
 
 WIDEST = 10
-"""So many columns of seats stand side by side; more go into a second grid."""
+"""The largest number of seat columns side by side; more go into a second grid."""
 ABSENT = "·"
 """A place where nothing was measured."""
 
@@ -82,7 +82,7 @@ def outcome_blocks(context: Context, outcome: Outcome, before: tuple[str, Outcom
     known = () if before is None or set(before[1].remarks) - set(outcome.remarks) else before[1].remarks
     remarks = [sentence(clean_text(text)) for text in outcome.remarks if text not in known]
     if before is not None and known:
-        remarks.append(f"What was remarked in the round “{context.round(before[0])}” holds here too.")
+        remarks.append(f"The notes of the round “{context.round(before[0])}” apply here too.")
     if remarks:
         blocks.append(Bullets(items=tuple(remarks)))
     return blocks
@@ -101,7 +101,7 @@ def _same(before: Outcome, now: Outcome) -> bool:
 def _state(outcome: Outcome) -> str:
     parts = []
     if outcome.total:
-        rest = "" if outcome.state == "done" else "; the rest is missing and not judged"
+        rest = "" if outcome.state == "done" else "; the rest is missing"
         parts.append(f"{outcome.done} of {outcome.total} done{rest}.")
     counts = [(verdict, outcome.count(verdict)) for verdict in Verdict]
     words = ", ".join(f"{verdict_text(verdict)} {count}" for verdict, count in counts if count)

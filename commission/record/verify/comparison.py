@@ -1,7 +1,7 @@
-"""Holds a record against the job it was made from: log, results, pages; each in one sentence.
+"""Compares a record with the job it was made from: log, results, pages; each in one sentence.
 
-A record is right when its digest is one of the job's log, every row it quotes stands so in the job, and everything it
-prints follows again from the readings as they stood then. What the job does not hold (the date of the record, the
+A record is right when its digest is one of the job's log, every row it quotes matches the job, and everything it prints
+is recomputed identically from the readings of that moment. What the job does not hold (the date of the record, the
 letterhead) cannot be checked, and is said to be the record's own.
 """
 
@@ -67,9 +67,9 @@ def check_record(
 def overall(said: Sequence[Comparison], *, log_whole: bool = True) -> Comparison:
     """All of a check in one sentence; only what could be compared whole is confirmed, and only by a log that is whole."""
     if not log_whole:
-        return Comparison(False, "The job's log is broken, so that it can confirm no record.")
+        return Comparison(False, "The job's log is broken, so it cannot confirm any record.")
     if any(each.matches is False for each in said):
-        return Comparison(False, "This record is not what the job gives.")
+        return Comparison(False, "This record does not match the job.")
     if any(each.matches is None for each in said):
         return Comparison(
             None,
@@ -123,7 +123,7 @@ def _log(record: StoredRecord, log: Sequence[Event]) -> list[Comparison]:
                 "The last event that the record quotes does not have the record's digest: events were left out.",
             )
         ]
-    return [Comparison(True, f"All {len(rows)} events that the record quotes stand so in the job.")]
+    return [Comparison(True, f"All {len(rows)} events that the record quotes match the job.")]
 
 
 def _wrong_rows(rows: Sequence[Any], expected: Sequence[dict[str, Any]]) -> Iterator[str]:
@@ -151,7 +151,8 @@ def _results(record: StoredRecord, then: Visit) -> list[Comparison]:
         for found in differences(record.data.get(key, MISSING), own.get(key, MISSING))
     )
     if not wrong:
-        return [Comparison(True, "Everything computed in the record follows again from the readings of that moment.")]
+        same = "Everything computed in the record is recomputed identically from the readings of that moment."
+        return [Comparison(True, same)]
     made = record.data.get("program_version")
     if made != __version__:
         first = f"It was made by version {shown(made)} and checked by {__version__}, which may judge differently"
@@ -180,7 +181,7 @@ def _frame(record: StoredRecord, event: Event) -> list[Comparison]:
         said.append(
             Comparison(
                 None,
-                "Date and letterhead of a printed record stand in it, which cannot be compared without its pages.",
+                "It contains the date and letterhead of a printed record, which cannot be compared without its pages.",
             )
         )
     return said

@@ -1,4 +1,4 @@
-"""Where two plain values or two lists of lines differ, each difference in a few words."""
+"""The differences of two plain values or two lists of lines, each in a few words."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Difference = tuple[str, object, object]
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """One sentence of a check: True it is so, False it is not, None it could not be told."""
+    """One sentence of a comparison: True it matches, False it differs, None it could not be decided."""
 
     matches: bool | None
     text: str

@@ -24,7 +24,7 @@ from commission.visit import Visit
 
 
 def check_pages(record: StoredRecord, then: Visit) -> list[Comparison]:
-    """The same pages made again, against those of the record; `then`: the job as it stood, analysed."""
+    """The same pages written again, compared with those of the record; `then`: the job at that moment, analysed."""
     made = record.data.get("program_version")
     same_version = made == __version__
     try:
@@ -40,12 +40,12 @@ def check_pages(record: StoredRecord, then: Visit) -> list[Comparison]:
     said = _html(record, fresh) if record.kind == "html" else _pdf(record, document, fresh)
     if same_version:
         return said
-    first = f"The pages were made by version {shown(made)} and held against those of {__version__}, which may differ"
+    first = f"The pages were made by version {shown(made)} and compared with those of {__version__}, which may differ"
     return [each if each.matches else Comparison(None, f"{first}: {each.text}") for each in said]
 
 
 def _own(record: StoredRecord) -> str:
-    """What a record alone says, and no job."""
+    """What only the record contains, and no job."""
     printed = record.data["printed"]
     head = printed.get("letterhead")
     named = [f"the date that the record bears ({shown(record.data.get('created_at'))})"]
@@ -73,7 +73,7 @@ def _again(record: StoredRecord, then: Visit) -> Document:
 
 
 def _letterhead(head: object, where: str) -> Letterhead:
-    """The letterhead inside a record, with the rules that one from a file must keep."""
+    """The letterhead inside a record, under the same rules as one from a file."""
     try:
         if not isinstance(head, dict):
             raise TypeError

@@ -1,4 +1,4 @@
-"""What a record file carries: its JSON read back from .json, .html or .pdf."""
+"""A record file read back: its bytes, and its JSON from .json, .html or .pdf."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def _of_pdf(raw: bytes, where: str) -> dict[str, bytes]:
 
 
 def pdf_reader(raw: bytes) -> PdfReader:
-    """A reader that does not speak on its own; raises what it raises for a damaged file."""
+    """A reader without its own warnings; raises what it raises for a damaged file."""
     import logging
 
     from pypdf import PdfReader
