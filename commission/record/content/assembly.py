@@ -82,8 +82,8 @@ def document(
             "foot of every page is the fingerprint of that log: if anything in it is changed, added or taken "
             f"out, the fingerprint changes. To check it, keep the job file {clean_text(visit.path.name)} and "
             f"run: commission verify {name}. It prints the same fingerprint, unless the log "
-            "has gone on since. A log whose end was cut off, or that was made again as a whole, shows only against a "
-            "fingerprint that was kept elsewhere, as on this paper. To check every page and figure of this file "
+            "has gone on since. A log whose end was cut off, or that was rewritten as a whole, is recognised only by a "
+            "fingerprint that was kept elsewhere, such as on this paper. To check every page and figure of this file "
             f"too, run: commission verify {name} --record and the name of this file."
         ),
         paper=paper,

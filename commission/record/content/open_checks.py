@@ -199,6 +199,20 @@ def level_of_dialogue(context: Context, checks: Iterable[Check], tense: str = "n
     return ""
 
 
+def below_the_sides(context: Context, round_id: str, tense: str) -> str:
+    """By how much the centre is below the front loudspeakers beside it, by the readings of a round; "" where unknown."""
+    known = {
+        check.channel: check.value
+        for check in context.outcome("levels", round_id).checks
+        if check.id == "levels.match"
+    }
+    centre, left, right = (known.get(channel) for channel in ("FC", "FL", "FR"))
+    if centre is None or left is None or right is None:
+        return ""
+    by = number((left + right) / 2 - centre, 1)
+    return f"It {'is' if tense == 'now' else 'was'} {by} dB below the other front loudspeakers. "
+
+
 def is_centre(context: Context, channel_id: str | None) -> bool:
     """Whether a channel carries the dialogue: the centre of the standard labels, or one that is called so."""
     channel = context.job.system.channel(channel_id or "")

@@ -35,6 +35,7 @@ from commission.record.content.findings import (
 )
 from commission.record.content.open_checks import (
     OpenKind,
+    below_the_sides,
     counted_sentence,
     failed_sentences,
     level_of_dialogue,
@@ -260,9 +261,11 @@ def _carried_out(outcomes: Iterable[Outcome]) -> set[str]:
 
 def _dialogue(context: Context, finding: Finding, round_id: str, tense: str) -> str:
     """Where a wrong level concerns the loudspeaker that carries the dialogue, what that means; else ""."""
-    if finding.step != "levels" or finding.id == "settings.dialogue-level":
+    if finding.step != "levels":
         return ""
     checks = [c for c in context.outcome("levels", round_id).checks if c.channel in finding.channels]
+    if finding.id == "settings.dialogue-level":
+        return below_the_sides(context, round_id, tense)
     return level_of_dialogue(context, [c for c in checks if c.verdict is Verdict.FAIL], tense)
 
 
@@ -376,9 +379,10 @@ def _remains(
         "Outside a limit or undecided before, and not checked again", ((kind, kind.outdated) for kind in kinds)
     )
     items += counted_sentence("Too close to the limit to decide", ((kind, kind.unsure) for kind in kinds))
-    items += counted_sentence(
-        "Within the limit before, and not checked again", ((kind, kind.passed_before) for kind in kinds)
-    )
+    if context.after is not None and any(measured_in(context.job, context.after)):  # else one line says it of all
+        items += counted_sentence(
+            "Within the limit before, and not checked again", ((kind, kind.passed_before) for kind in kinds)
+        )
     items += counted_sentence("Not tested", ((kind, kind.untested) for kind in kinds))
     items += loose
     untyped = () if alone else not_typed_in(context.job)

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from commission.dsp.trims import grid_decimals
 from commission.model import AS_LEFT, Setting
 from commission.model.show import number
 from commission.model.units import clean_text
-from commission.record.content.context import FOUND, OPTIONAL, Context, capital, channel_text, only_found, table
+from commission.record.content.context import FOUND, OPTIONAL, Context, channel_text, only_found, table
 from commission.record.content.earlier_visit import quieter_since
 from commission.record.content.findings import electronics_open
 from commission.record.document import Block, Facts, Grid, Heading, Paragraph, Section
 from commission.steps.handover import setting_changes
-from commission.steps.handover.settings_sheet import SheetLine, settings_sheet
+from commission.steps.handover.settings_sheet import SheetLine, settings_sheet, source_sentence
 
 MENDS = {
     "settings.trims": "trim",
@@ -204,7 +204,7 @@ def _with_it(context: Context) -> tuple[tuple[str, str], ...]:
 
     pairs = [
         ("Trim", steps("dB", trim.step)),
-        (capital("delay"), steps(delay.unit, delay.step)),
+        ("Delay" if delay.unit == "ms" else "Distance", steps(delay.unit, delay.step)),
     ]
     if delay.unit != "ms":
         held = "not noted" if speed is None else f"{speed:g} m/s"
@@ -226,24 +226,27 @@ def _not_held(context: Context) -> str:
     return f"This record does not hold {context.listed(what)}. Save them in the processor, or note them here by hand."
 
 
-def awaiting_repair(context: Context) -> dict[str, str]:
-    """Channel → the text in place of a proposal, where a fault must be repaired first: no setting makes up for one."""
-    waiting = dict.fromkeys(quieter_since(context), "find the cause first")
-    return waiting | dict.fromkeys(electronics_open(context), "after the repair")
-
-
 # --- proposals ------------------------------------------------------------------------------------------------------
+
+
+def _why_not(line: SheetLine, quieter: Collection[str], faulty: Collection[str]) -> str:
+    """What takes the place of a proposal where something must be repaired first: no setting makes up for a fault."""
+    if line.why:
+        return clean_text(line.why)
+    if line.channel in faulty:
+        return "after the repair"
+    return "find the cause first" if line.kind == "trim" and line.channel in quieter else ""
 
 
 def _proposals(context: Context) -> list[Block]:
     """What the measurements propose: for channels of which nothing is noted as left, and where a fault is still open."""
     job = context.job
     noted = {channel for (round_id, channel) in job.settings if round_id == AS_LEFT}
-    waiting = awaiting_repair(context)
+    quieter, faulty = quieter_since(context), electronics_open(context)
     lines = [
         line
         for line in settings_sheet(job, context.visit.analyses)
-        if line.channel not in noted and (line.change or line.channel in waiting)
+        if line.channel not in noted and (line.change or _why_not(line, quieter, faulty))
     ]
     lines += _still_wrong(context, noted)
     if not lines:
@@ -253,7 +256,7 @@ def _proposals(context: Context) -> list[Block]:
             _named(context, line.channel),
             line.kind,
             _proposed(line.old, line) or OPTIONAL,
-            waiting.get(line.channel) or _proposed(line.new, line),
+            _why_not(line, quieter, faulty) or _proposed(line.new, line),
             clean_text(line.unit) if line.unit else "",
         )
         for line in lines
@@ -261,23 +264,13 @@ def _proposals(context: Context) -> list[Block]:
     headings = (
         Heading(title="Channel"),
         Heading(title="Setting"),
-        Heading(title="Holds", numeric=True),
-        Heading(title="Proposed", numeric=True),
+        Heading(title="Current", numeric=True),
+        Heading(title="New", numeric=True),
         Heading(title="Unit"),
     )
     ident, title = context.id("settings-proposed"), "Proposed settings"
-    return [
-        table(
-            ident,
-            title,
-            headings,
-            rows,
-            (
-                "From levels read and distances by tape, position or sound. Not noted as typed in: to be entered "
-                "and measured again."
-            ),
-        )
-    ]
+    remark = f"Measured: {source_sentence(lines)}. Not noted as entered: enter these, then measure again."
+    return [table(ident, title, headings, rows, remark)]
 
 
 def _proposed(value: float | str | None, line: SheetLine) -> str:
