@@ -12,6 +12,7 @@ from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
 from commission.model import Verdict
 from commission.model.show import number
+from commission.model.units import counted
 from commission.model.verdict import surely_above, surely_below
 from commission.steps import distances
 from commission.steps.levels import ChannelLevel
@@ -42,7 +43,11 @@ def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    by_arrivals_only = found.any("settings.unit") and not distances.unit_is_entered(e.distances)
+    fault = distances.delays_fault(e.job, e.distances)
+    # Where the processor does not apply what is noted, nobody knows how late a subwoofer is by itself.
+    by_arrivals_only = (found.any("settings.unit") and not distances.unit_is_entered(e.distances)) or (
+        fault is not None and fault.by == "arrivals"
+    )
     for each in e.distances.channels.values():
         residual = each.arrival_residual_s
         if residual is None or each.own_latency_m <= 0 or each.kept_latency_s is not None or by_arrivals_only:
@@ -68,14 +73,92 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
+def _delays(e: Evidence, found: Found, kind: str) -> Iterator[FindingDetails]:
+    fault = distances.delays_fault(e.job, e.distances)
+    if fault is None or fault.kind != kind or found.any("settings.unit"):
+        return
+    off = kind == "off"
+    if fault.by == "settings":
+        evidence = (
+            "the settings of all main channels are the same, their distances are not"
+            if off
+            else "the settings delay the far loudspeakers and not the near ones"
+        )
+    else:
+        sd = "" if fault.u is None else f" ± {2 * fault.u:.2f}"
+        evidence = f"the arrivals follow the delays with a factor of {number(fault.factor or 0.0, 2)}{sd}, 1 is right"
+    past = "the recordings were played past the processor's delays: then import them so"
+    yield FindingDetails(
+        title="no delays are at work" if off else "delays have the wrong sign",
+        channels=tuple(c for c, each in e.distances.channels.items() if not each.channel.is_sub),
+        evidence=(evidence,),
+        alternatives=(past,) if off and fault.by == "arrivals" else ("the settings were noted wrongly",),
+        confirm="Look at the processor's page of distances or delays, and at whether a mode without delays is chosen.",
+        remedy="Enter the distances from the settings sheet"
+        + (" and switch the delays on." if off else ", then measure one near and one far loudspeaker."),
+    )
+
+
+def _delays_off(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    return _delays(e, found, "off")
+
+
+def _delay_sign(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    return _delays(e, found, "sign")
+
+
+_ALL_DELAYS = ("settings.unit", "settings.delays-off", "settings.delay-sign")
+
+
+def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    if found.any(*_ALL_DELAYS):
+        return
+    silent = found.channels("wiring.silent")
+    unit = e.job.system.processor.delay.unit
+    for wrong in distances.wrong_times(e.job, e.round, e.distances):
+        each = e.distances.channels[wrong.channel]
+        if wrong.what != "setting" or wrong.channel in silent:
+            continue
+        metres = number(abs(wrong.error_s) * each.speed_m_s, 2)
+        evidence = []
+        if each.held is not None:
+            evidence.append(
+                f"the setting is {number(each.held, 2)} {unit}; {number(each.setting.setting, 2)} {unit} suits "
+                f"{number(each.distance_m, 2)} m by {each.origin}"
+            )
+        evidence.append(
+            f"delay {number(1000 * abs(wrong.error_s), 2)} ± {number(2000 * wrong.u_s, 2)} ms too "
+            f"{'long' if wrong.error_s > 0 else 'short'}, as by {metres} m"
+        )
+        if wrong.seats:
+            evidence.append(
+                "the sound arrives as by this setting, so the distance is right"
+                if not wrong.likely
+                else f"by the sound at {counted(wrong.seats, 'seat')}, with the place of the loudspeaker as noted"
+            )
+        yield FindingDetails(
+            title=f"{wrong.channel}: {'likely a ' if wrong.likely else ''}wrong distance setting",
+            channels=(wrong.channel,),
+            evidence=tuple(evidence),
+            alternatives=(
+                "the setting was noted wrongly",
+                *(("the tape reading is wrong",) if wrong.likely else ()),
+                "a delay elsewhere, in the amplifier or a wireless link",
+            ),
+            confirm=f"Look at the setting of {wrong.channel} on the processor's page of distances.",
+            remedy=f"Enter {number(each.setting.setting, 2)} {unit}, then measure {wrong.channel} again.",
+        )
+
+
 def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    if found.any("settings.unit"):
+    if found.any(*_ALL_DELAYS):
         return  # every arrival is off then, for one reason
-    explained = found.channels("wiring.swapped", "wiring.silent")
-    for each in e.distances.channels.values():
-        residual, name = each.arrival_residual_s, each.channel.id
+    explained = found.channels("wiring.swapped", "wiring.silent", "settings.distance")
+    for wrong in distances.wrong_times(e.job, e.round, e.distances):
+        each, name = e.distances.channels[wrong.channel], wrong.channel
+        residual = each.arrival_residual_s
         limit_ms = e.job.limit("distances.arrival").upper
-        if each.channel.is_sub or residual is None or each.seems_m is None or name in explained or not each.outlier:
+        if wrong.what == "setting" or residual is None or each.seems_m is None or name in explained:
             continue
         yield FindingDetails(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
@@ -86,11 +169,16 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             ),
             alternatives=(
                 "the tape reading is wrong",
+                "the distance setting is not as noted",
                 "a delay elsewhere, in the amplifier or a wireless link",
                 "the direct path is blocked and a reflection was taken",
-            ),
+            )
+            if wrong.what == "unknown"
+            else ("the loudspeaker was moved after it was taped",),
             confirm=f"Tape {name} again; play it alone and look for a second delay setting.",
-            remedy="Correct the tape reading, or take the other delay out.",
+            remedy="Correct the tape reading, or take the other delay out."
+            if wrong.what == "unknown"
+            else "Correct the tape reading.",
         )
 
 
@@ -296,6 +384,33 @@ RULES = (
         symptom="image pulled, odd delays",
         look=_unit,
         basis="settings or arrivals 3.28 or 0.305 times the distances; own simulations",
+    ),
+    Rule(
+        id="settings.delays-off",
+        check="distances.setting",
+        cause="settings",
+        step="distances",
+        symptom="image pulled to the nearest loudspeaker",
+        look=_delays_off,
+        basis="arrivals follow the delays with a factor of 0, or all settings are equal; own simulations",
+    ),
+    Rule(
+        id="settings.delay-sign",
+        check="distances.setting",
+        cause="settings",
+        step="distances",
+        symptom="image pulled to the nearest loudspeaker",
+        look=_delay_sign,
+        basis="arrivals or settings follow the delays with a factor of −1; own simulations",
+    ),
+    Rule(
+        id="settings.distance",
+        check="distances.setting",
+        cause="settings",
+        step="distances",
+        symptom="smeared image, one channel early or late",
+        look=_wrong_distance,
+        basis="0.3 ms (10 cm) and a step of the processor from the distance, guard-banded; common practice",
     ),
     Rule(
         id="settings.sub-latency",

@@ -73,7 +73,7 @@ FAULTS = {
     "measurement.reference": lambda r: r.change("FL", ["A1"], reference=SOUND_PRESSURE),
     "measurement.clipped": lambda r: r.change("FL", ["A1"], clipped=True),
     "settings.sub-latency": lambda r: r.delay("SUB2", 0.0142),
-    "settings.arrival": lambda r: r.delay("FC", 0.002),
+    "settings.distance": lambda r: r.delay("FC", 0.002),
     "measurement.gain": lambda r: r.add_db(None, -9, ["B2"]),
     "room.null": lambda r: r.add_db("SUB1", -30, ["A3"], above_hz=45, below_hz=63).add_db(
         "SUB2", -30, ["A3"], above_hz=45, below_hz=63
@@ -111,6 +111,9 @@ def test_every_rule_names_checks_that_a_step_makes() -> None:
 def test_every_rule_is_put_to_the_test() -> None:
     here = {
         "settings.unit",
+        "settings.arrival",
+        "settings.delays-off",
+        "settings.delay-sign",
         "settings.polarity",
         "settings.reference",
         "settings.trims",
@@ -134,7 +137,7 @@ def test_swapped_names_both_with_a_probability() -> None:
 
 def test_a_wrong_delay_is_no_swap() -> None:
     got = found(quiet().delay("BL", 0.004))
-    assert list(got) == ["settings.arrival"]
+    assert list(got) == ["settings.distance"]
 
 
 def test_the_same_channels_with_each_others_delays_are_no_swap() -> None:
@@ -529,7 +532,7 @@ def test_a_lower_bound_of_the_ratio_is_no_noise() -> None:
 
 
 def test_electronics_come_first_and_steps_that_are_missing_say_nothing() -> None:
-    room = FAULTS["wiring.polarity"](FAULTS["settings.arrival"](quiet()))
+    room = FAULTS["wiring.polarity"](FAULTS["settings.distance"](quiet()))
     got = findings(room.job(), AS_FOUND, room.analyses(), OUTCOMES)
     assert [f.cause for f in got] == ["electronics", "settings"]
     seats_only = {"seats": OUTCOMES["seats"]}

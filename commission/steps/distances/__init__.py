@@ -36,6 +36,7 @@ from commission.model import (
 )
 from commission.model.units import FOOT_M, counted, format_length, format_temperature
 from commission.steps.distances.arrivals import SeatArrivals
+from commission.steps.distances.causes import delays_fault, wrong_times
 from commission.steps.distances.result import (
     SUB_LATENCY_S,
     ChannelDistance,
@@ -52,11 +53,13 @@ __all__ = [
     "SUB_LATENCY_S",
     "ChannelDistance",
     "DistancesResult",
+    "delays_fault",
     "evaluate",
     "plan",
     "solve",
     "unit_is_entered",
     "unit_sentence",
+    "wrong_times",
 ]
 
 HELP = """
@@ -145,7 +148,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         total=len(job.system.channels),
         checks=tuple(checks),
         tables=tuple(tables),
-        advice=_advice(job, result),
+        advice=_advice(job, round_id, result),
         stands_out=_stands_out(result),
         remarks=(*_remarks(job, result), *awaiting.waiting_sentences(waiting, "distance")),
         budgets=tuple(budget for each in found for budget in each.budgets),
@@ -276,7 +279,7 @@ def _stands_out(result: DistancesResult) -> str:
     return f"{counted(len(wrong), 'distance setting')} to enter" if wrong else ""
 
 
-def _advice(job: Job, result: DistancesResult) -> tuple[Advice, ...]:
+def _advice(job: Job, round_id: str, result: DistancesResult) -> tuple[Advice, ...]:
     if not job.system.channels:
         return ()
     if result.missing:
@@ -287,9 +290,12 @@ def _advice(job: Job, result: DistancesResult) -> tuple[Advice, ...]:
         pair = " and ".join(sorted(result.swapped))
         text = f"Put {pair} on their own loudspeakers, then measure both again."
         return (Advice(text=text, step="distances", priority=15),)
-    off = [c for c in result.outliers if not result.channels[c].channel.is_sub]
-    if off:
-        text = f"Tape {off[0]} again: its sound does not arrive when the tape says."
+    for wrong in () if unit_sentence(result) is not None else wrong_times(job, round_id, result):
+        text = (
+            f"Look at the distance setting of {wrong.channel} in the processor."
+            if wrong.what == "setting"
+            else f"Tape {wrong.channel} again: its sound does not arrive when the tape says."
+        )
         return (Advice(text=text, step="distances", priority=26),)
     if any(e.check_setting.verdict is Verdict.FAIL for e in result.channels.values()):
         return (Advice(text="Enter the distances from the settings sheet.", step="distances", priority=41),)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ from commission.steps.distances.arrivals import Heard, Place, SeatArrivals, find
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import usable
-from commission.steps.shared.survey import applied_delays_s, taped_m
+from commission.steps.shared.survey import applied_delays_s, matched, surveyed, taped_m
 
 SUB_LATENCY_S = 0.002
 """A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
@@ -105,6 +106,14 @@ class DistancesResult:
     """Main channel → the place it sounds from by its arrivals over the seats; empty where that was not looked for."""
     seats: tuple[SeatArrivals, ...]
     no_swap_reason: str | None
+    reference: str | None
+    """The reference seat."""
+    scale: float
+    """What the processor makes of the delays noted, by the arrivals of all seats: 1 right, 0 none, −1 the wrong sign."""
+    late_s: dict[str, float]
+    """Main channel → how much later it is at all its seats than its distances and its setting explain, beyond doubt."""
+    rest_s: dict[str, dict[str, float]]
+    """Main channel → seat → arrival less latency, flight and delay."""
 
     @property
     def swapped(self) -> dict[str, tuple[str, float]]:
@@ -112,9 +121,14 @@ class DistancesResult:
         return {c: (each.place, each.z) for c, each in self.places.items() if each.place != c}
 
     @property
+    def exchanged(self) -> frozenset[str]:
+        """Channels that sound from another's place, or may do so for all that the arrivals show."""
+        return frozenset(c for c, each in self.places.items() if each.place != c or each.undecided is not None)
+
+    @property
     def outliers(self) -> tuple[str, ...]:
         """Channels that arrive off the tape, late subwoofers among them; swapped ones have their own explanation."""
-        return tuple(c for c, each in self.channels.items() if each.outlier and c not in self.swapped)
+        return tuple(c for c, each in self.channels.items() if each.outlier and c not in self.exchanged)
 
 
 @cached
@@ -204,7 +218,28 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
         places=places,
         seats=seat_arrivals(job, round_id, analyses, {c: s.setting for c, s in zip(channels, settings, strict=True)}),
         no_swap_reason=why_no_swap if channels else "no distances yet",
+        reference=None if system.reference_seat is None else system.reference_seat.id,
+        **_of_matching(job, round_id, analyses),
     )
+
+
+def _of_matching(job: Job, round_id: str, analyses: Analyses) -> _Matched:
+    """What the arrivals of all seats say of the delays."""
+    found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
+    if isinstance(found, str) or matching is None:
+        return {"scale": 1.0, "late_s": {}, "rest_s": {}}
+    rest = {
+        channel: {s: float(r) for s, r in zip(found.seats, row, strict=True) if math.isfinite(r)}
+        for channel, row in zip(found.channels, matching.rest_s, strict=True)
+    }
+    late = {found.channels[each.channels[0]]: each.shift_s for each in matching.sure if each.kind == "delay"}
+    return {"scale": matching.scale, "late_s": late, "rest_s": {} if found.by_tape else rest}
+
+
+class _Matched(TypedDict):
+    scale: float
+    late_s: dict[str, float]
+    rest_s: dict[str, dict[str, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,7 +374,8 @@ def _feet(factor: float | None) -> str | None:
 def unit_sentence(result: DistancesResult) -> str | None:
     """What the settings or the arrivals say about a wrong unit; None when nothing is wrong."""
     fit = result.unit_fit
-    return _feet(result.held_ratio) or _feet(fit.factor if fit is not None and fit.meaning else None)
+    by_fit = _feet(fit.factor if fit is not None and fit.meaning else None)
+    return _feet(result.held_ratio) or by_fit or _feet(result.scale)
 
 
 def unit_is_entered(result: DistancesResult) -> bool:

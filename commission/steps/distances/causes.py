@@ -1,0 +1,212 @@
+"""Why a channel arrives at the wrong time: delays that are off, a wrong distance setting, a wrong tape reading.
+
+Three things are compared for each main channel: the setting that is noted, the tape (or the positions), and the sound. Two
+that agree show which of the three is wrong; with one of them missing, it stays likely. Only what exceeds 0.3 ms (10 cm), a
+step of the processor and its own uncertainty counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from commission.dsp import delays as delays_of
+from commission.dsp.latency import NO_DELAYS, WRONG_SIGN
+from commission.model import Job
+from commission.model.verdict import surely_above
+from commission.steps.distances.result import ChannelDistance, DistancesResult
+from commission.steps.shared.survey import geometry_m
+
+LEAST_SPREAD_S = 1e-3
+"""Delays that differ by less tell nothing of their sign or absence."""
+OTHERS_SHARE = 0.6
+"""Share of the main channels that must agree before one of them is called wrong (common practice, no source)."""
+SPEED_RATIOS = (0.85, 1.15)
+"""Settings that follow the distances with such a factor were made with another speed of sound; see SPEEDS_M_S."""
+ABROAD = (0.86, 1.145)
+"""The same for what the processor does, by the arrivals."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DelaysFault:
+    """What is wrong with all delays alike."""
+
+    kind: Literal["off", "sign"]
+    by: Literal["settings", "arrivals"]
+    factor: float | None = None
+    """Of the delays, by the arrivals: 1 is right."""
+    u: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrongTime:
+    """One channel whose setting or tape is wrong."""
+
+    channel: str
+    what: Literal["setting", "tape", "unknown"]
+    """What is wrong; "unknown": the sound does not come when it should, and the data do not show why."""
+    error_s: float
+    """Later than right; for a tape: implied less taped distance, as time."""
+    u_s: float
+    likely: bool
+    """Not beyond doubt: only two of setting, distance and sound are known."""
+    seats: int = 0
+    """At how many seats the sound shows the same."""
+
+
+def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
+    """No delays at all, or delays of the wrong sign, by the arrivals or by the settings noted."""
+    fit = result.unit_fit
+    if fit is not None and fit.meaning in (NO_DELAYS, WRONG_SIGN):
+        kind: Literal["off", "sign"] = "off" if fit.meaning == NO_DELAYS else "sign"
+        return DelaysFault(kind=kind, by="arrivals", factor=fit.factor, u=fit.sd)
+    if result.scale in (0.0, -1.0):
+        return DelaysFault(kind="off" if result.scale == 0 else "sign", by="arrivals", factor=result.scale)
+    mains = [each for each in result.channels.values() if not each.channel.is_sub and each.held is not None]
+    if len(mains) < 3:
+        return None
+    needed = np.array([each.setting.delay_s for each in mains])
+    step_s = _step_s(job, result)
+    if np.ptp(needed) < LEAST_SPREAD_S + 2 * step_s or (fit is not None and fit.meaning == "right"):
+        return None
+    error = np.array([each.held_error_s or 0.0 for each in mains])
+    applied = error + needed
+    if np.ptp(applied) <= 1e-9:
+        return DelaysFault(kind="off", by="settings")
+    mirrored = applied + needed
+    near = np.abs(mirrored - np.median(mirrored)) <= 0.3e-3 + step_s
+    if near.mean() >= 0.8 and np.std(mirrored) < 0.25 * np.std(error):
+        return DelaysFault(kind="sign", by="settings")
+    return None
+
+
+def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[WrongTime, ...]:
+    """Main channels whose setting, tape or sound does not agree with the other two, the surest cause for each."""
+    mains = {c: each for c, each in result.channels.items() if not each.channel.is_sub}
+    if len(mains) < 3 or delays_fault(job, result) is not None:
+        return ()
+    limit_s = job.limit("distances.arrival").upper / 1000
+    by_setting = _setting_errors(job, mains, result, limit_s + _step_s(job, result))
+    out = []
+    for channel, each in mains.items():
+        if channel in result.exchanged:
+            continue
+        found = _of_channel(job, each, by_setting.get(channel), result, limit_s)
+        if found is not None:
+            out.append(found)
+    return tuple(out)
+
+
+def _of_channel(
+    job: Job, each: ChannelDistance, setting_s: float | None, result: DistancesResult, limit_s: float
+) -> WrongTime | None:
+    channel, sound_s, speed = each.channel.id, each.arrival_residual_s, each.speed_m_s
+    geometry = geometry_m(job, each.channel)
+    tape_off_s = 0.0 if geometry is None or each.origin == "position" else (each.distance_m - geometry) / speed
+    slack_s = max(-job.limit("layout.tape").lower, job.limit("layout.tape").upper) / speed
+    off = sound_s is not None and _sounds_off(each, result)
+    if setting_s is not None:
+        # Setting and sound agree against the tape, or tape and sound against the setting.
+        u_s = each.check_setting.uncertainty / 1000
+        if off and sound_s is not None and abs(sound_s + setting_s) <= limit_s + 2 * each.arrival_u_s:
+            return WrongTime(channel=channel, what="tape", error_s=sound_s, u_s=each.arrival_u_s, likely=False)
+        if sound_s is None and abs(tape_off_s - setting_s) <= slack_s and abs(tape_off_s) > slack_s:
+            return None  # the positions agree with the setting: the layout names the tape
+        heard = sound_s is not None and not off
+        placed = each.origin == "tape" and geometry is not None and abs(tape_off_s) <= slack_s
+        return WrongTime(
+            channel=channel,
+            what="setting",
+            error_s=setting_s,
+            u_s=u_s,
+            likely=not (heard or placed),
+            seats=int(heard),
+        )
+    if not off or sound_s is None:
+        return _unnoted(each, result, limit_s)
+    if each.origin == "tape" and geometry is not None and abs(sound_s + tape_off_s) <= slack_s:
+        return WrongTime(channel=channel, what="tape", error_s=sound_s, u_s=each.arrival_u_s, likely=False)
+    seats = len(result.rest_s.get(channel, {}))
+    pattern = channel in result.late_s
+    if seats >= 3 and not pattern and geometry is not None:
+        return None  # at this seat only: something stands before the loudspeaker, or its sound is a reflection
+    agree = geometry is not None and (pattern or (each.origin == "tape" and abs(tape_off_s) <= slack_s))
+    return WrongTime(
+        channel=channel,
+        what="setting" if agree else "unknown",
+        error_s=sound_s,
+        u_s=each.arrival_u_s,
+        likely=True,
+        seats=seats if pattern else 1,
+    )
+
+
+def _sounds_off(each: ChannelDistance, result: DistancesResult) -> bool:
+    """Whether a channel is off the tape beyond doubt, also where its processor assumes another speed of sound."""
+    if not each.outlier:
+        return False
+    reference = result.rest_s.get(each.channel.id, {}).get(result.reference or "")
+    scaled = result.scale != 1.0 and ABROAD[0] <= result.scale <= ABROAD[1]
+    return not (scaled and reference is not None and abs(reference) < 0.6e-3)
+
+
+def _unnoted(each: ChannelDistance, result: DistancesResult, limit_s: float) -> WrongTime | None:
+    """Without a setting: the one channel that is not aligned while the others are, so that delays are at work."""
+    if (
+        each.held is not None
+        or each.alignment_s is None
+        or not surely_above(abs(each.alignment_s), max(0.7e-3, limit_s), each.check_arrival.uncertainty / 1000)
+    ):
+        return None
+    others = [
+        other
+        for other in result.channels.values()
+        if other is not each and not other.channel.is_sub and other.alignment_s is not None
+    ]
+    aligned = [other for other in others if abs(other.alignment_s or 0.0) <= 0.5e-3]
+    distances = [other.distance_m for other in aligned]
+    if len(others) < 3 or len(aligned) < 0.8 * len(others) or np.ptp(distances) / each.speed_m_s < LEAST_SPREAD_S:
+        return None
+    rests = result.rest_s.get(each.channel.id, {})
+    if len(rests) >= 3:
+        own = rests.get(result.reference or "")
+        if own is None or abs(own - float(np.median(list(rests.values())))) > 0.5e-3:
+            return None  # at this seat only
+    return WrongTime(
+        channel=each.channel.id,
+        what="setting",
+        error_s=each.alignment_s,
+        u_s=each.check_arrival.uncertainty / 1000,
+        likely=True,
+        seats=max(1, len(rests)),
+    )
+
+
+def _setting_errors(
+    job: Job, mains: Mapping[str, ChannelDistance], result: DistancesResult, limit_s: float
+) -> dict[str, float]:
+    """Channels whose setting is beyond doubt not that of their distance, while most others' are: delay too much [s]."""
+    held = {c: each for c, each in mains.items() if each.held is not None and each.held_error_s is not None}
+    if len(held) < 3:
+        return {}
+    errors = np.array([each.held_error_s for each in held.values()], dtype=float)
+    ratio, unit = result.held_ratio, job.system.processor.delay.unit
+    if ratio is not None and unit != "ms" and SPEED_RATIOS[0] <= ratio <= SPEED_RATIOS[1]:
+        metres = [delays_of.unit_m(unit) * ((each.held or 0) / ratio - each.setting.exact) for each in held.values()]
+        scaled = -np.array(metres) / result.speed_m_s
+        scaled -= np.median(scaled)
+        errors = np.where(np.abs(scaled) < np.abs(errors), scaled, errors)
+    u = [each.check_setting.uncertainty / 1000 for each in held.values()]
+    off = np.array([surely_above(abs(e), limit_s, each) for e, each in zip(errors, u, strict=True)], bool)
+    if off.sum() > (1 - OTHERS_SHARE) * len(off):
+        return {}
+    return {c: float(e) for c, e, bad in zip(held, errors, off, strict=True) if bad}
+
+
+def _step_s(job: Job, result: DistancesResult) -> float:
+    """One step of the processor as time."""
+    delay = job.system.processor.delay
+    return delay.step / 1000 if delay.unit == "ms" else delay.step * delays_of.unit_m(delay.unit) / result.speed_m_s

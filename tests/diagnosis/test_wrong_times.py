@@ -1,0 +1,212 @@
+"""A wrong distance setting, a wrong tape reading, delays that are off: each is named as such, and nobody is accused for less."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from builders import cinema, defined, job_of, setting, tapes
+from sound_room import SoundRoom
+
+from commission.diagnosis import findings
+from commission.model import AS_FOUND, DelayRange, EventBody, Finding, Job, Outcome, Processor, System
+from commission.steps import all_steps
+
+OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
+FOOT = 0.3048
+MAINS = [c for c in cinema().channels if not c.is_sub]
+
+
+def quiet(seed: int = 1, system: System | None = None) -> SoundRoom:
+    return SoundRoom(system, seed=seed, uneven_db=0.5)
+
+
+def found(room: SoundRoom, job: Job | None = None) -> dict[str, list[Finding]]:
+    out: dict[str, list[Finding]] = {}
+    for finding in findings(job or room.job(), AS_FOUND, room.analyses(), OUTCOMES):
+        out.setdefault(finding.id, []).append(finding)
+    return out
+
+
+def only(room: SoundRoom, expected: str, job: Job | None = None) -> Finding:
+    got = found(room, job)
+    assert list(got) == [expected]
+    assert len(got[expected]) == 1
+    return got[expected][0]
+
+
+def one_seat(room: SoundRoom) -> SoundRoom:
+    return room.drop(None, [s.id for s in room.system.seats if not s.reference])
+
+
+def entered(room: SoundRoom, channel: str, metres: float) -> Job:
+    """The job with one setting that differs from its tape."""
+    return room.job(setting(channel, distance=room.distances_m[channel] + metres))
+
+
+@pytest.mark.parametrize("metres", [-1.4, 0.8, 2.0])
+@pytest.mark.parametrize("seats", ["one", "all"])
+def test_a_wrong_setting_that_the_sound_confirms(metres: float, seats: str) -> None:
+    room = quiet()
+    room.delay("SiR", -metres / room.speed_m_s)  # entered farther: it waits less for the others
+    farthest = max(room.distances_m.values())
+    if (moved := room.distances_m["SiR"] + metres) > farthest:  # then all others wait for it
+        for channel in room.system.channels:
+            room.delay(channel.id, (moved - farthest) / room.speed_m_s)
+    if seats == "one":
+        one_seat(room)
+    finding = only(room, "settings.distance", entered(room, "SiR", metres))
+    assert finding.channels == ("SiR",)
+    assert "likely" not in finding.title
+    assert f"{abs(metres):.2f} m" in " ".join(finding.evidence)
+
+
+def test_a_wrong_setting_without_any_sound() -> None:
+    room = quiet().drop(None)
+    finding = only(room, "settings.distance", entered(room, "FC", 1.2))
+    assert "likely" not in finding.title  # the positions agree with the tape
+    blind = replace(room.system, channels=tuple(replace(c, position_m=None) for c in room.system.channels))
+    bodies = [each for each in room.bodies() if not isinstance(each, type(defined(blind)))]
+    job = job_of(defined(blind), *bodies, setting("FC", distance=room.distances_m["FC"] + 1.2))
+    assert "likely" in only(room, "settings.distance", job).title
+
+
+@pytest.mark.parametrize("both", [False, True])
+@pytest.mark.parametrize("seats", ["one", "all"])
+def test_a_wrong_tape_is_named_and_not_the_setting(both: bool, seats: str) -> None:
+    # The tape was read 0.9 m short; the setting was made by it, or before it and right.
+    room = quiet()
+    wrong = room.distances_m["BL"] - 0.9
+    bodies: list[EventBody] = list(tapes({"BL": wrong}))
+    if both:
+        bodies.append(setting("BL", distance=wrong))
+        room.delay("BL", 0.9 / room.speed_m_s)
+    if seats == "one":
+        one_seat(room)
+    got = found(room, room.job(*bodies))
+    assert [each.channels for each in got["settings.arrival"]] == [("BL",)]
+    assert "settings.distance" not in got
+    assert got["settings.arrival"][0].remedy.startswith("Correct the tape reading")
+
+
+def test_a_delay_that_the_setting_does_not_explain() -> None:
+    finding = only(quiet().delay("TpFR", 0.003), "settings.distance")
+    assert "likely" in finding.title
+    assert finding.channels == ("TpFR",)
+    # At one seat, without a tape: the position may be wrong as well.
+    room = one_seat(quiet().delay("TpFR", 0.003))
+    bodies = [each for each in room.bodies() if getattr(each, "step", "") != "distances"]
+    assert only(room, "settings.arrival", job_of(defined(room.system), *bodies)).channels == ("TpFR",)
+
+
+def test_a_reflection_at_the_reference_seat_accuses_nobody() -> None:
+    for late_ms in (0.8, 2.0, 6.0):
+        assert found(quiet().delay("FC", 0.001 * late_ms, ["A2"])) == {}
+
+
+@pytest.mark.parametrize("which", ["one", "all"])
+def test_settings_that_are_not_noted(which: str) -> None:
+    room = quiet().delay("FR", 0.004)
+    keep = [
+        each
+        for each in room.bodies()
+        if not hasattr(each, "setting") or (which == "one" and each.setting.channel != "FR")
+    ]
+    finding = only(room, "settings.distance", job_of(defined(room.system), *keep))
+    assert finding.channels == ("FR",)
+    assert "likely" in finding.title
+    sound = quiet()
+    keep = [each for each in sound.bodies() if not hasattr(each, "setting")]
+    assert found(sound, job_of(defined(sound.system), *keep)) == {}
+
+
+def processor_of(unit: str, step: float, speed_m_s: float | None = None) -> Processor:
+    return Processor(delay=DelayRange(unit=unit, max=100, step=step), speed_of_sound_m_s=speed_m_s)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("unit", "step"), [("ft", 1.0), ("ft", 0.5), ("ms", 1.0), ("m", 0.3), ("m", 0.1)])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_coarse_processor_accuses_nobody(unit: str, step: float, seed: int) -> None:
+    room = quiet(seed, cinema(processor=processor_of(unit, step)))
+    d, rng = room.distances_m, np.random.default_rng(seed)
+    longest = max(d.values())
+    exact = {
+        c: 1000 * (longest - v) / room.speed_m_s if unit == "ms" else v / (FOOT if unit == "ft" else 1)
+        for c, v in d.items()
+    }
+    held = {c: round((v + rng.normal(0, 0.1 * step)) / step) * step for c, v in exact.items()}
+    metre = {"ms": -room.speed_m_s / 1000, "m": 1.0, "ft": FOOT}[unit]
+    for channel in d:
+        room.delay(channel, (exact[channel] - held[channel]) * metre / room.speed_m_s)
+    assert found(room, room.job(*[setting(c, distance=v) for c, v in held.items()])) == {}
+
+
+@pytest.mark.parametrize("own_m_s", [305.0, 331.0, 350.0])
+@pytest.mark.parametrize("scaled", [True, False])
+def test_another_speed_of_sound_accuses_nobody(own_m_s: float, scaled: bool) -> None:
+    # The processor divides by another speed than the air has; the distances were entered as taped, or so that it comes right.
+    room = quiet()
+    d = room.distances_m
+    held = {c: v * own_m_s / room.speed_m_s if scaled else v for c, v in d.items()}
+    for channel in d:
+        right = (max(d.values()) - d[channel]) / room.speed_m_s
+        room.delay(channel, (max(held.values()) - held[channel]) / own_m_s - right)
+    got = found(room, room.job(*[setting(c, distance=v) for c, v in held.items()]))
+    assert not {"settings.distance", "settings.arrival", "wiring.swapped", "settings.unit"} & set(got)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_tapes_and_positions_ten_centimetres_wrong_accuse_nobody(seed: int) -> None:
+    rng, true = np.random.default_rng(seed), quiet(seed)
+    noted = replace(
+        true.system,
+        channels=tuple(
+            replace(c, position_m=tuple(np.array(c.position_m) + rng.uniform(-0.06, 0.06, 3)))
+            for c in true.system.channels
+        ),
+        seats=tuple(
+            replace(s, position_m=tuple(np.array(s.position_m) + rng.uniform(-0.06, 0.06, 3)))
+            for s in true.system.seats
+        ),
+    )
+    taped = {c: v + rng.uniform(-0.05, 0.05) for c, v in true.distances_m.items()}
+    bodies = [
+        each for each in true.bodies() if getattr(each, "step", "") != "distances" and not hasattr(each, "setting")
+    ]
+    held = [setting(c, distance=v, trim_db=0.0, polarity="normal") for c, v in taped.items()]
+    for channel in true.distances_m:  # the delays follow the settings
+        true.delay(channel, -(taped[channel] - true.distances_m[channel]) / true.speed_m_s)
+    got = found(true, job_of(defined(noted), *bodies, *tapes(taped), *held))
+    assert not {"settings.distance", "settings.arrival", "wiring.swapped"} & set(got)
+
+
+def test_distances_by_ear_are_not_eleven_wrong_settings() -> None:
+    rng, room = np.random.default_rng(2), quiet()
+    room.drop(None)
+    held = [setting(c, distance=v + rng.uniform(-1.5, 1.5)) for c, v in room.distances_m.items()]
+    assert "settings.distance" not in found(room, room.job(*held))
+
+
+def test_no_delays_at_work_is_one_finding() -> None:
+    room = quiet()
+    d = room.distances_m
+    for channel, value in d.items():
+        room.delay(channel, -(max(d.values()) - value) / room.speed_m_s)
+    assert set(only(room, "settings.delays-off").channels) == {c.id for c in MAINS}
+    silent = quiet().drop(None)
+    same = [setting(c, distance=3.0) for c in d]
+    assert list(found(silent, silent.job(*same))) == ["settings.delays-off"]
+
+
+def test_the_wrong_sign_is_one_finding() -> None:
+    room = quiet()
+    d = room.distances_m
+    for channel, value in d.items():
+        room.delay(channel, -2 * (max(d.values()) - value) / room.speed_m_s)
+    assert list(found(room)) == ["settings.delay-sign"]
+    noted = quiet(system=cinema(processor=processor_of("ms", 0.1))).drop(None)
+    longest = max(d.values())
+    right = {c: 1000 * (longest - v) / room.speed_m_s for c, v in d.items()}
+    wrong = [setting(c, distance=round(max(right.values()) - v, 1)) for c, v in right.items()]
+    assert list(found(noted, noted.job(*wrong))) == ["settings.delay-sign"]
