@@ -23,6 +23,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
     from pathlib import Path
 
     from commission.diagnosis.rejudge import Rejudged
+    from commission.diagnosis.unexplained import OpenChecks
     from commission.model import (
         Advice,
         Analysed,
@@ -322,6 +323,13 @@ class Visit:
             known = (state, followed, failed)
             self._followed[round_id] = known
         return known[1]
+
+    def unexplained(self, round_id: str) -> tuple[OpenChecks, ...]:
+        """Failed checks of a round that neither its findings nor those still open from earlier rounds account for."""
+        from commission.diagnosis.unexplained import unexplained
+
+        carried = [one for each in self.followed(round_id) if not each.fate.gone for one in (each.first, *each.now)]
+        return unexplained(self.outcomes(round_id), (*self.findings(round_id), *carried))
 
     def next_advice(self, round_id: str) -> Advice | None:
         """The one thing best done next over all steps; None when nothing is left to do."""

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 
 from commission.diagnosis import RULES, urgency
 from commission.diagnosis.room import SPOILT
-from commission.model import AS_FOUND, Action, Check, Fate, Finding, Followed, Job, Outcome, Verdict
+from commission.model import Action, Check, Fate, Finding, Followed, Job, Outcome, Verdict
 
 _MANY_CAUSES = frozenset({"seats.snr", "seats.clipped", "seats.level", "seats.bass"})
 """Checks that fail for other reasons than the fault that names them, too: they only show that the place was measured again.
@@ -96,9 +97,7 @@ def _logged_only(job: Job, faults: Sequence[_Fault], rounds: Sequence[str]) -> l
 def _rounds(job: Job, round_id: str) -> tuple[str, ...]:
     """The rounds to look at, in order: up to the newest that holds anything, or to `round_id` where that is later."""
     rounds = job.rounds if round_id in job.rounds else (*job.rounds, round_id)
-    filled = {r.body.round for r in job.readings} | {r.body.round for r in job.responses}
-    filled |= {place[0] for place in job.settings} | {round_id, AS_FOUND}
-    return rounds[: max(rounds.index(each) for each in filled if each in rounds) + 1]
+    return rounds[: max(rounds.index(each) for each in (*job.filled_rounds, round_id)) + 1]
 
 
 def _matches(fault: _Fault, newest: Iterable[Finding], finding: Finding) -> bool:
@@ -115,7 +114,7 @@ def _followed(
 ) -> Followed:
     first, newest = fault.first, rounds[-1]
     actions = tuple(each for each in job.actions if _is_about(each, first))
-    entered = _settings_entered(job, first)
+    new_settings = _new_settings(job, first, fault.round)
     now = tuple(fault.seen.get(newest, ()))
     later = rounds[rounds.index(next(reversed(fault.seen))) + 1 if fault.seen else rounds.index(fault.round) :]
     hidden = {each for each in rounds if _hidden(job, first, found[each])}
@@ -124,7 +123,7 @@ def _followed(
         fate = _fate_present(job, fault, rounds, hidden, outcomes, actions)
         rest = _still(first, now)
     else:
-        fate, rest = _fate_absent(job, first, later, hidden, outcomes, actions, entered=entered)
+        fate, rest = _fate_absent(job, first, later, hidden, outcomes, actions, entered=bool(new_settings))
     if actions and not fate.gone and fate is not Fate.REPAIRED_NOT_MEASURED:
         fate = {"accepted": Fate.ACCEPTED, "later": Fate.LEFT_FOR_LATER}.get(actions[-1].body.action, fate)
     return Followed(
@@ -133,7 +132,7 @@ def _followed(
         now=now,
         fate=fate,
         actions=actions,
-        settings_entered=entered or (fate is Fate.REPAIRED_NOT_MEASURED and not actions),
+        new_settings=new_settings or ("noted" if fate is Fate.REPAIRED_NOT_MEASURED and not actions else ""),
         open_channels=rest,
     )
 
@@ -205,12 +204,12 @@ def _fate_absent(
         return Fate.STILL_THERE, _some(failing, places)
     rest = tuple(place for place in places if place not in checked)
     mended = [each for each in actions if each.mends]
+    by_settings = first.check == _BY_SETTINGS and not any(
+        _checked(first, outcomes[each], _BY_SOUND) for each in later
+    )
+    if by_settings and checked:  # the settings are right now; nobody has measured whether the sound is
+        return Fate.REPAIRED_NOT_MEASURED, ()
     if not rest:
-        by_settings = first.check == _BY_SETTINGS and not any(
-            _checked(first, outcomes[each], _BY_SOUND) for each in later
-        )
-        if by_settings:  # the settings are right now; nobody has measured whether the sound is
-            return Fate.REPAIRED_NOT_MEASURED, ()
         return (Fate.REPAIRED if mended or entered else Fate.NO_LONGER_FOUND), ()
     some = _some(rest, places)
     if mended or entered:
@@ -277,12 +276,22 @@ def _hidden(job: Job, finding: Finding, others: Iterable[Finding]) -> bool:
     return finding.cause == "room" and any(not each.channels or subs & set(each.channels) for each in spoilt)
 
 
-def _settings_entered(job: Job, finding: Finding) -> bool:
-    """Whether the settings that a finding is about were typed in and ticked on the settings sheet, for all its channels."""
-    what = {"settings.polarity": "polarity"}.get(
-        finding.id, {"levels": "trim_db", "distances": "distance"}.get(finding.step)
-    )
+def _new_settings(job: Job, finding: Finding, round_id: str) -> Literal["", "entered", "noted"]:
+    """What the log holds of new settings for all channels of a finding about settings: ticked on the sheet as entered, or
+    noted in a later round as other than they were.
+    """
+    by_step = {"levels": "trim_db", "distances": "distance"}
+    what = "polarity" if finding.check == "seats.polarity" else by_step.get(finding.step)
     if finding.cause != "settings" or what is None or not finding.channels:
-        return False
-    entered = {channel for (_, channel), setting in job.typed_in.items() if getattr(setting, what) is not None}
-    return set(finding.channels) <= entered
+        return ""
+    later = job.rounds[job.rounds.index(round_id) + 1 :] if round_id in job.rounds else ()
+    word: Literal["entered", "noted"] = "entered"
+    for channel in finding.channels:
+        if any(c == channel and getattr(setting, what) is not None for (_, c), setting in job.typed_in.items()):
+            continue
+        word = "noted"
+        old = getattr(job.setting(round_id, channel), what)
+        noted = [getattr(job.setting(each, channel), what) for each in later]
+        if not any(new is not None and new != old for new in noted):
+            return ""
+    return word

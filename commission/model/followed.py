@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from commission.model.job import Action
@@ -57,8 +57,8 @@ class Followed:
     fate: Fate
     actions: tuple[Action, ...] = ()
     """What was done about it, oldest first."""
-    settings_entered: bool = False
-    """The new settings were typed in and logged on the settings sheet."""
+    new_settings: Literal["", "entered", "noted"] = ""
+    """What the log holds of new settings for it: ticked on the settings sheet as entered, or only noted."""
     open_channels: tuple[str, ...] = ()
     """Where only some of its channels are settled: those that are not."""
 
@@ -98,4 +98,4 @@ class Followed:
         mended = [each for each in self.actions if each.mends]
         if mended:
             return f"{ACTION_WORDS[mended[-1].body.action]} {mended[-1].at[11:16]} UTC"
-        return "new setting entered" if self.settings_entered else ""
+        return f"new setting {self.new_settings}" if self.new_settings else ""

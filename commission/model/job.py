@@ -129,6 +129,13 @@ class Job:
         )
 
     @property
+    def filled_rounds(self) -> tuple[str, ...]:
+        """The rounds that hold anything: readings, responses or settings."""
+        filled = {each.body.round for each in self.readings} | {each.body.round for each in self.responses}
+        filled |= {round_id for round_id, _ in self.settings}
+        return tuple(each for each in self.rounds if each in filled)
+
+    @property
     def digest(self) -> str:
         """Digest of the last event: the whole log in 64 hex digits."""
         return self.log[-1].digest if self.log else ""

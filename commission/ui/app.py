@@ -125,7 +125,7 @@ class CommissionApp(WorkingApp):
             self._visit.close()
         self._visit = visit
         self.round_id, self.last_record = visit.job.current_round, None
-        self.outcomes, self.findings, self.advice, self.rejudged = {}, (), None, None
+        self.outcomes, self.followed, self.unexplained, self.advice, self.rejudged = {}, (), (), None, None
 
     def _begin(self, visit: Visit) -> None:
         if visit.read_only:
@@ -156,7 +156,7 @@ class CommissionApp(WorkingApp):
     def show_round(self, name: str) -> None:
         """Look at another round."""
         self.round_id = name
-        self.outcomes, self.findings, self.advice = {}, (), None
+        self.outcomes, self.followed, self.unexplained, self.advice = {}, (), (), None
         self._refresh_screen()
         self.compute()
 

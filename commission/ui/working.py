@@ -17,7 +17,8 @@ from commission.model.units import clean_text
 
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from commission.diagnosis.rejudge import Rejudged
-    from commission.model import Advice, CancelToken, Finding, Outcome, Progress
+    from commission.diagnosis.unexplained import OpenChecks
+    from commission.model import Advice, CancelToken, Followed, Outcome, Progress
     from commission.ui.text import TimeLeft
     from commission.visit import Visit
 
@@ -42,8 +43,9 @@ class Computed(Message):
 
     round_id: str
     outcomes: dict[str, Outcome]
-    findings: tuple[Finding, ...]
+    followed: tuple[Followed, ...]
     advice: Advice | None
+    unexplained: tuple[OpenChecks, ...] = ()
     complete: bool = True
 
 
@@ -64,7 +66,10 @@ class WorkingApp(App[int]):
         self.round_id = ""
         """The round that is looked at; set with the job."""
         self.outcomes: dict[str, Outcome] = {}
-        self.findings: tuple[Finding, ...] = ()
+        self.followed: tuple[Followed, ...] = ()
+        """The findings up to the round looked at, each with what became of it."""
+        self.unexplained: tuple[OpenChecks, ...] = ()
+        """Failed checks that no finding accounts for."""
         self.advice: Advice | None = None
         self.rejudged: Rejudged | None = None
         """What would now be judged differently; None before it is known, and where no verdicts are stored."""
@@ -87,7 +92,9 @@ class WorkingApp(App[int]):
         worker = get_current_worker()
         left = TimeLeft()
         first = {each.id: visit.outcome(each.id, round_id) for each in visit.steps if each.entry == "form"}
-        self.post_message(Computed(round_id, self.outcomes | first, self.findings, self.advice, complete=False))
+        self.post_message(
+            Computed(round_id, self.outcomes | first, self.followed, self.advice, self.unexplained, complete=False)
+        )
         try:
             visit.analyse(worker.cancelled_event, lambda f, t: self._analysed(left, f, t))
         except Cancelled:
@@ -96,9 +103,10 @@ class WorkingApp(App[int]):
         if worker.is_cancelled:
             return
         outcomes = visit.outcomes(round_id)
-        found = visit.findings(round_id)
+        found = visit.followed(round_id)
         if not worker.is_cancelled:
-            self.post_message(Computed(round_id, outcomes, found, visit.next_advice(round_id)))
+            failed = visit.unexplained(round_id)
+            self.post_message(Computed(round_id, outcomes, found, visit.next_advice(round_id), failed))
         for sentence in visit.failures(round_id):
             if sentence not in self._failures_shown:
                 self._failures_shown.add(sentence)
@@ -125,7 +133,8 @@ class WorkingApp(App[int]):
         """Results are there."""
         if message.round_id != self.round_id:
             return
-        self.outcomes, self.findings, self.advice = message.outcomes, message.findings, message.advice
+        self.outcomes, self.followed, self.advice = message.outcomes, message.followed, message.advice
+        self.unexplained = message.unexplained
         if message.complete:
             self.working = ""
         self._refresh_screen()

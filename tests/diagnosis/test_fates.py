@@ -200,7 +200,7 @@ def test_settings_that_are_right_now_were_not_yet_heard() -> None:
     (one,) = fates(job, {AS_FOUND: [unit]}, left)
     assert (one.fate, one.status) == (
         Fate.REPAIRED_NOT_MEASURED,
-        "new setting entered, not yet measured again",
+        "new setting noted, not yet measured again",
     )
     heard = {
         AS_LEFT: [
@@ -297,7 +297,7 @@ def test_gone_only_by_a_later_check_that_carries_it(
                 if check.id == each.first.check and check.why_not is None
             }
             assert set(each.first.channels) <= carried
-        if each.fate in (Fate.REPAIRED, Fate.REPAIRED_NOT_MEASURED) and not each.settings_entered:
+        if each.fate in (Fate.REPAIRED, Fate.REPAIRED_NOT_MEASURED) and not each.new_settings:
             assert any(action.mends for action in job.actions)
 
 

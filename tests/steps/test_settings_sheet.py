@@ -170,7 +170,7 @@ def test_the_sheet_says_which_round_each_kind_follows() -> None:
         *levels({"FL": 77.0, "FC": 75.0}),
         *levels({"FC": 75.0}, round_id="after wiring"),
     )
-    assert source_sentence(settings_sheet(job, NONE)) == "trims and distances as found; trims of FC after wiring"
+    assert source_sentence(settings_sheet(job, NONE)) == "trims as found (FC: after wiring), distances as found"
 
 
 def test_decimals_show_every_value_of_the_grid() -> None:

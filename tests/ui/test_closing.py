@@ -30,7 +30,15 @@ def usual(binding, key):
 def left(app):
     visit = app.visit
     titles = {each.id: each.title for each in visit.steps}
-    return left_to_do(visit.job, visit.outcomes(AS_LEFT), visit.findings(AS_LEFT), titles, AS_LEFT, usual)
+    return left_to_do(
+        visit.job,
+        visit.outcomes(AS_LEFT),
+        visit.followed(AS_LEFT),
+        visit.unexplained(AS_LEFT),
+        titles,
+        AS_LEFT,
+        usual,
+    )
 
 
 def test_what_is_left_to_do_is_told_until_it_is_done():

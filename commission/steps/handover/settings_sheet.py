@@ -51,24 +51,17 @@ class SheetLine:
 
 
 def source_sentence(lines: Sequence[SheetLine]) -> str:
-    """Which rounds the lines follow, such as "trims and distances as found, distances of SUB2 as left"."""
+    """Which rounds the lines follow, such as "trims as found, distances as left (SUB2: as found)"."""
     kinds: dict[str, dict[str, list[str]]] = {}
     for line in lines:
-        what = (
-            "trims"
-            if line.kind == "trim"
-            else "polarities"
-            if line.kind == "polarity"
-            else line.unit.split()[-1] + "s"
-        )
+        what = {"trim": "trims", "polarity": "polarities"}.get(line.kind) or f"{line.unit.split()[-1]}s"
         kinds.setdefault(what, {}).setdefault(line.round, []).append(line.channel)
     parts: dict[str, list[str]] = {}
     for what, rounds in kinds.items():
         most = max(rounds, key=lambda each: len(rounds[each]))
-        for round_id, channels in rounds.items():
-            some = "" if round_id == most else f" of {', '.join(channels)}"
-            parts.setdefault(round_id, []).append(what + some)
-    return "; ".join(f"{' and '.join(whats)} {round_name(round_id)}" for round_id, whats in parts.items())
+        others = [f"{', '.join(c)}: {round_name(r)}" for r, c in rounds.items() if r != most]
+        parts.setdefault(round_name(most) + (f" ({'; '.join(others)})" if others else ""), []).append(what)
+    return ", ".join(f"{' and '.join(whats)} {rounds}" for rounds, whats in parts.items())
 
 
 def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) -> tuple[SheetLine, ...]:

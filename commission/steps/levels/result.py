@@ -226,7 +226,7 @@ def _channel(
             unit="dB",
             uncertainty=budget.u,
             limit=job.limit("levels.match"),
-            text="reading less target",
+            text="reading minus target",
         ),
         repeat=None
         if found.spread_db is None
@@ -237,7 +237,7 @@ def _channel(
             unit="dB",
             uncertainty=repeat_budget(job).u,
             limit=job.limit("levels.repeat"),
-            text="largest less smallest reading",
+            text="largest minus smallest reading",
         ),
         budget=budget,
         budget_absolute=absolute,

@@ -6,28 +6,39 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from commission.model import AS_LEFT
+from commission.model.followed import Fate
 from commission.steps.handover import ROLES, logged_since, not_measured_again, not_typed_in, signatures
+from commission.ui.screens.findings import open_counts
 from commission.ui.text import round_name
 from commission.ui.widgets.draw.canvas import wrap
 
 if TYPE_CHECKING:
-    from commission.model import Finding, Job, Outcome
+    from commission.diagnosis.unexplained import OpenChecks
+    from commission.model import Followed, Job, Outcome
     from commission.ui.app import CommissionApp
+
+NOT_SHOWN = (Fate.NOT_MEASURED_AGAIN, Fate.NOT_DETERMINED, Fate.REPAIRED_NOT_MEASURED)
+"""What as left does not show, and nobody can call gone."""
+WHOLE_VISIT = ("compare", "drift", "handover")
+"""Steps about all that was measured."""
 
 
 def left_to_do(
     job: Job,
     outcomes: Mapping[str, Outcome],
-    findings: Sequence[Finding],
+    followed: Sequence[Followed],
+    unexplained: Sequence[OpenChecks],
     titles: Mapping[str, str],
     round_id: str,
     key_of: Callable[[str, str], str],
 ) -> list[str]:
     """One sentence for each, in the order of doing it; empty when the record can be handed over.
 
-    `outcomes` and `findings` are those of the round; `key_of(binding, usual)` names a key. Findings that stay open are
-    no hindrance: the record tells them.
+    `outcomes`, `followed` and `unexplained` are those of the round; `key_of(binding, usual)` names a key. Findings that
+    stay open are no obstacle: the record states them, as it states failed checks and what is unsure.
     """
+    from commission.diagnosis.unexplained import undecided
+
     sheet, sign, rounds = (
         key_of(binding, usual) for binding, usual in (("step.sheet", "s"), ("step.sign", "g"), ("app.rounds", "r"))
     )
@@ -39,7 +50,7 @@ def left_to_do(
     ]
     if AS_LEFT not in job.rounds:
         said.append(
-            f"Nothing is measured as left: {rounds} begins that round. Without it the record tells as found alone."
+            f"Nothing is measured as left: {rounds} begins that round. Without it the record covers as found only."
         )
     if short:
         said.append(f"Not done {round_name(round_id)}: {', '.join(short)}.")
@@ -52,9 +63,32 @@ def left_to_do(
             said.append(f"The {role} has not signed ({sign}).")
         elif logged_since(job, role):
             said.append(f"The log went on after the {role} signed: sign again ({sign}).")
-    if findings:
-        said.append(f"Open, and told so on the record: {_few([finding.title for finding in findings])}.")
+    said += [
+        f"{word}, and stated so on the record: {_few([each.title for each in group], '; ')}."
+        for word, group in (
+            ("Not measured again", [each for each in followed if each.fate in NOT_SHOWN]),
+            ("Open", [each for each in followed if not each.fate.gone and each.fate not in NOT_SHOWN]),
+        )
+        if group
+    ]
+    said += [
+        f"No cause was found for: {group.sentence(titles.get(group.step, group.step))}." for group in unexplained
+    ]
+    if counts := open_counts(undecided(outcomes)):
+        said.append(f"{counts[0].upper()}{counts[1:]}: the record lists them.")
     return said
+
+
+def carried_lines(followed: Sequence[Followed], step: str, round_id: str) -> list[str]:
+    """What the step's screen must not forget: findings of earlier rounds that nobody has shown to be gone.
+
+    Those that rest on the step; all of them on the steps that compare and close the visit.
+    """
+    return [
+        f"{each.first.title} ({round_name(each.round)}): {each.status}."
+        for each in followed
+        if each.fate in NOT_SHOWN and each.round != round_id and (step in WHOLE_VISIT or each.first.step == step)
+    ]
 
 
 def closing_text(app: CommissionApp, width: int) -> str:
@@ -62,11 +96,11 @@ def closing_text(app: CommissionApp, width: int) -> str:
     job = app.visit.job
     if AS_LEFT in job.rounds and app.round_id != AS_LEFT:
         look = app.key_of("app.rounds", "r")
-        return f"Look at the round as left ({look}): what is left to do before the handing over is told there."
+        return f"Look at the round as left ({look}): it lists what is left to do before the handover."
     titles = {each.id: each.title for each in app.visit.steps}
-    left = left_to_do(job, app.outcomes, app.findings, titles, app.round_id, app.key_of)
+    left = left_to_do(job, app.outcomes, app.followed, app.unexplained, titles, app.round_id, app.key_of)
     if not left:
-        return f"Nothing is left to do. {app.key_of('step.record', 'w')} writes the record that is handed over."
+        return f"All steps are done. {app.key_of('step.record', 'w')} writes the record that is handed over."
     lines = ["Before it is handed over:"]
     for each in left:
         first, *more = wrap(each, max(width - 2, 20))
@@ -74,7 +108,7 @@ def closing_text(app: CommissionApp, width: int) -> str:
     return "\n".join(lines)
 
 
-def _few(names: Sequence[str], most: int = 4) -> str:
+def _few(names: Sequence[str], between: str = ", ", most: int = 4) -> str:
     """The first of them, and how many more there are."""
     more = len(names) - most
-    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
+    return between.join(names[:most]) + (f" and {more} more" if more > 0 else "")

@@ -1,24 +1,55 @@
-"""What is wrong, by cause: evidence, what else it could be, the test that would confirm it, the remedy."""
+"""What is wrong, by cause: evidence, what else it could be, the test that would confirm it, the remedy, what was done."""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import on
 from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Footer, Static
 
-from commission.model import Finding
+from commission.model.followed import ACTION_WORDS, Fate
+from commission.model.units import clean_text, round_name
 from commission.ui.screens.base import VisitScreen
-from commission.ui.widgets.draw.canvas import wrap
+from commission.ui.widgets.draw.canvas import Line, fit, wrap
 from commission.ui.widgets.picker import Item, Picker, text_item
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from commission.diagnosis.unexplained import OpenChecks
+    from commission.model import Followed
 
 HELP = """
 Trouble has three causes: **electronics** (equipment and wiring), **room** (construction and layout), **settings**
-(calibration). What is mended first stands first: nothing else can be judged while the wiring is wrong.
+(calibration). They are listed in the order of repair: nothing else can be checked while the wiring is wrong.
 
-Each finding names its evidence, what else could explain it, and the test that would confirm it. Do the test before you
-mend. **Amplifier off** before you touch loudspeaker cables; mains wiring is for licensed trades.
+- Each finding names its evidence, what else could explain it, and the test that would confirm it. Do the test before you
+  repair. **Amplifier off** before you touch loudspeaker cables; mains wiring is for licensed trades.
+- **Enter** logs what was done: repaired, adjusted, replaced, accepted by the client, left for later. The log can take it
+  back (x). A repair in the log is no proof: the finding stays until the channel is measured again without it.
+- A finding of an earlier round that was not measured again stays here, and says so.
+- Failed checks that no finding accounts for are listed below, and what was not examined.
 """
+MARKS = {
+    Fate.REPAIRED: ("✓", "pass"),
+    Fate.NO_LONGER_FOUND: ("✓", "pass"),
+    Fate.REPAIRED_NOT_MEASURED: ("?", "unsure"),
+    Fate.NOT_MEASURED_AGAIN: ("–", "unsure"),
+    Fate.NOT_DETERMINED: ("?", "unsure"),
+}
+"""Symbol and style of what became of a finding; all others are open."""
+
+
+class FindingList(Picker):
+    """The findings; Enter logs what was done."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("enter", "choose", "What was done", key_display="Enter", id="list.choose"),
+    ]
 
 
 class Findings(VisitScreen):
@@ -26,10 +57,15 @@ class Findings(VisitScreen):
 
     HELP_TITLE, HELP_TEXT = "Findings", HELP
 
+    def __init__(self, selected: str = "") -> None:
+        """`selected` is the key of the line to begin with, as `finding_items` makes them."""
+        super().__init__()
+        self._selected = selected
+
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
         with VerticalScroll(id="finding-list"):
-            yield Picker(id="findings")
+            yield FindingList(id="findings")
         with VerticalScroll(id="finding-text"):
             yield Static("", id="finding")
         yield Footer(show_command_palette=False)
@@ -38,29 +74,45 @@ class Findings(VisitScreen):
         """The list has the keys."""
         self.query_one("#findings").focus()
         self.refresh_results()
+        if self._selected:
+            self.query_one("#findings", Picker).select(self._selected)
 
     def refresh_results(self) -> None:
-        """List what is found in this round."""
+        """List what is found in this round and before."""
         self.show_head("Findings")
-        found = self.commission.findings
-        items: list[Item] = []
-        cause = ""
-        for index, finding in enumerate(found):
-            if finding.cause != cause:
-                cause = finding.cause
-                items.append(text_item("", f" {cause}", "head"))
-            items.append(text_item(str(index), f" {finding.title}"))
+        width = max(self.size.width - 2, 40)
+        items = finding_items(self.commission.followed, self.commission.unexplained, self._titles, width)
         if not items:
             items = [text_item("", f" {self._why_none()}", "dim")]
+        items += [text_item("", f" {line}", "dim") for line in self._gaps(width)]
         self.query_one("#findings", Picker).show(items)
         self._show()
+
+    @property
+    def _titles(self) -> dict[str, str]:
+        return {each.id: each.title for each in self.visit.steps}
+
+    def _gaps(self, width: int) -> list[str]:
+        """What was not examined, and what the checks left open."""
+        if not self.all_known:
+            return []
+        from commission.diagnosis.unexplained import not_examined, undecided
+
+        lines = []
+        if symptoms := not_examined(self.commission.outcomes):
+            lines += wrap(f"Not examined: {', '.join(symptoms)}.", width)
+        if groups := undecided(self.commission.outcomes):
+            lines += wrap(f"{open_counts(groups)} {round_name(self.round_id)}: the steps list them.", width)
+        return lines
 
     def _why_none(self) -> str:
         if self.commission.analysis_stopped:
             return "Not known: the analysis was stopped, and goes on from the overview."
         if self.commission.working or not self.all_known:
             return "Results are being computed."
-        return "Nothing was found in this round."
+        if not any(outcome.checks for outcome in self.commission.outcomes.values()):
+            return f"Nothing was examined {round_name(self.round_id)} yet."
+        return f"No fault was found in what was examined {round_name(self.round_id)}."
 
     def on_picker_selected(self) -> None:
         """Show the selected one."""
@@ -68,19 +120,109 @@ class Findings(VisitScreen):
 
     def _show(self) -> None:
         key = self.query_one("#findings", Picker).key
-        found = self.commission.findings
-        text = "\n".join(_lines(found[int(key)], max(self.size.width - 4, 30))) if key else ""
-        self.query_one("#finding", Static).update(Content(text))
+        width = max(self.size.width - 4, 30)
+        lines: list[str] = []
+        if (followed := self._finding(key)) is not None:
+            lines = finding_text(followed, width)
+        elif key.startswith("check "):
+            groups = self.commission.unexplained
+            place = int(key.split()[1])
+            lines = checks_text(groups[place], width) if place < len(groups) else []
+        self.query_one("#finding", Static).update(Content("\n".join(clean_text(line) for line in lines)))
+
+    def _finding(self, key: str) -> Followed | None:
+        found = self.commission.followed
+        return found[int(key)] if key.isdecimal() and int(key) < len(found) else None
+
+    @on(Picker.Chosen)
+    def log_action(self, event: Picker.Chosen) -> None:
+        """Ask what was done about the selected finding."""
+        if (followed := self._finding(event.key)) is not None:
+            from commission.ui.screens.actions import ask_action
+
+            ask_action(self, followed)
 
 
-def _lines(finding: Finding, width: int) -> list[str]:
+def finding_items(
+    followed: Sequence[Followed], groups: Sequence[OpenChecks], titles: Mapping[str, str], width: int
+) -> list[Item]:
+    """One line for each finding under its cause, with what became of it; then the failed checks without a cause.
+
+    The keys are the number of a finding, or "check" and the number of a group of checks.
+    """
+    items: list[Item] = []
+    cause = ""
+    for index, each in enumerate(followed):
+        if each.first.cause != cause:
+            cause = each.first.cause
+            items.append(text_item("", f" {cause}", "head"))
+        items.append(Item(str(index), finding_line(each, width)))
+    if groups:
+        items.append(text_item("", " failed checks, no cause found", "head"))
+        for index, group in enumerate(groups):
+            line = (("✗ ", "fail"), (clean_text(group.sentence(titles.get(group.step, group.step))), ""))
+            items.append(Item(f"check {index}", line))
+    return items
+
+
+def finding_line(followed: Followed, width: int) -> Line:
+    """Symbol, title, and what became of it."""
+    symbol, style = MARKS.get(followed.fate, ("✗", "fail"))
+    status = clean_text(followed.status)
+    room = max(width - 5 - len(status), width * 2 // 5)
+    return (
+        (f"{symbol} ", style),
+        (fit(clean_text(followed.title), room), ""),
+        (f" {status}", "dim" if followed.fate.gone else style),
+    )
+
+
+def open_counts(groups: Sequence[OpenChecks]) -> str:
+    """How many checks are unsure and how many were not tested, such as "12 checks unsure, 3 not tested"."""
+    counts: dict[str, int] = {}
+    for group in groups:
+        counts[group.verdict.value] = counts.get(group.verdict.value, 0) + len(group.checks)
+    parts = [f"{count} {'checks ' if n == 0 else ''}{word}" for n, (word, count) in enumerate(counts.items())]
+    return ", ".join(parts)
+
+
+def finding_text(followed: Followed, width: int) -> list[str]:
+    """A finding in full: status, evidence, alternatives, test, remedy, what was done."""
+    finding = followed.finding
     sure = f" (confidence {finding.confidence:.0%})" if finding.confidence is not None else ""
-    lines = [*wrap(f"{finding.title}{sure}", width), ""]
-    parts = [("Evidence", finding.evidence), ("Could also be", finding.alternatives)]
-    parts += [("To confirm", (finding.confirm,)), ("Remedy", (finding.remedy,))]
+    likely = "Likely: " if finding.alternatives and not followed.actions else ""
+    lines = [*wrap(f"{likely}{followed.title}{sure}", width), ""]
+    done = [
+        f"{ACTION_WORDS[a.body.action]}{f' by {a.body.by}' if a.body.by else ''}, {a.at[:10]} {a.at[11:16]} UTC"
+        + (f": {a.body.note}" if a.body.note else "")
+        for a in followed.actions
+    ]
+    parts = [
+        ("Status", (followed.status,)),
+        ("Round", (round_name(followed.round),)),
+        ("Done", tuple(done)),
+        ("Evidence", finding.evidence),
+    ]
+    parts += [("Could also be", finding.alternatives), ("To confirm", (finding.confirm,))]
+    parts += [("Remedy", (finding.remedy,))]
     for title, texts in parts:
         for index, text in enumerate(t for t in texts if t):
             label = f"{title}:" if index == 0 else ""
             wrapped = wrap(text, width - 15)
             lines += [f"{label if i == 0 else '':<15}{part}" for i, part in enumerate(wrapped)]
+    return lines
+
+
+def checks_text(group: OpenChecks, width: int) -> list[str]:
+    """Every check of a group with its value and limit."""
+    from commission.model.show import number, place_text
+
+    lines = []
+    for check in group.checks:
+        limit = check.limit
+        edges = [edge for edge in (limit.low, limit.high) if edge is not None] if limit is not None else []
+        bounds = f", limit {' to '.join(number(edge, 2) for edge in edges)} {check.unit}" if edges else ""
+        lines += wrap(
+            f"{place_text(check.channel, check.seat)}: {number(check.value, 2)} {check.unit}{bounds}", width
+        )
     return lines

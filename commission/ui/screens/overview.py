@@ -1,4 +1,4 @@
-"""The overview: every step with its state, what stands out, and the one thing best done next."""
+"""The overview: every step with its state and main result, the findings with what became of them, and what to do next."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from textual.content import Content
 from textual.widgets import Footer, Static
 
 from commission import steps
-from commission.model.units import clean_text
+from commission.model.units import clean_text, round_name
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import fit, wrap
 from commission.ui.widgets.picker import Item, Menu, Picker
@@ -26,7 +26,8 @@ HELP = """
 Steps can be opened in any order, at any time; what you see is what is known now.
 
 - **Enter** or a digit opens a step. The line at the bottom says what is best done next: **n** goes there.
-- **f** lists what is wrong, by cause, with the evidence and the test that would confirm it.
+- **f** lists the findings, by cause, with the evidence and the test that would confirm it, and takes what was done. Below
+  the steps each has one line with what became of it; Enter there opens it.
 - **s** shows the settings sheet: exactly what to type into the processor, old value → new value.
 - **i** imports responses, **l** shows the log (and takes entries back), **r** changes the round.
 - **p** attaches a photograph to a step; **:** and "Write the record" makes what you hand over.
@@ -36,7 +37,8 @@ Steps can be opened in any order, at any time; what you see is what is known now
 """
 
 
-CAUSES = ("electronics", "room", "settings")
+FINDING = "finding "
+"""Before the key of a finding's line, to tell it from a step."""
 
 
 class Overview(VisitScreen):
@@ -77,14 +79,14 @@ class Overview(VisitScreen):
         width = max(self.size.width, 40)
         outcomes = self.commission.outcomes
         self.query_one("#columns", Static).update(
-            Content(fit(f"   {'Step':<{self._head - 2}}Done     Verdict       What stands out", width))
+            Content(fit(f"   {'Step':<{self._head - 2}}Done     Verdict       Main result", width))
         )
         picker = self.query_one("#step-list", Picker)
         items: list[Item] = []
         for n, (step_id, title) in enumerate(steps.listed(self.commission.visit.job), start=1):
             items += self._lines(n, step_id, title, outcomes.get(step_id), width)
-        picker.show(items)
-        self.query_one("#causes", Static).update(Content(self._causes(width)))
+        picker.show([*items, *self._findings(width)])
+        self.query_one("#causes", Static).update(Content(self._counts(width)))
         self._show_rejudged()
         self.query_one("#next", Static).update(Content(self._next(width)))
 
@@ -136,17 +138,27 @@ class Overview(VisitScreen):
         for text in more:
             yield Item("", ((" " * (before + 1), ""), (text, "")))
 
-    def _causes(self, width: int) -> str:
-        found = self.commission.findings
-        # No count before the findings are there: a nought would say that nothing is wrong.
-        causes = {each: sum(f.cause == each for f in found) if self.all_known else "…" for each in CAUSES}
+    def _findings(self, width: int) -> list[Item]:
+        """One line for each finding, with what became of it, then the failed checks that no finding accounts for."""
+        if not self.all_known:
+            return []
+        from commission.ui.screens.findings import finding_items
+
+        titles = {each.id: each.title for each in self.visit.steps}
+        items = finding_items(self.commission.followed, self.commission.unexplained, titles, width - 1)
+        return [Item(FINDING + each.key if each.key else "", each.runs) for each in items]
+
+    def _counts(self, width: int) -> str:
+        """How many findings are open, and how much was measured."""
+        followed = self.commission.followed
+        gone = sum(each.fate.gone for each in followed)
+        left = " Findings: …"  # no count before they are there: a nought would say that nothing is wrong
+        if self.all_known:
+            left = f" Findings: {len(followed) - gone} open" + (f", {gone} no longer found" if gone else "")
         job = self.visit.job
         waiting = len(self.visit.pending)
         responses = f"{len(job.responses)} responses" + (f" ({waiting} not analysed yet)" if waiting else "")
-        left, right = (
-            f" Causes: {' · '.join(f'{cause} {count}' for cause, count in causes.items())}",
-            f"{responses}, {len(job.log)} events ",
-        )
+        right = f"{responses}, {len(job.log)} events "
         return left + (right.rjust(width - len(left)) if len(left) + len(right) + 1 < width else "")
 
     def _next(self, width: int) -> str:
@@ -157,15 +169,22 @@ class Overview(VisitScreen):
             return f" Next ({key}): go on with the analysis, which Escape stopped."
         if not self.all_known:
             return " Results are being computed."
+        newest = next(reversed(self.visit.job.filled_rounds), self.round_id)
+        if self.round_id in self.visit.job.rounds[: self.visit.job.rounds.index(newest)]:
+            rounds = self.commission.key_of("app.rounds", "r")
+            return f" This is an earlier round; {round_name(newest)} is the newest ({rounds})."
         if (advice := self.commission.advice) is None:
-            return " Nothing is left to do in this round."
+            return " No step asks for more in this round; f lists what is open."
         lines = wrap(f"Next ({key}): {clean_text(advice.text)}", width - 2)
         return "\n".join(f" {line}" for line in lines[:2])
 
     @on(Picker.Chosen)
     def chosen(self, event: Picker.Chosen) -> None:
-        """Open a step."""
-        self.commission.open_step(event.key)
+        """Open a step, or a finding."""
+        if event.key.startswith(FINDING):
+            self.open_findings(event.key.removeprefix(FINDING))
+        else:
+            self.commission.open_step(event.key)
 
     def action_open(self, number: int) -> None:
         """Open a step by its digit."""
@@ -182,6 +201,10 @@ class Overview(VisitScreen):
 
     def action_findings(self) -> None:
         """What is wrong, by cause."""
+        self.open_findings()
+
+    def open_findings(self, selected: str = "") -> None:
+        """The findings, beginning with the line of that key."""
         from commission.ui.screens.findings import Findings
 
-        self.app.push_screen(Findings())
+        self.app.push_screen(Findings(selected))

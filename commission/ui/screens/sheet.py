@@ -62,8 +62,9 @@ class Sheet(VisitScreen):
         ticked = sum(line.ticked for line in lines)
         waiting = sum(line.new is None for line in lines)
         later = f", {waiting} after a repair or a new measurement" if waiting else ""
+        applied = f"{ticked} of {len(lines)} applied{later}"
         said = (
-            f"From {source_sentence(lines)}: {ticked} of {len(lines)} applied{later}. Space ticks what you typed in."
+            f"Readings: {source_sentence(lines)}. {applied[0].upper()}{applied[1:]}. Space ticks what you typed in."
         )
         if not lines:
             said = "Nothing to set yet: read levels or tape distances first."
@@ -117,14 +118,17 @@ class Sheet(VisitScreen):
 def _runs(line: SheetLine, *, narrow: bool) -> tuple[tuple[str, str], ...]:
     old, new = (_value(v, line.decimals, signed=line.kind == "trim") for v in (line.old, line.new))
     state = ("✓ applied", "pass") if line.ticked else (("stays", "dim") if not line.change else ("", ""))
-    if line.why:
-        state = (line.why, "unsure")
-    return (
+    head = (
         (fit(f" {line.channel}", 8), "mark"),
         (fit("" if narrow else clean_text(line.name), 0 if narrow else 18), "dim"),
         (fit(line.kind, 9), ""),
         (fit(old, 9, "right"), "dim"),
         (" → ", "dim"),
+    )
+    if line.new is None:
+        return (*head, (clean_text(line.why), "unsure"))
+    return (
+        *head,
         (fit(new, 9, "right"), "main" if line.change and not line.ticked else ""),
         (fit(f" {line.unit}", 13), ""),
         state,

@@ -21,6 +21,7 @@ from commission.model.units import clean_text
 from commission.steps import step
 from commission.ui.inks import content
 from commission.ui.screens.any_step import AnyStepScreen
+from commission.ui.screens.closing import carried_lines, closing_text
 from commission.ui.screens.deciding import ask_decision
 from commission.ui.screens.entering import entry_rows, store_reading, withdraw_last
 from commission.ui.screens.measuring import ask_and_measure, captures_text
@@ -148,7 +149,8 @@ class StepScreen(AnyStepScreen):
             self._entry.show(self._rows())
         if outcome is not None and outcome is not self._shown:
             self._show(outcome, self._results)
-        self._results.remark(attached_lines(self.visit.job, self.step.id, self.round_id))
+        carried = carried_lines(self.commission.followed, self.step.id, self.round_id)
+        self._results.remark([*carried, *attached_lines(self.visit.job, self.step.id, self.round_id)])
         self._show_todo()
 
     def _show(self, outcome: Outcome, results: Results) -> None:
@@ -181,8 +183,6 @@ class StepScreen(AnyStepScreen):
             then = advice[0].text if advice else self.step.question
             text, caution = captures_text(self.step, self.visit.job, self.round_id, then)
         elif self._ends_visit and self._shown is not None:
-            from commission.ui.screens.closing import closing_text
-
             text = closing_text(self.commission, self.size.width - 2)
         elif self._shown is not None and self._shown.advice:
             text = self._shown.advice[0].text

@@ -1,0 +1,98 @@
+"""Checks that no finding accounts for, and what was not examined: so that silence is never taken for a good result."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from commission.diagnosis import RULES
+from commission.model import Check, Finding, Outcome, Verdict
+from commission.model.show import place_text
+
+MOST_PLACES = 4
+"""More places than this in a line become a count."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenChecks:
+    """All checks of one kind that came out alike in one step."""
+
+    step: str
+    id: str
+    verdict: Verdict
+    checks: tuple[Check, ...]
+    of: int
+    """How many checks of this kind the step has, whatever their result."""
+
+    @property
+    def text(self) -> str:
+        """What was checked, in words."""
+        return self.checks[0].text or self.id
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The channels concerned."""
+        return tuple(dict.fromkeys(check.channel for check in self.checks if check.channel is not None))
+
+    def sentence(self, title: str) -> str:
+        """One line for all of them; `title` is the name of the step."""
+        word = {Verdict.FAIL: "failed", Verdict.UNSURE: "unsure", Verdict.NOT_TESTED: "not tested"}[self.verdict]
+        places = [place_text(check.channel, check.seat) for check in self.checks]
+        few = f" ({', '.join(places)})" if len(places) <= MOST_PLACES and any(places) else ""
+        if not few and self.channels and len(self.channels) <= MOST_PLACES:
+            few = f" ({', '.join(self.channels)})"
+        return f"{title}, {self.text.partition(', deepest')[0]}: {len(self.checks)} of {self.of} {word}{few}"
+
+
+def unexplained(outcomes: Mapping[str, Outcome], findings: Iterable[Finding]) -> tuple[OpenChecks, ...]:
+    """Failed checks that none of the findings accounts for, all of a kind together, in the order of the steps."""
+    known = tuple(findings)
+    return _grouped(outcomes, Verdict.FAIL, known)
+
+
+def undecided(outcomes: Mapping[str, Outcome]) -> tuple[OpenChecks, ...]:
+    """Checks that are unsure, then those that were not tested, all of a kind together."""
+    return (*_grouped(outcomes, Verdict.UNSURE, ()), *_grouped(outcomes, Verdict.NOT_TESTED, ()))
+
+
+def _grouped(
+    outcomes: Mapping[str, Outcome], verdict: Verdict, findings: tuple[Finding, ...]
+) -> tuple[OpenChecks, ...]:
+    groups: dict[tuple[str, str], list[Check]] = {}
+    count: dict[tuple[str, str], int] = {}
+    for step, outcome in outcomes.items():
+        for check in outcome.checks:
+            key = (step, check.id)
+            count[key] = count.get(key, 0) + 1
+            if check.verdict is verdict and not any(_explains(finding, step, check) for finding in findings):
+                groups.setdefault(key, []).append(check)
+    return tuple(
+        OpenChecks(step=step, id=check_id, verdict=verdict, checks=tuple(checks), of=count[(step, check_id)])
+        for (step, check_id), checks in groups.items()
+    )
+
+
+def _explains(finding: Finding, step: str, check: Check) -> bool:
+    """Whether a finding accounts for a failed check: it is about that place, and about what was checked.
+
+    Of a channel with an electronic fault nothing else is concluded before the repair, and nothing of a recording that a
+    measuring mistake spoilt.
+    """
+    here = not finding.channels or check.channel is None or check.channel in finding.channels
+    if finding.place == "seat" or finding.id.startswith("measurement."):
+        here = here and (not finding.seats or check.seat is None or check.seat in finding.seats)
+    if not here:
+        return False
+    if finding.id.startswith("measurement."):
+        return step not in ("levels", "site")
+    whole_channel = finding.cause == "electronics" and bool(finding.channels)
+    whole_step = finding.cause == "settings" and finding.step == step and step in ("levels", "distances")
+    return whole_channel or whole_step or finding.check == check.id
+
+
+def not_examined(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
+    """Symptoms that nothing measured so far could have shown, as the rules name them."""
+    carried = {c.id for outcome in outcomes.values() for c in outcome.checks if c.verdict is not Verdict.NOT_TESTED}
+    rules = [rule for rule in RULES if not rule.id.startswith("measurement.")]
+    seen = {rule.symptom for rule in rules if rule.check in carried}
+    return tuple(dict.fromkeys(rule.symptom for rule in rules if rule.symptom not in seen))
