@@ -47,7 +47,7 @@ def follow(
     """Every finding of the rounds up to `round_id`, with what became of it by the newest round.
 
     `findings` and `outcomes` give those of a round; both are asked once for each round that is needed. The order is that
-    of repair.
+    of repair; within a cause, what is gone comes last.
     """
     rounds = _rounds(job, round_id)
     shown = rounds[: rounds.index(round_id) + 1]
@@ -68,7 +68,7 @@ def follow(
         for fault in faults
         if fault.round in shown
     ]
-    return tuple(sorted(followed, key=lambda each: urgency(each.first)))
+    return tuple(sorted(followed, key=lambda each: (*urgency(each.first), each.fate.gone)))
 
 
 def _logged_only(job: Job, faults: Sequence[_Fault], rounds: Sequence[str]) -> list[_Fault]:

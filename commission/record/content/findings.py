@@ -65,7 +65,7 @@ def merged(followed: Iterable[Followed]) -> list[Followed]:
     for i, each in enumerate(followed):
         kind = each.first.id if each.first.id in PLAIN_FINDINGS else i
         did = tuple(action.seq for action in each.actions)
-        key = (kind, each.fate, bool(each.now), each.open_channels, did, each.settings_entered, each.round)
+        key = (kind, each.fate, bool(each.now), each.open_channels, did, each.new_settings, each.round)
         groups.setdefault(key, []).append(each)
     return [
         replace(
@@ -149,7 +149,7 @@ def _action(context: Context, followed: Followed) -> str:
     mends = followed.fate in (Fate.REPAIRED, Fate.REPAIRED_NOT_MEASURED, Fate.STILL_THERE)
     actions = [each for each in followed.actions if each.mends or not mends]
     if not actions:
-        return "new settings were entered" if followed.settings_entered else ""
+        return f"new settings were {followed.new_settings}" if followed.new_settings else ""
     body = actions[-1].body
     by = f" by {clean_text(body.by)}" if body.by and body.action not in ("accepted", "later") else ""
     note = f" ({clean_text(body.note)})" if body.note else ""

@@ -168,7 +168,8 @@ def finding_items(
 def finding_line(followed: Followed, width: int) -> Line:
     """Symbol, title, and what became of it."""
     symbol, style = MARKS.get(followed.fate, ("✗", "fail"))
-    status = clean_text(followed.status)
+    # In a line the settings sheet that led to it gives way to the title.
+    status = clean_text(followed.status if followed.actions or not followed.fate.gone else Fate.NO_LONGER_FOUND.value)
     room = max(width - 5 - len(status), width * 2 // 5)
     return (
         (f"{symbol} ", style),
