@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from commission.diagnosis import RULES
+from commission.diagnosis import RULES, Rule
 from commission.model import Check, Finding, Outcome, Verdict
 from commission.model.show import place_text
 
@@ -19,6 +19,7 @@ class OpenChecks:
 
     step: str
     id: str
+    """Id of the checks; without its third part, where that names a band."""
     verdict: Verdict
     checks: tuple[Check, ...]
     of: int
@@ -26,8 +27,11 @@ class OpenChecks:
 
     @property
     def text(self) -> str:
-        """What was checked, in words."""
-        return self.checks[0].text or self.id
+        """What was checked, in words: what the checks have in common, without band or frequency."""
+        first, last = (pick(check.text for check in self.checks) for pick in (min, max))
+        same = next((n for n, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
+        whole = same == len(first) == len(last)
+        return (first if whole else first[:same].rpartition(",")[0]).partition(", deepest")[0] or self.id
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -41,7 +45,7 @@ class OpenChecks:
         few = f" ({', '.join(places)})" if len(places) <= MOST_PLACES and any(places) else ""
         if not few and self.channels and len(self.channels) <= MOST_PLACES:
             few = f" ({', '.join(self.channels)})"
-        return f"{title}, {self.text.partition(', deepest')[0]}: {len(self.checks)} of {self.of} {word}{few}"
+        return f"{title}, {self.text}: {len(self.checks)} of {self.of} {word}{few}"
 
 
 def unexplained(outcomes: Mapping[str, Outcome], findings: Iterable[Finding]) -> tuple[OpenChecks, ...]:
@@ -62,7 +66,7 @@ def _grouped(
     count: dict[tuple[str, str], int] = {}
     for step, outcome in outcomes.items():
         for check in outcome.checks:
-            key = (step, check.id)
+            key = (step, ".".join(check.id.split(".")[:2]))  # bands of one kind belong together
             count[key] = count.get(key, 0) + 1
             if check.verdict is verdict and not any(_explains(finding, step, check) for finding in findings):
                 groups.setdefault(key, []).append(check)
@@ -93,6 +97,20 @@ def _explains(finding: Finding, step: str, check: Check) -> bool:
 def not_examined(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
     """Symptoms that nothing measured so far could have shown, as the rules name them."""
     carried = {c.id for outcome in outcomes.values() for c in outcome.checks if c.verdict is not Verdict.NOT_TESTED}
-    rules = [rule for rule in RULES if not rule.id.startswith("measurement.")]
-    seen = {rule.symptom for rule in rules if rule.check in carried}
-    return tuple(dict.fromkeys(rule.symptom for rule in rules if rule.symptom not in seen))
+    seen = {rule.symptom for rule in _rules() if rule.check in carried}
+    return tuple(dict.fromkeys(rule.symptom for rule in _rules() if rule.symptom not in seen))
+
+
+def examined(outcomes: Mapping[str, Outcome]) -> bool:
+    """Whether anything was measured that a rule rests on."""
+    checks = {rule.check for rule in _rules()}
+    return any(
+        check.id in checks and check.verdict is not Verdict.NOT_TESTED
+        for outcome in outcomes.values()
+        for check in outcome.checks
+    )
+
+
+def _rules() -> tuple[Rule, ...]:
+    """The rules about the cinema; those about the measurement itself are none."""
+    return tuple(rule for rule in RULES if not rule.id.startswith("measurement."))

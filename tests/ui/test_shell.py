@@ -87,13 +87,18 @@ async def test_the_overview_says_what_is_wrong_and_what_to_do(app: CommissionApp
             "✗",
             "fail",
             "FR reversed; SiL no treble",
-            "electronics 3",
+            "✓ BL and BR swapped",
+            "Findings: 0 open, 7 no longer found",
+            "failed checks, no cause found",
             "164 responses",
             "Next",
         ):
             assert word in text, word
-        assert "BL and BR" in text.splitlines()[-2]
+        assert "look at the newest round, as left" in text.splitlines()[-2]
         assert footer_fits(app)
+        await pilot.press("n")
+        await settle(pilot)
+        assert app.round_id == "as-left"
         await pilot.press("n")
         await settle(pilot)
         assert isinstance(app.screen, StepScreen)
@@ -156,8 +161,11 @@ async def test_a_round_is_changed_and_the_mend_shows(app: CommissionApp) -> None
         assert app.round_id == "as-left"
         text = shown(app)
         assert "as left" in text
-        assert "electronics 0" in text
-        assert "reversed" not in text
+        # What was found before stays, with what became of it; what is open comes from this round.
+        reversed_line = next(line for line in text.splitlines() if "FR reversed" in line)
+        assert "✓" in reversed_line
+        assert "no longer found" in reversed_line
+        assert "✗ B2 misses bass" in text
 
 
 async def test_an_entry_is_taken_back_in_the_log(app: CommissionApp) -> None:

@@ -71,9 +71,7 @@ def left_to_do(
         )
         if group
     ]
-    said += [
-        f"No cause was found for: {group.sentence(titles.get(group.step, group.step))}." for group in unexplained
-    ]
+    said += [f"{group.sentence(titles.get(group.step, group.step))}, no cause found." for group in unexplained]
     if counts := open_counts(undecided(outcomes)):
         said.append(f"{counts[0].upper()}{counts[1:]}: the record lists them.")
     return said

@@ -110,7 +110,9 @@ class Findings(VisitScreen):
             return "Not known: the analysis was stopped, and goes on from the overview."
         if self.commission.working or not self.all_known:
             return "Results are being computed."
-        if not any(outcome.checks for outcome in self.commission.outcomes.values()):
+        from commission.diagnosis.unexplained import examined
+
+        if not examined(self.commission.outcomes):
             return f"Nothing was examined {round_name(self.round_id)} yet."
         return f"No fault was found in what was examined {round_name(self.round_id)}."
 

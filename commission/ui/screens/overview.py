@@ -161,6 +161,13 @@ class Overview(VisitScreen):
         right = f"{responses}, {len(job.log)} events "
         return left + (right.rjust(width - len(left)) if len(left) + len(right) + 1 < width else "")
 
+    @property
+    def _newer_round(self) -> str | None:
+        """The newest round that holds anything, where it comes after the one looked at."""
+        job = self.visit.job
+        newest = next(reversed(job.filled_rounds), self.round_id)
+        return newest if self.round_id in job.rounds[: job.rounds.index(newest)] else None
+
     def _next(self, width: int) -> str:
         key = self.commission.key_of("overview.next", "n")
         if self.commission.working:
@@ -169,10 +176,8 @@ class Overview(VisitScreen):
             return f" Next ({key}): go on with the analysis, which Escape stopped."
         if not self.all_known:
             return " Results are being computed."
-        newest = next(reversed(self.visit.job.filled_rounds), self.round_id)
-        if self.round_id in self.visit.job.rounds[: self.visit.job.rounds.index(newest)]:
-            rounds = self.commission.key_of("app.rounds", "r")
-            return f" This is an earlier round; {round_name(newest)} is the newest ({rounds})."
+        if (newest := self._newer_round) is not None:
+            return f" Next ({key}): look at the newest round, {round_name(newest)}; this is an earlier one."
         if (advice := self.commission.advice) is None:
             return " No step asks for more in this round; f lists what is open."
         lines = wrap(f"Next ({key}): {clean_text(advice.text)}", width - 2)
@@ -196,6 +201,8 @@ class Overview(VisitScreen):
         """Do what is best done next."""
         if self.commission.analysis_stopped:
             self.commission.compute()
+        elif (newest := self._newer_round) is not None:
+            self.commission.show_round(newest)
         elif self.commission.advice is not None:
             self.commission.open_step(self.commission.advice.step)
 

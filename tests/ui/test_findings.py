@@ -1,0 +1,94 @@
+"""Findings with what became of them, what was done about them, and what nobody accounted for."""
+
+import pytest
+from builders import cinema, levels, setting
+from stand_ins import app_of, settle
+from test_returning import shown
+
+from commission.model import Fate, RoundOpened
+from commission.ui.screens.actions import AskAction
+from commission.ui.screens.findings import Findings
+
+
+def quiet_centre():
+    """A room whose centre reads 3 dB low and whose top back left reads 0.9 dB low, which no rule names."""
+    read = {channel.id: 75.0 for channel in cinema().channels} | {"FC": 72.0, "TpBL": 74.1}
+    return app_of(*(setting(c, trim_db=0.0) for c in read), *levels(read))
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+async def test_a_repair_is_logged_by_keyboard_and_the_finding_stays(size):
+    app = quiet_centre()
+    async with app.run_test(size=size) as pilot:
+        await settle(pilot)
+        text = shown(app)
+        assert "✗ dialogue quiet: FC 3.0 dB below FL and FR" in text
+        assert "failed checks, no cause found" in text
+        assert "Levels, reading minus target: 1 of 13 failed (TpBL at A2)" in text
+        await pilot.press("f")
+        await settle(pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        assert isinstance(app.screen, AskAction)
+        await pilot.press("down", "enter", *"Kim", "enter", *"trim raised", "enter")
+        await settle(pilot)
+        (action,) = app.visit.job.actions
+        assert (action.body.finding, action.body.channels) == ("settings.dialogue-level", ("FC",))
+        assert (action.body.action, action.body.by, action.body.note) == ("adjusted", "Kim", "trim raised")
+        text = shown(app)
+        assert "not yet measured again" in text
+        assert "trim raised" in text
+        app.visit.withdraw(action.seq)
+        app.compute()
+        await settle(pilot)
+        assert "not yet measured again" not in shown(app)
+
+
+async def test_nothing_is_left_for_later_without_a_reason():
+    app = quiet_centre()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press("f")
+        await settle(pilot)
+        await pilot.press("enter")
+        await settle(pilot)
+        await pilot.press("end", "enter", "enter", "enter")
+        await settle(pilot)
+        assert isinstance(app.screen, AskAction)
+        assert "the reason why it is left for later" in " ".join(shown(app).split())
+        assert app.visit.job.actions == ()
+        await pilot.press(*"parts ordered", "enter")
+        await settle(pilot)
+        assert app.followed[0].status == "left for later: parts ordered"
+
+
+async def test_as_left_keeps_what_was_not_measured_again_on_every_screen():
+    app = quiet_centre()
+    app.get_default_screen()
+    app.visit.append(RoundOpened(round="as-left"), *levels({"FL": 75.0}, round_id="as-left"))
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        app.show_round("as-left")
+        await settle(pilot)
+        assert app.followed[0].fate is Fate.NOT_MEASURED_AGAIN
+        assert "not measured again" in shown(app)
+        for key in ("f", "6", "7", "3"):
+            await pilot.press(key)
+            await settle(pilot)
+            text = shown(app)
+            assert "dialogue quiet" in text, key
+            assert "ot measured again" in text, key
+            await pilot.press("escape")
+            await settle(pilot)
+
+
+async def test_what_was_not_examined_is_listed_and_silence_is_no_result():
+    app = app_of()
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        await pilot.press("f")
+        await settle(pilot)
+        assert isinstance(app.screen, Findings)
+        text = shown(app)
+        assert "Nothing was examined as found yet." in text
+        assert "Not examined: silence," in text
