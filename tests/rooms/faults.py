@@ -431,12 +431,14 @@ def all_levels(i: Installation, rng) -> Planted | None:
 def bass_management(i: Installation, rng) -> Planted | None:
     if not i.scene.high_pass_hz:
         return None
-    channel = _pick(rng, i.scene.mains)
+    reach = i.scene.high_pass_hz
+    low = [c for c in i.scene.mains if i.scene.place(c).speaker.high_pass_hz <= 0.7 * reach[c]]
+    channel = _pick(rng, low or i.scene.mains)
     plan = i.copy()
     every = bool(rng.random() < 0.3)
     lost = set(i.scene.mains) if every else {channel}
     plan.high_pass -= lost
-    shown = {c for c in lost if i.scene.place(c).speaker.high_pass_hz <= 0.7 * i.scene.high_pass_hz[c]}
+    shown = lost & set(low)
     good = i.scene.processor.passes_delays and bool(shown) and (every or channel in shown)
     return Planted(
         plan,
