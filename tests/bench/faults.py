@@ -53,7 +53,7 @@ def run(arguments: list[str] | None = None) -> fault_matrix.Matrix:
     with ProcessPoolExecutor(parsed.jobs, mp_context=get_context("spawn")) as pool:
         todo = {
             pool.submit(
-                fault_matrix.run_room, seed, simulator, fault_matrix.faults_of(seed, each, names), cache
+                fault_matrix.run_room, seed, simulator, fault_matrix.faults_of(seed, names), each, cache
             ): seed
             for seed, simulator in rooms
         }
