@@ -268,7 +268,11 @@ def _place_words(sources: dict[str, str]) -> str:
     for what, source in sources.items():
         if source:
             by_source.setdefault(source, []).append(what)
-    return "; ".join(f"{' and '.join(whats)} from {source}" for source, whats in by_source.items())
+    listed = {
+        source: " and ".join((", ".join(whats[:-1]), whats[-1])[len(whats) < 2 :])
+        for source, whats in by_source.items()
+    }
+    return "; ".join(f"{whats} from {source}" for source, whats in listed.items())
 
 
 # --- what was played --------------------------------------------------------------------------------------------------

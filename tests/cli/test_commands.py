@@ -167,6 +167,28 @@ def test_new_import_and_twice(tmp_path: Path) -> None:
     assert run(tmp_path, "verify", "a.commission").returncode == 0
 
 
+def test_a_dry_run_says_why_and_a_new_round_is_asked_for(tmp_path: Path) -> None:
+    """Raw sweeps of the sample beside their stimulus, under names instead of ids."""
+    run(tmp_path, "new", "a.commission", "--from", str(SAMPLE / "harbour-lane.toml"))
+    folder = tmp_path / "takes"
+    folder.mkdir()
+    shutil.copy(SAMPLE / "stimulus.flac", folder / "what was played.flac")
+    for path in (SAMPLE / "as-found").glob("*_FL_sweep.flac"):
+        shutil.copy(path, folder / path.name.replace("FL_sweep", "front-left"))
+    count = len(list(folder.iterdir())) - 1
+    assert count
+    unknown = run(tmp_path, "import", "a.commission", "takes", "--round", "tuesday", "--dry-run")
+    assert unknown.returncode == 1
+    assert "the round “tuesday”, which the job does not have, expected one of as found, as left" in unknown.stdout
+    dry = run(tmp_path, "import", "a.commission", "takes", "--round", "tuesday", "--new-round", "--dry-run")
+    assert dry.returncode == 0, dry.stdout
+    assert f"{count} of {count} would be stored" in dry.stderr
+    assert "what was played.flac  – the signal that was played, no recording" in dry.stdout
+    assert "channel and seat from its name; sweep: its bands sound one after the other" in dry.stdout
+    assert "deconvolved with what was played.flac" in dry.stdout
+    assert run(tmp_path, "import", "a.commission", "takes", "--loopback", "0").returncode == 2
+
+
 @pytest.mark.parametrize(
     ("words", "code"),
     [

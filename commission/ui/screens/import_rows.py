@@ -26,7 +26,8 @@ def counts(rows: Sequence[ImportRow]) -> str:
         (sum(row.ready for row in rows), "in order"),
         (sum(row.problem is not None and not row.skip for row in rows), "with a problem"),
         (sum(row.duplicate_of is not None for row in rows), "stored already"),
-        (sum(row.skip for row in rows), "left out"),
+        (sum(row.skip and not row.is_stimulus for row in rows), "left out"),
+        (sum(row.is_stimulus for row in rows), "played"),
     )
     said = ", ".join(f"{count} {what}" for index, (count, what) in enumerate(numbers) if count or index == 0)
     return said + (". w stores what is in order." if numbers[0][0] else ".")
@@ -38,17 +39,22 @@ def alike(rows: Sequence[ImportRow], row: ImportRow, what: str) -> tuple[ImportR
 
 
 def explained(row: ImportRow) -> str:
-    """What stands against a row, in full."""
+    """What is wrong with a row, or what it is; then where its place and its kind come from."""
+    if row.is_stimulus:
+        return clean_text(f"{row.path.name}: {row.kind_reason}")
     stored = f"stored already as event {row.duplicate_of}" if row.duplicate_of is not None else ""
     name = clean_text(row.path.name)
     said = clean_text("left out" if row.skip else row.problem or stored or row.warning or "in order")
-    return said if said.startswith(name) else f"{name}: {said}"
+    text = said if said.startswith(name) else f"{name}: {said}"
+    return f"{text}{'' if text.endswith('.') else '.'} {clean_text(row.reasons)}." if row.reasons else text
 
 
 def row_line(row: ImportRow, width: int) -> Line:
     """File, place, and in short what stands against it."""
     mark: tuple[str, str]
-    if row.skip:
+    if row.is_stimulus:
+        mark = ("– played", "dim")
+    elif row.skip:
         mark = ("– left out", "dim")
     elif row.duplicate_of is not None:
         mark = (f"– stored as {row.duplicate_of}", "dim")

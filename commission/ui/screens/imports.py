@@ -23,15 +23,16 @@ from commission.ui.widgets.picker import Item, Picker
 
 HELP = """
 1. Type the path of a file, a folder or a mapping (CSV with the header `file,round,channel,seat,kind`), Enter.
-2. For raw sweep recordings give the stimulus that was played; else the sweep noted on the Site form counts.
+2. For raw sweep recordings give the stimulus that was played, if it is not among the files; else the sweep noted on the
+   Site form counts. **b** names the channel of each file that recorded the signal itself (a loopback): it gives the time.
 3. **t** says whether the files share one clock, **l** whether the sweeps passed the processor's delays. Both decide what
-   the arrivals can tell.
-4. Look at the list: where each file would go, and what stands against it. Correct a row: **c** channel, **a** seat,
-   **o** round, **k** kind, **d** leave out.
+   the arrivals can tell. Files that cannot share a clock are named.
+4. Look at the list: where each file would go, and why. Correct a row: **c** channel, **a** seat, **o** round, **k** kind,
+   **d** leave out.
 5. **w** stores what is in order. A bad file is named and left out; the rest goes on. Escape stops between two files.
 
-Names such as `A2_FL.wav` or `as-found/B1/TpFL.flac` say where they belong. The same file twice is noticed. Tab goes from
-field to field and to the list.
+Names such as `A2_FL.wav`, `A2 Front left.wav` or `as-found/B1/TpFL.flac` say where they belong. The same recording twice
+is noticed. Tab goes from field to field and to the list.
 """
 CLOCKS = {
     "one": ("one for all: arrivals are compared with each other and the tape", True),
@@ -43,6 +44,7 @@ FIRST = (
     "Names such as A2_FL.wav or as-found/B1/TpFL.flac say where files belong. You see and correct the list before "
     "anything is stored."
 )
+LOOPBACKS = {"none": "none", **{str(n): f"channel {n} of each file" for n in range(1, 5)}}
 DELAYS: dict[str, bool | None] = {"site": None, "passed": True, "none": False}
 
 
@@ -58,6 +60,7 @@ class Imports(VisitScreen):
         Binding("k", "edit('kind')", show=False, id="import.kind"),
         Binding("t", "option('clock')", show=False, id="import.clock"),
         Binding("l", "option('delays')", show=False, id="import.delays"),
+        Binding("b", "option('loopback')", show=False, id="import.loopback"),
         Binding("p", "focus_path", show=False, id="import.path"),
         Binding("r", "rounds", show=False, id="app.rounds"),
     ]
@@ -67,7 +70,7 @@ class Imports(VisitScreen):
         super().__init__()
         self.rows: tuple[ImportRow, ...] = ()
         self.said = "Type a path and press Enter; Tab goes to the next field."
-        self._clock, self._delays = "one", "site"
+        self._chosen = {"clock": "one", "delays": "site", "loopback": "none"}
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
@@ -103,8 +106,11 @@ class Imports(VisitScreen):
         self.query_one("#progress", Static).update(Content(" " + (self.commission.working or self.said)))
         self.query_one("#import-options", Picker).show(
             [
-                Item("clock", ((" t", "mark"), (" Clock    ", "dim"), (CLOCKS[self._clock][0], ""))),
-                Item("delays", ((" l", "mark"), (" Delays   ", "dim"), (self._delay_words(self._delays), ""))),
+                Item("clock", ((" t", "mark"), (" Clock    ", "dim"), (CLOCKS[self._chosen["clock"]][0], ""))),
+                Item(
+                    "delays", ((" l", "mark"), (" Delays   ", "dim"), (self._delay_words(self._chosen["delays"]), ""))
+                ),
+                Item("loopback", ((" b", "mark"), (" Loopback ", "dim"), (LOOPBACKS[self._chosen["loopback"]], ""))),
             ]
         )
         width = max(self.size.width, 40)
@@ -149,23 +155,31 @@ class Imports(VisitScreen):
                 [(key, words) for key, (words, _) in CLOCKS.items()],
                 "Which clock did the recordings share?",
             )
+        elif what == "loopback":
+            options, title = list(LOOPBACKS.items()), "Which channel recorded the signal itself?"
         else:
             options = [(key, self._delay_words(key)) for key in DELAYS]
             title = "Were the processor's delays active while the sweeps ran?"
-        current = self._clock if what == "clock" else self._delays
-        self.app.push_screen(Choose(title, options, current), lambda key: self._option(what, key))
+        self.app.push_screen(Choose(title, options, self._chosen[what]), lambda key: self._option(what, key))
 
     def _option(self, what: str, key: str | None) -> None:
-        if key is not None:
-            self._clock, self._delays = (key, self._delays) if what == "clock" else (self._clock, key)
+        if key is None:
+            return
+        self._chosen[what] = key
+        if what == "loopback" and self.rows:
+            self.survey()  # the files are deconvolved with it
+        else:
             self.refresh_results()
 
     @property
     def _options(self) -> ImportOptions:
         """Without a round: names and mappings say theirs, the round that is looked at fills what they leave open."""
         stimulus = self.query_one("#stimulus", Input).value.strip()
+        loopback = self._chosen["loopback"]
         return ImportOptions(
-            stimulus=Path(stimulus).expanduser() if stimulus else None, passes_delays=DELAYS[self._delays]
+            stimulus=Path(stimulus).expanduser() if stimulus else None,
+            loopback=int(loopback) - 1 if loopback.isdecimal() else None,
+            passes_delays=DELAYS[self._chosen["delays"]],
         )
 
     # --- looking, correcting, storing -------------------------------------------------------------------------
@@ -186,7 +200,14 @@ class Imports(VisitScreen):
         )
 
     def _surveyed(self, rows: tuple[ImportRow, ...]) -> None:
-        filled = tuple(row if row.round else replace(row, round=self.round_id) for row in rows)
+        filled = tuple(
+            row
+            if row.round or row.is_stimulus
+            else replace(
+                row, round=self.round_id, place_reason=f"{row.place_reason}; round as on this screen".lstrip("; ")
+            )
+            for row in rows
+        )
         self._judge(filled)
         if self.is_mounted:
             self.query_one("#row-list").focus()
@@ -215,7 +236,7 @@ class Imports(VisitScreen):
         options = {
             "channel": [(c.id, f"{c.id}  {c.name}") for c in system.channels],
             "seat": [(s.id, f"{s.id}  {s.name}") for s in system.seats],
-            "round": [(r, round_name(r)) for r in dict.fromkeys((*self.visit.job.rounds, "as-found", "as-left"))],
+            "round": self._rounds(row),
             "kind": [
                 ("impulse", "impulse response"),
                 ("sweep", "raw recording of a sweep"),
@@ -231,17 +252,27 @@ class Imports(VisitScreen):
             lambda value: self._edited(row, what, value) if value else None,
         )
 
+    def _rounds(self, row: ImportRow) -> list[tuple[str, str]]:
+        """The rounds of the job, and the one that a mapping names though the job does not have it."""
+        known = tuple(dict.fromkeys((*self.visit.job.rounds, "as-found", "as-left")))
+        options = [(each, round_name(each)) for each in known]
+        if row.round is not None and row.round not in known:
+            options.append((row.round, f"{clean_text(row.round)}: begin this round"))
+        return options
+
     def _edited(self, row: ImportRow, what: str, value: str) -> None:
         others = alike(self.rows, row, what) if what in ("round", "kind") else (row,)
+        by_hand: dict[str, dict[str, object]] = {"kind": {"kind_reason": "chosen here"}, "round": {"new_round": True}}
+        more = by_hand.get(what, {"name_problem": None})
         if len(others) == 1:
-            self._change((row,), **{what: value})
+            self._change((row,), **{what: value}, **more)
             return
         old = getattr(row, what) or "none"
         options = [("one", "this file alone"), ("all", f"all {len(others)} files with {what} {clean_text(old)}")]
 
         def change(answer: str | None) -> None:
             if answer is not None:
-                self._change(others if answer == "all" else (row,), **{what: value})
+                self._change(others if answer == "all" else (row,), **{what: value}, **more)
 
         self.app.push_screen(Choose(f"{what.capitalize()} {value}: for which files?", options), change)
 
@@ -256,7 +287,10 @@ class Imports(VisitScreen):
             self.notify("Nothing in the list is in order yet.")
             return
         visit, options, importer = self.visit, self._options, self.commission.workshop.importer
-        rows = tuple(replace(row, shared_clock=CLOCKS[self._clock][1]) for row in self.rows)
+        shared = CLOCKS[self._chosen["clock"]][1]
+        rows = tuple(
+            replace(row, shared_clock=row.shared_clock and (shared or row.loopback is not None)) for row in self.rows
+        )
         self.commission.run_job(
             lambda cancel, progress: visit.import_rows(importer, rows, options, cancel, progress), self._written
         )
