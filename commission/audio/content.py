@@ -13,7 +13,7 @@ import numpy as np
 from commission.audio.decoding import deconvolution_problem, impulse_problem, loopback_deconvolver
 from commission.audio.files import problem_of, read_bytes, read_sound, shown
 from commission.dsp.compactness import Shape, deconvolved_shapes, shape_of
-from commission.dsp.noise import CLIP_RATIO_LIMIT, clip_ratio, flat_top
+from commission.dsp.noise import is_clipped
 from commission.dsp.sweep import Deconvolver, deconvolver, sweep_signal
 from commission.model import FloatArray, ImportRow, InputError, ResponseKind, Sweep
 
@@ -114,9 +114,9 @@ def examine(
         profile_db=_profile_db(samples),
     )
     warning = None
-    if kind == "sweep" and clip_ratio(samples) > CLIP_RATIO_LIMIT:
+    if kind == "sweep" and is_clipped(samples):
         warning = "it clips: what it says of level and response is not judged"
-    if kind == "impulse" and flat_top(samples):
+    if kind == "impulse" and is_clipped(samples):
         warning = "its largest samples have one value: it seems clipped and is not judged"
     return replace(row, file_warning="; ".join(each for each in (row.file_warning, warning) if each) or None)
 

@@ -14,7 +14,7 @@ from commission.audio.sofa import HDF5_SIGNATURE
 from commission.audio.sofa_rows import sofa_responses
 from commission.audio.text_response import parse_response
 from commission.dsp.compactness import Shape, deconvolved_shapes, shape_of
-from commission.dsp.noise import clip_ratio
+from commission.dsp.noise import is_clipped
 from commission.dsp.sweep import Deconvolver, deconvolver, split_response, sweep_deconvolver
 from commission.model import (
     FULL_SCALE,
@@ -103,7 +103,7 @@ class _Sweep(NamedTuple):
     stored: StoredResponse
     row: int
     peak_fs: float
-    clip_ratio: float
+    clipped: bool
 
 
 def _sound(
@@ -131,7 +131,7 @@ def _sound(
                 results[each.seq] = UnusableError(problem)
             elif is_sweep:  # looked at now, while it is in the cache
                 peak = float(max(samples[row].max(), -samples[row].min()))
-                sweeps.append(_Sweep(each, row, peak, clip_ratio(samples[row])))
+                sweeps.append(_Sweep(each, row, peak, is_clipped(samples[row])))
             elif (problem := impulse_problem(name, *shape_of(samples[row], rate_hz))) is not None:
                 results[each.seq] = UnusableError(problem)
             else:
@@ -175,7 +175,7 @@ def _deconvolved(
             t0_s=t0_s - sweep.stored.body.origin_frame / rate_hz,
             noise=None if noise is None else noise[k],
             peak_fs=sweep.peak_fs,
-            clip_ratio=sweep.clip_ratio,
+            clipped=sweep.clipped,
             reference=FULL_SCALE if sweep.stored.body.loopback_channel is None else LOOPBACK,
         )
         if problem is None

@@ -192,9 +192,9 @@ def _told(sign: float, strength: float, arrival: timing.Arrival, why: dict[str, 
 
 
 def _clipped(response: Response, impulse: FloatArray, why: dict[str, str]) -> bool | None:
-    if response.clip_ratio is not None:
-        return response.clip_ratio > noise_of.CLIP_RATIO_LIMIT
-    if noise_of.flat_top(impulse):
+    if response.clipped is not None:
+        return response.clipped
+    if noise_of.is_clipped(impulse):
         return True
     why["clipped"] = "an impulse response does not show whether its recording clipped"
     return None

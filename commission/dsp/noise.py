@@ -13,6 +13,20 @@ from commission.model import ComplexArray, FloatArray, freeze
 
 CLIP_RATIO_LIMIT = 6.0
 """ρ above this is clipping: clean recordings reach 1.0–1.4, a sine 4.1, clipped ones 9–44 (own simulations)."""
+LEAST_CUT_CRESTS, LONG_CUT = 3, 8
+"""So many crests must be cut off, or one over so many samples: three equal samples at the very top of one crest may be
+chance, and one cut crest harms no measurement."""
+CORNER_STEPS, LEAST_CORNER = 16.0, 0.002
+"""A run of equal samples ends in a corner where the signal falls by more than this beyond it: steps of quantisation (a
+parabola falls by four to nine), and share of the largest sample."""
+CREST, CORNER_FALL = 0.98, 0.35
+"""The same for an overdriven preamplifier, whose tops carry noise: what lies above 0.98 of the peak must fall by more than
+0.35 of it. A parabola falls by 0.08 to 0.18, the flattest smooth crest by 0.32, a sine cut off at 0.88 of its amplitude by
+0.4 (arithmetic)."""
+CLIP_SIDE = 0.5
+"""A converter may clip on one side only: the other side's extreme is looked at from this share of the peak."""
+_CRESTS = 200
+"""Crests that are looked at: more of a recording that clips throughout say nothing new."""
 _BLOCK = 8192
 """Samples whose extremes are looked at together: they stay in the cache."""
 TAIL_SHARE = 0.15
@@ -43,11 +57,75 @@ def clip_ratio(samples: FloatArray) -> float:
     return 9.0 * top / below
 
 
-def flat_top(impulse: FloatArray) -> bool:
-    """Whether an impulse response stands at its extreme value for three samples or more in a row."""
-    size = np.abs(np.asarray(impulse))
-    at_top = size >= size.max(initial=0.0) * (1 - 1e-6)
-    return bool(np.any(at_top[:-2] & at_top[1:-1] & at_top[2:])) if len(size) >= 3 else False
+def is_clipped(samples: FloatArray) -> bool:
+    """Whether the crests of a recording or an impulse response [shape=(n,)] are cut off flat.
+
+    A crest is a parabola at its top: where it is down by one step of quantisation after w samples, it is down by four after
+    2w. What was cut off ends in corners instead. Two ways to see it: runs of equal extreme samples that end in a corner,
+    which digital clipping leaves at any later gain; or ρ above its limit with such corners at its crests, which an overdriven
+    preamplifier leaves. Few samples at the top, as a soft or short recording has them, a
+    pure tone and a third harmonic of 11 % (the flattest smooth crest) do none of both.
+    """
+    values = np.asarray(samples)
+    peak = float(max(values.max(initial=0.0), -values.min(initial=0.0)))
+    if peak <= 0.0:
+        return False
+    steps = [
+        run
+        for sign, extreme in ((1.0, float(values.max())), (-1.0, float(-values.min())))
+        if extreme >= CLIP_SIDE * peak
+        for run in _equal_runs(values, sign, extreme)
+    ]
+    if len(steps) >= LEAST_CUT_CRESTS or any(length >= LONG_CUT for length in steps):
+        return True
+    if clip_ratio(values) <= CLIP_RATIO_LIMIT:
+        return False
+    falls = [fall for sign in (1.0, -1.0) for fall in _falls(sign * values, CREST * peak) if math.isfinite(fall)]
+    return len(falls) >= LEAST_CUT_CRESTS and float(np.median(falls)) > CORNER_FALL * peak
+
+
+def _equal_runs(values: FloatArray, sign: float, extreme: float) -> list[int]:
+    """Lengths of the runs of three or more samples at exactly the extreme value that end in corners."""
+    at = np.flatnonzero(values == values.dtype.type(sign * extreme))
+    if len(at) < 3:
+        return []
+    step = _quantum(values, sign, extreme)
+    return [
+        last - first + 1
+        for first, last in _runs(at)
+        if _fall(values, sign, first, last) > max(CORNER_STEPS * step, LEAST_CORNER * extreme)
+    ]
+
+
+def _falls(values: FloatArray, bound: float) -> list[float]:
+    """How far each crest above `bound` falls, half its width beyond both of its ends."""
+    return [_fall(values, 1.0, first, last) for first, last in _runs(np.flatnonzero(values >= bound))]
+
+
+def _runs(at: NDArray[np.intp]) -> list[tuple[int, int]]:
+    """(first, last) of the runs of three or more neighbours among sorted indices."""
+    if not len(at):
+        return []
+    ends = np.flatnonzero(np.diff(at) > 1)
+    firsts, lasts = at[np.concatenate(([0], ends + 1))], at[np.concatenate((ends, [len(at) - 1]))]
+    long = lasts - firsts >= 2
+    pairs = zip(firsts[long][:_CRESTS], lasts[long][:_CRESTS], strict=True)
+    return [(int(first), int(last)) for first, last in pairs]
+
+
+def _fall(values: FloatArray, sign: float, first: int, last: int) -> float:
+    """From the top of a run to the higher of the two samples half its width beyond its ends; NaN at the recording's end."""
+    away = max(2, (last - first + 1) // 2)
+    if first - away < 0 or last + away >= len(values):
+        return math.nan
+    top = sign * float(values[first])
+    return top - max(sign * float(values[first - away]), sign * float(values[last + away]))
+
+
+def _quantum(values: FloatArray, sign: float, extreme: float) -> float:
+    """The step of quantisation near the top: the least difference among neighbouring values there; 0 where all are one."""
+    near = np.unique(values[sign * values >= 0.9 * extreme])
+    return float(np.min(np.diff(near))) if len(near) > 1 else 0.0
 
 
 def tail(impulses: FloatArray) -> FloatArray:

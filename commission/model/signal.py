@@ -67,9 +67,9 @@ class Response:
     noise: FloatArray | None = None
     """A stretch of the same deconvolved recording without the response, when there is one [shape=(m,)]."""
     peak_fs: float | None = None
-    """Largest sample of the raw recording re full scale, to tell clipping."""
-    clip_ratio: float | None = None
-    """ρ of the raw recording: share of samples at the top over the share just below (see dsp.noise)."""
+    """Largest sample of the raw recording re full scale."""
+    clipped: bool | None = None
+    """Whether the raw recording clipped (see dsp.noise); None where only its impulse response is known."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

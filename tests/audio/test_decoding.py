@@ -93,10 +93,10 @@ def test_each_is_the_same_alone_and_in_company(files: Files) -> None:
                 assert str(other) == str(response)
                 continue
             assert isinstance(other, Response)
-            assert (other.t0_s, other.peak_fs, other.clip_ratio) == (
+            assert (other.t0_s, other.peak_fs, other.clipped) == (
                 response.t0_s,
                 response.peak_fs,
-                response.clip_ratio,
+                response.clipped,
             )
             if response.impulse is None or other.impulse is None:
                 assert response.level_db is not None  # the text response

@@ -16,7 +16,7 @@ from scipy import fft, signal
 from commission.audio.decoding import SWEEPS_AT_ONCE, THREADS, decode
 from commission.audio.files import problem_of, read_sound
 from commission.dsp.analysis import analyse_batch
-from commission.dsp.noise import clip_ratio
+from commission.dsp.noise import is_clipped
 from commission.dsp.sweep import sweep_deconvolver, sweep_signal
 from commission.model import Response, ResponseStored, StoredResponse, Sweep
 from commission.visit import BATCH, decoded_ahead
@@ -49,7 +49,7 @@ def _bare(rows: np.ndarray, workers: int) -> None:
 def _read(data: bytes) -> None:
     samples, info = read_sound(data, "x.wav")
     problem_of(samples[0], info, "x.wav")
-    clip_ratio(samples[0])
+    is_clipped(samples[0])
 
 
 def run(channels: int) -> None:
