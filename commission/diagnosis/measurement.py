@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
+from commission.diagnosis.rule import FindingDetails, Found, Rule
 from commission.model import Verdict
 from commission.model.units import counted, listed
 
@@ -100,15 +100,14 @@ def _references(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _gain(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    gains = e.seats.seat_gain_db
-    if gains:
-        seats = sorted(gains)
+    for mistake in e.screening.of("gain"):
+        seats = sorted(mistake.seats)
         yield FindingDetails(
             title=f"gain changed at {listed(seats)}",
             seats=tuple(seats),
             evidence=(
-                *(f"{seat} {signed(gains[seat])} dB on every main channel alike, threshold 2 dB" for seat in seats),
-                "a room differs from channel to channel",
+                *mistake.evidence,
+                "a room differs from channel to channel; all levels of these seats are corrected by these values",
             ),
             alternatives=("the microphone was turned or covered there", "the master volume was moved"),
             confirm=f"Measure one channel at {seats[0]} and at its neighbour again, one after the other.",
@@ -210,7 +209,7 @@ RULES = (
         symptom="a seat low on every channel",
         look=_gain,
         place="seat",
-        basis="2 dB and three standard errors on all main channels alike; common practice",
+        basis="2 dB and 3.5 standard uncertainties on all main channels and octaves alike; determined by simulation",
     ),
 )
 """What spoils recordings, before the other rules."""

@@ -11,17 +11,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from commission.dsp.variance import BoolArray
 from commission.model import FloatArray
 from commission.model.system import Position
 
 GAIN_DB = 2.0
-"""A seat that is off by more than this on all loudspeakers alike: the gain moved (common practice, no source)."""
-ALIKE = 3.0
-"""… and by more than this many standard errors of that seat's own scatter."""
+"""A seat that is off by more than this on all loudspeakers alike: the gain changed (common practice, no source)."""
+SURE = 3.5
+"""… and by more than this many standard uncertainties."""
+ROOM_U_DB = 0.5
+"""How far a seat of a healthy room is off on all loudspeakers alike, distance allowed for (standard deviation): 0.36 dB in
+simulated rooms (tests/references/measuring_mistakes.py), and some more for seat backs, which those lack."""
+PLAUSIBLE, LEAST_SCATTER_DB = 1.2, 0.3
+"""How much more than the best one a sound field may leave unexplained, and still be what the room has: no room follows a
+formula better than 0.3 dB."""
+FLAT_DB = 2.0
+"""A gain acts on all frequencies alike: no octave differs from the others by more."""
 LEAST_COUNT = 3
 """Loudspeakers, and seats, that a two-way table needs before it says whose doing it is."""
 AGREE = 0.8
@@ -29,59 +37,96 @@ AGREE = 0.8
 MIRROR_WITHIN_M = 0.3
 
 
-def seat_gains_db(levels_db: FloatArray, base: int = 0, distances_m: FloatArray | None = None) -> dict[int, float]:
-    """Seats whose gain moved, and by how much [dB], from levels [shape=(loudspeakers, seats)], NaN where missing.
+@dataclass(frozen=True, slots=True)
+class SeatGain:
+    """How far one seat's recordings are too loud, and how well that is known [dB]."""
 
-    A seat counts when its effect exceeds 2 dB and three times its standard error over the loudspeakers, beyond what its
-    distance from them [same shape] may explain. Where half of the seats or more are off, they are told against seat
-    `base` instead of the middle one.
+    gain_db: float
+    u_db: float
+    alike: tuple[int, int]
+    """(loudspeakers that are off to the same side, by half of it or more; loudspeakers compared)."""
+
+
+def seat_gains(levels_db: FloatArray, base: int = 0, distances_m: FloatArray | None = None) -> dict[int, SeatGain]:
+    """Seats whose gain changed, from levels [shape=(loudspeakers, seats, bands)], NaN where missing.
+
+    Level = loudspeaker + seat + 10·lg(1/d² + k) + rest, fitted with medians; d are the distances [shape=(loudspeakers,
+    seats)], and k tells how much of the sound is reverberant (k = 1/d² at the critical distance). A seat counts when its
+    effect exceeds 2 dB and 3.5 standard uncertainties in every sound field that explains the levels about as well, from a
+    free field (k = 0) to a diffuse one, on four of five loudspeakers and in all bands alike. Most seats are taken as right;
+    where that leaves a tie, those with seat `base`.
     """
     levels = np.asarray(levels_db, dtype=float)
-    if not levels.size:
+    heard = np.isfinite(levels).all(axis=2)
+    rows = heard.sum(axis=1) >= LEAST_COUNT
+    columns = heard[rows].sum(axis=0) >= LEAST_COUNT
+    if rows.sum() < LEAST_COUNT or columns.sum() < LEAST_COUNT:
         return {}
-    rows = np.isfinite(levels).sum(axis=1) >= LEAST_COUNT
-    kept = levels[rows]
-    if len(kept) < LEAST_COUNT:
-        return {}
-    apart = kept - np.nanmedian(kept, axis=1, keepdims=True)
-    seats = [s for s in range(levels.shape[1]) if np.isfinite(apart[:, s]).sum() >= LEAST_COUNT]
-    if len(seats) < LEAST_COUNT:
-        return {}
-    effects = {s: _effect(apart[:, s]) for s in seats}
-    loss = _free_field_db(
-        None if distances_m is None else np.asarray(distances_m, dtype=float)[rows], np.isfinite(kept)
-    )
+    seats = np.flatnonzero(columns)
+    kept = np.where(heard[..., np.newaxis], levels, np.nan)[np.ix_(rows, columns)]
+    around = None if distances_m is None else np.asarray(distances_m, dtype=float)[np.ix_(rows, columns)]
+    if around is not None and not np.isfinite(around).all():
+        around = None
+    zero = int(np.searchsorted(seats, base)) if base in seats else None
+    mean = kept.mean(axis=2)
+    fits = [_two_way(mean - field) for field in _fields(around)]
+    gains = [fit.seats - _middle(fit.seats, zero) for fit in fits]
+    scatters = [fit.scatter_db for fit in fits]
+    best = int(np.argmin(scatters))
+    plausible = [
+        gain
+        for gain, each in zip(gains, scatters, strict=True)
+        if each <= PLAUSIBLE * (scatters[best] + LEAST_SCATTER_DB)
+    ]
+    field = list(_fields(around))[best]
+    bands = [_two_way(kept[..., band] - field).seats for band in range(kept.shape[2])]
+    apart = np.array([each - _middle(each, zero) for each in bands])
+    out = {}
+    for index, seat in enumerate(seats):
+        gain, bounds = float(gains[best][index]), [float(each[index]) for each in plausible]
+        own = fits[best].rest[:, index]
+        own = own[np.isfinite(own)]
+        scatter = max(fits[best].scatter_db, 1.4826 * float(np.median(np.abs(own)))) / math.sqrt(len(own))
+        u = math.hypot(ROOM_U_DB, scatter)
+        least = min(abs(each) for each in bounds) if len({each > 0 for each in bounds}) == 1 else 0.0
+        alike = int(np.sum((own + gain) * math.copysign(1.0, gain) > 0.5 * abs(gain)))
+        flat = float(np.max(np.abs(apart[:, index] - np.median(apart[:, index])))) <= FLAT_DB
+        if least > max(GAIN_DB, SURE * u) and alike >= AGREE * len(own) and flat:
+            spread = (max(bounds) - min(bounds)) / math.sqrt(12)  # rectangular between the fields
+            out[int(seat)] = SeatGain(gain, math.hypot(u, spread), (alike, len(own)))
+    return out
 
-    def moved(start: int | None) -> dict[int, float]:
-        zero, near = (0.0, 0.0) if start is None else (effects[start][0], loss[start])
-        off = {s: (value - zero, loss[s] - near, u) for s, (value, u) in effects.items()}
-        return {
-            s: v
-            for s, (v, far, u) in off.items()
-            if abs(v - min(max(v, min(far, 0.0)), max(far, 0.0))) > max(GAIN_DB, ALIKE * u)
-        }
 
-    found = moved(None)
-    return moved(base) if 2 * len(found) >= len(seats) and base in effects else found
+@dataclass(frozen=True, slots=True)
+class _TwoWay:
+    seats: FloatArray
+    rest: FloatArray
+    scatter_db: float
 
 
-def _free_field_db(distances_m: FloatArray | None, heard: BoolArray) -> FloatArray:
-    """What distance alone would make of each seat's effect in free field, 20·lg of distances [dB]; 0 where not known."""
+def _two_way(table_db: FloatArray) -> _TwoWay:
+    """Loudspeaker and seat effects by medians in turn [shape=(loudspeakers, seats)], NaN where missing."""
+    seats = np.zeros(table_db.shape[1])
+    for _ in range(10):
+        rows = np.nanmedian(table_db - seats, axis=1, keepdims=True)
+        seats = np.nanmedian(table_db - rows, axis=0)
+    rest = table_db - rows - seats
+    return _TwoWay(seats, rest, float(np.sqrt(np.nanmean(rest**2))))
+
+
+def _fields(distances_m: FloatArray | None) -> tuple[FloatArray | float, ...]:
+    """What distance makes of the levels [dB], from free field to a diffuse one."""
     if distances_m is None:
-        return np.zeros(heard.shape[1])
-    level = np.where(heard, -20 * np.log10(np.maximum(distances_m, 0.1)), np.nan)
-    known = level[np.isfinite(level).any(axis=1)]
-    if not len(known):
-        return np.zeros(heard.shape[1])
-    apart = known - np.nanmedian(known, axis=1, keepdims=True)
-    return np.array([float(np.median(own)) if len(own := seat[np.isfinite(seat)]) else 0.0 for seat in apart.T])
+        return (0.0,)
+    near = np.maximum(distances_m, 0.1)
+    return (*(10 * np.log10(1 / near**2 + k) for k in (0.0, 0.03, 0.1, 0.3, 1.0, 3.0)), 0.0)
 
 
-def _effect(values: FloatArray) -> tuple[float, float]:
-    """Median and its standard error from the median absolute deviation."""
-    good = values[np.isfinite(values)]
-    middle = float(np.median(good))
-    return middle, 1.4826 * float(np.median(np.abs(good - middle))) / math.sqrt(len(good))
+def _middle(effects_db: FloatArray, base: int | None) -> float:
+    """The median of the largest group of seats that are alike within 1.5 dB; of equal groups, the one with `base`."""
+    groups = [np.flatnonzero(np.abs(effects_db - each) <= 1.5) for each in effects_db]
+    largest = max(groups, key=lambda group: (len(group), base in group))
+    return float(np.median(effects_db[largest]))
 
 
 def mirrored_seats(positions: Mapping[str, Position | None]) -> dict[str, str]:

@@ -91,7 +91,9 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
     octaves = _octaves(power, df_hz)
     bass = _bass(spectra, df_hz, [response.t0_s for response in responses])
     noise, decaying = _noise(responses, impulses, rate_hz, low_hz)
-    noise_db = noise_of.band_noise_db(noise, rate_hz, low_hz, high_hz, frames)
+    noise_power, noise_df_hz = noise_of.noise_power(noise, rate_hz)
+    noise_db = pink_level_db(noise_power, noise_df_hz, low_hz, high_hz)
+    third_noise_db = smoothed_level_db(cumulative(noise_power), noise_df_hz, GRID_HZ, 3)
     arrivals = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
     signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
@@ -120,6 +122,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
                 arrival_u_s=arrival.u_s,
                 polarity=_told(signs[k], strengths[k], arrival, why),
                 snr_db=snr_db,
+                noise_db=freeze(third_noise_db[k]) if np.isfinite(third_noise_db[k]).any() else None,
                 low_hz=edges[0],
                 high_hz=edges[1],
                 clipped=_clipped(response, impulses[k], why),

@@ -8,7 +8,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from commission.dsp.spectrum import pink_level_db
 from commission.model import ComplexArray, FloatArray, freeze
 
 CLIP_RATIO_LIMIT = 6.0
@@ -29,6 +28,8 @@ _CRESTS = 200
 """Crests that are looked at: more of a recording that clips throughout say nothing new."""
 _BLOCK = 8192
 """Samples whose extremes are looked at together: they stay in the cache."""
+NOISE_WINDOW_S = 0.5
+"""Noise is counted over half a second, the length in which a home cinema's response is told, whatever a file's length."""
 TAIL_SHARE = 0.15
 """Last part of an impulse response that is taken as noise when nothing better is known."""
 
@@ -62,9 +63,9 @@ def is_clipped(samples: FloatArray) -> bool:
 
     A crest is a parabola at its top: where it is down by one step of quantisation after w samples, it is down by four after
     2w. What was cut off ends in corners instead. Two ways to see it: runs of equal extreme samples that end in a corner,
-    which digital clipping leaves at any later gain; or ρ above its limit with such corners at its crests, which an overdriven
-    preamplifier leaves. Few samples at the top, as a soft or short recording has them, a
-    pure tone and a third harmonic of 11 % (the flattest smooth crest) do none of both.
+    which digital clipping leaves at any later gain; or ρ above its limit with such corners at its crests, which an
+    overdriven preamplifier leaves. A soft or short recording with few samples at the top does neither, nor does a tone with
+    a third harmonic of 11 %, the flattest smooth crest.
     """
     values = np.asarray(samples)
     peak = float(max(values.max(initial=0.0), -values.min(initial=0.0)))
@@ -167,19 +168,21 @@ def _two_octaves(low_hz: float, high_hz: float, rate_hz: float, length: int) -> 
     return freeze(np.nan_to_num(gain, nan=0.0, posinf=0.0, neginf=0.0))
 
 
-def band_noise_db(noise: FloatArray, rate_hz: float, low_hz: float, high_hz: float, frames: int) -> FloatArray:
-    """Level [dB] that noise [shape=(…, m)] adds to the pink level of a response of `frames` samples.
+def noise_power(noise: FloatArray, rate_hz: float, window_s: float = NOISE_WINDOW_S) -> tuple[FloatArray, float]:
+    """(power spectrum [shape=(…, n)], step [Hz]) that stationary noise [shape=(…, m)] has over `window_s`.
 
-    Stationary noise: its energy grows with the length of the window in which the response is analysed.
+    The energy of stationary noise grows with time, so that a fixed window makes it independent of a file's length. At most
+    the last second is used.
     """
     from scipy import fft
 
+    noise = noise[..., -min(noise.shape[-1], round(rate_hz)) :]
     count = noise.shape[-1]
-    length = int(fft.next_fast_len(max(count, math.ceil(4 * rate_hz / low_hz)), real=True))
+    length = round(rate_hz)  # steps of 1 Hz: the lowest third octave is 4.6 Hz wide
     window = np.hanning(count).astype(noise.dtype)
     spectra = fft.rfft(noise * window, length, axis=-1)
-    power = np.abs(spectra) ** 2 * (frames / float(np.sum(window**2)))
-    return pink_level_db(power, rate_hz / length, low_hz, high_hz)
+    scale = window_s * rate_hz / float(np.sum(window**2))
+    return (spectra.real**2 + spectra.imag**2) * scale, rate_hz / length
 
 
 def bandwidth_hz(

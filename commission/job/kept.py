@@ -25,6 +25,7 @@ FILES_KEPT = 40
 """Jobs, the newest; one takes about a megabyte."""
 _CODE = ("audio", "dsp", "model")
 _LIBRARIES = ("numpy/version.py", "scipy/version.py", "soundfile.py")
+_ARRAYS = ("third_octave_db", "view_db", "bass", "noise_db")
 _USELESS = (OSError, msgspec.MsgspecError, ValueError, TypeError)
 """What files and their contents can raise, and values that cannot be stored."""
 
@@ -36,11 +37,13 @@ class _Kept(msgspec.Struct, array_like=True):
     view_db: tuple[str, bytes]
     bass: tuple[str, bytes] | None
     level_db: float | None
+    level_u_db: float
     octave_db: dict[int, float]
     arrival_s: float | None
     arrival_u_s: float
     polarity: int | None
     snr_db: float | None
+    noise_db: tuple[str, bytes] | None
     low_hz: float | None
     high_hz: float | None
     clipped: bool | None
@@ -117,7 +120,7 @@ def _key(job: Job, response: StoredResponse) -> bytes:
 
 def _kept(analysis: Analysis) -> _Kept:
     values = {name: getattr(analysis, name) for name in _Kept.__struct_fields__}
-    for name in ("third_octave_db", "view_db", "bass"):
+    for name in _ARRAYS:
         array = values[name]
         values[name] = None if array is None else (array.dtype.str, array.tobytes())
     return _Kept(**values)
@@ -129,10 +132,7 @@ def _restored(kept: _Kept) -> Analysis:
     from commission.dsp.spectrum import GRID_HZ
 
     values = {name: getattr(kept, name) for name in _Kept.__struct_fields__}
-    values |= {
-        name: None if values[name] is None else _array(*values[name])
-        for name in ("third_octave_db", "view_db", "bass")
-    }
+    values |= {name: None if values[name] is None else _array(*values[name]) for name in _ARRAYS}
     return Analysis(freq_hz=GRID_HZ, bass_freq_hz=BASS_HZ, **values)
 
 

@@ -89,6 +89,8 @@ class Analysis:
     """Complex response from 10 to 320 Hz, phase re the clock's origin: what subs are summed from. [shape=(m,)]"""
     level_db: float | None
     """10·lg of the pink-weighted mean of |H|²: 500–2000 Hz, subwoofers 30–80 Hz."""
+    level_u_db: float = 0.0
+    """Standard uncertainty that all of its levels share because a changed gain was corrected."""
     octave_db: Mapping[int, float]
     """Pink-weighted level by octave band centre, Hz."""
     arrival_s: float | None
@@ -96,7 +98,10 @@ class Analysis:
     polarity: int | None = None
     """+1 normal, −1 reversed, None when it cannot be told."""
     snr_db: float | None = None
-    """Signal to noise, broadband within the loudspeaker's band."""
+    """Signal to noise over half a second, broadband within the loudspeaker's band."""
+    noise_db: FloatArray | None = None
+    """Noise over half a second by third octave on the grid, comparable with `third_octave_db`; an upper bound where the
+    response still decays at its end. [shape=(n,)]"""
     low_hz: float | None = None
     high_hz: float | None = None
     """Bandwidth: where the third-octave level last falls 10 dB below the mid-band level."""

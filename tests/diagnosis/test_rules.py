@@ -55,7 +55,7 @@ def test_every_rule_says_whose_fault_on_what_ground() -> None:
     for rule in RULES:
         assert rule.cause in ("electronics", "settings", "room")
         assert rule.symptom
-        assert rule.basis.endswith(("own simulations", "common practice"))
+        assert rule.basis.endswith(("own simulations", "determined by simulation", "common practice"))
         assert rule.step in OUTCOMES
 
 

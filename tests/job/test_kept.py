@@ -162,7 +162,9 @@ def test_what_cannot_be_stored_is_not_kept(job_file: Path, tmp_path: Path) -> No
         lambda path: path.unlink(),
         lambda path: path.write_bytes(b""),
         lambda path: path.write_bytes(path.read_bytes()[:-1]),
-        lambda path: path.write_bytes(path.read_bytes()[:5000] + b"\0" + path.read_bytes()[5001:]),
+        lambda path: path.write_bytes(
+            path.read_bytes()[:5000] + bytes([path.read_bytes()[5000] ^ 1]) + path.read_bytes()[5001:]
+        ),
         lambda path: (path.unlink(), path.mkdir()),
     ],
 )

@@ -156,13 +156,19 @@ def test_a_channel_low_on_every_seat_has_no_dead_driver_and_no_gain() -> None:
     assert result.against["SiL"].alike_seats == (6, 6)
 
 
-def test_a_seat_low_on_every_channel_is_the_gain_and_its_levels_are_not_judged() -> None:
+def test_a_seat_low_on_every_channel_is_the_gain_and_its_levels_are_corrected() -> None:
     room = SoundRoom().add_db(None, -9, ["B2"])
     outcome = outcome_of(room)
     assert failed(outcome) == set()
     assert "gain changed at B2" in outcome.stands_out
     assert any("B2 is −" in remark and "not the room" in remark for remark in outcome.remarks)
-    assert "gain changed" in (check_of(outcome, "level", "FL", "B2").why_not or "")
+    changed, others = (check_of(outcome, "level", "FL", seat) for seat in ("B2", "A1"))
+    assert changed.uncertainty is not None
+    assert others.uncertainty is not None
+    assert changed.uncertainty > others.uncertainty
+    assert check_of(outcome, "level", "FL", "B2").value == pytest.approx(
+        check_of(outcome_of(SoundRoom()), "level", "FL", "B2").value or 0.0, abs=1.0
+    )
     before = outcome_of(SoundRoom())
     for kind in ("level", "direct"):  # the other seats are not dragged along: 9 dB in one of six would be 1.5
         was, now = (check_of(each, kind, "FL", "A1").value for each in (before, outcome))
@@ -181,8 +187,6 @@ def test_a_seat_low_on_every_channel_and_a_channel_low_at_every_seat_are_two_thi
     assert result.against["SiL"].alike_seats[0] >= 5
     outcome = outcome_of(room)
     assert failed(outcome) == set()
-    judged = {c.seat for c in outcome.checks if c.id == "seats.level" and c.verdict is not Verdict.NOT_TESTED}
-    assert judged == set(ALL_SEATS) - {"B2"}
 
 
 @pytest.mark.parametrize("placed", [True, False])
@@ -240,7 +244,6 @@ def test_a_minus_in_a_seats_name_stays_what_it_is() -> None:
     outcome = outcome_of(SoundRoom(named).add_db(None, -9, ["row-B2"]))
     assert any("row-B2 is −" in remark for remark in outcome.remarks)
     assert "row-B2" in outcome.stands_out
-    assert "row-B2" in (check_of(outcome, "level", "FL", "row-B2").why_not or "")
 
 
 def test_a_dip_above_the_subwoofers_band_is_no_null() -> None:

@@ -4,12 +4,13 @@ Two questions are kept apart: "heard" uses levels as measured; "tone" takes each
 that a change of level does not pose as a change of evenness. Only what both rounds hold is compared.
 
 A channel that is low at every seat alike adds nothing to any variance. A seat that is low on every channel alike had
-another gain (`dsp.across`): it is left out of what is heard, and its tone stays, which no gain touches.
+another gain (`dsp.across`): its levels are corrected, and the correction's uncertainty counts in what is heard.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,10 +22,9 @@ from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Budget, FloatArray, Job
-from commission.steps.seats.result import seat_gains_db
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
-from commission.steps.shared.screening import common_reference, usable
+from commission.steps.shared.screening import common_reference, screen, usable
 
 SUBS = "SUBS"
 """Name of the subwoofers taken together, in tables and JSON."""
@@ -125,7 +125,7 @@ def rounds_to_compare(job: Job) -> tuple[str, str] | None:
 @cached
 def one_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str, dict[str, BandResult]]]:
     """Seat variance of a single round: channel → kind → band label → result. For the record of one round alone."""
-    moved = set(seat_gains_db(job, round_id, analyses))
+    gains_u_db = _gains_u_db(job, round_id, analyses)
     analyses = usable(job, analyses, round_id)
     repeats, _ = repeatability(job, (round_id,), analyses)
     out: dict[str, dict[str, dict[str, BandResult]]] = {}
@@ -134,7 +134,7 @@ def one_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str
         out[name] = {kind: {} for kind in KINDS}
         for kind in KINDS:
             for band in job.system.bands:
-                result = _band(job, name, row.seats, row.levels, band, kind, repeats[band.label], plays, moved)
+                result = _band(job, name, row.seats, row.levels, band, kind, repeats[band.label], plays, gains_u_db)
                 if result is not None:
                     out[name][kind][band.label] = result
     return out
@@ -163,11 +163,7 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
             f"levels of one round from those of the other: {rounds[0]} is relative to {references[0]}, "
             f"{rounds[1]} to {references[1]}"
         )
-    moved: set[str] = set()
-    for r in rounds:
-        gains = seat_gains_db(job, r, analyses)
-        moved |= set(gains)
-        left_out += [f"{seat} from what the seats hear: its gain changed in {r}" for seat in gains]
+    gains_u_db = (_gains_u_db(job, rounds[0], analyses), _gains_u_db(job, rounds[1], analyses))
     channels, outside = {}, dict.fromkeys((band.label for band in job.system.bands), "")
     one_sided = [name for name in (*before, *after) if (name in before) != (name in after)]
     left_out += [f"{name}: only in {rounds[0] if name in before else rounds[1]}" for name in one_sided]
@@ -181,7 +177,7 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
             continue
         seats, levels = pair
         plays = variance.own_band(levels[0]) & variance.own_band(levels[1])
-        bands = _changes(job, name, seats, levels, plays, repeats, moved)
+        bands = _changes(job, name, seats, levels, plays, repeats, gains_u_db)
         if bands[HEARD] and not bands[TONE]:
             low, high = _level_band_hz(job, name)
             left_out.append(
@@ -200,6 +196,11 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
         u_db={label: r.common_db for label, r in repeats.items()},
         one_sided=len(one_sided),
     )
+
+
+def _gains_u_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, float]:
+    """Standard uncertainty of the correction of each seat whose gain changed."""
+    return {seat: u for seat, (_, u) in screen(job, round_id, analyses).gains_db.items()}
 
 
 def _common(before: _Row, after: _Row) -> tuple[tuple[list[str], tuple[FloatArray, FloatArray]] | None, str]:
@@ -343,12 +344,9 @@ def _band(
     kind: str,
     repeats: Repeatability,
     plays: variance.BoolArray,
-    moved: set[str],
+    gains_u_db: Mapping[str, float],
 ) -> BandResult | None:
     inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz) & plays
-    if kind == HEARD and moved.intersection(seats):  # a gain that moved says nothing of what the seat hears
-        kept = [i for i, seat in enumerate(seats) if seat not in moved]
-        seats, measured = [seats[i] for i in kept], measured[kept]
     if inside.sum() < LEAST_POINTS or len(seats) < 2:
         return None
     levels = measured
@@ -362,12 +360,23 @@ def _band(
     if found is None:
         return None
     heard = GRID_HZ[inside]
+    budget = budget_for.variance_budget(f"compare.{kind}.{band.label}", name, found.parts, repeats)
+    u_msv, u_sd = found.u_msv_db2, found.u_sd_db
+    if kind == HEARD and (corrected := set(seats) & set(gains_u_db)):
+        weights = seat_weights(job, seats)
+        for seat in sorted(corrected):
+            share, off = weights[seats.index(seat)] / sum(weights), found.mean_deviation_db[seats.index(seat)]
+            # JCGM 100 5.1.2: the first order, and the second for a seat near the mean.
+            slope = share * math.hypot(2 * off, math.sqrt(2) * gains_u_db[seat])
+            budget = budget_for.with_gain(budget, gains_u_db[seat], slope)
+        u_msv = budget.u
+        u_sd = u_msv / max(2 * found.sd_db, math.sqrt(u_msv))
     return BandResult(
         msv_db2=found.msv_db2,
         sd_db=found.sd_db,
-        u_sd_db=found.u_sd_db,
-        u_msv_db2=found.u_msv_db2,
-        budget=budget_for.variance_budget(f"compare.{kind}.{band.label}", name, found.parts, repeats),
+        u_sd_db=u_sd,
+        u_msv_db2=u_msv,
+        budget=budget,
         worst_seat=seats[found.worst],
         worst_db=found.deviation_db[found.worst],
         deviations_db={s: v for s, v in zip(seats, found.mean_deviation_db, strict=True) if np.isfinite(v)},
@@ -383,14 +392,17 @@ def _changes(
     levels: tuple[FloatArray, FloatArray],
     plays: variance.BoolArray,
     repeats: dict[str, Repeatability],
-    moved: set[str],
+    gains_u_db: tuple[Mapping[str, float], Mapping[str, float]],
 ) -> dict[str, dict[str, Change]]:
     out: dict[str, dict[str, Change]] = {kind: {} for kind in KINDS}
     for kind in KINDS:
         for band in job.system.bands:
             # Both rounds are read at the same frequencies: where the loudspeaker plays in both.
             own = repeats[band.label]
-            before, after = (_band(job, name, seats, each, band, kind, own, plays, moved) for each in levels)
+            before, after = (
+                _band(job, name, seats, each, band, kind, own, plays, u_db)
+                for each, u_db in zip(levels, gains_u_db, strict=True)
+            )
             if before is None or after is None:
                 continue
             change = after.msv_db2 - before.msv_db2

@@ -415,7 +415,7 @@ def _remarks(result: SeatsResult) -> tuple[str, ...]:
         remarks.append("Seats are not held against their mean: three seats or more are needed.")
     remarks += [
         f"{seat} is {number(gain, 1, signed=True)} dB off on every channel alike: the gain changed between recordings, "
-        "not the room. Its levels are not judged."
+        "not the room. Its levels are corrected for it, with a larger uncertainty."
         for seat, gain in result.seat_gain_db.items()
     ]
     return tuple(remarks + problems)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from commission.dsp import across
-from commission.dsp.geometry import distance_m, mirror_partner
+from commission.dsp.geometry import mirror_partner
 from commission.dsp.variance import BoolArray, own_band
 from commission.model import (
     FULL_SCALE,
@@ -30,7 +30,6 @@ from commission.model import (
     Verdict,
     worst,
 )
-from commission.model.show import number
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen
@@ -127,7 +126,7 @@ class SeatsResult:
     offset_db: float
     """What is added to relative levels; 0 where they stay relative."""
     seat_gain_db: dict[str, float]
-    """How far each seat is off on all its main channels alike; only where that can be told."""
+    """How far each seat's recordings were off on all main channels alike; all levels here are corrected for it."""
     channel_level_db: dict[str, float]
     """Mean level of each channel over the seats."""
     against: dict[str, Against]
@@ -151,11 +150,11 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     system = job.system
     places = [(c.id, s.id) for c in system.channels for s in system.seats]
     recorded = {place: analyses.of(round_id, *place) for place in places}
-    analyses = screen(job, round_id, analyses).usable
+    screening = screen(job, round_id, analyses)
+    analyses = screening.usable
     reference = common_reference(job, round_id, analyses)
     offset = level_offset_db(job, reference)
     sound = {place: analyses.of(round_id, *place) for place in places}
-    gains = _seat_gains(job, sound)
     against = _against(job, sound)
     signs = {
         c.id: [None if (a := sound[(c.id, s.id)]) is None else a.polarity for s in system.seats]
@@ -166,7 +165,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     counted = {s.id for s in system.seats if s.weight > 0} or {s.id for s in system.seats}
     cells = {}
     for channel in system.channels:
-        spreads = _spreads(channel, {s.id: sound[(channel.id, s.id)] for s in system.seats}, gains, counted)
+        spreads = _spreads(channel, {s.id: sound[(channel.id, s.id)] for s in system.seats}, counted)
         for seat in system.seats:
             place = (channel.id, seat.id)
             analysis, recording = sound[place], recorded[place]
@@ -174,14 +173,18 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
             problems = analyses.problems(round_id, *place)
             checks: list[Check] = []
             spread = spreads.get(seat.id)
-            own = _spread_budgets(channel, seat.id, spread) if analysis is not None and spread is not None else ()
+            own = (
+                _spread_budgets(channel, seat.id, spread, analysis.level_u_db)
+                if analysis is not None and spread is not None
+                else ()
+            )
             if analysis is not None:
                 checks = [
                     _snr_check(job, channel, seat.id, analysis),
                     *_clip_check(channel, seat.id, analysis),
                     _polarity_check(job, round_id, channel, seat.id, analysis, polarity[channel.id], inverted),
                     *_driver_checks(job, channel, seat.id, analysis, against.get(channel.id)),
-                    *_spread_checks(job, channel, seat.id, analysis, spread, own, gains),
+                    *_spread_checks(job, channel, seat.id, analysis, spread, own),
                 ]
             elif recording is not None:
                 checks = _spoilt_checks(job, channel, seat.id, recording, problems[-1])
@@ -204,7 +207,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         calibrated=offset is not None,
         reference=reference or FULL_SCALE,
         offset_db=offset or 0.0,
-        seat_gain_db=gains,
+        seat_gain_db={seat: gain for seat, (gain, _) in screening.gains_db.items()},
         against=against,
         channel_level_db=_channel_levels(job, cells),
         polarity=polarity,
@@ -218,37 +221,6 @@ def _channel_levels(job: Job, cells: dict[tuple[str, str], Cell]) -> dict[str, f
         for c in job.system.channels
     }
     return {c: float(np.mean(own)) for c, own in levels.items() if own}
-
-
-def seat_gains_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, float]:
-    """Seats at which the gain moved between recordings, and by how much [dB]."""
-    places = [(c.id, s.id) for c in job.system.channels for s in job.system.seats]
-    analyses = screen(job, round_id, analyses).usable
-    return _seat_gains(job, {place: analyses.of(round_id, *place) for place in places})
-
-
-def _seat_gains(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[str, float]:
-    seats = [s.id for s in job.system.seats]
-    mains = [c for c in job.system.channels if not c.is_sub]
-    distances = np.array(
-        [
-            [
-                math.nan if c.position_m is None or s.position_m is None else distance_m(c.position_m, s.position_m)
-                for s in job.system.seats
-            ]
-            for c in mains
-        ]
-    )
-    if not mains or not seats or (all(c.role == "screen" for c in mains) and not np.isfinite(distances).all()):
-        return {}  # with all loudspeakers in front and places unknown, a back row looks like a gain that moved
-    levels = [
-        [a.level_db if (a := found[(c.id, s)]) is not None and a.level_db is not None else math.nan for s in seats]
-        for c in mains
-    ]
-    reference = job.system.reference_seat
-    base = seats.index(reference.id) if reference is not None else 0
-    gains = across.seat_gains_db(np.array(levels), base, distances)
-    return {seats[i]: gain for i, gain in gains.items()}
 
 
 def _band_db(analysis: Analysis | None, band_hz: tuple[float, float]) -> float:
@@ -302,7 +274,7 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[st
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Spread:
-    """One seat against the mean of all seats, each seat's own gain taken off first [dB]."""
+    """One seat against the mean of all seats [dB]."""
 
     level_db: float = math.nan
     direct_db: float = math.nan
@@ -314,17 +286,13 @@ class _Spread:
     """How many seats the mean is taken over: of the level, and of direct sound or null."""
 
 
-def _spreads(
-    channel: Channel, row: dict[str, Analysis | None], gains: dict[str, float], counted: set[str]
-) -> dict[str, _Spread]:
+def _spreads(channel: Channel, row: dict[str, Analysis | None], counted: set[str]) -> dict[str, _Spread]:
     heard = {s: a for s, a in row.items() if a is not None}
     if len(counted.intersection(heard)) < across.LEAST_COUNT:
         return {}
-    level, count = _less_mean(
-        {s: (math.nan if a.level_db is None else a.level_db) - gains.get(s, 0.0) for s, a in heard.items()}, counted
-    )
+    level, count = _less_mean({s: math.nan if a.level_db is None else a.level_db for s, a in heard.items()}, counted)
     if not channel.is_sub:
-        direct, among = _less_mean({s: _band_db(a, DIRECT_HZ) - gains.get(s, 0.0) for s, a in heard.items()}, counted)
+        direct, among = _less_mean({s: _band_db(a, DIRECT_HZ) for s, a in heard.items()}, counted)
         return {
             s: _Spread(
                 level_db=level.get(s, math.nan),
@@ -335,7 +303,7 @@ def _spreads(
             for s in heard
         }
     # Mains hand their bass to the subwoofers, so that nulls are looked for in these alone.
-    nulls = _nulls(heard, gains, counted)
+    nulls = _nulls(heard, counted)
     return {
         s: _Spread(
             level_db=level.get(s, math.nan),
@@ -358,10 +326,10 @@ def _less_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, f
     return {s: v - mean for s, v in good.items()}, len(common)
 
 
-def _nulls(heard: dict[str, Analysis], gains: dict[str, float], counted: set[str]) -> dict[str, tuple[float, float]]:
+def _nulls(heard: dict[str, Analysis], counted: set[str]) -> dict[str, tuple[float, float]]:
     """(deepest third octave re the seats' mean in the bass [dB], its frequency [Hz]) where the loudspeaker plays."""
     freq = next(iter(heard.values())).freq_hz
-    levels = np.array([a.third_octave_db - gains.get(s, 0.0) for s, a in heard.items()])
+    levels = np.array([a.third_octave_db for a in heard.values()])
     mean = levels[[s in counted for s in heard]].mean(axis=0)
     plays = (freq >= BASS_HZ[0]) & (freq <= BASS_HZ[1]) & own_band(levels)
     if not plays.any():
@@ -494,10 +462,12 @@ def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, ag
     ]
 
 
-def _spread_budgets(channel: Channel, seat: str, spread: _Spread) -> tuple[Budget, ...]:
+def _spread_budgets(channel: Channel, seat: str, spread: _Spread, gain_u_db: float) -> tuple[Budget, ...]:
     """Of the checks against the seats' mean: the seat's own uncertainty, less its share in the mean."""
     name, one = ("bass", THIRD_OCTAVE) if channel.is_sub else ("direct", TREBLE_BAND)
-    kinds = (("level", LEVEL, spread.seats[0]), (name, one, spread.seats[1]))
+    kinds = [("level", LEVEL, spread.seats[0]), (name, one, spread.seats[1])]
+    if gain_u_db:
+        kinds = [(kind, budget_for.with_gain(budget, gain_u_db), count) for kind, budget, count in kinds]
     return tuple(
         replace(
             budget_for.against_mean(
@@ -518,13 +488,9 @@ def _spread_checks(
     analysis: Analysis,
     spread: _Spread | None,
     budgets: tuple[Budget, ...],
-    gains: dict[str, float],
 ) -> list[Check]:
     if spread is None:
         return []
-    why = None
-    if seat in gains:
-        why = f"the gain changed at {seat}: {number(gains[seat], 1, signed=True)} dB on all channels"
     limit = job.limit("seats.sub-level") if channel.is_sub else job.limit("seats.level")
     kinds = [("level", spread.level_db, limit, "level against the seats' mean")]
     if channel.is_sub:
@@ -542,7 +508,6 @@ def _spread_checks(
             unit="dB",
             uncertainty=u[f"seats.{name}"],
             limit=bounds,
-            why_not=why,
             text=text,
         )
         for name, value, bounds, text in kinds

@@ -262,6 +262,18 @@ def response_level() -> Budget:
     return Budget(id="seats.response", title="Level of a response at one seat", unit="dB", contributions=lines)
 
 
+def with_gain(budget: Budget, u_db: float, sensitivity: float = 1.0) -> Budget:
+    """The same of a seat whose recordings were corrected for a changed gain."""
+    line = Contribution(
+        source="correction of the gain at that seat",
+        u=u_db,
+        unit="dB",
+        sensitivity=sensitivity,
+        basis="against all seats and main channels",
+    )
+    return replace(budget, contributions=(*budget.contributions, line))
+
+
 def single(check_id: str, title: str, source: str, u: float, basis: str, unit: str = "dB") -> Budget:
     """A budget of one line: where only the whole is known."""
     return Budget(

@@ -16,6 +16,7 @@ from typing import TypeAlias
 from commission.model import Analysed, Analyses, Job
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening.arrival_times import mixed_up
+from commission.steps.shared.screening.gains import gain_changed
 from commission.steps.shared.screening.mistake import Kind, Mistake, places, unusable, without_times
 from commission.steps.shared.screening.recordings import clipped
 from commission.steps.shared.screening.references import common_reference, mixed_references
@@ -34,7 +35,7 @@ __all__ = [
 
 Detector: TypeAlias = Callable[[Job, str, Analyses], tuple[Mistake, ...]]
 
-DETECTORS: tuple[Detector, ...] = (mixed_references, clipped, mixed_up)
+DETECTORS: tuple[Detector, ...] = (mixed_references, clipped, mixed_up, gain_changed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,6 +45,11 @@ class Screening:
     mistakes: tuple[Mistake, ...]
     usable: Analyses
     """All rounds; in the screened one without what the mistakes spoilt, and with what they allow to correct."""
+
+    @property
+    def gains_db(self) -> dict[str, tuple[float, float]]:
+        """Seat → (what its recordings were too loud by, standard uncertainty); `usable` is corrected for it."""
+        return {seat: gain for mistake in self.mistakes for seat, gain in mistake.corrections_db.items()}
 
     def of(self, *kinds: Kind) -> tuple[Mistake, ...]:
         """The mistakes of these kinds, in the order in which they were found."""
