@@ -10,6 +10,7 @@ from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule
 from commission.model import Verdict
 from commission.model.units import counted, listed
+from commission.steps.shared.screening import Mistake
 
 
 def _clipped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -42,10 +43,12 @@ def _seats_exchanged(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 def _not_at_its_seat(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for mistake in e.screening.of("microphone-not-moved"):
-        seat = mistake.seats[0]
+        seat = listed(mistake.seats)
         who = f"{len(mistake.channels)} channels" if len(mistake.channels) > 3 else listed(mistake.channels)
         yield FindingDetails(
-            title=f"microphone not at {seat}{f' for {who}' if mistake.channels else ''}",
+            title=f"{seat} measured at one place"
+            if len(mistake.seats) > 1
+            else f"microphone not at {seat}{f' for {who}' if mistake.channels else ''}",
             channels=mistake.channels,
             seats=mistake.seats,
             evidence=mistake.evidence,
@@ -97,6 +100,25 @@ def _references(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             confirm="Look at the header of one of these files.",
             remedy="Export all responses of the round with levels in one unit, and import them again.",
         )
+
+
+def _same_recording(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for mistake in e.screening.of("same-recording"):
+        yield FindingDetails(
+            title=mistake.reason,
+            channels=mistake.channels,
+            seats=mistake.seats,
+            evidence=mistake.evidence,
+            alternatives=("the file was copied or named wrongly", "the recorder stored the earlier recording again"),
+            confirm="Look up when the files were recorded, and listen to both.",
+            remedy=f"Measure {_places(mistake)} again.",
+        )
+
+
+def _places(mistake: Mistake) -> str:
+    """Such as "FL at A1 and A2"; every channel where the mistake names none."""
+    what = listed(list(mistake.channels)) if mistake.channels else "all channels"
+    return f"{what} at {listed(list(mistake.seats))}"
 
 
 def _gain(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -200,6 +222,15 @@ RULES = (
         look=_clock,
         place="seat",
         basis="half of the arrivals more than 1 ms, a seat 0.6 ms, a recording 40 ms off; own simulations",
+    ),
+    Rule(
+        id="measurement.same-recording",
+        check="seats.level",
+        cause="settings",
+        step="seats",
+        symptom="two recordings read the same",
+        look=_same_recording,
+        basis="levels of two places alike within 0.3 dB over frequency; determined by simulation",
     ),
     Rule(
         id="measurement.gain",

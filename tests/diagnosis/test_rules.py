@@ -59,6 +59,13 @@ def test_every_rule_says_whose_fault_on_what_ground() -> None:
         assert rule.step in OUTCOMES
 
 
+def store_again(room: SoundRoom, channel: str | None, seat: str, other: str) -> SoundRoom:
+    """The recordings of one seat stored for another too; of all channels where none is named."""
+    for c in [channel] if channel else list(room.distances_m):
+        room.items[(c, other)] = room.items[(c, seat)]
+    return room
+
+
 FAULTS = {
     "wiring.silent": lambda r: (
         r.add_db("SiL", -45)
@@ -82,6 +89,7 @@ FAULTS = {
     "measurement.microphone-not-moved": lambda r: r.exchange_seats("A1", "B2", both=False),
     "measurement.wrong-channel": lambda r: r.exchange_files("FL", "SiR", "B2"),
     "measurement.clock": lambda r: r.delay("FC", 0.2, ["A3"]),
+    "measurement.same-recording": lambda r: store_again(r, "SiL", "A1", "B2"),
     "measurement.noise": lambda r: r.change("TpFL", ["B1", "B2"], snr_db=22.0),
 }
 """Rule → the fault put into a sound room. Those of settings and readings have tests of their own below."""

@@ -99,3 +99,101 @@ def test_levels_in_spl_need_no_offset_of_the_microphone() -> None:
         assert result.calibrated == (reference != RELATIVE)
     assert levels[FULL_SCALE] == levels[SOUND_PRESSURE] + 94.0
     assert levels[RELATIVE] == levels[SOUND_PRESSURE]
+
+
+def copied(
+    room: SoundRoom, channel: str, seat: str, to_channel: str, to_seat: str, gain_db: float = 0.0
+) -> SoundRoom:
+    """The recording of one place stored for another too, with another gain."""
+    own = room.items[(channel, seat)]
+    room.items[(to_channel, to_seat)] = own
+    return room.add_db(to_channel, gain_db, [to_seat]) if gain_db else room
+
+
+def kinds(room: SoundRoom) -> list[str]:
+    return [mistake.kind for mistake in screen(room.job(), AS_FOUND, room.analyses()).mistakes]
+
+
+def named(room: SoundRoom) -> set[str]:
+    job, analyses = room.job(), room.analyses()
+    outcomes = {each.id: each.evaluate(job, AS_FOUND, analyses) for each in (seats.STEP, distances.STEP)}
+    return {finding.id for finding in findings(job, AS_FOUND, analyses, outcomes)}
+
+
+def test_one_file_for_two_seats_is_found_whatever_its_gain() -> None:
+    room = copied(SoundRoom(), "SiL", "A1", "SiL", "B2", gain_db=3.0)
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert mistake.kind == "same-recording"
+    # The arrivals at the other seats say where it was recorded: only the other place must be measured again.
+    assert (mistake.channels, mistake.seats) == (("SiL",), ("B2",))
+    assert "3.0 dB louder" in mistake.evidence[0]
+    left = usable(room.job(), room.analyses(), AS_FOUND)
+    assert left.of(AS_FOUND, "SiL", "B2") is None
+    assert left.of(AS_FOUND, "SiL", "A1") is not None
+    assert named(room) == {"measurement.same-recording"}
+
+
+def test_one_file_for_two_channels_at_a_seat_is_found() -> None:
+    room = copied(SoundRoom(), "FL", "B1", "BL", "B1")
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert (mistake.kind, mistake.channels, mistake.seats) == ("same-recording", ("BL",), ("B1",))
+    assert named(room) == {"measurement.same-recording"}
+
+
+def test_without_times_both_places_of_one_recording_are_doubtful() -> None:
+    room = copied(SoundRoom(), "SiL", "A1", "SiL", "B2").change(None, arrival_s=None)
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert mistake.seats == ("A1", "B2")
+    assert "not determined" in mistake.evidence[1]
+
+
+def test_a_symmetric_room_makes_no_recording_the_same() -> None:
+    """The centre at mirrored seats, a pair at a seat on the middle: equal to the last digit in a symmetric room."""
+    room = copied(SoundRoom(), "FC", "A1", "FC", "A3")
+    copied(room, "FL", "A2", "FR", "A2")
+    copied(room, "BL", "B2", "BR", "B2")
+    assert kinds(room) == []
+
+
+def test_two_channels_that_play_one_loudspeaker_are_no_mistake_of_files() -> None:
+    room = SoundRoom()
+    for seat in ("A1", "A2", "A3", "B1", "B2", "B3"):
+        copied(room, "FL", seat, "SiR", seat)
+    assert "same-recording" not in kinds(room)
+
+
+def test_a_microphone_that_was_not_moved_is_found_with_its_seat() -> None:
+    room = SoundRoom()
+    for channel in room.distances_m:
+        copied(room, channel, "A3", channel, "B1")
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert (mistake.kind, mistake.channels, mistake.seats) == ("microphone-not-moved", (), ("B1",))
+    left = usable(room.job(), room.analyses(), AS_FOUND)
+    assert all(left.of(AS_FOUND, channel, "B1") is None for channel in room.distances_m)
+    assert named(room) == {"measurement.microphone-not-moved"}
+
+
+def test_a_microphone_that_was_not_moved_spoils_both_seats_where_no_time_tells_which() -> None:
+    room = SoundRoom()
+    for channel in room.distances_m:
+        copied(room, channel, "A3", channel, "B1")
+    room.clock = None
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert mistake.seats == ("A3", "B1")
+
+
+def test_a_changed_gain_is_corrected_at_its_seat_alone() -> None:
+    room = SoundRoom().add_db(None, -6, ["B2"])
+    screening = screen(room.job(), AS_FOUND, room.analyses())
+    assert [(m.kind, m.seats) for m in screening.mistakes] == [("gain", ("B2",))]
+    gain, u = screening.gains_db["B2"]
+    assert abs(gain + 6) < 2 * u
+    before, after = (each.of(AS_FOUND, "FL", "B2") for each in (room.analyses(), screening.usable))
+    assert before is not None
+    assert after is not None
+    assert before.level_db is not None
+    assert after.level_db == before.level_db - gain
+    assert (after.third_octave_db == before.third_octave_db - gain).all()
+    assert after.level_u_db == u
+    other = screening.usable.of(AS_FOUND, "FL", "A1")
+    assert other is room.items[("FL", "A1")]

@@ -1,9 +1,33 @@
-"""Mistakes that one recording shows by itself, or two beside each other: clipped, or the same file twice."""
+"""Mistakes that one recording shows by itself, or two beside each other: clipped, one file twice, microphone not moved.
+
+Nothing is concluded from two places that a symmetric room makes alike: the loudspeaker at the same distance from both
+seats, or two loudspeakers at the same distance from one seat.
+"""
 
 from __future__ import annotations
 
-from commission.model import Analyses, Job
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import combinations
+from typing import TypeVar
+
+import numpy as np
+
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.geometry import distance_m, mirror_partner
+from commission.dsp.likeness import Likeness, alike_pairs
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import Analysed, Analyses, Channel, Job, Seat
 from commission.steps.shared.screening.mistake import Mistake, places, unusable
+
+SYMMETRIC_M = 0.05
+"""Distances nearer than this may be those of mirror images (common practice, no source)."""
+FITS_S, MISFITS_S = 0.0003, 0.0007
+"""An arrival fits its place within 10 cm, and does not when it is off by more than twice as much (common practice)."""
+NOT_MOVED_SHARE = 0.8
+"""Share of the channels that must be alike before the microphone is said not to have moved."""
+
+T = TypeVar("T")
+Places = Mapping[tuple[str, str], Analysed]
 
 
 def clipped(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
@@ -28,3 +52,223 @@ def clipped(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
             usable=unusable(items),
         ),
     )
+
+
+def not_moved(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
+    """Two seats at which all channels read alike: the microphone stood at one of them both times."""
+    newest = places(job, round_id, analyses)
+    by_channel = {c.id: _alike(newest, c, [(c.id, s.id) for s in job.system.seats]) for c in job.system.channels}
+    out: list[Mistake] = []
+    done: set[str] = set()
+    for first, second in combinations(job.system.seats, 2):
+        if {first.id, second.id} & done:
+            continue
+        both = [c for c in job.system.channels if (c.id, first.id) in newest and (c.id, second.id) in newest]
+        alike = {
+            c.id: found
+            for c in both
+            if (found := by_channel[c.id].get(((c.id, first.id), (c.id, second.id)))) is not None
+        }
+        telling = [c for c in both if c.id in alike and not _mirrored_seats(c, first, second)]
+        if len(telling) < 2 or len(alike) < NOT_MOVED_SHARE * len(both):
+            continue
+        wrong = _wrong_seats(job, newest, first, second)
+        done |= {seat.id for seat in wrong}
+        names = [seat.id for seat in wrong]
+        other = first.id if names == [second.id] else second.id
+        median = max(each.median_db for each in alike.values())
+        undecided = len(wrong) > 1
+        at = f"{first.id} or at {second.id}" if undecided else other
+        out.append(
+            Mistake(
+                kind="microphone-not-moved",
+                seats=tuple(names),
+                reason=f"the microphone stood at {at} instead"
+                if not undecided
+                else f"{first.id} and {second.id} were measured at one place, which of them is not determined",
+                evidence=(
+                    f"{len(alike)} of {len(both)} channels read the same at {first.id} and {second.id}, within "
+                    f"{median:.2f} dB (median over frequency, threshold 0.3 dB); two seats differ by 0.9 dB or more",
+                    "which of the two seats the microphone stood at is not determined"
+                    if undecided
+                    else f"the arrivals fit the place of {other}",
+                ),
+                usable=unusable(_all_items(job, round_id, analyses, names)),
+            )
+        )
+    return tuple(out)
+
+
+def same_recording(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
+    """One recording stored for two seats of a channel, or for two channels at a seat."""
+    newest = places(job, round_id, analyses)
+    pairs = [*_same_at_two_seats(job, newest), *_same_for_two_channels(job, newest)]
+    out: list[Mistake] = []
+    done: set[tuple[str, str]] = set()
+    for one, other, found in pairs:
+        if {one, other} & done:
+            continue
+        wrong = _wrong_places(job, newest, one, other)
+        done |= set(wrong)
+        (c, s), (d, t) = one, other
+        what = f"{c} at {s} and at {t}" if c == d else f"{c} and {d} at {s}"
+        right = [place for place in (one, other) if place not in wrong]
+        decided = (
+            f"the arrivals fit {right[0][0]} at {right[0][1]}" if right else "which of them it is, is not determined"
+        )
+        gain = f", one {abs(found.gain_db):.1f} dB louder" if abs(found.gain_db) >= 0.1 else ""
+        reason = f"{what} are one recording"
+        out.append(
+            Mistake(
+                kind="same-recording",
+                channels=tuple(dict.fromkeys(c for c, _ in wrong)),
+                seats=tuple(dict.fromkeys(s for _, s in wrong)),
+                reason=f"{reason}, of {right[0][0]} at {right[0][1]}" if right else reason,
+                evidence=(
+                    f"{what} agree within {found.median_db:.2f} dB (median over frequency, threshold 0.3 dB){gain}; two "
+                    "places in a room differ by 0.9 dB or more",
+                    decided,
+                ),
+                usable=unusable(item for place in wrong for item in analyses.repeats(round_id, *place)),
+            )
+        )
+    return tuple(out)
+
+
+_Pair = tuple[tuple[str, str], tuple[str, str], Likeness]
+
+
+def _same_at_two_seats(job: Job, newest: Places) -> Iterator[_Pair]:
+    seats = {seat.id: seat for seat in job.system.seats}
+    for channel in job.system.channels:
+        for (one, other), found in _alike(newest, channel, [(channel.id, s) for s in seats]).items():
+            if not _mirrored_seats(channel, seats[one[1]], seats[other[1]]):
+                yield one, other, found
+
+
+def _same_for_two_channels(job: Job, newest: Places) -> Iterator[_Pair]:
+    """Where two channels read alike at most seats, one loudspeaker plays both: that is the wiring, no mistake of files."""
+    channels = {channel.id: channel for channel in job.system.channels}
+    same: dict[tuple[str, str], list[tuple[Seat, Likeness]]] = {}
+    for is_sub in (False, True):
+        kind = [channel for channel in job.system.channels if channel.is_sub is is_sub]
+        for seat in job.system.seats if kind else ():
+            for (one, other), found in _alike(newest, kind[0], [(c.id, seat.id) for c in kind]).items():
+                same.setdefault((one[0], other[0]), []).append((seat, found))
+    for (one_id, other_id), at in same.items():
+        both = sum((one_id, s.id) in newest and (other_id, s.id) in newest for s in job.system.seats)
+        if both - len(at) < 2 or 2 * len(at) > both:
+            continue
+        for seat, found in at:
+            if not _mirrored_channels(channels[one_id], channels[other_id], seat):
+                yield (one_id, seat.id), (other_id, seat.id), found
+
+
+def _alike(
+    newest: Places, channel: Channel, among: Sequence[tuple[str, str]]
+) -> dict[tuple[tuple[str, str], tuple[str, str]], Likeness]:
+    """Pairs of places that hold one recording; `channel` is one of their kind."""
+    heard = {
+        place: a
+        for place in among
+        if place in newest and (a := newest[place].analysis) is not None and len(a.view_db) == len(GRID_HZ)
+    }
+    if len(heard) < 2:
+        return {}
+    held = list(heard)
+    pairs = alike_pairs(
+        np.array([a.view_db for a in heard.values()]),
+        is_sub=channel.is_sub,
+        smoothed=[a.bass is None for a in heard.values()],
+    )
+    return {(held[i], held[j]): found for (i, j), found in pairs.items()}
+
+
+def _mirrored_seats(channel: Channel, first: Seat, second: Seat) -> bool:
+    """Whether a symmetric room may make a channel the same at two seats."""
+    if channel.position_m is None or first.position_m is None or second.position_m is None:
+        return mirror_partner(channel.id) is None  # one of a pair stands at a side
+    apart = distance_m(channel.position_m, first.position_m) - distance_m(channel.position_m, second.position_m)
+    return abs(apart) < SYMMETRIC_M
+
+
+def _mirrored_channels(first: Channel, second: Channel, seat: Seat) -> bool:
+    """Whether a symmetric room may make two channels the same at a seat."""
+    if first.position_m is None or second.position_m is None or seat.position_m is None:
+        return mirror_partner(first.id) == second.id or first.is_sub
+    apart = distance_m(first.position_m, seat.position_m) - distance_m(second.position_m, seat.position_m)
+    return abs(apart) < SYMMETRIC_M
+
+
+def _all_items(job: Job, round_id: str, analyses: Analyses, seats: Sequence[str]) -> list[Analysed]:
+    return [
+        item
+        for seat in seats
+        for channel in job.system.channels
+        for item in analyses.repeats(round_id, channel.id, seat)
+    ]
+
+
+def _wrong_seats(job: Job, newest: Places, first: Seat, second: Seat) -> tuple[Seat, ...]:
+    """Which of two seats the microphone did not stand at by the arrivals; both where that cannot be told."""
+    misfits = {}
+    for seat in (first, second):
+        own = [
+            misfit
+            for channel in job.system.channels
+            if (misfit := _misfit_s(job, newest, (channel.id, seat.id), {first.id, second.id})) is not None
+        ]
+        misfits[seat] = float(np.sqrt(np.mean(np.square(own)))) if len(own) >= 2 else None
+    return tuple(_worse(misfits))
+
+
+def _wrong_places(
+    job: Job, newest: Places, one: tuple[str, str], other: tuple[str, str]
+) -> tuple[tuple[str, str], ...]:
+    """Which of two places a recording does not belong to by its arrival; both where that cannot be told."""
+    without = {one[1], other[1]}
+    return tuple(_worse({place: _misfit_s(job, newest, place, without) for place in (one, other)}))
+
+
+def _worse(misfits_s: Mapping[T, float | None]) -> list[T]:
+    """The one of two that does not fit while the other does; else both."""
+    (one, first), (other, second) = misfits_s.items()
+    if first is not None and second is not None:
+        if abs(first) <= FITS_S and abs(second) >= MISFITS_S:
+            return [other]
+        if abs(second) <= FITS_S and abs(first) >= MISFITS_S:
+            return [one]
+    return [one, other]
+
+
+def _misfit_s(job: Job, newest: Places, place: tuple[str, str], without: set[str]) -> float | None:
+    """How far the arrival of a channel at a seat is off what the other seats (but for `without`) say of the channel.
+
+    Delays and latencies are the same at all seats, so that arrival less flight differs between two seats by one value for
+    all channels: the median over the other channels.
+    """
+    channel, seat = place
+    here = _less_flight_s(job, newest, seat)
+    off = []
+    for other in job.system.seats:
+        there = _less_flight_s(job, newest, other.id) if other.id not in without | {seat} else {}
+        common = [here[c] - there[c] for c in here if c in there and c != channel]
+        if channel in here and channel in there and len(common) >= 2:
+            off.append(here[channel] - there[channel] - float(np.median(common)))
+    return float(np.median(off)) if off else None
+
+
+def _less_flight_s(job: Job, newest: Places, seat: str) -> dict[str, float]:
+    """Arrival less flight of each main channel at a seat; empty where they share no clock."""
+    speed, at = speed_of_sound_m_s(job.system.temperature_c), job.system.seat(seat)
+    off: dict[str, float] = {}
+    clocks = set()
+    for channel in job.system.channels:
+        item = newest.get((channel.id, seat))
+        if channel.is_sub or item is None or item.analysis is None or item.analysis.arrival_s is None:
+            continue
+        if channel.position_m is None or at is None or at.position_m is None:
+            continue
+        clocks.add(item.clock)
+        off[channel.id] = item.analysis.arrival_s - distance_m(channel.position_m, at.position_m) / speed
+    return off if len(clocks) == 1 and None not in clocks else {}
