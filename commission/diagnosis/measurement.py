@@ -121,6 +121,41 @@ def _places(mistake: Mistake) -> str:
     return f"{what} at {listed(list(mistake.seats))}"
 
 
+def _interference(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for mistake in e.screening.of("interference"):
+        (channel,), (seat,) = mistake.channels, mistake.seats
+        yield FindingDetails(
+            title=f"noise in the recording of {channel} at {seat}",
+            channels=mistake.channels,
+            seats=mistake.seats,
+            evidence=mistake.evidence,
+            alternatives=(
+                "somebody spoke, walked or shut a door during the sweep",
+                "an appliance or the ventilation ran only then",
+                "the microphone's cable picked up hum",
+            ),
+            confirm="Listen to the recording, most of all to its end.",
+            remedy=f"Measure {channel} at {seat} again when it is quiet.",
+        )
+
+
+def _microphone(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for mistake in e.screening.of("microphone"):
+        (seat,) = mistake.seats
+        yield FindingDetails(
+            title=f"the microphone read differently at {seat}",
+            seats=mistake.seats,
+            evidence=mistake.evidence,
+            alternatives=(
+                "the microphone was covered, or pointed another way than at the other seats",
+                "another microphone or calibration was used there",
+                f"something stands around {seat} on all sides, such as a high seat back",
+            ),
+            confirm=f"Look at the microphone at {seat}, then measure one channel there again.",
+            remedy=f"Measure all channels at {seat} again, the microphone free and pointing as at the other seats.",
+        )
+
+
 def _gain(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for mistake in e.screening.of("gain"):
         seats = sorted(mistake.seats)
@@ -231,6 +266,24 @@ RULES = (
         symptom="two recordings read the same",
         look=_same_recording,
         basis="levels of two places alike within 0.3 dB over frequency; determined by simulation",
+    ),
+    Rule(
+        id="measurement.interference",
+        check="seats.snr",
+        cause="settings",
+        step="seats",
+        symptom="a band lifted in one recording",
+        look=_interference,
+        basis="noise 12 dB above that of the other recordings, at less than 12 dB of signal to noise; common practice",
+    ),
+    Rule(
+        id="measurement.microphone",
+        check="seats.direct",
+        cause="settings",
+        step="seats",
+        symptom="one seat dull for every channel",
+        look=_microphone,
+        basis="3.5 dB and four standard uncertainties on all main channels alike; determined by simulation",
     ),
     Rule(
         id="measurement.gain",

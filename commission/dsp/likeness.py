@@ -62,12 +62,16 @@ def alike_pairs(levels_db: FloatArray, *, is_sub: bool, smoothed: Sequence[bool]
     """
     low_hz, high_hz = SUB_RANGE_HZ if is_sub else MAIN_RANGE_HZ
     inside = levels_db[:, (GRID_HZ >= low_hz) & (GRID_HZ <= high_hz)]
-    centred = inside - np.nanmean(inside, axis=1, keepdims=True) if inside.size else inside
-    apart = np.array([[np.nanvar(a - b) for b in centred] for a in centred]) if np.isnan(centred).any() else None
-    if apart is None:
-        square = np.sum(centred**2, axis=1)
-        apart = (square[:, None] + square[None, :] - 2 * centred @ centred.T) / max(centred.shape[1], 1)
-    near = np.argwhere(np.triu(~(apart > _WORTH_A_LOOK_DB**2), 1))
+    gaps = ~np.isfinite(inside)
+    filled = np.where(gaps, 0.0, inside)
+    centred = np.where(
+        gaps, 0.0, filled - filled.sum(axis=1, keepdims=True) / np.maximum((~gaps).sum(axis=1), 1)[:, None]
+    )
+    square = np.sum(centred**2, axis=1)
+    apart = (square[:, None] + square[None, :] - 2 * centred @ centred.T) / max(centred.shape[1], 1)
+    gappy = gaps.any(axis=1)  # looked at one by one, since only what both hold counts
+    apart[gappy], apart[:, gappy] = 0.0, 0.0
+    near = np.argwhere(np.triu(apart <= _WORTH_A_LOOK_DB**2, 1))
     found = {(int(i), int(j)): likeness(levels_db[i], levels_db[j], is_sub=is_sub) for i, j in near}
     return {
         (i, j): each

@@ -30,6 +30,8 @@ _BLOCK = 8192
 """Samples whose extremes are looked at together: they stay in the cache."""
 NOISE_WINDOW_S = 0.5
 """Noise is counted over half a second, the length in which a home cinema's response is told, whatever a file's length."""
+FALLING_DB = 3.0
+"""A stretch that falls by more than this to the next is no stationary noise."""
 TAIL_SHARE = 0.15
 """Last part of an impulse response that is taken as noise when nothing better is known."""
 
@@ -133,6 +135,12 @@ def tail(impulses: FloatArray) -> FloatArray:
     """The last part of impulse responses [shape=(…, n)], taken as noise."""
     start = impulses.shape[-1] - max(16, int(TAIL_SHARE * impulses.shape[-1]))
     return impulses[..., start:]
+
+
+def before_tail(impulses: FloatArray) -> FloatArray:
+    """A stretch as long as the tail just before it [shape=(…, m)]."""
+    count = tail(impulses).shape[-1]
+    return impulses[..., -2 * count : -count]
 
 
 def still_decaying(impulses: FloatArray, rate_hz: float, low_hz: float) -> NDArray[np.bool_]:

@@ -100,8 +100,8 @@ class Analysis:
     snr_db: float | None = None
     """Signal to noise over half a second, broadband within the loudspeaker's band."""
     noise_db: FloatArray | None = None
-    """Noise over half a second by third octave on the grid, comparable with `third_octave_db`; an upper bound where the
-    response still decays at its end. [shape=(n,)]"""
+    """Noise over half a second by third octave on the grid, comparable with `third_octave_db`; NaN where the response
+    still decays at its end. [shape=(n,)]"""
     low_hz: float | None = None
     high_hz: float | None = None
     """Bandwidth: where the third-octave level last falls 10 dB below the mid-band level."""

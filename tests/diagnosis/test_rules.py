@@ -66,6 +66,22 @@ def store_again(room: SoundRoom, channel: str | None, seat: str, other: str) -> 
     return room
 
 
+def hum(room: SoundRoom, channel: str, seat: str) -> SoundRoom:
+    """Noise of all recordings, and more of it from 180 to 320 Hz in one."""
+    for place in list(room.items):
+        loud = (GRID_HZ >= 180) & (GRID_HZ <= 320) & (place == (channel, seat))
+        room.items[place] = replace(room.items[place], noise_db=np.where(loud, -3.0, -50.0))
+    return room
+
+
+def cover(room: SoundRoom, seat: str) -> SoundRoom:
+    """9 dB less above 3 kHz for every channel at one seat."""
+    for c, s in list(room.items):
+        octaves = {centre: -9.0 if s == seat and centre >= 4000 else 0.0 for centre in (500, 1000, 2000, 4000, 8000)}
+        room.items[(c, s)] = replace(room.items[(c, s)], octave_db=octaves)
+    return room
+
+
 FAULTS = {
     "wiring.silent": lambda r: (
         r.add_db("SiL", -45)
@@ -90,6 +106,8 @@ FAULTS = {
     "measurement.wrong-channel": lambda r: r.exchange_files("FL", "SiR", "B2"),
     "measurement.clock": lambda r: r.delay("FC", 0.2, ["A3"]),
     "measurement.same-recording": lambda r: store_again(r, "SiL", "A1", "B2"),
+    "measurement.interference": lambda r: hum(r, "FL", "A3"),
+    "measurement.microphone": lambda r: cover(r, "B2"),
     "measurement.noise": lambda r: r.change("TpFL", ["B1", "B2"], snr_db=22.0),
 }
 """Rule → the fault put into a sound room. Those of settings and readings have tests of their own below."""

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from builders import defined
+import numpy as np
+from builders import cinema, defined
 from sound_room import SoundRoom
 
 from commission.diagnosis import findings
+from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, FULL_SCALE, RELATIVE, SOUND_PRESSURE, Analyses, Instrument, Verdict
 from commission.steps import distances, seats
 from commission.steps.shared.screening import screen, usable, without_times
@@ -197,3 +199,79 @@ def test_a_changed_gain_is_corrected_at_its_seat_alone() -> None:
     assert after.level_u_db == u
     other = screening.usable.of(AS_FOUND, "FL", "A1")
     assert other is room.items[("FL", "A1")]
+
+
+def noisy(room: SoundRoom, channel: str, seat: str, level_db: float, low_hz: float, high_hz: float) -> SoundRoom:
+    """Even noise in every recording 50 dB below the sound, and more of it in one band of one of them."""
+    for place, own in list(room.items.items()):
+        noise = np.full(len(GRID_HZ), -50.0)
+        if place == (channel, seat):
+            noise[(GRID_HZ >= low_hz) & (GRID_HZ <= high_hz)] = level_db
+        room.items[place] = replace(own, noise_db=noise)
+    return room
+
+
+def test_hum_in_one_recording_takes_its_band_out_and_nothing_else() -> None:
+    room = noisy(SoundRoom(), "FL", "A3", -3.0, 180.0, 320.0).add_db("FL", 6.0, ["A3"], above_hz=180, below_hz=320)
+    screening = screen(room.job(), AS_FOUND, room.analyses())
+    (mistake,) = screening.mistakes
+    assert (mistake.kind, mistake.channels, mistake.seats) == ("interference", ("FL",), ("A3",))
+    kept = screening.usable.of(AS_FOUND, "FL", "A3")
+    assert kept is not None
+    lost = ~np.isfinite(kept.third_octave_db)
+    assert GRID_HZ[lost].min() >= 180
+    assert GRID_HZ[lost].max() <= 320
+    assert kept.level_db == room.items[("FL", "A3")].level_db  # read from 500 to 2000 Hz
+    assert screening.usable.of(AS_FOUND, "FL", "A2") is room.items[("FL", "A2")]
+    assert named(room) == {"measurement.interference"}
+
+
+def test_hum_over_a_subwoofer_takes_it_out_of_the_sum() -> None:
+    room = noisy(SoundRoom(), "SUB1", "A3", 0.0, 40.0, 65.0)
+    kept = screen(room.job(), AS_FOUND, room.analyses()).usable.of(AS_FOUND, "SUB1", "A3")
+    assert kept is not None
+    assert (kept.bass, kept.level_db) == (None, None)
+
+
+def test_noise_that_all_recordings_have_or_that_stays_low_is_no_interference() -> None:
+    everywhere = noisy(SoundRoom(), "FL", "A3", -50.0, 180.0, 320.0)
+    for place, own in list(everywhere.items.items()):
+        noise = np.where((GRID_HZ > 180) & (GRID_HZ < 320), -3.0, -50.0)
+        everywhere.items[place] = replace(own, noise_db=noise)
+    assert kinds(everywhere) == []
+    assert kinds(noisy(SoundRoom(), "FL", "A3", -25.0, 180.0, 320.0)) == []  # 25 dB of signal to noise are left
+    assert kinds(noisy(SoundRoom(), "SUB1", "A3", 0.0, 2000.0, 4000.0)) == []  # where a subwoofer does not play
+
+
+def tilted(room: SoundRoom, db: float, seats: list[str], channels: list[str] | None = None) -> SoundRoom:
+    """Octave levels of all places, and some treble less at some seats."""
+    rng = np.random.default_rng(3)
+    for (channel, seat), own in list(room.items.items()):
+        octaves = {centre: float(rng.normal(0, 0.5)) for centre in (500, 1000, 2000, 4000, 8000)}
+        if seat in seats and (channels is None or channel in channels):
+            octaves |= {centre: octaves[centre] + db for centre in (4000, 8000)}
+        room.items[(channel, seat)] = replace(own, octave_db=octaves)
+    return room
+
+
+def test_a_covered_microphone_is_found_and_only_its_treble_is_left_out() -> None:
+    room = tilted(SoundRoom(), -9.0, ["B2"])
+    screening = screen(room.job(), AS_FOUND, room.analyses())
+    (mistake,) = screening.mistakes
+    assert (mistake.kind, mistake.seats) == ("microphone", ("B2",))
+    kept = screening.usable.of(AS_FOUND, "SiL", "B2")
+    assert kept is not None
+    assert GRID_HZ[np.isfinite(kept.third_octave_db)].max() < 4000
+    assert kept.level_db is not None
+    assert sorted(kept.octave_db) == [500, 1000, 2000]
+
+
+def test_a_seat_that_is_dull_for_some_channels_is_no_microphone() -> None:
+    half = ["FL", "FC", "FR", "SiL", "BL"]
+    assert kinds(tilted(SoundRoom(), -9.0, ["B2"], half)) == []
+    assert kinds(tilted(SoundRoom(), -2.5, ["B2"])) == []
+
+
+def test_loudspeakers_in_front_alone_say_nothing_of_the_microphone() -> None:
+    """All three beam alike: a seat at the side is dull for each of them."""
+    assert kinds(tilted(SoundRoom(cinema(["FL", "FC", "FR"])), -9.0, ["B3"])) == []

@@ -17,6 +17,7 @@ from commission.model import Analysed, Analyses, Job
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening.arrival_times import mixed_up
 from commission.steps.shared.screening.gains import gain_changed
+from commission.steps.shared.screening.interference import interference, microphone
 from commission.steps.shared.screening.mistake import Kind, Mistake, places, unusable, without_times
 from commission.steps.shared.screening.recordings import clipped, not_moved, same_recording
 from commission.steps.shared.screening.references import common_reference, mixed_references
@@ -35,7 +36,16 @@ __all__ = [
 
 Detector: TypeAlias = Callable[[Job, str, Analyses], tuple[Mistake, ...]]
 
-DETECTORS: tuple[Detector, ...] = (mixed_references, clipped, not_moved, same_recording, mixed_up, gain_changed)
+DETECTORS: tuple[Detector, ...] = (
+    mixed_references,
+    clipped,
+    not_moved,
+    same_recording,
+    mixed_up,
+    interference,
+    gain_changed,
+    microphone,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

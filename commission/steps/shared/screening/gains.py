@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from commission.dsp.across import SeatGain, seat_gains
 from commission.dsp.geometry import distance_m
-from commission.model import Analyses, Analysis, FloatArray, Job, freeze
+from commission.model import Analyses, Analysis, Channel, FloatArray, Job, Seat, freeze
 from commission.model.show import number
 from commission.steps.shared.screening.mistake import Mistake, places
 
@@ -69,15 +70,7 @@ def _seat_gains(job: Job, heard: dict[tuple[str, str], Analysis]) -> dict[str, S
     mains = [channel for channel in job.system.channels if not channel.is_sub]
     if not mains or not seats:
         return {}
-    distances = np.array(
-        [
-            [
-                math.nan if c.position_m is None or s.position_m is None else distance_m(c.position_m, s.position_m)
-                for s in seats
-            ]
-            for c in mains
-        ]
-    )
+    distances = distances_m(mains, seats)
     if not np.isfinite(distances).all() and all(channel.role == "screen" for channel in mains):
         return {}  # with all loudspeakers in front and places unknown, a back row looks like a gain that changed
     levels = np.array([[_octaves(heard.get((c.id, s.id))) for s in seats] for c in mains])
@@ -92,3 +85,16 @@ def _octaves(analysis: Analysis | None) -> FloatArray:
     if not analysis.octave_db and analysis.level_db is not None:
         return np.full(len(OCTAVES_HZ), analysis.level_db)
     return np.array([analysis.octave_db.get(centre, math.nan) for centre in OCTAVES_HZ])
+
+
+def distances_m(channels: Sequence[Channel], seats: Sequence[Seat]) -> FloatArray:
+    """Distances [shape=(channels, seats)], NaN where a place is unknown."""
+    return np.array(
+        [
+            [
+                math.nan if c.position_m is None or s.position_m is None else distance_m(c.position_m, s.position_m)
+                for s in seats
+            ]
+            for c in channels
+        ]
+    )

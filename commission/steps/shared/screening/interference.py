@@ -1,0 +1,176 @@
+"""What changes the spectrum of recordings and not that of the room: noise in one recording, a covered microphone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from commission.dsp.across import seat_tilts
+from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ
+from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.variance import BoolArray
+from commission.model import Analysed, Analyses, Analysis, FloatArray, Job, freeze
+from commission.model.show import number
+from commission.steps.shared.screening.gains import distances_m
+from commission.steps.shared.screening.mistake import Mistake, places
+
+NOISE_ABOVE_DB = 12.0
+"""Noise of one recording above that of the others by more than this (common practice, no source)."""
+LEAST_RATIO_DB = 12.0
+"""Signal to noise that a third octave needs: at 12 dB noise adds 0.3 dB to its level, 2 dB at worst (arithmetic)."""
+LEAST_RECORDINGS = 4
+LEAST_POINTS = 8
+"""A third octave on the grid."""
+PLAYS_WITHIN_DB = 20.0
+"""Where a loudspeaker plays: not further below its loudest third octave."""
+LEVEL_SHARE = 0.25
+"""Share of the band in which the level is read that may be missing before the level is not used."""
+MIDDLE_HZ, TREBLE_HZ = (500, 1000), (2000, 4000, 8000)
+
+
+def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
+    """Recordings in which noise, such as hum or a fan, lifts a band that is quiet in the others."""
+    newest = {
+        place: item
+        for place, item in places(job, round_id, analyses).items()
+        if item.analysis is not None and item.analysis.noise_db is not None
+    }
+    if len(newest) < LEAST_RECORDINGS:
+        return ()
+    noise = np.array([_own_shape(item.analysis.noise_db) for item in newest.values() if item.analysis is not None])
+    usual = _median(noise)
+    spoilt: dict[tuple[str, str], BoolArray] = {}
+    for (place, item), own in zip(newest.items(), noise, strict=True):
+        assert item.analysis is not None
+        assert item.analysis.noise_db is not None
+        with np.errstate(invalid="ignore"):
+            ratio = item.analysis.third_octave_db - item.analysis.noise_db
+            bad = (own - usual > NOISE_ABOVE_DB) & (ratio < LEAST_RATIO_DB) & _plays(place[0], newest)
+        if bad.sum() >= LEAST_POINTS:
+            spoilt[place] = bad
+    if not spoilt or 2 * len(spoilt) > len(newest):
+        return ()  # what most recordings have is the room's noise
+    return tuple(
+        Mistake(
+            kind="interference",
+            channels=(channel,),
+            seats=(seat,),
+            reason=f"noise covers {_range(bad)}",
+            evidence=(
+                f"noise from {_range(bad)} is {np.nanmedian((noise[index] - usual)[bad]):.0f} dB above that of the other "
+                f"recordings (threshold {NOISE_ABOVE_DB:g} dB), signal to noise there {_ratio_db(item, bad):.0f} dB "
+                f"(at least {LEAST_RATIO_DB:g} dB needed)",
+            ),
+            usable=without_bands(job, [item], bad, f"noise covers {_range(bad)}"),
+        )
+        for index, ((channel, seat), item) in enumerate(newest.items())
+        if (bad := spoilt.get((channel, seat))) is not None
+    )
+
+
+def _own_shape(noise_db: FloatArray | None) -> FloatArray:
+    """Noise over frequency less its own median: files may come at different gains."""
+    shape = np.asarray(noise_db, dtype=float)
+    shape = np.where(np.isfinite(shape), shape, np.nan)
+    return shape - np.nanmedian(shape) if np.isfinite(shape).any() else shape
+
+
+def _plays(channel: str, newest: Mapping[tuple[str, str], Analysed]) -> BoolArray:
+    """Where a channel plays at most seats, so that noise outside its band spoils nothing."""
+    levels = np.array(
+        [
+            item.analysis.third_octave_db
+            for (c, _), item in newest.items()
+            if c == channel and item.analysis is not None
+        ]
+    )
+    middle = _median(levels)
+    return np.asarray(np.nan_to_num(middle, nan=-np.inf) >= np.nanmax(middle, initial=-np.inf) - PLAYS_WITHIN_DB)
+
+
+def _median(table: FloatArray) -> FloatArray:
+    """Median down the columns of what is known; NaN where nothing is."""
+    known = np.isfinite(table).any(axis=0)
+    out = np.full(table.shape[1], np.nan)
+    out[known] = np.nanmedian(np.where(np.isfinite(table), table, np.nan)[:, known], axis=0)
+    return out
+
+
+def _ratio_db(item: Analysed, bad: BoolArray) -> float:
+    assert item.analysis is not None
+    assert item.analysis.noise_db is not None
+    return float(np.nanmedian((item.analysis.third_octave_db - item.analysis.noise_db)[bad]))
+
+
+def _range(bad: BoolArray) -> str:
+    heard = GRID_HZ[bad]
+    return f"{heard[0]:.0f} to {heard[-1]:.0f} Hz"
+
+
+def microphone(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
+    """Seats at which the treble of all channels is off alike: the microphone was covered, turned or another one."""
+    mains = [channel for channel in job.system.channels if not channel.is_sub]
+    if not any(channel.role != "screen" for channel in mains):
+        return ()  # loudspeakers in one direction beam alike: a seat at the side is dull for all of them
+    newest = places(job, round_id, analyses)
+    seats = job.system.seats
+    levels = np.full((len(mains), len(seats), len(MIDDLE_HZ) + len(TREBLE_HZ)), np.nan)
+    for i, channel in enumerate(mains):
+        for k, seat in enumerate(seats):
+            item = newest.get((channel.id, seat.id))
+            if item is not None and item.analysis is not None:
+                levels[i, k] = [item.analysis.octave_db.get(centre, math.nan) for centre in (*MIDDLE_HZ, *TREBLE_HZ)]
+    out = []
+    for index, tilt in seat_tilts(levels, (0, 1), distances_m(mains, seats)).items():
+        seat_id, centre = seats[index].id, (*MIDDLE_HZ, *TREBLE_HZ)[tilt.worst]
+        worst_db = float(tilt.tilt_db[tilt.worst])
+        octaves = zip((*MIDDLE_HZ, *TREBLE_HZ), tilt.tilt_db, strict=True)
+        from_hz = min(each for each, db in octaves if abs(db) > 0.3 * abs(worst_db)) / math.sqrt(2)
+        bad = GRID_HZ >= from_hz
+        items = [item for (_, s), item in newest.items() if s == seat_id]
+        alike, compared = tilt.alike
+        why = f"the microphone read differently at {seat_id} above {from_hz:.0f} Hz"
+        out.append(
+            Mistake(
+                kind="microphone",
+                seats=(seat_id,),
+                reason=why,
+                evidence=(
+                    f"{number(worst_db, 1, signed=True)} ± {2 * tilt.u_db:.1f} dB in the octave at {centre} Hz against "
+                    f"500 and 1000 Hz and the other seats, alike on {alike} of {compared} main channels, threshold 3.5 dB",
+                    "loudspeakers in several directions are not dull at one seat together",
+                ),
+                usable=without_bands(job, items, bad, why),
+            )
+        )
+    return tuple(out)
+
+
+def without_bands(job: Job, items: Iterable[Analysed], bad: BoolArray, why: str) -> dict[int, Analysis | None]:
+    """These responses without the grid's frequencies where `bad` holds; `why`: one clause."""
+    subs = {channel.id for channel in job.system.channels if channel.is_sub}
+    return {
+        item.seq: _without(item.analysis, bad, why, SUB_LEVEL_BAND_HZ if item.channel in subs else LEVEL_BAND_HZ)
+        for item in items
+        if item.analysis is not None
+    }
+
+
+def _without(analysis: Analysis, bad: BoolArray, why: str, band_hz: tuple[float, float]) -> Analysis:
+    lost = GRID_HZ[bad]
+    inside = (GRID_HZ >= band_hz[0]) & (GRID_HZ <= band_hz[1])
+    return replace(
+        analysis,
+        third_octave_db=freeze(np.where(bad, np.nan, analysis.third_octave_db)),
+        bass=None if (lost < 120.0).any() else analysis.bass,
+        level_db=None if (inside & bad).sum() > LEVEL_SHARE * inside.sum() else analysis.level_db,
+        octave_db={
+            centre: level
+            for centre, level in analysis.octave_db.items()
+            if not ((lost > 1.03 * centre / math.sqrt(2)) & (lost < 0.97 * centre * math.sqrt(2))).any()
+        },
+        why={**analysis.why, "bands": why},
+    )
