@@ -23,8 +23,10 @@ SYMMETRIC_M = 0.05
 """Distances nearer than this may be those of mirror images (common practice, no source)."""
 FITS_S, MISFITS_S = 0.0003, 0.0007
 """An arrival fits its place within 10 cm, and does not when it is off by more than twice as much (common practice)."""
+LEAST_NOT_MOVED = 2
+"""So many channels read alike at two seats: the microphone, and no single file."""
 NOT_MOVED_SHARE = 0.8
-"""Share of the channels that must be alike before the microphone is said not to have moved."""
+"""From this share of the channels on, nothing recorded at the seat is used."""
 
 T = TypeVar("T")
 Places = Mapping[tuple[str, str], Analysed]
@@ -55,7 +57,7 @@ def clipped(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
 
 
 def not_moved(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
-    """Two seats at which all channels read alike: the microphone stood at one of them both times."""
+    """Two seats at which several channels read alike: the microphone stood at one of them both times."""
     newest = places(job, round_id, analyses)
     by_channel = {c.id: _alike(newest, c, [(c.id, s.id) for s in job.system.seats]) for c in job.system.channels}
     out: list[Mistake] = []
@@ -69,31 +71,37 @@ def not_moved(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...
             for c in both
             if (found := by_channel[c.id].get(((c.id, first.id), (c.id, second.id)))) is not None
         }
-        telling = [c for c in both if c.id in alike and not _mirrored_seats(c, first, second)]
-        if len(telling) < 2 or len(alike) < NOT_MOVED_SHARE * len(both):
+        if sum(not _mirrored_seats(c, first, second) for c in both if c.id in alike) < LEAST_NOT_MOVED:
             continue
-        wrong = _wrong_seats(job, newest, first, second)
-        done |= {seat.id for seat in wrong}
+        wrong = _wrong_seats(job, newest, first, second, list(alike))
         names = [seat.id for seat in wrong]
-        other = first.id if names == [second.id] else second.id
+        done |= set(names)
+        if len(wrong) > 1:
+            reason = f"{first.id} and {second.id} were measured at one place, and which of them is not determined"
+            place = "at which of the two seats the microphone stood is not determined"
+        else:
+            other = first if wrong == (second,) else second
+            reason, place = f"the microphone stood at {other.id} instead", f"the arrivals fit the place of {other.id}"
         median = max(each.median_db for each in alike.values())
-        undecided = len(wrong) > 1
-        at = f"{first.id} or at {second.id}" if undecided else other
         out.append(
             Mistake(
                 kind="microphone-not-moved",
+                channels=() if len(alike) >= NOT_MOVED_SHARE * len(both) else tuple(alike),
                 seats=tuple(names),
-                reason=f"the microphone stood at {at} instead"
-                if not undecided
-                else f"{first.id} and {second.id} were measured at one place, which of them is not determined",
+                reason=reason,
                 evidence=(
                     f"{len(alike)} of {len(both)} channels read the same at {first.id} and {second.id}, within "
                     f"{median:.2f} dB (median over frequency, threshold 0.3 dB); two seats differ by 0.9 dB or more",
-                    "which of the two seats the microphone stood at is not determined"
-                    if undecided
-                    else f"the arrivals fit the place of {other}",
+                    place,
                 ),
-                usable=unusable(_all_items(job, round_id, analyses, names)),
+                usable=unusable(
+                    item
+                    for seat in names
+                    for c in (
+                        both if len(alike) >= NOT_MOVED_SHARE * len(both) else [c for c in both if c.id in alike]
+                    )
+                    for item in analyses.repeats(round_id, c.id, seat)
+                ),
             )
         )
     return tuple(out)
@@ -200,25 +208,13 @@ def _mirrored_channels(first: Channel, second: Channel, seat: Seat) -> bool:
     return abs(apart) < SYMMETRIC_M
 
 
-def _all_items(job: Job, round_id: str, analyses: Analyses, seats: Sequence[str]) -> list[Analysed]:
-    return [
-        item
-        for seat in seats
-        for channel in job.system.channels
-        for item in analyses.repeats(round_id, channel.id, seat)
-    ]
-
-
-def _wrong_seats(job: Job, newest: Places, first: Seat, second: Seat) -> tuple[Seat, ...]:
-    """Which of two seats the microphone did not stand at by the arrivals; both where that cannot be told."""
-    misfits = {}
+def _wrong_seats(job: Job, newest: Places, first: Seat, second: Seat, channels: Sequence[str]) -> tuple[Seat, ...]:
+    """At which of two seats the microphone did not stand by these channels' arrivals; both where that cannot be told."""
+    misfits: dict[Seat, float | None] = {}
     for seat in (first, second):
-        own = [
-            misfit
-            for channel in job.system.channels
-            if (misfit := _misfit_s(job, newest, (channel.id, seat.id), {first.id, second.id})) is not None
-        ]
-        misfits[seat] = float(np.sqrt(np.mean(np.square(own)))) if len(own) >= 2 else None
+        own = [_misfit_s(job, newest, (channel, seat.id), {first.id, second.id}) for channel in channels]
+        known = [misfit for misfit in own if misfit is not None]
+        misfits[seat] = float(np.sqrt(np.mean(np.square(known)))) if len(known) >= 2 else None
     return tuple(_worse(misfits))
 
 
