@@ -33,10 +33,14 @@ def with_clocks(rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
         members = [
             i
             for i, row in enumerate(rows)
-            if row.kind == kind and row.problem is None and row.shared_clock and not row.skip and row.loopback is None
+            if row.kind == kind
+            and row.ready
+            and row.shared_clock
+            and row.loopback is None
+            and _time_s(row) is not None
         ]
         mains = [i for i in members if rows[i].channel not in subs]
-        if len(mains) < 2 or any(_time_s(rows[i]) is None for i in members):
+        if len(mains) < 2:
             continue
         problems, of_seat = _problems([rows[i] for i in members], [i in mains for i in members])
         if kind == "impulse" and _moved_to_one_sample([rows[i] for i in mains]):

@@ -107,13 +107,13 @@ def examine(
         sweep_problem=fit.problem,
         stimulus=None if fit.stimulus is None else fit.stimulus.path,
         stimulus_name=None if fit.stimulus is None else fit.stimulus.name,
-        onset_s=fit.onset_s,
-        peak_s=float(np.argmax(np.abs(samples))) / rate_hz,
-        undecided=shape is Shape.COMPACT and fit.problem is None and row.kind is None,
+        onset_s=None if shape is Shape.NOISE else fit.onset_s,
+        peak_s=None if shape is Shape.NOISE else float(np.argmax(np.abs(samples))) / rate_hz,
+        undecided=shape in (Shape.COMPACT, Shape.NOISE) and fit.problem is None and row.kind is None,
         samples_sha256=hashlib.sha256(np.ascontiguousarray(samples, dtype=np.float32).tobytes()).hexdigest(),
         profile_db=_profile_db(samples),
     )
-    warning = None
+    warning = "nothing stands out of its noise: is this channel silent?" if shape is Shape.NOISE else None
     if kind == "sweep" and is_clipped(samples):
         warning = "it clips: what it says of level and response is not judged"
     if kind == "impulse" and is_clipped(samples):
@@ -141,7 +141,8 @@ def _settled(row: ImportRow, rows: Sequence[ImportRow]) -> ImportRow:
     ]
     sweeps = neighbours.count("sweep")
     if not neighbours or 2 * sweeps == len(neighbours):
-        return replace(row, kind=None, kind_reason="it can be an impulse response or a raw sweep")
+        unclear = row.kind_reason if row.kind is None else "it can be an impulse response or a raw sweep"
+        return replace(row, kind=None, kind_reason=unclear)
     kind: ResponseKind = "sweep" if 2 * sweeps > len(neighbours) else "impulse"
     return replace(row, kind=kind, kind_reason="as the others of its length")
 
@@ -190,6 +191,8 @@ def _kind_by_content(shape: Shape, fit: _Fit) -> tuple[ResponseKind | None, str]
         return "sweep", "its bands sound one after the other"
     if shape is Shape.COMPACT:
         return "impulse", "all its bands sound at once"
+    if shape is Shape.NOISE:
+        return None, "nothing stands out of its noise"
     if fit.problem is None:
         return "sweep", "deconvolution makes it an impulse response"
     return None, "its energy is spread over time"

@@ -191,17 +191,20 @@ def impulse_problem(name: str, shape: Shape, spread_s: float) -> str | None:
     if shape is Shape.SWEEP:
         found = f"one band after the other over {spread_s:.1f} s, as in a raw sweep recording"
         return str(InputError(name, found, IMPULSE, "Import it as a sweep, with the stimulus that was played."))
+    if shape is Shape.NOISE:
+        found = f"nothing that stands out of its noise in {spread_s:.1f} s"
+        return str(InputError(name, found, IMPULSE, "Is the channel silent, or is it a recording of noise?"))
     found = f"energy spread over {spread_s:.1f} s"
     remedy = "If it was deconvolved, another signal was used than the one that was played."
     return str(InputError(name, found, IMPULSE, remedy))
 
 
 def deconvolution_problem(name: str, shape: Shape, spread_s: float, stimulus: str = "") -> str | None:
-    """Why the stimulus of a raw recording cannot be right; None when it can."""
-    if shape is Shape.COMPACT:
+    """Why the stimulus of a raw recording cannot be right; None when it can, as with a channel that is silent."""
+    if shape in (Shape.COMPACT, Shape.NOISE):
         return None
     found = f"energy spread over {spread_s:.2g} s after deconvolution" + (f" with {stimulus}" if stimulus else "")
-    remedy = "The stimulus is not the signal that was played: give that one."
+    remedy = "The stimulus is not the signal that was played, or something louder was heard meanwhile."
     return str(InputError(name, found, IMPULSE, remedy))
 
 

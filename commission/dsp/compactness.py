@@ -52,7 +52,9 @@ class Shape(Enum):
     SWEEP = "sweep"
     """One band after the other."""
     SPREAD = "spread"
-    """Neither: noise, or a response deconvolved with another signal than the one that was played."""
+    """Neither: a response deconvolved with another signal than the one that was played."""
+    NOISE = "noise"
+    """Too few bands are ever stronger than noise is: a silent channel, or noise itself."""
 
 
 def band_times_s(spectra: ComplexArray, df_hz: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -136,7 +138,7 @@ def _shape(times_s: FloatArray, levels_db: FloatArray, period_s: float) -> tuple
     times_s = _around_zero(times_s[known], period_s)
     count = len(times_s)
     if count < FEWEST_BANDS:
-        return (Shape.COMPACT if period_s < SHORTEST_SPREAD_S else Shape.SPREAD), period_s
+        return (Shape.COMPACT if period_s < SHORTEST_SPREAD_S else Shape.NOISE), period_s
     for bands_s in (strong, times_s):
         if _rises(bands_s):
             return Shape.SWEEP, float(np.ptp(bands_s))

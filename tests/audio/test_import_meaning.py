@@ -299,7 +299,7 @@ def test_a_raw_sweep_is_never_an_impulse_response(tmp_path: Path) -> None:
     assert not forced.ready
     noise = np.random.default_rng(1).standard_normal(4 * RATE) * 0.1
     (row,) = survey(write(tmp_path / "A3_FL.wav", noise))
-    assert "energy spread over" in (row.problem or "")
+    assert "nothing that stands out of its noise" in (row.problem or "")
     body = ResponseStored(
         round="as-found", channel="SUB1", seat="A2", kind="impulse", file_name="x.wav", file_sha256="x"
     )  # as an earlier version stored it
@@ -307,6 +307,20 @@ def test_a_raw_sweep_is_never_an_impulse_response(tmp_path: Path) -> None:
     ((_, response),) = decode([StoredResponse(seq=1, at="", body=body, blob_sha256="x")], {"x": data}.__getitem__)
     assert isinstance(response, UnusableError)
     assert "raw sweep recording" in str(response)
+
+
+def test_a_silent_channel_is_a_sweep_like_the_others_and_not_a_wrong_stimulus(tmp_path: Path) -> None:
+    x = sweep(seconds=2.0)
+    write(tmp_path / "played.wav", x)
+    for n, channel in enumerate(MAINS):
+        h = room(0.01, n) * (channel != "FR")
+        write(tmp_path / f"A2_{channel}.wav", recording(x, h, seed=n))
+    rows = {row.channel: row for row in survey(tmp_path) if not row.is_stimulus}
+    assert all(row.kind == "sweep" and row.ready for row in rows.values()), [row.problem for row in rows.values()]
+    assert "is this channel silent?" in (rows["FR"].warning or "")
+    silent = analyse(decoded([rows["FR"]])[0][1])
+    assert silent.arrival_s is None
+    assert (silent.snr_db or 0.0) < 6  # noise of both stretches is alike within its scatter
 
 
 def test_a_stimulus_that_was_not_played_is_refused_at_import_and_at_analysis(tmp_path: Path) -> None:

@@ -125,7 +125,7 @@ def test_noise_is_neither() -> None:
     rng = np.random.default_rng(5)
     for noise in (rng.standard_normal(5 * RATE), with_noise(rng, np.full(5 * RATE, 1e-9), -200)):
         shape, spread_s = shape_of(noise, RATE)
-        assert shape is Shape.SPREAD
+        assert shape is Shape.NOISE
         assert spread_s > 4
 
 
