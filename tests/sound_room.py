@@ -1,7 +1,7 @@
 """A sound room for tests: analysed responses of the invented cinema, made by hand, into which one fault is put at a time.
 
     room = SoundRoom()
-    room.change("FL", polarity=-1)          # at every seat
+    room.reverse("FL")                      # at every seat
     room.add_db("SiL", -24, above_hz=3000)  # a dead tweeter
     analyses = room.analyses()
 
@@ -11,6 +11,7 @@ settings give. Nothing here comes from the program's own analysis of sound.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
@@ -20,11 +21,14 @@ from builders import cinema, defined, job_of, levels, setting, tapes
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
+from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Analysed, Analyses, Analysis, EventBody, FloatArray, Job, System
 
 LATENCY_S = 0.0125
 TARGET_DB = 75.0
+CROSSOVERS_HZ = (2800.0, 1200.0, 600.0)
+"""Of the models in front, around and overhead."""
 
 
 def both_in_front(system: System) -> System:
@@ -46,12 +50,26 @@ def _roll_off_db(corner_hz: float, order: int, *, high: bool) -> FloatArray:
     return np.asarray(-10 * np.log10(1 + ratio ** (2 * order)))
 
 
+def two_way(sound: FloatArray, crossover_hz: float, *, tweeter: float = 1.0, undo: bool = False) -> FloatArray:
+    """A sound through a two-way loudspeaker: fourth-order Linkwitz-Riley, two Butterworth filters in series a way.
+
+    `tweeter`: −1 where it is reversed. `undo`: the sound went through a correct one already.
+    """
+    freq_hz = np.fft.rfftfreq(2 * len(sound), 1 / DIRECT_RATE_HZ)
+    s = 1j * freq_hz / crossover_hz
+    low = (1 / (s**2 + math.sqrt(2) * s + 1)) ** 2
+    high = low * s**4
+    ratio = (low + tweeter * high) / (low + high) if undo else low + tweeter * high
+    return np.asarray(np.fft.irfft(np.fft.rfft(sound, 2 * len(sound)) * ratio)[: len(sound)], np.float32)
+
+
 class SoundRoom:
     """Analysed responses by (channel, seat); every method changes them and returns the room."""
 
     def __init__(self, system: System | None = None, seed: int = 1, uneven_db: float = 1.0) -> None:
         self.system = both_in_front(system or cinema())
         self.rng = np.random.default_rng(seed)
+        self.seed = seed
         self.speed_m_s = speed_of_sound_m_s(self.system.temperature_c)
         self.reference = next(s for s in self.system.seats if s.reference)
         self.items: dict[tuple[str, str], Analysis] = {}
@@ -99,6 +117,7 @@ class SoundRoom:
             arrival_s=arrival,
             arrival_u_s=5e-4 if sub else 8.5e-5,
             polarity=1,
+            direct=None if sub else self._direct(channel, seat),
             snr_db=60.0,
             low_hz=None,
             high_hz=None,
@@ -109,6 +128,16 @@ class SoundRoom:
         """What reflections make of the fine structure, at every place another: 2 dB, as in simulated rooms."""
         rng = np.random.default_rng(list(f"{channel} at {seat}".encode()))
         return np.asarray(rng.normal(0, 2.0, len(GRID_HZ)))
+
+    def _direct(self, channel: str, seat: str) -> FloatArray:
+        """The direct sound of the channel's model, with echoes of its own at each seat."""
+        model = {"S": 1, "B": 1, "T": 2}.get(channel[0], 0)
+        rng = np.random.default_rng([model, self.seed, *channel.encode(), *seat.encode()])
+        time = np.arange(DIRECT_FRAMES) - round(DIRECT_BEFORE_S * DIRECT_RATE_HZ)
+        sound = np.sinc(time) * np.hanning(DIRECT_FRAMES)
+        for delay in rng.uniform(30, 200, 6):  # from 1.3 ms on
+            sound = sound + rng.normal(0, 0.05) * np.sinc(time - delay)
+        return two_way(sound, CROSSOVERS_HZ[model])
 
     def _bass(self, shape: FloatArray, arrival_s: float) -> Any:
         amplitude = 10 ** (np.interp(BASS_HZ, GRID_HZ, shape) / 20)
@@ -121,6 +150,26 @@ class SoundRoom:
         """Set fields of the analyses of a channel (None: all) at some seats (None: all)."""
         for place in self._places(channel, seats):
             self.items[place] = replace(self.items[place], **fields)
+        return self
+
+    def reverse(self, channel: str | None, seats: Iterable[str] | None = None) -> SoundRoom:
+        """Connect a channel (None: all) the wrong way round, as some seats (None: all) hear it."""
+        for place in self._places(channel, seats):
+            old = self.items[place]
+            self.items[place] = replace(
+                old,
+                polarity=None if old.polarity is None else -old.polarity,
+                direct=None if old.direct is None else -old.direct,
+                bass=None if old.bass is None else -old.bass,
+            )
+        return self
+
+    def reverse_tweeter(self, channel: str) -> SoundRoom:
+        """Turn the tweeter of a surround loudspeaker, as its direct sound shows it."""
+        for place in self._places(channel, None):
+            old = self.items[place]
+            assert old.direct is not None
+            self.items[place] = replace(old, direct=two_way(old.direct, CROSSOVERS_HZ[1], tweeter=-1.0, undo=True))
         return self
 
     def add_db(

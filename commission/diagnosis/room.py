@@ -18,7 +18,14 @@ from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.compare.result import seat_weights
 from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
 
-SPOILT = ("settings.sub-latency", "settings.polarity", "wiring.polarity", "settings.unit", "measurement.gain")
+SPOILT = (
+    "settings.sub-latency",
+    "settings.polarity",
+    "wiring.polarity",
+    "wiring.pair-polarity",
+    "settings.unit",
+    "measurement.gain",
+)
 """What makes a hole in the sum of the subwoofers, or in what was measured of it: mended before the room is judged."""
 
 

@@ -6,17 +6,10 @@ import math
 from collections.abc import Iterator
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule, caution
-from commission.dsp.across import AGREE
+from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, signed
+from commission.dsp.pair_polarity import DIP_DB, LEAST_CORRELATION, Relation
 from commission.model.units import listed
-from commission.steps.seats.faults import (
-    SILENT_SNR_DB,
-    DeadDriver,
-    Reversed,
-    dead_drivers,
-    reversed_channels,
-    silent_channels,
-)
+from commission.steps.seats.faults import SILENT_SNR_DB, DeadDriver, dead_drivers, silent_channels
 from commission.steps.seats.result import SILENT_DB
 
 
@@ -67,39 +60,29 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _inverted(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    if not e.seats.inverted:
-        return
-    told = {c: sign for c, (sign, _, _) in e.seats.polarity.items() if sign is not None}
-    negative = [c for c, sign in told.items() if sign < 0]
-    yield FindingDetails(
-        title="the measurement itself is inverted",
-        evidence=(
-            f"{len(negative)} of {len(told)} channels read reversed: one cause for all is likelier than as many",
-        ),
-        alternatives=("every loudspeaker is connected the wrong way round",),
-        confirm="Clap once near the microphone: the recording's first swing must go up.",
-        remedy="Correct the microphone's cable or the input's polarity switch, then measure one channel again.",
+def _against(relation: Relation) -> str:
+    correlation = signed(relation.correlation, 2)
+    return (
+        f"correlation {correlation} at {relation.agree} of {relation.seats} seats, threshold ±{LEAST_CORRELATION:.1f}"
     )
 
 
-def _reversed_as(e: Evidence, setting: bool) -> Iterator[tuple[str, Reversed, str]]:
-    for channel, found in reversed_channels(e.job, e.round, e.seats).items():
-        if found.by_setting is setting:
-            yield channel, found, e.job.setting(e.round, channel).polarity or "not noted"
-
-
 def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for channel, found, held in _reversed_as(e, setting=False):
+    for channel, polarity in e.seats.polarity.items():
+        relation = polarity.relation
+        if polarity.state != "reversed" or polarity.by_setting or relation is None:
+            continue
+        held = e.job.setting(e.round, channel).polarity or "not noted"
         yield FindingDetails(
             title=f"{channel} reversed",
             channels=(channel,),
+            confidence=relation.confidence,
             evidence=(
-                f"reversed at {found.seats} of {found.of} seats, threshold {AGREE:.0%}",
-                f"the processor holds polarity {held}",
+                f"opposite to {listed(polarity.others)}: {_against(relation)}",
+                f"polarity in the processor: {held}",
             ),
             alternatives=(
-                "the loudspeaker is built that way (some are: compare an equal one)",
+                "another model that is built to pull where the others push",
                 "a cable or amplifier input upstream is reversed",
             ),
             confirm=f"Exchange the two wires of {channel} at one end and measure it again at one seat.",
@@ -108,14 +91,80 @@ def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for channel, found, _held in _reversed_as(e, setting=True):
+    for channel, polarity in e.seats.polarity.items():
+        relation = polarity.relation
+        if polarity.state != "reversed" or not polarity.by_setting or relation is None:
+            continue
         yield FindingDetails(
             title=f"{channel} set to reversed",
             channels=(channel,),
-            evidence=(f"reversed at {found.seats} of {found.of} seats", "the processor holds polarity reversed"),
-            alternatives=("the setting makes up for crossed wires which have been mended since",),
+            confidence=relation.confidence,
+            evidence=(
+                f"opposite to {listed(polarity.others)}: {_against(relation)}",
+                "polarity in the processor: reversed",
+            ),
+            alternatives=("the setting made up for crossed wires that have been connected correctly since",),
             confirm=f"Set {channel} to normal and measure it again at one seat.",
             remedy=f"Set the polarity of {channel} to normal.",
+        )
+
+
+def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for channel, other in _pairs_of(e, "one of two"):
+        polarity = e.seats.polarity[channel]
+        relation = polarity.relation
+        if relation is None:
+            continue
+        is_sub = (found := e.job.system.channel(channel)) is not None and found.is_sub
+        on_purpose = "the phase switch of one of them was turned on purpose, to suit the crossover"
+        yield FindingDetails(
+            title=f"{channel} or {other} reversed",
+            channels=(channel, other),
+            confidence=relation.confidence,
+            evidence=(
+                f"{channel} and {other} are opposite: {_against(relation)}",
+                f"which of the two is not determined, because {polarity.why}",
+            ),
+            alternatives=(
+                on_purpose if is_sub else "the two are different models",
+                "a cable or amplifier input upstream is reversed",
+            ),
+            confirm=f"Look at the terminals of {channel} and {other} at both ends: + to +, − to −.",
+            remedy=f"Connect the reversed one correctly and measure both again. {caution(e, channel, other)}",
+        )
+
+
+def _pairs_of(e: Evidence, state: str) -> list[tuple[str, str]]:
+    """Pairs in that state, each once, in the order of the channels."""
+    names = list(e.seats.polarity)
+    found = [(c, p.others[0]) for c, p in e.seats.polarity.items() if p.state == state]
+    return [(a, b) for a, b in found if names.index(a) < names.index(b)]
+
+
+def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    named = [(c, p.others[0]) for c, p in e.seats.polarity.items() if p.state == "driver"]
+    for channel, other in (*named, *_pairs_of(e, "one driver of two")):
+        relation, is_named = e.seats.polarity[channel].relation, (channel, other) in named
+        if relation is None or relation.split_hz is None:
+            continue
+        split, part = round(relation.split_hz, -2), "above" if relation.above else "below"
+        dip = f"a dip of {relation.dip_db:.0f} dB against the partner near {split:.0f} Hz, threshold {DIP_DB:.0f} dB"
+        yield FindingDetails(
+            title=f"{channel}: one driver reversed" if is_named else f"{channel} or {other}: one driver reversed",
+            channels=(channel,) if is_named else (channel, other),
+            confidence=relation.confidence,
+            evidence=(
+                f"{channel} and {other} are opposite {part} {split:.0f} Hz and alike on the other side, at "
+                f"{relation.agree} of {relation.seats} seats",
+                dip if is_named else f"{dip}, too little to say which of the two",
+            ),
+            alternatives=(
+                "the two are different models",
+                "one of them is mounted upside down or on its side",
+            ),
+            confirm=f"Measure {channel} and {other} at 1 m on axis: the reversed one keeps the dip.",
+            remedy=f"Open {channel if is_named else 'the one with the dip'} and connect its drivers as in its partner. "
+            f"{caution(e, channel, other)}",
         )
 
 
@@ -172,13 +221,13 @@ RULES = (
         basis="arrivals fit each other's places, 100 times likelier than any other cause; own simulations",
     ),
     Rule(
-        id="measurement.inverted",
+        id="wiring.driver-polarity",
         check="seats.polarity",
         cause="electronics",
         step="seats",
-        symptom="everything reads reversed",
-        look=_inverted,
-        basis="four of five channels, of three or more; common practice",
+        symptom="odd presence dip",
+        look=_driver_reversed,
+        basis="against its partner the sign changes with frequency, with a dip there of 5 dB; determined by simulation",
     ),
     Rule(
         id="wiring.polarity",
@@ -187,7 +236,16 @@ RULES = (
         step="seats",
         symptom="hollow, no centre image",
         look=_reversed,
-        basis="reversed against its own minimum phase at 80 % of the seats; own simulations",
+        basis="opposite to two others of its model in every octave at 80 % of the seats; determined by simulation",
+    ),
+    Rule(
+        id="wiring.pair-polarity",
+        check="seats.polarity",
+        cause="electronics",
+        step="seats",
+        symptom="hollow, no centre image",
+        look=_one_of_two,
+        basis="a pair opposite in every octave at 80 % of the seats; determined by simulation",
     ),
     Rule(
         id="settings.polarity",
@@ -196,7 +254,7 @@ RULES = (
         step="seats",
         symptom="hollow, no centre image",
         look=_set_reversed,
-        basis="the same, and the processor holds reversed; own simulations",
+        basis="opposite to others of its model, and the processor holds reversed; determined by simulation",
     ),
     Rule(
         id="wiring.tweeter",

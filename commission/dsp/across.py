@@ -36,7 +36,7 @@ FLAT_DB = 2.0
 LEAST_COUNT = 3
 """Loudspeakers, and seats, that a two-way table needs before it says whose doing it is."""
 AGREE = 0.8
-"""Share of the seats that must agree before a loudspeaker is called reversed (own simulations)."""
+"""Share of the seats that must agree before a loudspeaker is given a sign (own simulations)."""
 MIRROR_WITHIN_M = 0.3
 
 
@@ -218,7 +218,7 @@ def agreed_sign(signs: Sequence[int | None]) -> int | None:
     return None
 
 
-def chain_inverts(agreed: Sequence[int | None]) -> bool:
-    """Whether the measuring chain inverts: four of five loudspeakers, of three or more, read reversed."""
+def mostly_negative(agreed: Sequence[int | None]) -> bool:
+    """Whether four of five loudspeakers, of three or more, have a negative sign of their own."""
     told = [sign for sign in agreed if sign is not None]
     return len(told) >= LEAST_COUNT and told.count(-1) >= AGREE * len(told)

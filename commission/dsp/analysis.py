@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from commission.dsp import noise as noise_of
 from commission.dsp import timing
+from commission.dsp.direct import direct_sounds
 from commission.dsp.polarity import LEAST_CORRELATION, MAIN_SPAN_S, SUB_SPAN_S, polarity
 from commission.dsp.spectrum import GRID_HZ, OCTAVE_CENTRES_HZ, cumulative, pink_level_db, smoothed_level_db, to_db
 from commission.model import Analysis, ComplexArray, FloatArray, Response, UnusableError, freeze
@@ -101,6 +102,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
     arrivals = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
     signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
+    direct = [None] * len(responses) if is_sub else direct_sounds(impulses, [a.time_s for a in arrivals], rate_hz)
     results = []
     for k, response in enumerate(responses):
         why: dict[str, str] = {}
@@ -125,6 +127,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
                 arrival_s=None if arrival.time_s is None else arrival.time_s + response.t0_s,
                 arrival_u_s=arrival.u_s,
                 polarity=_told(signs[k], strengths[k], arrival, why),
+                direct=None if (sound := direct[k]) is None else freeze(sound),
                 snr_db=snr_db,
                 noise_db=freeze(third_noise_db[k]) if np.isfinite(third_noise_db[k]).any() else None,
                 low_hz=edges[0],

@@ -25,7 +25,7 @@ FILES_KEPT = 40
 """Jobs, the newest; one takes about a megabyte."""
 _CODE = ("audio", "dsp", "model")
 _LIBRARIES = ("numpy/version.py", "scipy/version.py", "soundfile.py")
-_ARRAYS = ("third_octave_db", "view_db", "bass", "noise_db")
+_ARRAYS = ("third_octave_db", "view_db", "bass", "direct", "noise_db")
 _USELESS = (OSError, msgspec.MsgspecError, ValueError, TypeError)
 """What files and their contents can raise, and values that cannot be stored."""
 
@@ -42,6 +42,7 @@ class _Kept(msgspec.Struct, array_like=True):
     arrival_s: float | None
     arrival_u_s: float
     polarity: int | None
+    direct: tuple[str, bytes] | None
     snr_db: float | None
     noise_db: tuple[str, bytes] | None
     low_hz: float | None

@@ -96,7 +96,9 @@ class Analysis:
     arrival_s: float | None
     arrival_u_s: float = 0.0
     polarity: int | None = None
-    """+1 normal, −1 reversed, None when it cannot be told."""
+    """Sign against its own minimum phase, which a crossover can turn: alone it says nothing about the wiring."""
+    direct: FloatArray | None = None
+    """Main channels: the direct sound from 2 ms before to 12 ms after the arrival at 24 kHz. [shape=(336,)]"""
     snr_db: float | None = None
     """Signal to noise over half a second, broadband within the loudspeaker's band."""
     noise_db: FloatArray | None = None

@@ -10,6 +10,7 @@ import sys
 
 import analysis
 import faults
+import polarity
 import record
 import reopen
 import responses
@@ -19,6 +20,7 @@ ALL = {
     "analysis": analysis.run,
     "responses": responses.run,
     "startup": startup.run,
+    "polarity": polarity.run,
     "reopen": reopen.run,
     "record": record.run,
 }

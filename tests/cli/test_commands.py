@@ -62,7 +62,7 @@ def test_the_samples_faults_show_and_the_mend_shows(demo: tuple[Path, subprocess
     assert found["schema"] == "commission-results/1"
     by_round = {r: {f["id"]: f for f in found["findings"] if f["round"] == r} for r in ("as-found", "as-left")}
     assert set(by_round["as-found"]["wiring.swapped"]["channels"]) == {"BL", "BR"}
-    assert by_round["as-found"]["wiring.polarity"]["channels"] == ["FR"]
+    assert by_round["as-found"]["wiring.pair-polarity"]["channels"] == ["FL", "FR"]  # no third like them decides
     assert by_round["as-found"]["wiring.tweeter"]["channels"] == ["SiL"]
     assert "settings.unit" in by_round["as-found"]
     assert by_round["as-found"]["settings.sub-latency"]["channels"] == ["SUB2"]
@@ -72,6 +72,7 @@ def test_the_samples_faults_show_and_the_mend_shows(demo: tuple[Path, subprocess
     assert not {
         "wiring.swapped",
         "wiring.polarity",
+        "wiring.pair-polarity",
         "wiring.tweeter",
         "settings.unit",
         "settings.sub-latency",
@@ -81,7 +82,7 @@ def test_the_samples_faults_show_and_the_mend_shows(demo: tuple[Path, subprocess
         assert level["level_db"] == pytest.approx(75.0, abs=0.6), channel
         assert level["verdict"] != "fail"
     # What the sheet proposes from as found is what stands as left, where the wiring did not change what is heard.
-    for channel in ("FL", "FC", "SiR", "TpFL", "TpBR"):
+    for channel in ("FC", "SiR", "TpFL", "TpBR"):
         as_left = found["levels"]["as-left"]["channels"][channel]["old_trim_db"]
         assert found["levels"]["as-found"]["channels"][channel]["trim_db"] == pytest.approx(as_left, abs=0.5)
         held = found["distances"]["as-left"]["channels"][channel]["held"]

@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from builders import cinema, decided, defined, job_of, levels, setting
+from scipy.signal import butter, freqs
 from sound_room import SoundRoom
 
 from commission.diagnosis import RULES, findings
+from commission.dsp.direct import DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, SOUND_PRESSURE, Analyses, Finding, Job, Outcome, Processor, TrimRange, Verdict
+from commission.model import AS_FOUND, SOUND_PRESSURE, Analyses, Finding, Job, Outcome, Processor, TrimRange
 from commission.steps import all_steps
 
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
@@ -38,6 +40,11 @@ def only(room: SoundRoom, expected: str, job: Job | None = None) -> Finding:
 def quiet(seed: int = 1) -> SoundRoom:
     """A sound room whose seats hear the same bass within half a decibel."""
     return SoundRoom(seed=seed, uneven_db=0.5)
+
+
+def quiet_with(*channels: str) -> SoundRoom:
+    """The same with these channels only."""
+    return SoundRoom(cinema(channels), uneven_db=0.5)
 
 
 @pytest.mark.parametrize("seed", range(10))
@@ -86,11 +93,19 @@ FAULTS = {
     "wiring.silent": lambda r: (
         r.add_db("SiL", -45)
         .add_db("SiL", -15, above_hz=2800)
-        .change("SiL", snr_db=3.0, arrival_s=None, polarity=None, why={"arrival": "in noise", "polarity": "in noise"})
+        .change(
+            "SiL",
+            snr_db=3.0,
+            arrival_s=None,
+            polarity=None,
+            direct=None,
+            why={"arrival": "in noise", "polarity": "in noise"},
+        )
     ),
     "wiring.swapped": lambda r: r.swap("BL", "BR"),
-    "measurement.inverted": lambda r: r.change(None, polarity=-1),
-    "wiring.polarity": lambda r: r.change("FR", polarity=-1),
+    "wiring.driver-polarity": lambda r: r.reverse_tweeter("SiL"),
+    "wiring.polarity": lambda r: r.reverse("FR"),
+    "wiring.pair-polarity": lambda r: r.reverse("SUB2"),
     "wiring.tweeter": lambda r: r.add_db("SiL", -24, above_hz=2800),
     "wiring.woofer": lambda r: r.add_db("FL", -35, below_hz=2500),
     "measurement.reference": lambda r: r.change("FL", ["A1"], reference=SOUND_PRESSURE),
@@ -175,42 +190,89 @@ def test_the_same_channels_with_each_others_delays_are_no_swap() -> None:
 
 
 def test_reversed_at_half_of_the_seats_is_no_reversed_loudspeaker() -> None:
-    assert found(quiet().change("FR", ["A1", "B1", "B2"], polarity=-1)) == {}
-    assert found(quiet().change("FR", ["A1"], polarity=-1)) == {}
+    assert found(quiet().reverse("FR", ["A1", "A3", "B2"])) == {}
+    assert found(quiet().reverse("FR", ["A1"])) == {}
+
+
+def test_one_of_a_pair_names_both_and_says_what_would_settle_it() -> None:
+    finding = only(quiet_with("FL", "FR", "SiL", "SiR").reverse("FR"), "wiring.pair-polarity")
+    assert finding.channels == ("FL", "FR")
+    assert finding.title == "FL or FR reversed"
+    assert any("not determined, because no third loudspeaker" in text for text in finding.evidence)
+    assert "terminals of FL and FR" in finding.confirm
+    assert finding.confidence is not None
+
+
+def test_a_third_of_the_model_names_the_reversed_one_and_a_reversed_third_is_named_itself() -> None:
+    finding = only(quiet().reverse("FR"), "wiring.polarity")
+    assert finding.channels == ("FR",)
+    assert "opposite to FL and FC" in finding.evidence[0]
+    assert only(quiet().reverse("FC"), "wiring.polarity").channels == ("FC",)
+    assert only(quiet().reverse("SiL"), "wiring.polarity").channels == ("SiL",)
+
+
+def test_a_whole_pair_or_the_whole_set_the_other_way_round_accuses_nobody() -> None:
+    assert found(quiet().reverse("SiL").reverse("SiR")) == {}
+    assert found(quiet().reverse("SUB1").reverse("SUB2")) == {}
+    assert found(quiet().reverse(None)) == {}
+
+
+def test_a_sign_of_its_own_accuses_nobody() -> None:
+    # Three-way loudspeakers whose crossover turns the phase: −1 for each of them alone.
+    assert found(quiet().change(None, polarity=-1)) == {}
+    assert found(quiet().change("FC", polarity=-1)) == {}
+    assert found(quiet().change("FR", polarity=-1)) == {}
+
+
+@pytest.mark.parametrize(("order", "high_sign"), [(2, -1), (3, 1), (3, -1), (4, 1)])
+@pytest.mark.parametrize("crossover_hz", [250.0, 400.0, 600.0])
+def test_a_centre_with_another_crossover_accuses_nobody(order: int, high_sign: int, crossover_hz: float) -> None:
+    # Three-way: Butterworth of third order or Linkwitz-Riley (two Butterworth filters in series) in the low crossover.
+    ways = [
+        butter(order if order == 3 else order // 2, 2 * np.pi * crossover_hz, kind, analog=True)
+        for kind in ("low", "high")
+    ]
+    freq_hz = np.fft.rfftfreq(2 * DIRECT_FRAMES, 1 / DIRECT_RATE_HZ)
+    low, high = (freqs(*way, 2 * np.pi * freq_hz)[1] ** (1 if order == 3 else 2) for way in ways)
+    room = quiet()
+    for seat in ALL_SEATS:
+        sound = room.items[("FC", seat)].direct
+        assert sound is not None
+        heard = np.fft.irfft(np.fft.rfft(sound, 2 * DIRECT_FRAMES) * (low + high_sign * high))[:DIRECT_FRAMES]
+        room.items[("FC", seat)] = replace(room.items[("FC", seat)], direct=heard, polarity=-1)
+    assert found(room) == {}
+
+
+def test_one_driver_reversed_names_loudspeaker_and_range() -> None:
+    finding = only(FAULTS["wiring.driver-polarity"](quiet()), "wiring.driver-polarity")
+    assert finding.channels == ("SiL",)
+    assert "SiL and SiR are opposite above" in finding.evidence[0]
+    assert "a dip of" in finding.evidence[1]
+    everything = quiet().reverse("SiL").reverse_tweeter("SiL")  # only the woofer is turned now
+    assert "opposite below" in only(everything, "wiring.driver-polarity").evidence[0]
 
 
 def test_reversed_by_the_processor_is_a_setting() -> None:
-    room = quiet().change("FR", polarity=-1)
-    finding = only(room, "settings.polarity", room.job(setting("FR", polarity="reversed")))
-    assert finding.channels == ("FR",)
-    assert "amplifier" not in finding.remedy
+    for room in (quiet(), quiet_with("FL", "FR")):  # with a third of the model, and by the setting alone
+        room.reverse("FR")
+        finding = only(room, "settings.polarity", room.job(setting("FR", polarity="reversed")))
+        assert finding.channels == ("FR",)
+        assert "amplifier" not in finding.remedy
+
+
+def test_a_setting_that_was_not_in_what_was_measured_explains_nothing() -> None:
+    room = quiet_with("FL", "FR").reverse("FR")
+    room.passes_delays = False
+    assert list(found(room, room.job(setting("FR", polarity="reversed")))) == ["wiring.pair-polarity"]
+
+
+def test_a_setting_that_makes_up_for_crossed_wires_is_no_finding() -> None:
+    assert found(quiet(), quiet().job(setting("FR", polarity="reversed"))) == {}
 
 
 def test_a_subwoofer_set_to_reversed_is_no_finding() -> None:
-    room = quiet()
-    for seat in ALL_SEATS:
-        a = room.items[("SUB2", seat)]
-        assert a.bass is not None
-        room.items[("SUB2", seat)] = replace(a, polarity=-1)
-    assert found(room, room.job(setting("SUB2", polarity="reversed"))) == {}
-
-
-def test_one_normal_channel_under_an_inverting_chain_is_the_odd_one() -> None:
-    got = found(quiet().change(None, polarity=-1).change("FL", polarity=1))
-    assert list(got) == ["measurement.inverted", "wiring.polarity"]
-    assert got["wiring.polarity"][0].channels == ("FL",)
-
-
-def test_under_an_inverting_chain_a_setting_is_a_setting_and_no_wire() -> None:
-    # Everything reads reversed but the two that the processor reverses: a main channel, and a subwoofer on purpose.
-    room = quiet().change(None, polarity=-1).change("FL", polarity=1).change("SUB1", polarity=1)
-    job = room.job(setting("FL", polarity="reversed"), setting("SUB1", polarity="reversed"))
-    got = found(room, job)
-    assert sorted(got) == ["measurement.inverted", "settings.polarity"]
-    assert got["settings.polarity"][0].channels == ("FL",)
-    checks = STEPS_BY_ID["seats"].evaluate(job, AS_FOUND, room.analyses()).checks
-    failed = {c.channel for c in checks if c.id == "seats.polarity" and c.verdict is Verdict.FAIL}
-    assert failed == {"FL"}
+    room = quiet().reverse("SUB2")
+    assert "wiring.pair-polarity" not in found(room, room.job(setting("SUB2", polarity="reversed")))
 
 
 @pytest.mark.parametrize("gap", [-10.5, -11.0])

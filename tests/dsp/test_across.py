@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from commission.dsp import across
-from commission.dsp.across import agreed_sign, chain_inverts, driver_gap_db, mirrored_seats
+from commission.dsp.across import agreed_sign, driver_gap_db, mirrored_seats, mostly_negative
 from commission.model import FloatArray
 
 
@@ -181,6 +181,6 @@ def test_four_of_five_seats_must_agree() -> None:
 
 
 def test_a_chain_that_inverts_is_no_reversed_loudspeaker() -> None:
-    assert chain_inverts([-1] * 9 + [1, None])
-    assert not chain_inverts([1] * 10 + [-1])
-    assert not chain_inverts([-1, -1])  # too few to say
+    assert mostly_negative([-1] * 9 + [1, None])
+    assert not mostly_negative([1] * 10 + [-1])
+    assert not mostly_negative([-1, -1])  # too few to say

@@ -10,10 +10,12 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from builders import cinema, defined, levels, setting, tapes
 from jobs import CREATED_AT, Shelf, grids, renamed, response, said, section, sections, visit_of
 
+from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.model import AS_FOUND, AS_LEFT, EventBody, Processor, ResponseStored, RoundOpened
 from commission.record.content.assembly import document
 from commission.record.document import Document
@@ -32,13 +34,14 @@ def heard(
 ) -> dict[tuple[str, str, str], object]:
     """These channels at three seats, one of them in reverse."""
     return {
-        (round_id, c, s): response(75.0, 0.02, **({"polarity": -1 if c == reversed_ else 1} | changes))  # type: ignore[arg-type]
+        (round_id, c, s): response(75.0, 0.02, **({"direct": CLICK * (-1 if c == reversed_ else 1)} | changes))  # type: ignore[arg-type]
         for c in channels
         for s in SEATS
     }
 
 
 FRONT = ("FL", "FC", "FR")
+CLICK = np.sinc(np.arange(DIRECT_FRAMES) - round(DIRECT_BEFORE_S * DIRECT_RATE_HZ))
 
 
 def front(*bodies: EventBody, given: Heard) -> Document:

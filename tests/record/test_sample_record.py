@@ -63,7 +63,7 @@ def test_page_one_tells_the_invented_faults_and_nothing_else(record: Document) -
     gone = said(section(record, "summary-found"))
     for fault in (
         "Back left and Back right were most likely connected to each other's outputs",
-        "The two wires of Front right were most likely exchanged",
+        "One of Front left and Front right was most likely connected the wrong way round",
         "Almost no high tones came from Side left",
         "typed in feet",
         "The bass of Subwoofer rear came late",

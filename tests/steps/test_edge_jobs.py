@@ -31,7 +31,11 @@ def weights(*values: float) -> SoundRoom:
 def muted() -> SoundRoom:
     """Nothing but noise: 60 dB down, no arrival, no polarity."""
     why = {"arrival": "in the noise", "polarity": "in the noise"}
-    return SoundRoom().add_db(None, -60).change(None, snr_db=1.0, arrival_s=None, polarity=None, bass=None, why=why)
+    return (
+        SoundRoom()
+        .add_db(None, -60)
+        .change(None, snr_db=1.0, arrival_s=None, polarity=None, direct=None, bass=None, why=why)
+    )
 
 
 def nothing_known() -> SoundRoom:

@@ -83,49 +83,81 @@ def test_done_counts_cells() -> None:
     assert "7 places are open" in outcome.advice[0].text
 
 
-def test_reversed_at_every_seat_fails() -> None:
-    outcome = outcome_of(SoundRoom().change("FR", polarity=-1))
+def test_a_reversed_loudspeaker_fails_where_a_third_of_its_model_decides() -> None:
+    outcome = outcome_of(SoundRoom().reverse("FR"))  # FC is the same model
     assert failed(outcome) == {("polarity", "FR", s) for s in ALL_SEATS}
     assert outcome.grids[0].cells[("FR", "B2")].figure == "reversed"
     assert outcome.stands_out == "FR reversed"
+    assert "reversed against FL and FC" in check_of(outcome, "polarity", "FR", "A1").words
+    assert check_of(outcome, "polarity", "FL", "A1").verdict is Verdict.PASS
+    assert check_of(outcome, "polarity", "FC", "A1").verdict is Verdict.NOT_TESTED  # its pair is not in order
+
+
+def test_one_of_a_pair_reversed_is_doubtful_for_both_and_accuses_neither() -> None:
+    outcome = outcome_of(SoundRoom(cinema(["FL", "FR", "SiL", "SiR"])).reverse("FR"))
+    assert failed(outcome) == set()
+    for name, other in (("FL", "FR"), ("FR", "FL")):
+        check = check_of(outcome, "polarity", name, "A2")
+        assert check.verdict is Verdict.UNSURE
+        assert check.words == f"one of {name} and {other} is reversed; expected alike"
+    assert outcome.grids[0].cells[("FR", "B2")].figure == "opposite"
+    assert outcome.stands_out == "FL or FR reversed"
+    assert outcome.tables[0].rows[0].cells[3] == "FL or FR"
+
+
+def test_everything_alike_passes_whatever_its_own_sign() -> None:
+    outcome = outcome_of(SoundRoom().reverse(None))
+    assert failed(outcome) == set()
+    assert check_of(outcome, "polarity", "FL", "A1").verdict is Verdict.PASS
+    assert any("clap once" in remark for remark in outcome.remarks)
+    assert not any("clap once" in remark for remark in outcome_of(SoundRoom()).remarks)
+
+
+def test_a_loudspeaker_alone_has_no_polarity() -> None:
+    room = SoundRoom(cinema(["FC", "SiL", "SiR"])).reverse("FC")  # the surrounds are another model
+    check = check_of(outcome_of(room), "polarity", "FC", "A1")
+    assert check.verdict is Verdict.NOT_TESTED
+    assert "no two loudspeakers of the same model" in (check.why_not or "")
+    assert outcome_of(room).grids[0].cells[("FC", "A1")].verdict is not Verdict.NOT_TESTED
+
+
+def test_one_driver_reversed_is_no_loudspeaker_reversed() -> None:
+    outcome = outcome_of(SoundRoom().reverse_tweeter("SiL"))
+    assert failed(outcome) == {("polarity", "SiL", s) for s in ALL_SEATS}
+    assert "one driver is reversed against SiR" in check_of(outcome, "polarity", "SiL", "A1").words
+    check = check_of(outcome, "polarity", "SiR", "A1")
+    assert check.verdict is Verdict.NOT_TESTED
+    assert "one driver of its partner SiL" in (check.why_not or "")
 
 
 def test_reversed_at_one_seat_of_six_is_not_the_wiring() -> None:
-    outcome = outcome_of(SoundRoom().change("FR", ["B1"], polarity=-1))
+    outcome = outcome_of(SoundRoom().reverse("FR", ["B1"]))
     assert failed(outcome) == set()
-    check = check_of(outcome, "polarity", "FR", "B1")
-    assert check.verdict is Verdict.NOT_TESTED
-    assert "otherwise than at 5 of 6" in (check.why_not or "")
+    assert check_of(outcome, "polarity", "FR", "B1").verdict is Verdict.PASS  # by the other five
 
 
 def test_seats_that_do_not_agree_judge_no_polarity() -> None:
-    outcome = outcome_of(SoundRoom().change("FR", ["A1", "A2", "B1"], polarity=-1))
+    # A2 and B2 face themselves in the mirror, A1 faces A3, B1 faces B3: reversed on one side only is no wiring.
+    outcome = outcome_of(SoundRoom().reverse("FR", ["A2", "B2", "B1", "B3"]))
     checks = [check_of(outcome, "polarity", "FR", s) for s in ALL_SEATS]
     assert {c.verdict for c in checks} == {Verdict.NOT_TESTED}
-    assert "reversed at 3 of 6" in (checks[0].why_not or "")
+    assert "the seats do not agree: 4 of 6" in (checks[0].why_not or "")
 
 
-def test_a_chain_that_inverts_is_judged_against_the_majority() -> None:
-    room = SoundRoom().change(None, polarity=-1).change("SiL", polarity=1)
-    outcome = outcome_of(room)
-    assert failed(outcome) == {("polarity", "SiL", s) for s in ALL_SEATS}
-    assert any("microphone or its cable inverts" in remark for remark in outcome.remarks)
+def test_subwoofers_are_compared_with_each_other_and_what_is_set_is_left_to_the_crossover() -> None:
+    room = SoundRoom().reverse("SUB2")
+    assert check_of(outcome_of(room), "polarity", "SUB2", "A1").verdict is Verdict.UNSURE
+    assert check_of(outcome_of(room), "polarity", "SUB1", "A1").verdict is Verdict.UNSURE
+    by_setting = outcome_of(room, room.job(setting("SUB2", polarity="reversed")))
+    assert failed(by_setting) == set()
+    assert "crossover" in (check_of(by_setting, "polarity", "SUB2", "A1").why_not or "")
 
 
-def test_a_subwoofer_set_to_reversed_is_left_to_the_crossover() -> None:
-    room = SoundRoom().change("SUB2", polarity=-1)
-    assert ("polarity", "SUB2", "A1") in failed(outcome_of(room))
-    said = outcome_of(room, room.job(setting("SUB2", polarity="reversed")))
-    assert failed(said) == set()
-    assert "crossover" in (check_of(said, "polarity", "SUB2", "A1").why_not or "")
-
-
-def test_polarity_that_cannot_be_told_is_not_tested_with_why() -> None:
-    outcome = outcome_of(
-        SoundRoom().change("FL", ["A1"], polarity=None, why={"polarity": "the direct sound is hidden"})
-    )
-    check = check_of(outcome, "polarity", "FL", "A1")
-    assert (check.verdict, check.why_not) == (Verdict.NOT_TESTED, "the direct sound is hidden")
+def test_polarity_without_a_direct_sound_is_not_tested_with_why() -> None:
+    hidden = SoundRoom().change("FL", ["A1"], direct=None, polarity=None, why={"polarity": "it is hidden"})
+    check = check_of(outcome_of(hidden), "polarity", "FL", "A1")
+    assert (check.verdict, check.why_not) == (Verdict.NOT_TESTED, "it is hidden")
+    assert check_of(outcome_of(hidden), "polarity", "FL", "A2").verdict is Verdict.PASS
 
 
 def test_a_dead_tweeter_fails_against_the_partner_and_the_partner_passes() -> None:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from builders import SEATS, analysis, cinema, decided, defined, job_of, levels, setting, tapes
+from builders import SEATS, cinema, decided, defined, job_of, levels, setting, tapes
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sound_room import SoundRoom
 
 from commission.model import (
-    Analysed,
     Analyses,
     DelayRange,
     Job,
@@ -26,21 +25,6 @@ NONE = Analyses()
 
 def by_place(job: Job, analyses: Analyses = NONE) -> dict[tuple[str, str], SheetLine]:
     return {(line.channel, line.kind): line for line in settings_sheet(job, analyses)}
-
-
-def polarity(values: dict[str, int | None], channel: str = "FL", round_id: str = "as-found") -> Analyses:
-    return Analyses(
-        Analysed(
-            seq=i,
-            round=round_id,
-            channel=channel,
-            seat=seat,
-            clock="one",
-            passes_delays=True,
-            analysis=analysis(polarity=sign, arrival_s=None),
-        )
-        for i, (seat, sign) in enumerate(values.items())
-    )
 
 
 def response(round_id: str) -> ResponseStored:
@@ -182,44 +166,41 @@ def test_decimals_show_every_value_of_the_grid() -> None:
     assert lines[("FC", "delay")].unit == "ms delay"
 
 
-REVERSED = dict.fromkeys(SEATS, -1)
-NORMAL = dict.fromkeys(SEATS, 1)
-
-
 @pytest.mark.parametrize(
-    ("held", "heard", "expected"),
+    ("held", "seats", "expected"),
     [
-        ("reversed", REVERSED, ("reversed", "normal", True)),  # the setting is the fault
-        ("reversed", NORMAL, ("reversed", "reversed", False)),  # the setting makes up for the wiring
-        ("normal", REVERSED, None),  # the wire is the fault: no setting hides it
-        ("normal", NORMAL, None),
-        ("reversed", {}, None),  # never heard
-        ("reversed", dict.fromkeys(SEATS, None), None),
-        ("reversed", REVERSED | {"A1": 1, "A3": 1, "B1": 1}, None),  # half and half tells nothing
-        ("reversed", REVERSED | {"A1": 1}, ("reversed", "normal", True)),  # five of six: 83 %
+        ("reversed", SEATS, ("reversed", "normal", True)),  # the setting is the fault
+        ("reversed", (), ("reversed", "reversed", False)),  # the setting makes up for the wiring
+        ("normal", SEATS, None),  # the wire is the fault: no setting hides it
+        ("normal", (), None),
+        ("reversed", ("A1", "A3", "B2"), None),  # half and half says nothing
+        ("reversed", None, None),  # never heard
     ],
 )
 def test_polarity_stands_on_the_sheet_only_where_the_setting_decides(
-    held: str, heard: dict[str, int | None], expected: tuple[str, str, bool] | None
+    held: str, seats: tuple[str, ...] | None, expected: tuple[str, str, bool] | None
 ) -> None:
-    job = job_of(defined(cinema(["FL"])), setting("FL", polarity=held))
-    line = by_place(job, polarity(heard)).get(("FL", "polarity"))
+    """`seats`: where FL sounds reversed against FR; None: it was not heard."""
+    room = SoundRoom(cinema(["FL", "FR"]))
+    room = room.drop("FL") if seats is None else room.reverse("FL", seats)
+    line = by_place(job_of(defined(cinema(["FL", "FR"])), setting("FL", polarity=held)), room.analyses()).get(
+        ("FL", "polarity")
+    )
     assert (None if line is None else (line.old, line.new, line.change)) == expected
     if line is not None:
         assert line.setting.polarity == line.new
 
 
-def test_a_chain_that_inverts_and_clipped_recordings_do_not_pose_as_a_setting() -> None:
-    # Everything reads reversed, the three channels that are in order among them: FL, which reads normal, is the odd one.
-    room = SoundRoom(cinema(["FL", "FC", "FR", "SiL", "SiR"])).change(None, polarity=-1)
-    job = room.job(setting("FL", polarity="reversed"), setting("FR", polarity="reversed"))
+def test_the_sheet_follows_comparison_with_the_same_model() -> None:
+    room = SoundRoom(cinema(["FL", "FC", "FR", "SiL", "SiR"])).change(
+        None, polarity=-1
+    )  # own signs count for nothing
+    job = room.job(setting("FL", polarity="reversed"), setting("SiL", polarity="reversed"))
     lines = {line.channel: line.new for line in settings_sheet(job, room.analyses()) if line.kind == "polarity"}
-    assert lines == {"FL": "reversed", "FR": "reversed"}  # as the others: the setting makes up for the wiring
-    odd = room.change("FL", polarity=1)
+    assert lines == {"FL": "reversed", "SiL": "reversed"}  # as the others: the setting makes up for the wiring
+    odd = room.reverse("FL")
     lines = {line.channel: line.new for line in settings_sheet(job, odd.analyses()) if line.kind == "polarity"}
-    assert lines == {"FL": "normal", "FR": "reversed"}
-    clipped = odd.change("FL", clipped=True)
-    assert {line.channel for line in settings_sheet(job, clipped.analyses()) if line.kind == "polarity"} == {"FR"}
+    assert lines == {"FL": "normal", "SiL": "reversed"}
 
 
 def test_a_subwoofers_polarity_is_left_to_the_crossover() -> None:

@@ -45,6 +45,20 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Exchange the cables at the processor or the amplifier, with the amplifier off.",
         severity=SERIOUS,
     ),
+    "wiring.driver-polarity": PlainFinding(
+        was="Inside {channels} one driver was most likely connected the wrong way round.",
+        now="Inside {channels} one driver is most likely connected the wrong way round.",
+        notice="part of the voices and instruments is missing from that loudspeaker.",
+        mending="Open the loudspeaker and connect its drivers as in its partner, with the amplifier off.",
+        severity=CLEAR,
+    ),
+    "wiring.pair-polarity": PlainFinding(
+        was="One of {channels} was most likely connected the wrong way round; which one was not determined.",
+        now="One of {channels} is most likely connected the wrong way round; which one is not determined.",
+        notice="voices and music lose their place and sound hollow.",
+        mending="Compare the terminals of both and exchange the two wires of the wrong one, with the amplifier off.",
+        severity=SERIOUS,
+    ),
     "wiring.polarity": PlainFinding(
         was=(
             "The two wires of {channels} were most likely exchanged: such a loudspeaker pulls when the others push, and "
@@ -169,19 +183,6 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
             "seats."
         ),
         severity=CLEAR,
-    ),
-    "measurement.inverted": PlainFinding(
-        was=(
-            "The measurement was likely upside down, which is no fault of the cinema; each loudspeaker was compared with "
-            "the others."
-        ),
-        now=(
-            "The measurement is likely upside down, which is no fault of the cinema; each loudspeaker is compared with "
-            "the others."
-        ),
-        notice="nothing; it concerns the measurement alone.",
-        mending="Correct the microphone's cable or input, and measure one loudspeaker again.",
-        severity=UNKNOWN,
     ),
     "measurement.clipped": PlainFinding(
         was="Some recordings were likely too loud for the measuring input and are left out; the cinema is not to blame.",

@@ -125,7 +125,7 @@ def _responses(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierF
                 uncertainty=seat_cells.LEVEL_U_DB,
                 passes_delays=analyses.repeats(round_id, channel, seat)[-1].passes_delays,
             )
-    for name, (sign, _, _) in found.polarity.items():
+    for name, (sign, _, _) in found.own_signs.items():
         if sign is not None:
             own = [item for s in job.system.seats for item in analyses.repeats(round_id, name, s.id)[-1:]]
             passes = all(item.passes_delays for item in own)

@@ -68,9 +68,9 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
     """Trims and delays for every channel that has what they need; new trim = old trim + correction.
 
     Each follows the newest round that holds what it needs, or `round_id`. What waits for a repair has no new value. A
-    polarity is here only where the processor holds "reversed" and the loudspeaker was heard: then the setting either
-    makes up for the wiring, or is the fault. A reversed wire behind a normal setting is repaired at the wire. The
-    polarity that a subwoofer needs is decided at the crossover, not here.
+    polarity is here only where the processor holds "reversed" and the loudspeaker was compared with others of its model:
+    then the setting either makes up for the wiring, or is the fault. A reversed wire behind a normal setting is repaired
+    at the wire. The polarity that a subwoofer needs is decided at the crossover, not here.
     """
     rounds = (round_id,) if round_id is not None else tuple(reversed(job.rounds))
     waiting = or_else(lambda: awaiting_repair(job, rounds[0], analyses), None)
@@ -171,14 +171,9 @@ def _typed_in(job: Job, channel: str) -> Setting:
 
 
 def _heard_reversed(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> bool | None:
-    """Whether a channel reads reversed; None where the seats do not tell, or do not agree.
-
-    As the seats judge it: clipped recordings do not count, and under a measuring chain that inverts everything the
-    majority is what is normal.
-    """
-    result = seat_cells.solve(job, round_id, analyses)
-    sign = result.polarity[channel.id][0]
-    return None if sign is None else sign == (1 if result.inverted else -1)
+    """Whether a channel is reversed against others of its model; None where that is not determined."""
+    state = seat_cells.solve(job, round_id, analyses).polarity[channel.id].state
+    return {"alike": False, "reversed": True}.get(state)
 
 
 def _same(a: float | str | None, b: float | str) -> bool:

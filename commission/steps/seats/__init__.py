@@ -35,6 +35,7 @@ from commission.model import (
     Verdict,
 )
 from commission.model.show import number
+from commission.model.units import listed
 from commission.steps.seats.result import LEVEL, PARTNER, SNR, Cell, SeatsResult, solve
 from commission.steps.shared.budgets import one_a_kind
 
@@ -55,7 +56,6 @@ Import the files with `i`, or measure with `m` where a device is connected.
 
 
 CAUTION = "Sweeps are loud: start low, warn everybody, nobody near a loudspeaker."
-REVERSED, NORMAL = "reversed", "normal"
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
@@ -146,8 +146,10 @@ def _figure(cell: Cell) -> str:
 
 def _short(check: Check) -> str:
     kind = _kind(check)
-    if kind in ("polarity", "clipped"):
-        return REVERSED if kind == "polarity" else kind
+    if kind == "polarity":
+        return "reversed" if check.verdict is Verdict.FAIL else "opposite"
+    if kind == "clipped":
+        return kind
     word = _SHORT.get(kind) or ("loud" if (check.value or 0.0) > 0 else "soft")
     return f"{word} {number(check.value, 0, signed=kind != 'snr')}"
 
@@ -251,7 +253,7 @@ def _reference_table(job: Job, result: SeatsResult) -> tuple[Table, ...]:
         if cell is None or cell.analysis is None:
             continue
         a = cell.analysis
-        polarity = {1: NORMAL, -1: REVERSED, None: "not told"}[a.polarity]
+        polarity = _polarity(channel.id, result)
         clipped = {True: "clipped", False: "no", None: "not told"}[a.clipped]
         arrival = None if cell.arrival_s is None else 1000 * cell.arrival_s
         rows.append(
@@ -289,6 +291,25 @@ def _reference_table(job: Job, result: SeatsResult) -> tuple[Table, ...]:
     )
     title = f"Every channel at the reference seat {reference.id if reference else ''}"
     return (Table(id="reference", title=title, columns=columns, rows=tuple(rows), remark=remark),)
+
+
+def _polarity(channel: str, result: SeatsResult) -> str:
+    found = result.polarity[channel]
+    return {
+        "alike": f"as {listed(found.others)}",
+        "reversed": "reversed",
+        "one of two": f"{channel} or {listed(found.others)}",
+        "driver": "one driver",
+        "one driver of two": f"{channel} or {listed(found.others)}",
+        "unknown": "not determined",
+    }[found.state]
+
+
+def _opposite_pairs(result: SeatsResult) -> list[str]:
+    """As in "FL or FR": pairs of which one is reversed."""
+    states = ("one of two", "one driver of two")
+    pairs = {tuple(sorted((c, *p.others))) for c, p in result.polarity.items() if p.state in states}
+    return [" or ".join(pair) for pair in sorted(pairs)]
 
 
 def _seats_table(job: Job, result: SeatsResult) -> Table:
@@ -352,6 +373,7 @@ def _stands_out(result: SeatsResult) -> str:
     said = (
         (where("clipped"), "{} clipped"),
         (where("polarity"), "{} reversed"),
+        (", ".join(_opposite_pairs(result)), "{} reversed"),
         (where("treble"), "{} no treble"),
         (where("lows"), "{} no lows"),
         (where("bass", seat=True), "bass missing at {}"),
@@ -406,10 +428,10 @@ def _remarks(result: SeatsResult) -> tuple[str, ...]:
         remarks.append(
             f"Clipping is not tested for {blind} of {len(measured)}: only a raw recording shows it for certain."
         )
-    if result.inverted:
+    if result.mostly_negative:
         remarks.append(
-            "Almost everything reads reversed: the microphone or its cable inverts, or every loudspeaker does. "
-            "Each is judged against the majority."
+            "Most loudspeakers pull first: their crossovers turn the phase, or the microphone's cable or input is "
+            "reversed. Not determined; clap once near the microphone: the first swing must go up."
         )
     if len({cell.seat for cell in measured}) < LEAST_COUNT:
         remarks.append("Seats are not held against their mean: three seats or more are needed.")

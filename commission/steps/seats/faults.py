@@ -10,6 +10,7 @@ import numpy as np
 from commission.dsp.across import AGREE
 from commission.model import Job
 from commission.model.verdict import surely_below
+from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.seats.result import CHANNEL_OFF_U_DB, PARTNER_U_DB, SILENT_DB, SeatsResult
 
 SILENT_SNR_DB = 10.0
@@ -52,24 +53,6 @@ def dead_drivers(job: Job, result: SeatsResult, driver: Literal["tweeter", "woof
     return out
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reversed:
-    """A channel that plays against the others."""
-
-    seats: int
-    """Seats at which it does."""
-    of: int
-    by_setting: bool
-    """The processor holds "reversed": the setting is the fault, and not the wiring."""
-
-
-def reversed_channels(job: Job, round_id: str, result: SeatsResult) -> dict[str, Reversed]:
-    """Channels that read reversed; a subwoofer that the processor reverses is a matter of the crossover, and is none."""
-    wrong, out = 1 if result.inverted else -1, {}
-    for channel in job.system.channels:
-        sign, negative, known = result.polarity[channel.id]
-        by_setting = job.setting(round_id, channel.id).polarity == "reversed"
-        if sign == wrong and not (channel.is_sub and by_setting):
-            seats = negative if wrong == -1 else known - negative
-            out[channel.id] = Reversed(seats=seats, of=known, by_setting=by_setting)
-    return out
+def reversed_channels(result: SeatsResult) -> dict[str, ChannelPolarity]:
+    """Channels that are reversed, or one of which is, or with a driver reversed."""
+    return {c: found for c, found in result.polarity.items() if found.state not in ("alike", "unknown")}

@@ -30,12 +30,14 @@ from commission.model import (
     Verdict,
     worst,
 )
+from commission.model.units import listed
+from commission.steps.seats.polarity import ChannelPolarity, polarities
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen
 
 CLIP_LIMIT = Limit(high=0.0, unit="", basis="no recording six times too often at its top; own simulations")
-POLARITY_LIMIT = Limit(low=0.0, unit="", basis="every loudspeaker pushes first; common practice")
+POLARITY_LIMIT = Limit(low=0.0, unit="", basis="loudspeakers of one model are connected alike; common practice")
 THIRD_OCTAVE_U_DB, BAND_U_DB, PARTNER_U_DB = 0.4, 0.5, 1.0
 """Standard uncertainties of a third octave and a band at one seat (own simulations: placement within 2 cm, angle, gain),
 and of a difference between two sides of a room (common practice, no source)."""
@@ -87,10 +89,18 @@ class Cell:
 
     @property
     def verdict(self) -> Verdict | None:
-        """The worst of its checks that are about the sound; None where nothing was measured."""
+        """The worst of its checks that are about the sound; None where nothing was measured.
+
+        An undetermined polarity does not count: many loudspeakers have no other of their model to be compared with.
+        """
         if self.analysis is None and not self.problems:
             return None
-        return worst([check.verdict for check in self.checks]) or Verdict.NOT_TESTED
+        verdicts = [
+            check.verdict
+            for check in self.checks
+            if check.id != "seats.polarity" or check.verdict is not Verdict.NOT_TESTED
+        ]
+        return worst(verdicts) or Verdict.NOT_TESTED
 
     @property
     def arrival_s(self) -> float | None:
@@ -130,10 +140,13 @@ class SeatsResult:
     channel_level_db: dict[str, float]
     """Mean level of each channel over the seats."""
     against: dict[str, Against]
-    polarity: dict[str, tuple[int | None, int, int]]
-    """Channel → (sign that the seats agree on, seats reversed, seats told), as measured."""
-    inverted: bool
-    """The measuring chain inverts, or everything is reversed: channels are judged against their majority."""
+    polarity: dict[str, ChannelPolarity]
+    """Channel → how it is connected compared with others of its model."""
+    own_signs: dict[str, tuple[int | None, int, int]]
+    """Channel → (its own sign that the seats agree on, seats at which it is −, seats at which it is known). A crossover can
+    turn it: it serves to compare a loudspeaker with itself at another visit."""
+    mostly_negative: bool
+    """Four of five main channels have a negative sign of their own: their design, or the measuring chain, inverts."""
 
 
 def level_offset_db(job: Job, reference: str | None) -> float | None:
@@ -160,8 +173,8 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         c.id: [None if (a := sound[(c.id, s.id)]) is None else a.polarity for s in system.seats]
         for c in system.channels
     }
-    polarity = {c: (across.agreed_sign(own), own.count(-1), len(own) - own.count(None)) for c, own in signs.items()}
-    inverted = across.chain_inverts([polarity[c.id][0] for c in system.channels if not c.is_sub])
+    own_signs = {c: (across.agreed_sign(own), own.count(-1), len(own) - own.count(None)) for c, own in signs.items()}
+    polarity = polarities(job, round_id, sound, _through_processor(job, round_id, analyses))
     counted = {s.id for s in system.seats if s.weight > 0} or {s.id for s in system.seats}
     cells = {}
     for channel in system.channels:
@@ -182,7 +195,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
                 checks = [
                     _snr_check(job, channel, seat.id, analysis),
                     *_clip_check(channel, seat.id, analysis),
-                    _polarity_check(job, round_id, channel, seat.id, analysis, polarity[channel.id], inverted),
+                    _polarity_check(channel, seat.id, analysis, polarity[channel.id]),
                     *_driver_checks(job, channel, seat.id, analysis, against.get(channel.id)),
                     *_spread_checks(job, channel, seat.id, analysis, spread, own),
                 ]
@@ -211,7 +224,8 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         against=against,
         channel_level_db=_channel_levels(job, cells),
         polarity=polarity,
-        inverted=inverted,
+        own_signs=own_signs,
+        mostly_negative=across.mostly_negative([own_signs[c.id][0] for c in system.channels if not c.is_sub]),
     )
 
 
@@ -404,37 +418,40 @@ def _clip_check(channel: Channel, seat: str, analysis: Analysis) -> list[Check]:
     ]
 
 
-def _polarity_check(
-    job: Job,
-    round_id: str,
-    channel: Channel,
-    seat: str,
-    analysis: Analysis,
-    agreed: tuple[int | None, int, int],
-    inverted: bool,
-) -> Check:
-    sign, (common, negative, told) = analysis.polarity, agreed
-    odd = sign == (1 if inverted else -1)
-    why = None
-    if sign is None:
-        why = analysis.why.get("polarity") or "its polarity is not told"
-    elif why is None and common is None:
-        why = f"the seats do not agree: reversed at {negative} of {told}"
-    elif why is None and sign != common:
-        why = f"it reads otherwise than at {max(negative, told - negative)} of {told} seats: the direct sound is disturbed"
-    elif why is None and odd and channel.is_sub and job.setting(round_id, channel.id).polarity == "reversed":
-        why = "the processor is set to reverse it; whether that serves is judged at the crossover"
-    value = None if sign is None else float(-sign if inverted else sign)
-    words = "" if value is None else "normal" if value > 0 else "reversed; expected normal"
+def _through_processor(job: Job, round_id: str, analyses: Analyses) -> dict[str, bool]:
+    """Channel → whether what was measured of it ran through the processor, and so through its polarity setting."""
+    return {
+        c.id: all(
+            item.passes_delays for s in job.system.seats for item in analyses.repeats(round_id, c.id, s.id)[-1:]
+        )
+        for c in job.system.channels
+    }
+
+
+def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: ChannelPolarity) -> Check:
+    """One statement for all seats: two loudspeakers are compared over all of them."""
+    others, value, u, words, why = listed(found.others), None, 0.0, "", found.why or None
+    if analysis.direct is None and not channel.is_sub:
+        why = analysis.why.get("polarity") or "the direct sound could not be found"
+    elif found.state == "alike":
+        value, words = 1.0, f"as {others}"
+    elif found.state == "reversed":
+        value, words = -1.0, f"reversed against {others}; expected alike"
+    elif found.state == "driver":
+        value, words = -1.0, f"one driver is reversed against {others}; expected alike"
+    elif found.state != "unknown":  # either of the two, as likely as not: 0 ± 1
+        part = "one driver of one" if found.state == "one driver of two" else "one"
+        value, u, words, why = 0.0, 1.0, f"{part} of {channel.id} and {others} is reversed; expected alike", None
     return Check(
         id="seats.polarity",
         channel=channel.id,
         seat=seat,
-        value=value,
+        value=None if why else value,
         unit="",
+        uncertainty=u,
         limit=POLARITY_LIMIT,
         why_not=why,
-        text="polarity against the majority" if inverted else "polarity",
+        text="polarity",
         words=words,
     )
 

@@ -22,11 +22,19 @@ from commission.steps.shared.cache import cached
 _CHECKS = {
     "wiring.silent": "seats.snr",
     "wiring.polarity": "seats.polarity",
+    "wiring.pair-polarity": "seats.polarity",
+    "wiring.driver-polarity": "seats.polarity",
     "wiring.tweeter": "seats.treble",
     "wiring.woofer": "seats.lows",
 }
 """Finding → the check that a response of the channel carries where it could show that finding."""
-
+_REVERSED = {
+    "reversed": ("wiring.polarity", "reversed"),
+    "one of two": ("wiring.pair-polarity", "{} reversed"),
+    "driver": ("wiring.driver-polarity", "one driver reversed"),
+    "one driver of two": ("wiring.driver-polarity", "one driver of {} reversed"),
+}
+"""How a channel is connected → the finding, and the fault in words."""
 
 AFTER_REPAIR = "after repair"
 """What a table shows in place of a setting that is not proposed yet."""
@@ -89,12 +97,12 @@ def _reason(job: Job, rule: str, channel: str, text: str, found_in: str, round_i
 def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
     result = seats.solve(job, round_id, analyses)
     places = distances.solve(job, round_id, analyses)
-    words = {
-        c: "reversed"
-        for c, each in seat_faults.reversed_channels(job, round_id, result).items()
+    faults = {
+        (rule, c): text.format(" or ".join((c, *each.others)))
+        for c, each in seat_faults.reversed_channels(result).items()
         if not each.by_setting
+        for rule, text in (_REVERSED[each.state],)
     }
-    faults = {("wiring.polarity", c): text for c, text in words.items()}
     faults |= {("wiring.silent", c): "silent" for c in seat_faults.silent_channels(result)}
     faults |= {("wiring.tweeter", c): "tweeter dead" for c in seat_faults.dead_drivers(job, result, "tweeter")}
     faults |= {("wiring.woofer", c): "woofer dead" for c in seat_faults.dead_drivers(job, result, "woofer")}

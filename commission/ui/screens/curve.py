@@ -151,7 +151,7 @@ class CurveScreen(VisitScreen):
 
 
 def figure_texts(analysis: Analysis, offset_db: float | None = None) -> list[str]:
-    """Level, arrival, polarity, signal to noise and bandwidth with their units; what cannot be told says why.
+    """Level, arrival, own sign, signal to noise and bandwidth with their units; what cannot be told says why.
 
     `offset_db` turns the level into a sound pressure level; without it the level is relative.
     """
@@ -166,13 +166,13 @@ def figure_texts(analysis: Analysis, offset_db: float | None = None) -> list[str
     arrival = None if analysis.arrival_s is None else f"{number(1000 * analysis.arrival_s, 2)} ms"
     if arrival is not None and analysis.arrival_u_s > 0:
         arrival += f" (U = {number(2000 * analysis.arrival_u_s, 2)} ms)"
-    polarity = None if analysis.polarity is None else ("normal" if analysis.polarity > 0 else "reversed")
+    sign = None if analysis.polarity is None else ("+" if analysis.polarity > 0 else "−")
     low = "below 20" if analysis.low_hz is None else f"{analysis.low_hz:.0f}"
     high = "above 20 000" if analysis.high_hz is None else f"{analysis.high_hz:.0f}"
     texts = [
         said("level", "level", level),
         said("arrival", "arrival", arrival),
-        said("polarity", "polarity", polarity),
+        said("own sign", "polarity", sign),
         said("signal to noise", "snr", None if analysis.snr_db is None else f"{number(analysis.snr_db, 0)} dB"),
         f"−10 dB at {low} and {high} Hz",
     ]

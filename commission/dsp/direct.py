@@ -1,0 +1,62 @@
+"""The direct sound of a loudspeaker, cut out at one sample rate, and how alike two of them are.
+
+One loudspeaker's own sign says nothing about its wiring: its crossover turns the phase. Two loudspeakers of one model
+share that crossover, so the sign of the correlation between them is the sign of their connections.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from commission.model import FloatArray
+
+DIRECT_RATE_HZ = 24000.0
+"""Sample rate of all direct sounds, whatever the rate of the file: reaches 10 kHz."""
+DIRECT_BEFORE_S, DIRECT_AFTER_S = 0.002, 0.012
+"""What is kept before and after the arrival."""
+DIRECT_FRAMES = round((DIRECT_BEFORE_S + DIRECT_AFTER_S) * DIRECT_RATE_HZ)
+_EDGE_S = 0.001
+"""Faded stretch on both sides of what is kept, so that the cut does not ring into it."""
+
+
+def direct_sounds(impulses: FloatArray, arrivals_s: list[float | None], rate_hz: float) -> list[FloatArray | None]:
+    """Direct sounds [shape=(DIRECT_FRAMES,) each] at DIRECT_RATE_HZ from impulses [shape=(k, n)] at `rate_hz`.
+
+    The arrival falls on the same sample in each, to a fraction of a sample; None where it is unknown. Band-limited
+    resampling by the Fourier series of the stretch.
+    """
+    from scipy import fft
+
+    known = [k for k, arrival in enumerate(arrivals_s) if arrival is not None]
+    out: list[FloatArray | None] = [None] * len(arrivals_s)
+    if not known:
+        return out
+    edge = max(1, round(_EDGE_S * rate_hz))
+    lead = round(DIRECT_BEFORE_S * rate_hz) + edge
+    count = round((DIRECT_BEFORE_S + DIRECT_AFTER_S) * rate_hz) + 2 * edge
+    stretches = np.zeros((len(known), count), np.float32)
+    fractions_s = np.zeros(len(known))
+    for row, k in enumerate(known):
+        arrival = arrivals_s[k]
+        assert arrival is not None
+        start = int(arrival * rate_hz)
+        fractions_s[row] = arrival - start / rate_hz
+        first, skip = max(0, start - lead), max(0, lead - start)
+        piece = impulses[k, first : first + count - skip]
+        stretches[row, skip : skip + len(piece)] = piece
+    fade = 0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / edge)
+    stretches[:, :edge] *= fade
+    stretches[:, -edge:] *= fade[::-1]
+    # One period of the Fourier series holds the stretch and two idle milliseconds on either side.
+    frames = DIRECT_FRAMES + 2 * round(3 * _EDGE_S * DIRECT_RATE_HZ)
+    df_hz = DIRECT_RATE_HZ / frames
+    freq_hz = np.arange(frames // 2 + 1) * df_hz
+    freq_hz = freq_hz[freq_hz <= min(0.5 * DIRECT_RATE_HZ, 0.5 * rate_hz)]
+    turn = np.exp(-2j * np.pi / rate_hz * np.outer(np.arange(count) - lead, freq_hz)).astype(np.complex64)
+    spectra = (stretches @ turn) * np.exp(
+        2j * np.pi * freq_hz * (fractions_s[:, None] - DIRECT_BEFORE_S), dtype=np.complex64
+    )
+    sounds = fft.irfft(spectra, frames, axis=-1)[:, :DIRECT_FRAMES] * np.float32(DIRECT_RATE_HZ / rate_hz)
+    for k, sound in zip(known, sounds.astype(np.float32), strict=True):
+        out[k] = sound
+    return out

@@ -1,0 +1,261 @@
+"""Which loudspeakers are connected alike, and which are reversed against others of their kind.
+
+Only loudspeakers of one model can be compared: a mirrored pair, and others whose phase is the same throughout. Two that
+differ say that one of them is reversed; which one, a third of the same model says, or the polarity set in the processor.
+What neither decides stays undetermined, and so does a loudspeaker that has no other of its model. All of a kind alike say
+nothing about wiring: the design, or the measuring chain, may invert.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from commission.dsp import across, pair_polarity
+from commission.dsp.geometry import mirror_partner
+from commission.dsp.pair_polarity import Relation
+from commission.model import Analysis, ComplexArray, Job
+
+State = Literal["alike", "reversed", "one of two", "driver", "one driver of two", "unknown"]
+Sounds = dict[tuple[str, str], Analysis | None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelPolarity:
+    """How one channel is connected compared with others of its model."""
+
+    state: State
+    others: tuple[str, ...] = ()
+    """The channels it was compared with; of "one of two" the other one."""
+    relation: Relation | None = None
+    """The comparison that decides."""
+    by_setting: bool = False
+    """The processor's polarity setting explains that it is reversed."""
+    why: str = ""
+    """Why it is undetermined."""
+
+
+def polarities(
+    job: Job, round_id: str, sounds: Sounds, through_processor: dict[str, bool]
+) -> dict[str, ChannelPolarity]:
+    """The polarity of every channel. `sounds`: what may be used, by (channel, seat)."""
+    return _Comparison(job, round_id, sounds, through_processor).channels()
+
+
+class _Comparison:
+    def __init__(self, job: Job, round_id: str, sounds: Sounds, through_processor: dict[str, bool]) -> None:
+        self._job, self._round, self._sounds = job, round_id, sounds
+        self._through_processor = through_processor
+        self._seats = [seat.id for seat in job.system.seats]
+        self._mirror = across.mirrored_seats({seat.id: seat.position_m for seat in job.system.seats})
+        places = [place for place, a in sounds.items() if a is not None and a.direct is not None]
+        direct = [a.direct for place in places if (a := sounds[place]) is not None and a.direct is not None]
+        self._spectra: dict[tuple[str, str], ComplexArray] = (
+            dict(zip(places, pair_polarity.spectra(np.array(direct)), strict=True)) if places else {}
+        )
+        self._relations: dict[tuple[str, str], Relation] = {}
+
+    def channels(self) -> dict[str, ChannelPolarity]:
+        """Pairs first, then those without a partner, then subwoofers."""
+        mains = [c.id for c in self._job.system.channels if not c.is_sub]
+        out: dict[str, ChannelPolarity] = {}
+        pairs = [(c, p) for c in mains if (p := mirror_partner(c)) in mains and mains.index(c) < mains.index(p or "")]
+        agreeing = [pair for pair in pairs if self._relation(*pair).sign == 1]
+        for pair in pairs:
+            out |= self._pair(pair, mains, agreeing)
+        for channel in mains:
+            if channel not in out:
+                out[channel] = self._single(channel, agreeing)
+        return out | self._subs([c.id for c in self._job.system.channels if c.is_sub])
+
+    def _relation(self, one: str, other: str) -> Relation:
+        """Two main channels at the same seats; a mirrored pair also at mirrored seats, whichever shows more."""
+        known = self._relations.get((one, other))
+        if known is not None:
+            return known
+        is_pair = mirror_partner(one) == other
+        rows = [
+            (seat, at)
+            for seat in self._seats
+            for at in dict.fromkeys((seat, self._mirror.get(seat, seat) if is_pair else seat))
+            if (one, seat) in self._spectra and (other, at) in self._spectra
+        ]
+        if not rows:
+            return Relation(sign=None, correlation=0.0, agree=0, seats=0)
+        found = pair_polarity.compare(
+            np.array([self._spectra[(one, seat)] for seat, _ in rows]),
+            np.array([self._spectra[(other, at)] for _, at in rows]),
+        )
+        best: dict[str, int] = {}
+        for row, (seat, _) in enumerate(rows):
+            if seat not in best or found.strength[row] > found.strength[best[seat]]:
+                best[seat] = row
+        relation = pair_polarity.relation(found.take(list(best.values())))
+        self._relations[(one, other)] = relation
+        odd = None if relation.odd is None else 1 - relation.odd
+        self._relations[(other, one)] = replace(relation, odd=odd)
+        return relation
+
+    def _pair(
+        self, pair: tuple[str, str], mains: list[str], agreeing: list[tuple[str, str]]
+    ) -> dict[str, ChannelPolarity]:
+        relation = self._relation(*pair)
+        both = list(zip(pair, reversed(pair), strict=True))
+        if relation.split_hz is not None:
+            if relation.odd is None:
+                return {
+                    c: ChannelPolarity(state="one driver of two", others=(o,), relation=relation) for c, o in both
+                }
+            odd, fine = pair[relation.odd], pair[1 - relation.odd]
+            return {
+                odd: ChannelPolarity(state="driver", others=(fine,), relation=relation),
+                fine: _unknown(f"one driver of its partner {odd} is reversed", (odd,), relation),
+            }
+        if relation.sign is None:
+            return {c: _unknown(_weak(relation, o), (o,), relation) for c, o in both}
+        if relation.sign == 1:
+            return {c: ChannelPolarity(state="alike", others=(o,), relation=relation) for c, o in both}
+        return self._opposite(pair, relation, self._thirds(pair, mains, agreeing))
+
+    def _opposite(
+        self, pair: tuple[str, str], relation: Relation, odd_by_thirds: dict[str, tuple[str, ...]]
+    ) -> dict[str, ChannelPolarity]:
+        """Two of a kind that differ: which one is reversed, where that can be decided."""
+        both = list(zip(pair, reversed(pair), strict=True))
+        if len(odd_by_thirds) == 1:
+            ((odd, thirds),) = odd_by_thirds.items()
+            fine = next(c for c in pair if c != odd)
+            return {
+                odd: self._reversed(odd, (fine, *thirds[:2]), relation),
+                fine: ChannelPolarity(state="alike", others=thirds[:2], relation=relation),
+            }
+        set_reversed = [c for c in pair if self._set_reversed(c)]
+        if len(set_reversed) == 1:
+            odd = set_reversed[0]
+            fine = next(c for c in pair if c != odd)
+            return {
+                odd: self._reversed(odd, (fine,), relation),
+                fine: ChannelPolarity(state="alike", others=(odd,), relation=relation),
+            }
+        why = "no third loudspeaker of the same model decides"
+        if odd_by_thirds:
+            why = "loudspeakers of the same model contradict each other"
+        return {c: ChannelPolarity(state="one of two", others=(o,), relation=relation, why=why) for c, o in both}
+
+    def _thirds(
+        self, pair: tuple[str, str], mains: list[str], agreeing: list[tuple[str, str]]
+    ) -> dict[str, tuple[str, ...]]:
+        """Each of a pair that others of the same model call the odd one, with these others."""
+        sound = {c for each in agreeing for c in each} | {c for c in mains if mirror_partner(c) not in mains}
+        out: dict[str, tuple[str, ...]] = {}
+        for third in mains:
+            if third in pair or third not in sound:
+                continue
+            both = [self._relation(c, third) for c in pair]
+            least = pair_polarity.PROBABLY_ALIKE if self._role(third) == self._role(pair[0]) else pair_polarity.ALIKE
+            if all(each.alike(least) for each in both) and both[0].sign != both[1].sign:
+                odd = pair[0] if both[0].sign == -1 else pair[1]
+                out[odd] = (*out.get(odd, ()), third)
+        return out
+
+    def _single(self, channel: str, agreeing: list[tuple[str, str]]) -> ChannelPolarity:
+        """A channel without a partner: only two others of its model, alike themselves, say how it is connected."""
+        for pair in agreeing:
+            both = [self._relation(channel, other) for other in pair]
+            if all(each.alike() for each in both) and both[0].sign == both[1].sign:
+                weaker = min(both, key=lambda each: each.confidence)
+                if weaker.sign == -1:
+                    return self._reversed(channel, pair, weaker)
+                return ChannelPolarity(state="alike", others=pair, relation=weaker)
+        return _unknown("no two loudspeakers of the same model to compare it with")
+
+    def _role(self, channel: str) -> str:
+        found = self._job.system.channel(channel)
+        return "" if found is None else found.role
+
+    def _set_reversed(self, channel: str) -> bool:
+        """Whether the processor reverses it in what was measured."""
+        setting = self._job.setting(self._round, channel).polarity
+        return setting == "reversed" and self._through_processor.get(channel, True)
+
+    def _reversed(self, channel: str, others: tuple[str, ...], relation: Relation) -> ChannelPolarity:
+        return ChannelPolarity(
+            state="reversed", others=others, relation=relation, by_setting=self._set_reversed(channel)
+        )
+
+    def _subs(self, subs: list[str]) -> dict[str, ChannelPolarity]:
+        """Subwoofers among themselves, with the processor's own reversals taken out: these are chosen at the crossover."""
+        if len(subs) < 2:
+            return {c: _unknown("no other subwoofer to compare it with") for c in subs}
+        signs = {c: -1 if self._set_reversed(c) else 1 for c in subs}
+        related = {
+            (a, b): replace(r, sign=r.sign * signs[a] * signs[b] if r.sign is not None else None)
+            for a in subs
+            for b in subs
+            if a != b and (r := self._sub_relation(a, b)) is not None
+        }
+        return {c: self._sub(c, subs, related, signs[c] < 0) for c in subs}
+
+    def _sub(
+        self, channel: str, subs: list[str], related: dict[tuple[str, str], Relation], set_reversed: bool
+    ) -> ChannelPolarity:
+        own = {o: r for o in subs if (r := related.get((channel, o))) is not None and r.sign is not None}
+        same, opposite = ([o for o, r in own.items() if r.sign == sign] for sign in (1, -1))
+        if not own:
+            return _unknown("no other subwoofer is alike enough")
+        weakest = min(own.values(), key=lambda each: each.confidence)
+        if set_reversed and not opposite:
+            return _unknown("the processor is set to reverse it; whether that serves is decided at the crossover")
+        if not opposite:
+            return ChannelPolarity(state="alike", others=tuple(same), relation=weakest)
+        if len(opposite) == 1 and not same:
+            other = opposite[0]
+            among = [r.sign for (a, b), r in related.items() if a == other and b != channel]
+            if len(subs) > 2 and among and all(sign == -1 for sign in among):
+                return ChannelPolarity(state="alike", others=(other,), relation=weakest)
+            why = "no third subwoofer decides"
+            return ChannelPolarity(state="one of two", others=(other,), relation=own[other], why=why)
+        if len(opposite) > len(same) + 1:
+            return ChannelPolarity(state="reversed", others=tuple(opposite), relation=weakest)
+        if len(same) + 1 > len(opposite):
+            return ChannelPolarity(state="alike", others=tuple(same), relation=weakest)
+        return _unknown("as many subwoofers push one way as the other")
+
+    def _sub_relation(self, one: str, other: str) -> Relation | None:
+        """Both the correlation of the two and each one's own sign must say so: other models rarely pass both."""
+        found = [
+            (a, b)
+            for seat in self._seats
+            if (a := self._sounds.get((one, seat))) is not None and (b := self._sounds.get((other, seat))) is not None
+        ]
+        values, products = [], []
+        for a, b in found:
+            if a.bass is None or b.bass is None or a.arrival_s is None or b.arrival_s is None:
+                continue
+            if a.polarity is None or b.polarity is None:
+                continue
+            arrivals = (a.arrival_s, b.arrival_s)
+            values.append(pair_polarity.subs_correlation((a.bass, b.bass), arrivals, a.bass_freq_hz))
+            products.append(a.polarity * b.polarity)
+        if not values:
+            return None
+        return pair_polarity.subs_relation(np.array(values), np.array(products))
+
+
+def _unknown(why: str, others: tuple[str, ...] = (), relation: Relation | None = None) -> ChannelPolarity:
+    return ChannelPolarity(state="unknown", why=why, others=others, relation=relation)
+
+
+def _weak(relation: Relation, other: str) -> str:
+    if not relation.seats:
+        return f"it was heard at no seat together with {other}"
+    if relation.changes_sign:
+        return f"its sign against {other} changes with frequency: another model, or one driver of the two is reversed"
+    if relation.agree < pair_polarity.AGREE * relation.seats:
+        return f"the seats do not agree: {relation.agree} of {relation.seats} have one sign against {other}"
+    return (
+        f"it is too unlike {other} (correlation {relation.correlation:.2f}".replace("-", "−")
+        + f", {pair_polarity.LEAST_CORRELATION:.1f} needed in every octave the same way)"
+    )
