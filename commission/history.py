@@ -15,8 +15,10 @@ from commission.model import (
     Decided,
     EarlierVisit,
     Event,
+    EventBody,
     Job,
     Judged,
+    LeftOut,
     LimitsChosen,
     Noted,
     PhotoAttached,
@@ -33,6 +35,7 @@ from commission.model import (
     SystemDefined,
     Withdrawn,
 )
+from commission.model.plausible import counts
 
 DOUBTFUL_BACK = timedelta(days=1)
 """So far may a clock be off without a word."""
@@ -71,6 +74,7 @@ class _SoFar:
         self.responses = list(job.responses)
         self.stimuli = dict(job.stimuli)
         self.actions = list(job.actions)
+        self.left_out = list(job.left_out)
         self.earlier = job.earlier
         self.limits = job.limits
         self.decisions = dict(job.decisions)
@@ -84,6 +88,9 @@ class _SoFar:
 
     def take(self, event: Event) -> None:
         """Let one event count."""
+        if (why := counts(event.body)) is not None:
+            self.left_out.append(LeftOut(seq=event.seq, round=_round_of(event.body), why=why))
+            return
         match event.body:
             case SystemDefined() as body:
                 self.system = body.system
@@ -135,6 +142,7 @@ class _SoFar:
             stimuli=self.stimuli,
             notes=tuple(self.kept[Noted]),
             actions=tuple(self.actions),
+            left_out=tuple(self.left_out),
             photos=tuple(self.kept[PhotoAttached]),
             earlier=self.earlier,
             limits=self.limits,
@@ -143,6 +151,10 @@ class _SoFar:
             signatures=tuple(self.kept[Signed]),
             log=log,
         )
+
+
+def _round_of(body: EventBody) -> str:
+    return body.setting.round if isinstance(body, SettingEntered) else str(getattr(body, "round", AS_FOUND))
 
 
 def withdrawn_seqs(log: Iterable[Event]) -> frozenset[int]:

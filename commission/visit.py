@@ -302,7 +302,12 @@ class Visit:
         self.followed(round_id)
         outcomes = self.outcomes(round_id).values()
         steps_failed = (remark for outcome in outcomes if failed(outcome) for remark in outcome.remarks)
-        return (*steps_failed, *self._findings[round_id][2], *self._followed[round_id][2])
+        left_out = (
+            f"Event {each.seq} counts for nothing: {each.why}."
+            for each in self.job.left_out
+            if each.round == round_id
+        )
+        return (*left_out, *steps_failed, *self._findings[round_id][2], *self._followed[round_id][2])
 
     def followed(self, round_id: str) -> tuple[Followed, ...]:
         """The findings of the rounds up to this one, each with what became of it by the newest round."""

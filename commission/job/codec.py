@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import fields, is_dataclass
 from functools import cache
 from typing import Any
 
 import msgspec
 
-from commission.model import EVENT_KINDS, EventBody, InputError, StoreError
+from commission.model import EVENT_KINDS, EventBody, InputError, ReadingEntered, SettingEntered, StoreError
+from commission.model.plausible import long_text, problem_of
 
 _KIND_OF = {body_type: kind for kind, body_type in EVENT_KINDS.items()}
 
@@ -27,8 +26,14 @@ def kind_of(body: EventBody) -> str:
 
 
 def encode(body: EventBody) -> str:
-    """Canonical JSON: keys sorted, no spaces, UTF-8, shortest numbers. Raises InputError on NaN or infinity."""
-    _refuse_non_finite(body, kind_of(body))
+    """Canonical JSON: keys sorted, no spaces, UTF-8, shortest numbers.
+
+    Raises InputError for a number that cannot be (JSON has no NaN, and msgspec would write null in its place) and for a
+    text of more than `LONGEST_TEXT`.
+    """
+    problem = problem_of(body) or long_text(body, "")
+    if problem is not None:
+        raise InputError(f"{kind_of(body)}.{problem.path.lstrip('.')}", problem.found, problem.expected)
     try:
         return msgspec.json.encode(body, order="sorted").decode("utf-8")
     except UnicodeEncodeError as error:  # a name of a file or a key that is no text in any encoding
@@ -50,16 +55,12 @@ def decode(kind: str, text: str, seq: int) -> EventBody:
         raise StoreError(
             f"Event {seq} ({kind}) cannot be read: {error}. The file is damaged or was edited."
         ) from error
+    except RecursionError as error:
+        raise StoreError(f"Event {seq} ({kind}) cannot be read: it is nested too deeply.") from error
+    # A reading or setting that cannot be is left out by the fold and named; any other event is none of ours.
+    if not isinstance(body, ReadingEntered | SettingEntered) and (problem := problem_of(body)) is not None:
+        raise StoreError(
+            f"Event {seq} ({kind}) cannot be right: {problem.path} is {problem.found}, expected {problem.expected}. "
+            "The file is damaged or was edited."
+        )
     return body
-
-
-def _refuse_non_finite(value: object, where: str) -> None:
-    """JSON has no NaN, and msgspec would write null in its place: refuse before anything is stored."""
-    if isinstance(value, float) and not math.isfinite(value):
-        raise InputError(where, str(value), "a finite number")
-    if is_dataclass(value) and not isinstance(value, type):
-        for field in fields(value):
-            _refuse_non_finite(getattr(value, field.name), f"{where}.{field.name}")
-    elif isinstance(value, tuple | list):
-        for index, item in enumerate(value):
-            _refuse_non_finite(item, f"{where}[{index}]")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -28,6 +27,7 @@ from commission.model import (
     SystemDefined,
 )
 from commission.model.outside_files import read_outside
+from commission.model.plausible import system_problems, table_problem
 from commission.model.toml_text import read_toml
 from commission.model.units import clean_text, parse_length_m, parse_temperature_c
 
@@ -75,7 +75,8 @@ def parse_definition(text: str, where: str = "definition") -> Definition:
         raise InputError(f"{where}: schema", str(schema), str(SCHEMA), "A newer schema needs a newer program.")
     settings, readings = data.pop("setting", []), data.pop("reading", [])
     system = _system(data, where)
-    _check_ids(system, where)
+    for problem in system_problems(system):
+        raise InputError(f"{where}: {problem.path}", problem.found, problem.expected)
     return Definition(
         system=system,
         settings=tuple(_setting(raw, system, f"{where}: setting[{i}]") for i, raw in enumerate(_tables(settings))),
@@ -137,7 +138,8 @@ def _convert(raw: Any, kind: type, where: str) -> Any:
         converted: Any = msgspec.convert(values, kind)
     except msgspec.ValidationError as error:
         raise _validation(error, where) from error
-    _check_numbers(converted, where)
+    if (problem := table_problem(converted)) is not None:
+        raise InputError(f"{where}.{problem.path}", problem.found, problem.expected)
     return converted
 
 
@@ -156,45 +158,6 @@ def _validation(error: msgspec.ValidationError, where: str) -> InputError:
     if got:
         return InputError(where + path, got.replace("`", ""), expected.removeprefix("Expected ").replace("`", ""))
     return InputError(where + path, text.replace("`", ""), "a value of the kind that the README shows")
-
-
-def _check_numbers(value: Any, where: str) -> None:
-    for name, item in asdict(value).items():
-        stack = [(name, item)]
-        while stack:
-            key, current = stack.pop()
-            if isinstance(current, dict):
-                stack += [(f"{key}.{k}", v) for k, v in current.items()]
-            elif isinstance(current, float) and not math.isfinite(current):
-                raise InputError(f"{where}.{key}", str(current), "a finite number")
-            elif isinstance(current, int | float) and key.rsplit(".", 1)[-1] == "step" and current <= 0:
-                raise InputError(f"{where}.{key}", str(current), "a step above zero")
-    if isinstance(value, Room):
-        for name in ("length_m", "width_m", "height_m"):
-            if not 0.5 <= getattr(value, name) <= 100:
-                raise InputError(f"{where}.{name}", f"{getattr(value, name):g} m", "a room from 0.5 to 100 m")
-    if isinstance(value, Processor) and (
-        value.trim_db.min >= value.trim_db.max or value.delay.min >= value.delay.max
-    ):
-        raise InputError(where, "a range whose min is not below its max", "min below max")
-
-
-def _check_ids(system: System, where: str) -> None:
-    labels = {"channel": [c.id for c in system.channels], "seat": [s.id for s in system.seats]}
-    for name, ids in labels.items():
-        seen: set[str] = set()
-        for index, label in enumerate(ids):
-            if not label.strip():
-                raise InputError(f"{where}: {name}[{index}].id", "nothing", "a short label")
-            if label in seen:
-                raise InputError(f"{where}: {name}[{index}].id", f"“{label}” a second time", "each label once")
-            seen.add(label)
-    references = [seat.id for seat in system.seats if seat.reference]
-    if len(references) > 1:
-        raise InputError(f"{where}: seat", f"{' and '.join(references)} as reference", "one reference seat")
-    for index, seat in enumerate(system.seats):
-        if seat.weight < 0:
-            raise InputError(f"{where}: seat[{index}].weight", f"{seat.weight:g}", "zero or more")
 
 
 def _setting(raw: Any, system: System, where: str) -> SettingEntered:

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from commission.model.imports import ImportRow as ImportRow
     from commission.model.job import Action as Action
     from commission.model.job import Job as Job
+    from commission.model.job import LeftOut as LeftOut
     from commission.model.job import Reading as Reading
     from commission.model.job import StoredResponse as StoredResponse
     from commission.model.judged import Judged as Judged
@@ -145,7 +146,7 @@ else:
         ),
         "followed": ("Fate", "Followed"),
         "imports": ("ImportOptions", "ImportRow"),
-        "job": ("Action", "Job", "Reading", "StoredResponse"),
+        "job": ("Action", "Job", "LeftOut", "Reading", "StoredResponse"),
         "judged": ("Judged", "JudgedKind", "JudgedPlace"),
         "limits": ("LimitsProfile", "ProfileLimit", "default_profile", "read_profile"),
         "outcome": (

@@ -44,6 +44,15 @@ class Action:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """An entry that counts for nothing, because its number cannot be."""
+
+    seq: int
+    round: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """Immutable; a new one is folded after each event."""
 
@@ -66,6 +75,8 @@ class Job:
     """What was done about findings, oldest first."""
     photos: tuple[Event, ...] = ()
     """PhotoAttached events that count, in the order attached."""
+    left_out: tuple[LeftOut, ...] = ()
+    """Entries that count for nothing, oldest first."""
     earlier: EarlierVisit | None = None
     """The visit that this one returns to."""
     limits: LimitsProfile | None = None

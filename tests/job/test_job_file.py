@@ -66,7 +66,7 @@ bodies = st.one_of(
         channel=st.none() | words,
         seat=st.none() | words,
         quantity=words,
-        value=st.floats(allow_nan=False, allow_infinity=False),
+        value=st.floats(-200, 1000),
         unit=words,
     ),
     st.builds(Noted, step=words, round=st.none() | words, text=words),

@@ -1,0 +1,201 @@
+"""What a number, a text or a list can be at all: asked of whatever enters a job, by hand, by TOML or out of a log.
+
+The spans are far wider than anything a home cinema has: they keep typing errors and hostile files out of the computation,
+and judge nothing. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass
+from functools import cache
+from typing import NamedTuple
+
+from commission.model.events import EarlierFigure, EventBody, ReadingEntered, SettingEntered
+from commission.model.judged import Judged
+from commission.model.system import Processor, Room, Sweep, System
+
+
+class Problem(NamedTuple):
+    """What cannot be: the dotted path of the field, what was found there, what is expected."""
+
+    path: str
+    found: str
+    expected: str
+
+
+Span = tuple[float, float]
+
+WIDEST: Span = (-1e9, 1e9)
+_BY_UNIT: dict[str, Span] = {
+    "dB": (-200.0, 250.0),
+    "m": (0.0, 1000.0),
+    "°C": (-60.0, 100.0),
+    "°": (-360.0, 360.0),
+    "Hz": (0.0, 1e6),
+    "ms": (-1e5, 1e5),
+    "s": (-100.0, 100.0),
+}
+_BY_NAME: dict[str, Span] = {
+    "distance": (-100.0, 5000.0),  # in the processor's unit: 18 m are 52 ms or 59 ft
+    "duration_s": (0.05, 120.0),
+    "rate_hz": (1000.0, 1e6),
+    "speed_of_sound_m_s": (250.0, 450.0),
+    "seq": (1.0, 1e9),
+    "frames": (0.0, 1e10),
+    "origin_frame": (-1e9, 1e9),
+    "file_channel": (0.0, 4096.0),
+    "output": (0.0, 10_000.0),
+    "parametric_bands": (0.0, 10_000.0),
+    "weight": (0.0, 1000.0),
+    "resolution": (0.0, 100.0),
+    "uncertainty": (0.0, 1e9),
+    "dof": (0.0, 1e12),
+}
+_BY_ENDING: dict[str, Span] = {
+    "_m": (-1000.0, 1000.0),
+    "_db": (-200.0, 250.0),
+    "_dbfs": (-200.0, 50.0),
+    "_hz": (0.0, 1e6),
+    "_ms": (-1e5, 1e5),
+    "_s": (-1000.0, 1000.0),
+    "_c": (-60.0, 100.0),
+    "_px": (1.0, 100_000.0),
+}
+_ROOM: Span = (0.5, 100.0)
+MOST_ITEMS = 100_000
+"""Of any list: checks of a large job with all its rounds."""
+_MOST: dict[str, int] = {
+    "channels": 256,
+    "seats": 500,
+    "instruments": 200,
+    "bands": 100,
+    "crossovers_hz": 500,
+}
+LONGEST_TEXT = 5000
+"""Of a note; a page of the record holds about half of it."""
+
+
+@cache
+def _span(name: str) -> Span:
+    if name in _BY_NAME:
+        return _BY_NAME[name]
+    return next((span for ending, span in _BY_ENDING.items() if name.endswith(ending)), WIDEST)
+
+
+def problem_of(body: EventBody) -> Problem | None:
+    """The first thing in an event that cannot be; None where there is nothing."""
+    if isinstance(body, Judged):  # thousands of values of any unit, which nothing is computed from
+        return next(_numbers(body, "", finite_only=True), None)
+    return next(_problems(body), None)
+
+
+def _problems(body: EventBody) -> Iterator[Problem]:
+    if isinstance(body, ReadingEntered):
+        yield from _outside(body.value, _BY_UNIT.get(body.unit, WIDEST), "value", body.unit)
+    yield from _numbers(body, "")
+    system = getattr(body, "system", None)
+    if isinstance(system, System):
+        for problem in system_problems(system):
+            yield problem._replace(path=f"system.{problem.path}")
+
+
+def _numbers(value: object, path: str, *, finite_only: bool = False) -> Iterator[Problem]:
+    """Numbers out of their span, lists that are too long; `path` leads to the value."""
+    kind = type(value)
+    if kind is float or kind is int:
+        name = path.rsplit(".", 1)[-1].split("[", 1)[0]
+        yield from _outside(value, WIDEST if finite_only else _span(name), path, "")  # type: ignore[arg-type]
+    elif value is None or kind is str or kind is bool:
+        return
+    elif is_dataclass(value):
+        start = f"{path}." if path else ""
+        if isinstance(value, EarlierFigure):
+            yield from _outside(value.value, _span(value.quantity), f"{start}value", "")
+        for field in fields(value):
+            yield from _numbers(getattr(value, field.name), f"{start}{field.name}", finite_only=finite_only)
+        yield from _inconsistent(value, start)
+    elif isinstance(value, tuple | list):
+        most = _MOST.get(path.rsplit(".", 1)[-1], MOST_ITEMS)
+        if len(value) > most:
+            yield Problem(path, f"{len(value)} items", f"at most {most}")
+            return
+        for index, item in enumerate(value):
+            yield from _numbers(item, f"{path}[{index}]", finite_only=finite_only)
+
+
+def _outside(value: float, span: Span, path: str, unit: str) -> Iterator[Problem]:
+    low, high = span
+    if not math.isfinite(value):
+        yield Problem(path, str(value), "a finite number")
+    elif not low <= value <= high:
+        yield Problem(path, f"{value:.6g} {unit}".strip(), f"a number from {low:g} to {high:g} {unit}".strip())
+
+
+def _inconsistent(value: object, start: str) -> Iterator[Problem]:
+    """What the parts of one table cannot be together."""
+    if isinstance(value, Room):
+        for name in ("length_m", "width_m", "height_m"):
+            length_m = getattr(value, name)
+            if not _ROOM[0] <= length_m <= _ROOM[1]:
+                yield Problem(f"{start}{name}", f"{length_m:g} m", "a room from 0.5 to 100 m")
+    elif isinstance(value, Processor):
+        for name, span in (("trim_db", value.trim_db), ("delay", value.delay)):
+            if span.step <= 0:
+                yield Problem(f"{start}{name}.step", str(span.step), "a step above zero")
+            elif not span.min < span.max:
+                yield Problem(f"{start}{name}", "a range whose min is not below its max", "min below max")
+            elif (span.max - span.min) / span.step > 1e6:
+                yield Problem(f"{start}{name}.step", f"{span.step:g}", "at most a million steps from min to max")
+    elif isinstance(value, Sweep) and not 0 < value.start_hz < value.stop_hz:
+        yield Problem(f"{start}start_hz", f"{value.start_hz:g} Hz", f"above 0 and below {value.stop_hz:g} Hz")
+
+
+def system_problems(system: System) -> Iterator[Problem]:
+    """What the parts of a system cannot be together: labels twice, two reference seats."""
+    for name, items in (("channel", system.channels), ("seat", system.seats)):
+        seen: set[str] = set()
+        for index, item in enumerate(items):
+            label = item.id  # type: ignore[attr-defined]
+            if not label.strip():
+                yield Problem(f"{name}[{index}].id", "nothing", "a short label")
+            if label in seen:
+                yield Problem(f"{name}[{index}].id", f"“{label[:40]}” a second time", "each label once")
+            seen.add(label)
+    references = [seat.id for seat in system.seats if seat.reference]
+    if len(references) > 1:
+        yield Problem("seat", f"{' and '.join(references)} as reference", "one reference seat")
+
+
+def table_problem(table: object) -> Problem | None:
+    """The same of one table of a job definition: a room, a channel, a reading."""
+    if isinstance(table, ReadingEntered):
+        return problem_of(table)
+    return next(_numbers(table, ""), None)
+
+
+def counts(body: EventBody) -> str | None:
+    """Why an entry of a log counts for nothing; None where it counts.
+
+    Earlier versions took any number: one that cannot be is left out and named, so that a slip of the finger does not
+    keep the whole job from being opened.
+    """
+    if isinstance(body, ReadingEntered | SettingEntered) and (problem := problem_of(body)) is not None:
+        return f"found {problem.found}, expected {problem.expected}"
+    return None
+
+
+def long_text(value: object, path: str) -> Problem | None:
+    """The first text that is longer than any can be."""
+    if isinstance(value, str):
+        if len(value) <= LONGEST_TEXT:
+            return None
+        return Problem(path, f"{len(value):,} characters", f"at most {LONGEST_TEXT:,}")
+    if is_dataclass(value) and not isinstance(value, type):
+        parts = ((f"{path}.{field.name}", getattr(value, field.name)) for field in fields(value))
+    elif isinstance(value, tuple | list):
+        parts = ((f"{path}[{index}]", item) for index, item in enumerate(value))
+    else:
+        return None
+    return next((found for name, part in parts if (found := long_text(part, name)) is not None), None)
