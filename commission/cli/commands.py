@@ -13,6 +13,7 @@ from commission import model
 from commission.cli.returns import told_earlier, told_figures
 from commission.cli.workshop import LocalWorkshop, with_suffix
 from commission.model.errors import InputError, StoreError
+from commission.model.outside_files import kind_of
 from commission.model.units import clean_text, counted
 from commission.workshop import RECORD_OPTIONS
 
@@ -54,12 +55,12 @@ def open_screens(parsed: argparse.Namespace) -> int:
 
 def open_job(path: Path | None) -> int:
     """Open the job of that path, or the choice of jobs, in the terminal."""
-    if path is not None and not path.exists() and with_suffix(path).exists():
+    if path is not None and kind_of(path) == "missing" and kind_of(with_suffix(path)) != "missing":
         path = with_suffix(path)
-    if path is not None and not path.is_file():
+    if path is not None and (kind := kind_of(path)) != "file":
         raise InputError(
             str(path),
-            "no such file",
+            {"missing": "no such file", "folder": "a folder", "device": "a pipe or a device"}[kind],
             "a job file or one of the commands",
             "`commission --help` lists the commands; `commission new JOB --from FILE.toml` makes a job.",
         )

@@ -239,15 +239,20 @@ class JobFile:
 
     @contextmanager
     def _limited(self, cpu_s: float = MOST_CPU_S) -> Iterator[None]:
-        """Within: one reading, by one thread, for so long at most; what SQLite cannot do is a StoreError."""
+        """Within: one reading, by one thread, for so long at most, of rows that are no larger than an event.
+
+        What SQLite cannot do is a StoreError.
+        """
         with self._lock, _explained(self._path):
             if self._closed:
                 raise StoreError(f"{self._path.name} is closed.")
             self._deadline.at_s = time.thread_time() + cpu_s
+            usual = self._db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_EVENT_BYTES)
             try:
                 yield
             finally:
                 self._deadline.at_s = float("inf")
+                self._db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, usual)
 
     # --- the protocol -----------------------------------------------------------------------------------------
 
@@ -331,19 +336,15 @@ class JobFile:
     def _rows(self) -> Iterator[_Row]:
         """The log, row by row; raises StoreError at the first that is missing, too large or of another type."""
         total = 0
-        usual = self._db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_EVENT_BYTES)
-        try:
-            rows = self._db.execute("SELECT seq, at, kind, body, blob, prev, hash FROM event ORDER BY seq")
-            for expected, values in enumerate(rows, start=1):
-                row = _Row(*values)
-                if row.seq != expected:
-                    raise StoreError(f"event {expected} is missing; the log goes on with event {str(row.seq)[:20]}")
-                total += _size(row)
-                if total > LARGEST_LOG_BYTES or expected > MOST_EVENTS:
-                    raise StoreError(f"the log is larger than any visit makes it (at event {expected})")
-                yield row
-        finally:
-            self._db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, usual)
+        rows = self._db.execute("SELECT seq, at, kind, body, blob, prev, hash FROM event ORDER BY seq")
+        for expected, values in enumerate(rows, start=1):
+            row = _Row(*values)
+            if row.seq != expected:
+                raise StoreError(f"event {expected} is missing; the log goes on with event {str(row.seq)[:20]}")
+            total += _size(row)
+            if total > LARGEST_LOG_BYTES or expected > MOST_EVENTS:
+                raise StoreError(f"the log is larger than any visit makes it (at event {expected})")
+            yield row
 
     def events(self) -> tuple[Event, ...]:
         """The whole log, oldest first."""

@@ -10,6 +10,8 @@ import sys
 
 import analysis
 import faults
+import kills
+import mutants
 import polarity
 import record
 import reopen
@@ -23,7 +25,12 @@ ALL = {
     "polarity": polarity.run,
     "reopen": reopen.run,
     "record": record.run,
+    "kills": kills.run,
+    "mutants": mutants.run,
 }
+
+TIMES = ("analysis", "responses", "startup", "reopen", "record")
+"""Run when none is named; the others look for crashes, and take long."""
 
 
 def main() -> None:
@@ -32,10 +39,10 @@ def main() -> None:
         faults.run(sys.argv[2:])
         return
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("names", nargs="*", choices=[*ALL, []], help="which; all when none is named")
+    parser.add_argument("names", nargs="*", choices=[*ALL, []], help="which; those of times when none is named")
     parser.add_argument("--channels", type=int, default=13, help="channels of the analysis benchmark (at 6 seats)")
     parsed = parser.parse_args()
-    for name in parsed.names or ALL:
+    for name in parsed.names or TIMES:
         print(f"\n{name}")
         ALL[name](parsed.channels)
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from builders import cinema, levels
 from PIL import Image
+from test_commands import run
 
 from commission.cli import main
 from commission.cli.commands import shown_progress
@@ -102,3 +103,40 @@ def test_the_progress_line_says_names_as_plain_words(
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
     shown_progress("Analysing")(0.5, "FL\x1b[2J\n.wav")
     assert capsys.readouterr().err.removeprefix("\r").isprintable()
+
+
+def test_names_and_texts_of_a_job_reach_the_terminal_as_plain_words(tmp_path: Path) -> None:
+    """`sheet` and `limits` print what a job holds: names of loudspeakers, the basis of a limit."""
+    from dataclasses import replace
+
+    from builders import cinema, levels
+
+    from commission.cli.workshop import LocalWorkshop
+    from commission.model import LimitsChosen, default_profile
+
+    hostile = "\x1b]0;owned\x07\x1b[31m\u202e"
+    system = cinema(["FL", "FC"], ["A2"])
+    channels = tuple(replace(each, name=f"{each.name}{hostile}") for each in system.channels)
+    profile = default_profile()
+    limits = tuple(replace(each, basis=f"{each.basis}{hostile}") for each in profile.limits)
+    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", replace(system, channels=channels))
+    visit.append(
+        *levels({"FL": 76.0, "FC": 74.0}), LimitsChosen(profile=replace(profile, limits=limits, name=hostile))
+    )
+    visit.close()
+    for command in ("sheet", "limits", "results"):
+        done = run(tmp_path, command, "loft.commission")
+        assert done.returncode == 0, done.stderr
+        assert "owned" in done.stdout
+        assert not set(hostile[:1] + "\x07\u202e") & set(done.stdout + done.stderr)
+
+
+def test_a_pipe_and_a_name_that_is_too_long_are_named_as_such(tmp_path: Path) -> None:
+    import os
+
+    os.mkfifo(tmp_path / "pipe.commission")
+    assert "a pipe or a device" in run(tmp_path, "pipe.commission").stderr
+    for command in ("results", "verify", "sheet"):
+        assert "is a pipe or a device" in run(tmp_path, command, "pipe.commission").stderr
+        assert "does not exist" in run(tmp_path, command, "x" * 300).stderr
+    assert "no such file" in run(tmp_path, "x" * 300).stderr

@@ -1,0 +1,193 @@
+"""Programs that are killed with SIGKILL at a random moment, over every writing command; what must hold afterwards.
+
+A round starts one command on a job, waits until it has begun and a random time more, and kills it. Then the job, where
+there is one, must open, its chain must be whole, and every event that was there before must be there still; nothing that
+blocks the name or the next writer may be left.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from commission.job.store import JobFile
+
+LONGEST_S = 120.0
+LIMITS = """schema = 1
+name = "ours"
+version = "1"
+[[limit]]
+quantity = "levels.match"
+high = 0.4
+low = -0.4
+unit = "dB"
+basis = "our own"
+"""
+WEIGHTS = {"import": 3, "terminal": 2, "photo": 2, "limits": 2, "record": 2, "new": 2, "return": 1, "rehearse": 1}
+"""How often each command is killed; the last two compute for seconds before they write."""
+ROOT = Path(__file__).resolve().parents[1]
+SAMPLE = ROOT / "sample_measurements"
+PNG = bytes.fromhex(
+    "89504e470d0a1a0a0000000d4948445200000001000000010802000000907753de0000000c49444154789c63606060000000040001f61738"
+    "550000000049454e44ae426082"
+)
+
+
+@dataclass
+class Killed:
+    """What so many kills did."""
+
+    kills: int = 0
+    finished: int = 0
+    """Commands that ended before they were killed."""
+    problems: list[str] = field(default_factory=list)
+    by_command: dict[str, int] = field(default_factory=dict)
+
+
+def commands(folder: Path) -> dict[str, list[str]]:
+    """Every command that writes into a job, and the ones that make one, by name; run in `folder`."""
+    names = {name: folder / name for name in ("photo.png", "limits.toml", "files")}
+    if not names["files"].exists():
+        names["photo.png"].write_bytes(PNG)
+        names["limits.toml"].write_text(LIMITS)
+        names["files"].mkdir()
+        for path in sorted((SAMPLE / "as-found").glob("A[12]_F*.flac")):
+            shutil.copy(path, names["files"])
+    stimulus = str(SAMPLE / "stimulus.flac")
+    job = "job.commission"
+    return {
+        "new": ["new", "made", "--from", str(SAMPLE / "harbour-lane.toml")],
+        "return": ["new", "again", "--return-to", "earlier.commission"],
+        "import": ["import", job, str(names["files"]), "--round", "ROUND", "--new-round", "--stimulus", stimulus],
+        "photo": ["photo", job, str(names["photo.png"]), "--step", "site"],
+        "limits": ["limits", job, "--use", str(names["limits.toml"])],
+        "record": ["record", job, "-o", "record.json"],
+        "rehearse": ["rehearse", "--seed", "3", "--measure", "--text"],
+        "terminal": [job],
+    }
+
+
+def kill_loop(folder: Path, count: int, seed: int, report: Callable[[str], None] = lambda _: None) -> Killed:
+    """Kill so many commands in turn; the jobs lie in `folder`."""
+    rng, found = random.Random(seed), Killed()
+    durations_s: dict[str, float] = {}
+    env = os.environ | {"HOME": str(folder), "XDG_STATE_HOME": str(folder / "state"), "OPENBLAS_NUM_THREADS": "1"}
+    base = [sys.executable, "-m", "commission"]
+
+    def run(*words: str) -> None:
+        subprocess.run([*base, *words], cwd=folder, env=env, check=True, capture_output=True)
+
+    run("new", "job", "--from", str(SAMPLE / "harbour-lane.toml"))
+    shutil.copy(folder / "job.commission", folder / "earlier.commission")
+    digests = _digests(folder / "job.commission")
+    known = commands(folder)
+    for number in range(count):
+        name, words = rng.choices(list(known.items()), [WEIGHTS[each] for each in known])[0]
+        words = [f"round-{number}" if word == "ROUND" else word for word in words]
+        begin, whole_s = time.monotonic(), durations_s.get(name)
+        wait_s = (
+            LONGEST_S if whole_s is None else rng.uniform(0.3, 1.05) * whole_s
+        )  # the first of each runs to its end
+        if name == "terminal":
+            killed, code, said = _in_terminal([*base, *words], folder, env, rng, rng.uniform(1.0, 4.0))
+        else:
+            killed, code, said = _headless([*base, *words], folder, env, wait_s)
+        if killed:
+            found.kills += 1
+            found.by_command[name] = found.by_command.get(name, 0) + 1
+        else:
+            found.finished += 1
+            durations_s.setdefault(name, time.monotonic() - begin)
+        if code not in (0, -signal.SIGKILL):
+            found.problems.append(f"{number} {name}: ended with {code}: {said[-200:]}")
+        for path in sorted(folder.glob("*.commission")):
+            try:
+                now = _digests(path)
+            except Exception as error:
+                found.problems.append(f"{number} {name}: {path.name}: {error}")
+                continue
+            if path.name == "job.commission":
+                if now[: len(digests)] != digests:
+                    found.problems.append(f"{number} {name}: events that were stored are gone")
+                digests = now
+            elif path.name in ("made.commission", "again.commission") or path.name.startswith("rehearsal"):
+                path.unlink()  # the name is free for the next
+        stray = [each.name for each in folder.iterdir() if each.name.endswith(("-journal", "-wal", "-shm"))]
+        if stray:
+            found.problems.append(f"{number} {name}: {', '.join(stray)} left after opening")
+        report(f"{number + 1} of {count}")
+    return found
+
+
+def _headless(words: list[str], folder: Path, env: dict[str, str], wait_s: float) -> tuple[bool, int, str]:
+    """Run a command and kill it after a while: (whether it was killed, its code, what it said)."""
+    process = subprocess.Popen(words, cwd=folder, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    try:
+        _, said = process.communicate(timeout=wait_s)
+    except subprocess.TimeoutExpired:
+        process.send_signal(signal.SIGKILL)
+        _, said = process.communicate()
+    return process.returncode == -signal.SIGKILL, process.returncode, said.decode()
+
+
+def _in_terminal(
+    words: list[str], folder: Path, env: dict[str, str], rng: random.Random, wait_s: float
+) -> tuple[bool, int, str]:
+    """The screens on a pseudo-terminal: levels are typed, one after the other, until it is killed."""
+    import pty
+    import threading
+
+    ours, theirs = pty.openpty()
+    env = env | {"TERM": "xterm-256color", "COLUMNS": "120", "LINES": "40"}
+    streams = {"stdin": theirs, "stdout": theirs, "stderr": theirs}
+    process = subprocess.Popen(words, cwd=folder, env=env, start_new_session=True, **streams)  # type: ignore[call-overload]
+    os.close(theirs)
+    screen = bytearray()
+
+    def drain() -> None:
+        try:
+            while data := os.read(ours, 65536):
+                screen.extend(data)
+        except OSError:
+            return
+
+    reader = threading.Thread(target=drain, daemon=True)
+    reader.start()
+    end = time.monotonic() + LONGEST_S
+    while not screen and time.monotonic() < end:
+        time.sleep(0.02)
+    end = time.monotonic() + wait_s
+    keys = iter("3" + "".join(f"{rng.uniform(70, 80):.1f}\r" for _ in range(100)))
+    while time.monotonic() < end and process.poll() is None:
+        os.write(ours, next(keys, "\r").encode())
+        time.sleep(0.02)
+    killed = process.poll() is None
+    if killed:
+        process.send_signal(signal.SIGKILL)
+    process.wait()
+    reader.join(1)
+    os.close(ours)
+    return killed, process.returncode, screen[-300:].decode(errors="replace")
+
+
+def _digests(path: Path) -> list[str]:
+    """The digests of a job that opens for writing and whose chain is whole; raises where it is not."""
+    job = JobFile.open(path)
+    try:
+        broken = job.verify()
+        if broken is not None:
+            raise AssertionError(broken)
+        events = job.events()
+        if not events:
+            raise AssertionError("a job without events")
+        return [event.digest for event in events]
+    finally:
+        job.close()

@@ -1,0 +1,38 @@
+"""Mutated jobs with a whole chain, through results, record, verify and sheet (`mutants.py` makes and reads them)."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import mutants
+import pytest
+
+HERE = Path(__file__).parent
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_mutant_crashes_hangs_or_floods_the_memory(seed: int) -> None:
+    words = [sys.executable, str(HERE / "mutants.py"), "60", str(seed)]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=600)
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert done.stderr == ""
+    tally = json.loads(done.stdout)
+    assert tally["count"] > 50
+    assert tally["refused"] < 0.7 * tally["count"], "most are to be read, not refused"
+    assert tally["crashes"] == []
+    assert tally["hangs"] == []
+    assert tally["memory_bytes"] < mutants.LARGEST_BYTES
+
+
+def test_the_job_that_is_mutated_is_whole(tmp_path: Path) -> None:
+    rows, blobs = mutants.base()
+    path = tmp_path / "base.commission"
+    mutants.write(path, rows, blobs)
+    assert mutants.read(path, 0) == []
+    job = mutants.JobFile.open(path, read_only=True)
+    assert job.verify() is None
+    assert len({type(event.body) for event in job.events()}) > 14
+    job.close()
