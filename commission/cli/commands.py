@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
 import threading
+import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
     from commission.visit import Visit
 
 EXIT_DONE, EXIT_NO = 0, 1
+TERMINAL_LOOK_S, TERMINAL_LEAVE_S = 1.0, 2.0
+"""How often the terminal is looked for, and how long the screens may take to end without it."""
 MOST_DOUBTS = 5
 CHAIN_LIMIT = (
     "Compare this digest with the one on the record, or with another that was kept elsewhere: a log whose end was cut "
@@ -81,7 +85,30 @@ def _run_screens(path: Path | None) -> int:
     for stream in (sys.__stderr__, sys.__stdout__):  # the screens are drawn in UTF-8, whatever the locale says
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8")
-    return CommissionApp(LocalWorkshop(), path, look=look_file()).run() or EXIT_DONE
+    app = CommissionApp(LocalWorkshop(), path, look=look_file())
+    threading.Thread(target=_end_without_terminal, args=(sys.stdin.fileno(), app.exit), daemon=True).start()
+    return app.run() or EXIT_DONE
+
+
+def _end_without_terminal(terminal: int, leave: Callable[[], object]) -> None:
+    """End the program once its terminal is gone, where nobody else does: started with `nohup`, it hears no hang-up.
+
+    It would keep the job locked, and read an input that is always at its end. What was entered is stored already.
+    """
+    try:
+        import termios
+    except ImportError:  # Windows ends the programs of a console itself
+        return
+    while True:
+        time.sleep(TERMINAL_LOOK_S)
+        try:
+            termios.tcgetattr(terminal)
+        except (OSError, termios.error):
+            break
+    timer = threading.Timer(TERMINAL_LEAVE_S, os._exit, (EXIT_NO,))
+    timer.daemon = True
+    timer.start()
+    leave()
 
 
 def demo(parsed: argparse.Namespace) -> int:

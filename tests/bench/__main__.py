@@ -10,6 +10,7 @@ import sys
 
 import analysis
 import faults
+import haul
 import kills
 import mutants
 import polarity
@@ -25,11 +26,12 @@ ALL = {
     "polarity": polarity.run,
     "reopen": reopen.run,
     "record": record.run,
+    "haul": haul.run,
     "kills": kills.run,
     "mutants": mutants.run,
 }
 
-TIMES = ("analysis", "responses", "startup", "reopen", "record")
+TIMES = ("analysis", "responses", "startup", "reopen", "record", "haul")
 """Run when none is named; the others look for crashes, and take long."""
 
 
