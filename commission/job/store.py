@@ -184,6 +184,9 @@ class JobFile:
             guard.close()
             raise
         if not read_only:
+            # SQLite has taken back what a journal held, or found it to hold nothing; only the writer may have one now.
+            with suppress(OSError):
+                Path(f"{path}-journal").unlink(missing_ok=True)
             _remove_leftovers(path)
         return job
 

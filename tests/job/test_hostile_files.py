@@ -285,6 +285,19 @@ def test_a_pipe_is_named_as_one(tmp_path: Path) -> None:
     assert "does not exist" in refusal(tmp_path / ("x" * 300))
 
 
+def test_a_journal_that_holds_nothing_is_removed(path: Path) -> None:
+    """A kill before its first page was written leaves one that SQLite neither plays back nor removes."""
+    journal = Path(f"{path}-journal")
+    journal.write_bytes(bytes(512))
+    JobFile.open(path, read_only=True).close()
+    assert journal.exists(), "a reader changes nothing"
+    job = JobFile.open(path)
+    assert not journal.exists()
+    job.append([Noted(step="site", text="x")])
+    assert job.verify() is None
+    job.close()
+
+
 # --- making ---------------------------------------------------------------------------------------------------------
 
 MAKER = """
