@@ -31,7 +31,7 @@ ALL = {
     "mutants": mutants.run,
 }
 
-TIMES = ("analysis", "responses", "startup", "reopen", "record", "haul")
+TIMES = ("analysis", "responses", "startup", "polarity", "reopen", "record", "haul")
 """Run when none is named; the others look for crashes, and take long."""
 
 
