@@ -10,9 +10,11 @@ import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
-from commission.model import Verdict
+from commission.dsp.geometry import mirror_partner
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import Channel, FloatArray, Verdict
 from commission.model.show import number
-from commission.model.units import counted
+from commission.model.units import counted, listed
 from commission.model.verdict import surely_above, surely_below
 from commission.steps import distances
 from commission.steps.levels import ChannelLevel
@@ -20,6 +22,15 @@ from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, Seat
 from commission.steps.shared.awaiting import awaiting_repair
 
 ALIKE = 0.8
+LEAST_CORNER_HZ = 50.0
+"""Below, most loudspeakers end by themselves, and third octaves at half the frequency are noise of the room."""
+FULL_RANGE_DB = -3.0
+"""Half the high-pass frequency against twice it: a second-order high-pass alone makes −12 dB. In simulated rooms it left
+−7.5 dB or less over two seats or more, in 264 of 264 cases (tests/references/measuring_mistakes.py)."""
+SUBS_ALIKE = 0.5
+"""Correlation over seats and frequencies of a main channel's bass with a subwoofer's, above which it may be its bass."""
+PARTNER_DB, FILTERED_DB, UNFILTERED_DB = 9.0, -9.0, -9.0
+"""Against the partner: unlike by what a high-pass makes, the partner has one, and the channel itself has none."""
 
 
 def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -375,6 +386,103 @@ def _odd_one(result: SeatsResult, channel: str, partner: str) -> str:
     return channel if abs(mains[channel] - middle) >= abs(mains[partner] - middle) else partner
 
 
+def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """A main channel that plays below its noted high-pass as if there were none, over the seats together."""
+    explained = found.channels("wiring.silent", "wiring.woofer", "wiring.swapped")
+    below = {
+        channel.id: _below_high_pass_db(e, channel)
+        for channel in e.job.system.channels
+        if not channel.is_sub and channel.high_pass_hz is not None and channel.id not in explained
+    }
+    known = {c: value for c, value in below.items() if value is not None}
+    missing: dict[str, str] = {}
+    # Bass that the processor sends to the subwoofers fills the slope: then no channel shows one, and all bass is theirs.
+    filtered = any(value <= FILTERED_DB for value in known.values())
+    for c, value in known.items():
+        if not filtered and not _own_bass(e, c):
+            continue
+        partner = mirror_partner(c)
+        beside = known.get(partner) if partner is not None else None
+        if value > FULL_RANGE_DB:
+            missing[c] = (
+                f"{c}: an octave below, its level is {signed(value)} dB re an octave above, expected below −9 dB"
+            )
+        elif beside is not None and beside <= FILTERED_DB and value - beside >= PARTNER_DB and value > UNFILTERED_DB:
+            missing[c] = (
+                f"{c}: an octave below, its level is {signed(value)} dB re an octave above; that of {partner} is "
+                f"{signed(beside)} dB"
+            )
+    if not missing:
+        return
+    names = sorted(missing)
+    yield FindingDetails(
+        title=f"no high-pass on {listed(names)}",
+        channels=tuple(names),
+        evidence=tuple(missing.values()),
+        alternatives=(
+            "the high-pass is set, but this measurement went past the processor",
+            "the noted crossover frequency is not the one that is set",
+        ),
+        confirm=f"Look up whether the processor treats {names[0]} as small, with a crossover, and measure it again.",
+        remedy="Set the crossover that is noted; otherwise the subwoofers double the bass of these channels.",
+    )
+
+
+def _own_bass(e: Evidence, channel: str) -> bool:
+    """Whether the bass of a main channel differs over the seats otherwise than that of every subwoofer and of their sum."""
+    seats, own = _bass_over_seats(e, channel)
+    others = [_bass_over_seats(e, c.id) for c in e.job.system.channels if c.is_sub]
+    inside = (GRID_HZ >= 25.0) & (GRID_HZ <= 60.0)
+    if e.subs is not None:
+        others.append((e.subs[0], e.subs[1][:, inside]))
+    told = 0
+    for names, levels in others:
+        common = [s for s in seats if s in names]
+        if len(common) < 3:
+            continue
+        pair = [table[[held.index(s) for s in common]] for table, held in ((own, seats), (levels, list(names)))]
+        one, other = (each - each.mean(axis=0) for each in pair)
+        usable = np.isfinite(one) & np.isfinite(other)
+        if usable.sum() < 24 or float(np.corrcoef(one[usable], other[usable])[0, 1]) > SUBS_ALIKE:
+            return False
+        told += 1
+    return told > 0
+
+
+def _bass_over_seats(e: Evidence, channel: str) -> tuple[list[str], FloatArray]:
+    inside = (GRID_HZ >= 25.0) & (GRID_HZ <= 60.0)
+    heard = {
+        s: cell.analysis.third_octave_db[inside]
+        for (c, s), cell in e.seats.cells.items()
+        if c == channel and cell.analysis is not None and len(cell.analysis.third_octave_db) == len(GRID_HZ)
+    }
+    return list(heard), np.array(list(heard.values())).reshape(len(heard), int(inside.sum()))
+
+
+def _below_high_pass_db(e: Evidence, channel: Channel) -> float | None:
+    """Level around half the high-pass frequency less that around twice it, power mean over the seats [dB].
+
+    None where the response did not pass the processor, or at fewer than two seats.
+    """
+    corner = channel.high_pass_hz
+    if corner is None or corner < LEAST_CORNER_HZ:
+        return None
+    heard = [
+        cell.analysis.third_octave_db
+        for (c, _), cell in e.seats.cells.items()
+        if c == channel.id and cell.analysis is not None and cell.passes_delays
+    ]
+    low, high = (
+        (GRID_HZ >= corner / 2.2) & (GRID_HZ <= corner / 1.6),
+        (GRID_HZ >= 1.4 * corner) & (GRID_HZ <= 3 * corner),
+    )
+    levels = np.array([each for each in heard if np.isfinite(each[low | high]).all()])
+    if len(levels) < 2:
+        return None
+    mean = 10 * np.log10(np.mean(10 ** (levels / 10), axis=0))
+    return float(mean[low].mean() - mean[high].mean())
+
+
 RULES = (
     Rule(
         id="settings.unit",
@@ -474,5 +582,14 @@ RULES = (
         symptom="a channel loud or soft",
         look=_channel_level,
         basis="more than 1 dB from its partner at the mirrored seats, guard-banded; common practice",
+    ),
+    Rule(
+        id="settings.bass-management",
+        check="seats.level",
+        cause="settings",
+        step="seats",
+        symptom="boomy everywhere",
+        look=_bass_management,
+        basis="no slope below the noted high-pass, or 9 dB less of one than the partner; determined by simulation",
     ),
 )

@@ -278,6 +278,7 @@ RULES = (
     ),
     Rule(
         id="measurement.microphone",
+        place="seat",
         check="seats.direct",
         cause="settings",
         step="seats",

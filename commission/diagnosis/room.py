@@ -3,28 +3,38 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule
+from commission.dsp import reflections
+from commission.dsp.across import mirrored_seats
+from commission.dsp.geometry import mirror_partner
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band, without_one_db2
-from commission.model import Check, Verdict
+from commission.model import Channel, Check, FloatArray, Seat, Verdict
 from commission.model.show import number
+from commission.model.units import counted
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.compare.result import seat_weights
 from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
 
+OWN_SOUND_S = 0.0008
+"""What comes sooner after the direct sound is the loudspeaker's own: its other driver, its edges, its crossover."""
+REFLECTIONS_TOLD = 4
+NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG = 6.0, 5.0, 20.0
+"""A seat is blocked where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
+more from the partner: no loudspeaker's beam is that narrow (common practice, no source)."""
+ROW_WITHIN_M = 0.4
 SPOILT = (
     "settings.sub-latency",
     "settings.polarity",
     "wiring.polarity",
     "wiring.pair-polarity",
     "settings.unit",
-    "measurement.gain",
 )
 """What makes a hole in the sum of the subwoofers, or in what was measured of it: mended before the room is judged."""
 
@@ -46,7 +56,10 @@ def _null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             seat: tuple(f"{c.channel}: {number(c.value, 0)} dB, {c.text}" for c in checks)
             for seat, checks in _missed_from_all(e).items()
         }
+    rows = {seat for finding in found if finding.id == "room.row-null" for seat in finding.seats}
     for seat, evidence in nulls.items():
+        if seat in rows:
+            continue
         yield FindingDetails(
             title=f"{seat} misses bass",
             channels=tuple(_subs(e)),
@@ -91,7 +104,7 @@ def _missed_from_all(e: Evidence) -> dict[str, list[Check]]:
 
 
 def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    if _sum_is_spoilt(e, found):
+    if _sum_is_spoilt(e, found) or found.any("room.row-null"):
         return
     names = [SUBS] if SUBS in e.variance else [c for c in _subs(e) if c in e.variance]
     results = {name: low for name in names if (low := _lowest_band(e.variance[name][HEARD])) is not None}
@@ -137,7 +150,206 @@ def _lowest_band(bands: dict[str, BandResult]) -> tuple[str, BandResult] | None:
     return min(low.items(), key=lambda item: item[1].heard_hz[0], default=None)
 
 
+def _reflection(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """One finding for all channels: where walls are bare, most loudspeakers have one."""
+    limit_db = reflections.LIMIT_DB
+    strong: dict[str, tuple[float, str, float]] = {}
+    for channel in e.job.system.channels:
+        heard = {
+            seat.id: max(early, key=lambda each: each[1])
+            for seat in e.job.system.seats
+            if (a := e.seats.cells[(channel.id, seat.id)].analysis) is not None
+            if a.reflections is not None
+            if (early := [each for each in a.reflections if each[0] >= OWN_SOUND_S] or [(0.0, -math.inf)])
+        }
+        if not heard:
+            continue
+        middle = float(np.median([level for _, level in heard.values()]))
+        if surely_above(middle, limit_db, reflections.LEVEL_U_DB / math.sqrt(len(heard))):
+            seat, (delay_s, level) = max(heard.items(), key=lambda item: item[1][1])
+            strong[channel.id] = (level, seat, delay_s)
+    if not strong:
+        return
+    order = sorted(strong, key=lambda c: -strong[c][0])
+    worst = strong[order[0]][0]
+    more = f" and {len(order) - 3} more" if len(order) > 3 else ""
+    yield FindingDetails(
+        title=f"early reflections up to {number(worst, 0)} dB: {', '.join(order[:3])}{more}",
+        channels=tuple(order),
+        evidence=(
+            *(_reflection_sentence(e, c, *strong[c]) for c in order[:REFLECTIONS_TOLD]),
+            f"the median over the seats is surely above the limit of {number(limit_db, 0)} dB within 15 ms (1–8 kHz) for "
+            f"{counted(len(order), 'channel')}",
+        ),
+        alternatives=(
+            "a delayed copy of the signal in the electronics, or a second loudspeaker that plays the same channel",
+            "the direct sound is weak, because the loudspeaker points elsewhere or something covers it",
+        ),
+        confirm="Hang a thick blanket at the place where the path meets the surface and measure again.",
+        remedy="Absorb or diffuse at that place, or turn the loudspeaker. Bare walls do this in most rooms.",
+    )
+
+
+def _reflection_sentence(e: Evidence, channel_id: str, level_db: float, seat_id: str, delay_s: float) -> str:
+    channel, seat, room = e.job.system.channel(channel_id), e.job.system.seat(seat_id), e.job.system.room
+    path_m = delay_s * e.distances.speed_m_s
+    text = f"{channel_id} at {seat_id}: {number(level_db, 0)} dB after {1000 * delay_s:.1f} ms, {path_m:.2f} m longer way"
+    if channel is None or seat is None or room is None or channel.position_m is None or seat.position_m is None:
+        return text
+    among = reflections.candidates(
+        channel.position_m,
+        seat.position_m,
+        room,
+        e.distances.speed_m_s,
+        reflections.seat_backs(e.job.system.seats, seat),
+    )
+    names = reflections.could_come_from(reflections.Reflection(delay_s, level_db), among)
+    return f"{text}, by the plan as from: {reflections.in_words(names)}"
+
+
+def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    explained = found.channels("wiring.silent", "wiring.tweeter", "wiring.swapped")
+    fails = {
+        place: check.value
+        for place, cell in e.seats.cells.items()
+        for check in cell.checks
+        if check.id == "seats.direct" and check.verdict is Verdict.FAIL and check.value is not None
+    }
+    for (channel_id, seat_id), value in fails.items():
+        channel, seat = e.job.system.channel(channel_id), e.job.system.seat(seat_id)
+        if channel is None or seat is None or channel_id in explained:
+            continue
+        at_seat = sum(s == seat_id for _, s in fails)
+        if 2 * at_seat > len([c for c in e.job.system.channels if not c.is_sub]):
+            continue  # a seat that is dull for most channels: the microphone or what stands around it
+        near = _near_on_the_way(e, channel, seat, {s for c, s in fails if c == channel_id})
+        mirrored = _mirrored_db(e, channel, seat)
+        if near is None and mirrored is None:
+            continue
+        if (near is not None and value > near[1] - NEIGHBOUR_DB) or (
+            mirrored is not None and value > mirrored - MIRROR_DB
+        ):
+            continue
+        if near is not None:
+            against = f"{near[0]}, in nearly the same direction from it, reads {number(near[1], 1, signed=True)} dB"
+        else:
+            against = f"its partner at the mirrored seat reads {number(mirrored, 1, signed=True)} dB"
+        yield FindingDetails(
+            title=f"{channel_id} blocked at {seat_id}",
+            channels=(channel_id,),
+            seats=(seat_id,),
+            evidence=(
+                f"4–12 kHz {number(value, 1, signed=True)} dB against the seats' mean, limit "
+                f"{number(e.job.limit('seats.direct').lower, 0)} dB; {against}",
+            ),
+            alternatives=(
+                f"the microphone at {seat_id} stood behind something that is not there in use",
+                f"{seat_id} is outside the angle that the loudspeaker serves",
+            ),
+            confirm=f"Look from the ears' place at {seat_id} to {channel_id}: is its tweeter in sight?",
+            remedy="Move what stands in the way, or raise or turn the loudspeaker.",
+        )
+
+
+def _near_on_the_way(e: Evidence, channel: Channel, seat: Seat, dull: set[str]) -> tuple[str, float] | None:
+    """The seat nearest in direction from a loudspeaker, and its 4–12 kHz level there; None without one within 20°."""
+    if channel.position_m is None or seat.position_m is None:
+        return None
+    way = np.subtract(seat.position_m, channel.position_m)
+    found: list[tuple[float, str, float]] = []
+    for other in e.job.system.seats:
+        level = _direct_db(e, channel.id, other.id)
+        if other.position_m is None or other.id == seat.id or other.id in dull or level is None:
+            continue
+        there = np.subtract(other.position_m, channel.position_m)
+        cosine = float(way @ there / max(float(np.linalg.norm(way) * np.linalg.norm(there)), 1e-9))
+        found.append((math.degrees(math.acos(max(-1.0, min(1.0, cosine)))), other.id, level))
+    angle, name, level = min(found, default=(180.0, "", 0.0))
+    return (name, level) if angle <= SAME_DIRECTION_DEG else None
+
+
+def _mirrored_db(e: Evidence, channel: Channel, seat: Seat) -> float | None:
+    """4–12 kHz of the partner at the mirrored seat: what the loudspeaker's own beam does at that angle."""
+    partner = mirror_partner(channel.id)
+    at = mirrored_seats({s.id: s.position_m for s in e.job.system.seats}).get(seat.id)
+    return None if partner is None or at is None else _direct_db(e, partner, at)
+
+
+def _direct_db(e: Evidence, channel: str, seat: str) -> float | None:
+    cell = e.seats.cells.get((channel, seat))
+    checks = cell.checks if cell is not None else ()
+    return next((check.value for check in checks if check.id == "seats.direct"), None)
+
+
+def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """A whole row without bass of all subwoofers together, or of the only one."""
+    heard = _sum_of_subs(e, found)
+    if heard is None:
+        return
+    seats, levels = heard
+    rows = _rows(e.job.system.seats, seats)
+    plays = (GRID_HZ >= BASS_HZ[0]) & (GRID_HZ <= BASS_HZ[1]) & own_band(levels)
+    if len(rows) < 2 or not plays.any():
+        return
+    limit = e.job.limit("seats.null").lower
+    mean = np.average(levels, axis=0, weights=np.sign(seat_weights(e.job, seats)))
+    for row in rows:
+        if len(row) < 2:
+            continue
+        # The seat that hears most of a frequency decides: all must miss it.
+        most = levels[[seats.index(s) for s in row]].max(axis=0)
+        depth, at_hz = deepest(most, mean, plays, GRID_HZ)
+        if surely_below(depth, limit, THIRD_OCTAVE_U_DB):
+            yield FindingDetails(
+                title=f"the row {', '.join(row)} misses bass at {at_hz:.0f} Hz",
+                channels=tuple(_subs(e)),
+                seats=tuple(row),
+                evidence=(
+                    f"all {len(row)} seats at least {number(-depth, 0)} dB below the seats' mean in the third octave at "
+                    f"{at_hz:.0f} Hz, limit {number(limit, 0)} dB",
+                ),
+                alternatives=("gain, delay or polarity of the subwoofers do not suit this row",),
+                confirm="Move the microphone by half a metre to the front and to the rear of one of these seats.",
+                remedy="Move the row or a subwoofer, or add one elsewhere; a filter cannot fill a null.",
+            )
+
+
+def _sum_of_subs(e: Evidence, found: Found) -> tuple[list[str], FloatArray] | None:
+    if e.subs is not None:
+        return None if _sum_is_spoilt(e, found) else e.subs
+    subs = _subs(e)
+    if len(subs) != 1:
+        return None
+    cells = [(s.id, e.seats.cells[(subs[0], s.id)].analysis) for s in e.job.system.seats]
+    known = [(s, a.third_octave_db) for s, a in cells if a is not None]
+    return ([s for s, _ in known], np.array([levels for _, levels in known])) if len(known) >= 3 else None
+
+
+def _rows(system_seats: Sequence[Seat], heard: Sequence[str]) -> list[list[str]]:
+    """Seats by rows: alike in their distance from the screen wall within 0.4 m; those without a place by their letter."""
+    rows: dict[float | str, list[str]] = {}
+    for seat in system_seats:
+        if seat.id not in heard:
+            continue
+        key: float | str = seat.id.rstrip("0123456789") if seat.position_m is None else seat.position_m[1]
+        near = next(
+            (k for k in rows if isinstance(k, float) and isinstance(key, float) and abs(k - key) <= ROW_WITHIN_M), key
+        )
+        rows.setdefault(near, []).append(seat.id)
+    return list(rows.values())
+
+
 RULES = (
+    Rule(
+        id="room.row-null",
+        check="seats.bass",
+        cause="room",
+        step="seats",
+        symptom="no bass in a row",
+        look=_row_null,
+        place="seat",
+        basis="every seat of a row 10 dB below the seats' mean over one third octave; common practice",
+    ),
     Rule(
         id="room.null",
         check="seats.bass",
@@ -156,5 +368,24 @@ RULES = (
         symptom="bass differs by seat",
         look=_bass_differs,
         basis="root of the variance over seats above 3 dB from 20 to 80 Hz; common practice",
+    ),
+    Rule(
+        id="room.reflection",
+        check="seats.direct",
+        cause="room",
+        step="seats",
+        symptom="coloured sound",
+        look=_reflection,
+        basis="more than −10 dB within 15 ms (BS.1116, EBU Tech 3276, from memory), u 2 dB; determined by simulation",
+    ),
+    Rule(
+        id="room.blocked",
+        check="seats.direct",
+        cause="room",
+        step="seats",
+        symptom="one dull seat",
+        look=_blocked,
+        place="seat",
+        basis="4–12 kHz 6 dB below the seats' mean, and not in the same direction or for the partner; common practice",
     ),
 )

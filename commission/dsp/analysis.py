@@ -15,6 +15,7 @@ from commission.dsp import noise as noise_of
 from commission.dsp import timing
 from commission.dsp.direct import direct_sounds
 from commission.dsp.polarity import LEAST_CORRELATION, MAIN_SPAN_S, SUB_SPAN_S, polarity
+from commission.dsp.reflections import reflections_of
 from commission.dsp.spectrum import GRID_HZ, OCTAVE_CENTRES_HZ, cumulative, pink_level_db, smoothed_level_db, to_db
 from commission.model import Analysis, ComplexArray, FloatArray, Response, UnusableError, freeze
 
@@ -23,6 +24,7 @@ LEVEL_BAND_HZ = (500.0, 2000.0)
 SUB_LEVEL_BAND_HZ = (30.0, 80.0)
 """Where the level of a subwoofer is read (common practice, no source)."""
 BASS_HZ: FloatArray = freeze(np.arange(10.0, 321.0))
+REFLECTIONS_KEPT = 4
 SHORTEST_S = 0.02
 LONGEST_S = 4.0
 """A response that is longer is cut this long after its beginning: a home cinema has decayed by then."""
@@ -99,7 +101,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
         before_power, _ = noise_of.noise_power(noise_of.before_tail(impulses), rate_hz)
         before_db = smoothed_level_db(cumulative(before_power), noise_df_hz, GRID_HZ, 3)
         third_noise_db = np.where(before_db > third_noise_db + noise_of.FALLING_DB, np.nan, third_noise_db)
-    arrivals = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
+    arrivals, reflections = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
     signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
     direct = [None] * len(responses) if is_sub else direct_sounds(impulses, [a.time_s for a in arrivals], rate_hz)
@@ -134,6 +136,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
                 high_hz=edges[1],
                 clipped=_clipped(response, impulses[k], why),
                 reference=response.reference,
+                reflections=reflections[k],
                 has_phase=True,
                 why=why,
             )
@@ -168,15 +171,26 @@ def _bass(spectra: ComplexArray, df_hz: float, t0_s: list[float]) -> ComplexArra
 
 def _arrivals(
     impulses: FloatArray, spectra: ComplexArray, df_hz: float, rate_hz: float, is_sub: bool
-) -> list[timing.Arrival]:
+) -> tuple[list[timing.Arrival], list[tuple[tuple[float, float], ...] | None]]:
+    """Arrivals, and of main channels the early reflections as (delay [s], level [dB]), strongest first."""
+    unknown: list[tuple[tuple[float, float], ...] | None] = [None] * len(impulses)
     if is_sub:
-        return [timing.sub_arrival(h, rate_hz) for h in impulses]
+        return [timing.sub_arrival(h, rate_hz) for h in impulses], unknown
     if rate_hz < 2 * timing.BAND_HZ[1]:
         why = f"a sample rate of {rate_hz:g} Hz does not reach 8 kHz"
-        return [timing.Arrival(None, 0.0, why)] * len(impulses)
+        return [timing.Arrival(None, 0.0, why)] * len(impulses), unknown
     envelopes, envelope_rate_hz = timing.band_envelopes(spectra, df_hz)
     count = int(impulses.shape[-1] / rate_hz * envelope_rate_hz)  # without the padding, which holds no noise
-    return [timing.main_arrival(envelope[:count], envelope_rate_hz) for envelope in envelopes]
+    arrivals = [timing.main_arrival(envelope[:count], envelope_rate_hz) for envelope in envelopes]
+    early = [
+        reflections_of(envelope[:count], envelope_rate_hz, arrival.time_s)
+        for envelope, arrival in zip(envelopes, arrivals, strict=True)
+    ]
+    found = [
+        None if each.why_not is not None else tuple((r.delay_s, r.level_db) for r in each.found[:REFLECTIONS_KEPT])
+        for each in early
+    ]
+    return arrivals, found
 
 
 def _segments(impulses: FloatArray, starts: list[int], rate_hz: float, is_sub: bool) -> FloatArray:

@@ -49,6 +49,7 @@ class _Kept(msgspec.Struct, array_like=True):
     high_hz: float | None
     clipped: bool | None
     reference: str
+    reflections: tuple[tuple[float, float], ...] | None
     has_phase: bool
     why: dict[str, str]
 

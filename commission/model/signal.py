@@ -110,6 +110,9 @@ class Analysis:
     clipped: bool | None = None
     reference: str = FULL_SCALE
     """What its levels are relative to."""
+    reflections: tuple[tuple[float, float], ...] | None = None
+    """Early reflections of a main channel, strongest first: (after the direct sound [s], against it [dB]) from 1 to 8 kHz
+    within 15 ms; None where they cannot be told."""
     has_phase: bool = True
     why: Mapping[str, str] = field(default_factory=dict)
 

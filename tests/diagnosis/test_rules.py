@@ -123,6 +123,11 @@ FAULTS = {
     "measurement.same-recording": lambda r: store_again(r, "SiL", "A1", "B2"),
     "measurement.interference": lambda r: hum(r, "FL", "A3"),
     "measurement.microphone": lambda r: cover(r, "B2"),
+    "room.reflection": lambda r: r.change("FL", reflections=((0.0031, -3.0), (0.006, -14.0))),
+    "room.blocked": lambda r: r.add_db("FL", -12, ["B2"], above_hz=3000),
+    "room.row-null": lambda r: r.add_db("SUB1", -40, ["B1", "B2", "B3"], above_hz=45, below_hz=63).add_db(
+        "SUB2", -40, ["B1", "B2", "B3"], above_hz=45, below_hz=63
+    ),
     "measurement.noise": lambda r: r.change("TpFL", ["B1", "B2"], snr_db=22.0),
 }
 """Rule → the fault put into a sound room. Those of settings and readings have tests of their own below."""
@@ -155,6 +160,7 @@ def test_every_rule_is_put_to_the_test() -> None:
         "settings.arrival",
         "settings.delays-off",
         "settings.delay-sign",
+        "settings.bass-management",
         "settings.polarity",
         "settings.reference",
         "settings.trims",
@@ -651,3 +657,106 @@ def test_a_circle_of_three_is_one_finding() -> None:
     # SiL sounds from BL's place, BL from TpFR's, TpFR from SiL's: two exchanges one after the other.
     finding = only(quiet().swap("SiL", "BL").swap("SiL", "TpFR"), "wiring.swapped")
     assert set(finding.channels) == {"SiL", "BL", "TpFR"}
+
+
+# --- reflections, blocked paths, rows and bass management ---
+
+
+@pytest.mark.parametrize(
+    "reflections",
+    [
+        None,  # cannot be told
+        (),
+        ((0.0031, -9.0),),  # above the limit, within the uncertainty
+        ((0.0005, -2.0), (0.004, -15.0)),  # the loudspeaker's own other driver
+    ],
+)
+def test_reflections_that_are_not_surely_above_the_limit_are_no_finding(reflections: object) -> None:
+    assert found(quiet().change(None, reflections=reflections)) == {}
+
+
+def test_reflections_of_all_channels_are_one_finding_with_the_strongest_first() -> None:
+    room = quiet().change(None, reflections=((0.004, -5.0),)).change("SiL", reflections=((0.002, -1.0),))
+    finding = only(room, "room.reflection")
+    assert finding.channels[0] == "SiL"
+    assert len(finding.channels) == 13 or len(finding.channels) == 11
+    assert "−1 dB after 2.0 ms, 0.69 m longer way" in finding.evidence[0]
+
+
+def test_a_reflection_at_one_seat_of_six_is_no_finding() -> None:
+    assert (
+        found(quiet().change("FL", ["B2"], reflections=((0.004, -1.0),)).change("FL", ALL_SEATS[:4], reflections=()))
+        == {}
+    )
+
+
+def test_a_beam_that_both_of_a_pair_have_is_no_blocked_path() -> None:
+    """Side loudspeakers beam: each is dull at the far seats, its partner at the mirrored ones."""
+    room = quiet().add_db("SiL", -12, ["A3"], above_hz=3000).add_db("SiR", -12, ["A1"], above_hz=3000)
+    assert "room.blocked" not in found(room)
+
+
+def test_a_seat_that_is_dull_for_most_channels_is_no_blocked_loudspeaker() -> None:
+    room = quiet()
+    for channel in ("FL", "FC", "FR", "SiL", "SiR", "TpFL", "TpFR"):
+        room.add_db(channel, -12, ["B2"], above_hz=3000)
+    assert "room.blocked" not in found(room)
+
+
+def test_a_null_at_two_seats_of_a_row_is_not_the_row() -> None:
+    room = quiet()
+    for sub in ("SUB1", "SUB2"):
+        room.add_db(sub, -40, ["B1", "B2"], above_hz=45, below_hz=63)
+    got = found(room)
+    assert "room.row-null" not in got
+    assert {seat for each in got["room.null"] for seat in each.seats} == {"B1", "B2"}
+
+
+def high_passed(room: SoundRoom, without: tuple[str, ...] = (), corner_hz: float = 80.0) -> Job:
+    """Every main channel through a second-order high-pass but for some, and the job that notes it for all."""
+    for channel in room.system.channels:
+        if not channel.is_sub and channel.id not in without:
+            room.add_db(channel.id, lambda hz: -10 * np.log10(1 + (corner_hz / hz) ** 4))
+    system = replace(
+        room.system,
+        channels=tuple(c if c.is_sub else replace(c, high_pass_hz=corner_hz) for c in room.system.channels),
+    )
+    return room.job(defined(system))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_high_pass_that_is_there_is_no_finding(seed: int) -> None:
+    room = quiet(seed)
+    assert found(room, high_passed(room)) == {}
+
+
+def test_a_missing_high_pass_is_found_against_the_others() -> None:
+    room = quiet()
+    finding = only(room, "settings.bass-management", high_passed(room, without=("SiL",)))
+    assert finding.channels == ("SiL",)
+
+
+def test_no_high_pass_on_any_channel_is_found_where_their_bass_is_their_own() -> None:
+    room = SoundRoom(uneven_db=1.5)
+    mains = tuple(c.id for c in room.system.channels if not c.is_sub)
+    got = found(room, high_passed(room, without=mains))
+    assert len(got["settings.bass-management"][0].channels) >= len(mains) - 2  # "beyond doubt" leaves some out
+
+
+def test_bass_that_the_processor_sends_to_the_subwoofers_is_no_missing_high_pass() -> None:
+    """Measured through bass management, every main channel's bass is that of the subwoofers, seat by seat."""
+    room = SoundRoom(uneven_db=1.5)
+    job = high_passed(room)
+    for (channel, seat), own in list(room.items.items()):
+        if not channel.startswith("SUB"):
+            bass = room.items[("SUB1", seat)].third_octave_db - 10 * np.log10(1 + (GRID_HZ / 80) ** 4)
+            both = 10 * np.log10(10 ** (own.third_octave_db / 10) + 10 ** (bass / 10))
+            room.items[(channel, seat)] = replace(own, third_octave_db=both)
+    assert "settings.bass-management" not in found(room, job)
+
+
+def test_measured_past_the_processor_no_high_pass_is_missed() -> None:
+    room = quiet()
+    job = high_passed(room, without=("SiL",))
+    room.passes_delays = False
+    assert "settings.bass-management" not in found(room, job)

@@ -84,6 +84,8 @@ class Cell:
     problems: tuple[str, ...] = ()
     budgets: tuple[Budget, ...] = ()
     """What the uncertainties of its checks are made of, by their ids."""
+    passes_delays: bool = True
+    """Whether its newest recording went through the processor."""
     clock: str | None = None
     """None: its arrival is told from the start of its own file and means nothing beside others."""
 
@@ -213,6 +215,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
                 else analysis.level_db + (offset or 0.0),
                 problems=problems,
                 budgets=own,
+                passes_delays=repeats[-1].passes_delays if repeats else True,
                 clock=repeats[-1].clock if repeats else None,
             )
     return SeatsResult(
