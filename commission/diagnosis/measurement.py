@@ -174,11 +174,15 @@ def _gain(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     silent = found.channels("wiring.silent")
+    noisy = {(c, s) for m in e.screening.of("interference") for c in m.channels for s in m.seats}
+    nulls = {seat for finding in found if finding.id in ("room.null", "room.row-null") for seat in finding.seats}
     low = {
         place: check.value or 0.0
         for place, cell in e.seats.cells.items()
         for check in cell.checks
         if check.id == "seats.snr" and check.verdict is Verdict.FAIL and place[0] not in silent
+        if place not in noisy
+        if not (cell.channel.is_sub and place[1] in nulls)  # soft there because of the room
     }
     if low:
         ids, seats = sorted({c for c, _ in low}), sorted({s for _, s in low})

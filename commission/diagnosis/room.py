@@ -283,46 +283,57 @@ def _direct_db(e: Evidence, channel: str, seat: str) -> float | None:
 
 def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """A whole row without bass of all subwoofers together, or of the only one."""
-    heard = _sum_of_subs(e, found)
-    if heard is None:
-        return
-    seats, levels = heard
+    tables = _sums_of_subs(e, found)
+    nulls = [_row_nulls(e, seats, levels) for seats, levels in tables]
+    for row in set.intersection(*map(set, nulls)) if nulls else ():
+        depth, at_hz = max(each[row] for each in nulls)
+        which = (
+            "every subwoofer" if len(tables) > 1 else "all subwoofers together" if len(_subs(e)) > 1 else _subs(e)[0]
+        )
+        yield FindingDetails(
+            title=f"the row {', '.join(row)} misses bass at {at_hz:.0f} Hz",
+            channels=tuple(_subs(e)),
+            seats=row,
+            evidence=(
+                f"{which}: all {len(row)} seats at least {number(-depth, 0)} dB below the seats' mean in the third octave "
+                f"at {at_hz:.0f} Hz, limit {number(e.job.limit('seats.null').lower, 0)} dB",
+            ),
+            alternatives=("gain, delay or polarity of the subwoofers do not suit this row",),
+            confirm="Move the microphone by half a metre to the front and to the rear of one of these seats.",
+            remedy="Move the row or a subwoofer, or add one elsewhere; a filter cannot fill a null.",
+        )
+
+
+def _row_nulls(e: Evidence, seats: list[str], levels: FloatArray) -> dict[tuple[str, ...], tuple[float, float]]:
+    """Rows whose seats all miss one third octave → (how far the best of them is below the mean [dB], its frequency)."""
     rows = _rows(e.job.system.seats, seats)
     plays = (GRID_HZ >= BASS_HZ[0]) & (GRID_HZ <= BASS_HZ[1]) & own_band(levels)
     if len(rows) < 2 or not plays.any():
-        return
+        return {}
     limit = e.job.limit("seats.null").lower
     mean = np.average(levels, axis=0, weights=np.sign(seat_weights(e.job, seats)))
+    out = {}
     for row in rows:
-        if len(row) < 2:
-            continue
         # The seat that hears most of a frequency decides: all must miss it.
         most = levels[[seats.index(s) for s in row]].max(axis=0)
         depth, at_hz = deepest(most, mean, plays, GRID_HZ)
-        if surely_below(depth, limit, THIRD_OCTAVE_U_DB):
-            yield FindingDetails(
-                title=f"the row {', '.join(row)} misses bass at {at_hz:.0f} Hz",
-                channels=tuple(_subs(e)),
-                seats=tuple(row),
-                evidence=(
-                    f"all {len(row)} seats at least {number(-depth, 0)} dB below the seats' mean in the third octave at "
-                    f"{at_hz:.0f} Hz, limit {number(limit, 0)} dB",
-                ),
-                alternatives=("gain, delay or polarity of the subwoofers do not suit this row",),
-                confirm="Move the microphone by half a metre to the front and to the rear of one of these seats.",
-                remedy="Move the row or a subwoofer, or add one elsewhere; a filter cannot fill a null.",
-            )
+        if len(row) > 1 and surely_below(depth, limit, THIRD_OCTAVE_U_DB):
+            out[tuple(row)] = (depth, at_hz)
+    return out
 
 
-def _sum_of_subs(e: Evidence, found: Found) -> tuple[list[str], FloatArray] | None:
-    if e.subs is not None:
-        return None if _sum_is_spoilt(e, found) else e.subs
-    subs = _subs(e)
-    if len(subs) != 1:
-        return None
-    cells = [(s.id, e.seats.cells[(subs[0], s.id)].analysis) for s in e.job.system.seats]
-    known = [(s, a.third_octave_db) for s, a in cells if a is not None]
-    return ([s for s, _ in known], np.array([levels for _, levels in known])) if len(known) >= 3 else None
+def _sums_of_subs(e: Evidence, found: Found) -> list[tuple[list[str], FloatArray]]:
+    """(seats, levels [shape=(seats, n)]) of the subwoofers together; of each alone where their sum is not known."""
+    if e.subs is not None and not _sum_is_spoilt(e, found):
+        return [e.subs]
+    tables = []
+    for sub in _subs(e):
+        cells = [(s.id, e.seats.cells[(sub, s.id)].analysis) for s in e.job.system.seats]
+        known = [(s, a.third_octave_db) for s, a in cells if a is not None]
+        if len(known) < 3:
+            return []
+        tables.append(([s for s, _ in known], np.array([levels for _, levels in known])))
+    return tables
 
 
 def _rows(system_seats: Sequence[Seat], heard: Sequence[str]) -> list[list[str]]:

@@ -98,8 +98,8 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
     noise_db = pink_level_db(noise_power, noise_df_hz, low_hz, high_hz)
     third_noise_db = smoothed_level_db(cumulative(noise_power), noise_df_hz, GRID_HZ, 3)
     if responses[0].noise is None:  # where the tail still falls it is sound of the room
-        before_power, _ = noise_of.noise_power(noise_of.before_tail(impulses), rate_hz)
-        before_db = smoothed_level_db(cumulative(before_power), noise_df_hz, GRID_HZ, 3)
+        before = [noise_of.noise_power(noise_of.before_tail(impulses, times), rate_hz)[0] for times in (1, 2)]
+        before_db = smoothed_level_db(cumulative(0.5 * (before[0] + before[1])), noise_df_hz, GRID_HZ, 3)
         third_noise_db = np.where(before_db > third_noise_db + noise_of.FALLING_DB, np.nan, third_noise_db)
     arrivals, reflections = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -41,16 +41,16 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
     if len(newest) < LEAST_RECORDINGS:
         return ()
     noise = np.array([_own_shape(item.analysis.noise_db) for item in newest.values() if item.analysis is not None])
-    usual = _median(noise)
+    usual = _usual(list(newest), noise)
     spoilt: dict[tuple[str, str], BoolArray] = {}
-    for (place, item), own in zip(newest.items(), noise, strict=True):
+    for (place, item), own, quiet in zip(newest.items(), noise, usual, strict=True):
         assert item.analysis is not None
         assert item.analysis.noise_db is not None
         with np.errstate(invalid="ignore"):
             ratio = item.analysis.third_octave_db - item.analysis.noise_db
-            bad = (own - usual > NOISE_ABOVE_DB) & (ratio < LEAST_RATIO_DB) & _plays(place[0], newest)
+            bad = (own - quiet > NOISE_ABOVE_DB) & (ratio < LEAST_RATIO_DB) & _plays(place[0], newest)
         if bad.sum() >= LEAST_POINTS:
-            spoilt[place] = bad
+            spoilt[place] = _with_gaps(bad, ~np.isfinite(item.analysis.noise_db))
     if not spoilt or 2 * len(spoilt) > len(newest):
         return ()  # what most recordings have is the room's noise
     return tuple(
@@ -60,9 +60,9 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
             seats=(seat,),
             reason=f"noise covers {_range(bad)}",
             evidence=(
-                f"noise from {_range(bad)} is {np.nanmedian((noise[index] - usual)[bad]):.0f} dB above that of the other "
-                f"recordings (threshold {NOISE_ABOVE_DB:g} dB), signal to noise there {_ratio_db(item, bad):.0f} dB "
-                f"(at least {LEAST_RATIO_DB:g} dB needed)",
+                f"noise from {_range(bad)} is {np.nanmedian((noise[index] - usual[index])[bad]):.0f} dB above that of "
+                f"the other recordings (threshold {NOISE_ABOVE_DB:g} dB), signal to noise there "
+                f"{_ratio_db(item, bad):.0f} dB (at least {LEAST_RATIO_DB:g} dB needed)",
             ),
             usable=without_bands(job, [item], bad, f"noise covers {_range(bad)}"),
         )
@@ -71,11 +71,34 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
     )
 
 
+def _usual(where: Sequence[tuple[str, str]], noise: FloatArray) -> FloatArray:
+    """Noise of the other recordings, for each one: of most, or of its channel at the other seats where that is louder.
+
+    A channel's tails have in common what decays slowly, so that one of few is not taken for a noisy one.
+    """
+    common = _median(noise)
+    out = []
+    for channel, seat in where:
+        others = noise[[c == channel and s != seat for c, s in where]]
+        out.append(np.fmax(common, _median(others)) if len(others) else common)
+    return np.array(out)
+
+
 def _own_shape(noise_db: FloatArray | None) -> FloatArray:
     """Noise over frequency less its own median: files may come at different gains."""
     shape = np.asarray(noise_db, dtype=float)
     shape = np.where(np.isfinite(shape), shape, np.nan)
     return shape - np.nanmedian(shape) if np.isfinite(shape).any() else shape
+
+
+def _with_gaps(bad: BoolArray, unknown: BoolArray) -> BoolArray:
+    """Also the frequencies next to bad ones at which the noise is not known."""
+    grown = bad.copy()
+    for order in (range(1, len(bad)), range(len(bad) - 2, -1, -1)):
+        for index in order:
+            before = index - 1 if order.step > 0 else index + 1
+            grown[index] |= grown[before] and unknown[index]
+    return grown
 
 
 def _plays(channel: str, newest: Mapping[tuple[str, str], Analysed]) -> BoolArray:
