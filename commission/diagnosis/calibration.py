@@ -24,9 +24,9 @@ from commission.steps.shared.awaiting import awaiting_repair
 ALIKE = 0.8
 LEAST_CORNER_HZ = 50.0
 """Below, most loudspeakers end by themselves, and third octaves at half the frequency are noise of the room."""
-FULL_RANGE_DB = -3.0
-"""Half the high-pass frequency against twice it: a second-order high-pass alone makes −12 dB. In simulated rooms it left
-−7.5 dB or less over two seats or more, in 264 of 264 cases (tests/references/measuring_mistakes.py)."""
+FULL_RANGE_DB = 3.0
+"""Half the high-pass frequency against twice it: a second-order high-pass alone makes −12 dB, and room modes up to 11 dB
+more of it over several seats, so that only what is well above is surely unfiltered."""
 SUBS_ALIKE = 0.5
 """Correlation over seats and frequencies of a main channel's bass with a subwoofer's, above which it may be its bass."""
 PARTNER_DB, FILTERED_DB, UNFILTERED_DB = 9.0, -9.0, -9.0

@@ -16,15 +16,16 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band, without_one_db2
 from commission.model import Channel, Check, FloatArray, Seat, Verdict
 from commission.model.show import number
-from commission.model.units import counted
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.compare.result import seat_weights
+from commission.steps.seats.reflections import early_reflections
 from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
 
-OWN_SOUND_S = 0.0008
-"""What comes sooner after the direct sound is the loudspeaker's own: its other driver, its edges, its crossover."""
 REFLECTIONS_TOLD = 4
+ODD_REFLECTION_DB = 3.5
+"""Where most channels of a room are above the limit, one is told that is above the middle of them by more than this: three
+times what the median over the seats of a healthy room scatters by from channel to channel."""
 NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG = 6.0, 5.0, 20.0
 """A seat is blocked where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
 more from the partner: no loudspeaker's beam is that narrow (common practice, no source)."""
@@ -151,23 +152,19 @@ def _lowest_band(bands: dict[str, BandResult]) -> tuple[str, BandResult] | None:
 
 
 def _reflection(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    """One finding for all channels: where walls are bare, most loudspeakers have one."""
-    limit_db = reflections.LIMIT_DB
-    strong: dict[str, tuple[float, str, float]] = {}
-    for channel in e.job.system.channels:
-        heard = {
-            seat.id: max(early, key=lambda each: each[1])
-            for seat in e.job.system.seats
-            if (a := e.seats.cells[(channel.id, seat.id)].analysis) is not None
-            if a.reflections is not None
-            if (early := [each for each in a.reflections if each[0] >= OWN_SOUND_S] or [(0.0, -math.inf)])
+    """Channels with a reflection that the room's walls do not make for the others.
+
+    Bare walls put most loudspeakers of a room above the limit, which the step "seats" notes: that is how the room is built,
+    and no fault of one place.
+    """
+    early = early_reflections(e.seats)
+    middles = {c: each.middle_db for c, each in early.items()}
+    strong = {c: each.strongest for c, each in early.items() if each.surely_above}
+    usual = float(np.median(list(middles.values()) or [0.0]))
+    if 2 * len(strong) > len(middles):
+        strong = {
+            c: each for c, each in strong.items() if middles[c] > usual + ODD_REFLECTION_DB and len(middles) > 2
         }
-        if not heard:
-            continue
-        middle = float(np.median([level for _, level in heard.values()]))
-        if surely_above(middle, limit_db, reflections.LEVEL_U_DB / math.sqrt(len(heard))):
-            seat, (delay_s, level) = max(heard.items(), key=lambda item: item[1][1])
-            strong[channel.id] = (level, seat, delay_s)
     if not strong:
         return
     order = sorted(strong, key=lambda c: -strong[c][0])
@@ -178,8 +175,8 @@ def _reflection(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         channels=tuple(order),
         evidence=(
             *(_reflection_sentence(e, c, *strong[c]) for c in order[:REFLECTIONS_TOLD]),
-            f"the median over the seats is surely above the limit of {number(limit_db, 0)} dB within 15 ms (1–8 kHz) for "
-            f"{counted(len(order), 'channel')}",
+            f"limit {number(reflections.LIMIT_DB, 0)} dB within 15 ms (1–8 kHz), guard-banded over the seats; the median "
+            f"of all channels is {number(usual, 0)} dB",
         ),
         alternatives=(
             "a delayed copy of the signal in the electronics, or a second loudspeaker that plays the same channel",

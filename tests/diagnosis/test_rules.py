@@ -14,7 +14,7 @@ from commission.diagnosis import RULES, findings
 from commission.dsp.direct import DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, SOUND_PRESSURE, Analyses, Finding, Job, Outcome, Processor, TrimRange
-from commission.steps import all_steps
+from commission.steps import all_steps, seats
 
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
 STEPS_BY_ID = {step.id: step for step in all_steps()}
@@ -123,7 +123,9 @@ FAULTS = {
     "measurement.same-recording": lambda r: store_again(r, "SiL", "A1", "B2"),
     "measurement.interference": lambda r: hum(r, "FL", "A3"),
     "measurement.microphone": lambda r: cover(r, "B2"),
-    "room.reflection": lambda r: r.change("FL", reflections=((0.0031, -3.0), (0.006, -14.0))),
+    "room.reflection": lambda r: r.change(None, reflections=()).change(
+        "FL", reflections=((0.0031, -3.0), (0.006, -14.0))
+    ),
     "room.blocked": lambda r: r.add_db("FL", -12, ["B2"], above_hz=3000),
     "room.row-null": lambda r: r.add_db("SUB1", -40, ["B1", "B2", "B3"], above_hz=45, below_hz=63).add_db(
         "SUB2", -40, ["B1", "B2", "B3"], above_hz=45, below_hz=63
@@ -675,11 +677,20 @@ def test_reflections_that_are_not_surely_above_the_limit_are_no_finding(reflecti
     assert found(quiet().change(None, reflections=reflections)) == {}
 
 
-def test_reflections_of_all_channels_are_one_finding_with_the_strongest_first() -> None:
+def test_reflections_of_all_channels_are_bare_walls_and_no_finding() -> None:
+    room = quiet().change(None, reflections=((0.004, -5.0),))
+    assert found(room) == {}
+    (remark,) = [
+        text for text in seats.evaluate(room.job(), AS_FOUND, room.analyses()).remarks if "reflections" in text
+    ]
+    assert "13 of 13 channels" in remark
+    assert "−5 dB" in remark
+
+
+def test_a_channel_with_a_stronger_reflection_than_bare_walls_make_is_a_finding() -> None:
     room = quiet().change(None, reflections=((0.004, -5.0),)).change("SiL", reflections=((0.002, -1.0),))
     finding = only(room, "room.reflection")
-    assert finding.channels[0] == "SiL"
-    assert len(finding.channels) == 13 or len(finding.channels) == 11
+    assert finding.channels == ("SiL",)
     assert "−1 dB after 2.0 ms, 0.69 m longer way" in finding.evidence[0]
 
 
@@ -737,10 +748,15 @@ def test_a_missing_high_pass_is_found_against_the_others() -> None:
 
 
 def test_no_high_pass_on_any_channel_is_found_where_their_bass_is_their_own() -> None:
-    room = SoundRoom(uneven_db=1.5)
+    room = SoundRoom(uneven_db=1.5).add_db(None, 6.0, below_hz=62)  # what corners and modes add to the bass
     mains = tuple(c.id for c in room.system.channels if not c.is_sub)
     got = found(room, high_passed(room, without=mains))
     assert len(got["settings.bass-management"][0].channels) >= len(mains) - 2  # "beyond doubt" leaves some out
+
+
+def test_a_high_pass_in_a_room_with_much_bass_is_no_finding() -> None:
+    room = quiet().add_db(None, 8.0, below_hz=62)
+    assert "settings.bass-management" not in found(room, high_passed(room))
 
 
 def test_bass_that_the_processor_sends_to_the_subwoofers_is_no_missing_high_pass() -> None:

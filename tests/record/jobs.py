@@ -15,6 +15,7 @@ from commission.model import (
     AS_LEFT,
     Analysed,
     Analyses,
+    Analysis,
     Channel,
     Event,
     EventBody,
@@ -102,7 +103,7 @@ def visit_of(
     blobs: Mapping[str, bytes] | None = None,
 ) -> Visit:
     """A visit of these bodies; `heard`: analyses by (round, channel, seat), each with its event."""
-    heard = heard or {}
+    heard = {(r, c, s): _with_ripple(each, f"{c} at {s}") for (r, c, s), each in (heard or {}).items()}
     responses = tuple(
         ResponseStored(
             round=r, channel=c, seat=s, kind="impulse", file_name=f"{r}-{s}-{c}.wav", file_sha256="0" * 64, clock=r
@@ -112,6 +113,14 @@ def visit_of(
     events = events_of(JobCreated(title="test", program_version="0.1.0"), *bodies, *responses)
     first = len(events) - len(responses) + 1
     return Told(events, {first + i: each for i, each in enumerate(heard.values())}, blobs or {})
+
+
+def _with_ripple(heard: object, place: str) -> object:
+    """With the fine structure that reflections make, at every place another: no two places in a room read alike."""
+    if not isinstance(heard, Analysis) or len(heard.view_db) != len(GRID_HZ):
+        return heard
+    ripple = np.random.default_rng(list(place.encode())).normal(0, 2.0, len(GRID_HZ))
+    return replace(heard, view_db=heard.view_db + ripple)
 
 
 def response(level_db: float, arrival_s: float, tilt: FloatArray | float = 0.0, **changes: object) -> object:

@@ -36,6 +36,7 @@ from commission.model import (
 )
 from commission.model.show import number
 from commission.model.units import listed
+from commission.steps.seats.reflections import reflections_remark
 from commission.steps.seats.result import LEVEL, PARTNER, SNR, Cell, SeatsResult, solve
 from commission.steps.shared.budgets import one_a_kind
 
@@ -440,7 +441,7 @@ def _remarks(result: SeatsResult) -> tuple[str, ...]:
         "not the room. Its levels are corrected for it, with a larger uncertainty."
         for seat, gain in result.seat_gain_db.items()
     ]
-    return tuple(remarks + problems)
+    return (*remarks, *reflections_remark(result), *problems)
 
 
 STEP = Step(

@@ -1,0 +1,61 @@
+"""Early reflections of each channel over the seats: what the room makes of it between 1 and 8 kHz within 15 ms."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.dsp.reflections import LEVEL_U_DB, LIMIT_DB
+from commission.model.show import number
+from commission.model.verdict import surely_above
+from commission.steps.seats.result import SeatsResult
+
+OWN_SOUND_S = 0.0008
+"""What comes sooner after the direct sound is the loudspeaker's own: its other driver, its edges, its crossover."""
+NONE_DB = -20.0
+"""Where none was found: the weakest that is looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class EarlyReflections:
+    """Of one channel: the strongest one at each seat, taken together."""
+
+    middle_db: float
+    """Median over the seats, against the direct sound."""
+    seats: int
+    strongest: tuple[float, str, float]
+    """(level [dB], seat, after the direct sound [s])."""
+
+    @property
+    def surely_above(self) -> bool:
+        """Whether the median is above the limit beyond its uncertainty."""
+        return surely_above(self.middle_db, LIMIT_DB, LEVEL_U_DB / math.sqrt(self.seats))
+
+
+def early_reflections(result: SeatsResult) -> dict[str, EarlyReflections]:
+    """Each channel whose reflections are known at one seat or more."""
+    heard: dict[str, list[tuple[float, str, float]]] = {}
+    for (channel, seat), cell in result.cells.items():
+        if cell.analysis is not None and cell.analysis.reflections is not None:
+            later = [(db, seat, after_s) for after_s, db in cell.analysis.reflections if after_s >= OWN_SOUND_S]
+            heard.setdefault(channel, []).append(max(later, default=(NONE_DB, seat, 0.0)))
+    return {
+        channel: EarlyReflections(float(np.median([level for level, _, _ in each])), len(each), max(each))
+        for channel, each in heard.items()
+    }
+
+
+def reflections_remark(result: SeatsResult) -> tuple[str, ...]:
+    """One sentence on what is above the limit, or none."""
+    early = early_reflections(result)
+    above = [channel for channel, each in early.items() if each.surely_above]
+    if not above:
+        return ()
+    worst = max(above, key=lambda channel: early[channel].middle_db)
+    most = f"{number(early[worst].middle_db, 0)} dB for {worst} (median over the seats)"
+    return (
+        f"Early reflections are above {number(LIMIT_DB, 0)} dB (1–8 kHz, within 15 ms) for {len(above)} of {len(early)} "
+        f"channels, up to {most}. Bare walls do this.",
+    )
