@@ -11,6 +11,8 @@ from commission.dsp.pair_polarity import DIP_DB, LEAST_CORRELATION, Relation
 from commission.model.units import listed
 from commission.steps.seats.faults import SILENT_SNR_DB, DeadDriver, dead_drivers, silent_channels
 from commission.steps.seats.result import SILENT_DB
+from commission.steps.shared.awaiting import LEVEL_LOST
+from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, lost_levels_db
 
 
 def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -201,6 +203,30 @@ def _woofer(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
+def _level_lost(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    explained = {c for each in found if each.cause == "electronics" for c in each.channels}
+    for channel, change_db in lost_levels_db(e.job, e.round).items():
+        if channel in explained:
+            continue
+        yield FindingDetails(
+            title=f"{channel} {-change_db:.0f} dB lower than last time",
+            channels=(channel,),
+            evidence=(
+                f"it reads {-change_db:.1f} ± {2 * LOST_U_DB:.1f} dB less than at the earlier visit, trims and volume "
+                f"taken into account, threshold {-LOST_DB:.0f} dB",
+            ),
+            alternatives=(
+                "its trim or a level control on the way was changed and not noted",
+                "the meter was held elsewhere, or something stands before the loudspeaker",
+            ),
+            confirm=f"Play soft noise on {channel} and listen close by: does every driver play?",
+            remedy=(
+                "Look for a lost driver, terminal or amplifier channel before any trim is changed: a trim would hide it. "
+                f"{caution(e, channel)}"
+            ),
+        )
+
+
 RULES = (
     Rule(
         id="wiring.silent",
@@ -273,5 +299,14 @@ RULES = (
         symptom="thin side",
         look=_woofer,
         basis="200–500 Hz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations",
+    ),
+    Rule(
+        id=LEVEL_LOST,
+        check="levels.match",
+        cause="electronics",
+        step="levels",
+        symptom="a loudspeaker lost since last time",
+        look=_level_lost,
+        basis="6 dB lower than at the earlier visit, beyond trims and volume, guard-banded; common practice",
     ),
 )

@@ -13,7 +13,18 @@ from sound_room import SoundRoom
 from commission.diagnosis import RULES, findings
 from commission.dsp.direct import DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, SOUND_PRESSURE, Analyses, Finding, Job, Outcome, Processor, TrimRange
+from commission.model import (
+    AS_FOUND,
+    SOUND_PRESSURE,
+    Analyses,
+    EarlierFigure,
+    EarlierVisit,
+    Finding,
+    Job,
+    Outcome,
+    Processor,
+    TrimRange,
+)
 from commission.steps import all_steps, seats
 
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
@@ -169,6 +180,7 @@ def test_every_rule_is_put_to_the_test() -> None:
         "settings.trim-range",
         "settings.channel-level",
         "settings.dialogue-level",
+        "wiring.level-lost",
         "room.bass-differs",
     }
     assert {rule.id for rule in RULES} == set(FAULTS) | here
@@ -776,3 +788,48 @@ def test_measured_past_the_processor_no_high_pass_is_missed() -> None:
     job = high_passed(room, without=("SiL",))
     room.passes_delays = False
     assert "settings.bass-management" not in found(room, job)
+
+
+# --- a return visit ---
+
+
+def returned(room: SoundRoom, trim: float | None = 0.0, **read: float) -> Job:
+    """A later visit to a room that was left with 75 dB on every channel and all trims at 0 dB."""
+    figures = tuple(
+        figure
+        for c in room.system.channels
+        for figure in (
+            EarlierFigure(quantity="level_db", channel=c.id, seat="A2", value=75.0, uncertainty=0.4),
+            EarlierFigure(quantity="trim_db", channel=c.id, value=0.0),
+        )
+    )
+    earlier = EarlierVisit(
+        file_name="before",
+        title="",
+        digest="",
+        round="as-left",
+        closed_at="2025-03-14",
+        program_version="0",
+        figures=figures,
+    )
+    values = {c.id: 75.0 for c in room.system.channels} | read
+    held = [setting(c, trim_db=trim, distance=d, polarity="normal") for c, d in room.distances_m.items()]
+    return job_of(defined(room.system), earlier, *levels(values), *held)
+
+
+def test_a_channel_lost_since_last_time_is_no_matter_of_its_trim() -> None:
+    room = quiet()
+    got = findings(returned(room, SiL=65.0), AS_FOUND, Analyses(), OUTCOMES)
+    assert [(f.id, f.channels) for f in got] == [("wiring.level-lost", ("SiL",))]
+    assert "trim" in got[0].remedy
+    assert "settings sheet" not in got[0].remedy
+
+
+def test_a_few_decibels_less_than_last_time_are_a_trim_and_a_volume_is_no_loss() -> None:
+    room = quiet()
+    few = findings(returned(room, SiL=72.0), AS_FOUND, Analyses(), OUTCOMES)
+    assert [f.id for f in few] == ["settings.trims"]
+    soft = findings(returned(room, **{c.id: 65.0 for c in room.system.channels}), AS_FOUND, Analyses(), OUTCOMES)
+    assert [f.id for f in soft] == ["settings.reference"]
+    unknown = findings(returned(room, trim=None, SiL=65.0), AS_FOUND, Analyses(), OUTCOMES)
+    assert [f.id for f in unknown] == ["settings.trims"]  # somebody may have turned it down: not determined

@@ -1,8 +1,8 @@
 """Which channels wait for a repair: their trims and distances are not proposed before it is done and measured.
 
-A fault found by the responses of one round holds in later rounds, until a response of a later round shows the channel
-without it, or the client accepts it. What a loudspeaker with a dead driver or a wrong cable reads on a meter says nothing
-about its trim.
+A fault holds in later rounds, until a later round shows the channel without it, or the client accepts it. It is found by
+the responses of a round, or by a meter against the earlier visit. What a loudspeaker with a dead driver or a wrong cable
+reads on a meter says nothing about its trim.
 """
 
 from __future__ import annotations
@@ -11,13 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from commission.dsp.matching import SWAP_Z
-from commission.model import Analyses, Job, Verdict
+from commission.model import Analyses, Job, Reading, StoredResponse, Verdict
 from commission.model.followed import ACTION_WORDS
 from commission.model.units import round_name
 from commission.steps.distances import result as distances
 from commission.steps.seats import faults as seat_faults
 from commission.steps.seats import result as seats
 from commission.steps.shared.cache import cached
+from commission.steps.shared.lost_level import level_changes_db, lost_levels_db
 
 _CHECKS = {
     "wiring.silent": "seats.snr",
@@ -35,7 +36,8 @@ _REVERSED = {
     "one driver of two": ("wiring.driver-polarity", "one driver of {} reversed"),
 }
 """How a channel is connected → the finding, and the fault in words."""
-
+LEVEL_LOST = "wiring.level-lost"
+"""The finding that rests on readings of this and the earlier visit."""
 AFTER_REPAIR = "after repair"
 """What a table shows in place of a setting that is not proposed yet."""
 
@@ -59,12 +61,12 @@ class _Round:
 @cached
 def awaiting_repair(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
     """Channel → why its trim and distance are not proposed in a round, as a clause; empty where all may be set."""
-    if not job.responses:
+    if not job.responses and job.earlier is None:
         return {}
     until = job.rounds.index(round_id) if round_id in job.rounds else len(job.rounds) - 1
     open_faults: dict[tuple[str, str], tuple[str, str]] = {}
     for each in job.rounds[: until + 1]:
-        if not job.responses_of(each):
+        if not job.responses_of(each) and not job.readings_of(each, "levels"):
             continue
         found = _round(job, each, analyses)
         open_faults = {
@@ -83,15 +85,27 @@ def _reason(job: Job, rule: str, channel: str, text: str, found_in: str, round_i
     actions = [a for a in job.actions if a.body.finding == rule and channel in a.body.channels]
     if actions and actions[-1].body.action == "accepted":
         return None
-    measured = max((r.seq for r in job.responses_of(found_in, channel=channel)), default=0)
+    by_meter = rule == LEVEL_LOST
+    measured = max((each.seq for each in _measured(job, found_in, channel, by_meter=by_meter)), default=0)
     if actions and actions[-1].mends and actions[-1].seq > measured:
         did = ACTION_WORDS[actions[-1].body.action]
         return f"{did} {actions[-1].at[11:16]} UTC, not yet measured again"
     if found_in == round_id:
         return text
     rounds = job.rounds[job.rounds.index(found_in) + 1 :]
-    again = any(job.responses_of(each, channel=channel) for each in rounds)
+    again = any(_measured(job, each, channel, by_meter=by_meter) for each in rounds)
     return f"{text} {round_name(found_in)}, {'not determined again' if again else 'not measured again'}"
+
+
+def _measured(
+    job: Job, round_id: str, channel: str, *, by_meter: bool
+) -> tuple[Reading, ...] | tuple[StoredResponse, ...]:
+    """What a round holds of a channel that could show its fault."""
+    return (
+        job.readings_of(round_id, "levels", channel=channel)
+        if by_meter
+        else job.responses_of(round_id, channel=channel)
+    )
 
 
 def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
@@ -116,5 +130,11 @@ def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
         for rule, wanted in _CHECKS.items()
         if check.id == wanted and check.verdict is not Verdict.NOT_TESTED
     }
+    faults |= {
+        (LEVEL_LOST, c): f"{-change:.0f} dB lower than last time"
+        for c, change in lost_levels_db(job, round_id).items()
+        if not any(channel == c for _, channel in faults)
+    }
+    carried |= {(LEVEL_LOST, c) for c in level_changes_db(job, round_id)}
     carried |= {("wiring.swapped", c) for c, each in places.places.items() if each.z >= SWAP_Z}
     return _Round(faults, frozenset(carried))
