@@ -281,14 +281,16 @@ def _dialogue_read(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         left, right = (read[c] for c in SIDES)
         apart = read[CENTRE].level_db - (left.level_db + right.level_db) / 2
         u = math.hypot(read[CENTRE].u_db, math.hypot(left.u_db, right.u_db) / 2)
-        yield from _quiet_dialogue(e, apart, u)
+        # Below each of them: where one side alone is loud, the centre is not what is wrong.
+        if read[CENTRE].level_db - min(left.level_db, right.level_db) < e.job.limit("settings.dialogue").lower:
+            yield from _quiet_dialogue(e, apart, u)
 
 
 def _dialogue_recorded(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     names = (CENTRE, *SIDES)
     if not all(_level_is_known(e, found, c) for c in names):
         return
-    apart = []
+    apart, nearest = [], []
     for seat in e.job.system.seats:
         newest = [e.screening.usable.repeats(e.round, c, seat.id)[-1:] for c in names]
         levels = [cell.level_db for c in names if (cell := e.seats.cells.get((c, seat.id))) is not None]
@@ -296,8 +298,9 @@ def _dialogue_recorded(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         # A response that was taken past the processor does not hold the trim.
         if len(known) == len(names) and all(items and items[0].passes_delays for items in newest):
             apart.append(known[0] - (known[1] + known[2]) / 2)
+            nearest.append(known[0] - min(known[1:]))
     limit = e.job.limit("settings.dialogue").lower
-    seats = sum(each < limit for each in apart)
+    seats = sum(each < limit for each in nearest)
     if apart and seats >= ALIKE * len(apart):
         where = f", at {seats} of {len(apart)} seats"
         for said in _quiet_dialogue(e, float(np.median(apart)), CHANNEL_OFF_U_DB, where):

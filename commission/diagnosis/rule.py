@@ -50,9 +50,13 @@ class Rule:
     look: Callable[[Evidence, Found], Iterator[FindingDetails]]
     place: Literal["channel", "seat"] = "channel"
     """What makes it the same fault in another round: its channels, or its seats."""
+    returns: bool = False
+    """It compares with an earlier visit, and looks at nothing on a first one."""
 
     def apply(self, evidence: Evidence, found: Found) -> list[Finding]:
         """The findings of this rule."""
+        if self.returns and evidence.job.earlier is None:
+            return []
         names = [field.name for field in fields(FindingDetails) if field.name not in ("step", "check")]
         return [
             Finding(

@@ -97,8 +97,9 @@ def _explains(finding: Finding, step: str, check: Check) -> bool:
 def not_examined(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
     """Symptoms that nothing measured so far could have shown, as the rules name them."""
     carried = {c.id for outcome in outcomes.values() for c in outcome.checks if c.verdict is not Verdict.NOT_TESTED}
-    seen = {rule.symptom for rule in _rules() if rule.check in carried}
-    return tuple(dict.fromkeys(rule.symptom for rule in _rules() if rule.symptom not in seen))
+    rules = [rule for rule in _rules() if not rule.returns or "drift" in outcomes]
+    seen = {rule.symptom for rule in rules if rule.check in carried}
+    return tuple(dict.fromkeys(rule.symptom for rule in rules if rule.symptom not in seen))
 
 
 def examined(outcomes: Mapping[str, Outcome]) -> bool:

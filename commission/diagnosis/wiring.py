@@ -307,6 +307,7 @@ RULES = (
         step="levels",
         symptom="a loudspeaker lost since last time",
         look=_level_lost,
+        returns=True,
         basis="6 dB lower than at the earlier visit, beyond trims and volume, guard-banded; common practice",
     ),
 )

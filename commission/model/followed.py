@@ -86,7 +86,7 @@ class Followed:
         if self.fate is Fate.REPAIRED:
             return f"{did}, no longer found"
         if self.fate is Fate.STILL_THERE and did:
-            return f"still there after it was {did}"
+            return f"still there after it was {did}" if self.actions else f"still there with the {did}"
         if self.fate in (Fate.ACCEPTED, Fate.LEFT_FOR_LATER):
             note = self.action.body.note if self.action is not None else ""
             return f"{self.fate.value}: {note}" if note else self.fate.value

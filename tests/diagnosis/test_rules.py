@@ -521,7 +521,8 @@ def test_a_quiet_centre_is_quiet_dialogue_by_responses_and_by_the_meter() -> Non
     assert finding.title == "dialogue quiet: FC 2.8 dB below FL and FR"
     assert (finding.step, finding.check) == ("levels", "levels.match")
     assert found(read, with_levels(read, FC=74.2)) == {}  # 0.8 dB: within the limit
-    # The whole front low is no matter of the dialogue.
+    # One side loud is no quiet centre, and the whole front low is no matter of the dialogue.
+    assert "settings.dialogue-level" not in found(read, with_levels(read, FR=79.0))
     assert "settings.dialogue-level" not in found(read, with_levels(read, FC=72.0, FL=72.2, FR=72.1))
 
 

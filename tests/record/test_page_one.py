@@ -101,7 +101,7 @@ def trims_left_half(*more: EventBody) -> Document:
 
 def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
     doc = trims_left_half()
-    assert "Still there: Front right. No longer found: Centre." in problems(doc)
+    assert "Still there: Front right, with the new settings. No longer found: Centre." in problems(doc)
     (proposed,) = [grid for grid in grids(doc) if grid.id == "settings-proposed"]
     # As left it reads 78 dB under −1 dB: −4 dB makes it 75 dB.
     trims = [row[:4] for row in proposed.rows if row[1] == "trim"]
@@ -121,7 +121,7 @@ def test_settings_alone_do_not_put_times_right() -> None:
     assert "typed in feet" in only_noted
     assert "No longer found." not in only_noted
     read = problems(record(visit_of(system, *bodies, *levels(dict.fromkeys(FRONT, 75.0), round_id=AS_LEFT))))
-    assert "New settings were entered, but not measured since" in read
+    assert "New settings were noted, but not measured since" in read
 
 
 # --- what silence is worth ------------------------------------------------------------------------------------------

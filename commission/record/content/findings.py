@@ -114,7 +114,10 @@ def status_sentences(context: Context, followed: Followed) -> str:
         case Fate.OPEN:
             status = ""
         case Fate.STILL_THERE:
-            status = f"Still there{where}, although it was {did}." if did else f"Still there{where}."
+            after = (
+                f", although it was {did}" if did and followed.actions else ", with the new settings" if did else ""
+            )
+            status = f"Still there{where}{after}."
         case Fate.NEW:
             status = "It was not there in the first measurement."
         case Fate.FIRST_EXAMINED:

@@ -236,7 +236,13 @@ def _silence(context: Context, cause: Cause) -> str:
     A rule is silent for good reason only where the checks that it rests on were carried out, and none of its kind is judged
     where other faults spoil what was measured.
     """
-    rules = [rule for rule in RULES if rule.cause == cause and not rule.id.startswith("measurement.")]
+    rules = [
+        rule
+        for rule in RULES
+        if rule.cause == cause
+        and not rule.id.startswith("measurement.")
+        and (not rule.returns or context.job.earlier is not None)
+    ]
     rounds = [r for r in (FOUND, context.after) if r is not None]
     needed = {rule.check for rule in rules}
     spoilt = {r for r in rounds if hidden(context, cause, context.visit.findings(r))}
