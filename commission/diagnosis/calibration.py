@@ -255,15 +255,16 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 DIALOGUE = "settings.dialogue-level"
-POLARITY_CHECK = "seats.polarity"
+WHOLE_REVERSED = ("wiring.polarity", "wiring.pair-polarity", "settings.polarity")
+"""A loudspeaker that is reversed as a whole is as loud as one that is not."""
 CENTRE, SIDES = "FC", ("FL", "FR")
 """The loudspeaker that carries most of the dialogue, and those that it is compared with."""
 
 
 def _level_is_known(e: Evidence, found: Found, channel: str) -> bool:
     """Whether what a channel reads is its level: it waits for no repair, or only its polarity is wrong."""
-    other = {c for f in found if f.cause == "electronics" and f.check != POLARITY_CHECK for c in f.channels}
-    turned = {c for f in found if f.check == POLARITY_CHECK for c in f.channels}
+    other = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
+    turned = found.channels(*WHOLE_REVERSED)
     return channel not in other and (channel in turned or channel not in awaiting_repair(e.job, e.round, e.analyses))
 
 

@@ -18,13 +18,15 @@ _MANY_CAUSES = frozenset({"seats.snr", "seats.clipped", "seats.level", "seats.ba
 """Checks that fail for other reasons than the fault that names them, too: they only show that the place was measured again.
 Any other check that still fails shows that its fault is still there.
 """
+_POLARITY = frozenset({"wiring.polarity", "wiring.pair-polarity", "wiring.driver-polarity"})
+"""One fault, named as surely as the round allows: a loudspeaker, one of a pair, one driver."""
 _BY_SETTINGS, _BY_SOUND = "distances.setting", "distances.arrival"
 """What is checked from the settings noted alone, and the same by measurement."""
 
 
 def same_fault(one: Finding, other: Finding) -> bool:
     """The same kind of fault at the same place: a channel in common, or a seat where the seat is what is at fault."""
-    if one.id != other.id:
+    if one.id != other.id and not {one.id, other.id} <= _POLARITY:
         return False
     mine, theirs = (f.seats if f.place == "seat" else f.channels for f in (one, other))
     return bool(set(mine) & set(theirs)) or not (mine and theirs)
@@ -144,7 +146,7 @@ def followed_as(finding: Finding, followed: Iterable[Followed]) -> Followed | No
 
 def _is_about(action: Action, finding: Finding) -> bool:
     body = action.body
-    if body.finding != finding.id:
+    if body.finding != finding.id and not {body.finding, finding.id} <= _POLARITY:
         return False
     mine, theirs = (finding.seats, body.seats) if finding.place == "seat" else (finding.channels, body.channels)
     return bool(set(mine) & set(theirs)) or not (mine and theirs)

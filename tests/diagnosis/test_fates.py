@@ -187,6 +187,12 @@ def test_an_uneven_bass_is_the_same_fault_whichever_seat_is_worst() -> None:
     assert not same_fault(*(finding("room.null", "SUB1", seats=(seat,)) for seat in ("A3", "B1")))
 
 
+def test_one_of_a_pair_reversed_is_the_fault_that_named_the_loudspeaker() -> None:
+    pair = finding("wiring.pair-polarity", "FL", "FR")
+    (followed,) = fates(job_with(AGAIN), {AS_FOUND: [FR], AS_LEFT: [pair]})
+    assert (followed.fate, followed.title) == (Fate.STILL_THERE, pair.title)
+
+
 def test_a_pair_of_which_one_was_measured_again() -> None:
     pair = finding("wiring.polarity", "FL", "FR")
     (one,) = fates(job_with(AGAIN), {AS_FOUND: [pair]}, PASSES)
