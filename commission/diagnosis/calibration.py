@@ -14,7 +14,7 @@ from commission.dsp.geometry import mirror_partner
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Channel, FloatArray, Verdict
 from commission.model.show import number
-from commission.model.units import counted, listed
+from commission.model.units import FOOT_M, counted, listed
 from commission.model.verdict import surely_above, surely_below
 from commission.steps import distances
 from commission.steps.levels import ChannelLevel
@@ -53,12 +53,20 @@ def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
+def _entered_in_another_unit(e: Evidence, each: distances.ChannelDistance) -> bool:
+    """Whether a subwoofer's setting holds its latency, in the wrong unit that all settings are in."""
+    ratio, unit = e.distances.held_ratio, e.job.system.processor.delay.unit
+    if ratio is None or each.held is None or unit == "ms" or not distances.unit_is_entered(e.distances):
+        return False
+    entered_m = each.held / ratio * (FOOT_M if unit == "ft" else 1.0)
+    off_s = abs(entered_m - each.acoustic_m) / each.speed_m_s
+    return not surely_above(off_s, distances.SUB_LATENCY_S, each.arrival_u_s)
+
+
 def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    fault = distances.delays_fault(e.job, e.distances)
-    # Where the processor does not apply what is noted, nobody knows how late a subwoofer is by itself.
-    by_arrivals_only = (found.any("settings.unit") and not distances.unit_is_entered(e.distances)) or (
-        fault is not None and fault.by == "arrivals"
-    )
+    if found.any("settings.delays-off", "settings.delay-sign"):
+        return  # every setting must be entered again, and holds what is heard of the subwoofer
+    by_arrivals_only = found.any("settings.unit") and not distances.unit_is_entered(e.distances)
     for each in e.distances.channels.values():
         residual = each.arrival_residual_s
         if residual is None or each.own_latency_m <= 0 or each.kept_latency_s is not None or by_arrivals_only:
@@ -66,6 +74,8 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         # Through the delays its arrival beside the others' counts; past them, whether the setting holds the latency.
         judged = each.check_arrival if each.alignment_s is not None else each.check_setting
         if judged.verdict is not Verdict.FAIL:
+            continue
+        if _entered_in_another_unit(e, each):
             continue
         unit = e.job.system.processor.delay.unit
         yield FindingDetails(

@@ -81,7 +81,10 @@ def _clock(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             channels=mistake.channels,
             seats=mistake.seats,
             evidence=mistake.evidence,
-            alternatives=("recordings were cut or started by hand, each at another moment",),
+            alternatives=(
+                "recordings were cut or started by hand, each at another moment",
+                "the delays in the processor are not those noted",
+            ),
             confirm="Measure one channel twice without moving anything: both must arrive at the same time.",
             remedy="Import these recordings as without a common clock, or measure again with a loopback.",
         )

@@ -36,6 +36,8 @@ SPOILT = (
     "wiring.polarity",
     "wiring.pair-polarity",
     "settings.unit",
+    "settings.delays-off",
+    "settings.delay-sign",
 )
 """What makes a hole in the sum of the subwoofers, or in what was measured of it: mended before the room is judged."""
 

@@ -275,12 +275,17 @@ class _State:
             return False
         left -= np.nanmedian(left)
         if (good.sum(axis=1) >= 2).sum() < 2:  # too few for a channel's delay and a seat's clock beside
-            return bool(2 * (np.abs(left[good]) > STRAY_S).sum() >= good.sum())
-        limit_s = SCATTER_S if (good.sum(axis=1) >= 3).sum() >= 4 else FEW_SCATTER_S
+            # One seat: settings tell where each must be; without them anything up to what delays can be is possible.
+            noted = (good.any(axis=1) & ~self.free).sum() >= FEW
+            return bool(2 * (np.abs(left[good]) > (SCATTER_S if noted else STRAY_S)).sum() > good.sum())
+        rows, columns = (good.sum(axis=1) >= 2).sum(), (good.sum(axis=0) >= 2).sum()
+        limit_s = SCATTER_S if rows >= 3 and columns >= 3 and good.sum() >= 12 else FEW_SCATTER_S
+        # Medians of few values leave many differences at zero: only what is left free counts.
+        share = 0.5 * max(1.0 - (rows + columns - 1) / good.sum(), 0.1)
         for _ in range(6):
             left -= np.nan_to_num(_median(left))[:, None]
             left -= np.nan_to_num(_median(left.T))[None, :]
-        return bool(2 * (np.abs(left[good]) > limit_s).sum() >= good.sum())
+        return bool((np.abs(left[good]) > limit_s).sum() >= share * good.sum())
 
     def _latency(self, left: FloatArray) -> FloatArray:
         """Latency of the clock of each recording, NaN where too few channels tell it.

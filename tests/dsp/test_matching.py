@@ -228,3 +228,18 @@ def test_nothing_measured_says_nothing() -> None:
     found = match(with_arrivals(made, np.full(made.shape, math.nan)))
     assert found.sure == ()
     assert not found.scattered
+
+
+def test_three_channels_without_a_clock_are_enough_to_say_so() -> None:
+    for seed in range(6):
+        made = survey(ALL, ["FL", "FC", "FR"], seed=seed)
+        jitter = np.random.default_rng(seed).uniform(0, 0.05, made.shape)
+        assert match(with_arrivals(made, made.arrivals_s + jitter)).scattered
+
+
+def test_one_seat_without_a_clock_is_not_eleven_wrong_delays() -> None:
+    for seed in range(6):
+        made = survey(("A2",), seed=seed)
+        jitter = np.random.default_rng(seed).uniform(0, 0.02, made.shape)
+        assert match(with_arrivals(made, made.arrivals_s + jitter)).scattered
+        assert not match(made).scattered

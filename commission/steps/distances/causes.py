@@ -70,12 +70,15 @@ def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
         return None
     needed = np.array([each.setting.delay_s for each in mains])
     step_s = _step_s(job, result)
-    if np.ptp(needed) < LEAST_SPREAD_S + 2 * step_s or (fit is not None and fit.meaning == "right"):
+    if fit is not None and fit.meaning == "right":
         return None
     error = np.array([each.held_error_s or 0.0 for each in mains])
     applied = error + needed
     if np.ptp(applied) <= 1e-9:
-        return DelaysFault(kind="off", by="settings")
+        equal = np.ptp(needed) < 0.6e-3 + step_s  # then one setting for all is right
+        return None if equal else DelaysFault(kind="off", by="settings")
+    if np.ptp(needed) < LEAST_SPREAD_S + 2 * step_s:
+        return None
     mirrored = applied + needed
     near = np.abs(mirrored - np.median(mirrored)) <= 0.3e-3 + step_s
     if near.mean() >= 0.8 and np.std(mirrored) < 0.25 * np.std(error):
@@ -89,6 +92,9 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
     if len(mains) < 3 or delays_fault(job, result) is not None:
         return ()
     limit_s = job.limit("distances.arrival").upper / 1000
+    heard = [each for each in mains.values() if each.arrival_residual_s is not None]
+    if sum(_sounds_off(each, result) for each in heard) > (1 - OTHERS_SHARE) * max(len(heard), 1):
+        return ()  # too many for errors of one channel each: which of them is right?
     by_setting = _setting_errors(job, mains, result, limit_s + _step_s(job, result))
     out = []
     for channel, each in mains.items():

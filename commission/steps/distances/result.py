@@ -164,7 +164,8 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
         delays_of.delay_settings, speed_m_s=speed, delay=delay, assumed_m_s=system.processor.speed_of_sound_m_s
     )
     by_tape = to_enter(tape) if channels else ()
-    ratio = _ratio(held, by_tape, delay.unit)
+    # A subwoofer's setting may hold its own latency: main channels tell the unit, where there are enough.
+    ratio = _ratio(np.where(mains, held, np.nan) if mains.sum() >= 3 else held, by_tape, delay.unit)
     entered_s = np.where(mains, 0.0, -_held_errors(applied, by_tape, mains))
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN
     keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual)
