@@ -125,7 +125,7 @@ def _followed(
         fate = _fate_present(job, fault, rounds, hidden, outcomes, actions)
         rest = _still(first, now)
     else:
-        fate, rest = _fate_absent(job, first, later, hidden, outcomes, actions, entered=bool(new_settings))
+        fate, rest = _fate_absent(job, first, later, hidden, outcomes, actions, new_settings=new_settings)
     if actions and not fate.gone and fate is not Fate.REPAIRED_NOT_MEASURED:
         fate = {"accepted": Fate.ACCEPTED, "later": Fate.LEFT_FOR_LATER}.get(actions[-1].body.action, fate)
     return Followed(
@@ -189,7 +189,7 @@ def _fate_absent(
     outcomes: Mapping[str, Mapping[str, Outcome]],
     actions: tuple[Action, ...],
     *,
-    entered: bool,
+    new_settings: Literal["", "entered", "noted"],
 ) -> tuple[Fate, tuple[str, ...]]:
     """The newest round does not show it: what the rounds after its last appearance are worth."""
     places: tuple[str | None, ...] = first.channels or (None,)
@@ -212,9 +212,9 @@ def _fate_absent(
     if by_settings and checked:  # the settings are right now; nobody has measured whether the sound is
         return Fate.REPAIRED_NOT_MEASURED, ()
     if not rest:
-        return (Fate.REPAIRED if mended or entered else Fate.NO_LONGER_FOUND), ()
+        return (Fate.REPAIRED if mended or new_settings == "entered" else Fate.NO_LONGER_FOUND), ()
     some = _some(rest, places)
-    if mended or entered:
+    if mended or new_settings:
         return Fate.REPAIRED_NOT_MEASURED, some
     again = any(_evidence(job, first, each) for each in later)
     measured = {place for each in later for place in _evidence(job, first, each)}

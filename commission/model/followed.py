@@ -78,6 +78,12 @@ class Followed:
         return self.actions[-1] if self.actions else None
 
     @property
+    def proven(self) -> Fate:
+        """The fate without what was only noted: new settings that nobody ticked as entered are no repair."""
+        unproven = self.fate is Fate.REPAIRED_NOT_MEASURED and self.new_settings != "entered"
+        return Fate.NOT_MEASURED_AGAIN if unproven and not any(each.mends for each in self.actions) else self.fate
+
+    @property
     def status(self) -> str:
         """What became of it, in words, with the time of what was done (UTC)."""
         did = self._did

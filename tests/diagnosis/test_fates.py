@@ -228,6 +228,15 @@ def test_a_ticked_trim_is_a_logged_adjustment() -> None:
     assert fates(job, {AS_FOUND: [trims]}, left)[0].fate is Fate.REPAIRED
 
 
+def test_settings_that_were_only_noted_are_no_logged_repair() -> None:
+    trims = finding("settings.trims", "FL")
+    noted = setting("FL", round_id=AS_LEFT, trim_db=-2.0)
+    (one,) = fates(job_with(*levels({"FL": 77.0}), noted), {AS_FOUND: [trims]})
+    assert (one.status, one.proven) == ("new setting noted, not yet measured again", Fate.NOT_MEASURED_AGAIN)
+    left = {AS_LEFT: [checks("levels.match", FL=1.0)]}
+    assert fates(job_with(noted), {AS_FOUND: [trims]}, left)[0].fate is Fate.NO_LONGER_FOUND
+
+
 def test_a_room_that_another_fault_hides_is_not_determined() -> None:
     bass, late = finding("room.bass-differs", "SUB1"), finding("settings.sub-latency", "SUB1")
     job = job_with(response("SUB1", round_id=AS_LEFT))

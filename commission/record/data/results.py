@@ -282,7 +282,7 @@ def _finding(finding: Finding, round_id: str, followed: Followed | None) -> dict
         "alternatives": list(finding.alternatives),
         "confirm": finding.confirm,
         "remedy": finding.remedy,
-        "status": None if followed is None else followed.fate.value,
+        "status": None if followed is None else followed.proven.value,
         "status_channels": [] if followed is None else list(followed.open_channels),
         "actions": [
             {
