@@ -134,7 +134,7 @@ def _followed(
         now=now,
         fate=fate,
         actions=actions,
-        new_settings=new_settings or ("noted" if fate is Fate.REPAIRED_NOT_MEASURED and not actions else ""),
+        new_settings=new_settings,
         open_channels=rest,
     )
 
@@ -210,7 +210,7 @@ def _fate_absent(
         _checked(first, outcomes[each], _BY_SOUND) for each in later
     )
     if by_settings and checked:  # the settings are right now; nobody has measured whether the sound is
-        return Fate.REPAIRED_NOT_MEASURED, ()
+        return (Fate.REPAIRED_NOT_MEASURED if mended or new_settings else Fate.NOT_MEASURED_AGAIN), ()
     if not rest:
         return (Fate.REPAIRED if mended or new_settings == "entered" else Fate.NO_LONGER_FOUND), ()
     some = _some(rest, places)

@@ -202,7 +202,7 @@ def test_a_pair_of_which_one_was_measured_again() -> None:
 def test_settings_that_are_right_now_were_not_yet_heard() -> None:
     unit = finding("settings.unit", "FL", "FR")
     left = {AS_LEFT: [checks("distances.setting", FL=1.0, FR=1.0)]}
-    job = job_with(setting("FL", round_id=AS_LEFT, distance=3.0))
+    job = job_with(*(setting(c, round_id=AS_LEFT, distance=3.0) for c in ("FL", "FR")))
     (one,) = fates(job, {AS_FOUND: [unit]}, left)
     assert (one.fate, one.status) == (
         Fate.REPAIRED_NOT_MEASURED,
