@@ -41,7 +41,8 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
     if len(newest) < LEAST_RECORDINGS:
         return ()
     noise = np.array([_own_shape(item.analysis.noise_db) for item in newest.values() if item.analysis is not None])
-    usual = _usual(list(newest), noise)
+    subs = {channel.id for channel in job.system.channels if channel.is_sub}
+    usual = _usual(list(newest), subs, noise)
     spoilt: dict[tuple[str, str], BoolArray] = {}
     for (place, item), own, quiet in zip(newest.items(), noise, usual, strict=True):
         assert item.analysis is not None
@@ -50,7 +51,7 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
             ratio = item.analysis.third_octave_db - item.analysis.noise_db
             bad = (own - quiet > NOISE_ABOVE_DB) & (ratio < LEAST_RATIO_DB) & _plays(place[0], newest)
         if bad.sum() >= LEAST_POINTS:
-            spoilt[place] = _with_gaps(bad, ~np.isfinite(item.analysis.noise_db))
+            spoilt[place] = _with_gaps(bad, ~np.isfinite(item.analysis.noise_db) & _plays(place[0], newest))
     if not spoilt or 2 * len(spoilt) > len(newest):
         return ()  # what most recordings have is the room's noise
     return tuple(
@@ -71,16 +72,18 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
     )
 
 
-def _usual(where: Sequence[tuple[str, str]], noise: FloatArray) -> FloatArray:
-    """Noise of the other recordings, for each one: of most, or of its channel at the other seats where that is louder.
+def _usual(where: Sequence[tuple[str, str]], subs: set[str], noise: FloatArray) -> FloatArray:
+    """Noise of the other recordings, for each one: of most of its kind, or of its channel elsewhere where that is louder.
 
-    A channel's tails have in common what decays slowly, so that one of few is not taken for a noisy one.
+    The tails of subwoofers, and of one channel, have in common what decays slowly, so that one of few is not taken for a
+    noisy one. Infinite where fewer than three others are of its kind.
     """
-    common = _median(noise)
     out = []
     for channel, seat in where:
-        others = noise[[c == channel and s != seat for c, s in where]]
-        out.append(np.fmax(common, _median(others)) if len(others) else common)
+        kind = [(c in subs) == (channel in subs) and (c, s) != (channel, seat) for c, s in where]
+        own = [c == channel and s != seat for c, s in where]
+        common = _median(noise[kind]) if sum(kind) >= LEAST_RECORDINGS - 1 else np.full(noise.shape[1], np.inf)
+        out.append(np.fmax(common, _median(noise[own])) if any(own) else common)
     return np.array(out)
 
 
