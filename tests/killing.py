@@ -97,7 +97,7 @@ def kill_loop(folder: Path, count: int, seed: int, report: Callable[[str], None]
             LONGEST_S if whole_s is None else rng.uniform(0.3, 1.05) * whole_s
         )  # the first of each runs to its end
         if name == "terminal":
-            killed, code, said = _in_terminal([*base, *words], folder, env, rng, rng.uniform(1.0, 4.0))
+            killed, code, said = _in_terminal([*base, *words], folder, env, rng, rng.uniform(0.2, 3.0))
         else:
             killed, code, said = _headless([*base, *words], folder, env, wait_s)
         if killed:
@@ -161,11 +161,19 @@ def _in_terminal(
 
     reader = threading.Thread(target=drain, daemon=True)
     reader.start()
-    end = time.monotonic() + LONGEST_S
-    while not screen and time.monotonic() < end:
-        time.sleep(0.02)
+
+    def settle() -> None:
+        """Wait until something is shown and the screen has been still for a while."""
+        end, length, still = time.monotonic() + LONGEST_S, 0, 0
+        while still < 10 and time.monotonic() < end and process.poll() is None:
+            time.sleep(0.05)
+            still, length = (still + 1 if length == len(screen) and length else 0), len(screen)
+
+    settle()
+    os.write(ours, b"3")
+    settle()
     end = time.monotonic() + wait_s
-    keys = iter("3" + "".join(f"{rng.uniform(70, 80):.1f}\r" for _ in range(100)))
+    keys = iter("".join(f"{rng.uniform(70, 80):.1f}\r" for _ in range(100)))
     while time.monotonic() < end and process.poll() is None:
         os.write(ours, next(keys, "\r").encode())
         time.sleep(0.02)
