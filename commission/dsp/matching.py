@@ -279,9 +279,11 @@ class _State:
             noted = (good.any(axis=1) & ~self.free).sum() >= FEW
             return bool(2 * (np.abs(left[good]) > (SCATTER_S if noted else STRAY_S)).sum() > good.sum())
         rows, columns = (good.sum(axis=1) >= 2).sum(), (good.sum(axis=0) >= 2).sum()
-        limit_s = SCATTER_S if rows >= 3 and columns >= 3 and good.sum() >= 12 else FEW_SCATTER_S
-        # Medians of few values leave many differences at zero: only what is left free counts.
-        share = 0.5 * max(1.0 - (rows + columns - 1) / good.sum(), 0.1)
+        many = (good.sum(axis=1) >= 3).sum() >= FEW
+        limit_s = SCATTER_S if many else FEW_SCATTER_S
+        # Medians of few values leave many differences at zero: only what is left free counts then, and only beyond what
+        # a reflection makes, since three of twelve recordings may well be reflections.
+        share = 0.5 if many else 0.5 * max(1.0 - (rows + columns - 1) / good.sum(), 0.1)
         for _ in range(6):
             left -= np.nan_to_num(_median(left))[:, None]
             left -= np.nan_to_num(_median(left.T))[None, :]

@@ -233,8 +233,22 @@ def test_nothing_measured_says_nothing() -> None:
 def test_three_channels_without_a_clock_are_enough_to_say_so() -> None:
     for seed in range(6):
         made = survey(ALL, ["FL", "FC", "FR"], seed=seed)
-        jitter = np.random.default_rng(seed).uniform(0, 0.05, made.shape)
+        # 0.2 s: with three channels, less than some 50 ms is not always told from reflections, and then nothing is said.
+        jitter = np.random.default_rng(seed).uniform(0, 0.2, made.shape)
         assert match(with_arrivals(made, made.arrivals_s + jitter)).scattered
+
+
+def test_a_few_reflections_among_three_channels_are_no_missing_clock() -> None:
+    # Three of twelve recordings late by what reflections make: found by fresh rooms to have been taken for no clock.
+    late = [(0, 1, 0.0057), (1, 2, 0.0036), (1, 3, 0.0039)]
+    for seed in range(6):
+        made = survey(("A1", "A2", "A3", "B1"), ["FL", "FC", "FR"], seed=seed)
+        arrivals = made.arrivals_s.copy()
+        for channel, seat, by_s in late:
+            arrivals[channel, seat] += by_s
+        found = match(with_arrivals(made, arrivals))
+        assert not found.scattered
+        assert found.sure == ()
 
 
 def test_one_seat_without_a_clock_is_not_eleven_wrong_delays() -> None:
