@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, signed
-from commission.dsp.pair_polarity import DIP_DB, LEAST_CORRELATION, Relation
+from commission.dsp.pair_polarity import LEAST_CORRELATION, NAMED_DIP_DB, Relation
 from commission.model.units import listed
 from commission.steps.seats.faults import SILENT_SNR_DB, DeadDriver, dead_drivers, silent_channels
 from commission.steps.seats.result import SILENT_DB
@@ -150,7 +150,7 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         if relation is None or relation.split_hz is None:
             continue
         split, part = round(relation.split_hz, -2), "above" if relation.above else "below"
-        dip = f"a dip of {relation.dip_db:.0f} dB against the partner near {split:.0f} Hz, threshold {DIP_DB:.0f} dB"
+        dip = f"a dip of {relation.dip_db:.0f} dB against the partner near {split:.0f} Hz"
         yield FindingDetails(
             title=f"{channel}: one driver reversed" if is_named else f"{channel} or {other}: one driver reversed",
             channels=(channel,) if is_named else (channel, other),
@@ -158,7 +158,7 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             evidence=(
                 f"{channel} and {other} are opposite {part} {split:.0f} Hz and alike on the other side, at "
                 f"{relation.agree} of {relation.seats} seats",
-                dip if is_named else f"{dip}, too little to say which of the two",
+                dip if is_named else f"{dip}: {NAMED_DIP_DB:.0f} dB are needed to say which of the two",
             ),
             alternatives=(
                 "the two are different models",
@@ -253,7 +253,7 @@ RULES = (
         step="seats",
         symptom="odd presence dip",
         look=_driver_reversed,
-        basis="against its partner the sign changes with frequency, with a dip there of 5 dB; determined by simulation",
+        basis="against its partner the sign changes with frequency, with a dip there; determined by simulation",
     ),
     Rule(
         id="wiring.polarity",

@@ -32,16 +32,39 @@ ALIKE = (0.65, 0.55, 0.25)
 weakest octave, and at most this rms phase between them [rad]."""
 PROBABLY_ALIKE = (0.6, 0.4, 0.4)
 """The same for two of the same role, where one of a pair is known to be reversed and only the question which is open."""
-SPLIT_CORRELATION, SPLIT_GAIN, SPLIT_MARGIN, SPLIT_SEATS = 0.7, 0.1, 0.15, 2
-"""One driver reversed: correlation with the sign above the split turned; how much that exceeds the plain correlation;
-by how much each part prefers its sign over the other at any lag; seats needed."""
+
+
+@dataclass(frozen=True, slots=True)
+class SplitEvidence:
+    """What must come together for one driver reversed: the less of one, the more of another."""
+
+    seats: int
+    correlation: float
+    """With the sign above the split turned."""
+    gain: float
+    """How much that exceeds the plain correlation."""
+    margin: float
+    """By how much each part prefers its sign over the other, at any lag."""
+    dip_db: float
+    """Dip around the split against the partner."""
+    lead_db: float
+    """How much deeper it is than any dip of the partner."""
+
+
+SPLIT_EVIDENCE = (
+    SplitEvidence(seats=2, correlation=0.7, gain=0.1, margin=0.15, dip_db=5.0, lead_db=0.0),
+    SplitEvidence(seats=2, correlation=0.68, gain=0.04, margin=0.06, dip_db=8.0, lead_db=6.0),
+    SplitEvidence(seats=3, correlation=0.75, gain=0.1, margin=0.25, dip_db=2.5, lead_db=0.0),
+    SplitEvidence(seats=1, correlation=0.9, gain=0.2, margin=0.3, dip_db=8.0, lead_db=6.0),
+)
+"""Any one of them suffices; none was met by 1200 healthy pairs of tests/bench/polarity.py's kind."""
 DOUBT_GAIN = 0.02
 """A split that exceeds the plain correlation by this makes the sign of the whole doubtful."""
 SUB_CORRELATION = 0.45
 """The same for two subwoofers, 30–200 Hz."""
-DIP_DB, NAMED_DIP_DB, NAMED_LEAD_DB = 5.0, 8.0, 6.0
-"""Dip at the crossover against the partner; what it must reach, and by how much it must be deeper than any dip of the
-partner, before the one of the two is named: off axis a correct crossover has dips, too."""
+NAMED_DIP_DB, NAMED_LEAD_DB = 8.0, 6.0
+"""What the dip must reach, and by how much it must be deeper than any dip of the partner, before the one of the two is
+named: off axis a correct crossover has dips, too."""
 _LENGTH = 1024
 _LOW_HZ = 1000.0
 """Below it the stretch after the arrival is 3 to 6 ms, above 1.5 to 4 ms."""
@@ -221,23 +244,26 @@ def _split_gains(seats: Comparison) -> FloatArray:
 def _one_driver(seats: Comparison) -> Relation | None:
     """The relation where one driver of one of the two is reversed, else None."""
     count = len(seats.correlation)
-    if count < SPLIT_SEATS:
-        return None
     plain = float(np.median(np.abs(seats.correlation)))
     opposite = np.sign(seats.parts[..., 0]) != np.sign(seats.parts[..., 1])
     margins = np.median(np.where(opposite, 1, -1) * np.abs(seats.parts).min(axis=-1), axis=0)
-    shares = opposite.mean(axis=0)
     splits = np.median(seats.split, axis=0)
-    good = (
-        (np.abs(splits) >= max(SPLIT_CORRELATION, plain + SPLIT_GAIN)) & (margins >= SPLIT_MARGIN) & (shares >= AGREE)
-    )
-    if not good.any():
+    levels_db = seats.level_db.mean(axis=0)
+    found: list[tuple[float, int, tuple[float, float]]] = []
+    for index, (low, gap) in enumerate(_SPLITS):
+        correlation, margin = abs(float(splits[index])), float(margins[index])
+        if opposite[:, index].mean() < AGREE:
+            continue
+        depths = _dips_db(levels_db, BAND_EDGES_HZ[low], BAND_EDGES_HZ[low + gap])
+        for least in SPLIT_EVIDENCE:
+            strong = correlation >= max(least.correlation, plain + least.gain) and margin >= least.margin
+            deep = max(depths) >= least.dip_db and abs(depths[0] - depths[1]) >= least.lead_db
+            if count >= least.seats and strong and deep:
+                found.append((correlation + margin, index, depths))
+    if not found:
         return None
-    index = int(np.argmax(np.where(good, np.abs(splits) + margins, -np.inf)))
+    _, index, depths = max(found)
     low, gap = _SPLITS[index]
-    depths = _dips_db(seats.level_db.mean(axis=0), BAND_EDGES_HZ[low], BAND_EDGES_HZ[low + gap])
-    if max(depths) < DIP_DB:
-        return None
     odd = int(np.argmax(depths))
     clear = depths[odd] >= NAMED_DIP_DB and depths[odd] - depths[1 - odd] >= NAMED_LEAD_DB
     return Relation(
