@@ -10,7 +10,7 @@ from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, sign
 from commission.dsp.pair_polarity import LEAST_CORRELATION, NAMED_DIP_DB, Relation
 from commission.model.units import listed
 from commission.steps.seats.faults import SILENT_SNR_DB, DeadDriver, dead_drivers, silent_channels
-from commission.steps.seats.result import SILENT_DB
+from commission.steps.seats.result import SILENT_DB, driver_limit
 from commission.steps.shared.awaiting import LEVEL_LOST
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, lost_levels_db
 
@@ -171,7 +171,8 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _gap(e: Evidence, channel: str, dead: DeadDriver) -> str:
-    against, limit_db = e.seats.against[channel], e.job.limit("seats.driver").lower
+    against = e.seats.against[channel]
+    limit_db = driver_limit(e.job, against).lower
     where = f"{dead.seats} of {len(against.gaps)} seats"
     return f"{-dead.gap_db:.0f} dB below {against.partner} at {where}, threshold {-limit_db:.0f} dB"
 

@@ -58,6 +58,8 @@ SPLIT_EVIDENCE = (
     SplitEvidence(seats=1, correlation=0.9, gain=0.2, margin=0.3, dip_db=8.0, lead_db=6.0),
 )
 """Any one of them suffices; none was met by 1200 healthy pairs of tests/bench/polarity.py's kind."""
+MOST_STEP_DB = 8.0
+"""A part of the range that is weaker than the other by more than this, against the partner, is a dead driver."""
 DOUBT_GAIN = 0.02
 """A split that exceeds the plain correlation by this makes the sign of the whole doubtful."""
 SUB_CORRELATION = 0.45
@@ -255,6 +257,8 @@ def _one_driver(seats: Comparison) -> Relation | None:
         if opposite[:, index].mean() < AGREE:
             continue
         depths = _dips_db(levels_db, BAND_EDGES_HZ[low], BAND_EDGES_HZ[low + gap])
+        if _step_db(levels_db, BAND_EDGES_HZ[low], BAND_EDGES_HZ[low + gap]) > MOST_STEP_DB:
+            continue
         for least in SPLIT_EVIDENCE:
             strong = correlation >= max(least.correlation, plain + least.gain) and margin >= least.margin
             deep = max(depths) >= least.dip_db and abs(depths[0] - depths[1]) >= least.lead_db
@@ -277,6 +281,13 @@ def _one_driver(seats: Comparison) -> Relation | None:
         above=bool(splits[index] > 0),
         dip_db=max(depths),
     )
+
+
+def _step_db(level_db: FloatArray, low_hz: float, high_hz: float) -> float:
+    """How far the ranges below and above a split differ in level against the partner [dB]."""
+    centres_hz = _SIXTHS_HZ[1:-1]
+    parts = (level_db[centres_hz < low_hz / np.sqrt(2)], level_db[centres_hz > high_hz * np.sqrt(2)])
+    return abs(float(np.median(parts[0])) - float(np.median(parts[1]))) if all(map(len, parts)) else 0.0
 
 
 def _dips_db(level_db: FloatArray, low_hz: float, high_hz: float) -> tuple[float, float]:

@@ -140,6 +140,15 @@ def test_a_third_order_butterworth_crossover_has_no_null_and_is_undetermined(cor
     assert found.changes_sign
 
 
+@pytest.mark.parametrize("corner_hz", [1200.0, 2500.0])
+def test_a_dead_driver_is_no_reversed_driver_of_the_partner(corner_hz: float) -> None:
+    low, high = drivers("lr4", corner_hz)
+    for dead in (low + 0.003 * high, 0.003 * low + high):
+        found = relation(dead, low + high)
+        assert found.split_hz is None
+        assert found.sign != -1
+
+
 def test_one_seat_needs_a_deep_dip() -> None:
     for name, found in (("lr4", True), ("bw3", False)):
         low, high = drivers(name, 1600.0)

@@ -179,6 +179,16 @@ def test_a_centre_without_partner_is_held_against_the_others() -> None:
     assert "the other channels" in check_of(outcome, "treble", "FC", "A2").text
 
 
+def test_another_model_and_a_single_seat_need_more_than_a_partner() -> None:
+    for gap_db, fails in ((-13.0, False), (-24.0, True)):
+        behind_a_screen = outcome_of(SoundRoom(uneven_db=0.0).add_db("FC", gap_db, above_hz=2800))
+        assert (("treble", "FC", "A2") in failed(behind_a_screen)) is fails
+        in_the_way = outcome_of(
+            SoundRoom(cinema(seat_ids=["A2"]), uneven_db=0.0).add_db("SiL", gap_db, above_hz=2800)
+        )
+        assert (("treble", "SiL", "A2") in failed(in_the_way)) is fails
+
+
 def test_a_channel_low_on_every_seat_has_no_dead_driver_and_no_gain() -> None:
     room = SoundRoom().add_db("SiL", -12)
     result = seats.solve(room.job(), AS_FOUND, room.analyses())

@@ -11,7 +11,7 @@ from commission.dsp.across import AGREE
 from commission.model import Job
 from commission.model.verdict import surely_below
 from commission.steps.seats.polarity import ChannelPolarity
-from commission.steps.seats.result import CHANNEL_OFF_U_DB, PARTNER_U_DB, SILENT_DB, SeatsResult
+from commission.steps.seats.result import CHANNEL_OFF_U_DB, PARTNER_U_DB, SILENT_DB, SeatsResult, driver_limit
 
 SILENT_SNR_DB = 10.0
 
@@ -42,10 +42,10 @@ class DeadDriver:
 
 def dead_drivers(job: Job, result: SeatsResult, driver: Literal["tweeter", "woofer"]) -> dict[str, DeadDriver]:
     """Channels with that driver dead; silent channels are not among them."""
-    limit_db, index = job.limit("seats.driver").lower, ("tweeter", "woofer").index(driver)
+    index = ("tweeter", "woofer").index(driver)
     silent, out = silent_channels(result), {}
     for channel, against in sorted(result.against.items()):
-        gap_db = (against.treble_db, against.low_db)[index]
+        limit_db, gap_db = driver_limit(job, against).lower, (against.treble_db, against.low_db)[index]
         seats = sum(both[index] <= limit_db for both in against.gaps.values())
         dead = surely_below(gap_db, limit_db, PARTNER_U_DB) and seats >= AGREE * len(against.gaps)
         if dead and channel not in silent:

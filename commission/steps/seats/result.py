@@ -65,6 +65,10 @@ CHANNEL_OFF_DB, CHANNEL_OFF_U_DB = 1.0, 0.9
 """A channel against its partner: off from 1 dB, guard-banded; two sides of a room differ by 0.9 dB (standard deviation
 over seats, common practice, no source)."""
 SILENT_DB = -20.0
+OTHERS = "the other channels"
+WEAK_DB = 6.0
+"""Another model in another place, or something in the way at the only seat, may be duller or thinner by this much more
+(common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +129,11 @@ class Against:
     """(seats at which it is off by more than 1 dB, all to the side of `level_db`; seats compared)."""
     gaps: dict[str, tuple[float, float]]
     """Seat → (treble, low) there."""
+
+    @property
+    def has_partner(self) -> bool:
+        """Whether it was compared with its mirror partner, and not with other models in other places."""
+        return self.partner != OTHERS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -279,7 +288,7 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[st
         levels = [float(d[2]) for d in apart.values()]
         side = math.copysign(1.0, float(np.median(levels)))
         out[channel] = Against(
-            partner=partner if partner is not None and partner in mains else "the other channels",
+            partner=partner if partner is not None and partner in mains else OTHERS,
             level_db=float(np.median(levels)),
             treble_db=float(treble),
             low_db=float(low),
@@ -459,6 +468,15 @@ def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: Chan
     )
 
 
+def driver_limit(job: Job, against: Against) -> Limit:
+    """How far a driver must be below the partner's; more where another model, or a single seat, is all there is."""
+    limit = job.limit("seats.driver")
+    if against.has_partner and len(against.gaps) > 1:
+        return limit
+    basis = f"{limit.basis}; {WEAK_DB:.0f} dB more without a partner, or at a single seat; common practice"
+    return replace(limit, low=limit.lower - WEAK_DB, basis=basis)
+
+
 def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, against: Against | None) -> list[Check]:
     if against is None:
         return []
@@ -474,7 +492,7 @@ def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, ag
             value=value,
             unit="dB",
             uncertainty=PARTNER[f"seats.{name}"].u,
-            limit=job.limit("seats.driver"),
+            limit=driver_limit(job, against),
             why_not=why,
             text=f"{text} against {against.partner}",
         )
