@@ -509,3 +509,13 @@ def test_deep_bass_is_how_far_a_seat_is_off_the_average(rounds: tuple[str, ...],
     assert wanted in line
     (middle,) = [line for line in text.splitlines() if line.startswith("Seat A2")]
     assert "deep bass 0.0 dB off" in middle or "deep bass no real change, 0.0 dB off" in middle
+
+
+def test_a_part_that_cannot_be_written_says_so_and_the_rest_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(context: object) -> None:
+        raise ValueError("no such place")
+
+    monkeypatch.setattr("commission.record.content.assembly.limits_section", broken)
+    doc = record(two_point_one())
+    assert "This part could not be written, because" in "\n".join(texts(doc))
+    assert section(doc, "summary").blocks

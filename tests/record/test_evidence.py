@@ -216,6 +216,9 @@ class SimulatedVisit(Visit):
                 )
         return tuple(out)
 
+    def failures(self, round_id: str) -> tuple[str, ...]:
+        return ()
+
     def followed(self, round_id: str) -> tuple[Followed, ...]:
         return follow(self.job, round_id, self.findings, self.outcomes)
 

@@ -42,10 +42,10 @@ from commission.record.document import (
     Paragraph,
     Section,
 )
+from commission.steps.shared.isolation import why_failed
 
 if TYPE_CHECKING:
-    from commission.steps.shared.isolation import why_failed
-from commission.visit import Visit
+    from commission.visit import Visit
 
 _MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}Z")
 LONG_LINES, LONGEST_LINES = 250, 600
