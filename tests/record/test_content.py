@@ -461,7 +461,7 @@ def test_settings_changed_and_not_measured_again_are_not_called_better() -> None
     summary = said(section(doc, "summary"))
     assert "it was not measured again after that" in summary
     assert "no longer found" not in summary.lower()
-    assert "Not measured again, so its present state is not known." in summary
+    assert "New settings were noted, but not measured since, so its present state is not known." in summary
     assert "measure it again and, where it is still so: Enter the trims" in summary
     assert "The seats were not recorded again, so what changed at each of them is not known." in summary
     assert "1 of 3 loudspeakers, by 6.0 dB" in summary

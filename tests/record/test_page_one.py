@@ -15,9 +15,11 @@ import pytest
 from builders import cinema, defined, levels, setting, tapes
 from jobs import CREATED_AT, Shelf, grids, renamed, response, said, section, sections, visit_of
 
+from commission.diagnosis import RULES
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.model import AS_FOUND, AS_LEFT, EventBody, Processor, ResponseStored, RoundOpened
 from commission.record.content.assembly import document
+from commission.record.content.plain_findings import PLAIN_FINDINGS
 from commission.record.document import Document
 from commission.visit import Visit
 
@@ -390,3 +392,14 @@ def test_seats_that_were_recorded_only_at_the_end_are_not_called_unmeasured() ->
 
 def test_faults_of_a_visit_that_measured_only_at_its_end_are_told() -> None:
     assert "Front right" in problems(front(given=heard(AS_LEFT, FRONT, "FR")))
+
+
+def test_every_rule_has_plain_words_and_they_are_filled() -> None:
+    """A finding that a rule can make, in words that name a likely cause and leave no place open."""
+    for rule in RULES:
+        known = PLAIN_FINDINGS.get(rule.id)
+        assert known is not None, rule.id
+        for text in (known.was, known.now):
+            filled = text.format(channels="Centre", seats="seat A1", title="likely the unit is wrong")
+            assert "{" not in filled
+            assert re.search("likely", filled) or rule.id == "wiring.silent", text

@@ -129,7 +129,7 @@ def status_sentences(context: Context, followed: Followed) -> str:
         case Fate.REPAIRED_NOT_MEASURED:
             status = f"{capital(did)}, but not measured since{where}, so its present state is not known."
         case Fate.REPAIRED:
-            status = f"{capital(did)}, and no longer found."
+            status = f"{capital(did)}; no longer found."
         case Fate.NO_LONGER_FOUND:
             status = "No longer found."
         case Fate.ACCEPTED | Fate.LEFT_FOR_LATER:

@@ -45,6 +45,8 @@ EXPLAINS = {
     "settings.delays-off": ("distances.setting", "distances.arrival"),
     "settings.delay-sign": ("distances.setting", "distances.arrival"),
     "settings.distance": ("distances.setting", "distances.arrival"),
+    "wiring.pair-polarity": ("seats.polarity",),
+    "wiring.driver-polarity": ("seats.polarity",),
     "settings.sub-latency": ("distances.setting", "distances.arrival"),
     "settings.arrival": ("distances.setting", "distances.arrival"),
     "settings.reference": ("levels.match",),

@@ -27,6 +27,17 @@ class PlainFinding(NamedTuple):
     who: str = INSTALLER
 
 
+def _measuring(text: str) -> PlainFinding:
+    """A mistake of the measurement, which says nothing about the cinema."""
+    return PlainFinding(
+        was=f"{text} What it spoilt is left out; it is no fault of the cinema.",
+        now=f"{text} What it spoils is left out; it is no fault of the cinema.",
+        notice="nothing; it concerns the measurement alone.",
+        mending="Measure these again.",
+        severity=UNKNOWN,
+    )
+
+
 PLAIN_FINDINGS: dict[str, PlainFinding] = {
     "wiring.silent": PlainFinding(
         was="No sound came from {channels}.",
@@ -45,20 +56,6 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Exchange the cables at the processor or the amplifier, with the amplifier off.",
         severity=SERIOUS,
     ),
-    "wiring.driver-polarity": PlainFinding(
-        was="Inside {channels} one driver was most likely connected the wrong way round.",
-        now="Inside {channels} one driver is most likely connected the wrong way round.",
-        notice="part of the voices and instruments is missing from that loudspeaker.",
-        mending="Open the loudspeaker and connect its drivers as in its partner, with the amplifier off.",
-        severity=CLEAR,
-    ),
-    "wiring.pair-polarity": PlainFinding(
-        was="One of {channels} was most likely connected the wrong way round; which one was not determined.",
-        now="One of {channels} is most likely connected the wrong way round; which one is not determined.",
-        notice="voices and music lose their place and sound hollow.",
-        mending="Compare the terminals of both and exchange the two wires of the wrong one, with the amplifier off.",
-        severity=SERIOUS,
-    ),
     "wiring.polarity": PlainFinding(
         was=(
             "The two wires of {channels} were most likely exchanged: such a loudspeaker pulls when the others push, and "
@@ -67,6 +64,20 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         now=("The two wires of {channels} are most likely exchanged: such a loudspeaker pulls when the others push."),
         notice="voices and music sound hollow and come from no clear place.",
         mending="Exchange the two wires at one end of the cable, with the amplifier off.",
+        severity=CLEAR,
+    ),
+    "wiring.pair-polarity": PlainFinding(
+        was="One of {channels} was most likely connected the wrong way round; which one was not determined.",
+        now="One of {channels} is most likely connected the wrong way round; which one is not determined.",
+        notice="what both play sounds hollow and comes from no clear place.",
+        mending="Compare the wires of both at the amplifier and at the loudspeaker, with the amplifier off.",
+        severity=CLEAR,
+    ),
+    "wiring.driver-polarity": PlainFinding(
+        was="Inside {channels} one driver was most likely connected the wrong way round.",
+        now="Inside {channels} one driver is most likely connected the wrong way round.",
+        notice="a part of the sound between its low and its high tones is weak.",
+        mending="Have the connections of the drivers inside the loudspeaker checked.",
         severity=CLEAR,
     ),
     "wiring.tweeter": PlainFinding(
@@ -84,6 +95,13 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         now="Almost no low tones come from {channels}: most likely the large driver for them does not play.",
         notice="that side sounds thin.",
         mending="Check its connections, with the amplifier off; if they are sound, have the driver replaced.",
+        severity=CLEAR,
+    ),
+    "wiring.level-lost": PlainFinding(
+        was="{channels} had become much quieter than at the visit before: likely a driver, a cable or an amplifier failed.",
+        now="{channels} has become much quieter than at the visit before: likely a driver, a cable or an amplifier failed.",
+        notice="that place is weak or missing.",
+        mending="Check driver, cable and amplifier, with the amplifier off, before any setting is changed.",
         severity=CLEAR,
     ),
     "settings.polarity": PlainFinding(
@@ -191,6 +209,35 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
         who=ANYBODY,
     ),
+    "settings.bass-management": PlainFinding(
+        was="{channels} likely played the deep bass itself, which the subwoofers were meant to play.",
+        now="{channels} likely plays the deep bass itself, which the subwoofers are meant to play.",
+        notice="the bass is boomy at every seat.",
+        mending="Set its crossover in the processor.",
+        severity=CLEAR,
+        who=ANYBODY,
+    ),
+    "room.row-null": PlainFinding(
+        was="Part of the deep bass was missing in a row of seats ({seats}): likely sound waves cancelled each other there.",
+        now="Part of the deep bass is missing in a row of seats ({seats}): likely sound waves cancel each other there.",
+        notice="some bass notes are weak or missing there.",
+        mending="Move the row or a subwoofer; turning up the bass cannot fill such a hole.",
+        severity=CLEAR,
+    ),
+    "room.reflection": PlainFinding(
+        was="A hard surface likely returned the sound of {channels} too strongly ({seats}).",
+        now="A hard surface likely returns the sound of {channels} too strongly ({seats}).",
+        notice="voices sound coloured or come from no clear place.",
+        mending="Put absorption or a bookcase where the sound is returned.",
+        severity=SLIGHT,
+    ),
+    "room.blocked": PlainFinding(
+        was="Something likely was between {channels} and one seat ({seats}).",
+        now="Something likely is between {channels} and one seat ({seats}).",
+        notice="that seat hears the loudspeaker dull.",
+        mending="Clear the way from the loudspeaker to the ears, or move one of them.",
+        severity=SLIGHT,
+    ),
     "room.null": PlainFinding(
         was="Part of the deep bass was missing ({seats}): likely sound waves cancelled each other there.",
         now="Part of the deep bass is missing ({seats}): likely sound waves cancel each other there.",
@@ -250,6 +297,10 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Measure there again.",
         severity=UNKNOWN,
     ),
+    "measurement.same-recording": _measuring("One recording was likely used twice ({seats})."),
+    "measurement.reference": _measuring("Some recordings likely had another reference of loudness."),
+    "measurement.microphone": _measuring("The microphone likely measured differently at one seat ({seats})."),
+    "measurement.interference": _measuring("Noise likely disturbed some recordings ({seats})."),
     "measurement.noise": PlainFinding(
         was="Some recordings were likely made while the room was too noisy, and show little.",
         now="Some recordings were likely made while the room was too noisy, and show little.",
