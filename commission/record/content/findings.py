@@ -101,8 +101,11 @@ def plain(context: Context, finding: Finding, part: Literal["was", "now", "notic
 
 
 def description(context: Context, finding: Finding, tense: Literal["was", "now"]) -> str:
-    """What was or is wrong; its own title, as likely, where there is no sentence for this kind."""
-    return plain(context, finding, tense) or sentence(f"likely: {clean_text(finding.title)}")
+    """What was or is wrong; its own title where there is no sentence for this kind. Likely, where it could be something
+    else.
+    """
+    text = plain(context, finding, tense) or sentence(clean_text(finding.title))
+    return text if "likely" in text.lower() or not finding.alternatives else f"Likely: {text[:1].lower()}{text[1:]}"
 
 
 def status_sentences(context: Context, followed: Followed) -> str:
