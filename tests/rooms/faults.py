@@ -39,7 +39,9 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "room.row-null": ("room.row-null",),
     "measurement.seats-exchanged": ("measurement.seats-exchanged",),
     "measurement.microphone-not-moved": (
-        "measurement.microphone-not-moved", "measurement.microphone-moved", "measurement.microphone-early",
+        "measurement.microphone-not-moved",
+        "measurement.microphone-moved",
+        "measurement.microphone-early",
         "measurement.same-place",
     ),
     "measurement.same-recording": ("measurement.same-recording",),
@@ -51,7 +53,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "measurement.interference": ("measurement.interference", "measurement.hum"),
     "measurement.clipped": ("measurement.clipped",),
     "measurement.inverted": ("measurement.inverted",),
-}  # fmt: skip
+}
 """What a cause may be called: a finding that gets another id is renamed here and nowhere else."""
 
 
@@ -203,9 +205,15 @@ def reversed_driver(i: Installation, rng) -> Planted | None:
     dips = not kinds & {"BW1", "BW3"}
     also = frozenset() if dips or len(like) >= 2 else frozenset(like)
     return Planted(
-        plan, ("wiring.driver-polarity",), frozenset({channel}), also=also, decidable=bool(like), seats_free=True,
-        why="" if like else "no other loudspeaker like it", text=f"{name}, {'/'.join(sorted(kinds))}",
-    )  # fmt: skip
+        plan,
+        ("wiring.driver-polarity",),
+        frozenset({channel}),
+        also=also,
+        decidable=bool(like),
+        seats_free=True,
+        why="" if like else "no other loudspeaker like it",
+        text=f"{name}, {'/'.join(sorted(kinds))}",
+    )
 
 
 def _dead(i: Installation, rng, name: str, cause: str) -> Planted | None:

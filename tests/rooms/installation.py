@@ -340,13 +340,31 @@ class Installation:
         own = (source, seat_of)
         delay = self.delays_s(plan)[source]
         return (
-            own, at, loudspeaker, tuple(plan.way_factor[loudspeaker]), plan.sign[loudspeaker], source in plan.muted,
-            plan.trim_db[source], round(delay, 9), source in plan.high_pass, plan.knob_db.get(loudspeaker),
-            plan.recode.get(place), plan.gain_db.get(seat_of), plan.seat_shelf_db.get(seat_of), plan.chain_sign,
-            plan.extra_noise.get(own), plan.extra_hum.get(own), plan.clip.get(own), plan.clock_jitter_s,
-            plan.stimulus_factor, plan.reflections.get(loudspeaker), plan.blocked.get((loudspeaker, at)),
-            plan.notch.get(at), plan.extra_latency_s.get(loudspeaker), place in plan.replayed,
-        )  # fmt: skip
+            own,
+            at,
+            loudspeaker,
+            tuple(plan.way_factor[loudspeaker]),
+            plan.sign[loudspeaker],
+            source in plan.muted,
+            plan.trim_db[source],
+            round(delay, 9),
+            source in plan.high_pass,
+            plan.knob_db.get(loudspeaker),
+            plan.recode.get(place),
+            plan.gain_db.get(seat_of),
+            plan.seat_shelf_db.get(seat_of),
+            plan.chain_sign,
+            plan.extra_noise.get(own),
+            plan.extra_hum.get(own),
+            plan.clip.get(own),
+            plan.clock_jitter_s,
+            plan.stimulus_factor,
+            plan.reflections.get(loudspeaker),
+            plan.blocked.get((loudspeaker, at)),
+            plan.notch.get(at),
+            plan.extra_latency_s.get(loudspeaker),
+            place in plan.replayed,
+        )
 
     def _file(self, plan: Plan, channel: str, seat: str) -> bytes:
         again = int((channel, seat) in plan.replayed)
@@ -366,9 +384,11 @@ class Installation:
     def _seed(self, plan: Plan, channel: str, seat: str) -> list[int]:
         moved = plan.microphone_at.get((channel, seat))
         return [
-            self.scene.seed, self.channels.index(channel), self.seat_ids.index(seat),
+            self.scene.seed,
+            self.channels.index(channel),
+            self.seat_ids.index(seat),
             0 if moved is None else 1 + self.seat_ids.index(moved),
-        ]  # fmt: skip
+        ]
 
     def _samples(self, plan: Plan, channel: str, seat: str, again: int = 0) -> np.ndarray:
         capture, rate = self.scene.capture, self.base.rate_hz

@@ -199,10 +199,15 @@ def describe(installation: Installation) -> str:
     size = "×".join(f"{v:.1f}" for v in (s.size_m[1], s.size_m[0], s.size_m[2]))
     kinds = "/".join(dict.fromkeys(x.speaker.kind for x in s.places))
     flags = [
-        "sweeps" if k.raw_sweep else "impulses", f"{k.rate_hz // 1000}k", k.subtype, f"clock {k.clock}", p.unit,
-        "" if p.passes_delays else "past the processor", "" if p.settings_noted else "settings unknown",
+        "sweeps" if k.raw_sweep else "impulses",
+        f"{k.rate_hz // 1000}k",
+        k.subtype,
+        f"clock {k.clock}",
+        p.unit,
+        "" if p.passes_delays else "past the processor",
+        "" if p.settings_noted else "settings unknown",
         "" if s.meter_readings else "no meter",
-    ]  # fmt: skip
+    ]
     return f"{s.layout} {len(s.seats)} seats {size} m T {s.t60_s[5]:.2f} s {kinds} {' '.join(f for f in flags if f)}"
 
 

@@ -10,18 +10,60 @@ import numpy as np
 from rooms.loudspeakers import Loudspeaker, model, specimen, subwoofer
 
 LAYOUTS = (
-    "2.0", "2.1", "3.1", "3.2", "5.1", "5.1", "5.2", "5.1.2", "5.1.4", "5.2.4", "7.1", "7.2", "7.1.2", "7.1.4", "7.2.4",
-    "7.4.4", "9.1.4", "9.2.4", "9.2.6",
-)  # fmt: skip
+    "2.0",
+    "2.1",
+    "3.1",
+    "3.2",
+    "5.1",
+    "5.1",
+    "5.2",
+    "5.1.2",
+    "5.1.4",
+    "5.2.4",
+    "7.1",
+    "7.2",
+    "7.1.2",
+    "7.1.4",
+    "7.2.4",
+    "7.4.4",
+    "9.1.4",
+    "9.2.4",
+    "9.2.6",
+)
 STANDARD = {
-    "FL": "Front left", "FR": "Front right", "FC": "Centre", "SiL": "Side left", "SiR": "Side right", "BL": "Back left",
-    "BR": "Back right", "FLw": "Wide left", "FRw": "Wide right", "TpFL": "Top front left", "TpFR": "Top front right",
-    "TpSiL": "Top side left", "TpSiR": "Top side right", "TpBL": "Top back left", "TpBR": "Top back right",
-}  # fmt: skip
+    "FL": "Front left",
+    "FR": "Front right",
+    "FC": "Centre",
+    "SiL": "Side left",
+    "SiR": "Side right",
+    "BL": "Back left",
+    "BR": "Back right",
+    "FLw": "Wide left",
+    "FRw": "Wide right",
+    "TpFL": "Top front left",
+    "TpFR": "Top front right",
+    "TpSiL": "Top side left",
+    "TpSiR": "Top side right",
+    "TpBL": "Top back left",
+    "TpBR": "Top back right",
+}
 OTHER_NAMES = {
-    "FL": "L", "FR": "R", "FC": "C", "SiL": "Ls", "SiR": "Rs", "BL": "Lrs", "BR": "Rrs", "FLw": "Lw", "FRw": "Rw",
-    "TpFL": "Ltf", "TpFR": "Rtf", "TpSiL": "Ltm", "TpSiR": "Rtm", "TpBL": "Ltr", "TpBR": "Rtr",
-}  # fmt: skip
+    "FL": "L",
+    "FR": "R",
+    "FC": "C",
+    "SiL": "Ls",
+    "SiR": "Rs",
+    "BL": "Lrs",
+    "BR": "Rrs",
+    "FLw": "Lw",
+    "FRw": "Rw",
+    "TpFL": "Ltf",
+    "TpFR": "Rtf",
+    "TpSiL": "Ltm",
+    "TpSiR": "Rtm",
+    "TpBL": "Ltr",
+    "TpBR": "Rtr",
+}
 MIRROR = {c: c.replace("L", "R") if "L" in c else c.replace("R", "L") for c in STANDARD if c != "FC"}
 
 
@@ -418,9 +460,15 @@ def scene(seed: int, simulator: str = "images") -> Scene:
     step = float(rng.choice({"m": [0.01, 0.03, 0.05, 0.1], "ft": [0.1, 0.5], "ms": [0.02, 0.1]}[unit]))
     known = bool(rng.random() < 0.4)
     processor = Processor(
-        unit, step, float(rng.choice([340.0, 343.0, 344.0, 345.0, 338.0])), known, float(rng.choice([0.5, 0.5, 0.1, 1.0])),
-        float(rng.uniform(0.003, 0.09)), bool(rng.random() < 0.9), bool(rng.random() < 0.88),
-    )  # fmt: skip
+        unit,
+        step,
+        float(rng.choice([340.0, 343.0, 344.0, 345.0, 338.0])),
+        known,
+        float(rng.choice([0.5, 0.5, 0.1, 1.0])),
+        float(rng.uniform(0.003, 0.09)),
+        bool(rng.random() < 0.9),
+        bool(rng.random() < 0.88),
+    )
     raw = bool(rng.random() < 0.25)
     clock = str(rng.choice(["shared", "by seat", "none"], p=[0.72, 0.16, 0.12]))
     capture = Capture(

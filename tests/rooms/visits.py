@@ -71,9 +71,14 @@ class Memory:
         body = stored.body
         channel = job.system.channel(body.channel)
         return (
-            stored.blob_sha256, body.file_channel, body.kind, body.origin_frame, body.sweep, body.stimulus_sha256,
+            stored.blob_sha256,
+            body.file_channel,
+            body.kind,
+            body.origin_frame,
+            body.sweep,
+            body.stimulus_sha256,
             channel is not None and channel.is_sub,
-        )  # fmt: skip
+        )
 
     def recall(self, job: model.Job, wanted: Sequence[model.StoredResponse]) -> dict[int, model.Analysis]:
         keys = {r.seq: self._key(job, r) for r in wanted}
