@@ -52,7 +52,7 @@ KINDS = {
     "wiring.tweeter": ("electronics", "seats", "seats.treble", "Almost no high tones"),
     "wiring.woofer": ("electronics", "seats", "seats.lows", "Almost no low tones"),
     "settings.trims": ("settings", "levels", "levels.match", "The loudness of"),
-    "house.squeak": ("room", "seats", "seats.squeak", "Likely: squeak"),
+    "house.squeak": ("room", "seats", "seats.squeak", "Likely: Squeak"),
 }
 """The last is known to no table of the record: it stands for a rule that somebody adds later."""
 CHECKS = {

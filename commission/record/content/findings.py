@@ -105,7 +105,7 @@ def description(context: Context, finding: Finding, tense: Literal["was", "now"]
     else.
     """
     text = plain(context, finding, tense) or sentence(clean_text(finding.title))
-    return text if "likely" in text.lower() or not finding.alternatives else f"Likely: {text[:1].lower()}{text[1:]}"
+    return text if "likely" in text.lower() or not finding.alternatives else f"Likely: {text}"
 
 
 def status_sentences(context: Context, followed: Followed) -> str:
