@@ -115,7 +115,7 @@ async def test_without_colours_the_words_and_signs_stay(
         await settle(pilot)
         assert app.no_color
         text = shown(app)
-        for sign in ("[✓ 75.7", "✗ reversed", "? bass", "Round"):
+        for sign in ("[? opposite", "✗ HF", "✓ 70.7", "? bass", "Round"):
             assert sign in text
         assert footer_fits(app)
 
