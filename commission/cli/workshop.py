@@ -285,14 +285,16 @@ class LocalWorkshop:
         """A record held against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
         from commission.record.verify.comparison import Comparison, check_record, overall
 
-        with closing(self.open(visit.path, read_only=True, afresh=True)) as anew:  # as `commission verify` does
-            broken = anew.verify(lambda fraction, text: progress(0.2 * fraction, text))
-            said = check_record(path, anew, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text))
+        with closing(self.open(visit.path, read_only=True, afresh=True)) as reopened:  # as `commission verify` does
+            broken = reopened.verify(lambda fraction, text: progress(0.2 * fraction, text))
+            lines = check_record(
+                path, reopened, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text)
+            )
             log = Comparison(
                 broken is None,
-                broken or f"The chain of the log is whole: {len(anew.job.log)} events and every recording.",
+                broken or f"The chain of the log is whole: {len(reopened.job.log)} events and every recording.",
             )
-        every = (overall(said, log_whole=broken is None), log, *said)
+        every = (overall(lines, log_whole=broken is None), log, *lines)
         return tuple((each.symbol, each.text) for each in every)
 
     def _export_sofa(self, visit: Visit, target: Path, round_id: str | None) -> str:

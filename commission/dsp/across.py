@@ -29,7 +29,7 @@ PLAUSIBLE, LEAST_SCATTER_DB = 1.2, 0.3
 """How much more than the best one a sound field may leave unexplained, and still be what the room has: no room follows a
 formula better than 0.3 dB."""
 TILT_DB, TILT_SURE, TILT_U_DB = 3.5, 4.0, 0.7
-"""A seat's treble is off against its middle by more than this, by so many standard uncertainties: the microphone. The
+"""A seat's treble differs from its middle by more than this many dB and standard uncertainties: the microphone. The
 standard deviation over the seats of simulated rooms is 0.5 dB from 2 to 8 kHz and the largest of 147 seats 2.4 dB."""
 FLAT_DB = 2.0
 """A gain acts on all frequencies alike: no octave differs from the others by more."""

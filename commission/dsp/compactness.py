@@ -28,7 +28,7 @@ FEWEST_BANDS = 3
 """Fewer bands above the noise say nothing: one band is strongest at some moment in any recording."""
 FEWEST_FOR_SWEEP = 4
 BANDS_PER_HARMONIC = 6
-"""One band in so many may be out of order: a recording that clips is strongest there while a lower tone passes."""
+"""One band in this many may be out of order: a recording that clips is strongest there while a lower tone passes."""
 LEAST_RANK_CORRELATION = 0.8
 """Kendall's τ of eight bands in no order exceeds this once in 580 times (70 of 40320 orders), of ten once in 2800."""
 SLOPE_BANDS_HZ = (300.0, 9000.0)

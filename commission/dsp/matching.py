@@ -423,7 +423,7 @@ class _State:
         """Change of each channel's cost when one seat's recording belongs to another [shape=(channels, seats, seats)], and
         the differences themselves.
 
-        Where a seat is the only one on its clock, the latency is found anew.
+        Where a seat is the only one on its clock, the latency is estimated again.
         """
         channels, seats = self.survey.shape
         rest = self.rest_s()

@@ -13,7 +13,7 @@ from commission.model import ComplexArray, FloatArray, freeze
 CLIP_RATIO_LIMIT = 6.0
 """ρ above this is clipping: clean recordings reach 1.0–1.4, a sine 4.1, clipped ones 9–44 (own simulations)."""
 LEAST_CUT_CRESTS, LONG_CUT = 3, 8
-"""So many crests must be cut off, or one over so many samples: three equal samples at the very top of one crest may be
+"""Cut-off crests needed, or samples of a single one: three equal samples at the very top of one crest may be
 chance, and one cut crest harms no measurement."""
 CORNER_STEPS, LEAST_CORNER = 16.0, 0.002
 """A run of equal samples ends in a corner where the signal falls by more than this beyond it: steps of quantisation (a
