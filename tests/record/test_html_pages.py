@@ -113,7 +113,7 @@ def test_the_html_is_valid(pages: list[Path]) -> None:
 IN_BROWSER = {
     "image-alt": ('alt="A rack"', ""),
     "color-contrast": ("--soft:#54585f", "--soft:#c4c8cf"),
-    "html-has-lang": ('<html lang="en-GB"', "<html"),
+    "html-has-lang": ('<html lang="en"', "<html"),
     "px wide": ("<main", '<main style="width:90rem"'),
     "pictures are not shown": ("img-src data:", "img-src 'none'"),
     "fetches http": ('<img src="data:image/png', '<img src="http://127.0.0.1:9/x.png?'),
