@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from commission.dsp.medians import known_median
 from commission.model import FloatArray
 from commission.model.system import Position
 
@@ -72,24 +73,24 @@ def seat_gains(levels_db: FloatArray, base: int = 0, distances_m: FloatArray | N
         around = None
     zero = int(np.searchsorted(seats, base)) if base in seats else None
     mean = kept.mean(axis=2)
-    fits = [_two_way(mean - field) for field in _fields(around)]
+    fields = _fields(around)
+    fits = [_two_way(mean - field) for field in fields]
     gains = [fit.seats - _middle(fit.seats, zero) for fit in fits]
-    scatters = [fit.scatter_db for fit in fits]
+    scatters = [float(fit.scatter_db) for fit in fits]
     best = int(np.argmin(scatters))
     plausible = [
         gain
         for gain, each in zip(gains, scatters, strict=True)
         if each <= PLAUSIBLE * (scatters[best] + LEAST_SCATTER_DB)
     ]
-    field = list(_fields(around))[best]
-    bands = [_two_way(kept[..., band] - field).seats for band in range(kept.shape[2])]
-    apart = np.array([each - _middle(each, zero) for each in bands])
+    by_band = _two_way(np.moveaxis(kept, 2, 0) - fields[best]).seats
+    apart = np.array([each - _middle(each, zero) for each in by_band])
     out = {}
     for index, seat in enumerate(seats):
         gain, bounds = float(gains[best][index]), [float(each[index]) for each in plausible]
         own = fits[best].rest[:, index]
         own = own[np.isfinite(own)]
-        scatter = max(fits[best].scatter_db, 1.4826 * float(np.median(np.abs(own)))) / math.sqrt(len(own))
+        scatter = max(scatters[best], 1.4826 * float(np.median(np.abs(own)))) / math.sqrt(len(own))
         u = math.hypot(ROOM_U_DB, scatter)
         least = min(abs(each) for each in bounds) if len({each > 0 for each in bounds}) == 1 else 0.0
         alike = int(np.sum((own + gain) * math.copysign(1.0, gain) > 0.5 * abs(gain)))
@@ -136,10 +137,9 @@ def seat_tilts(
     around = None if distances_m is None else np.asarray(distances_m, dtype=float)[np.ix_(rows, columns)]
     if around is not None and not np.isfinite(around).all():
         around = None
-    fits = [
-        min((_two_way(kept[..., band] - field) for field in _fields(around)), key=lambda fit: fit.scatter_db)
-        for band in range(kept.shape[2])
-    ]
+    by_field = [_two_way(np.moveaxis(kept, 2, 0) - field) for field in _fields(around)]
+    best = np.argmin([fit.scatter_db for fit in by_field], axis=0)
+    fits = [by_field[field].at(band) for band, field in enumerate(best)]
     effects = np.array([fit.seats - float(np.median(fit.seats)) for fit in fits]).T
     tilts = effects - effects[:, middle].mean(axis=1, keepdims=True)
     out = {}
@@ -148,7 +148,7 @@ def seat_tilts(
         tilt = float(tilts[index, band])
         rest = fits[band].rest[:, index] - np.mean([fits[m].rest[:, index] for m in middle], axis=0)
         rest = rest[np.isfinite(rest)]
-        scatter = math.hypot(fits[band].scatter_db, float(np.mean([fits[m].scatter_db for m in middle])))
+        scatter = math.hypot(float(fits[band].scatter_db), float(np.mean([fits[m].scatter_db for m in middle])))
         u = math.hypot(TILT_U_DB, scatter / math.sqrt(len(rest)))
         alike = int(np.sum((rest + tilt) * math.copysign(1.0, tilt) > 0.5 * abs(tilt)))
         if abs(tilt) > max(TILT_DB, TILT_SURE * u) and alike >= AGREE * len(rest):
@@ -158,19 +158,28 @@ def seat_tilts(
 
 @dataclass(frozen=True, slots=True)
 class _TwoWay:
+    """Fits of tables [shape=(…, loudspeakers, seats)]."""
+
     seats: FloatArray
+    """[shape=(…, seats)]."""
     rest: FloatArray
-    scatter_db: float
+    """[shape=(…, loudspeakers, seats)]."""
+    scatter_db: FloatArray
+    """[shape=(…)]."""
+
+    def at(self, index: int) -> _TwoWay:
+        """The fit of one table."""
+        return _TwoWay(self.seats[index], self.rest[index], self.scatter_db[index])
 
 
-def _two_way(table_db: FloatArray) -> _TwoWay:
-    """Loudspeaker and seat effects by medians in turn [shape=(loudspeakers, seats)], NaN where missing."""
-    seats = np.zeros(table_db.shape[1])
+def _two_way(tables_db: FloatArray) -> _TwoWay:
+    """Loudspeaker and seat effects by medians in turn [shape=(…, loudspeakers, seats)], NaN where missing."""
+    seats = np.zeros((*tables_db.shape[:-2], 1, tables_db.shape[-1]))
     for _ in range(10):
-        rows = np.nanmedian(table_db - seats, axis=1, keepdims=True)
-        seats = np.nanmedian(table_db - rows, axis=0)
-    rest = table_db - rows - seats
-    return _TwoWay(seats, rest, float(np.sqrt(np.nanmean(rest**2))))
+        rows = known_median(tables_db - seats, axis=-1)[..., np.newaxis]
+        seats = known_median(tables_db - rows, axis=-2)[..., np.newaxis, :]
+    rest = tables_db - rows - seats
+    return _TwoWay(seats[..., 0, :], rest, np.sqrt(np.nanmean(rest**2, axis=(-2, -1))))
 
 
 def _fields(distances_m: FloatArray | None) -> tuple[FloatArray | float, ...]:

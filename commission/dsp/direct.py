@@ -6,9 +6,11 @@ share that crossover, so the sign of the correlation between them is the sign of
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
-from commission.model import FloatArray
+from commission.model import ComplexArray, FloatArray, freeze
 
 DIRECT_RATE_HZ = 24000.0
 """Sample rate of all direct sounds, whatever the rate of the file: reaches 10 kHz."""
@@ -49,14 +51,23 @@ def direct_sounds(impulses: FloatArray, arrivals_s: list[float | None], rate_hz:
     stretches[:, -edge:] *= fade[::-1]
     # One period of the Fourier series holds the stretch and two idle milliseconds on either side.
     frames = DIRECT_FRAMES + 2 * round(3 * _EDGE_S * DIRECT_RATE_HZ)
-    df_hz = DIRECT_RATE_HZ / frames
-    freq_hz = np.arange(frames // 2 + 1) * df_hz
-    freq_hz = freq_hz[freq_hz <= min(0.5 * DIRECT_RATE_HZ, 0.5 * rate_hz)]
-    turn = np.exp(-2j * np.pi / rate_hz * np.outer(np.arange(count) - lead, freq_hz)).astype(np.complex64)
-    spectra = (stretches @ turn) * np.exp(
+    freq_hz, kernel = _fourier_kernel(count, lead, frames, rate_hz)
+    spectra = (stretches @ kernel) * np.exp(
         2j * np.pi * freq_hz * (fractions_s[:, None] - DIRECT_BEFORE_S), dtype=np.complex64
     )
     sounds = fft.irfft(spectra, frames, axis=-1)[:, :DIRECT_FRAMES] * np.float32(DIRECT_RATE_HZ / rate_hz)
     for k, sound in zip(known, sounds.astype(np.float32), strict=True):
         out[k] = sound
     return out
+
+
+@lru_cache(maxsize=8)
+def _fourier_kernel(count: int, lead: int, frames: int, rate_hz: float) -> tuple[FloatArray, ComplexArray]:
+    """(frequencies [Hz] of a series of `frames` at DIRECT_RATE_HZ, exp(−2πi·f·t) [shape=(count, frequencies)]).
+
+    t is zero at sample `lead`. The same for all responses of one sample rate, and slow to compute.
+    """
+    freq_hz = np.arange(frames // 2 + 1) * (DIRECT_RATE_HZ / frames)
+    freq_hz = freq_hz[freq_hz <= min(0.5 * DIRECT_RATE_HZ, 0.5 * rate_hz)]
+    kernel = np.exp(-2j * np.pi / rate_hz * np.outer(np.arange(count) - lead, freq_hz)).astype(np.complex64)
+    return freeze(freq_hz), freeze(kernel)

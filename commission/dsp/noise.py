@@ -155,12 +155,12 @@ def still_decaying(impulses: FloatArray, rate_hz: float, low_hz: float) -> NDArr
     from scipy import fft
 
     count = tail(impulses).shape[-1]
-    parts = impulses[..., -3 * count :].astype(np.float64)
+    parts = np.asarray(impulses[..., -3 * count :], dtype=np.float32)
     length = int(fft.next_fast_len(2 * parts.shape[-1], real=True))  # room to ring in, before it wraps
     gain = _two_octaves(low_hz, min(4 * low_hz, 0.45 * rate_hz), rate_hz, length)
     # Backwards, by the conjugate: no ringing into the tail.
     band = fft.irfft(fft.rfft(parts, length, axis=-1) * np.conj(gain), length, axis=-1)[..., : parts.shape[-1]]
-    powers = [np.mean(np.square(band[..., k * count : (k + 1) * count]), axis=-1) for k in range(3)]
+    powers = [np.mean(np.square(band[..., k * count : (k + 1) * count]), axis=-1, dtype=float) for k in range(3)]
     return np.asarray((np.maximum(powers[0], powers[1]) > 2.0 * powers[2]) & (powers[2] > 0.0))
 
 
@@ -176,7 +176,7 @@ def _two_octaves(low_hz: float, high_hz: float, rate_hz: float, length: int) -> 
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         s = 1j * (omega**2 - low * high) / ((high - low) * omega)  # (s² + Ω₀²)/(B·s) at s = jΩ
         gain = 1 / (s**2 + math.sqrt(2) * s + 1)
-    return freeze(np.nan_to_num(gain, nan=0.0, posinf=0.0, neginf=0.0))
+    return freeze(np.nan_to_num(gain, nan=0.0, posinf=0.0, neginf=0.0).astype(np.complex64))
 
 
 def noise_power(noise: FloatArray, rate_hz: float, window_s: float = NOISE_WINDOW_S) -> tuple[FloatArray, float]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from commission.dsp.across import seat_tilts
 from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ
+from commission.dsp.medians import known_median
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import BoolArray
 from commission.model import Analysed, Analyses, Analysis, FloatArray, Job, freeze
@@ -82,8 +83,12 @@ def _usual(where: Sequence[tuple[str, str]], subs: set[str], noise: FloatArray) 
     for channel, seat in where:
         kind = [(c in subs) == (channel in subs) and (c, s) != (channel, seat) for c, s in where]
         own = [c == channel and s != seat for c, s in where]
-        common = _median(noise[kind]) if sum(kind) >= LEAST_RECORDINGS - 1 else np.full(noise.shape[1], np.inf)
-        out.append(np.fmax(common, _median(noise[own])) if any(own) else common)
+        common = (
+            known_median(noise[kind], axis=0)
+            if sum(kind) >= LEAST_RECORDINGS - 1
+            else np.full(noise.shape[1], np.inf)
+        )
+        out.append(np.fmax(common, known_median(noise[own], axis=0)) if any(own) else common)
     return np.array(out)
 
 
@@ -113,16 +118,8 @@ def _plays(channel: str, newest: Mapping[tuple[str, str], Analysed]) -> BoolArra
             if c == channel and item.analysis is not None
         ]
     )
-    middle = _median(levels)
+    middle = known_median(np.where(np.isfinite(levels), levels, np.nan), axis=0)
     return np.asarray(np.nan_to_num(middle, nan=-np.inf) >= np.nanmax(middle, initial=-np.inf) - PLAYS_WITHIN_DB)
-
-
-def _median(table: FloatArray) -> FloatArray:
-    """Median down the columns of what is known; NaN where nothing is."""
-    known = np.isfinite(table).any(axis=0)
-    out = np.full(table.shape[1], np.nan)
-    out[known] = np.nanmedian(np.where(np.isfinite(table), table, np.nan)[:, known], axis=0)
-    return out
 
 
 def _ratio_db(item: Analysed, bad: BoolArray) -> float:
