@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from textual import on, work
-from textual.app import App
 from textual.message import Message
 from textual.worker import Worker, WorkerState, get_current_worker
 
 from commission.model.errors import Cancelled, CommissionError
 from commission.model.units import clean_text
+from commission.ui.typeahead import TypeaheadApp
 
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from commission.diagnosis.rejudge import Rejudged
@@ -57,7 +57,7 @@ class JudgedAnew(Message):
     found: Rejudged | None
 
 
-class WorkingApp(App[int]):
+class WorkingApp(TypeaheadApp):
     """An app with one open job at most, and what is known of it. Subclasses say which job and which screens."""
 
     def __init__(self) -> None:

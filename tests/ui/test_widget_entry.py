@@ -4,10 +4,10 @@ from typing import ClassVar
 
 import pytest
 from textual import events
-from textual.app import App
 from textual.containers import VerticalScroll
 
 from commission.model import Prompt
+from commission.ui.typeahead import TypeaheadApp
 from commission.ui.widgets.draw.entry import EntryRow
 from commission.ui.widgets.entry_table import EntryTable
 
@@ -21,7 +21,7 @@ def rows(unit="dB", expected=(40.0, 110.0)):
     ]
 
 
-class Bench(App[None]):
+class Bench(TypeaheadApp):
     BINDINGS: ClassVar = [("n", "noted", "Note")]
 
     def __init__(self, table):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import ClassVar
 
-from textual import events, on
+from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
@@ -38,8 +38,7 @@ class AskText(ModalScreen[str | None]):
         self._enter = enter
         self._title, self._check = clean_text(title), check
         self._hint = "\n".join(clean_text(line) for line in hint.split("\n"))
-        self._value = clean_text(value)
-        self._field = Input(self._value, select_on_focus=not begun)
+        self._field = Input(clean_text(value), select_on_focus=not begun)
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
@@ -48,20 +47,6 @@ class AskText(ModalScreen[str | None]):
             yield Static(Content(self._hint), classes="dim")
             yield Static("", id="refusal", classes="refusal")
             yield Static(Content(f"Enter {self._enter} · Escape leaves everything as it is"), classes="dim")
-
-    def on_key(self, event: events.Key) -> None:
-        """What was typed before the field had the keys belongs to it."""
-        self.type_on(event)
-
-    def type_on(self, event: events.Key) -> None:
-        """Put a character behind what was typed; as ever, the first one replaces what stood in the field."""
-        if event.is_printable and event.character is not None:
-            event.stop()
-            if self._field.select_on_focus and not self._field.has_focus:
-                self._field.select_on_focus = False  # else what is typed here would be selected, and replaced next
-                if self._field.value == self._value:
-                    self._field.value = ""
-            self._field.insert_text_at_cursor(event.character)
 
     @on(Input.Changed)
     def mended(self) -> None:

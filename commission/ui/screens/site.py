@@ -170,20 +170,9 @@ class SiteForm(AnyStepScreen):
         else:
             self._ask(field, field.typed)
 
-    async def on_key(self, event: events.Key) -> None:
+    def on_key(self, event: events.Key) -> None:
         """A number begins to edit the selected field, as it does in every table of readings."""
-        if isinstance(self.app.screen, AskText):  # typed faster than the question came up
-            self.app.screen.type_on(event)
-            return
         fields = self.query_one("#fields", Picker)
-        bound = self.active_bindings.get(event.key)
-        if bound is not None and bound.node is fields:
-            event.stop()  # here and now: on its way to the program it would be overtaken by the number behind it
-            if bound.binding.action == "choose":
-                self._edit(fields.key)
-            else:
-                await fields.run_action(bound.binding.action)
-            return
         field = self._fields.get(fields.key)
         if event.character is None or event.character not in STARTS or field is None or field.choices:
             return

@@ -110,12 +110,8 @@ class EntryTable(Painted):
         # that is obeyed would set off a command in the middle of a number.
         return bool(self.typing.text) or character in STARTS
 
-    async def on_key(self, event: events.Key) -> None:
-        """Digits begin an entry; while one is being typed, Backspace mends and Escape drops it.
-
-        What keys of this table do is done here: on its way to the program and back, the Enter between two numbers that
-        arrive together (a slow line, a meter that types) would be overtaken by the second of them.
-        """
+    def on_key(self, event: events.Key) -> None:
+        """Digits begin an entry; while one is being typed, Backspace mends and Escape drops it."""
         typed = self.typing.text
         if event.character is not None and self._takes(event.character):
             self._type((typed + event.character)[:LONGEST])
@@ -123,8 +119,6 @@ class EntryTable(Painted):
             self._type(typed[:-1])
         elif (typed or self.typing.problem) and event.key == "escape":
             self._type("")
-        elif (bound := self.screen.active_bindings.get(event.key)) is not None and bound.node is self:
-            await self.run_action(bound.binding.action)
         else:
             return
         event.stop()

@@ -1,0 +1,124 @@
+"""Keys that arrive in one burst: each goes to the screen or dialog that the keys before it have opened."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+from typing import Any
+
+import pytest
+from builders import cinema
+from stand_ins import app_of, settle
+from textual import events
+from textual.widgets import Input
+
+from commission.model import Noted
+from commission.ui.app import CommissionApp
+from commission.ui.screens.dialogs import AskText
+from commission.ui.screens.overview import Overview
+from commission.ui.screens.site import SiteForm
+
+NAMES = {":": "colon", ";": "semicolon", " ": "space", "?": "question_mark", ".": "full_stop", "'": "apostrophe"}
+
+
+def burst(app: CommissionApp, *keys: str) -> None:
+    """All keys at once, as the terminal hands them over; a text counts letter by letter after "=": "=Z9"."""
+    for key in keys:
+        for one in key[1:] if key.startswith("=") else [key]:
+            app.post_message(events.Key(NAMES.get(one, one), one if len(one) == 1 else None))
+
+
+async def after(pilot: Any, *keys: str) -> None:
+    """A burst, and all that comes of it."""
+    burst(pilot.app, *keys)
+    await settle(pilot)
+    await settle(pilot)
+
+
+async def test_a_burst_adds_a_seat_and_renames_nothing() -> None:
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "1")
+        await after(pilot, "a", "enter", "=Z9", "enter")
+        system = app.visit.job.system
+        assert system.title == cinema().title
+        assert [seat.id for seat in system.seats][-1] == "Z9"
+        assert isinstance(app.screen, SiteForm)
+
+
+async def test_a_burst_from_the_overview_to_a_stored_note() -> None:
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "3", "n", "=fan on; door open", "enter", "escape")
+        notes = [event.body for event in app.visit.job.notes]
+        assert [note.text for note in notes if isinstance(note, Noted)] == ["fan on; door open"]
+        assert isinstance(app.screen, Overview)
+        assert not app.visit.job.readings
+
+
+async def test_text_pasted_behind_the_key_that_opens_a_field_goes_into_it() -> None:
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "3")
+        burst(app, "n")
+        app.post_message(events.Paste("door open"))
+        burst(app, "enter")
+        await settle(pilot)
+        await settle(pilot)
+        assert [event.body.text for event in app.visit.job.notes if isinstance(event.body, Noted)] == ["door open"]
+
+
+@pytest.mark.parametrize(
+    ("opening", "typed"),
+    [
+        (("1", "a", "enter"), "Z9"),
+        (("3", "n"), "qnx1"),
+        (("1", "enter"), "1q"),
+        (("3", "p"), "~/q.jpg"),
+        (("colon",), "qr"),
+        (("i",), "q1r"),
+        (("s", "w"), "qw"),
+    ],
+    ids=["label", "note", "title", "photograph", "everything", "import", "sheet"],
+)
+async def test_what_follows_the_key_that_opens_a_field_is_its_text(opening: Iterable[str], typed: str) -> None:
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        events_before = len(app.visit.job.log)
+        await after(pilot, *opening, f"={typed}")
+        assert isinstance(app.focused, Input)
+        assert app.focused.value == typed
+        assert len(app.visit.job.log) == events_before
+
+
+async def test_a_slow_dialog_gets_its_keys_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a slow machine a dialog takes longer than the wait after which a lost answer is asked for again."""
+    compose = AskText.compose
+
+    def slow(self: AskText) -> Any:
+        time.sleep(0.5)
+        return compose(self)
+
+    monkeypatch.setattr(AskText, "compose", slow)
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "3", "n", "=Z9q", "enter")
+        assert [event.body.text for event in app.visit.job.notes if isinstance(event.body, Noted)] == ["Z9q"]
+
+
+async def test_many_keys_at_once_take_no_time() -> None:
+    """200 letters, as a path dropped on the terminal; 3 s is ten times what it takes on a busy machine."""
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "i")
+        began = time.monotonic()
+        burst(app, "=" + "path" * 50)
+        while not (isinstance(app.focused, Input) and len(app.focused.value) == 200):
+            await pilot.pause(0.01)
+            assert time.monotonic() - began < 3.0
