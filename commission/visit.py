@@ -84,13 +84,9 @@ class Visit:
         self._memory = memory
         self._lock = threading.RLock()
         self._analysed: dict[tuple[int, bool], Analysed] = {}  # by the keys of `_by_key`
-        self._outcomes: dict[tuple[str, str], tuple[object, Outcome]] = {}
-        self._findings: dict[str, tuple[object, tuple[Finding, ...], tuple[str, ...]]] = {}
-        self._followed: dict[str, tuple[object, tuple[Followed, ...], tuple[str, ...]]] = {}
-        """By round: state, what was found, and sentences on what could not be computed."""
-        self._rejudged: tuple[object, Rejudged | None] | None = None
         self._analyses: Analyses | None = None
         self.job: Job = fold(journal.events())
+        self._computed = _Computed(self.job, self.analyses)
 
     @property
     def path(self) -> Path:
@@ -143,22 +139,18 @@ class Visit:
         from commission.diagnosis.rejudge import Rejudged, rejudge
         from commission.steps.shared.isolation import why_failed
 
-        state = (self.job.log[-1].seq if self.job.log else 0, id(self.analyses))
-        if self._rejudged is None or self._rejudged[0] != state:
-            found: Rejudged | None
+        computed = self._now()
+        if not computed.rejudged:
+            job, found = computed.job, None
             try:
-                found = rejudge(self.job, self.analyses, __version__, self.steps, lambda s, r: self.outcome(s.id, r))
+                found = rejudge(job, computed.analyses, __version__, self.steps, lambda s, r: self.outcome(s.id, r))
             except Exception as error:
                 left_out = (f"everything, because {why_failed(error)}",)
                 found = Rejudged(
-                    stored=self.job.judged[-1],
-                    program_version=__version__,
-                    count=0,
-                    differences=(),
-                    left_out=left_out,
+                    stored=job.judged[-1], program_version=__version__, count=0, differences=(), left_out=left_out
                 )
-            self._rejudged = (state, found)
-        return self._rejudged[1]
+            computed.rejudged.append(found)
+        return computed.rejudged[0]
 
     def withdraw(self, seq: int, reason: str = "") -> Event:
         """Withdraw an event: it stays in the log and counts no longer."""
@@ -251,17 +243,22 @@ class Visit:
             self._analyses = model.Analyses(items)
         return self._analyses
 
+    def _now(self) -> _Computed:
+        """What is computed of the present job and analyses."""
+        job, analyses = self.job, self.analyses
+        if self._computed.job is not job or self._computed.analyses is not analyses:
+            self._computed = _Computed(job, analyses)
+        return self._computed
+
     def outcome(self, step_id: str, round_id: str) -> Outcome:
         """What a step says of a round now; computed once for each state of the job. Where it fails, it says that."""
         from commission.steps.shared.isolation import outcome_of
 
-        job, analyses = self.job, self.analyses
-        state = (job.log[-1].seq if job.log else 0, id(analyses))
-        known = self._outcomes.get((step_id, round_id))
-        if known is None or known[0] != state:
-            known = (state, outcome_of(steps.step(step_id), job, round_id, analyses))
-            self._outcomes[(step_id, round_id)] = known
-        return known[1]
+        computed = self._now()
+        key = (step_id, round_id)
+        if key not in computed.outcomes:
+            computed.outcomes[key] = outcome_of(steps.step(step_id), computed.job, round_id, computed.analyses)
+        return computed.outcomes[key]
 
     @property
     def steps(self) -> tuple[Step, ...]:
@@ -274,13 +271,14 @@ class Visit:
 
     def findings(self, round_id: str) -> tuple[Finding, ...]:
         """The causes named in a round; `failures` has those that could not be looked for."""
+        return self._findings(round_id)[0]
+
+    def _findings(self, round_id: str) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
         from commission.diagnosis import findings as find
         from commission.steps.shared.isolation import why_failed
 
-        job, analyses = self.job, self.analyses
-        state = (job.log[-1].seq if job.log else 0, id(analyses))
-        known = self._findings.get(round_id)
-        if known is None or known[0] != state:
+        computed = self._now()
+        if round_id not in computed.findings:
             failed: list[str] = []
 
             def note(rule_id: str, error: Exception) -> None:
@@ -288,18 +286,16 @@ class Visit:
 
             found: tuple[Finding, ...] = ()
             try:
-                found = find(job, round_id, analyses, self.outcomes(round_id), note)
+                found = find(computed.job, round_id, computed.analyses, self.outcomes(round_id), note)
             except Exception as error:
                 failed.append(f"Causes were not looked for, because {why_failed(error)}.")
-            known = (state, found, tuple(failed))
-            self._findings[round_id] = known
-        return known[1]
+            computed.findings[round_id] = (found, tuple(failed))
+        return computed.findings[round_id]
 
     def failures(self, round_id: str) -> tuple[str, ...]:
         """What the program failed to compute of a round: steps, causes, what became of them. A sentence each."""
         from commission.steps.shared.isolation import failed
 
-        self.followed(round_id)
         outcomes = self.outcomes(round_id).values()
         steps_failed = (remark for outcome in outcomes if failed(outcome) for remark in outcome.remarks)
         left_out = (
@@ -307,27 +303,26 @@ class Visit:
             for each in self.job.left_out
             if each.round == round_id
         )
-        return (*left_out, *steps_failed, *self._findings[round_id][2], *self._followed[round_id][2])
+        return (*left_out, *steps_failed, *self._findings(round_id)[1], *self._followed(round_id)[1])
 
     def followed(self, round_id: str) -> tuple[Followed, ...]:
         """The findings of the rounds up to this one, each with what became of it by the newest round."""
+        return self._followed(round_id)[0]
+
+    def _followed(self, round_id: str) -> tuple[tuple[Followed, ...], tuple[str, ...]]:
         from commission.diagnosis.fates import follow
         from commission.steps.shared.isolation import why_failed
 
-        job, analyses = self.job, self.analyses
-        state = (job.log[-1].seq if job.log else 0, id(analyses))
-        known = self._followed.get(round_id)
-        if known is None or known[0] != state:
+        computed = self._now()
+        if round_id not in computed.followed:
             followed: tuple[Followed, ...] = ()
             failed: tuple[str, ...] = ()
             try:
-                self.findings(round_id)
-                followed = follow(job, round_id, self.findings, self.outcomes)
+                followed = follow(computed.job, round_id, self.findings, self.outcomes)
             except Exception as error:
                 failed = (f"What became of the findings was not determined, because {why_failed(error)}.",)
-            known = (state, followed, failed)
-            self._followed[round_id] = known
-        return known[1]
+            computed.followed[round_id] = (followed, failed)
+        return computed.followed[round_id]
 
     def unexplained(self, round_id: str) -> tuple[OpenChecks, ...]:
         """Failed checks of a round that neither its findings nor those still open from earlier rounds account for."""
@@ -368,6 +363,21 @@ class Visit:
     def close(self) -> None:
         """Release the file."""
         self._journal.close()
+
+
+class _Computed:
+    """What is computed of one state of a job: it lives as long as that state is the newest."""
+
+    def __init__(self, job: Job, analyses: Analyses) -> None:
+        self.job, self.analyses = job, analyses
+        self.outcomes: dict[tuple[str, str], Outcome] = {}
+        """By step and round."""
+        self.findings: dict[str, tuple[tuple[Finding, ...], tuple[str, ...]]] = {}
+        """By round: what was found, and sentences on what could not be looked for."""
+        self.followed: dict[str, tuple[tuple[Followed, ...], tuple[str, ...]]] = {}
+        """The same of what became of the findings."""
+        self.rejudged: list[Rejudged | None] = []
+        """One entry as soon as it is known."""
 
 
 def _one_by_one(
