@@ -29,7 +29,7 @@ from commission.model.units import clean_text, counted
 from commission.model.units import round_name as round_name
 
 if TYPE_CHECKING:
-    from commission.model import Event, Job, Verdict
+    from commission.model import Event, EventBody, Job, Verdict
 
 
 def attached(job: Job, step: str, round_id: str) -> tuple[list[PhotoAttached], list[Noted]]:
@@ -92,48 +92,68 @@ class TimeLeft:
 
 def event_words(event: Event, job: Job) -> str:
     """One event in plain words."""
+    return clean_text(_entry_words(event.body, job.system.processor.delay.unit) or _course_words(event.body) or "?")
+
+
+def _entry_words(body: EventBody, unit: str) -> str | None:
+    """What was measured, entered or attached."""
     from commission.model.show import number, place_text  # late: it loads what tables are made of
 
-    match event.body:
-        case JobCreated(title=title, program_version=version):
-            text = f"job “{title}” opened by version {version}"
-        case SystemDefined(note=note):
-            text = f"site: {note or 'changed'}"
-        case RoundOpened(round=name):
-            text = f"round {round_name(name)} begins"
-        case SettingEntered(setting=s, applied=applied):
-            parts = [f"trim {number(s.trim_db, 1, signed=True)} dB"] if s.trim_db is not None else []
-            unit = job.system.processor.delay.unit
-            what = "delay" if unit == "ms" else "distance"
-            parts += [f"{what} {number(s.distance, 2)} {unit}"] if s.distance is not None else []
-            parts += [f"polarity {s.polarity}"] if s.polarity is not None else []
-            text = f"{round_name(s.round)}: {s.channel} {'set to' if applied else 'holds'} {', '.join(parts)}"
+    match body:
+        case SettingEntered():
+            return _setting_words(body, unit)
         case ReadingEntered() as r:
-            place = place_text(r.channel, r.seat)
-            text = f"{round_name(r.round)}: {r.quantity} {place} {number(r.value, 2)} {r.unit}"
+            return (
+                f"{round_name(r.round)}: {r.quantity} {place_text(r.channel, r.seat)} {number(r.value, 2)} {r.unit}"
+            )
         case ResponseStored() as r:
-            text = f"{round_name(r.round)}: {r.kind} of {r.channel} at {r.seat} from {r.file_name}"
+            return f"{round_name(r.round)}: {r.kind} of {r.channel} at {r.seat} from {r.file_name}"
         case StimulusStored(file_name=name):
-            text = f"stimulus {name}"
-        case Noted(step=step, text=said):
-            text = f"note on {step}: {said}"
+            return f"stimulus {name}"
+        case Noted(step=step, text=note):
+            return f"note on {step}: {note}"
         case ActionLogged(title=title, action=action, by=by, note=note):
-            text = f"{title}: {ACTION_WORDS[action]}" + (f" by {by}" if by else "") + (f", {note}" if note else "")
+            return f"{title}: {ACTION_WORDS[action]}" + (f" by {by}" if by else "") + (f", {note}" if note else "")
         case PhotoAttached(step=step, file_name=name, caption=caption):
-            text = f"photograph on {step}: {name}" + (f", {caption}" if caption else "")
+            return f"photograph on {step}: {name}" + (f", {caption}" if caption else "")
+        case _:
+            return None
+
+
+def _course_words(body: EventBody) -> str | None:
+    """What was decided about the visit itself."""
+    match body:
+        case JobCreated(title=title, program_version=version):
+            return f"job “{title}” opened by version {version}"
+        case SystemDefined(note=note):
+            return f"site: {note or 'changed'}"
+        case RoundOpened(round=name):
+            return f"round {round_name(name)} begins"
         case EarlierVisit(title=title, closed_at=at, figures=figures):
-            text = f"returns to “{title}” of {at[:10]}, {len(figures)} figures to compare with"
+            return f"returns to “{title}” of {at[:10]}, {len(figures)} figures to compare with"
         case LimitsChosen(profile=profile):
-            text = f"limits: {profile.title}"
+            return f"limits: {profile.title}"
         case Decided(step=step, key=key, value=value):
-            text = f"decided on {step}: {key} = {value}"
+            return f"decided on {step}: {key} = {value}"
         case Judged(occasion=occasion, program_version=version, kinds=kinds):
             when = "at the signature" if occasion == "signed" else "for the record"
-            text = f"{sum(len(kind.places) for kind in kinds)} verdicts kept {when}, by version {version}"
+            return f"{sum(len(kind.places) for kind in kinds)} verdicts kept {when}, by version {version}"
         case Signed(role=role, name=name):
-            text = f"signed as {role}: {name}"
+            return f"signed as {role}: {name}"
         case Withdrawn(seq=seq, reason=reason):
-            text = f"withdraws event {seq}" + (f": {reason}" if reason else "")
+            return f"withdraws event {seq}" + (f": {reason}" if reason else "")
         case _:
-            text = "?"
-    return clean_text(text)
+            return None
+
+
+def _setting_words(entered: SettingEntered, unit: str) -> str:
+    """A setting, such as "as found: FC current trim −2.0 dB, distance 3.20 m"."""
+    from commission.model.show import number
+
+    setting = entered.setting
+    parts = [f"trim {number(setting.trim_db, 1, signed=True)} dB"] if setting.trim_db is not None else []
+    what = "delay" if unit == "ms" else "distance"
+    parts += [f"{what} {number(setting.distance, 2)} {unit}"] if setting.distance is not None else []
+    parts += [f"polarity {setting.polarity}"] if setting.polarity is not None else []
+    verb = "set to" if entered.applied else "current"
+    return f"{round_name(setting.round)}: {setting.channel} {verb} {', '.join(parts)}"
