@@ -21,7 +21,7 @@ from commission.audio.files import AUDIO_SUFFIXES, TEXT_SUFFIXES, SoundInfo, pro
 from commission.audio.mapping import MappedFile, is_mapping, locate, read_mapping
 from commission.audio.names import NameWords, Places, read_name, says_stimulus
 from commission.audio.sofa import HDF5_SIGNATURE, SOFA_SUFFIX
-from commission.audio.sofa_rows import sofa_rows
+from commission.audio.sofa_rows import decoded_sofa, sofa_rows, sofa_to_store
 from commission.audio.text_response import parse_response
 from commission.model import (
     Cancelled,
@@ -106,9 +106,8 @@ class FileImporter:
         out = []
         for row in rows:
             problem = None if row.is_stimulus else _problem(row, job)
-            duplicate = stored.get(
-                (row.sha256 or "", row.file_channel, row.round or "", row.channel or "", row.seat or "")
-            )
+            place = (row.round or "", row.channel or "", row.seat or "")
+            duplicate = next((stored[each + place] for each in _recordings(row) if each + place in stored), None)
             out.append(replace(row, problem=problem, duplicate_of=duplicate, warning=row.file_warning))
         out = _with_twins(out)
         out = [replace(row, warning=_joined(row.warning, _stored_elsewhere(row, job))) for row in out]
@@ -128,6 +127,10 @@ class FileImporter:
             raise InputError(name, "other bytes than a moment ago", "a file that stays as it is", "Look at it again.")
         assert row.round and row.channel and row.seat and row.kind
         bodies: list[EventBody] = []
+        original_sha256, file_channel, origin_frame = None, row.file_channel, 0.0
+        if row.stored_sha256 is not None:
+            name, data, origin_frame = sofa_to_store(data, name, row.file_channel)
+            original_sha256, sha256, file_channel = sha256, hashlib.sha256(data).hexdigest(), 0
         blobs = {sha256: data}
         is_sweep = row.kind == "sweep"
         loopback = row.loopback if is_sweep else None
@@ -149,7 +152,9 @@ class FileImporter:
                 kind=row.kind,
                 file_name=name,
                 file_sha256=sha256,
-                file_channel=row.file_channel,
+                original_sha256=original_sha256,
+                file_channel=file_channel,
+                origin_frame=origin_frame,
                 rate_hz=row.rate_hz,
                 frames=row.frames,
                 clock=_clock(row, options),
@@ -333,9 +338,9 @@ def _look(file: _File, job: Job, options: ImportOptions, stimuli: Sequence[Stimu
         data = read_bytes(path)
         row = replace(row, sha256=hashlib.sha256(data).hexdigest())
         if path.suffix.lower() == SOFA_SUFFIX or data.startswith(HDF5_SIGNATURE):
-            rows = [
-                replace(each, kind_reason="AES69 holds impulse responses") for each in sofa_rows(row, data, name, job)
-            ]
+            rows = [_examined_sofa(each, data, name) for each in sofa_rows(row, data, name, job)]
+            if not whole_file and row.file_channel >= len(rows):
+                raise InputError(name, f"{len(rows)} responses", f"at least {row.file_channel + 1}")
             return rows if whole_file else [rows[row.file_channel]]
         if path.suffix.lower() in AUDIO_SUFFIXES or data.startswith(SOUND_SIGNATURES):
             return _look_at_sound(row, data, name, job, stimuli, whole_file)
@@ -346,6 +351,14 @@ def _look(file: _File, job: Job, options: ImportOptions, stimuli: Sequence[Stimu
         return [replace(row, kind="response", reference=text.reference, loopback=None, kind_reason=reason)]
     except InputError as error:
         return [replace(row, file_problem=str(error))]
+
+
+def _examined_sofa(row: ImportRow, data: bytes, name: str) -> ImportRow:
+    """A row of an AES69 file, whose convention says that it is an impulse response, with what its samples show."""
+    samples = decoded_sofa(data, name)[row.file_channel].response.impulse
+    if row.file_problem is None and samples is not None:
+        row = examine(row, samples, row.rate_hz or 0.0, f"{name}, response {row.file_channel + 1}", ())
+    return replace(row, kind_reason="AES69 holds impulse responses", sweep_problem=None, undecided=False)
 
 
 def _look_at_sound(
@@ -495,13 +508,18 @@ def _elsewhere(row: ImportRow, other: ImportRow) -> str:
     return f" ({other.channel} at {other.seat}, {round_name(other.round or '')})"
 
 
+def _recordings(row: ImportRow) -> tuple[tuple[str, int], ...]:
+    """Digest and channel under which a job holds the recording of a row: the file, or the WAV that was decoded from it."""
+    return ((row.sha256 or "", row.file_channel), (row.stored_sha256 or "", 0))
+
+
 def _stored_elsewhere(row: ImportRow, job: Job) -> str | None:
     """That the job holds the same bytes for another place."""
     if row.problem is not None or row.duplicate_of is not None or row.sha256 is None:
         return None
     for stored in job.responses:
         body = stored.body
-        if (body.file_sha256, body.file_channel) == (row.sha256, row.file_channel):
+        if (body.file_sha256, body.file_channel) in _recordings(row):
             return f"the same bytes are stored for {body.channel} at {body.seat} ({round_name(body.round)})"
     return None
 

@@ -22,12 +22,17 @@ from typing import Any
 import numpy as np
 
 from commission.model import FloatArray, InputError, Position, Response, ResponseStored, System, freeze
+from commission.model.child_process import Decoded, decode_in_child, forbid_files
 from commission.model.units import clean_text
 
 SOFA_SUFFIX = ".sofa"
 HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
-LARGEST_SAMPLES = 100_000_000
-"""In all responses of a file: a compressed file can claim more than any memory holds."""
+EXPECTED = "AES69 (SOFA)"
+_COPY, _SPLIT = "Copy it again.", "Export it in several files."
+LARGEST_BYTES = 200_000_000
+LARGEST_SAMPLES = 50_000_000
+"""In all responses of a file, 13 loudspeakers at 40 seats for 2 s at 48 kHz: a compressed file can claim more than any
+memory holds."""
 MOST_MEASUREMENTS = 5000
 _CONVENTION, _CONVENTION_VERSION, _STANDARD_VERSION = "SingleRoomSRIR", "1.0", "2.1"
 _KELVIN = 273.15
@@ -65,23 +70,69 @@ def write_sofa(system: System, round_id: str, found: Sequence[tuple[ResponseStor
 
 
 def read_sofa(data: bytes, name: str) -> tuple[SofaResponse, ...]:
-    """Every response of a file: measurements in order, and of each its receivers in order.
+    """Every response of a file: measurements in order, and of each its receivers in order; impulses as float32.
 
-    Any convention with data type FIR and one impulse response for each measurement and receiver will do. Raises
-    InputError for what is damaged, of another kind, or larger than can be.
+    Any convention with data type FIR and one impulse response for each measurement and receiver will do. The file is
+    decoded in a child process, since libhdf5 can loop for ever or crash on damaged data. Raises InputError for what is
+    damaged, of another kind, refers to other files or data, or is larger than can be.
     """
+    if not data.startswith(HDF5_SIGNATURE):
+        raise InputError(name, "a file that is not HDF5 inside", EXPECTED)
+    if len(data) > LARGEST_BYTES:
+        raise InputError(name, f"{len(data) / 1e6:.0f} MB", f"at most {LARGEST_BYTES / 1e6:.0f} MB", _SPLIT)
+    found, parts = decode_in_child("commission.audio.sofa:decode_sofa", data, name, EXPECTED, mend=_COPY, name=name)
+    return tuple(
+        SofaResponse(
+            response=Response(impulse=freeze(np.frombuffer(part, "<f4")), rate_hz=each["rate_hz"], t0_s=each["t0_s"]),
+            seat=each["seat"],
+            channel=each["channel"],
+            seat_m=_tuple(each["seat_m"]),
+            source_m=_tuple(each["source_m"]),
+            clock=each["clock"],
+        )
+        for each, part in zip(found, parts, strict=True)
+    )
+
+
+def _tuple(position: list[float] | None) -> Position | None:
+    return None if position is None else (position[0], position[1], position[2])
+
+
+def decode_sofa(data: bytes, options: dict[str, Any]) -> Decoded:
+    """What `read_sofa` asks of its child process; option `name`: the file's."""
     import h5py
 
-    if not data.startswith(HDF5_SIGNATURE):
-        raise InputError(name, "a file that is not HDF5 inside", "AES69 (SOFA)")
+    with h5py.File(io.BytesIO(), "w"):  # what the library loads late
+        pass
+    forbid_files()
+    found = parse_sofa(data, options["name"])
+    values = [
+        {
+            "rate_hz": each.response.rate_hz,
+            "t0_s": each.response.t0_s,
+            "seat": each.seat,
+            "channel": each.channel,
+            "seat_m": each.seat_m,
+            "source_m": each.source_m,
+            "clock": each.clock,
+        }
+        for each in found
+    ]
+    return values, [np.ascontiguousarray(each.response.impulse, "<f4").tobytes() for each in found]
+
+
+def parse_sofa(data: bytes, name: str) -> tuple[SofaResponse, ...]:
+    """As `read_sofa`, in this process: for the child process, and for files that nobody else has made."""
+    import h5py
+
     try:
         with h5py.File(io.BytesIO(data), "r") as file:
-            return _read(file, name)
+            return _read(_Reader(file, name), name)
     except InputError:
         raise
     except (OSError, KeyError, ValueError, TypeError, RuntimeError, OverflowError, UnicodeError) as error:
         reason = clean_text(str(error))[:80].rstrip(".") or type(error).__name__
-        raise InputError(name, f"damaged AES69 data ({reason})", "a whole file", "Copy it again.") from error
+        raise InputError(name, f"damaged AES69 data ({reason})", "a whole file", _COPY) from error
 
 
 def to_room(position: Sequence[float]) -> Position:
@@ -228,73 +279,115 @@ def _from_room(position: Position | None) -> Position:
 
 # --- reading
 
-VARIABLES = (
-    "Data.IR",
-    "Data.SamplingRate",
-    "Data.Delay",
-    "MeasurementFrames",
-    "MeasurementClock",
-    "ListenerPosition",
-    "SourcePosition",
-    "SeatLabel",
-    "LoudspeakerLabel",
-)
-"""All that is read."""
+_USUAL_FILTERS = (1, 2, 3)
+"""Deflate, shuffle and the Fletcher checksum (H5Zpublic.h); any other may be code that is loaded from a plug-in."""
+_FEW_BYTES = 4_000_000
+"""More than any variable but the samples takes at `MOST_MEASUREMENTS`."""
 
 
-def _read(file: Any, name: str) -> tuple[SofaResponse, ...]:
-    convention, kind = _text(file.attrs.get("SOFAConventions")), _text(file.attrs.get("DataType"))
+class _Reader:
+    """The variables of a file: values that lie in the file itself, of a limited size."""
+
+    def __init__(self, file: Any, name: str) -> None:
+        self._file, self._name = file, name
+
+    def attribute(self, key: str) -> str:
+        """A text of the whole file; empty where there is none."""
+        return _text(self._file.attrs.get(key))
+
+    def find(self, key: str, kinds: str = "fiu") -> Any:
+        """A variable whose values are of these kinds (numpy's letters); None where the file has none of that name.
+
+        Raises InputError for links, external storage, virtual datasets and unusual filters: what they lead to is not in
+        the file, and can be anything that this computer holds.
+        """
+        import h5py
+
+        link = self._file.get(key, getlink=True)  # does not follow it
+        if link is None:
+            return None
+        if not isinstance(link, h5py.HardLink):
+            raise self._elsewhere(key, "a link to other data")
+        variable = self._file[key]
+        if not isinstance(variable, h5py.Dataset):  # a damaged file may hold a folder or a type under the name
+            raise InputError(self._name, f"{key} that holds no values", "a whole file", _COPY)
+        layout = variable.id.get_create_plist()
+        if layout.get_external_count():
+            raise self._elsewhere(key, "kept in another file")
+        if layout.get_layout() == h5py.h5d.VIRTUAL:
+            raise self._elsewhere(key, "put together from other data")
+        filters = [layout.get_filter(index)[0] for index in range(layout.get_nfilters())]
+        if not set(filters) <= set(_USUAL_FILTERS):
+            raise InputError(self._name, f"{key} packed in an unusual way (filter {max(filters)})", "gzip or none")
+        if variable.dtype.kind not in kinds:
+            raise InputError(self._name, f"{key} of type {str(variable.dtype)[:20]}", "numbers")
+        return variable
+
+    def _elsewhere(self, key: str, how: str) -> InputError:
+        return InputError(self._name, f"{key} {how}", "all values in the file itself", "Export it as one whole file.")
+
+    def values(self, key: str, kinds: str = "fiu") -> Any:
+        """All values of a variable that is not the samples; None where there is none. Raises InputError."""
+        variable = self.find(key, kinds)
+        if variable is None:
+            return None
+        size = variable.size * variable.dtype.itemsize if variable.size is not None else 0
+        if size > _FEW_BYTES:
+            found = f"{key} of {size / 1e6:,.0f} MB"
+            raise InputError(self._name, found, f"at most {_FEW_BYTES / 1e6:.0f} MB", _COPY)
+        return variable[()]
+
+
+def _read(file: _Reader, name: str) -> tuple[SofaResponse, ...]:
+    convention, kind = file.attribute("SOFAConventions"), file.attribute("DataType")
     if not convention:
-        raise InputError(name, "an HDF5 file of another kind", "AES69 (SOFA)")
-    for variable in VARIABLES:  # a damaged file may hold a folder or a type under the name
-        if variable in file and not hasattr(file[variable], "ndim"):
-            raise InputError(name, f"{variable} that holds no values", "a whole file", "Copy it again.")
-    if kind != "FIR" or "Data.IR" not in file or file["Data.IR"].ndim != 3:
+        raise InputError(name, "an HDF5 file of another kind", EXPECTED)
+    stored = file.find("Data.IR")
+    if kind != "FIR" or stored is None or stored.ndim != 3:
         raise InputError(
             name, f"{convention} with data type {kind or 'none'}", "impulse responses of one emitter (data type FIR)"
         )
-    count, receivers, frames = (int(size) for size in file["Data.IR"].shape)
+    count, receivers, frames = (int(size) for size in stored.shape)
     if not (0 < count * receivers <= MOST_MEASUREMENTS and 0 < count * receivers * frames <= LARGEST_SAMPLES):
         raise InputError(
             name,
             f"{count} measurements of {receivers} receivers and {frames} samples",
             f"at most {MOST_MEASUREMENTS} responses and {LARGEST_SAMPLES / 1e6:.0f} million samples",
+            _SPLIT,
         )
-    units = _text(file["Data.SamplingRate"].attrs.get("Units", "hertz")).casefold()
+    sampling_rate = file.values("Data.SamplingRate")
+    if sampling_rate is None:
+        raise InputError(name, "no sample rate", "a whole file", _COPY)
+    units = _text(file.find("Data.SamplingRate").attrs.get("Units", "hertz")).casefold()
     if units != "hertz":
         raise InputError(name, f"a sample rate in {units}", "hertz")
-    rates = _per_measurement(file["Data.SamplingRate"][()], count, 1)[:, 0]
-    delays = (
-        _per_measurement(file["Data.Delay"][()], count, receivers)
-        if "Data.Delay" in file
-        else np.zeros((count, receivers))
-    )
+    rates = _per_measurement(sampling_rate, count, 1)[:, 0]
+    delay = file.values("Data.Delay")
+    delays = np.zeros((count, receivers)) if delay is None else _per_measurement(delay, count, receivers)
     lengths = _own_numbers(file, "MeasurementFrames", count, frames, (1, frames))
     clocks = _own_numbers(file, "MeasurementClock", count, 0, (-1, MOST_MEASUREMENTS))
     if not (np.isfinite(rates).all() and (rates > 0).all() and np.isfinite(delays).all()):
         raise InputError(name, "a sample rate or delay that is no number", "finite numbers")
-    samples = file["Data.IR"][()]
     seats, channels = (_labels(file, key, count) for key in ("SeatLabel", "LoudspeakerLabel"))
     ears, sources = (_positions(file, key, count) for key in ("ListenerPosition", "SourcePosition"))
-    out = []
-    for m in range(count):
-        for r in range(receivers):
-            response = Response(
+    samples = np.empty(stored.shape, np.float32)
+    stored.read_direct(samples)
+    return tuple(
+        SofaResponse(
+            response=Response(
                 impulse=freeze(samples[m, r, : lengths[m]]),
                 rate_hz=float(rates[m]),
                 t0_s=float(delays[m, r] / rates[m]),
-            )
-            out.append(
-                SofaResponse(
-                    response=response,
-                    seat=seats[m],
-                    channel=channels[m],
-                    seat_m=ears[m],
-                    source_m=sources[m],
-                    clock=clocks[m],
-                )
-            )
-    return tuple(out)
+            ),
+            seat=seats[m],
+            channel=channels[m],
+            seat_m=ears[m],
+            source_m=sources[m],
+            clock=clocks[m],
+        )
+        for m in range(count)
+        for r in range(receivers)
+    )
 
 
 def _per_measurement(values: Any, count: int, receivers: int) -> FloatArray:
@@ -305,26 +398,29 @@ def _per_measurement(values: Any, count: int, receivers: int) -> FloatArray:
     return np.broadcast_to(table, (count, receivers))
 
 
-def _own_numbers(file: Any, name: str, count: int, otherwise: int, bounds: tuple[int, int]) -> list[int]:
+def _own_numbers(file: _Reader, name: str, count: int, otherwise: int, bounds: tuple[int, int]) -> list[int]:
     """Whole numbers, one a measurement, of a variable of our own; `otherwise` where the file has none."""
-    if name not in file:
+    values = file.values(name)
+    if values is None:
         return [otherwise] * count
-    values = np.nan_to_num(_per_measurement(file[name][()], count, 1)[:, 0], nan=otherwise)
-    return [int(value) for value in np.clip(values, *bounds)]
+    numbers = np.nan_to_num(_per_measurement(values, count, 1)[:, 0], nan=otherwise)
+    return [int(number) for number in np.clip(numbers, *bounds)]
 
 
-def _positions(file: Any, name: str, count: int) -> list[Position | None]:
+def _positions(file: _Reader, name: str, count: int) -> list[Position | None]:
     """Cartesian positions in our coordinates; None where they are missing, spherical or no numbers."""
-    if name not in file or _text(file[name].attrs.get("Type")).casefold() != "cartesian":
+    values = file.values(name)
+    if values is None or _text(file.find(name).attrs.get("Type")).casefold() != "cartesian":
         return [None] * count
-    values = np.broadcast_to(np.asarray(file[name][()], dtype=float), (count, 3))
-    return [to_room(each) if np.isfinite(each).all() else None for each in values]
+    places = np.broadcast_to(np.asarray(values, dtype=float), (count, 3))
+    return [to_room(each) if np.isfinite(each).all() else None for each in places]
 
 
-def _labels(file: Any, name: str, count: int) -> list[str | None]:
-    if name not in file or file[name].dtype.kind != "S" or file[name].shape[0] != count:
+def _labels(file: _Reader, name: str, count: int) -> list[str | None]:
+    values = file.values(name, "SfiuOVb")  # no variable of the standard: other programs may keep anything there
+    if values is None or values.dtype.kind != "S" or values.shape[:1] != (count,):
         return [None] * count
-    rows = np.ascontiguousarray(file[name][()]).reshape(count, -1)
+    rows = np.ascontiguousarray(values).reshape(count, -1)
     return [clean_text(row.tobytes().rstrip(b"\0").decode("utf-8", "replace")).strip() or None for row in rows]
 
 

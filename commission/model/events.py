@@ -68,6 +68,9 @@ class ResponseStored:
     kind: ResponseKind
     file_name: str
     file_sha256: str
+    """Of what is stored."""
+    original_sha256: str | None = None
+    """Of the file that it was decoded from, where that is not stored."""
     file_channel: int = 0
     """Which channel of a multichannel file, from 0."""
     rate_hz: float | None = None

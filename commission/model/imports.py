@@ -23,6 +23,8 @@ class ImportRow:
     frames: int | None = None
     sha256: str | None = None
     """Digest of the file's bytes when it was looked at."""
+    stored_sha256: str | None = None
+    """Digest of the WAV that is stored of it, where that is not the file itself."""
     new_round: bool = False
     """Whether a round that the job does not have yet may begin with it."""
     is_stimulus: bool = False
