@@ -252,8 +252,10 @@ def _print_results(visit: Visit, only_round: str | None, *, budgets: bool = Fals
 
 def limits(parsed: argparse.Namespace) -> int:
     """Print the limits in force, or judge by others."""
+    from commission.diagnosis import RULES
     from commission.record.data.text import table_lines
-    from commission.steps.shared.limits_table import limits_table
+    from commission.steps import all_steps
+    from commission.steps.shared.limits_table import limits_tables
 
     workshop = LocalWorkshop()
     visit = workshop.open(parsed.job, read_only=parsed.use is None)
@@ -261,8 +263,9 @@ def limits(parsed: argparse.Namespace) -> int:
         if parsed.use is not None:
             event = workshop.use_limits(visit, parsed.use)
             say(f"The job is judged by {visit.job.profile.title} from now on (event {event.seq}).")
-        for line in table_lines(limits_table(visit.job.profile)):
-            print(clean_text(line))
+        for table in limits_tables(visit.job.profile, all_steps(), RULES):
+            for line in (*table_lines(table), ""):
+                print(clean_text(line))
     finally:
         visit.close()
     return EXIT_DONE

@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from commission.model.judged import Judged as Judged
     from commission.model.judged import JudgedKind as JudgedKind
     from commission.model.judged import JudgedPlace as JudgedPlace
+    from commission.model.limits import CheckLimit as CheckLimit
     from commission.model.limits import LimitsProfile as LimitsProfile
     from commission.model.limits import ProfileLimit as ProfileLimit
     from commission.model.limits import default_profile as default_profile
@@ -148,7 +149,7 @@ else:
         "imports": ("ImportOptions", "ImportRow"),
         "job": ("Action", "Job", "LeftOut", "Reading", "StoredResponse"),
         "judged": ("Judged", "JudgedKind", "JudgedPlace"),
-        "limits": ("LimitsProfile", "ProfileLimit", "default_profile", "read_profile"),
+        "limits": ("CheckLimit", "LimitsProfile", "ProfileLimit", "default_profile", "read_profile"),
         "outcome": (
             "Advice",
             "Cause",

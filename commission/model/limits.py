@@ -45,6 +45,24 @@ class ProfileLimit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CheckLimit:
+    """What the checks of one id are compared with. A step names each id that it can produce."""
+
+    check: str
+    """Id of the checks; "*" stands for a part that depends on the job, such as a band."""
+    quantity: str = ""
+    """The limit of the profile in force, by its quantity; empty: `limit` is fixed by the program."""
+    limit: Limit | None = None
+    """A fixed limit. Without bounds: its unit and basis, where `low` and `high` say what the bounds follow from."""
+    applies: str = ""
+    """What is compared, in words; with `quantity`, what the profile does not say of it."""
+    low: str = ""
+    """The low bound in words, where it follows from the measurement."""
+    high: str = ""
+    """The high bound, likewise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LimitsProfile:
     """A named and numbered set of limits; every quantity that the program judges by one is in it."""
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from commission.model.job import Job
+from commission.model.limits import CheckLimit
 from commission.model.outcome import Outcome
 from commission.model.signal import Analyses
 
@@ -58,3 +59,5 @@ class Step:
     """(job, round id, analysed responses) → what it says."""
     entry: Literal["readings", "responses", "form", "none"] = "none"
     """What the screen offers at the left: a table of readings, import of responses, a form, or nothing."""
+    limits: tuple[CheckLimit, ...] = ()
+    """What its checks are compared with: `commission limits` lists it, and every id that the step can produce is in it."""

@@ -15,6 +15,7 @@ from commission.model import (
     Analyses,
     Channel,
     Check,
+    CheckLimit,
     Column,
     Job,
     Outcome,
@@ -215,4 +216,10 @@ STEP = Step(
     plan=plan,
     evaluate=evaluate,
     entry="form",
+    limits=(
+        CheckLimit(check="layout.inside", quantity="layout.inside"),
+        CheckLimit(check="layout.inside", quantity="layout.nearly-inside"),
+        CheckLimit(check="layout.tape", quantity="layout.tape"),
+        CheckLimit(check="layout.side", quantity="layout.side"),
+    ),
 )

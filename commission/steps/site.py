@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.delays import SPEEDS_M_S, plausible_speed
-from commission.model import Advice, Analyses, Check, Column, Job, Limit, Outcome, Row, Step, Table, Task
+from commission.model import Advice, Analyses, Check, CheckLimit, Column, Job, Limit, Outcome, Row, Step, Table, Task
 from commission.model.units import format_length, format_temperature, round_name
 from commission.steps.shared.survey import taped_m
 
@@ -146,4 +146,12 @@ STEP = Step(
     plan=plan,
     evaluate=evaluate,
     entry="form",
+    limits=(
+        CheckLimit(check="site.*", limit=_COMPLETE, applies="one entry of the form: 1 where it is filled in"),
+        CheckLimit(
+            check="site.assumed-speed",
+            limit=_ASSUMED,
+            applies="speed of sound that the processor assumes, where entered",
+        ),
+    ),
 )

@@ -15,6 +15,7 @@ from builders import cinema
 from stand_ins import screen_text, settle
 
 import commission.steps
+from commission.cli import main
 from commission.cli.workshop import LocalWorkshop
 from commission.model import AS_FOUND, ReadingEntered, unwatched
 from commission.record.data.results import results_json
@@ -65,6 +66,13 @@ def test_it_is_in_text_and_json(visit: Visit) -> None:
         ("FL", 4.0, "pass"),
         ("FR", 31.0, "fail"),
     ]
+
+
+def test_its_limit_is_listed(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["limits", str(path)]) == 0
+    (line,) = [line for line in capsys.readouterr().out.splitlines() if line.startswith("aim.angle")]
+    assert "15.00" in line
+    assert "treble falls off beyond it; common practice, no source" in line
 
 
 def test_it_is_in_every_form_of_the_record(visit: Visit, tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from commission.model import (
     Analyses,
     Budget,
     Check,
+    CheckLimit,
     Column,
     Curve,
     FloatArray,
@@ -380,4 +381,15 @@ STEP = Step(
     help=HELP,
     plan=plan,
     evaluate=evaluate,
+    limits=(
+        *(
+            CheckLimit(
+                check=f"compare.{kind}.*",
+                limit=Limit(unit="dB²", basis=NO_WORSE_BASIS),
+                high="U",
+                applies=f"change of the seats' variance in one band, {question}",
+            )
+            for kind, question in _QUESTIONS.items()
+        ),
+    ),
 )

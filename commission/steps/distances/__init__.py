@@ -20,6 +20,7 @@ from commission.model import (
     Analyses,
     Channel,
     Check,
+    CheckLimit,
     Column,
     DelayRange,
     DelayUnit,
@@ -394,4 +395,15 @@ STEP = Step(
     plan=plan,
     evaluate=evaluate,
     entry="readings",
+    limits=(
+        CheckLimit(check="distances.setting", quantity="distances.setting"),
+        CheckLimit(check="distances.setting", quantity="distances.sub"),
+        CheckLimit(check="distances.arrival", quantity="distances.arrival"),
+        CheckLimit(check="distances.arrival", quantity="distances.sub"),
+        CheckLimit(
+            check="distances.place",
+            limit=PLACE_LIMIT,
+            applies="z of the position that a main channel plays from: negative where another position fits better",
+        ),
+    ),
 )

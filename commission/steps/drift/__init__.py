@@ -14,6 +14,7 @@ from commission.model import (
     Advice,
     Analyses,
     Check,
+    CheckLimit,
     EarlierVisit,
     InstrumentKind,
     Job,
@@ -26,6 +27,7 @@ from commission.model import (
 )
 from commission.model.show import number
 from commission.model.units import round_name
+from commission.steps.drift.budgets import UNITS
 from commission.steps.drift.figures import (
     ARRIVAL,
     HEARD,
@@ -33,6 +35,7 @@ from commission.steps.drift.figures import (
     LEVEL,
     POLARITY,
     RESPONSE,
+    SETTINGS,
     SPREAD,
     TAPE,
     TRIM,
@@ -119,7 +122,7 @@ def _check(drift: Drift) -> Check:
     words, unit, _ = describe(drift.quantity)
     limit = Limit(low=-drift.expanded, high=drift.expanded, unit=unit, basis=BASIS)
     if drift.budget is None:
-        limit = Limit(low=0.0, high=0.0, unit=unit, basis=EXACT if drift.is_setting else AS_HEARD)
+        limit = _unchanged(drift.quantity)
     return Check(
         id=f"drift.{drift.quantity.replace(' ', '.')}",
         channel=drift.channel,
@@ -130,6 +133,12 @@ def _check(drift: Drift) -> Check:
         text=f"{words}: change since the earlier visit",
         words="" if drift.quantity not in (POLARITY, HEARD) else _sign_words(drift),
     )
+
+
+def _unchanged(quantity: str) -> Limit:
+    """Of settings and signs, which have no uncertainty."""
+    _, unit, _ = describe(quantity)
+    return Limit(low=0.0, high=0.0, unit=unit, basis=EXACT if quantity in SETTINGS else AS_HEARD)
 
 
 def _sign_words(drift: Drift) -> str:
@@ -264,4 +273,24 @@ STEP = Step(
     help=HELP,
     plan=plan,
     evaluate=evaluate,
+    limits=(
+        *(
+            CheckLimit(
+                check=f"drift.{quantity}.*" if quantity == SPREAD else f"drift.{quantity}",
+                limit=Limit(unit=unit, basis=BASIS),
+                low="−U",
+                high="U",
+                applies=f"change since the earlier visit: {WHAT[quantity]}",
+            )
+            for quantity, unit in UNITS.items()
+        ),
+        *(
+            CheckLimit(
+                check=f"drift.{quantity}",
+                limit=_unchanged(quantity),
+                applies=f"change since the earlier visit: {WHAT[quantity]}",
+            )
+            for quantity in (*SETTINGS, HEARD)
+        ),
+    ),
 )

@@ -17,6 +17,7 @@ from commission.model import (
     Analyses,
     Budget,
     Check,
+    CheckLimit,
     Choice,
     Column,
     Job,
@@ -310,4 +311,8 @@ STEP = Step(
     plan=plan,
     evaluate=evaluate,
     entry="readings",
+    limits=(
+        CheckLimit(check="levels.match", quantity="levels.match"),
+        CheckLimit(check="levels.repeat", quantity="levels.repeat"),
+    ),
 )

@@ -20,6 +20,7 @@ from commission.model import (
     Capture,
     Channel,
     Check,
+    CheckLimit,
     Column,
     Curve,
     FloatArray,
@@ -37,7 +38,17 @@ from commission.model import (
 from commission.model.show import number
 from commission.model.units import listed
 from commission.steps.seats.reflections import reflections_remark
-from commission.steps.seats.result import LEVEL, PARTNER, SNR, Cell, SeatsResult, solve
+from commission.steps.seats.result import (
+    CLIP_LIMIT,
+    LEVEL,
+    PARTNER,
+    POLARITY_LIMIT,
+    SNR,
+    WEAK_BASIS,
+    Cell,
+    SeatsResult,
+    solve,
+)
 from commission.steps.shared.budgets import one_a_kind
 
 __all__ = ["STEP", "Cell", "SeatsResult", "evaluate", "plan", "solve"]
@@ -452,4 +463,18 @@ STEP = Step(
     plan=plan,
     evaluate=evaluate,
     entry="responses",
+    limits=(
+        CheckLimit(check="seats.snr", quantity="seats.snr"),
+        CheckLimit(check="seats.clipped", limit=CLIP_LIMIT, applies="one recording: 1 where it clipped"),
+        CheckLimit(
+            check="seats.polarity",
+            limit=POLARITY_LIMIT,
+            applies="polarity against loudspeakers of the same model: 1 alike, −1 reversed, 0 ± 1 one of the two",
+        ),
+        *(CheckLimit(check=check, quantity="seats.driver", applies=WEAK_BASIS) for check in PARTNER),
+        CheckLimit(check="seats.level", quantity="seats.level"),
+        CheckLimit(check="seats.level", quantity="seats.sub-level"),
+        CheckLimit(check="seats.bass", quantity="seats.null"),
+        CheckLimit(check="seats.direct", quantity="seats.direct"),
+    ),
 )

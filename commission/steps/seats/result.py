@@ -69,6 +69,7 @@ OTHERS = "the other channels"
 WEAK_DB = 6.0
 """Another model in another place, or something in the way at the only seat, may be duller or thinner by this much more
 (common practice, no source)."""
+WEAK_BASIS = f"{WEAK_DB:.0f} dB more without a partner, or at a single seat; common practice"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -473,8 +474,7 @@ def driver_limit(job: Job, against: Against) -> Limit:
     limit = job.limit("seats.driver")
     if against.has_partner and len(against.gaps) > 1:
         return limit
-    basis = f"{limit.basis}; {WEAK_DB:.0f} dB more without a partner, or at a single seat; common practice"
-    return replace(limit, low=limit.lower - WEAK_DB, basis=basis)
+    return replace(limit, low=limit.lower - WEAK_DB, basis=f"{limit.basis}; {WEAK_BASIS}")
 
 
 def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, against: Against | None) -> list[Check]:

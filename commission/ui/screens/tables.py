@@ -11,12 +11,13 @@ from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Footer, Static
 
+from commission.diagnosis import RULES
 from commission.diagnosis.rejudge import JudgedDifferently as Difference
 from commission.model import Column, Row, Table, Verdict
 from commission.model.show import place_text, verdict_word
 from commission.model.units import clean_text
-from commission.steps import step
-from commission.steps.shared.limits_table import limits_table
+from commission.steps import all_steps, step
+from commission.steps.shared.limits_table import limits_tables
 from commission.ui.paths import existing_file
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
@@ -120,17 +121,28 @@ basis = "our own practice, after forty rooms"
 
     def tables(self) -> tuple[Table, ...]:
         """All that is known of each limit where there is room, else the rest below."""
-        table = limits_table(self.visit.job.profile)
-        return (table.without("applies", "basis") if self.has_class("narrow") else table,)
+        tables = limits_tables(self.visit.job.profile, all_steps(), RULES)
+        return tuple(
+            each.without("checks", "applies", "basis") if self.has_class("narrow") else each for each in tables
+        )
 
     def about(self, row: Row | None) -> str:
         """What the limit judges, its basis, and whose it is."""
         profile = self.visit.job.profile
         limit = next((each for each in profile.limits if row is not None and each.quantity == row.key), None)
+        if row is not None and limit is None:
+            return self._about_fixed(row)
         if limit is None:
             return f"Judged by {profile.title}."
         whose = f"from {profile.title}" if limit.own else "as the program ships it"
         return f"{limit.quantity}, {whose}\nJudges: {limit.applies}\nBasis: {limit.basis}"
+
+    def _about_fixed(self, row: Row) -> str:
+        """A row that is of no profile, word by word."""
+        tables = limits_tables(self.visit.job.profile, all_steps(), RULES)
+        full = next((table, each) for table in tables for each in table.rows if each.key == row.key)
+        named = zip((column.title for column in full[0].columns), full[1].cells, strict=True)
+        return "\n".join(f"{title}: {cell}" for title, cell in named if cell and isinstance(cell, str))
 
     def action_file(self) -> None:
         """Judge by a file of one's own; what is wrong with it stays on screen."""

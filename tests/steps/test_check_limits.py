@@ -1,0 +1,128 @@
+"""`commission limits` lists the limit of every check: nothing that a step produces is missing, nothing listed is unused."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Iterator
+from dataclasses import replace
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+import pytest
+from builders import cinema, defined, job_of
+from rooms import matrix, visits
+from sound_room import SoundRoom
+from test_edge_jobs import ROOMS
+
+from commission.cli.workshop import LocalWorkshop
+from commission.diagnosis import RULES
+from commission.model import (
+    AS_FOUND,
+    AS_LEFT,
+    Analyses,
+    Check,
+    CheckLimit,
+    Job,
+    Limit,
+    default_profile,
+    unwatched,
+)
+from commission.steps import all_steps
+from commission.steps.drift.figures import earlier_visit
+from commission.steps.seats.result import WEAK_BASIS, WEAK_DB
+from commission.steps.shared.limits_table import limits_tables
+
+ENTRIES = tuple(entry for step in all_steps() for entry in step.limits)
+
+
+def of_job(job: Job, analyses: Analyses) -> list[Check]:
+    return [c for step in all_steps() for r in job.rounds for c in step.evaluate(job, r, analyses).checks]
+
+
+def of_sample(folder: Path) -> list[Check]:
+    workshop = LocalWorkshop(folder / "state")
+    visit = workshop.open(workshop.demo(folder), read_only=True)
+    try:
+        return of_job(visit.job, visit.analyse(threading.Event(), unwatched))
+    finally:
+        visit.close()
+
+
+def of_simulated_visit() -> list[Check]:
+    """A room of the fault matrix, whose simulator shares no code with the analysis."""
+    installation = matrix.cached_installation(1001, matrix.simulator_of(1001), None)
+    outcomes = visits.run(installation, installation.healthy).outcomes
+    return [check for outcome in outcomes.values() for check in outcome.checks]
+
+
+def of_rooms() -> Iterator[Check]:
+    """Sound rooms and odd ones, in two rounds and on a return visit."""
+    for make in ROOMS.values():
+        room = make()
+        yield from of_job(room.job(), room.analyses())
+    room = SoundRoom(cinema(["FL", "FC", "FR", "SiL", "SiR", "SUB1", "SUB2"])).swap("FL", "SiL").reverse("FC")
+    clipped = SoundRoom(room.system, seed=2).change("FR", ["A1"], clipped=True)
+    both = Analyses([*room.analysed(AS_FOUND), *clipped.analysed(AS_LEFT, 2000)])
+    job = room.job(*clipped.bodies(AS_LEFT))
+    yield from of_job(job, both)
+    earlier = earlier_visit(job, both, file_name="then.commission", program_version="0")
+    yield from of_job(job_of(defined(room.system), earlier, *room.bodies()), room.analyses())
+    processor = replace(room.system.processor, speed_of_sound_m_s=343.0)
+    yield from of_job(job_of(defined(replace(room.system, processor=processor))), Analyses())
+
+
+@pytest.fixture(scope="module")
+def checks(tmp_path_factory: pytest.TempPathFactory) -> list[Check]:
+    return [*of_sample(tmp_path_factory.mktemp("sample")), *of_simulated_visit(), *of_rooms()]
+
+
+def entries_of(check_id: str) -> list[CheckLimit]:
+    """By its id; an entry with "*" only where none has the id itself."""
+    return [e for e in ENTRIES if e.check == check_id] or [e for e in ENTRIES if fnmatchcase(check_id, e.check)]
+
+
+def is_listed(limit: Limit, entry: CheckLimit) -> bool:
+    """Whether this limit is what the entry says: its numbers, or the uncertainty where it says "U"."""
+    if entry.quantity:
+        listed = default_profile().of(entry.quantity)
+        if entry.applies == WEAK_BASIS and limit.basis == f"{listed.basis}; {WEAK_BASIS}":
+            listed = replace(listed, low=listed.lower - WEAK_DB, basis=limit.basis)
+        return limit == listed
+    assert entry.limit is not None
+    bounds = ((entry.low, entry.limit.low, limit.low), (entry.high, entry.limit.high, limit.high))
+    alike = all(math.isfinite(now or math.nan) if word else now == listed for word, listed, now in bounds)
+    return alike and (limit.unit, limit.basis) == (entry.limit.unit, entry.limit.basis)
+
+
+def test_every_check_of_every_step_has_its_limit_in_the_list(checks: list[Check]) -> None:
+    assert len(checks) > 1000
+    assert sorted({c.id for c in checks if not entries_of(c.id)}) == [], "name these in the limits of their step"
+    other = {c.id: c.limit for c in checks if c.limit and not any(is_listed(c.limit, e) for e in entries_of(c.id))}
+    assert other == {}, "compared with a limit that is not the listed one"
+
+
+def test_nothing_is_listed_that_no_step_produces(checks: list[Check]) -> None:
+    seen = {(id(e)) for c in checks if c.limit for e in entries_of(c.id) if is_listed(c.limit, e)}
+    assert [e.check for e in ENTRIES if id(e) not in seen] == []
+
+
+def test_every_entry_says_what_it_applies_to_and_where_it_comes_from() -> None:
+    known = {each.quantity for each in default_profile().limits}
+    for entry in ENTRIES:
+        assert bool(entry.quantity) != (entry.limit is not None), entry
+        if entry.limit is None:
+            assert entry.quantity in known, entry
+        else:
+            assert entry.applies, entry
+            assert entry.limit.basis, entry
+
+
+def test_the_tables_hold_every_limit_and_every_rule() -> None:
+    profile, fixed, rules = limits_tables(default_profile(), all_steps(), RULES)
+    named = {check for row in profile.rows for check in str(row.cells[5]).split(", ")}
+    named |= {str(row.cells[0]) for row in fixed.rows}
+    assert named == {entry.check for entry in ENTRIES} | {"findings only"}
+    assert [row.cells for row in rules.rows] == [(rule.id, rule.symptom, rule.basis) for rule in RULES]
+    keys = [row.key for table in (profile, fixed, rules) for row in table.rows]
+    assert len(keys) == len(set(keys))
