@@ -17,7 +17,8 @@ LEAST_CUT_CRESTS, LONG_CUT = 3, 8
 chance, and one cut crest harms no measurement."""
 CORNER_STEPS, LEAST_CORNER = 16.0, 0.002
 """A run of equal samples ends in a corner where the signal falls by more than this beyond it: steps of quantisation (a
-parabola falls by four to nine), and share of the largest sample."""
+parabola falls by four to nine), and share of the largest sample. A recording with a peak of eight steps or fewer, such as a
+soft subwoofer in 16 bits, never shows one: a sine of that size is flat at its crests for dozens of samples."""
 CREST, CORNER_FALL = 0.98, 0.35
 """The same for an overdriven preamplifier, whose tops carry noise: what lies above 0.98 of the peak must fall by more than
 0.35 of it. A parabola falls by 0.08 to 0.18, the flattest smooth crest by 0.32, a sine cut off at 0.88 of its amplitude by
@@ -26,6 +27,8 @@ CLIP_SIDE = 0.5
 """A converter may clip on one side only: the other side's extreme is looked at from this share of the peak."""
 _CRESTS = 200
 """Crests that are looked at: more of a recording that clips throughout say nothing new."""
+_NEARBY = 2048
+"""Samples on both sides of a crest among which the step of quantisation is looked for."""
 _BLOCK = 8192
 """Samples whose extremes are looked at together: they stay in the cache."""
 NOISE_WINDOW_S = 0.5
@@ -84,26 +87,26 @@ def is_clipped(samples: FloatArray) -> bool:
         return True
     if clip_ratio(values) <= CLIP_RATIO_LIMIT:
         return False
-    falls = [fall for sign in (1.0, -1.0) for fall in _falls(sign * values, CREST * peak) if math.isfinite(fall)]
-    return len(falls) >= LEAST_CUT_CRESTS and float(np.median(falls)) > CORNER_FALL * peak
+    excess = [each for sign in (1.0, -1.0) for each in _corner_excess(sign * values, peak) if math.isfinite(each)]
+    return len(excess) >= LEAST_CUT_CRESTS and float(np.median(excess)) > 0.0
 
 
 def _equal_runs(values: FloatArray, sign: float, extreme: float) -> list[int]:
     """Lengths of the runs of three or more samples at exactly the extreme value that end in corners."""
-    at = np.flatnonzero(values == values.dtype.type(sign * extreme))
-    if len(at) < 3:
-        return []
-    step = _quantum(values, sign, extreme)
     return [
         last - first + 1
-        for first, last in _runs(at)
-        if _fall(values, sign, first, last) > max(CORNER_STEPS * step, LEAST_CORNER * extreme)
+        for first, last in _runs(np.flatnonzero(values == values.dtype.type(sign * extreme)))
+        if _fall(values, sign, first, last)
+        > max(CORNER_STEPS * _quantum(values, sign, first, last), LEAST_CORNER * extreme)
     ]
 
 
-def _falls(values: FloatArray, bound: float) -> list[float]:
-    """How far each crest above `bound` falls, half its width beyond both of its ends."""
-    return [_fall(values, 1.0, first, last) for first, last in _runs(np.flatnonzero(values >= bound))]
+def _corner_excess(values: FloatArray, peak: float) -> list[float]:
+    """How much further each crest near the peak falls, half its width beyond both of its ends, than a smooth one can."""
+    return [
+        _fall(values, 1.0, first, last) - CORNER_FALL * peak - CORNER_STEPS * _quantum(values, 1.0, first, last)
+        for first, last in _runs(np.flatnonzero(values >= CREST * peak))
+    ]
 
 
 def _runs(at: NDArray[np.intp]) -> list[tuple[int, int]]:
@@ -126,10 +129,12 @@ def _fall(values: FloatArray, sign: float, first: int, last: int) -> float:
     return top - max(sign * float(values[first - away]), sign * float(values[last + away]))
 
 
-def _quantum(values: FloatArray, sign: float, extreme: float) -> float:
-    """The step of quantisation near the top: the least difference among neighbouring values there; 0 where all are one."""
-    near = np.unique(values[sign * values >= 0.9 * extreme])
-    return float(np.min(np.diff(near))) if len(near) > 1 else 0.0
+def _quantum(values: FloatArray, sign: float, first: int, last: int) -> float:
+    """The step of quantisation at a crest: the least difference among values of its upper half nearby, or all of it."""
+    top = sign * float(values[first])
+    near = sign * values[max(0, first - _NEARBY) : last + 1 + _NEARBY]
+    upper = np.unique(near[near >= 0.5 * top])
+    return float(np.min(np.diff(upper))) if len(upper) > 1 else top
 
 
 def tail(impulses: FloatArray) -> FloatArray:

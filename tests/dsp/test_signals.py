@@ -262,6 +262,20 @@ def test_clean_recordings_are_not_called_clipped(level: float, bits: int) -> Non
         assert not noise.is_clipped(quantised(level * clean / np.max(np.abs(clean)), bits))
 
 
+@pytest.mark.parametrize("steps", [1.4, 2.4, 5.4, 9.0, 12.4, 31.0])
+def test_a_recording_of_few_steps_is_not_called_clipped(steps: float) -> None:
+    """A soft subwoofer in 16 bits: rounded to so few steps, every crest is flat for dozens of samples (arithmetic)."""
+    time = np.arange(RATE) / RATE
+    rng = np.random.default_rng(4)
+    for hz in (18.0, 37.0, 90.0):
+        for decay in (0.0, 3.0, 12.0):
+            for hiss in (0.0, 0.3):
+                wave = np.exp(-decay * time) * np.sin(2 * np.pi * hz * time)
+                samples = steps * wave / np.max(wave) + hiss * rng.standard_normal(len(wave))
+                for gain in (2.0**-15, 0.37 * 2.0**-15):
+                    assert not noise.is_clipped((gain * np.round(samples)).astype(np.float32)), (hz, decay, hiss)
+
+
 @pytest.mark.parametrize("later_gain", [1.0, 0.05])
 def test_cut_off_crests_are_called_clipped(later_gain: float) -> None:
     clean = _measured(_room(480), Sweep(duration_s=2.0))

@@ -36,7 +36,7 @@ from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen
 
-CLIP_LIMIT = Limit(high=0.0, unit="", basis="no recording six times too often at its top; own simulations")
+CLIP_LIMIT = Limit(high=0.0, unit="", basis="no crests cut off flat; determined by simulation")
 POLARITY_LIMIT = Limit(low=0.0, unit="", basis="loudspeakers of one model are connected alike; common practice")
 THIRD_OCTAVE_U_DB, BAND_U_DB, PARTNER_U_DB = 0.4, 0.5, 1.0
 """Standard uncertainties of a third octave and a band at one seat (own simulations: placement within 2 cm, angle, gain),
