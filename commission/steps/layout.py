@@ -37,11 +37,11 @@ Positions are measured from the floor below the **centre of the screen**: x to t
 negative), y toward the rear, z up.
 
 - Loudspeakers: the acoustic centre, between woofer and tweeter. Seats: the ears, 1.1 m above the riser unless measured.
-- Tape from the **reference seat's ears** to each loudspeaker as well: two ways of measuring catch a slip.
-- Look at the plan: does everything stand where you see it in the room?
+- Also measure with a tape from the **reference seat's ears** to each loudspeaker: two measurements catch an error.
+- Look at the plan: is everything where you see it in the room?
 
-**Ladders and loudspeakers overhead:** two people, a footed ladder, nothing loose in the pockets. Mountings and safety
-wires of heavy loudspeakers are for licensed trades; local codes decide.
+**Ladders and loudspeakers overhead:** two people, a footed ladder, nothing loose in your pockets. Mountings and safety
+cables of heavy loudspeakers are for licensed trades; local codes decide.
 """
 
 Kind = Literal["seat", "reference", "loudspeaker", "sub", "screen"]
@@ -49,8 +49,8 @@ TAPE_AGAINST_POSITION_U_M = 0.02
 """Both are measured by hand to 2 cm or so (common practice, no source)."""
 TAPE_AGAINST_POSITION = single(
     "layout.tape",
-    "Tape distance less the distance by positions",
-    "tape and positions by hand",
+    "Tape distance minus distance by position",
+    "tape and positions measured by hand",
     TAPE_AGAINST_POSITION_U_M,
     CUSTOM,
     unit="m",
@@ -74,16 +74,17 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     known += sum(taped_m(job, channel, round_id) is not None for channel in system.channels)
     wrong = next((check for check in checks if check.verdict is Verdict.FAIL), None)
     advice: tuple[Advice, ...] = ()
-    said = "" if wrong is None else f"{wrong.channel or wrong.seat}: {wrong.text}"
+    stands_out = ""
     if wrong is not None:
-        text = f"Check where {wrong.channel or wrong.seat} stands: {wrong.text}."
-        advice = (Advice(text=text, step="layout", priority=8),)
+        who, problem = wrong.channel or wrong.seat, _problem(wrong)
+        stands_out = f"{who} {problem}"
+        advice = (Advice(text=f"Check the position of {who}: it {problem}.", step="layout", priority=8),)
     elif known < len(placed):
         advice = (Advice(text="Enter the missing positions or tape distances.", step="layout", priority=9),)
     size = {} if room is None else {"length_m": room.length_m, "width_m": room.width_m, "height_m": room.height_m}
     table = Table(
         id="layout",
-        title="Places, and directions from the reference seat",
+        title="Positions, and directions from the reference seat",
         columns=_COLUMNS,
         rows=tuple(each.row for each in placed),
         remark="Azimuth is positive to the left, elevation positive up.",
@@ -97,9 +98,16 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables=(table,),
         room_plans=(RoomPlan(**size, items=items),) if size else (),
         advice=advice,
-        stands_out=said,
+        stands_out=stands_out,
         budgets=(TAPE_AGAINST_POSITION,) if any(check.id == TAPE_AGAINST_POSITION.id for check in checks) else (),
     )
+
+
+def _problem(check: Check) -> str:
+    """What a failed check of the layout shows, as a predicate, such as "is outside the room"."""
+    if check.id == "layout.tape":
+        return "is not at the distance that the tape shows"
+    return "is outside the room" if check.id == "layout.inside" else f"is not {check.text.removeprefix('distance ')}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +183,7 @@ def _inside_check(job: Job, label: str, where: Position, *, seat: bool) -> Check
         value=round(margin, 3),
         unit="m",
         limit=job.limit("layout.inside") if seat else job.limit("layout.nearly-inside"),
-        text="it stands inside the room" if margin >= 0 else "it stands outside the room",
+        text="distance inside the room",
     )
 
 
@@ -189,7 +197,7 @@ def _tape_check(job: Job, label: str, tape_m: float | None, ears: Position | Non
         unit="m",
         uncertainty=TAPE_AGAINST_POSITION.u,
         limit=job.limit("layout.tape"),
-        text="tape and position disagree",
+        text="tape distance minus distance by position",
     )
 
 
@@ -204,7 +212,7 @@ def _side_check(job: Job, label: str, where: Position, partner: Position | None)
         value=round(partner[0] - where[0], 3),
         unit="m",
         limit=job.limit("layout.side"),
-        text=f"it stands left of {other}" if where[0] < partner[0] else f"it does not stand left of {other}",
+        text=f"distance left of {other}",
     )
 
 

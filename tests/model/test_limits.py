@@ -26,7 +26,7 @@ basis = "our own practice"
 
 
 def test_every_shipped_limit_has_a_basis_that_says_where_it_comes_from() -> None:
-    said = re.compile(r"common practice|own simulations|from memory|\d{3,}|outside the room")
+    said = re.compile(r"common practice|determined by simulation|from memory|\d{3,}|outside the room")
     profile = default_profile()
     assert len({each.quantity for each in profile.limits}) == len(profile.limits) > 10
     for each in profile.limits:

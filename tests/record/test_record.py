@@ -78,7 +78,7 @@ def test_tables_have_units_true_minus_signs_and_no_made_up_values() -> None:
     assert "\x1b" not in text
     assert "11' 2 1/2\"" in "\n".join(table_lines(table, "imperial"))
     assert "(nothing yet)" in "\n".join(table_lines(Table(id="e", title="Empty", columns=table.columns, rows=())))
-    assert "nothing judged" in outcome_lines(Outcome(step="x", round="as-found"), "X")[0]
+    assert "nothing checked" in outcome_lines(Outcome(step="x", round="as-found"), "X")[0]
 
 
 def test_a_record_is_written_whole_or_not_at_all(tmp_path) -> None:  # type: ignore[no-untyped-def]

@@ -84,7 +84,7 @@ def test_no_remark_of_as_found_is_said_to_hold_as_left(record: Document) -> None
     """The sample's distances as found remark feet and swapped cables, which as left are gone."""
     found, left = (said(section(record, f"step-distances-as-{r}")) for r in ("found", "left"))
     assert "typed in feet" in found
-    assert "sounds from the place of" in found
+    assert "plays from the position of" in found
     assert "apply here too" not in left
     assert "Speed of sound 344.1 m/s at 21.5 °C" in left
 
@@ -167,7 +167,7 @@ def test_uncertainties_are_told_by_their_sources(record: Document) -> None:
         shares = [0.25 if row[3] == "< 1" else float(row[3]) for row in grid.rows]
         assert abs(sum(shares) - 100) <= 0.5 * len(shares), grid.title  # each is rounded to a whole per cent
     match = [
-        grid.remark for grid in budgets if grid.title.startswith("Level read by hand, against the other channels")
+        grid.remark for grid in budgets if grid.title.startswith("Hand-read level relative to the other channels")
     ]
     limits = next(grid for grid in grids(record) if grid.id == "limits-grid")
     (largest,) = [row[2] for row in limits.rows if row[0] == "Level against the reference"]

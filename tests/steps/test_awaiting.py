@@ -76,8 +76,8 @@ def _with_round(made: tuple[Job, Analyses], round_id: str = AS_FOUND) -> tuple[J
 def test_every_electronic_fault_holds_its_channels_back() -> None:
     room = quiet().swap("BL", "BR")
     assert awaiting_repair(*_with_round(visit({AS_FOUND: room}))) == {
-        "BL": "sounds from the place of BR",
-        "BR": "sounds from the place of BL",
+        "BL": "plays from the position of BR",
+        "BR": "plays from the position of BL",
     }
     dead = quiet().add_db("SiL", -24, above_hz=2800)
     assert awaiting_repair(*_with_round(visit({AS_FOUND: dead}))) == {"SiL": "tweeter dead"}

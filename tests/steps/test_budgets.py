@@ -176,7 +176,7 @@ def test_the_table_of_a_budget() -> None:
     assert (u[0], u[1], u[5]) == ("combined u", "0.50 dB", pytest.approx(0.5))
     assert (expanded[0], expanded[1], expanded[5]) == ("U = 2 u", "1.0 dB", pytest.approx(1.0))
     assert dof[1] == "30"
-    assert "no repeat shrinks it" in table.remark
+    assert "repeating the measurement does not reduce it" in table.remark
     assert any("−0.20 dB/K" in line for line in table_lines(table))
 
 
@@ -184,7 +184,7 @@ def test_alike_budgets_are_printed_once() -> None:
     job = job_of(defined(cinema(["FL", "FC", "SUB1"])), *levels({"FL": 75.0, "FC": 76.0, "SUB1": 75.0}))
     outcome = level_step.evaluate(job, AS_FOUND, Analyses())
     titles = [budget_table(each).title for each in grouped(outcome.budgets)]
-    assert titles[0] == "Level read by hand, against the other channels: FL at A2, FC at A2"
+    assert titles[0] == "Hand-read level relative to the other channels: FL at A2, FC at A2"
     assert len(outcome.budgets) == 9  # three of each channel
     assert len(titles) == 6  # mains and subwoofer of each of three kinds
     job, analyses = distance_job()

@@ -252,7 +252,7 @@ def test_a_latency_is_told_in_the_unit_that_is_typed(unit: Any, said_as: str) ->
     held = {c: (longest - m if unit == "ms" else m) / per_unit for c, m in right().items()}
     job = job_of(defined(cinema(processor=processor, units="imperial")), *held_as(held))
     remarks = said(job, as_measured(heard(right(), late_s={"SUB2": 0.014}))).remarks
-    assert [said_as in remark for remark in remarks if "SUB2 is 14.0 ms later" in remark] == [True]
+    assert [said_as in remark for remark in remarks if "SUB2 arrives 14.0 ms later" in remark] == [True]
     assert any("at 70.7 °F" in remark for remark in remarks)
 
 
@@ -309,7 +309,7 @@ def test_swapped_channels_are_named_with_their_confidence(pair: tuple[str, str])
     assert all(z >= 4 for _, z in result.swapped.values())
     assert not set(pair) & set(result.outliers)  # the swap explains them
     outcome = said(job, analyses)
-    assert outcome.advice[0].text.startswith(f"Put {' and '.join(sorted(pair))} on their own loudspeakers")
+    assert outcome.advice[0].text.startswith(f"Connect {' and '.join(sorted(pair))} to their own loudspeakers")
 
 
 def places(outcome: Outcome) -> dict[str | None, Check]:
@@ -322,7 +322,7 @@ def test_every_main_channel_is_judged_by_the_place_it_sounds_from() -> None:
     assert {c: check.verdict for c, check in sound.items()} == dict.fromkeys(MAINS, Verdict.PASS)
     swapped = places(said(job, arrivals(heard(right(), seat_ids=tuple(SEATS), swap=("BL", "BR"), noise_s=5e-5))))
     assert {c for c, check in swapped.items() if check.verdict is Verdict.FAIL} == {"BL", "BR"}
-    assert swapped["BL"].words == "from the place of BR; expected its own"
+    assert swapped["BL"].words == "plays from the position of BR, expected its own"
 
 
 def test_seats_in_the_middle_cannot_tell_left_from_right_and_give_no_pass_for_it() -> None:
@@ -354,7 +354,7 @@ def test_seats_imported_one_by_one_have_clocks_of_their_own_and_still_tell_a_swa
 def test_one_seat_is_not_enough_for_swaps_and_that_is_said() -> None:
     job = job_of(defined(cinema()), *held_as(right()))
     outcome = said(job, arrivals(heard(right(), swap=("BL", "BR"))))
-    assert any("with arrivals at two seats or more" in remark for remark in outcome.remarks)
+    assert any("in arrivals at two seats or more" in remark for remark in outcome.remarks)
 
 
 def test_what_cannot_be_told_says_why() -> None:
@@ -384,7 +384,7 @@ def test_a_single_setting_that_is_not_noted_is_the_reason_of_its_own_channel() -
     assert fc.check_setting.verdict is Verdict.NOT_TESTED
     assert fc.arrival_residual_s is None
     # Its arrival can still be held against the others', which ran through the same delays.
-    assert fc.check_arrival.text == "arrival less the main channels'"
+    assert fc.check_arrival.text == "arrival minus the main channels' median"
     assert fc.check_arrival.verdict is Verdict.PASS
     assert result.channels["FL"].check_arrival.verdict is Verdict.PASS
 
@@ -395,7 +395,7 @@ def test_a_response_on_another_clock_is_left_out() -> None:
     both = Analyses([*arrivals(values, clock="one"), *arrivals(odd, clock="two")])
     result = step.solve(job_of(defined(cinema()), *held_as(right())), "as-found", both)
     assert result.channels["FC"].arrival_s is None
-    assert result.channels["FC"].why_no_arrival == "its response is on another clock than most"
+    assert result.channels["FC"].why_no_arrival == "its response is on a different clock from most"
     assert result.channels["FL"].check_arrival.verdict is Verdict.PASS
 
 
@@ -443,7 +443,7 @@ def test_a_processor_with_its_own_speed_of_sound_is_told_scaled_distances_and_wh
 def test_a_range_that_ends_is_said() -> None:
     system = cinema(["FL", "BL"], processor=Processor(delay=DelayRange(unit="m", max=3.0, step=0.1)))
     outcome = said(job_of(defined(system)))
-    assert any("range ends before" in remark and remark.startswith("FL") for remark in outcome.remarks)
+    assert any("outside the processor's range" in remark and remark.startswith("FL") for remark in outcome.remarks)
 
 
 def test_plan_prompts_each_channel_with_cautions_overhead() -> None:
@@ -538,7 +538,7 @@ def test_without_an_arrival_a_latency_that_is_entered_is_kept_and_said() -> None
     sub = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", NONE).channels["SUB2"]
     assert sub.setting.setting == held["SUB2"]
     assert sub.check_setting.verdict is Verdict.NOT_TESTED
-    assert any(remark.startswith("The setting of SUB2 holds 2.2") for remark in outcome.remarks)
+    assert any(remark.startswith("The current setting of SUB2 is 2.2") for remark in outcome.remarks)
 
 
 def test_a_setting_that_no_latency_explains_is_not_kept() -> None:

@@ -65,8 +65,8 @@ def test_directions_from_the_reference_seat() -> None:
 def test_a_slip_that_leaves_the_room_is_caught(channel: str, position: Position) -> None:
     outcome = said(job_of(defined(placed(channel, position))))
     assert [(c.id, c.channel) for c in failed(outcome)] == [("layout.inside", channel)]
-    assert outcome.stands_out == f"{channel}: it stands outside the room"
-    assert outcome.advice[0].text.startswith(f"Check where {channel} stands")
+    assert outcome.stands_out == f"{channel} is outside the room"
+    assert outcome.advice[0].text.startswith(f"Check the position of {channel}")
     marked = {item.label: item.verdict for item in outcome.room_plans[0].items}
     assert marked[channel] is Verdict.FAIL
 
@@ -88,7 +88,7 @@ def test_a_sign_that_mirrors_a_loudspeaker_is_caught_once_for_the_pair() -> None
         outcome = said(job_of(defined(placed("SiL", (x, 3.35, 1.45)))))
         assert [(c.id, c.channel) for c in failed(outcome) if c.id == "layout.side"] == [("layout.side", "SiL")]
     outcome = said(job_of(defined(placed("FL", (1.50, 0.10, 1.15)))))
-    assert outcome.stands_out == "FL: it does not stand left of FR"
+    assert outcome.stands_out == "FL is not left of FR"
     assert [check.channel for check in failed(outcome)] == ["FL"]
 
 
@@ -194,7 +194,7 @@ def test_a_speed_of_sound_in_another_unit_is_caught(own: float, verdict: Verdict
     assert next(c for c in outcome.checks if c.id == "site.assumed-speed").verdict is verdict
     assert (f"cannot be {own:g} m/s" in outcome.stands_out) is (verdict is Verdict.FAIL)
     told = distances.evaluate(job_of(defined(system)), "as-found", NONE)
-    assert any("not one of air" in remark for remark in told.remarks) is (verdict is Verdict.FAIL)
+    assert any("impossible in air" in remark for remark in told.remarks) is (verdict is Verdict.FAIL)
     # What is entered then is the plain distance, not a multiple of it.
     entered = distances.solve(job_of(defined(system)), "as-found", NONE).channels["FL"].setting.setting
     assert entered == pytest.approx(AWAY, rel=0.02)

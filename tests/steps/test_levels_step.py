@@ -53,7 +53,7 @@ def test_where_the_old_trim_is_not_noted_it_is_said() -> None:
     job = job_of(defined(cinema(["FL"])), *levels({"FL": 77.0}))
     found = step.solve(job, "as-found").channels["FL"]
     assert (found.trim_db, found.old_trim_known) == (-2.0, False)
-    assert any("no old trim was noted" in remark for remark in said(job).remarks)
+    assert any("current trim that was not entered" in remark for remark in said(job).remarks)
 
 
 def test_repeats_count_by_mean_spread_and_uncertainty() -> None:
@@ -142,7 +142,7 @@ def test_a_seat_counts_when_every_channel_was_read_there() -> None:
     part = step.solve(job_of(system, *first), "as-found")
     assert {c: each.level_db for c, each in part.channels.items()} == {"FL": 75.0, "FC": 75.0}
     assert (part.seats, part.not_counted) == (("A2",), {"B2": ("FC",)})
-    assert any("B2 does not count yet: FC was not" in remark for remark in said(job_of(system, *first)).remarks)
+    assert any("B2 are not used yet: FC was not" in remark for remark in said(job_of(system, *first)).remarks)
     whole = step.solve(job_of(system, *first, *levels({"FC": 71.0}, seat="B2")), "as-found")
     assert {c: each.level_db for c, each in whole.channels.items()} == {"FL": 73.0, "FC": 73.0}
     assert whole.not_counted == {}
@@ -159,7 +159,7 @@ def test_readings_at_another_seat_are_not_called_the_reference_seats() -> None:
     result = step.solve(apart, "as-found")
     assert (list(result.channels), result.missing) == (["FL"], ("FC",))
     assert said(apart).advice[0].text == "Read the level of Centre (FC) at A2."
-    assert any("B2 does not count yet: FL was not" in remark for remark in said(apart).remarks)
+    assert any("B2 are not used yet: FL was not" in remark for remark in said(apart).remarks)
 
 
 def test_a_channel_without_a_name_is_called_by_its_id_once() -> None:
@@ -198,7 +198,7 @@ def test_one_channel_out_of_range_gets_a_proposal_with_its_cost_and_a_name() -> 
     assert [choice.reaching for choice in result.choices[:2]] == [2, 3]
     outcome = said(job)
     assert outcome.stands_out.startswith("FC cannot reach")
-    assert any("2.0 dB softer" in remark for remark in outcome.remarks)
+    assert any("2.0 dB quieter" in remark for remark in outcome.remarks)
     assert any(table.id == "offsets" for table in outcome.tables)
 
 
@@ -227,7 +227,7 @@ def test_two_channels_no_offset_brings_together_are_named() -> None:
     assert out == ["FL", "FR"]
     best = max(choice.reaching for choice in result.choices)
     assert best == 2  # one of the two can be helped at the other's cost
-    assert any("Out of reach even then" in remark for remark in said(job).remarks)
+    assert any("Still out of range" in remark for remark in said(job).remarks)
 
 
 def test_the_reference_is_the_processors_and_its_basis_is_told() -> None:
@@ -244,7 +244,7 @@ def test_what_stands_out_and_what_to_do_next() -> None:
     readings = {"FL": 75.0, "FC": 74.0, "FR": 75.0, "BL": 77.0, "BR": 79.5}
     job = job_of(defined(cinema(list(readings))), *levels(readings))
     outcome = said(job)
-    assert outcome.stands_out == "BR 4.5 dB loud, 3 trims to enter"
+    assert outcome.stands_out == "BR 4.5 dB above target, set 3 trims"
     assert outcome.advice[0].text == "Enter 3 trims from the settings sheet, then read the levels again."
     assert outcome.state == "done"
     part = said(job_of(defined(cinema(list(readings))), *levels({"FL": 75.0})))
@@ -256,7 +256,7 @@ def test_what_stands_out_and_what_to_do_next() -> None:
 
 def test_one_trim_is_not_several() -> None:
     outcome = said(job_of(defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 77.0})))
-    assert outcome.stands_out == "FC 2.0 dB loud, 1 trim to enter"
+    assert outcome.stands_out == "FC 2.0 dB above target, set 1 trim"
 
 
 def test_nothing_yet_says_nothing() -> None:

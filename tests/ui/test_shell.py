@@ -326,7 +326,7 @@ async def test_a_common_offset_is_decided_where_a_channel_cannot_reach(
         await pilot.press("c", "down", "enter")
         await settle(pilot)
         assert app.visit.job.decisions == {("as-found", "levels", "common_offset"): "-3.00"}
-        assert "Decided: a common offset of -3.0 dB" in shown(app).replace("−", "-")
+        assert "A common offset of -3.0 dB was chosen" in shown(app).replace("−", "-")
         assert "FR cannot reach" not in shown(app)
 
 

@@ -56,7 +56,9 @@ def check_sentence(check: Check) -> str:
         return f"{said}: {verdict_word(check.verdict)}, because {check.why_not}"
     value = f"{number(check.value, 2, signed=False)} {check.unit}".strip()
     expanded = f" (U = {number(2 * check.uncertainty, 2)} {check.unit})" if check.uncertainty else ""
-    limit = ""
+    limit = f" [{check.limit.basis}]" if check.limit is not None else ""
+    if check.words:
+        return f"{said}: {verdict_word(check.verdict)}, {check.words}{limit}"
     if check.limit is not None:
         low, high = check.limit.low, check.limit.high
         if low is not None and high is not None:
@@ -95,7 +97,7 @@ def outcome_lines(outcome: Outcome, title: str, units: str = "metric", *, budget
     """A step of one round: state and verdict, what stands out, tables, remarks, what did not pass, and with `budgets` what
     its uncertainties are made of.
     """
-    verdict = verdict_word(outcome.verdict) or "– nothing judged"
+    verdict = verdict_word(outcome.verdict) or "– nothing checked"
     lines = [f"{title} ({outcome.round}): {outcome.done} of {outcome.total} done, {verdict}"]
     lines[0] += f". {outcome.stands_out}" if outcome.stands_out else ""
     for table in outcome.tables:
@@ -116,7 +118,7 @@ def outcome_lines(outcome: Outcome, title: str, units: str = "metric", *, budget
     if open_checks:
         lines += ["", "Not passed:", *(f"  {check_sentence(check)}" for check in open_checks)]
     for budget in grouped(outcome.budgets) if budgets else ():
-        lines += ["", *table_lines(budget_table(budget), "metric")]  # parts of a length are told in metres
+        lines += ["", *table_lines(budget_table(budget), "metric")]  # parts of a length are in metres
     return [clean_text(line) for line in lines]
 
 
@@ -152,7 +154,7 @@ def visit_lines(visit: Visit, only_round: str | None = None, *, budgets: bool = 
             if outcome.total or outcome.tables or outcome.checks or outcome.remarks:
                 lines += ["", *outcome_lines(outcome, step.title, units, budgets=budgets)]
         found = visit.followed(round_id)
-        lines += ["", f"Findings ({round_id}): " + ("none" if not found else "")]
+        lines += ["", f"Findings ({round_id}):" + ("" if found else " none")]
         for followed in found:
             lines += finding_lines(followed, round_id)
         lines += visit.failures(round_id)

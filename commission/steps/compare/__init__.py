@@ -143,12 +143,12 @@ def budget_of(job: Job, analyses: Analyses, check: Check) -> Budget | None:
 
 def _budget_table(result: CompareResult, checks: Checks) -> Table:
     """Which share of the variance of a change each source makes, where it is known least well of all channels."""
-    kinds = {"gain, angle": "gain", "place": "place", "noise": "noise", "second order": "second"}
+    sources = {"gain": "gain and angle", "place": "microphone position", "noise": "noise", "second": "second order"}
     columns = (
         Column(key="question", title="Question"),
         Column(key="band", title="Band Hz"),
         Column(key="channel", title="Least sure"),
-        *(Column(key=key, title=title, unit="%", decimals=0) for title, key in kinds.items()),
+        *(Column(key=key, title=title, unit="%", decimals=0) for key, title in sources.items()),
         Column(key="U", title="U", unit="dB²", decimals=1),
     )
     worst: dict[tuple[str, str], Budget] = {}
@@ -160,7 +160,8 @@ def _budget_table(result: CompareResult, checks: Checks) -> Table:
     rows = []
     for (kind, label), budget in worst.items():
         shares = [
-            100 * sum(budget.share(line) for line in budget.contributions if title in line.source) for title in kinds
+            100 * sum(budget.share(line) for line in budget.contributions if source in line.source)
+            for source in sources.values()
         ]
         rows.append(
             Row(

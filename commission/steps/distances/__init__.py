@@ -64,14 +64,15 @@ __all__ = [
 ]
 
 HELP = """
-1. Stretch the tape (or a laser) from where the **ears** are at the reference seat to the front of each loudspeaker, the
-   point between woofer and tweeter. Two people for the far ones.
-2. Type each in any notation: `3.42`, `342 cm`, `11' 2 1/2"`.
-3. Read the **temperature** at ear height (Site): 3 K shift 1 cm on 2 m.
-4. Imported responses with a common clock show whether the sound really arrives when the tape says. Measure subwoofers
-   with bass management **off**: a low-pass makes them look late.
+1. Measure with tape or laser from the **ears** at the reference seat to the front of each loudspeaker, at the point
+   between woofer and tweeter. The far ones take two people.
+2. Type each distance in any notation: `3.42`, `342 cm`, `11' 2 1/2"`.
+3. Read the **temperature** at ear height and enter it on the Site form: an error of 3 K shifts 2 m by 1 cm.
+4. Responses on a common clock show whether the sound really arrives when the tape says. Measure subwoofers with bass
+   management **off**: a low-pass makes them appear late.
 
-**A laser** does not belong in anybody's eyes. **Ladders:** footed, two people. Loudspeakers overhead stay fastened.
+**Laser:** keep it out of everybody's eyes. **Ladders:** a second person foots the ladder. Leave loudspeakers overhead
+fastened.
 """
 
 TYPING_SPAN_M = (0.3, 20.0)
@@ -90,7 +91,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
             expected=TYPING_SPAN_M,
             text=f"Tape from the ears at {seat or 'the reference seat'} to the front of {channel.label}, "
             "between woofer and tweeter.",
-            caution="Ladder footed, two people." if channel.role == "height" else "",
+            caution="Have a second person foot the ladder." if channel.role == "height" else "",
             given=_given(job, channel, round_id),
         )
         for channel in job.system.channels
@@ -120,7 +121,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
                 else "Delay settings: current and required",
                 columns=_setting_columns(job.system.processor.delay),
                 rows=tuple(_setting_row(each, waits=each.channel.id in waiting) for each in found),
-                remark="Rest: what rounding leaves against the farthest loudspeaker, for information.",
+                remark="Remainder: error that rounding leaves, against the farthest loudspeaker. No limit applies to it.",
             )
         )
     if any(each.arrival_s is not None for each in found):
@@ -136,10 +137,10 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables.append(
             Table(
                 id="spread",
-                title="What the other seats get: first to last main channel",
+                title="Every seat: time from first to last main channel",
                 columns=_SEAT_COLUMNS,
                 rows=tuple(_seat_row(each) for each in result.seats),
-                remark="No setting cures this: a delay can suit one seat only.",
+                remark="Predicted: with the required settings. Delays can align the channels at one seat only.",
             )
         )
     return Outcome(
@@ -156,7 +157,11 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     )
 
 
-PLACE_LIMIT = Limit(low=0.0, unit="", basis="its own place fits the arrivals better than another's; own simulations")
+PLACE_LIMIT = Limit(
+    low=0.0,
+    unit="",
+    basis="arrivals fit its own position better than any other; determined by simulation (tests/bench faults)",
+)
 
 
 def _place_checks(result: DistancesResult) -> list[Check]:
@@ -171,12 +176,12 @@ def _place_checks(result: DistancesResult) -> list[Check]:
         if each.undecided is not None:
             why_not = (
                 f"the arrivals fit {each.undecided} equally well: play soft noise on {channel} alone and listen which "
-                "loudspeaker sounds"
+                "loudspeaker plays it"
             )
         elif own and each.z < SWAP_Z:
             why_not = (
-                f"its arrivals fit the place of {each.rival} nearly as well (z = {each.z:.1f}, threshold {SWAP_Z:.0f}): "
-                f"measure at a seat that is nearer to one of the two, or play soft noise on {channel} alone and listen"
+                f"its arrivals fit the position of {each.rival} nearly as well (z = {each.z:.1f}, threshold {SWAP_Z:.0f}): "
+                f"measure at a seat nearer to one of the two, or play soft noise on {channel} alone and listen"
             )
         checks.append(
             Check(
@@ -186,8 +191,8 @@ def _place_checks(result: DistancesResult) -> list[Check]:
                 unit="",
                 limit=PLACE_LIMIT,
                 why_not=why_not,
-                text="z of the place it sounds from, by arrivals over the seats",
-                words=f"from {'its own place' if own else f'the place of {each.place}'}; expected its own",
+                text="z of the position it plays from, by the arrivals at all seats",
+                words=f"plays from {'its own position' if own else f'the position of {each.place}, expected its own'}",
             )
         )
     return checks
@@ -201,9 +206,9 @@ def _setting_columns(delay: DelayRange) -> tuple[Column, ...]:
         Column(key="origin", title="From"),
         Column(key="delay", title="Delay", unit="ms", decimals=2),
         # The processor's own unit stays as it is, whatever the job's units are: it is what must be typed.
-        Column(key="held", title=f"Holds [{delay.unit}]", decimals=held),
-        Column(key="new", title=f"Enter [{delay.unit}]", decimals=held),
-        Column(key="rest", title="Rest", unit="ms", decimals=3, signed=True),
+        Column(key="held", title=f"Current [{delay.unit}]", decimals=held),
+        Column(key="new", title=f"Required [{delay.unit}]", decimals=held),
+        Column(key="rest", title="Remainder", unit="ms", decimals=3, signed=True),
         Column(key="deg80", title="at 80 Hz", unit="°", decimals=1, signed=True),
         Column(key="deg1k", title="at 1 kHz", unit="°", decimals=0, signed=True),
     )
@@ -212,14 +217,14 @@ def _setting_columns(delay: DelayRange) -> tuple[Column, ...]:
 _ARRIVAL_COLUMNS = (
     Column(key="channel", title="Channel"),
     Column(key="arrival", title="Arrival", unit="ms", decimals=2),
-    Column(key="residual", title="Less tape", unit="ms", decimals=2, signed=True),
-    Column(key="aligned", title="Less others", unit="ms", decimals=2, signed=True),
+    Column(key="residual", title="Minus tape", unit="ms", decimals=2, signed=True),
+    Column(key="aligned", title="Minus others", unit="ms", decimals=2, signed=True),
     Column(key="U", title="U", unit="ms", decimals=2),
-    Column(key="seems", title="Seems", unit="m", decimals=2),
+    Column(key="seems", title="Implied distance", unit="m", decimals=2),
 )
 _SEAT_COLUMNS = (
     Column(key="seat", title="Seat"),
-    Column(key="predicted", title="With the sheet", unit="ms", decimals=1),
+    Column(key="predicted", title="Predicted", unit="ms", decimals=1),
     Column(key="measured", title="Measured", unit="ms", decimals=1),
 )
 
@@ -270,7 +275,7 @@ def _stands_out(result: DistancesResult) -> str:
     if (unit := unit_sentence(result)) is not None:
         return unit
     if result.swapped:
-        return " and ".join(sorted(result.swapped)) + " sound from each other's places"
+        return " and ".join(sorted(result.swapped)) + " play from each other's positions"
     late = [e for e in result.channels.values() if e.check_arrival.verdict is Verdict.FAIL]
     if late:
         worst = max(late, key=lambda e: abs(e.check_arrival.value or 0))
@@ -289,11 +294,11 @@ def _advice(job: Job, round_id: str, result: DistancesResult) -> tuple[Advice, .
         return (Advice(text=text, step="distances", priority=25),)
     if result.swapped:
         pair = " and ".join(sorted(result.swapped))
-        text = f"Put {pair} on their own loudspeakers, then measure both again."
+        text = f"Connect {pair} to their own loudspeakers, then measure both again."
         return (Advice(text=text, step="distances", priority=15),)
     for wrong in () if unit_sentence(result) is not None else wrong_times(job, round_id, result):
         text = (
-            f"Look at the distance setting of {wrong.channel} in the processor."
+            f"Check the distance setting of {wrong.channel} in the processor."
             if wrong.what == "setting"
             else f"Tape {wrong.channel} again: its sound does not arrive when the tape says."
         )
@@ -314,12 +319,14 @@ def _remarks(job: Job, result: DistancesResult) -> tuple[str, ...]:
     unit, fit = unit_sentence(result), result.unit_fit
     heard = f"arrivals: k = {fit.factor:.2f} ± {2 * fit.sd:.2f}" if fit and fit.meaning else ""
     if unit is not None:
-        ratio = f"held over right: {result.held_ratio:.2f}" if result.held_ratio is not None else ""
+        ratio = f"entered ÷ correct: {result.held_ratio:.2f}" if result.held_ratio is not None else ""
         remarks.append(f"{unit[0].upper()}{unit[1:]} ({'; '.join(part for part in (ratio, heard) if part)}).")
     elif fit is not None and fit.meaning in (NO_DELAYS, WRONG_SIGN):
-        remarks.append(f"By the arrivals {fit.meaning} (k = {fit.factor:.2f} ± {2 * fit.sd:.2f}; 1 is right).")
+        remarks.append(
+            f"According to the arrivals, {fit.meaning} (k = {fit.factor:.2f} ± {2 * fit.sd:.2f}; correct is 1)."
+        )
     for channel, (place, z) in result.swapped.items():
-        remarks.append(f"{channel} sounds from the place of {place} (z = {z:.0f}, threshold {SWAP_Z:.0f}).")
+        remarks.append(f"{channel} plays from the position of {place} (z = {z:.0f}, threshold {SWAP_Z:.0f}).")
     if result.no_swap_reason and result.channels:
         remarks.append(result.no_swap_reason[0].upper() + result.no_swap_reason[1:] + ".")
     return tuple(remarks)
@@ -331,15 +338,15 @@ def _processor_remarks(processor: Processor) -> tuple[str, ...]:
     own = processor.speed_of_sound_m_s
     if own is not None and not plausible_speed(own):
         return (
-            f"The processor's speed of sound is noted as {own:g} m/s, which is not one of air, and is left out: "
+            f"The processor's speed of sound is entered as {own:g} m/s, which is impossible in air, and is ignored: "
             "correct it on the Site form (343 m/s is 1125 ft/s).",
         )
     if own is not None:
         return (
-            f"The processor turns distances into delays with {own:g} m/s, so what is entered "
-            "is scaled by that over the true speed: the time comes out right.",
+            f"The processor converts distances to delays with {own:g} m/s. Required distances are scaled by {own:g} m/s "
+            "over the actual speed of sound, so that the delays come out right.",
         )
-    return ("Which speed of sound the processor assumes is not known: distances are entered as they are.",)
+    return ("The speed of sound that the processor assumes is unknown: the required distances are not scaled.",)
 
 
 def _as_set(unit: DelayUnit, metres: float, seconds: float) -> str:
@@ -357,30 +364,30 @@ def _channel_remarks(job: Job, result: DistancesResult, each: ChannelDistance) -
         if kept_s > SUB_LATENCY_S:
             as_set = _as_set(unit, kept_s * each.speed_m_s, kept_s)
             remarks.append(
-                f"The setting of {name} holds {as_set} more than its distance: kept, as the subwoofer's own latency. "
-                "Measure its arrival to check it."
+                f"The current setting of {name} is {as_set} more than its distance. This is kept as an allowance for "
+                "the subwoofer's own latency. Measure its arrival to check it."
             )
     elif each.own_latency_m > 0:
         as_set = _as_set(unit, each.own_latency_m, residual_s)
         remarks.append(
-            f"{name} is {1000 * residual_s:.1f} ms later than its distance explains: "
+            f"{name} arrives {1000 * residual_s:.1f} ms later than its distance explains. "
             + (
-                "its setting makes up for that and is kept."
+                "Its current setting allows for this and is kept."
                 if kept_s is not None
-                else f"its own latency is entered as {as_set} more. A start: trim it at the crossover."
+                else f"Its required setting is {as_set} more to allow for this: a start, to be adjusted at the crossover."
             )
         )
     elif name in result.outliers:
         remarks.append(
             f"{name} arrives {1000 * abs(residual_s):.1f} ms {'later' if residual_s > 0 else 'earlier'} than tape and "
-            f"setting say: as from {format_length(each.seems_m or 0.0, job.system.units)} instead of "
+            f"setting predict, which implies {format_length(each.seems_m or 0.0, job.system.units)} instead of "
             f"{format_length(each.distance_m, job.system.units)}."
         )
     if each.setting.clipped:
         unit = job.system.processor.delay.unit
         remarks.append(
-            f"{name}: the processor's range ends before {each.setting.exact:.2f} {unit}; {each.setting.setting:.2f} {unit} "
-            f"leaves {1000 * abs(each.setting.error_s):.1f} ms."
+            f"{name} needs {each.setting.exact:.2f} {unit}, which is outside the processor's range; "
+            f"{each.setting.setting:.2f} {unit} leaves an error of {1000 * abs(each.setting.error_s):.1f} ms."
         )
     if each.why_no_arrival and each.arrival_s is not None:
         remarks.append(f"{name}: {each.why_no_arrival}.")

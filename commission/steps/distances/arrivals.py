@@ -49,14 +49,16 @@ def hear(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> Heard
     if found is None:
         alone = all(each.clock is None for each in repeats)
         why = (
-            "its response shares no clock with the others" if alone else "its response is on another clock than most"
+            "its response shares no clock with the others"
+            if alone
+            else "its response is on a different clock from most"
         )
         return Heard(arrival_s=None, passes_delays=repeats[-1].passes_delays, why=why)
     analysis = found.analysis
     assert analysis is not None
     why_not = analysis.why.get("arrival")
     if analysis.arrival_s is None and why_not is None:
-        why_not = "its response tells no arrival" if analysis.has_phase else "a response without phase has no arrival"
+        why_not = "its response shows no arrival" if analysis.has_phase else "a response without phase has no arrival"
     return Heard(
         arrival_s=analysis.arrival_s, u_s=analysis.arrival_u_s, passes_delays=found.passes_delays, why=why_not
     )
@@ -97,15 +99,18 @@ def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, 
     """
     found = surveyed(job, round_id, analyses)
     if isinstance(found, str):
-        return {}, f"swaps are not looked for: {found}"
+        return {}, f"exchanged loudspeakers cannot be detected: {found}"
     matching = matched(job, round_id, analyses)
     assert matching is not None
     if matching.scattered:
-        return {}, "swaps are not looked for: the recordings share no clock"
+        return {}, "exchanged loudspeakers cannot be detected: the recordings share no clock"
     names = found.channels
     heard = {channel for channel, _ in found.recordings}
     if len({seat for _, seat in found.recordings}) < 2 and not matching.sure:
-        return {}, "swaps are looked for with arrivals at two seats or more: measure at a second one, to the side"
+        return (
+            {},
+            "exchanged loudspeakers show only in arrivals at two seats or more: measure at a second seat, to one side",
+        )
     z = {i: each.z for each in matching.sure if each.kind == "loudspeakers" for i in each.channels}
     doubt: dict[int, str] = {}
     for rivals in matching.undecided:
@@ -130,7 +135,7 @@ def in_words(found: Explanation, channels: Sequence[str], seats: Sequence[str]) 
         "not-moved": f"the recordings of {where[0] if where else ''} made at {where[-1] if where else ''}",
         "exchanged-at-seat": f"the files of {who} exchanged at {listed(where)}",
         "delay": f"a wrong delay of {who}",
-        "clock": f"another clock at {listed(where)}",
+        "clock": f"a different clock at {listed(where)}",
     }.get(found.kind, f"{who} of {where[0] if where else ''} made at {where[-1] if where else ''}")
 
 

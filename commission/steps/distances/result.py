@@ -31,7 +31,7 @@ ENTERED_LATENCY_S = 0.020
 source)."""
 RATIO_WITHIN = 0.1
 """How far single ratios may lie from their median: tapes and settings by eye (common practice, no source)."""
-AGAINST_TAPE, AGAINST_OTHERS = "arrival less tape and setting", "arrival less the main channels'"
+AGAINST_TAPE, AGAINST_OTHERS = "arrival minus tape and setting", "arrival minus the main channels' median"
 UNIT_SHARE = 0.04
 """How near the ratio of held to right settings must be to feet per metre (common practice, no source)."""
 
@@ -432,7 +432,7 @@ def _channel(
             value=None if math.isnan(times.held_error_s) else 1000 * times.held_error_s,
             uncertainty=by_setting.u,
             why_not=_why_no_setting(channel, times, limit.judge(1000 * times.held_error_s, by_setting.u), wrong_unit),
-            text="delay by the setting less delay needed, against the main channels' median",
+            text="delay set minus delay required, relative to the main channels' median",
         ),
         check_arrival=Check(
             id="distances.arrival",
@@ -450,11 +450,11 @@ def _channel(
 def _why_no_setting(channel: Channel, times: _Times, verdict: Verdict, wrong_unit: bool) -> str | None:
     """Why what is held cannot be judged; None when it can."""
     if math.isnan(times.held_error_s):
-        return "the setting is not noted in this round"
+        return "the setting is not entered for this round"
     if channel.is_sub and math.isnan(times.residual_s):
-        return "the subwoofer's own latency is not known without its arrival"
+        return "without its arrival, the subwoofer's own latency is unknown"
     if wrong_unit and verdict is not Verdict.FAIL:
-        return "the settings are in a wrong unit: that this one agrees with the middle of them is chance"
+        return "the settings are in the wrong unit, and this one agrees with their median only by chance"
     return None
 
 
@@ -471,9 +471,13 @@ def _judged_arrival(
     if math.isfinite(times.alignment_s):
         return times.alignment_s, AGAINST_OTHERS, None
     if late:
-        return None, AGAINST_OTHERS, "measured past the delays: its own latency is in the setting to enter"
+        return (
+            None,
+            AGAINST_OTHERS,
+            "measured past the processor's delays; the required setting allows for its own latency",
+        )
     if math.isnan(times.arrival_s):
-        return None, AGAINST_TAPE, heard.why or "its response tells no arrival"
+        return None, AGAINST_TAPE, heard.why or "its response shows no arrival"
     if heard.passes_delays and math.isnan(times.held):
-        return None, AGAINST_TAPE, "its setting is not noted, so that the delay the processor adds is not known"
-    return None, AGAINST_TAPE, "fewer than three main channels have an arrival with known distance and setting"
+        return None, AGAINST_TAPE, "its setting is not entered, so the delay that the processor adds is unknown"
+    return None, AGAINST_TAPE, "fewer than three main channels have an arrival, a distance and a setting"

@@ -48,18 +48,18 @@ from commission.steps.shared.awaiting import AFTER_REPAIR, waiting_sentences
 __all__ = ["CONVENTIONS", "STEP", "ChannelLevel", "LevelsResult", "evaluate", "plan", "solve", "target_db"]
 
 HELP = """
-**Loud noise:** start with the master volume low and warn everybody in the room. No one needs to stand near a
+**Loud noise:** start with the master volume low and warn everybody in the room. Nobody should stand near a
 loudspeaker. 85 dB(A) for eight hours is a full day's dose, and every 3 dB more halves the time (NIOSH 98-126).
 
-1. Switch off ventilation and everything that hums. Doors closed, people out of the sound's way.
-2. Set the meter to **C weighting, slow**. Hold it at ear height where the head would be, at arm's length, its
-   microphone pointing as its maker says (mostly up).
-3. Set the processor's volume to its reference, start its own test noise on one channel.
-4. Wait three seconds, read the **middle** of the movement over five seconds, type it, Enter goes to the next channel.
-5. Repeat two or three channels at the end: the spread is your repeatability and it counts.
+1. Switch off the ventilation and everything that hums. Close the doors; keep people out of the path of the sound.
+2. Set the meter to **C weighting, slow**. Hold it at arm's length, at ear height, where the head would be. Point its
+   microphone as the manufacturer says (usually up).
+3. Set the processor's volume to its reference and start its own test noise on one channel.
+4. Wait three seconds, then read the **middle** of the swing over five seconds. Type it; Enter goes to the next channel.
+5. Read two or three channels again at the end. Their spread shows your repeatability and enters the uncertainty.
 
-Subwoofers have their own noise band and their own target; their display moves more, so read the middle of twenty
-seconds: noise of 50 Hz bandwidth scatters by 0.3 dB in five seconds, by half of that in twenty.
+Subwoofers have their own noise band and their own target. Their reading moves more, so read the middle of twenty
+seconds: noise 50 Hz wide scatters by 0.3 dB over five seconds, and by half of that over twenty.
 """
 
 TYPING_SPAN_DB = (40.0, 110.0)
@@ -83,7 +83,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
                     quantity="level",
                     unit="dB",
                     text=f"Play {noise} on {channel.label} only. Meter at {seat}, ear height: C, slow; ventilation off. "
-                    f"Hold still, read the middle of {length} seconds.",
+                    f"Hold it still and read the middle of {length} seconds.",
                     expected=TYPING_SPAN_DB,
                     caution="Start with the volume low; warn everybody in the room.",
                 )
@@ -105,9 +105,9 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
                 each.spread_db,
                 2 * each.u_db,
                 each.old_trim_db if each.old_trim_known else None,
+                each.trim_db if each.why_no_trim is None else AFTER_REPAIR,
                 each.correction_db if each.why_no_trim is None else None,
                 each.trim_exact_db,
-                each.trim_db if each.why_no_trim is None else AFTER_REPAIR,
                 each.predicted_db,
                 each.residual_db,
             ),
@@ -134,7 +134,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables.append(Table(id="trims", title=title, columns=_columns(job.system.processor.trim_db), rows=rows))
     if result.proposed_offset_db or result.offset_db:
         rows_of = tuple(_choice_row(choice) for choice in result.choices)
-        tables.append(Table(id="offsets", title="Common offset: c chooses", columns=_CHOICE_COLUMNS, rows=rows_of))
+        tables.append(Table(id="offsets", title="Common offset: options", columns=_CHOICE_COLUMNS, rows=rows_of))
     return Outcome(
         step="levels",
         round=round_id,
@@ -192,20 +192,20 @@ def _columns(trim: TrimRange) -> tuple[Column, ...]:
         Column(key="count", title="n", decimals=0),
         Column(key="spread", title="Spread", unit="dB", decimals=1),
         Column(key="U", title="U", unit="dB", decimals=1),
-        Column(key="old", title="Old trim", unit="dB", decimals=held, signed=True),
+        Column(key="old", title="Current", unit="dB", decimals=held, signed=True),
+        Column(key="new", title="Required", unit="dB", decimals=held, signed=True),
         Column(key="correction", title="Change", unit="dB", decimals=2, signed=True),
         Column(key="exact", title="Exact", unit="dB", decimals=2, signed=True),
-        Column(key="new", title="New trim", unit="dB", decimals=held, signed=True),
         Column(key="predicted", title="Will read", unit="dB", decimals=1),
-        Column(key="residual", title="Rest", unit="dB", decimals=2, signed=True),
+        Column(key="residual", title="Remainder", unit="dB", decimals=2, signed=True),
     )
 
 
 _CHOICE_COLUMNS = (
     Column(key="what", title="For"),
     Column(key="offset", title="Offset", unit="dB", decimals=2, signed=True),
-    Column(key="reaching", title="Channels that reach it", decimals=0),
-    Column(key="out", title="Out of reach"),
+    Column(key="reaching", title="Channels in range", decimals=0),
+    Column(key="out", title="Out of range"),
     Column(key="rounding", title="Rounding, rms", unit="dB", decimals=2),
 )
 
@@ -231,11 +231,11 @@ def _stands_out(result: LevelsResult) -> str:
     if not wrong:
         return ""
     worst = max(wrong, key=lambda each: abs(each.correction_db))
-    word = "loud" if worst.correction_db < 0 else "soft"
-    said = f"{worst.channel.id} {abs(worst.correction_db):.1f} dB {word}"
+    word = "above" if worst.correction_db < 0 else "below"
+    sentence = f"{worst.channel.id} {abs(worst.correction_db):.1f} dB {word} target"
     if worst.why_no_trim is not None:
-        said += ", repair first"
-    return f"{said}, {counted(_changes(result), 'trim')} to enter" if _changes(result) else said
+        sentence += ", repair first"
+    return f"{sentence}, set {counted(_changes(result), 'trim')}" if _changes(result) else sentence
 
 
 def _advice(job: Job, round_id: str, result: LevelsResult) -> tuple[Advice, ...]:
@@ -265,20 +265,22 @@ def _advice(job: Job, round_id: str, result: LevelsResult) -> tuple[Advice, ...]
 def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
     remarks = [f"Reference: {result.basis}; {result.sub_basis}."]
     if any(not each.old_trim_known for each in result.channels.values()):
-        remarks.append("Where no old trim was noted it is taken as 0 dB; note the trims as found on the Site form.")
+        remarks.append(
+            "A current trim that was not entered is taken as 0 dB. Enter the trims as found on the Site form."
+        )
     if result.common_u_db is not None:
         remarks.append(
-            f"U of the absolute level is {2 * result.common_u_db:.1f} dB by the meter's class (IEC 61672-1, from memory); "
-            "it is the same for all channels and cancels between them: verdicts stand on the levels as read."
+            f"The absolute level has U = {2 * result.common_u_db:.1f} dB from the meter's class (IEC 61672-1, from "
+            "memory). This error is common to all channels and cancels between them, so verdicts use the levels as read."
         )
     elif result.channels:
-        remarks.append("The absolute level has no stated uncertainty, because the meter's class is not noted.")
+        remarks.append("The uncertainty of the absolute level is unknown, because the meter's class is not entered.")
     if any(result.missing) and result.channels:
         remarks.append(f"Not read yet: {', '.join(result.missing)}.")
     remarks += waiting_sentences({c: each.why_no_trim for c, each in result.channels.items()}, "trim")
     remarks += [
-        f"What was read at {seat} does not count yet: {', '.join(channels)} {'was' if len(channels) == 1 else 'were'} not "
-        "read there, and channels compare only at the same seats."
+        f"Readings at {seat} are not used yet: {', '.join(channels)} {'was' if len(channels) == 1 else 'were'} not read "
+        "there, and channels can be compared only at the same seats."
         for seat, channels in result.not_counted.items()
     ]
     if result.proposed_offset_db:
@@ -287,16 +289,16 @@ def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
         remarks.append(
             f"At the reference {result.choices[0].reaching} of {total} channels are within the trim range. With a common "
             f"offset of {offset:+.1f} dB {'all are' if best.reaching == total else f'{best.reaching} are'}; at the same "
-            f"volume setting the cinema then plays {abs(offset):.1f} dB {'softer' if offset < 0 else 'louder'}."
-            + (f" Out of reach even then: {', '.join(best.unreachable)}." if best.unreachable else "")
+            f"volume setting the cinema then plays {abs(offset):.1f} dB {'quieter' if offset < 0 else 'louder'}."
+            + (f" Still out of range: {', '.join(best.unreachable)}." if best.unreachable else "")
         )
     if result.offset_db:
-        remarks.append(f"Decided: a common offset of {result.offset_db:+.1f} dB for all channels.")
+        remarks.append(f"A common offset of {result.offset_db:+.1f} dB was chosen for all channels.")
     elif decided_offset_db(job, round_id) is None and (round_id, "levels", "common_offset") in job.decisions:
-        remarks.append("The common offset that was decided on is not a number and is left out.")
+        remarks.append("The common offset that was chosen is not a number and is ignored.")
     remarks += [
-        f"{c} cannot reach its target: it needs {number(each.trim_exact_db, 1, signed=True)} dB and the range ends at "
-        f"{number(each.trim_db, 1, signed=True)} dB; it will read {number(each.predicted_db, 1)} dB."
+        f"{c} cannot reach its target: it needs a trim of {number(each.trim_exact_db, 1, signed=True)} dB and the range "
+        f"ends at {number(each.trim_db, 1, signed=True)} dB; it will read {number(each.predicted_db, 1)} dB."
         for c, each in result.channels.items()
         if not each.reachable
     ]

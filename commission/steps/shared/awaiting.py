@@ -121,8 +121,8 @@ def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
     faults |= {("wiring.tweeter", c): "tweeter dead" for c in seat_faults.dead_drivers(job, result, "tweeter")}
     faults |= {("wiring.woofer", c): "woofer dead" for c in seat_faults.dead_drivers(job, result, "woofer")}
     for channel, (place, _) in places.swapped.items():
-        faults[("wiring.swapped", channel)] = f"sounds from the place of {place}"
-        faults.setdefault(("wiring.swapped", place), f"its place sounds {channel}")
+        faults[("wiring.swapped", channel)] = f"plays from the position of {place}"
+        faults.setdefault(("wiring.swapped", place), f"{channel} plays from its position")
     carried = {
         (rule, cell.channel.id)
         for cell in result.cells.values()

@@ -28,10 +28,8 @@ def budget_table(budget: Budget) -> Table:
     rows = [_line(str(i), each, budget) for i, each in enumerate(budget.contributions)]
     dof = "∞" if math.isinf(budget.dof) else f"{math.floor(budget.dof + 1e-9)}"  # truncated: JCGM 100 G.4.1
     rows += [
-        _sum(
-            "u", "combined u", budget, budget.u, "root of the sum of the squares of the parts (JCGM 100 equation 11a)"
-        ),
-        _sum("U", "U = 2 u", budget, budget.expanded, "holds about 95 %"),
+        _sum("u", "combined u", budget, budget.u, "root of the sum of the squared parts (JCGM 100 equation 11a)"),
+        _sum("U", "U = 2 u", budget, budget.expanded, "covers about 95 %"),
         Row(
             key="dof",
             cells=(
@@ -52,7 +50,7 @@ def budget_table(budget: Budget) -> Table:
         title=f"{budget.title}: {place}" if place else budget.title,
         columns=columns,
         rows=tuple(rows),
-        remark="Shared: the same for all that is compared, no repeat shrinks it."
+        remark="Shared: common to everything compared; repeating the measurement does not reduce it."
         if any(each.shared for each in budget.contributions)
         else "",
     )

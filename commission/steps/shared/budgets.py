@@ -20,7 +20,7 @@ from commission.dsp.variance import VarianceParts
 from commission.model import Budget, Contribution, DelayRange
 from commission.model.units import FOOT_M, counted
 
-OWN, CUSTOM = "own simulations", "common practice, no source"
+OWN, CUSTOM = "determined by simulation", "common practice, no source"
 TEMPERATURE_U_K = 1 / math.sqrt(3)
 """Air temperature within ±1 K, rectangular (common practice, no source)."""
 ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
@@ -54,9 +54,9 @@ def level_budget(
             sensitivity=repeats,
             dof=dof,
             evaluation="A" if repeated else "B",
-            basis="scatter of repeats with the default (JCGM 101 6.4.9.4)"
+            basis="scatter of repeats, combined with the default (JCGM 101 6.4.9.4)"
             if repeated
-            else f"eye on a moving display ({CUSTOM})",
+            else f"reading a moving display by eye ({CUSTOM})",
         ),
     ]
     if sub_noise_db:
@@ -66,7 +66,7 @@ def level_budget(
                 u=sub_noise_db,
                 unit="dB",
                 sensitivity=repeats,
-                basis="4.34/√(B·T), 50 Hz read for 20 s",
+                basis="4.34/√(B·T) for 50 Hz over 20 s",
             )
         )
     parts.append(_display(resolution_db))
@@ -81,7 +81,7 @@ def level_budget(
     )
     return Budget(
         id="levels.match",
-        title="Level read by hand, against the other channels",
+        title="Hand-read level relative to the other channels",
         unit="dB",
         contributions=tuple(parts),
         channel=channel,
@@ -113,7 +113,7 @@ def _meter(accuracy_class: int) -> Contribution:
 def absolute_level(level: Budget, accuracy_class: int) -> Budget:
     """The same level in dB SPL: with the meter's own part, which all channels share."""
     parts = (*level.contributions, _meter(accuracy_class))
-    return replace(level, id="levels.absolute", title="Level read by hand, absolute", contributions=parts)
+    return replace(level, id="levels.absolute", title="Hand-read level, absolute", contributions=parts)
 
 
 def level_left(level: Budget, step_db: float) -> Budget:
@@ -124,7 +124,7 @@ def level_left(level: Budget, step_db: float) -> Budget:
     return replace(
         level,
         id="levels.left",
-        title="Level left after the trim is entered, against its target",
+        title="Level after the trim is entered, relative to its target",
         contributions=(*level.contributions, rounding),
     )
 
@@ -135,7 +135,7 @@ def repeat_spread(resolution_db: float) -> Budget:
         _display(resolution_db, source="resolution, largest reading"),
         _display(resolution_db, source="resolution, smallest reading"),
     )
-    return Budget(id="levels.repeat", title="Largest less smallest reading", unit="dB", contributions=both)
+    return Budget(id="levels.repeat", title="Largest minus smallest reading", unit="dB", contributions=both)
 
 
 def _distance(origin: str, speed_m_s: float) -> Contribution:
@@ -167,7 +167,7 @@ def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float
     """
     return Budget(
         id="distances.setting",
-        title="Delay by the setting less delay needed",
+        title="Delay set minus delay required",
         unit="ms",
         channel=channel,
         contributions=(_distance(origin, speed_m_s), _air(apart_m, speed_m_s, temperature_c)),
@@ -184,7 +184,7 @@ def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
             parts.append(Contribution(source="delay of its low-pass", u=1000 * rest, unit="ms", basis=OWN))
         return tuple(parts)
     if u_s < timing.U_MAIN_S * (1 - 1e-9):
-        return (Contribution(source="arrival, as analysed", u=1000 * u_s, unit="ms"),)
+        return (Contribution(source="arrival, as estimated by the analysis", u=1000 * u_s, unit="ms"),)
     known = (
         ("noise and estimator", timing.ESTIMATOR_U_S),
         ("microphone placed within 2 cm", timing.PLACEMENT_U_S),
@@ -194,14 +194,14 @@ def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
     parts = [Contribution(source=source, u=1000 * u, unit="ms", basis=OWN) for source, u in known]
     rest = math.sqrt(max(u_s**2 - timing.U_MAIN_S**2, 0.0))
     if rest > 1e-9:
-        source = "which of two sounds is the direct one"
-        parts.append(Contribution(source=source, u=1000 * rest, unit="ms", basis="half their distance in time"))
+        source = "which of two arrivals is the direct sound"
+        parts.append(Contribution(source=source, u=1000 * rest, unit="ms", basis="half the time between them"))
     return tuple(parts)
 
 
 def arrival_budget(flight: Budget | None, u_s: float, *, channel: str, is_sub: bool) -> Budget:
     """Arrival less tape and setting [ms], or, without `flight`, less the main channels' own."""
-    title = "Arrival less the main channels'" if flight is None else "Arrival less tape and setting"
+    title = "Arrival minus the main channels' median" if flight is None else "Arrival minus tape and setting"
     parts = () if flight is None else flight.contributions
     return Budget(
         id="distances.arrival",
@@ -225,7 +225,7 @@ def with_median(budget: Budget, u_one: float, sensitivity: float) -> Budget:
         unit=budget.unit,
         shared=True,
         sensitivity=sensitivity,
-        basis="scatter of a median, less what the channel shares",
+        basis="scatter of a median, minus what the channel shares with it",
     )
     return replace(budget, contributions=(*budget.contributions, line))
 
@@ -244,7 +244,7 @@ def delay_left(flight: Budget, delay: DelayRange, own_m_s: float) -> Budget:
     return replace(
         flight,
         id="distances.left",
-        title="Delay left after the setting is entered",
+        title="Delay error after the setting is entered",
         contributions=(*flight.contributions, line),
     )
 
@@ -295,11 +295,15 @@ def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats:
     """Mean variance over the seats in one band [dB²]; sensitivities are what the seats' deviations make of each source."""
     together, apart = (repeats.common_db * math.sqrt(share) for share in (repeats.together, 1 - repeats.together))
     kind: Literal["A", "B"] = "A" if repeats.dof > u_of.DEFAULT_DOF and math.isfinite(repeats.dof) else "B"
-    basis = "repeats with the default (JCGM 101 6.4.9.4)" if kind == "A" else f"{DEFAULT_DB} dB at one seat ({OWN})"
+    basis = (
+        "repeats, combined with the default (JCGM 101 6.4.9.4)"
+        if kind == "A"
+        else f"{DEFAULT_DB} dB at one seat ({OWN})"
+    )
     known = (
-        ("what moves a seat's whole band: gain, angle", together, parts.together_db2, basis),
-        ("what moves a third octave: the microphone's place", apart, parts.apart_db2, basis),
-        ("noise, at 0 dB", repeats.noise_db, parts.noise_db2, "repeats: more where the level is low"),
+        ("gain and angle: shift a seat's whole band", together, parts.together_db2, basis),
+        ("microphone position: shifts each third octave", apart, parts.apart_db2, basis),
+        ("noise, at 0 dB", repeats.noise_db, parts.noise_db2, "repeats; larger where the level is low"),
     )
     lines = [
         Contribution(
@@ -310,7 +314,10 @@ def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats:
     ]
     lines.append(
         Contribution(
-            source="second order: scatter squared", u=parts.second_db2, unit="dB²", basis=("JCGM 100 5.1.2, note")
+            source="second order: square of the scatter",
+            u=parts.second_db2,
+            unit="dB²",
+            basis=("JCGM 100 5.1.2, note"),
         )
     )
     return Budget(
@@ -352,7 +359,9 @@ def noise_level(
 
 def signal_to_noise() -> Budget:
     """Signal-to-noise ratio of a response: its noise is told from a short stretch."""
-    return single("seats.snr", "Signal-to-noise ratio of a response", "noise told from a short stretch", 0.5, OWN)
+    return single(
+        "seats.snr", "Signal-to-noise ratio of a response", "noise estimated from a short section", 0.5, OWN
+    )
 
 
 def one_a_kind(budgets: Iterable[Budget]) -> tuple[Budget, ...]:

@@ -135,7 +135,7 @@ basis = "our own practice, after forty rooms"
         if limit is None:
             return f"Judged by {profile.title}."
         whose = f"from {profile.title}" if limit.own else "as the program ships it"
-        return f"{limit.quantity}, {whose}\nJudges: {limit.applies}\nBasis: {limit.basis}"
+        return f"{limit.quantity}, {whose}\nApplies to: {limit.applies}\nBasis: {limit.basis}"
 
     def _about_fixed(self, row: Row) -> str:
         """A row that is of no profile, word by word."""
