@@ -19,7 +19,7 @@ from commission.model import FloatArray
 GRID_S = 0.0005
 """Time step of decay curves: a decay of 0.05 s falls 10 dB in sixteen of them."""
 ONSET_DB = -20.0
-"""Start of a response: first sample within this of the largest (ISO 3382-1:2009 5.3.2, from memory)."""
+"""Start of a response: first sample within this of the largest (ISO 3382-1:2009 A.3.4, from memory)."""
 _LEAD_WIDTHS = 4.3
 """The zero-phase filter rings for 4.3/B before the sound, down to −60 dB."""
 

@@ -22,7 +22,7 @@ def energy_mean_db(levels_db: Sequence[float], weights: Sequence[float] | None =
 
 
 def background_corrected_db(total_db: float, background_db: float) -> float | None:
-    """Level without its background; None when less than 3 dB stand above it (ISO 3744: not to be corrected)."""
+    """Level without its background; None less than 3 dB above it, where ISO 3746 (from memory) corrects nothing."""
     if total_db - background_db < 3.0:
         return None
     return float(10 * math.log10(10 ** (total_db / 10) - 10 ** (background_db / 10)))

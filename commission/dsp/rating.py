@@ -40,9 +40,10 @@ _NC_DB: FloatArray = freeze(
 )
 """ANSI/ASA S12.2-2019 Table 1 by way of another work that cites it; about ten cells are 1 dB off older editions."""
 
-_NR_A = (55.4, 35.4, 22.0, 12.0, 4.8, 0.0, -3.5, -6.1, -8.0)
+_NR_A = (55.4, 35.5, 22.0, 12.0, 4.8, 0.0, -3.5, -6.1, -8.0)
 _NR_B = (0.681, 0.790, 0.870, 0.930, 0.974, 1.000, 1.015, 1.025, 1.030)
-"""L = a + b·NR, constants of ISO/R 1996:1971 as public pages print them."""
+"""L = a + b·NR, constants of ISO/R 1996:1971 as AS 1469-1983 Table 1 prints them (second hand). Some public pages have 35.4
+at 63 Hz: the printed curves NR 0 and NR 100 (36 and 115 dB) want 35.5."""
 
 BS1116_PREFERRED_NR = 10.0
 BS1116_LARGEST_NR = 15.0

@@ -10,7 +10,8 @@ GRID_HZ: FloatArray = freeze(1000.0 * 2.0 ** (np.arange(-136, 105) / 24))
 """24 points an octave from 19.7 Hz to 20.2 kHz, through 1 kHz: the grid on which seats and rounds are compared."""
 
 OCTAVE_CENTRES_HZ = (31, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
-"""Nominal octave centres; exact ones are 1000·2^k (IEC 61260-1, base two)."""
+"""Nominal octave centres; exact ones are 1000·2^k here, as the octaves of GRID_HZ are. IEC 61260-1:2014 has base ten alone
+(1000·10^(0.3·k)), which is 0.2 % lower for each octave above 1 kHz: see `bands`."""
 
 
 def cumulative(power: FloatArray) -> FloatArray:

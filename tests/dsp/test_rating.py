@@ -64,10 +64,11 @@ def test_beyond_the_table_there_are_only_bounds() -> None:
 
 @pytest.mark.parametrize("line", NR, ids=lambda line: line["nr"])
 def test_nr_curves_are_those_of_iso_r_1996(line: dict[str, str]) -> None:
+    """The printed curves, in whole decibels: half a decibel of rounding, and 0.04 dB for NR 90 at 500 Hz (92.46, printed 93)."""
     nr = float(line["nr"])
-    assert rating.nr_curve_db(nr) == pytest.approx(_octaves(line), abs=0.0501)  # the table is rounded to 0.1 dB
-    # Rounding the levels to 0.1 dB moves the number by 0.05/0.681 at most.
-    assert rating.nr_rating(_octaves(line)).value == pytest.approx(nr, abs=0.075)
+    assert rating.nr_curve_db(nr) == pytest.approx(_octaves(line), abs=0.5401 if nr == 90 else 0.5001)
+    # Rounding the levels to 1 dB moves the number by 0.5/0.681 at most.
+    assert rating.nr_rating(_octaves(line)).value == pytest.approx(nr, abs=0.735)
 
 
 def test_nr_worked_by_hand() -> None:
@@ -81,12 +82,12 @@ def test_nr_worked_by_hand() -> None:
 def test_limit_for_listening_rooms() -> None:
     """ITU-R BS.1116-3 8.3.4.3 (from memory): NR 10 preferred, NR 15 never exceeded."""
     assert (rating.BS1116_PREFERRED_NR, rating.BS1116_LARGEST_NR) == (10, 15)
-    curve = _octaves(next(line for line in NR if line["nr"] == "15"))
-    excess = rating.background_excess_db(curve | {1000: 18.0, 16: 80.0})
-    assert excess[1000] == pytest.approx(3.0)
+    curve = _octaves(next(line for line in NR if line["nr"] == "10"))
+    excess = rating.background_excess_db(curve | {1000: 18.0, 16: 80.0}, 10)
+    assert excess[1000] == pytest.approx(8.0)
     assert 16 not in excess
-    assert max(abs(excess[hz]) for hz in curve if hz != 1000) < 0.051  # the table is rounded
-    assert rating.background_excess_db(curve, 10)[1000] == pytest.approx(5.0)
+    assert max(abs(excess[hz]) for hz in curve if hz != 1000) < 0.501  # the printed curve is rounded to 1 dB
+    assert rating.background_excess_db(curve)[1000] == pytest.approx(-5.0)  # any NR is its own level at 1 kHz
 
 
 def test_the_instruments_own_noise_makes_bounds() -> None:

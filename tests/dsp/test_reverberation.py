@@ -23,18 +23,21 @@ def test_target_by_volume() -> None:
             target_time_s(volume)
 
 
-def test_a_conforming_room_lies_within_the_mask() -> None:
-    """Around its own mean, and around the target; the mean itself keeps the range 0.2 to 0.4 s."""
+def test_a_room_called_conforming_lies_within_the_mask_but_for_one_octave() -> None:
+    """Around its own mean, and around the target; the mean itself keeps the range 0.2 to 0.4 s.
+
+    The mask is from memory, and the room's publication does not print it: where the two disagree the test says so instead of
+    allowing for it. Around its own mean the room is 5 ms too long at 125 Hz, around the target 8 ms too short at 4 kHz.
+    """
     times = np.array(IOSR_ROOM_S)
     mean = float(mid_band_time_s(OCTAVES, times))
     assert mean == pytest.approx(np.mean([0.236, 0.231, 0.219, 0.207, 0.196]))
     assert 0.2 < mean < 0.4
-    for middle_s in (mean, target_time_s(104.74)):
+    for middle_s, octave, beyond_s in ((mean, 1, 0.005), (target_time_s(104.74), 6, -0.008)):
         low, high = mask_s(OCTAVES.centres_hz, middle_s)
-        # 0.01 s: the room is published as conforming, the mask is from memory; 125 Hz is 5 ms above it around the room's
-        # own mean, 4 kHz 8 ms below it around the target by volume.
-        assert np.all((low - 0.01 <= times) & (times <= high + 0.01))
-        assert np.count_nonzero((low > times) | (times > high)) == 1
+        outside = np.maximum(times - high, 0) + np.minimum(times - low, 0)
+        assert np.flatnonzero(outside).tolist() == [octave]
+        assert outside[octave] == pytest.approx(beyond_s, abs=5e-4)  # the published times have three decimals
 
 
 def test_the_mask_by_its_corners() -> None:
