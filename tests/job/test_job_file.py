@@ -17,11 +17,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from commission import history
-from commission.history import fold, order_rounds, withdrawn_seqs
+from commission.history import fold
 from commission.job.codec import decode, encode, kind_of
 from commission.job.store import APPLICATION_ID, JobFile
 from commission.model import (
-    EVENT_KINDS,
     ActionLogged,
     Decided,
     Event,
@@ -112,18 +111,6 @@ def test_an_entry_is_folded_alone_however_long_the_log_is(monkeypatch: pytest.Mo
     taken.clear()
     assert fold(log[98:], job).log == tuple(log)
     assert taken == [99]
-
-
-def test_a_withdrawal_of_what_does_not_exist_yet_has_no_effect() -> None:
-    log = [Event(seq=1, at="", body=Withdrawn(seq=2)), Event(seq=2, at="", body=Noted(step="site", text="x"))]
-    assert fold(log).notes == (log[1],)
-
-
-def test_a_withdrawal_can_be_withdrawn() -> None:
-    log = [Event(seq=1, at="", body=Noted(step="site", text="x")), Event(seq=2, at="", body=Withdrawn(seq=1))]
-    assert withdrawn_seqs(log) == {1}
-    assert withdrawn_seqs([*log, Event(seq=3, at="", body=Withdrawn(seq=2))]) == {2}
-    assert order_rounds(["as-left", "check", "as-found"]) == ("as-found", "check", "as-left")
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
@@ -401,7 +388,3 @@ def test_kill_at_any_moment_loses_no_acknowledged_event(stored: Path) -> None:
         assert events[seq].blob_sha256 == sha
         job.blob(sha)
     job.close()
-
-
-def test_every_kind_of_event_is_covered_by_the_fold_or_says_nothing() -> None:
-    assert len(EVENT_KINDS) == len(set(EVENT_KINDS.values()))

@@ -1,0 +1,264 @@
+"""What each kind of entry does to the job, and that a withdrawn one does nothing: by the model's own definitions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any, get_args
+
+import pytest
+from builders import cinema, events_of
+
+from commission.history import doubtful_times, fold, may_withdraw, merge_settings, order_rounds, withdrawn_seqs
+from commission.model import (
+    AS_FOUND,
+    AS_LEFT,
+    ActionLogged,
+    CommissionError,
+    Decided,
+    EarlierVisit,
+    Event,
+    EventBody,
+    Job,
+    JobCreated,
+    Judged,
+    LimitsChosen,
+    Noted,
+    PhotoAttached,
+    ReadingEntered,
+    ResponseStored,
+    RoundOpened,
+    Setting,
+    SettingEntered,
+    Signed,
+    StimulusStored,
+    SystemDefined,
+    Withdrawn,
+    default_profile,
+)
+
+CREATED = JobCreated(title="Harbour Lane cinema", program_version="0")
+
+
+def entry(round_id: str = AS_FOUND, *, applied: bool = False, **fields: Any) -> SettingEntered:
+    return SettingEntered(setting=Setting(round=round_id, channel="FL", **fields), applied=applied)
+
+
+def earlier(title: str) -> EarlierVisit:
+    return EarlierVisit(
+        file_name="a.commission", title=title, digest="0" * 64, round=AS_LEFT, closed_at="", program_version="0"
+    )
+
+
+def response(seat: str) -> ResponseStored:
+    return ResponseStored(
+        round=AS_LEFT, channel="FL", seat=seat, kind="impulse", file_name="a.wav", file_sha256=seat * 64
+    )
+
+
+def photo(caption: str) -> PhotoAttached:
+    return PhotoAttached(
+        step="site",
+        caption=caption,
+        file_name="a.png",
+        file_sha256="0" * 64,
+        media_type="image/png",
+        width_px=1,
+        height_px=1,
+    )
+
+
+def level(value: float, round_id: str = "check") -> ReadingEntered:
+    return ReadingEntered(round=round_id, step="levels", channel="FL", quantity="level", value=value, unit="dB")
+
+
+OLD_AND_NEW: tuple[tuple[EventBody, EventBody], ...] = (
+    (SystemDefined(system=cinema(["FL"])), SystemDefined(system=cinema(["FL", "FR"]))),
+    (RoundOpened(round="check"), RoundOpened(round=AS_LEFT)),
+    (entry(trim_db=-3.0, distance=3.4), entry(trim_db=1.5, polarity="reversed")),
+    (entry(trim_db=-3.0), entry(AS_LEFT, trim_db=1.5)),
+    (entry(AS_LEFT, trim_db=-3.0), entry(AS_LEFT, trim_db=-3.0, applied=True)),
+    (level(75.0), level(76.0, AS_LEFT)),
+    (response("a"), response("b")),
+    (
+        StimulusStored(file_name="a.wav", file_sha256="0" * 64, rate_hz=48000.0, frames=9),
+        StimulusStored(file_name="b.wav", file_sha256="1" * 64, rate_hz=48000.0, frames=9),
+    ),
+    (Noted(step="site", text="first"), Noted(step="site", text="second")),
+    (
+        ActionLogged(round=AS_FOUND, finding="wiring.polarity", title="reversed", action="later"),
+        ActionLogged(round=AS_FOUND, finding="wiring.polarity", title="reversed", action="repaired"),
+    ),
+    (photo("front"), photo("back")),
+    (earlier("2025"), earlier("2026")),
+    (
+        Decided(round=AS_FOUND, step="levels", key="offset", value="0"),
+        Decided(round=AS_FOUND, step="levels", key="offset", value="-3"),
+    ),
+    (
+        LimitsChosen(profile=replace(default_profile(), name="first")),
+        LimitsChosen(profile=replace(default_profile(), name="second")),
+    ),
+    (
+        Judged(occasion="signed", program_version="0", kinds=()),
+        Judged(occasion="record", program_version="0", kinds=()),
+    ),
+    (Signed(role="technician", name="A. Moor"), Signed(role="client", name="B. Lind")),
+)
+
+
+def what_counts(*bodies: EventBody) -> Job:
+    """The job without its log, which holds withdrawn entries too."""
+    return replace(fold(events_of(CREATED, *bodies)), log=())
+
+
+@pytest.mark.parametrize(("old", "new"), OLD_AND_NEW, ids=lambda each: type(each).__name__)
+def test_a_withdrawn_entry_of_any_kind_counts_for_nothing(old: EventBody, new: EventBody) -> None:
+    before, after = what_counts(old), what_counts(old, new)
+    assert what_counts() != before != after, "both entries count"
+    assert what_counts(old, new, Withdrawn(seq=3)) == before
+    assert what_counts(old, new, Withdrawn(seq=3), Withdrawn(seq=4)) == after, "withdrawing the withdrawal restores"
+    assert what_counts(old, Withdrawn(seq=2)) == what_counts()
+    # The same where the entries were folded before the withdrawal came.
+    events = events_of(CREATED, old, new, Withdrawn(seq=3))
+    assert replace(fold(events[3:], fold(events[:3])), log=()) == before
+
+
+def test_no_kind_of_entry_is_left_out_of_that() -> None:
+    assert {type(new) for _, new in OLD_AND_NEW} == {*get_args(EventBody)} - {JobCreated, Withdrawn}
+
+
+def test_a_withdrawal_of_what_does_not_exist_yet_has_no_effect() -> None:
+    log = events_of(Withdrawn(seq=2), Noted(step="site", text="x"))
+    assert fold(log).notes == (log[1],)
+
+
+def test_a_withdrawal_can_be_withdrawn() -> None:
+    log = events_of(Noted(step="site", text="x"), Withdrawn(seq=1), Withdrawn(seq=2))
+    assert withdrawn_seqs(log[:2]) == {1}
+    assert withdrawn_seqs(log) == {2}
+
+
+def test_as_found_comes_first_and_as_left_last() -> None:
+    assert order_rounds(["as-left", "check", "as-found", "again", "check"]) == (
+        "as-found",
+        "check",
+        "again",
+        "as-left",
+    )
+    assert order_rounds([]) == ("as-found",)
+
+
+def test_the_last_of_system_limits_earlier_visit_and_decision_counts() -> None:
+    job = what_counts(*(body for pair in OLD_AND_NEW for body in pair))
+    assert [each.id for each in job.system.channels] == ["FL", "FR"]
+    assert job.limits is not None and job.limits.name == "second" and job.profile.name == "second"
+    assert job.earlier is not None and job.earlier.title == "2026"
+    assert job.decisions == {(AS_FOUND, "levels", "offset"): "-3"}
+    assert job.current_round == AS_LEFT
+    assert job.rounds == (AS_FOUND, "check", AS_LEFT)
+
+
+def test_readings_responses_notes_and_signatures_stay_in_the_order_entered() -> None:
+    events = events_of(CREATED, *(body for pair in OLD_AND_NEW for body in pair))
+    job = fold(events)
+    assert [each.body.value for each in job.readings] == [75.0, 76.0]
+    assert [(each.body.seat, each.blob_sha256) for each in job.responses] == [("a", "a" * 64), ("b", "b" * 64)]
+    assert job.stimuli == {"0" * 64: "a.wav", "1" * 64: "b.wav"}
+    assert [each.body.action for each in job.actions] == ["later", "repaired"]
+    for kept, kind in (
+        (job.notes, Noted),
+        (job.photos, PhotoAttached),
+        (job.judged, Judged),
+        (job.signatures, Signed),
+    ):
+        assert kept == tuple(each for each in events if isinstance(each.body, kind))
+    numbered: list[Any] = [*job.readings, *job.responses, *job.actions]
+    for each in numbered:
+        event = events[each.seq - 1]
+        assert (each.body, each.at) == (event.body, event.at)
+
+
+def test_a_recording_is_found_under_the_digest_of_its_event() -> None:
+    event = replace(events_of(response("a"))[0], blob_sha256="f" * 64)
+    assert fold([event]).responses[0].blob_sha256 == "f" * 64
+
+
+def test_a_field_left_empty_keeps_what_an_earlier_entry_holds() -> None:
+    job = what_counts(
+        entry(trim_db=-3.0, distance=3.4, polarity="reversed"),
+        entry(distance=3.5),
+        entry(trim_db=0.0),  # zero is a value
+        entry(polarity="normal"),
+    )
+    assert job.setting(AS_FOUND, "FL") == Setting(
+        round=AS_FOUND, channel="FL", trim_db=0.0, distance=3.5, polarity="normal"
+    )
+    nothing, something = entry().setting, entry(trim_db=-3.0, distance=3.4, polarity="reversed").setting
+    assert merge_settings(something, nothing) == something
+    assert merge_settings(nothing, something) == something
+    assert merge_settings(None, something) == something
+
+
+def test_only_what_was_ticked_is_typed_in() -> None:
+    job = what_counts(entry(AS_LEFT, trim_db=-3.0), entry(AS_LEFT, distance=3.5, applied=True))
+    assert job.setting(AS_LEFT, "FL") == Setting(round=AS_LEFT, channel="FL", trim_db=-3.0, distance=3.5)
+    assert job.applied == {(AS_LEFT, "FL")}
+    assert job.typed_in == {(AS_LEFT, "FL"): Setting(round=AS_LEFT, channel="FL", distance=3.5)}
+    again = what_counts(
+        entry(AS_LEFT, distance=3.5, applied=True), entry(AS_LEFT, trim_db=-1.0, applied=True), entry(AS_LEFT)
+    )
+    assert again.typed_in[(AS_LEFT, "FL")] == Setting(round=AS_LEFT, channel="FL", trim_db=-1.0, distance=3.5)
+
+
+def test_what_cannot_be_is_left_out_with_its_round_and_reason() -> None:
+    job = what_counts(level(1e6, AS_LEFT), entry(AS_LEFT, trim_db=1e6), level(75.0, AS_FOUND))
+    assert [(each.seq, each.round) for each in job.left_out] == [(2, AS_LEFT), (3, AS_LEFT)]
+    assert all("expected a number from" in each.why for each in job.left_out)
+    assert job.settings == {} and [each.body.value for each in job.readings] == [75.0]
+    assert job.rounds == (AS_FOUND,), "an entry that is left out opens no round"
+
+
+def test_which_events_can_be_withdrawn() -> None:
+    job = fold(events_of(CREATED, Noted(step="site", text="x"), Noted(step="site", text="y"), Withdrawn(seq=2)))
+    assert may_withdraw(job, 3) == job.log[2]
+    assert may_withdraw(job, 4) == job.log[3]
+    for seq, sentence in (
+        (1, "The first event opens the log and cannot be withdrawn."),
+        (2, "Event 2 is withdrawn already."),
+        (5, "Event 5 does not exist; the log ends at 4."),
+    ):
+        with pytest.raises(CommissionError) as raised:
+            may_withdraw(job, seq)
+        assert str(raised.value) == sentence
+    with pytest.raises(CommissionError, match="the log ends at 0"):
+        may_withdraw(fold(()), 1)
+
+
+NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
+SECOND, DAY, TEN_YEARS = timedelta(seconds=1), timedelta(days=1), timedelta(days=3650)
+
+
+@pytest.mark.parametrize(
+    ("steps", "doubtful"),
+    [
+        # From event to event; then the clock on the wall after the last one. At the bound itself nothing is wrong.
+        ([-DAY, 2 * DAY], []),
+        ([-DAY - SECOND, 3 * DAY], [2]),
+        ([TEN_YEARS, SECOND], []),
+        ([TEN_YEARS + SECOND, SECOND], [2]),
+        ([SECOND, -DAY], []),
+        ([SECOND, -DAY - SECOND], [2]),
+        ([SECOND, -2 * DAY], [1]),  # what follows a date in the future is not named again
+        ([-2 * DAY, SECOND, 2 * DAY, -3 * DAY, 9 * DAY], [2, 5]),
+    ],
+)
+def test_a_clock_may_be_off_by_a_day_and_a_job_rest_for_ten_years(
+    steps: list[timedelta], doubtful: list[int]
+) -> None:
+    times = [NOON]
+    for step in steps[:-1]:
+        times.append(times[-1] + step)
+    log = [Event(seq=i, at=at.isoformat(), body=Noted(step="site", text="x")) for i, at in enumerate(times, 1)]
+    found = doubtful_times(log, times[-1] + steps[-1])
+    assert [int(each.split()[1]) for each in found] == doubtful
