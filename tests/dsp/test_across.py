@@ -156,6 +156,15 @@ def test_mirrored_seats_about_the_middle_of_the_room() -> None:
     assert mirrored_seats(seats) == {"A1": "A3", "A2": "A2", "A3": "A1"}
 
 
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_a_mirror_image_lies_within_0_3_m(axis: int) -> None:
+    for off_m, mirrored in ((0.28, True), (-0.28, True), (0.32, False), (-0.32, False)):  # common practice, no source
+        place = [0.8, 3.3, 1.1]
+        place[axis] += off_m
+        found = mirrored_seats({"A1": (-0.8, 3.3, 1.1), "A3": tuple(place)})
+        assert found == ({"A1": "A3", "A3": "A1"} if mirrored else {}), off_m
+
+
 @pytest.mark.parametrize(
     ("own", "other", "dead"),
     [

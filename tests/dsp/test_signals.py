@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import fft, signal
 
-from commission.dsp import analysis, noise, spectrum, sweep, variance
+from commission.dsp import analysis, noise, spectrum, sweep, timing, variance
 from commission.model import Analysis, Response, Sweep, UnusableError
 
 RATE = 48000
@@ -295,6 +295,25 @@ def test_an_impulse_response_cut_off_when_it_was_saved_is_called_clipped() -> No
     assert noise.is_clipped(quantised(np.clip(subwoofer / 0.8, -1, 1 - 2.0**-15), 16))
 
 
+@pytest.mark.parametrize(("ratio", "clipped"), [(5.0, False), (7.0, True)])
+def test_the_limit_of_the_clipping_share_lies_between_a_sine_and_the_least_clipped(
+    ratio: float, clipped: bool
+) -> None:
+    """By arithmetic: a sine has 9·acos 0.995/(acos 0.95 − acos 0.995) = 4.14, what is cut off has 9 and more; limit 6.
+
+    A preamplifier cuts sines off at 0.8; others, uncut and no higher than 0.97 of that, lower the share to `ratio`.
+    """
+    time = np.arange(RATE) / RATE
+    sine = np.sin(2 * np.pi * 97.0 * time)
+    assert noise.clip_ratio(sine) == pytest.approx(4.14, abs=0.1)  # whole samples
+    top, below = np.arccos(0.796), np.arccos(0.76) - np.arccos(0.796)
+    others = (9 * top / ratio - below) / np.arccos(0.95 / 0.97)
+    wave = np.where(time < 1 / (1 + others), np.clip(sine / 0.8, -1, 1), 0.97 * sine)
+    wave = quantised(0.5 * (wave + 1e-4 * np.random.default_rng(4).standard_normal(len(wave))), 24)
+    assert noise.clip_ratio(wave) == pytest.approx(ratio, rel=0.05)  # the noise at the top
+    assert noise.is_clipped(wave) is clipped
+
+
 @pytest.mark.parametrize("length_s", [0.3, 0.6, 1.5, 4.0])
 def test_signal_to_noise_is_the_same_for_a_long_and_a_short_file(length_s: float) -> None:
     """One response in one noise, cut to different lengths. 45 to 90 ms of windowed noise, pink over
@@ -362,6 +381,85 @@ def test_the_band_of_the_decay_test_is_the_librarys_butterworth(low_hz: float) -
     padded[: len(sound)] = sound
     band = np.fft.irfft(np.fft.rfft(padded) * np.conj(ours))[: len(sound)]
     np.testing.assert_allclose(band, signal.sosfilt(sections, sound[::-1])[::-1], atol=1e-6)
+
+
+ENVELOPE_HZ = 32768.0
+
+
+def _envelope(*pulses: tuple[float, float], noise_db: float = -60.0, width_s: float = 0.0001) -> np.ndarray:
+    """Pulses at times [ms] with levels [dB] over even noise, 100 ms."""
+    time = np.arange(3276) / ENVELOPE_HZ
+    bells = (10 ** (db / 20) * np.exp(-0.5 * ((time - ms / 1000) / width_s) ** 2) for ms, db in pulses)
+    return np.maximum(np.sum(list(bells), axis=0), 10 ** (noise_db / 20))
+
+
+@pytest.mark.parametrize(
+    ("early_db", "arrival_ms", "doubtful"),
+    # The direct sound is the first maximum within 12 dB of the largest; what comes before it within 20 dB is named.
+    [(-11.5, 5.0, False), (-12.5, 9.0, True), (-19.5, 9.0, True), (-20.5, 9.0, False)],
+)
+def test_a_weaker_sound_before_the_largest_is_the_direct_one_within_12_db(
+    early_db: float, arrival_ms: float, doubtful: bool
+) -> None:
+    found = timing.main_arrival(_envelope((5.0, early_db), (9.0, 0.0)), ENVELOPE_HZ)
+    assert found.time_s == pytest.approx(arrival_ms / 1000, abs=1e-6)  # a bell is no parabola
+    assert (found.why is not None) is doubtful
+    assert "4.0 ms earlier" in (found.why or "4.0 ms earlier")
+    # Microphone 0.058 ms, crossover 0.03, acoustic centre 0.05, estimator 0.005: root of squares; and half of the gap.
+    assert found.u_s == pytest.approx(8.240e-5 + (0.002 if doubtful else 0.0), abs=1e-6 if doubtful else 2e-8)
+
+
+@pytest.mark.parametrize(("gap_ms", "doubtful"), [(0.29, False), (0.31, True)])
+def test_only_what_comes_more_than_0_3_ms_earlier_makes_an_arrival_doubtful(gap_ms: float, doubtful: bool) -> None:
+    found = timing.main_arrival(_envelope((9.0 - gap_ms, -15.0), (9.0, 0.0), width_s=2e-5), ENVELOPE_HZ)
+    assert (found.why is not None) is doubtful
+
+
+@pytest.mark.parametrize(
+    ("noise_db", "found", "doubtful"),
+    [(-29.4, False, False), (-30.5, True, False), (-39.5, True, False), (-40.5, True, True)],
+)
+def test_an_arrival_needs_30_db_above_the_noise_and_a_doubt_10_more(
+    noise_db: float, found: bool, doubtful: bool
+) -> None:
+    arrival = timing.main_arrival(_envelope((5.0, -19.0), (9.0, 0.0), noise_db=noise_db), ENVELOPE_HZ)
+    assert (arrival.time_s is not None) is found
+    assert ("earlier" in (arrival.why or "")) is doubtful
+    assert found or f"only {-noise_db:.0f} dB above the noise" in (arrival.why or "")
+
+
+def test_the_noise_of_an_envelope_is_read_from_its_last_part() -> None:
+    early, late = _envelope((50.0, 0.0)), _envelope((50.0, 0.0))
+    early[:2700] = np.maximum(early[:2700], 0.05)  # before the last 15 %
+    late[2800:] = np.maximum(late[2800:], 0.05)
+    assert timing.main_arrival(early, ENVELOPE_HZ).time_s is not None
+    assert timing.main_arrival(late, ENVELOPE_HZ).time_s is None
+    assert timing.main_arrival(np.zeros(100), ENVELOPE_HZ).why == "nothing is heard between 1 and 8 kHz"
+
+
+@pytest.mark.parametrize(
+    ("corners_hz", "correlation", "sign"), [((700.0, 700.0), -0.655, -1), ((400.0, 700.0, 900.0), 0.29, None)]
+)
+def test_a_sign_needs_a_correlation_of_0_4_with_the_minimum_phase(
+    corners_hz: tuple[float, ...], correlation: float, sign: int | None
+) -> None:
+    """All-passes of second order, as crossovers leave them: the minimum phase is that of a pulse, the correlation the mean
+    of their phase over the band at the lag where it is strongest, within 1 ms."""
+    impulse, freq = np.eye(1, 12000, 480)[0], np.linspace(200.0, 1000.0, 2001)
+    passed = np.ones(len(freq), complex)
+    for corner_hz in corners_hz:
+        w = 2 * np.pi * corner_hz
+        b, a = signal.bilinear([1, -w * 2**0.5, w * w], [1, w * 2**0.5, w * w], RATE)
+        impulse, passed = signal.lfilter(b, a, impulse), passed * signal.freqz(b, a, freq, fs=RATE)[1]
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.log(freq / 200) / np.log(5))
+    over_lag = (
+        np.real((window * passed) @ np.exp(2j * np.pi * np.outer(freq, np.arange(-48, 49) / RATE))) / window.sum()
+    )
+    assert over_lag[np.argmax(np.abs(over_lag))] == pytest.approx(correlation, abs=0.005)
+    impulse = impulse + 1e-6 * np.random.default_rng(0).standard_normal(len(impulse))
+    found = analysis.analyse(Response(impulse=impulse, rate_hz=RATE))
+    assert found.polarity == sign
+    assert sign is not None or "0.4 needed" in found.why["polarity"]
 
 
 def test_text_levels_read_as_they_stand() -> None:
