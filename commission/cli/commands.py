@@ -130,6 +130,8 @@ def new(parsed: argparse.Namespace) -> int:
         visit = workshop.create_return(parsed.job, parsed.earlier, progress=progress)
     else:
         visit = workshop.create_from_toml(parsed.job, parsed.definition)
+    from commission.cli.unusual_entries import unusual_entries
+
     job = visit.job
     said = f"{counted(len(job.system.channels), 'channel')}, {counted(len(job.system.seats), 'seat')}"
     if job.earlier is not None:
@@ -137,6 +139,8 @@ def new(parsed: argparse.Namespace) -> int:
     else:
         said += f", {counted(len(job.readings), 'reading')}"
     say(f"{visit.path.name}: {job.system.title}, {said}")
+    for sentence in unusual_entries(job) if parsed.definition is not None else ():
+        say(f"? {sentence}")
     visit.close()
     return EXIT_DONE
 

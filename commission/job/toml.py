@@ -29,7 +29,7 @@ from commission.model import (
 from commission.model.outside_files import read_outside
 from commission.model.plausible import system_problems, table_problem
 from commission.model.toml_text import read_toml
-from commission.model.units import clean_text, parse_length_m, parse_temperature_c
+from commission.model.units import Units, clean_text, is_bare_number, parse_delay, parse_length_m, parse_temperature_c
 
 SCHEMA = 1
 _LARGEST_BYTES = 4_000_000
@@ -98,16 +98,19 @@ def _tables(value: Any) -> list[Any]:
 
 def _system(data: dict[str, Any], where: str) -> System:
     values: dict[str, Any] = {}
+    units: Units = "imperial" if data.get("units") == "imperial" else "metric"
     for key, value in data.items():
         if key in _PLAIN:
             values[key] = value
         elif key == "temperature_c":
             values[key] = parse_temperature_c(value, f"{where}: temperature_c")
         elif key in _TABLES:
-            values[key] = _convert(value, _TABLES[key], f"{where}: {key}")
+            values[key] = _convert(value, _TABLES[key], f"{where}: {key}", units)
         elif key in _LISTS:
             name, kind = _LISTS[key]
-            values[name] = tuple(_convert(v, kind, f"{where}: {key}[{i}]") for i, v in enumerate(_tables(value)))
+            values[name] = tuple(
+                _convert(v, kind, f"{where}: {key}[{i}]", units) for i, v in enumerate(_tables(value))
+            )
         else:
             known = ", ".join((*_PLAIN, "temperature_c", *_TABLES, *_LISTS, "setting", "reading"))
             raise InputError(f"{where}: {key}", "an unknown name", f"one of {known}")
@@ -119,7 +122,17 @@ def _system(data: dict[str, Any], where: str) -> System:
         raise _validation(error, where) from error
 
 
-def _convert(raw: Any, kind: type, where: str) -> Any:
+def _length_m(value: Any, where: str, units: Units, *, signed: bool = False) -> float:
+    """A length; in a job in feet and inches a text needs its unit, for the field's name says metres and the job feet."""
+    if units == "imperial" and isinstance(value, str) and is_bare_number(value):
+        text = clean_text(value)
+        raise InputError(
+            where, f"“{text}” without a unit", f'"{text} ft", "{text} m", or a number without quotes (metres)'
+        )
+    return parse_length_m(value, where, signed=signed)
+
+
+def _convert(raw: Any, kind: type, where: str, units: Units = "metric") -> Any:
     """One table to its type: lengths in any notation, `class` to its field, unknown names refused."""
     if not isinstance(raw, dict):
         raise InputError(where, type(raw).__name__, "a table of names and values")
@@ -130,9 +143,9 @@ def _convert(raw: Any, kind: type, where: str) -> Any:
         if name not in known:
             raise InputError(f"{where}.{key}", "an unknown name", "one of " + ", ".join(sorted(known)))
         if name == "position_m":
-            value = _position(value, f"{where}.{key}")
+            value = _position(value, f"{where}.{key}", units)
         elif name.endswith("_m") and name != "speed_of_sound_m_s" and value is not None:
-            value = parse_length_m(value, f"{where}.{key}")
+            value = _length_m(value, f"{where}.{key}", units)
         values[name] = value
     try:
         converted: Any = msgspec.convert(values, kind)
@@ -143,10 +156,10 @@ def _convert(raw: Any, kind: type, where: str) -> Any:
     return converted
 
 
-def _position(value: Any, where: str) -> tuple[float, float, float]:
+def _position(value: Any, where: str, units: Units) -> tuple[float, float, float]:
     if not isinstance(value, list) or len(value) != 3:
         raise InputError(where, "something else", "three lengths: right of the centre, back from the screen, up")
-    x, y, z = (parse_length_m(v, f"{where}[{i}]", signed=i < 2) for i, v in enumerate(value))
+    x, y, z = (_length_m(v, f"{where}[{i}]", units, signed=i < 2) for i, v in enumerate(value))
     return x, y, z
 
 
@@ -161,6 +174,9 @@ def _validation(error: msgspec.ValidationError, where: str) -> InputError:
 
 
 def _setting(raw: Any, system: System, where: str) -> SettingEntered:
+    if isinstance(raw, dict) and isinstance(raw.get("distance"), str):
+        distance = parse_delay(raw["distance"], f"{where}.distance", system.processor.delay.unit)
+        raw = raw | {"distance": distance}
     setting = _convert(raw, Setting, where)
     if system.channel(setting.channel) is None:
         raise InputError(f"{where}.channel", f"“{setting.channel}”", "a channel of this job", _known(system))
@@ -179,7 +195,7 @@ def _reading(raw: Any, system: System, where: str) -> ReadingEntered:
         value = raw.pop(given[0])
         place = f"{where}.{given[0]}"
         if unit == "m":
-            value = parse_length_m(value, place)
+            value = _length_m(value, place, system.units)
         elif unit == "°C":
             value = parse_temperature_c(value, place)
         raw = {"quantity": quantity, "unit": unit, "value": value} | raw

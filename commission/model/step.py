@@ -57,6 +57,8 @@ class Step:
     """(job, round id) → what to do, in the order of doing."""
     evaluate: Callable[[Job, str, Analyses], Outcome]
     """(job, round id, analysed responses) → what it says."""
+    unusual: Callable[[Job, str, Prompt, float], str] = lambda job, round_id, prompt, value: ""
+    """(job, round id, prompt, value) → a sentence on what is unusual about a reading, to ask before it is stored."""
     entry: Literal["readings", "responses", "form", "none"] = "none"
     """What the screen offers at the left: a table of readings, import of responses, a form, or nothing."""
     limits: tuple[CheckLimit, ...] = ()

@@ -9,9 +9,12 @@ import math
 import re
 import unicodedata
 from collections.abc import Sequence
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from commission.model.errors import InputError
+
+if TYPE_CHECKING:  # the first screen needs no model of a system
+    from commission.model.system import DelayUnit
 
 INCH_M = 0.0254
 FOOT_M = 0.3048
@@ -25,7 +28,12 @@ _METRIC_FORM = re.compile(rf"(?P<value>{_NUMBER})\s*(?P<unit>mm|cm|m)?")
 _FEET_FORM = re.compile(rf"(?P<feet>{_NUMBER})\s*(?:'|ft)(?:\s*{_INCHES}\s*(?:\"|in)?)?")
 _INCH_FORM = re.compile(rf"{_INCHES}\s*(?:\"|in)")
 _TEMPERATURE_FORM = re.compile(rf"(?P<value>-?(?:{_NUMBER}))\s*°?\s*(?P<unit>[cf])?")
-_EXPECTED_LENGTH = "a length such as 3.42, 342 cm, 11' 2 1/2\" or 134.5 in"
+_BARE_NUMBER = re.compile(rf"[-+]?(?:{_NUMBER})")
+_EXPECTED_LENGTH = {
+    "metric": "a length such as 3.42, 342 cm, 11' 2 1/2\" or 134.5 in",
+    "imperial": "a length such as 11' 2 1/2\", 11.2 (feet), 134.5 in or 3.42 m",
+}
+Units = Literal["metric", "imperial"]
 
 
 def counted(count: int, word: str) -> str:
@@ -60,11 +68,14 @@ def _plain(text: str) -> str:
     return re.sub(r"\b(?:feet|foot)\b", "ft", re.sub(r"\b(?:inches|inch)\b", "in", text))
 
 
-def parse_length_m(text: str | float, where: str = "length", *, signed: bool = False) -> float:
+def parse_length_m(
+    text: str | float, where: str = "length", *, signed: bool = False, units: Units = "metric"
+) -> float:
     """A length in metres from a number (metres) or one of the notations of the trade.
 
-    `3.42`, `3,42 m`, `342 cm`, `3420 mm`, `11' 2 1/2"`, `11 ft 2.5 in`, `134.5 in`, `11'`. With `signed` a leading
-    minus is allowed (coordinates left of the screen's centre). Raises InputError naming `where`.
+    `3.42`, `3,42 m`, `342 cm`, `3420 mm`, `11' 2 1/2"`, `11 ft 2.5 in`, `134.5 in`, `11'`. A text without a unit is in
+    feet where `units` is imperial, else in metres. With `signed` a leading minus is allowed (coordinates left of the
+    screen's centre). Raises InputError naming `where`.
     """
     if isinstance(text, int | float) and not isinstance(text, bool):
         return _checked(float(text), where, str(text), signed)
@@ -74,7 +85,8 @@ def parse_length_m(text: str | float, where: str = "length", *, signed: bool = F
     if plain.startswith(("-", "+")):
         sign, plain = (-1.0 if plain[0] == "-" else 1.0), plain[1:].strip()
     if match := _METRIC_FORM.fullmatch(plain):
-        value = float(match["value"]) * _METRIC[match["unit"] or "m"]
+        bare = FOOT_M if units == "imperial" else 1.0
+        value = float(match["value"]) * (_METRIC[match["unit"]] if match["unit"] else bare)
     elif match := _FEET_FORM.fullmatch(plain):
         inches = _inches(match, where, shown)
         if inches >= 12:
@@ -83,8 +95,54 @@ def parse_length_m(text: str | float, where: str = "length", *, signed: bool = F
     elif match := _INCH_FORM.fullmatch(plain):
         value = _inches(match, where, shown) * INCH_M
     else:
-        raise InputError(where, shown, _EXPECTED_LENGTH)
+        raise InputError(where, shown, _EXPECTED_LENGTH[units])
     return _checked(sign * value, where, shown, signed)
+
+
+def is_bare_number(text: str) -> bool:
+    """Whether a text is a number without a unit: "9.7", "−1,45"."""
+    return _BARE_NUMBER.fullmatch(_plain(text)) is not None
+
+
+def in_other_units(text: str, units: Units) -> str:
+    """The same bare numbers with the unit that the job is not in: "9.7" is "9.7 m" where feet are usual.
+
+    Several lengths may stand with ; or × between them. Empty where a unit was typed.
+    """
+    parts = split_lengths(text)
+    other = "m" if units == "imperial" else "ft"
+    return "; ".join(f"{part} {other}" for part in parts) if parts and all(map(is_bare_number, parts)) else ""
+
+
+def split_lengths(text: str) -> list[str]:
+    """Several lengths with ; or × or blanks between them, each as text."""
+    parts = [part for part in re.split(r"\s*[;x×]\s*", text.strip(), flags=re.IGNORECASE) if part]
+    return text.split() if len(parts) == 1 else parts
+
+
+def without_unit(text: str, unit: str) -> str:
+    """A number without the unit that may stand behind it, such as "76.5 dB(C)"."""
+    pattern = rf"(?<=[\d.,])\s*{re.escape(unit)}(\(?[ACZ]\)?)?$"
+    return re.sub(pattern, "", text.strip(), flags=re.IGNORECASE)
+
+
+def parse_delay(text: str, where: str, unit: DelayUnit) -> float:
+    """A delay or distance setting in the processor's `unit`, which a number alone is in.
+
+    A distance may have any unit of length. Raises InputError naming `where`, also for a time where the processor takes
+    distances, and the other way round: neither follows from the other without the other channels.
+    """
+    number = without_unit(text, unit)
+    if is_bare_number(number):
+        return parse_number(_plain(number), where)
+    shown = f"“{clean_text(text)[:40]}”"
+    if unit == "ms":
+        raise InputError(where, shown, "a time such as 5.2 or 5.2 ms")
+    try:
+        value_m = parse_length_m(text, where, signed=True)
+    except InputError:
+        raise InputError(where, shown, f"a distance such as 11.2 or 11.2 {unit}") from None
+    return value_m / (FOOT_M if unit == "ft" else 1.0)
 
 
 def _inches(match: re.Match[str], where: str, shown: str) -> float:
@@ -137,7 +195,7 @@ def parse_number(text: str | float, where: str, *, low: float | None = None, hig
     return value
 
 
-def format_length(value_m: float, units: Literal["metric", "imperial"] = "metric", decimals: int = 2) -> str:
+def format_length(value_m: float, units: Units = "metric", decimals: int = 2) -> str:
     """`3.42 m`, or feet and inches to the nearest eighth: `11' 2 1/2"`."""
     if not math.isfinite(value_m):
         return "–"
@@ -152,7 +210,7 @@ def format_length(value_m: float, units: Literal["metric", "imperial"] = "metric
     return f"{sign}{feet}' {inches}{fraction}\""
 
 
-def format_temperature(value_c: float, units: Literal["metric", "imperial"] = "metric") -> str:
+def format_temperature(value_c: float, units: Units = "metric") -> str:
     """`21.5 °C` or `70.7 °F`."""
     value, unit = (value_c, "°C") if units == "metric" else (value_c * 1.8 + 32, "°F")
     return f"{value:.1f} {unit}".replace("-", "−")

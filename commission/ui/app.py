@@ -184,6 +184,17 @@ class CommissionApp(WorkingApp):
 
         self.push_screen(Log())
 
+    async def action_quit(self) -> None:
+        """Quit; while something runs, a sweep above all, stop it first and ask."""
+        if not self.stop_job():
+            await super().action_quit()
+            return
+        from commission.ui.screens.dialogs import Choose
+
+        options = [("stay", "stay here; what was stored stays stored"), ("quit", "quit the program")]
+        title = "Stopped. Quit as well?"
+        self.push_screen(Choose(title, options, "stay"), lambda answer: self.exit() if answer == "quit" else None)
+
     def action_stop_or_stay(self) -> None:
         """Escape on the overview: stop what runs, leave nothing."""
         self.stop_work()

@@ -44,6 +44,11 @@ class TypeaheadApp(App[int]):
         self._before_trip: tuple[Screen[Any] | None, Widget | None] = (None, None)
         self._deadline: asyncio.TimerHandle | None = None
 
+    @property
+    def keys_under_way(self) -> bool:
+        """Whether something comes of a key still."""
+        return self._key_under_way
+
     def on_mount(self) -> None:
         """A screen that goes takes what was sent to it along."""
         self.screen_change_signal.subscribe(self, lambda _: self._send_trip() if self._key_under_way else None)

@@ -147,6 +147,8 @@ class WorkingApp(TypeaheadApp):
             self._refresh_screen()
 
     def _refresh_screen(self) -> None:
+        if not self.screen_stack:  # the program is being left
+            return
         if self.screen.is_mounted and (refresh := getattr(self.screen, "refresh_results", None)) is not None:
             refresh()
 

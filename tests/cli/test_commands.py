@@ -144,6 +144,36 @@ def test_the_settings_sheet_says_what_to_type(demo: tuple[Path, subprocess.Compl
     assert "SUB2" in text
 
 
+def test_new_says_what_is_unusual_in_a_definition(tmp_path: Path) -> None:
+    (tmp_path / "odd.toml").write_text(
+        """title = "Loft cinema"
+channel = [{ id = "FL", role = "screen" }]
+seat = [{ id = "A2" }]
+setting = [{ round = "as-found", channel = "FL", trim_db = -15.0 }]
+
+[[reading]]
+round = "as-found"
+step = "levels"
+channel = "FL"
+seat = "A2"
+value_db = 76.3
+
+[[reading]]
+round = "as-found"
+step = "levels"
+channel = "FL"
+seat = "A2"
+value_db = 86.3
+""",
+        encoding="utf-8",
+    )
+    made = run(tmp_path, "new", "odd", "--from", "odd.toml")
+    assert made.returncode == 0
+    assert "? FL: Trim −15 dB is outside the range of the processor, −12.0 to +12.0 dB." in made.stderr
+    assert "? FL: 86.3 dB is 10.0 dB above the reading before (76.3 dB)." in made.stderr
+    assert made.stderr.count("?") == 2
+
+
 def test_new_import_and_twice(tmp_path: Path) -> None:
     assert run(tmp_path, "new", "a.commission", "--from", str(SAMPLE / "harbour-lane.toml")).returncode == 0
     again = run(tmp_path, "new", "a.commission", "--from", str(SAMPLE / "harbour-lane.toml"))

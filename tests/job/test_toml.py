@@ -90,3 +90,26 @@ def test_unreadable_files(tmp_path: Path) -> None:
 
 def test_control_characters_do_not_reach_the_job() -> None:
     assert "\x1b" not in parse_definition(README.replace("Loft cinema", "Loft\\u001b[31m")).system.title
+
+
+def test_in_a_job_in_feet_and_inches_a_text_needs_its_unit() -> None:
+    imperial = README.replace('title = "Loft cinema"', 'title = "Loft cinema"\nunits = "imperial"')
+    found = parse_definition(imperial.replace('distance_m = "3.52 m"', 'distance_m = "31\' 9 7/8\\""'))
+    assert found.system.channels[0].distance_m == pytest.approx(9.699625)  # 381.875 in · 0.0254 m (NIST SP 811)
+    assert parse_definition(imperial).system.channels[0].distance_m == 3.52
+    for old, new in (
+        ('distance_m = "3.52 m"', 'distance_m = "9.7"'),
+        ("width_m = 4.70", 'width_m = "15,5"'),
+        ("position_m = [-1.45, 0.10, 1.15]", 'position_m = ["-1.45", 0.10, 1.15]'),
+    ):
+        assert old in imperial
+        with pytest.raises(InputError, match="without a unit, expected .* ft.* m"):
+            parse_definition(imperial.replace(old, new))
+        parse_definition(README.replace(old, new))  # in a metric job it can only be metres
+
+
+def test_a_distance_setting_may_name_its_unit() -> None:
+    found = parse_definition(README.replace("distance = 3.42", 'distance = "342 cm"'))
+    assert found.settings[0].setting.distance == pytest.approx(3.42)
+    with pytest.raises(InputError, match="distance: found .* expected a distance"):
+        parse_definition(README.replace("distance = 3.42", 'distance = "9.9 ms"'))

@@ -87,6 +87,25 @@ def test_typed_text_becomes_a_number_in_the_prompts_unit(unit, text, value):
     assert entry_value(prompt(unit=unit, expected=None), text) == pytest.approx(value, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("text", "metres"),
+    [("9.7", 9.7 * 0.3048), ("9.7 m", 9.7), ("970 cm", 9.7), ("31' 9 7/8\"", 9.699625), ("31 ft 9 in", 9.6774)],
+)
+def test_a_length_without_a_unit_is_in_the_units_of_the_job(text, metres):
+    """1 ft = 0.3048 m (NIST SP 811)."""
+    tape = prompt(unit="m", quantity="distance", expected=(0.3, 20.0))
+    assert entry_value(tape, text, "imperial") == pytest.approx(metres)
+    assert entry_value(tape, text, "metric") == pytest.approx(9.7 if text == "9.7" else metres)
+
+
+def test_what_a_typed_length_stands_for_is_shown_beside_it():
+    rows = (EntryRow(prompt(unit="m", quantity="distance", expected=(0.3, 20.0)), (3.42,)),)
+    assert "9.7▏  = 9' 8 3/8\"" in drawn(rows, typing=Typing("9.7"), units="imperial")[1]
+    assert "9.7▏  = 9.70 m" in drawn(rows, typing=Typing("9.7"))[1]
+    assert "=" not in drawn(rows, typing=Typing("9' x"))[1]
+    assert all(len(line) <= 30 for line in drawn(rows, typing=Typing("9.7"), width=30, units="imperial"))
+
+
 @pytest.mark.parametrize("text", ["7x", "1.2.3", "..", ","])
 def test_wrong_text_becomes_a_sentence(text):
     with pytest.raises(InputError, match="FL A2 level"):

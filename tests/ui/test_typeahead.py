@@ -31,7 +31,9 @@ def burst(app: CommissionApp, *keys: str) -> None:
 async def after(pilot: Any, *keys: str) -> None:
     """A burst, and all that comes of it."""
     burst(pilot.app, *keys)
-    await settle(pilot)
+    await pilot.pause()
+    while pilot.app.keys_under_way:
+        await pilot.pause(0.01)
     await settle(pilot)
 
 
@@ -65,9 +67,7 @@ async def test_text_pasted_behind_the_key_that_opens_a_field_goes_into_it() -> N
         await after(pilot, "3")
         burst(app, "n")
         app.post_message(events.Paste("door open"))
-        burst(app, "enter")
-        await settle(pilot)
-        await settle(pilot)
+        await after(pilot, "enter")
         assert [event.body.text for event in app.visit.job.notes if isinstance(event.body, Noted)] == ["door open"]
 
 

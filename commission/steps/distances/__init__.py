@@ -48,6 +48,7 @@ from commission.steps.distances.result import (
 )
 from commission.steps.shared import awaiting
 from commission.steps.shared.survey import taped_m
+from commission.steps.shared.unusual import unusual_distance
 
 __all__ = [
     "STEP",
@@ -66,7 +67,8 @@ __all__ = [
 HELP = """
 1. Measure with tape or laser from the **ears** at the reference seat to the front of each loudspeaker, at the point
    between woofer and tweeter. The far ones take two people.
-2. Type each distance in any notation: `3.42`, `342 cm`, `11' 2 1/2"`.
+2. Type each distance in any notation: `3.42 m`, `342 cm`, `11' 2 1/2"`. A number alone is in the units of the job, metres
+   or feet; its meaning is shown beside it.
 3. Read the **temperature** at ear height and enter it on the Site form: an error of 3 K shifts 2 m by 1 cm.
 4. Responses on a common clock show whether the sound really arrives when the tape says. Measure subwoofers with bass
    management **off**: a low-pass makes them appear late.
@@ -102,6 +104,11 @@ def _given(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | Non
     """The distance that holds as long as nobody tapes it in this round."""
     found = taped_m(job, channel, round_id)
     return None if found is None else (found[0], "given" if found[1] == "tape" else found[1])
+
+
+def _unusual(job: Job, round_id: str, prompt: Prompt, value_m: float) -> str:
+    channel = job.system.channel(prompt.channel or "")
+    return "" if channel is None else unusual_distance(job, round_id, channel, value_m)
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -401,6 +408,7 @@ STEP = Step(
     help=HELP,
     plan=plan,
     evaluate=evaluate,
+    unusual=_unusual,
     entry="readings",
     limits=(
         CheckLimit(check="distances.setting", quantity="distances.setting"),

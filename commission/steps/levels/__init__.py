@@ -44,6 +44,7 @@ from commission.steps.levels.result import (
     target_db,
 )
 from commission.steps.shared.awaiting import AFTER_REPAIR, waiting_sentences
+from commission.steps.shared.unusual import unusual_level
 
 __all__ = ["CONVENTIONS", "STEP", "ChannelLevel", "LevelsResult", "evaluate", "plan", "solve", "target_db"]
 
@@ -312,6 +313,7 @@ STEP = Step(
     help=HELP,
     plan=plan,
     evaluate=evaluate,
+    unusual=unusual_level,
     entry="readings",
     limits=(
         CheckLimit(check="levels.match", quantity="levels.match"),

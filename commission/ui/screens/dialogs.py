@@ -19,9 +19,13 @@ from commission.ui.widgets.picker import Picker, text_item
 
 
 class AskText(ModalScreen[str | None]):
-    """Asks for one line; `check` raises CommissionError with the sentence to show. Escape gives None."""
+    """Asks for one line; `check` raises CommissionError with the sentence to show. Escape gives None.
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
+    `echo` says what the text stands for, while it is typed. `question` gives a sentence on what is unusual about it: a
+    second Enter keeps the text, Escape goes back to the field.
+    """
+
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Leave", id="dialog.leave")]
 
     def __init__(
         self,
@@ -32,11 +36,16 @@ class AskText(ModalScreen[str | None]):
         *,
         enter: str = "stores it",
         begun: bool = False,
+        echo: Callable[[str], str] | None = None,
+        question: Callable[[str], str] | None = None,
     ) -> None:
         """`enter` says what Enter does; with `begun`, `value` was typed just now and typing goes on behind it."""
         super().__init__()
         self._enter = enter
         self._title, self._check = clean_text(title), check
+        self._echo, self._question = echo, question
+        self._asking = False
+        """Whether the question is on the screen, and Enter keeps what was typed."""
         self._hint = "\n".join(clean_text(line) for line in hint.split("\n"))
         self._field = Input(clean_text(value), select_on_focus=not begun)
 
@@ -44,25 +53,53 @@ class AskText(ModalScreen[str | None]):
         with Vertical(classes="dialog"):
             yield Static(Content(self._title), classes="dialog-title")
             yield self._field
+            if self._echo is not None:
+                yield Static("", id="echo")
             yield Static(Content(self._hint), classes="dim")
             yield Static("", id="refusal", classes="refusal")
-            yield Static(Content(f"Enter {self._enter} · Escape leaves everything as it is"), classes="dim")
+            yield Static(id="keys", classes="dim")
+
+    def on_mount(self) -> None:
+        """What stands in the field, and what the keys do."""
+        self.edited()
 
     @on(Input.Changed)
-    def mended(self) -> None:
-        """What was refused is being mended: the sentence was about the old text."""
-        self.query_one("#refusal", Static).update("")
+    def edited(self) -> None:
+        """What was refused or asked was about the old text."""
+        self._asking = False
+        self._say("", f"Enter {self._enter} · Escape leaves everything as it is")
+        if self._echo is not None:
+            meaning = self._echo(self._field.value)
+            self.query_one("#echo", Static).update(Content(f"= {clean_text(meaning)}" if meaning else ""))
+
+    def _say(self, sentence: str, keys: str) -> None:
+        said = self.query_one("#refusal", Static)
+        said.update(Content(sentence))
+        said.set_class(self._asking, "asking")
+        self.query_one("#keys", Static).update(Content(keys))
 
     @on(Input.Submitted)
     def accept(self, event: Input.Submitted) -> None:
-        """Check, and give the text back; or say why not."""
+        """Check, and give the text back; or say why not, or ask."""
         try:
             if self._check is not None:
                 self._check(event.value)
+            question = self._question(event.value) if self._question is not None and not self._asking else ""
         except CommissionError as error:
-            self.query_one("#refusal", Static).update(Content(f"✗ {clean_text(str(error))}"))
+            self._say(f"✗ {clean_text(str(error))}", f"Enter {self._enter} · Escape leaves everything as it is")
+            return
+        if question:
+            self._asking = True
+            self._say(f"? {clean_text(question)}", "Enter keeps it all the same · Escape goes back to the field")
             return
         self.dismiss(event.value)
+
+    def action_leave(self) -> None:
+        """From the question back to the field; from the field, leave everything as it is."""
+        if self._asking:
+            self.edited()
+        else:
+            self.dismiss(None)
 
 
 class Choose(ModalScreen[str | None]):

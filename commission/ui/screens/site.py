@@ -12,12 +12,13 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
 from textual.widgets import Footer, Static
 
-from commission.model import CommissionError, SettingEntered, SystemDefined
+from commission.model import CommissionError, DelayUnit, SettingEntered, SystemDefined
 from commission.model.units import clean_text
 from commission.steps import step
 from commission.ui.screens.any_step import AnyStepScreen
 from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.site import Field, SettingField, add_items, delete_item, fields_of
+from commission.ui.site.delay_unit import unit_events, unit_question
 from commission.ui.text import attached_count
 from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.draw.entry import STARTS
@@ -31,13 +32,17 @@ KEYS = """
 **Enter** or a digit edits the selected field, Enter stores it and goes down; on *Limits* it shows what verdicts rest on.
 **a** adds seats, channels or an instrument, **d** deletes the selected one, **n** notes a remark, **p** attaches a
 photograph, **r** changes the round. **v** shows the plan of the room on a narrow terminal.
-Lengths: `3.42`, `342 cm`, `11' 2 1/2"`, `134.5 in`; positions: three lengths, right of the centre, back
-from the screen, up, with `;` between them. Temperatures: `21.5`, `70 °F`.
+Lengths: `3.42 m`, `342 cm`, `11' 2 1/2"`, `11.2 ft`, `134.5 in`; a number alone is in the units of the job, metres or feet.
+Positions: three lengths, right of the centre, back from the screen, up, with `;` between them. Temperatures: `21.5`,
+`70 °F`. Settings are in the processor's unit, which stands beside them. What is unusual is asked about: **Enter** keeps it,
+**Escape** goes back to the field.
 """
 
 
 ADDED = ("site.seats", "site.channels", "site.meter")
 """What is missing of these is added, not filled in."""
+LEAVE = "leave"
+"""Answer that leaves a choice as it is, where its present value is none of the choices."""
 LIMITS = "limits"
 """Key of the line that names the limits in force; it is no field of the system."""
 
@@ -166,7 +171,7 @@ class SiteForm(AnyStepScreen):
         if field is None:
             return
         if field.choices:
-            self.app.push_screen(Choose(field.title, field.choices), lambda v: self._store(field, v))
+            self._choose(field)
         else:
             self._ask(field, field.typed)
 
@@ -182,15 +187,55 @@ class SiteForm(AnyStepScreen):
     def _ask(self, field: Field | SettingField, value: str, *, begun: bool = False) -> None:
         job = self.visit.job
         self.app.push_screen(
-            AskText(field.title, field.hint, value, lambda text: field.apply(job, text), begun=begun),
+            AskText(
+                field.title,
+                field.hint,
+                value,
+                lambda text: field.apply(job, text),
+                begun=begun,
+                echo=field.echo if field.read is not None else None,
+                question=lambda text: field.question(job, text),
+            ),
             lambda answer: self._store(field, answer),
         )
+
+    def _choose(self, field: Field | SettingField) -> None:
+        """Open the list on the present value; that one, chosen again, stores nothing."""
+        options, present = list(field.choices), field.typed
+        if present not in dict(options):
+            present = LEAVE
+            options.insert(0, (LEAVE, f"{field.shown or 'not noted'}: leave it so"))
+
+        def chosen(answer: str | None) -> None:
+            if answer is None:
+                return
+            if answer == present:
+                self._go_to(self._following(field))
+            elif field.key == "processor.delay.unit":
+                self._ask_unit(field, answer)
+            else:
+                self._store(field, answer)
+
+        self.app.push_screen(Choose(field.title, options, present), chosen)
+
+    def _ask_unit(self, field: Field | SettingField, unit: str) -> None:
+        """Numbers noted in the old unit: convert them, or were they in the new one all along?"""
+        job = self.visit.job
+        chosen: DelayUnit = "ms" if unit == "ms" else "ft" if unit == "ft" else "m"
+        title, options = unit_question(job, chosen)
+
+        def answered(answer: str | None) -> None:
+            events = unit_events(job, chosen, answer) if answer is not None else ()
+            if events and self.store(*events):
+                self.refresh_results()
+                self._go_to(self._following(field))
+
+        self.app.push_screen(Choose(title, options), answered)
 
     def _store(self, field: Field | SettingField, value: str | None) -> None:
         if value is None:
             return
-        keys = list(self._fields)
-        following = keys[min(keys.index(field.key) + 1, len(keys) - 1)]
+        following = self._following(field)
         try:
             result = field.apply(self.visit.job, value)
         except CommissionError as error:
@@ -198,7 +243,8 @@ class SiteForm(AnyStepScreen):
             return
         stored = True
         if isinstance(result, SettingEntered):
-            stored = self.store(result)
+            if not field.typed or value.strip() != field.typed:
+                stored = self.store(result)
         elif result != self.visit.job.system or field.key == "temperature_c":
             # The temperature counts as read today, even where it is that of the visit before.
             stored = self.store(SystemDefined(system=result, note=f"{field.label} {clean_text(value)}"))
@@ -207,7 +253,15 @@ class SiteForm(AnyStepScreen):
                 self._ask(field, value)
             return
         self.refresh_results()
-        self.query_one("#fields", Picker).select(following)  # Enter goes down, as it does in every table of readings
+        self._go_to(following)
+
+    def _following(self, field: Field | SettingField) -> str:
+        """Key of the field below: Enter goes down, as it does in every table of readings."""
+        keys = list(self._fields)
+        return keys[min(keys.index(field.key) + 1, len(keys) - 1)]
+
+    def _go_to(self, key: str) -> None:
+        self.query_one("#fields", Picker).select(key)
 
     def action_add(self) -> None:
         """Add a seat, channel or instrument."""

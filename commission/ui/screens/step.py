@@ -98,7 +98,7 @@ class StepScreen(AnyStepScreen):
         units = self.visit.job.system.units
         left, right = self.query_one("#entry"), self.query_one("#result")
         if self.step.entry == "readings":
-            self._entry = EntryTable(self._rows(), units)
+            self._entry = EntryTable(self._rows(), units, self._unusual)
             left.mount(self._entry)
             self._results = Results(units, (right, right))
             unread = (n for n, row in enumerate(self._entry.rows) if not row.values and row.prompt.given is None)
@@ -164,6 +164,9 @@ class StepScreen(AnyStepScreen):
             self.set_focus(next(iter(_views(self.query_one("#result"))), None))
         elif self._entry is not None and self._entry.has_focus and self._entry.prompt is not None:
             self._follow(self._entry.prompt)
+
+    def _unusual(self, prompt: Prompt, value: float) -> str:
+        return self.step.unusual(self.visit.job, self.round_id, prompt, value)
 
     def _rows(self) -> list[EntryRow]:
         return entry_rows(self.step, self.visit.job, self.round_id)

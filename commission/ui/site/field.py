@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from commission.model import InputError, Job, Setting, SettingEntered, System
-from commission.model.units import clean_text, counted, parse_length_m, parse_number
+from commission.model.units import (
+    Units,
+    clean_text,
+    counted,
+    format_length,
+    in_other_units,
+    parse_length_m,
+    parse_number,
+    split_lengths,
+)
 
 Apply = Callable[[System, str], System]
-LENGTH_HINT = "3.42, 342 cm, 11' 2 1/2\""
+LENGTH_HINTS: dict[Units, str] = {
+    "metric": "3.42, 342 cm, 11' 2 1/2\"",
+    "imperial": "11' 2 1/2\", 11.2 (feet), 134.5 in, 3.42 m",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Field:
+class FormField:
     """One line of the form."""
 
     key: str
@@ -23,38 +34,58 @@ class Field:
     shown: str
     typed: str
     """The value as it would be typed, to begin with."""
-    change: Apply
     hint: str = ""
     choices: tuple[tuple[str, str], ...] = ()
     item_id: str | None = None
+    read: Callable[[str], str] | None = None
+    """What a typed text stands for, with its unit; raises InputError. None: it stands for itself."""
+    unusual: Callable[[Job, str], str] | None = None
+    """A sentence on what is unusual about a typed text; raises InputError. None: nothing ever is."""
+    bare_units: Units | None = None
+    """Where lengths are typed: the units that a number without a unit is in."""
 
     @property
     def title(self) -> str:
         """What is asked for."""
         return f"{self.item_id}: {self.label.strip()}" if self.item_id else self.label.strip()
 
-    def apply(self, job: Job, text: str) -> System:
-        """The system with this value; raises InputError."""
-        return self.change(job.system, text)
+    def echo(self, text: str) -> str:
+        """What a text stands for, with its unit; empty as long as it stands for nothing."""
+        try:
+            return self.read(text) if self.read is not None and text.strip() else ""
+        except InputError:
+            return ""
+
+    def question(self, job: Job, text: str) -> str:
+        """What to ask before a text is stored; empty where nothing is unusual. Raises InputError."""
+        sentence = self.unusual(job, text) if self.unusual is not None and text.strip() != self.typed else ""
+        other = in_other_units(text, self.bare_units) if sentence and self.bare_units is not None else ""
+        if self.unusual is None or not other:
+            return sentence
+        try:
+            fits = not self.unusual(job, other)
+        except InputError:
+            fits = False
+        return f"{sentence} Is it {other}? Then type the unit." if fits else sentence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SettingField:
+class Field(FormField):
+    """A field of the system."""
+
+    change: Apply
+
+    def apply(self, job: Job, text: str) -> System:
+        """The system with this value, unchanged where the text is that of the present value; raises InputError."""
+        return job.system if text.strip() == self.typed else self.change(job.system, text)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingField(FormField):
     """One setting of the processor in a round."""
 
-    key: str
-    label: str
-    shown: str
-    typed: str
     channel: str
     make: Callable[[str], Setting]
-    hint: str = ""
-    choices: tuple[tuple[str, str], ...] = ()
-
-    @property
-    def title(self) -> str:
-        """What is asked for."""
-        return self.label.strip()
 
     def apply(self, job: Job, text: str) -> SettingEntered:
         """The event; raises InputError."""
@@ -71,23 +102,43 @@ def plain(value: float | None) -> str:
     return "" if value is None else f"{value:g}"
 
 
-def lengths(text: str, where: str, example: str, *, signed: str = "") -> tuple[float, float, float] | None:
+def lengths(
+    text: str,
+    where: str,
+    example: str,
+    *,
+    units: Units,
+    signed: str = "",
+    known: tuple[Sequence[float], Sequence[str]] = ((), ()),
+) -> tuple[float, float, float] | None:
     """Three lengths in metres with ; or × or blanks between them; None for an empty text.
 
-    `signed` names the axes (x, y, z) that may be negative.
+    `signed` names the axes (x, y, z) that may be negative. `known` are present values and how they are shown: a part that
+    was left as it is keeps the digits that are not shown.
     """
     if not text.strip():
         return None
-    parts = [part for part in re.split(r"\s*[;x×]\s*", text.strip(), flags=re.IGNORECASE) if part]
-    if len(parts) == 1:
-        parts = text.split()
+    parts = split_lengths(text)
     if len(parts) != 3:
         raise InputError(where, counted(len(parts), "length"), f"three, such as {example}")
+    shown = dict(zip(enumerate(known[1]), known[0], strict=True))
     x, y, z = (
-        parse_length_m(part, f"{where} {axis}", signed=axis in signed)
-        for part, axis in zip(parts, "xyz", strict=True)
+        shown[n, part]
+        if (n, part) in shown
+        else parse_length_m(part, f"{where} {axis}", signed=axis in signed, units=units)
+        for n, (part, axis) in enumerate(zip(parts, "xyz", strict=True))
     )
     return x, y, z
+
+
+def length_text(value_m: float, units: Units) -> str:
+    """A length as it is read: in feet and inches with the metres behind."""
+    return format_length(value_m, units) + (f" ({value_m:.2f} m)".replace("-", "−") if units == "imperial" else "")
+
+
+def lengths_text(values_m: Sequence[float] | None, units: Units) -> str:
+    """Several lengths as they are read."""
+    return "; ".join(format_length(value, units) for value in values_m or ())
 
 
 def optional_number(label: str, *, low: float | None = None, high: float | None = None) -> Callable[[str], Any]:

@@ -8,9 +8,21 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any
 
-from commission.model import Channel, InputError, Instrument, Position, Seat, System
+from commission.model import Channel, InputError, Instrument, Job, Position, Seat, System
 from commission.model.units import clean_text, format_length, parse_length_m, parse_number
-from commission.ui.site.field import LENGTH_HINT, Field, lengths, optional_number, plain, put_item, whole, word
+from commission.steps.shared.unusual import unusual_distance, unusual_system
+from commission.ui.site.field import (
+    LENGTH_HINTS,
+    Field,
+    length_text,
+    lengths,
+    lengths_text,
+    optional_number,
+    plain,
+    put_item,
+    whole,
+    word,
+)
 
 ROLES = (("screen", "screen"), ("surround", "surround"), ("height", "height"), ("sub", "subwoofer"))
 _LABEL = re.compile(r"(Tp)?(F|Si|B|)([LRC])([wc])?")
@@ -19,9 +31,7 @@ _SIDES = {"L": "left", "R": "right", "C": "centre"}
 _ROLE_OF_LABEL = (("SUB", "sub"), ("LFE", "sub"), ("TP", "height"), ("F", "screen"))
 
 
-def parse_position(text: str, where: str) -> Position | None:
-    """Three lengths with ; or blanks between them: right, back, up. Empty: none."""
-    return lengths(text, where, "-1.45; 0.10; 1.15", signed="xy")
+POSITION_EXAMPLES = {"metric": "-1.45; 0.10; 1.15", "imperial": "-4' 9\"; 0' 4\"; 3' 9 1/4\""}
 
 
 class _Item:
@@ -56,20 +66,31 @@ class _Item:
 
     def position(self, label: str, position_m: Position | None) -> Field:
         """Where it stands."""
+        units = self._system.units
         shown = typed = ""
+        parts: list[str] = []
         if position_m is not None:
-            shown = "  ".join(format_length(v, self._system.units) for v in position_m)
-            typed = "; ".join(f"{v:.2f}" for v in position_m)
-        hint = "right of the centre; back from the screen; up   (-1.45; 0.10; 1.15)"
-        return self.field(
+            shown = "  ".join(format_length(v, units) for v in position_m)
+            parts = [f"{v:.2f}" if units == "metric" else format_length(v, units) for v in position_m]
+            typed = "; ".join(parts)
+        example = POSITION_EXAMPLES[units]
+
+        def parse(text: str) -> Position | None:
+            return lengths(text, self._id, example, units=units, signed="xy", known=(position_m or (), parts))
+
+        def unusual(job: Job, text: str) -> str:
+            return unusual_system(job, put_item(job.system, self._what, self._n, position_m=parse(text)))
+
+        field = self.field(
             "position",
             label,
             typed,
-            lambda t: parse_position(t, self._id),
+            parse,
             stored="position_m",
             shown=shown,
-            hint=hint,
+            hint=f"right of the centre; back from the screen; up   ({example})",
         )
+        return replace(field, read=lambda t: lengths_text(parse(t), units), unusual=unusual, bare_units=units)
 
 
 def seat_fields(system: System, n: int, seat: Seat) -> Iterator[Field]:
@@ -94,15 +115,7 @@ def channel_fields(system: System, n: int, channel: Channel) -> Iterator[Field]:
     yield item.field("name", "Name", channel.name, word)
     yield item.field("role", "Role", channel.role, str, shown=dict(ROLES)[channel.role], choices=ROLES)
     yield item.position("Position", channel.position_m)
-    tape = format_length(channel.distance_m, system.units) if channel.distance_m is not None else ""
-    yield item.field(
-        "distance",
-        "Tape from reference seat",
-        tape,
-        lambda t: parse_length_m(t, f"{channel.id} tape") if t.strip() else None,
-        stored="distance_m",
-        hint=f"{LENGTH_HINT}; empty: not taped",
-    )
+    yield _tape_field(item, system, channel)
     yield item.field(
         "output",
         "Output, from 1",
@@ -118,6 +131,28 @@ def channel_fields(system: System, n: int, channel: Channel) -> Iterator[Field]:
         stored="high_pass_hz",
         hint="the crossover the processor holds; empty: full range or not known",
     )
+
+
+def _tape_field(item: _Item, system: System, channel: Channel) -> Field:
+    units = system.units
+
+    def parse(text: str) -> float | None:
+        return parse_length_m(text, f"{channel.id} tape", units=units) if text.strip() else None
+
+    def unusual(job: Job, text: str) -> str:
+        value_m = parse(text)
+        return "" if value_m is None else unusual_distance(job, job.current_round, channel, value_m)
+
+    tape = format_length(channel.distance_m, units) if channel.distance_m is not None else ""
+    field = item.field(
+        "distance",
+        "Tape from reference seat",
+        tape,
+        parse,
+        stored="distance_m",
+        hint=f"{LENGTH_HINTS[units]}; empty: not taped",
+    )
+    return replace(field, read=lambda t: length_text(parse(t) or 0.0, units), unusual=unusual, bare_units=units)
 
 
 def _date(text: str) -> dt.date | None:

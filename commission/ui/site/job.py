@@ -7,17 +7,31 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any
 
-from commission.model import Band, DelayRange, InputError, Room, Sweep, System
+from commission.model import Band, DelayRange, DelayUnit, InputError, Job, Room, Sweep, System
 from commission.model.units import (
     clean_text,
     format_length,
     format_temperature,
+    parse_delay,
     parse_length_m,
     parse_number,
     parse_temperature_c,
+    without_unit,
 )
 from commission.steps.levels import CONVENTIONS
-from commission.ui.site.field import LENGTH_HINT, Apply, Field, lengths, plain, whole, word
+from commission.steps.shared.unusual import unusual_system
+from commission.ui.site.delay_unit import converted_range
+from commission.ui.site.field import (
+    LENGTH_HINTS,
+    Apply,
+    Field,
+    length_text,
+    lengths,
+    lengths_text,
+    plain,
+    whole,
+    word,
+)
 
 UNITS = (("metric", "metres, °C"), ("imperial", "feet and inches, °F"))
 DELAY_UNITS = (("ms", "milliseconds"), ("m", "metres"), ("ft", "feet"))
@@ -41,6 +55,7 @@ def job_fields(system: System) -> Iterator[Field]:
         typed=shown,
         hint="21.5 or 70 °F",
         change=lambda s, t: replace(s, temperature_c=parse_temperature_c(t)),
+        read=lambda t: format_temperature(parse_temperature_c(t), system.units),
     )
     bands = ", ".join(band.label for band in system.bands)
     yield Field(
@@ -79,26 +94,53 @@ def parse_bands(text: str) -> tuple[Band, ...]:
     return tuple(bands)
 
 
+ROOM_EXAMPLES = {"metric": "6.40; 4.70; 2.60", "imperial": "21' 0\"; 15' 5\"; 8' 6\""}
+
+
 def room_fields(system: System) -> Iterator[Field]:
     """Length, width, height: asked for at once while nothing is known, since none of them is to be made up."""
+    units = system.units
     if system.room is None:
+
+        def sizes(text: str) -> tuple[float, float, float] | None:
+            return lengths(text, "Room", ROOM_EXAMPLES[units], units=units)
+
         yield Field(
             key="room.size",
             label="Length; width; height",
             shown="",
             typed="",
-            hint="6.40; 4.70; 2.60 (or 21' 0\"; 15' 5\"; 8' 6\")",
-            change=_room_size,
+            hint=ROOM_EXAMPLES[units],
+            change=lambda s, t: _with_sides(s, sizes(t)),
+            read=lambda t: lengths_text(sizes(t), units),
+            unusual=lambda job, t: unusual_system(job, _with_sides(job.system, sizes(t))),
+            bare_units=units,
         )
         return
     for name, label in (("length_m", "Length"), ("width_m", "Width"), ("height_m", "Height")):
-        shown = format_length(getattr(system.room, name), system.units)
+        shown = format_length(getattr(system.room, name), units)
 
         def change(s: System, text: str, name: str = name, label: str = label) -> System:
-            value = _room_side(parse_length_m(text, label), label)
+            value = _room_side(parse_length_m(text, label, units=units), label)
             return s if s.room is None else replace(s, room=replace(s.room, **{name: value}))
 
-        yield Field(key=f"room.{name}", label=label, shown=shown, typed=shown, hint=LENGTH_HINT, change=change)
+        def unusual(job: Job, text: str, change: Apply = change) -> str:
+            return unusual_system(job, change(job.system, text))
+
+        def read(text: str, label: str = label) -> str:
+            return length_text(parse_length_m(text, label, units=units), units)
+
+        yield Field(
+            key=f"room.{name}",
+            label=label,
+            shown=shown,
+            typed=shown,
+            hint=LENGTH_HINTS[units],
+            change=change,
+            read=read,
+            unusual=unusual,
+            bare_units=units,
+        )
 
 
 def _room_side(value_m: float, label: str) -> float:
@@ -107,8 +149,7 @@ def _room_side(value_m: float, label: str) -> float:
     return value_m
 
 
-def _room_size(system: System, text: str) -> System:
-    sides = lengths(text, "Room", "6.40; 4.70; 2.60")
+def _with_sides(system: System, sides: tuple[float, float, float] | None) -> System:
     if sides is None:
         return system
     length_m, width_m, height_m = (
@@ -151,13 +192,22 @@ def _number(
     put: Callable[[Any, Any], Any],
     low: float | None = None,
     optional: bool = False,
+    delay_unit: DelayUnit | None = None,
 ) -> Field:
-    """A number of the processor; `put(processor, value)` gives the changed one."""
+    """A number of the processor; `put(processor, value)` gives the changed one.
+
+    With `delay_unit` the text may have a unit of its own.
+    """
+
+    def parse(text: str) -> float:
+        if delay_unit is not None:
+            return parse_number(parse_delay(text, label, delay_unit), label, low=low)
+        return parse_number(without_unit(text, unit), label, low=low)
 
     def change(s: System, text: str) -> System:
         if optional and not text.strip():
             return replace(s, processor=put(s.processor, None))
-        changed = put(s.processor, parse_number(text, label, low=low))
+        changed = put(s.processor, parse(text))
         if changed.trim_db.min >= changed.trim_db.max or changed.delay.min >= changed.delay.max:
             raise InputError(label, text.strip(), "a range whose lower end is below its upper end")
         return replace(s, processor=changed)
@@ -165,7 +215,15 @@ def _number(
     typed = plain(value)
     hint = "empty: not known" if optional else ""
     shown = f"{typed} {unit}".replace("-", "−") if typed else ""
-    return Field(key=f"processor.{key}", label=label, shown=shown, typed=typed, change=change, hint=hint)
+    return Field(
+        key=f"processor.{key}",
+        label=label,
+        shown=shown,
+        typed=typed,
+        change=change,
+        hint=hint,
+        read=lambda t: f"{plain(parse(t))} {unit}".replace("-", "−"),
+    )
 
 
 def _end(name: str, end: str) -> Callable[[Any, Any], Any]:
@@ -187,10 +245,16 @@ def _delay_fields(delay: DelayRange) -> Iterator[Field]:
         shown=dict(DELAY_UNITS)[delay.unit],
         typed=delay.unit,
         choices=DELAY_UNITS,
-        change=lambda s, t: replace(s, processor=_end("delay", "unit")(s.processor, t)),
+        change=_delay_unit,
     )
     for end, label, low in (("min", "Delay from", 0.0), ("max", "Delay to", 0.001), ("step", "Delay step", 0.001)):
-        yield _number(f"delay.{end}", label, getattr(delay, end), delay.unit, _end("delay", end), low)
+        value, put = getattr(delay, end), _end("delay", end)
+        yield _number(f"delay.{end}", label, value, delay.unit, put, low, delay_unit=delay.unit)
+
+
+def _delay_unit(system: System, text: str) -> System:
+    unit: DelayUnit = "ms" if text == "ms" else "ft" if text == "ft" else "m"
+    return replace(system, processor=replace(system.processor, delay=converted_range(system, unit)))
 
 
 def _reference_fields(system: System) -> Iterator[Field]:

@@ -10,7 +10,7 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from commission.model import InputError, Prompt
-from commission.model.units import clean_text
+from commission.model.units import Units, clean_text, in_other_units
 from commission.ui.widgets.draw.canvas import Line, wrap
 from commission.ui.widgets.draw.entry import (
     STARTS,
@@ -64,18 +64,19 @@ class EntryTable(Painted):
     def __init__(
         self,
         rows: Sequence[EntryRow] = (),
-        units: str = "metric",
-        parse: Callable[[Prompt, str], float] = entry_value,
+        units: Units = "metric",
+        unusual: Callable[[Prompt, float], str] = lambda prompt, value: "",
         *,
         id: str | None = None,
         classes: str | None = None,
     ) -> None:
+        """`unusual` gives a sentence on what is unusual about a value, beside its expected span; empty: nothing."""
         super().__init__(id=id, classes=classes)
         self.rows = tuple(rows)
-        self.units = units
+        self.units: Units = units
         self.cursor = 0
         self.typing = Typing()
-        self._parse = parse
+        self._unusual = unusual
 
     def show(self, rows: Sequence[EntryRow]) -> None:
         """New readings; the selected row and what is being typed stay."""
@@ -117,6 +118,8 @@ class EntryTable(Painted):
             self._type((typed + event.character)[:LONGEST])
         elif typed and event.key == "backspace":
             self._type(typed[:-1])
+        elif self.typing.asking and event.key == "escape":
+            self._type(typed)
         elif (typed or self.typing.problem) and event.key == "escape":
             self._type("")
         else:
@@ -153,15 +156,15 @@ class EntryTable(Painted):
         prompt, typed = self.prompt, self.typing.text
         assert prompt is not None
         try:
-            value = self._parse(prompt, typed)
+            value = entry_value(prompt, typed, self.units)
         except InputError as error:
             self._say(str(error), asking=False)
             return
         if problem := impossible(prompt, value):
             self._say(problem, asking=False)
             return
-        if outside(prompt, value) and not sure:
-            self._say(question(prompt, value, self.units), asking=True)
+        if not sure and (sentence := self._question(prompt, typed, value)):
+            self._say(sentence, asking=True)
             return
         self.typing = Typing()
         self.repaint(layout=True)
@@ -170,6 +173,21 @@ class EntryTable(Painted):
         if target != self.cursor:
             self.cursor = target
             self._moved()
+
+    def _question(self, prompt: Prompt, typed: str, value: float) -> str:
+        """What to ask before a value is stored; nothing about one that is stored for this row already."""
+        if value in self.rows[self.cursor].values:
+            return ""
+        sentence = self._strange(prompt, value)
+        other = in_other_units(typed, self.units) if sentence and prompt.unit == "m" else ""
+        try:
+            fits = other and not self._strange(prompt, entry_value(prompt, other, self.units))
+        except InputError:
+            fits = False
+        return f"{sentence} Is it {other}? Then type the unit." if fits else sentence
+
+    def _strange(self, prompt: Prompt, value: float) -> str:
+        return question(prompt, value, self.units) if outside(prompt, value) else self._unusual(prompt, value)
 
     def refuse(self, sentence: str) -> None:
         """Say beside the selected row why nothing was stored."""

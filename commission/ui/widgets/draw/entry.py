@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
 from rich.cells import cell_len
 
-from commission.model import Prompt
+from commission.model import InputError, Prompt
 from commission.model.show import number
-from commission.model.units import clean_text, parse_length_m, parse_number, parse_temperature_c
+from commission.model.units import (
+    Units,
+    clean_text,
+    parse_length_m,
+    parse_number,
+    parse_temperature_c,
+    without_unit,
+)
 from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
 from commission.ui.widgets.draw.figures import DECIMALS, quantity
 
@@ -34,21 +40,31 @@ class Typing:
     text: str = ""
     problem: str = ""
     asking: bool = False
-    """The value lies outside what was expected; a second Enter stores it."""
+    """The sentence is a question: a second Enter stores the value, Escape goes back to it."""
 
 
-def entry_value(prompt: Prompt, text: str) -> float:
-    """The number in the prompt's unit, which may stand behind it; raises InputError with a sentence for the technician."""
+def entry_value(prompt: Prompt, text: str, units: Units = "metric") -> float:
+    """The number in the prompt's unit, which may stand behind it; raises InputError with a sentence for the technician.
+
+    A length without a unit is in the job's `units`.
+    """
     where = row_name(prompt) + (f" {prompt.quantity}" if prompt.quantity else "")
     if prompt.unit == "m":
         low = prompt.expected[0] if prompt.expected else 0.0
-        return parse_length_m(text, where, signed=low < 0)
+        return parse_length_m(text, where, signed=low < 0, units=units)
     if prompt.unit == "°C":
         return parse_temperature_c(text, where)
-    return parse_number(
-        re.sub(rf"(?<=[\d.,])\s*{re.escape(prompt.unit)}(\(?[ACZ]\)?)?$", "", text.strip(), flags=re.IGNORECASE),
-        where,
-    )
+    return parse_number(without_unit(text, prompt.unit), where)
+
+
+def echo(prompt: Prompt, text: str, units: Units) -> str:
+    """How a typed length or temperature is read, with its unit; empty as long as it is none."""
+    if prompt.unit not in ("m", "°C"):
+        return ""
+    try:
+        return f"= {quantity(entry_value(prompt, text, units), prompt.unit, units)}"
+    except InputError:
+        return ""
 
 
 def outside(prompt: Prompt, value: float) -> bool:
@@ -67,12 +83,12 @@ def impossible(prompt: Prompt, value: float) -> str:
     return f"{said} {prompt.unit} cannot be right here. Is a decimal sign missing, or is it another unit?"
 
 
-def question(prompt: Prompt, value: float, units: str) -> str:
+def question(prompt: Prompt, value: float, units: Units) -> str:
     """What is asked before an unusual value is stored."""
     low, high = prompt.expected or (0.0, 0.0)
     span = f"{quantity(low, prompt.unit, units)} to {quantity(high, prompt.unit, units)}"
     said = quantity(value, prompt.unit, units)
-    return f"{said} is outside the usual {span}. Enter again stores it; Backspace mends it."
+    return f"{said} is outside the usual {span}."
 
 
 def row_name(prompt: Prompt) -> str:
@@ -82,7 +98,7 @@ def row_name(prompt: Prompt) -> str:
 
 
 def draw_entry(
-    rows: Sequence[EntryRow], cursor: int, typing: Typing, width: int, units: str = "metric", focused: bool = True
+    rows: Sequence[EntryRow], cursor: int, typing: Typing, width: int, units: Units = "metric", focused: bool = True
 ) -> list[Line]:
     """Heading, one line for each row, and the sentence of the selected row below it."""
     if not rows:
@@ -103,6 +119,8 @@ def draw_entry(
         hint += " What is given or follows from a position holds until you read it."
     if typing.text:
         hint = "Enter stores it, Backspace mends it, Escape drops it."
+    if typing.asking:
+        hint = "Enter keeps it all the same, Escape goes back to the number."
     return [*lines, ((" ", ""),), *(((f"  {text}", "dim"),) for text in wrap(hint, max(width - 2, 10)))]
 
 
@@ -139,7 +157,7 @@ def _columns(rows: Sequence[EntryRow], units: str, width: int) -> Columns:
     return columns
 
 
-def _row_line(row: EntryRow, columns: Columns, typing: Typing, chosen: bool, width: int, units: str) -> Line:
+def _row_line(row: EntryRow, columns: Columns, typing: Typing, chosen: bool, width: int, units: Units) -> Line:
     prompt, values = row.prompt, row.values
     behind = " selected" if chosen else ""
     line: list[Run] = [("▸ " if chosen else "  ", "accent" + behind)]
@@ -157,6 +175,10 @@ def _row_line(row: EntryRow, columns: Columns, typing: Typing, chosen: bool, wid
                 typed = typing.text + "▏"
                 typed = typed if cell_len(typed) <= size else "…" + typed[1 - size :]  # the end is where one types
                 line.append((fit(typed, size, "right"), "edit"))
+                meaning = echo(prompt, typing.text, units)
+                if meaning:  # in place of the columns behind
+                    line.append((fit(f" {meaning}", max(width - used - size, 0)), "main" + behind))
+                    return tuple(line)
                 line.append((" ", behind.strip()))
                 used += size + 1
                 continue

@@ -1,0 +1,153 @@
+"""What is asked about before it is stored: slips of hand and unit are, what a healthy room holds is not.
+
+The room is the invented one. Feet: NIST SP 811, Appendix B.8, 1 ft = 0.3048 m. How far off is unusual: common practice,
+no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from builders import SEATS, cinema, defined, job_of, levels, setting, tapes
+
+from commission.model import DelayRange, Job, Processor, Prompt, Room, Setting, System
+from commission.steps import step
+from commission.steps.shared.unusual import unusual_distance, unusual_in, unusual_setting, unusual_system
+
+FOOT_M = 0.3048
+
+
+def to(system: System, channel: str) -> float:
+    """Metres from the ears at the reference seat, by Pythagoras."""
+    found = system.channel(channel)
+    assert found is not None
+    assert found.position_m is not None
+    return sum((a - b) ** 2 for a, b in zip(found.position_m, SEATS["A2"], strict=True)) ** 0.5
+
+
+def asked_distance(job: Job, channel: str, value_m: float) -> str:
+    found = job.system.channel(channel)
+    assert found is not None
+    return unusual_distance(job, "as-found", found, value_m)
+
+
+def asked_level(job: Job, channel: str, value_db: float) -> str:
+    plan = step("levels").plan(job, "as-found")
+    prompt = next(each for each in plan if isinstance(each, Prompt) and each.channel == channel)
+    return step("levels").unusual(job, "as-found", prompt, value_db)
+
+
+def test_a_healthy_room_is_not_asked_about() -> None:
+    job = job_of(defined(cinema()))
+    assert unusual_in(job.system) == []
+    for channel in job.system.channels:
+        for slip in (0.9, 1.0, 1.1):  # a tape that hangs through, positions by eye
+            assert asked_distance(job, channel.id, slip * to(job.system, channel.id)) == ""
+
+
+@pytest.mark.parametrize("factor", [FOOT_M, 1 / FOOT_M, 0.1, 10.0])
+def test_a_tape_in_another_unit_is_asked_about(factor: float) -> None:
+    job = job_of(defined(cinema()))
+    for channel in job.system.channels:
+        sentence = asked_distance(job, channel.id, factor * to(job.system, channel.id))
+        assert "far from" in sentence, channel.id
+        assert "by the positions" in sentence
+
+
+def test_without_positions_tape_and_room_say_what_is_far() -> None:
+    bare = replace(cinema(), channels=tuple(replace(c, position_m=None) for c in cinema().channels))
+    job = job_of(defined(bare))
+    assert asked_distance(job, "FL", 3.4) == ""
+    assert "from corner to corner" in asked_distance(job, "FL", 9.7)  # √(6.4² + 4.7² + 2.6²) = 8.35 m
+    taped = job_of(defined(bare), *tapes({"FL": 3.4}))
+    assert asked_distance(taped, "FL", 3.6) == ""
+    assert "by the tape so far" in asked_distance(taped, "FL", 5.0)
+
+
+def test_a_tape_that_was_kept_is_not_asked_about_again() -> None:
+    job = job_of(defined(cinema()), *tapes({"FL": 9.7}))
+    assert asked_distance(job, "FL", 9.7) == ""
+    assert "far from" in asked_distance(job, "FC", 9.7)
+
+
+def test_places_outside_the_room_and_far_from_the_tape() -> None:
+    job = job_of(defined(cinema()))
+
+    def moved(channel: str, place: tuple[float, float, float], **more: float) -> System:
+        return replace(
+            job.system,
+            channels=tuple(
+                replace(c, position_m=place, **more) if c.id == channel else c for c in job.system.channels
+            ),
+        )
+
+    assert unusual_system(job, moved("FL", (-1.45, -0.15, 1.15))) == ""  # built into the wall
+    assert "outside the room" in unusual_system(job, moved("FL", (-4.76, 0.3, 1.15)))
+    kept = job_of(defined(moved("FL", (-4.76, 0.3, 1.15))))
+    assert unusual_system(kept, replace(kept.system, place="the loft")) == ""  # that was answered for
+    taped = moved("FL", (-1.45, 0.10, 1.15), distance_m=3.5)
+    assert unusual_system(job, taped) == ""
+    assert "far from" in unusual_system(job, moved("FL", (-0.44, 0.03, 0.35), distance_m=5.0))
+
+
+def test_a_room_in_another_unit_is_asked_about() -> None:
+    job = job_of(defined(replace(cinema(), channels=(), seats=())))
+    for factor, unusual in ((1.0, False), (FOOT_M, True), (1 / FOOT_M, True)):
+        room = Room(length_m=6.4 * factor, width_m=4.7 * factor, height_m=2.6 * factor)
+        assert bool(unusual_system(job, replace(job.system, room=room))) == unusual, factor
+    full = job_of(defined(cinema()))
+    assert "outside the room" in unusual_system(
+        full, replace(full.system, room=Room(length_m=4, width_m=4, height_m=3))
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"trim_db": 0.5}, ""),
+        ({"trim_db": -12.0}, ""),
+        ({"trim_db": -15.0}, "outside the range of the processor, −12.0 to +12.0 dB"),
+        ({"trim_db": 0.3}, "between the steps of the processor: 0.0 or +0.5 dB"),
+        ({"distance": 3.42}, ""),
+        ({"distance": 3.43}, "3.42 or 3.45 m"),
+        ({"distance": 18.6}, "outside the range"),
+        ({"distance": 11.22}, "far from 3.51 m by position"),
+        ({"polarity": "reversed"}, ""),
+    ],
+)
+def test_settings_as_found(changes: dict[str, float], words: str) -> None:
+    job = job_of(defined(cinema()))
+    new = Setting(round="as-found", channel="FL", **changes)  # type: ignore[arg-type]
+    sentence = unusual_setting(job, new)
+    assert words in sentence
+    assert bool(sentence) == bool(words)
+    kept = job_of(defined(cinema()), setting("FL", **changes))
+    assert unusual_setting(kept, new) == ""
+
+
+def test_one_wrong_unit_in_the_processor_is_one_question() -> None:
+    """All distances typed into it in feet where it takes metres: the first is asked about, the others have its answer."""
+    system = cinema(processor=Processor(delay=DelayRange(unit="m", max=30.0, step=0.01)))
+    job = job_of(defined(system), setting("FL", distance=round(to(system, "FL") / FOOT_M, 2)))
+    feet = round(to(system, "FR") / FOOT_M, 2)
+    assert unusual_setting(job, Setting(round="as-found", channel="FR", distance=feet)) == ""
+    other = Setting(round="as-found", channel="FR", distance=round(to(system, "FR") * 5, 2))
+    assert "far from" in unusual_setting(job, other)
+
+
+def test_a_repeat_that_is_off_is_asked_about_once() -> None:
+    job = job_of(defined(cinema()), *levels({"FL": 76.0}), *levels({"FL": 76.4}))
+    assert asked_level(job, "FL", 77.5) == ""
+    assert "86.3 dB is 10.1 dB above the other readings here (76.2 dB)" in asked_level(job, "FL", 86.3)
+    kept = job_of(defined(cinema()), *levels({"FL": 76.0}), *levels({"FL": 76.4}), *levels({"FL": 86.3}))
+    assert asked_level(kept, "FL", 86.3) == ""
+
+
+def test_a_slip_in_the_tens_shows_among_the_other_channels() -> None:
+    job = job_of(defined(cinema()), *levels({"FC": 74.5, "FR": 76.0, "SiL": 71.0}))
+    assert asked_level(job, "FL", 80.0) == ""  # trims by ear, as found
+    assert "above the middle of the other main channels" in asked_level(job, "FL", 86.3)
+    assert asked_level(job, "SUB1", 86.3) == ""  # subwoofers have a reference of their own
+    few = job_of(defined(cinema()), *levels({"FC": 74.5, "FR": 76.0}))
+    assert asked_level(few, "FL", 86.3) == ""

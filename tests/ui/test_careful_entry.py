@@ -1,0 +1,314 @@
+"""Hurried hands: no number is taken in another unit, no look changes a setting, nothing odd is stored without a question.
+
+Feet: NIST SP 811, Appendix B.8, 1 ft = 0.3048 m.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from builders import cinema, defined, job_of, levels, setting
+from stand_ins import StandInSource, app_of, screen_text, settle
+from test_typeahead import after, burst
+from textual.widgets import Input, Static
+
+from commission.model import DelayUnit, InputError, System, SystemDefined
+from commission.ui.screens.dialogs import Choose
+from commission.ui.screens.site import SiteForm
+from commission.ui.screens.step import StepScreen
+from commission.ui.site import fields_of
+from commission.ui.site.delay_unit import CONVERT, LEAVE, RANGE_ONLY, SAME_NUMBERS, unit_events, unit_question
+from commission.ui.widgets.entry_table import EntryTable
+from commission.ui.widgets.picker import Picker
+
+FOOT_M = 0.3048
+IMPERIAL = cinema(units="imperial")
+
+
+def fields(system: System) -> dict[str, Any]:
+    return {field.key: field for _, found in fields_of(job_of(defined(system)), "as-found") for field in found}
+
+
+# --- lengths ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "metres"),
+    [
+        ("9.7", 9.7 * FOOT_M),
+        ("9,7", 9.7 * FOOT_M),
+        ("9.7 m", 9.7),
+        ("970 cm", 9.7),
+        ("31' 9 7/8\"", 381.875 * 0.0254),
+        ("31 ft 9 in", 381 * 0.0254),
+    ],
+)
+def test_a_number_alone_is_in_the_units_of_the_job_in_every_field_for_a_length(text: str, metres: float) -> None:
+    held = fields(IMPERIAL)
+    job = job_of(defined(IMPERIAL))
+    assert held["room.length_m"].apply(job, text).room.length_m == pytest.approx(metres)
+    assert held["channels.0.distance"].apply(job, text).channels[0].distance_m == pytest.approx(metres)
+    placed = held["channels.0.position"].apply(job, f"-{text}; {text}; {text}").channels[0].position_m
+    assert placed == pytest.approx((-metres, metres, metres))
+    bare = replace(IMPERIAL, room=None)
+    size = fields(bare)["room.size"].apply(job_of(defined(bare)), f"{text}; {text}; {text}").room
+    assert size.height_m == pytest.approx(metres)
+    metric = fields(cinema())["room.length_m"].apply(job_of(defined(cinema())), text).room.length_m
+    assert metric == pytest.approx(9.7 if text in ("9.7", "9,7") else metres)
+
+
+def test_what_is_typed_is_shown_with_its_unit_before_it_is_stored() -> None:
+    held = fields(IMPERIAL)
+    assert held["channels.0.distance"].echo("9.7") == "9' 8 3/8\" (2.96 m)"
+    assert held["channels.0.distance"].echo("9.7 m") == "31' 9 7/8\" (9.70 m)"
+    assert held["channels.0.position"].echo("-4.75; 0.5; 3") == "−4' 9\"; 0' 6\"; 3' 0\""
+    assert held["channels.0.distance"].echo("9' x") == ""
+    assert held["setting.FL.distance"].echo("11.22 ft") == "3.41986 m"
+    assert held["setting.FL.trim"].echo("-3,5") == "−3.5 dB"
+    assert fields(cinema())["room.width_m"].echo("15' 6\"") == "4.72 m"
+
+
+def test_a_field_takes_back_what_it_shows_and_keeps_the_digits_it_does_not_show() -> None:
+    exact = replace(IMPERIAL.channels[0], position_m=(-1.4512, 0.1034, 1.1567), distance_m=3.4567)
+    system = replace(IMPERIAL, channels=(exact, *IMPERIAL.channels[1:]))
+    job = job_of(defined(system))
+    for key, field in fields(system).items():
+        if field.typed and not field.choices and not key.startswith("setting"):
+            assert field.apply(job, field.typed) == system, key
+    typed = fields(system)["channels.0.position"].typed.split("; ")
+    moved = fields(system)["channels.0.position"].apply(job, "; ".join([*typed[:2], "4'"]))
+    assert moved.channels[0].position_m == pytest.approx((-1.4512, 0.1034, 4 * FOOT_M))
+
+
+@pytest.mark.parametrize(
+    ("unit", "text", "value"),
+    [
+        ("m", "3.42", 3.42),
+        ("m", "3.42 m", 3.42),
+        ("m", "342 cm", 3.42),
+        ("m", "11' 3\"", 135 * 0.0254),
+        ("ft", "11.2", 11.2),
+        ("ft", "11.2 ft", 11.2),
+        ("ft", "3.42 m", 3.42 / FOOT_M),
+        ("ms", "5.2", 5.2),
+        ("ms", "5,2 ms", 5.2),
+    ],
+)
+@pytest.mark.parametrize("units", ["metric", "imperial"])
+def test_a_delay_alone_is_in_the_unit_of_its_column(units: str, unit: DelayUnit, text: str, value: float) -> None:
+    system = cinema(units=units)
+    system = replace(system, processor=replace(system.processor, delay=replace(system.processor.delay, unit=unit)))
+    job = job_of(defined(system))
+    assert fields(system)["setting.FL.distance"].apply(job, text).setting.distance == pytest.approx(value)
+    assert fields(system)["processor.delay.max"].apply(job, text).processor.delay.max == pytest.approx(value)
+
+
+@pytest.mark.parametrize(("unit", "text"), [("ms", "1.7 m"), ("m", "5 ms"), ("ft", "5 ms"), ("m", "loud")])
+def test_a_time_is_no_distance(unit: DelayUnit, text: str) -> None:
+    system = cinema()
+    system = replace(system, processor=replace(system.processor, delay=replace(system.processor.delay, unit=unit)))
+    with pytest.raises(InputError, match="FL .*: found .* expected"):
+        fields(system)["setting.FL.distance"].apply(job_of(defined(system)), text)
+
+
+def test_a_number_in_the_other_unit_is_asked_about_with_that_unit() -> None:
+    job = job_of(defined(IMPERIAL))
+    question = fields(IMPERIAL)["channels.0.distance"].question(job, "3.5")  # 3.5 ft, where positions say 3.51 m
+    assert "1' 0" not in question
+    assert "far from 11' 6 3/8\" by the positions" in question
+    assert question.endswith("Is it 3.5 m? Then type the unit.")
+    assert fields(IMPERIAL)["channels.0.distance"].question(job, "11.5") == ""
+    assert fields(IMPERIAL)["channels.0.distance"].question(job, "3.5 m") == ""
+
+
+async def test_a_bare_tape_in_feet_is_shown_in_its_row_and_stored_in_feet() -> None:
+    app = app_of(system=IMPERIAL)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "4", "=11.5")
+        row = next(line for line in screen_text(app).splitlines() if "11.5▏" in line)
+        assert "= 11' 6\"" in row
+        await after(pilot, "enter")
+        assert app.visit.job.readings[-1].body.value == pytest.approx(11.5 * FOOT_M)
+
+
+async def test_a_tape_far_from_the_positions_is_asked_about_and_escape_goes_back_to_the_number() -> None:
+    app = app_of(system=IMPERIAL)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "4", "=3.5", "enter")
+        assert not app.visit.job.readings
+        text = " ".join(screen_text(app).split())
+        assert "3' 6\" to Front left (FL) is far from 11' 6 3/8\" by the positions." in text
+        assert "Is it 3.5 m? Then type the unit." in text
+        await after(pilot, "escape")
+        table = app.screen.query_one(EntryTable)
+        assert (table.typing.text, table.typing.problem) == ("3.5", "")
+        await after(pilot, "=m", "enter")
+        assert app.visit.job.readings[-1].body.value == 3.5
+        assert isinstance(app.screen, StepScreen)
+
+
+# --- odd readings and settings ----------------------------------------------------------------------------------
+
+
+async def test_an_outlier_among_repeats_is_stored_after_a_question_and_not_asked_about_twice() -> None:
+    app = app_of(*levels({"FL": (76.0, 76.2)}))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "3", "home", "=86.3", "enter")
+        assert len(app.visit.job.readings) == 2
+        assert "10.2 dB above the other readings here (76.1 dB)" in " ".join(screen_text(app).split())
+        await after(pilot, "enter")
+        assert app.visit.job.readings[-1].body.value == 86.3
+        await after(pilot, "home", "=86.3", "enter")
+        assert [each.body.value for each in app.visit.job.readings] == [76.0, 76.2, 86.3, 86.3]
+
+
+async def test_a_setting_out_of_range_is_asked_about_and_kept() -> None:
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "1")
+        app.screen.query_one("#fields", Picker).select("setting.FL.trim")
+        await after(pilot, "=-15", "enter")
+        said = str(app.screen.query_one("#refusal", Static).content)
+        assert said == "? Trim −15 dB is outside the range of the processor, −12.0 to +12.0 dB."
+        assert "Enter keeps it all the same · Escape goes back to the field" in screen_text(app)
+        assert not app.visit.job.settings
+        await after(pilot, "escape")
+        assert isinstance(app.focused, Input)
+        assert app.focused.value == "-15"
+        await after(pilot, "enter", "enter")
+        assert app.visit.job.setting("as-found", "FL").trim_db == -15.0
+        app.screen.query_one("#fields", Picker).select("setting.FL.trim")
+        count = len(app.visit.job.log)
+        await after(pilot, "enter", "=-15", "enter")  # the same value again: no question, and no second event
+        assert isinstance(app.screen, SiteForm)
+        assert len(app.visit.job.log) == count
+
+
+# --- choice lists -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        "units",
+        "processor.delay.unit",
+        "processor.passes",
+        "seats.0.reference",
+        "seats.1.reference",
+        "channels.3.role",
+        "channels.11.role",
+        "sweep.synchronised",
+        "setting.FL.polarity",
+        "setting.FC.polarity",
+    ],
+)
+async def test_enter_twice_to_look_changes_nothing(key: str) -> None:
+    system = cinema(units="imperial")
+    processor = replace(
+        system.processor, sweeps_pass_delays=False, delay=replace(system.processor.delay, unit="ft", max=59.0)
+    )
+    app = app_of(setting("FL", polarity="reversed"), system=replace(system, processor=processor))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "1")
+        app.screen.query_one("#fields", Picker).select(key)
+        log = len(app.visit.job.log)
+        await after(pilot, "enter", "enter")
+        assert isinstance(app.screen, SiteForm)
+        assert len(app.visit.job.log) == log
+        assert app.screen.query_one("#fields", Picker).key != key  # Enter goes down
+
+
+# --- the unit of delays -----------------------------------------------------------------------------------------
+
+
+def test_another_unit_converts_the_range_and_what_is_noted() -> None:
+    job = job_of(
+        defined(cinema()),
+        setting("FL", distance=3.42),
+        setting("FR", distance=3.0),
+        setting("FR", distance=3.42, applied=True),
+        setting("FC", distance=3.0, applied=True),
+        setting("FC", distance=3.3),
+    )
+    title, options = unit_question(job, "ft")
+    assert "0.00 to 18.00 m" in title
+    assert [key for key, _ in options] == [CONVERT, SAME_NUMBERS, LEAVE]
+    defined_event, *settings = unit_events(job, "ft", CONVERT)
+    assert isinstance(defined_event, SystemDefined)
+    delay = defined_event.system.processor.delay
+    assert (delay.unit, delay.max, delay.step) == ("ft", 59.06, 0.098)  # 18 m / 0.3048 m; 0.03 m / 0.3048 m
+    after_change = job_of(*(event.body for event in job.log[1:]), defined_event, *settings)
+    assert {c: after_change.setting("as-found", c).distance for c in ("FL", "FR", "FC")} == {
+        "FL": 11.22,
+        "FR": 11.22,
+        "FC": 10.83,
+    }
+    ticked = {channel: held.distance for (_, channel), held in after_change.typed_in.items()}
+    assert ticked == {"FR": 11.22, "FC": 9.84}
+
+
+def test_numbers_that_were_in_the_new_unit_all_along_stay() -> None:
+    job = job_of(defined(cinema()), setting("FL", distance=11.2))
+    (only,) = unit_events(job, "ft", SAME_NUMBERS)
+    assert isinstance(only, SystemDefined)
+    assert (only.system.processor.delay.unit, only.system.processor.delay.max) == ("ft", 18.0)
+    assert unit_events(job, "ft", LEAVE) == ()
+
+
+def test_distances_do_not_become_delays_one_by_one() -> None:
+    job = job_of(defined(cinema()), setting("FL", distance=5.2))
+    _, options = unit_question(job, "ms")
+    assert [key for key, _ in options] == [RANGE_ONLY, SAME_NUMBERS, LEAVE]
+    (only,) = unit_events(job, "ms", RANGE_ONLY)
+    assert isinstance(only, SystemDefined)
+    # c = 331.3·√(1 + 21.5/273.15) = 344.1 m/s (ISO 9613-1, 4.2): 18 m take 52.3 ms.
+    assert only.system.processor.delay.max == pytest.approx(18 / 344.1 * 1000, rel=2e-3)
+
+
+async def test_the_unit_of_delays_is_asked_about_before_anything_changes() -> None:
+    app = app_of(setting("FL", distance=3.42))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "1")
+        app.screen.query_one("#fields", Picker).select("processor.delay.unit")
+        await after(pilot, "enter", "down", "enter")
+        assert isinstance(app.screen, Choose)
+        assert app.visit.job.system.processor.delay.unit == "m"
+        await after(pilot, "enter")
+        assert (app.visit.job.system.processor.delay.unit, app.visit.job.system.processor.delay.max) == ("ft", 59.06)
+        assert app.visit.job.setting("as-found", "FL").distance == 11.22
+
+
+# --- quitting ---------------------------------------------------------------------------------------------------
+
+
+async def test_q_in_the_middle_of_a_sweep_stops_the_sound_and_asks() -> None:
+    source = StandInSource()
+    source.gate.clear()
+    app = app_of(source=source)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "5", "m")
+        burst(app, "enter")
+        while not source.asked:
+            await pilot.pause(0.01)
+        burst(app, "q")
+        while not isinstance(app.screen, Choose):
+            await pilot.pause(0.01)
+        assert app.return_code is None
+        assert not any(worker.is_running for worker in app.workers if worker.group == "job")
+        await settle(pilot)
+        assert "Quit as well?" in screen_text(app)
+        await after(pilot, "enter")
+        assert isinstance(app.screen, StepScreen)
+        assert not app.visit.job.responses
+        burst(app, "q")
+        await pilot.pause(0.2)
+    assert app.return_code == 0
