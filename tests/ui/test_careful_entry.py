@@ -238,7 +238,9 @@ def test_another_unit_converts_the_range_and_what_is_noted() -> None:
         setting("FC", distance=3.3),
     )
     title, options = unit_question(job, "ft")
-    assert "0.00 to 18.00 m" in title
+    assert (
+        title == "The processor's range is 0 to 18 m, step 0.03 m, and 3 distances are noted. Which is right in feet?"
+    )
     assert [key for key, _ in options] == [CONVERT, SAME_NUMBERS, LEAVE]
     defined_event, *settings = unit_events(job, "ft", CONVERT)
     assert isinstance(defined_event, SystemDefined)

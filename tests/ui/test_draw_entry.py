@@ -100,8 +100,8 @@ def test_a_length_without_a_unit_is_in_the_units_of_the_job(text, metres):
 
 def test_what_a_typed_length_stands_for_is_shown_beside_it():
     rows = (EntryRow(prompt(unit="m", quantity="distance", expected=(0.3, 20.0)), (3.42,)),)
-    assert "9.7▏  = 9' 8 3/8\"" in drawn(rows, typing=Typing("9.7"), units="imperial")[1]
-    assert "9.7▏  = 9.70 m" in drawn(rows, typing=Typing("9.7"))[1]
+    assert "9.7▏ = 9' 8 3/8\"" in drawn(rows, typing=Typing("9.7"), units="imperial")[1]
+    assert "9.7▏ = 9.70 m" in drawn(rows, typing=Typing("9.7"))[1]
     assert "=" not in drawn(rows, typing=Typing("9' x"))[1]
     assert all(len(line) <= 30 for line in drawn(rows, typing=Typing("9.7"), width=30, units="imperial"))
 

@@ -7,7 +7,6 @@ from dataclasses import replace
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.delays import assumed_speed_m_s, unit_m
 from commission.model import DelayRange, DelayUnit, EventBody, Job, Setting, SettingEntered, System, SystemDefined
-from commission.model.show import number
 from commission.model.units import counted
 
 CONVERT, RANGE_ONLY, SAME_NUMBERS, LEAVE = "convert", "range", "same", "leave"
@@ -41,21 +40,21 @@ def unit_question(job: Job, unit: DelayUnit) -> tuple[str, list[tuple[str, str]]
     old = system.processor.delay
     noted = _noted(job)
     what = "delay" if old.unit == "ms" else "distance"
-    held = f" and {counted(len(noted), what)} noted" if noted else ""
-    title = f"The processor's range of {_range_text(old)}{held}: which is right in {NAMES[unit]}?"
+    held = f", and {counted(len(noted), what)} {'is' if len(noted) == 1 else 'are'} noted" if noted else ""
+    title = f"The processor's range is {_range_text(old)}{held}. Which is right in {NAMES[unit]}?"
     converted, same = converted_range(system, unit), replace(old, unit=unit)
     example = noted[0] if noted else None
     as_typed = f"; {example.channel} {example.distance:g} {unit}" if example is not None else ""
     options = []
     if example is None or "ms" not in (old.unit, unit):
-        text = f"the processor is the same, convert: {_range_text(converted)}"
+        text = f"convert: {_range_text(converted)}"
         if example is not None and example.distance is not None:
             value = round(example.distance * _factor(system, old.unit, unit), 2)
             text += f"; {example.channel} {value:g} {unit}"
         options.append((CONVERT, text))
     else:  # a time does not follow from one distance, nor a distance from one time
-        options.append((RANGE_ONLY, f"convert the range alone: {_range_text(converted)}{as_typed}"))
-    options.append((SAME_NUMBERS, f"the numbers were in {NAMES[unit]}, keep them: {_range_text(same)}{as_typed}"))
+        options.append((RANGE_ONLY, f"convert the range: {_range_text(converted)}{as_typed}"))
+    options.append((SAME_NUMBERS, f"keep the numbers: {_range_text(same)}{as_typed}"))
     options.append((LEAVE, f"leave it in {NAMES[old.unit]}"))
     return title, options
 
@@ -89,4 +88,4 @@ def _converted(held: Setting, value: float, *, applied: bool) -> SettingEntered:
 
 
 def _range_text(delay: DelayRange) -> str:
-    return f"{number(delay.min, 2)} to {number(delay.max, 2)} {delay.unit}, step {delay.step:g} {delay.unit}"
+    return f"{delay.min:g} to {delay.max:g} {delay.unit}, step {delay.step:g} {delay.unit}"

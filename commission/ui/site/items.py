@@ -31,7 +31,7 @@ _SIDES = {"L": "left", "R": "right", "C": "centre"}
 _ROLE_OF_LABEL = (("SUB", "sub"), ("LFE", "sub"), ("TP", "height"), ("F", "screen"))
 
 
-POSITION_EXAMPLES = {"metric": "-1.45; 0.10; 1.15", "imperial": "-4' 9\"; 0' 4\"; 3' 9 1/4\""}
+POSITION_EXAMPLES = {"metric": "-1.45; 0.10; 1.15", "imperial": "-4' 9\"; 0' 4\"; 3' 9\""}
 
 
 class _Item:
