@@ -37,7 +37,7 @@ FLAT_DB = 2.0
 LEAST_COUNT = 3
 """Loudspeakers, and seats, that a two-way table needs before it says whose doing it is."""
 AGREE = 0.8
-"""Share of the seats that must agree before a loudspeaker is given a sign (own simulations)."""
+"""Share of the seats that must agree before a loudspeaker is given a sign (common practice, no source)."""
 MIRROR_WITHIN_M = 0.3
 
 

@@ -82,7 +82,7 @@ def clarity_spread_db(time_s: FloatArray, width_hz: FloatArray, early_s: float) 
     """Standard deviation [dB] of C_te between neighbouring places of a room with exponential decay.
 
     The energy of a Gaussian decay in a band of width B, e^(−kt) with k = 6·ln 10/T, has from a to b the relative variance
-    (1/B)·∫e^(−2kt)/(∫e^(−kt))²: early and late parts are independent (derived here; held against simulated decays).
+    (1/B)·∫e^(−2kt)/(∫e^(−kt))²: early and late parts are independent (derived here; `tests/dsp/test_clarity.py`).
     """
     k = 6 * math.log(10) / np.asarray(time_s, dtype=float)
     x = np.exp(-k * early_s)

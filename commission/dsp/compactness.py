@@ -35,7 +35,8 @@ SLOPE_BANDS_HZ = (300.0, 9000.0)
 """Where the direct sound of a main loudspeaker is heard at the same time in all bands, to within some milliseconds."""
 FEWEST_FOR_SLOPE, LARGEST_SLOPE_S = 8, 0.004
 """Largest lean of a correctly deconvolved response per octave. Simulated rooms (T up to 1.2 s, direct sound down to 10 dB
-below the reverberation) stay within 2.5 ms and Kendall's τ of 0.45; a sweep of 3.1 s in place of 3 s leaves 10 ms."""
+below the reverberation) stay within 2.5 ms and Kendall's τ of 0.45; a sweep of 3.1 s in place of 3 s leaves 10 ms
+(`tests/dsp/test_compactness.py`)."""
 WEAKEST_DB = -50.0
 """Bands whose peak is weaker than this, relative to the strongest band, are left out: at the end of a truncated response
 they hold the click of the cut and nothing else."""

@@ -9,8 +9,8 @@ Rules of validity (the standards' numbers from memory or second-hand, as `tests/
 - filter: B·T above 16, or above 4 where the band is filtered time-reversed (ISO 3382-1; Jacobsen & Rindel 1987);
 - straightness: non-linearity ξ = 1000·(1 − r²) up to 10 ‰, curvature C = 100·(T30/T20 − 1) up to 10 %
   (ISO 3382-2:2008 Annex B). In a small room B·T is small, and a straight decay of a single place wavers more than that
-  by chance: there, the limits are what 95 % of straight Gaussian decays keep (own simulations). Beyond them the number
-  stands, but is not judged.
+  by chance: there, the limits are what 95 % of straight Gaussian decays keep (`tests/dsp/test_decay.py`). Beyond
+  them the number stands, but is not judged.
 """
 
 from __future__ import annotations
@@ -117,7 +117,7 @@ def decay_u_s(quantity: Quantity, time_s: float, width_hz: float, positions: int
 
     ISO 3382-2:2008 equations (5) and (6) (from memory): 0.88·T20·sqrt((1 + 1.90/n)/(N·B·T20)) and
     0.55·T30·sqrt((1 + 1.52/n)/(N·B·T30)), with n = 10 for integrated responses. For EDT, 1.9 takes the place of 0.88
-    (own simulations of Gaussian decays, as far on the safe side as the standard's: by a fifth).
+    (Gaussian decays in `tests/dsp/test_decay.py`, as far on the safe side as the standard's: by a fifth).
     """
     factor, part = {"edt": (1.9, 0.0), "t20": (0.88, 0.19), "t30": (0.55, 0.152)}[quantity]
     return factor * math.sqrt((1 + part) * time_s / (positions * width_hz))

@@ -1,6 +1,6 @@
 """Two clocks: how much faster the recorder's runs than the player's, from a sweep that is played again at the end.
 
-From one sweep the drift cannot be told apart from the room (own simulations: errors of 100 ppm). Played twice in one
+From one sweep the drift cannot be told apart from the room. Played twice in one
 recording, room and loudspeaker are the same in both and cancel in the cross spectrum, whose phase is the lag alone
 (phase transform: C. Knapp, G. Carter, IEEE Trans. ASSP 24 (1976) 320–327); the lag against the known distance is the drift.
 """
@@ -15,9 +15,10 @@ import numpy as np
 from commission.model import FloatArray, Sweep, UnusableError
 
 CORRECT_ABOVE_PPM = 1.0
-"""From here the sweep is corrected before deconvolution (own simulations)."""
+"""From here the sweep is corrected before deconvolution: 1 ppm is 0.01 ms over a sweep of 10 s (arithmetic)."""
 REJECT_ABOVE_PPM = 200.0
-"""No two working clocks differ by more: a wrong rate, a dropped block, another sweep (own simulations)."""
+"""No two working clocks differ by more: a wrong rate, a dropped block, another sweep (common practice, no source: clocks
+keep ±100 ppm)."""
 _LEAST_COHERENT = 0.5
 """Mean of the phase-aligned unit vectors: below it the two do not hold the same sound."""
 

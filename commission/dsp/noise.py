@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from commission.model import ComplexArray, FloatArray, freeze
 
 CLIP_RATIO_LIMIT = 6.0
-"""ρ above this is clipping: clean recordings reach 1.0–1.4, a sine 4.1, clipped ones 9–44 (own simulations)."""
+"""ρ above this is clipping: clean recordings reach 1.0–1.4, a sine 4.1, clipped ones 9–44 (a sine by arithmetic, sweeps in
+`tests/dsp/test_signals.py`)."""
 LEAST_CUT_CRESTS, LONG_CUT = 3, 8
 """Cut-off crests needed, or samples of a single one: three equal samples at the very top of one crest may be
 chance, and one cut crest harms no measurement."""

@@ -31,10 +31,10 @@ LEAST_PEAK_TO_NOISE_DB = 35.0
 """So that noise stays 15 dB below the weakest peak that is listed."""
 LEVEL_U_DB = 2.0
 """Standard uncertainty of the level of one surface: neighbours within half a millisecond add or cancel, which scatters by
-2.3 dB in bare simulated rooms (own simulations)."""
+2.3 dB in a bare simulated room (`tests/dsp/test_reflections.py`)."""
 DELAY_U_S = 0.0001
-"""Standard uncertainty of the delay of one surface: neighbours pull its peak by 0.09 ms in bare simulated rooms; alone it
-is told within 0.005 ms (own simulations)."""
+"""Standard uncertainty of the delay of one surface: neighbours pull its peak by 0.09 ms in a bare simulated room; alone it
+is found within 0.005 ms (`tests/dsp/test_reflections.py`)."""
 SURFACE_TOLERANCE_S = 0.0003
 """About twice the root of squares of: positions of loudspeaker and seat ±2 cm (u 1 cm each, doubled by the mirror:
 0.08 ms), the room's size ±3 cm (0.09 ms), acoustic centre 0.05 ms, reading 0.1 ms, ±1 K over 6 m 0.03 ms."""

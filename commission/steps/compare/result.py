@@ -239,7 +239,8 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
         out[band.label] = repeats_of.repeatability_of([part for part in parts if part.shape[1]])
     apart = f" {moved} more with another gain {'are' if moved > 1 else 'is'} left out." if moved else ""
     if not repeated:
-        taken = f"u = {repeats_of.DEFAULT_DB} dB is taken for a third octave at one seat, as simulated."
+        basis = "determined by simulation (tests/references/placement.py)"
+        taken = f"u = {repeats_of.DEFAULT_DB} dB is taken for a third octave at one seat, {basis}."
         return out, f"No place was repeated: {taken}{apart}"
     said = ", ".join(f"{r.common_db:.2f} dB at {label} Hz" for label, r in out.items())
     count = f"{len(repeated)} repeated place{'s' if len(repeated) != 1 else ''}"

@@ -36,17 +36,21 @@ from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen
 
-CLIP_LIMIT = Limit(high=0.0, unit="", basis="no crests cut off flat; determined by simulation")
+CLIP_LIMIT = Limit(
+    high=0.0, unit="", basis="no crests cut off flat; determined by simulation (tests/dsp/test_signals.py)"
+)
 POLARITY_LIMIT = Limit(low=0.0, unit="", basis="loudspeakers of one model are connected alike; common practice")
 THIRD_OCTAVE_U_DB, BAND_U_DB, PARTNER_U_DB = 0.4, 0.5, 1.0
-"""Standard uncertainties of a third octave and a band at one seat (own simulations: placement within 2 cm, angle, gain),
-and of a difference between two sides of a room (common practice, no source)."""
+"""Standard uncertainties of a third octave and a band at one seat (placement within 2 cm, angle, gain:
+`tests/references/placement.py`), and of a difference between two sides of a room (common practice, no source)."""
 PLACED_ANEW = "microphone put down anew: place, angle, gain"
 LEVEL = budget_for.response_level()
 THIRD_OCTAVE = budget_for.single(
-    "seats.third-octave", "One third octave at one seat", PLACED_ANEW, THIRD_OCTAVE_U_DB, budget_for.OWN
+    "seats.third-octave", "One third octave at one seat", PLACED_ANEW, THIRD_OCTAVE_U_DB, budget_for.PLACED
 )
-TREBLE_BAND = budget_for.single("seats.band", "Level of 4–12 kHz at one seat", PLACED_ANEW, BAND_U_DB, budget_for.OWN)
+TREBLE_BAND = budget_for.single(
+    "seats.band", "Level of 4–12 kHz at one seat", PLACED_ANEW, BAND_U_DB, budget_for.PLACED
+)
 PARTNER = {
     f"seats.{name}": budget_for.single(
         f"seats.{name}",
@@ -443,8 +447,7 @@ def _through_processor(job: Job, round_id: str, analyses: Analyses) -> dict[str,
 
 def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: ChannelPolarity) -> Check:
     """One statement for all seats: two loudspeakers are compared over all of them."""
-    others, value, words, why = listed(found.others), None, "", found.why or None
-    undecided = False
+    others, value, u, words, why = listed(found.others), None, 0.0, "", found.why or None
     if analysis.direct is None and not channel.is_sub:
         why = analysis.why.get("polarity") or "the direct sound could not be found"
     elif found.state == "alike":
@@ -453,20 +456,20 @@ def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: Chan
         value, words = -1.0, f"reversed against {others}; expected alike"
     elif found.state == "driver":
         value, words = -1.0, f"one driver is reversed against {others}; expected alike"
-    elif found.state != "unknown":
+    elif found.state != "unknown":  # either of the two, as likely as not: 0 ± 1
         part = "one driver of one" if found.state == "one driver of two" else "one"
-        undecided, words, why = True, f"{part} of {channel.id} and {others} is reversed; expected alike", None
+        value, u, words, why = 0.0, 1.0, f"{part} of {channel.id} and {others} is reversed; expected alike", None
     return Check(
         id="seats.polarity",
         channel=channel.id,
         seat=seat,
         value=None if why else value,
         unit="",
+        uncertainty=u,
         limit=POLARITY_LIMIT,
         why_not=why,
         text="polarity",
         words=words,
-        undecided=undecided,
     )
 
 

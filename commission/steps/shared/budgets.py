@@ -20,11 +20,14 @@ from commission.dsp.variance import VarianceParts
 from commission.model import Budget, Contribution, DelayRange
 from commission.model.units import FOOT_M, counted
 
-OWN, CUSTOM = "determined by simulation", "common practice, no source"
+CUSTOM = "common practice, no source"
+PLACED, ARRIVED, ONSET = (
+    f"determined by simulation (tests/references/{name}.py)" for name in ("placement", "direct_sounds", "sub_onset")
+)
 TEMPERATURE_U_K = 1 / math.sqrt(3)
 """Air temperature within ±1 K, rectangular (common practice, no source)."""
 ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
-"""Microphone's angle ±0.3 dB and gain ±0.1 dB, both rectangular; noise and estimator (own simulations)."""
+"""Microphone's angle ±0.3 dB and gain ±0.1 dB, both rectangular; noise and estimator (all common practice, no source)."""
 
 
 def level_budget(
@@ -76,7 +79,7 @@ def level_budget(
             u=u_of.PLACEMENT_U_DB,
             unit="dB",
             sensitivity=math.sqrt(sum(share**2 for share in shares)),
-            basis=OWN,
+            basis=PLACED,
         )
     )
     return Budget(
@@ -178,20 +181,20 @@ def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
     """What an arrival's own uncertainty `u_s` [s], as analysed, is made of."""
     if is_sub:
         known_s = min(u_s, timing.U_SUB_S)
-        parts = [Contribution(source="onset of a subwoofer", u=1000 * known_s, unit="ms", basis=OWN)]
+        parts = [Contribution(source="onset of a subwoofer", u=1000 * known_s, unit="ms", basis=CUSTOM)]
         rest = math.sqrt(max(u_s**2 - known_s**2, 0.0))
         if rest > 1e-9:
-            parts.append(Contribution(source="delay of its low-pass", u=1000 * rest, unit="ms", basis=OWN))
+            parts.append(Contribution(source="delay of its low-pass", u=1000 * rest, unit="ms", basis=ONSET))
         return tuple(parts)
     if u_s < timing.U_MAIN_S * (1 - 1e-9):
         return (Contribution(source="arrival, as estimated by the analysis", u=1000 * u_s, unit="ms"),)
     known = (
-        ("noise and estimator", timing.ESTIMATOR_U_S),
-        ("microphone placed within 2 cm", timing.PLACEMENT_U_S),
-        ("type of crossover", timing.CROSSOVER_U_S),
-        ("acoustic centre within ±30 mm", timing.CENTRE_U_S),
+        ("noise and estimator", timing.ESTIMATOR_U_S, CUSTOM),
+        ("microphone placed within 2 cm", timing.PLACEMENT_U_S, f"2 cm of path; {CUSTOM}"),
+        ("type of crossover", timing.CROSSOVER_U_S, ARRIVED),
+        ("acoustic centre within ±30 mm", timing.CENTRE_U_S, CUSTOM),
     )
-    parts = [Contribution(source=source, u=1000 * u, unit="ms", basis=OWN) for source, u in known]
+    parts = [Contribution(source=source, u=1000 * u, unit="ms", basis=basis) for source, u, basis in known]
     rest = math.sqrt(max(u_s**2 - timing.U_MAIN_S**2, 0.0))
     if rest > 1e-9:
         source = "which of two arrivals is the direct sound"
@@ -252,12 +255,14 @@ def delay_left(flight: Budget, delay: DelayRange, own_m_s: float) -> Budget:
 def response_level() -> Budget:
     """Level of a response at one seat [dB], the microphone put down anew."""
     lines = (
-        Contribution(source="noise and estimator", u=ESTIMATOR_U_DB, unit="dB", basis=OWN),
-        Contribution(source="microphone placed within 2 cm", u=u_of.PLACEMENT_U_DB, unit="dB", basis=OWN),
+        Contribution(source="noise and estimator", u=ESTIMATOR_U_DB, unit="dB", basis=CUSTOM),
+        Contribution(source="microphone placed within 2 cm", u=u_of.PLACEMENT_U_DB, unit="dB", basis=PLACED),
         Contribution(
-            source="microphone angle, ±0.3 dB", u=ANGLE_U_DB, unit="dB", distribution="rectangular", basis=OWN
+            source="microphone angle, ±0.3 dB", u=ANGLE_U_DB, unit="dB", distribution="rectangular", basis=CUSTOM
         ),
-        Contribution(source="gain stability, ±0.1 dB", u=GAIN_U_DB, unit="dB", distribution="rectangular", basis=OWN),
+        Contribution(
+            source="gain stability, ±0.1 dB", u=GAIN_U_DB, unit="dB", distribution="rectangular", basis=CUSTOM
+        ),
     )
     return Budget(id="seats.response", title="Level of a response at one seat", unit="dB", contributions=lines)
 
@@ -298,7 +303,7 @@ def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats:
     basis = (
         "repeats, combined with the default (JCGM 101 6.4.9.4)"
         if kind == "A"
-        else f"{DEFAULT_DB} dB at one seat ({OWN})"
+        else f"{DEFAULT_DB} dB at one seat; {PLACED}"
     )
     known = (
         ("gain and angle: shift a seat's whole band", together, parts.together_db2, basis),
@@ -360,7 +365,7 @@ def noise_level(
 def signal_to_noise() -> Budget:
     """Signal-to-noise ratio of a response: its noise is told from a short stretch."""
     return single(
-        "seats.snr", "Signal-to-noise ratio of a response", "noise estimated from a short section", 0.5, OWN
+        "seats.snr", "Signal-to-noise ratio of a response", "noise estimated from a short section", 0.5, CUSTOM
     )
 
 
