@@ -86,7 +86,7 @@ class Visit:
         self._analysed: dict[tuple[int, bool], Analysed] = {}  # by the keys of `_by_key`
         self._analyses: Analyses | None = None
         self.job: Job = fold(journal.events())
-        self._computed = _Computed(self.job, self.analyses)
+        self._computed: _Computed | None = None
 
     @property
     def path(self) -> Path:
@@ -246,9 +246,10 @@ class Visit:
     def _now(self) -> _Computed:
         """What is computed of the present job and analyses."""
         job, analyses = self.job, self.analyses
-        if self._computed.job is not job or self._computed.analyses is not analyses:
-            self._computed = _Computed(job, analyses)
-        return self._computed
+        computed = self._computed
+        if computed is None or computed.job is not job or computed.analyses is not analyses:
+            computed = self._computed = _Computed(job, analyses)
+        return computed
 
     def outcome(self, step_id: str, round_id: str) -> Outcome:
         """What a step says of a round now; computed once for each state of the job. Where it fails, it says that."""

@@ -51,8 +51,8 @@ LOUDSPEAKERS: dict[str, tuple[str, str, Position]] = {
     "BR": ("Back right", "surround", (1.15, 6.25, 1.55)),
     "TpFL": ("Top front left", "height", (-1.10, 2.00, 2.50)),
     "TpFR": ("Top front right", "height", (1.10, 2.00, 2.50)),
-    "TpBL": ("Top back left", "height", (-1.10, 4.60, 2.50)),
-    "TpBR": ("Top back right", "height", (1.10, 4.60, 2.50)),
+    "TpBL": ("Top back left", "height", (-1.10, 5.20, 2.50)),
+    "TpBR": ("Top back right", "height", (1.10, 5.20, 2.50)),
     "SUB1": ("Subwoofer 1", "sub", (-1.90, 0.30, 0.30)),
     "SUB2": ("Subwoofer 2", "sub", (2.00, 6.00, 0.30)),
 }
@@ -61,9 +61,9 @@ SEATS: dict[str, Position] = {
     "A1": (-0.80, 3.30, 1.10),
     "A2": (0.0, 3.30, 1.10),
     "A3": (0.80, 3.30, 1.10),
-    "B1": (-0.80, 4.90, 1.40),
-    "B2": (0.0, 4.90, 1.40),
-    "B3": (0.80, 4.90, 1.40),
+    "B1": (-0.80, 4.90, 1.50),
+    "B2": (0.0, 4.90, 1.50),
+    "B3": (0.80, 4.90, 1.50),
 }
 """Seat → ears; A2 is the reference seat."""
 

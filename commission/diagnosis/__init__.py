@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from commission.diagnosis import calibration, measurement, room, wiring
+from commission.diagnosis import calibration, layout, measurement, room, wiring
 from commission.diagnosis.evidence import Evidence, gather
 from commission.diagnosis.rule import Found, Rule
 from commission.model import Analyses, Finding, Job, Outcome
 
 __all__ = ["RULES", "Evidence", "Rule", "findings", "urgency"]
 
-RULES: tuple[Rule, ...] = (*measurement.RULES, *wiring.RULES, *calibration.RULES, *room.RULES, *measurement.LAST)
+RULES: tuple[Rule, ...] = (
+    *measurement.RULES,
+    *wiring.RULES,
+    *calibration.RULES,
+    *room.RULES,
+    *layout.RULES,
+    *measurement.LAST,
+)
 """In this order: a later rule sees what earlier ones found, and leaves alone what that explains."""
 
 _MEASUREMENT = "measurement."

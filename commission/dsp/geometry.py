@@ -26,11 +26,22 @@ def elevation_deg(seat: Position, source: Position) -> float:
 def mirror_partner(channel_id: str) -> str | None:
     """The channel on the other side: L and R swapped in the label ("TpFL" ↔ "TpFR"); None for a centre channel.
 
-    Labels of IEC 62574 end in L or R, before a "w" for wide or "s" for surround.
+    Labels of IEC 62574 end in L or R, before a "w" for wide or "s" for surround; short ones begin with it ("Ltf" ↔ "Rtf").
     """
+    if channel_id[:1] in ("L", "R") and (channel_id[1:].islower() or channel_id[1:] == "S"):
+        return f"{'R' if channel_id[0] == 'L' else 'L'}{channel_id[1:]}"
     stem, tail = (channel_id[:-1], channel_id[-1]) if channel_id[-1:] in ("w", "s", "d", "c") else (channel_id, "")
     if stem.endswith("L"):
         return f"{stem[:-1]}R{tail}"
     if stem.endswith("R"):
         return f"{stem[:-1]}L{tail}"
     return None
+
+
+def side(channel_id: str) -> int | None:
+    """−1 for a channel of the left side, 1 for the right, None for the middle; by its label as in `mirror_partner`."""
+    partner = mirror_partner(channel_id)
+    if partner is None:
+        return None
+    changed = next(mine for mine, other in zip(channel_id, partner, strict=True) if mine != other)
+    return -1 if changed == "L" else 1

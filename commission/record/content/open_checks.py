@@ -30,6 +30,11 @@ PLAIN_KINDS = {
     "layout.inside": "Places inside the room",
     "layout.tape": "Distances by tape beside the plan",
     "layout.side": "Left and right loudspeakers on their sides",
+    "layout.seats-centred": "Seats in line with the centre of the screen",
+    "layout.outside-heads": "Left and right loudspeakers outside all heads",
+    "layout.front-heights": "Front overhead loudspeakers ahead of the front row",
+    "layout.rear-heights": "Rear overhead loudspeakers behind the back row",
+    "layout.sight": "Free way from the screen loudspeakers to the ears",
     "site": "Notes on the site",
 }
 """What a check is about in plain words, by the beginning of its id; others by the words of the trade."""

@@ -39,6 +39,42 @@ def _measuring(text: str) -> PlainFinding:
 
 
 PLAIN_FINDINGS: dict[str, PlainFinding] = {
+    "room.seats-off-centre": PlainFinding(
+        was="The seats were not in line with the centre of the screen.",
+        now="The seats are not in line with the centre of the screen.",
+        notice="voices and effects lean to one side of the picture.",
+        mending="Move the seats so that their middle faces the centre of the screen.",
+        severity=SLIGHT,
+        who=ANYBODY,
+    ),
+    "room.inside-heads": PlainFinding(
+        was="{channels} did not stand outside all seats.",
+        now="{channels} do not stand outside all seats.",
+        notice="whoever sits at that side hears sounds of one side from the other.",
+        mending="Move the loudspeaker outward, or the seats closer together.",
+        severity=CLEAR,
+    ),
+    "room.front-heights": PlainFinding(
+        was="{channels} overhead did not hang just ahead of the front row.",
+        now="{channels} overhead do not hang just ahead of the front row.",
+        notice="the front row hears sounds from above in the wrong place.",
+        mending="Hang them just ahead of the front row. What hangs overhead is for a licensed trade.",
+        severity=SLIGHT,
+    ),
+    "room.rear-heights": PlainFinding(
+        was="{channels} overhead did not hang just behind the back row.",
+        now="{channels} overhead do not hang just behind the back row.",
+        notice="the back row hears sounds from above and behind in the wrong place.",
+        mending="Hang them just behind the back row. What hangs overhead is for a licensed trade.",
+        severity=SLIGHT,
+    ),
+    "room.sight": PlainFinding(
+        was="At {seats}, the head in front was in the way of {channels}.",
+        now="At {seats}, the head in front is in the way of {channels}.",
+        notice="voices are duller at that seat.",
+        mending="Raise the loudspeaker or the seat behind, or lower the seat in front.",
+        severity=SLIGHT,
+    ),
     "wiring.silent": PlainFinding(
         was="No sound came from {channels}.",
         now="No sound comes from {channels}.",

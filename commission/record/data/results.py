@@ -20,6 +20,8 @@ from commission.record.data.drift import drift_values
 from commission.record.data.judged_again import rejudged_values
 from commission.record.data.sheet import sheet_rows
 from commission.steps import all_steps, compare, distances, levels, seats
+from commission.steps.layout import coverage_of
+from commission.steps.layout.directions import directions, seat_verdict
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.budget_table import budget_values
 from commission.steps.shared.isolation import or_else
@@ -43,6 +45,7 @@ def results(visit: Visit) -> dict[str, Any]:
             "temperature_c": job.system.temperature_c,
             "speed_of_sound_m_s": _round(speed_of_sound_m_s(job.system.temperature_c), 2),
         },
+        "layout": _by_round(job, partial(_layout, job)),
         "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
         "distances": _by_round(job, lambda r: _distances(visit, r)),
         "seats": _by_round(job, lambda r: _seats(seats.solve(job, r, analyses))),
@@ -106,6 +109,20 @@ def _round(value: float | None, digits: int) -> float | None:
 def _word(checks: list[Check]) -> str | None:
     found = worst([check.verdict for check in checks])
     return None if found is None else found.value
+
+
+def _layout(job: Job, round_id: str) -> dict[str, Any]:
+    checks = coverage_of(job, round_id)
+    out: dict[str, Any] = {}
+    for (channel, seat), found in directions(job).items():
+        verdict = seat_verdict(job, channel, seat, checks)
+        out.setdefault(seat, {})[channel] = {
+            "azimuth_deg": _round(found.azimuth_deg, 1),
+            "elevation_deg": _round(found.elevation_deg, 1),
+            "distance_m": _round(found.distance_m, 3),
+            "verdict": None if verdict is None else verdict.value,
+        }
+    return out
 
 
 def _levels(result: levels.LevelsResult) -> dict[str, Any]:

@@ -1,7 +1,8 @@
-"""Layout: where seats and loudspeakers stand. Entry and plan; a typing error shows at once.
+"""Layout: where seats and loudspeakers stand, and whether every seat is covered.
 
-The installer types positions or tape distances; the plan draws them to scale. Checked here is only what betrays a
-wrong entry: something outside the room, a tape that disagrees with a position, a left loudspeaker right of its partner.
+The installer types positions or tape distances; the plan draws them to scale. Checked is what betrays a wrong entry
+(something outside the room, a tape that disagrees with a position, a left loudspeaker right of its partner), and the
+rules of coverage (`coverage`). Directions from every seat and the modes of the room are for information.
 """
 
 from __future__ import annotations
@@ -29,6 +30,9 @@ from commission.model import (
     Task,
     Verdict,
 )
+from commission.steps.layout.coverage import BUDGETS, clause, coverage_checks, failed_by_kind
+from commission.steps.layout.directions import directions_grid
+from commission.steps.layout.room_modes import modes_table
 from commission.steps.shared.budgets import CUSTOM, single
 from commission.steps.shared.survey import taped_m
 
@@ -39,6 +43,8 @@ negative), y toward the rear, z up.
 - Loudspeakers: the acoustic centre, between woofer and tweeter. Seats: the ears, 1.1 m above the riser unless measured.
 - Also measure with a tape from the **reference seat's ears** to each loudspeaker: two measurements catch an error.
 - Look at the plan: is everything where you see it in the room?
+- The grid shows the direction of every loudspeaker from every seat, and which seat is not covered: a loudspeaker that is
+  not outside all heads, a height on the wrong side of its row, a head in the way of the screen loudspeakers.
 
 **Ladders and loudspeakers overhead:** two people, a footed ladder, nothing loose in your pockets. Mountings and safety
 cables of heavy loudspeakers are for licensed trades; local codes decide.
@@ -66,21 +72,25 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """The plan of the room, the directions from the reference seat, and what cannot be right."""
     system = job.system
     room = system.room
+    coverage = coverage_of(job, round_id)
     placed = [_seat(job, seat) for seat in system.seats]
-    placed += [_channel(job, round_id, channel) for channel in system.channels]
-    checks = tuple(check for each in placed for check in each.checks)
+    placed += [_channel(job, round_id, channel, coverage) for channel in system.channels]
+    entered = tuple(check for each in placed for check in each.checks)
+    checks = (*entered, *coverage)
     items = tuple(each.item for each in placed if each.item is not None)
     known = sum(seat.position_m is not None for seat in system.seats)
     known += sum(taped_m(job, channel, round_id) is not None for channel in system.channels)
-    wrong = next((check for check in checks if check.verdict is Verdict.FAIL), None)
+    wrong = next((check for check in entered if check.verdict is Verdict.FAIL), None)
     advice: tuple[Advice, ...] = ()
-    stands_out = ""
+    clauses = [clause(meaning, failed) for meaning, failed in failed_by_kind(coverage).items()]
+    stands_out = "; ".join(clauses[:2])
     if wrong is not None:
         who, problem = wrong.channel or wrong.seat, _problem(wrong)
         stands_out = f"{who} {problem}"
         advice = (Advice(text=f"Check the position of {who}: it {problem}.", step="layout", priority=8),)
     elif known < len(placed):
         advice = (Advice(text="Enter the missing positions or tape distances.", step="layout", priority=9),)
+    grid = directions_grid(job, coverage)
     size = {} if room is None else {"length_m": room.length_m, "width_m": room.width_m, "height_m": room.height_m}
     table = Table(
         id="layout",
@@ -95,12 +105,23 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         done=known,
         total=len(placed),
         checks=checks,
-        tables=(table,),
+        tables=(table, modes_table(job, room)) if room is not None else (table,),
+        grids=() if grid is None else (grid,),
         room_plans=(RoomPlan(**size, items=items),) if size else (),
         advice=advice,
         stands_out=stands_out,
-        budgets=(TAPE_AGAINST_POSITION,) if any(check.id == TAPE_AGAINST_POSITION.id for check in checks) else (),
+        budgets=tuple(each for each in (TAPE_AGAINST_POSITION, *BUDGETS) if each.id in {c.id for c in checks}),
     )
+
+
+def coverage_of(job: Job, round_id: str) -> tuple[Check, ...]:
+    """The checks of coverage, without what stands at a place that was most likely entered wrongly."""
+    entered = [
+        _inside_check(job, s.id, s.position_m, seat=True) for s in job.system.seats if s.position_m is not None
+    ]
+    entered += [check for channel in job.system.channels for check in _entry_checks(job, round_id, channel)]
+    wrong = {c.channel or c.seat or "" for c in entered if c is not None and c.verdict is Verdict.FAIL}
+    return coverage_checks(job, wrong | {mirror_partner(label) or "" for label in wrong})
 
 
 def _problem(check: Check) -> str:
@@ -125,12 +146,14 @@ def _seat(job: Job, seat: Seat) -> _Placed:
         return _Placed(Row(key=seat.id, cells=(seat.id, seat.name, *6 * (None,))), (), None)
     inside = _inside_check(job, seat.id, where, seat=True)
     reference = job.system.reference_seat is not None and seat.id == job.system.reference_seat.id
-    item = PlanItem(label=seat.id, kind="reference" if reference else "seat", position_m=where, verdict=_said(inside))
+    item = PlanItem(
+        label=seat.id, kind="reference" if reference else "seat", position_m=where, verdict=_verdict(inside)
+    )
     row = Row(key=seat.id, cells=(seat.id, seat.name, *where, None, None, None), check=inside)
     return _Placed(row, () if inside is None else (inside,), item)
 
 
-def _channel(job: Job, round_id: str, channel: Channel) -> _Placed:
+def _channel(job: Job, round_id: str, channel: Channel, coverage: tuple[Check, ...]) -> _Placed:
     reference, where = job.system.reference_seat, channel.position_m
     ears = reference.position_m if reference is not None else None
     away = taped_m(job, channel, round_id)
@@ -139,18 +162,13 @@ def _channel(job: Job, round_id: str, channel: Channel) -> _Placed:
         return _Placed(
             Row(key=channel.id, cells=(channel.id, channel.name, None, None, None, distance, None, None)), (), None
         )
-    partner = job.system.channel(mirror_partner(channel.id) or "")
-    found = (
-        _inside_check(job, channel.id, where, seat=False),
-        _tape_check(job, channel.id, distance if away is not None and away[1] == "tape" else None, ears, where),
-        _side_check(job, channel.id, where, None if partner is None else partner.position_m),
-    )
-    checks = tuple(check for check in found if check is not None)
-    worst = max(checks, key=lambda check: check.verdict.severity, default=None)
+    checks = _entry_checks(job, round_id, channel)
+    own = (*checks, *(check for check in coverage if check.channel == channel.id))
+    worst = max(own, key=lambda check: check.verdict.severity, default=None)
     turn, rise = (None, None) if ears is None else (azimuth_deg(ears, where), elevation_deg(ears, where))
     row = Row(key=channel.id, cells=(channel.id, channel.name, *where, distance, turn, rise), check=worst)
     kind: Kind = "sub" if channel.is_sub else "loudspeaker"
-    return _Placed(row, checks, PlanItem(label=channel.id, kind=kind, position_m=where, verdict=_said(worst)))
+    return _Placed(row, checks, PlanItem(label=channel.id, kind=kind, position_m=where, verdict=_verdict(worst)))
 
 
 _COLUMNS = (
@@ -165,7 +183,27 @@ _COLUMNS = (
 )
 
 
-def _said(check: Check | None) -> Verdict | None:
+def _entry_checks(job: Job, round_id: str, channel: Channel) -> tuple[Check, ...]:
+    """Whether the place of a loudspeaker can be right."""
+    where, reference, away = channel.position_m, job.system.reference_seat, taped_m(job, channel, round_id)
+    if where is None:
+        return ()
+    partner = job.system.channel(mirror_partner(channel.id) or "")
+    found = (
+        _inside_check(job, channel.id, where, seat=False),
+        _tape_check(
+            job,
+            channel.id,
+            away[0] if away is not None and away[1] == "tape" else None,
+            None if reference is None else reference.position_m,
+            where,
+        ),
+        _side_check(job, channel.id, where, None if partner is None else partner.position_m),
+    )
+    return tuple(check for check in found if check is not None)
+
+
+def _verdict(check: Check | None) -> Verdict | None:
     return None if check is None else check.verdict
 
 

@@ -1,0 +1,61 @@
+"""Rules about the layout: loudspeakers that do not cover every seat. They rest on the entered places alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from commission.diagnosis.evidence import Evidence
+from commission.diagnosis.rule import OVERHEAD, FindingDetails, Found, Rule
+from commission.steps.layout import coverage_of
+from commission.steps.layout.coverage import clause, failed_by_kind
+
+_REMEDY = {
+    "layout.seats-centred": "Move the seats so that their middle faces the centre of the screen.",
+    "layout.outside-heads": "Move the loudspeaker outward, or the seats together.",
+    "layout.front-heights": f"Hang them just ahead of the front row's ears. {OVERHEAD}",
+    "layout.rear-heights": f"Hang them just behind the back row's ears. {OVERHEAD}",
+    "layout.sight": "Raise the loudspeaker or the row behind, or lower the seat in front.",
+}
+
+
+def _look(check_id: str) -> Callable[[Evidence, Found], Iterator[FindingDetails]]:
+    def look(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+        checks = tuple(check for check in coverage_of(e.job, e.round) if check.id == check_id)
+        for meaning, failed in failed_by_kind(checks).items():
+            limit = failed[0].limit
+            assert limit is not None
+            yield FindingDetails(
+                title=clause(meaning, failed),
+                channels=tuple(dict.fromkeys(check.channel for check in failed if check.channel)),
+                seats=tuple(dict.fromkeys(check.seat for check in failed if check.seat)),
+                evidence=(
+                    "; ".join(clause(meaning, [check]) for check in failed),
+                    f"by the entered places, each within 2 cm; {limit.basis}",
+                ),
+                alternatives=("a place was entered wrongly",),
+                confirm="Measure these places again.",
+                remedy=_REMEDY[check_id],
+            )
+
+    return look
+
+
+def _rule(name: str, check_id: str, symptom: str) -> Rule:
+    return Rule(
+        id=f"room.{name}",
+        cause="room",
+        step="layout",
+        check=check_id,
+        symptom=symptom,
+        look=_look(check_id),
+        basis="rules of coverage, by the entered places; common practice",
+    )
+
+
+RULES = (
+    _rule("seats-off-centre", "layout.seats-centred", "the picture of sound leans to one side"),
+    _rule("inside-heads", "layout.outside-heads", "one listener hears a side loudspeaker from the wrong side"),
+    _rule("front-heights", "layout.front-heights", "heights do not cover the front row"),
+    _rule("rear-heights", "layout.rear-heights", "heights do not cover the back row"),
+    _rule("sight", "layout.sight", "dialogue is dull behind a head"),
+)

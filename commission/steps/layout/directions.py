@@ -1,0 +1,175 @@
+"""Directions of the loudspeakers from every seat, and the ranges that ITU-R BS.2051 gives for their labels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from commission.dsp.geometry import azimuth_deg, distance_m, elevation_deg
+from commission.model import Check, Grid, GridCell, Job, Position, Verdict
+from commission.model.units import clean_text
+from commission.model.verdict import worst
+
+Range = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class DirectionRange:
+    """Directions of one label, for the left side or the middle [°]."""
+
+    azimuth_deg: Range
+    elevation_deg: Range | None
+    system: str
+
+
+FIVE, SEVEN = "0+5+0", "0+7+0"
+_RANGES: dict[str, dict[str, DirectionRange]] = {
+    FIVE: {
+        "F": DirectionRange((30, 30), None, "0+5+0"),
+        "S": DirectionRange((100, 120), (0, 15), "0+5+0"),
+        "TpF": DirectionRange((30, 45), (30, 55), "4+5+0"),
+        "TpB": DirectionRange((100, 135), (30, 55), "4+5+0"),
+    },
+    SEVEN: {
+        "F": DirectionRange((30, 45), None, "0+7+0"),
+        "Si": DirectionRange((85, 110), None, "0+7+0"),
+        "B": DirectionRange((120, 150), None, "0+7+0"),
+        "TpF": DirectionRange((30, 45), (30, 55), "4+7+0"),
+        "TpB": DirectionRange((100, 150), (30, 55), "4+7+0"),
+    },
+}
+"""ITU-R BS.2051, tables of the systems, by group of labels (second-hand, from the ranges of an open renderer)."""
+_GROUPS = {
+    **dict.fromkeys(("FL", "FR", "L", "R"), "F"),
+    **dict.fromkeys(("SiL", "SiR"), "Si"),
+    **dict.fromkeys(("BL", "BR"), "B"),
+    **dict.fromkeys(("Ls", "Rs", "LS", "RS"), "S"),
+    **dict.fromkeys(("TpFL", "TpFR"), "TpF"),
+    **dict.fromkeys(("TpBL", "TpBR"), "TpB"),
+}
+
+
+def direction_range(job: Job, label: str) -> DirectionRange | None:
+    """The range of a label in the system that this job's channels make; None where the standard gives none."""
+    if label in ("FC", "C"):
+        return DirectionRange((0, 0), None, FIVE)
+    labels = {channel.id for channel in job.system.channels}
+    ranges = _RANGES[SEVEN if labels & {"BL", "BR"} else FIVE]
+    group = _GROUPS.get(label, "")
+    return ranges.get("S" if group == "Si" and ranges is _RANGES[FIVE] else group)
+
+
+def beyond_deg(value_deg: float, allowed: Range) -> float:
+    """How far an angle is outside a range [°]; 0 inside."""
+    low, high = allowed
+    return max(low - value_deg, value_deg - high, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Direction:
+    """One loudspeaker seen from one seat."""
+
+    azimuth_deg: float
+    elevation_deg: float
+    distance_m: float
+
+
+def direction(seat: Position, place: Position) -> Direction:
+    """Direction and distance of a loudspeaker from the ears at a seat."""
+    return Direction(azimuth_deg(seat, place), elevation_deg(seat, place), distance_m(seat, place))
+
+
+def directions(job: Job) -> dict[tuple[str, str], Direction]:
+    """(channel, seat) → direction, where both are placed; without subwoofers, whose direction is not heard."""
+    return {
+        (channel.id, seat.id): direction(seat.position_m, channel.position_m)
+        for channel in job.system.channels
+        if channel.position_m is not None and not channel.is_sub
+        for seat in job.system.seats
+        if seat.position_m is not None
+    }
+
+
+def seat_verdict(job: Job, channel: str, seat: str, checks: tuple[Check, ...]) -> Verdict | None:
+    """The worst of what the checks of coverage mean at one seat; None where none concerns it."""
+    return worst(
+        [
+            check.verdict
+            for check in checks
+            if check.channel == channel
+            and (check.seat == seat or (check.seat is None and _concerns(job, check, seat)))
+        ]
+    )
+
+
+def _concerns(job: Job, check: Check, seat_id: str) -> bool:
+    """Whether a loudspeaker's place fails this very seat: only heads beyond it, or rows on the wrong side of it, are."""
+    seat, channel = job.system.seat(seat_id), job.system.channel(check.channel or "")
+    if seat is None or channel is None or seat.position_m is None or channel.position_m is None:
+        return False
+    if check.verdict is Verdict.PASS:
+        return True
+    (x, y, _), (at_x, at_y, _) = seat.position_m, channel.position_m
+    if check.id == "layout.outside-heads":
+        return abs(x) >= abs(at_x) and x * at_x >= 0
+    return (
+        y <= at_y if check.id == "layout.front-heights" else y >= at_y if check.id == "layout.rear-heights" else True
+    )
+
+
+def directions_grid(job: Job, checks: tuple[Check, ...]) -> Grid | None:
+    """Seats across, loudspeakers down: azimuth, and whether the rules of coverage hold at that seat."""
+    known = directions(job)
+    if not known:
+        return None
+    return Grid(
+        id="directions",
+        title="Azimuth from each seat [°]",
+        seats=tuple(dict.fromkeys(seat for _, seat in known)),
+        channels=tuple(dict.fromkeys(channel for channel, _ in known)),
+        cells={
+            (channel, seat): GridCell(
+                verdict=seat_verdict(job, channel, seat, checks),
+                figure=f"{number_deg(found.azimuth_deg)}",
+                detail=tuple(_details(job, channel, seat, found, checks)),
+            )
+            for (channel, seat), found in known.items()
+        },
+    )
+
+
+def number_deg(value: float) -> str:
+    """An angle in whole degrees with a true minus."""
+    return (
+        f"{value:.0f}".replace("-0", "0").replace("-", "−") if round(value) == 0 else f"{value:.0f}".replace("-", "−")
+    )
+
+
+def _details(job: Job, channel: str, seat: str, found: Direction, checks: tuple[Check, ...]) -> list[str]:
+    turn = "left" if found.azimuth_deg > 0 else "right"
+    lines = [
+        f"{channel} from {seat}: {abs(found.azimuth_deg):.0f}° {turn}, {number_deg(found.elevation_deg)}° up, "
+        f"{found.distance_m:.2f} m"
+    ]
+    allowed = direction_range(job, channel)
+    if allowed is not None:
+        lines.append(standard_text(found, allowed))
+    lines += [
+        f"{check.verdict.symbol} {check.value:.2f} m {check.text}".replace("-", "−")
+        for check in checks
+        if check.channel == channel and check.seat in (None, seat) and check.value is not None
+    ]
+    return [clean_text(line) for line in lines]
+
+
+def standard_text(found: Direction, allowed: DirectionRange) -> str:
+    """An angle beside the range of the standard, which was made for one listener and is given for information."""
+    low, high = allowed.azimuth_deg
+    outside = beyond_deg(abs(found.azimuth_deg), allowed.azimuth_deg)
+    asked = f"{low:g}°" if low == high else f"{low:g}° to {high:g}°"
+    state = "inside" if outside < 0.5 else f"{outside:.0f}° outside"
+    text = f"ITU-R BS.2051 {allowed.system}: azimuth {asked}, {state}"
+    if allowed.elevation_deg is not None:
+        bottom, top = allowed.elevation_deg
+        beyond = beyond_deg(found.elevation_deg, allowed.elevation_deg)
+        text += f"; elevation {bottom:g}° to {top:g}°, {'inside' if beyond < 0.5 else f'{beyond:.0f}° outside'}"
+    return text
