@@ -25,7 +25,7 @@ from commission.model import (
     Processor,
     TrimRange,
 )
-from commission.steps import all_steps, seats
+from commission.steps import all_steps, layout, seats
 
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
 STEPS_BY_ID = {step.id: step for step in all_steps()}
@@ -167,6 +167,32 @@ def test_every_rule_names_checks_that_a_step_makes() -> None:
     assert all(rule.check.startswith(f"{rule.step}.") for rule in RULES)
 
 
+LAYOUT = {
+    "room.seats-off-centre": ("layout.seats-centred", {"A1": (0.2, 3.3, 1.1), "B1": (0.2, 4.9, 1.5)}, ()),
+    "room.inside-heads": ("layout.outside-heads", {"SiL": (-0.5, 3.35, 1.45)}, ("SiL",)),
+    "room.front-heights": ("layout.front-heights", {"TpFL": (-1.1, 3.6, 2.5)}, ("TpFL",)),
+    "room.rear-heights": ("layout.rear-heights", {"TpBR": (1.1, 4.4, 2.5)}, ("TpBR",)),
+    "room.sight": ("layout.sight", {"B2": (0.0, 4.9, 1.15)}, ("FC",)),
+}
+"""Rule → its check, places at which it fails (worked out by hand), the loudspeakers named."""
+
+
+@pytest.mark.parametrize("rule", LAYOUT)
+def test_places_that_break_a_rule_of_coverage_are_named(rule: str) -> None:
+    check, places, channels = LAYOUT[rule]
+    system = cinema()
+    moved = replace(
+        system,
+        channels=tuple(replace(c, position_m=places.get(c.id, c.position_m)) for c in system.channels),
+        seats=tuple(replace(s, position_m=places.get(s.id, s.position_m)) for s in system.seats),
+    )
+    job = job_of(defined(moved))
+    outcomes = {"layout": layout.evaluate(job, AS_FOUND, Analyses())}
+    (finding,) = findings(job, AS_FOUND, Analyses(), outcomes)
+    assert (finding.id, finding.check, finding.channels) == (rule, check, channels)
+    assert finding.alternatives == ("a place was entered wrongly",)
+
+
 def test_every_rule_is_put_to_the_test() -> None:
     here = {
         "settings.unit",
@@ -182,6 +208,7 @@ def test_every_rule_is_put_to_the_test() -> None:
         "settings.dialogue-level",
         "wiring.level-lost",
         "room.bass-differs",
+        *LAYOUT,
     }
     assert {rule.id for rule in RULES} == set(FAULTS) | here
 

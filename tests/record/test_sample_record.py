@@ -76,8 +76,9 @@ def test_page_one_tells_the_invented_faults_and_nothing_else(record: Document) -
     remains = said(section(record, "summary-remains"))
     assert "Part of the deep bass is missing (seat B2)" in remains
     assert "Move the seat or a subwoofer;" in remains
+    assert "Top back left and Top back right do not hang just behind the back row" in remains
     first = said(section(record, "summary")).splitlines()[1]
-    assert first == "Two problems remain in your cinema; seven found before are no longer found."
+    assert first == "Three problems remain in your cinema; seven found before are no longer found."
 
 
 def test_no_remark_of_as_found_is_said_to_hold_as_left(record: Document) -> None:

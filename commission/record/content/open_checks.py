@@ -38,7 +38,7 @@ PLAIN_KINDS = {
     "site": "Notes on the site",
 }
 """What a check is about in plain words, by the beginning of its id; others by the words of the trade."""
-FAILING = {"compare.": "worse than then", "drift": "more than the measurements can be off by"}
+FAILING = {"compare.": "worse", "drift": "more than the measurements can be off by"}
 """What a failed check means, by the beginning of its id, where it is not a limit that somebody set."""
 EXPLAINS = {
     "wiring.silent": ("levels.", "distances.", "seats."),
@@ -141,7 +141,7 @@ def failed_sentences(context: Context, kinds: Iterable[OpenKind]) -> list[str]:
     """One line for each kind with failed checks that nothing explains."""
     return [
         f"{kind.name}: {len(kind.failed)} of {len(kind.checks)} {_failing(kind)}{_worst(context, kind.failed)}. "
-        f"{level_of_dialogue(context, kind.failed)}The cause is not known; an installer can look for it."
+        f"{level_of_dialogue(context, kind.failed)}Cause not known."
         for kind in kinds
         if kind.failed
     ]
