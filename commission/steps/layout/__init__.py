@@ -257,7 +257,7 @@ def _side_check(job: Job, label: str, where: Position, partner: Position | None)
 STEP = Step(
     id="layout",
     title="Layout",
-    question="Where do seats and loudspeakers stand?",
+    question="Where do seats and loudspeakers stand, and is every seat covered?",
     help=HELP,
     plan=plan,
     evaluate=evaluate,
