@@ -101,10 +101,12 @@ class Check:
     """What the number is, in words, for the line under a table."""
     words: str = ""
     """The value and what was expected, where the number only stands for a word: "reversed; expected normal"."""
+    undecided: bool = False
+    """Something is wrong with this or with another, as likely as not: unsure, with neither value nor uncertainty."""
 
     @cached_property
     def verdict(self) -> Verdict:
-        """Not tested when a reason stands against it or no limit was given; else the limit's word."""
+        """Not tested with a reason against it or without a limit; unsure where undecided; else the limit's word."""
         if self.why_not is not None or self.limit is None:
             return Verdict.NOT_TESTED
-        return self.limit.judge(self.value, self.uncertainty)
+        return Verdict.UNSURE if self.undecided else self.limit.judge(self.value, self.uncertainty)

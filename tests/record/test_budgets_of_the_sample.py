@@ -9,11 +9,13 @@ from collections.abc import Iterator
 import pytest
 
 from commission.cli.workshop import LocalWorkshop
-from commission.model import Check, Outcome
+from commission.model import Check, Outcome, Verdict
 from commission.model.progress import unwatched
+from commission.record.data.csv_text import check_row
 from commission.record.data.results import results_json
 from commission.record.data.text import visit_lines
 from commission.steps import compare
+from commission.ui.widgets.draw.figures import check_runs
 from commission.visit import Visit
 
 BUDGETED = ("layout", "levels", "distances", "seats", "compare")
@@ -45,10 +47,8 @@ def test_every_check_uses_the_u_of_its_budget(visit: Visit) -> None:
             elif budget is not None:
                 assert check.uncertainty == budget.u, check
             else:
-                # Signs, yes or no, and values that are not there have no uncertainty; one of two that is reversed, which
-                # one being unknown, is 0 ± 1.
-                either = check.id == "seats.polarity" and (check.value, check.uncertainty) == (0.0, 1.0)
-                assert check.uncertainty == 0 or check.value is None or either, check
+                # Signs, yes or no, and values that are not there have no uncertainty.
+                assert check.uncertainty == 0 or check.value is None, check
             if budget is not None:
                 held[check.id.split(".")[0]] = held.get(check.id.split(".")[0], 0) + 1
                 assert budget.unit == check.unit
@@ -89,3 +89,21 @@ def test_text_and_json_hold_the_budgets(visit: Visit) -> None:
                 assert budget["u"] ** 2 == pytest.approx(total, rel=1e-4)
                 assert budget["U"] == pytest.approx(2 * budget["u"], rel=1e-5)
     assert found["levels"]["as-left"]["budgets"]
+
+
+def test_of_two_that_differ_neither_has_a_value_on_screen_in_text_or_in_json(visit: Visit) -> None:
+    unsure = [
+        check
+        for check in visit.outcome("seats", "as-found").checks
+        if check.id == "seats.polarity" and check.verdict is Verdict.UNSURE
+    ]
+    assert unsure
+    for check in unsure:
+        line = "".join(text for text, _ in check_runs(check))
+        assert f"{check.channel} at {check.seat} polarity: one of " in line
+        assert "U =" not in line
+        assert check_row("seats", "as-found", check)[5:8] == (None, "", None)
+    stored = json.loads(results_json(visit))["steps"]["seats"]["as-found"]["checks"]
+    found = [each for each in stored if each["id"] == "seats.polarity" and each["verdict"] == "unsure"]
+    assert len(found) == len(unsure)
+    assert {(each["value"], each["uncertainty"]) for each in found} == {(None, None)}

@@ -19,9 +19,12 @@ from commission.model import (
     TrimRange,
     Withdrawn,
 )
+from commission.steps import distances
 from commission.steps import levels as level_step
 from commission.steps.handover.settings_sheet import settings_sheet
 from commission.steps.shared.awaiting import awaiting_repair
+from commission.ui.widgets.draw.canvas import plain
+from commission.ui.widgets.draw.table import draw_table
 
 
 def stored(room: SoundRoom, round_id: str) -> list[ResponseStored]:
@@ -95,6 +98,20 @@ def test_the_sheet_has_no_value_and_says_why() -> None:
         assert lines[("SiR", kind)].new is not None
     level = level_step.solve(job, AS_FOUND, analyses).channels["SiL"]
     assert (level.trim_db, level.trim_exact_db, level.why_no_trim) == (None, None, "tweeter dead")
+
+
+def test_a_channel_that_waits_for_its_repair_leaves_room_for_the_error_of_rounding() -> None:
+    """74 columns are what a terminal of 120x40 leaves for results."""
+    wrong = (setting(channel.id, distance=11.52) for channel in cinema().channels)
+    job, analyses = visit({AS_FOUND: quiet().add_db("SiL", -24, above_hz=2800)}, *wrong)
+    table = distances.evaluate(job, AS_FOUND, analyses).tables[0]
+    lines = plain(draw_table(table, 74)).split("\n")
+    waiting = next(line for line in lines if line.split()[:1] == ["SiL"])
+    assert "repair" in waiting
+    heading = next(line for line in lines if "Channel" in line)
+    assert heading.split()[-1] == "Verdict"
+    assert "Error" in "".join(lines[:4])
+    assert all(len(line) <= 74 for line in lines)
 
 
 def test_a_faulty_reading_does_not_shift_the_others() -> None:

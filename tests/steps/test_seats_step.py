@@ -100,7 +100,10 @@ def test_one_of_a_pair_reversed_is_doubtful_for_both_and_accuses_neither() -> No
         check = check_of(outcome, "polarity", name, "A2")
         assert check.verdict is Verdict.UNSURE
         assert check.words == f"one of {name} and {other} is reversed; expected alike"
-    assert outcome.grids[0].cells[("FR", "B2")].figure == "opposite"
+        assert (check.value, check.uncertainty) == (None, 0.0)  # which one is not known: no number stands for that
+    cell = outcome.grids[0].cells[("FR", "B2")]
+    assert cell.figure == "opposite"
+    assert "polarity: ? one of FR and FL is reversed; expected alike" in cell.detail
     assert outcome.stands_out == "FL or FR reversed"
     assert outcome.tables[0].rows[0].cells[3] == "FL or FR"
 

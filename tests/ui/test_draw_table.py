@@ -149,3 +149,12 @@ def test_a_value_in_words_hides_the_number_that_stands_for_it():
 def test_verdicts_that_words_say_already_take_no_column():
     assert "Verdict" in plain(draw_table(TABLE, 70))
     assert "Verdict" not in plain(draw_table(replace(TABLE, verdicts=False), 70))
+
+
+def test_of_two_that_differ_the_line_shows_neither_value_nor_uncertainty():
+    limit = Limit(low=0.0, unit="", basis="common practice")
+    check = Check(id="x", channel="FL", seat="A2", value=None, unit="", limit=limit, text="polarity", undecided=True)
+    check = replace(check, words="one is reversed")
+    line = plain((check_runs(check),))
+    assert line.startswith("? unsure  FL at A2 polarity: one is reversed")
+    assert "U =" not in line

@@ -159,7 +159,7 @@ def verdict_counts(group: Sequence[Check]) -> str:
 
 def farthest(context: Context, group: Sequence[Check]) -> str:
     """The value that is farthest from right, with its place."""
-    judged = [check for check in group if check.verdict is not Verdict.NOT_TESTED and check.value is not None]
+    judged = [check for check in group if check.verdict is not Verdict.NOT_TESTED]
     if not judged:
         return "–"
     worst = max(judged, key=lambda check: (check.verdict.severity, _beyond(check)))

@@ -74,7 +74,7 @@ def check_row(step: str, round_id: str, check: Check) -> tuple[object, ...]:
         check.seat,
         check.value,
         check.unit,
-        check.uncertainty,
+        None if check.undecided else check.uncertainty,
         limit.low if limit else None,
         limit.high if limit else None,
         limit.basis if limit else None,

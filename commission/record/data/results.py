@@ -323,7 +323,7 @@ def _check(check: Check) -> dict[str, Any]:
         "seat": check.seat,
         "value": _round(check.value, 4),
         "unit": check.unit,
-        "uncertainty": _round(check.uncertainty, 4),
+        "uncertainty": None if check.undecided else _round(check.uncertainty, 4),
         "limit": None if limit is None else {"low": limit.low, "high": _round(limit.high, 4), "basis": limit.basis},
         "verdict": check.verdict.value,
         "why": check.why_not,

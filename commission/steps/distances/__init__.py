@@ -123,12 +123,12 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables.append(
             Table(
                 id="delays",
-                title="Distance settings: current and required"
+                title="Distance settings: current and new"
                 if job.system.processor.delay.unit != "ms"
-                else "Delay settings: current and required",
+                else "Delay settings: current and new",
                 columns=_setting_columns(job.system.processor.delay),
                 rows=tuple(_setting_row(each, waits=each.channel.id in waiting) for each in found),
-                remark="Remainder: error that rounding leaves, against the farthest loudspeaker. No limit applies to it.",
+                remark="Error: what rounding leaves, against the farthest loudspeaker. No limit applies to it.",
             )
         )
     if any(each.arrival_s is not None for each in found):
@@ -214,8 +214,8 @@ def _setting_columns(delay: DelayRange) -> tuple[Column, ...]:
         Column(key="delay", title="Delay", unit="ms", decimals=2),
         # The processor's own unit stays as it is, whatever the job's units are: it is what must be typed.
         Column(key="held", title=f"Current [{delay.unit}]", decimals=held),
-        Column(key="new", title=f"Required [{delay.unit}]", decimals=held),
-        Column(key="rest", title="Remainder", unit="ms", decimals=3, signed=True),
+        Column(key="new", title=f"New [{delay.unit}]", decimals=held),
+        Column(key="rest", title="Error", unit="ms", decimals=2, signed=True),
         Column(key="deg80", title="at 80 Hz", unit="°", decimals=1, signed=True),
         Column(key="deg1k", title="at 1 kHz", unit="°", decimals=0, signed=True),
     )

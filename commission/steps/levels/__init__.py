@@ -131,7 +131,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     ]
     tables = []
     if rows:
-        title = "Trims: current and required"
+        title = "Trims: current and new"
         tables.append(Table(id="trims", title=title, columns=_columns(job.system.processor.trim_db), rows=rows))
     if result.proposed_offset_db or result.offset_db:
         rows_of = tuple(_choice_row(choice) for choice in result.choices)
@@ -194,7 +194,7 @@ def _columns(trim: TrimRange) -> tuple[Column, ...]:
         Column(key="spread", title="Spread", unit="dB", decimals=1),
         Column(key="U", title="U", unit="dB", decimals=1),
         Column(key="old", title="Current", unit="dB", decimals=held, signed=True),
-        Column(key="new", title="Required", unit="dB", decimals=held, signed=True),
+        Column(key="new", title="New", unit="dB", decimals=held, signed=True),
         Column(key="correction", title="Change", unit="dB", decimals=2, signed=True),
         Column(key="exact", title="Exact", unit="dB", decimals=2, signed=True),
         Column(key="predicted", title="Will read", unit="dB", decimals=1),

@@ -167,7 +167,7 @@ def _short(check: Check) -> str:
 
 
 def _said(check: Check) -> str:
-    if check.why_not is not None or check.value is None:
+    if check.why_not is not None or (check.value is None and not check.undecided):
         return f"– not tested, {check.why_not}"
     value = check.words or f"{number(check.value, 1, signed=_kind(check) != 'snr')} {check.unit}"
     return f"{check.verdict.symbol} {value}"
@@ -469,7 +469,7 @@ STEP = Step(
         CheckLimit(
             check="seats.polarity",
             limit=POLARITY_LIMIT,
-            applies="polarity against loudspeakers of the same model: 1 alike, −1 reversed, 0 ± 1 one of the two",
+            applies="polarity against loudspeakers of the same model: 1 alike, −1 reversed; no value: one of the two",
         ),
         *(CheckLimit(check=check, quantity="seats.driver", applies=WEAK_BASIS) for check in PARTNER),
         CheckLimit(check="seats.level", quantity="seats.level"),

@@ -447,7 +447,8 @@ def _through_processor(job: Job, round_id: str, analyses: Analyses) -> dict[str,
 
 def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: ChannelPolarity) -> Check:
     """One statement for all seats: two loudspeakers are compared over all of them."""
-    others, value, u, words, why = listed(found.others), None, 0.0, "", found.why or None
+    others, value, words, why = listed(found.others), None, "", found.why or None
+    undecided = False
     if analysis.direct is None and not channel.is_sub:
         why = analysis.why.get("polarity") or "the direct sound could not be found"
     elif found.state == "alike":
@@ -456,20 +457,20 @@ def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: Chan
         value, words = -1.0, f"reversed against {others}; expected alike"
     elif found.state == "driver":
         value, words = -1.0, f"one driver is reversed against {others}; expected alike"
-    elif found.state != "unknown":  # either of the two, as likely as not: 0 ± 1
+    elif found.state != "unknown":
         part = "one driver of one" if found.state == "one driver of two" else "one"
-        value, u, words, why = 0.0, 1.0, f"{part} of {channel.id} and {others} is reversed; expected alike", None
+        undecided, words, why = True, f"{part} of {channel.id} and {others} is reversed; expected alike", None
     return Check(
         id="seats.polarity",
         channel=channel.id,
         seat=seat,
         value=None if why else value,
         unit="",
-        uncertainty=u,
         limit=POLARITY_LIMIT,
         why_not=why,
         text="polarity",
         words=words,
+        undecided=undecided,
     )
 
 

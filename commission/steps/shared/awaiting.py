@@ -38,8 +38,8 @@ _REVERSED = {
 """How a channel is connected → the finding, and the fault in words."""
 LEVEL_LOST = "wiring.level-lost"
 """The finding that rests on readings of this and the earlier visit."""
-AFTER_REPAIR = "after repair"
-"""What a table shows in place of a setting that is not proposed yet."""
+AFTER_REPAIR = "repair"
+"""What a table shows in place of a setting that is not proposed yet: no wider than a figure, the remark says the rest."""
 
 
 def waiting_sentences(reasons: Mapping[str, str | None], setting: str) -> tuple[str, ...]:

@@ -67,7 +67,8 @@ def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, s
     if both and check.value is not None and check.value > 0:
         value = f"+{value}"
     value = clean_text(check.words) or value
-    said = f"{what}: {value}" if what and check.value is not None else what or value
+    has_value = check.value is not None or check.undecided
+    said = f"{what}: {value}" if what and has_value else what or value
     if check.why_not is not None:
         return (word, (f"{said}; not tested, because {clean_text(check.why_not)}", "dim"))
     if check.limit is None:
