@@ -55,6 +55,21 @@ BATCH = 16
 """Responses analysed between two looks at the cancel token: some 50 ms of work, so that Escape answers at once."""
 
 
+MOST_FRAMES = 16_000_000
+"""In a batch, unless it has one response: the samples of two batches are held at a time, some 130 MB."""
+
+
+def _batches(todo: Sequence[StoredResponse]) -> Iterator[Sequence[StoredResponse]]:
+    start = frames = 0
+    for index, each in enumerate(todo):
+        frames += each.body.frames or 0
+        if index > start and (index - start >= BATCH or frames > MOST_FRAMES):
+            yield todo[start:index]
+            start, frames = index, each.body.frames or 0
+    if todo:
+        yield todo[start:]
+
+
 def decoded_ahead(
     todo: Sequence[StoredResponse],
     decode: Callable[[Sequence[StoredResponse]], Iterable[tuple[StoredResponse, Response | Exception]]],
@@ -62,7 +77,7 @@ def decoded_ahead(
     """Batches of decoded responses, in order; while one is worked on, the next is decoded on another thread."""
     from concurrent.futures import Future, ThreadPoolExecutor
 
-    batches = deque(todo[start : start + BATCH] for start in range(0, len(todo), BATCH))
+    batches = deque(_batches(todo))
     with ThreadPoolExecutor(1) as pool:
 
         def begin() -> Future[tuple[tuple[StoredResponse, Response | Exception], ...]] | None:

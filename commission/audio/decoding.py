@@ -32,6 +32,8 @@ THREADS = 2
 SWEEPS_AT_ONCE = 4
 """The transforms take four single-precision recordings side by side in one register: two or three cost as much as
 four, and more leave the cache. Each thread has four of its own."""
+FRAMES_AT_ONCE = 4_000_000
+"""Of such recordings together: the transforms of this many take some 300 MB."""
 IMPULSE = "an impulse response"
 _KEPT_BYTES = 31_000_000
 
@@ -65,7 +67,8 @@ def _parts(stored: Sequence[StoredResponse]) -> list[list[_File]]:
     for files in kinds.values():
         parts.append([])
         for wanted in files.values():
-            if sum(map(len, parts[-1])) >= SWEEPS_AT_ONCE:
+            frames = sum(wanted[0].body.frames or 0 for wanted in (*parts[-1], wanted))
+            if parts[-1] and (sum(map(len, parts[-1])) >= SWEEPS_AT_ONCE or frames > FRAMES_AT_ONCE):
                 parts.append([])
             parts[-1].append(wanted)
     return parts
@@ -91,7 +94,10 @@ def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Respon
             elif data.startswith(HDF5_SIGNATURE):
                 results |= sofa_responses(data, wanted)
             else:
-                alike.setdefault(sound_info(data, name), []).append((data, wanted))
+                info = sound_info(data, name)
+                if any(each.body.frames not in (None, info.frames) for each in wanted):
+                    raise UnusableError(f"{name}: {info.frames} frames, but the log says {wanted[0].body.frames}.")
+                alike.setdefault(info, []).append((data, wanted))
         except CommissionError as error:
             results |= {each.seq: UnusableError(str(error)) for each in wanted}
     for info, same in alike.items():

@@ -14,12 +14,16 @@ from commission.model.units import clean_text
 
 AUDIO_SUFFIXES = (".wav", ".flac")
 TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat")
-LARGEST_BYTES = 400_000_000
-"""A single recording beyond this is no sweep of a home cinema (and near what one row of the job file may hold)."""
+LARGEST_BYTES = 250_000_000
+MOST_FRAMES = 6_000_000
+"""Of one channel: two minutes at 48 kHz, half a minute at 192 kHz. Its transforms take some 400 MB."""
+MOST_SAMPLES = 50_000_000
+"""Of all channels: 13 of them for 40 s at 96 kHz. FLAC packs silence to a thousandth, so that a file's size says little."""
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 32_000, 192_000
 SHORTEST_S = 0.02
 SILENCE_FS = 10 ** (-120 / 20)
 """Nothing above −120 dB re full scale: digital silence or one bit of dither."""
+_BLOCK_FRAMES = 65_536
 _LOSSLESS_BYTES_PER_FRAME = 1 / 256
 """FLAC packs silence at most this tightly: more frames per byte than that and the header lies."""
 
@@ -74,6 +78,13 @@ def _looked_at(data: bytes, name: str) -> tuple[SoundInfo, str]:
         )
     if info.frames * info.channels * _LOSSLESS_BYTES_PER_FRAME > len(data):
         raise InputError(name, f"a header that promises {info.frames} frames in {_size(len(data))}", "a whole file")
+    if info.frames > MOST_FRAMES or info.frames * info.channels > MOST_SAMPLES:
+        raise InputError(
+            name,
+            f"{info.channels} channels of {info.frames / max(info.samplerate, 1):.0f} s ({info.frames} frames)",
+            f"at most {MOST_FRAMES / 1e6:.0f} million frames, and {MOST_SAMPLES / 1e6:.0f} million in all channels",
+            "Cut it to one sweep, or record at a lower rate.",
+        )
     if not LOWEST_RATE_HZ <= info.samplerate <= HIGHEST_RATE_HZ:
         raise InputError(name, f"a sample rate of {info.samplerate} Hz", "32000 to 192000 Hz")
     return SoundInfo(int(info.samplerate), int(info.frames), int(info.channels)), str(info.subtype)
@@ -112,14 +123,17 @@ def read_sound(data: bytes, name: str, out: FloatArray | None = None) -> tuple[F
     if _unpack_plain(data, info, subtype, samples):
         return samples, info
     try:
-        read, _ = soundfile.read(io.BytesIO(data), dtype="float32", always_2d=True)
+        with soundfile.SoundFile(io.BytesIO(data)) as file:
+            done = 0
+            while done < info.frames and len(block := file.read(_BLOCK_FRAMES, "float32", always_2d=True)):
+                samples[:, done : done + len(block)] = block[: info.frames - done].T
+                done += len(block)
     except (soundfile.LibsndfileError, RuntimeError, ValueError) as error:
         raise InputError(name, f"damaged audio ({_reason(error)})", "a whole WAV or FLAC file") from error
-    if len(read) < info.frames:
+    if done < info.frames:
         raise InputError(
-            name, f"{len(read)} frames where the header says {info.frames}", "a whole file", "It is truncated."
+            name, f"{done} frames where the header says {info.frames}", "a whole file", "It is truncated."
         )
-    samples[:] = read.T
     return samples, info
 
 
