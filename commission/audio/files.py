@@ -23,6 +23,9 @@ LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 32_000, 192_000
 SHORTEST_S = 0.02
 SILENCE_FS = 10 ** (-120 / 20)
 """Nothing above −120 dB re full scale: digital silence or one bit of dither."""
+LARGEST_SAMPLE = 1e10
+"""Full scale is 1; integers of 32 bits written as floats reach 2·10⁹. Beyond it a byte of the file was changed."""
+_DAMAGED = "It was damaged on the way: copy it again from where it was made."
 _BLOCK_FRAMES = 65_536
 _LOSSLESS_BYTES_PER_FRAME = 1 / 256
 """FLAC packs silence at most this tightly: more frames per byte than that and the header lies."""
@@ -167,6 +170,8 @@ def problem_of(samples: FloatArray, info: SoundInfo, name: str) -> str | None:
     if not np.isfinite(peak):
         count = int(np.count_nonzero(~np.isfinite(samples)))
         return str(InputError(name, f"{count} samples that are no numbers", "finite samples"))
+    if peak > LARGEST_SAMPLE:
+        return str(InputError(name, f"a sample of {peak:.3g}", f"at most {LARGEST_SAMPLE:g}", _DAMAGED))
     if peak < SILENCE_FS:
         return str(InputError(name, "silence", "a recording", "Was the microphone connected and its input open?"))
     if high - low < 1e-3 * peak:

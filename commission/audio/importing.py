@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+import os
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -36,9 +37,12 @@ from commission.model import (
     ResponseStored,
     StimulusStored,
 )
+from commission.model.outside_files import kind_of
 from commission.model.units import clean_text, round_name
 
 MOST_FILES = 5000
+MOST_FOLDERS = 20_000
+"""Within one that is named: a whole disk is a slip."""
 SOUND_SIGNATURES = (b"RIFF", b"fLaC")
 LOOPBACK_CLOCK = "loopback"
 """Recordings whose time zero is when the loopback hears the signal share it, whenever they were made."""
@@ -187,27 +191,24 @@ def _files_to_look_at(paths: Sequence[Path], places: Places, mapping: Path | Non
     mappings = [mapping] if mapping is not None else []
     in_folders: list[Path] = []
     for path in paths:
-        if path.is_dir():
-            for file in path.rglob("*"):
-                hidden = any(part.startswith(".") for part in file.relative_to(path).parts)
-                known = file.suffix.lower() in (*AUDIO_SUFFIXES, *TEXT_SUFFIXES, SOFA_SUFFIX)
-                if known and not hidden and file.is_file():
-                    if is_mapping(file):
-                        in_folders.append(file)
-                    else:
-                        named.setdefault(file.resolve(), (file, path))
+        if kind_of(path) == "folder":
+            for file in _recordings_in(path):
+                if is_mapping(file):
+                    in_folders.append(file)
+                else:
+                    named.setdefault(_resolved(file), (file, path))
         elif is_mapping(path):
             mappings.append(path)
         else:
-            named.setdefault(path.resolve(), (path, None))
+            named.setdefault(_resolved(path), (path, None))
     mapped: list[_File] = []
     decided: set[Path] = set()
     for each in dict.fromkeys(mappings or sorted(in_folders)):
         found = [file for file, _ in named.values()] or _beside(each)
         for line in read_mapping(each):
             path, problem = (each, None) if not line.file else locate(line.file, each.parent, found, Path.cwd())
-            path, root = named.get(path.resolve(), (path.resolve(), None))
-            decided.add(path.resolve())
+            path, root = named.get(_resolved(path), (_resolved(path), None))
+            decided.add(_resolved(path))
             where = f"{shown(each)} line {line.line}"
             words = read_name(path, places, root)
             why = line.problem or (f"{where}: {problem}." if problem else None)
@@ -220,13 +221,37 @@ def _files_to_look_at(paths: Sequence[Path], places: Places, mapping: Path | Non
     return sorted(files, key=_order)
 
 
+def _recordings_in(folder: Path) -> Iterator[Path]:
+    """Files of a folder and of those in it by their endings, but for hidden ones. Raises InputError for too many."""
+    endings = (*AUDIO_SUFFIXES, *TEXT_SUFFIXES, SOFA_SUFFIX)
+    found = 0
+    for looked_at, (place, folders, names) in enumerate(os.walk(folder)):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for name in names:
+            path = Path(place, name)
+            if path.suffix.lower() in endings and not name.startswith(".") and path.is_file():
+                found += 1
+                yield path
+        if found > MOST_FILES or looked_at > MOST_FOLDERS:
+            what = f"{found} files" if found > MOST_FILES else f"more than {MOST_FOLDERS} folders"
+            raise InputError(clean_text(str(folder)), what, f"at most {MOST_FILES} files", "Name a smaller folder.")
+
+
+def _resolved(path: Path) -> Path:
+    """The path without links, as far as there are any."""
+    try:
+        return path.resolve()
+    except (OSError, RuntimeError, ValueError):  # a name that no file can have, or a link that leads in a circle
+        return path.absolute()
+
+
 def _order(file: _File) -> tuple[str, ...]:
     """By the path, then by what the mapping says, so that no result depends on the order in which files are given."""
     mapped = file.mapped
     if mapped is None:
-        return (str(file.path.resolve()),)
+        return (str(_resolved(file.path)),)
     cells = (mapped.round, mapped.channel, mapped.seat, mapped.kind)
-    return (str(file.path.resolve()), f"{mapped.file_channel or 0:3d}", *(cell or "" for cell in cells))
+    return (str(_resolved(file.path)), f"{mapped.file_channel or 0:3d}", *(cell or "" for cell in cells))
 
 
 def _beside(mapping: Path) -> list[Path]:
@@ -286,7 +311,7 @@ def _place_words(sources: dict[str, str]) -> str:
 def _stimulus_in(file: _File, options: ImportOptions) -> Stimulus | None:
     """The stimulus that a file holds: no mapping and no complete name claims it, and it is a sweep as it was made."""
     path = file.path
-    if options.stimulus is not None and path.resolve() == options.stimulus.resolve():
+    if options.stimulus is not None and _resolved(path) == _resolved(options.stimulus):
         return read_stimulus(path)
     if file.mapped is not None or path.suffix.lower() not in AUDIO_SUFFIXES:
         return None

@@ -12,13 +12,16 @@ from commission.audio.files import read_bytes, shown
 from commission.audio.text_response import decode_text
 from commission.model import InputError
 from commission.model.events import ResponseKind
-from commission.model.outside_files import kind_of, refuse_open_job
+from commission.model.outside_files import read_outside, refuse_open_job
 from commission.model.units import clean_text
 
 COLUMNS = ("file", "round", "channel", "seat", "kind")
 _OPTIONAL = ("file_channel", "loopback")
 _KINDS: tuple[ResponseKind, ...] = ("impulse", "sweep", "noise", "response")
 _MOST_BYTES = 4_000_000
+MOST_LINES = 5000
+LONGEST_CELL = 1000
+"""Characters; a path of most systems has 255 for each name in it."""
 _SUFFIXES = (".csv", ".tsv", ".txt")
 
 
@@ -41,14 +44,14 @@ class MappedFile:
 
 def is_mapping(path: Path) -> bool:
     """Whether a file begins with the header of a mapping."""
-    if path.suffix.lower() not in _SUFFIXES or kind_of(path) != "file":
+    if path.suffix.lower() not in _SUFFIXES:
         return False
     refuse_open_job(path, "a recording or a mapping")
     try:
-        with path.open("rb") as file:
-            first = file.readline(400)
-    except OSError:
+        start = read_outside(path, "a mapping", largest_bytes=400, start_only=True)
+    except InputError:
         return False
+    first = start.split(b"\n", 1)[0]
     head = [cell.strip().casefold() for cell in _cells(decode_quietly(first))]
     return "file" in head and "channel" in head
 
@@ -77,6 +80,15 @@ def read_mapping(path: Path) -> tuple[MappedFile, ...]:
         rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
     except csv.Error as error:
         raise InputError(name, f"no readable table ({error})", "CSV") from error
+    if len(rows) > MOST_LINES + 1:
+        found_lines = f"{len(rows) - 1:,} lines below its header"
+        raise InputError(name, found_lines, f"at most {MOST_LINES:,}", "Split it, and import the parts one by one.")
+    for number, row in enumerate(rows, start=1):
+        if any(len(cell) > LONGEST_CELL for cell in row):
+            longest = max(map(len, row))
+            raise InputError(
+                f"{name} line {number}", f"a cell of {longest:,} characters", f"at most {LONGEST_CELL:,}"
+            )
     rows = [[clean_text(cell).strip() for cell in row] for row in rows]
     head = [cell.casefold() for cell in rows[0]] if rows else []
     if "file" not in head or not set(head) <= {*COLUMNS, *_OPTIONAL}:
@@ -94,12 +106,12 @@ def _mapped(name: str, number: int, head: list[str], row: list[str]) -> MappedFi
     numbers: dict[str, int | None] = {}
     for column in _OPTIONAL:
         text = cells.get(column, "")
-        good = text.isdecimal() and 1 <= int(text) <= 256
+        good = text.isdecimal() and len(text) <= 3 and 1 <= int(text) <= 256
         numbers[column] = int(text) - 1 if good else None
         if text and not good:
-            problem = f"{where}: found {column} “{text}”, expected a number from 1."
+            problem = f"{where}: found {column} “{text[:20]}”, expected a number from 1 to 256."
     if kind is not None and kind not in _KINDS:
-        problem = f"{where}: found kind “{kind}”, expected one of {', '.join(_KINDS)}."
+        problem = f"{where}: found kind “{kind[:20]}”, expected one of {', '.join(_KINDS)}."
     if len(row) != len(head):
         problem = f"{where}: found {len(row)} cells, expected {len(head)}."
     if not cells.get("file"):

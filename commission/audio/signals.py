@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,8 @@ NOISE_RMS_DBFS = -30.0
 """Level of the noise: home practice, 75 dB(C) at the seat (common practice, no source)."""
 MAIN_BAND_HZ, SUB_BAND_HZ = (500.0, 2000.0), (30.0, 80.0)
 FADE_S = 0.5
+MOST_SAMPLES = 50_000_000
+"""In all channels of one file, 200 MB."""
 
 README = """Test signals for {title}
 
@@ -43,6 +46,11 @@ def write_signals(job: Job, folder: Path, progress: Progress) -> tuple[Path, ...
     if not system.channels:
         raise CommissionError("The job has no channels yet, so there is nothing to write signals for.")
     sweep = system.sweep or Sweep(level_dbfs=-20.0)
+    if len(system.channels) * (sweep.duration_s + PRE_S + TAIL_S) * sweep.rate_hz > MOST_SAMPLES:
+        raise CommissionError(
+            f"A sweep of {sweep.duration_s:.0f} s at {sweep.rate_hz} Hz for {len(system.channels)} channels is larger than "
+            "any that is played: enter a shorter sweep or a lower rate."
+        )
     signal = sweep_signal(sweep)
     rate_hz = sweep.rate_hz
     silence = (np.zeros(round(PRE_S * rate_hz)), np.zeros(round(TAIL_S * rate_hz)))
@@ -52,7 +60,7 @@ def write_signals(job: Job, folder: Path, progress: Progress) -> tuple[Path, ...
         for kind in ("sweep", "noise")
         for n, c in enumerate(system.channels, start=1)
     ]
-    existing = [path for path in (stimulus, *(t[2] for t in targets)) if path.exists()]
+    existing = [path for path in (stimulus, *(t[2] for t in targets)) if os.path.lexists(path)]
     if existing:
         raise CommissionError(f"{existing[0]} exists already; choose an empty folder, nothing is overwritten.")
     try:

@@ -80,7 +80,7 @@ def read_sofa(data: bytes, name: str) -> tuple[SofaResponse, ...]:
         raise InputError(name, "a file that is not HDF5 inside", EXPECTED)
     if len(data) > LARGEST_BYTES:
         raise InputError(name, f"{len(data) / 1e6:.0f} MB", f"at most {LARGEST_BYTES / 1e6:.0f} MB", _SPLIT)
-    found, parts = decode_in_child("commission.audio.sofa:decode_sofa", data, name, EXPECTED, mend=_COPY, name=name)
+    found, parts = decode_in_child("commission.audio.sofa:decode_sofa", data, name, EXPECTED, mend=_COPY)
     return tuple(
         SofaResponse(
             response=Response(impulse=freeze(np.frombuffer(part, "<f4")), rate_hz=each["rate_hz"], t0_s=each["t0_s"]),
@@ -99,13 +99,13 @@ def _tuple(position: list[float] | None) -> Position | None:
 
 
 def decode_sofa(data: bytes, options: dict[str, Any]) -> Decoded:
-    """What `read_sofa` asks of its child process; option `name`: the file's."""
+    """What `read_sofa` asks of its child process."""
     import h5py
 
     with h5py.File(io.BytesIO(), "w"):  # what the library loads late
         pass
     forbid_files()
-    found = parse_sofa(data, options["name"])
+    found = parse_sofa(data, options["where"])
     values = [
         {
             "rate_hz": each.response.rate_hz,

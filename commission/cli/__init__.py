@@ -45,6 +45,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output closed it; nothing is wrong
         sys.stderr.close()
         return EXIT_DONE
+    except OSError as error:
+        if sys.flags.dev_mode:
+            raise
+        from commission.model.units import clean_text
+
+        where = f"{clean_text(str(error.filename))[:300]}: " if error.filename is not None else ""
+        print(
+            f"commission: {where}{error.strerror or clean_text(str(error))}. Check the name, and whether you may read "
+            "and write there. What was stored stays stored.",
+            file=sys.stderr,
+        )
+        return EXIT_USAGE
     except Exception as error:
         if sys.flags.dev_mode:
             raise

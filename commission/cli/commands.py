@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,7 @@ from commission.workshop import RECORD_OPTIONS
 if TYPE_CHECKING:
     import argparse
 
-    from commission.model import ImportRow, Progress
+    from commission.model import Importer, ImportOptions, ImportRow, Progress
     from commission.visit import Visit
 
 EXIT_DONE, EXIT_NO = 0, 1
@@ -59,13 +60,20 @@ def open_screens(parsed: argparse.Namespace) -> int:
 
 def open_job(path: Path | None) -> int:
     """Open the job of that path, or the choice of jobs, in the terminal."""
-    if path is not None and kind_of(path) == "missing" and kind_of(with_suffix(path)) != "missing":
-        path = with_suffix(path)
-    if path is not None and (kind := kind_of(path)) != "file":
+    if path is None:
+        return _run_screens(None)
+    expected = "a job file or one of the commands"
+    try:
+        if kind_of(path) == "missing" and kind_of(with_suffix(path)) != "missing":
+            path = with_suffix(path)
+        kind = kind_of(path)
+    except OSError as error:
+        raise InputError(str(path), f"a file that cannot be read ({error.strerror})", expected) from error
+    if kind != "file":
         raise InputError(
             str(path),
             {"missing": "no such file", "folder": "a folder", "device": "a pipe or a device"}[kind],
-            "a job file or one of the commands",
+            expected,
             "`commission --help` lists the commands; `commission new JOB --from FILE.toml` makes a job.",
         )
     return _run_screens(path)
@@ -167,8 +175,6 @@ def import_files(parsed: argparse.Namespace) -> int:
     """Survey files, show where each goes, store what is in order."""
     if not parsed.paths and parsed.mapping is None:
         raise InputError("commission import", "no files", "files, folders, or a mapping with --map")
-    workshop = LocalWorkshop()
-    visit = workshop.open(parsed.job, read_only=parsed.dry_run)
     if parsed.loopback is not None and parsed.loopback < 1:
         raise InputError("--loopback", str(parsed.loopback), "a channel of the files, from 1")
     options = model.ImportOptions(
@@ -178,24 +184,26 @@ def import_files(parsed: argparse.Namespace) -> int:
         loopback=None if parsed.loopback is None else parsed.loopback - 1,
         passes_delays=False if parsed.no_delays else None,
     )
+    workshop = LocalWorkshop()
+    with closing(workshop.open(parsed.job, read_only=parsed.dry_run)) as visit:
+        return _import_into(visit, workshop.importer, options, parsed)
+
+
+def _import_into(visit: Visit, importer: Importer, options: ImportOptions, parsed: argparse.Namespace) -> int:
     cancel = threading.Event()
-    rows = workshop.importer.survey(
-        tuple(parsed.paths), visit.job, options, parsed.mapping, cancel, shown_progress("Looking")
-    )
+    rows = importer.survey(tuple(parsed.paths), visit.job, options, parsed.mapping, cancel, shown_progress("Looking"))
     if parsed.no_common_clock:
         from dataclasses import replace
 
-        rows = workshop.importer.recheck([replace(row, shared_clock=False) for row in rows], visit.job)
+        rows = importer.recheck([replace(row, shared_clock=False) for row in rows], visit.job)
     for row in rows:
         print(row_line(row))
     if parsed.dry_run:
         good = sum(row.ready for row in rows)
         wanted = sum(not row.is_stimulus for row in rows)
         say(f"{good} of {wanted} would be stored; nothing was.")
-        visit.close()
         return EXIT_DONE if good == wanted else EXIT_NO
-    stored, left_out = visit.import_rows(workshop.importer, rows, options, cancel, shown_progress("Storing"))
-    visit.close()
+    stored, left_out = visit.import_rows(importer, rows, options, cancel, shown_progress("Storing"))
     for row, why in left_out:
         say(f"left out {row.path.name}: {why}")
     say(f"{len(stored)} events stored, {len(left_out)} of {len(rows)} rows left out.")

@@ -6,6 +6,7 @@ import argparse
 import textwrap
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from commission import __version__
 from commission.model import AS_FOUND, AS_LEFT
@@ -31,6 +32,25 @@ _Command = Callable[[str, str, str], argparse.ArgumentParser]
 """(name, what it does, example) → its parser."""
 
 
+class _Intermixed(argparse.ArgumentParser):
+    """Takes positional words behind options, too: `import JOB --round as-found a.wav --dry-run b.wav`.
+
+    Subparsers are run by `parse_known_args`, which looks for all paths in one place.
+    """
+
+    _parsing = False
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> tuple[Any, list[str]]:
+        """As the base class, with the words in any order."""
+        if self._parsing:
+            return super().parse_known_args(args, namespace)
+        self._parsing = True
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self._parsing = False
+
+
 def build_parser() -> argparse.ArgumentParser:
     """The whole parser; every command has a help text with an example."""
     parser = argparse.ArgumentParser(
@@ -42,7 +62,12 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"commission {__version__}")
     commands = parser.add_subparsers(
-        title="commands", dest="command", metavar="COMMAND", prog="commission", required=True
+        title="commands",
+        dest="command",
+        metavar="COMMAND",
+        prog="commission",
+        required=True,
+        parser_class=_Intermixed,
     )
 
     def command(name: str, summary: str, example: str) -> argparse.ArgumentParser:

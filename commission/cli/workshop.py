@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 from commission import __version__, model
 from commission.cli.late_parts import LateDecoder, LateImporter, LateMemory
 from commission.model.errors import CommissionError, StoreError
-from commission.model.outside_files import read_outside
+from commission.model.outside_files import kind_of, read_outside, replace_own
 from commission.model.progress import unwatched
 from commission.model.units import clean_text
 
@@ -150,7 +150,7 @@ class LocalWorkshop:
         from commission.audio.rehearsal import rehearsal_bodies
 
         path = folder / f"rehearsal-{seed}{SUFFIX}"
-        if path.exists():
+        if kind_of(path) != "missing":
             return path
         bodies = rehearsal_bodies(seed)
         title = next(body.system.title for body in bodies if isinstance(body, model.SystemDefined))
@@ -193,8 +193,7 @@ class LocalWorkshop:
         path = path.resolve()
         kept = [str(path), *(str(other) for other in self.recent() if other != path)][:RECENT_KEPT]
         try:
-            self._recent_file.parent.mkdir(parents=True, exist_ok=True)
-            self._recent_file.write_text(json.dumps(kept), encoding="utf-8")
+            replace_own(self._recent_file, json.dumps(kept))
         except OSError:
             pass  # a convenience: a full or read-only home must not keep anybody from the job
 

@@ -29,11 +29,12 @@ def encode(body: EventBody) -> str:
     """Canonical JSON: keys sorted, no spaces, UTF-8, shortest numbers.
 
     Raises InputError for a number that cannot be (JSON has no NaN, and msgspec would write null in its place) and for a
-    text of more than `LONGEST_TEXT`.
+    text that is longer than its field can be.
     """
     problem = problem_of(body) or long_text(body, "")
     if problem is not None:
-        raise InputError(f"{kind_of(body)}.{problem.path.lstrip('.')}", problem.found, problem.expected)
+        mend = "Shorten it." if "characters" in problem.found else ""
+        raise InputError(f"{kind_of(body)}.{problem.path.lstrip('.')}", problem.found, problem.expected, mend)
     try:
         return msgspec.json.encode(body, order="sorted").decode("utf-8")
     except UnicodeEncodeError as error:  # a name of a file or a key that is no text in any encoding

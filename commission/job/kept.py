@@ -19,14 +19,16 @@ from pathlib import Path
 import msgspec
 
 import commission
-from commission.model import Analysis, FloatArray, Job, StoredResponse
+from commission.model import Analysis, CommissionError, FloatArray, Job, StoredResponse
+from commission.model.outside_files import read_outside
 
 FILES_KEPT = 40
 """Jobs, the newest; one takes about a megabyte."""
 _CODE = ("audio", "dsp", "model")
 _LIBRARIES = ("numpy/version.py", "scipy/version.py", "soundfile.py")
 _ARRAYS = ("third_octave_db", "view_db", "bass", "direct", "noise_db")
-_USELESS = (OSError, msgspec.MsgspecError, ValueError, TypeError)
+LARGEST_BYTES = 200_000_000
+_USELESS = (CommissionError, OSError, msgspec.MsgspecError, ValueError, TypeError)
 """What files and their contents can raise, and values that cannot be stored."""
 
 
@@ -90,7 +92,7 @@ class KeptAnalyses:
         return self._folder / f"{job.log[0].digest}.msgpack"
 
     def _read(self, job: Job) -> dict[bytes, _Kept]:
-        data = self._file(job).read_bytes()
+        data = read_outside(self._file(job), "analyses", largest_bytes=LARGEST_BYTES)
         if hashlib.sha256(data[32:]).digest() != data[:32]:
             return {}
         return msgspec.msgpack.decode(data[32:], type=dict[bytes, _Kept])

@@ -1,7 +1,8 @@
 """Photographs: read, turned upright, scaled down, and stripped of everything that the camera wrote beside the picture.
 
 A phone writes where and when a picture was taken into it; a record that is handed on must not tell. Only the pixels
-are kept. The library is Pillow, loaded when a photograph is attached.
+are kept. The library is Pillow, run in a child process with limits on time and memory: a small file can claim many
+pixels, and a progressive JPEG can draw each of them a thousand times.
 """
 
 from __future__ import annotations
@@ -9,20 +10,22 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from commission.model import InputError
+from commission.model.child_process import Decoded, decode_in_child
 from commission.model.outside_files import read_outside
+from commission.model.pictures import LONGEST_PX
 from commission.model.units import clean_text
 
 if TYPE_CHECKING:
     from PIL.Image import Image
 
-LONGEST_PX = 1600
-"""Enough for half a page of A4 at 200 dots per inch."""
 LARGEST_BYTES = 50_000_000
 LARGEST_PIXELS = 120_000_000
 """More than any camera of today; a small file can claim far more and fill the memory."""
+LARGEST_PNG_PIXELS = 40_000_000
+"""A PNG is decoded at its full size, a JPEG at a fraction of it."""
 _QUALITY = 82
 _EXPECTED = "a photograph as JPEG or PNG"
 _SMALLER = "Save it smaller and attach that."
@@ -59,6 +62,19 @@ def read_photo(path: Path) -> Picture:
 
 def shrink(data: bytes, name: str) -> Picture:
     """The same from bytes; `name` is for the sentence when something is wrong."""
+    found, (pixels,) = decode_in_child("commission.job.photos:decode_photo", data, name, _EXPECTED)
+    return Picture(data=bytes(pixels), **found)
+
+
+def decode_photo(data: bytes, options: dict[str, Any]) -> Decoded:
+    """What `shrink` asks of its child process."""
+    picture = shrink_here(data, options["where"])
+    size = {"width_px": picture.width_px, "height_px": picture.height_px}
+    return {"media_type": picture.media_type, **size}, [picture.data]
+
+
+def shrink_here(data: bytes, name: str) -> Picture:
+    """As `shrink`, in this process."""
     import warnings
 
     from PIL import Image
@@ -69,12 +85,12 @@ def shrink(data: bytes, name: str) -> Picture:
                 "ignore", Image.DecompressionBombWarning
             )  # the size is checked below, before decoding
             image = Image.open(io.BytesIO(data), formats=("JPEG", "PNG"))
-        if image.width * image.height > LARGEST_PIXELS:
-            raise InputError(
-                name, f"{image.width} × {image.height} pixels", f"at most {LARGEST_PIXELS // 10**6} million", _SMALLER
-            )
+        most = LARGEST_PNG_PIXELS if image.format == "PNG" else LARGEST_PIXELS
+        if image.width * image.height > most:
+            found = f"{image.width} × {image.height} pixels"
+            raise InputError(name, found, f"at most {most // 10**6} million", _SMALLER)
         return _stored(_plain(image), "PNG" if image.format == "PNG" else "JPEG")
-    except InputError:
+    except (InputError, MemoryError):
         raise
     except Image.DecompressionBombError as error:
         raise InputError(
@@ -84,7 +100,7 @@ def shrink(data: bytes, name: str) -> Picture:
             "The file is damaged or made to fill the memory; use another.",
         ) from error
     except Exception as error:  # the decoder raises many kinds on damaged data; each means the same to the user
-        raise InputError(name, _reason(error, data), _EXPECTED, "Open it in a viewer and save it anew.") from error
+        raise InputError(name, _reason(error, data), _EXPECTED, "Open it in a viewer and save it again.") from error
 
 
 def _plain(image: Image) -> Image:

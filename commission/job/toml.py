@@ -27,7 +27,7 @@ from commission.model import (
     SystemDefined,
 )
 from commission.model.outside_files import read_outside
-from commission.model.plausible import system_problems, table_problem
+from commission.model.plausible import long_text, system_problems, table_problem
 from commission.model.toml_text import read_toml
 from commission.model.units import Units, clean_text, is_bare_number, parse_delay, parse_length_m, parse_temperature_c
 
@@ -77,6 +77,8 @@ def parse_definition(text: str, where: str = "definition") -> Definition:
     system = _system(data, where)
     for problem in system_problems(system):
         raise InputError(f"{where}: {problem.path}", problem.found, problem.expected)
+    if (long := long_text(system, "")) is not None:
+        raise InputError(f"{where}: {long.path.lstrip('.')}", long.found, long.expected, "Shorten it.")
     return Definition(
         system=system,
         settings=tuple(_setting(raw, system, f"{where}: setting[{i}]") for i, raw in enumerate(_tables(settings))),

@@ -38,18 +38,37 @@ _START = (
 Decoded = tuple[Any, Sequence[bytes | bytearray | memoryview]]
 """Plain values for JSON, and bytes that are passed on as they are."""
 Decoder = Callable[[bytes, dict[str, Any]], Decoded]
+"""From the bytes of a file and its options, `where` (what its errors name) among them. May raise InputError."""
 
 
 def decode_in_child(
-    function: str, data: bytes, where: str, expected: str, *, mend: str = "", **options: Any
+    function: str,
+    data: bytes,
+    where: str,
+    expected: str,
+    *,
+    mend: str = "",
+    cpu_s: int | None = None,
+    **options: Any,
 ) -> tuple[Any, list[bytearray]]:
     """What the decoder `function` ("package.module:name") returns for `data` and the options, run in a child process.
 
+    `cpu_s`: processor time that it may take; None: `CPU_S`.
     Raises InputError: the decoder's own, or one of `where`, `expected` and `mend` when the child
     exceeds a limit or crashes.
     """
+    cpu_s = CPU_S if cpu_s is None else cpu_s
     paths = [*(os.path.abspath(path) for path in sys.path if path), str(Path(__file__).parents[2])]
-    command = [sys.executable, "-IB", "-c", _START, json.dumps(paths), function, json.dumps(options), str(CPU_S)]
+    command = [
+        sys.executable,
+        "-IB",
+        "-c",
+        _START,
+        json.dumps(paths),
+        function,
+        json.dumps(options | {"where": where}),
+        str(cpu_s),
+    ]
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1", "HDF5_PLUGIN_PRELOAD": "::"}
     process = subprocess.Popen(
         command,
@@ -67,7 +86,7 @@ def decode_in_child(
         late.set()
         process.kill()
 
-    timer = threading.Timer(WALL_S, end)
+    timer = threading.Timer(WALL_S + 4 * (cpu_s - CPU_S), end)
     writer = threading.Thread(target=_write_and_close, args=(process.stdin, data), daemon=True)
     timer.start()
     writer.start()
@@ -81,19 +100,19 @@ def decode_in_child(
         writer.join()
         process.stdout.close()
     if answer is None:
-        raise InputError(where, _reason(process.returncode, late.is_set()), expected, mend)
+        raise InputError(where, _reason(process.returncode, late.is_set(), cpu_s), expected, mend)
     values, parts = answer
     if "error" in values:
         raise InputError(*values["error"])
     return values["value"], parts
 
 
-def _reason(code: int, late: bool) -> str:
+def _reason(code: int, late: bool, cpu_s: int) -> str:
     """Why a child gave no answer, from its exit code: the negative number of a signal on POSIX."""
     import signal
 
     if late or -code in (getattr(signal, "SIGXCPU", None), getattr(signal, "SIGKILL", None)):
-        return f"a file that takes longer than {CPU_S} s to read: it is damaged or was made to do so"
+        return f"a file that takes longer than {cpu_s} s to read: it is damaged or was made to do so"
     if code == _NO_MEMORY:
         return f"a file that needs more than {LARGEST_MEMORY_BYTES / 1e6:.0f} MB of memory to read"
     return "a file that crashes the library that reads it"

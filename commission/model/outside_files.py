@@ -23,16 +23,16 @@ FileKind = Literal["file", "folder", "device", "missing"]
 
 
 def kind_of(path: Path) -> FileKind:
-    """What the path leads to; "missing" also for names that no file can have. "device" is a pipe or socket, too.
+    """What the path leads to; "missing" also for names that no file can have and for links that lead in a circle.
 
-    Raises OSError where a folder on the way may not be entered or a link leads in a circle.
+    "device" is a pipe or socket, too. Raises OSError where a folder on the way may not be entered.
     """
     try:
         mode = os.stat(path).st_mode
     except ValueError:  # a zero byte
         return "missing"
     except OSError as error:
-        if error.errno in (errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG):
+        if error.errno in (errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG, errno.ELOOP):
             return "missing"
         raise
     if stat.S_ISREG(mode):
@@ -41,11 +41,18 @@ def kind_of(path: Path) -> FileKind:
 
 
 def read_outside(
-    path: Path, expected: str, *, largest_bytes: int, where: str | None = None, mend: str = "Check the path."
+    path: Path,
+    expected: str,
+    *,
+    largest_bytes: int,
+    where: str | None = None,
+    mend: str = "Check the path.",
+    start_only: bool = False,
 ) -> bytes:
     """All bytes of a file; raises InputError for what is no regular file, is too large, or is a job that is open here.
 
-    `where` names the file in the sentence (its path where None), `expected` what should be there.
+    `where` names the file in the sentence (its path where None), `expected` what should be there. With `start_only`, the
+    first `largest_bytes` of a file of any size.
     """
     where = clean_text(str(path)) if where is None else where
     try:
@@ -60,6 +67,8 @@ def read_outside(
             status = os.fstat(file.fileno())  # the path may lead elsewhere by now
             if not stat.S_ISREG(status.st_mode):
                 raise InputError(where, "a pipe or a device", expected, mend)
+            if start_only:
+                return file.read(largest_bytes)
             data = b"" if status.st_size > largest_bytes else file.read(largest_bytes + 1)
             size = max(status.st_size, len(data))
     except OSError as error:
@@ -67,6 +76,21 @@ def read_outside(
     if size > largest_bytes:
         raise InputError(where, f"a file of {_size(size)}", f"{expected} of at most {_size(largest_bytes)}")
     return data
+
+
+def replace_own(path: Path, text: str) -> None:
+    """Write a file that the program keeps for itself, in place of whatever has its name: a pipe would be waited for.
+
+    Raises OSError.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    unfinished = path.with_name(f".{path.name}.{os.getpid():x}")
+    try:
+        unfinished.write_text(text, encoding="utf-8")
+        os.replace(unfinished, path)
+    except BaseException:
+        unfinished.unlink(missing_ok=True)
+        raise
 
 
 def _size(size: int) -> str:

@@ -64,6 +64,8 @@ _BY_ENDING: dict[str, Span] = {
     "_px": (1.0, 100_000.0),
 }
 _ROOM: Span = (0.5, 100.0)
+_MOST_SWEEP_FRAMES = 25e6
+"""Two minutes at 192 kHz."""
 MOST_ITEMS = 100_000
 """Of any list: checks of a large job with all its rounds."""
 _MOST: dict[str, int] = {
@@ -75,6 +77,23 @@ _MOST: dict[str, int] = {
 }
 LONGEST_TEXT = 5000
 """Of a note; a page of the record holds about half of it."""
+
+_LONGEST_BY_NAME: dict[str, int] = {
+    "id": 60,
+    "unit": 60,
+    "name": 200,
+    "client": 200,
+    "place": 200,
+    "technician": 200,
+    "model": 200,
+    "serial": 200,
+    "title": 500,
+    "caption": 500,
+    "basis": 1000,
+    "reason": 1000,
+    "file_name": 1000,
+}
+"""Lines of a form: a name of several pages fits no table, no list and no sheet."""
 
 
 @cache
@@ -148,8 +167,12 @@ def _inconsistent(value: object, start: str) -> Iterator[Problem]:
                 yield Problem(f"{start}{name}", "a range whose min is not below its max", "min below max")
             elif (span.max - span.min) / span.step > 1e6:
                 yield Problem(f"{start}{name}.step", f"{span.step:g}", "at most a million steps from min to max")
-    elif isinstance(value, Sweep) and not 0 < value.start_hz < value.stop_hz:
-        yield Problem(f"{start}start_hz", f"{value.start_hz:g} Hz", f"above 0 and below {value.stop_hz:g} Hz")
+    elif isinstance(value, Sweep):
+        if not 0 < value.start_hz < value.stop_hz:
+            yield Problem(f"{start}start_hz", f"{value.start_hz:g} Hz", f"above 0 and below {value.stop_hz:g} Hz")
+        if value.duration_s * value.rate_hz > _MOST_SWEEP_FRAMES:
+            found = f"{value.duration_s:g} s at {value.rate_hz} Hz"
+            yield Problem(f"{start}duration_s", found, f"at most {_MOST_SWEEP_FRAMES / 1e6:.0f} million samples")
 
 
 def system_problems(system: System) -> Iterator[Problem]:
@@ -187,11 +210,12 @@ def counts(body: EventBody) -> str | None:
 
 
 def long_text(value: object, path: str) -> Problem | None:
-    """The first text that is longer than any can be."""
+    """The first text that is longer than its field can be; `path` leads to the value."""
     if isinstance(value, str):
-        if len(value) <= LONGEST_TEXT:
+        most = _LONGEST_BY_NAME.get(path.rsplit(".", 1)[-1], LONGEST_TEXT)
+        if len(value) <= most:
             return None
-        return Problem(path, f"{len(value):,} characters", f"at most {LONGEST_TEXT:,}")
+        return Problem(path, f"{len(value):,} characters", f"at most {most:,}")
     if is_dataclass(value) and not isinstance(value, type):
         parts = ((f"{path}.{field.name}", getattr(value, field.name)) for field in fields(value))
     elif isinstance(value, tuple | list):

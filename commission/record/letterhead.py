@@ -10,16 +10,14 @@ A logo travels inside every record.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Any, Literal
 
 from commission.model import InputError
+from commission.model.child_process import Decoded, decode_in_child
 from commission.model.outside_files import read_outside
 from commission.model.toml_text import read_toml
 from commission.model.units import clean_text
 from commission.record.document import Letterhead
-
-if TYPE_CHECKING:
-    from PIL.Image import Image
 
 LogoType = Literal["image/png", "image/jpeg"]
 LARGEST_LOGO = 2_000_000
@@ -84,33 +82,38 @@ def _logo(path: Path) -> tuple[bytes, LogoType]:
 
 def _pixels(content: bytes, where: str) -> tuple[bytes, LogoType]:
     """The picture encoded again from its pixels, so that no position, name or comment travels in the record."""
-    import io
-
-    picture = check_logo(content, where)
-    out = io.BytesIO()
-    if picture.format == "JPEG":
-        picture.convert("RGB").save(out, "JPEG", quality=95)
-        return out.getvalue(), "image/jpeg"
-    picture.convert("RGBA" if picture.has_transparency_data else "RGB").save(out, "PNG")
-    return out.getvalue(), "image/png"
+    kind, (pixels,) = decode_in_child(
+        "commission.record.letterhead:decode_logo", content, where, _EXPECTED_LOGO, mend="Save the logo as PNG."
+    )
+    return bytes(pixels), kind
 
 
-def check_logo(content: bytes, where: str) -> Image:
-    """The decoded picture; raises InputError for one that is broken, too large on a side, or neither PNG nor JPEG."""
+def check_logo(content: bytes, where: str) -> None:
+    """Raise InputError for a picture that is broken, too large on a side, or neither PNG nor JPEG."""
+    _pixels(content, where)
+
+
+def decode_logo(content: bytes, options: dict[str, Any]) -> Decoded:
+    """Media type and pixels, in a child process."""
     import io
 
     from PIL import Image, UnidentifiedImageError
 
+    where, out = options["where"], io.BytesIO()
     try:
         picture = Image.open(io.BytesIO(content), formats=("PNG", "JPEG"))
         if max(picture.size) > LARGEST_SIDE_PX:
             found = f"{picture.width} × {picture.height} pixels"
             raise InputError(where, found, f"at most {LARGEST_SIDE_PX} on a side")
         picture.load()
+        if picture.format == "JPEG":
+            picture.convert("RGB").save(out, "JPEG", quality=95)
+            return "image/jpeg", [out.getvalue()]
+        picture.convert("RGBA" if picture.has_transparency_data else "RGB").save(out, "PNG")
+        return "image/png", [out.getvalue()]
     except UnidentifiedImageError:
         raise InputError(where, "neither PNG nor JPEG", _EXPECTED_LOGO, "Save the logo as PNG.") from None
-    except InputError:
+    except (InputError, MemoryError):
         raise
     except Exception as error:  # the decoder raises many kinds on damaged data
         raise InputError(where, "a broken picture", "a whole PNG or JPEG file", "Save it again as PNG.") from error
-    return picture

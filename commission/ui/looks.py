@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from commission.model.errors import InputError
-from commission.model.outside_files import read_outside
+from commission.model.outside_files import read_outside, replace_own
 
 SIXTEEN = "ansi-dark"
 """The terminal's own colours: shades mixed for millions would fall together in sixteen."""
@@ -33,7 +33,6 @@ def keep_look(path: Path | None, name: str) -> None:
     """Keep a choice; where it cannot be kept, it holds until the end."""
     if path is not None:
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(name + "\n", encoding="utf-8")
+            replace_own(path, name + "\n")
         except OSError:
             pass

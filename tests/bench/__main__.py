@@ -13,6 +13,7 @@ import faults
 import haul
 import kills
 import mutants
+import odd
 import polarity
 import record
 import reopen
@@ -29,6 +30,7 @@ ALL = {
     "haul": haul.run,
     "kills": kills.run,
     "mutants": mutants.run,
+    "odd": odd.run,
 }
 
 TIMES = ("analysis", "responses", "startup", "polarity", "reopen", "record", "haul")

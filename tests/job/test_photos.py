@@ -247,7 +247,7 @@ def test_a_large_jpeg_is_decoded_small_from_the_start(monkeypatch: pytest.Monkey
     monkeypatch.setattr(ImageFile.ImageFile, "load", lambda self: (decoded.append(self.size), load(self))[1])
     buffer = io.BytesIO()
     Image.new("RGB", (8000, 6000), "green").save(buffer, "JPEG")
-    assert photos.shrink(buffer.getvalue(), "x.jpg").width_px == 1600
+    assert photos.shrink_here(buffer.getvalue(), "x.jpg").width_px == 1600
     assert max(decoded) == (4000, 3000)
 
 
@@ -256,6 +256,6 @@ def test_damaged_bytes_never_escape_as_another_error(cut: int) -> None:
     data = bytearray(camera_jpeg())
     data[cut % len(data) : cut % len(data) + 8] = b"\xff\x00\xd9\xff\xc0\x7f\xff\xff"
     try:
-        photos.shrink(bytes(data), "x.jpg")
+        photos.shrink_here(bytes(data), "x.jpg")
     except InputError as error:
         assert "x.jpg: found" in str(error)

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from commission.model import InputError
-from commission.record.letterhead import check_logo, load_letterhead
+from commission.record.letterhead import decode_logo, load_letterhead
 
 
 def png(width: int = 4, height: int = 3) -> bytes:
@@ -101,7 +101,7 @@ def test_a_png_keeps_its_pixels_alone_and_is_decoded_once(tmp_path: Path) -> Non
 def test_any_bytes_give_one_sentence(content: bytes) -> None:
     for start in (b"", b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff"):
         with pytest.raises(InputError) as caught:
-            check_logo(start + content, "logo")
+            decode_logo(start + content, {"where": "logo"})
         assert "\n" not in str(caught.value)
 
 

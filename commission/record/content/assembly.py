@@ -19,6 +19,7 @@ from commission.model.units import clean_text
 from commission.record.content.context import Context
 from commission.record.content.figures import plans
 from commission.record.content.findings import findings_section, followed_findings
+from commission.record.content.lengths import shortened
 from commission.record.content.page_one import summary_section
 from commission.record.content.settings import settings_section
 from commission.record.content.site import (
@@ -69,7 +70,7 @@ def document(
         raise InputError("moment of the record", f"“{clean_text(created_at)}”", "UTC such as 2026-03-14T17:05:00Z")
     context = Context(visit)
     job, name = visit.job, _typed(visit.path.name)
-    return Document(
+    made = Document(
         title="Commissioning record",
         subtitle=clean_text(job.system.title) or "Home cinema",
         created_at=created_at,
@@ -91,6 +92,7 @@ def document(
         sections=tuple(_sections(context)),
         attachments=_attachments(context, created_at),
     )
+    return shortened(made)
 
 
 def _is_moment(text: str) -> bool:

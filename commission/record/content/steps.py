@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from commission.model import Grid as SeatGrid
 from commission.model import Noted, Outcome, PhotoAttached, Step, StoreError, Table, Verdict
+from commission.model.pictures import stored_picture_problem
 from commission.model.show import cell_text, unit_text
 from commission.model.units import clean_text
 from commission.record.content.checks import check_blocks
@@ -230,6 +231,8 @@ def attached(context: Context, wanted: Callable[[str], bool]) -> list[Block]:
         when = _when(context, event.at, body.round)
         try:
             data = context.visit.blob(event.blob_sha256 or body.file_sha256)
+            if (problem := stored_picture_problem(data)) is not None:
+                raise StoreError(f"it is {problem}, which no job stores.")
         except StoreError as error:
             text = f"The photograph “{caption}” cannot be shown: {clean_text(str(error))}"
             blocks.append(Paragraph(text=text, kind="missing"))

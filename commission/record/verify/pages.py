@@ -6,6 +6,7 @@ inside are compared; that confirms nothing, since the text does not show what wa
 
 from __future__ import annotations
 
+import time
 from base64 import b64decode
 from collections.abc import Iterator
 from html.parser import HTMLParser
@@ -13,13 +14,14 @@ from typing import Literal, cast
 
 from commission import __version__
 from commission.model import CommissionError, InputError
+from commission.model.child_process import CPU_S
 from commission.model.units import clean_text
 from commission.record.document import Document, Letterhead
 from commission.record.export import record_document, render
 from commission.record.letterhead import check_logo
 from commission.record.pdf.glyphs import other_fonts_matter
 from commission.record.verify.differences import MISSING, Comparison, differences, few, shown, unlike
-from commission.record.verify.stored_record import RESULTS, StoredRecord, pdf_pages, pdf_reader
+from commission.record.verify.stored_record import RESULTS, StoredRecord, foreign_pdf_pages, pdf_pages
 from commission.visit import Visit
 
 
@@ -143,7 +145,7 @@ def _pdf(record: StoredRecord, document: Document, fresh: bytes) -> list[Compari
     said = [Comparison(False, f"Of the files inside, {text}.") for text in few(wrong)]
     if not wrong:
         said.append(Comparison(True, "The files inside are those that this job gives."))
-    wrong = _pdf_text(record.raw, fresh)
+    wrong = _pdf_text(record, fresh)
     if wrong and _set_by_other_fonts(document):
         first = "Letters that this program's own fonts lack may be set otherwise on another computer"
         return [*said, *(Comparison(None, f"{first}: {text}.") for text in few(wrong))]
@@ -178,15 +180,17 @@ def _inside(record: StoredRecord, document: Document) -> Iterator[str]:
             yield f"{shown_name} is not the one that this job gives"
 
 
-def _pdf_text(raw: bytes, fresh: bytes) -> list[str]:
+def _pdf_text(record: StoredRecord, fresh: bytes) -> list[str]:
+    begin = time.process_time()
     expected = pdf_pages(fresh)
+    own_s = time.process_time() - begin
     try:
-        count = len(pdf_reader(raw).pages)
-        if count != len(expected):
-            return [f"there are {count} in the record, and this job gives {len(expected)}"]
-        found = pdf_pages(raw)
-    except Exception as error:  # the reader raises whatever a damaged file provokes
-        return [f"the text cannot be read ({clean_text(str(error))[:80]})"]
+        found = foreign_pdf_pages(record.raw, clean_text(record.path.name), len(expected), CPU_S + 3 * own_s)
+    except InputError as error:
+        return [f"the text was not read: {error.found}"]
+    if len(found) != len(expected):
+        count = f"more than {len(expected)}" if len(found) > len(expected) else f"{len(found)}"
+        return [f"there are {count} in the record, and this job gives {len(expected)}"]
     return [
         text
         for number, (page, own) in enumerate(zip(found, expected, strict=True), start=1)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import io
 import json
+import math
 from codecs import BOM_UTF8
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from commission.model import InputError
+from commission.model.child_process import Decoded, decode_in_child
 from commission.model.outside_files import read_outside
 from commission.model.units import clean_text
 
@@ -70,16 +72,23 @@ def _of_html(raw: bytes, where: str) -> dict[str, bytes]:
 
 
 def _of_pdf(raw: bytes, where: str) -> dict[str, bytes]:
+    names, parts = decode_in_child(
+        "commission.record.verify.stored_record:decode_attachments", raw, where, _EXPECTED, mend=_FETCH
+    )
+    return {name: bytes(part) for name, part in zip(names, parts, strict=True)}
+
+
+def decode_attachments(raw: bytes, options: dict[str, Any]) -> Decoded:
+    """The files inside a PDF, in a child process: its filters can blow up any amount of data."""
     from pypdf.errors import DependencyError, PdfReadError
 
+    where = options["where"]
     try:
-        reader = pdf_reader(raw)
+        reader = _pdf_reader(raw)
         if reader.is_encrypted:
-            raise InputError(
-                where, "an encrypted PDF", _EXPECTED, "Records are never encrypted: ask for the original."
-            )
+            raise InputError(where, "an encrypted PDF", _EXPECTED, _OPEN)
         found = {str(name): list(parts) for name, parts in reader.attachments.items()}
-    except InputError:
+    except (InputError, MemoryError):
         raise
     except Exception as error:  # the reader raises whatever a damaged file provokes
         if isinstance(error, DependencyError | PdfReadError) and b"/Encrypt" in raw:
@@ -89,10 +98,10 @@ def _of_pdf(raw: bytes, where: str) -> dict[str, bytes]:
     twice = next((name for name, parts in found.items() if len(parts) != 1), None)
     if twice is not None:
         raise InputError(where, f"several files “{clean_text(twice)[:60]}” inside", "each file once", _FETCH)
-    return {name: parts[0] for name, parts in found.items()}
+    return list(found), [parts[0] for parts in found.values()]
 
 
-def pdf_reader(raw: bytes) -> PdfReader:
+def _pdf_reader(raw: bytes) -> PdfReader:
     """A reader without its own warnings; raises what it raises for a damaged file."""
     import logging
 
@@ -103,8 +112,38 @@ def pdf_reader(raw: bytes) -> PdfReader:
 
 
 def pdf_pages(raw: bytes) -> list[str]:
-    """The text of each page; raises what the reader raises for a damaged file."""
-    return [page.extract_text() for page in pdf_reader(raw).pages]
+    """The text of each page of a PDF that this program has just made."""
+    return [page.extract_text() for page in _pdf_reader(raw).pages]
+
+
+def foreign_pdf_pages(raw: bytes, where: str, most: int, cpu_s: float) -> list[str]:
+    """The text of each page, of at most `most` + 1 pages, read in a child process within that processor time.
+
+    Raises InputError.
+    """
+    pages, _ = decode_in_child(
+        "commission.record.verify.stored_record:decode_pages",
+        raw,
+        where,
+        _EXPECTED,
+        cpu_s=math.ceil(cpu_s),
+        most=most,
+    )
+    return [str(page) for page in pages]
+
+
+def decode_pages(raw: bytes, options: dict[str, Any]) -> Decoded:
+    """What `foreign_pdf_pages` asks of its child process: the texts, or empty ones of too many."""
+    try:
+        pages = _pdf_reader(raw).pages
+        if (count := len(pages)) > options["most"]:
+            return [""] * (options["most"] + 1), ()
+        return [pages[index].extract_text() for index in range(count)], ()
+    except MemoryError:
+        raise
+    except Exception as error:  # the reader raises whatever a damaged file provokes
+        reason = clean_text(str(error))[:80]
+        raise InputError(options["where"], f"a PDF that cannot be read ({reason})", _EXPECTED) from error
 
 
 def _json(raw: bytes, where: str) -> dict[str, Any]:

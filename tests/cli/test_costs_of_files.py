@@ -1,0 +1,104 @@
+"""Small files that take gigabytes or minutes to decode, and odd files in every place: measured in a process of their own."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from pathlib import Path
+
+import odd_files
+import pytest
+from odd_files import cost_of
+
+from commission.cli.workshop import LocalWorkshop
+from commission.model import InputError, child_process
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("home")
+    odd_files.make_home(folder)
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("make", "name", "words", "sentence"),
+    [
+        (
+            odd_files.flac_of_silence,
+            "A2_FC.flac",
+            ["import", "loft.commission", "A2_FC.flac", "--round", "as-found"],
+            "8 channels of 146 s (7000000 frames), expected at most 6 million frames",
+        ),
+        (
+            odd_files.png_of_many_pixels,
+            "many.png",
+            ["photo", "loft.commission", "many.png", "--step", "site"],
+            "found 10900 × 10900 pixels, expected at most 40 million",
+        ),
+        (
+            odd_files.PDFS["ascii85"],
+            "record.pdf",
+            ["verify", "loft.commission", "--record", "record.pdf"],
+            "record.pdf: found a ",
+        ),
+    ],
+    ids=["FLAC", "PNG", "PDF"],
+)
+def test_a_small_file_floods_no_memory(
+    home: Path, make: Callable[[], bytes], name: str, words: list[str], sentence: str
+) -> None:
+    """5.9 MB of FLAC took 8 GB, a PNG of 118 kB 1.15 GB, a PDF with an ASCII85 stream 4.6 GB."""
+    (home / name).write_bytes(make())
+    cost = cost_of(words, home)
+    assert cost.fault is None
+    assert cost.code in (1, 2)
+    assert sentence in cost.out + cost.err
+    assert cost.cpu_s < 8
+
+
+def test_what_takes_for_ever_to_decode_ends_in_a_sentence(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A progressive JPEG of 4 MB took 90 s. The limit here is shorter than the program's, so that the test is."""
+    from commission.job.photos import read_photo
+    from commission.record.letterhead import load_letterhead
+    from commission.record.verify.stored_record import read_record
+
+    monkeypatch.setattr(child_process, "CPU_S", 1)
+    (home / "logo.png").write_bytes(odd_files.jpeg_of_many_scans())
+    (home / "record.pdf").write_bytes(odd_files.PDFS["lzw"]())
+    readers: dict[str, Callable[[Path], object]] = {
+        "logo.png": read_photo,
+        "letterhead.toml": load_letterhead,
+        "record.pdf": read_record,
+    }
+    for name, read in readers.items():
+        with pytest.raises(InputError, match="takes longer than 1 s to read"):
+            read(home / name)
+
+
+def test_odd_files_as_arguments(home: Path) -> None:
+    """A few of the combinations; `python tests/bench odd` tries all."""
+    rng = random.Random(20261126)
+    for argument in rng.sample(list(odd_files.ARGUMENTS), 6):
+        odd = rng.choice(list(odd_files.ODD))
+        assert odd_files.try_odd(home, argument, odd).fault is None, f"{argument} with {odd}"
+
+
+@pytest.mark.parametrize("odd", ["pipe", "device", "sparse"])
+def test_what_the_program_keeps_for_itself_is_read_with_the_same_care(home: Path, odd: str) -> None:
+    """The list of recent jobs, the keys and the theme: the screens open all the same."""
+    from commission.ui.keys import load_keys
+    from commission.ui.looks import chosen_look
+
+    own, recent = home / "own.toml", home / "elsewhere/recent.json"
+    recent.parent.mkdir(exist_ok=True)
+    for place in (own, recent):
+        place.unlink(missing_ok=True)
+        odd_files.ODD[odd](place)
+    assert load_keys(own)[0] == {}
+    assert "The usual keys apply" in (load_keys(own)[1] or "")
+    assert chosen_look(own, frozenset(("dark",))) is None
+    workshop = LocalWorkshop(home / "elsewhere")
+    assert workshop.recent() == ()
+    workshop.open(home / "loft.commission").close()
+    assert workshop.recent() == (home / "loft.commission",), "written in its place, and nobody waited for"

@@ -1,0 +1,200 @@
+"""Names of 300 letters, mappings without end, texts of 20,000 letters, words in any order: one sentence each, or done."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+
+import mutants
+import pytest
+from builders import cinema, levels
+
+from commission.audio import importing, mapping
+from commission.cli import main
+from commission.cli.workshop import LocalWorkshop
+from commission.model import InputError, Noted
+from commission.record.content.lengths import LONGEST, shortened
+from commission.record.document import Document, Facts, Figure, Paragraph, Section
+
+LONG = "x" * 300
+
+
+@pytest.fixture
+def loft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A job, a recording and a definition in the working folder."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.chdir(tmp_path)
+    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", cinema(["FL", "FC"], ["A1", "A2"]))
+    visit.append(*levels({"FL": 75.0, "FC": 76.0}))
+    visit.close()
+    (tmp_path / "A1_FL.wav").write_bytes(mutants.recording(1))
+    (tmp_path / "A2_FC.wav").write_bytes(mutants.recording(2))
+    (tmp_path / "job.toml").write_text('schema = 1\ntitle = "Loft"\n', encoding="utf-8")
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["LONG"],
+        ["results", "LONG"],
+        ["new", "LONG", "--from", "job.toml"],
+        ["new", "LONG/x", "--from", "job.toml"],
+        ["new", "x", "--from", "LONG"],
+        ["new", "x", "--return-to", "LONG"],
+        ["import", "loft.commission", "LONG", "--round", "as-found"],
+        ["import", "loft.commission", "LONG.wav", "--round", "as-found"],
+        ["import", "loft.commission", "--map", "LONG.csv"],
+        ["import", "loft.commission", "A1_FL.wav", "--stimulus", "LONG.wav", "--round", "as-found"],
+        ["photo", "loft.commission", "LONG", "--step", "site"],
+        ["limits", "loft.commission", "--use", "LONG"],
+        ["record", "loft.commission", "-o", "LONG.html"],
+        ["record", "loft.commission", "-o", "LONG/x.json"],
+        ["record", "loft.commission", "-o", "x.html", "--letterhead", "LONG"],
+        ["sheet", "loft.commission", "-o", "LONG.csv"],
+        ["verify", "loft.commission", "--record", "LONG"],
+        ["signals", "loft.commission", "-o", "LONG"],
+        ["rehearse", "-o", "LONG", "--text"],
+    ],
+    ids=lambda words: " ".join(words),
+)
+def test_a_name_of_300_letters_gets_one_sentence(
+    loft: Path, capsys: pytest.CaptureFixture[str], words: list[str]
+) -> None:
+    assert main([word.replace("LONG", LONG) for word in words]) in (1, 2)
+    error = capsys.readouterr().err
+    assert LONG in error
+    assert "went wrong" not in error
+
+
+def test_what_the_system_refuses_is_one_sentence(
+    loft: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied", "loft\x1b[31m.commission")
+
+    monkeypatch.setattr("commission.cli.commands.COMMANDS", {"results": refuse})
+    assert main(["results", "loft.commission"]) == 2
+    assert capsys.readouterr().err.startswith("commission: loft[31m.commission: Permission denied. Check the name")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["loft.commission", "A1_FL.wav", "A2_FC.wav", "--round", "as-found"],
+        ["loft.commission", "--round", "as-found", "A1_FL.wav", "A2_FC.wav"],
+        ["--round", "as-found", "loft.commission", "A1_FL.wav", "--no-delays", "A2_FC.wav"],
+        ["loft.commission", "A1_FL.wav", "--round", "as-found", "--", "A2_FC.wav"],
+    ],
+)
+def test_paths_may_stand_behind_options(loft: Path, capsys: pytest.CaptureFixture[str], words: list[str]) -> None:
+    assert main(["import", *words, "--dry-run"] if "--" not in words else ["import", "--dry-run", *words]) == 0
+    assert "2 of 2 would be stored" in capsys.readouterr().err
+
+
+def test_other_wrong_words_are_refused_as_before(loft: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for words in (["import", "loft.commission", "--rund", "x"], ["results", "loft.commission", "more"], ["new", "x"]):
+        with pytest.raises(SystemExit) as stop:
+            main(words)
+        assert stop.value.code == 2
+        assert "error:" in capsys.readouterr().err
+
+
+def test_mappings_without_end_are_refused_by_line(loft: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    line = "A1_FL.wav,as-found,FL,A1,impulse"
+    head = "file,round,channel,seat,kind,file_channel\n"
+    for text, sentence in (
+        (head[:-14] + "\n" + f"{line}\n" * 5001, "m.csv: found 5,001 lines below its header, expected at most 5,000"),
+        (f"{head}{line},{'9' * 5000}\n", "m.csv line 2: found a cell of 5,000 characters, expected at most 1,000"),
+        (f"{head}{line},{'9' * 900}\n", "m.csv line 2: found file_channel “99999999999999999999”, expected a number"),
+        (f"{head}{'y' * 900},{line[10:]},1\n", "no such file"),
+    ):
+        (loft / "m.csv").write_text(text, encoding="utf-8")
+        begin = time.process_time()
+        assert main(["import", "loft.commission", "--map", "m.csv"]) in (1, 2)
+        said = capsys.readouterr()
+        assert sentence in said.out + said.err
+        assert time.process_time() - begin < 5
+    assert mapping.MOST_LINES == importing.MOST_FILES
+
+
+def test_a_whole_disk_is_not_searched(
+    loft: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for index in range(30):
+        (loft / "deep" / str(index)).mkdir(parents=True)
+    monkeypatch.setattr(importing, "MOST_FOLDERS", 20)
+    assert main(["import", "loft.commission", "deep", "--round", "as-found"]) == 2
+    assert "deep: found more than 20 folders, expected at most 5000 files" in capsys.readouterr().err
+
+
+def test_longer_texts_than_a_field_holds_are_refused_at_the_entry(
+    loft: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (loft / "long.toml").write_text(
+        f'schema = 1\ntitle = "Loft"\n[[channel]]\nid = "FL"\nrole = "screen"\nname = "{"x" * 201}"\n',
+        encoding="utf-8",
+    )
+    assert main(["new", "x", "--from", "long.toml"]) == 2
+    assert "long.toml: channels[0].name: found 201 characters, expected at most 200. Shorten it." in (
+        capsys.readouterr().err
+    )
+    visit = LocalWorkshop(loft / "state").open(loft / "loft.commission")
+    visit.append(Noted(step="site", text="x" * 5000))
+    with pytest.raises(InputError, match=r"noted.text: found 5,001 characters, expected at most 5,000. Shorten it."):
+        visit.append(Noted(step="site", text="x" * 5001))
+    visit.close()
+
+
+def test_a_job_with_texts_of_20000_letters_is_recorded_soon(loft: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As earlier versions took them: its PDF took 120 s."""
+    rows, blobs = mutants.base()
+
+    def lengthen(value: object, key: str = "") -> object:
+        if isinstance(value, dict):
+            return {name: lengthen(item, name) for name, item in value.items()}
+        if isinstance(value, list):
+            return [lengthen(item, key) for item in value]
+        texts = ("title", "text", "name", "client", "model", "basis", "caption", "file_name", "reason", "note")
+        return "x" * 20_000 if isinstance(value, str) and key in texts else value
+
+    for row in rows:
+        row[2] = lengthen(row[2])
+    mutants.write(loft / "old.commission", rows, blobs)
+    begin = time.process_time()
+    assert main(["record", "old.commission", "-o", "old.pdf"]) == 0
+    assert time.process_time() - begin < 10
+    assert main(["record", "old.commission", "-o", "old.json"]) == 0
+    log = json.loads((loft / "old.json").read_text(encoding="utf-8"))["log"]
+    assert "x" * 20_000 in json.dumps(log), "the data are whole"
+
+
+def test_only_long_texts_are_cut() -> None:
+    section = Section(
+        id="i" * 900,
+        title="t" * 501,
+        blocks=(
+            Paragraph(text="p" * 5000),
+            Facts(pairs=(("a", "b"), ("c", "d" * 501))),
+            Figure(id="f", title="f", svg="s" * 9000, alt="a"),
+        ),
+    )
+    document = Document(
+        title="t",
+        subtitle="s" * 201,
+        created_at="",
+        date_text="",
+        digest="",
+        digest_label="",
+        page_label="",
+        how_to_check="",
+        sections=(section,),
+    )
+    cut = shortened(document)
+    assert cut.subtitle == "s" * 200 + " … (cut: 201 characters)"
+    (first,) = cut.sections
+    assert first.title == "t" * LONGEST + " … (cut: 501 characters)"
+    assert (first.id, first.blocks[0], first.blocks[2]) == (section.id, section.blocks[0], section.blocks[2])
+    assert first.blocks[1] == Facts(pairs=(("a", "b"), ("c", "d" * 500 + " … (cut: 501 characters)")))
