@@ -12,7 +12,7 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
 from textual.widgets import Footer, Static
 
-from commission.model import CommissionError, DelayUnit, SettingEntered, SystemDefined
+from commission.model import CommissionError, DelayUnit, Outcome, SettingEntered, SystemDefined
 from commission.model.units import clean_text
 from commission.steps import step
 from commission.ui.screens.any_step import AnyStepScreen
@@ -25,13 +25,15 @@ from commission.ui.widgets.draw.entry import STARTS
 from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.picker import Form, Item, Picker, text_item
 from commission.ui.widgets.room_plan import RoomPlanView
+from commission.ui.widgets.seat_grid import SeatGrid
 
 KEYS = """
 
 ---
 **Enter** or a digit edits the selected field, Enter stores it and goes down; on *Limits* it shows what verdicts rest on.
 **a** adds seats, channels or an instrument, **d** deletes the selected one, **n** notes a remark, **p** attaches a
-photograph, **r** changes the round. **v** shows the plan of the room on a narrow terminal.
+photograph, **r** changes the round. **v** shows the plan of the room on a narrow terminal; in *Layout*, **Tab** goes on to the directions
+from each seat.
 Lengths: `3.42 m`, `342 cm`, `11' 2 1/2"`, `11.2 ft`, `134.5 in`; a number alone is in the units of the job, metres or feet.
 Positions: three lengths, right of the centre, back from the screen, up, with `;` between them. Temperatures: `21.5`,
 `70 °F`. Settings are in the processor's unit, which stands beside them. What is unusual is asked about: **Enter** keeps it,
@@ -146,6 +148,24 @@ class SiteForm(AnyStepScreen):
         field = self._fields.get(self.query_one("#fields", Picker).key)
         selected = field.item_id if isinstance(field, Field) else (field.channel if field is not None else None)
         self.query_one("#room", RoomPlanView).show(plan, selected or "")
+        if self.step.id == "layout" and outcome is not None:
+            self._directions(outcome)
+
+    def _directions(self, outcome: Outcome) -> None:
+        """Show below the plan from where each seat hears each loudspeaker."""
+        pane = self.query_one("#beside")
+        known = self.query(SeatGrid)
+        for grid in outcome.grids:
+            if known:
+                known.first().show(grid)
+            else:
+                pane.mount(SeatGrid(grid))
+
+    @on(SeatGrid.Selected)
+    def direction_selected(self, event: SeatGrid.Selected) -> None:
+        """The plan follows the grid."""
+        event.stop()
+        self.query_one("#room", RoomPlanView).select(event.channel)
 
     @on(Picker.Selected)
     def selected(self) -> None:
