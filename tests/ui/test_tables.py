@@ -69,7 +69,7 @@ async def test_limits_are_shown_with_basis_and_a_file_of_ones_own_changes_verdic
         assert isinstance(app.screen, Limits)
         assert footer_fits(app)
         text = " ".join(shown(app).split())
-        for word in ("levels.match", "−0.50", "0.50", "default", "Judges: level of a channel", "common practice"):
+        for word in ("levels.match", "−0.50", "0.50", "default", "Applies to: level of a channel", "common practice"):
             assert word in text, word
         before = len(app.visit.job.log)
         await pilot.press("f", *"bad.toml", "enter")
@@ -198,7 +198,7 @@ def test_a_budget_fits_the_narrow_screen_and_each_row_is_told_below():
     text = plain(draw_table(table, 80))
     assert "Part" in text and "Share" in text and "← →" not in text
     assert "sensitivity" in screen.about(other.rows[1])
-    assert "root of the sum of the squares" in screen.about(other.rows[2])
+    assert "root of the sum of the squared parts" in screen.about(other.rows[2])
 
 
 @both_sizes

@@ -267,5 +267,6 @@ STEP = Step(
         CheckLimit(check="layout.inside", quantity="layout.nearly-inside"),
         CheckLimit(check="layout.tape", quantity="layout.tape"),
         CheckLimit(check="layout.side", quantity="layout.side"),
+        *(CheckLimit(check=each.id, quantity=each.id) for each in BUDGETS),
     ),
 )
