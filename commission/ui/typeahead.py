@@ -40,6 +40,8 @@ class TypeaheadApp(App[int]):
         super().__init__()
         self._typeahead: deque[Key | Paste] = deque()
         self._key_under_way = False
+        self.key_waited = False
+        """Whether the key that is under way was typed before the one ahead of it was done."""
         self._trip, self._trips_left = 0, 0
         self._before_trip: tuple[Screen[Any] | None, Widget | None] = (None, None)
         self._deadline: asyncio.TimerHandle | None = None
@@ -60,10 +62,10 @@ class TypeaheadApp(App[int]):
         elif self._key_under_way:
             self._typeahead.append(event)
         else:
-            await self._hand_over(event)
+            await self._hand_over(event, waited=False)
 
-    async def _hand_over(self, event: Key | Paste) -> None:
-        self._key_under_way, self._trips_left = True, FEWEST_TRIPS
+    async def _hand_over(self, event: Key | Paste, *, waited: bool) -> None:
+        self._key_under_way, self.key_waited, self._trips_left = True, waited, FEWEST_TRIPS
         self._before_trip = (self.screen, self.focused)
         await super().on_event(event)
         self._send_trip()
@@ -105,4 +107,9 @@ class TypeaheadApp(App[int]):
             self._deadline.cancel()
         self._key_under_way = False
         if self._typeahead:
-            await self._hand_over(self._typeahead.popleft())
+            await self._hand_over(self._typeahead.popleft(), waited=True)
+
+
+def typed_ahead(app: App[Any]) -> bool:
+    """Whether the key that is under way was typed before what it meets was on the screen: it answers no question."""
+    return isinstance(app, TypeaheadApp) and app.key_waited

@@ -8,6 +8,7 @@ from test_returning import shown
 from commission.model import Fate, RoundOpened
 from commission.ui.screens.actions import AskAction
 from commission.ui.screens.findings import Findings
+from commission.ui.widgets.picker import Picker
 
 
 def quiet_centre():
@@ -38,6 +39,11 @@ async def test_a_repair_is_logged_by_keyboard_and_the_finding_stays(size):
         text = shown(app)
         assert "not yet measured again" in text
         assert "trim raised" in text
+        await pilot.press("enter")
+        await settle(pilot)
+        assert app.screen.query_one("#action", Picker).key == "adjusted"  # the list opens on what was logged last
+        await pilot.press("escape")
+        await settle(pilot)
         app.visit.withdraw(action.seq)
         app.compute()
         await settle(pilot)

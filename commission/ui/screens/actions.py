@@ -50,9 +50,10 @@ class AskAction(ModalScreen[Answer | None]):
     AskAction Input:focus { border: none; background: $panel; }
     """
 
-    def __init__(self, title: str, by: str) -> None:
+    def __init__(self, title: str, by: str, last: ActionKind | None = None) -> None:
+        """`last` is what was logged before: the list opens there."""
         super().__init__()
-        self._title, self._by = clean_text(title), clean_text(by)
+        self._title, self._by, self._last = clean_text(title), clean_text(by), last
 
     def compose(self) -> ComposeResult:
         """Action, by whom, note."""
@@ -73,8 +74,11 @@ class AskAction(ModalScreen[Answer | None]):
             )
 
     def on_mount(self) -> None:
-        """The list has the keys."""
-        self.query_one("#action").focus()
+        """The list has the keys, and opens on what was logged last."""
+        picker = self.query_one("#action", Picker)
+        picker.focus()
+        if self._last is not None:
+            picker.select(self._last)
         self._hint()
 
     @on(Picker.Selected)
@@ -139,4 +143,5 @@ def ask_action(screen: VisitScreen, followed: Followed) -> None:
             )
             screen.notify(f"Logged: {ACTION_WORDS[answer.action]}.{again}", markup=False)
 
-    screen.app.push_screen(AskAction(followed.title, screen.visit.job.system.technician), store)
+    last = followed.action.body.action if followed.action is not None else None
+    screen.app.push_screen(AskAction(followed.title, screen.visit.job.system.technician, last), store)

@@ -15,6 +15,7 @@ from textual.widgets import Input, Static
 
 from commission.model import CommissionError
 from commission.model.units import clean_text
+from commission.ui.typeahead import typed_ahead
 from commission.ui.widgets.picker import Picker, text_item
 
 
@@ -81,6 +82,8 @@ class AskText(ModalScreen[str | None]):
     @on(Input.Submitted)
     def accept(self, event: Input.Submitted) -> None:
         """Check, and give the text back; or say why not, or ask."""
+        if self._asking and typed_ahead(self.app):
+            return
         try:
             if self._check is not None:
                 self._check(event.value)

@@ -11,6 +11,7 @@ from textual.message import Message
 
 from commission.model import InputError, Prompt
 from commission.model.units import Units, clean_text, in_other_units
+from commission.ui.typeahead import typed_ahead
 from commission.ui.widgets.draw.canvas import Line, wrap
 from commission.ui.widgets.draw.entry import (
     STARTS,
@@ -148,7 +149,7 @@ class EntryTable(Painted):
         """Enter: check what was typed, say what is wrong, ask when unusual, else tell and go down."""
         if self.prompt is None or not self.typing.text:
             self.action_move(1)
-        else:
+        elif not (self.typing.asking and typed_ahead(self.app)):
             self._enter(1, sure=self.typing.asking)
 
     def _enter(self, rows: int, *, sure: bool) -> None:
