@@ -52,7 +52,7 @@ def test_decay_is_near_eyring() -> None:
     curve = 10 * np.log10(np.cumsum(band[::-1] ** 2)[::-1] / np.sum(band**2))
     first, last = np.argmax(curve < -5), np.argmax(curve < -25)
     expected = eyring_t60_s(ROOM, Walls())[3]
-    # 40 %: one position in a small room, where Eyring's diffuse field is a rough guide (own simulations: 0.8 to 1.3).
+    # 40 %: one position in a small room, where Eyring's diffuse field is a rough guide (0.8 to 1.3 of it at other positions).
     assert 3 * (last - first) / RATE == pytest.approx(expected, rel=0.4)
 
 

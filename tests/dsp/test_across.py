@@ -13,7 +13,7 @@ from commission.model import FloatArray
 
 
 def room(seed: int = 1, loudspeakers: int = 11, seats: int = 6) -> FloatArray:
-    # After trimming, levels at the other seats differ by 1.3 dB (standard deviation, own simulations).
+    # After trimming, levels at the other seats differ by 1.3 dB (standard deviation; common practice, no source).
     return np.random.default_rng(seed).normal(75, 1.3, (loudspeakers, seats))
 
 
@@ -178,7 +178,7 @@ def test_a_mirror_image_lies_within_0_3_m(axis: int) -> None:
     ],
 )
 def test_only_a_dead_driver_speaks_for_one(own: float, other: float, dead: bool) -> None:
-    # Dead tweeter −24 dB at 4 kHz, dead woofer −35 dB at 500 Hz against the partner (own simulations).
+    # Dead tweeter −24 dB at 4 kHz, dead woofer −35 dB at 500 Hz against the partner (common practice, no source).
     assert (driver_gap_db(own, other) <= -10) is dead
 
 

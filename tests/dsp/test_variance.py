@@ -267,15 +267,15 @@ def test_nothing_heard_has_no_band() -> None:
 @settings(max_examples=20, deadline=None)
 @given(st.floats(0.05, 0.5), st.floats(0.02, 0.2), st.integers(0, 1000))
 def test_repeats_tell_both_parts_of_the_scatter(common: float, noise: float, seed: int) -> None:
-    # 40 places of 48 points over a span of 40 dB. The fit is right within a third for whichever part can be seen: at
-    # the top of the span the common part rules, at its bottom the noise.
+    # 40 places of 48 points over a span of 40 dB; at the top of the span the common part rules, at its bottom the noise.
+    # 20 %: the errors of 1,500 random cases have a standard deviation of 3 %, the largest is 16 %.
     rng = np.random.default_rng(seed)
     true = Repeatability(common, noise)
     places = rng.uniform(-30, 10, (40, 48))
     found = from_repeats([level + rng.normal(0, 1, (2, 48)) * true.u_db(level) for level in places])
     assert found is not None
-    assert found.u_db(np.array([10.0]))[0] == pytest.approx(true.u_db(np.array([10.0]))[0], rel=0.35)
-    assert found.u_db(np.array([-20.0]))[0] == pytest.approx(true.u_db(np.array([-20.0]))[0], rel=0.35)
+    assert found.u_db(np.array([10.0]))[0] == pytest.approx(true.u_db(np.array([10.0]))[0], rel=0.2)
+    assert found.u_db(np.array([-20.0]))[0] == pytest.approx(true.u_db(np.array([-20.0]))[0], rel=0.2)
 
 
 def test_repeats_worked_by_hand() -> None:
@@ -287,12 +287,13 @@ def test_repeats_worked_by_hand() -> None:
     assert from_repeats([np.zeros((1, 4))]) is None
 
 
-def test_the_default_agrees_with_the_simulated_uncertainty_of_the_root() -> None:
-    # Placing within 2 cm and a gain stable within 0.1 dB make 0.06 to 0.08 dB of a root-MSV over nine seats (own
-    # simulations); 0.25 dB a seat gives u(root) = 0.25/√9. A quarter more is allowed: a default is not a measurement.
+def test_what_the_default_makes_of_the_root_over_nine_seats() -> None:
+    # Half of the variance moves all six third octaves of a seat at once, the rest averages over them: 0.25·√(½ + ½/6)/√9 =
+    # 0.064 dB (arithmetic). 2 %: a variance that is taken off as well. Placing within 2 cm makes 0.02 to 0.09 dB over six seats
+    # (tests/references/placement.py).
     rng = np.random.default_rng(1)
     found = band_variance(
         rng.normal(0, 3, (9, 1)) * np.ones(48), np.ones(48, dtype=bool), None, Repeatability(DEFAULT_DB)
     )
     assert found is not None
-    assert 0.06 <= found.u_sd_db <= 0.10
+    assert found.u_sd_db == pytest.approx(DEFAULT_DB * math.sqrt(0.5 + 0.5 / 6) / 3, rel=0.02)

@@ -388,7 +388,7 @@ def test_each_seat_is_told_what_the_numbers_carry(found: float, left: float, wor
 
 
 def test_loudness_within_its_uncertainty_is_no_change() -> None:
-    """u = 0.22 dB for a level at one seat (our own simulation); a span has √2 of it, the change of two spans twice:
+    """u = 0.22 dB for a level at one seat (tests/references/placement.py); a span has √2 of it, the change of two spans twice:
     U = 2 · 2 · 0.22 = 0.88 dB.
     """
     assert "oudness no real change, within 2.2 dB (before 3.0 dB)" in judged(3.0, 2.2)

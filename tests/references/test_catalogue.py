@@ -29,6 +29,7 @@ def test_a_row_is_complete(row: Row) -> None:
     for each in fields(Row):
         if each.name != "files":
             assert getattr(row, each.name), each.name
+    assert ": " in row.tolerance, "say how wide and, after a colon, why"
     missing = [name for name in row.tests if not has_test(name)]
     assert missing == [], "no such test"
     assert [name for name in row.files if not (HERE / name).is_file()] == [], "no such table"
