@@ -4,6 +4,9 @@ Each visit draws the truth and every input error from the distribution that its 
 the program. The stated interval, value ± U with U = 2 u, must hold the truth in 93 to 97 % of the visits; the program promises
 that. The seed is fixed: another gives other figures (a share of 1,000 visits scatters by 0.7 %).
 
+The sizes of the sources come from the program itself: what is held here is how they add. The sizes are compared with rooms of
+another simulator in `tests/references/test_simulations.py`.
+
 Where a visit's own scatter is drawn as well, it comes from what the default says of it: known to within a third or so, that is
 scaled inverse chi-squared with DEFAULT_DOF degrees of freedom and the default's square as its mean.
 """
