@@ -11,6 +11,7 @@ import sys
 import analysis
 import faults
 import haul
+import imports
 import kills
 import mutants
 import odd
@@ -31,6 +32,7 @@ ALL = {
     "kills": kills.run,
     "mutants": mutants.run,
     "odd": odd.run,
+    "imports": imports.run,
 }
 
 TIMES = ("analysis", "responses", "startup", "polarity", "reopen", "record", "haul")

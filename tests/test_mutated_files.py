@@ -1,0 +1,41 @@
+"""Mutated recordings, tables and records through import and analysis (`mutated_files.py` makes and reads them)."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import mutated_files
+import pytest
+from mutants import LARGEST_BYTES
+
+HERE = Path(__file__).parent
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_no_mutated_file_crashes_hangs_or_floods_the_memory(seed: int) -> None:
+    """Some 2,000 in all; `python tests/bench imports` makes 100,000."""
+    words = [sys.executable, str(HERE / "mutated_files.py"), "130", str(seed)]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=600)
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert done.stderr == ""
+    tallies = json.loads(done.stdout)
+    assert sum(each["count"] for each in tallies["kinds"].values()) > 950
+    for kind, tally in tallies["kinds"].items():
+        assert tally["crashes"] == [], kind
+        assert tally["hangs"] == [], kind
+    for kind in ("wav", "float wav", "text", "mapping"):
+        tally = tallies["kinds"][kind]
+        assert tally["refused"] < 0.95 * tally["count"], f"{kind}: some are to be read, not refused"
+    assert tallies["memory_bytes"] < LARGEST_BYTES
+
+
+def test_the_files_that_are_mutated_are_read(tmp_path: Path) -> None:
+    trials = mutated_files.Trials(tmp_path)
+    assert set(trials.base) == set(mutated_files.KINDS)
+    for kind, files in trials.base.items():
+        for data in files:
+            trials.read(kind, data, 0)  # a refusal would be raised
+    trials.visit.close()
