@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     from pypdf import PdfReader
 
 RESULTS = "results.json"
-LARGEST_RECORD = 200_000_000
+LARGEST_RECORD = 100_000_000
 """Bytes; a record with many photographs has some ten million."""
-LARGEST_JSON = 50_000_000
-"""Bytes; read into plain values it takes ten times the room. The results of a large cinema are some three million."""
+LARGEST_JSON = 15_000_000
+"""Bytes; as plain values it takes up to thirty times the room. The results of a large cinema are some three million."""
 _EXPECTED = "a record made with `commission record` (.pdf, .html or .json)"
 _OPEN = "Records are never encrypted: ask for the original."
 _FETCH = "Fetch the file anew, as it was written."
