@@ -101,6 +101,7 @@ def test_in_a_job_in_feet_and_inches_a_text_needs_its_unit() -> None:
         ('distance_m = "3.52 m"', 'distance_m = "9.7"'),
         ("width_m = 4.70", 'width_m = "15,5"'),
         ("position_m = [-1.45, 0.10, 1.15]", 'position_m = ["-1.45", 0.10, 1.15]'),
+        ("value_db = 76.5", 'value_m = "9.7"'),
     ):
         assert old in imperial
         with pytest.raises(InputError, match="without a unit, expected .* ft.* m"):

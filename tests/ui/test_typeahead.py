@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import random
 import time
 from collections.abc import Iterable
 from typing import Any
 
 import pytest
-from builders import cinema
+from builders import cinema, levels
 from stand_ins import app_of, settle
 from textual import events
 from textual.widgets import Input
@@ -122,3 +123,28 @@ async def test_many_keys_at_once_take_no_time() -> None:
         while not (isinstance(app.focused, Input) and len(app.focused.value) == 200):
             await pilot.pause(0.01)
             assert time.monotonic() - began < 3.0
+
+
+LOOSE_KEYS = (
+    *("1", "2", "3", "4", "5", "a", "d", "n", "p", "r", "u", "v", "c", "s", "f", "x", "tab", "colon", "space"),
+    *("enter", "enter", "enter", "enter", "down", "up", "end", "home", "escape", "right_square_bracket", "backspace"),
+    *("=11.4", "=Z9", "=76.5", "=lim"),
+)
+"""No number among them is unusual: a question about it would wait for a key typed after it was shown."""
+
+
+@pytest.mark.parametrize("seed", range(3))
+async def test_any_burst_does_what_the_same_keys_do_one_after_the_other(seed: int) -> None:
+    choose = random.Random(seed)
+    keys = [choose.choice(LOOSE_KEYS) for _ in range(12)]
+    found = []
+    for slowly in (True, False):
+        app = app_of(*levels({"FL": 76.0, "FC": 74.0}), system=cinema(units="imperial"))
+        async with app.run_test(size=(80, 24)) as pilot:
+            await settle(pilot)
+            for part in [[key] for key in keys] if slowly else [keys]:
+                await after(pilot, *part)
+            log = [event.body for event in app.visit.job.log]
+            field = app.focused.value if isinstance(app.focused, Input) else None
+            found.append((log, [type(screen) for screen in app.screen_stack], field))
+    assert found[0] == found[1], keys
