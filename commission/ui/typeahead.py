@@ -1,6 +1,6 @@
-"""Keys in the order in which they were typed: the next one waits until all that the last one leads to has happened.
+"""Keys are handled one by one: the next key waits until the one before it and everything it caused are done.
 
-Textual passes a key to the widget that has the focus when the key arrives. Where several arrive together (a slow line, a
+Textual sends a key to the widget that has the focus when the key arrives. Where several arrive together (a slow line, a
 meter that types, a hurried hand), the keys behind the one that opens a dialog would go to the screen below it.
 """
 
@@ -19,97 +19,98 @@ if TYPE_CHECKING:
     from textual.screen import Screen
     from textual.widget import Widget
 
-LONGEST_TRIP_S = 0.3
-"""Afterwards a `KeyDone` may be lost with the widget that it was sent to, and is sent again; the first to arrive counts."""
-FEWEST_TRIPS = 2
-"""The first passes behind the key; the second behind the message that the key's action sends, such as a choice."""
+MARKER_TIMEOUT_S = 0.3
+"""A marker that takes longer may be lost with its widget and is sent again; the first one to arrive counts."""
+FEWEST_MARKERS = 2
+"""The first arrives behind the key; the second behind a message that the key's action sends, such as a choice."""
 
 
 class KeyDone(Message):
-    """Follows a key from the focused widget up to the app: when it arrives, the key and its actions are done."""
+    """A marker that follows a key from the focused widget up to the app: when it arrives, the key has been handled."""
 
-    def __init__(self, trip: int) -> None:
-        self.trip = trip
+    def __init__(self, number: int) -> None:
+        self.number = number
         super().__init__()
 
 
 class TypeaheadApp(App[int]):
-    """Hands keys and pasted text over one by one; what arrives meanwhile waits."""
+    """Handles keys and pasted text one by one; what arrives meanwhile waits in a queue."""
 
     def __init__(self) -> None:
         super().__init__()
         self._typeahead: deque[Key | Paste] = deque()
-        self._key_under_way = False
+        self._handling_key = False
         self.key_waited = False
-        """Whether the key that is under way was typed before the one ahead of it was done."""
-        self._trip, self._trips_left = 0, 0
-        self._before_trip: tuple[Screen[Any] | None, Widget | None] = (None, None)
-        self._deadline: asyncio.TimerHandle | None = None
+        """Whether the key that is being handled was typed before the one ahead of it was done."""
+        self._marker, self._markers_left = 0, 0
+        self._before_marker: tuple[Screen[Any] | None, Widget | None] = (None, None)
+        """Screen and focus when the last marker was sent."""
+        self._timeout: asyncio.TimerHandle | None = None
 
     @property
-    def keys_under_way(self) -> bool:
-        """Whether something comes of a key still."""
-        return self._key_under_way
+    def handling_key(self) -> bool:
+        """Whether a key is still being handled."""
+        return self._handling_key
 
     def on_mount(self) -> None:
-        """A screen that goes takes what was sent to it along."""
-        self.screen_change_signal.subscribe(self, lambda _: self._send_trip() if self._key_under_way else None)
+        """Send another marker when the screen changes: one in a screen that is removed never arrives."""
+        self.screen_change_signal.subscribe(self, lambda _: self._send_marker() if self._handling_key else None)
 
     async def on_event(self, event: Event) -> None:
-        """Let a key wait while another one is under way."""
+        """Queue a key while another one is being handled."""
         if not isinstance(event, Key | Paste) or event.is_forwarded:
             await super().on_event(event)
-        elif self._key_under_way:
+        elif self._handling_key:
             self._typeahead.append(event)
         else:
-            await self._hand_over(event, waited=False)
+            await self._handle(event, waited=False)
 
-    async def _hand_over(self, event: Key | Paste, *, waited: bool) -> None:
-        self._key_under_way, self.key_waited, self._trips_left = True, waited, FEWEST_TRIPS
-        self._before_trip = (self.screen, self.focused)
+    async def _handle(self, event: Key | Paste, *, waited: bool) -> None:
+        self._handling_key, self.key_waited, self._markers_left = True, waited, FEWEST_MARKERS
+        self._before_marker = (self.screen, self.focused)
         await super().on_event(event)
-        self._send_trip()
+        self._send_marker()
 
-    def _send_trip(self, trip: int | None = None) -> None:
-        """From the focused widget; through a screen that is new once it is laid out, for it may set its focus then.
+    def _send_marker(self, again: int | None = None) -> None:
+        """To the focused widget; to a new screen after its layout, since it may set its focus then.
 
-        `trip` repeats one whose answer is late.
+        `again` is the number of a marker that is late.
         """
-        if self._deadline is not None:
-            self._deadline.cancel()
+        if self._timeout is not None:
+            self._timeout.cancel()
         if not self.is_running or not self.screen_stack:
             return
         screen, focused = self.screen, self.focused
         target = focused or screen
-        if trip is None:
-            self._trip += 1
-            if screen is not self._before_trip[0]:
-                screen.call_after_refresh(self.post_message, KeyDone(self._trip))
+        if again is None:
+            self._marker += 1
+            if screen is not self._before_marker[0]:
+                screen.call_after_refresh(self.post_message, KeyDone(self._marker))
             else:
-                target.post_message(KeyDone(self._trip))
-            self._before_trip = (screen, focused)
+                target.post_message(KeyDone(self._marker))
+            self._before_marker = (screen, focused)
         else:
-            target.post_message(KeyDone(trip))
+            target.post_message(KeyDone(again))
         loop = asyncio.get_running_loop()
-        self._deadline = loop.call_later(LONGEST_TRIP_S, self._send_trip, self._trip)
+        self._timeout = loop.call_later(MARKER_TIMEOUT_S, self._send_marker, self._marker)
 
     @on(KeyDone)
     async def key_done(self, message: KeyDone) -> None:
-        """Hand over the next key, unless this one changed screen or focus: then what follows from that comes first."""
+        """Handle the next key, unless this one changed screen or focus: then wait for what follows from that."""
         message.stop()
-        if message.trip != self._trip or not self._key_under_way:
+        if message.number != self._marker or not self._handling_key:
             return
-        self._trips_left -= 1
-        if self._trips_left > 0 or self._before_trip != (self.screen, self.focused):
-            self._send_trip()
+        self._markers_left -= 1
+        if self._markers_left > 0 or self._before_marker != (self.screen, self.focused):
+            self._send_marker()
             return
-        if self._deadline is not None:
-            self._deadline.cancel()
-        self._key_under_way = False
+        if self._timeout is not None:
+            self._timeout.cancel()
+        self._handling_key = False
         if self._typeahead:
-            await self._hand_over(self._typeahead.popleft(), waited=True)
+            await self._handle(self._typeahead.popleft(), waited=True)
 
 
 def typed_ahead(app: App[Any]) -> bool:
-    """Whether the key that is under way was typed before what it meets was on the screen: it answers no question."""
+    """Whether the key that is being handled was typed before its question was on the screen, and so cannot answer it."""
     return isinstance(app, TypeaheadApp) and app.key_waited

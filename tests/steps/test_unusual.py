@@ -51,24 +51,23 @@ def test_a_tape_in_another_unit_is_asked_about(factor: float) -> None:
     job = job_of(defined(cinema()))
     for channel in job.system.channels:
         sentence = asked_distance(job, channel.id, factor * to(job.system, channel.id))
-        assert "far from" in sentence, channel.id
-        assert "by the positions" in sentence
+        assert "but the positions give" in sentence, channel.id
 
 
 def test_without_positions_tape_and_room_say_what_is_far() -> None:
     bare = replace(cinema(), channels=tuple(replace(c, position_m=None) for c in cinema().channels))
     job = job_of(defined(bare))
     assert asked_distance(job, "FL", 3.4) == ""
-    assert "from corner to corner" in asked_distance(job, "FL", 9.7)  # √(6.4² + 4.7² + 2.6²) = 8.35 m
+    assert "diagonal of the room" in asked_distance(job, "FL", 9.7)  # √(6.4² + 4.7² + 2.6²) = 8.35 m
     taped = job_of(defined(bare), *tapes({"FL": 3.4}))
     assert asked_distance(taped, "FL", 3.6) == ""
-    assert "by the tape so far" in asked_distance(taped, "FL", 5.0)
+    assert "but the tape gave 3.40 m before" in asked_distance(taped, "FL", 5.0)
 
 
 def test_a_tape_that_was_kept_is_not_asked_about_again() -> None:
     job = job_of(defined(cinema()), *tapes({"FL": 9.7}))
     assert asked_distance(job, "FL", 9.7) == ""
-    assert "far from" in asked_distance(job, "FC", 9.7)
+    assert "but the positions give" in asked_distance(job, "FC", 9.7)
 
 
 def test_places_outside_the_room_and_far_from_the_tape() -> None:
@@ -85,10 +84,10 @@ def test_places_outside_the_room_and_far_from_the_tape() -> None:
     assert unusual_system(job, moved("FL", (-1.45, -0.15, 1.15))) == ""  # built into the wall
     assert "outside the room" in unusual_system(job, moved("FL", (-4.76, 0.3, 1.15)))
     kept = job_of(defined(moved("FL", (-4.76, 0.3, 1.15))))
-    assert unusual_system(kept, replace(kept.system, place="the loft")) == ""  # that was answered for
+    assert unusual_system(kept, replace(kept.system, place="the loft")) == ""  # that was confirmed
     taped = moved("FL", (-1.45, 0.10, 1.15), distance_m=3.5)
     assert unusual_system(job, taped) == ""
-    assert "far from" in unusual_system(job, moved("FL", (-0.44, 0.03, 0.35), distance_m=5.0))
+    assert "but the positions give" in unusual_system(job, moved("FL", (-0.44, 0.03, 0.35), distance_m=5.0))
 
 
 def test_a_room_in_another_unit_is_asked_about() -> None:
@@ -112,7 +111,7 @@ def test_a_room_in_another_unit_is_asked_about() -> None:
         ({"distance": 3.42}, ""),
         ({"distance": 3.43}, "3.42 or 3.45 m"),
         ({"distance": 18.6}, "outside the range"),
-        ({"distance": 11.22}, "far from 3.51 m by position"),
+        ({"distance": 11.22}, "11.22 m, but the positions give 3.51 m"),
         ({"polarity": "reversed"}, ""),
     ],
 )
@@ -133,7 +132,7 @@ def test_one_wrong_unit_in_the_processor_is_one_question() -> None:
     feet = round(to(system, "FR") / FOOT_M, 2)
     assert unusual_setting(job, Setting(round="as-found", channel="FR", distance=feet)) == ""
     other = Setting(round="as-found", channel="FR", distance=round(to(system, "FR") * 5, 2))
-    assert "far from" in unusual_setting(job, other)
+    assert "but the positions give" in unusual_setting(job, other)
 
 
 def test_a_repeat_that_is_off_is_asked_about_once() -> None:

@@ -33,7 +33,7 @@ async def after(pilot: Any, *keys: str) -> None:
     """A burst, and all that comes of it."""
     burst(pilot.app, *keys)
     await pilot.pause()
-    while pilot.app.keys_under_way:
+    while pilot.app.handling_key:
         await pilot.pause(0.01)
     await settle(pilot)
 

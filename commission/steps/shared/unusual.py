@@ -1,8 +1,8 @@
 """What is unusual about an entry, in a sentence to show before it is stored; empty where nothing is.
 
-An unusual entry is asked about, once, and never refused: settings as found may be wrong by any amount, and that is what
-the visit looks for. A value that the job holds already was answered for and is not asked about again. All thresholds
-here are common practice, no source: they decide whether to ask, and no verdict rests on them.
+An unusual entry is asked about once and never refused: settings as found may be wrong by any amount, and that is what the
+visit looks for. A value that the job holds already was confirmed and is not asked about again. All thresholds here are
+common practice, no source: they decide whether to ask, and no verdict rests on them.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from commission.steps.shared.survey import geometry_m, taped_m
 
 LEAST_DIFFERENCE_M = 0.5
 DIFFERENT_BY = 0.25
-"""Tape and position differ by more than both: far more than a careless hand, less than feet taken for metres (3.3)."""
+"""Tape and positions are compared with both: careless hands differ by less, feet taken for metres (3.3) by more."""
 WRONG_FACTOR = 2.0
-"""Between a distance in the processor and the tape: a factor of two is another unit, or another room."""
+"""Between a distance in the processor and the tape: beyond a factor of two it is another unit, or another room."""
 SAME_FACTOR = 1.25
 """Two settings that are off by the same factor have one cause, and one answer is enough."""
 OUTSIDE_M = 0.3
-"""Cabinets built into a wall stand up to here outside the room."""
+"""Cabinets built into a wall reach this far out of the room."""
 ROOM_SIDE_M = (2.0, 20.0)
 REPEAT_DB = 3.0
 """Steady noise repeats within 0.5 dB, a subwoofer's within 1.5 dB."""
@@ -39,20 +39,20 @@ OFF_GRID = 0.05
 def unusual_distance(job: Job, round_id: str, channel: Channel, value_m: float) -> str:
     """A tape distance from the reference seat against position, earlier tape and room."""
     units = job.system.units
-    said = f"{format_length(value_m, units)} to {channel.name_and_id}"
+    entry = f"{format_length(value_m, units)} to {channel.name_and_id}"
     by_position = geometry_m(job, channel)
     known = taped_m(job, channel, round_id)
-    taped = known[0] if known is not None and known[1] == "tape" else None
-    if taped is not None and not _far(value_m, taped):
-        return ""  # where it is far from the positions, that was answered for
+    earlier_m = known[0] if known is not None and known[1] == "tape" else None
+    if earlier_m is not None and not _far(value_m, earlier_m):
+        return ""  # where it is far from the positions, that was confirmed before
     if by_position is not None:
         if _far(value_m, by_position):
-            return f"{said} is far from {format_length(by_position, units)} by the positions."
-    elif taped is not None:
-        return f"{said} is far from {format_length(taped, units)} by the tape so far."
+            return f"{entry}, but the positions give {format_length(by_position, units)}."
+    elif earlier_m is not None:
+        return f"{entry}, but the tape gave {format_length(earlier_m, units)} before."
     room = job.system.room
     if room is not None and value_m > (diagonal := _diagonal_m(room)) + OUTSIDE_M:
-        return f"{said} is longer than the room from corner to corner ({format_length(diagonal, units)})."
+        return f"{entry} is longer than the diagonal of the room ({format_length(diagonal, units)})."
     return ""
 
 
@@ -78,7 +78,7 @@ def _oddities(system: System) -> Iterator[tuple[tuple[object, ...], str]]:
         for label, place in _places(system):
             if (outside := _outside_m(room, place)) > OUTSIDE_M:
                 where = f"{format_length(outside, units)} outside the room"
-                yield ("outside", label, place), f"{label} would stand {where}."
+                yield ("outside", label, place), f"{label} would be {where}."
     reference = system.reference_seat
     for channel in system.channels:
         tape = channel.distance_m
@@ -87,8 +87,8 @@ def _oddities(system: System) -> Iterator[tuple[tuple[object, ...], str]]:
         if room is not None and tape > _diagonal_m(room) + OUTSIDE_M:
             yield (
                 ("too long", channel.id, tape),
-                f"The tape to {channel.name_and_id}, {format_length(tape, units)}, is longer than the room from corner "
-                f"to corner ({format_length(_diagonal_m(room), units)}).",
+                f"The tape to {channel.name_and_id}, {format_length(tape, units)}, is longer than the diagonal of "
+                f"the room ({format_length(_diagonal_m(room), units)}).",
             )
         if channel.position_m is None or reference is None or reference.position_m is None:
             continue
@@ -96,8 +96,8 @@ def _oddities(system: System) -> Iterator[tuple[tuple[object, ...], str]]:
         if _far(tape, by_position):
             yield (
                 (channel.id, tape, channel.position_m, reference.position_m),
-                f"The tape to {channel.name_and_id}, {format_length(tape, units)}, is far from "
-                f"{format_length(by_position, units)} by the positions.",
+                f"The tape to {channel.name_and_id} is {format_length(tape, units)}, but the positions give "
+                f"{format_length(by_position, units)}.",
             )
 
 
@@ -136,23 +136,23 @@ def unusual_setting(job: Job, new: Setting) -> str:
 
 def _off_range(value: float, low: float, high: float, step: float, unit: str, what: str) -> str:
     decimals = grid_decimals(step, 1)
-    said = f"{what} {value:g} {unit}".replace("-", "−")
+    entry = f"{what} {value:g} {unit}".replace("-", "−")
 
     def settable(setting: float) -> str:
         return number(setting, decimals, signed=unit == "dB")
 
     if not low - OFF_GRID * step <= value <= high + OFF_GRID * step:
-        return f"{said} is outside the range of the processor, {settable(low)} to {settable(high)} {unit}."
+        return f"{entry} is outside the range of the processor, {settable(low)} to {settable(high)} {unit}."
     nearest = to_grid(value, low, high, step)
     if abs(value - nearest) <= OFF_GRID * step:
         return ""
     other = nearest + (step if value > nearest else -step)
     near = " or ".join(settable(each) for each in sorted((nearest, other)) if low <= each <= high)
-    return f"{said} is between the steps of the processor: {near} {unit} (step {step:g} {unit})."
+    return f"{entry} is between the steps of the processor: {near} {unit} (step {step:g} {unit})."
 
 
 def _far_from_tape(job: Job, new: Setting) -> str:
-    """A distance that is off by a factor; not where another channel is off by the same one: that was answered for."""
+    """A distance that is off by a factor; not where another channel is off by the same one, which was confirmed."""
     unit = job.system.processor.delay.unit
     if unit == "ms":
         return ""
@@ -182,8 +182,8 @@ def _far_from_tape(job: Job, new: Setting) -> str:
     assert channel is not None
     tape = taped_m(job, channel, new.round)
     assert tape is not None
-    by = "by tape" if tape[1] == "tape" else "by position"
-    return f"Distance {new.distance:g} {unit} is far from {tape[0] / unit_m:.2f} {unit} {by}."
+    source = "the tape gives" if tape[1] == "tape" else "the positions give"
+    return f"Distance {new.distance:g} {unit}, but {source} {tape[0] / unit_m:.2f} {unit}."
 
 
 def unusual_level(job: Job, round_id: str, prompt: Prompt, value_db: float) -> str:

@@ -22,7 +22,7 @@ from commission.ui.widgets.picker import Picker, text_item
 class AskText(ModalScreen[str | None]):
     """Asks for one line; `check` raises CommissionError with the sentence to show. Escape gives None.
 
-    `echo` says what the text stands for, while it is typed. `question` gives a sentence on what is unusual about it: a
+    `echo` gives the value with its unit while the text is typed. `question` gives a sentence on what is unusual about it: a
     second Enter keeps the text, Escape goes back to the field.
     """
 
@@ -93,7 +93,7 @@ class AskText(ModalScreen[str | None]):
             return
         if question:
             self._asking = True
-            self._say(f"? {clean_text(question)}", "Enter keeps it all the same · Escape goes back to the field")
+            self._say(f"? {clean_text(question)}", "Enter stores it as it is · Escape goes back to the field")
             return
         self.dismiss(event.value)
 

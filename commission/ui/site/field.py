@@ -38,9 +38,9 @@ class FormField:
     choices: tuple[tuple[str, str], ...] = ()
     item_id: str | None = None
     read: Callable[[str], str] | None = None
-    """What a typed text stands for, with its unit; raises InputError. None: it stands for itself."""
+    """The value of a typed text with its unit; raises InputError. None: the text is the value."""
     unusual: Callable[[Job, str], str] | None = None
-    """A sentence on what is unusual about a typed text; raises InputError. None: nothing ever is."""
+    """A sentence on what is unusual about a typed text; raises InputError. None: nothing is checked."""
     bare_units: Units | None = None
     """Where lengths are typed: the units that a number without a unit is in."""
 
@@ -50,7 +50,7 @@ class FormField:
         return f"{self.item_id}: {self.label.strip()}" if self.item_id else self.label.strip()
 
     def echo(self, text: str) -> str:
-        """What a text stands for, with its unit; empty as long as it stands for nothing."""
+        """The value of a text with its unit; empty where it has none yet."""
         try:
             return self.read(text) if self.read is not None and text.strip() else ""
         except InputError:

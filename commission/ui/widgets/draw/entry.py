@@ -120,7 +120,7 @@ def draw_entry(
     if typing.text:
         hint = "Enter stores it, Backspace mends it, Escape drops it."
     if typing.asking:
-        hint = "Enter keeps it all the same, Escape goes back to the number."
+        hint = "Enter stores it as it is, Escape goes back to the number."
     return [*lines, ((" ", ""),), *(((f"  {text}", "dim"),) for text in wrap(hint, max(width - 2, 10)))]
 
 
