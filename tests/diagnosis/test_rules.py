@@ -245,7 +245,7 @@ def test_one_of_a_pair_names_both_and_says_what_would_settle_it() -> None:
     finding = only(quiet_with("FL", "FR", "SiL", "SiR").reverse("FR"), "wiring.pair-polarity")
     assert finding.channels == ("FL", "FR")
     assert finding.title == "FL or FR reversed"
-    assert any("not determined, because no third loudspeaker" in text for text in finding.evidence)
+    assert any("not determined, because there is no third loudspeaker" in text for text in finding.evidence)
     assert "terminals of FL and FR" in finding.confirm
     assert finding.confidence is not None
 

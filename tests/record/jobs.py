@@ -78,23 +78,26 @@ class Told(Visit):
     """A visit whose responses are analysed already."""
 
     def __init__(self, events: tuple[Event, ...], given: Mapping[int, object], blobs: Mapping[str, bytes]) -> None:
+        self._given: Analyses | None = None
+        self._by_seq = given
         super().__init__(Shelf(events, blobs), lambda stored, fetch: [])  # type: ignore[arg-type]
-        self._given = Analyses(
-            Analysed(
-                seq=r.seq,
-                round=r.body.round,
-                channel=r.body.channel,
-                seat=r.body.seat,
-                clock=r.body.clock,
-                passes_delays=True,
-                analysis=given[r.seq],
-            )  # type: ignore[arg-type]
-            for r in self.job.responses
-            if r.seq in given
-        )
 
     @property
     def analyses(self) -> Analyses:
+        if self._given is None:
+            self._given = Analyses(
+                Analysed(
+                    seq=r.seq,
+                    round=r.body.round,
+                    channel=r.body.channel,
+                    seat=r.body.seat,
+                    clock=r.body.clock,
+                    passes_delays=True,
+                    analysis=self._by_seq[r.seq],
+                )  # type: ignore[arg-type]
+                for r in self.job.responses
+                if r.seq in self._by_seq
+            )
         return self._given
 
 

@@ -168,5 +168,5 @@ def test_the_json_tells_a_return_visit_and_no_other() -> None:
     assert (fallen["change"], fallen["drifted"], fallen["seats"]) == (-3.0, True, {"A2": -3.0})
     assert abs(fallen["change"]) > fallen["k"] * fallen["uncertainty"]
     assert {(each["quantity"], each["why"]) for each in told["not_compared"]} == {
-        (quantity, "this round does not hold them") for quantity in ("trim_db", "held_distance", "held_polarity")
+        (quantity, "this round does not have them") for quantity in ("trim_db", "held_distance", "held_polarity")
     }

@@ -136,7 +136,7 @@ def test_many_seats_keep_the_two_that_stray_most_in_colour() -> None:
     assert "Z9" in named
     assert "all seats" in named
     assert not [text for text in named if "S01" in text]  # a line that nobody can tell from its neighbours
-    assert "stray most" in figure.caption
+    assert "farthest from the mean" in figure.caption
 
 
 def test_words_tell_the_key_numbers() -> None:

@@ -199,7 +199,7 @@ def test_with_fewer_than_three_mains_the_meters_do_not_cancel() -> None:
     none = compared(values, values, system=unknown)
     assert not none.drifts
     assert [reason for _, reason in none.apart] == [
-        "with fewer than three main loudspeakers a turned volume is not told apart, and the meters are not known"
+        "with fewer than three main loudspeakers a changed volume cannot be separated, and the meters are unknown"
     ]
 
 
@@ -295,7 +295,7 @@ def test_a_changed_delay_explains_its_arrival() -> None:
         )
         found = compared(held[0], held[1], system=room, heard=heard)  # type: ignore[arg-type]
         assert of(found, "arrival_ms", "FL").change == pytest.approx(0.0, abs=1e-3)
-        assert of(found, "arrival_ms", "FL").word == "as explained"
+        assert of(found, "arrival_ms", "FL").word == "explained"
         assert not found.drifted()
         past = tuple(replace(item, passes_delays=False) for item in heard[1])
         mixed = compared(held[0], held[1], system=room, heard=(heard[0], Analyses(past)))
@@ -340,7 +340,7 @@ def test_a_loudspeaker_that_was_turned_over_is_heard() -> None:
     )
     explained = compared(normal, turned, system=room, heard=heard)
     assert not [d for d in explained.drifted() if d.quantity == "heard_polarity"]
-    assert of(explained, "heard_polarity", "SiL").word == "as explained"
+    assert of(explained, "heard_polarity", "SiL").word == "explained"
     chain = heard_room(SoundRoom(), {c.id: -1 for c in room.channels})
     turned_over = compared((), (), system=room, heard=(heard[0], chain))
     assert not [d for d in turned_over.drifts if d.quantity == "heard_polarity" and d.drifted]
@@ -379,7 +379,7 @@ def test_what_moved_is_not_where_it_was() -> None:
     assert reasons(found) == {"level_db": "seat A2 is 0.30 m from where it was"}
     channels = tuple(moved(c, 0.4) if c.id == "SiL" else c for c in room.channels)
     found = compared(levels(LEVELS), levels(LEVELS), system=room, changed=replace(room, channels=channels))  # type: ignore[arg-type]
-    assert found.apart == {("level_db", "its place is another one, 0.40 m away"): (("SiL", "A2"),)}
+    assert found.apart == {("level_db", "it is 0.40 m from where it was"): (("SiL", "A2"),)}
     surveyed = tuple(moved(c, 0.02) for c in room.channels)
     found = compared(levels(LEVELS), levels(LEVELS), system=room, changed=replace(room, channels=surveyed))  # type: ignore[arg-type]
     assert not found.apart, "a place that was only measured anew has not moved"
@@ -400,17 +400,17 @@ def test_differences_between_other_seats_are_not_compared() -> None:
     same = compared((), (), system=room.system, heard=(every, every))
     assert any(d.quantity.startswith("spread_db") for d in same.drifts)
     found = compared((), (), system=room.system, heard=(every, fewer))
-    assert reasons(found)["spread_db"] == "the two visits measured other seats"
+    assert reasons(found)["spread_db"] == "the two visits measured different seats"
     assert not found.drifted()
 
 
 @pytest.mark.parametrize(
     ("changed", "quantity", "reason"),
     [
-        ({"bands": (Band(low_hz=30, high_hz=90),)}, "spread_db", "the bands are other ones"),
-        ({"channels": "crossover"}, "spread_db", "its crossover is another one"),
-        ({"seats": "reference"}, "arrival_ms", "the reference seat is another one"),
-        ({"seats": "weight"}, "spread_db", "the weights of the seats are other ones"),
+        ({"bands": (Band(low_hz=30, high_hz=90),)}, "spread_db", "the bands are different"),
+        ({"channels": "crossover"}, "spread_db", "its crossover is different"),
+        ({"seats": "reference"}, "arrival_ms", "the reference seat is a different one"),
+        ({"seats": "weight"}, "spread_db", "the weights of the seats are different"),
     ],
 )
 def test_a_room_that_is_told_otherwise_says_what_is_other(
@@ -469,7 +469,7 @@ def test_a_channel_taken_by_one_visit_through_the_processor_is_not_compared() ->
 def test_a_moved_loudspeaker_shows_on_the_tape() -> None:
     found = compared(tapes({"FL": 3.50, "FC": 3.20}), tapes({"FL": 3.70, "FC": 3.21}))
     assert [(d.quantity, d.channel) for d in found.drifted()] == [("tape_m", "FL")]
-    assert of(found, "tape_m", "FC").word == "as it was"
+    assert of(found, "tape_m", "FC").word == "unchanged"
     assert not compared(tapes({"FL": 3.50}), ()).apart, "nobody must tape again"
 
 

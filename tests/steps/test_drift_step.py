@@ -43,9 +43,9 @@ def test_one_channel_that_fell_is_named_and_a_turned_volume_is_not() -> None:
     outcome = drift.evaluate(returning(earlier_of(then), *levels(now)), "as-found", NOTHING)
     assert outcome.stands_out == "drifted: SiL"
     assert outcome.verdict is Verdict.FAIL
-    assert any("+3.0 dB in common" in remark for remark in outcome.remarks)
-    assert "it may as well be what stands before it" in outcome.remarks[-1]
-    assert outcome.remarks[-1].endswith("Measure again before anything is mended: SiL.")
+    assert any("share a change of +3.0 dB" in remark for remark in outcome.remarks)
+    assert "It may also be an obstacle in front of it" in outcome.remarks[-1]
+    assert outcome.remarks[-1].endswith("Measure again before you repair anything: SiL.")
 
 
 def test_a_level_that_moved_as_its_trim_did_is_explained_by_it() -> None:
@@ -58,8 +58,8 @@ def test_a_level_that_moved_as_its_trim_did_is_explained_by_it() -> None:
     column = {c.key: i for i, c in enumerate(table.columns)}
     (row,) = [r for r in table.rows if r.cells[0] == "FL"]
     assert row.cells[column["explained"]] == 3.0
-    assert row.cells[column["word"]] == "as explained"
-    assert "less what settings and air explain" in table.remark
+    assert row.cells[column["word"]] == "explained"
+    assert "minus what settings and air explain" in table.remark
     # The trim was turned and the level did not follow: that is a drift.
     outcome = drift.evaluate(returning(earlier_of(then), *trims, *levels(LEVELS)), "as-found", NOTHING)
     assert outcome.stands_out == "settings changed: FL; drifted: FL"
@@ -69,7 +69,7 @@ def test_a_drift_with_no_trim_noted_may_be_somebodys_hand() -> None:
     then = job_of(defined(cinema()), *levels(LEVELS))
     outcome = drift.evaluate(returning(earlier_of(then), *levels(LEVELS | {"FL": 80.0})), "as-found", NOTHING)
     (table,) = outcome.tables
-    assert {row.cells[-1] for row in table.rows if row.cells[0] == "FL"} == {"drifted, or set anew"}
+    assert {row.cells[-1] for row in table.rows if row.cells[0] == "FL"} == {"drifted, or reset"}
 
 
 def test_a_changed_setting_is_exact_and_asks_who_changed_it() -> None:
@@ -99,7 +99,7 @@ def test_a_measuring_chain_that_was_turned_over_is_told() -> None:
     job = job_of(defined(room.system), then)
     outcome = drift.evaluate(job, "as-found", room.analyses())
     said = "\n".join(outcome.remarks)
-    assert "most main loudspeakers are turned over against last time" in said
+    assert "most main loudspeakers are inverted compared with last time" in said
     assert "polarities heard" not in said
     assert not [c for c in outcome.checks if c.id == "drift.heard_polarity" and c.verdict is not Verdict.PASS]
 
@@ -135,14 +135,14 @@ def test_what_only_one_visit_holds_is_said_and_not_judged() -> None:
     outcome = drift.evaluate(returning(earlier_of(then)), "as-found", NOTHING)
     assert not outcome.checks
     assert outcome.state == "nothing"
-    assert any("this round does not hold them: levels read by hand" in remark for remark in outcome.remarks)
+    assert any("this round does not have them: hand-read levels" in remark for remark in outcome.remarks)
     job = returning(earlier_of(job_of(defined(cinema()), setting("FL", trim_db=0.0))), *levels(LEVELS))
     said = remarks(job)
     assert (
-        "the last round of the earlier visit does not hold them: levels read by hand (FL, FC, FR, SiL, SiR, SUB1)"
+        "the last round of the earlier visit does not have them: hand-read levels (FL, FC, FR, SiL, SiR, SUB1)"
         in said
     )
-    assert "this round does not hold them: trims (FL)" in said
+    assert "this round does not have them: trims (FL)" in said
 
 
 def test_only_the_first_round_is_compared() -> None:
@@ -158,19 +158,19 @@ def test_only_the_first_round_is_compared() -> None:
     assert drift.evaluate(job, "as-found", NOTHING).verdict is Verdict.PASS
     later = drift.evaluate(job, AS_LEFT, NOTHING)
     assert (later.checks, later.tables, later.advice, later.stands_out) == ((), (), (), "")
-    assert "Compared with the earlier visit is the round as found" in later.remarks[0]
+    assert "The round as found is compared with the earlier visit" in later.remarks[0]
 
 
 def test_which_rounds_are_compared_is_said() -> None:
     found_only = job_of(defined(cinema()), *levels(LEVELS))
     said = remarks(returning(earlier_of(found_only), *levels(LEVELS)))
     assert "this visit as found with “Harbour Lane cinema” as found, closed 2026-03-14 (file then.commission" in said
-    assert "holds no round as left" in said
+    assert "has no round as left" in said
     left = job_of(defined(cinema()), *levels(LEVELS), *levels(LEVELS, round_id=AS_LEFT))
     said = remarks(returning(earlier_of(left), *levels(LEVELS)))
     assert "this visit as found with “Harbour Lane cinema” as left" in said
-    assert "holds no round as left" not in said
-    assert "holds no figures to compare with" in remarks(returning(earlier_of(job_of(defined(cinema())))))
+    assert "has no round as left" not in said
+    assert "has no values to compare with" in remarks(returning(earlier_of(job_of(defined(cinema())))))
 
 
 def test_a_record_written_later_does_not_move_the_day_of_the_visit() -> None:
@@ -190,7 +190,10 @@ def test_other_instruments_are_named() -> None:
     )
     job = job_of(defined(cinema()), earlier_of(then), defined(other), *levels(LEVELS))
     said = remarks(job)
-    assert "Another level meter than last time (class 2 sound level meter, now class 1 sound level meter 7)" in said
+    assert (
+        "The level meter is not that of last time (then class 2 sound level meter, now class 1 sound level meter 7)"
+        in said
+    )
     assert "Another microphone" not in said, "the visit before named none"
 
 

@@ -80,7 +80,7 @@ def test_done_counts_cells() -> None:
     outcome = outcome_of(room)
     assert (outcome.done, outcome.total) == (78 - 7, 78)
     assert ("FL", "B3") not in outcome.grids[0].cells
-    assert "7 places are open" in outcome.advice[0].text
+    assert "7 responses are missing" in outcome.advice[0].text
 
 
 def test_a_reversed_loudspeaker_fails_where_a_third_of_its_model_decides() -> None:
@@ -88,7 +88,7 @@ def test_a_reversed_loudspeaker_fails_where_a_third_of_its_model_decides() -> No
     assert failed(outcome) == {("polarity", "FR", s) for s in ALL_SEATS}
     assert outcome.grids[0].cells[("FR", "B2")].figure == "reversed"
     assert outcome.stands_out == "FR reversed"
-    assert "reversed against FL and FC" in check_of(outcome, "polarity", "FR", "A1").words
+    assert "reversed relative to FL and FC" in check_of(outcome, "polarity", "FR", "A1").words
     assert check_of(outcome, "polarity", "FL", "A1").verdict is Verdict.PASS
     assert check_of(outcome, "polarity", "FC", "A1").verdict is Verdict.NOT_TESTED  # its pair is not in order
 
@@ -99,21 +99,21 @@ def test_one_of_a_pair_reversed_is_doubtful_for_both_and_accuses_neither() -> No
     for name, other in (("FL", "FR"), ("FR", "FL")):
         check = check_of(outcome, "polarity", name, "A2")
         assert check.verdict is Verdict.UNSURE
-        assert check.words == f"one of {name} and {other} is reversed; expected alike"
+        assert check.words == f"{name} or {other} is reversed; which of the two is not determined"
         assert (check.value, check.uncertainty) == (None, 0.0)  # which one is not known: no number stands for that
     cell = outcome.grids[0].cells[("FR", "B2")]
     assert cell.figure == "opposite"
-    assert "polarity: ? one of FR and FL is reversed; expected alike" in cell.detail
+    assert "polarity: ? FR or FL is reversed; which of the two is not determined" in cell.detail
     assert outcome.stands_out == "FL or FR reversed"
-    assert outcome.tables[0].rows[0].cells[3] == "FL or FR"
+    assert outcome.tables[0].rows[0].cells[3] == "opposite to FR"
 
 
 def test_everything_alike_passes_whatever_its_own_sign() -> None:
     outcome = outcome_of(SoundRoom().reverse(None))
     assert failed(outcome) == set()
     assert check_of(outcome, "polarity", "FL", "A1").verdict is Verdict.PASS
-    assert any("clap once" in remark for remark in outcome.remarks)
-    assert not any("clap once" in remark for remark in outcome_of(SoundRoom()).remarks)
+    assert any("Clap once" in remark for remark in outcome.remarks)
+    assert not any("Clap once" in remark for remark in outcome_of(SoundRoom()).remarks)
 
 
 def test_a_loudspeaker_alone_has_no_polarity() -> None:
@@ -127,7 +127,7 @@ def test_a_loudspeaker_alone_has_no_polarity() -> None:
 def test_one_driver_reversed_is_no_loudspeaker_reversed() -> None:
     outcome = outcome_of(SoundRoom().reverse_tweeter("SiL"))
     assert failed(outcome) == {("polarity", "SiL", s) for s in ALL_SEATS}
-    assert "one driver is reversed against SiR" in check_of(outcome, "polarity", "SiL", "A1").words
+    assert "one driver is reversed relative to SiR" in check_of(outcome, "polarity", "SiL", "A1").words
     check = check_of(outcome, "polarity", "SiR", "A1")
     assert check.verdict is Verdict.NOT_TESTED
     assert "one driver of its partner SiL" in (check.why_not or "")
@@ -144,7 +144,7 @@ def test_seats_that_do_not_agree_judge_no_polarity() -> None:
     outcome = outcome_of(SoundRoom().reverse("FR", ["A2", "B2", "B1", "B3"]))
     checks = [check_of(outcome, "polarity", "FR", s) for s in ALL_SEATS]
     assert {c.verdict for c in checks} == {Verdict.NOT_TESTED}
-    assert "the seats do not agree: 4 of 6" in (checks[0].why_not or "")
+    assert "the seats disagree: 4 of 6" in (checks[0].why_not or "")
 
 
 def test_subwoofers_are_compared_with_each_other_and_what_is_set_is_left_to_the_crossover() -> None:
@@ -206,7 +206,7 @@ def test_a_seat_low_on_every_channel_is_the_gain_and_its_levels_are_corrected() 
     outcome = outcome_of(room)
     assert failed(outcome) == set()
     assert "gain changed at B2" in outcome.stands_out
-    assert any("B2 is −" in remark and "not the room" in remark for remark in outcome.remarks)
+    assert any("at B2 is off by −" in remark and "not the room" in remark for remark in outcome.remarks)
     changed, others = (check_of(outcome, "level", "FL", seat) for seat in ("B2", "A1"))
     assert changed.uncertainty is not None
     assert others.uncertainty is not None
@@ -262,7 +262,7 @@ def test_a_bass_null_is_found_where_it_is() -> None:
     outcome = outcome_of(SoundRoom(uneven_db=0.5).add_db("SUB1", -20, ["A3"], above_hz=48, below_hz=68))
     assert ("bass", "SUB1", "A3") in failed(outcome)
     assert {s for kind, _, s in failed(outcome) if kind == "bass"} == {"A3"}
-    assert "deepest at" in check_of(outcome, "bass", "SUB1", "A3").text
+    assert "lowest at" in check_of(outcome, "bass", "SUB1", "A3").text
 
 
 def test_a_seat_without_weight_is_judged_and_does_not_move_the_mean_of_the_others() -> None:
@@ -279,7 +279,7 @@ def test_a_seat_without_weight_is_judged_and_does_not_move_the_mean_of_the_other
 def test_two_seats_are_not_held_against_their_mean_and_it_is_said() -> None:
     outcome = outcome_of(SoundRoom(cinema(seat_ids=["A1", "A2"])))
     assert not any(c.id in ("seats.level", "seats.bass", "seats.direct") for c in outcome.checks)
-    assert any("three seats or more are needed" in remark for remark in outcome.remarks)
+    assert any("needs three seats or more" in remark for remark in outcome.remarks)
     assert not any("three seats or more" in remark for remark in outcome_of(SoundRoom()).remarks)
 
 
@@ -287,7 +287,7 @@ def test_a_minus_in_a_seats_name_stays_what_it_is() -> None:
     system = cinema()
     named = replace(system, seats=tuple(replace(s, id=f"row-{s.id}") for s in system.seats))
     outcome = outcome_of(SoundRoom(named).add_db(None, -9, ["row-B2"]))
-    assert any("row-B2 is −" in remark for remark in outcome.remarks)
+    assert any("at row-B2 is off by −" in remark for remark in outcome.remarks)
     assert "row-B2" in outcome.stands_out
 
 
@@ -376,5 +376,5 @@ def test_a_text_response_that_ends_early_leaves_the_spread_of_the_others() -> No
     assert all(np.isfinite(series.y).all() for series in curve.series)
     assert check_of(outcome, "treble", "FL", "A1").verdict is Verdict.NOT_TESTED
     assert (check_of(outcome, "treble", "FL", "A1").why_not or "").startswith(
-        "it or FR was not heard over the whole range"
+        "it or FR was not measured over the whole range"
     )

@@ -86,7 +86,7 @@ async def test_the_overview_says_what_is_wrong_and_what_to_do(app: CommissionApp
             "13/13",
             "✗",
             "fail",
-            "FR reversed; SiL no treble",
+            "FR reversed; no treble from SiL",
             "✓ BL and BR swapped",
             "Findings: 0 open, 7 no longer found",
             "failed checks, no cause found",

@@ -169,7 +169,7 @@ def _explained(context: Context, result: DriftResult) -> Iterable[str]:
         dict.fromkeys(
             d.channel or ""
             for d in result.drifts
-            if d.word == "as explained" and d.quantity in (LEVEL, RESPONSE, HEARD) and d.channel not in drifted
+            if d.word == "explained" and d.quantity in (LEVEL, RESPONSE, HEARD) and d.channel not in drifted
         )
     )
     if names:

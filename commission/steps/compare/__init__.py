@@ -67,15 +67,16 @@ __all__ = [
 ]
 
 HELP = """
-Nothing to measure here: it compares what both rounds hold.
+There is nothing to measure here: this step compares the two rounds.
 
 - Measure **as left** at the same seats, with the same microphone, gain and volume as **as found**.
-- Repeat two places in each round with the microphone put down anew: what you cannot repeat, you cannot claim.
-- **What the seat hears** says whether seats hear the same; **evenness of tone** whether they hear the same balance, each
-  at its own level. The second is what filters and subwoofer settings change.
+- Repeat two positions in each round, and put the microphone down again for each: only a change beyond your
+  repeatability counts.
+- **What the seats hear** shows whether all seats hear the same; **evenness of tone** whether they hear the same balance,
+  each at its own level. Filters and subwoofer settings change the second.
 """
 
-NO_WORSE_BASIS = "the repeatability U = 2 u of the change: beyond it the change is real; common practice"
+NO_WORSE_BASIS = "U = 2 u of the change, from the repeatability: a larger change is real; common practice"
 
 
 Checks = dict[tuple[str, str, str], Check]
@@ -94,14 +95,14 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         said = (f"Not compared yet: {result.why_not}.",)
         if not job.responses:
             return Outcome(step="compare", round=round_id, remarks=said)
-        waits = Advice(text="Measure as left when the settings are entered, to compare.", step="compare", priority=70)
-        stands_out = "needs an as-left round"
+        waits = Advice(text="To compare, enter the settings and measure as left.", step="compare", priority=70)
+        stands_out = "needs a round as left"
         return Outcome(step="compare", round=round_id, remarks=said, advice=(waits,), stands_out=stands_out)
     if round_id != result.rounds[1]:
         return Outcome(
             step="compare",
             round=round_id,
-            remarks=(f"The comparison stands in the round {round_name(result.rounds[1])}.",),
+            remarks=(f"The comparison is shown in the round {round_name(result.rounds[1])}.",),
         )
     checks = {
         (c, kind, label): _check(c, kind, label, change)
@@ -145,9 +146,9 @@ def _budget_table(result: CompareResult, checks: Checks) -> Table:
     """Which share of the variance of a change each source makes, where it is known least well of all channels."""
     sources = {"gain": "gain and angle", "place": "microphone position", "noise": "noise", "second": "second order"}
     columns = (
-        Column(key="question", title="Question"),
+        Column(key="question", title="Comparison"),
         Column(key="band", title="Band Hz"),
-        Column(key="channel", title="Least sure"),
+        Column(key="channel", title="Channel"),
         *(Column(key=key, title=title, unit="%", decimals=0) for key, title in sources.items()),
         Column(key="U", title="U", unit="dB²", decimals=1),
     )
@@ -172,11 +173,11 @@ def _budget_table(result: CompareResult, checks: Checks) -> Table:
         )
     return Table(
         id="compare:uncertainty",
-        title="What the uncertainty of the change is made of",
+        title="Sources of the uncertainty of the change",
         columns=columns,
         rows=tuple(rows),
         verdicts=False,
-        remark="Shares of its variance, for the channel whose change is known least well.",
+        remark="Shares of the variance, for the channel with the largest uncertainty.",
     )
 
 
@@ -192,13 +193,13 @@ def _check(channel: str, kind: str, label: str, change: Change) -> Check:
         value=change.change_db2,
         unit="dB²",
         limit=Limit(high=change.budget.expanded, unit="dB²", basis=NO_WORSE_BASIS),
-        text=f"change of the seats' variance, {question}, {label} Hz",
+        text=f"change of the seat-to-seat variance, {question}, {label} Hz",
     )
 
 
 _TITLES = {
-    "heard": "What the seats hear: how far they are apart (root of the variance over seats)",
-    "tone": "Evenness of tone: the same with each seat's own level taken off",
+    "heard": "What the seats hear: seat-to-seat standard deviation",
+    "tone": "Evenness of tone: seat-to-seat standard deviation without each seat's own level",
 }
 
 
@@ -210,9 +211,9 @@ def _table(result: CompareResult, kind: str, checks: Checks) -> Table:
         Column(key="after", title="After", unit="dB", decimals=1),
         Column(key="change", title="Change", unit="dB²", decimals=1, signed=True),
         Column(key="U", title="U", unit="dB²", decimals=1),
-        Column(key="word", title="In words"),
+        Column(key="word", title="Result"),
         Column(key="worst", title="Worst seat"),
-        Column(key="off", title="off by", unit="dB", decimals=1),
+        Column(key="off", title="Off by", unit="dB", decimals=1),
     )
     rows = tuple(
         Row(
@@ -240,7 +241,7 @@ def _table(result: CompareResult, kind: str, checks: Checks) -> Table:
         columns=columns,
         rows=rows,
         verdicts=False,
-        remark="Worst seat: the one that is farthest from the seats' mean after (rms over the band).",
+        remark="Worst seat: the largest deviation from the mean of the seats, after (rms over the band).",
     )
 
 
@@ -262,10 +263,10 @@ def _seat_table(result: CompareResult, kind: str, checks: Checks) -> Table:
         for name, each in result.channels.items()
         for label, c in each.bands[kind].items()
     )
-    what = "as measured" if kind == HEARD else "each seat's own level taken off"
+    what = "as measured" if kind == HEARD else "without each seat's own level"
     return Table(
         id=f"compare:{kind}:seats",
-        title=f"Each seat less the seats' mean, dB, before → after ({what})",
+        title=f"Each seat minus the mean of the seats, dB, before → after ({what})",
         columns=columns,
         rows=rows,
         verdicts=False,
@@ -293,7 +294,7 @@ def _curves(job: Job, each: ChannelCompare, rounds: tuple[str, str]) -> list[Cur
     before, after = (np.sqrt(variance.variance_over_seats(levels)) for levels in each.levels)
     spread = Curve(
         id=f"compare:{each.channel}",
-        title=f"{label}: standard deviation over {len(each.seats)} seats",
+        title=f"{label}: seat-to-seat standard deviation, {len(each.seats)} seats",
         channel=each.channel,
         caption="third octaves, as measured",
         series=pair(before, after),
@@ -326,10 +327,11 @@ def _stands_out(result: CompareResult) -> str:
 
 def _remarks(result: CompareResult) -> tuple[str, ...]:
     assert result.rounds is not None
+    before_name, after_name = map(round_name, result.rounds)
     if not result.channels:
         reasons = dict.fromkeys(text.rsplit(": ", 1)[-1] for text in result.left_out)
-        why = "; ".join(reasons) or "no channel was recorded in both"
-        return (f"No channel can be compared between {result.rounds[0]} and {result.rounds[1]}: {why}.",)
+        why = "; ".join(reasons) or "no channel was measured in both"
+        return (f"No channel can be compared between {before_name} and {after_name}: {why}.",)
     changes = [
         (name, label, c)
         for name, each in result.channels.items()
@@ -337,27 +339,27 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
         for label, c in each.bands[kind].items()
     ]
     remarks = [
-        f"Compared: {result.rounds[0]} (before) with {result.rounds[1]} (after).",
-        *((f"{SUBS}: all subwoofers together, as they are heard.",) if SUBS in result.channels else ()),
+        f"Compared: {before_name} (before) with {after_name} (after).",
+        *((f"{SUBS}: all subwoofers playing together.",) if SUBS in result.channels else ()),
         result.u_from,
-        "Better and worse are said only beyond U = 2 u of the change; of a hundred unchanged values some five go "
-        "beyond it by chance. The seats are all there are: no sampling error.",
-        "The measurement's own scatter is taken off the variance, never below zero.",
+        "A change counts as better or worse only beyond its U = 2 u; about five in a hundred unchanged values exceed U by "
+        "chance. The measured seats are all there are, so there is no sampling error.",
+        "The scatter of the measurement is subtracted from the variance, but never below zero.",
     ]
     flat = sorted({f"{name} {label} Hz" for name, label, c in changes if c.before.floored or c.after.floored})
     if flat:
-        remarks.append(f"No more than that scatter is left of {', '.join(flat)}.")
+        remarks.append(f"Nothing beyond this scatter remains in {', '.join(flat)}.")
     remarks += _in_part(result)
-    remarks += [f"Left out: {text}." for text in result.left_out]
+    remarks += [f"Not compared: {text}." for text in result.left_out]
     return tuple(remarks)
 
 
 def _weights_remark(job: Job) -> tuple[str, ...]:
     weights = [seat.weight for seat in job.system.seats]
     if len(weights) > 1 and sum(weight > 0 for weight in weights) < 2:
-        return ("Fewer than two seats have a weight: here all of them count alike.",)
+        return ("Fewer than two seats have a weight, so all seats count equally here.",)
     if 0 in weights:
-        return ("Seats without weight are shown and do not count.",)
+        return ("Seats without weight are shown but not counted.",)
     return ()
 
 
@@ -372,7 +374,10 @@ def _in_part(result: CompareResult) -> list[str]:
                 parts[label] = parts.get(label, "") + f", {name} from {first:.0f}"
             elif last < high / 2 ** (1 / 6):
                 parts[label] = parts.get(label, "") + f", {name} to {last:.0f}"
-    return [f"Of {label} Hz only where it plays: {text[2:]} Hz." for label, text in parts.items()]
+    return [
+        f"{label} Hz is compared only within the range of each loudspeaker: {text[2:]} Hz."
+        for label, text in parts.items()
+    ]
 
 
 STEP = Step(
@@ -388,7 +393,7 @@ STEP = Step(
                 check=f"compare.{kind}.*",
                 limit=Limit(unit="dB²", basis=NO_WORSE_BASIS),
                 high="U",
-                applies=f"change of the seats' variance in one band, {question}",
+                applies=f"change of the seat-to-seat variance in one band, {question}",
             )
             for kind, question in _QUESTIONS.items()
         ),

@@ -151,7 +151,7 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
             left_out=(),
             u_db={},
             u_from="",
-            why_not="it needs responses of two rounds, as found and as left",
+            why_not="this needs responses from two rounds, as found and as left",
         )
     screened = usable(job, analyses, *rounds)
     repeats, u_from = repeatability(job, rounds, screened)
@@ -160,8 +160,7 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
     references = [common_reference(job, r, screened) for r in rounds]
     if None not in references and references[0] != references[1]:
         left_out.append(
-            f"levels of one round from those of the other: {rounds[0]} is relative to {references[0]}, "
-            f"{rounds[1]} to {references[1]}"
+            f"levels between the rounds: {rounds[0]} is relative to {references[0]}, {rounds[1]} to {references[1]}"
         )
     gains_u_db = (_gains_u_db(job, rounds[0], analyses), _gains_u_db(job, rounds[1], analyses))
     channels, outside = {}, dict.fromkeys((band.label for band in job.system.bands), "")
@@ -181,7 +180,7 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
         if bands[HEARD] and not bands[TONE]:
             low, high = _level_band_hz(job, name)
             left_out.append(
-                f"{name} from evenness of tone: its own level from {low:.0f} to {high:.0f} Hz is not known at every seat"
+                f"{name} in evenness of tone: its level from {low:.0f} to {high:.0f} Hz is not known at every seat"
             )
         for label in outside:
             outside[label] += f", {name}" if all(label not in bands[kind] for kind in KINDS) else ""
@@ -209,7 +208,7 @@ def _common(before: _Row, after: _Row) -> tuple[tuple[list[str], tuple[FloatArra
         return None, f": {before.how} in one round and {after.how} in the other"
     common = [s for s in before.seats if s in after.seats]
     missing = sorted(set(before.seats) ^ set(after.seats))
-    why = f" at {', '.join(missing)}: in one round only" if missing else ""
+    why = f" at {', '.join(missing)}: measured in one round only" if missing else ""
     if len(common) < 2:
         return None, ": fewer than two seats in both rounds"
     first, second = ([row.seats.index(s) for s in common] for row in (before, after))
@@ -237,17 +236,17 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
         inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)
         parts = [levels[:, inside & variance.own_band(levels)] for levels in repeated]
         out[band.label] = repeats_of.repeatability_of([part for part in parts if part.shape[1]])
-    apart = f" {moved} more with another gain {'are' if moved > 1 else 'is'} left out." if moved else ""
+    apart = f" {moved} more with a different gain {'are' if moved > 1 else 'is'} not used." if moved else ""
     if not repeated:
         basis = "determined by simulation (tests/references/placement.py)"
-        taken = f"u = {repeats_of.DEFAULT_DB} dB is taken for a third octave at one seat, {basis}."
-        return out, f"No place was repeated: {taken}{apart}"
+        taken = f"u = {repeats_of.DEFAULT_DB} dB is assumed for a third octave at one seat, {basis}."
+        return out, f"No position was repeated: {taken}{apart}"
     said = ", ".join(f"{r.common_db:.2f} dB at {label} Hz" for label, r in out.items())
-    count = f"{len(repeated)} repeated place{'s' if len(repeated) != 1 else ''}"
+    count = f"{len(repeated)} repeated position{'s' if len(repeated) != 1 else ''}"
     return (
         out,
-        f"Repeatability u of a third octave at one seat, from {count} with the default of {repeats_of.DEFAULT_DB} dB: "
-        f"{said}; more where noise is near.{apart}",
+        f"Repeatability u of a third octave at one seat, from {count} combined with the default of "
+        f"{repeats_of.DEFAULT_DB} dB: {said}; larger where the level is close to the noise.{apart}",
     )
 
 
@@ -311,11 +310,11 @@ def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tup
 
 def _why_no_sum(newest: list[Analysed], count: int, problems: list[str]) -> str | None:
     if len(newest) < count:
-        return problems[0] if problems else "not every subwoofer was heard"
+        return problems[0] if problems else "not every subwoofer was measured"
     if newest[0].clock is None or len({item.clock for item in newest}) != 1:
         return "their responses share no clock"
     if not all(item.passes_delays for item in newest):
-        return "their responses did not pass the processor's delays, with which they are heard"
+        return "their responses were measured past the processor's delays"
     return None
 
 

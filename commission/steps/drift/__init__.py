@@ -45,35 +45,35 @@ from commission.steps.drift.result import Drift, DriftResult, compared_round, so
 from commission.steps.drift.tables import describe, sign_word, tables
 
 HELP = """
-Nothing of its own to measure: it holds the first round of this visit, before you change anything, against how the visit
-before left the room.
+There is nothing extra to measure: this step compares the first round of this visit, before you change anything, with the
+state in which the earlier visit left the room.
 
-1. Note the **settings as found** first: somebody may have changed them. What a changed trim or delay explains is no drift.
-2. Go through the *Site* form: today's **temperature**, and meter and microphone if they are other ones.
-3. Read levels and measure responses **as found** at the same seats, the microphone within 5 cm of where it stood. Two
-   readings are better than one, and several seats better than one seat: only a change beyond U is called a drift.
-4. What all loudspeakers have in common (volume, microphone gain) is told apart from what a single one did.
+1. Enter the **settings as found** first: somebody may have changed them. What a changed trim or delay explains is no drift.
+2. Go through the *Site* form: enter today's **temperature**, and the meter and microphone if they are different ones.
+3. Read levels and measure responses **as found** at the same seats, the microphone within 5 cm of its earlier position.
+   Two readings are better than one, and several seats better than one: only a change beyond U is called a drift.
+4. A change that all main loudspeakers share (volume, microphone gain) is separated from the change of a single one.
 """
 
-BASIS = "no drift beyond U of the difference of two visits (JCGM 100:2008, 5.1.2; k for many comparisons at once)"
-EXACT = "as the earlier visit left it; a setting is exact"
-AS_HEARD = "polarity as heard at the earlier visit, less what its setting explains"
+BASIS = "U of the difference of two visits (JCGM 100:2008, 5.1.2); k covers all comparisons together"
+EXACT = "unchanged since the earlier visit; a setting has no uncertainty"
+AS_HEARD = "measured polarity of the earlier visit, corrected for a changed setting"
 WHAT = {
     TRIM: "trims",
-    HELD: "delays or distances held",
+    HELD: "delays or distances set",
     POLARITY: "polarity settings",
-    LEVEL: "levels read by hand",
+    LEVEL: "hand-read levels",
     RESPONSE: "responses",
     ARRIVAL: "arrivals",
-    TAPE: "distances by tape",
-    HEARD: "polarities heard",
-    SPREAD: "differences between seats",
+    TAPE: "tape distances",
+    HEARD: "measured polarities",
+    SPREAD: "seat-to-seat standard deviations",
 }
 """Kinds of figures, several of each."""
 _INSTRUMENTS: tuple[tuple[InstrumentKind, str], ...] = (("meter", "level meter"), ("microphone", "microphone"))
 _SHARED = {
-    LEVEL: "the volume, or the meter",
-    RESPONSE: "the volume, or the gain of the microphone",
+    LEVEL: "the volume or the meter",
+    RESPONSE: "the volume or the gain of the microphone",
     ARRIVAL: "the start of the clock",
 }
 
@@ -90,11 +90,13 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         return Outcome(step="drift", round=round_id, remarks=("This is not a return visit.",))
     base = compared_round(job)
     if round_id != base:
-        later = "what is measured after it holds the changes of this visit"
         return Outcome(
             step="drift",
             round=round_id,
-            remarks=(f"Compared with the earlier visit is the round {round_name(base)}: {later}.",),
+            remarks=(
+                f"The round {round_name(base)} is compared with the earlier visit; later rounds include the changes of "
+                "this visit.",
+            ),
         )
     result = solve(job, round_id, analyses)
     checks = {id(drift): _check(drift) for drift in result.drifts}
@@ -151,13 +153,13 @@ def _opening(job: Job, earlier: EarlierVisit, round_id: str) -> tuple[str, ...]:
         f"{earlier.closed_at[:10]} (file {earlier.file_name}, digest {earlier.digest[:16]}…)."
     ]
     if earlier.round == AS_FOUND and earlier.figures:
-        out.append("That visit measured the room as found and holds no round as left.")
+        out.append("That visit has no round as left, so its round as found is used.")
     if not earlier.figures:
-        out.append("That visit holds no figures to compare with.")
+        out.append("That visit has no values to compare with.")
     if earlier.not_typed_in:
         out.append(
-            f"Settings as left of {_names(earlier.not_typed_in)} were not ticked as typed in at that visit: "
-            "where they differ now, they may never have been in the processor."
+            f"At that visit, the settings as left of {_names(earlier.not_typed_in)} were not ticked as entered. Where they "
+            "differ now, they may never have been in the processor."
         )
     return tuple(out)
 
@@ -170,18 +172,18 @@ def _shared_sentences(job: Job, earlier: EarlierVisit, result: DriftResult) -> t
             continue
         text = number(shift, decimals, signed=True)
         out.append(
-            f"{words}: the mains have {text} {unit} in common (median), which is {_SHARED[quantity]}, and is taken off "
-            "every channel."
+            f"{words}: the main channels share a change of {text} {unit} (median). It comes from {_SHARED[quantity]} and "
+            "is subtracted from every channel."
         )
     if result.chain_turned:
         out.append(
-            "Polarity heard: most main loudspeakers are turned over against last time, which is the measuring chain "
-            "rather than they, and is taken off every channel."
+            "Measured polarity: most main loudspeakers are inverted compared with last time. This points to the measuring "
+            "chain, not the loudspeakers, and is corrected on every channel."
         )
     if result.absolute:
         out.append(
-            "Levels are compared as read: with fewer than three main loudspeakers a turned volume looks like a drift "
-            "of all."
+            "Levels are compared as read: with fewer than three main loudspeakers, a changed volume looks like a drift of "
+            "every channel."
         )
     for kind_of, what in _INSTRUMENTS:
         then, now = (
@@ -190,11 +192,13 @@ def _shared_sentences(job: Job, earlier: EarlierVisit, result: DriftResult) -> t
         )
         then = earlier.meter if kind_of == "meter" and earlier.meter else then
         if then and now and then != now and (result.shared or result.absolute):
-            counts = "its class is in U" if result.absolute else "only differences between channels count"
-            out.append(f"Another {what} than last time ({then}, now {now}): {counts}.")
+            counts = "U includes its class" if result.absolute else "only differences between channels are compared"
+            out.append(f"The {what} is not that of last time (then {then}, now {now}): {counts}.")
     if ARRIVAL in result.shared and result.visits is not None and not result.visits.temperature_noted:
         celsius = number(job.system.temperature_c, 1)
-        out.append(f"Today's air temperature is not noted: {celsius} °C of the earlier visit is taken, within ±5 K.")
+        out.append(
+            f"Today's air temperature is not entered: {celsius} °C from the earlier visit is used, within ±5 K."
+        )
     return tuple(out)
 
 
@@ -221,10 +225,10 @@ def _steady(result: DriftResult) -> tuple[str, ...]:
     out = []
     for quantity, what in WHAT.items():
         same = [d for d in result.drifts if kind(d.quantity) == quantity]
-        turned = quantity == HEARD and result.chain_turned  # told by itself: they are not as they were
+        turned = quantity == HEARD and result.chain_turned  # has its own sentence: they have changed
         if same and not turned and not any(d.drifted for d in same):
-            beside = ", but for what the settings explain" if any(d.is_explained for d in same) else ""
-            out.append(f"As they were: all {len(same)} {what}{beside}.")
+            beside = ", apart from what the settings explain" if any(d.is_explained for d in same) else ""
+            out.append(f"Unchanged: all {len(same)} {what}{beside}.")
     return tuple(out)
 
 
@@ -250,7 +254,7 @@ def _advice(job: Job, earlier: EarlierVisit, result: DriftResult) -> tuple[Advic
     answered = any(isinstance(e.body, Noted) and e.body.step == "drift" for e in job.notes)
     if answered or changed <= set(earlier.not_typed_in):
         return ()
-    text = "Ask who changed the settings since last time, and note the answer with Since last time."
+    text = "Ask who changed the settings since last time, and note the answer in “Since last time” (n)."
     return (Advice(text=text, step="drift", priority=15),)
 
 
@@ -260,9 +264,9 @@ def _doubt(result: DriftResult) -> tuple[str, ...]:
     if not names:
         return ()
     return (
-        "What drifted may be the loudspeaker, its amplifier or cable; it may as well be what stands before it, a "
-        "microphone put elsewhere, or a setting that nobody noted. "
-        f"Measure again before anything is mended: {_names(names, 8)}.",
+        "The cause of a drift may be the loudspeaker, its amplifier or its cable. It may also be an obstacle in front of "
+        "it, a different position of the microphone, or a setting that was not entered. "
+        f"Measure again before you repair anything: {_names(names, 8)}.",
     )
 
 

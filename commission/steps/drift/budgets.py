@@ -29,14 +29,14 @@ UNNOTED_U_K = 5.0 / math.sqrt(3)
 """Air temperature where today's is not noted: within ±5 K of the earlier visit's, rectangular (common practice, no
 source)."""
 TITLES = {
-    LEVEL: "Change of a level read by hand",
-    RESPONSE: "Change of the level of a response, mean over the seats",
+    LEVEL: "Change of a hand-read level",
+    RESPONSE: "Change of the level of a response, mean of the seats",
     ARRIVAL: "Change of an arrival",
-    TAPE: "Change of a distance by tape",
-    SPREAD: "Change of the differences between seats",
+    TAPE: "Change of a tape distance",
+    SPREAD: "Change of the seat-to-seat standard deviation",
 }
 UNITS = {LEVEL: "dB", RESPONSE: "dB", ARRIVAL: "ms", TAPE: "m", SPREAD: "dB"}
-_STORED = "as the step of that visit states it"
+_STORED = "as stated by that visit"
 
 
 def change(
@@ -47,7 +47,7 @@ def change(
     unit = UNITS[what]
     parts = [
         Contribution(source=source, u=_own(what, figures), unit=unit, dof=_dof(figures), basis=_STORED)
-        for source, figures in (("the earlier visit's figure", then), ("this visit's figure", now))
+        for source, figures in (("value of the earlier visit", then), ("value of this visit", now))
     ]
     if what == RESPONSE:
         both = math.sqrt(2) * u_of.combine(budget_for.ANGLE_U_DB, budget_for.GAIN_U_DB)
@@ -56,14 +56,14 @@ def change(
                 source="microphone's angle and gain, both visits",
                 u=both,
                 unit=unit,
-                basis="the same at every seat: no mean shrinks it",
+                basis="the same at every seat; averaging does not reduce it",
             )
         )
     again = _again(quantity, is_sub=is_sub)
     if again is not None:
         parts.append(
             Contribution(
-                source="microphone back within 5 cm, not 2, both visits",
+                source="microphone put back within 5 cm instead of 2, both visits",
                 u=again,
                 unit=unit,
                 sensitivity=math.sqrt(2 / len(now)),
@@ -102,7 +102,7 @@ def _dof(figures: Sequence[EarlierFigure]) -> float:
 
 def air(apart_m: float, speed_m_s: float, then_c: float, now_c: float, *, noted: bool) -> tuple[Contribution, ...]:
     """What the air's temperature makes of an arrival against the others'; `apart_m`: farther than they are by so much."""
-    u_now, basis = (budget_for.TEMPERATURE_U_K, "±1 K") if noted else (UNNOTED_U_K, "not noted today: ±5 K")
+    u_now, basis = (budget_for.TEMPERATURE_U_K, "±1 K") if noted else (UNNOTED_U_K, "not entered today: ±5 K")
     return tuple(
         Contribution(
             source=f"air temperature at {which} visit",
@@ -126,7 +126,7 @@ def meters(then: Instrument | None, now: Instrument | None) -> tuple[Contributio
     if (then.model, then.serial) == (now.model, now.serial) and now.serial:
         return (
             Contribution(
-                source="the same meter from visit to visit",
+                source="stability of the meter between visits",
                 u=STEADY_U_DB,
                 unit="dB",
                 shared=True,

@@ -63,9 +63,9 @@ SAME = 1e-6
 SHARING = (LEVEL, RESPONSE, ARRIVAL)
 """Kinds of which the mains may have something in common: volume, gain, the start of the clock."""
 TOO_FEW = {
-    LEVEL: "with fewer than three main loudspeakers a turned volume is not told apart, and the meters are not known",
-    RESPONSE: "with fewer than three main loudspeakers at a seat a turned volume or gain is not told apart",
-    ARRIVAL: "with fewer than three main loudspeakers the start of the clock is not told apart",
+    LEVEL: "with fewer than three main loudspeakers a changed volume cannot be separated, and the meters are unknown",
+    RESPONSE: "with fewer than three main loudspeakers at a seat a changed volume or gain cannot be separated",
+    ARRIVAL: "with fewer than three main loudspeakers the start of the clock cannot be separated",
 }
 Pairs = dict[Place, tuple[EarlierFigure, EarlierFigure]]
 """Place → (then, now)."""
@@ -116,10 +116,10 @@ class Drift:
     def word(self) -> str:
         """What became of it."""
         if self.is_setting:
-            return "changed" if self.drifted else "as it was"
+            return "changed" if self.drifted else "unchanged"
         if self.drifted:
-            return "drifted" if self.explained is not None else "drifted, or set anew"
-        return "as explained" if self.is_explained else "as it was"
+            return "drifted" if self.explained is not None else "drifted, or reset"
+        return "explained" if self.is_explained else "unchanged"
 
     @property
     def is_explained(self) -> bool:

@@ -23,19 +23,19 @@ from commission.steps.drift.figures import (
 from commission.steps.drift.result import Drift, DriftResult
 
 _MEASURED = {
-    LEVEL: ("Level read by hand", "dB", 1),
+    LEVEL: ("Hand-read level", "dB", 1),
     RESPONSE: ("Level of the response", "dB", 1),
     ARRIVAL: ("Arrival", "ms", 2),
-    TAPE: ("Distance by tape", "m", 2),
+    TAPE: ("Tape distance", "m", 2),
 }
 _TABLES = (
     ("settings", "Settings: then and now", SETTINGS),
-    ("levels", "Levels read by hand: then and now", (LEVEL,)),
-    ("responses", "Level of the responses, mean over the seats: then and now", (RESPONSE,)),
-    ("arrivals", "Arrival: then and now", (ARRIVAL,)),
-    ("tapes", "Distance by tape: then and now", (TAPE,)),
-    ("heard", "Polarity as heard: then and now", (HEARD,)),
-    ("spread", "Differences between seats (root of the variance): then and now", (SPREAD,)),
+    ("levels", "Hand-read levels: then and now", (LEVEL,)),
+    ("responses", "Level of the responses, mean of the seats: then and now", (RESPONSE,)),
+    ("arrivals", "Arrivals: then and now", (ARRIVAL,)),
+    ("tapes", "Tape distances: then and now", (TAPE,)),
+    ("heard", "Measured polarity: then and now", (HEARD,)),
+    ("spread", "Seat-to-seat standard deviation: then and now", (SPREAD,)),
 )
 _ONLY_CHANGED = ("settings", "tapes", "heard", "spread")
 """What is as it was fills no long table of these."""
@@ -44,14 +44,14 @@ _ONLY_CHANGED = ("settings", "tapes", "heard", "spread")
 def describe(quantity: str) -> tuple[str, str, int]:
     """(words, unit, decimals)."""
     if quantity.startswith(SPREAD):
-        return f"differences between seats, {quantity.split(' ')[-1]} Hz", "dB", 1
+        return f"seat-to-seat standard deviation, {quantity.split(' ')[-1]} Hz", "dB", 1
     if quantity in _MEASURED:
         return _MEASURED[quantity]
     return {
-        TRIM: ("trim held", "dB", 1),
-        HELD: ("delay or distance held", "", 2),
-        POLARITY: ("polarity held", "", 0),
-        HEARD: ("polarity heard", "", 0),
+        TRIM: ("trim set", "dB", 1),
+        HELD: ("delay or distance set", "", 2),
+        POLARITY: ("polarity set", "", 0),
+        HEARD: ("measured polarity", "", 0),
     }[quantity]
 
 
@@ -77,13 +77,13 @@ def _table(
     figure = partial(Column, unit=unit, decimals=None if signs else decimals)
     columns = [Column(key="channel", title="Channel")]
     columns += [Column(key="band", title="Band Hz")] if name == "spread" else []
-    columns += [Column(key="what", title="What")] if name == "settings" else []
+    columns += [Column(key="what", title="Setting")] if name == "settings" else []
     columns += [figure(key="then", title="Then"), figure(key="now", title="Now")]
     columns += [figure(key="explained", title="Explained", signed=True)] if by_settings else []
     columns += [] if signs else [figure(key="change", title="Change", signed=True)]
     columns += [figure(key="U", title="U")] if measured else []
-    columns += [Column(key="word", title="In words")]
-    columns += [Column(key="worst", title="Most at")] if any(len(d.seats) > 1 for d in drifts) else []
+    columns += [Column(key="word", title="Result")]
+    columns += [Column(key="worst", title="Largest at")] if any(len(d.seats) > 1 for d in drifts) else []
     keys = [column.key for column in columns]
     rows = []
     for d in drifts:
@@ -116,14 +116,16 @@ def _table_remark(name: str, drifts: list[Drift], result: DriftResult, *, measur
     parts = []
     if measured:
         low, high = (f"{each(d.k for d in drifts):.1f}" for each in (min, max))
-        parts.append(f"U = {low if low == high else f'{low} to {high}'} u, for as many comparisons at once.")
+        parts.append(f"U = {low if low == high else f'{low} to {high}'} u, which covers all comparisons together.")
     shared = drifts[0].quantity in result.shared
     if by_settings and shared:
-        parts.append("Change: now less then, less what settings and air explain and what the mains have in common.")
+        parts.append(
+            "Change: now minus then, minus what settings and air explain, minus what the main channels share."
+        )
     elif shared:
-        parts.append("Change: now less then, less what the mains have in common.")
+        parts.append("Change: now minus then, minus what the main channels share.")
     if name in _ONLY_CHANGED:
-        parts.append("What is not listed is as it was.")
+        parts.append("Everything not listed is unchanged.")
     return " ".join(parts)
 
 

@@ -40,14 +40,14 @@ from commission.steps.shared.survey import taped_m
 
 MOVED_M = 0.05
 """What moved by more is not where it was: as far as a microphone is put back (common practice, no source)."""
-NOT_NOW, NOT_THEN = "this round does not hold them", "the last round of the earlier visit does not hold them"
+NOT_NOW, NOT_THEN = "this round does not have them", "the last round of the earlier visit does not have them"
 OTHER_UNIT = "the processor takes delays at one visit and distances at the other"
 PAST_PROCESSOR = "one visit measured through the processor and the other past it"
-OTHER_SEATS = "the two visits measured other seats"
-WEIGHTS = "the weights of the seats are other ones"
-SUBS_SET = "the settings of the subwoofers are other ones"
-OTHER_BANDS, OTHER_CROSSOVER = "the bands are other ones", "its crossover is another one"
-OTHER_REFERENCE = "the reference seat is another one"
+OTHER_SEATS = "the two visits measured different seats"
+WEIGHTS = "the weights of the seats are different"
+SUBS_SET = "the settings of the subwoofers are different"
+OTHER_BANDS, OTHER_CROSSOVER = "the bands are different", "its crossover is different"
+OTHER_REFERENCE = "the reference seat is a different one"
 _QUIET = (TAPE, HEARD, SPREAD)
 """Not missed where only one visit holds them: they come along with others, or need not be measured again."""
 Place = tuple[str, str | None, str | None]
@@ -154,7 +154,7 @@ def _why_moved(visits: Visits, quantity: str, channel: str | None, seat: str) ->
         if old.is_sub != new.is_sub:
             return "it is a subwoofer at one visit only"
         if quantity not in (TAPE, HEARD) and (far := _apart_m(old, new)) > MOVED_M:
-            return f"its place is another one, {far:.2f} m away"
+            return f"it is {far:.2f} m from where it was"
     if quantity != HEARD:
         pair = [s.seat(seat) for s in (visits.then, visits.now)]
         if pair[0] is not None and pair[1] is not None and (far := _apart_m(pair[0], pair[1])) > MOVED_M:

@@ -54,20 +54,20 @@ from commission.steps.shared.budgets import one_a_kind
 __all__ = ["STEP", "Cell", "SeatsResult", "evaluate", "plan", "solve"]
 
 HELP = """
-**Sweeps are loud and reach every frequency.** Begin low, warn everybody, nobody near a loudspeaker.
+**Sweeps are loud and reach every frequency.** Start low, warn everybody, keep away from the loudspeakers.
 
-1. Ventilation off, doors shut, phone silent. One person in the room, away from the microphone.
-2. Microphone on a stand at **ear height** of the seat, capsule up (with its 90° calibration), half a metre from the seat
-   back if you can. Do not hold it.
-3. Bass management **off** for subwoofers, so that each is heard for itself.
-4. One sweep for each channel, then the next seat. Repeat two places at the end: that is your repeatability.
-5. Keep gain and volume where they are through all seats: a change shows as a whole seat low on every channel.
+1. Switch off the ventilation, shut the doors, silence your phone. One person in the room, away from the microphone.
+2. Put the microphone on a stand at **ear height** of the seat, capsule up (use its 90° calibration), half a metre from
+   the seat back if you can. Do not hold it.
+3. Turn bass management **off** for subwoofers, so that each is measured alone.
+4. Sweep every channel, then go to the next seat. Repeat two positions at the end: this shows your repeatability.
+5. Leave gain and volume unchanged for all seats: a change shows as one seat that is low on every channel.
 
 Import the files with `i`, or measure with `m` where a device is connected.
 """
 
 
-CAUTION = "Sweeps are loud: start low, warn everybody, nobody near a loudspeaker."
+CAUTION = "Sweeps are loud: start low, warn everybody, keep away from the loudspeakers."
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
@@ -174,8 +174,8 @@ def _said(check: Check) -> str:
 
 
 def _grid_cell(cell: Cell, curve_id: str | None, result: SeatsResult) -> GridCell:
-    told_first = [check for check in cell.checks if check.verdict in (Verdict.FAIL, Verdict.UNSURE)]
-    lines = [*cell.problems, *(f"{check.text}: {_said(check)}" for check in told_first)]
+    open_checks = [check for check in cell.checks if check.verdict in (Verdict.FAIL, Verdict.UNSURE)]
+    lines = [*cell.problems, *(f"{check.text}: {_said(check)}" for check in open_checks)]
     if cell.level_db is not None:
         lines.append(f"level {number(cell.level_db, 1)} {_unit(result)}")
     a = cell.analysis
@@ -187,9 +187,11 @@ def _grid_cell(cell: Cell, curve_id: str | None, result: SeatsResult) -> GridCel
         else:
             no_clock = "it shares no clock with other responses" if a.arrival_s is not None else None
             lines.append(f"arrival: – not tested, {no_clock or a.why.get('arrival', 'it was not found')}")
-        lines += [f"{check.text}: {_said(check)}" for check in cell.checks if check not in told_first]
+        lines += [f"{check.text}: {_said(check)}" for check in cell.checks if check not in open_checks]
         if a.clipped is None:
-            lines.append(f"clipping of the recording: – not tested, {a.why.get('clipped', 'it does not show')}")
+            lines.append(
+                f"clipping of the recording: – not tested, {a.why.get('clipped', 'this response does not show it')}"
+            )
     return GridCell(verdict=cell.verdict, figure=_figure(cell), detail=tuple(lines), curve_id=curve_id)
 
 
@@ -266,7 +268,7 @@ def _reference_table(job: Job, result: SeatsResult) -> tuple[Table, ...]:
             continue
         a = cell.analysis
         polarity = _polarity(channel.id, result)
-        clipped = {True: "clipped", False: "no", None: "not told"}[a.clipped]
+        clipped = {True: "clipped", False: "no", None: "unknown"}[a.clipped]
         arrival = None if cell.arrival_s is None else 1000 * cell.arrival_s
         rows.append(
             Row(
@@ -299,7 +301,7 @@ def _reference_table(job: Job, result: SeatsResult) -> tuple[Table, ...]:
         Column(key="n", title="n", decimals=0),
     )
     remark = (
-        "From, to: where the level last falls 10 dB below the mid band; – where it does not within 20 Hz to 20 kHz."
+        "From, To: beyond these the level stays 10 dB below the mid band; – if it does not between 20 Hz and 20 kHz."
     )
     title = f"Every channel at the reference seat {reference.id if reference else ''}"
     return (Table(id="reference", title=title, columns=columns, rows=tuple(rows), remark=remark),)
@@ -308,11 +310,11 @@ def _reference_table(job: Job, result: SeatsResult) -> tuple[Table, ...]:
 def _polarity(channel: str, result: SeatsResult) -> str:
     found = result.polarity[channel]
     return {
-        "alike": f"as {listed(found.others)}",
+        "alike": f"same as {listed(found.others)}",
         "reversed": "reversed",
-        "one of two": f"{channel} or {listed(found.others)}",
-        "driver": "one driver",
-        "one driver of two": f"{channel} or {listed(found.others)}",
+        "one of two": f"opposite to {listed(found.others)}",
+        "driver": "one driver reversed",
+        "one driver of two": "one driver differs",
         "unknown": "not determined",
     }[found.state]
 
@@ -328,9 +330,9 @@ def _seats_table(job: Job, result: SeatsResult) -> Table:
     """One row for each seat: how it hears all channels together, and what is worst there."""
     columns = (
         Column(key="seat", title="Seat"),
-        Column(key="heard", title="Heard"),
+        Column(key="heard", title="Channels"),
         Column(key="level", title="Mains", unit="dB", decimals=1, signed=True),
-        Column(key="direct", title="4–12k", unit="dB", decimals=1, signed=True),
+        Column(key="direct", title="4–12 kHz", unit="dB", decimals=1, signed=True),
         Column(key="bass", title="Subs", unit="dB", decimals=1, signed=True),
         Column(key="spread", title="Arrivals", unit="ms", decimals=1),
         Column(key="worst", title="Worst"),
@@ -360,8 +362,8 @@ def _seats_table(job: Job, result: SeatsResult) -> Table:
             )
         )
     title, remark = (
-        "Every seat against the mean of all seats",
-        "Means over channels. Arrivals: first to last main channel.",
+        "Every seat relative to the mean of all seats",
+        "Levels are means over the channels. Arrivals: time from first to last main channel.",
     )
     return Table(id="by-seat", title=title, columns=columns, rows=tuple(rows), remark=remark)
 
@@ -382,18 +384,18 @@ def _stands_out(result: SeatsResult) -> str:
     def where(kind: str, *, seat: bool = False) -> str:
         return ", ".join(sorted({(c.seat if seat else c.channel) or "" for c in failed if _kind(c) == kind}))
 
-    said = (
+    phrases = (
         (where("clipped"), "{} clipped"),
         (where("polarity"), "{} reversed"),
         (", ".join(_opposite_pairs(result)), "{} reversed"),
-        (where("treble"), "{} no treble"),
-        (where("lows"), "{} no lows"),
+        (where("treble"), "no treble from {}"),
+        (where("lows"), "no lows from {}"),
         (where("bass", seat=True), "bass missing at {}"),
-        (where("snr"), "{} in noise"),
+        (where("snr"), "{} close to the noise"),
         (where("level", seat=True), "levels uneven at {}"),
         (where("direct", seat=True), "dull at {}"),
     )
-    return "; ".join([text.format(places) for places, text in said if places][:2])
+    return "; ".join([text.format(places) for places, text in phrases if places][:2])
 
 
 def _advice(job: Job, result: SeatsResult) -> tuple[Advice, ...]:
@@ -401,7 +403,9 @@ def _advice(job: Job, result: SeatsResult) -> tuple[Advice, ...]:
         return ()
     if result.seat_gain_db:
         seat = next(iter(result.seat_gain_db))
-        return (Advice(text=f"Measure {seat} again with the gain of the other seats.", step="seats", priority=12),)
+        return (
+            Advice(text=f"Measure {seat} again with the same gain as the other seats.", step="seats", priority=12),
+        )
     clipped = [place for place, cell in result.cells.items() if cell.recording is not None and cell.recording.clipped]
     if clipped:
         channel, seat = clipped[0]
@@ -414,7 +418,7 @@ def _advice(job: Job, result: SeatsResult) -> tuple[Advice, ...]:
         text = (
             "Import the responses of all seats."
             if len(open_places) == len(result.cells)
-            else f"Import or measure {channel} at {seat} ({len(open_places)} places are open)."
+            else f"Import or measure {channel} at {seat} ({len(open_places)} responses are missing)."
         )
         return (Advice(text=text, step="seats", priority=28),)
     return ()
@@ -427,29 +431,29 @@ def _remarks(result: SeatsResult) -> tuple[str, ...]:
         return tuple(problems)
     remarks = []
     if not result.calibrated:
-        noted = "no microphone with a level offset is noted on the Site form"
+        noted = "no microphone with a level offset is entered on the Site form"
         why = noted if result.reference == FULL_SCALE else f"the files state them relative to {result.reference}"
         remarks.append(f"Levels are relative: {why}.")
     loose = sum(cell.clock is None and cell.analysis is not None and cell.analysis.has_phase for cell in measured)
     if loose:
-        remarks.append(f"{loose} responses share no clock with others: their arrivals tell nothing and are left out.")
+        remarks.append(f"{loose} responses share no clock with the others, so their arrival times are not used.")
     if len({cell.clock for cell in measured if cell.clock is not None}) > 1:
-        remarks.append("There are several clocks: arrivals are compared only within each.")
+        remarks.append("The responses are on several clocks: arrivals are compared only within one clock.")
     blind = sum(cell.analysis is not None and cell.analysis.clipped is None for cell in measured)
     if blind:
         remarks.append(
-            f"Clipping is not tested for {blind} of {len(measured)}: only a raw recording shows it for certain."
+            f"Clipping is not tested for {blind} of {len(measured)} responses: only a raw recording shows it for certain."
         )
     if result.mostly_negative:
         remarks.append(
-            "Most loudspeakers pull first: their crossovers turn the phase, or the microphone's cable or input is "
-            "reversed. Not determined; clap once near the microphone: the first swing must go up."
+            "Most responses start with a negative swing: the crossovers invert it, or the microphone's cable or input is "
+            "reversed; which of these is not determined. Clap once near the microphone: the first swing should go up."
         )
     if len({cell.seat for cell in measured}) < LEAST_COUNT:
-        remarks.append("Seats are not held against their mean: three seats or more are needed.")
+        remarks.append("Seats are not compared with their mean: this needs three seats or more.")
     remarks += [
-        f"{seat} is {number(gain, 1, signed=True)} dB off on every channel alike: the gain changed between recordings, "
-        "not the room. Its levels are corrected for it, with a larger uncertainty."
+        f"Every channel at {seat} is off by {number(gain, 1, signed=True)} dB: the gain changed between recordings, not "
+        "the room. The levels there are corrected for this, with a larger uncertainty."
         for seat, gain in result.seat_gain_db.items()
     ]
     return (*remarks, *reflections_remark(result), *problems)
@@ -469,7 +473,7 @@ STEP = Step(
         CheckLimit(
             check="seats.polarity",
             limit=POLARITY_LIMIT,
-            applies="polarity against loudspeakers of the same model: 1 alike, −1 reversed; no value: one of the two",
+            applies="polarity relative to loudspeakers of the same model: 1 alike, −1 reversed; no value: one of the two",
         ),
         *(CheckLimit(check=check, quantity="seats.driver", applies=WEAK_BASIS) for check in PARTNER),
         CheckLimit(check="seats.level", quantity="seats.level"),

@@ -139,7 +139,7 @@ class _Comparison:
                 odd: self._reversed(odd, (fine,), relation),
                 fine: ChannelPolarity(state="alike", others=(odd,), relation=relation),
             }
-        why = "no third loudspeaker of the same model decides"
+        why = "there is no third loudspeaker of the same model to compare with"
         if odd_by_thirds:
             why = "loudspeakers of the same model contradict each other"
         return {c: ChannelPolarity(state="one of two", others=(o,), relation=relation, why=why) for c, o in both}
@@ -169,7 +169,7 @@ class _Comparison:
                 if weaker.sign == -1:
                     return self._reversed(channel, pair, weaker)
                 return ChannelPolarity(state="alike", others=pair, relation=weaker)
-        return _unknown("no two loudspeakers of the same model to compare it with")
+        return _unknown("there are no two loudspeakers of the same model to compare it with")
 
     def _role(self, channel: str) -> str:
         found = self._job.system.channel(channel)
@@ -188,7 +188,7 @@ class _Comparison:
     def _subs(self, subs: list[str]) -> dict[str, ChannelPolarity]:
         """Subwoofers among themselves, with the processor's own reversals taken out: these are chosen at the crossover."""
         if len(subs) < 2:
-            return {c: _unknown("no other subwoofer to compare it with") for c in subs}
+            return {c: _unknown("there is no other subwoofer to compare it with") for c in subs}
         signs = {c: -1 if self._set_reversed(c) else 1 for c in subs}
         related = {
             (a, b): replace(r, sign=r.sign * signs[a] * signs[b] if r.sign is not None else None)
@@ -204,10 +204,10 @@ class _Comparison:
         own = {o: r for o in subs if (r := related.get((channel, o))) is not None and r.sign is not None}
         same, opposite = ([o for o, r in own.items() if r.sign == sign] for sign in (1, -1))
         if not own:
-            return _unknown("no other subwoofer is alike enough")
+            return _unknown("no other subwoofer is similar enough")
         weakest = min(own.values(), key=lambda each: each.confidence)
         if set_reversed and not opposite:
-            return _unknown("the processor is set to reverse it; whether that serves is decided at the crossover")
+            return _unknown("the processor is set to invert it; whether that is right is decided at the crossover")
         if not opposite:
             return ChannelPolarity(state="alike", others=tuple(same), relation=weakest)
         if len(opposite) == 1 and not same:
@@ -215,13 +215,13 @@ class _Comparison:
             among = [r.sign for (a, b), r in related.items() if a == other and b != channel]
             if len(subs) > 2 and among and all(sign == -1 for sign in among):
                 return ChannelPolarity(state="alike", others=(other,), relation=weakest)
-            why = "no third subwoofer decides"
+            why = "there is no third subwoofer to compare with"
             return ChannelPolarity(state="one of two", others=(other,), relation=own[other], why=why)
         if len(opposite) > len(same) + 1:
             return ChannelPolarity(state="reversed", others=tuple(opposite), relation=weakest)
         if len(same) + 1 > len(opposite):
             return ChannelPolarity(state="alike", others=tuple(same), relation=weakest)
-        return _unknown("as many subwoofers push one way as the other")
+        return _unknown("as many subwoofers have one polarity as the other")
 
     def _sub_relation(self, one: str, other: str) -> Relation | None:
         """Both the correlation of the two and each one's own sign must say so: other models rarely pass both."""
@@ -250,12 +250,12 @@ def _unknown(why: str, others: tuple[str, ...] = (), relation: Relation | None =
 
 def _weak(relation: Relation, other: str) -> str:
     if not relation.seats:
-        return f"it was heard at no seat together with {other}"
+        return f"at no seat were both it and {other} measured"
     if relation.changes_sign:
-        return f"its sign against {other} changes with frequency: another model, or one driver of the two is reversed"
+        return f"its polarity relative to {other} changes with frequency: a different model, or one driver reversed"
     if relation.agree < pair_polarity.AGREE * relation.seats:
-        return f"the seats do not agree: {relation.agree} of {relation.seats} have one sign against {other}"
+        return f"the seats disagree: {relation.agree} of {relation.seats} show the same polarity relative to {other}"
     return (
         f"it is too unlike {other} (correlation {relation.correlation:.2f}".replace("-", "−")
-        + f", {pair_polarity.LEAST_CORRELATION:.1f} needed in every octave the same way)"
+        + f"; {pair_polarity.LEAST_CORRELATION:.1f} with the same sign is needed in every octave)"
     )

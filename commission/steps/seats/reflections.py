@@ -54,8 +54,8 @@ def reflections_remark(result: SeatsResult) -> tuple[str, ...]:
     if not above:
         return ()
     worst = max(above, key=lambda channel: early[channel].middle_db)
-    most = f"{number(early[worst].middle_db, 0)} dB for {worst} (median over the seats)"
+    most = f"{number(early[worst].middle_db, 0)} dB on {worst} (median of the seats)"
     return (
-        f"Early reflections are above {number(LIMIT_DB, 0)} dB (1–8 kHz, within 15 ms) for {len(above)} of {len(early)} "
-        f"channels, up to {most}. Bare walls do this.",
+        f"Early reflections exceed {number(LIMIT_DB, 0)} dB (1–8 kHz, within 15 ms) on {len(above)} of {len(early)} "
+        f"channels, at most {most}. Bare walls can cause this.",
     )

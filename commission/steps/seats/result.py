@@ -43,7 +43,7 @@ POLARITY_LIMIT = Limit(low=0.0, unit="", basis="loudspeakers of one model are co
 THIRD_OCTAVE_U_DB, BAND_U_DB, PARTNER_U_DB = 0.4, 0.5, 1.0
 """Standard uncertainties of a third octave and a band at one seat (placement within 2 cm, angle, gain:
 `tests/references/placement.py`), and of a difference between two sides of a room (common practice, no source)."""
-PLACED_ANEW = "microphone put down anew: place, angle, gain"
+PLACED_ANEW = "microphone put down again: position, angle, gain"
 LEVEL = budget_for.response_level()
 THIRD_OCTAVE = budget_for.single(
     "seats.third-octave", "One third octave at one seat", PLACED_ANEW, THIRD_OCTAVE_U_DB, budget_for.PLACED
@@ -54,8 +54,8 @@ TREBLE_BAND = budget_for.single(
 PARTNER = {
     f"seats.{name}": budget_for.single(
         f"seats.{name}",
-        f"{what} of a loudspeaker against its partner",
-        "two sides of a room",
+        f"{what} of a loudspeaker relative to its partner",
+        "difference between two sides of a room",
         PARTNER_U_DB,
         budget_for.CUSTOM,
     )
@@ -380,7 +380,7 @@ def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis) -> Che
     # A lower bound can pass and never fail.
     why = None if enough else analysis.why.get("snr")
     if why is None and analysis.snr_db is None:
-        why = "its noise is not known"
+        why = "its noise is unknown"
     return Check(
         id="seats.snr",
         channel=channel.id,
@@ -390,7 +390,7 @@ def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis) -> Che
         uncertainty=SNR.u,
         limit=job.limit("seats.snr"),
         why_not=why,
-        text="signal to noise",
+        text="signal-to-noise ratio",
     )
 
 
@@ -399,7 +399,7 @@ def _spoilt_checks(job: Job, channel: Channel, seat: str, recording: Analysis, w
     kinds = (
         ("snr", "polarity", "level", "bass") if channel.is_sub else ("snr", "polarity", "treble", "level", "direct")
     )
-    texts = {"snr": "signal to noise", "level": "level against the seats' mean", "treble": "drivers"}
+    texts = {"snr": "signal-to-noise ratio", "level": "level relative to the mean of the seats", "treble": "drivers"}
     return [
         *_clip_check(channel, seat, recording),
         *(
@@ -430,7 +430,7 @@ def _clip_check(channel: Channel, seat: str, analysis: Analysis) -> list[Check]:
             unit="",
             limit=CLIP_LIMIT,
             text="clipping of the recording",
-            words="clipped; expected not clipped" if analysis.clipped else "not clipped",
+            words="clipped, expected not clipped" if analysis.clipped else "not clipped",
         )
     ]
 
@@ -452,14 +452,15 @@ def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: Chan
     if analysis.direct is None and not channel.is_sub:
         why = analysis.why.get("polarity") or "the direct sound could not be found"
     elif found.state == "alike":
-        value, words = 1.0, f"as {others}"
+        value, words = 1.0, f"same as {others}"
     elif found.state == "reversed":
-        value, words = -1.0, f"reversed against {others}; expected alike"
+        value, words = -1.0, f"reversed relative to {others}, expected the same"
     elif found.state == "driver":
-        value, words = -1.0, f"one driver is reversed against {others}; expected alike"
+        value, words = -1.0, f"one driver is reversed relative to {others}, expected the same"
     elif found.state != "unknown":
-        part = "one driver of one" if found.state == "one driver of two" else "one"
-        undecided, words, why = True, f"{part} of {channel.id} and {others} is reversed; expected alike", None
+        part = "one driver of " if found.state == "one driver of two" else ""
+        words = f"{part}{channel.id} or {others} is reversed; which of the two is not determined"
+        undecided, why = True, None
     return Check(
         id="seats.polarity",
         channel=channel.id,
@@ -488,7 +489,7 @@ def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, ag
     treble, low = against.gaps.get(seat, (None, None))
     why = None
     if treble is None:
-        why = f"it or {against.partner} was not heard over the whole range there and at the seat opposite"
+        why = f"it or {against.partner} was not measured over the whole range here or at the mirrored seat"
     return [
         Check(
             id=f"seats.{name}",
@@ -499,9 +500,9 @@ def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, ag
             uncertainty=PARTNER[f"seats.{name}"].u,
             limit=driver_limit(job, against),
             why_not=why,
-            text=f"{text} against {against.partner}",
+            text=f"{text} relative to {against.partner}",
         )
-        for name, value, text in (("treble", treble, "HF, 3–10 kHz,"), ("lows", low, "LF, 200–500 Hz,"))
+        for name, value, text in (("treble", treble, "treble (3–10 kHz)"), ("lows", low, "lows (200–500 Hz)"))
     ]
 
 
@@ -514,7 +515,7 @@ def _spread_budgets(channel: Channel, seat: str, spread: _Spread, gain_u_db: flo
     return tuple(
         replace(
             budget_for.against_mean(
-                budget, f"seats.{kind}", f"{budget.title} less the seats' mean", count, counts=spread.counts
+                budget, f"seats.{kind}", f"{budget.title} minus the mean of the seats", count, counts=spread.counts
             ),
             channel=channel.id,
             seat=seat,
@@ -535,12 +536,14 @@ def _spread_checks(
     if spread is None:
         return []
     limit = job.limit("seats.sub-level") if channel.is_sub else job.limit("seats.level")
-    kinds = [("level", spread.level_db, limit, "level against the seats' mean")]
+    kinds = [("level", spread.level_db, limit, "level relative to the mean of the seats")]
     if channel.is_sub:
-        text = f"bass against the seats' mean, deepest at {spread.null_hz:.0f} Hz"
+        text = f"bass relative to the mean of the seats, lowest at {spread.null_hz:.0f} Hz"
         kinds.append(("bass", spread.null_db, job.limit("seats.null"), text))
     else:
-        kinds.append(("direct", spread.direct_db, job.limit("seats.direct"), "4–12 kHz against the seats' mean"))
+        kinds.append(
+            ("direct", spread.direct_db, job.limit("seats.direct"), "4–12 kHz relative to the mean of the seats")
+        )
     u = {budget.id: budget.u for budget in budgets}
     return [
         Check(
