@@ -325,7 +325,7 @@ def test_a_visit_that_only_measured_reads_well_alone() -> None:
         # What is to be done may say so; the visit itself has no second half that could be missed.
         fair = r"What it takes|enter these, then measure again|^after (the )?repair|^find the cause|never again"
         assert [line for line in found if not re.search(fair, line)] == [], word
-    assert "How each seat is served today" in said(section(doc, "summary"))
+    assert "What each seat hears today" in said(section(doc, "summary"))
     assert "step-compare" not in {part.id for part in sections(doc)}
 
 
@@ -336,7 +336,7 @@ def test_one_seat_has_nothing_to_be_compared_with() -> None:
     assert "(reference)" not in text
     assert "Seat A2: no real change. Loudness within 1.0 dB (was 1.0); timing within" in text
     assert "bass" not in text.split("Each seat, before and after")[1].split("What remains")[0]
-    assert "New loudness settings noted: 1 of 3 loudspeakers, by 3.0 dB." in text
+    assert "New loudness settings are recorded for 1 of 3 loudspeakers, with changes of 3.0 dB." in text
 
 
 def test_twenty_seats_stand_in_grids_that_fit_a_page() -> None:
@@ -383,7 +383,7 @@ def test_each_seat_is_told_what_the_numbers_carry(found: float, left: float, wor
     text = judged(found, left)
     assert f"Seat A1: {word}. " in text
     assert f"Seat A2 (reference): {word}. " in text
-    assert "Seat A3: not compared, because it was not measured both before and after. " in text
+    assert "Seat A3: not compared, because it was not measured both times. " in text
     assert f"Loudness within {found:.1f} dB before, not measured again" in text
 
 
@@ -397,7 +397,7 @@ def test_loudness_within_its_uncertainty_is_no_change() -> None:
 
 def test_nothing_is_called_sound_that_was_not_looked_at() -> None:
     summary = said(section(record(ODD["as found by hand"]()), "summary"))
-    assert "Too little was measured to decide on: equipment and wiring" in summary
+    assert "Too little was measured to say anything about: equipment and wiring" in summary
     assert "no fault in" not in summary
 
 
@@ -431,8 +431,8 @@ def test_after_a_reset_what_was_left_counts_and_what_was_only_found_is_marked() 
         "SUB1 (Subwoofer 1)": ("–", "4.05", "–"),
     }
     remark = next(g for g in grids(doc) if g.id == "settings-reset").remark
-    assert "* noted as found" in remark
-    assert "– not noted" in remark
+    assert "* entered as found" in remark
+    assert "– not entered" in remark
 
 
 def test_signatures_given_on_the_screen_are_filled_in() -> None:
@@ -462,7 +462,7 @@ def test_settings_changed_and_not_measured_again_are_not_called_better() -> None
     assert "it was not measured again after that" in summary
     assert "no longer found" not in summary.lower()
     assert "New settings were noted, but not measured since, so its present state is not known." in summary
-    assert "measure it again and, where it is still so: Enter the trims" in summary
+    assert "Measure again. If it is still so: Enter the trims" in summary
     assert "The seats were not recorded again, so what changed at each of them is not known." in summary
     assert "1 of 3 loudspeakers, by 6.0 dB" in summary
 

@@ -41,7 +41,7 @@ def test_a_loudspeaker_that_fell_is_told_with_its_figure_and_its_doubt() -> None
     text = page_one(*levels(LEVELS | {"SiL": 72.0}), *TRIMS)
     assert text.startswith("Since the visit of 14 March 2026")
     assert "the state in which it was found then: that visit recorded nothing else" in text
-    assert "Side left has become 3.0 dB quieter, more than the two measurements can be off by (± 1." in text
+    assert "Side left has become 3.0 dB quieter; the measurements are uncertain by ± 1." in text
     assert "Nothing that was measured both times has changed" not in text
     assert "Its setting may have changed" not in text, "its trim was noted both times"
 
@@ -54,7 +54,7 @@ def test_what_somebody_set_is_told_apart_from_what_drifted() -> None:
     text = page_one(*levels(LEVELS | {"FL": 78.0}), *turned)
     assert "The loudness setting has been changed since then: Front left (3.0 dB louder)." in text
     assert "The timing setting has been changed since then: Centre." in text
-    assert "What is heard of Front left is explained by the other settings: no drift." in text
+    assert "Changed settings explain the change of Front left; this is no drift." in text
     assert (
         "Nothing that was measured both times has changed by more than the uncertainty of the two measurements."
         in text
@@ -84,7 +84,7 @@ def test_a_part_that_was_compared_is_counted() -> None:
 def test_a_drift_may_be_a_hand_where_no_trim_was_noted() -> None:
     text = page_one(*levels(LEVELS | {"SiL": 72.0}), then=levels(LEVELS))
     assert "Side left has become 3.0 dB quieter" in text
-    assert "Its setting may have changed, too: it was not noted both times." in text
+    assert "Its setting may have changed as well: it was not recorded at both visits." in text
 
 
 def test_a_room_as_it_was_left() -> None:
@@ -105,7 +105,10 @@ def test_nobody_is_accused_of_what_was_never_typed_in() -> None:
 
 def test_a_volume_that_was_turned_is_told_as_such() -> None:
     text = page_one(*levels({c: 78.0 for c in LEVELS}), *TRIMS)
-    assert "All loudspeakers together read 3.0 dB louder than then; that may be the volume of the day" in text
+    assert (
+        "All loudspeakers together read 3.0 dB louder than then; this may only be the volume setting of the day"
+        in text
+    )
     assert "has become" not in text
     assert "together" not in page_one(*levels({c: 75.3 for c in LEVELS}), *TRIMS)
 
@@ -145,7 +148,7 @@ def test_every_band_in_which_the_seats_differ_anew_is_told(monkeypatch: pytest.M
     )
     monkeypatch.setattr(content_module, "solve", lambda *_: DriftResult(drifts=drifts))
     text = page_one()
-    assert "from 80–200 Hz the seats differ 3.0 dB more" in text
+    assert "at 80–200 Hz the seats differ 3.0 dB more" in text
     assert "from 200–500 Hz the seats differ 3.0 dB more" in text
 
 

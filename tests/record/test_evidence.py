@@ -56,9 +56,9 @@ KINDS = {
 }
 """The last is known to no table of the record: it stands for a rule that somebody adds later."""
 CHECKS = {
-    "seats.polarity": "Whether each loudspeaker pushes first",
-    "seats.treble": "High tones beside the partner loudspeaker",
-    "seats.lows": "Low tones beside the partner loudspeaker",
+    "seats.polarity": "Polarity of each loudspeaker",
+    "seats.treble": "High tones compared with the partner loudspeaker",
+    "seats.lows": "Low tones compared with the partner loudspeaker",
     "seats.squeak": "Squeak",
     "levels.match": "Loudness of each loudspeaker",
 }
@@ -267,7 +267,7 @@ class Page:
     """Bullets, or the one sentence that says there is nothing."""
     gone: list[str]
     causes: list[str]
-    """Sentences on causes of which no fault showed."""
+    """Sentences on causes of which no fault was found."""
     done: list[str]
 
     @property
@@ -416,9 +416,11 @@ def _of_the_whole(page: Page, truth: Truth) -> Iterator[str]:
     newest = _newest(truth)
     loose = any(v is not Verdict.PASS or r != truth.rounds[-1] for r, v in newest.values())
     text = " ".join(page.lines)
-    if (open_faults or loose) and re.search(r"Nothing of what|everything that was checked is within", text):
+    if (open_faults or loose) and re.search(
+        r"Nothing that was checked remains|everything that was checked is within", text
+    ):
         yield "something is open, and the page says there is nothing"
-    if not (open_faults or loose) and len(truth.rounds) > 1 and "Nothing of what was examined" not in text:
+    if not (open_faults or loose) and len(truth.rounds) > 1 and "Nothing that was checked remains" not in text:
         yield "nothing is open, and the page does not say so"
     problems = sum(any(KINDS[k][3] in line[:60] for k in KINDS) for line in page.remains)
     gone = len(page.gone)
@@ -431,7 +433,7 @@ def _of_the_whole(page: Page, truth: Truth) -> Iterator[str]:
         yield f"problems are open: {page.bottom_line}"
     logged = [f.action for f in faults]
     for action, word in (("repaired", "repair"), ("adjusted", "adjustment"), ("replaced", "replacement")):
-        lines = [line for line in page.done if re.search(rf"\b{word}s? logged", line)]
+        lines = [line for line in page.done if re.search(rf"\b{word}s? (?:was|were) logged", line)]
         said = WORDS.index(lines[0].split()[0].lower()) if lines else 0
         if said != logged.count(action):
             yield f"{logged.count(action)} {word}s are logged, and the page says {said}"
@@ -475,9 +477,7 @@ CHANGES: dict[str, Change] = {
     "repaired without an entry": lambda t: t.replace("No longer found.", "Repaired."),
     "still there though it is gone": lambda t: re.sub(r"^(The two.*)No longer found\.$", r"\1Still there.", t),
     "a cause as certain": lambda t: re.sub(r"\b(most )?likely ?", "", t, flags=re.IGNORECASE),
-    "nothing remains": lambda t: re.sub(
-        r"^(Too close|Not tested).*", "Nothing of what was examined remains open.", t
-    ),
+    "nothing remains": lambda t: re.sub(r"^(Too close|Not tested).*", "Nothing that was checked remains open.", t),
     "within limits": lambda t: re.sub(r", but .*\.$", ", and everything that was checked is within its limits.", t),
     "fewer failed": lambda t: re.sub(r"(\d+) of (\d+) outside", lambda m: f"{int(m[1]) - 1} of {m[2]} outside", t),
     "fewer undecided": lambda t: re.sub(r"^(Too .*\()(\d+)( of)", lambda m: f"{m[1]}{int(m[2]) + 1}{m[3]}", t),
@@ -487,9 +487,11 @@ CHANGES: dict[str, Change] = {
     "outdated left out": lambda t: "" if t.startswith("Outside a limit or") else t,
     "an open fault left out": lambda t: "" if "You notice" in t else t,
     "a miscount": lambda t: re.sub(r"^(One|Two|Three) (problem)", r"Nine \2", t),
-    "dialogue forgotten": lambda t: re.sub(r"Dialogue is quiet: Centre.*?level\. ", "", t),
+    "dialogue forgotten": lambda t: re.sub(r"Dialogue is quiet: Centre.*?target\. ", "", t),
     "blame": lambda t: t.replace("does not say who", "says who"),
-    "a repair too many": lambda t: re.sub(r"^One (repair|adjustment|replacement) logged", r"Two \1s logged", t),
+    "a repair too many": lambda t: re.sub(
+        r"^One (repair|adjustment|replacement) was logged", r"Two \1s were logged", t
+    ),
     "accepted by nobody": lambda t: t.replace("Still there.", "Accepted by the client."),
 }
 

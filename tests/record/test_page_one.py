@@ -71,7 +71,7 @@ def test_a_loudspeaker_that_was_not_measured_again_is_not_said_to_be_seen() -> N
     (line,) = [line for line in problems(doc).splitlines() if "The two wires of Front right" in line]
     assert "Not measured again, so its present state is not known." in line
     assert "measured as it was found and, in part, again" in said(section(doc, "summary"))
-    assert "recordings at the seats were not made again: Front right." in said(section(doc, "summary-remains"))
+    assert "recordings at the seats were not repeated: Front right." in said(section(doc, "summary-remains"))
 
 
 def test_a_fault_of_the_visit_itself_is_told_as_one() -> None:
@@ -108,7 +108,7 @@ def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
     # As left it reads 78 dB under −1 dB: −4 dB makes it 75 dB.
     trims = [row[:4] for row in proposed.rows if row[1] == "trim"]
     assert trims == [("FR (Front right)", "trim", "−1.0", "−4.0")]
-    assert "not all as proposed" in said(section(doc, "settings-after"))
+    assert "differ from the required settings" in said(section(doc, "settings-after"))
 
 
 def test_settings_alone_do_not_put_times_right() -> None:
@@ -132,7 +132,7 @@ def test_settings_alone_do_not_put_times_right() -> None:
 def test_no_fault_is_claimed_only_as_far_as_it_was_tested() -> None:
     text = problems(front(given=heard(AS_FOUND, FRONT)))
     assert "The measurements showed no fault in: equipment and wiring" not in text  # swaps and levels were not told
-    assert "As far as it was tested, which was not everything, no fault showed in: equipment and wiring" in text
+    assert "Not everything was tested; the tests that were made showed no fault in: equipment and wiring" in text
 
 
 def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
@@ -156,13 +156,13 @@ def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
     )
     text = problems(doc)
     assert "The bass of Subwoofer 1 comes late" in text
-    assert "Not to be decided before other faults are repaired: the room." in text
+    assert "Other faults must be repaired first, before anything can be said about: the room." in text
 
 
 def test_a_recording_that_clipped_is_no_fault_of_the_cinema() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, clipped=True), **heard(AS_LEFT, FRONT, clipped=False)})
-    assert "the cinema is not to blame. No longer found." in problems(doc)
-    assert "no fault showed in: equipment and wiring" in problems(doc)
+    assert "it is no fault of the cinema. No longer found." in problems(doc)
+    assert "showed no fault in: equipment and wiring" in problems(doc)
     assert said(section(doc, "summary")).splitlines()[1].startswith("No problem with a known cause was found")
 
 
@@ -202,9 +202,9 @@ def test_better_in_part_of_what_was_measured_is_not_better_altogether() -> None:
 def test_loudness_over_some_loudspeakers_says_so() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, ("FL", "FC"))})
     text = said(section(doc, "summary-seats"))
-    assert "Loudness covers the 2 of 3 loudspeakers that were recorded each time." in text
+    assert "Loudness covers the 2 of 3 loudspeakers that were measured each time." in text
     whole = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT)})
-    assert "loudspeakers that were recorded each time" not in said(section(whole, "summary-seats"))
+    assert "loudspeakers that were measured each time" not in said(section(whole, "summary-seats"))
 
 
 # --- settings, method, files ----------------------------------------------------------------------------------------
@@ -225,13 +225,13 @@ def test_a_round_that_was_opened_and_nothing_more_tells_nothing() -> None:
     assert said(section(doc, "summary")) == said(section(front(given=heard(AS_FOUND, FRONT)), "summary"))
     # Nor does it hide what was measured in between.
     doc = front(opened, given={**heard(AS_FOUND, FRONT, "FR"), **heard("second-try", FRONT)})
-    assert "again in between (second try), but not as it was left" in said(section(doc, "summary"))
+    assert "again during the work (second try), but not as it was left" in said(section(doc, "summary"))
     assert "No longer found." in problems(doc)
 
 
 def test_settings_of_loudspeakers_that_are_gone_do_not_stop_the_record() -> None:
     doc = record(visit_of(defined(cinema(FRONT)), setting("FL", trim_db=1.0), defined(cinema(()))))
-    assert "No setting of the processor is noted." in said(section(doc, "settings"))
+    assert "No setting of the processor was entered." in said(section(doc, "settings"))
 
 
 def test_settings_finer_than_a_step_keep_every_digit() -> None:
@@ -244,13 +244,13 @@ def test_settings_finer_than_a_step_keep_every_digit() -> None:
 def test_after_a_reset_what_the_record_does_not_hold_is_said() -> None:
     bare = visit_of(defined(cinema(["FL"], ["A2"])), setting("FL", trim_db=1.0))
     text = said(section(record(bare), "settings-after"))
-    assert "does not hold the crossover of each loudspeaker, the bands of the equaliser and" in text
+    assert "does not contain the crossover of each loudspeaker, the bands of the equaliser and" in text
     assert "in m, steps of 0.03 m" in text
     assert "Speed of sound it assumes" in text
     system = renamed(cinema(["FL", "FR"], ["A2"]), "FL", high_pass_hz=80.0)
     held = said(section(record(visit_of(defined(system), setting("FL", trim_db=1.0))), "settings-after"))
     assert "the crossover of each loudspeaker" not in held
-    assert "High-pass –: full range, or not noted." in held
+    assert "High-pass –: full range, or not entered." in held
 
 
 def test_the_sheet_in_the_file_and_the_table_on_paper_say_the_same_of_as_left() -> None:
@@ -283,11 +283,11 @@ def test_how_it_was_measured_is_told_round_by_round() -> None:
     assert [heading.title for heading in grid.headings] == [
         "Round",
         "When",
-        "Readings by hand",
+        "Hand readings",
         "Responses",
-        "Origin of time",
+        "Clock",
         "Delays of the processor",
-        "From",
+        "Source",
     ]
     assert grid.rows[0][2:] == ("1", "9 impulse responses", "one clock for all", "active", "files")
     text = said(section(doc, "site-method"))
@@ -310,7 +310,7 @@ def test_a_simulated_room_is_not_told_as_a_real_one() -> None:
         for source in ("file", "rehearsal")
     ]
     texts = [said(section(record(visit_of(defined(cinema(["FL"], ["A2"])), body)), "summary")) for body in bodies]
-    assert ["of a simulated room, and of no real cinema" in text for text in texts] == [False, True]
+    assert ["of a simulated room, not of a real cinema" in text for text in texts] == [False, True]
 
 
 @pytest.mark.parametrize("name", ["loft.commission", "my loft.commission", "-x.commission", 'a"b $HOME.commission'])
@@ -342,10 +342,10 @@ def test_a_processor_of_which_nothing_is_noted_is_not_described_as_if_it_were() 
         for p in (Processor(model="surround processor"), Processor())
     )
     assert "assumed" not in known
-    assert unknown.count("(assumed: nothing is noted of the processor)") == 3
+    assert unknown.count("(assumed: no processor was entered)") == 3
     # Nor is what its settings rest on, after a reset.
     doc = record(visit_of(defined(cinema(["FL"], ["A2"], processor=Processor())), setting("FL", trim_db=1.0)))
-    assert said(section(doc, "settings-after")).count("(assumed: nothing is noted of the processor)") == 3
+    assert said(section(doc, "settings-after")).count("(assumed: no processor was entered)") == 3
 
 
 def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
@@ -371,7 +371,7 @@ def test_the_opening_says_which_rounds_there_are() -> None:
         given = {key: value for r in rounds for key, value in heard(r, FRONT).items()}
         return said(section(front(given=given), "summary")).splitlines()[2]
 
-    assert "measured as it is; no change is noted" in opening(AS_FOUND)
+    assert "measured as it is; no change is recorded" in opening(AS_FOUND)
     assert "measured as it was found and again as it was left." in opening(AS_FOUND, AS_LEFT)
     assert "but not as it was found: what has changed is not known" in opening(AS_LEFT)
     assert "again in between (after the move), but not as it was left" in opening(AS_FOUND, "after-the-move")
@@ -380,10 +380,7 @@ def test_the_opening_says_which_rounds_there_are() -> None:
 
 def test_seats_that_were_recorded_only_at_the_end_are_not_called_unmeasured() -> None:
     text = said(section(front(given=heard(AS_LEFT, FRONT)), "summary-seats"))
-    assert (
-        "not compared, because it was not measured both before and after. Loudness within 0.0 dB, not measured"
-        in text
-    )
+    assert "not compared, because it was not measured both times. Loudness within 0.0 dB, not measured" in text
     assert ": not measured." not in text
     # Other loudspeakers than before are no comparison.
     text = said(section(front(given={**heard(AS_FOUND, ("FL",)), **heard(AS_LEFT, ("FC", "FR"))}), "summary-seats"))

@@ -67,7 +67,7 @@ def test_page_one_tells_the_invented_faults_and_nothing_else(record: Document) -
         "Almost no high tones came from Side left",
         "typed in feet",
         "The bass of Subwoofer rear came late",
-        "Dialogue was quiet: Centre played too softly",
+        "Dialogue was quiet: Centre was too quiet",
     ):
         (line,) = [line for line in gone.splitlines() if fault in line]
         assert line.lower().endswith("no longer found."), line
@@ -171,7 +171,7 @@ def test_uncertainties_are_told_by_their_sources(record: Document) -> None:
         grid.remark for grid in budgets if grid.title.startswith("Hand-read level relative to the other channels")
     ]
     limits = next(grid for grid in grids(record) if grid.id == "limits-grid")
-    (largest,) = [row[2] for row in limits.rows if row[0] == "Level against the reference"]
+    (largest,) = [row[2] for row in limits.rows if row[0] == "Level relative to the reference"]
     assert any(f"U = 2 u = {largest}." in remark for remark in match)
     # Before and after of each band: one table of its own in that step, not some hundred here.
     assert "Compare: see the table in that step." in said(section(record, "budgets"))

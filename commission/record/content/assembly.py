@@ -83,7 +83,7 @@ def document(
             "foot of every page is the fingerprint of that log: if anything in it is changed, added or taken "
             f"out, the fingerprint changes. To check it, keep the job file {clean_text(visit.path.name)} and "
             f"run: commission verify {name}. It prints the same fingerprint, unless the log "
-            "has gone on since. A log whose end was cut off, or that was rewritten as a whole, is recognised only by a "
+            "has later events. A log whose end was cut off, or that was rewritten as a whole, is recognised only by a "
             "fingerprint that was kept elsewhere, such as on this paper. To check every page and figure of this file "
             f"too, run: commission verify {name} --record and the name of this file."
         ),
@@ -167,9 +167,9 @@ def _steps_section(context: Context) -> Section:
     intro: tuple[Block, ...] = (
         Paragraph(
             text=(
-                "Verdicts: ✓ pass and ✗ fail are given only where the value is inside or outside its limit by "
-                "more than 1.645 times its standard uncertainty u (tables show U = 2 u); ? unsure where it lies "
-                "nearer to the limit; – not tested, with the reason."
+                "Verdicts: ✓ pass and ✗ fail mean that the value is inside or outside its limit by more than 1.645 "
+                "times its standard uncertainty u (tables show U = 2 u); ? unsure means that it is closer to the limit; "
+                "– not tested is always followed by the reason."
             ),
             kind="note",
         ),
@@ -202,9 +202,9 @@ def _lines(section: Section) -> int:
 def _attachments(context: Context, created_at: str) -> tuple[Attachment, ...]:
     results = record_json(context.visit, created_at).encode()
     sheet = sheet_csv(context.visit).encode()
-    columns = "as found (old), as the readings propose (new)"
+    columns = "as found (old), required by the readings (new)"
     if any(place[0] == AS_LEFT for place in context.job.settings):
-        columns += ", noted as left (as_left)"
+        columns += ", entered as left (as_left)"
     return (
         Attachment(
             name="results.json",

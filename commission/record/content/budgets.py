@@ -35,19 +35,18 @@ def budgets_section(context: Context) -> Section | None:
     intro: list[Block] = [
         Paragraph(
             text=(
-                "Each uncertainty is put together from its sources (JCGM 100): u is the standard uncertainty of "
-                "each, in the unit in which it comes in; share, how much of the combined variance it makes. Type "
-                "A comes from the readings of this visit themselves, type B from elsewhere: a class of "
-                "instrument, a data sheet, experience. Shared: one and the same error for all channels, which no "
-                "repeat shrinks. Each kind is listed once, with the largest of its values; the attached "
-                "results.json holds every one."
+                "Each uncertainty is combined from its sources (JCGM 100). u is the standard uncertainty of a source, in "
+                "the unit of that source; share is its part of the combined variance. Type A is evaluated from the "
+                "readings of this visit, type B from other information: an instrument class, a data sheet, experience. "
+                "A shared error is the same for all channels, so that repeating the measurement does not reduce it. "
+                "Each kind is listed once, with its largest value; the attached results.json contains all of them."
             )
         )
     ]
     intro += [Paragraph(text=f"{title}: see the table in that step.") for title in elsewhere]
     return Section(
         id=context.id("budgets"),
-        title="What the uncertainties are made of",
+        title="Sources of uncertainty",
         blocks=tuple(intro),
         sections=tuple(told),
     )
@@ -86,7 +85,7 @@ def _where(context: Context, places: list[str], subs: set[str]) -> str:
     everything = {channel.id for channel in context.job.system.channels}
     for name, all_of_them in (
         ("all channels", everything),
-        ("all loudspeakers but the subwoofers", everything - subs),
+        ("all loudspeakers except the subwoofers", everything - subs),
         ("subwoofers", subs),
     ):
         if len(places) > 1 and set(places) == all_of_them:

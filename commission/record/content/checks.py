@@ -10,32 +10,32 @@ from commission.record.content.context import Context, capital, table
 from commission.record.document import Block, Bullets, Grid, Heading
 
 MOST_ROWS = 48
-"""Of what did not pass; the rest stands in the attached results."""
+"""Of what did not pass; the rest is in the attached results."""
 MOST_PLACES, MOST_LIMITS = 8, 3
 NAMES = {
-    "site.settings": "settings noted",
+    "site.settings": "settings entered",
     "site.assumed-speed": "speed of sound that the processor assumes",
-    "layout.inside": "stands inside the room",
-    "layout.tape": "tape against position",
+    "layout.inside": "inside the room",
+    "layout.tape": "tape distance minus distance by position",
     "layout.side": "left loudspeaker left of its right partner",
     "layout.seats-centred": "seats on the screen's centre line",
     "layout.outside-heads": "loudspeaker outside the outermost head",
     "layout.front-heights": "front heights ahead of the front row",
     "layout.rear-heights": "rear heights behind the back row",
     "layout.sight": "sight line over the head in front",
-    "levels.match": "level against the reference",
+    "levels.match": "level relative to the reference",
     "levels.repeat": "spread of repeated readings",
-    "distances.setting": "delay by the setting against delay needed",
+    "distances.setting": "delay set minus delay required",
     "distances.arrival": "arrival of the sound",
-    "distances.place": "place that it sounds from",
-    "seats.snr": "signal to noise",
+    "distances.place": "position that it plays from",
+    "seats.snr": "signal-to-noise ratio",
     "seats.clipped": "recording not clipped",
     "seats.polarity": "polarity",
-    "seats.treble": "treble, 3–10 kHz, against its partner",
-    "seats.lows": "lows, 200–500 Hz, against its partner",
-    "seats.level": "level against the seats' mean",
-    "seats.direct": "4–12 kHz against the seats' mean",
-    "seats.bass": "deepest third octave of bass against the seats' mean",
+    "seats.treble": "treble (3–10 kHz) relative to its partner",
+    "seats.lows": "lows (200–500 Hz) relative to its partner",
+    "seats.level": "level relative to the mean of the seats",
+    "seats.direct": "4–12 kHz relative to the mean of the seats",
+    "seats.bass": "lowest third octave of bass relative to the mean of the seats",
 }
 """What a check is about, by its id; others are named by their own text."""
 
@@ -211,9 +211,9 @@ def _not_passed(context: Context, outcome: Outcome, failed: Sequence[Check]) -> 
         headings,
         rows,
         (
-            "One more stands in the attached results.json."
+            "One more is listed in the attached results.json."
             if rest == 1
-            else f"{rest} more stand in the attached results.json."
+            else f"{rest} more are listed in the attached results.json."
         )
         if rest
         else "",

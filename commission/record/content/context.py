@@ -122,7 +122,7 @@ class Context:
     def assumed(self, value: str) -> str:
         """A property of the processor, called assumed where nothing is noted of one."""
         noted = self.job.system.processor != Processor()
-        return value if noted else f"{value} (assumed: nothing is noted of the processor)"
+        return value if noted else f"{value} (assumed: no processor was entered)"
 
     def limit(self, limit: Limit) -> str:
         """What a limit allows: "−0.50 to 0.50 dB", "at most 30 dB"."""

@@ -25,7 +25,7 @@ NOTHING_TO_COMPARE = "The earlier visit measured nothing that could be compared.
 ONLY_SETTINGS = (
     "Only settings could be compared: nothing that the earlier visit measured has been measured again yet."
 )
-OR_SET = "Its setting may have changed, too: it was not noted both times."
+OR_SET = "Its setting may have changed as well: it was not recorded at both visits."
 TOGETHER_DB = 1.0
 """A change of all loudspeakers alike is mentioned from here on (common practice, no source)."""
 
@@ -129,25 +129,25 @@ def _drift(context: Context, d: Drift) -> str:
         text = f"{name} now pushes where it pulled then, or the other way round: its polarity has changed."
     elif what == TAPE:
         by = context.quantity(abs(d.change), "m")
-        text = f"{name} stands {by} {'farther from' if more else 'nearer to'} the reference seat."
+        text = f"{name} is {by} {'farther from' if more else 'nearer to'} the reference seat."
     else:
         digits = 2 if what == ARRIVAL else 1
         by, doubt = number(abs(d.change), digits), number(d.expanded, digits)
         if what == SPREAD:
             band = d.quantity.split(" ")[-1].replace("-", "–")
             text = (
-                f"{name}: from {band} Hz the seats differ {by} dB {'more' if more else 'less'} from each other than then "
+                f"{name}: at {band} Hz the seats differ {by} dB {'more' if more else 'less'} from each other than then "
                 f"(± {doubt} dB)."
             )
         elif what == ARRIVAL:
             text = (
-                f"{name} is heard {by} ms {'later' if more else 'sooner'} than then, more than the two measurements can be "
-                f"off by (± {doubt} ms)."
+                f"{name} is heard {by} ms {'later' if more else 'sooner'} than then; the measurements are uncertain by "
+                f"± {doubt} ms."
             )
         else:
             text = (
-                f"{name} has become {by} dB {'louder' if more else 'quieter'}, more than the two measurements can be off "
-                f"by (± {doubt} dB)."
+                f"{name} has become {by} dB {'louder' if more else 'quieter'}; the measurements are uncertain by "
+                f"± {doubt} dB."
             )
     return text if d.explained is not None else f"{text} {OR_SET}"
 
@@ -158,7 +158,7 @@ def _together(result: DriftResult) -> Iterable[str]:
     if abs(shift) >= TOGETHER_DB:
         yield (
             f"All loudspeakers together read {number(abs(shift), 1)} dB {'louder' if shift > 0 else 'quieter'} than "
-            "then; that may be the volume of the day, and is not counted."
+            "then; this may only be the volume setting of the day, and is not counted as a change."
         )
 
 
@@ -173,4 +173,4 @@ def _explained(context: Context, result: DriftResult) -> Iterable[str]:
         )
     )
     if names:
-        yield f"What is heard of {context.channel_names(names)} is explained by the other settings: no drift."
+        yield f"Changed settings explain the change of {context.channel_names(names)}; this is no drift."

@@ -27,16 +27,16 @@ def method_section(context: Context) -> Section | None:
     titles = (
         "Round",
         "When",
-        "Readings by hand",
+        "Hand readings",
         "Responses",
-        "Sampled at",
-        "Origin of time",
+        "Sample rate",
+        "Clock",
         "Delays of the processor",
-        "From",
+        "Source",
     )
     headings = [Heading(title=title) for title in titles]
     rows = [_row(context, each) for each in rounds]
-    blocks: list[Block] = [table(context.id("method"), "Readings and responses, round by round", headings, rows)]
+    blocks: list[Block] = [table(context.id("method"), "Readings and responses by round", headings, rows)]
     pairs = tuple((name, value) for name, value in _facts(context) if value)
     return Section(id=ident, title="How it was measured", blocks=(*blocks, *((Facts(pairs=pairs),) if pairs else ())))
 
@@ -100,7 +100,7 @@ def _facts(context: Context) -> list[tuple[str, str]]:
         ("Test signal", "; ".join(_signals(context, heard))),
         (
             "Level of responses",
-            "" if offset is None or not heard else f"{number(offset, 1, signed=True)} dB added to read in dB SPL",
+            "" if offset is None or not heard else f"{number(offset, 1, signed=True)} dB added to give dB SPL",
         ),
     ]
 
@@ -140,7 +140,7 @@ def _signals(context: Context, heard: list[ResponseStored]) -> list[str]:
         if sweep is not None:
             out[_sweep(sweep)] = None
     if any(body.kind == "impulse" for body in heard):
-        out["impulse responses came as files; their test signal is known to the program that made them"] = None
+        out["impulse responses were imported as files, whose test signal is not recorded here"] = None
     return list(out)
 
 

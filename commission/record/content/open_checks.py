@@ -15,30 +15,30 @@ PLAIN_KINDS = {
     "levels.repeat": "Agreement of repeated loudness readings",
     "distances.setting": "Timing set in the processor",
     "distances.arrival": "Arrival of the sound of each loudspeaker",
-    "distances.place": "Place that each loudspeaker sounds from",
+    "distances.place": "Position that each loudspeaker plays from",
     "seats.snr": "Quiet during the recordings",
     "seats.clipped": "Recordings free of overload",
-    "seats.polarity": "Whether each loudspeaker pushes first",
-    "seats.treble": "High tones beside the partner loudspeaker",
-    "seats.lows": "Low tones beside the partner loudspeaker",
+    "seats.polarity": "Polarity of each loudspeaker",
+    "seats.treble": "High tones compared with the partner loudspeaker",
+    "seats.lows": "Low tones compared with the partner loudspeaker",
     "seats.level": "Loudness from seat to seat",
     "seats.direct": "High tones from seat to seat",
     "seats.bass": "Deep bass from seat to seat",
     "compare.heard": "Evenness of loudness between seats, compared with the first measurement",
     "compare.tone": "Evenness of tone between seats, compared with the first measurement",
-    "drift": "Changes since the visit before",
-    "layout.inside": "Places inside the room",
-    "layout.tape": "Distances by tape beside the plan",
-    "layout.side": "Left and right loudspeakers on their sides",
+    "drift": "Changes since the earlier visit",
+    "layout.inside": "Positions inside the room",
+    "layout.tape": "Tape distances compared with the plan",
+    "layout.side": "Left and right loudspeakers on the correct sides",
     "layout.seats-centred": "Seats in line with the centre of the screen",
     "layout.outside-heads": "Left and right loudspeakers outside all heads",
     "layout.front-heights": "Front overhead loudspeakers ahead of the front row",
     "layout.rear-heights": "Rear overhead loudspeakers behind the back row",
-    "layout.sight": "Free way from the screen loudspeakers to the ears",
-    "site": "Notes on the site",
+    "layout.sight": "Clear path from the screen loudspeakers to the ears",
+    "site": "Information about the site",
 }
 """What a check is about in plain words, by the beginning of its id; others by the words of the trade."""
-FAILING = {"compare.": "worse", "drift": "more than the measurements can be off by"}
+FAILING = {"compare.": "worse", "drift": "beyond the uncertainty of the measurements"}
 """What a failed check means, by the beginning of its id, where it is not a limit that somebody set."""
 EXPLAINS = {
     "wiring.silent": ("levels.", "distances.", "seats."),
@@ -205,7 +205,7 @@ def level_of_dialogue(context: Context, checks: Iterable[Check], tense: str = "n
             word, below = ("quiet", "below") if check.value < 0 else ("loud", "above")
             verb = "is" if tense == "now" else "was"
             name = context.channel_name(check.channel or "")
-            return f"Dialogue {verb} {word}: {name} {verb} {by} {below} its level. "
+            return f"Dialogue {verb} {word}: {name} {verb} {by} {below} its target. "
     return ""
 
 

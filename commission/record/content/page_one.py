@@ -53,11 +53,11 @@ CAUSE_NAMES: dict[Cause, str] = {
     "room": "the room",
 }
 NO_FAULT = "The measurements showed no fault in"
-NO_FAULT_IN_PART = "As far as it was tested, which was not everything, no fault showed in"
-NOT_JUDGED = "Too little was measured to decide on"
-NOT_YET = "Not to be decided before other faults are repaired"
-NOTHING_OPEN = "Nothing of what was examined remains open."
-BLAME = "It says what was measured and what was done; it does not say who caused a fault."
+NO_FAULT_IN_PART = "Not everything was tested; the tests that were made showed no fault in"
+NOT_JUDGED = "Too little was measured to say anything about"
+NOT_YET = "Other faults must be repaired first, before anything can be said about"
+NOTHING_OPEN = "Nothing that was checked remains open."
+BLAME = "The record says what was measured and what was done; it does not say who caused a fault."
 LEVEL_FINDINGS = ("settings.trims", "settings.channel-level", "settings.dialogue-level")
 """What a wrong trim shows, and a loudspeaker that has lost a driver since the visit before shows, too."""
 OVERHEAD = "What hangs overhead is for a licensed trade."
@@ -69,8 +69,8 @@ PLAIN_STEPS = {
 }
 """How the homeowner may know a step, by its id, and what is counted in it; others are named by their title."""
 GLOSSARY = (
-    ("dB", "dB (decibel)", "the step of loudness: 1 dB is barely heard, 10 dB is about twice as loud"),
-    ("ms", "ms (millisecond)", "a thousandth of a second; sound goes 34 cm (a little over a foot) in it"),
+    ("dB", "dB (decibel)", "a measure of loudness: 1 dB is barely audible, 10 dB is about twice as loud"),
+    ("ms", "ms (millisecond)", "a thousandth of a second, in which sound travels 34 cm (a little over a foot)"),
     ("nulls?", "null", "a place where sound waves cancel each other, so that a tone is missing there"),
     ("polarity", "polarity", "whether a loudspeaker pushes first, as it should, or pulls first"),
     ("processor", "processor", "the device that sends each loudspeaker its part of the sound"),
@@ -101,7 +101,7 @@ def summary_section(context: Context, followed: tuple[Followed, ...]) -> Section
     if scope := _scope(context, alone):
         intro.append(Paragraph(text=scope))
     if any(response.body.source == "rehearsal" for response in context.job.responses):
-        practice = "Practice: these measurements are of a simulated room, and of no real cinema."
+        practice = "Practice: these measurements are of a simulated room, not of a real cinema."
         intro.insert(0, Paragraph(text=practice, kind="missing"))
     words = _glossary(context, intro, sections)
     if words is not None:
@@ -122,19 +122,19 @@ def _bottom_line(
 ) -> str:
     """What state the cinema is in now, in one sentence."""
     if not context.job.system.channels:
-        return "Nothing is known of this cinema yet: this record holds what was noted."
+        return "Nothing is known about this cinema yet; this record contains only what was entered by hand."
     if not any(measured(context.job)):
-        return "Nothing has been measured in this cinema yet: this record holds what was noted."
+        return "Nothing has been measured in this cinema yet; this record contains only what was entered by hand."
     was = sum(map(of_the_cinema, gone))
     now = sum(map(of_the_cinema, remaining))
     open_ends = _open_ends(remaining, kinds, loose)
     if now:
         if alone:
-            return f"{_problems(now)} found in your cinema, and no change is noted."
+            return f"{_problems(now)} found in your cinema, and no change is recorded."
         rest = f"; {count_word(was)} found before {'is' if was == 1 else 'are'} no longer found" if was else ""
         return f"{capital(count_word(now))} problem{'s remain' if now > 1 else ' remains'} in your cinema{rest}."
     state = (
-        f"None of the {count_word(was)} problems found before is found any more"
+        f"The {count_word(was)} problems found before are no longer found"
         if was > 1
         else "The one problem found before is no longer found"
         if was
@@ -179,25 +179,25 @@ def _scope(context: Context, alone: bool) -> str:
         return ""
     size = f"{counted(len(system.channels), 'loudspeaker')} and {counted(len(system.seats), 'seat')}"
     return (
-        f"Your cinema, {size}, was measured {_when_measured(context, alone)} This page is in plain words; the rest is for "
-        f"whoever works on it next. {BLAME}"
+        f"Your cinema, with {size}, was measured {_when_measured(context, alone)} This page is in plain words; the other "
+        f"pages are for the next installer. {BLAME}"
     )
 
 
 def _when_measured(context: Context, alone: bool) -> str:
     """What "was measured" means in this visit."""
-    standing = "as it is; no change is noted."
+    standing = "as it is; no change is recorded."
     if alone or context.after is None:
         return standing
     first, again = any(measured_in(context.job, FOUND)), any(measured_in(context.job, context.after))
     if not again:
-        return "as it was found. Settings are noted as it was left, but it was not measured again after that."
+        return "as it was found. The settings as left are recorded, but it was not measured again after that."
     if not first and context.after == AS_LEFT:
-        return "as it was left, but not as it was found: what has changed is not known."
+        return "as it was left, but not as it was found, so what has changed is not known."
     if not first:
         return standing
     if context.after != AS_LEFT:
-        return f"as it was found and again in between ({context.round(context.after)}), but not as it was left."
+        return f"as it was found and again during the work ({context.round(context.after)}), but not as it was left."
     return f"as it was found and{', in part,' if any(not_again(context.job)[:2]) else ''} again as it was left."
 
 
@@ -224,7 +224,7 @@ def _found(context: Context, gone: list[Followed], followed: tuple[Followed, ...
     blocks += [Paragraph(text=f"{worth}: {'; '.join(causes)}.") for worth, causes in said.items()]
     if not blocks:
         return None
-    title = "What was wrong, and is no longer found" if gone else "Where no fault showed"
+    title = "What was wrong, and is no longer found" if gone else "Where no fault was found"
     if not gone and set(said) <= {NOT_JUDGED, NOT_YET}:
         title = "What could not be decided"
     return Section(id=context.id("summary", "found"), title=title, blocks=tuple(blocks))
@@ -287,18 +287,18 @@ def _done(context: Context, alone: bool) -> Section | None:
     for action, one in (("repaired", "repair"), ("adjusted", "adjustment"), ("replaced", "replacement")):
         count = sum(each.body.action == action for each in context.job.actions)
         if count:
-            items.append(f"{capital(count_word(count))} {one}{'' if count == 1 else 's'} logged.")
+            items.append(f"{capital(count_word(count))} {one}{' was' if count == 1 else 's were'} logged.")
     if not alone:
         changes = _settings_done(context, setting_changes(context.job))
-        items += changes or ["No change of a setting is noted."]
+        items += changes or ["No change of settings is recorded."]
     counts = []
     if readings:
-        counts.append("one reading by hand" if readings == 1 else f"{readings} readings by hand")
+        counts.append("one hand reading" if readings == 1 else f"{readings} hand readings")
     if responses:
-        several = f"{responses} recordings of a test sound, seat by seat"
+        several = f"{responses} recordings of a test sound at the seats"
         counts.append("one recording of a test sound at a seat" if responses == 1 else several)
     if counts:
-        items.append(f"Measured in all: {context.listed(counts)}.")
+        items.append(f"Measurements: {context.listed(counts)}.")
     return Section(id=context.id("summary", "done"), title="What was done", blocks=(Bullets(items=tuple(items)),))
 
 
@@ -309,27 +309,27 @@ def _settings_done(context: Context, changes: Iterable[SettingChange]) -> list[s
     trims = [abs(b - a) for a, b in both if a is not None and b is not None and a != b]
     if trims:
         items.append(
-            f"New loudness settings noted: {len(trims)} of {total} loudspeakers, by {'up to ' if trims[1:] else ''}"
-            f"{number(max(trims), 1)} dB."
+            f"New loudness settings are recorded for {len(trims)} of {total} loudspeakers, with changes of "
+            f"{'up to ' if trims[1:] else ''}{number(max(trims), 1)} dB."
         )
     delays = sum(
         c.distance_left is not None and c.distance_found is not None and c.distance_left != c.distance_found
         for c in changes
     )
     if delays:
-        items.append(f"New timing settings noted: {delays} of {total} loudspeakers.")
+        items.append(f"New timing settings are recorded for {delays} of {total} loudspeakers.")
     turned = [
         c.channel
         for c in changes
         if None not in (c.polarity_found, c.polarity_left) and c.polarity_found != c.polarity_left
     ]
     if turned:
-        items.append(f"New polarity settings noted: {context.channel_names(turned)}.")
+        items.append(f"New polarity settings are recorded for {context.channel_names(turned)}.")
     fresh = sum(
         c.noted and (c.trim_found_db, c.distance_found, c.polarity_found) == (None, None, None) for c in changes
     )
     if fresh:
-        items.append(f"Settings noted for the first time: {fresh} of {total} loudspeakers.")
+        items.append(f"Settings are recorded for the first time for {fresh} of {total} loudspeakers.")
     return items
 
 
@@ -341,27 +341,27 @@ def _seats(context: Context) -> Section | None:
         if context.after is None or not measured(job)[0] + len(job.responses):
             return None
         how = "again" if job.responses else "one by one"
-        text = f"The seats were not recorded {how}, so what changed at each of them is not known."
+        text = f"The seats were not measured {how}, so what changed at each of them is not known."
         return Section(id=ident, title="Each seat, before and after", blocks=(Paragraph(text=text),))
-    title = "How each seat is served today" if context.after is None else "Each seat, before and after"
+    title = "What each seat hears today" if context.after is None else "Each seat, before and after"
     remarks = [
         (
-            "Loudness: loudest loudspeaker to softest. Timing: first sound to last. Both without subwoofers; "
-            "the less, the better."
+            "Loudness: from the quietest loudspeaker to the loudest. Timing: from the first sound to the last. Both "
+            "without subwoofers; smaller is better."
         )
     ]
     sentences = seat_sentences(context)
     tracked = {f.kind for own in seat_figures(context).values() for f in own if (f.before, f.now) != (None, None)}
     counted, everyone = compared_mains(context), len(mains(job))
     if 0 < counted < everyone and "loudness" in tracked:
-        remarks.append(f"Loudness covers the {counted} of {everyone} loudspeakers that were recorded each time.")
+        remarks.append(f"Loudness covers the {counted} of {everyone} loudspeakers that were measured each time.")
     if context.after is not None and any("no real change" in text for text in sentences):
-        remarks.append("“No real change” is less than can be measured.")
+        remarks.append("“No real change”: too small to measure.")
     if "bass" in tracked:
-        remarks.append(f"Deep bass ({bass_band(job)} Hz): off the average of the seats.")
+        remarks.append(f"Deep bass ({bass_band(job)} Hz): difference from the average of the seats.")
     better, worse, count = tone_counts(context)
     if count:
-        remarks.append(f"Evenness of tone between seats: of {count} comparisons {better} better, {worse} worse.")
+        remarks.append(f"Evenness of tone between seats: {better} of {count} comparisons better, {worse} worse.")
     if len(context.job.system.seats) > 1:
         remarks.append(
             "Other seats are nearer to some loudspeakers than the reference seat; no setting changes that."
@@ -394,7 +394,7 @@ def _remains(
     untyped = () if alone else not_typed_in(context.job)
     if untyped:
         items.append(
-            f"Changed settings of {context.channel_names(untyped)} are noted, but not ticked as entered. What it takes: "
+            f"Changed settings of {context.channel_names(untyped)} are recorded, but not ticked as entered. What it takes: "
             "compare them with what the processor shows."
         )
     title = "What is wrong, and what it takes" if alone else "What remains, and what it takes"
@@ -417,15 +417,13 @@ def _open_item(context: Context, followed: Followed) -> str:
     if finding.id in LEVEL_FINDINGS and (lost := quieter_since(context) & set(finding.channels)):
         names = context.channel_names(each for each in finding.channels if each in lost)
         who = INSTALLER
-        effort = (
-            f"Find out first why {names} became quieter (cable, amplifier, driver): no setting makes up for that."
-        )
+        effort = f"Find out first why {names} became quieter (cable, amplifier, driver): no setting can correct that."
     if followed.fate is Fate.ACCEPTED:
         return " ".join(filter(None, parts))
     if known is not None and seen:
         parts.append(f"You notice: {known.notice} How bad: {known.severity}.")
     if not seen and effort:
-        effort = f"measure it again and, where it is still so: {effort}"
+        effort = f"Measure again. If it is still so: {effort}"
     if effort:
         parts.append(f"What it takes ({who}): {effort}")
     return " ".join(filter(None, parts))
@@ -466,10 +464,10 @@ def _not_again(context: Context) -> list[str]:
     if context.after is None or not any(measured_in(context.job, context.after)):
         return ["Nothing was measured again after the first measurement."] if any(measured(context.job)) else []
     unread, lost, heard, channels = not_again(context.job, context.after)
-    items = [f"Loudness was not read again: {context.channel_names(unread)}."] if unread else []
+    items = [f"Loudness was not measured again: {context.channel_names(unread)}."] if unread else []
     if lost:
         names = context.channel_names(channels)
-        items.append(f"{lost} of {heard} recordings at the seats were not made again: {names}.")
+        items.append(f"{lost} of {heard} recordings at the seats were not repeated: {names}.")
     return items
 
 

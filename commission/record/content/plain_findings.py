@@ -30,8 +30,8 @@ class PlainFinding(NamedTuple):
 def _measuring(text: str) -> PlainFinding:
     """A mistake of the measurement, which says nothing about the cinema."""
     return PlainFinding(
-        was=f"{text} What it spoilt is left out; it is no fault of the cinema.",
-        now=f"{text} What it spoils is left out; it is no fault of the cinema.",
+        was=f"{text} The affected recordings are not used; this is not a fault of the cinema.",
+        now=f"{text} The affected recordings are not used; this is not a fault of the cinema.",
         notice="nothing; it concerns the measurement alone.",
         mending="Measure these again.",
         severity=UNKNOWN,
@@ -78,7 +78,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     "wiring.silent": PlainFinding(
         was="No sound came from {channels}.",
         now="No sound comes from {channels}.",
-        notice="everything meant for that place is missing.",
+        notice="everything meant for that direction is missing.",
         mending=(
             "Follow the signal from the processor through cable and amplifier to the loudspeaker, with the amplifier "
             "off, and repair what interrupts it."
@@ -95,7 +95,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     "wiring.polarity": PlainFinding(
         was=(
             "The two wires of {channels} were most likely exchanged: such a loudspeaker pulls when the others push, and "
-            "voices and music sounded hollow."
+            "voices and music sound hollow."
         ),
         now=("The two wires of {channels} are most likely exchanged: such a loudspeaker pulls when the others push."),
         notice="voices and music sound hollow and come from no clear place.",
@@ -134,9 +134,9 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
     ),
     "wiring.level-lost": PlainFinding(
-        was="{channels} had become much quieter than at the visit before: likely a driver, a cable or an amplifier failed.",
-        now="{channels} has become much quieter than at the visit before: likely a driver, a cable or an amplifier failed.",
-        notice="that place is weak or missing.",
+        was="{channels} had become much quieter since the earlier visit; likely a driver, a cable or an amplifier failed.",
+        now="{channels} has become much quieter since the earlier visit; likely a driver, a cable or an amplifier failed.",
+        notice="sounds from that direction are weak or missing.",
         mending="Check driver, cable and amplifier, with the amplifier off, before any setting is changed.",
         severity=CLEAR,
     ),
@@ -163,8 +163,8 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         who=ANYBODY,
     ),
     "settings.delays-off": PlainFinding(
-        was="Most likely the delays between the loudspeakers were not at work: near ones were heard before far ones.",
-        now="Most likely the delays between the loudspeakers are not at work: near ones are heard before far ones.",
+        was="Most likely the delays of the loudspeakers were switched off, so near ones were heard before far ones.",
+        now="Most likely the delays of the loudspeakers are switched off, so near ones are heard before far ones.",
         notice="sounds are drawn to the nearest loudspeaker.",
         mending="Switch the delays on and enter the distances that this record proposes under Settings.",
         severity=CLEAR,
@@ -181,7 +181,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     "settings.distance": PlainFinding(
         was="The distance setting of {channels} was most likely wrong, so it was heard too early or too late.",
         now="The distance setting of {channels} is most likely wrong, so it is heard too early or too late.",
-        notice="it blurs where sounds come from.",
+        notice="it is unclear where sounds come from.",
         mending="Enter the setting that this record proposes under Settings.",
         severity=CLEAR,
         who=ANYBODY,
@@ -194,23 +194,23 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
     ),
     "settings.arrival": PlainFinding(
-        was="The sound of {channels} did not arrive when the setting says; the cause is likely its setting or distance.",
-        now="The sound of {channels} does not arrive when the setting says; the cause is likely its setting or distance.",
-        notice="it blurs where sounds come from.",
+        was="The sound of {channels} did not arrive at the time set for it; its setting or its distance is likely wrong.",
+        now="The sound of {channels} does not arrive at the time set for it; its setting or its distance is likely wrong.",
+        notice="it is unclear where sounds come from.",
         mending="Measure its distance again and look for a second delay on the way to it.",
         severity=SLIGHT,
     ),
     "settings.reference": PlainFinding(
-        was="All loudspeakers alike were louder or softer than the reference; likely that was the volume of the day.",
-        now="All loudspeakers alike are louder or softer than the reference; likely that is the volume of the day.",
-        notice="nothing but a volume that differs from the usual one.",
+        was="All loudspeakers together were louder or quieter than the reference, likely because of the volume setting.",
+        now="All loudspeakers together are louder or quieter than the reference, likely because of the volume setting.",
+        notice="only that the volume differs from the usual one.",
         mending="Set the volume to its reference and read again before any setting is changed.",
         severity=SLIGHT,
         who=ANYBODY,
     ),
     "settings.dialogue-level": PlainFinding(
-        was="Dialogue was quiet: {channels} played too softly beside the others at the front, likely by its setting.",
-        now="Dialogue is quiet: {channels} plays too softly beside the others at the front, likely by its setting.",
+        was="Dialogue was quiet: {channels} was too quiet compared with the others at the front, likely by its setting.",
+        now="Dialogue is quiet: {channels} is too quiet compared with the others at the front, likely by its setting.",
         notice="voices are hard to follow unless the volume is turned up.",
         mending="Enter the trim that this record proposes for it under Settings.",
         severity=CLEAR,
@@ -219,27 +219,27 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     "settings.trims": PlainFinding(
         was="The loudness of {channels} did not fit the others; likely the trims were not set by measurement.",
         now="The loudness of {channels} does not fit the others; likely the trims are not set by measurement.",
-        notice="some places are too loud or too soft.",
+        notice="sounds from some directions are too loud or too quiet.",
         mending="Enter the trims that this record proposes under Settings.",
         severity=CLEAR,
         who=ANYBODY,
     ),
     "settings.trim-range": PlainFinding(
         was=(
-            "The trim of {channels} was at the end of its range; likely the level control of its amplifier is set too "
-            "far off."
+            "The trim of {channels} was at the end of its range, likely because the level control of its amplifier is set "
+            "too high or too low."
         ),
         now=(
-            "The trim of {channels} is at the end of its range; likely the level control of its amplifier is set too "
-            "far off."
+            "The trim of {channels} is at the end of its range, likely because the level control of its amplifier is set "
+            "too high or too low."
         ),
-        notice="nothing, or a loudspeaker that is too loud or too soft.",
+        notice="nothing, or a loudspeaker that is too loud or too quiet.",
         mending="Change the level control of its amplifier until the trim is back inside its range.",
         severity=SLIGHT,
     ),
     "settings.channel-level": PlainFinding(
-        was="{channels} was louder or softer than its partner at every seat; the cause is likely its setting.",
-        now="{channels} is louder or softer than its partner at every seat; the cause is likely its setting.",
+        was="{channels} was louder or quieter than its partner at every seat; the cause is likely its setting.",
+        now="{channels} is louder or quieter than its partner at every seat; the cause is likely its setting.",
         notice="sounds lean to one side.",
         mending="Correct its loudness in the processor.",
         severity=CLEAR,
@@ -257,20 +257,20 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         was="Part of the deep bass was missing in a row of seats ({seats}): likely sound waves cancelled each other there.",
         now="Part of the deep bass is missing in a row of seats ({seats}): likely sound waves cancel each other there.",
         notice="some bass notes are weak or missing there.",
-        mending="Move the row or a subwoofer; turning up the bass cannot fill such a hole.",
+        mending="Move the row or a subwoofer; turning up the bass cannot fill such a gap.",
         severity=CLEAR,
     ),
     "room.reflection": PlainFinding(
-        was="A hard surface likely returned the sound of {channels} too strongly ({seats}).",
-        now="A hard surface likely returns the sound of {channels} too strongly ({seats}).",
+        was="A hard surface likely reflected the sound of {channels} too strongly ({seats}).",
+        now="A hard surface likely reflects the sound of {channels} too strongly ({seats}).",
         notice="voices sound coloured or come from no clear place.",
-        mending="Put absorption or a bookcase where the sound is returned.",
+        mending="Put sound-absorbing material or a bookcase where the sound is reflected.",
         severity=SLIGHT,
     ),
     "room.blocked": PlainFinding(
-        was="Something likely was between {channels} and one seat ({seats}).",
-        now="Something likely is between {channels} and one seat ({seats}).",
-        notice="that seat hears the loudspeaker dull.",
+        was="Something was likely in the way between {channels} and one seat ({seats}).",
+        now="Something is likely in the way between {channels} and one seat ({seats}).",
+        notice="the loudspeaker sounds dull at that seat.",
         mending="Clear the way from the loudspeaker to the ears, or move one of them.",
         severity=SLIGHT,
     ),
@@ -278,22 +278,22 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         was="Part of the deep bass was missing ({seats}): likely sound waves cancelled each other there.",
         now="Part of the deep bass is missing ({seats}): likely sound waves cancel each other there.",
         notice="some bass notes are weak or missing there.",
-        mending="Move the seat or a subwoofer; turning up the bass cannot fill such a hole.",
+        mending="Move the seat or a subwoofer; turning up the bass cannot fill such a gap.",
         severity=CLEAR,
     ),
     "room.bass-differs": PlainFinding(
-        was="Deep bass differed from seat to seat by more than it should, most at {seats}; likely the room's doing.",
-        now="Deep bass differs from seat to seat by more than it should, most at {seats}; likely the room's doing.",
+        was="Deep bass differed from seat to seat by more than it should, most at {seats}; likely because of the room.",
+        now="Deep bass differs from seat to seat by more than it should, most at {seats}; likely because of the room.",
         notice="the bass is boomy at one seat and thin at another.",
         mending=(
-            "Set the subwoofers against each other for all seats; more depends on their number, their places and the "
-            "seats."
+            "Adjust the subwoofers together for all seats; the rest depends on their number and positions, and on the "
+            "positions of the seats."
         ),
         severity=CLEAR,
     ),
     "measurement.clipped": PlainFinding(
-        was="Some recordings were likely too loud for the measuring input and are left out; the cinema is not to blame.",
-        now="Some recordings were likely too loud for the measuring input and are left out; the cinema is not to blame.",
+        was="Some recordings were likely too loud for the measuring input and are not used; it is no fault of the cinema.",
+        now="Some recordings were likely too loud for the measuring input and are not used; it is no fault of the cinema.",
         notice="nothing; it concerns the measurement alone.",
         mending="Measure these again with the input turned down.",
         severity=UNKNOWN,
@@ -320,8 +320,8 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=UNKNOWN,
     ),
     "measurement.clock": PlainFinding(
-        was="Measurements at {seats} did not share a time base, so nothing is concluded from their times.",
-        now="Measurements at {seats} do not share a time base, so nothing is concluded from their times.",
+        was="Measurements at {seats} did not share a time base, so their timing is not used.",
+        now="Measurements at {seats} do not share a time base, so their timing is not used.",
         notice="nothing: this concerns the measurement, not the cinema.",
         mending="Measure again with a common time base.",
         severity=UNKNOWN,
@@ -334,12 +334,12 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=UNKNOWN,
     ),
     "measurement.same-recording": _measuring("One recording was likely used twice ({seats})."),
-    "measurement.reference": _measuring("Some recordings likely had another reference of loudness."),
+    "measurement.reference": _measuring("Some recordings likely had a different reference level."),
     "measurement.microphone": _measuring("The microphone likely measured differently at one seat ({seats})."),
     "measurement.interference": _measuring("Noise likely disturbed some recordings ({seats})."),
     "measurement.noise": PlainFinding(
-        was="Some recordings were likely made while the room was too noisy, and show little.",
-        now="Some recordings were likely made while the room was too noisy, and show little.",
+        was="Some recordings were likely made while the room was too noisy, so they show little.",
+        now="Some recordings were likely made while the room was too noisy, so they show little.",
         notice="nothing; it concerns the measurement alone.",
         mending="Measure these again when it is quiet.",
         severity=UNKNOWN,

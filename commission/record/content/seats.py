@@ -29,8 +29,8 @@ OVERALL = {
     "better": "better",
     "worse": "worse",
     "same": "no real change",
-    "mixed": "better in part, worse in part",
-    "not_tested": "not compared, because it was not measured both before and after",
+    "mixed": "partly better, partly worse",
+    "not_tested": "not compared, because it was not measured both times",
 }
 BASS_BELOW_HZ = 100.0
 """The lowest band of the comparison that begins below this is the bass."""

@@ -34,7 +34,7 @@ def settings_section(context: Context) -> Section:
     proposals = _proposals(context)
     known = {channel.id for channel in context.job.system.channels}
     if not any(round_id in (FOUND, AS_LEFT) and channel in known for round_id, channel in context.job.settings):
-        none = Paragraph(text="No setting of the processor is noted.", kind="missing")
+        none = Paragraph(text="No setting of the processor was entered.", kind="missing")
         return Section(id=ident, title=title, blocks=(none, *proposals))
     return Section(id=ident, title=title, blocks=(_changes_grid(context),), sections=(_reset(context, proposals),))
 
@@ -93,7 +93,7 @@ def _changes_grid(context: Context) -> Grid:
         title="As found" if alone else "As found and as left",
         headings=tuple(heading for heading, _ in columns),
         rows=tuple(zip(*(cells for _, cells in columns), strict=True)),
-        remark="– not noted." if any(OPTIONAL in cells for _, cells in columns) else "",
+        remark="– not entered." if any(OPTIONAL in cells for _, cells in columns) else "",
     )
 
 
@@ -109,15 +109,15 @@ def _reset(context: Context, proposals: list[Block]) -> Section:
     """The settings of the processor that are known, those that are not, and what is proposed."""
     changed = any(place[0] == AS_LEFT for place in context.job.settings)
     grid, borrowed = _reset_grid(context, changed)
-    source = "These are the settings as found; no change is noted."
+    source = "These are the settings as found; no change was entered."
     if changed:
         source = "These are the settings as left."
     if changed and borrowed:
-        source = "These are the settings as left and, where none is noted as left (*), as found."
+        source = "These are the settings as left; where none was entered (*), those as found."
     how = [
         source,
         *(
-            ["They are not all as proposed by what was read and measured: see the last table of this part."]
+            ["Some of them differ from the required settings: see the last table of this section."]
             if proposals
             else []
         ),
@@ -178,12 +178,12 @@ def _reset_grid(context: Context, changed: bool) -> tuple[Grid, bool]:
     remarks = [
         remark
         for remark, here in (
-            ("* noted as found, not noted again as left.", borrowed),
+            ("* entered as found, not again as left.", borrowed),
             (
-                "– not noted: look it up in the processor and note it here.",
+                "– not entered: look it up in the processor and write it here.",
                 any(row[i] == OPTIONAL for row in rows for i in kept if i in (2, 3, 4)),
             ),
-            ("High-pass –: full range, or not noted.", 5 in kept and any(row[5] == OPTIONAL for row in rows)),
+            ("High-pass –: full range, or not entered.", 5 in kept and any(row[5] == OPTIONAL for row in rows)),
         )
         if here
     ]
@@ -210,8 +210,8 @@ def _with_it(context: Context) -> tuple[tuple[str, str], ...]:
         ("Delay" if delay.unit == "ms" else "Distance", steps(delay.unit, delay.step)),
     ]
     if delay.unit != "ms":
-        held = "not noted" if speed is None else f"{speed:g} m/s"
-        pairs.append(("Speed of sound it assumes", held))
+        held = "unknown" if speed is None else f"{speed:g} m/s"
+        pairs.append(("Assumed speed of sound", held))
     level = f"{processor.reference_spl_db:g} dB(C)"
     pairs.append(("Reference level", context.assumed(f"{level}, slow, with the processor's test noise")))
     return tuple(pairs)
@@ -226,7 +226,7 @@ def _not_held(context: Context) -> str:
         "the bands of the equaliser",
         "what else the processor keeps (inputs, outputs, names, volume limits)",
     ]
-    return f"This record does not hold {context.listed(what)}. Save them in the processor, or note them here by hand."
+    return f"This record does not contain {context.listed(what)}. Save them in the processor, or write them here by hand."
 
 
 # --- proposals ------------------------------------------------------------------------------------------------------
@@ -268,11 +268,11 @@ def _proposals(context: Context) -> list[Block]:
         Heading(title="Channel"),
         Heading(title="Setting"),
         Heading(title="Current", numeric=True),
-        Heading(title="New", numeric=True),
+        Heading(title="Required", numeric=True),
         Heading(title="Unit"),
     )
-    ident, title = context.id("settings-proposed"), "Proposed settings"
-    remark = f"Measured: {source_sentence(lines)}. Not noted as entered: enter these, then measure again."
+    ident, title = context.id("settings-proposed"), "Required settings"
+    remark = f"Calculated from: {source_sentence(lines)}. Not yet ticked as entered: enter these, then measure again."
     return [table(ident, title, headings, rows, remark)]
 
 

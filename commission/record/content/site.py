@@ -79,24 +79,24 @@ def _facts(context: Context) -> list[tuple[str, str]]:
         ("Channels", ", ".join(channel_text(channel) for channel in system.channels)),
         ("Processor", clean_text(processor.model)),
         (
-            "Trims it can set",
+            "Trim range",
             held(
                 f"{number(trim.min, 1, signed=True)} dB to {number(trim.max, 1, signed=True)} dB "
                 f"in steps of {trim.step:g} dB"
             ),
         ),
         (
-            "Delays it can set",
+            "Delay range",
             held(f"{delay.min:g} {delay.unit} to {delay.max:g} {delay.unit} in steps of {delay.step:g} {delay.unit}"),
         ),
-        ("Speed of sound it assumes", "" if speed is None or delay.unit == "ms" else f"{speed:g} m/s"),
+        ("Assumed speed of sound", "" if speed is None or delay.unit == "ms" else f"{speed:g} m/s"),
         ("Reference level", held(level)),
         ("Reference level of the subwoofers", "" if sub is None else f"{sub:g} dB(C)"),
         (
-            "Crossovers it can set",
+            "Crossover frequencies",
             ", ".join(f"{hz:g}" for hz in processor.crossovers_hz) + " Hz" if processor.crossovers_hz else "",
         ),
-        ("Parametric bands it has", "" if processor.parametric_bands is None else str(processor.parametric_bands)),
+        ("Parametric equaliser bands", "" if processor.parametric_bands is None else str(processor.parametric_bands)),
         ("Computed by", f"commission {__version__}, from a log of {len(job.log)} events"),
     ]
 
@@ -104,9 +104,9 @@ def _facts(context: Context) -> list[tuple[str, str]]:
 def _instruments(context: Context) -> list[Block]:
     instruments = context.job.system.instruments
     if not instruments:
-        return [Paragraph(text="No instrument is noted.", kind="missing")]
-    titles = ("Instrument", "Model", "Class", "Serial number", "Calibrated", "Display step")
-    unknown = "not noted"
+        return [Paragraph(text="No instrument was entered.", kind="missing")]
+    titles = ("Instrument", "Model", "Class", "Serial number", "Calibrated", "Resolution")
+    unknown = "not entered"
     rows = []
     for each in instruments:
         step = {"tape": "m", "thermometer": "°C"}.get(each.kind, "dB")
@@ -126,7 +126,7 @@ def _instruments(context: Context) -> list[Block]:
         blocks.append(
             Paragraph(
                 text=(
-                    "A reading is only as good as its instrument: where no calibration is noted, absolute levels "
+                    "A reading is only as good as its instrument: where no calibration is entered, absolute levels "
                     "have no traceable uncertainty. Differences between channels depend on repeatability alone."
                 ),
                 kind="note",

@@ -136,11 +136,11 @@ def table_grids(context: Context, table: Table) -> list[Grid | Paragraph]:
     shown = tuple(row for row in table.rows if not row.minor)
     left_out = (
         (
-            "One row without a real change is left out; the attached results.json holds it."
+            "One row without a real change is left out; the attached results.json contains it."
             if len(table.rows) - len(shown) == 1
             else (
                 f"{len(table.rows) - len(shown)} rows without a real change are left out; the attached "
-                "results.json holds them."
+                "results.json contains them."
             )
         )
         if len(shown) < len(table.rows)

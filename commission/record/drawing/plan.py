@@ -103,7 +103,7 @@ def _alt(plan: RoomPlan, units: Units) -> str:
 
     said = [
         f"The room is {length(plan.length_m)} long, {length(plan.width_m)} wide and {length(plan.height_m)} high.",
-        "Places: to the right of the middle, from the front wall, above the floor.",
+        "Positions: to the right of the middle, from the front wall, above the floor.",
     ]
     for item in sorted(plan.items, key=lambda each: ORDER.index(each.kind)):
         place = ", ".join(length(value) for value in item.position_m)

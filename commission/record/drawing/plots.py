@@ -324,7 +324,7 @@ def curves_by_seat(channel: str, curves: Sequence[Curve], axis: Axis | None = No
     title = f"{channel}: every seat"
     caption = clean_text(curves[0].caption) if curves else ""
     if len(curves) > EACH_IN_COLOUR:
-        caption = "; ".join(filter(None, (caption, "in colour the two seats that stray most from the mean")))
+        caption = "; ".join(filter(None, (caption, "in colour the two seats farthest from the mean")))
     return _figure(
         f"seats-{channel}",
         title,
