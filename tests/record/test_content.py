@@ -336,7 +336,7 @@ def test_one_seat_has_nothing_to_be_compared_with() -> None:
     assert "(reference)" not in text
     assert "Seat A2: no real change. Loudness within 1.0 dB (was 1.0); timing within" in text
     assert "bass" not in text.split("Each seat, before and after")[1].split("What remains")[0]
-    assert "New loudness settings are recorded for 1 of 3 loudspeakers, with changes of 3.0 dB." in text
+    assert "New loudness settings are recorded for 1 of 3 loudspeakers, with a change of 3.0 dB." in text
 
 
 def test_twenty_seats_stand_in_grids_that_fit_a_page() -> None:
@@ -463,8 +463,8 @@ def test_settings_changed_and_not_measured_again_are_not_called_better() -> None
     assert "no longer found" not in summary.lower()
     assert "New settings were noted, but not measured since, so its present state is not known." in summary
     assert "Measure again. If it is still so: Enter the trims" in summary
-    assert "The seats were not recorded again, so what changed at each of them is not known." in summary
-    assert "1 of 3 loudspeakers, by 6.0 dB" in summary
+    assert "The seats were not measured again, so what changed at each of them is not known." in summary
+    assert "1 of 3 loudspeakers, with a change of 6.0 dB" in summary
 
 
 def test_an_interim_round_stands_between() -> None:

@@ -149,7 +149,7 @@ def test_every_band_in_which_the_seats_differ_anew_is_told(monkeypatch: pytest.M
     monkeypatch.setattr(content_module, "solve", lambda *_: DriftResult(drifts=drifts))
     text = page_one()
     assert "at 80–200 Hz the seats differ 3.0 dB more" in text
-    assert "from 200–500 Hz the seats differ 3.0 dB more" in text
+    assert "at 200–500 Hz the seats differ 3.0 dB more" in text
 
 
 def test_the_json_tells_a_return_visit_and_no_other() -> None:

@@ -246,7 +246,7 @@ def test_after_a_reset_what_the_record_does_not_hold_is_said() -> None:
     text = said(section(record(bare), "settings-after"))
     assert "does not contain the crossover of each loudspeaker, the bands of the equaliser and" in text
     assert "in m, steps of 0.03 m" in text
-    assert "Speed of sound it assumes" in text
+    assert "Assumed speed of sound" in text
     system = renamed(cinema(["FL", "FR"], ["A2"]), "FL", high_pass_hz=80.0)
     held = said(section(record(visit_of(defined(system), setting("FL", trim_db=1.0))), "settings-after"))
     assert "the crossover of each loudspeaker" not in held
@@ -373,8 +373,8 @@ def test_the_opening_says_which_rounds_there_are() -> None:
 
     assert "measured as it is; no change is recorded" in opening(AS_FOUND)
     assert "measured as it was found and again as it was left." in opening(AS_FOUND, AS_LEFT)
-    assert "but not as it was found: what has changed is not known" in opening(AS_LEFT)
-    assert "again in between (after the move), but not as it was left" in opening(AS_FOUND, "after-the-move")
+    assert "but not as it was found, so what has changed is not known" in opening(AS_LEFT)
+    assert "again during the work (after the move), but not as it was left" in opening(AS_FOUND, "after-the-move")
     assert "as it was left" not in opening("after-the-move")
 
 

@@ -309,8 +309,8 @@ def _settings_done(context: Context, changes: Iterable[SettingChange]) -> list[s
     trims = [abs(b - a) for a, b in both if a is not None and b is not None and a != b]
     if trims:
         items.append(
-            f"New loudness settings are recorded for {len(trims)} of {total} loudspeakers, with changes of "
-            f"{'up to ' if trims[1:] else ''}{number(max(trims), 1)} dB."
+            f"New loudness settings are recorded for {len(trims)} of {total} loudspeakers, with "
+            f"{'changes of up to' if trims[1:] else 'a change of'} {number(max(trims), 1)} dB."
         )
     delays = sum(
         c.distance_left is not None and c.distance_found is not None and c.distance_left != c.distance_found
