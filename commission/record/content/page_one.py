@@ -57,7 +57,7 @@ NO_FAULT_IN_PART = "Not everything was tested; the tests that were made showed n
 NOT_JUDGED = "Too little was measured to say anything about"
 NOT_YET = "Other faults must be repaired first, before anything can be said about"
 NOTHING_OPEN = "Nothing that was checked remains open."
-BLAME = "The record says what was measured and what was done; it does not say who caused a fault."
+BLAME = "The record says what was measured and done; it does not say who caused a fault."
 LEVEL_FINDINGS = ("settings.trims", "settings.channel-level", "settings.dialogue-level")
 """What a wrong trim shows, and a loudspeaker that has lost a driver since the visit before shows, too."""
 OVERHEAD = "What hangs overhead is for a licensed trade."
@@ -179,8 +179,8 @@ def _scope(context: Context, alone: bool) -> str:
         return ""
     size = f"{counted(len(system.channels), 'loudspeaker')} and {counted(len(system.seats), 'seat')}"
     return (
-        f"Your cinema, with {size}, was measured {_when_measured(context, alone)} This page is in plain words; the other "
-        f"pages are for the next installer. {BLAME}"
+        f"Your cinema, with {size}, was measured {_when_measured(context, alone)} This page is in plain words; the rest "
+        f"is for the next installer. {BLAME}"
     )
 
 
@@ -346,8 +346,8 @@ def _seats(context: Context) -> Section | None:
     title = "What each seat hears today" if context.after is None else "Each seat, before and after"
     remarks = [
         (
-            "Loudness: from the quietest loudspeaker to the loudest. Timing: from the first sound to the last. Both "
-            "without subwoofers; smaller is better."
+            "Loudness: quietest to loudest loudspeaker. Timing: first sound to last. Both without subwoofers; "
+            "smaller is better."
         )
     ]
     sentences = seat_sentences(context)
@@ -395,7 +395,7 @@ def _remains(
     if untyped:
         items.append(
             f"Changed settings of {context.channel_names(untyped)} are recorded, but not ticked as entered. What it takes: "
-            "compare them with what the processor shows."
+            "compare them with the processor."
         )
     title = "What is wrong, and what it takes" if alone else "What remains, and what it takes"
     ident = context.id("summary", "remains")

@@ -209,8 +209,8 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         who=ANYBODY,
     ),
     "settings.dialogue-level": PlainFinding(
-        was="Dialogue was quiet: {channels} was too quiet compared with the others at the front, likely by its setting.",
-        now="Dialogue is quiet: {channels} is too quiet compared with the others at the front, likely by its setting.",
+        was="Dialogue was quiet: {channels} was too quiet beside the other front loudspeakers, likely because of its setting.",
+        now="Dialogue is quiet: {channels} is too quiet beside the other front loudspeakers, likely because of its setting.",
         notice="voices are hard to follow unless the volume is turned up.",
         mending="Enter the trim that this record proposes for it under Settings.",
         severity=CLEAR,
@@ -286,8 +286,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         now="Deep bass differs from seat to seat by more than it should, most at {seats}; likely because of the room.",
         notice="the bass is boomy at one seat and thin at another.",
         mending=(
-            "Adjust the subwoofers together for all seats; the rest depends on their number and positions, and on the "
-            "positions of the seats."
+            "Adjust the subwoofers together for all seats; other positions of subwoofers or seats may help more."
         ),
         severity=CLEAR,
     ),
