@@ -209,8 +209,8 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         who=ANYBODY,
     ),
     "settings.dialogue-level": PlainFinding(
-        was="Dialogue was quiet: {channels} was too quiet beside the other front loudspeakers, likely because of its setting.",
-        now="Dialogue is quiet: {channels} is too quiet beside the other front loudspeakers, likely because of its setting.",
+        was="Dialogue was quiet: {channels} was too quiet beside the other front ones, likely because of its setting.",
+        now="Dialogue is quiet: {channels} is too quiet beside the other front ones, likely because of its setting.",
         notice="voices are hard to follow unless the volume is turned up.",
         mending="Enter the trim that this record proposes for it under Settings.",
         severity=CLEAR,
