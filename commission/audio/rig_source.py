@@ -10,6 +10,7 @@ from typing import Literal
 
 import numpy as np
 
+from commission.audio.recording_checks import content_problem
 from commission.dsp.sweep import sweep_signal
 from commission.model import (
     CancelToken,
@@ -28,7 +29,6 @@ START_DBFS = -30.0
 CEILING_DBFS = -12.0
 """Never louder, whatever is asked for: amplifiers and ears."""
 PRE_ROLL_S, TAIL_S = 0.5, 1.2
-CLIPPED_FS, SILENT_FS = 0.999, 10 ** (-75 / 20)
 
 
 class RigSource:
@@ -68,7 +68,9 @@ class RigSource:
         out[self._output(capture.channel), pre : pre + len(signal)] = signal
         rig = self._rig_at(capture.seat, round_id)
         heard = rig.play_record(Signal(samples=out, rate_hz=rate_hz), cancel, progress).samples[0]
-        _check(heard, out.shape[-1], capture)
+        problem = content_problem(heard, sweep, pre, out.shape[-1])
+        if problem is not None:
+            raise CommissionError(f"{capture.channel} at {capture.seat}: {problem}")
         buffer = io.BytesIO()
         soundfile.write(buffer, heard, rate_hz, format="FLAC", subtype="PCM_24")
         data = buffer.getvalue()
@@ -99,18 +101,3 @@ class RigSource:
         index = next(i for i, channel in enumerate(channels) if channel.id == channel_id)
         output = channels[index].output
         return index if output is None else output - 1
-
-
-def _check(heard: np.ndarray, frames: int, capture: Capture) -> None:
-    place = f"{capture.channel} at {capture.seat}"
-    if len(heard) < frames:
-        raise CommissionError(
-            f"{place}: the device delivered {len(heard)} of {frames} frames. Is it still connected? Measure again."
-        )
-    peak = float(np.max(np.abs(heard)))
-    if peak >= CLIPPED_FS:
-        raise CommissionError(f"{place}: the input clipped. Turn the microphone's gain down and measure again.")
-    if peak < SILENT_FS:
-        raise CommissionError(
-            f"{place}: nothing was heard. Is the microphone connected, its power on, the amplifier on, the volume up?"
-        )
