@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -27,7 +28,7 @@ VANISHED_DB = -20.0
 """Noise of microphone and preamplifier is always there: so far below the median before the sweep, it is not recorded."""
 GAP_SIDE_S, GAP_SIDE_SHARE = 0.05, 0.01
 """Equal samples are a gap where the recording is louder than this share of its peak on both sides."""
-ARRIVAL_BANDS_HZ, BANDS_PER_OCTAVE, BAND_OCTAVES = (150.0, 15000.0), 3, 2 / 3
+ARRIVAL_BANDS_HZ, BANDS_PER_OCTAVE, BAND_OCTAVES = (300.0, 15000.0), 3, 2 / 3
 ARRIVAL_SMOOTHING_S, ARRIVAL_BEFORE_S = 0.0015, 0.06
 ARRIVAL_DB, ABOVE_NOISE_DB = -10.0, 12.0
 FEWEST_BANDS, NEAR_S, NEAR_SHARE = 3, 0.004, 0.75
@@ -200,8 +201,6 @@ def arrival_step(spectrum: ComplexArray, df_hz: float) -> tuple[float, float]:
 
 def _arrivals(spectrum: ComplexArray, df_hz: float) -> tuple[FloatArray, FloatArray]:
     """Centres [Hz] of the bands that exceed their noise, and when each first comes near its strongest moment [s]."""
-    from scipy import fft
-
     nyquist_hz = (len(spectrum) - 1) * df_hz
     bands = round(BANDS_PER_OCTAVE * math.log2(ARRIVAL_BANDS_HZ[1] / ARRIVAL_BANDS_HZ[0]))
     centres_hz = ARRIVAL_BANDS_HZ[0] * 2.0 ** (np.arange(bands) / BANDS_PER_OCTAVE)
@@ -209,19 +208,35 @@ def _arrivals(spectrum: ComplexArray, df_hz: float) -> tuple[FloatArray, FloatAr
     heard_hz, times_s = [], []
     for centre_hz in centres_hz[centres_hz * ratio < 0.95 * nyquist_hz]:
         low, high = round(centre_hz / ratio / df_hz), round(centre_hz * ratio / df_hz)
-        length = int(fft.next_fast_len(2 * (high - low)))  # twice, so that the power is not aliased
-        window = np.hanning(high - low + 2)[1:-1].astype(np.float32)
-        envelope = fft.ifft(spectrum[low:high] * window, length)
-        power = envelope.real**2 + envelope.imag**2
-        gain = np.exp(-2 * (np.pi * ARRIVAL_SMOOTHING_S * df_hz * np.arange(length // 2 + 1)) ** 2)
-        power = fft.irfft(fft.rfft(power) * gain, length)
-        strongest, step_s = int(np.argmax(power)), 1 / (df_hz * length)
-        if power[strongest] < 10 ** (ABOVE_NOISE_DB / 10) * np.median(power):
+        power = _band_power(spectrum[low:high], df_hz)
+        if power.max() < 10 ** (ABOVE_NOISE_DB / 10) * np.median(power):
             continue
-        reach = math.ceil(ARRIVAL_BEFORE_S / step_s)
-        before = np.take(power, np.arange(strongest - reach, strongest + 1), mode="wrap")
-        first = int(np.argmax(before >= 10 ** (ARRIVAL_DB / 10) * power[strongest]))
-        time_s = (strongest - reach + first) * step_s
+        time_s = _first_near_peak_s(power, df_hz) + _own_rise_s(high - low, df_hz)
         heard_hz.append(centre_hz)
         times_s.append(time_s - 1 / df_hz if time_s > 0.5 / df_hz else time_s)
     return np.array(heard_hz), np.array(times_s)
+
+
+def _band_power(spectrum: ComplexArray, df_hz: float) -> FloatArray:
+    """Smoothed power over time of one band from its part of a spectrum; circular in 1/df_hz."""
+    from scipy import fft
+
+    count = len(spectrum)
+    length = int(fft.next_fast_len(2 * count))  # twice, so that the power is not aliased
+    envelope = fft.ifft(spectrum * np.hanning(count + 2)[1:-1].astype(np.float32), length)
+    gain = np.exp(-2 * (np.pi * ARRIVAL_SMOOTHING_S * df_hz * np.arange(length // 2 + 1)) ** 2)
+    return np.asarray(fft.irfft(fft.rfft(envelope.real**2 + envelope.imag**2) * gain, length))
+
+
+def _first_near_peak_s(power: FloatArray, df_hz: float) -> float:
+    """When the power first comes within `ARRIVAL_DB` of its peak, at most `ARRIVAL_BEFORE_S` before it [s]."""
+    strongest, step_s = int(np.argmax(power)), 1 / (df_hz * len(power))
+    reach = math.ceil(ARRIVAL_BEFORE_S / step_s)
+    before = np.take(power, np.arange(strongest - reach, strongest + 1), mode="wrap")
+    return (strongest - reach + int(np.argmax(before >= 10 ** (ARRIVAL_DB / 10) * power[strongest]))) * step_s
+
+
+@lru_cache(maxsize=64)
+def _own_rise_s(count: int, df_hz: float) -> float:
+    """How long a band of `count` bins takes to rise by itself: a narrow one begins before what it shows [s]."""
+    return -_first_near_peak_s(_band_power(np.ones(count, np.complex64), df_hz), df_hz)

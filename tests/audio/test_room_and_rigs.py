@@ -1,4 +1,4 @@
-"""The simulated room against physics and another simulator; the rigs; test signals; the device behind a fake."""
+"""The simulated room against physics and another simulator; the simulated rig; test signals."""
 
 from __future__ import annotations
 
@@ -6,14 +6,12 @@ import io
 import math
 import threading
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import soundfile
 from builders import cinema, defined, job_of
 
-from commission.audio import live
 from commission.audio.rehearsal import rehearsal_bodies, rehearsal_seed, rehearsal_source
 from commission.audio.rig_source import CEILING_DBFS, RigSource
 from commission.audio.room import OCTAVES_HZ, SimulatedRoom, Speaker, Walls, eyring_t60_s
@@ -157,99 +155,3 @@ def test_signals_have_the_level_they_claim(tmp_path: Path) -> None:
     assert "volume down" in (tmp_path / "out" / "README.txt").read_text(encoding="utf-8")
     with pytest.raises(CommissionError, match="overwritten"):
         write_signals(job, tmp_path / "out", lambda f, t: None)
-
-
-class FakeError(Exception):
-    """Stands for the library's own error."""
-
-
-class FakeStop(Exception):
-    """Stands for CallbackStop."""
-
-
-def fake_device(*, frames_before_silence: int | None = None, outputs: int = 16) -> SimpleNamespace:
-    """A device in software that feeds the callback from a thread and hands back half of what it is given."""
-
-    class Stream:
-        def __init__(
-            self,
-            samplerate: float,
-            channels: tuple[int, int],
-            dtype: str,
-            callback: object,
-            finished_callback: object,
-        ) -> None:
-            self._channels, self._callback, self._finished = channels, callback, finished_callback
-
-        def __enter__(self) -> Stream:
-            self._thread = threading.Thread(target=self._run, daemon=True)
-            self._thread.start()
-            return self
-
-        def _run(self) -> None:
-            done, block = 0, 512
-            while frames_before_silence is None or done < frames_before_silence:
-                out = np.zeros((block, self._channels[1]), np.float32)
-                try:
-                    self._callback(self._echo if done else np.zeros((block, 1), np.float32), out, block, None, None)
-                except FakeStop:
-                    self._finished()
-                    return
-                self._echo = 0.5 * out.sum(axis=1, keepdims=True)
-                done += block
-
-        def __exit__(self, *args: object) -> None:
-            return None
-
-    def query(kind: str) -> dict[str, object]:
-        return {"name": f"fake {kind}", "max_output_channels": outputs, "max_input_channels": 2}
-
-    return SimpleNamespace(Stream=Stream, CallbackStop=FakeStop, PortAudioError=FakeError, query_devices=query)
-
-
-def test_the_device_plays_everything_and_counts_its_own_frames() -> None:
-    out = np.random.default_rng(1).uniform(-0.1, 0.1, (2, 5000))
-    heard = live.LiveRig(fake_device()).play_record(
-        Signal(samples=out, rate_hz=RATE), threading.Event(), lambda f, t: None
-    )
-    assert heard.samples.shape == (1, 5000)
-    np.testing.assert_allclose(
-        heard.samples[0, 512:], 0.5 * out.sum(axis=0)[:-512], atol=1e-6
-    )  # one block of latency
-
-
-def test_escape_fades_out_and_ends(monkeypatch: pytest.MonkeyPatch) -> None:
-    stop = threading.Event()
-    stop.set()
-    with pytest.raises(Cancelled):
-        live.LiveRig(fake_device()).play_record(
-            Signal(samples=np.ones((1, 50000)), rate_hz=RATE), stop, lambda f, t: None
-        )
-
-
-def test_a_device_that_falls_silent_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(live, "WATCHDOG_S", 0.2)
-    rig = live.LiveRig(fake_device(frames_before_silence=2048))
-    with pytest.raises(CommissionError, match="stopped answering"):
-        rig.play_record(Signal(samples=np.zeros((1, 500000)), rate_hz=RATE), threading.Event(), lambda f, t: None)
-
-
-def test_too_few_outputs_are_told() -> None:
-    rig = live.LiveRig(fake_device(outputs=2))
-    with pytest.raises(CommissionError, match="2 outputs, the job needs 5"):
-        rig.play_record(Signal(samples=np.zeros((5, 100)), rate_hz=RATE), threading.Event(), lambda f, t: None)
-
-
-def test_without_portaudio_everything_else_works(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(live, "load_sounddevice", lambda: None)
-    assert "libportaudio2" in live.live_status()
-    assert "Everything else works" in live.live_status()
-    assert live.live_source(job_of(defined(cinema()))) is None
-
-    def nothing(kind: str) -> object:
-        raise FakeError
-
-    bare = SimpleNamespace(query_devices=nothing, PortAudioError=FakeError)
-    assert "no audio device" in live.live_status(bare)
-    assert live.live_source(job_of(defined(cinema())), bare) is None
-    assert "16 outputs" in live.live_status(fake_device())

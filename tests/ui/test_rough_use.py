@@ -132,7 +132,7 @@ async def test_practice_in_a_simulated_room(tmp_path: Path, monkeypatch: pytest.
         await pilot.pause()
         text = shown(app)
         assert "where is the microphone?" in text
-        assert "Escape stops the sound" in " ".join(text.split())
+        assert "any key stops the sound" in " ".join(text.split())
         await pilot.press("enter")
         await settle(pilot)
         seat = next(s.id for s in app.visit.job.system.seats if app.visit.job.responses_of("as-found", seat=s.id))

@@ -244,7 +244,7 @@ async def test_measuring_warns_first_and_stores_each_response():
         await pilot.pause()
         text = " ".join(screen_text(app).split())
         assert "start low" in text
-        assert "Escape stops the sound" in text
+        assert "any key stops the sound" in text
         assert source.asked == []
         await pilot.press("enter")
         await settle(pilot)

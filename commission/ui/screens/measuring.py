@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
-from commission.model import Capture, CommissionError, Job, Step
+from textual import constants, events, on
+from textual.app import ComposeResult
+from textual.containers import Vertical
+from textual.content import Content
+from textual.message import Message
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+from commission.model import CancelToken, Capture, CommissionError, Job, Progress, Step
 from commission.model.units import clean_text
 from commission.ui.screens.dialogs import Choose
 from commission.ui.text import round_name
 
 if TYPE_CHECKING:
+    from commission.model import Source
     from commission.runner import Run
     from commission.ui.app import CommissionApp
 
@@ -62,34 +71,90 @@ def ask_and_measure(app: CommissionApp, step: Step, seat: str | None) -> None:
     proposed = seat if seat in open_at or not open_at else open_at[0]
     caution = next((task.caution for task in wanted if task.caution), "")
     title = clean_text(
-        f"⚠ {caution} It begins quietly; Escape stops the sound. "
+        f"⚠ {caution} It begins quietly; any key stops the sound. "
         f"{source.name}, round {round_name(round_id)}: where is the microphone?"
     )
 
     def start(answer: str | None) -> None:
         if answer is not None and answer != NOT_NOW:
-            _measure(app, step, answer, again=answer not in open_at)
+            _measure(app, step, source, answer, again=answer not in open_at)
 
     app.push_screen(Choose(title, options, proposed), start)
 
 
-def _measure(app: CommissionApp, step: Step, seat: str, *, again: bool) -> None:
+class Measuring(ModalScreen[None]):
+    """Above everything while sweeps sound: each key stops them, so that nobody has to look for the right one."""
+
+    class Over(Message):
+        """The sweeps are over, whatever came of them."""
+
+    def __init__(self, title: str) -> None:
+        super().__init__()
+        self._title, self._escape_delay_s, self._over = title, constants.ESCAPE_DELAY, False
+
+    def compose(self) -> ComposeResult:
+        with Vertical(classes="dialog"):
+            yield Static(Content(self._title), classes="dialog-title")
+            yield Static("", id="measuring-progress")
+            yield Static(
+                Content("Any key stops the sound at once. What is stored stays stored."), id="measuring-keys"
+            )
+
+    def on_mount(self) -> None:
+        """Hear Escape at once: usually Textual waits up to 0.2 s for the rest of an escape sequence."""
+        setattr(constants, "ESCAPE_DELAY", 0.0)  # noqa: B010  (declared final)
+        self.refresh_results()
+
+    def on_unmount(self) -> None:
+        """No sound without this screen, and Escape as usual."""
+        setattr(constants, "ESCAPE_DELAY", self._escape_delay_s)  # noqa: B010
+        if not self._over:
+            self._stop()
+
+    def refresh_results(self) -> None:
+        """How far the sweeps are."""
+        self.query_one("#measuring-progress", Static).update(Content(cast("CommissionApp", self.app).working))
+
+    def on_key(self, event: events.Key) -> None:
+        """Stop the sound."""
+        event.stop()
+        self._stop()
+
+    def on_paste(self) -> None:
+        """Several characters at once are keys, too."""
+        self._stop()
+
+    def on_mouse_down(self) -> None:
+        """So is a mouse button."""
+        self._stop()
+
+    def _stop(self) -> None:
+        if cast("CommissionApp", self.app).stop_job() and self.is_mounted:
+            self.query_one("#measuring-keys", Static).update(Content("Stopped."))
+
+    @on(Over)
+    def leave(self) -> None:
+        """Back to the step."""
+        self._over = True
+        self.dismiss()
+
+
+def _measure(app: CommissionApp, step: Step, source: Source, seat: str, *, again: bool) -> None:
     from commission.runner import run_captures
 
     visit, round_id = app.visit, app.round_id
-    source = app.workshop.source(visit)
-    if source is None:
-        return
+    screen = Measuring(clean_text(f"Measuring at {seat}: {source.name}, round {round_name(round_id)}"))
 
-    def done(result: object) -> None:
-        run: Run = result  # type: ignore[assignment]
+    def measure(cancel: CancelToken, progress: Progress) -> Run:
+        try:
+            return run_captures(visit, step, source, round_id, cancel, progress, seat=seat, only_missing=not again)
+        finally:
+            screen.post_message(Measuring.Over())
+
+    def done(run: Run) -> None:
         for capture, why in run.left_out[:3]:
             app.refuse(f"{capture.channel} at {capture.seat}: {why}")
         app.notify(f"{len(run.stored)} responses of {clean_text(seat)} stored.", markup=False)
 
-    app.run_job(
-        lambda cancel, progress: run_captures(
-            visit, step, source, round_id, cancel, progress, seat=seat, only_missing=not again
-        ),
-        done,
-    )
+    app.push_screen(screen)
+    app.run_job(measure, done)
