@@ -26,7 +26,7 @@ STOP_LIMIT_S = 0.02
 """Longest wait for the fade to be written, and for it to be heard; then what the device has in store is dropped."""
 SILENT_LIMIT_S, CLOSE_LIMIT_S = 0.07, 0.5
 """So long after a stop, or with the device silent so long after that, the process ends even where a call hangs."""
-REPORT_S = 0.05
+LOOK_S, REPORT_S = 0.02, 0.1
 QUIET_LIMIT_S = 1.0
 """Without a block for so long the device is gone: some drivers hang for ever instead of failing."""
 LATENCY_S = 0.1
@@ -76,6 +76,15 @@ def _default_devices(sd: Any) -> dict[str, Any]:
         channels = int(device[f"max_{kind}_channels"]) if device else 0
         found[kind] = {"name": str(device["name"]), "channels": channels} if device and channels else None
     return found
+
+
+def _has_terminal() -> bool:
+    """Whether this session has a terminal; on Windows, which ends the programs of a console itself, it never has."""
+    try:
+        os.close(os.open("/dev/tty", os.O_RDONLY | getattr(os, "O_NOCTTY", 0)))
+    except OSError:
+        return False
+    return True
 
 
 class _Run:
@@ -147,13 +156,15 @@ def _play(sd: Any, request: dict[str, Any], samples: Any, requests: Any, replies
         return
     stream.start()
     _reply(replies, {"event": "begun"})
-    seen, quiet_since_s = 0, time.monotonic()
-    while not run.complete.wait(REPORT_S):
-        now_s = time.monotonic()
-        if run.done > seen:
-            seen, quiet_since_s = run.done, now_s
+    seen, seen_s, in_terminal = 0, time.monotonic(), _has_terminal()
+    while not run.complete.wait(LOOK_S):
+        if in_terminal and not _has_terminal():  # the program may not hear the hang-up (`nohup`)
+            return
+        past_s = time.monotonic() - seen_s
+        if past_s > REPORT_S and run.done > seen:
+            seen, seen_s = run.done, time.monotonic()
             _reply(replies, {"event": "frames", "done": seen})
-        elif now_s - quiet_since_s > QUIET_LIMIT_S:
+        elif past_s > QUIET_LIMIT_S:
             _reply(replies, {"event": "failed", "reason": "quiet", "done": seen})
             return
     if run.stopping:

@@ -43,7 +43,7 @@ LIST_LIMIT_S = 5.0
 OPEN_LIMIT_S = 10.0
 """Opening may wait for a slow driver or for a permission."""
 ANSWER_LIMIT_S = 1.5
-"""While it plays the process reports every 50 ms, and says itself when the device is quiet for one second."""
+"""While it plays the process reports every 0.1 s, and says itself when the device is quiet for one second."""
 STOP_LIMIT_S = 0.06
 """Longest time until the process is silent; then it is killed, and the system closes the device."""
 CLOSE_LIMIT_S = 0.5
@@ -229,16 +229,22 @@ class DeviceProcess:
 
     def end(self, silent: bool = False) -> None:
         """Stop the sound; kill the process where it is not silent, or has not ended, within the time for it."""
-        assert self._process.stdin is not None
         if not self._sender.is_alive():  # else it has not read its request, and closing would wait for it
-            try:
-                self._process.stdin.close()
-            except OSError:
-                pass
+            self._close_input()
             if silent or self._is_silent_within(STOP_LIMIT_S):
                 self._wait(CLOSE_LIMIT_S)
         self._process.kill()
         self._wait(KILL_LIMIT_S)  # longer where its driver holds it; the system ends it as soon as that lets go
+        self._sender.join(KILL_LIMIT_S)
+        if not self._sender.is_alive():
+            self._close_input()
+
+    def _close_input(self) -> None:
+        assert self._process.stdin is not None
+        try:
+            self._process.stdin.close()
+        except OSError:  # what was not read before the process ended
+            pass
 
     def _is_silent_within(self, limit_s: float) -> bool:
         until_s = time.monotonic() + limit_s

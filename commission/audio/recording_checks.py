@@ -190,13 +190,15 @@ def arrival_step(spectrum: ComplexArray, df_hz: float) -> tuple[float, float]:
     a frequency shift all that it passes later. Zero where bands do not agree on two times, or where too few are heard.
     """
     centres_hz, arrivals_s = _arrivals(spectrum, df_hz)
-    best = (0.0, 0.0)
+    best = (False, 0.0, 0.0, 0.0)
     for k in range(FEWEST_BANDS, len(arrivals_s) - FEWEST_BANDS + 1):
-        low_s, high_s = np.median(arrivals_s[:k]), np.median(arrivals_s[k:])
-        near = [np.mean(np.abs(part - m) < NEAR_S) for part, m in ((arrivals_s[:k], low_s), (arrivals_s[k:], high_s))]
-        if min(near) >= NEAR_SHARE and abs(high_s - low_s) > abs(best[0]):
-            best = float(high_s - low_s), float(centres_hz[k])
-    return best
+        parts = arrivals_s[:k], arrivals_s[k:]
+        low_s, high_s = (float(np.median(part)) for part in parts)
+        near = [float(np.mean(np.abs(part - m) < NEAR_S)) for part, m in zip(parts, (low_s, high_s), strict=True)]
+        if min(near) >= NEAR_SHARE:
+            step_s = high_s - low_s
+            best = max(best, (abs(step_s) > NEAR_S, sum(near), step_s, float(centres_hz[k])))
+    return best[2:]
 
 
 def _arrivals(spectrum: ComplexArray, df_hz: float) -> tuple[FloatArray, FloatArray]:

@@ -56,7 +56,7 @@ class Room:
         self._past = np.zeros(48000, np.float32)
         self._noise = (NOISE_FS * np.random.default_rng(1).standard_normal(48000)).astype(np.float32)
         self.noise_alone, self.stall_s, self.skip = False, 0.0, 0
-        self._behind = 20_000
+        self._behind = 4096
         """Samples by which the microphone is late, so that some can be skipped."""
         self._callback = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_uint32, ctypes.c_void_p)(self._process)
         jack.jack_set_process_callback(self._client, ctypes.cast(self._callback, ctypes.c_void_p), None)
@@ -90,7 +90,9 @@ class Room:
         return 0
 
     def leave(self) -> None:
-        self._jack.jack_client_close(self._client)
+        if self._client:
+            self._jack.jack_client_close(self._client)
+        self._client = None
 
 
 def main() -> None:
@@ -106,7 +108,7 @@ def main() -> None:
             room.skip = int(rest[0])
         elif word == "leave":
             room.leave()
-            time.sleep(30)
+    room.leave()
     os._exit(0)
 
 

@@ -58,7 +58,7 @@ def room(seed: int, simulator: str) -> np.ndarray:
     return 0.1 * np.array(impulses) / np.max(np.abs(impulses))
 
 
-@pytest.mark.parametrize(("seed", "simulator"), [(2, "pra"), (4, "pra-shape"), (6, "modes")])
+@pytest.mark.parametrize(("seed", "simulator"), [(2, "pra"), (6, "modes")])
 def test_a_whole_recording_of_a_healthy_room_is_accepted(seed: int, simulator: str) -> None:
     for k, impulse in enumerate(room(seed, simulator)[::4]):
         recording = recorded(impulse, seed=k)

@@ -90,7 +90,8 @@ class Measuring(ModalScreen[None]):
 
     def __init__(self, title: str) -> None:
         super().__init__()
-        self._title, self._escape_delay_s, self._over = title, constants.ESCAPE_DELAY, False
+        self._title, self._escape_delay_s = title, constants.ESCAPE_DELAY
+        self._over = self._left = False
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
@@ -115,10 +116,14 @@ class Measuring(ModalScreen[None]):
         """How far the sweeps are."""
         self.query_one("#measuring-progress", Static).update(Content(cast("CommissionApp", self.app).working))
 
-    def on_key(self, event: events.Key) -> None:
-        """Stop the sound."""
+    async def on_key(self, event: events.Key) -> None:
+        """Stop the sound; the key that quits asks about that afterwards."""
         event.stop()
-        self._stop()
+        app = cast("CommissionApp", self.app)
+        if event.key == app.key_of("app.quit", "q"):
+            await app.action_quit()
+        else:
+            self._stop()
 
     def on_paste(self) -> None:
         """Several characters at once are keys, too."""
@@ -134,9 +139,15 @@ class Measuring(ModalScreen[None]):
 
     @on(Over)
     def leave(self) -> None:
-        """Back to the step."""
+        """Back to the step, once no question is above this screen."""
         self._over = True
-        self.dismiss()
+        self.on_screen_resume()
+
+    def on_screen_resume(self) -> None:
+        """The question above is answered, if there was one."""
+        if self._over and self.is_active and not self._left:
+            self._left = True
+            self.dismiss()
 
 
 def _measure(app: CommissionApp, step: Step, source: Source, seat: str, *, again: bool) -> None:

@@ -1,0 +1,365 @@
+"""Real sound without hardware: PortAudio on a JACK server, a simulated room as its only device (`jack_room.py`).
+
+What must hold: silence within 100 ms of whatever ends a measurement, measured at the loudspeakers of that room; no hang; and
+nothing stored but whole recordings. Skipped where JACK is missing; `.ci/run` installs it.
+"""
+
+from __future__ import annotations
+
+import ctypes.util
+import os
+import select
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from builders import cinema, defined, job_of
+
+from commission.audio import live, rig_source
+from commission.audio.decoding import decode
+from commission.cli.workshop import LocalWorkshop
+from commission.dsp.analysis import analyse
+from commission.model import Capture, CommissionError, Response, StoredResponse, Sweep
+
+if sys.platform != "linux" or shutil.which("jackd") is None or ctypes.util.find_library("portaudio") is None:
+    pytest.skip("needs Linux, jackd and PortAudio (Debian: jackd2, libportaudio2)", allow_module_level=True)
+
+RATE, PERIOD = 48000, 1024
+CHANNELS = ["FL", "FC", "FR"]
+LIMIT_S = 0.1
+LOUD = 1e-4
+ATTEMPTS = 3
+"""A busy computer may be late once; a program that is always late is late three times."""
+
+
+class Rig:
+    """The server, the room, and what the room hears."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        # One name for this process: a server that is killed keeps one of eight places, until the next of its name starts.
+        self._name = f"commission-{os.getpid()}"
+        os.environ |= {
+            "JACK_DEFAULT_SERVER": self._name,
+            "JACK_NO_AUDIO_RESERVATION": "1",
+            "JACK_NO_START_SERVER": "1",
+        }
+        self.start()
+
+    def start(self) -> None:
+        log = self._folder / f"{time.monotonic_ns()}.log"
+        self.server = self._start_server()
+        script = str(Path(__file__).with_name("jack_room.py"))
+        for _ in range(50):  # until the server is up
+            self._room = subprocess.Popen(
+                [sys.executable, script, str(len(CHANNELS)), str(log)],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                text=True,
+            )
+            assert self._room.stdout is not None
+            if self._room.stdout.readline() == "ready\n":
+                break
+            self._room.communicate()
+            time.sleep(0.1)
+        else:
+            self.close()
+            pytest.skip("the JACK server does not start here")
+        self.log = np.memmap(log, np.float64, "r").reshape(-1, 2)
+        """Of each cycle: time, peak of all loudspeakers; zeros where none has been yet."""
+
+    def _start_server(self) -> subprocess.Popen[bytes]:
+        dummy = ["-d", "dummy", "-r", str(RATE), "-p", str(PERIOD), "-C", "0", "-P", "0"]
+        return subprocess.Popen(
+            ["jackd", "--no-realtime", "--no-mlock", "-n", self._name, *dummy],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+
+    def tell(self, words: str) -> None:
+        assert self._room.stdin is not None
+        self._room.stdin.write(f"{words}\n")
+        self._room.stdin.flush()
+
+    def loud_s(self) -> float:
+        """When a loudspeaker last played; 0.0 when none has."""
+        loud = self.log[self.log[:, 1] > LOUD, 0]
+        return float(loud[-1]) if len(loud) else 0.0
+
+    def wait_until_loud(self, limit_s: float = 15.0) -> None:
+        begun_s = time.monotonic()
+        while self.loud_s() < begun_s:
+            assert time.monotonic() - begun_s < limit_s, "nothing is played"
+            time.sleep(0.01)
+
+    def silent_after_s(self, moment_s: float) -> float:
+        """How long after that moment the last loud cycle ended."""
+        time.sleep(0.3)
+        return max(0.0, self.loud_s() + PERIOD / RATE - moment_s)
+
+    def close(self) -> None:
+        try:
+            self._room.communicate(timeout=2.0)  # its input ends, and it leaves
+        except subprocess.TimeoutExpired:
+            self._room.kill()
+            self._room.communicate()
+        if self.server.poll() is not None:  # killed: see above
+            self.server = self._start_server()
+            time.sleep(0.3)
+        self.server.terminate()
+        try:
+            self.server.wait(6.0)
+        except subprocess.TimeoutExpired:
+            self.server.kill()
+            self.server.wait()
+
+
+@pytest.fixture(scope="module")
+def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("JACK_DEFAULT_SERVER", "JACK_NO_AUDIO_RESERVATION", "JACK_NO_START_SERVER"):
+            patch.setenv(name, "")  # the rig sets them; this takes them back
+        made = Rig(tmp_path_factory.mktemp("rig"))
+        try:
+            output = live.default_devices().output
+            if output is None or output.name != "room":  # what is played there, nobody must hear
+                pytest.skip(f"the default device is {output and output.name}, not the simulated room")
+            yield made
+        finally:
+            made.close()
+
+
+# --- one recording -----------------------------------------------------------------------------------------------
+
+
+def measure() -> tuple[Any, dict[str, bytes]]:
+    sweep = Sweep(duration_s=1.0, rate_hz=RATE)
+    source = live.live_source(job_of(defined(cinema(CHANNELS, ["A1"], sweep=sweep))))
+    assert source is not None
+    return source.measure(Capture(channel="FC", seat="A1", text=""), "as-found", threading.Event(), lambda f, t: None)
+
+
+def test_a_measurement_gives_the_response_of_the_room(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rig_source, "TAIL_S", 0.6)
+    for _ in range(ATTEMPTS):  # a busy computer loses blocks, and the program says so
+        try:
+            body, blobs = measure()
+            break
+        except CommissionError as error:
+            assert "lost" in str(error) or "missing" in str(error)
+    stored = StoredResponse(seq=1, at="", body=body, blob_sha256=body.file_sha256)
+    ((_, response),) = decode([stored], blobs.__getitem__)
+    assert isinstance(response, Response)
+    found = analyse(response)
+    assert found.polarity == 1
+    assert found.reflections is not None
+    # The room's own figures: the reflection 556 samples after the direct sound is 0.15 / 0.5, −10.5 dB.
+    delay_s, level_db = found.reflections[0]
+    assert delay_s == pytest.approx(556 / RATE, abs=1e-4)
+    assert level_db == pytest.approx(-10.5, abs=1.0)  # from 1 to 8 kHz, where both are flat
+
+
+@pytest.mark.parametrize(
+    ("trouble", "sentences"),
+    [
+        ("leave", ("falls silent",)),
+        ("stall 0.3", ("lost",)),
+        ("noise", ("only noise",)),
+        ("skip 2048", ("arrive",)),
+        ("kill", ("stopped answering",)),
+    ],
+)
+def test_nothing_but_whole_recordings_is_stored(
+    trouble: str, sentences: tuple[str, ...], rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of the sweep of 1.0 s, 0.65 s are over when it happens, and 0.56 s of it heard: it passes 960 Hz."""
+    monkeypatch.setattr(
+        rig_source, "TAIL_S", 0.6
+    )  # the room is dead; a whole recording of it is accepted all the same
+    outcome: list[object] = []
+
+    def run() -> None:
+        try:
+            outcome.append(measure())
+        except CommissionError as error:
+            outcome.append(error)
+
+    thread = threading.Thread(target=run)
+    try:
+        if trouble == "noise":
+            rig.tell(trouble)
+        thread.start()
+        rig.wait_until_loud()
+        time.sleep(0.65)
+        if trouble == "kill":
+            rig.server.kill()
+        elif trouble != "noise":
+            rig.tell(trouble)
+        thread.join(8.0)
+        assert not thread.is_alive(), "it hangs"
+    finally:
+        if trouble in ("leave", "kill"):
+            rig.close()
+            rig.start()
+        else:
+            rig.tell("sound")
+    (error,) = outcome
+    assert isinstance(error, CommissionError), "it would be stored"
+    assert any(each in str(error) for each in sentences), error
+    assert "Nothing was stored" in str(error)
+
+
+# --- the whole program -------------------------------------------------------------------------------------------
+
+
+class Terminal:
+    """The program on a terminal of its own, as a person has it."""
+
+    def __init__(self, job: Path, ignore_hang_up: bool = False) -> None:
+        import pty
+
+        self._ours, theirs = pty.openpty()
+        code = (
+            "import os, signal, sys\n"
+            "os.login_tty(0)\n"
+            f"signal.signal(signal.SIGHUP, signal.{'SIG_IGN' if ignore_hang_up else 'SIG_DFL'})\n"
+            "os.execv(sys.executable, [sys.executable, '-m', 'commission', sys.argv[1]])\n"
+        )
+        env = os.environ | {"TERM": "xterm-256color", "COLUMNS": "80", "LINES": "24", "HOME": str(job.parent)}
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", code, str(job)], stdin=theirs, stdout=theirs, stderr=theirs, env=env
+        )
+        os.close(theirs)
+        self._screen = bytearray()
+        self._hung_up = threading.Event()
+        self._reader = threading.Thread(target=self._drain, daemon=True)
+        self._reader.start()
+
+    def _drain(self) -> None:
+        try:
+            while not self._hung_up.is_set():
+                if select.select([self._ours], [], [], 0.02)[0]:
+                    self._screen.extend(os.read(self._ours, 65536))
+        except OSError:
+            return
+
+    def wait_for(self, text: bytes, limit_s: float = 20.0) -> None:
+        begun_s = time.monotonic()
+        while text not in self._screen:
+            assert time.monotonic() - begun_s < limit_s, f"{text!r} is not shown"
+            time.sleep(0.02)
+        self._screen.clear()
+
+    def type(self, keys: bytes) -> float:
+        """Type keys; returns when."""
+        now_s = time.monotonic()
+        os.write(self._ours, keys)
+        return now_s
+
+    def begin_to_measure(self, rig: Rig) -> None:
+        self.type(b"m")
+        self.wait_for(b"microphone?")
+        self.type(b"\r")
+        rig.wait_until_loud()
+        time.sleep(0.1)
+
+    def hang_up(self) -> float:
+        self._hung_up.set()
+        self._reader.join()  # a reader would keep the line open
+        now_s = time.monotonic()
+        os.close(self._ours)
+        return now_s
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    path = tmp_path / "loft.commission"
+    LocalWorkshop(tmp_path / "state").create(path, cinema(CHANNELS, ["A1"])).close()
+    return path
+
+
+def on_seats(job: Path, ignore_hang_up: bool = False) -> Terminal:
+    terminal = Terminal(job, ignore_hang_up)
+    terminal.wait_for(b"Harbour")
+    terminal.type(b"5")
+    terminal.wait_for(b"places measured")
+    return terminal
+
+
+def nothing_is_stored(job: Path) -> bool:
+    with closing(LocalWorkshop(job.parent / "state").open(job, read_only=True)) as visit:
+        return not visit.job.responses
+
+
+def escape_and_another_key(terminal: Terminal) -> float:
+    now_s = terminal.type(b"\x1b")
+    time.sleep(0.02)
+    terminal.type(b"x")
+    return now_s
+
+
+KEYS: dict[str, Callable[[Terminal], float]] = {
+    "Escape": lambda terminal: terminal.type(b"\x1b"),
+    "Escape, another key": escape_and_another_key,
+    "Ctrl-C": lambda terminal: terminal.type(b"\x03"),
+    "q": lambda terminal: terminal.type(b"q"),
+    "quit": lambda terminal: terminal.type(b"\x11"),
+}
+
+
+def test_every_key_means_silence(rig: Rig, job: Path) -> None:
+    terminal = on_seats(job)
+    times_s: dict[str, float] = {}
+    try:
+        for name, press in KEYS.items():
+            for _ in range(1 if name == "quit" else ATTEMPTS):
+                terminal.begin_to_measure(rig)
+                times_s[name] = rig.silent_after_s(press(terminal))
+                if name == "q":
+                    terminal.wait_for(b"Quit as well?")
+                    terminal.type(b"\r")  # stay
+                if times_s[name] < LIMIT_S:
+                    break
+        terminal.wait_for(b"Quit as well?")
+        terminal.type(b"\x1b[B\r")  # arrow down: quit the program
+        assert terminal.process.wait(5.0) == 0
+    finally:
+        terminal.process.kill()
+        terminal.process.wait()
+    print({name: f"{1000 * each:.0f} ms" for name, each in times_s.items()})
+    assert max(times_s.values()) < LIMIT_S, times_s
+    assert nothing_is_stored(job)
+
+
+@pytest.mark.parametrize("end", ["SIGKILL", "terminal lost", "terminal lost, nohup"])
+def test_the_end_of_the_program_means_silence(end: str, rig: Rig, job: Path) -> None:
+    for attempt in range(ATTEMPTS):
+        terminal = on_seats(job, ignore_hang_up=end.endswith("nohup"))
+        try:
+            terminal.begin_to_measure(rig)
+            if end.startswith("terminal"):
+                moment_s = terminal.hang_up()
+            else:
+                moment_s = time.monotonic()
+                terminal.process.send_signal(getattr(signal, end))
+            silent_s = rig.silent_after_s(moment_s)
+            if not end.endswith("nohup"):
+                terminal.process.wait(2.0)
+        finally:
+            terminal.process.kill()
+            terminal.process.wait()
+        print(f"{end}: {1000 * silent_s:.0f} ms")
+        if silent_s < LIMIT_S:
+            break
+        assert attempt < ATTEMPTS - 1, f"{silent_s:.3f} s"
+    assert nothing_is_stored(job)
