@@ -24,6 +24,7 @@ from jobs import (
     texts,
     visit_of,
 )
+from record_samples import png
 
 from commission.model import (
     AS_FOUND,
@@ -252,12 +253,13 @@ def test_a_step_that_nobody_knows_is_in_the_record(monkeypatch: pytest.MonkeyPat
         height_px=2,
     )
     gone = replace(photo, caption="The other dial", file_sha256="e" * 64)
-    notes = (Noted(step="tilt", round=AS_FOUND, text="It was dark."), photo, gone)
+    huge = replace(photo, caption="A wide dial", file_sha256="f" * 64)
+    notes = (Noted(step="tilt", round=AS_FOUND, text="It was dark."), photo, gone, huge)
     visit = visit_of(
         defined(cinema(["FL", "FR", "SUB1"], ["A2"])),
         *notes,
         setting("FL", round_id=AS_LEFT, trim_db=1.0),
-        blobs={"d" * 64: b"picture"},
+        blobs={"d" * 64: png(), "f" * 64: png(2000, 2)},
     )
     doc = record(visit)
     order = [part.id for part in section(doc, "steps").sections]
@@ -284,6 +286,7 @@ def test_a_step_that_nobody_knows_is_in_the_record(monkeypatch: pytest.MonkeyPat
         "Not done as left.",
         "It was dark. (as found,",
         "The photograph “The other dial” cannot be shown",
+        "The photograph “A wide dial” cannot be shown: it is 2000 × 2 pixels, which no job stores.",
     ):
         assert wanted in text, wanted
     for absent in ("An empty table", "An empty grid", "Nobody knows", "B9"):
@@ -292,7 +295,7 @@ def test_a_step_that_nobody_knows_is_in_the_record(monkeypatch: pytest.MonkeyPat
     inside = [block for part in own for block in part.blocks]
     assert [block.title for block in inside if isinstance(block, Figure)] == ["Tilt over frequency"]
     (shown,) = [block for block in inside if isinstance(block, Photo)]
-    assert (shown.data, shown.media_type) == (b"picture", "image/png")
+    assert (shown.data, shown.media_type) == (png(), "image/png")
     limits = next(grid for grid in grids(doc) if grid.id == "limits-grid")
     assert [row for row in limits.rows if "a wish of mine" in row] == [
         ("Tilt", "within ±1.00 dB", "0.40 dB", "a wish of mine", "Tilt: as found")
