@@ -125,6 +125,12 @@ def test_settings_as_found(changes: dict[str, float], words: str) -> None:
     assert unusual_setting(kept, new) == ""
 
 
+@pytest.mark.parametrize("changes", [{"trim_db": -15.0}, {"distance": 3.43}])
+def test_a_value_that_one_channel_was_found_with_is_not_asked_about_at_the_next(changes: dict[str, float]) -> None:
+    job = job_of(defined(cinema()), setting("FL", **changes))
+    assert unusual_setting(job, Setting(round="as-found", channel="FR", **changes)) == ""  # type: ignore[arg-type]
+
+
 def test_one_wrong_unit_in_the_processor_is_one_question() -> None:
     """All distances typed into it in feet where it takes metres: the first is asked about, the others have its answer."""
     system = cinema(processor=Processor(delay=DelayRange(unit="m", max=30.0, step=0.01)))

@@ -120,18 +120,21 @@ def _far(one_m: float, other_m: float) -> bool:
 
 
 def unusual_setting(job: Job, new: Setting) -> str:
-    """A setting beyond the processor's range, off its steps, or a distance that is far from the tape."""
-    held = job.setting(new.round, new.channel)
-    if new.trim_db is not None and new.trim_db != held.trim_db:
-        trim = job.system.processor.trim_db
+    """A setting beyond the processor's range, off its steps, or a distance that is far from the tape.
+
+    A value that another channel holds already is one that the processor can hold.
+    """
+    processor, settings = job.system.processor, job.settings.values()
+    if new.trim_db is not None and new.trim_db not in {held.trim_db for held in settings}:
+        trim = processor.trim_db
         return _off_range(new.trim_db, trim.min, trim.max, trim.step, "dB", "Trim")
-    if new.distance is not None and new.distance != held.distance:
-        delay = job.system.processor.delay
-        what = "Delay" if delay.unit == "ms" else "Distance"
-        return _off_range(new.distance, delay.min, delay.max, delay.step, delay.unit, what) or _far_from_tape(
-            job, new
-        )
-    return ""
+    if new.distance is None or new.distance == job.setting(new.round, new.channel).distance:
+        return ""
+    delay = processor.delay
+    what = "Delay" if delay.unit == "ms" else "Distance"
+    known = new.distance in {held.distance for held in settings}
+    off = "" if known else _off_range(new.distance, delay.min, delay.max, delay.step, delay.unit, what)
+    return off or _far_from_tape(job, new)
 
 
 def _off_range(value: float, low: float, high: float, step: float, unit: str, what: str) -> str:
