@@ -235,6 +235,23 @@ def test_which_events_can_be_withdrawn() -> None:
         may_withdraw(fold(()), 1)
 
 
+def dated(*times: str) -> list[Event]:
+    return [Event(seq=i, at=f"{at}.000+00:00", body=Noted(step="site", text="x")) for i, at in enumerate(times, 1)]
+
+
+def test_times_that_cannot_be_right_are_named() -> None:
+    now = datetime(2027, 1, 1, tzinfo=UTC)
+    fine = dated("2026-03-14T09:00:00", "2026-03-14T08:30:00", "2026-03-16T09:00:00", "2029-03-16T09:00:00")
+    assert doubtful_times(fine[:3], now) == ()
+    assert doubtful_times(fine, datetime(2030, 1, 1, tzinfo=UTC)) == ()
+    (back,) = doubtful_times(dated("2026-03-14T09:00:00", "1998-01-01T00:00:00"), now)
+    assert back == "event 2 is dated 1998-01-01, before event 1 (2026-03-14)"
+    (jump,) = doubtful_times(dated("1999-03-14T09:00:00", "2026-03-14T09:00:00", "2026-03-15T09:00:00"), now)
+    assert jump == "event 2 is dated 2026-03-14, 27 years after event 1"
+    (ahead,) = doubtful_times(dated("2026-12-31T09:00:00", "2027-03-01T00:00:00", "2027-03-01T01:00:00"), now)
+    assert ahead == "event 2 is dated 2027-03-01, later than today"
+
+
 NOON = datetime(2026, 3, 14, 12, tzinfo=UTC)
 SECOND, DAY, TEN_YEARS = timedelta(seconds=1), timedelta(days=1), timedelta(days=3650)
 

@@ -14,9 +14,8 @@ from pathlib import Path
 import pytest
 from test_commands import run
 
-from commission.history import doubtful_times
 from commission.job.store import JobFile, row_digest
-from commission.model import Event, JobCreated, Noted, PhotoAttached, SystemDefined
+from commission.model import JobCreated, Noted, PhotoAttached, SystemDefined
 from commission.model.system import System
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -143,23 +142,6 @@ def test_a_cut_end_and_a_new_chain_show_in_the_digest_alone_and_that_is_said(pat
         against = run(path.parent, "verify", other.name, "--record", "record.json")
         assert against.returncode == 1, "the record has the digest that was"
         assert "is of no event" in against.stdout
-
-
-def dated(*times: str) -> list[Event]:
-    return [Event(seq=i, at=f"{at}.000+00:00", body=Noted(step="site", text="x")) for i, at in enumerate(times, 1)]
-
-
-def test_times_that_cannot_be_right_are_named() -> None:
-    now = datetime(2027, 1, 1, tzinfo=UTC)
-    fine = dated("2026-03-14T09:00:00", "2026-03-14T08:30:00", "2026-03-16T09:00:00", "2029-03-16T09:00:00")
-    assert doubtful_times(fine[:3], now) == ()
-    assert doubtful_times(fine, datetime(2030, 1, 1, tzinfo=UTC)) == ()
-    (back,) = doubtful_times(dated("2026-03-14T09:00:00", "1998-01-01T00:00:00"), now)
-    assert back == "event 2 is dated 1998-01-01, before event 1 (2026-03-14)"
-    (jump,) = doubtful_times(dated("1999-03-14T09:00:00", "2026-03-14T09:00:00", "2026-03-15T09:00:00"), now)
-    assert jump == "event 2 is dated 2026-03-14, 27 years after event 1"
-    (ahead,) = doubtful_times(dated("2026-12-31T09:00:00", "2027-03-01T00:00:00", "2027-03-01T01:00:00"), now)
-    assert ahead == "event 2 is dated 2027-03-01, later than today"
 
 
 def test_times_that_cannot_be_right_confirm_nothing(tmp_path: Path) -> None:

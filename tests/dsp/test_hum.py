@@ -74,6 +74,18 @@ def test_50_and_60_hz_are_told_apart_though_they_share_300_hz() -> None:
     assert find_hum(x + hum(1, len(x), 50.0, -10), RATE).mains_hz == pytest.approx(50, abs=0.02)
 
 
+@pytest.mark.parametrize(
+    ("frequencies", "orders"),
+    [((550.0, 600.0), [11, 12]), ((480.0, 540.0), [8, 9]), ((50.0, 100.0), [1, 2]), ((650.0, 700.0), [])],
+)
+def test_lines_count_up_to_620_hz(frequencies: tuple[float, float], orders: list[int]) -> None:
+    x = noise(3, 30)
+    time_s = np.arange(len(x)) / RATE
+    found = find_hum(x + sum(0.3 * np.sin(2 * np.pi * f * time_s) for f in frequencies), RATE)
+    assert [line.order for line in found.lines] == orders
+    np.testing.assert_allclose([line.frequency_hz for line in found.lines], frequencies[: len(orders)], atol=0.03)
+
+
 def test_too_short_or_too_slow_says_so() -> None:
     with pytest.raises(InputError, match=r"found 10.0 s, expected 20 s or more"):
         find_hum(noise(1, 10), RATE)

@@ -98,6 +98,31 @@ def test_deconvolution_agrees_with_pyfar() -> None:
     assert np.percentile(np.abs(20 * np.log10(a[inside] / b[inside])), 95) < 0.1
 
 
+@pytest.mark.parametrize(
+    ("tail_s", "end", "noise"),
+    [
+        (2.0, 6500, (9875, 13875)),  # 0.4 s of noise, from a quarter of what remains on
+        (0.9, 6500, (7125, 9000)),  # the tail ends first
+        (0.7, 6500, None),  # less than 50 ms would be left
+        (0.3, 3000, None),
+    ],
+)
+def test_a_response_is_cut_0_6_s_after_the_latest_peak(
+    tail_s: float, end: int, noise: tuple[int, int] | None
+) -> None:
+    """Peaks after 20 and 31 ms at 10 kHz: 31 + 600 ms, rounded up to 50 ms, are 6500 samples; 10 ms before time zero."""
+    deconvolved = 1e-6 * np.arange(2 * 40000.0).reshape(2, 40000)
+    deconvolved[0, 200] = deconvolved[1, 310] = 1.0
+    impulses, found, t0_s = sweep.split_response(deconvolved, 10000.0, tail_s)
+    assert t0_s == -0.01
+    np.testing.assert_array_equal(impulses, np.hstack((deconvolved[:, -100:], deconvolved[:, :end])))
+    if noise is None:
+        assert found is None
+    else:
+        np.testing.assert_array_equal(found, deconvolved[:, noise[0] : noise[1]])
+        assert not np.shares_memory(found, deconvolved), "it would keep the whole recordings in memory"  # type: ignore[arg-type]
+
+
 def test_an_open_measurement_gives_its_published_response() -> None:
     """The gallery's sweep measurement (CC BY 4.0): arrival 9.887 ms, negative peak, published impulse response."""
     path = OPEN_DATA / "gallery_irm.far"
@@ -217,12 +242,47 @@ def test_what_cannot_be_analysed_says_why_and_spoils_nothing(impulse: np.ndarray
     assert isinstance(fine, Analysis)
 
 
+@pytest.mark.parametrize("is_sub", [False, True])
+def test_a_unit_pulse_at_time_zero_has_no_level_no_phase_and_no_delay(is_sub: bool) -> None:
+    """By definition: |H| = 1 and phase 0 at every frequency. Noise 100 dB below it, its beginning 10 ms before time zero."""
+    h = 1e-5 * np.random.default_rng(1).standard_normal(24000)
+    h[480] += 1.0
+    found = analysis.analyse(Response(impulse=h, rate_hz=RATE, t0_s=-0.01, reference="dBFS"), is_sub)
+    known = found.third_octave_db[np.isfinite(found.third_octave_db)]
+    np.testing.assert_allclose(known, 0.0, atol=0.05)  # the noise adds 0.02 dB
+    np.testing.assert_allclose(found.view_db[np.isfinite(found.view_db)], 0.0, atol=0.05)
+    assert found.level_db == pytest.approx(0.0, abs=0.01)
+    assert list(found.octave_db) == list(spectrum.OCTAVE_CENTRES_HZ)
+    np.testing.assert_allclose([*found.octave_db.values()], 0.0, atol=0.05)
+    np.testing.assert_array_equal(found.bass_freq_hz, np.arange(10, 321))
+    np.testing.assert_allclose(found.bass, 1.0, atol=0.005)  # type: ignore[arg-type]
+    assert found.arrival_s == pytest.approx(0.0, abs=1e-3 if is_sub else 1e-5)  # the onset at −20 dB is not the peak
+    assert (found.low_hz, found.high_hz) == (None, None)
+    assert (found.polarity, found.has_phase, found.reference) == (1, True, "dBFS")
+    assert (found.direct is None) is is_sub
+    assert found.clipped is None and "clipped" in found.why
+
+
+def test_a_tail_that_still_decays_is_no_noise_and_recorded_silence_is() -> None:
+    """60 dB in 2 s: after half a second the sound of the room is 45 dB above the silence that was recorded."""
+    rng = np.random.default_rng(5)
+    h = rng.standard_normal(24000) * 10 ** (-3 * np.arange(24000) / RATE / 2.0)
+    h[0] = 30.0
+    silence = 1e-4 * rng.standard_normal(24000)
+    tail = analysis.analyse(Response(impulse=h, rate_hz=RATE))
+    silent = analysis.analyse(Response(impulse=h, rate_hz=RATE, noise=silence))
+    assert "still decays" in tail.why["snr"] and "snr" not in silent.why
+    assert silent.noise_db is not None and np.isfinite(silent.noise_db).sum() > 200
+    assert tail.snr_db is not None and silent.snr_db is not None and silent.snr_db > tail.snr_db + 30
+
+
 def test_noise_takes_the_arrival_away_instead_of_making_one_up() -> None:
     rng = np.random.default_rng(2)
     found = analysis.analyse(Response(impulse=_room(480) + 0.05 * rng.standard_normal(24000), rate_hz=RATE))
     assert found.arrival_s is None
     assert "30 dB needed" in found.why["arrival"]
     assert found.polarity is None
+    assert found.why["polarity"] == "the direct sound could not be found"
 
 
 def test_signal_to_noise_is_that_of_the_parts() -> None:

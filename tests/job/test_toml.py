@@ -63,7 +63,7 @@ def test_numbers_survive_the_round_trip(x: float, y: float, z: float, trim: floa
         ("[-1.45, 0.10, 1.15]", "[-1.45, 0.10]", ["position_m", "three"]),
         ('channel = "FL"\ntrim', 'channel = "FX"\ntrim', ["setting[0].channel", "FX", "FL"]),
         ('seat = "A2"', 'seat = "Z9"', ["reading[0].seat", "Z9", "A2"]),
-        ("value_db = 76.5", "value_db = 76.5\nvalue_m = 3.0", ["reading[0]", "one value"]),
+        ("value_db = 76.5", "value_db = 76.5\nvalue_m = 3.0", ["reading[0]", "value_db and value_m", "one value"]),
         ("temperature_c = 21.5", 'temperature_c = "boiling"', ["temperature_c", "boiling"]),
         ("schema = 1", "schema = 9", ["schema", "9"]),
         ('title = "Loft cinema"', "", ["title", "nothing"]),
@@ -78,6 +78,14 @@ def test_every_mistake_has_its_sentence(old: str, new: str, words: list[str]) ->
     with pytest.raises(InputError) as caught:
         parse_definition(README.replace(old, new, 1), "loft.toml")
     assert all(word in str(caught.value) for word in ["loft.toml", *words])
+
+
+@pytest.mark.parametrize("name", ["channel", "seat", "setting", "reading"])
+def test_a_number_in_place_of_a_table_is_named(name: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_definition(f'title = "x"\n{name} = [5]', "loft.toml")
+    assert caught.value.where == f"loft.toml: {name}[0]"
+    assert "found int, expected a table of names and values" in str(caught.value)
 
 
 def test_unreadable_files(tmp_path: Path) -> None:

@@ -1,0 +1,228 @@
+"""Where steps draw the line: what lies just inside a stated threshold passes, what lies just outside does not.
+
+The thresholds are common practice without a source unless a line says otherwise; a value that is judged with its
+uncertainty u must exceed them by 1.645 u (JCGM 106, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from builders import LOUDSPEAKERS, SEATS, arrivals, cinema, defined, job_of, levels, setting
+from sound_room import SoundRoom
+
+from commission.dsp.air import speed_of_sound_m_s
+from commission.model import AS_FOUND, Analyses, DelayRange, EarlierFigure, EarlierVisit, Job, Processor, Verdict
+from commission.steps import distances, drift, seats
+from commission.steps.drift import figures as drift_figures
+from commission.steps.seats.faults import dead_drivers, silent_channels
+from commission.steps.shared.lost_level import lost_levels_db
+
+GUARD = 1.645
+NONE = Analyses()
+C = speed_of_sound_m_s(21.5)
+TAPE = {c: math.dist(at, SEATS["A2"]) for c, (_, _, at) in LOUDSPEAKERS.items()}
+MAINS = [c for c, (_, role, _) in LOUDSPEAKERS.items() if role != "sub"]
+
+
+FIVE = ["FL", "FC", "FR", "SiL", "SiR"]
+
+
+def even_room(seat_ids: tuple[str, ...] = ("A1", "A2", "A3")) -> SoundRoom:
+    """Five channels without differences but those put in."""
+    return SoundRoom(cinema(FIVE, seat_ids), uneven_db=0.0)
+
+
+# --- levels against an earlier visit -------------------------------------------------------------------------------
+
+
+def returned(now: dict[str, float], trims: dict[str, float]) -> Job:
+    """A return visit: the earlier one read 75 dB everywhere, with trims of 0 dB."""
+    figures = [EarlierFigure(quantity="level_db", channel=c, seat="A2", value=75.0) for c in now]
+    figures += [EarlierFigure(quantity="trim_db", channel=c, value=0.0) for c in now]
+    earlier = EarlierVisit(
+        file_name="then.commission",
+        title="then",
+        digest="0" * 64,
+        round="as-left",
+        closed_at="",
+        program_version="0",
+        figures=tuple(figures),
+    )
+    return job_of(
+        defined(cinema(list(now))), earlier, *levels(now), *(setting(c, trim_db=t) for c, t in trims.items())
+    )
+
+
+@pytest.mark.parametrize(
+    ("fell_db", "trim_db", "volume_db", "lost"),
+    [
+        (-7.6, 0.0, 0.0, False),  # −6 − 1.645·1.0 = −7.645
+        (-7.7, 0.0, 0.0, True),
+        (-7.7, 0.0, 5.0, True),  # the volume turned up between the visits
+        (-7.7, -0.1, 0.0, False),  # the trim explains some of it
+        (-7.6, 0.1, 0.0, True),
+    ],
+)
+def test_half_of_the_sound_gone_is_lost_from_6_db(
+    fell_db: float, trim_db: float, volume_db: float, lost: bool
+) -> None:
+    now = dict.fromkeys(["FL", "FC", "FR", "SiL"], 75.0 + volume_db)
+    now["SiL"] += fell_db
+    job = returned(now, dict.fromkeys(now, 0.0) | {"SiL": trim_db})
+    found = lost_levels_db(job, AS_FOUND)
+    assert found == (pytest.approx({"SiL": fell_db - trim_db}) if lost else {})
+
+
+def test_a_lost_level_needs_three_main_channels_a_trim_and_an_earlier_visit() -> None:
+    now = {"FL": 75.0, "FC": 75.0, "SiL": 60.0}
+    assert lost_levels_db(returned(now, dict.fromkeys(now, 0.0)), AS_FOUND) == {"SiL": -15.0}
+    assert lost_levels_db(returned(now, {"FL": 0.0, "FC": 0.0}), AS_FOUND) == {}, "its trim is unknown: two are left"
+    assert lost_levels_db(returned(now | {"FR": 75.0}, dict.fromkeys(["FL", "FC", "FR"], 0.0)), AS_FOUND) == {}
+    subs = {"FL": 75.0, "FC": 75.0, "SUB1": 60.0, "SUB2": 75.0}
+    assert lost_levels_db(returned(subs, dict.fromkeys(subs, 0.0)), AS_FOUND) == {}, "subwoofers are no main channels"
+    first = job_of(defined(cinema(["FL", "FC", "SiL"])), *levels(now), *(setting(c, trim_db=0.0) for c in now))
+    assert lost_levels_db(first, AS_FOUND) == {}
+
+
+def test_several_readings_of_a_level_are_taken_by_their_mean() -> None:
+    now = dict.fromkeys(["FL", "FC", "FR", "SiL"], 75.0)
+    job = returned(now, dict.fromkeys(now, 0.0))
+    more = job_of(*(event.body for event in job.log[1:]), *levels({"SiL": (60.0, 60.0, 60.0)}))
+    assert lost_levels_db(more, AS_FOUND) == {"SiL": pytest.approx((0.0 - 15.0 * 3) / 4)}
+
+
+# --- what every seat hears -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("gain_db", "snr_db", "silent"), [(-21.4, 9.9, False), (-21.6, 9.9, True), (-21.6, 10.1, False)]
+)
+def test_silent_is_20_db_below_the_partner_and_in_the_noise(gain_db: float, snr_db: float, silent: bool) -> None:
+    room = even_room().add_db("SiL", gain_db).change("SiL", snr_db=snr_db)  # −20 − 1.645·0.9 = −21.48
+    found = silent_channels(seats.solve(room.job(), AS_FOUND, room.analyses()))
+    assert found == ({"SiL": snr_db} if silent else {})
+
+
+@pytest.mark.parametrize(("gain_db", "seats_off"), [(-0.9, 0), (-1.1, 3), (1.1, 3)])
+def test_a_channel_is_off_at_a_seat_from_1_db(gain_db: float, seats_off: int) -> None:
+    room = even_room().add_db("SiL", gain_db)
+    against = seats.solve(room.job(), AS_FOUND, room.analyses()).against["SiL"]
+    assert against.level_db == pytest.approx(gain_db, abs=1e-6)
+    assert against.alike_seats == (seats_off, 3)
+
+
+@pytest.mark.parametrize(
+    ("channel", "seat_ids", "least_db"),
+    # 10 dB against a partner; 6 dB more where there is no partner, or a single seat to hear it from.
+    [("SiL", ("A1", "A2", "A3"), -10.0), ("FC", ("A1", "A2", "A3"), -16.0), ("SiL", ("A2",), -16.0)],
+)
+@pytest.mark.parametrize("driver", ["tweeter", "woofer"])
+def test_a_driver_is_dead_from_10_db_below_its_partner(
+    channel: str, seat_ids: tuple[str, ...], least_db: float, driver: str
+) -> None:
+    edges = {"above_hz": 2800.0} if driver == "tweeter" else {"below_hz": 520.0}
+    for off_db, dead in ((GUARD - 0.1, False), (GUARD + 0.1, True)):  # u = 1 dB between two sides of a room
+        room = even_room(seat_ids).add_db(channel, least_db - off_db, **edges)
+        result = seats.solve(room.job(), AS_FOUND, room.analyses())
+        found = dead_drivers(room.job(), result, driver)  # type: ignore[arg-type]
+        assert set(found) == ({channel} if dead else set()), off_db
+        assert all(each.gap_db == pytest.approx(least_db - off_db, abs=0.01) for each in found.values())
+        assert all(each.seats == len(seat_ids) for each in found.values())
+
+
+@pytest.mark.parametrize(("far_m", "compared"), [(0.049, True), (0.051, False)])
+@pytest.mark.parametrize("what", ["seat", "channel"])
+def test_what_moved_by_more_than_5_cm_is_not_compared_with_an_earlier_visit(
+    what: str, far_m: float, compared: bool
+) -> None:
+    room = cinema(["FL", "FC", "FR", "SiL"])
+    read = levels(dict.fromkeys(["FL", "FC", "FR", "SiL"], 75.0))
+    then = drift_figures.earlier_visit(
+        job_of(defined(room), *read), NONE, file_name="then.commission", program_version="0"
+    )
+    x, y, z = SEATS["A2"] if what == "seat" else LOUDSPEAKERS["SiL"][2]
+    moved = (x, y, z - far_m)
+    system = (
+        replace(room, seats=tuple(replace(s, position_m=moved) if s.id == "A2" else s for s in room.seats))
+        if what == "seat"
+        else replace(
+            room, channels=tuple(replace(c, position_m=moved) if c.id == "SiL" else c for c in room.channels)
+        )
+    )
+    found = drift.solve(job_of(defined(room), then, defined(system), *read), AS_FOUND, NONE)
+    kept = {d.channel for d in found.drifts if d.quantity == "level_db"}
+    assert ("SiL" in kept) is compared
+    assert ("FL" in kept) is (compared or what == "channel")
+
+
+# --- times ---------------------------------------------------------------------------------------------------------
+
+
+def held(values: dict[str, float], step: float = 0.001) -> Job:
+    processor = Processor(delay=DelayRange(unit="m", max=99.0, step=step))
+    return job_of(
+        defined(cinema(list(values), processor=processor)), *(setting(c, distance=v) for c, v in values.items())
+    )
+
+
+@pytest.mark.parametrize(
+    ("factor", "unit"),
+    # 3.2808 ft to the metre (NIST SP 811), within 4 %
+    [
+        (3.2808 * 1.035, "typed in feet"),
+        (3.2808 * 0.965, "typed in feet"),
+        (3.2808 * 1.045, None),
+        (3.2808 * 0.955, None),
+        (0.3048 * 1.035, "typed in metres"),
+        (0.3048 * 0.965, "typed in metres"),
+        (0.3048 * 1.045, None),
+        (0.3048 * 0.955, None),
+    ],
+)
+def test_a_wrong_unit_is_feet_for_metres_within_4_per_cent(factor: float, unit: str | None) -> None:
+    result = distances.solve(held({c: factor * TAPE[c] for c in MAINS}), AS_FOUND, NONE)
+    assert result.held_ratio == pytest.approx(factor, rel=1e-3)  # steps of 1 mm
+    sentence = distances.unit_sentence(result)
+    assert (sentence is None) if unit is None else unit in (sentence or "")
+
+
+@pytest.mark.parametrize(("others", "agrees"), [(1.09, True), (1.12, False)])
+def test_two_thirds_of_the_settings_must_agree_on_a_ratio_within_a_tenth(others: float, agrees: bool) -> None:
+    nine = MAINS[:9]
+    for right, known in ((6, True), (5, agrees)):
+        factors = [1.0] * right + [others] * (9 - right)
+        job = held({c: factor * TAPE[c] for c, factor in zip(nine, factors, strict=True)})
+        assert (distances.solve(job, AS_FOUND, NONE).held_ratio is not None) is known, right
+
+
+@pytest.mark.parametrize(("more_ms", "kept"), [(-2.1, False), (-1.9, True), (1.9, True), (19.9, True), (20.1, False)])
+def test_a_subwoofer_keeps_what_is_entered_from_minus_2_to_20_ms(more_ms: float, kept: bool) -> None:
+    """Without an arrival nothing else is known of its latency."""
+    now = {c: TAPE[c] for c in MAINS} | {"SUB1": TAPE["SUB1"] + more_ms / 1000 * C}
+    sub = distances.solve(held(now), AS_FOUND, NONE).channels["SUB1"]
+    if kept:
+        assert sub.kept_latency_s == pytest.approx(more_ms / 1000, abs=1e-5)  # steps of 1 mm
+        assert sub.setting.setting == pytest.approx(now["SUB1"], abs=1e-3)
+    else:
+        assert sub.kept_latency_s is None
+        assert sub.setting.setting == pytest.approx(TAPE["SUB1"], abs=1e-3)
+
+
+@pytest.mark.parametrize(("beyond_ms", "late"), [(-0.02, False), (0.02, True)])
+def test_a_subwoofer_is_late_from_2_ms_beyond_doubt(beyond_ms: float, late: bool) -> None:
+    right = {c: TAPE[c] for c in (*MAINS, "SUB1")}
+
+    def solved(late_s: float) -> distances.ChannelDistance:
+        longest = max(right.values())
+        heard = {(c, "A2"): 0.04 + d / C + (longest - d) / C + late_s * (c == "SUB1") for c, d in right.items()}
+        return distances.solve(held(right), AS_FOUND, arrivals(heard, u_s=5e-4)).channels["SUB1"]
+
+    u_s = solved(0.0).arrival_u_s
+    assert 5e-4 < u_s < 6e-4  # its own 0.5 ms, and what tape and air add
+    late_s = 0.002 + GUARD * u_s + beyond_ms / 1000
+    sub = solved(late_s)
+    assert sub.own_latency_m == pytest.approx(late_s * C if late else 0.0, abs=1e-4)
+    assert (sub.check_arrival.verdict is Verdict.FAIL) is late
