@@ -65,6 +65,22 @@ def wobble(room: SoundRoom, channel: str, db: float) -> SoundRoom:
     return room
 
 
+def test_the_overview_counts_the_words_of_the_table_and_shares_make_a_whole() -> None:
+    room = cinema(["FL", "FR", "FC"])
+    job, analyses = both(wobble(SoundRoom(room), "FL", 2.0), wobble(SoundRoom(room), "FR", 2.0))
+    outcome = compare.evaluate(job, AS_LEFT, analyses)
+    tables = {table.id: table for table in outcome.tables}
+    place = [column.key for column in tables["compare:tone"].columns].index("word")
+    said = [row.cells[place] for row in tables["compare:tone"].rows]
+    better, worse, same = (said.count(word) for word in ("better", "worse", "no real change"))
+    assert better > 0 and worse > 0 and better + worse + same == len(said)
+    assert outcome.stands_out == f"evenness of tone: {better} better, {worse} worse, {same} unchanged"
+    for row in tables["compare:uncertainty"].rows:
+        assert sum(share for share in row.cells[3:-1] if isinstance(share, float)) == pytest.approx(100)
+    for curve in outcome.curves:
+        assert [(each.name, each.kind) for each in curve.series] == [("as-found", "other"), ("as-left", "main")]
+
+
 def test_it_waits_for_a_second_round() -> None:
     room = SoundRoom()
     job = job_with(room.system, room.analysed())
