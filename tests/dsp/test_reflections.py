@@ -94,6 +94,44 @@ def test_candidates_are_named_within_their_tolerance() -> None:
     assert "rear wall" not in wall
 
 
+def test_a_wall_is_known_within_0_3_ms_and_a_seat_back_within_1_ms() -> None:
+    """Tolerances: what positions, sizes and reading add up to, as stated with them; half a metre for a seat back."""
+    among = candidates((0.0, 0.1, 1.1), (0.4, 4.9, 1.4), ROOM, C, {"back of row A": (0.4, 3.5, 0.9)})
+    for each in among:
+        limit_s = 0.001 if each.name == "back of row A" else 0.0003
+        for off_s in (limit_s, -limit_s):
+            assert each.name in could_come_from(Reflection(each.delay_s + 0.98 * off_s, -8.0), among)
+            assert each.name not in could_come_from(Reflection(each.delay_s + 1.02 * off_s, -8.0), among)
+
+
+@pytest.mark.parametrize(
+    ("echo", "noise_db", "listed"),
+    [
+        ((14.9, -6.0), -60.0, True),  # within 15 ms
+        ((15.1, -6.0), -60.0, False),
+        ((5.0, -19.5), -60.0, True),  # 20 dB below the direct sound and louder
+        ((5.0, -20.5), -60.0, False),
+        ((0.45, -6.0), -60.0, True),  # 0.4 ms is half the main lobe of a band of 7 kHz
+        ((0.35, -6.0), -60.0, False),
+        ((5.0, -6.0), -35.5, True),  # 35 dB above the noise
+        ((5.0, -6.0), -34.5, False),
+    ],
+)
+def test_which_echoes_are_listed(echo: tuple[float, float], noise_db: float, listed: bool) -> None:
+    """On an envelope: bells of 0.02 ms over even noise, the direct sound at 20 ms."""
+    rate_hz = 65536.0
+    time_s = np.arange(6553) / rate_hz
+    after_ms, level_db = echo
+    envelope = np.exp(-0.5 * ((time_s - 0.02) / 2e-5) ** 2)
+    envelope += 10 ** (level_db / 20) * np.exp(-0.5 * ((time_s - 0.02 - after_ms / 1000) / 2e-5) ** 2)
+    found = reflections_of(np.maximum(envelope, 10 ** (noise_db / 20)), rate_hz, 0.02)
+    assert (found.why_not is not None) is (noise_db == -34.5)
+    assert "34 dB above the noise" in (found.why_not or "34 dB above the noise")
+    assert [(1000 * r.delay_s, r.level_db) for r in found.found] == (
+        [(pytest.approx(after_ms, abs=0.002), pytest.approx(level_db, abs=0.1))] if listed else []
+    )
+
+
 def test_backs_of_seats_by_row() -> None:
     seats = [Seat(id=name, position_m=place) for name, place in SEATS.items()] + [Seat(id="C1")]
     backs = seat_backs(seats, seats[5])  # B3, ears at (0.80, 4.90, 1.40)

@@ -170,6 +170,12 @@ def test_a_dead_tweeter_fails_against_the_partner_and_the_partner_passes() -> No
     assert outcome.grids[0].cells[("SiL", "A1")].figure.startswith("HF −2")
 
 
+@pytest.mark.parametrize(("db", "figure"), [(9.0, "loud +"), (-9.0, "soft −")])
+def test_a_level_that_is_off_at_a_seat_is_called_loud_or_soft(db: float, figure: str) -> None:
+    room = SoundRoom(cinema(["FL", "FC", "FR"], ["A1", "A2", "A3", "B1"]), uneven_db=0.0).add_db("FR", db, ["B1"])
+    assert outcome_of(room).grids[0].cells[("FR", "B1")].figure.startswith(figure)
+
+
 def test_a_dead_woofer_fails_and_does_not_condemn_the_partners_tweeter() -> None:
     outcome = outcome_of(SoundRoom().add_db("FL", -35, below_hz=2500))
     assert {("lows", "FL", s) for s in ALL_SEATS} <= failed(outcome)

@@ -55,6 +55,13 @@ def test_a_line_for_each_thing_to_set_with_old_and_new() -> None:
     assert not any(line.ticked for line in lines.values())
 
 
+@pytest.mark.parametrize(("step", "decimals"), [(1.0, 1), (0.5, 1), (0.25, 2)])
+def test_trims_are_typed_with_the_decimals_of_the_grid(step: float, decimals: int) -> None:
+    processor = Processor(trim_db=TrimRange(step=step))
+    line = by_place(job_of(defined(cinema(["FL"], processor=processor)), *levels({"FL": 76.0})))[("FL", "trim")]
+    assert (line.new, line.decimals, line.round, line.why) == (-1.0, decimals, "as-found", "")
+
+
 def test_what_was_not_noted_has_no_old_value_and_is_a_change() -> None:
     line = by_place(job_of(defined(cinema(["FL"])), *levels({"FL": 75.0})))[("FL", "trim")]
     assert (line.old, line.new, line.change) == (None, 0.0, True)

@@ -18,6 +18,7 @@ from commission.model import AS_FOUND, Analyses, DelayRange, EarlierFigure, Earl
 from commission.steps import distances, drift, seats
 from commission.steps.drift import figures as drift_figures
 from commission.steps.seats.faults import dead_drivers, silent_channels
+from commission.steps.seats.reflections import early_reflections
 from commission.steps.shared.lost_level import lost_levels_db
 
 GUARD = 1.645
@@ -131,6 +132,19 @@ def test_a_driver_is_dead_from_10_db_below_its_partner(
         assert set(found) == ({channel} if dead else set()), off_db
         assert all(each.gap_db == pytest.approx(least_db - off_db, abs=0.01) for each in found.values())
         assert all(each.seats == len(seat_ids) for each in found.values())
+
+
+@pytest.mark.parametrize(
+    ("after_ms", "level_db", "above"),
+    # −10 dB (ITU-R BS.1116) + 1.645·2/√4 for four seats = −8.355; sooner than 0.8 ms is the loudspeaker's own sound
+    [(5.0, -8.4, False), (5.0, -8.3, True), (0.79, -3.0, False), (0.81, -3.0, True)],
+)
+def test_early_reflections_are_above_the_limit_beyond_doubt(after_ms: float, level_db: float, above: bool) -> None:
+    room = even_room(("A1", "A2", "A3", "B1")).change("FL", reflections=((after_ms / 1000, level_db), (0.012, -15.0)))
+    found = early_reflections(seats.solve(room.job(), AS_FOUND, room.analyses()))
+    assert set(found) == {"FL"} and found["FL"].seats == 4
+    assert found["FL"].surely_above is above
+    assert found["FL"].middle_db == (-15.0 if after_ms < 0.8 else level_db)
 
 
 @pytest.mark.parametrize(("far_m", "compared"), [(0.049, True), (0.051, False)])
