@@ -107,6 +107,93 @@ def test_a_gain_on_half_of_the_loudspeakers_is_none() -> None:
     assert across.seat_gains(levels) == {}
 
 
+def table(loudspeakers: int = 10, seats: int = 6, bands: int = 4) -> np.ndarray:
+    """Levels without any scatter."""
+    return np.zeros((loudspeakers, seats, bands))
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(("size_db", "gains"), [(2.05, []), (2.15, [4])])
+def test_a_gain_is_known_from_3_5_of_its_uncertainties(sign: float, size_db: float, gains: list[int]) -> None:
+    levels = table()
+    levels[:, 4] += sign * size_db  # no scatter: u is that of seats in healthy rooms, 0.6 dB, and 3.5 u are 2.1 dB
+    found = across.seat_gains(levels)
+    assert list(found) == gains
+    for each in found.values():
+        assert (each.gain_db, each.u_db, each.alike) == (pytest.approx(sign * size_db), pytest.approx(0.6), (10, 10))
+
+
+@pytest.mark.parametrize(("off_db", "gains"), [(1.9, [4]), (2.1, [])])
+def test_a_gain_is_the_same_in_every_band_within_2_db(off_db: float, gains: list[int]) -> None:
+    for sign in (1, -1):
+        levels = table()
+        levels[:, 4] -= 8
+        levels[:, 4, 2] += sign * off_db
+        assert list(across.seat_gains(levels)) == gains
+
+
+@pytest.mark.parametrize(("loudspeakers", "gains"), [(8, [4]), (7, [])])
+def test_a_gain_shows_on_four_of_five_loudspeakers(loudspeakers: int, gains: list[int]) -> None:
+    levels = table()
+    levels[:loudspeakers, 4] -= 8
+    assert list(across.seat_gains(levels)) == gains
+
+
+def test_three_loudspeakers_at_three_seats_are_enough_for_a_gain() -> None:
+    levels = table(3, 3)
+    levels[:, 2] -= 8
+    assert list(across.seat_gains(levels)) == [2]
+    assert across.seat_gains(levels[:2]) == {} == across.seat_gains(levels[:, 1:])
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(("size_db", "tilts"), [(3.4, []), (3.6, [4])])
+def test_treble_that_is_off_on_all_loudspeakers_alike_is_the_microphone(
+    sign: float, size_db: float, tilts: list[int]
+) -> None:
+    levels = table()
+    levels[:, 4] += 5  # a gain as well, which is no tilt
+    levels[:, 4, 3] += sign * size_db
+    found = across.seat_tilts(levels, [0, 1])
+    assert list(found) == tilts
+    for each in found.values():
+        np.testing.assert_allclose(each.tilt_db, [0, 0, 0, sign * size_db], atol=1e-9)
+        assert (each.worst, each.u_db, each.alike) == (3, pytest.approx(0.7), (10, 10))
+
+
+def test_a_tilt_needs_four_uncertainties_four_of_five_loudspeakers_and_four_of_them() -> None:
+    levels = table()
+    levels[:8, 4, 3] -= 6
+    assert list(across.seat_tilts(levels, [0, 1])) == [4]
+    levels[7, 4, 3] = 0
+    assert across.seat_tilts(levels, [0, 1]) == {}
+    few = table(4, 3)
+    few[:, 2, 3] -= 6
+    assert list(across.seat_tilts(few, [0, 1])) == [2]
+    assert across.seat_tilts(few[:3], [0, 1]) == {} == across.seat_tilts(few[:, 1:], [0, 1])
+    # A scatter s of single values in both bands makes u² = 0.7² + 2 s²/n.
+    for scatter_db, known in ((1.0, True), (3.0, False)):
+        spread = table()
+        spread[..., 3] = scatter_db * np.where((np.add.outer(np.arange(10), np.arange(6)) % 2) > 0, 1, -1)
+        spread[:, 4, 3] -= 5
+        found = across.seat_tilts(spread, [0, 1])
+        assert (4 in found) is known
+
+
+def test_missing_values_leave_a_tilt_and_a_gain_as_they_are() -> None:
+    levels = table()
+    levels[:, 4] -= 8
+    levels[:, 1, 3] -= 6
+    levels[0, 2] = levels[3, 5] = np.nan
+    assert list(across.seat_gains(levels)) == [4]
+    assert list(across.seat_tilts(levels, [0, 1])) == [1]
+    distances = np.full((10, 6), 3.0)
+    assert list(across.seat_tilts(levels, [0, 1], distances)) == [1]
+    assert list(across.seat_gains(levels, 0, distances)) == [4]
+    distances[0, 0] = np.nan  # one place is not known: none is allowed for
+    assert list(across.seat_gains(levels, 0, distances)) == [4]
+
+
 def test_the_uncertainty_covers_the_error() -> None:
     """Over 200 drawn rooms, 95 % of the errors lie within 2 u: 88 % leaves room for 200 draws and two medians."""
     errors = []
@@ -185,11 +272,14 @@ def test_only_a_dead_driver_speaks_for_one(own: float, other: float, dead: bool)
 def test_four_of_five_seats_must_agree() -> None:
     assert agreed_sign([1, 1, 1, 1, -1]) == 1
     assert agreed_sign([-1, -1, -1, -1, None, 1]) == -1
-    assert agreed_sign([1, 1, -1]) is None
+    assert agreed_sign([1] * 8 + [-1] * 2) == 1 and agreed_sign([-1] * 8 + [1] * 2) == -1
+    assert agreed_sign([1] * 7 + [-1] * 2) is None and agreed_sign([1, 1, -1]) is None
     assert agreed_sign([None, None]) is None
 
 
 def test_a_chain_that_inverts_is_no_reversed_loudspeaker() -> None:
     assert mostly_negative([-1] * 9 + [1, None])
+    assert mostly_negative([-1] * 8 + [1] * 2) and not mostly_negative([-1] * 7 + [1] * 3)
+    assert mostly_negative([-1] * 3) and not mostly_negative([-1] * 2 + [None]), "of three or more"
     assert not mostly_negative([1] * 10 + [-1])
     assert not mostly_negative([-1, -1])  # too few to say

@@ -38,7 +38,7 @@ def _recording(ppm: float, noise: float = 1e-4) -> FloatArray:
     return np.asarray(out + noise * np.random.default_rng(6).standard_normal(len(out)))
 
 
-@pytest.mark.parametrize("ppm", [0.0, 0.3, 5.0, -80.0, 150.0])
+@pytest.mark.parametrize("ppm", [0.0, 0.9, 1.1, -80.0, 195.0])
 def test_a_known_drift_is_found(ppm: float) -> None:
     found = clock_drift(_recording(ppm), SWEEP, STARTS)
     # 0.001 ppm: 12 ns in 12 s; the scatter of the phase allows 1e-5. Fades are the one thing both sweeps share inexactly.
@@ -79,7 +79,7 @@ def test_correcting_is_worth_it() -> None:
 @pytest.mark.parametrize(
     ("make", "says"),
     [
-        (lambda: _recording(350.0), "more than any two working clocks"),
+        (lambda: _recording(-205.0), "more than any two working clocks"),
         (lambda: _recording(0.0)[: STARTS[1] + RATE], "ends before the second sweep"),
         (lambda: np.random.default_rng(7).standard_normal(18 * RATE), "not like the first"),
         (lambda: np.zeros(18 * RATE), "nothing is heard"),

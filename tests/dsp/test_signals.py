@@ -259,8 +259,57 @@ def test_a_unit_pulse_at_time_zero_has_no_level_no_phase_and_no_delay(is_sub: bo
     assert found.arrival_s == pytest.approx(0.0, abs=1e-3 if is_sub else 1e-5)  # the onset at −20 dB is not the peak
     assert (found.low_hz, found.high_hz) == (None, None)
     assert (found.polarity, found.has_phase, found.reference) == (1, True, "dBFS")
-    assert (found.direct is None) is is_sub
+    if is_sub:
+        assert found.direct is None
+    else:  # 14 ms at 24 kHz, the arrival 2 ms after its beginning
+        assert found.direct is not None and len(found.direct) == 336 and int(np.argmax(found.direct)) == 48
     assert found.clipped is None and "clipped" in found.why
+
+
+@pytest.mark.parametrize(
+    ("frames", "rate_hz", "why"),
+    [
+        (960, 48000.0, None),  # 20 ms
+        (959, 48000.0, "20 ms"),
+        (8000, 8000.0, None),
+        (8000, 7999.0, "from 8 to 400 kHz"),
+        (8000, 400000.0, None),
+        (8000, 400001.0, "from 8 to 400 kHz"),
+    ],
+)
+def test_how_short_and_how_coarse_a_response_may_be(frames: int, rate_hz: float, why: str | None) -> None:
+    (found,) = analysis.analyse_batch([Response(impulse=_room(100, frames=frames), rate_hz=rate_hz)], [False])
+    assert isinstance(found, Analysis) if why is None else why in str(found)
+
+
+def test_what_comes_later_than_4_s_is_cut_off() -> None:
+    early, late = (np.pad(_room(480), (0, 5 * RATE - 24000)) for _ in range(2))
+    early[round(3.9 * RATE)] = late[round(4.1 * RATE)] = 30.0
+    quiet, loud, cut = (
+        analysis.analyse(Response(impulse=h[:frames], rate_hz=RATE)).level_db
+        for h, frames in ((late, 4 * RATE), (early, 5 * RATE), (late, 5 * RATE))
+    )
+    assert quiet is not None and loud is not None
+    assert cut == quiet and loud > quiet + 20
+
+
+def test_the_four_strongest_reflections_are_kept() -> None:
+    h = 1e-6 * np.random.default_rng(3).standard_normal(24000)
+    for after_ms, amplitude in (
+        (0.0, 1.0),
+        (2.0, 0.3),
+        (4.0, 0.6),
+        (6.0, 0.5),
+        (8.0, 0.2),
+        (10.0, 0.4),
+        (12.0, 0.25),
+    ):
+        h[480 + round(after_ms * RATE / 1000)] = amplitude
+    found = analysis.analyse(Response(impulse=h, rate_hz=RATE)).reflections
+    assert found is not None
+    # By level, 20·lg of the amplitude; 0.3 dB: the envelope's steps and the window's side lobes.
+    assert [round(1000 * delay_s) for delay_s, _ in found] == [4, 6, 10, 2]
+    np.testing.assert_allclose([db for _, db in found], 20 * np.log10([0.6, 0.5, 0.4, 0.3]), atol=0.3)
 
 
 def test_a_tail_that_still_decays_is_no_noise_and_recorded_silence_is() -> None:
