@@ -22,7 +22,7 @@ from commission.model import (
 from commission.steps import distances
 from commission.steps import levels as level_step
 from commission.steps.handover.settings_sheet import settings_sheet
-from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.shared.awaiting import awaiting_repair, waiting_sentences
 from commission.ui.widgets.draw.canvas import plain
 from commission.ui.widgets.draw.table import draw_table
 
@@ -112,6 +112,14 @@ def test_a_channel_that_waits_for_its_repair_leaves_room_for_the_error_of_roundi
     assert heading.split()[-1] == "Verdict"
     assert "Error" in "".join(lines[:4])
     assert all(len(line) <= 74 for line in lines)
+
+
+def test_levels_and_distances_say_what_waits_for_the_repair() -> None:
+    made = visit({AS_FOUND: quiet().add_db("SiL", -24, above_hz=2800)})
+    for step, setting_name in ((level_step, "trim"), (distances, "distance")):
+        remarks = step.evaluate(*_with_round(made)).remarks
+        assert f"No {setting_name} is proposed before the repair: SiL (tweeter dead)." in remarks
+    assert waiting_sentences({"FL": None, "FR": None}, "trim") == ()
 
 
 def test_a_faulty_reading_does_not_shift_the_others() -> None:

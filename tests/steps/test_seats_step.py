@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -168,6 +169,43 @@ def test_a_dead_tweeter_fails_against_the_partner_and_the_partner_passes() -> No
     assert {("treble", "SiL", s) for s in ALL_SEATS} <= failed(outcome)
     assert {channel for kind, channel, _ in failed(outcome) if kind in ("treble", "lows")} == {"SiL"}
     assert outcome.grids[0].cells[("SiL", "A1")].figure.startswith("HF −2")
+
+
+def small_room() -> SoundRoom:
+    return SoundRoom(cinema(["FL", "FC", "FR", "SiL", "SiR", "SUB1"], ["A1", "A2", "A3", "B1"]), uneven_db=0.0)
+
+
+@pytest.mark.parametrize(
+    ("room", "clause"),
+    [
+        (lambda room: room.change("FL", ["A1"], clipped=True), "FL clipped"),
+        (lambda room: room.add_db("SiL", -24, above_hz=2800), "SiL no treble"),
+        (lambda room: room.add_db("FL", -35, below_hz=520), "FL no lows"),
+        (lambda room: room.change("FR", snr_db=4.0), "FR in noise"),
+        (lambda room: room.add_db("FR", -9, ["B1"], below_hz=2500), "levels uneven at B1"),
+        (lambda room: room.add_db("FR", -12, ["B1"], above_hz=3900), "dull at B1"),
+        (lambda room: room.add_db("SUB1", -20, ["A3"]), "bass missing at A3"),
+    ],
+)
+def test_the_clause_for_the_overview_names_the_fault_and_its_place(
+    room: Callable[[SoundRoom], SoundRoom], clause: str
+) -> None:
+    assert outcome_of(room(small_room())).stands_out.split("; ")[0] == clause
+    assert outcome_of(small_room()).stands_out == ""
+
+
+def test_the_reference_table_shows_what_was_measured_there() -> None:
+    room = small_room().change("FL", low_hz=45.0, high_hz=18000.0)
+    (table,) = [table for table in outcome_of(room).tables if table.id == "reference"]
+    place = {column.key: i for i, column in enumerate(table.columns)}
+    assert [column.unit for column in table.columns[1:3]] == ["dB rel.", "ms"]
+    for row in table.rows:
+        sound = room.items[(row.key, "A2")]
+        assert row.cells[place["channel"]] == row.key
+        assert row.cells[place["level"]] == pytest.approx(sound.level_db, abs=1e-9)
+        assert row.cells[place["arrival"]] == pytest.approx(1000 * (sound.arrival_s or 0.0))
+        assert (row.cells[place["snr"]], row.cells[place["clipped"]], row.cells[place["n"]]) == (60.0, "no", 1.0)
+        assert (row.cells[place["low"]], row.cells[place["high"]]) == (sound.low_hz, sound.high_hz)
 
 
 @pytest.mark.parametrize(("db", "figure"), [(9.0, "loud +"), (-9.0, "soft −")])
