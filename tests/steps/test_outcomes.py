@@ -197,8 +197,8 @@ def test_tables_grids_curves_and_plans_fit_together(said: tuple[Said, list[Findi
                 for column, cell in zip(table.columns, row.cells, strict=True):
                     assert isinstance(cell, (str, NoneType)) or column.decimals is not None, (table.id, column, cell)
                     if column.title == "U" and row.check is not None and row.check.uncertainty and cell is not None:
-                        # 5 %: the check may be of another difference of the same arrivals
-                        assert cell == pytest.approx(2 * row.check.uncertainty, rel=0.05), (table.id, row)
+                        # 20 %: the check may be of another difference of the same arrivals, and then holds a median
+                        assert cell == pytest.approx(2 * row.check.uncertainty, rel=0.2), (table.id, row)
                 if row.check is not None:
                     assert row.check in outcome.checks or row.check.channel is not None, row
         for grid in outcome.grids:
