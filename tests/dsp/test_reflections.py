@@ -134,14 +134,14 @@ def test_which_echoes_are_listed(echo: tuple[float, float], noise_db: float, lis
 
 def test_backs_of_seats_by_row() -> None:
     seats = [Seat(id=name, position_m=place) for name, place in SEATS.items()] + [Seat(id="C1")]
-    backs = seat_backs(seats, seats[5])  # B3, ears at (0.80, 4.90, 1.40)
+    backs = seat_backs(seats, seats[5])  # B3, ears at (0.80, 4.90, 1.50)
     assert list(backs) == ["back of row A", "back of row B"]
     assert backs["back of row A"] == pytest.approx((0.80, 3.55, 0.95))  # of A3, the nearest of its row
-    assert backs["back of row B"] == pytest.approx((0.80, 5.15, 1.25))
+    assert backs["back of row B"] == pytest.approx((0.80, 5.15, 1.35))
     # From the rear wall over the back of row A to the ears of B3: (0.8, 6.2, 1.5) → back → ears, worked by hand.
-    found = {c.name: c for c in candidates((0.8, 6.2, 1.5), (0.80, 4.90, 1.40), ROOM, C, backs)}
-    way_m = np.hypot(2.65, 0.55) + np.hypot(1.35, 0.45)
-    assert found["back of row A"].delay_s == pytest.approx((way_m - np.hypot(1.3, 0.1)) / C)
+    found = {c.name: c for c in candidates((0.8, 6.2, 1.5), (0.80, 4.90, 1.50), ROOM, C, backs)}
+    way_m = np.hypot(2.65, 0.55) + np.hypot(1.35, 0.55)
+    assert found["back of row A"].delay_s == pytest.approx((way_m - 1.3) / C)
     assert seat_backs(seats, Seat(id="C1")) == {}
     assert list(seat_backs([Seat(id="7", position_m=(0, 3, 1))], seats[0])) == ["back of seat 7"]
 

@@ -179,9 +179,9 @@ def small_room() -> SoundRoom:
     ("room", "clause"),
     [
         (lambda room: room.change("FL", ["A1"], clipped=True), "FL clipped"),
-        (lambda room: room.add_db("SiL", -24, above_hz=2800), "SiL no treble"),
-        (lambda room: room.add_db("FL", -35, below_hz=520), "FL no lows"),
-        (lambda room: room.change("FR", snr_db=4.0), "FR in noise"),
+        (lambda room: room.add_db("SiL", -24, above_hz=2800), "no treble from SiL"),
+        (lambda room: room.add_db("FL", -35, below_hz=520), "no lows from FL"),
+        (lambda room: room.change("FR", snr_db=4.0), "FR close to the noise"),
         (lambda room: room.add_db("FR", -9, ["B1"], below_hz=2500), "levels uneven at B1"),
         (lambda room: room.add_db("FR", -12, ["B1"], above_hz=3900), "dull at B1"),
         (lambda room: room.add_db("SUB1", -20, ["A3"]), "bass missing at A3"),
