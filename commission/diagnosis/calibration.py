@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
-from commission.dsp.geometry import mirror_partner
+from commission.dsp.across import mirrored_seats
+from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import Channel, FloatArray, Verdict
+from commission.model import Channel, FloatArray, Job, Verdict
 from commission.model.show import number
 from commission.model.units import FOOT_M, counted, listed
 from commission.model.verdict import surely_above, surely_below
@@ -29,6 +30,9 @@ FULL_RANGE_DB = 3.0
 more of it over several seats, so that only what is well above is surely unfiltered."""
 SUBS_ALIKE = 0.5
 """Correlation over seats and frequencies of a main channel's bass with a subwoofer's, above which it may be its bass."""
+LONE_OFF_DB = 8.0
+"""A loudspeaker without a partner is of another model in another place: those for the home differ by up to 8 dB in
+sensitivity, 84 to 92 dB at 1 m and 2.83 V (common practice, no source), which only a trim takes away."""
 PARTNER_DB, FILTERED_DB, UNFILTERED_DB = 9.0, -9.0, -9.0
 """Against the partner: unlike by what a high-pass makes, the partner has one, and the channel itself has none."""
 
@@ -267,8 +271,14 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 DIALOGUE = "settings.dialogue-level"
 WHOLE_REVERSED = ("wiring.polarity", "wiring.pair-polarity", "settings.polarity")
 """A loudspeaker that is reversed as a whole is as loud as one that is not."""
-CENTRE, SIDES = "FC", ("FL", "FR")
-"""The loudspeaker that carries most of the dialogue, and those that it is compared with."""
+FRONTS = (("FC", "FL", "FR"), ("C", "L", "R"))
+"""The loudspeaker that carries most of the dialogue and those that it is compared with: labels of IEC 62574, or short."""
+
+
+def front_loudspeakers(job: Job) -> tuple[str, str, str] | None:
+    """Centre, left and right of the screen by their labels; None where one of them is missing."""
+    ids = {channel.id for channel in job.system.channels}
+    return next((names for names in FRONTS if ids.issuperset(names)), None)
 
 
 def _level_is_known(e: Evidence, found: Found, channel: str) -> bool:
@@ -280,60 +290,65 @@ def _level_is_known(e: Evidence, found: Found, channel: str) -> bool:
 
 def _dialogue(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """The centre against the left and right front loudspeakers: by the meter, else by the responses."""
-    if {CENTRE, *SIDES} & set(e.levels.channels):
-        yield from _dialogue_read(e, found)
-    else:
-        yield from _dialogue_recorded(e, found)
-
-
-def _dialogue_read(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    read = {c: each for c, each in e.levels.channels.items() if _level_is_known(e, found, c)}
-    if {CENTRE, *SIDES} <= set(read):
-        left, right = (read[c] for c in SIDES)
-        apart = read[CENTRE].level_db - (left.level_db + right.level_db) / 2
-        u = math.hypot(read[CENTRE].u_db, math.hypot(left.u_db, right.u_db) / 2)
-        # Below each of them: where one side alone is loud, the centre is not what is wrong.
-        if read[CENTRE].level_db - min(left.level_db, right.level_db) < e.job.limit("settings.dialogue").lower:
-            yield from _quiet_dialogue(e, apart, u)
-
-
-def _dialogue_recorded(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    names = (CENTRE, *SIDES)
-    if not all(_level_is_known(e, found, c) for c in names):
+    names = front_loudspeakers(e.job)
+    if names is None or not all(_level_is_known(e, found, c) for c in names):
         return
+    look = _dialogue_read if set(names) & set(e.levels.channels) else _dialogue_recorded
+    yield from look(e, names)
+
+
+def _dialogue_read(e: Evidence, names: tuple[str, str, str]) -> Iterator[FindingDetails]:
+    if not set(names) <= set(e.levels.channels):
+        return
+    centre, left, right = (e.levels.channels[c] for c in names)
+    apart = centre.level_db - (left.level_db + right.level_db) / 2
+    u = math.hypot(centre.u_db, math.hypot(left.u_db, right.u_db) / 2)
+    # Below each of them: where one side alone is loud, the centre is not what is wrong.
+    if centre.level_db - min(left.level_db, right.level_db) < e.job.limit("settings.dialogue").lower:
+        yield from _quiet_dialogue(e, names, apart, u)
+
+
+def _dialogue_recorded(e: Evidence, names: tuple[str, str, str]) -> Iterator[FindingDetails]:
     apart, nearest = [], []
     for seat in e.job.system.seats:
-        newest = [e.screening.usable.repeats(e.round, c, seat.id)[-1:] for c in names]
         levels = [cell.level_db for c in names if (cell := e.seats.cells.get((c, seat.id))) is not None]
         known = [level for level in levels if level is not None]
         # A response that was taken past the processor does not hold the trim.
-        if len(known) == len(names) and all(items and items[0].passes_delays for items in newest):
+        if len(known) == len(names) and all(_holds_trim(e, c, seat.id) for c in names):
             apart.append(known[0] - (known[1] + known[2]) / 2)
             nearest.append(known[0] - min(known[1:]))
     limit = e.job.limit("settings.dialogue").lower
     seats = sum(each < limit for each in nearest)
     if apart and seats >= ALIKE * len(apart):
         where = f", at {seats} of {len(apart)} seats"
-        for said in _quiet_dialogue(e, float(np.median(apart)), CHANNEL_OFF_U_DB, where):
+        for said in _quiet_dialogue(e, names, float(np.median(apart)), CHANNEL_OFF_U_DB, where):
             yield replace(said, step="seats", check="seats.level")
 
 
-def _quiet_dialogue(e: Evidence, apart_db: float, u_db: float, where: str = "") -> Iterator[FindingDetails]:
-    limit = e.job.limit("settings.dialogue").lower
+def _holds_trim(e: Evidence, channel: str, seat: str) -> bool:
+    """Whether the newest response of a channel at a seat went through the processor."""
+    items = e.screening.usable.repeats(e.round, channel, seat)[-1:]
+    return bool(items) and items[0].passes_delays
+
+
+def _quiet_dialogue(
+    e: Evidence, names: tuple[str, str, str], apart_db: float, u_db: float, where: str = ""
+) -> Iterator[FindingDetails]:
+    limit, (centre, left, right) = e.job.limit("settings.dialogue").lower, names
     if surely_below(apart_db, limit, u_db):
         yield FindingDetails(
-            title=f"dialogue quiet: {CENTRE} {-apart_db:.1f} dB below {' and '.join(SIDES)}",
-            channels=(CENTRE,),
+            title=f"dialogue quiet: {centre} {-apart_db:.1f} dB below {left} and {right}",
+            channels=(centre,),
             evidence=(
-                f"{CENTRE} is {-apart_db:.1f} ± {2 * u_db:.1f} dB below the mean of {' and '.join(SIDES)}{where}, "
+                f"{centre} is {-apart_db:.1f} ± {2 * u_db:.1f} dB below the mean of {left} and {right}{where}, "
                 f"limit {-limit:g} dB",
             ),
             alternatives=(
                 "the volume was changed between the readings",
-                f"something covers {CENTRE}, or its own level control is turned down",
+                f"something covers {centre}, or its own level control is turned down",
             ),
-            confirm=f"Read {CENTRE}, {SIDES[0]} and {SIDES[1]} again, one directly after the other.",
-            remedy=f"Enter the trim of {CENTRE} from the settings sheet; listen to speech before and after.",
+            confirm=f"Read {centre}, {left} and {right} again, one directly after the other.",
+            remedy=f"Enter the trim of {centre} from the settings sheet; listen to speech before and after.",
         )
 
 
@@ -364,9 +379,15 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     explained = found.channels("wiring.silent", "wiring.tweeter", "wiring.woofer", DIALOGUE) | set(e.levels.channels)
     for channel, against in sorted(e.seats.against.items()):
         off, partner, (alike, compared) = against.level_db, against.partner, against.alike_seats
-        if not surely_above(abs(off), CHANNEL_OFF_DB, CHANNEL_OFF_U_DB) or alike < ALIKE * compared:
+        least = CHANNEL_OFF_DB if against.has_partner else LONE_OFF_DB
+        if alike < ALIKE * compared or not surely_above(abs(off), least, CHANNEL_OFF_U_DB):
             continue
         if {channel, partner} & explained or (off > 0 and partner in e.seats.against):
+            continue
+        others = [partner] if against.has_partner else [c for c in e.seats.against if c != channel]
+        if not all(_through_processor(e, c) for c in (channel, *others)):
+            continue  # without trims loudspeakers differ by their sensitivities and places
+        if not surely_above(abs(off) - _distance_db(e, channel, others), CHANNEL_OFF_DB, CHANNEL_OFF_U_DB):
             continue
         odd = _odd_one(e.seats, channel, partner)
         other = partner if odd == channel else channel
@@ -387,6 +408,33 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             confirm=f"Read {channel} and {partner} with the meter (levels).",
             remedy=f"Correct the trim of {odd}.",
         )
+
+
+def _through_processor(e: Evidence, channel: str) -> bool:
+    """Whether everything heard of a channel went through the processor, and so holds its trim."""
+    return all(
+        _holds_trim(e, channel, seat) for (c, seat), cell in e.seats.cells.items() if c == channel and cell.repeats
+    )
+
+
+def _distance_db(e: Evidence, channel: str, others: Sequence[str]) -> float:
+    """What distances alone make between a channel and others at the mirrored seats, without trims [dB]; 0 if unknown."""
+    seats = e.job.system.seats
+    mirror = mirrored_seats({s.id: s.position_m for s in seats}) if len(others) == 1 else {}
+    apart = [
+        20 * math.log10(float(np.median(theirs)) / own)
+        for s in seats
+        if (own := _distance_m(e, channel, s.id)) is not None
+        and (theirs := [d for c in others if (d := _distance_m(e, c, mirror.get(s.id, s.id))) is not None])
+    ]
+    return abs(float(np.median(apart))) if apart else 0.0
+
+
+def _distance_m(e: Evidence, channel: str, seat: str) -> float | None:
+    one, other = e.job.system.channel(channel), e.job.system.seat(seat)
+    if one is None or other is None or one.position_m is None or other.position_m is None:
+        return None
+    return max(distance_m(one.position_m, other.position_m), 0.1)
 
 
 def _odd_one(result: SeatsResult, channel: str, partner: str) -> str:

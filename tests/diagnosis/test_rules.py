@@ -530,12 +530,30 @@ def test_a_channel_loud_at_every_seat_does_not_make_its_partner_low() -> None:
     assert "loud at every seat" in finding.title
 
 
-def test_a_loud_centre_without_partner_is_compared_with_the_others() -> None:
-    room = quiet().add_db("FC", 6)
+def test_a_centre_without_partner_is_loud_only_beyond_what_models_differ_by() -> None:
+    """Loudspeakers for the home differ by up to 8 dB in sensitivity: less is no fault without a trim or a partner."""
+    assert found(quiet().add_db("FC", 7), without_readings(quiet())) == {}
+    room = quiet().add_db("FC", 12)
     finding = only(room, "settings.channel-level", without_readings(room))
     assert finding.channels == ("FC",)
     assert "dB loud at every seat" in finding.title
     assert "the other channels" in finding.evidence[0]
+
+
+def test_responses_taken_past_the_processor_do_not_accuse_its_trims() -> None:
+    room = quiet().add_db("SiL", -6)
+    analyses = Analyses(replace(item, passes_delays=False) for item in room.analyses())
+    assert findings(without_readings(room), AS_FOUND, analyses, OUTCOMES) == ()
+
+
+def test_a_nearer_loudspeaker_of_a_pair_may_be_louder() -> None:
+    """Half the distance makes 6 dB (inverse distance law): no wrong trim where nobody knows of any."""
+    system = cinema()
+    left = next(c for c in system.channels if c.id == "SiL")
+    near = replace(left, position_m=(left.position_m[0] / 2, *left.position_m[1:]))
+    moved = replace(system, channels=tuple(near if c.id == "SiL" else c for c in system.channels))
+    room = SoundRoom(moved, uneven_db=0.5).add_db("SiL", 4)
+    assert "settings.channel-level" not in found(room, without_readings(room))
 
 
 def test_a_quiet_centre_is_quiet_dialogue_by_responses_and_by_the_meter() -> None:

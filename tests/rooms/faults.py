@@ -624,7 +624,7 @@ def wrong_channel(i: Installation, rng) -> Planted | None:
         plan.replayed.add((a, seat))
         return Planted(
             plan,
-            ("measurement.wrong-channel",),
+            ("measurement.wrong-channel", "measurement.same-recording"),
             frozenset({a}),
             also=frozenset({b}),
             seats=frozenset({seat}),

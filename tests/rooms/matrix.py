@@ -130,9 +130,13 @@ def line_of(finding) -> str:
     return f"{finding.id} [{places}] {finding.title} :: {' | '.join(finding.evidence)}"
 
 
+def _names(planted: Planted) -> set[str]:
+    """Ids of findings that name what was planted."""
+    return {name for cause in planted.causes for name in SYNONYMS[cause]}
+
+
 def _is_right(finding, planted: Planted) -> bool:
-    ids = {name for cause in planted.causes for name in SYNONYMS[cause]}
-    if finding.id not in ids:
+    if finding.id not in _names(planted):
         return False
     channels, seats = set(finding.channels), set(finding.seats)
     if planted.channels and not channels <= planted.channels | planted.also:
@@ -145,8 +149,16 @@ def _is_right(finding, planted: Planted) -> bool:
 
 
 def _is_stated(finding, planted: Planted) -> bool:
-    said = " ".join((finding.title, *finding.evidence)).casefold()
-    return "not determined" in said and (not planted.channels or bool(set(finding.channels) & planted.channels))
+    """Whether a finding leaves open what, or which of two channels ("FL or FR"), and the planted one is among them."""
+    text = " ".join((finding.title, *finding.evidence)).casefold()
+    of_two = (
+        finding.id in _names(planted)
+        and len(finding.channels) == 2
+        and " or ".join(finding.channels) in finding.title
+    )
+    return ("not determined" in text or of_two) and (
+        not planted.channels or bool(set(finding.channels) & planted.channels)
+    )
 
 
 def judge(

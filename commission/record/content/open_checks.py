@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from commission.diagnosis.calibration import front_loudspeakers
 from commission.model import Check, Finding, Followed, Verdict
 from commission.model.show import number
 from commission.record.content.checks import kind_name
@@ -216,7 +217,8 @@ def below_the_sides(context: Context, round_id: str, tense: str) -> str:
         for check in context.outcome("levels", round_id).checks
         if check.id == "levels.match"
     }
-    centre, left, right = (known.get(channel) for channel in ("FC", "FL", "FR"))
+    names = front_loudspeakers(context.job)
+    centre, left, right = (known.get(channel) for channel in names or ("", "", ""))
     if centre is None or left is None or right is None:
         return ""
     by = number((left + right) / 2 - centre, 1)
