@@ -17,6 +17,8 @@ times that of a small room, a wireless link 30 ms more (common practice, no sour
 more."""
 LARGEST_SPREAD_SUB_S = 0.3
 """The same for subwoofers, whose strongest moment comes as late as their modes ring up."""
+SHIFTED = "all responses are strongest at the same sample: they were shifted, and arrivals are not compared"
+"""How some programs export every response; nobody made a mistake."""
 LEAST_SHARE = 2 / 3
 FEWEST_AT_A_SEAT = 3
 
@@ -44,8 +46,7 @@ def with_clocks(rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
             continue
         problems, of_seat = _problems([rows[i] for i in members], [i in mains for i in members])
         if kind == "impulse" and _moved_to_one_sample([rows[i] for i in mains]):
-            why = "all responses are strongest at the same sample: they were shifted, and arrivals are not compared"
-            problems, of_seat = [why] * len(members), False
+            problems, of_seat = [SHIFTED] * len(members), False
         for i, problem in zip(members, problems, strict=True):
             rows[i] = replace(rows[i], clock_problem=problem, clock_of_seat=of_seat and problem is None)
     return tuple(rows)

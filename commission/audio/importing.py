@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from commission.audio.clocks import with_clocks
+from commission.audio.clocks import SHIFTED, with_clocks
 from commission.audio.content import (
     Stimulus,
     described_stimulus,
@@ -162,6 +162,7 @@ class FileImporter:
                 rate_hz=row.rate_hz,
                 frames=row.frames,
                 clock=_clock(row, options),
+                clock_problem=row.clock_problem if row.shared_clock and row.clock_problem != SHIFTED else None,
                 passes_delays=passes,
                 sweep=sweep,
                 stimulus_sha256=stimulus_sha256,

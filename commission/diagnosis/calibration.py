@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
+from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, signed
 from commission.dsp.across import mirrored_seats
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.spectrum import GRID_HZ
@@ -135,10 +136,48 @@ def _delay_sign(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 _ALL_DELAYS = ("settings.unit", "settings.delays-off", "settings.delay-sign")
 
 
+SWAP_OR_DISTANCE = "settings.swap-or-distance"
+FEW_SEATS = 3
+"""From so many seats on, the arrivals tell two exchanged loudspeakers from two wrong delays."""
+
+
+def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """Two channels that arrive as much too early as too late, as if from each other's places, at one seat or two."""
+    if found.any(*_ALL_DELAYS):
+        return
+    heard = {
+        wrong.channel: wrong
+        for wrong in distances.wrong_times(e.job, e.round, e.distances)
+        if wrong.what != "tape" and wrong.likely and wrong.seats < FEW_SEATS
+    }
+    for one, other in combinations(heard, 2):
+        first, second = (e.distances.channels[c] for c in (one, other))
+        apart_s = (second.distance_m - first.distance_m) / first.speed_m_s
+        errors = (heard[one].error_s - apart_s, heard[other].error_s + apart_s)
+        if any(abs(off) > 2 * heard[c].u_s for off, c in zip(errors, (one, other), strict=True)):
+            continue
+        late = ", ".join(
+            f"{c} {number(1000 * abs(heard[c].error_s), 2)} ± {number(2000 * heard[c].u_s, 2)} ms "
+            f"{'late' if heard[c].error_s > 0 else 'early'}"
+            for c in (one, other)
+        )
+        yield FindingDetails(
+            title=f"{one} and {other}: swapped, or two wrong distance settings",
+            channels=(one, other),
+            evidence=(
+                f"{late}: each as if it sounded from the place of the other",
+                f"which of the two is not determined from {counted(len(e.distances.rest_s.get(one, {})) or 1, 'seat')}",
+            ),
+            alternatives=("the files of the two were named wrongly", "the places of the two were entered wrongly"),
+            confirm=f"Play soft noise on {one} alone and listen which loudspeaker sounds.",
+            remedy=f"If the other one sounds, exchange the two cables; else enter both distances. {caution(e, one, other)}",
+        )
+
+
 def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*_ALL_DELAYS):
         return
-    silent = found.channels("wiring.silent")
+    silent = found.channels("wiring.silent", SWAP_OR_DISTANCE)
     unit = e.job.system.processor.delay.unit
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
         each = e.distances.channels[wrong.channel]
@@ -178,7 +217,7 @@ def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*_ALL_DELAYS):
         return  # every arrival is off then, for one reason
-    explained = found.channels("wiring.swapped", "wiring.silent", "settings.distance")
+    explained = found.channels("wiring.swapped", "wiring.silent", "settings.distance", SWAP_OR_DISTANCE)
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
         each, name = e.distances.channels[wrong.channel], wrong.channel
         residual = each.arrival_residual_s
@@ -244,7 +283,7 @@ def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     common = _common_error_db(e)
-    explained = found.channels(DIALOGUE)
+    explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE)
     off = {
         c: -each.correction_db - common
         for c, each in _settable(e).items()
@@ -291,7 +330,11 @@ def _level_is_known(e: Evidence, found: Found, channel: str) -> bool:
 def _dialogue(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """The centre against the left and right front loudspeakers: by the meter, else by the responses."""
     names = front_loudspeakers(e.job)
-    if names is None or not all(_level_is_known(e, found, c) for c in names):
+    if (
+        names is None
+        or set(names) & found.channels(SWAP_OR_DISTANCE)
+        or not all(_level_is_known(e, found, c) for c in names)
+    ):
         return
     look = _dialogue_read if set(names) & set(e.levels.channels) else _dialogue_recorded
     yield from look(e, names)
@@ -376,7 +419,8 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """From the responses, where nobody read a meter: the one of a pair, or the one without a partner, that is off at
     every seat alike. Of a pair the lower one is looked at, which may be because the other is loud.
     """
-    explained = found.channels("wiring.silent", "wiring.tweeter", "wiring.woofer", DIALOGUE) | set(e.levels.channels)
+    repairs = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
+    explained = repairs | found.channels(DIALOGUE, SWAP_OR_DISTANCE) | set(e.levels.channels)
     for channel, against in sorted(e.seats.against.items()):
         off, partner, (alike, compared) = against.level_db, against.partner, against.alike_seats
         least = CHANNEL_OFF_DB if against.has_partner else LONE_OFF_DB
@@ -572,6 +616,15 @@ RULES = (
         symptom="image pulled to the nearest loudspeaker",
         look=_delay_sign,
         basis="arrivals or settings follow the delays with a factor of −1; own simulations",
+    ),
+    Rule(
+        id=SWAP_OR_DISTANCE,
+        check="distances.arrival",
+        cause="settings",
+        step="distances",
+        symptom="two channels from each other's places, or at each other's times",
+        look=_swap_or_distance,
+        basis="both off by the difference of their distances within 2 u, at fewer than three seats; common practice",
     ),
     Rule(
         id="settings.distance",

@@ -93,14 +93,18 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
     level_db = pink_level_db(power, df_hz, low_hz, high_hz)
     octaves = _octaves(power, df_hz)
     bass = _bass(spectra, df_hz, [response.t0_s for response in responses])
-    noise, decaying = _noise(responses, impulses, rate_hz, low_hz)
+    noise, decaying, is_tail = _noise(responses, impulses, rate_hz, low_hz)
     noise_power, noise_df_hz = noise_of.noise_power(noise, rate_hz)
     noise_db = pink_level_db(noise_power, noise_df_hz, low_hz, high_hz)
-    third_noise_db = smoothed_level_db(cumulative(noise_power), noise_df_hz, GRID_HZ, 3)
+    tail_db = third_noise_db = smoothed_level_db(cumulative(noise_power), noise_df_hz, GRID_HZ, 3)
+    if responses[0].noise is None and not is_tail.all():
+        tail_power, _ = noise_of.noise_power(noise_of.tail(impulses), rate_hz)
+        tail_db = smoothed_level_db(cumulative(tail_power), noise_df_hz, GRID_HZ, 3)
     if responses[0].noise is None:  # where the tail still falls it is sound of the room
         before = [noise_of.noise_power(noise_of.before_tail(impulses, times), rate_hz)[0] for times in (1, 2)]
         before_db = smoothed_level_db(cumulative(0.5 * (before[0] + before[1])), noise_df_hz, GRID_HZ, 3)
-        third_noise_db = np.where(before_db > third_noise_db + noise_of.FALLING_DB, np.nan, third_noise_db)
+        falling = is_tail[:, None] & (before_db > third_noise_db + noise_of.FALLING_DB)
+        third_noise_db = np.where(falling, np.nan, third_noise_db)
     arrivals, reflections = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
     signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
@@ -131,6 +135,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
                 polarity=_told(signs[k], strengths[k], arrival, why),
                 direct=None if (sound := direct[k]) is None else freeze(sound),
                 snr_db=snr_db,
+                tail_db=freeze(tail_db[k]),
                 noise_db=freeze(third_noise_db[k]) if np.isfinite(third_noise_db[k]).any() else None,
                 low_hz=edges[0],
                 high_hz=edges[1],
@@ -152,12 +157,23 @@ def _octaves(power: FloatArray, df_hz: float) -> dict[int, FloatArray]:
 
 def _noise(
     responses: list[Response], impulses: FloatArray, rate_hz: float, low_hz: float
-) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """A stretch of noise of each response, and whether it still is sound of the room: recorded silence, else the tail."""
+) -> tuple[FloatArray, NDArray[np.bool_], NDArray[np.bool_]]:
+    """A stretch of noise of each response, whether it still is sound of the room, and whether it is the tail.
+
+    Recorded silence where there is some; else the tail, or as much of the beginning where the sound comes late enough and
+    the beginning is quieter.
+    """
+    none = np.zeros(len(responses), bool)
     stretches = [response.noise for response in responses]
     if stretches[0] is not None:
-        return np.stack(stretches), np.zeros(len(responses), bool)  # type: ignore[arg-type]
-    return noise_of.tail(impulses), noise_of.still_decaying(impulses, rate_hz, low_hz)
+        return np.stack(stretches), none, none  # type: ignore[arg-type]
+    noise = np.array(noise_of.tail(impulses))
+    is_tail = ~none
+    for k, impulse in enumerate(impulses):
+        head = noise_of.before_sound(impulse, rate_hz)
+        if head is not None and np.sum(np.square(head)) < np.sum(np.square(noise[k])):
+            noise[k], is_tail[k] = head, False
+    return noise, noise_of.still_decaying(impulses, rate_hz, low_hz) & is_tail, is_tail
 
 
 def _bass(spectra: ComplexArray, df_hz: float, t0_s: list[float]) -> ComplexArray | None:

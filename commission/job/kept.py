@@ -26,7 +26,7 @@ FILES_KEPT = 40
 """Jobs, the newest; one takes about a megabyte."""
 _CODE = ("audio", "dsp", "model")
 _LIBRARIES = ("numpy/version.py", "scipy/version.py", "soundfile.py")
-_ARRAYS = ("third_octave_db", "view_db", "bass", "direct", "noise_db")
+_ARRAYS = ("third_octave_db", "view_db", "bass", "direct", "noise_db", "tail_db")
 LARGEST_BYTES = 200_000_000
 _USELESS = (CommissionError, OSError, msgspec.MsgspecError, ValueError, TypeError)
 """What files and their contents can raise, and values that cannot be stored."""
@@ -47,6 +47,7 @@ class _Kept(msgspec.Struct, array_like=True):
     direct: tuple[str, bytes] | None
     snr_db: float | None
     noise_db: tuple[str, bytes] | None
+    tail_db: tuple[str, bytes] | None
     low_hz: float | None
     high_hz: float | None
     clipped: bool | None

@@ -86,6 +86,8 @@ class ResponseStored:
     loopback_channel: int | None = None
     """Which channel of the file recorded the signal itself, from 0: it takes the place of a stimulus."""
     source: Literal["file", "rig", "rehearsal"] = "file"
+    clock_problem: str | None = None
+    """Why it was stored without the clock that it was given with, as a clause; None where it was given without one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

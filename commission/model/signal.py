@@ -115,6 +115,8 @@ class Analysis:
     within 15 ms; None where they cannot be told."""
     has_phase: bool = True
     why: Mapping[str, str] = field(default_factory=dict)
+    tail_db: FloatArray | None = None
+    """Of its tail, as `noise_db`, also where that still decays: the noise is not above it. [shape=(n,)]"""
 
 
 @dataclass(frozen=True, slots=True)

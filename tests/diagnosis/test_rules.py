@@ -197,6 +197,7 @@ def test_every_rule_is_put_to_the_test() -> None:
     here = {
         "settings.unit",
         "settings.arrival",
+        "settings.swap-or-distance",
         "settings.delays-off",
         "settings.delay-sign",
         "settings.bass-management",

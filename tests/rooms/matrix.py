@@ -161,11 +161,16 @@ def _is_stated(finding, planted: Planted) -> bool:
     )
 
 
+def _about_sound(result: Result) -> list:
+    """Findings but those about the layout, which rest on the entered places alone."""
+    return [finding for finding in result.findings if finding.step != "layout"]
+
+
 def judge(
     planted: Planted, result: Result, truth: Truth, snr_db, healthy_failed: set[tuple[str, str | None, str | None]]
 ):
     """(word, lines of what counts, lines of failed checks)."""
-    findings = list(result.findings)
+    findings = _about_sound(result)
     right = [f for f in findings if _is_right(f, planted)]
     named = {c for f in right for c in f.channels}
     complete = bool(right) and (not planted.channels or planted.channels <= named or bool(planted.also & named))
@@ -236,10 +241,8 @@ def run_room(seed: int, simulator: str, faults: list[str], most: int, cache: Pat
     installation = cached_installation(seed, simulator, cache)
     room, memory, snr = describe(installation), Memory(), installation.snr_db()
     healthy = run(installation, installation.healthy, memory)
-    nothing = Planted(installation.healthy, ())
-    _, lines, _ = judge(nothing, healthy, Truth(installation, installation.healthy), snr, set())
-    false = [line_of(f) for f in healthy.findings if not confirmed(f, Truth(installation, installation.healthy), snr)]
-    del lines
+    truth = Truth(installation, installation.healthy)
+    false = [line_of(f) for f in _about_sound(healthy) if not confirmed(f, truth, snr)]
     before = {(c.id, c.channel, c.seat) for c in healthy.failed}
     word = "wrong" if false else "right"
     cases = [Case(seed, simulator, room, HEALTHY, word, True, "nothing", "", tuple(false), (), healthy.left_out)]

@@ -51,6 +51,7 @@ EXPLAINS = {
     "settings.delays-off": ("distances.setting", "distances.arrival"),
     "settings.delay-sign": ("distances.setting", "distances.arrival"),
     "settings.distance": ("distances.setting", "distances.arrival"),
+    "settings.swap-or-distance": ("distances.", "levels.match"),
     "wiring.pair-polarity": ("seats.polarity",),
     "wiring.driver-polarity": ("seats.polarity",),
     "settings.sub-latency": ("distances.setting", "distances.arrival"),

@@ -186,6 +186,19 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
         who=ANYBODY,
     ),
+    "settings.swap-or-distance": PlainFinding(
+        was=(
+            "{channels} were heard at each other's times: either they were connected to each other's outputs, or both of "
+            "their distance settings were wrong. Which of the two is not known."
+        ),
+        now=(
+            "{channels} are heard at each other's times: either they are connected to each other's outputs, or both of "
+            "their distance settings are wrong. Which of the two is not known."
+        ),
+        notice="sounds come from the wrong place, or it is blurred where they come from.",
+        mending="Listen which of the two loudspeakers plays; then exchange their cables, or correct both settings.",
+        severity=CLEAR,
+    ),
     "settings.sub-latency": PlainFinding(
         was="The bass of {channels} came late, most likely because its setting leaves out its own delay.",
         now="The bass of {channels} comes late, most likely because its setting leaves out its own delay.",

@@ -18,11 +18,14 @@ from commission.steps.shared.survey import Surveyed, matched, surveyed
 
 def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
     """Recordings that belong to another seat, another channel, or another clock."""
-    found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
-    if isinstance(found, str) or matching is None:
-        return ()
     newest = places(job, round_id, analyses)
     timed = [item for item in newest.values() if _on_clock(item)]
+    off_clock = _off_clock(job, round_id, newest, timed)
+    if off_clock and off_clock[0].usable:
+        return off_clock
+    found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
+    if isinstance(found, str) or matching is None:
+        return off_clock
     if matching.scattered:
         return (_scattered(found, matching, timed, job),)
     mistakes = [
@@ -30,7 +33,30 @@ def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]
     ]
     if stray := _strays(found, matching, mistakes):
         mistakes.append(stray)
-    return tuple(mistakes)
+    return (*off_clock, *mistakes)
+
+
+def _off_clock(
+    job: Job, round_id: str, newest: dict[tuple[str, str], Analysed], timed: list[Analysed]
+) -> tuple[Mistake, ...]:
+    """Recordings that the import could not put on the clock with which they were given; where most are, all are."""
+    why = {r.seq: r.body.clock_problem for r in job.responses_of(round_id) if r.body.clock_problem is not None}
+    off = [item for item in newest.values() if item.seq in why]
+    if not off:
+        return ()
+    reason, most = "its recordings are said to share a clock, but do not", 2 * len(off) > len(newest)
+    sentences = [why[i.seq] if most else f"{i.channel} at {i.seat}: {why[i.seq]}" for i in off]
+    spoilt = off + timed if most else off
+    return (
+        Mistake(
+            kind="clock",
+            channels=() if most else tuple(dict.fromkeys(item.channel for item in off)),
+            seats=tuple(s.id for s in job.system.seats if any(item.seat == s.id for item in spoilt)),
+            reason=reason,
+            evidence=tuple(dict.fromkeys(sentences))[:6],
+            usable=without_times(timed, reason) if most else {},
+        ),
+    )
 
 
 def _on_clock(item: Analysed) -> bool:

@@ -22,7 +22,11 @@ NOISE_ABOVE_DB = 12.0
 """Noise of one recording above that of the others by more than this (common practice, no source)."""
 LEAST_RATIO_DB = 12.0
 """Signal to noise that a third octave needs: at 12 dB noise adds 0.3 dB to its level, 2 dB at worst (arithmetic)."""
+WORSE_DB = 6.0
+"""The same must be below that of the other recordings by more than this (common practice, no source)."""
 LEAST_RECORDINGS = 4
+FEW_ABOVE_DB, FEW_RATIO_DB = 20.0, 6.0
+"""The first two where fewer recordings are of one kind: one of two subwoofers' may decay twice as long as the other."""
 LEAST_POINTS = 8
 """A third octave on the grid."""
 PLAYS_WITHIN_DB = 20.0
@@ -33,70 +37,89 @@ MIDDLE_HZ, TREBLE_HZ = (500, 1000), (2000, 4000, 8000)
 
 
 def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
-    """Recordings in which noise, such as hum or a fan, lifts a band that is quiet in the others."""
+    """Recordings in which noise, such as hum or a fan, lifts a band that is quiet in the others.
+
+    Where the others still decay at their ends their noise is not known, but not above what is heard there. Compared are the
+    shape of the noise over frequency, since files may come at different gains, and the signal to noise, so that a channel
+    that plays softly in a band is not taken for a noisy recording.
+    """
     newest = {
         place: item
         for place, item in places(job, round_id, analyses).items()
-        if item.analysis is not None and item.analysis.noise_db is not None
+        if item.analysis is not None and _tail_db(item.analysis) is not None
     }
-    if len(newest) < LEAST_RECORDINGS:
+    if len(newest) < 2:
         return ()
-    noise = np.array([_own_shape(item.analysis.noise_db) for item in newest.values() if item.analysis is not None])
+    level, noise, tail = (
+        np.array([each(item.analysis) for item in newest.values() if item.analysis is not None])
+        for each in (lambda a: a.third_octave_db, _noise_db, _tail_db)
+    )
     subs = {channel.id for channel in job.system.channels if channel.is_sub}
-    usual = _usual(list(newest), subs, noise)
-    spoilt: dict[tuple[str, str], BoolArray] = {}
-    for (place, item), own, quiet in zip(newest.items(), noise, usual, strict=True):
-        assert item.analysis is not None
-        assert item.analysis.noise_db is not None
-        with np.errstate(invalid="ignore"):
-            ratio = item.analysis.third_octave_db - item.analysis.noise_db
-            bad = (own - quiet > NOISE_ABOVE_DB) & (ratio < LEAST_RATIO_DB) & _plays(place[0], newest)
-        if bad.sum() >= LEAST_POINTS:
-            spoilt[place] = _with_gaps(bad, ~np.isfinite(item.analysis.noise_db) & _plays(place[0], newest))
-    if not spoilt or 2 * len(spoilt) > len(newest):
+    with np.errstate(invalid="ignore"):
+        ratio = level - noise
+        worse = _usual(list(newest), subs, level - tail, np.fmin) - ratio
+        louder = tail - _usual(list(newest), subs, tail)
+        louder -= known_median(louder, axis=1)[:, None]
+        few = np.array([sum(_alike(place, list(newest), subs)) < LEAST_RECORDINGS - 1 for place in newest])[:, None]
+        bad = louder > np.where(few, FEW_ABOVE_DB, NOISE_ABOVE_DB)
+        bad &= ratio < np.where(few, FEW_RATIO_DB, LEAST_RATIO_DB)
+        bad &= worse > WORSE_DB
+    bad &= np.array([_plays(channel, newest) for channel, _ in newest])
+    spoilt: dict[tuple[str, str], BoolArray] = {
+        place: _with_gaps(bad[k], ~np.isfinite(noise[k]) & _plays(place[0], newest))
+        for k, place in enumerate(newest)
+        if bad[k].sum() >= LEAST_POINTS
+    }
+    if 2 * len(spoilt) > len(newest):
         return ()  # what most recordings have is the room's noise
+    index = {place: k for k, place in enumerate(newest)}
     return tuple(
         Mistake(
             kind="interference",
-            channels=(channel,),
-            seats=(seat,),
-            reason=f"noise covers {_range(bad)}",
+            channels=place[:1],
+            seats=place[1:],
+            reason=f"noise covers {_range(covered)}",
             evidence=(
-                f"noise from {_range(bad)} is {np.nanmedian((noise[index] - usual[index])[bad]):.0f} dB above that of "
+                f"noise from {_range(covered)} is {np.nanmedian(louder[index[place]][covered]):.0f} dB above that of "
                 f"the other recordings (threshold {NOISE_ABOVE_DB:g} dB), signal to noise there "
-                f"{_ratio_db(item, bad):.0f} dB (at least {LEAST_RATIO_DB:g} dB needed)",
+                f"{np.nanmedian(ratio[index[place]][covered]):.0f} dB (at least {LEAST_RATIO_DB:g} dB needed)",
             ),
-            usable=without_bands(job, [item], bad, f"noise covers {_range(bad)}"),
+            usable=without_bands(job, [newest[place]], covered, f"noise covers {_range(covered)}"),
         )
-        for index, ((channel, seat), item) in enumerate(newest.items())
-        if (bad := spoilt.get((channel, seat))) is not None
+        for place, covered in spoilt.items()
     )
 
 
-def _usual(where: Sequence[tuple[str, str]], subs: set[str], noise: FloatArray) -> FloatArray:
-    """Noise of the other recordings, for each one: of most of its kind, or of its channel elsewhere where that is louder.
+def _noise_db(analysis: Analysis) -> FloatArray:
+    noise = analysis.noise_db
+    return np.full(len(GRID_HZ), np.nan) if noise is None else np.where(np.isfinite(noise), noise, np.nan)
+
+
+def _tail_db(analysis: Analysis) -> FloatArray | None:
+    """What the noise is not above; None where nothing is known of it."""
+    tail = analysis.noise_db if analysis.tail_db is None else analysis.tail_db
+    return None if tail is None or not np.isfinite(tail).any() else np.where(np.isfinite(tail), tail, np.nan)
+
+
+def _alike(place: tuple[str, str], where: Sequence[tuple[str, str]], subs: set[str]) -> list[bool]:
+    """Which of the other recordings are of the same kind: main channels, or subwoofers."""
+    return [(c in subs) == (place[0] in subs) and (c, s) != place for c, s in where]
+
+
+def _usual(
+    where: Sequence[tuple[str, str]], subs: set[str], values: FloatArray, noisier: np.ufunc = np.fmax
+) -> FloatArray:
+    """Of the others, for each recording: of most of its kind, or of its channel elsewhere where that is noisier.
 
     The tails of subwoofers, and of one channel, have in common what decays slowly, so that one of few is not taken for a
-    noisy one. Infinite where fewer than three others are of its kind.
+    noisy one. NaN where no other is of its kind.
     """
-    out = []
-    for channel, seat in where:
-        kind = [(c in subs) == (channel in subs) and (c, s) != (channel, seat) for c, s in where]
-        own = [c == channel and s != seat for c, s in where]
-        common = (
-            known_median(noise[kind], axis=0)
-            if sum(kind) >= LEAST_RECORDINGS - 1
-            else np.full(noise.shape[1], np.inf)
-        )
-        out.append(np.fmax(common, known_median(noise[own], axis=0)) if any(own) else common)
-    return np.array(out)
-
-
-def _own_shape(noise_db: FloatArray | None) -> FloatArray:
-    """Noise over frequency less its own median: files may come at different gains."""
-    shape = np.asarray(noise_db, dtype=float)
-    shape = np.where(np.isfinite(shape), shape, np.nan)
-    return shape - np.nanmedian(shape) if np.isfinite(shape).any() else shape
+    out = np.full(values.shape, np.nan)
+    for k, (channel, seat) in enumerate(where):
+        for others in (_alike(where[k], where, subs), [c == channel and s != seat for c, s in where]):
+            if any(others):
+                out[k] = noisier(out[k], known_median(values[others], axis=0))
+    return out
 
 
 def _with_gaps(bad: BoolArray, unknown: BoolArray) -> BoolArray:
@@ -120,12 +143,6 @@ def _plays(channel: str, newest: Mapping[tuple[str, str], Analysed]) -> BoolArra
     )
     middle = known_median(np.where(np.isfinite(levels), levels, np.nan), axis=0)
     return np.asarray(np.nan_to_num(middle, nan=-np.inf) >= np.nanmax(middle, initial=-np.inf) - PLAYS_WITHIN_DB)
-
-
-def _ratio_db(item: Analysed, bad: BoolArray) -> float:
-    assert item.analysis is not None
-    assert item.analysis.noise_db is not None
-    return float(np.nanmedian((item.analysis.third_octave_db - item.analysis.noise_db)[bad]))
 
 
 def _range(bad: BoolArray) -> str:
