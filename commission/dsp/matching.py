@@ -39,6 +39,8 @@ SEAT_SHIFT_S = 6e-4
 """All recordings of a seat later by this are on another clock: a seat 20 cm from where it was surveyed shifts loudspeakers
 in front and behind in opposite directions."""
 FEW = 4
+FEW_PAIRS = 6
+"""Channels heard at both of two seats from which on their differences alone show that no clock is common."""
 EACH = 6.0
 """Each of the channels that are said to be exchanged must fit better by this, not only their sum."""
 ALIKE = 0.8
@@ -163,8 +165,10 @@ def match(survey: Survey) -> Matching:
             state = after
         candidates = state.candidates() if state.suspicious() else []
     places, rivals_of = state.places()
-    # An explanation that leaves most of the rest unexplained explains nothing.
+    # An explanation that leaves most of the rest unexplained explains nothing, also where it takes much of it away.
     unexplained = state.cost() > 4.0 * max(np.isfinite(state.rest_s()).sum(), 1)
+    explained = sum(each.gain for each in (*sure, *(several[0] for several in undecided)))
+    unexplained |= first.scattered() and first.cost() - explained > 4.0 * np.isfinite(first.rest_s()).sum()
     scattered = bool(sure or undecided or unexplained) and (state.scattered() or (unexplained and first.scattered()))
     unexplained |= scattered
     return Matching(
@@ -278,6 +282,11 @@ class _State:
             # One seat: settings tell where each must be; without them anything up to what delays can be is possible.
             noted = (good.any(axis=1) & ~self.free).sum() >= FEW
             return bool(2 * (np.abs(left[good]) > (SCATTER_S if noted else STRAY_S)).sum() > good.sum())
+        if left.shape[1] == 2 and (both := good.all(axis=1)).sum() >= FEW_PAIRS:
+            # Two seats: a channel's delay cancels in their difference, and reflections disturb a minority.
+            apart = left[both, 0] - left[both, 1]
+            off = np.abs(apart - np.median(apart)) > SCATTER_S
+            return bool(3 * off.sum() >= 2 * off.size)
         rows, columns = (good.sum(axis=1) >= 2).sum(), (good.sum(axis=0) >= 2).sum()
         many = (good.sum(axis=1) >= 3).sum() >= FEW
         limit_s = SCATTER_S if many else FEW_SCATTER_S
