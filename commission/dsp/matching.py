@@ -39,6 +39,9 @@ SEAT_SHIFT_S = 6e-4
 """All recordings of a seat later by this are on another clock: a seat 20 cm from where it was surveyed shifts loudspeakers
 in front and behind in opposite directions."""
 FEW = 4
+MOST = 0.6
+"""Share of the cost that recordings on no common clock keep under every explanation; exchanged seats in a poor survey kept
+0.44 (`tests/references/matching_rates.py`)."""
 FEW_PAIRS = 6
 """Channels heard at both of two seats from which on their differences alone show that no clock is common."""
 EACH = 6.0
@@ -168,7 +171,8 @@ def match(survey: Survey) -> Matching:
     # An explanation that leaves most of the rest unexplained explains nothing, also where it takes much of it away.
     unexplained = state.cost() > 4.0 * max(np.isfinite(state.rest_s()).sum(), 1)
     explained = sum(each.gain for each in (*sure, *(several[0] for several in undecided)))
-    unexplained |= first.scattered() and first.cost() - explained > 4.0 * np.isfinite(first.rest_s()).sum()
+    least = max(4.0 * np.isfinite(first.rest_s()).sum(), MOST * first.cost())
+    unexplained |= first.scattered() and first.cost() - explained > least
     scattered = bool(sure or undecided or unexplained) and (state.scattered() or (unexplained and first.scattered()))
     unexplained |= scattered
     return Matching(

@@ -447,14 +447,15 @@ def bass_management(i: Installation, rng) -> Planted | None:
     lost = set(i.scene.mains) if every else {channel}
     plan.high_pass -= lost
     shown = lost & set(low)
-    good = i.scene.processor.passes_delays and bool(shown) and (every or channel in shown)
+    enough = len(i.seat_ids) >= 2  # at one seat room modes make as much as a high-pass
+    good = i.scene.processor.passes_delays and bool(shown) and (every or channel in shown) and enough
     return Planted(
         plan,
         ("settings.bass-management",),
         frozenset(shown or lost),
         also=frozenset(lost),
         decidable=good,
-        why="" if good else "these loudspeakers end there themselves, or the processor was bypassed",
+        why="" if good else "these loudspeakers end there themselves, the processor was bypassed, or one seat",
         text="all" if every else "one",
         seats_free=True,
     )
@@ -633,9 +634,12 @@ def wrong_channel(i: Installation, rng) -> Planted | None:
             text="played again",
         )
     plan.file_of[(a, seat)], plan.file_of[(b, seat)] = (b, seat), (a, seat)
-    flights = _flights(i)
-    k = i.seat_ids.index(seat)
-    good = i.scene.capture.clock != "none" and abs(flights[a][k] - flights[b][k]) >= SWAP_S and len(i.seat_ids) >= 2
+    flights, k = _flights(i), i.seat_ids.index(seat)
+    delays = i.delays_s(plan) if i.scene.processor.passes_delays else dict.fromkeys((a, b), 0.0)
+    # Aligned channels arrive together near the reference seat, whichever of them plays.
+    apart = abs(flights[a][k] + delays[a] - flights[b][k] - delays[b])
+    several = len(i.seat_ids) >= (2 if _delays_known(i) else 3)
+    good = i.scene.capture.clock != "none" and apart >= SWAP_S and several
     return Planted(
         plan,
         ("measurement.wrong-channel",),
@@ -643,7 +647,7 @@ def wrong_channel(i: Installation, rng) -> Planted | None:
         also=frozenset({a, b}),
         seats=frozenset({seat}),
         decidable=good,
-        why="" if good else "no clock, one seat, or equally far",
+        why="" if good else f"no clock, too few seats, or only {1000 * apart:.1f} ms between their arrivals",
         text="files exchanged",
     )
 

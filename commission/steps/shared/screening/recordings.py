@@ -165,7 +165,7 @@ def _same_for_two_channels(job: Job, newest: Places) -> Iterator[_Pair]:
                 same.setdefault((one[0], other[0]), []).append((seat, found))
     for (one_id, other_id), at in same.items():
         both = sum((one_id, s.id) in newest and (other_id, s.id) in newest for s in job.system.seats)
-        if both - len(at) < 2 or 2 * len(at) > both:
+        if 2 * len(at) > both:
             continue
         for seat, found in at:
             if not _mirrored_channels(channels[one_id], channels[other_id], seat):
