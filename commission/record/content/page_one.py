@@ -244,14 +244,16 @@ def _silence(context: Context, cause: Cause) -> str:
         and (not rule.returns or context.job.earlier is not None)
     ]
     rounds = [r for r in (FOUND, context.after) if r is not None]
-    needed = {rule.check for rule in rules}
+    # The layout is known before anything is measured, and not every room has every kind of loudspeaker.
+    needed = {rule.check for rule in rules if rule.step != "layout"}
     spoilt = {r for r in rounds if hidden(context, cause, context.visit.findings(r))}
     outcomes = [context.outcome(step.id, r) for step in context.visit.steps for r in rounds if r not in spoilt]
     carried = _carried_out(outcomes)
     if not needed & carried:
         behind = _carried_out(context.outcome(step.id, r) for step in context.visit.steps for r in spoilt)
         return NOT_YET if needed & behind else NOT_JUDGED
-    verdicts = [check.verdict for outcome in outcomes for check in outcome.checks if check.id in needed]
+    own = {rule.check for rule in rules}
+    verdicts = [check.verdict for outcome in outcomes for check in outcome.checks if check.id in own]
     if Verdict.FAIL in verdicts or Verdict.UNSURE in verdicts:
         return ""
     whole = all(
