@@ -33,8 +33,9 @@ ARRIVAL_SMOOTHING_S, ARRIVAL_BEFORE_S = 0.0015, 0.06
 ARRIVAL_DB, ABOVE_NOISE_DB = -10.0, 12.0
 FEWEST_BANDS, NEAR_S, NEAR_SHARE = 3, 0.004, 0.75
 LARGEST_STEP_S = 0.015
-"""Simulated rooms and loudspeakers stay below 9 ms. A loudspeaker that sends its treble to the ceiling and its bass to the
-seat reaches 10 ms, the detour of a reflection in so high a room; a lost block of 1024 samples at 48 kHz makes 21 ms."""
+"""Simulated rooms and loudspeakers stay below 9 ms, two real rooms below 3 ms. A loudspeaker that sends its treble to the
+ceiling and its bass to the seat reaches 10 ms, the detour of a reflection in so high a room; a lost block of 1024 samples
+at 48 kHz makes 21 ms."""
 
 _AGAIN = "Nothing was stored; measure again."
 
