@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
-from commission.audio.files import read_bytes, shown
+from commission.audio.files import shown
 from commission.audio.text_response import decode_text
 from commission.model import InputError
 from commission.model.events import ResponseKind
@@ -70,9 +70,7 @@ def _cells(line: str) -> list[str]:
 def read_mapping(path: Path) -> tuple[MappedFile, ...]:
     """Read a mapping; raises InputError when the file as a whole is unusable, else marks single lines."""
     name = shown(path)
-    data = read_bytes(path)
-    if len(data) > _MOST_BYTES:
-        raise InputError(name, f"{len(data) / 1e6:.0f} MB", "a mapping of a few kB")
+    data = read_outside(path, "a mapping", largest_bytes=_MOST_BYTES, where=name)
     text = decode_text(data, name)
     first = next((line for line in text.splitlines() if line.strip()), "")
     delimiter = max(",;\t|", key=first.count)

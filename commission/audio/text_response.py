@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,6 +14,8 @@ from commission.model.units import clean_text
 
 FEWEST_POINTS = 8
 MOST_LINES = 500_000
+LARGEST_BYTES = 25_000_000
+LONGEST_LINE = 1000
 _COMMENTS = ("#", ";", "*", "//", '"', "%", "!")
 _SPL = re.compile(r"\bd ?b ?\(?spl\b|\bspl\b|20 ?[µμu]pa", re.IGNORECASE)
 _RELATIVE = re.compile(
@@ -53,10 +56,14 @@ def parse_response(data: bytes, name: str) -> TextResponse:
     style: tuple[str, int] | None = None
     headers: list[str] = []
     comments: list[str] = []
-    lines = decode_text(data, name).splitlines()
-    if len(lines) > MOST_LINES:
-        raise InputError(name, f"{len(lines)} lines", f"at most {MOST_LINES}")
-    for number, line in enumerate(lines, start=1):
+    if len(data) > LARGEST_BYTES:
+        raise InputError(name, f"{len(data) / 1e6:.0f} MB of text", f"at most {LARGEST_BYTES / 1e6:.0f} MB")
+    for number, line in enumerate(io.StringIO(decode_text(data, name), newline=None), start=1):
+        if number > MOST_LINES:
+            raise InputError(name, f"more than {MOST_LINES} lines", f"at most {MOST_LINES}")
+        if len(line) > LONGEST_LINE:
+            found = f"{len(line):,} characters in one line"
+            raise InputError(f"{name} line {number}", found, "frequency and level, perhaps phase, in each line")
         text = line.strip()
         if not text or text.startswith(_COMMENTS):
             comments.append(text)

@@ -32,7 +32,8 @@ from commission.model.toml_text import read_toml
 from commission.model.units import Units, clean_text, is_bare_number, parse_delay, parse_length_m, parse_temperature_c
 
 SCHEMA = 1
-_LARGEST_BYTES = 4_000_000
+_LARGEST_BYTES = 1_000_000
+"""Twice a cinema of 50 loudspeakers and 5,000 readings; tables within tables take 300 times the room."""
 _LISTS: dict[str, tuple[str, type]] = {
     "channel": ("channels", Channel),
     "seat": ("seats", Seat),

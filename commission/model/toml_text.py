@@ -9,12 +9,17 @@ from commission.model.units import clean_text
 
 DEEPEST = 20
 """Tables within tables; no file of ours has more than four, and what walks through them must come to an end."""
+MOST_DOTS = 1000
+"""In a line: the reader copies a key with many dots again for each of them, and one of a megabyte takes minutes."""
 
 
 def read_toml(text: str, where: str, expected: str, mend: str = "") -> dict[str, Any]:
     """The tables of a TOML text, with or without a byte order mark; raises InputError, whatever the text holds."""
     import tomllib  # late: the first screen reads none
 
+    dots = max(line.count(".") for line in text.split("\n"))
+    if dots > MOST_DOTS:
+        raise InputError(where, f"a line with {dots:,} dots", expected, mend)
     try:
         data = tomllib.loads(text.removeprefix("\ufeff"))
     except (ValueError, RecursionError) as error:  # not only its own errors: numbers of 5000 digits, [[[[[[…

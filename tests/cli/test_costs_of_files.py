@@ -102,3 +102,24 @@ def test_what_the_program_keeps_for_itself_is_read_with_the_same_care(home: Path
     assert workshop.recent() == ()
     workshop.open(home / "loft.commission").close()
     assert workshop.recent() == (home / "loft.commission",), "written in its place, and nobody waited for"
+
+
+@pytest.mark.parametrize(
+    ("name", "make", "sentence"),
+    [
+        ("A1_FL.txt", lambda: b"#\n" * 12_000_000, "more than 500000 lines"),
+        ("A1_FL.txt", lambda: b"1 2\n" * 30_000_000, "120 MB of text, expected at most 25 MB"),
+        ("A1_FL.txt", lambda: b"1 " * 10_000_000, "20,000,000 characters in one line"),
+        ("job.toml", lambda: b"a" + b".a" * 400_000 + b" = 1", "a line with 400,000 dots"),
+        ("m.csv", lambda: b"file,channel\n" + b"\n" * 3_900_000, "3,900,000 lines below its header"),
+    ],
+    ids=["lines", "bytes", "one line", "dots", "empty lines"],
+)
+def test_texts_without_end(home: Path, name: str, make: Callable[[], bytes], sentence: str) -> None:
+    (home / name).write_bytes(make())
+    words = ["new", "made", "--from", name] if name.endswith("toml") else ["import", "loft.commission", name]
+    cost = cost_of(words, home)
+    assert cost.fault is None
+    assert cost.memory_bytes < 600_000_000
+    assert cost.cpu_s < 5
+    assert sentence in cost.out + cost.err

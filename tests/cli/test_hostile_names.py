@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import shutil
+import time
 from pathlib import Path
 
+import odd_files
 import pytest
 from builders import cinema, levels
 from PIL import Image
@@ -22,6 +24,8 @@ READERS = [
     ["verify", "loft.commission", "--record"],
     ["photo", "loft.commission", "--step", "site"],
     ["import", "loft.commission", "--map"],
+    ["import", "loft.commission", "--round", "as-found"],
+    ["import", "loft.commission", "loft.commission", "--round", "as-found", "--stimulus"],
     ["verify"],
     ["results"],
     ["new", "other", "--return-to"],
@@ -66,18 +70,22 @@ def test_a_job_of_any_name_is_recorded_verified_and_returned_to(
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes with names are of POSIX")
+@pytest.mark.parametrize("odd", ["pipe", "device", "sparse"])
 @pytest.mark.parametrize("words", READERS, ids=[" ".join(words) for words in READERS])
-def test_a_pipe_is_not_waited_for(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], words: list[str]
+def test_what_never_ends_is_not_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], words: list[str], odd: str
 ) -> None:
-    """Nobody ever writes into it: a reader that opened it would wait for good."""
+    """A pipe that nobody writes into, a device without end, 4 GB that take no room on the disk."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.chdir(tmp_path)
     LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", cinema(["FL"], ["A2"])).close()
-    os.mkfifo("pipe")
-    assert main([*words, "pipe"]) in (1, 2)
-    assert "pipe" in capsys.readouterr().err
+    odd_files.ODD[odd](tmp_path / "odd")
+    begin = time.process_time()
+    assert main([*words, "odd"]) in (1, 2)
+    assert time.process_time() - begin < 3
+    error = capsys.readouterr().err
+    assert ("not a job file" in error or "4,000 MB" in error) if odd == "sparse" else "pipe or a device" in error
 
 
 def test_a_broken_letterhead_of_ones_own_keeps_nobody_from_the_data(
