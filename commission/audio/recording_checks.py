@@ -90,6 +90,7 @@ def clock_step_s(blocks: Sequence[Block], rate_hz: float) -> float:
         return 0.0
     late_s = np.array([each.delivered_s - each.first / rate_hz for each in blocks])
     window = (np.array([each.first for each in blocks]) - blocks[0].first) // round(CLOCK_WINDOW_S * rate_hz)
+    window = np.minimum(window, max(int(window[-1]) - 1, 0))  # the last one may hold a single block, and that late
     earliest_s = np.array([late_s[window == k].min() for k in np.unique(window)])
     later_s = earlier_s = 0.0
     for k in range(1, len(earliest_s)):

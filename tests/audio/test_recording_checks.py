@@ -212,6 +212,7 @@ def test_blocks_on_time_are_accepted_however_they_jitter() -> None:
     stall = np.clip(0.4 - np.abs(np.arange(500) - 250) * 512 / RATE, 0, None)  # caught up: nothing was lost
     assert transport(blocks(stall)) is None
     assert transport(blocks(rate_hz=RATE * 1.0002)) is None  # two clocks
+    assert transport(blocks(np.where(np.arange(500) >= 495, 0.05, 0.0))) is None  # busy at the very end
     assert transport(blocks(), lost_input=(0, 512), lost_output=(0,)) is None  # before the sweep
 
 

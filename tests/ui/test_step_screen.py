@@ -5,7 +5,7 @@ import threading
 import pytest
 from builders import cinema, defined, levels
 from stand_ins import MemoryJournal, StandInSource, app_of, screen_text, settle
-from textual import events
+from textual import constants, events
 from textual.widgets import Input, Static
 
 from commission.model import (
@@ -264,21 +264,26 @@ async def test_not_now_measures_nothing():
         assert source.asked == []
 
 
-async def test_escape_stops_the_sound_and_stays():
+@pytest.mark.parametrize("key", ["escape", "x", "ctrl+c", "3", "colon"])
+async def test_any_key_stops_the_sound_and_does_nothing_else(key):
     source = StandInSource()
     source.gate.clear()
     app = app_of(source=source)
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await open_step(app, pilot, "seats")
+        usual = constants.ESCAPE_DELAY
         await pilot.press("m")
         await pilot.pause()
         await pilot.press("enter")
         await pilot.pause(0.1)
-        await pilot.press("escape")
+        assert "Any key stops the sound" in screen_text(app)
+        assert constants.ESCAPE_DELAY == 0  # or Escape would wait for the rest of an escape sequence
+        await pilot.press(key)
         await settle(pilot)
         assert app.screen is screen
         assert app.visit.job.responses == ()
         assert len(source.asked) == 1
+        assert constants.ESCAPE_DELAY == usual
 
 
 async def test_without_a_device_the_reason_is_told():
