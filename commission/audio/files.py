@@ -10,7 +10,7 @@ import numpy as np
 
 from commission.model import FloatArray, InputError
 from commission.model.outside_files import read_outside
-from commission.model.units import clean_text
+from commission.model.units import clean_text, counted
 
 AUDIO_SUFFIXES = (".wav", ".flac")
 TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat")
@@ -84,7 +84,7 @@ def _looked_at(data: bytes, name: str) -> tuple[SoundInfo, str]:
     if info.frames > MOST_FRAMES or info.frames * info.channels > MOST_SAMPLES:
         raise InputError(
             name,
-            f"{info.channels} channels of {info.frames / max(info.samplerate, 1):.0f} s ({info.frames} frames)",
+            f"{counted(info.channels, 'channel')} of {info.frames / max(info.samplerate, 1):.0f} s ({info.frames} frames)",
             f"at most {MOST_FRAMES / 1e6:.0f} million frames, and {MOST_SAMPLES / 1e6:.0f} million in all channels",
             "Cut it to one sweep, or record at a lower rate.",
         )

@@ -70,15 +70,19 @@ def decode_in_child(
         str(cpu_s),
     ]
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1", "HDF5_PLUGIN_PRELOAD": "::"}
-    process = subprocess.Popen(
-        command,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        env=environment,
-        bufsize=0,
-        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
-    )
+    try:
+        process = subprocess.Popen(
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=environment,
+            bufsize=0,
+            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+        )
+    except OSError as error:
+        found = f"that no process can be started to read it ({error.strerror})"
+        raise InputError(where, found, expected, "Close other programs, and try again.") from error
     assert process.stdin is not None and process.stdout is not None
     late = threading.Event()
 

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
 from scipy import signal
 
-from commission.audio.decoding import SWEEPS_AT_ONCE, decode
+from commission.audio import files as audio_files
+from commission.audio.decoding import SWEEPS_AT_ONCE, _parts, decode
 from commission.dsp.analysis import analyse
 from commission.dsp.sweep import sweep_signal
-from commission.model import Response, ResponseKind, ResponseStored, StoredResponse, Sweep, UnusableError
+from commission.model import InputError, Response, ResponseKind, ResponseStored, StoredResponse, Sweep, UnusableError
+from commission.visit import _batches
 
 RATE = 48000
 SWEEP = Sweep(duration_s=1.0, level_dbfs=-12.0)
@@ -141,3 +144,61 @@ def test_each_bad_file_says_what_it_is_and_the_rest_goes_on(files: Files) -> Non
     assert isinstance(levels, Response)
     assert levels.level_db is not None
     assert list(levels.level_db) == [70 + k for k in range(11)]
+
+
+def test_a_log_that_says_other_frames_than_the_file_is_not_believed() -> None:
+    """What is read together is chosen by the frames that the log says: they must be true."""
+    files = Files()
+    files.add(sound(heard(1), "FLAC"), "one.flac")
+    true, false = (replace(files.stored[0], body=replace(files.stored[0].body, frames=n)) for n in (2 * RATE, 7))
+    ((_, good),) = decode([true], files.blobs.__getitem__)
+    assert isinstance(good, Response)
+    ((_, bad),) = decode([false], files.blobs.__getitem__)
+    assert isinstance(bad, UnusableError)
+    assert str(bad) == "one.flac: 96000 frames, but the log says 7."
+
+
+def test_long_recordings_are_read_a_few_at_a_time() -> None:
+    """The samples of what is read together stay below a fixed number, whatever the length of one."""
+    files = Files()
+    for n in range(9):
+        files.add(b"%d" % n, f"{n}.wav")
+
+    def sizes(frames: int) -> tuple[list[int], list[int]]:
+        stored = [replace(each, body=replace(each.body, frames=frames)) for each in files.stored]
+        together = [len(part) for part in _parts(stored)]
+        batches = [len(batch) for batch in _batches(stored)]
+        assert sum(together) == sum(batches) == 9
+        return together, batches
+
+    assert sizes(300_000) == ([4, 4, 1], [9])
+    assert sizes(1_900_000) == ([2, 2, 2, 2, 1], [8, 1])
+    assert sizes(6_000_000) == ([1] * 9, [2, 2, 2, 2, 1])
+    assert list(_batches([])) == []
+
+
+@pytest.mark.parametrize(
+    ("samples", "sentence"),
+    [
+        (np.full((4800, 1), 0.5), "a constant value"),
+        (np.r_[np.zeros(100), 1e20, np.zeros(4700)], "a sample of 1e+20, expected at most 1e+10"),
+        (np.r_[np.zeros(100), -1e20, np.zeros(4700)], "a sample of 1e+20"),
+        (np.r_[np.zeros(100), np.inf, np.zeros(4700)], "1 samples that are no numbers"),
+    ],
+)
+def test_samples_that_no_recording_has_are_refused(samples: np.ndarray, sentence: str) -> None:
+    out = io.BytesIO()
+    soundfile.write(out, samples.astype(np.float32), RATE, format="WAV", subtype="FLOAT")
+    files = Files()
+    files.add(out.getvalue(), "x.wav", "impulse")
+    (found,) = files.decoded()
+    assert isinstance(found, UnusableError)
+    assert sentence in str(found)
+
+
+def test_long_files_are_refused_by_their_header(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = sound(heard(1), "FLAC")
+    monkeypatch.setattr(audio_files, "MOST_FRAMES", 2 * RATE - 1)
+    monkeypatch.setattr(audio_files.np, "empty", lambda *_: pytest.fail("memory was taken"))
+    with pytest.raises(InputError, match=r"x.flac: found 1 channel of 2 s \(96000 frames\), expected at most"):
+        audio_files.read_sound(data, "x.flac")

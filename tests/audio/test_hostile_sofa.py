@@ -144,6 +144,12 @@ def test_a_crash_and_too_much_memory_are_told_apart() -> None:
     assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss < 1_000_000
 
 
+def test_a_process_that_cannot_be_started_is_no_crash(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(child_process.sys, "executable", "/nowhere/python")
+    with pytest.raises(InputError, match=r"no process can be started to read it \(No such file or directory\)"):
+        run(crash)
+
+
 def test_what_a_library_prints_is_no_part_of_the_answer() -> None:
     value, parts = run(print_much, data=bytes(3_000_000))
     assert value == "the answer"

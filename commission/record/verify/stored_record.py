@@ -79,7 +79,7 @@ def _of_pdf(raw: bytes, where: str) -> dict[str, bytes]:
 
 
 def decode_attachments(raw: bytes, options: dict[str, Any]) -> Decoded:
-    """The files inside a PDF, in a child process: its filters can blow up any amount of data."""
+    """The files inside a PDF, in a child process: its filters can expand to any amount of data."""
     from pypdf.errors import DependencyError, PdfReadError
 
     where = options["where"]
