@@ -182,14 +182,20 @@ class DeviceProcess:
     """The process of the device, and a thread that reads its replies. Closing its input stops the sound."""
 
     def __init__(self, command: Sequence[str], request: dict[str, Any], data: bytes = b"") -> None:
-        self._process = subprocess.Popen(
-            command,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
-            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
-        )
+        """Raises CommissionError where the system starts no process."""
+        try:
+            self._process = subprocess.Popen(
+                command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
+                creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+            )
+        except OSError as error:
+            raise CommissionError(
+                f"The process of the audio device does not start: {error.strerror}. Close other programs and try again."
+            ) from error
         self._replies: queue.SimpleQueue[tuple[dict[str, Any], bytes]] = queue.SimpleQueue()
         self._sender = threading.Thread(target=self._send, args=(json.dumps(request).encode() + b"\n" + data,))
         self._sender.daemon = True

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -79,7 +79,7 @@ def test_when_this_program_is_killed_the_sound_ends(fake: Path) -> None:
         "out = Signal(samples=np.full((1, 480000), 0.1), rate_hz=48000)\n"
         "live.LiveRig(live.Device('x', 4)).play_record(out, threading.Event(), lambda f, t: None)\n"
     )
-    program = subprocess.Popen([os.sys.executable, "-c", code])  # type: ignore[attr-defined]
+    program = subprocess.Popen([sys.executable, "-c", code])
     while not fake.exists():
         time.sleep(0.005)
     killed_s = time.monotonic()
@@ -135,3 +135,8 @@ def test_the_devices_are_listed(monkeypatch: pytest.MonkeyPatch) -> None:
         assert live.live_source(job_of(defined(cinema()))) is None
     monkeypatch.setattr(live, "LIST_LIMIT_S", 0.0)
     assert "does not answer" in live.live_status()
+
+
+def test_a_process_that_does_not_start_is_named() -> None:
+    with pytest.raises(CommissionError, match="does not start: No such file"):
+        live.live_source(job_of(defined(cinema())), command=("/nowhere/python",))
