@@ -32,6 +32,7 @@ from commission.model import (
     SettingEntered,
     Signed,
     StimulusStored,
+    System,
     SystemDefined,
     Withdrawn,
     default_profile,
@@ -147,6 +148,10 @@ def test_as_found_comes_first_and_as_left_last() -> None:
         "as-left",
     )
     assert order_rounds([]) == ("as-found",)
+
+
+def test_without_any_entry_there_is_an_empty_job() -> None:
+    assert fold(()) == Job(system=System(title=""))
 
 
 def test_the_last_of_system_limits_earlier_visit_and_decision_counts() -> None:

@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -227,6 +228,13 @@ def test_every_kind_of_tampering_shows(stored: Path, statements: tuple[str, ...]
     job.close()
     assert broken is not None
     assert word in broken
+
+
+def test_the_check_says_how_far_it_is(stored: Path) -> None:
+    said: list[tuple[float, str]] = []
+    with closing(JobFile.open(stored, read_only=True)) as job:
+        assert job.verify(lambda share, text: said.append((share, text))) is None
+    assert said == [(0.0, "recording 1 of 2"), (0.5, "recording 2 of 2"), (1.0, "")]
 
 
 def test_a_second_writer_is_refused_and_readers_are_not(stored: Path) -> None:

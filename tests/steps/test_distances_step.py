@@ -230,6 +230,17 @@ def test_a_moved_loudspeaker_is_an_outlier_with_its_equivalent_distance() -> Non
     assert failed == ["SiL"]
 
 
+@pytest.mark.parametrize(("late_ms", "words"), [(1.2, "1.2 ms late"), (-1.2, "1.2 ms early")])
+def test_an_outlier_is_late_or_early(late_ms: float, words: str) -> None:
+    job = job_of(defined(cinema()), *held_as(right()))
+    outcome = said(job, arrivals(heard(right(), late_s={"SiL": late_ms / 1000}), u_s=8.5e-5))
+    assert outcome.stands_out == f"SiL arrives {words}"
+    assert any(
+        remark.startswith(f"SiL arrives {words.replace('late', 'later').replace('early', 'earlier')} than")
+        for remark in outcome.remarks
+    )
+
+
 @pytest.mark.parametrize(
     ("late_ms", "verdict"),
     # 0.3 ms, common practice, guarded by 1.645 · 0.09 ms = 0.15: METHODS of the project, u of arrival against tape 0.085

@@ -14,7 +14,17 @@ from builders import LOUDSPEAKERS, SEATS, arrivals, cinema, defined, job_of, lev
 from sound_room import SoundRoom
 
 from commission.dsp.air import speed_of_sound_m_s
-from commission.model import AS_FOUND, Analyses, DelayRange, EarlierFigure, EarlierVisit, Job, Processor, Verdict
+from commission.model import (
+    AS_FOUND,
+    Analyses,
+    DelayRange,
+    EarlierFigure,
+    EarlierVisit,
+    Job,
+    Processor,
+    ReadingEntered,
+    Verdict,
+)
 from commission.steps import distances, drift, seats
 from commission.steps.drift import figures as drift_figures
 from commission.steps.seats.faults import dead_drivers, silent_channels
@@ -86,6 +96,14 @@ def test_a_lost_level_needs_three_main_channels_a_trim_and_an_earlier_visit() ->
     assert lost_levels_db(returned(subs, dict.fromkeys(subs, 0.0)), AS_FOUND) == {}, "subwoofers are no main channels"
     first = job_of(defined(cinema(["FL", "FC", "SiL"])), *levels(now), *(setting(c, trim_db=0.0) for c in now))
     assert lost_levels_db(first, AS_FOUND) == {}
+
+
+def test_a_reading_without_a_seat_is_of_the_reference_seat() -> None:
+    now = dict.fromkeys(["FL", "FC", "FR", "SiL"], 75.0) | {"SiL": 60.0}
+    job = returned(now, dict.fromkeys(now, 0.0))
+    unplaced = [event.body for event in job.log[1:] if not isinstance(event.body, ReadingEntered)]
+    assert lost_levels_db(job_of(*unplaced, *levels(now, seat=None)), AS_FOUND) == {"SiL": -15.0}
+    assert lost_levels_db(job_of(*unplaced, *levels(now, seat="A1")), AS_FOUND) == {}, "it was not read there before"
 
 
 def test_several_readings_of_a_level_are_taken_by_their_mean() -> None:
