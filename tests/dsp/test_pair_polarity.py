@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
@@ -199,3 +200,32 @@ def test_two_subwoofers_of_one_model(order: int, sign: int) -> None:
     found = pair_polarity.subs_relation(np.array(values), np.array(products))
     assert (found.sign, found.agree) == (sign, 4)
     assert pair_polarity.subs_relation(np.array(values), -np.array(products)).sign is None
+
+
+@pytest.mark.parametrize(
+    ("correlations", "weakest_octave", "sign"),
+    # Half of the sound alike (determined by simulation), every octave the same way round, at four of five seats.
+    [
+        ((0.51,) * 5, 0.4, 1),
+        ((-0.51,) * 5, 0.4, -1),
+        ((0.49,) * 5, 0.4, None),
+        ((-0.49,) * 5, 0.4, None),
+        ((0.6,) * 5, 0.21, 1),
+        ((0.6,) * 5, 0.19, None),
+        ((0.6, 0.6, 0.6, 0.6, -0.6), 0.4, 1),
+        ((0.6, 0.6, 0.6, -0.6, -0.6), 0.4, None),
+        ((), 0.4, None),
+    ],
+)
+def test_a_sign_needs_half_of_the_sound_alike_in_every_octave_at_four_of_five_seats(
+    correlations: tuple[float, ...], weakest_octave: float, sign: int | None
+) -> None:
+    flat = np.ones((len(correlations), len(pair_polarity._frequencies())), complex)
+    even = pair_polarity.compare(flat, flat)  # for its shapes
+    bands = np.outer(np.sign(correlations), np.full(pair_polarity.BANDS, 0.6)).astype(complex)
+    bands[:, 2:4] *= weakest_octave / 0.6
+    found = pair_polarity.relation(
+        replace(even, correlation=np.array(correlations), bands=bands, split=0 * even.split, parts=0 * even.parts)
+    )
+    assert found.sign == sign
+    assert found.seats == len(correlations)
