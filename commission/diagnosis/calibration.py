@@ -257,8 +257,20 @@ def _trim_db(e: Evidence) -> float:
 
 
 def _settable(e: Evidence) -> dict[str, ChannelLevel]:
-    """The readings of channels that wait for no repair: only these say anything about trims."""
-    return {c: each for c, each in e.levels.channels.items() if each.why_no_trim is None}
+    """The readings of channels that wait for no repair, and of no pair that may have a driver reversed: that changes the
+    level as a trim does.
+    """
+    doubtful = _driver_in_doubt(e)
+    return {c: each for c, each in e.levels.channels.items() if each.why_no_trim is None and c not in doubtful}
+
+
+def _driver_in_doubt(e: Evidence) -> set[str]:
+    """Channels that may have a driver reversed."""
+    return {
+        c
+        for c, found in e.seats.polarity.items()
+        if found.relation is not None and (found.relation.changes_sign or found.relation.split_hz is not None)
+    }
 
 
 def _common_error_db(e: Evidence) -> float:
@@ -424,7 +436,7 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     every seat alike. Of a pair the lower one is looked at, which may be because the other is loud.
     """
     repairs = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
-    explained = repairs | found.channels(DIALOGUE, SWAP_OR_DISTANCE) | set(e.levels.channels)
+    explained = repairs | found.channels(DIALOGUE, SWAP_OR_DISTANCE) | set(e.levels.channels) | _driver_in_doubt(e)
     for channel, against in sorted(e.seats.against.items()):
         off, partner, (alike, compared) = against.level_db, against.partner, against.alike_seats
         least = CHANNEL_OFF_DB if against.has_partner else LONE_OFF_DB

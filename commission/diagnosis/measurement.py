@@ -175,7 +175,7 @@ def _gain(mistake: Mistake) -> FindingDetails:
 
 
 def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    silent = found.channels("wiring.silent")
+    silent = found.channels("wiring.silent", "wiring.tweeter", "wiring.midrange", "wiring.woofer")
     noisy = {(c, s) for m in e.screening.of("interference") for c in m.channels for s in m.seats}
     nulls = {seat for finding in found if finding.id in ("room.null", "room.row-null") for seat in finding.seats}
     low = {

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, signed
-from commission.dsp.pair_polarity import LEAST_CORRELATION, NAMED_DIP_DB, Relation
+from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model.units import listed
 from commission.steps.seats.faults import SILENT_SNR_DB, DeadDriver, dead_drivers, silent_channels
-from commission.steps.seats.result import SILENT_DB, driver_limit
+from commission.steps.seats.result import SILENT_DB
 from commission.steps.shared.awaiting import LEVEL_LOST
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, lost_levels_db
 
@@ -146,11 +146,20 @@ def _pairs_of(e: Evidence, state: str) -> list[tuple[str, str]]:
 def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     named = [(c, p.others[0]) for c, p in e.seats.polarity.items() if p.state == "driver"]
     for channel, other in (*named, *_pairs_of(e, "one driver of two")):
-        relation, is_named = e.seats.polarity[channel].relation, (channel, other) in named
+        found, is_named = e.seats.polarity[channel], (channel, other) in named
+        relation = found.relation
         if relation is None or relation.split_hz is None:
             continue
         split, part = round(relation.split_hz, -2), "above" if relation.above else "below"
-        dip = f"a dip of {relation.dip_db:.0f} dB against the partner near {split:.0f} Hz"
+        which, design = [], []
+        if not is_named:
+            which.append(f"which of the two is not determined, because {found.why}")
+        elif relation.odd == 0:
+            which.append(f"{channel} has a dip of {relation.dip_db:.0f} dB against {other} near {split:.0f} Hz")
+            design.append(f"the dip belongs to the model, and a driver of {other} is reversed")
+        if is_named and len(found.others) > 1:
+            which.append(f"{listed(found.others)} agree with each other")
+            design.clear()
         yield FindingDetails(
             title=f"{channel}: one driver reversed" if is_named else f"{channel} or {other}: one driver reversed",
             channels=(channel,) if is_named else (channel, other),
@@ -158,23 +167,28 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             evidence=(
                 f"{channel} and {other} are opposite {part} {split:.0f} Hz and alike on the other side, at "
                 f"{relation.agree} of {relation.seats} seats",
-                dip if is_named else f"{dip}: {NAMED_DIP_DB:.0f} dB are needed to say which of the two",
+                *which,
             ),
             alternatives=(
                 "the two are different models",
                 "one of them is mounted upside down or on its side",
+                *design,
             ),
-            confirm=f"Measure {channel} and {other} at 1 m on axis: the reversed one keeps the dip.",
-            remedy=f"Open {channel if is_named else 'the one with the dip'} and connect its drivers as in its partner. "
-            f"{caution(e, channel, other)}",
+            confirm=f"Measure {channel} and {other} at 1 m on axis: the reversed one has a dip near {split:.0f} Hz."
+            if is_named
+            else f"Open {channel} and {other} and compare how their drivers are connected.",
+            remedy=f"Open {channel if is_named else 'the reversed one'} and connect its drivers as in "
+            f"{other if is_named else 'the other one'}. {caution(e, channel, other)}",
         )
 
 
 def _gap(e: Evidence, channel: str, dead: DeadDriver) -> str:
-    against = e.seats.against[channel]
-    limit_db = driver_limit(e.job, against).lower
-    where = f"{dead.seats} of {len(against.gaps)} seats"
-    return f"{-dead.gap_db:.0f} dB below {against.partner} at {where}, threshold {-limit_db:.0f} dB"
+    low_hz, high_hz = dead.band_hz
+    seats, compared = dead.seats
+    return (
+        f"{low_hz:.0f} to {high_hz:.0f} Hz is {-dead.gap_db:.0f} dB below {e.seats.against[channel].partner} at {seats} of "
+        f"{compared} seats, threshold {-dead.limit_db:.0f} dB"
+    )
 
 
 def _tweeter(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -182,10 +196,25 @@ def _tweeter(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         yield FindingDetails(
             title=f"{channel} no treble",
             channels=(channel,),
-            evidence=(f"3 to 10 kHz is {_gap(e, channel, dead)}; the rest of its range is not",),
+            evidence=(f"{_gap(e, channel, dead)}; the rest of its range is not",),
             alternatives=("a grille, curtain or furniture covers it", "its own crossover or protection has opened"),
             confirm=f"Play a soft sweep on {channel} and listen close by: is the tweeter silent?",
             remedy=f"Check the tweeter's terminals and jumpers, then have it replaced. {caution(e, channel)}",
+        )
+
+
+def _midrange(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for channel, dead in dead_drivers(e.job, e.seats, "midrange").items():
+        yield FindingDetails(
+            title=f"{channel} no middle range",
+            channels=(channel,),
+            evidence=(f"{_gap(e, channel, dead)}; its lows and its treble are not",),
+            alternatives=(
+                "its own crossover has a break",
+                "an equalizer takes this range out of the channel",
+            ),
+            confirm=f"Play a soft sweep on {channel} and listen close by: is the midrange driver silent?",
+            remedy=f"Check the midrange driver's terminals, then have it replaced. {caution(e, channel)}",
         )
 
 
@@ -194,7 +223,7 @@ def _woofer(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         yield FindingDetails(
             title=f"{channel} no lows",
             channels=(channel,),
-            evidence=(f"200 to 500 Hz is {_gap(e, channel, dead)}; its treble is not",),
+            evidence=(f"{_gap(e, channel, dead)}; its treble is not",),
             alternatives=(
                 "a jumper between the terminals for woofer and tweeter is missing",
                 "a high-pass is set far too high",
@@ -254,7 +283,7 @@ RULES = (
         step="seats",
         symptom="odd presence dip",
         look=_driver_reversed,
-        basis="against its partner the sign changes with frequency, with a dip there; determined by simulation",
+        basis="against its partner as (L − H)/(L + H) of a crossover, threshold of the gain 0.1; determined by simulation",
     ),
     Rule(
         id="wiring.polarity",
@@ -293,13 +322,22 @@ RULES = (
         basis="3–10 kHz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations",
     ),
     Rule(
+        id="wiring.midrange",
+        check="seats.mids",
+        cause="electronics",
+        step="seats",
+        symptom="hollow side",
+        look=_midrange,
+        basis="1.5 octaves 7 dB below the partner, own lows and own treble, at 80 % of the seats; determined by simulation",
+    ),
+    Rule(
         id="wiring.woofer",
         check="seats.lows",
         cause="electronics",
         step="seats",
         symptom="thin side",
         look=_woofer,
-        basis="200–500 Hz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations",
+        basis="200–500 Hz 10 dB, or 80–200 Hz 16 dB, below the partner, at 80 % of the seats; own simulations",
     ),
     Rule(
         id=LEVEL_LOST,

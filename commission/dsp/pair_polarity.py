@@ -1,8 +1,13 @@
 """Two loudspeakers against each other: connected alike, one of them reversed, or one driver of one of them.
 
 A loudspeaker's own sign says nothing about its wiring, since a crossover turns the phase. Two loudspeakers of one model
-share their crossover, so the correlation of their direct sounds has the sign of their connections, in every band. A
-driver connected the wrong way round makes the sign change with frequency and leaves a dip where the two drivers overlap.
+share their crossover, so the correlation of their direct sounds has the sign of their connections, in every band.
+
+Where one driver of one of them is reversed, their ratio is (L − H)/(L + H) = (1 − q)/(1 + q), L and H the parts of the
+lower and the upper driver. Through a crossover of order n at f0, q = H/L = (f/f0)^n·exp(jθ): its phase is n·90° for
+Butterworth and Linkwitz-Riley filters (Linkwitz 1976), plus what the drivers' places and polarities add. So the ratio is
++1 far below f0 and −1 far above, whatever the order, and how it gets there depends on n and θ alone. This ratio is taken
+out for every f0, n and θ in turn; where the two become much more alike by one of them, a driver is reversed.
 Thresholds: determined by simulation, see tests/bench/polarity.py.
 """
 
@@ -35,44 +40,53 @@ PROBABLY_ALIKE = (0.6, 0.4, 0.4)
 
 
 @dataclass(frozen=True, slots=True)
-class SplitEvidence:
-    """What must come together for one driver reversed: the less of one, the more of another."""
+class DriverEvidence:
+    """What must come together for one driver reversed."""
 
     seats: int
+    """From so many seats on."""
     correlation: float
-    """With the sign above the split turned."""
+    """With the ratio of a reversed driver taken out, median over the seats."""
     gain: float
-    """How much that exceeds the plain correlation."""
-    margin: float
-    """By how much each part prefers its sign over the other, at any lag."""
-    dip_db: float
-    """Dip around the split against the partner."""
-    lead_db: float
-    """How much deeper it is than any dip of the partner."""
+    """How much that exceeds the correlation without; half of it at four of five seats."""
+    dip_db: float = 0.0
+    """Dip at the crossover against the partner, or of the partner."""
+    lead_db: float = 0.0
+    """How much deeper it is than any dip of the other one."""
 
 
-SPLIT_EVIDENCE = (
-    SplitEvidence(seats=2, correlation=0.7, gain=0.1, margin=0.15, dip_db=5.0, lead_db=0.0),
-    SplitEvidence(seats=2, correlation=0.68, gain=0.04, margin=0.06, dip_db=8.0, lead_db=6.0),
-    SplitEvidence(seats=3, correlation=0.75, gain=0.1, margin=0.25, dip_db=2.5, lead_db=0.0),
-    SplitEvidence(seats=1, correlation=0.9, gain=0.2, margin=0.3, dip_db=8.0, lead_db=6.0),
+DRIVER_EVIDENCE = (
+    DriverEvidence(seats=2, correlation=0.65, gain=0.1),
+    DriverEvidence(seats=4, correlation=0.85, gain=0.06),
+    DriverEvidence(seats=1, correlation=0.8, gain=0.25),
+    DriverEvidence(seats=1, correlation=0.8, gain=0.12, dip_db=8.0, lead_db=6.0),
 )
-"""Any one of them suffices; none was met by 1200 healthy pairs of tests/bench/polarity.py's kind."""
-MOST_STEP_DB = 8.0
-"""A part of the range that is weaker than the other by more than this, against the partner, is a dead driver."""
-DOUBT_GAIN = 0.02
-"""A split that exceeds the plain correlation by this makes the sign of the whole doubtful."""
+"""Any one of them suffices. Of 180 healthy pairs of tests/bench/polarity.py's kind (seeds 10000 to 10119) two met one of
+them, both with one loudspeaker mounted upside down."""
+CORNERS_HZ: FloatArray = 300 * 2 ** (np.arange(16) / 4)
+"""f0 from 300 Hz to 4 kHz: each of the two drivers then plays for half an octave at least within BAND_EDGES_HZ."""
+SLOPES = (1, 2, 3, 4, 8)
+"""Orders n of crossovers in use; that of Linkwitz-Riley filters counts both of their halves."""
+ANGLES_RAD: FloatArray = np.radians(np.arange(-180, 180, 30))
+MOST_UNLIKE_DB = 3.0
+"""Standard deviation of the level between the two over half octaves, those around the crossover left out. Two of one model
+on two sides of a room differ by less in nineteen of twenty simulated pairs; more is another model, or a dead driver."""
+DOUBT_GAIN = 0.04
+"""A reversed driver's ratio that makes the two more alike by this makes the sign of the whole doubtful."""
 SUB_CORRELATION = 0.45
 """The same for two subwoofers, 30–200 Hz."""
-NAMED_DIP_DB, NAMED_LEAD_DB = 8.0, 6.0
-"""What the dip must reach, and by how much it must be deeper than any dip of the partner, before the one of the two is
-named: off axis a correct crossover has dips, too."""
+NAMED_DIP_DB, NAMED_LEAD_DB = 6.0, 4.0
+"""What the dip at f0 must reach, and by how much it must be deeper than any dip of the partner, before the one of the two
+is named. Two drivers of one level at f0 that add with 60° between them instead of 120° differ by 4.8 dB (arithmetic):
+below that, the places of drivers and seats may have made the dip."""
+MOST_HUMP_DB = 1.0
+"""The loudspeaker without the dip must not rise by more than this at f0. Linkwitz-Riley crossovers add to a flat response,
+Butterworth crossovers of second and third order to one 3 dB up at most. These are built either way round, so that the one
+with the dip may be the one that is as designed."""
 _LENGTH = 1024
 _LOW_HZ = 1000.0
 """Below it the stretch after the arrival is 3 to 6 ms, above 1.5 to 4 ms."""
 _SIXTHS_HZ: FloatArray = 250 * 2 ** (np.arange(-1, 33) / 6)
-_SPLITS = tuple((low, gap) for low in range(2, BANDS - 1) for gap in (0, 1, 2) if low + gap <= BANDS - 2)
-"""(bands below the split, bands left out at it); one octave at least on each side."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +97,11 @@ class Comparison:
     """Mean correlation over the bands at the lag where it is strongest, with its sign. [shape=(k,)]"""
     bands: ComplexArray
     """Coherence of each band at that lag. [shape=(k, BANDS)]"""
-    split: FloatArray
-    """Strongest correlation with the upper part turned; + where the lower parts are alike. [shape=(k, splits)]"""
-    parts: FloatArray
-    """How much the lower and the upper part prefer + over −, each at its own lag. [shape=(k, splits, 2)]"""
-    level_db: FloatArray
-    """Level of the first less the second, thirds of an octave in steps of a sixth. [shape=(k, n)]"""
+    turned: FloatArray
+    """Strongest correlation with each ratio of a reversed driver taken out; + where the lower parts are alike.
+    [shape=(k, ratios)]"""
+    levels_db: FloatArray
+    """Levels of the two, thirds of an octave in steps of a sixth. [shape=(k, 2, n)]"""
 
     def take(self, rows: list[int]) -> Comparison:
         """Some of the rows."""
@@ -96,8 +109,13 @@ class Comparison:
 
     @property
     def strength(self) -> FloatArray:
-        """The stronger of plain and split correlation, without sign. [shape=(k,)]"""
-        return np.asarray(np.maximum(np.abs(self.correlation), np.abs(self.split).max(axis=-1)))
+        """The stronger of the two correlations, without sign. [shape=(k,)]"""
+        return np.asarray(np.maximum(np.abs(self.correlation), np.abs(self.turned).max(axis=-1)))
+
+    @property
+    def level_db(self) -> FloatArray:
+        """Level of the first less that of the second, mean over the rows. [shape=(n,)]"""
+        return np.asarray((self.levels_db[:, 0] - self.levels_db[:, 1]).mean(axis=0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,11 +136,21 @@ class Relation:
     confidence: float = 0.0
     split_hz: float | None = None
     """Where the sign changes: one driver of one of the two is reversed."""
-    odd: int | None = None
-    """Which of the two has the dip there: 0 the first, 1 the second; None where that is not clear."""
     above: bool = True
     """Whether the drivers above the split are the ones connected differently."""
+    dip: int = 0
+    """Which of the two has the deeper dip there: 0 the first, 1 the second."""
     dip_db: float = 0.0
+    lead_db: float = 0.0
+    """How much deeper it is than any dip of the other one."""
+    hump_db: float = 0.0
+    """How far the other one rises there by itself."""
+
+    @property
+    def odd(self) -> int | None:
+        """Which of the two has the reversed driver by its dip: 0 the first, 1 the second; None where that is not clear."""
+        deep = self.dip_db >= NAMED_DIP_DB and self.lead_db >= NAMED_LEAD_DB
+        return self.dip if self.split_hz is not None and deep and self.hump_db <= MOST_HUMP_DB else None
 
     def alike(self, least: tuple[float, float, float] = ALIKE) -> bool:
         """Whether the two are the same model as far as the phase shows."""
@@ -166,24 +194,41 @@ def compare(one: ComplexArray, other: ComplexArray) -> Comparison:
         turn = np.exp(2j * np.pi * np.outer(freq_hz[inside], lags_s))
         coherence[band] = (cross[:, inside] @ turn) / np.maximum(np.sqrt(energies[0] * energies[1]), 1e-30)[:, None]
         heard[band] = np.all([e > 1e-9 * p.max(axis=-1) for e, p in zip(energies, powers, strict=True)], axis=0)
-    sums = np.concatenate([np.zeros((1, rows, len(lags_s))), np.cumsum(coherence.real * heard[..., None], axis=0)])
-    counts = np.concatenate([np.zeros((1, rows)), np.cumsum(heard, axis=0)])
-    plain = sums[-1] / np.maximum(counts[-1], 1)[:, None]
-    best = np.argmax(np.abs(plain), axis=-1)
-    every = np.arange(rows)
-    split, parts = np.zeros((rows, len(_SPLITS))), np.zeros((rows, len(_SPLITS), 2))
-    for index, (low, gap) in enumerate(_SPLITS):
-        lower, upper = sums[low], sums[-1] - sums[low + gap]
-        below, above = counts[low], counts[-1] - counts[low + gap]
-        turned = (lower - upper) / np.maximum(below + above, 1)[:, None]
-        split[:, index] = np.where(
-            np.minimum(below, above) >= 2, turned[every, np.argmax(np.abs(turned), axis=-1)], 0.0
-        )
-        for part, (total, count) in enumerate(((lower, below), (upper, above))):
-            mean = total / np.maximum(count, 1)[:, None]
-            parts[:, index, part] = mean.max(axis=-1) + mean.min(axis=-1)
-    levels = [_sixths_db(power, freq_hz) for power in powers]
-    return Comparison(plain[every, best], coherence[:, every, best].T, split, parts, levels[0] - levels[1])
+    weights = heard / np.maximum(heard.sum(axis=0), 1)
+    plain = np.einsum("br,brl->rl", weights, coherence.real)
+    every, best = np.arange(rows), np.argmax(np.abs(plain), axis=-1)
+    turned = _turned(coherence * weights[..., None])
+    levels = np.stack([_sixths_db(power, freq_hz) for power in powers], axis=1)
+    return Comparison(plain[every, best], coherence[:, every, best].T, turned, levels)
+
+
+def _turned(coherence: ComplexArray) -> FloatArray:
+    """Correlation with each ratio of a reversed driver taken out, at the lag where it is strongest. [shape=(rows, ratios)]
+
+    `coherence` [shape=(BANDS, rows, lags)], weighted by what was heard. Bands in which one of the two has a dip count
+    less: reflections outweigh the direct sound there.
+    """
+    centres_hz = np.sqrt(BAND_EDGES_HZ[1:] * BAND_EDGES_HZ[:-1])
+    ratios = np.array([_ratio(centres_hz, *each) for each in _RATIOS])
+    size = np.maximum(np.abs(ratios), 1e-6)
+    counts = np.sqrt(np.minimum(size, 1 / size))
+    counts *= len(centres_hz) / counts.sum(axis=-1, keepdims=True)
+    factors = np.conj(ratios) / size * counts
+    both = np.concatenate([factors.real, -factors.imag], axis=-1).astype(np.float32)
+    shape = coherence.shape[1:]
+    table = np.concatenate([coherence.real, coherence.imag]).reshape(2 * len(centres_hz), -1).astype(np.float32)
+    found = (both @ table).reshape(len(ratios), *shape)
+    highest, lowest = found.max(axis=-1), found.min(axis=-1)
+    return np.asarray(np.where(highest >= -lowest, highest, lowest).T, dtype=float)
+
+
+def _ratio(freq_hz: FloatArray, corner_hz: float, slope: int, angle_rad: float) -> ComplexArray:
+    """A loudspeaker whose upper driver is reversed over one that is not. [shape=(n,)]"""
+    upper = (freq_hz / corner_hz) ** slope * np.exp(1j * angle_rad)
+    return np.asarray((1 - upper) / (1 + upper + 1e-9))
+
+
+_RATIOS = tuple((float(f), n, float(a)) for f in CORNERS_HZ for n in SLOPES for a in ANGLES_RAD)
 
 
 def _sixths_db(power: FloatArray, freq_hz: FloatArray) -> FloatArray:
@@ -205,7 +250,7 @@ def relation(seats: Comparison) -> Relation:
         return found
     octaves = sign * np.median(_octaves(seats.bands.real), axis=0)
     # A driver reversed above 2 kHz or so reads as a whole loudspeaker reversed, with a lag of half a period.
-    doubtful = bool((_split_gains(seats) > DOUBT_GAIN).any())
+    doubtful = bool(np.median(np.abs(seats.turned), axis=0).max() > np.median(np.abs(seats.correlation)) + DOUBT_GAIN)
     clear = (
         abs(correlation) >= LEAST_CORRELATION
         and octaves.min() >= LEAST_OCTAVE
@@ -236,69 +281,62 @@ def _confidence(correlation: float, seats: int) -> float:
     return round(0.95 + 0.04 * margin - (0.03 if seats < 2 else 0.0), 2)
 
 
-def _split_gains(seats: Comparison) -> FloatArray:
-    """By how much each split exceeds the plain correlation, where its two parts prefer opposite signs. [shape=(splits,)]"""
-    opposite = np.sign(seats.parts[..., 0]) != np.sign(seats.parts[..., 1])
-    gains = np.abs(np.median(seats.split, axis=0)) - float(np.median(np.abs(seats.correlation)))
-    return np.asarray(np.where(opposite.mean(axis=0) >= 0.5, gains, -1.0))
-
-
 def _one_driver(seats: Comparison) -> Relation | None:
     """The relation where one driver of one of the two is reversed, else None."""
     count = len(seats.correlation)
-    plain = float(np.median(np.abs(seats.correlation)))
-    opposite = np.sign(seats.parts[..., 0]) != np.sign(seats.parts[..., 1])
-    margins = np.median(np.where(opposite, 1, -1) * np.abs(seats.parts).min(axis=-1), axis=0)
-    splits = np.median(seats.split, axis=0)
-    levels_db = seats.level_db.mean(axis=0)
-    found: list[tuple[float, int, tuple[float, float]]] = []
-    for index, (low, gap) in enumerate(_SPLITS):
-        correlation, margin = abs(float(splits[index])), float(margins[index])
-        if opposite[:, index].mean() < AGREE:
-            continue
-        depths = _dips_db(levels_db, BAND_EDGES_HZ[low], BAND_EDGES_HZ[low + gap])
-        if _step_db(levels_db, BAND_EDGES_HZ[low], BAND_EDGES_HZ[low + gap]) > MOST_STEP_DB:
-            continue
-        for least in SPLIT_EVIDENCE:
-            strong = correlation >= max(least.correlation, plain + least.gain) and margin >= least.margin
-            deep = max(depths) >= least.dip_db and abs(depths[0] - depths[1]) >= least.lead_db
-            if count >= least.seats and strong and deep:
-                found.append((correlation + margin, index, depths))
-    if not found:
+    middle = np.median(seats.turned, axis=0)
+    best = int(np.argmax(np.abs(middle)))
+    correlation, plain = float(middle[best]), float(np.median(np.abs(seats.correlation)))
+    gains = np.abs(seats.turned[:, best]) - np.abs(seats.correlation)
+    corner_hz = _RATIOS[best][0]
+    half_octaves_db = np.convolve(seats.level_db, np.full(3, 1 / 3), mode="valid")
+    if float(np.std(half_octaves_db[np.abs(np.log2(_SIXTHS_HZ[2:-2] / corner_hz)) > 0.8])) > MOST_UNLIKE_DB:
         return None
-    _, index, depths = max(found)
-    low, gap = _SPLITS[index]
-    odd = int(np.argmax(depths))
-    clear = depths[odd] >= NAMED_DIP_DB and depths[odd] - depths[1 - odd] >= NAMED_LEAD_DB
+    depths_db, hump_db = _dips_db(seats, corner_hz)
+    odd = int(np.argmax(depths_db))
+    depth_db, lead_db = depths_db[odd], depths_db[odd] - depths_db[1 - odd]
+    agree = max(
+        (
+            int(np.sum(gains >= each.gain / 2))
+            for each in DRIVER_EVIDENCE
+            if count >= each.seats
+            and abs(correlation) >= max(each.correlation, plain + each.gain)
+            and (not each.dip_db or (depth_db >= each.dip_db and lead_db >= each.lead_db))
+        ),
+        default=0,
+    )
+    if agree < AGREE * count:
+        return None
     return Relation(
         sign=None,
-        correlation=float(splits[index]),
-        agree=int(opposite[:, index].sum()),
+        correlation=correlation,
+        agree=agree,
         seats=count,
-        confidence=_confidence(float(splits[index]), count),
-        split_hz=float(np.sqrt(BAND_EDGES_HZ[low] * BAND_EDGES_HZ[low + gap])),
-        odd=odd if clear else None,
-        above=bool(splits[index] > 0),
-        dip_db=max(depths),
+        confidence=_confidence(correlation, count),
+        split_hz=corner_hz,
+        dip=odd,
+        above=correlation > 0,
+        dip_db=depth_db,
+        lead_db=lead_db,
+        hump_db=hump_db,
     )
 
 
-def _step_db(level_db: FloatArray, low_hz: float, high_hz: float) -> float:
-    """How far the ranges below and above a split differ in level against the partner [dB]."""
-    centres_hz = _SIXTHS_HZ[1:-1]
-    parts = (level_db[centres_hz < low_hz / np.sqrt(2)], level_db[centres_hz > high_hz * np.sqrt(2)])
-    return abs(float(np.median(parts[0])) - float(np.median(parts[1]))) if all(map(len, parts)) else 0.0
+def _dips_db(seats: Comparison, corner_hz: float) -> tuple[tuple[float, float], float]:
+    """How deep the first, and the second, dips at a crossover against the other one, and how far the one with the lesser
+    dip rises there by itself [dB], all re the ranges an octave below and above.
+    """
+    octaves = np.log2(_SIXTHS_HZ[1:-1] / corner_hz)
+    beside = [part for part in ((octaves < -0.9) & (octaves > -2), (octaves > 0.9) & (octaves < 2)) if part.sum() > 1]
 
+    def less_beside(level_db: FloatArray) -> FloatArray:
+        return np.asarray(level_db - np.mean([np.median(level_db[part]) for part in beside]))
 
-def _dips_db(level_db: FloatArray, low_hz: float, high_hz: float) -> tuple[float, float]:
-    """How deep the first, and the second, dips around a split against the range below and above it [dB]."""
-    centres_hz = _SIXTHS_HZ[1:-1]
-    low_hz, high_hz = low_hz / np.sqrt(2), high_hz * np.sqrt(2)
-    inside = (centres_hz >= low_hz) & (centres_hz <= high_hz)
-    below = (centres_hz < low_hz) & (centres_hz >= low_hz / 3)
-    above = (centres_hz > high_hz) & (centres_hz <= high_hz * 3)
-    base = float(np.mean([np.median(level_db[part]) for part in (below, above) if part.sum() > 1]))
-    return base - float(level_db[inside].min()), float(level_db[inside].max()) - base
+    inside = less_beside(seats.level_db)[np.abs(octaves) <= 0.55]
+    depths = (-float(inside.min()), float(inside.max()))
+    other = 1 - int(np.argmax(depths))
+    hump = less_beside(seats.levels_db[:, other].mean(axis=0))[np.abs(octaves) <= 0.3]
+    return depths, float(hump.mean())
 
 
 def subs_correlation(

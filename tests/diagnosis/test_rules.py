@@ -20,6 +20,7 @@ from commission.model import (
     EarlierFigure,
     EarlierVisit,
     Finding,
+    FloatArray,
     Job,
     Outcome,
     Processor,
@@ -118,6 +119,7 @@ FAULTS = {
     "wiring.polarity": lambda r: r.reverse("FR"),
     "wiring.pair-polarity": lambda r: r.reverse("SUB2"),
     "wiring.tweeter": lambda r: r.add_db("SiL", -24, above_hz=2800),
+    "wiring.midrange": lambda r: r.add_db("FL", -20, above_hz=450, below_hz=2600),
     "wiring.woofer": lambda r: r.add_db("FL", -35, below_hz=2500),
     "measurement.reference": lambda r: r.change("FL", ["A1"], reference=SOUND_PRESSURE),
     "measurement.clipped": lambda r: r.change("FL", ["A1"], clipped=True),
@@ -296,8 +298,39 @@ def test_one_driver_reversed_names_loudspeaker_and_range() -> None:
     assert finding.channels == ("SiL",)
     assert "SiL and SiR are opposite above" in finding.evidence[0]
     assert "a dip of" in finding.evidence[1]
+    assert finding.evidence[2] == "SiR, BL and BR agree with each other"
     everything = quiet().reverse("SiL").reverse_tweeter("SiL")  # only the woofer is turned now
     assert "opposite below" in only(everything, "wiring.driver-polarity").evidence[0]
+
+
+def test_a_third_of_the_model_decides_against_the_dip() -> None:
+    # A model whose crossover has the null as designed: the loudspeaker with the reversed driver is the one without.
+    room = quiet()
+    for channel in ("SiL", "BL", "BR"):
+        room.reverse_tweeter(channel)
+    finding = only(room, "wiring.driver-polarity")
+    assert finding.channels == ("SiR",)
+    assert not any("dip" in text for text in finding.evidence)
+
+
+def test_a_pair_alone_is_named_by_its_dip_and_says_what_else_it_may_be() -> None:
+    room = quiet_with("FL", "FR", "SiL", "SiR").reverse_tweeter("SiR")
+    finding = only(room, "wiring.driver-polarity")
+    assert finding.channels == ("SiR",)
+    assert "the dip belongs to the model, and a driver of SiL is reversed" in finding.alternatives
+
+
+def test_a_driver_of_one_of_two_says_why_it_is_not_determined() -> None:
+    room = quiet_with("FL", "FR", "SiL", "SiR")
+    for seat in ALL_SEATS:  # third-order Butterworth at 1.2 kHz: flat either way, the phase alone turns
+        sound = room.items[("SiL", seat)].direct
+        assert sound is not None
+        cube = (1j * np.fft.rfftfreq(2 * DIRECT_FRAMES, 1 / DIRECT_RATE_HZ) / 1200) ** 3
+        turned = np.fft.rfft(sound, 2 * DIRECT_FRAMES) * (1 - cube) / (1 + cube)
+        room.items[("SiL", seat)] = replace(room.items[("SiL", seat)], direct=np.fft.irfft(turned)[:DIRECT_FRAMES])
+    finding = only(room, "wiring.driver-polarity")
+    assert finding.channels == ("SiL", "SiR")
+    assert "which of the two is not determined, because no dip is clear there" in finding.evidence[1]
 
 
 def test_reversed_by_the_processor_is_a_setting() -> None:
@@ -347,6 +380,43 @@ def test_a_channel_low_at_all_frequencies_has_no_dead_driver() -> None:
 
 def test_a_partner_with_a_dead_woofer_is_no_dead_tweeter() -> None:
     assert only(quiet().add_db("FR", -35, below_hz=2500), "wiring.woofer").channels == ("FR",)
+
+
+def second_order_gap_db(freq_hz: FloatArray) -> FloatArray:
+    """One driver reversed, its crossover of second order at 1 kHz: 20·lg |(1 − q)/(1 + q)|, q = (f/f0)²; at most 30 dB."""
+    q = (freq_hz / 1000) ** 2
+    return np.asarray(np.maximum(20 * np.log10(np.abs(1 - q) / (1 + q) + 1e-9), -30))
+
+
+def test_the_gap_of_a_reversed_driver_is_no_dead_midrange() -> None:
+    # In rooms echoes fill it; even without any it is as wide as a dead midrange's gap for an octave only.
+    room = quiet().add_db("SiL", lambda f: np.maximum(second_order_gap_db(f), -20)).reverse_tweeter("SiL")
+    assert only(room, "wiring.driver-polarity").channels == ("SiL",)
+    assert "wiring.midrange" not in found(quiet().add_db("SiL", -20, above_hz=800, below_hz=1250))
+
+
+def test_a_dead_midrange_is_neither_a_dead_woofer_nor_a_level() -> None:
+    readings = levels({c: 75.0 - 14.0 * (c == "FC") for c in quiet().distances_m})
+    # From 220 Hz on, as in three-way loudspeakers with a low crossover; seen by a meter as a centre far too soft.
+    room = quiet().add_db("FC", -18, above_hz=220, below_hz=2600)
+    finding = only(room, "wiring.midrange", room.job(*readings))
+    assert finding.channels == ("FC",)
+    assert "dB below the other channels at 6 of 6 seats, threshold 9 dB" in finding.evidence[0]
+
+
+def test_the_band_of_a_dead_driver_is_stated() -> None:
+    # Three-way, woofer up to 200 Hz; and a tweeter from 4.5 kHz on.
+    woofer = only(quiet().add_db("FL", -30, below_hz=220), "wiring.woofer")
+    assert woofer.evidence[0].startswith("80 to 200 Hz is 30 dB below FR")
+    tweeter = only(quiet().add_db("FL", -25, above_hz=4500), "wiring.tweeter")
+    assert tweeter.evidence[0].startswith("5000 to 12000 Hz is 25 dB below FR")
+
+
+def test_of_an_exchanged_loudspeaker_neither_polarity_nor_drivers_are_judged() -> None:
+    # FR sounds from the place of TpBL, which has another model: opposite in parts, duller, and another level.
+    room = quiet().reverse_tweeter("TpBL").add_db("TpBL", -14, above_hz=2800).add_db("TpBL", 5)
+    got = only(room.swap("FR", "TpBL"), "wiring.swapped")
+    assert set(got.channels) == {"FR", "TpBL"}
 
 
 def test_a_loudspeaker_overhead_comes_with_its_caution() -> None:

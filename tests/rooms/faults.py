@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from rooms.installation import FOOT_M, Installation, Plan, Reflection
+from rooms.loudspeakers import Loudspeaker
 from rooms.truth import Truth
 
 SWAP_S = 0.9e-3
@@ -23,7 +24,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "wiring.driver-polarity": ("wiring.driver-polarity",),
     "wiring.tweeter": ("wiring.tweeter",),
     "wiring.woofer": ("wiring.woofer",),
-    "wiring.midrange": ("wiring.midrange", "wiring.driver", "wiring.woofer", "wiring.tweeter"),
+    "wiring.midrange": ("wiring.midrange",),
     "wiring.silent": ("wiring.silent",),
     "settings.unit": ("settings.unit",),
     "settings.delays-off": ("settings.delays-off", "settings.no-delays", "settings.delays", "settings.unit"),
@@ -188,11 +189,28 @@ def _way(i: Installation, rng, name: str, factor: float) -> tuple[str, Plan] | N
     return place.channel, plan
 
 
-def reversed_driver(i: Installation, rng) -> Planted | None:
-    """Where the two drivers' sum has a dip when one is reversed, the dip names the channel; else the pair is known.
+def _change_db(speaker: Loudspeaker, way: int, factor: float) -> np.ndarray:
+    """What a driver that is reversed (−1) or dead (0) changes on axis, at `AXIS_HZ` [dB]."""
+    ways = speaker.way_responses(AXIS_HZ)
+    factors = np.ones(len(ways))
+    factors[way] = factor
+    return 20 * np.log10(np.abs(factors @ ways) / np.abs(ways.sum(axis=0)) + 1e-9)
 
-    Third- and first-order crossovers sum to a flat response either way (Linkwitz 1976 and the textbooks).
+
+def _dip_decides(speaker: Loudspeaker, way: int) -> bool:
+    """Whether the response on axis shows which of two loudspeakers has the reversed driver.
+
+    Linkwitz-Riley ways add to a flat response and leave a dip where one is reversed. Butterworth ways of second and third
+    order add to 3 dB more than either and are built either way round, those of first and third order add flat either way
+    (Linkwitz 1976): of two such loudspeakers nothing in the magnitude says which is as designed.
     """
+    kinds = {w.low_kind for w in speaker.ways if w.low_hz is not None}
+    change = _change_db(speaker, way, -1.0)
+    return all(kind.startswith("LR") for kind in kinds) and change.min() <= -8.0 and change.max() <= 2.0
+
+
+def reversed_driver(i: Installation, rng) -> Planted | None:
+    """A third loudspeaker alike, or a clear dip of a Linkwitz-Riley crossover, names the channel; else the pair is known."""
     threes = [p for p in i.scene.places if len(p.speaker.ways) == 3]
     name = str(rng.choice(["tweeter", "mid", "woofer"])) if threes and rng.random() < 0.5 else "tweeter"
     done = _way(i, rng, name, -1.0)
@@ -202,8 +220,8 @@ def reversed_driver(i: Installation, rng) -> Planted | None:
     like = i.scene.alike(channel)
     speaker = i.scene.place(channel).speaker
     kinds = {w.low_kind for w in speaker.ways if w.low_hz is not None}
-    dips = not kinds & {"BW1", "BW3"}
-    also = frozenset() if dips or len(like) >= 2 else frozenset(like)
+    way = [w.name for w in speaker.ways].index(name)
+    also = frozenset() if _dip_decides(speaker, way) or len(like) >= 2 else frozenset(like)
     return Planted(
         plan,
         ("wiring.driver-polarity",),
@@ -222,14 +240,33 @@ def _dead(i: Installation, rng, name: str, cause: str) -> Planted | None:
         return None
     channel, plan = done
     like = i.scene.alike(channel)
+    speaker = i.scene.place(channel).speaker
+    change = _change_db(speaker, [w.name for w in speaker.ways].index(name), 0.0)
+    missing = _least_gap_db(change, 3 if name == "mid" else 2, **GAP_RANGE_HZ[name]) <= -10.0
     return Planted(
         plan,
         (cause,),
         frozenset({channel}),
-        decidable=bool(like),
-        why="" if like else "no other loudspeaker like it",
+        decidable=bool(like) and missing,
+        why="no other loudspeaker like it" if not like else "" if missing else "its neighbours fill its range",
         seats_free=True,
     )
+
+
+AXIS_HZ = 1000 * 2.0 ** np.arange(-4, 3.51, 1 / 12)
+GAP_RANGE_HZ = {
+    "tweeter": {"low_hz": 2800.0, "high_hz": 11400.0},
+    "mid": {"low_hz": 280.0, "high_hz": 4600.0},
+    "woofer": {"low_hz": 80.0, "high_hz": 520.0},
+}
+
+
+def _least_gap_db(change_db: np.ndarray, half_octaves: int, low_hz: float, high_hz: float) -> float:
+    """The deepest stretch of so many half octaves within a range, by the least deep of them [dB]."""
+    inside = change_db[(low_hz <= AXIS_HZ) & (high_hz >= AXIS_HZ)]
+    means = np.convolve(inside, np.full(6, 1 / 6), mode="valid")
+    stretches = np.stack([means[6 * k : len(means) - 6 * (half_octaves - 1 - k)] for k in range(half_octaves)])
+    return float(stretches.max(axis=0).min())
 
 
 def dead_tweeter(i: Installation, rng) -> Planted | None:

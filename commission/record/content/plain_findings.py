@@ -126,6 +126,13 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         ),
         severity=CLEAR,
     ),
+    "wiring.midrange": PlainFinding(
+        was="Almost no middle tones came from {channels}: most likely the driver for them did not play.",
+        now="Almost no middle tones come from {channels}: most likely the driver for them does not play.",
+        notice="voices are weak on that side.",
+        mending="Check its connections, with the amplifier off; if they are sound, have the driver replaced.",
+        severity=CLEAR,
+    ),
     "wiring.woofer": PlainFinding(
         was="Almost no low tones came from {channels}: most likely the large driver for them did not play.",
         now="Almost no low tones come from {channels}: most likely the large driver for them does not play.",

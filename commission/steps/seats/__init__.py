@@ -41,6 +41,7 @@ from commission.steps.seats.reflections import reflections_remark
 from commission.steps.seats.result import (
     CLIP_LIMIT,
     LEVEL,
+    MIDRANGE_BASIS,
     PARTNER,
     POLARITY_LIMIT,
     SNR,
@@ -126,8 +127,8 @@ def _budgets(measured: list[Cell]) -> tuple[Budget, ...]:
     return (LEVEL, SNR, *PARTNER.values(), *one_a_kind(budget for cell in measured for budget in cell.budgets))
 
 
-_ORDER = ("clipped", "polarity", "treble", "lows", "snr", "bass", "level", "direct")
-_SHORT = {"treble": "HF", "lows": "LF", "snr": "S/N", "bass": "bass", "direct": "dull"}
+_ORDER = ("clipped", "polarity", "treble", "mids", "lows", "snr", "bass", "level", "direct")
+_SHORT = {"treble": "HF", "mids": "MF", "lows": "LF", "snr": "S/N", "bass": "bass", "direct": "dull"}
 """Words of a cell: with their figure at most eight characters, so that six seats read whole on 80 columns."""
 
 
@@ -475,7 +476,14 @@ STEP = Step(
             limit=POLARITY_LIMIT,
             applies="polarity relative to loudspeakers of the same model: 1 alike, −1 reversed; no value: one of the two",
         ),
-        *(CheckLimit(check=check, quantity="seats.driver", applies=WEAK_BASIS) for check in PARTNER),
+        *(
+            CheckLimit(
+                check=check,
+                quantity="seats.driver",
+                applies=MIDRANGE_BASIS if check == "seats.mids" else WEAK_BASIS,
+            )
+            for check in PARTNER
+        ),
         CheckLimit(check="seats.level", quantity="seats.level"),
         CheckLimit(check="seats.level", quantity="seats.sub-level"),
         CheckLimit(check="seats.bass", quantity="seats.null"),

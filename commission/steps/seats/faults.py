@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
-from commission.dsp.across import AGREE
 from commission.model import Job
 from commission.model.verdict import surely_below
+from commission.steps.seats.drivers import Driver
 from commission.steps.seats.polarity import ChannelPolarity
-from commission.steps.seats.result import CHANNEL_OFF_U_DB, PARTNER_U_DB, SILENT_DB, SeatsResult, driver_limit
+from commission.steps.seats.result import CHANNEL_OFF_U_DB, SILENT_DB, SeatsResult, driver_limit, is_dead
 
 SILENT_SNR_DB = 10.0
 
@@ -36,20 +35,25 @@ class DeadDriver:
     """A driver far below the partner's at most seats, while the rest of the loudspeaker plays."""
 
     gap_db: float
-    seats: int
-    """Seats at which it is."""
+    band_hz: tuple[float, float]
+    seats: tuple[int, int]
+    """(seats at which it is; seats compared)."""
+    limit_db: float
 
 
-def dead_drivers(job: Job, result: SeatsResult, driver: Literal["tweeter", "woofer"]) -> dict[str, DeadDriver]:
+def dead_drivers(job: Job, result: SeatsResult, driver: Driver) -> dict[str, DeadDriver]:
     """Channels with that driver dead; silent channels are not among them."""
-    index = ("tweeter", "woofer").index(driver)
     silent, out = silent_channels(result), {}
     for channel, against in sorted(result.against.items()):
-        limit_db, gap_db = driver_limit(job, against).lower, (against.treble_db, against.low_db)[index]
-        seats = sum(both[index] <= limit_db for both in against.gaps.values())
-        dead = surely_below(gap_db, limit_db, PARTNER_U_DB) and seats >= AGREE * len(against.gaps)
-        if dead and channel not in silent:
-            out[channel] = DeadDriver(gap_db=gap_db, seats=seats)
+        if channel in silent or not is_dead(job, against, driver):
+            continue
+        gap, limit = against.drivers[driver], driver_limit(job, against, driver)
+        out[channel] = DeadDriver(
+            gap_db=gap.gap_db,
+            band_hz=gap.band_hz,
+            seats=(sum(each <= limit.lower for each in gap.gaps_db.values()), len(gap.gaps_db)),
+            limit_db=limit.lower,
+        )
     return out
 
 

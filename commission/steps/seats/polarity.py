@@ -3,11 +3,14 @@
 Only loudspeakers of one model can be compared: a mirrored pair, and others whose phase is the same throughout. Two that
 differ say that one of them is reversed; which one, a third of the same model says, or the polarity set in the processor.
 What neither decides stays undetermined, and so does a loudspeaker that has no other of its model. All of a kind alike say
-nothing about wiring: the design, or the measuring chain, may invert.
+nothing about wiring: the design, or the measuring chain, may invert. With one driver reversed a third of the model decides
+as well, without one the dip at the crossover. A loudspeaker in another one's place is not compared.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -20,6 +23,13 @@ from commission.model import Analysis, ComplexArray, Job
 
 State = Literal["alike", "reversed", "one of two", "driver", "one driver of two", "unknown"]
 Sounds = dict[tuple[str, str], Analysis | None]
+SPLIT_WITHIN_OCTAVES = 1.0
+"""Two comparisons see the same crossover within this: corners are tried in steps of a quarter octave, and a flat ratio fits
+others about as well."""
+SURELY_ONE_MODEL = 0.85
+"""Correlation with a reversed driver's ratio taken out, which a loudspeaker without a partner must reach against both of a
+pair, and a pair where exchanged loudspeakers would not have been noticed: 29 of 760 pairs of unlike models in simulated
+rooms reached it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,16 +48,36 @@ class ChannelPolarity:
 
 
 def polarities(
-    job: Job, round_id: str, sounds: Sounds, through_processor: dict[str, bool]
+    job: Job,
+    round_id: str,
+    sounds: Sounds,
+    through_processor: dict[str, bool],
+    left_out: Mapping[str, str],
+    dead: Mapping[str, str],
+    *,
+    places_known: bool,
 ) -> dict[str, ChannelPolarity]:
-    """The polarity of every channel. `sounds`: what may be used, by (channel, seat)."""
-    return _Comparison(job, round_id, sounds, through_processor).channels()
+    """The polarity of every channel. `sounds`: what may be used, by (channel, seat); `left_out`: main channels that are not
+    compared, and why, as a clause; `dead`: those with a dead driver, likewise, of which no driver is called reversed;
+    `places_known`: whether exchanged loudspeakers would have been found.
+    """
+    return _Comparison(job, round_id, sounds, through_processor, left_out, dead, places_known).channels()
 
 
 class _Comparison:
-    def __init__(self, job: Job, round_id: str, sounds: Sounds, through_processor: dict[str, bool]) -> None:
+    def __init__(
+        self,
+        job: Job,
+        round_id: str,
+        sounds: Sounds,
+        through_processor: dict[str, bool],
+        left_out: Mapping[str, str],
+        dead: Mapping[str, str],
+        places_known: bool,
+    ) -> None:
         self._job, self._round, self._sounds = job, round_id, sounds
-        self._through_processor = through_processor
+        self._through_processor, self._left_out = through_processor, left_out
+        self._dead, self._places_known = dead, places_known
         self._seats = [seat.id for seat in job.system.seats]
         self._mirror = across.mirrored_seats({seat.id: seat.position_m for seat in job.system.seats})
         places = [place for place, a in sounds.items() if a is not None and a.direct is not None]
@@ -59,8 +89,8 @@ class _Comparison:
 
     def channels(self) -> dict[str, ChannelPolarity]:
         """Pairs first, then those without a partner, then subwoofers."""
-        mains = [c.id for c in self._job.system.channels if not c.is_sub]
-        out: dict[str, ChannelPolarity] = {}
+        mains = [c.id for c in self._job.system.channels if not c.is_sub and c.id not in self._left_out]
+        out = {c: _unknown(why) for c, why in self._left_out.items()}
         pairs = [(c, p) for c in mains if (p := mirror_partner(c)) in mains and mains.index(c) < mains.index(p or "")]
         agreeing = [pair for pair in pairs if self._relation(*pair).sign == 1]
         for pair in pairs:
@@ -94,8 +124,7 @@ class _Comparison:
                 best[seat] = row
         relation = pair_polarity.relation(found.take(list(best.values())))
         self._relations[(one, other)] = relation
-        odd = None if relation.odd is None else 1 - relation.odd
-        self._relations[(other, one)] = replace(relation, odd=odd)
+        self._relations[(other, one)] = replace(relation, dip=1 - relation.dip)
         return relation
 
     def _pair(
@@ -103,21 +132,42 @@ class _Comparison:
     ) -> dict[str, ChannelPolarity]:
         relation = self._relation(*pair)
         both = list(zip(pair, reversed(pair), strict=True))
+        if relation.split_hz is not None and (dead := [c for c in pair if c in self._dead]):
+            return {c: _unknown(f"{dead[0]} is not whole: {self._dead[dead[0]]}", (o,), relation) for c, o in both}
+        if relation.split_hz is not None and not (self._places_known or _surely_one_model(relation)):
+            why = "one driver of the two is reversed, or another loudspeaker plays: arrivals on a common clock would tell"
+            return {c: _unknown(why, (o,), relation) for c, o in both}
         if relation.split_hz is not None:
-            if relation.odd is None:
-                return {
-                    c: ChannelPolarity(state="one driver of two", others=(o,), relation=relation) for c, o in both
-                }
-            odd, fine = pair[relation.odd], pair[1 - relation.odd]
-            return {
-                odd: ChannelPolarity(state="driver", others=(fine,), relation=relation),
-                fine: _unknown(f"one driver of its partner {odd} is reversed", (odd,), relation),
-            }
+            return self._driver(pair, relation, self._thirds(pair, mains, agreeing))
         if relation.sign is None:
             return {c: _unknown(_weak(relation, o), (o,), relation) for c, o in both}
         if relation.sign == 1:
             return {c: ChannelPolarity(state="alike", others=(o,), relation=relation) for c, o in both}
         return self._opposite(pair, relation, self._thirds(pair, mains, agreeing))
+
+    def _driver(
+        self, pair: tuple[str, str], relation: Relation, odd_by_thirds: dict[str, tuple[str, ...]]
+    ) -> dict[str, ChannelPolarity]:
+        """Two of a kind, one of which has a driver reversed: which one, where that can be decided."""
+        if len(odd_by_thirds) == 1:
+            ((odd, thirds),) = odd_by_thirds.items()
+        elif relation.odd is not None:
+            odd, thirds = pair[relation.odd], ()
+        else:
+            why = (
+                "loudspeakers of the same model contradict each other"
+                if odd_by_thirds
+                else f"{_no_clear_dip(relation)}, and no third loudspeaker of the same model decides"
+            )
+            return {
+                c: ChannelPolarity(state="one driver of two", others=(o,), relation=relation, why=why)
+                for c, o in zip(pair, reversed(pair), strict=True)
+            }
+        fine = next(c for c in pair if c != odd)
+        return {
+            odd: ChannelPolarity(state="driver", others=(fine, *thirds[:2]), relation=self._relation(odd, fine)),
+            fine: _unknown(f"one driver of its partner {odd} is reversed", (odd,), relation),
+        }
 
     def _opposite(
         self, pair: tuple[str, str], relation: Relation, odd_by_thirds: dict[str, tuple[str, ...]]
@@ -147,7 +197,7 @@ class _Comparison:
     def _thirds(
         self, pair: tuple[str, str], mains: list[str], agreeing: list[tuple[str, str]]
     ) -> dict[str, tuple[str, ...]]:
-        """Each of a pair that others of the same model call the odd one, with these others."""
+        """Each of a pair that others of the same model show to be the odd one, with these others."""
         sound = {c for each in agreeing for c in each} | {c for c in mains if mirror_partner(c) not in mains}
         out: dict[str, tuple[str, ...]] = {}
         for third in mains:
@@ -155,9 +205,14 @@ class _Comparison:
                 continue
             both = [self._relation(c, third) for c in pair]
             least = pair_polarity.PROBABLY_ALIKE if self._role(third) == self._role(pair[0]) else pair_polarity.ALIKE
-            if all(each.alike(least) for each in both) and both[0].sign != both[1].sign:
+            alike = [each.alike(least) for each in both]
+            if all(alike) and both[0].sign != both[1].sign:
                 odd = pair[0] if both[0].sign == -1 else pair[1]
-                out[odd] = (*out.get(odd, ()), third)
+            elif any(alike) and _same_split(self._relation(*pair), both[alike.index(False)]):
+                odd = pair[alike.index(False)]
+            else:
+                continue
+            out[odd] = (*out.get(odd, ()), third)
         return out
 
     def _single(self, channel: str, agreeing: list[tuple[str, str]]) -> ChannelPolarity:
@@ -169,6 +224,10 @@ class _Comparison:
                 if weaker.sign == -1:
                     return self._reversed(channel, pair, weaker)
                 return ChannelPolarity(state="alike", others=pair, relation=weaker)
+            clear = all(each.odd == 0 and _surely_one_model(each) for each in both)
+            if clear and _same_split(*both) and channel not in self._dead:
+                weaker = min(both, key=lambda each: abs(each.correlation))
+                return ChannelPolarity(state="driver", others=pair, relation=weaker)
         return _unknown("there are no two loudspeakers of the same model to compare it with")
 
     def _role(self, channel: str) -> str:
@@ -246,6 +305,25 @@ class _Comparison:
 
 def _unknown(why: str, others: tuple[str, ...] = (), relation: Relation | None = None) -> ChannelPolarity:
     return ChannelPolarity(state="unknown", why=why, others=others, relation=relation)
+
+
+def _surely_one_model(relation: Relation) -> bool:
+    return abs(relation.correlation) >= SURELY_ONE_MODEL
+
+
+def _same_split(one: Relation, other: Relation) -> bool:
+    """Whether both comparisons show a driver reversed on the same side of the same crossover."""
+    if one.split_hz is None or other.split_hz is None or one.above != other.above:
+        return False
+    return abs(math.log2(one.split_hz / other.split_hz)) <= SPLIT_WITHIN_OCTAVES
+
+
+def _no_clear_dip(relation: Relation) -> str:
+    """Why the dip at the crossover does not say which of two has a driver reversed, as a clause."""
+    if relation.dip_db < pair_polarity.NAMED_DIP_DB or relation.lead_db < pair_polarity.NAMED_LEAD_DB:
+        depth = f"{max(relation.dip_db, 0.0):.0f} dB"
+        return f"no dip is clear there ({depth} against the partner, {pair_polarity.NAMED_DIP_DB:.0f} dB needed)"
+    return f"the other one rises there by {relation.hump_db:.0f} dB, as models do that are built either way round"
 
 
 def _weak(relation: Relation, other: str) -> str:

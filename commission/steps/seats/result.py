@@ -9,6 +9,7 @@ judged. Both at once are told as two.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,10 +32,13 @@ from commission.model import (
     worst,
 )
 from commission.model.units import listed
+from commission.model.verdict import surely_below
+from commission.steps.seats.drivers import BANDS_HZ, DRIVERS, LOWS_HZ, TREBLES_HZ, Driver, DriverGap, driver_gaps
 from commission.steps.seats.polarity import ChannelPolarity, polarities
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen
+from commission.steps.shared.survey import elsewhere, places_known
 
 CLIP_LIMIT = Limit(
     high=0.0, unit="", basis="no crests cut off flat; determined by simulation (tests/dsp/test_signals.py)"
@@ -59,12 +63,12 @@ PARTNER = {
         PARTNER_U_DB,
         budget_for.CUSTOM,
     )
-    for name, what in (("treble", "Treble"), ("lows", "Lows"))
+    for name, what in (("treble", "Treble"), ("mids", "Middle range"), ("lows", "Lows"))
 }
 SNR = budget_for.signal_to_noise()
 LEVEL_U_DB = LEVEL.u
 """Standard uncertainty of the level of a response at one seat."""
-BASS_HZ, LOW_HZ, TREBLE_HZ, DIRECT_HZ = (25.0, 80.0), (200.0, 500.0), (3000.0, 10000.0), (4000.0, 12000.0)
+BASS_HZ, DIRECT_HZ = (25.0, 80.0), (4000.0, 12000.0)
 CHANNEL_OFF_DB, CHANNEL_OFF_U_DB = 1.0, 0.9
 """A channel against its partner: off from 1 dB, guard-banded; two sides of a room differ by 0.9 dB (standard deviation
 over seats, common practice, no source)."""
@@ -73,7 +77,15 @@ OTHERS = "the other channels"
 WEAK_DB = 6.0
 """Another model in another place, or something in the way at the only seat, may be duller or thinner by this much more
 (common practice, no source)."""
-WEAK_BASIS = f"{WEAK_DB:.0f} dB more without a partner, or at a single seat; common practice"
+WEAK_BASIS = f"{WEAK_DB:.0f} dB more without a partner, at a single seat, or below 200 Hz; common practice"
+MIDRANGE_DB, MIDRANGE_WEAK_DB = 3.0, 2.0
+"""A midrange needs 3 dB less than tweeter and woofer, since the least of three half octaves is taken, and 2 dB more than
+that without a partner. In simulated rooms the least of three half octaves was −2.5 dB in healthy
+loudspeakers, −7.5 dB with one driver reversed, and −8 to −19 dB with a dead midrange (most crossovers)."""
+MIDRANGE_BASIS = (
+    f"{MIDRANGE_DB:.0f} dB less for a midrange, the least of three half octaves, and {MIDRANGE_WEAK_DB:.0f} dB more of it "
+    "without a partner; determined by simulation (tests/steps/test_drivers.py)"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,14 +138,10 @@ class Against:
     partner: str
     """The partner's id, or "the other channels"."""
     level_db: float
-    treble_db: float
-    """What speaks for a dead tweeter, see `dsp.across.driver_gap_db`."""
-    low_db: float
-    """What speaks for a dead woofer."""
     alike_seats: tuple[int, int]
     """(seats at which it is off by more than 1 dB, all to the side of `level_db`; seats compared)."""
-    gaps: dict[str, tuple[float, float]]
-    """Seat → (treble, low) there."""
+    drivers: dict[Driver, DriverGap]
+    """What speaks for each driver being dead, where its range was heard."""
 
     @property
     def has_partner(self) -> bool:
@@ -184,13 +192,23 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     reference = common_reference(job, round_id, analyses)
     offset = level_offset_db(job, reference)
     sound = {place: analyses.of(round_id, *place) for place in places}
-    against = _against(job, sound)
+    moved = elsewhere(job, round_id, analyses)
+    against = _against(job, sound, moved)
     signs = {
         c.id: [None if (a := sound[(c.id, s.id)]) is None else a.polarity for s in system.seats]
         for c in system.channels
     }
     own_signs = {c: (across.agreed_sign(own), own.count(-1), len(own) - own.count(None)) for c, own in signs.items()}
-    polarity = polarities(job, round_id, sound, _through_processor(job, round_id, analyses))
+    dead = {c: why for c in against if (why := _dead_driver(job, against[c])) is not None}
+    polarity = polarities(
+        job,
+        round_id,
+        sound,
+        _through_processor(job, round_id, analyses),
+        moved,
+        dead,
+        places_known=places_known(job, round_id, analyses),
+    )
     counted = {s.id for s in system.seats if s.weight > 0} or {s.id for s in system.seats}
     cells = {}
     for channel in system.channels:
@@ -263,44 +281,62 @@ def _band_db(analysis: Analysis | None, band_hz: tuple[float, float]) -> float:
     return float(np.mean(values)) if len(values) and np.isfinite(values).all() else math.nan
 
 
-def _against(job: Job, found: dict[tuple[str, str], Analysis | None]) -> dict[str, Against]:
-    """Each main channel against its partner at the mirrored seat; one without a partner against all other mains."""
-    mains = [c.id for c in job.system.channels if not c.is_sub]
+def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Mapping[str, str]) -> dict[str, Against]:
+    """Each main channel against its partner at the mirrored seat; one without a partner against all other mains.
+
+    Channels in another one's place (`moved`), and their partners, are compared with nothing: those are other models.
+    """
+    mains = [c.id for c in job.system.channels if not c.is_sub and c.id not in moved]
     seats = [s.id for s in job.system.seats]
     mirror = across.mirrored_seats({s.id: s.position_m for s in job.system.seats})
     bands = {
         place: np.array(
-            [_band_db(a, TREBLE_HZ), _band_db(a, LOW_HZ), math.nan if a is None or a.level_db is None else a.level_db]
+            [math.nan if a is None or a.level_db is None else a.level_db, *(_band_db(a, band) for band in BANDS_HZ)]
         )
         for place, a in found.items()
     }
+    needed = [0, 1 + BANDS_HZ.index(TREBLES_HZ[0]), 1 + BANDS_HZ.index(LOWS_HZ[0])]
     out = {}
     for channel in mains:
         partner = mirror_partner(channel)
         others = [partner] if partner in mains else [c for c in mains if c != channel]
-        if partner not in mains and len(others) < across.LEAST_COUNT:
+        if partner in moved or (partner not in mains and len(others) < across.LEAST_COUNT):
             continue
-        apart = {}
+        apart, beside = {}, {}
         for seat in seats:
             at = mirror.get(seat, seat) if partner in mains else seat
             theirs = np.array([bands[(other, at)] for other in others])
-            if np.isfinite(bands[(channel, seat)]).all() and (good := np.isfinite(theirs).all(axis=1)).any():
-                apart[seat] = bands[(channel, seat)] - np.median(theirs[good], axis=0)
+            good = np.isfinite(theirs[:, needed]).all(axis=1)
+            if np.isfinite(bands[(channel, seat)][needed]).all() and good.any():
+                beside[seat] = np.median(theirs[good], axis=0)
+                apart[seat] = bands[(channel, seat)] - beside[seat]
         if not apart:
             continue
-        gaps = {s: (across.driver_gap_db(d[0], d[1]), across.driver_gap_db(d[1], d[0])) for s, d in apart.items()}
-        treble, low = np.median(list(gaps.values()), axis=0)
-        levels = [float(d[2]) for d in apart.values()]
+        levels = [float(d[0]) for d in apart.values()]
         side = math.copysign(1.0, float(np.median(levels)))
         out[channel] = Against(
             partner=partner if partner is not None and partner in mains else OTHERS,
             level_db=float(np.median(levels)),
-            treble_db=float(treble),
-            low_db=float(low),
-            gaps=gaps,
+            drivers=driver_gaps({s: d[1:] for s, d in apart.items()}, {s: d[1:] for s, d in beside.items()}),
             alike_seats=(sum(side * level > CHANNEL_OFF_DB for level in levels), len(levels)),
         )
     return out
+
+
+def _dead_driver(job: Job, against: Against) -> str | None:
+    """Which driver of a loudspeaker seems dead, as a clause; None where all of its drivers play."""
+    dead = [driver for driver in DRIVERS if is_dead(job, against, driver)]
+    return f"its {dead[0]} seems dead" if dead else None
+
+
+def is_dead(job: Job, against: Against, driver: Driver) -> bool:
+    """Whether that driver is far below the partner's at most seats, while the rest of the loudspeaker plays."""
+    gap = against.drivers.get(driver)
+    if gap is None:
+        return False
+    limit_db = driver_limit(job, against, driver).lower
+    seats = sum(each <= limit_db for each in gap.gaps_db.values())
+    return surely_below(gap.gap_db, limit_db, PARTNER_U_DB) and seats >= across.AGREE * len(gap.gaps_db)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -475,10 +511,16 @@ def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: Chan
     )
 
 
-def driver_limit(job: Job, against: Against) -> Limit:
-    """How far a driver must be below the partner's; more where another model, or a single seat, is all there is."""
-    limit = job.limit("seats.driver")
-    if against.has_partner and len(against.gaps) > 1:
+def driver_limit(job: Job, against: Against, driver: Driver) -> Limit:
+    """How far a driver must be below the partner's; more where another model, or a single seat, is all there is, and below
+    200 Hz, where the room makes two sides differ.
+    """
+    limit, gap = job.limit("seats.driver"), against.drivers[driver]
+    weak = not against.has_partner or len(gap.gaps_db) < 2
+    if driver == "midrange":
+        low = limit.lower + MIDRANGE_DB - (0.0 if against.has_partner else MIDRANGE_WEAK_DB)
+        return replace(limit, low=low, basis=f"{limit.basis}; {MIDRANGE_BASIS}")
+    if not weak and gap.band_hz != LOWS_HZ[1]:
         return limit
     return replace(limit, low=limit.lower - WEAK_DB, basis=f"{limit.basis}; {WEAK_BASIS}")
 
@@ -486,24 +528,38 @@ def driver_limit(job: Job, against: Against) -> Limit:
 def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, against: Against | None) -> list[Check]:
     if against is None:
         return []
-    treble, low = against.gaps.get(seat, (None, None))
-    why = None
-    if treble is None:
+    checks = []
+    kinds: tuple[tuple[Driver, str, str], ...] = (
+        ("tweeter", "treble", "treble"),
+        ("midrange", "mids", "middle range"),
+        ("woofer", "lows", "lows"),
+    )
+    for driver, name, text in kinds:
+        if driver not in against.drivers:
+            continue
+        gap = against.drivers[driver]
+        value = gap.gaps_db.get(seat)
         why = f"it or {against.partner} was not measured over the whole range here or at the mirrored seat"
-    return [
-        Check(
-            id=f"seats.{name}",
-            channel=channel.id,
-            seat=seat,
-            value=value,
-            unit="dB",
-            uncertainty=PARTNER[f"seats.{name}"].u,
-            limit=driver_limit(job, against),
-            why_not=why,
-            text=f"{text} relative to {against.partner}",
+        low_hz, high_hz = gap.band_hz
+        span = (
+            f"{low_hz / 1000:.0f}–{high_hz / 1000:.0f} kHz"
+            if driver == "tweeter"
+            else f"{low_hz:.0f}–{high_hz:.0f} Hz"
         )
-        for name, value, text in (("treble", treble, "treble (3–10 kHz)"), ("lows", low, "lows (200–500 Hz)"))
-    ]
+        checks.append(
+            Check(
+                id=f"seats.{name}",
+                channel=channel.id,
+                seat=seat,
+                value=value,
+                unit="dB",
+                uncertainty=PARTNER[f"seats.{name}"].u,
+                limit=driver_limit(job, against, driver),
+                why_not=why if value is None else None,
+                text=f"{text}, {span}, relative to {against.partner}",
+            )
+        )
+    return checks
 
 
 def _spread_budgets(channel: Channel, seat: str, spread: _Spread, gain_u_db: float) -> tuple[Budget, ...]:

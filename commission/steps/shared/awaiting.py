@@ -17,6 +17,7 @@ from commission.model.units import round_name
 from commission.steps.distances import result as distances
 from commission.steps.seats import faults as seat_faults
 from commission.steps.seats import result as seats
+from commission.steps.seats.drivers import DRIVERS
 from commission.steps.shared.cache import cached
 from commission.steps.shared.lost_level import level_changes_db, lost_levels_db
 
@@ -26,6 +27,7 @@ _CHECKS = {
     "wiring.pair-polarity": "seats.polarity",
     "wiring.driver-polarity": "seats.polarity",
     "wiring.tweeter": "seats.treble",
+    "wiring.midrange": "seats.mids",
     "wiring.woofer": "seats.lows",
 }
 """Finding → the check that a response of the channel carries where it could show that finding."""
@@ -118,8 +120,11 @@ def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
         for rule, text in (_REVERSED[each.state],)
     }
     faults |= {("wiring.silent", c): "silent" for c in seat_faults.silent_channels(result)}
-    faults |= {("wiring.tweeter", c): "tweeter dead" for c in seat_faults.dead_drivers(job, result, "tweeter")}
-    faults |= {("wiring.woofer", c): "woofer dead" for c in seat_faults.dead_drivers(job, result, "woofer")}
+    faults |= {
+        (f"wiring.{driver}", c): f"{driver} dead"
+        for driver in DRIVERS
+        for c in seat_faults.dead_drivers(job, result, driver)
+    }
     for channel, (place, _) in places.swapped.items():
         faults[("wiring.swapped", channel)] = f"plays from the position of {place}"
         faults.setdefault(("wiring.swapped", place), f"{channel} plays from its position")

@@ -10,7 +10,7 @@ import numpy as np
 
 from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
-from commission.dsp.geometry import distance_m
+from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.matching import Matching, Survey, match
 from commission.model import Analysed, Analyses, Channel, FloatArray, Job, Position, Seat
 from commission.steps.shared.cache import cached
@@ -157,6 +157,36 @@ def matched(job: Job, round_id: str, analyses: Analyses) -> Matching | None:
     """What the arrivals of a round say about the labels of its recordings; None where there is no survey."""
     found = surveyed(job, round_id, analyses)
     return None if isinstance(found, str) else match(found.survey)
+
+
+def places_known(job: Job, round_id: str, analyses: Analyses) -> bool:
+    """Whether the arrivals could show that a loudspeaker sounds from another one's place."""
+    matching = matched(job, round_id, analyses)
+    return matching is not None and not matching.scattered
+
+
+def elsewhere(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
+    """Main channels that sound from another one's place by their arrivals, surely or perhaps → that in a clause.
+
+    What is heard of them is another loudspeaker than their own, of another model perhaps. The two of a mirrored pair that
+    were exchanged with each other are not among them.
+    """
+    found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
+    if isinstance(found, str) or matching is None or matching.scattered:
+        return {}
+    names = found.channels
+    sure = {i for each in matching.sure if each.kind == "loudspeakers" for i in each.channels}
+    out = {names[i]: f"it plays from the position of {names[matching.places[i][0]]}" for i in sorted(sure)}
+    for each in (each for rivals in matching.undecided for each in rivals if each.kind == "loudspeakers"):
+        if not _is_pair([names[i] for i in each.channels]):
+            out |= {names[i]: "it may play from the position of another loudspeaker" for i in each.channels}
+    both = {c for c in out if _is_pair([c, names[matching.places[names.index(c)][0]]])}
+    return {c: why for c, why in out.items() if c not in both}
+
+
+def _is_pair(channels: Sequence[str]) -> bool:
+    """Whether two channels are mirror partners: of one model, so that an exchange of the two changes nothing."""
+    return len(channels) == 2 and mirror_partner(channels[0]) == channels[1]
 
 
 def _apart(channel: Position | None, seat: Position | None) -> tuple[float, float, float]:

@@ -1,0 +1,98 @@
+"""Parts of a loudspeaker's range that are missing against its partner: a driver that does not play.
+
+The levels of a loudspeaker less those of its partner at the mirrored seat, in bands. A dead driver leaves a band far below
+the partner's and far below the rest of its own loudspeaker; a trim lowers all bands alike, and a partner with a dead driver
+raises one. So the larger of "against the partner" and "against the own rest" is what speaks for a dead driver.
+Crossovers lie at 200 to 800 Hz and at 1 to 4 kHz, so that each driver is looked for in more than one band.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+
+from commission.dsp.across import driver_gap_db
+from commission.model import FloatArray
+
+Driver: TypeAlias = Literal["tweeter", "midrange", "woofer"]
+Band: TypeAlias = tuple[float, float]
+DRIVERS: tuple[Driver, ...] = ("tweeter", "midrange", "woofer")
+TREBLES_HZ: tuple[Band, ...] = ((3000.0, 10000.0), (5000.0, 12000.0))
+"""The second for crossovers above 3 kHz, and for flat slopes."""
+LOWS_HZ: tuple[Band, ...] = ((200.0, 500.0), (80.0, 200.0))
+"""The second for three-way loudspeakers, whose woofer may end at 200 Hz."""
+HALF_OCTAVES_HZ: tuple[Band, ...] = tuple((100 * 2 ** (k / 2), 100 * 2 ** ((k + 1) / 2)) for k in range(13))
+MIDDLES = tuple((k, k + 3) for k in range(3, 9))
+"""Where a midrange is looked for: three half octaves, from 283 Hz to 4.5 kHz. Each of them must be missing: one driver
+reversed makes a gap of the depth of a dead one, but only an octave of it is more than 10 dB deep (crossovers of second
+order, (1 − q)/(1 + q) with q = (f/f0)²)."""
+BANDS_HZ: tuple[Band, ...] = (*TREBLES_HZ, *LOWS_HZ, *HALF_OCTAVES_HZ)
+PLAYS_WITHIN_DB = 15.0
+"""A band in which the partner is weaker than this, compared with the band beside it, says nothing of a driver."""
+
+
+@dataclass(frozen=True, slots=True)
+class DriverGap:
+    """What speaks for one dead driver."""
+
+    band_hz: Band
+    gaps_db: dict[str, float]
+    """Seat → how far the band is below the partner's and the own rest [dB, negative]."""
+
+    @property
+    def gap_db(self) -> float:
+        """Median over the seats."""
+        return float(np.median(list(self.gaps_db.values())))
+
+
+def driver_gaps(apart_db: Mapping[str, FloatArray], partner_db: Mapping[str, FloatArray]) -> dict[Driver, DriverGap]:
+    """The band in which each driver is missed most, over the seats together.
+
+    `apart_db`, `partner_db`: seat → levels less the partner's, and the partner's, in BANDS_HZ [dB], NaN where not heard.
+    """
+    found: dict[Driver, list[tuple[Band, dict[str, float]]]] = {driver: [] for driver in DRIVERS}
+    for index, band in enumerate(BANDS_HZ[:4]):
+        driver: Driver = "tweeter" if index < 2 else "woofer"
+        found[driver].append((band, {s: _end_gap_db(d, partner_db[s], index) for s, d in apart_db.items()}))
+    for first, end in MIDDLES:
+        band = (HALF_OCTAVES_HZ[first][0], HALF_OCTAVES_HZ[end - 1][1])
+        found["midrange"].append((band, {s: _middle_gap_db(d[4:], first, end) for s, d in apart_db.items()}))
+    out: dict[Driver, DriverGap] = {}
+    for driver, bands in found.items():
+        heard = [
+            DriverGap(band, known)
+            for band, gaps in bands
+            if (known := {s: gap for s, gap in gaps.items() if math.isfinite(gap)})
+        ]
+        if heard:
+            most = max(len(each.gaps_db) for each in heard)
+            out[driver] = min((each for each in heard if len(each.gaps_db) == most), key=lambda each: each.gap_db)
+    return out
+
+
+def _end_gap_db(apart_db: FloatArray, partner_db: FloatArray, index: int) -> float:
+    """Of a tweeter or woofer in one of the first four bands: below the partner and below the other end of the range.
+
+    What is missing from 200 to 500 Hz alone, or from 3 kHz to 5 kHz, is a midrange.
+    """
+    rest = 2 if index < 2 else 0
+    gap = driver_gap_db(float(apart_db[index]), float(apart_db[rest]))
+    if index % 2 == 0:
+        beyond = index + 1
+        plays = partner_db[beyond] >= partner_db[index] - PLAYS_WITHIN_DB
+        return max(gap, float(apart_db[beyond])) if plays and math.isfinite(apart_db[beyond]) else gap
+    return gap if partner_db[index] >= partner_db[index - 1] - PLAYS_WITHIN_DB else math.nan
+
+
+def _middle_gap_db(apart_db: FloatArray, first: int, end: int) -> float:
+    """Of a midrange over some half octaves: the least of their gaps, against partner, own lows and own treble."""
+    below, above = apart_db[: first - 1], apart_db[end + 1 :]
+    below, above = below[np.isfinite(below)], above[np.isfinite(above)]
+    if not len(below) or not len(above):
+        return math.nan
+    least = float(apart_db[first:end].max())
+    return max(least, least - float(np.mean(below)), least - float(np.mean(above)))
