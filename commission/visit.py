@@ -298,13 +298,13 @@ class Visit:
             failed: list[str] = []
 
             def note(rule_id: str, error: Exception) -> None:
-                failed.append(f"{rule_id} was not looked for, because {why_failed(error)}.")
+                failed.append(f"{rule_id} was not checked, because {why_failed(error)}.")
 
             found: tuple[Finding, ...] = ()
             try:
                 found = find(computed.job, round_id, computed.analyses, self.outcomes(round_id), note)
             except Exception as error:
-                failed.append(f"Causes were not looked for, because {why_failed(error)}.")
+                failed.append(f"Findings were not determined, because {why_failed(error)}.")
             computed.findings[round_id] = (found, tuple(failed))
         return computed.findings[round_id]
 
@@ -315,9 +315,7 @@ class Visit:
         outcomes = self.outcomes(round_id).values()
         steps_failed = (remark for outcome in outcomes if failed(outcome) for remark in outcome.remarks)
         left_out = (
-            f"Event {each.seq} counts for nothing: {each.why}."
-            for each in self.job.left_out
-            if each.round == round_id
+            f"Event {each.seq} is ignored: {each.why}." for each in self.job.left_out if each.round == round_id
         )
         return (*left_out, *steps_failed, *self._findings(round_id)[1], *self._followed(round_id)[1])
 
@@ -443,9 +441,7 @@ class _Until:
 
     def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
         """Always refused."""
-        raise StoreError(
-            f"{self.path.name} is shown as it stood after event {self._seq}; nothing can be stored in it."
-        )
+        raise StoreError(f"{self.path.name} is shown as of event {self._seq}; nothing can be stored in it.")
 
     def events(self) -> tuple[Event, ...]:
         """The log up to there."""

@@ -183,7 +183,7 @@ def test_a_rule_that_fails_is_named_and_the_others_are_asked(visit: Visit, monke
     visit.findings(AS_FOUND)
     assert asked == [rule.id for rule in RULES]
     (said,) = visit.failures(AS_FOUND)
-    assert said == "wiring.broken was not looked for, because the program failed on it (KeyError: 'FL')."
+    assert said == "wiring.broken was not checked, because the program failed on it (KeyError: 'FL')."
     assert said in visit_lines(visit)
 
 
@@ -194,7 +194,7 @@ def test_what_the_rules_look_at_may_fail_too(visit: Visit, monkeypatch: pytest.M
     monkeypatch.setattr(commission.diagnosis, "gather", fails)
     analysed(visit)
     assert visit.findings(AS_FOUND) == ()
-    assert visit.failures(AS_FOUND) == ("Causes were not looked for, because it needs more memory than there is.",)
+    assert visit.failures(AS_FOUND) == ("Findings were not determined, because it needs more memory than there is.",)
     json.loads(record_json(visit))
 
 

@@ -40,7 +40,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"commission: {clean_text(str(error))}", file=sys.stderr)
         return EXIT_USAGE
     except (KeyboardInterrupt, Cancelled):
-        print("commission: stopped; what was stored stays stored.", file=sys.stderr)
+        print("commission: stopped; everything stored so far is kept.", file=sys.stderr)
         return EXIT_NO
     except BrokenPipeError:  # the reader of our output closed it; nothing is wrong
         sys.stderr.close()
@@ -64,8 +64,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
         found = clean_text(f"{type(error).__name__}: {error}")[:200]
         print(
-            f"commission: that went wrong inside the program ({found}). What was stored stays stored; "
-            "`python -X dev -m commission …` tells more.",
+            f"commission: internal error ({found}). Everything stored so far is kept; "
+            "`python -X dev -m commission …` shows details.",
             file=sys.stderr,
         )
         return EXIT_USAGE

@@ -31,7 +31,7 @@ TERMINAL_LOOK_S, TERMINAL_LEAVE_S = 1.0, 2.0
 """How often the terminal is looked for, and how long the screens may take to end without it."""
 MOST_DOUBTS = 5
 CHAIN_LIMIT = (
-    "Compare this digest with the one on the record, or with another that was kept elsewhere: a log whose end was cut "
+    "Compare this digest with the one on the record, or with a copy kept elsewhere: a log whose end was cut "
     "off, or whose whole chain was computed again, shows only there."
 )
 
@@ -124,7 +124,7 @@ def demo(parsed: argparse.Namespace) -> int:
     workshop = LocalWorkshop()
     existed = (Path.cwd() / "harbour-lane.commission").exists()
     path = workshop.demo(Path.cwd(), progress=shown_progress("Making the sample job"))
-    say(f"{path.name}: {'was here already and is opened as it stands' if existed else 'written'}")
+    say(f"{path.name}: {'already here; opened unchanged' if existed else 'written'}")
     if parsed.text or not (sys.stdin.isatty() and sys.stdout.isatty()):
         return _print_results(workshop.open(path, read_only=True), None)
     return _run_screens(path)
@@ -201,7 +201,7 @@ def _import_into(visit: Visit, importer: Importer, options: ImportOptions, parse
     if parsed.dry_run:
         good = sum(row.ready for row in rows)
         wanted = sum(not row.is_stimulus for row in rows)
-        say(f"{good} of {wanted} would be stored; nothing was.")
+        say(f"{good} of {wanted} would be stored; nothing was stored.")
         return EXIT_DONE if good == wanted else EXIT_NO
     stored, left_out = visit.import_rows(importer, rows, options, cancel, shown_progress("Storing"))
     for row, why in left_out:
@@ -229,7 +229,9 @@ def row_line(row: ImportRow) -> str:
 def results(parsed: argparse.Namespace) -> int:
     """Print everything computed."""
     if parsed.json and parsed.round is not None:
-        raise InputError("--round", "--json", "results as text", "The JSON holds every round: leave the option out.")
+        raise InputError(
+            "--round", "--json", "results as text", "The JSON contains every round: leave the option out."
+        )
     visit = LocalWorkshop().open(parsed.job, read_only=True)
     if not parsed.json:
         return _print_results(visit, parsed.round, budgets=parsed.budgets)
@@ -274,7 +276,7 @@ def limits(parsed: argparse.Namespace) -> int:
     try:
         if parsed.use is not None:
             event = workshop.use_limits(visit, parsed.use)
-            say(f"The job is judged by {visit.job.profile.title} from now on (event {event.seq}).")
+            say(f"From now on this job uses the limits “{visit.job.profile.title}” (event {event.seq}).")
         for table in limits_tables(visit.job.profile, all_steps(), RULES):
             for line in (*table_lines(table), ""):
                 print(clean_text(line))
@@ -349,7 +351,7 @@ def record(parsed: argparse.Namespace) -> int:
     broken = verified.result()
     visit.close()
     if broken is not None:
-        say(f"✗ The log is broken, so that nothing can confirm this record: {broken}")
+        say(f"✗ The log is broken, so this record cannot be confirmed: {broken}")
     return EXIT_DONE if broken is None else EXIT_NO
 
 
@@ -371,7 +373,7 @@ def verify(parsed: argparse.Namespace) -> int:
             print(beside)
     doubts = visit.doubtful_times()
     for doubt in doubts[:MOST_DOUBTS]:
-        print(f"? {doubt}: a clock was wrong, or the log was made at another time than it says")
+        print(f"? {doubt}: a clock was wrong, or the log was made at a different time from what it says")
     if doubts[MOST_DOUBTS:]:
         print(f"? {len(doubts) - MOST_DOUBTS} more times that cannot be right")
     holds = broken is None and not doubts

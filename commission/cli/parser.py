@@ -11,19 +11,19 @@ from typing import Any
 from commission import __version__
 from commission.model import AS_FOUND, AS_LEFT
 
-_DESCRIPTION = """Guides the commissioning of a home cinema: levels, distances, every seat, before
-and after, on record.
+_DESCRIPTION = """Guides you through the commissioning of a home cinema: levels, distances and
+every seat, before and after, with a record.
 
 Without a command: choose a recent job, start a new one or open the rehearsal.
 With a job file: open it."""
 _EXIT_CODES = """exit codes:
   0  done
-  1  the work says no: files that could not be imported, a broken log, a record
-     that is not confirmed, or stopped by hand
+  1  completed with a negative result: files that could not be imported, a
+     broken log, a record that is not confirmed; or stopped by you
   2  wrong use, or a file that cannot be used
 
 Data goes to standard output, messages to standard error.
-`commission COMMAND --help` tells more, with an example."""
+`commission COMMAND --help` shows details and an example."""
 
 WIDTH = 78
 """As wide as the parser's own paragraphs are on a terminal of 80 columns."""
@@ -112,14 +112,14 @@ def _opening(command: _Command) -> None:
         dest="earlier",
         type=Path,
         metavar="JOB.commission",
-        help="the job of an earlier visit, which is only read: the same room, held against how it was left",
+        help="the job of an earlier visit to the same room, to compare with; it is only read",
     )
 
 
 def _storing(command: _Command) -> None:
     sub = command(
         "import",
-        "store measured responses: WAV, FLAC, AES69 or text files, folders, one by one or by a mapping",
+        "store measured responses from WAV, FLAC, AES69 or text files, from folders, or by a mapping",
         "commission import loft.commission sweeps/ --round as-found --dry-run",
     )
     _job(sub)
@@ -127,7 +127,7 @@ def _storing(command: _Command) -> None:
     sub.add_argument(
         "--round",
         metavar="ROUND",
-        help=f"for files whose mapping gives none: {AS_FOUND}, {AS_LEFT} or an interim round",
+        help=f"round of the files to which the mapping gives none: {AS_FOUND}, {AS_LEFT} or an interim round",
     )
     sub.add_argument("--new-round", action="store_true", help="begin an interim round that the job does not have yet")
     sub.add_argument(
@@ -137,21 +137,24 @@ def _storing(command: _Command) -> None:
         "--stimulus", type=Path, metavar="WAV", help="the sweep that was played, if it is not among the files"
     )
     sub.add_argument(
-        "--loopback", type=int, metavar="N", help="channel of each file, from 1, that recorded the signal itself"
+        "--loopback",
+        type=int,
+        metavar="N",
+        help="channel of each file, from 1, that recorded the played signal itself",
     )
     sub.add_argument("--no-delays", action="store_true", help="the sweeps did not pass the processor's delays")
-    sub.add_argument("--no-common-clock", action="store_true", help="the files share no origin of time")
+    sub.add_argument("--no-common-clock", action="store_true", help="the files share no clock")
     sub.add_argument("--dry-run", action="store_true", help="show where everything would go and store nothing")
 
     sub = command(
         "photo",
-        "attach a photograph to a step; it is stored smaller and without its position",
+        "attach a photograph to a step; it is stored smaller and without location data",
         'commission photo loft.commission rack.jpg --step site --caption "The rack"',
     )
     _job(sub)
     sub.add_argument("photo", type=Path, metavar="PHOTO", help="a JPEG or PNG file; it is not changed")
     sub.add_argument("--step", required=True, metavar="STEP", help="the step that it belongs to, such as site")
-    sub.add_argument("--round", metavar="ROUND", help="the round that it shows; without it: of the job")
+    sub.add_argument("--round", metavar="ROUND", help="the round that it shows; default: the whole job")
     sub.add_argument("--caption", default="", metavar="TEXT", help="what it shows")
 
 
@@ -163,7 +166,7 @@ def _reading(command: _Command) -> None:
     sub.add_argument("--json", action="store_true", help="the stable form for other programs")
     sub.add_argument("--round", metavar="ROUND", help="only this round (text only)")
     sub.add_argument(
-        "--budgets", action="store_true", help="with what each uncertainty is made of (JSON always has it)"
+        "--budgets", action="store_true", help="print the sources of each uncertainty, too (JSON always has them)"
     )
 
     sub = command(
@@ -174,12 +177,15 @@ def _reading(command: _Command) -> None:
 
     sub = command(
         "limits",
-        "print the limits that verdicts rest on, or judge by a file of your own",
+        "print the limits of all verdicts, or use your own limits file",
         "commission limits loft.commission --use studio.toml",
     )
     _job(sub)
     sub.add_argument(
-        "--use", type=Path, metavar="FILE.toml", help="limits of your own over the defaults, from now on"
+        "--use",
+        type=Path,
+        metavar="FILE.toml",
+        help="use the limits in this file instead of the defaults, from now on",
     )
 
 
@@ -202,10 +208,11 @@ def _recording(command: _Command) -> None:
         "--letterhead",
         type=Path,
         metavar="FILE.toml",
-        help=".pdf and .html: name, lines and logo of your firm "
-        "(default: letterhead.toml in the folder of your own settings)",
+        help=".pdf and .html: name, lines and logo of your firm (default: letterhead.toml in your settings folder)",
     )
-    sub.add_argument("--round", metavar="ROUND", help=".sofa: whose responses (default: the newest that has any)")
+    sub.add_argument(
+        "--round", metavar="ROUND", help=".sofa: the round to write (default: the newest with responses)"
+    )
 
     sub = command(
         "verify",
@@ -224,13 +231,20 @@ def _practising(command: _Command) -> None:
     )
     _job(sub)
     sub.add_argument(
-        "-o", "--output", type=Path, required=True, metavar="DIR", help="the folder; it is made where there is none"
+        "-o",
+        "--output",
+        type=Path,
+        required=True,
+        metavar="DIR",
+        help="the folder; it is created if it does not exist",
     )
 
     sub = command(
         "rehearse", "make a practice job with a simulated room and faults to find", "commission rehearse --seed 7"
     )
-    sub.add_argument("--seed", type=int, default=1, metavar="N", help="which room; the same number, the same room")
+    sub.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="number of the room; the same number gives the same room"
+    )
     sub.add_argument("-o", "--output", type=Path, default=Path(), metavar="DIR", help="folder (default: this one)")
     sub.add_argument("--measure", action="store_true", help="also measure every channel at every seat, as found")
     sub.add_argument("--text", action="store_true", help="do not open it on the screen")

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from commission.visit import Visit
 
 NOTHING_HELD = (
-    "nothing was noted or measured at that visit, so that nothing can be compared: return to the one before it"
+    "nothing was entered or measured at that visit, so nothing can be compared: return to the visit before it"
 )
 
 
@@ -39,7 +39,7 @@ def told_earlier(visit: Visit) -> str | None:
     start = f"returns to {name}, event digest {clean_text(earlier.digest)}:"
     path = visit.path.parent / Path(earlier.file_name).name
     if not os.path.isfile(path):  # which takes any text for a name; a log may hold one that no folder can
-        return f"– {start} not beside this job, so not looked at; the figures compared with are in this job's own log"
+        return f"– {start} not found beside this job, so not checked; the values to compare with are in this job's own log"
     from commission.job.store import JobFile
 
     try:
@@ -54,5 +54,5 @@ def told_earlier(visit: Visit) -> str | None:
     if broken is not None:
         return clean_text(f"? {start} its log is broken: {broken}")
     if found is None:
-        return f"? {start} the file of that name beside this job does not hold it: another job, or another log by now"
+        return f"? {start} the file of that name beside this job does not contain it: another job, or its log has changed"
     return f"✓ {start} found beside this job as event {found}, its log whole"

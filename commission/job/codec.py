@@ -39,7 +39,7 @@ def encode(body: EventBody) -> str:
         return msgspec.json.encode(body, order="sorted").decode("utf-8")
     except UnicodeEncodeError as error:  # a name of a file or a key that is no text in any encoding
         raise InputError(
-            kind_of(body), "a letter that is none", "text", "Type it anew, or rename the file."
+            kind_of(body), "an invalid character", "text", "Type it again, or rename the file."
         ) from error
 
 

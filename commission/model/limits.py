@@ -106,7 +106,7 @@ def _profile(data: Mapping[str, Any], where: str, base: LimitsProfile | None) ->
     if data.get("schema") != SCHEMA:
         raise InputError(f"{where}: schema", repr(data.get("schema")), str(SCHEMA))
     for key in data.keys() - {"schema", "name", "version", "limit"}:
-        raise InputError(f"{where}: {clean_text(key)}", "a key that is not known", "schema, name, version, [[limit]]")
+        raise InputError(f"{where}: {clean_text(key)}", "an unknown key", "schema, name, version, [[limit]]")
     name, version = (_text(data.get(key), f"{where}: {key}") for key in ("name", "version"))
     rows = data.get("limit", [])
     if not isinstance(rows, list) or not rows:
@@ -127,7 +127,7 @@ def _limit(row: object, where: str, known: Mapping[str, ProfileLimit] | None) ->
     if not isinstance(row, dict):
         raise InputError(where, "no table", "[[limit]] with quantity, low or high, unit, basis")
     for key in row.keys() - _KNOWN:
-        raise InputError(f"{where}.{clean_text(str(key))}", "a key that is not known", ", ".join(sorted(_KNOWN)))
+        raise InputError(f"{where}.{clean_text(str(key))}", "an unknown key", ", ".join(sorted(_KNOWN)))
     quantity = _text(row.get("quantity"), f"{where}.quantity")
     default = None
     if known is not None:
@@ -157,7 +157,7 @@ def _text(value: object, where: str, *, empty: bool = False) -> str:
     if not isinstance(value, str) or (not value.strip() and not empty):
         raise InputError(where, "nothing" if value is None or value == "" else repr(value)[:40], "a text")
     if len(value) > _LONGEST:
-        raise InputError(where, f"{len(value)} letters", f"at most {_LONGEST}")
+        raise InputError(where, f"{len(value)} characters", f"at most {_LONGEST}")
     return clean_text(value.strip())
 
 

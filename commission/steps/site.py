@@ -15,13 +15,13 @@ from commission.model.units import format_length, format_temperature, round_name
 from commission.steps.shared.survey import taped_m
 
 HELP = """
-Fill this in **before you touch a setting**: what you note now is what "as found" means.
+Fill this in **before you touch a setting**: what you enter now is the state "as found".
 
 - Photograph or copy every setting of the processor first: trims, distances, crossovers, polarity.
 - Read the air temperature at ear height; it sets the speed of sound (0.18 % for each kelvin).
 - Measure from the floor below the **centre of the screen**: x to the right facing the screen, y toward the rear,
-  z up. Ears count, not cushions: 1.1 m above the riser unless you measure them.
-- Note serial number and calibration date of every instrument. A reading is worth what its instrument is worth.
+  z up. Measure to the ears, not the cushions: 1.1 m above the riser unless you measure it.
+- Enter serial number and calibration date of every instrument. A reading is only as good as its instrument.
 
 **Before you begin:** amplifiers and mains wiring are for licensed trades; local codes decide. Turn the master volume
 down before anything is connected or switched.
@@ -31,9 +31,9 @@ _ASSUMED = Limit(
     low=SPEEDS_M_S[0],
     high=SPEEDS_M_S[1],
     unit="m/s",
-    basis="speed of sound in air from −50 to 85 °C, else it is in another unit; common practice",
+    basis="speed of sound in air from −50 to 85 °C; any other value is in another unit; common practice",
 )
-_COMPLETE = Limit(low=1.0, high=None, unit="", basis="what the other steps need")
+_COMPLETE = Limit(low=1.0, high=None, unit="", basis="needed by the other steps")
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
@@ -48,7 +48,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     missing = [item for item in items if not item.there]
     checks = [item.check for item in items]
     advice = [
-        # Settings are noted while reading levels, too: all else comes first.
+        # Settings are entered while reading levels, too: all else comes first.
         Advice(text=f"Fill in {item.needs}.", step="site", priority=30 if item.key == "settings" else 5)
         for item in missing
     ]
@@ -68,7 +68,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     )
     rows = [Row(key=item.key, cells=(item.title, item.value or None)) for item in items]
     rows += [Row(key=title, cells=(title, text)) for title, text in facts]
-    columns = (Column(key="what", title="What"), Column(key="value", title="Value"))
+    columns = (Column(key="what", title="Item"), Column(key="value", title="Value"))
     return Outcome(
         step="site",
         round=round_id,
@@ -106,7 +106,7 @@ def _items(job: Job, round_id: str) -> tuple[_Item, ...]:
     )
     noted = sum(job.setting(round_id, channel.id).trim_db is not None for channel in channels)
     count = len(channels)
-    distances = "a position or a tape distance of every channel"
+    distances = "a position or a tape distance for every channel"
     settings = f"the processor's trims and distances in the round {round_name(round_id)}"
     room, meter = system.room is not None, system.instrument("meter") is not None
     return (
@@ -114,7 +114,7 @@ def _items(job: Job, round_id: str) -> tuple[_Item, ...]:
         _Item("room", "Room", _room_text(job), room, "length, width and height of the room"),
         _Item("seats", "Seats", ", ".join(s.id for s in seats), bool(seats), "at least one seat"),
         _Item("channels", "Channels", ", ".join(c.id for c in channels), bool(channels), "at least one channel"),
-        _Item("places", "Places or distances", f"{placed} of {count}", placed == count > 0, distances),
+        _Item("places", "Positions or distances", f"{placed} of {count}", placed == count > 0, distances),
         _Item("meter", "Level meter", _instrument_text(job, "meter"), meter, "the level meter and its class"),
         _Item("settings", f"Settings {round_name(round_id)}", f"{noted} of {count}", noted == count > 0, settings),
     )
@@ -132,7 +132,7 @@ def _instrument_text(job: Job, kind: str) -> str:
     found = next((i for i in job.system.instruments if i.kind == kind), None)
     if found is None:
         return ""
-    parts = [found.model or kind, f"class {found.accuracy_class}" if found.accuracy_class else "class not noted"]
+    parts = [found.model or kind, f"class {found.accuracy_class}" if found.accuracy_class else "class unknown"]
     parts += [f"serial {found.serial}"] if found.serial else []
     parts += [f"calibrated {found.calibrated}"] if found.calibrated else []
     return ", ".join(parts)

@@ -191,7 +191,7 @@ class CommissionApp(WorkingApp):
             return
         from commission.ui.screens.dialogs import Choose
 
-        options = [("stay", "stay here; what was stored stays stored"), ("quit", "quit the program")]
+        options = [("stay", "stay here; everything stored is kept"), ("quit", "quit the program")]
         title = "Stopped. Quit as well?"
         self.push_screen(Choose(title, options, "stay"), lambda answer: self.exit() if answer == "quit" else None)
 

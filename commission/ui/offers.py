@@ -32,11 +32,11 @@ def _of_the_job(app: CommissionApp) -> Iterator[Offer]:
     yield Offer("Photograph", "Attach a picture to a step, by its path", app.action_photo)
     yield Offer("Log", "Every event; take back; verify the chain", app.action_log)
     yield Offer("Round", "Look at another round, or begin one", app.choose_round)
-    yield Offer("Limits", "What verdicts rest on; a file of your own", app.action_limits)
+    yield Offer("Limits", "The limits of all verdicts; your own file", app.action_limits)
     yield Offer("Write the record", "PDF, HTML, JSON, CSV or SOFA", app.action_export)
-    yield Offer("Check a record", "Held against this job: digest, rows, pages", app.action_check_record)
+    yield Offer("Check a record", "Compared with this job: digest, rows, pages", app.action_check_record)
     if app.rejudged is not None:
-        yield Offer("Judged differently", "Stored verdicts against those of today", app.action_rejudged)
+        yield Offer("Judged differently", "Stored verdicts compared with today's", app.action_rejudged)
     yield Offer("Other job", "Back to the choice of jobs", app.action_other_job)
     yield Offer(
         "Live measurement",

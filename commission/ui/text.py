@@ -130,7 +130,7 @@ def _course_words(body: EventBody) -> str | None:
         case RoundOpened(round=name):
             return f"round {round_name(name)} begins"
         case EarlierVisit(title=title, closed_at=at, figures=figures):
-            return f"returns to “{title}” of {at[:10]}, {len(figures)} figures to compare with"
+            return f"returns to “{title}” of {at[:10]}, {len(figures)} values to compare with"
         case LimitsChosen(profile=profile):
             return f"limits: {profile.title}"
         case Decided(step=step, key=key, value=value):

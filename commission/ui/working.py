@@ -182,7 +182,7 @@ class WorkingApp(TypeaheadApp):
         try:
             result = what(worker.cancelled_event, lambda f, t: self._progress(left, f, t))
         except Cancelled:
-            self.call_from_thread(self._job_over, self.say, "Stopped; what was stored stays stored.")
+            self.call_from_thread(self._job_over, self.say, "Stopped; everything stored so far is kept.")
         except CommissionError as error:
             self.call_from_thread(self._job_over, failed, str(error))
         else:
@@ -203,7 +203,7 @@ class WorkingApp(TypeaheadApp):
             self.analysis_stopped |= event.worker.group == "compute"  # or results would be "being computed" for ever
             log.error("worker failed", exc_info=event.worker.error)
             self._refresh_screen()  # the line of progress goes with it
-            self.refuse(f"That went wrong inside the program: {event.worker.error!r}. Nothing stored was touched.")
+            self.refuse(f"Internal error: {event.worker.error!r}. Stored data was not changed.")
 
     def stop_job(self) -> bool:
         """Cancel what was asked for (a sweep, an import, a record); whether anything ran. The analysis goes on."""

@@ -51,7 +51,7 @@ def test_demo_without_a_terminal_prints_the_results(demo: tuple[Path, subprocess
         assert word in done.stdout
     before = (folder / "harbour-lane.commission").read_bytes()
     again = run(folder, "demo")
-    assert "was here already" in again.stderr
+    assert "already here" in again.stderr
     assert (folder / "harbour-lane.commission").read_bytes() == before
 
 
@@ -108,7 +108,7 @@ def test_verify_says_whole_and_broken_with_its_exit_code(
     assert "broken" in done.stdout
     done = run(tmp_path, "record", "copy.commission", "-o", "copy.json")
     assert done.returncode == 1
-    assert "The log is broken, so that nothing can confirm this record" in done.stderr
+    assert "The log is broken, so this record cannot be confirmed" in done.stderr
 
 
 def test_records_hold_the_results_and_the_log(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:

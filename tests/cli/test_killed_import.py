@@ -47,7 +47,7 @@ def test_a_killed_import_goes_on_where_it_stopped(tmp_path: Path) -> None:
         assert job.verify() is None
         counts.append(sum(isinstance(e.body, ResponseStored) for e in job.events()))
         job.close()
-    assert counts == sorted(counts)  # what was stored stays stored
+    assert counts == sorted(counts)  # everything stored so far is kept
     done = run(tmp_path, *words[3:])
     assert done.returncode == 0, done.stderr
     job = JobFile.open(tmp_path / "a.commission", read_only=True)

@@ -32,7 +32,7 @@ def test_what_will_be_compared_is_said(workshop: LocalWorkshop, capsys: pytest.C
     assert "4 figures of the visit closed " in said and ", as found, to compare with" in said
     # A return to a return where nothing was measured has nothing to compare with, and says so at once.
     assert main(["new", "third", "--return-to", "second.commission"]) == 0
-    assert "nothing can be compared: return to the one before it" in capsys.readouterr().err
+    assert "nothing can be compared: return to the visit before it" in capsys.readouterr().err
 
 
 def test_three_visits_in_a_row_compare_each_with_the_one_before(workshop: LocalWorkshop) -> None:
@@ -115,7 +115,7 @@ def test_verify_says_whether_the_earlier_job_is_still_what_was_returned_to(
     path.write_bytes(b"no job at all")
     assert "? returns to first.commission" in verified()
     path.unlink()
-    assert "– returns to first.commission" in verified() and "not beside this job" in verified()
+    assert "– returns to first.commission" in verified() and "not found beside this job" in verified()
 
 
 @pytest.mark.parametrize("name", ["", "/", "..", 300 * "a", "a\0b"])
@@ -129,7 +129,7 @@ def test_a_log_may_name_an_earlier_file_as_no_folder_can(
     visit.close()
     assert main(["verify", "odd.commission"]) == 0
     said = capsys.readouterr().out
-    assert "not beside this job" in said and "\x1b" not in said
+    assert "not found beside this job" in said and "\x1b" not in said
 
 
 def test_a_renamed_earlier_job_is_compared_with_all_the_same(workshop: LocalWorkshop) -> None:

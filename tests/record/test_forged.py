@@ -232,7 +232,7 @@ def test_pdfs_that_cannot_be_read_get_one_sentence(
 ) -> None:
     with pytest.raises(InputError, match="an encrypted PDF"):
         check(visit, edited(made["pdf"], lambda file: None, encryption=encryption))
-    with pytest.raises(InputError, match=r"a PDF that cannot be read .* Fetch the file anew"):
+    with pytest.raises(InputError, match=r"a PDF that cannot be read .* Get the file again"):
         check(visit, made["pdf"][:-300])
     assert capfd.readouterr() == ("", ""), "the reader's own remarks"
 
@@ -284,7 +284,7 @@ def test_json_by_another_program_and_what_stands_in_it_twice(visit: Visit, made:
     assert b'"target_db": 75,' in again
     for raw in (again, b"\xef\xbb\xbf" + again):
         assert overall(check(visit, raw)).matches
-    with pytest.raises(InputError, match="“digest” stands twice"):
+    with pytest.raises(InputError, match="“digest” appears twice"):
         check(visit, b'{"digest": "other", ' + again[1:])
     row = next(r for r in data["log"] if r["kind"] == "system-defined")
     seat = row["body"]["system"]["seats"][0]

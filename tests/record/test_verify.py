@@ -195,7 +195,7 @@ def test_another_version_is_not_taken_for_a_fraud(visit: Visit, monkeypatch: pyt
         (b"\x00\xff", "begins like none"),
         (b'{"a":' + b"[" * 100000, "no valid JSON"),
         (b"", "an empty file"),
-        (b'{"schema": "commission-record/1", "a": 1, "a": 2}', "“a” stands twice"),
+        (b'{"schema": "commission-record/1", "a": 1, "a": 2}', "“a” appears twice"),
     ],
 )
 def test_files_that_are_no_record_get_one_sentence(visit: Visit, raw: bytes, reason: str) -> None:

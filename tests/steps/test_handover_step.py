@@ -69,32 +69,32 @@ def test_settings_of_both_rounds_and_what_was_typed_in() -> None:
     assert rows["FR"][-3:] == ("reversed", "normal", "")
     assert rows["FC"][1:] == (None, None, None, None, None, None, "")
     assert outcome.stands_out == "2 channels changed"
-    assert "Noted as left but not ticked as typed in: FR." in outcome.remarks
+    assert "Entered as left but not ticked as applied: FR." in outcome.remarks
 
 
 def test_settings_that_were_only_noted_are_told_in_one_sentence() -> None:
     job = job_of(defined(cinema()), setting("FL", trim_db=0.0), setting("FL", round_id=AS_LEFT, trim_db=1.0))
-    assert "The settings as left are noted, but none is ticked as typed in." in outcome_of(job).remarks
+    assert "The settings as left are entered, but none is ticked as applied." in outcome_of(job).remarks
 
 
 def test_what_was_changed_in_words() -> None:
     told = summary(visit(), (), (), {})
     assert told.changed == (
-        "FL: trim 0.0 → −1.5 dB, distance 11.52 → 3.51 m (typed in)",
+        "FL: trim 0.0 → −1.5 dB, distance 11.52 → 3.51 m (applied)",
         "FR: polarity reversed → normal",
     )
 
 
 def test_an_unknown_setting_as_found_is_said_to_be_unknown() -> None:
     job = job_of(defined(cinema()), setting("FC", round_id=AS_LEFT, trim_db=-2.0))
-    assert summary(job, (), (), {}).changed == ("FC: trim not noted → −2.0 dB",)
+    assert summary(job, (), (), {}).changed == ("FC: trim not entered → −2.0 dB",)
     assert not handover.setting_changes(job)[1].changed  # what was not noted cannot be called a change
 
 
 def test_a_finding_is_mended_only_when_its_step_was_done_again() -> None:
     found = (finding("wiring.polarity", "FR"),)
     job = visit()
-    assert "(mended)" in summary(job, found, (), done("seats")).found[0]
+    assert "(no longer found)" in summary(job, found, (), done("seats")).found[0]
     assert "not everything was checked again" in summary(job, found, (), done("seats", 3, 5)).found[0]
     assert "(not checked again)" in summary(job, found, (), done("seats", 0, 5)).found[0]
     assert "(not checked again)" in summary(job, found, (), {}).found[0]
@@ -110,10 +110,10 @@ def test_what_cannot_be_told_as_left_is_not_called_mended() -> None:
         return {"seats": Outcome(step="seats", round=AS_LEFT, done=5, total=5, checks=(check,))}
 
     found = (replace(finding("wiring.polarity", "FR"), check="seats.polarity"),)
-    assert "(mended)" in summary(visit(), found, (), left("FR", None)).found[0]
+    assert "(no longer found)" in summary(visit(), found, (), left("FR", None)).found[0]
     for outcomes in (left("FR", "a response without phase"), left("FL", None), done("seats")):
         assert (
-            "(not seen again, but what was measured as left cannot tell)"
+            "(not seen again, but the measurement as left cannot show it)"
             in summary(visit(), found, (), outcomes).found[0]
         )
 
@@ -134,13 +134,13 @@ def test_a_finding_that_shows_again_is_open() -> None:
     left = (finding("wiring.polarity", "FR"), finding("room.null", "SUB1", "SUB2", seats=("B2",)))
     told = summary(visit(), found, left, done("seats"))
     assert "(still open)" in told.found[0]
-    assert "(mended)" in told.found[1]  # the null at B2 is another one
+    assert "(no longer found)" in told.found[1]  # the null at B2 is another one
     assert sum("Mend it." in text for text in told.remains) == 2
 
 
 def test_the_same_rule_on_another_channel_is_another_fault() -> None:
     told = summary(visit(), (finding("wiring.polarity", "FR"),), (finding("wiring.polarity", "FL"),), done("seats"))
-    assert "(mended)" in told.found[0]
+    assert "(no longer found)" in told.found[0]
 
 
 def test_without_as_left_everything_found_remains() -> None:
@@ -194,7 +194,7 @@ def test_a_signature_does_not_cover_what_came_after_it() -> None:
     )
     outcome = outcome_of(job)
     assert any("2 events were logged after that: sign again." in remark for remark in outcome.remarks)
-    assert outcome.advice[0].text == "Sign the record as technician again: the log went on."
+    assert outcome.advice[0].text == "Sign the record as technician again: events were logged since."
     again = visit(decided("levels", "x", "1"), Signed(role="technician", name="T"), Signed(role="client", name="C"))
     assert outcome_of(again).advice == ()
 
@@ -202,7 +202,7 @@ def test_a_signature_does_not_cover_what_came_after_it() -> None:
 def test_nobody_is_asked_to_sign_before_anything_is_left() -> None:
     outcome = outcome_of(job_of(defined(cinema())))
     assert outcome.advice == ()
-    assert "No settings as left are noted yet." in outcome.remarks
+    assert "No settings as left are entered yet." in outcome.remarks
 
 
 def test_cautions_and_notes_are_in_every_record() -> None:

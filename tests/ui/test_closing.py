@@ -52,7 +52,7 @@ def test_what_is_left_to_do_is_told_until_it_is_done():
     said = "\n".join(left(app))
     for part in (
         "Levels 0 of",
-        "Not ticked as typed in: FL (s",
+        "Not ticked as applied: FL (s",
         "Levels were not read again as left: FL",
         "The technician has not signed (g)",
         "The client has not signed (g)",
@@ -61,10 +61,10 @@ def test_what_is_left_to_do_is_told_until_it_is_done():
     app.visit.append(SettingEntered(setting=held[1], applied=True), ReadingEntered(round=AS_LEFT, **reading))
     app.visit.append(Signed(role="technician", name="T"))
     said = "\n".join(left(app))
-    for part in ("typed in", "not read again", "technician"):
+    for part in ("as applied", "not read again", "technician"):
         assert part not in said, said
     app.visit.append(ReadingEntered(round=AS_LEFT, **reading))
-    assert "The log went on after the technician signed: sign again (g)." in left(app)
+    assert "Events were logged after the technician signed: sign again (g)." in left(app)
 
 
 async def test_the_last_step_tells_what_is_left_and_names_its_keys():

@@ -70,7 +70,7 @@ def test_outside_the_room_is_marked_at_the_edge_and_named():
     assert outside(plan) == (typo,)
     text = plain(draw_plan(plan, None, 58, 30))
     assert "!XX" in text
-    assert "XX stands outside the room: 14.50 m left of centre" in words(draw_plan(plan, None, 58, 30))
+    assert "XX is outside the room: 14.50 m left of centre" in words(draw_plan(plan, None, 58, 30))
 
 
 def test_nothing_of_the_invented_room_is_outside():

@@ -345,10 +345,10 @@ async def test_clock_and_delays_are_chosen_with_what_follows(app: CommissionApp,
         assert {row.round for row in app.screen.rows} == {"as-left"}  # type: ignore[attr-defined]
         await pilot.press("t", "down", "enter")
         await settle(pilot)
-        assert "arrivals are not judged" in shown(app)
+        assert "arrivals are not checked" in shown(app)
         await pilot.press("l", "end", "enter")
         await settle(pilot)
-        assert "delays stay unproved" in shown(app)
+        assert "delays are not verified" in shown(app)
         await pilot.press("o", "home", "enter")
         await pilot.pause()
         assert "for which files?" in shown(app)

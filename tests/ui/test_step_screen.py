@@ -482,7 +482,7 @@ async def test_typing_into_an_earlier_round_is_cautioned_where_it_matters():
         assert "has begun" not in words(app, "#caution")
         app.visit.append(RoundOpened(round="as-left"))
         app.screen.refresh_results()
-        assert "Typed here, it belongs to as found; as left has begun (r: round)." in words(app, "#caution")
+        assert "What you type here belongs to as found, but as left has begun (r: round)." in words(app, "#caution")
         app.show_round("as-left")
         await settle(pilot)
         assert "has begun" not in words(app, "#caution")

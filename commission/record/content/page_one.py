@@ -396,8 +396,8 @@ def _remains(
     untyped = () if alone else not_typed_in(context.job)
     if untyped:
         items.append(
-            f"Changed settings of {context.channel_names(untyped)} are recorded, but not ticked as entered. What it takes: "
-            "compare them with the processor."
+            f"Changed settings of {context.channel_names(untyped)} are recorded, but not confirmed as entered. What it "
+            "takes: compare them with the processor."
         )
     title = "What is wrong, and what it takes" if alone else "What remains, and what it takes"
     ident = context.id("summary", "remains")

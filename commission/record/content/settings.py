@@ -86,7 +86,7 @@ def _changes_grid(context: Context) -> Grid:
                 columns.append((Heading(title=f"{title}, {round_name}", unit=unit, numeric=numeric), texts))
     if any(c.applied for c in changes):
         ticks = ["✓ yes" if c.applied else "" for c in changes]
-        columns.append((Heading(title="Entered"), ticks))
+        columns.append((Heading(title="Applied"), ticks))
     alone = only_found(context) or not any(c.noted for c in changes)
     return Grid(
         id=context.id("settings-both"),
@@ -272,7 +272,7 @@ def _proposals(context: Context) -> list[Block]:
         Heading(title="Unit"),
     )
     ident, title = context.id("settings-proposed"), "Required settings"
-    remark = f"Calculated from: {source_sentence(lines)}. Not yet ticked as entered: enter these, then measure again."
+    remark = f"Calculated from: {source_sentence(lines)}. Not yet ticked as applied: enter these, then measure again."
     return [table(ident, title, headings, rows, remark)]
 
 

@@ -58,15 +58,15 @@ def _row(line: SheetLine) -> tuple[Any, ...]:
 
 
 def sheet_lines(visit: Visit) -> list[str]:
-    """The sheet as text, old → new, what stays marked so."""
+    """The sheet as text, old → new, with "no change" where nothing is to be done."""
     lines = settings_sheet(visit.job, visit.analyses)
     failures = tuple(dict.fromkeys(each for r in visit.job.rounds for each in visit.failures(r)))
     if not lines:
-        return ["Nothing to set yet: read levels or tape distances first.", *failures]
+        return ["Nothing to set yet: read levels or measure distances first.", *failures]
     out = [f"Settings sheet: {source_sentence(lines)}", ""]
     for line in lines:
         old, new = (_value(value, line.decimals, signed=line.kind == "trim") for value in (line.old, line.new))
-        state = line.why or ("applied" if line.ticked else "" if line.change else "stays")
+        state = line.why or ("applied" if line.ticked else "" if line.change else "no change")
         out.append(
             f"{line.channel:<6} {line.name:<18} {line.kind:<6} {old:>8} → {new:>8} {line.unit:<12} {state}".rstrip()
         )

@@ -62,7 +62,7 @@ def _own(record: StoredRecord) -> str:
 def _again(record: StoredRecord, then: Visit) -> Document:
     where, printed = clean_text(record.path.name), record.data.get("printed")
     if not isinstance(printed, dict):
-        raise InputError(where, "no word on how it was printed", "a record made by this version")
+        raise InputError(where, "nothing about how it was printed", "a record made by this version")
     paper, created = printed.get("paper"), record.data.get("created_at")
     if paper not in ("a4", "us-letter") or not isinstance(created, str):
         raise InputError(where, f"paper {shown(paper)}, date {shown(created)}", "a4 or us-letter, and a date")
@@ -147,7 +147,7 @@ def _pdf(record: StoredRecord, document: Document, fresh: bytes) -> list[Compari
         said.append(Comparison(True, "The files inside are those that this job gives."))
     wrong = _pdf_text(record, fresh)
     if wrong and _set_by_other_fonts(document):
-        first = "Letters that this program's own fonts lack may be set otherwise on another computer"
+        first = "Characters that this program's own fonts lack may look different on another computer"
         return [*said, *(Comparison(None, f"{first}: {text}.") for text in few(wrong))]
     if wrong:
         return [*said, *(Comparison(False, f"On the pages, {text}.") for text in few(wrong))]

@@ -25,7 +25,7 @@ LARGEST_JSON = 15_000_000
 """Bytes; as plain values it takes up to thirty times the room. The results of a large cinema are some three million."""
 _EXPECTED = "a record made with `commission record` (.pdf, .html or .json)"
 _OPEN = "Records are never encrypted: ask for the original."
-_FETCH = "Fetch the file anew, as it was written."
+_FETCH = "Get the file again, as it was written."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,5 +167,5 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(made) < len(pairs):
         names: set[str] = set()
         twice = next(name for name, _ in pairs if name in names or names.add(name))  # type: ignore[func-returns-value]
-        raise ValueError(f"“{twice[:40]}” stands twice")
+        raise ValueError(f"“{twice[:40]}” appears twice")
     return made

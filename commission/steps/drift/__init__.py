@@ -158,7 +158,7 @@ def _opening(job: Job, earlier: EarlierVisit, round_id: str) -> tuple[str, ...]:
         out.append("That visit has no values to compare with.")
     if earlier.not_typed_in:
         out.append(
-            f"At that visit, the settings as left of {_names(earlier.not_typed_in)} were not ticked as entered. Where they "
+            f"At that visit, the settings as left of {_names(earlier.not_typed_in)} were not ticked as applied. Where they "
             "differ now, they may never have been in the processor."
         )
     return tuple(out)

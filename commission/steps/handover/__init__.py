@@ -40,7 +40,7 @@ Sit down with the homeowner; play something they know, at a level they choose.
 - Sign, and let them sign. The record names the log's digest, so that anybody can check it later.
 
 **Say it plainly:** 85 dB(A) for eight hours is a full day's dose, and every 3 dB more halves the time (NIOSH 98-126).
-What concerns mains wiring and heavy loads overhead is for licensed trades; local codes decide.
+Mains wiring and heavy loads overhead are for licensed trades; local codes decide.
 """
 
 ROLES = ("technician", "client")
@@ -205,7 +205,7 @@ def summary(
 
 
 def fate(finding: Finding, left: Sequence[Finding], outcomes: Mapping[str, Outcome]) -> str:
-    """What became of a finding. "Mended" only where everything that would show it was judged again and does not."""
+    """What became of a finding. "No longer found" only where all its checks were done again and none shows it."""
     if any(same_fault(finding, other) for other in left):
         return "still open"
     outcome = outcomes.get(finding.step)
@@ -214,12 +214,12 @@ def fate(finding: Finding, left: Sequence[Finding], outcomes: Mapping[str, Outco
     judged = judged_again(finding, outcome)
     if judged == "none":
         part = outcome.state == "part"
-        return "not checked again" if part else "not seen again, but what was measured as left cannot tell"
+        return "not checked again" if part else "not seen again, but the measurement as left cannot show it"
     if judged == "some" or outcome.state != "done":
         return "not seen again, but not everything was checked again"
     if finding.check == _BY_SETTINGS and judged_again(replace(finding, check=_BY_SOUND), outcome) == "none":
-        return "set anew, but not measured again"
-    return "mended"
+        return "reset, but not measured again"
+    return "no longer found"
 
 
 _BY_SETTINGS, _BY_SOUND = "distances.setting", "distances.arrival"
@@ -263,9 +263,9 @@ def _change_sentences(job: Job) -> tuple[str, ...]:
             ("polarity", c.polarity_found, c.polarity_left, ""),
         ):
             if after is not None and before != after:
-                parts.append(f"{what} {before or 'not noted'} → {after}{ending}")
+                parts.append(f"{what} {before or 'not entered'} → {after}{ending}")
         if parts:
-            out.append(f"{c.channel}: {', '.join(parts)}{' (typed in)' if c.applied else ''}")
+            out.append(f"{c.channel}: {', '.join(parts)}{' (applied)' if c.applied else ''}")
     return tuple(out)
 
 
@@ -287,8 +287,8 @@ def _untyped_sentence(job: Job) -> tuple[str, ...]:
     if not untyped:
         return ()
     if not any(c.applied for c in setting_changes(job)):
-        return ("The settings as left are noted, but none is ticked as typed in.",)
-    return (f"Noted as left but not ticked as typed in: {', '.join(untyped)}.",)
+        return ("The settings as left are entered, but none is ticked as applied.",)
+    return (f"Entered as left but not ticked as applied: {', '.join(untyped)}.",)
 
 
 def _signature_sentences(job: Job) -> tuple[str, ...]:
@@ -317,7 +317,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     notes = [f"Note ({e.body.step}): {e.body.text}" for e in job.notes if isinstance(e.body, Noted)]
     remarks = [
         *notes,
-        *(() if left else ("No settings as left are noted yet.",)),
+        *(() if left else ("No settings as left are entered yet.",)),
         *_untyped_sentence(job),
         *not_measured_again(job),
         *_signature_sentences(job),
@@ -343,7 +343,7 @@ def _advice(job: Job, left: bool) -> tuple[Advice, ...]:
     role = next((role for role in ROLES if role not in signed or logged_since(job, role)), None)
     if role is None:
         return ()
-    again = " again: the log went on" if role in signed else ""
+    again = " again: events were logged since" if role in signed else ""
     return (Advice(text=f"Sign the record as {role}{again}.", step="handover", priority=90),)
 
 
@@ -355,13 +355,13 @@ def _table(job: Job, changes: tuple[SettingChange, ...]) -> Table:
     columns = (
         Column(key="channel", title="Channel"),
         Column(key="trim_found", title="Trim found", unit="dB", decimals=trims, signed=True),
-        Column(key="trim_left", title="left", unit="dB", decimals=trims, signed=True),
+        Column(key="trim_left", title="Trim left", unit="dB", decimals=trims, signed=True),
         # The processor's own unit, whatever the job's units are.
         Column(key="distance_found", title=f"{what} found [{unit}]", decimals=held),
-        Column(key="distance_left", title=f"left [{unit}]", decimals=held),
+        Column(key="distance_left", title=f"{what} left [{unit}]", decimals=held),
         Column(key="polarity_found", title="Polarity found"),
-        Column(key="polarity_left", title="left"),
-        Column(key="applied", title="Typed in"),
+        Column(key="polarity_left", title="Polarity left"),
+        Column(key="applied", title="Applied"),
     )
     rows = tuple(
         Row(

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 HINTS = {
     "repaired": "measure it again afterwards: a repair in the log is no proof",
     "adjusted": "measure it again afterwards",
-    "replaced": "what was put in goes into the note; measure it again afterwards",
+    "replaced": "write in the note what was fitted; measure it again afterwards",
     "accepted": "the client knows of it and wants it left as it is",
     "later": "say why, and who will do it",
 }

@@ -35,7 +35,8 @@ def ask_photo(app: CommissionApp, step_id: str | None = None) -> None:
         return
     options = [(each.id, each.title) for each in app.visit.steps]
     app.push_screen(
-        Choose("A photograph to which step?", options), lambda key: ask_photo(app, key) if key is not None else None
+        Choose("Attach a photograph to which step?", options),
+        lambda key: ask_photo(app, key) if key is not None else None,
     )
 
 
@@ -73,12 +74,12 @@ class Attach(ModalScreen[None]):
                 yield Input(placeholder="a JPEG or PNG file; ~ is your home", id="photo-path")
             with Horizontal(classes="labelled"):
                 yield Static("Caption")
-                yield Input(placeholder="what it shows; may stay empty", id="photo-caption")
+                yield Input(placeholder="what it shows (optional)", id="photo-caption")
             with Horizontal(classes="labelled"):
                 yield Static("Round")
                 yield Picker([*rounds, text_item(NO_ROUND, " no round: the whole job")], id="photo-round")
             yield Static(
-                Content("Stored in the job smaller, without its position and camera data; the file stays as it is."),
+                Content("Stored smaller, without location and camera data; the file itself is not changed."),
                 classes="dim",
             )
             yield Static("", id="refusal", classes="refusal")
@@ -135,7 +136,7 @@ class Attach(ModalScreen[None]):
             return
 
         def done(event: Event) -> None:
-            app.say(f"{path.name} is stored with this step as event {event.seq}; the log takes it back.")
+            app.say(f"{path.name} is stored with this step as event {event.seq}; you can take it back in the log.")
             if self.is_attached:
                 self.dismiss()
 

@@ -11,14 +11,14 @@ from commission.steps.shared.budget_table import budget_table
 from commission.ui.screens.tables import TablesScreen
 
 HELP = """
-What the stated uncertainty of a value is made of, after JCGM 100 (the GUM).
+The sources of the stated uncertainty of a value, after JCGM 100 (the GUM).
 
-- Each **source** has a standard uncertainty *u* in its own unit. How much of it reaches the value is its *part*; the
-  **share** is how much of the variance that part makes. Work on the largest share first: nothing else helps much.
-- The combined u is the root of the sum of the squares of the parts. **U = 2 u** holds about 95 %; it stands beside the
-  value on every screen and in the record. A verdict is *unsure* within 1.645 u of its limit.
-- Only what scatters from reading to reading shrinks when you read again. What is *shared* is the same for everything that
-  is compared and does not shrink at all.
+- Each **source** has a standard uncertainty *u* in its own unit. Its *part* is what reaches the value; its **share** is its
+  contribution to the variance. Reduce the largest share first: little else helps.
+- The combined u is the root of the sum of the squared parts. **U = 2 u** covers about 95 %; it is shown beside the value on
+  every screen and in the record. A verdict is *unsure* within 1.645 u of its limit.
+- Reading again reduces only what scatters from reading to reading. A *shared* error is the same for everything compared,
+  and no reading reduces it.
 """
 SAID_BELOW = ("type", "sensitivity", "basis")
 """Columns that stand in words under the tables, for the selected row."""
@@ -76,6 +76,6 @@ def _told(source: Contribution, unit: str) -> str:
     parts = [kind]
     parts += [f"sensitivity {number(source.sensitivity, 3)}{per}"] if source.sensitivity != 1 or per else []
     parts += [f"{source.dof:.0f} degrees of freedom"] if math.isfinite(source.dof) else []
-    parts += ["shared by everything that is compared: repeats do not shrink it"] if source.shared else []
+    parts += ["shared by everything that is compared: repeats do not reduce it"] if source.shared else []
     basis = f"\nBasis: {source.basis}" if source.basis else ""
     return f"{source.source}: {'; '.join(parts)}.{basis}"

@@ -55,14 +55,14 @@ def left_to_do(
     if short:
         said.append(f"Not done {round_name(round_id)}: {', '.join(short)}.")
     if untyped := not_typed_in(job):
-        said.append(f"Not ticked as typed in: {_few(untyped)} ({sheet}: the settings sheet).")
+        said.append(f"Not ticked as applied: {_few(untyped)} ({sheet}: the settings sheet).")
     said += not_measured_again(job)
     signed = signatures(job)
     for role in ROLES:
         if role not in signed:
             said.append(f"The {role} has not signed ({sign}).")
         elif logged_since(job, role):
-            said.append(f"The log went on after the {role} signed: sign again ({sign}).")
+            said.append(f"Events were logged after the {role} signed: sign again ({sign}).")
     said += [
         f"{word}, and stated so on the record: {_few([each.title for each in group], '; ')}."
         for word, group in (

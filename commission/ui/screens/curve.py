@@ -26,8 +26,8 @@ from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.plot import Plot
 
 HELP = """
-One response against the spread of all seats: the dotted ground reaches from the lowest to the highest seat, the thin
-line is their mean. A dip that this seat alone has is its place in the room; a dip that all seats share is the
+One response against the spread of all seats: the dotted area reaches from the lowest to the highest seat, the thin line
+is their mean. A dip at this seat alone comes from its position in the room; a dip that all seats share comes from the
 loudspeaker.
 
 - **[** and **]** go along the row: the same loudspeaker at the next seat.
@@ -157,7 +157,7 @@ def figure_texts(analysis: Analysis, offset_db: float | None = None) -> list[str
     """
 
     def said(name: str, key: str, text: str | None) -> str:
-        return f"{name} {text}" if text is not None else f"{name} – ({analysis.why.get(key, 'not told')})"
+        return f"{name} {text}" if text is not None else f"{name} – ({analysis.why.get(key, 'unknown')})"
 
     level = None
     if analysis.level_db is not None:
@@ -172,8 +172,8 @@ def figure_texts(analysis: Analysis, offset_db: float | None = None) -> list[str
     texts = [
         said("level", "level", level),
         said("arrival", "arrival", arrival),
-        said("own sign", "polarity", sign),
-        said("signal to noise", "snr", None if analysis.snr_db is None else f"{number(analysis.snr_db, 0)} dB"),
+        said("own polarity", "polarity", sign),
+        said("signal-to-noise ratio", "snr", None if analysis.snr_db is None else f"{number(analysis.snr_db, 0)} dB"),
         f"−10 dB at {low} and {high} Hz",
     ]
     return [*texts, "the recording clipped"] if analysis.clipped else texts

@@ -81,7 +81,7 @@ class Everything(ModalScreen[Offer | None]):
             Item(each.name, ((fit(f" {each.name}", 26), ""), (each.about, "dim"))) for each in fitting
         ]
         picker = self.query_one("#offers", Picker)
-        picker.show(items or [text_item("", " Nothing is called so.", "dim")])
+        picker.show(items or [text_item("", " Nothing has that name.", "dim")])
         if items:
             picker.select(items[0].key)
 

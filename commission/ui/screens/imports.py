@@ -23,23 +23,24 @@ from commission.ui.widgets.picker import Item, Picker
 
 HELP = """
 1. Type the path of a file, a folder or a mapping (CSV with the header `file,round,channel,seat,kind`), Enter.
-2. For raw sweep recordings give the stimulus that was played, if it is not among the files; else the sweep noted on the
-   Site form counts. **b** names the channel of each file that recorded the signal itself (a loopback): it gives the time.
+2. For raw sweep recordings, give the stimulus that was played, if it is not among the files; otherwise the sweep entered
+   on the Site form is used. **b** names the channel of each file that recorded the played signal itself (a loopback): time
+   is measured from it.
 3. **t** says whether the files share one clock, **l** whether the sweeps passed the processor's delays. Both decide what
-   the arrivals can tell. Files that cannot share a clock are named.
+   the arrivals can show. Files that cannot share a clock are named.
 4. Look at the list: where each file would go, and why. Correct a row: **c** channel, **a** seat, **o** round, **k** kind,
    **d** leave out.
 5. **w** stores what is in order. A bad file is named and left out; the rest goes on. Escape stops between two files.
 
-Names such as `A2_FL.wav`, `A2 Front left.wav` or `as-found/B1/TpFL.flac` say where they belong. The same recording twice
-is noticed. Tab goes from field to field and to the list.
+Names such as `A2_FL.wav`, `A2 Front left.wav` or `as-found/B1/TpFL.flac` say where they belong. A recording
+that is there twice is recognised. Tab goes from field to field and to the list.
 """
 CLOCKS = {
     "one": ("one for all: arrivals are compared with each other and the tape", True),
-    "none": ("none: arrivals are not judged, levels and responses are", False),
+    "none": ("none: arrivals are not checked; levels and responses are", False),
 }
 PASSED = "passed: arrivals show whether they are right"
-NOT_PASSED = "not applied: the flight alone, delays stay unproved"
+NOT_PASSED = "not applied: arrivals show the flight time; delays are not verified"
 FIRST = (
     "Names such as A2_FL.wav or as-found/B1/TpFL.flac say where files belong. You see and correct the list before "
     "anything is stored."

@@ -21,7 +21,7 @@ HELP = """
 Nothing is ever changed or deleted: a mistake is **withdrawn** by a later entry (x), and a withdrawal can itself be
 withdrawn. Each row carries the digest of its content and of the row before, so that an edit shows.
 
-**j** holds the verdicts that a record or a signature stored against what this version makes of the same readings.
+**j** compares the verdicts stored with a record or a signature with those of this version for the same readings.
 **v** checks the whole chain and every recording; `commission verify` does the same without a terminal.
 """
 
@@ -79,7 +79,7 @@ class Log(VisitScreen):
             self.app.push_screen(
                 AskText(
                     f"Take back event {key}: why?",
-                    "goes to the log; the entry stays there and counts no longer",
+                    "goes into the log; the entry stays there but is no longer used",
                     "",
                     enter="takes it back",
                 ),

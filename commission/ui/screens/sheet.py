@@ -21,13 +21,13 @@ from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.picker import Item, Picker, text_item
 
 HELP = """
-Go to the processor with this list. Each line: channel, current setting → new setting.
+Go to the processor with this list. Each line shows the channel and its current setting → required setting.
 
-- A line that says "after the repair" has no new value: repair and measure the channel first, then look here again.
-- Type the new value into the processor, then tick the line with **Space**: it enters the log as applied, in the round
-  *as left*. A line that says "stays" needs nothing.
+- A line that says "after the repair" has no required setting: repair and measure the channel first, then look here again.
+- Set the required value in the processor, then tick the line with **Space**: it enters the log as applied, in the round
+  *as left*. A line that says "no change" needs nothing.
 - **w** writes the sheet as CSV. It restores everything if the processor is ever reset.
-- Read the levels again afterwards: what was entered is proved only by the meter.
+- Read the levels again afterwards: only the meter shows that the settings are right.
 """
 
 
@@ -64,10 +64,10 @@ class Sheet(VisitScreen):
         later = f", {waiting} after a repair or a new measurement" if waiting else ""
         applied = f"{ticked} of {len(lines)} applied{later}"
         said = (
-            f"Readings: {source_sentence(lines)}. {applied[0].upper()}{applied[1:]}. Space ticks what you typed in."
+            f"Readings: {source_sentence(lines)}. {applied[0].upper()}{applied[1:]}. Space ticks what you have set."
         )
         if not lines:
-            said = "Nothing to set yet: read levels or tape distances first."
+            said = "Nothing to set yet: read levels or measure distances first."
         self.query_one("#todo", Static).update(Content(said))
         items: list[Item] = []
         channel = ""
@@ -117,7 +117,7 @@ class Sheet(VisitScreen):
 
 def _runs(line: SheetLine, *, narrow: bool) -> tuple[tuple[str, str], ...]:
     old, new = (_value(v, line.decimals, signed=line.kind == "trim") for v in (line.old, line.new))
-    state = ("✓ applied", "pass") if line.ticked else (("stays", "dim") if not line.change else ("", ""))
+    state = ("✓ applied", "pass") if line.ticked else (("no change", "dim") if not line.change else ("", ""))
     head = (
         (fit(f" {line.channel}", 8), "mark"),
         (fit("" if narrow else clean_text(line.name), 0 if narrow else 18), "dim"),

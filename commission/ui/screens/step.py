@@ -180,7 +180,7 @@ class StepScreen(AnyStepScreen):
         elif self._entry is not None and self._entry.prompt is not None:
             text, caution = self._entry.prompt.text, self._entry.prompt.caution
         elif self.step.entry == "readings":
-            text = "Nothing to read here yet: describe channels and seats on the Site form first."
+            text = "Nothing to read here yet: enter channels and seats on the Site form first."
         elif self.step.entry == "responses":
             advice = self._shown.advice if self._shown is not None else ()
             then = advice[0].text if advice else self.step.question
@@ -193,7 +193,7 @@ class StepScreen(AnyStepScreen):
         cautions = [caution] if caution else []
         if self._entry is not None and not self.commission.working and self.visit.job.rounds[-1] != self.round_id:
             here, last = round_name(self.round_id), round_name(self.visit.job.rounds[-1])
-            cautions.append(f"Typed here, it belongs to {here}; {last} has begun ({self._round_key}: round).")
+            cautions.append(f"What you type here belongs to {here}, but {last} has begun ({self._round_key}: round).")
         label = self.query_one("#caution", Static)
         label.update(Content("\n".join(f"⚠ {clean_text(each)}" for each in cautions)))
         label.display = bool(cautions)

@@ -102,11 +102,11 @@ class Limits(TablesScreen):
     title_text = "Limits"
     HELP_TITLE = "Limits"
     HELP_TEXT = """
-Every verdict rests on one of these limits; the selected one says below what it judges and on which basis.
+Every verdict uses one of these limits. Below the table: what the selected limit applies to, and its basis.
 
-- **f** reads a file of your own (TOML): only what differs from the defaults, each limit with unit and basis. From then on
-  this job is judged by it; name, version and every number are stored with the job and printed on the record.
-- A wider limit never makes a verdict worse. Taking the choice back in the log (x) brings the former limits back.
+- **f** reads your own file (TOML). It contains only what differs from the defaults, each limit with unit and basis. From
+  then on this job uses it; name, version and every number are stored with the job and printed on the record.
+- A wider limit never makes a verdict worse. Taking the choice back in the log (x) restores the earlier limits.
 - A file has `schema = 1`, `name`, `version`, and for each limit:
 
 ```
@@ -133,7 +133,7 @@ basis = "our own practice, after forty rooms"
         if row is not None and limit is None:
             return self._about_fixed(row)
         if limit is None:
-            return f"Judged by {profile.title}."
+            return f"Limits in use: {profile.title}."
         whose = f"from {profile.title}" if limit.own else "as the program ships it"
         return f"{limit.quantity}, {whose}\nApplies to: {limit.applies}\nBasis: {limit.basis}"
 
@@ -150,7 +150,9 @@ basis = "our own practice, after forty rooms"
 
         def used(text: str | None) -> None:
             if text is not None:
-                self.commission.say(f"Judged by {visit.job.profile.title} from now on; the log can take it back.")
+                self.commission.say(
+                    f"Limits from now on: {visit.job.profile.title}. You can take this back in the log."
+                )
                 self.commission.compute()
                 self.refresh_results()
 
@@ -171,9 +173,9 @@ class JudgedDifferently(TablesScreen):
     title_text = "Judged differently"
     HELP_TITLE = "Judged differently"
     HELP_TEXT = """
-At a signature and at a record the log keeps every verdict, with the version of the program that gave it. Here the same
-readings are judged by the program as it is today. Where a word differs, the record that was handed over stays what it is;
-this list is what you would have to tell whoever holds it.
+With every signature and every record, the log stores all verdicts and the version of the program that gave them. Here the
+same readings are checked by the current version. Where a verdict differs, the record that was handed over stays as it is;
+this list shows what to tell whoever has it.
 """
 
     def tables(self) -> tuple[Table, ...]:

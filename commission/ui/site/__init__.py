@@ -28,4 +28,4 @@ def fields_of(job: Job, round_id: str) -> Iterator[tuple[str, list[Field | Setti
         yield f"Instrument: {instrument.kind}", list(instrument_fields(system, n, instrument))
     yield "Sweep of raw recordings without a stimulus file", list(sweep_fields(system))
     if system.channels:
-        yield f"The processor holds, {round_name(round_id)}", list(setting_fields(job, round_id))
+        yield f"Processor settings, {round_name(round_id)}", list(setting_fields(job, round_id))

@@ -121,7 +121,7 @@ def channel_fields(system: System, n: int, channel: Channel) -> Iterator[Field]:
         "Output, from 1",
         plain(channel.output),
         lambda t: whole(t, f"{channel.id} output", 1),
-        hint="of the audio device; empty: the channel's place in this list",
+        hint="of the audio device; empty: the channel's position in this list",
     )
     yield item.field(
         "high_pass",
@@ -129,7 +129,7 @@ def channel_fields(system: System, n: int, channel: Channel) -> Iterator[Field]:
         plain(channel.high_pass_hz),
         optional_number(f"{channel.id} high-pass", low=20, high=400),
         stored="high_pass_hz",
-        hint="the crossover the processor holds; empty: full range or not known",
+        hint="the crossover set in the processor; empty: full range or unknown",
     )
 
 
@@ -186,7 +186,7 @@ def instrument_fields(system: System, n: int, instrument: Instrument) -> Iterato
             "Level offset, dB",
             plain(instrument.level_offset_db),
             optional_number("offset"),
-            hint="added to an imported level to read in dB SPL; empty: levels stay relative",
+            hint="added to an imported level to give dB SPL; empty: levels stay relative",
         )
 
 

@@ -37,7 +37,7 @@ UNITS = (("metric", "metres, °C"), ("imperial", "feet and inches, °F"))
 DELAY_UNITS = (("ms", "milliseconds"), ("m", "metres"), ("ft", "feet"))
 PASSES = (
     ("yes", "yes: their arrivals contain the delays, and show whether these are right"),
-    ("no", "no: arrivals are the flight alone; the delays in the processor stay unproved"),
+    ("no", "no: arrivals show the flight time alone; the processor's delays are not verified"),
 )
 SWEEP_KINDS = (("yes", "exponential, synchronised"), ("no", "exponential, not synchronised"))
 
@@ -213,7 +213,7 @@ def _number(
         return replace(s, processor=changed)
 
     typed = plain(value)
-    hint = "empty: not known" if optional else ""
+    hint = "empty: unknown" if optional else ""
     shown = f"{typed} {unit}".replace("-", "−") if typed else ""
     return Field(
         key=f"processor.{key}",
@@ -265,7 +265,7 @@ def _reference_fields(system: System) -> Iterator[Field]:
     )
     yield replace(reference, hint=conventions)
     yield _processor_text(
-        "reference_basis", "Basis of the reference", p.reference_basis, "who says so; empty: by convention"
+        "reference_basis", "Basis of the reference", p.reference_basis, "where it comes from; empty: by convention"
     )
     yield _number(
         "sub-reference",
@@ -311,7 +311,7 @@ def _offer_fields(system: System) -> Iterator[Field]:
         label="Parametric bands",
         shown=bands,
         typed=bands,
-        hint="how many for each channel; empty: not known",
+        hint="how many for each channel; empty: unknown",
         change=put_bands,
     )
 
@@ -333,7 +333,7 @@ def sweep_fields(system: System) -> Iterator[Field]:
             label=label,
             shown=f"{typed} {unit}" if typed else "",
             typed=typed,
-            hint=f"{unit}, as it was played; empty: no sweep is noted",
+            hint=f"{unit}, as it was played; empty: no sweep is entered",
             change=_sweep_change(name, label, low, high),
         )
     kind = "" if sweep is None else "yes" if sweep.synchronised else "no"

@@ -116,9 +116,9 @@ def draw_entry(
             lines += [((("  " + (lead if i == 0 else "  ") + text), style),) for i, text in enumerate(said)]
     hint = "Type a number, Enter stores it and goes down. x takes the last one back."
     if any(row.prompt.given is not None and not row.values for row in rows):
-        hint += " What is given or follows from a position holds until you read it."
+        hint += " Distances given or calculated from positions apply until you read them."
     if typing.text:
-        hint = "Enter stores it, Backspace mends it, Escape drops it."
+        hint = "Enter stores it, Backspace corrects it, Escape discards it."
     if typing.asking:
         hint = "Enter stores it as it is, Escape goes back to the number."
     return [*lines, ((" ", ""),), *(((f"  {text}", "dim"),) for text in wrap(hint, max(width - 2, 10)))]

@@ -59,7 +59,7 @@ def _decimals(check: Check) -> int | None:
 def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, str], ...]:
     """One judged number in a line: verdict, what, value, limit, uncertainty, basis; or why it is not judged."""
     if check is None:
-        return (("Nothing is judged in this row.", "dim"),)
+        return (("No check applies to this row.", "dim"),)
     word = (f"{verdict_word(check.verdict)}  ", STYLES[check.verdict])
     what = f"{place_text(check.channel, check.seat)} {clean_text(check.text)}".strip()
     both = check.limit is not None and check.limit.low is not None and check.limit.low < 0
@@ -74,7 +74,7 @@ def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, s
     if check.limit is None:
         return (word, (f"{said}; no limit applies", "dim"))
     parts = [] if check.words else [f"limit {limit_text(check.limit, units)}"]
-    if check.uncertainty > 0:
+    if check.uncertainty > 0 and not check.words:
         parts.append(f"U = {uncertainty(check.uncertainty, check.unit, units)}")
     if check.limit.basis:
         parts.append(f"basis: {clean_text(check.limit.basis)}")

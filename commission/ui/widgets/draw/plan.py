@@ -155,7 +155,7 @@ def _labels(sheet: Canvas, at: _Frame, chosen: PlanItem | None) -> list[str]:
         column, row = int(x // 2) - (size - 1) // 2, int(y // 4)
         place = _free(taken, row, column, size)
         if place is None:
-            moved.append(f"{label} (no place)")
+            moved.append(f"{label} (no position)")
             continue
         if abs(place[0] - row) > 1:
             moved.append(label)
@@ -193,7 +193,7 @@ def _below(
         if chosen.verdict is not None and chosen.verdict.severity >= 2:
             lines.append(((f"  {verdict_word(chosen.verdict)}", STYLES[chosen.verdict]),))
     for item in outside(plan):
-        said = f"! {clean_text(item.label)} stands outside the room: {_place(item, units)}"
+        said = f"! {clean_text(item.label)} is outside the room: {_place(item, units)}"
         lines += [((text, "fail"),) for text in wrap(said, max(width, 10))]
     other = "side" if view == "top" else "top"
     name = "Top view" if view == "top" else "Side view, screen at the left"
