@@ -185,7 +185,7 @@ def _reading(command: _Command) -> None:
         "--use",
         type=Path,
         metavar="FILE.toml",
-        help="use the limits in this file instead of the defaults, from now on",
+        help="use the limits in this file from now on; all others keep their defaults",
     )
 
 
@@ -216,7 +216,7 @@ def _recording(command: _Command) -> None:
 
     sub = command(
         "verify",
-        "check the chain of the log and every recording, and a record against them",
+        "check the chain of the log and every recording, and compare a record with them",
         "commission verify loft.commission --record loft-record.pdf",
     )
     _job(sub)

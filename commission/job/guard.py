@@ -75,8 +75,8 @@ class JobGuard:
         header = file.read(_HEADER_BYTES)
         if header.startswith(b"SQLite format 3\0") and header[_WAL_AT : _WAL_AT + 2] != b"\1\1":
             raise StoreError(
-                f"{self._path} keeps its log in a way that no job does (format {header[18]}, {header[19]}): another "
-                "program changed it. Go on from your last copy of it."
+                f"{self._path} stores its log in a format that no job uses ({header[18]}, {header[19]}): another "
+                "program changed it. Continue with your last copy of it."
             )
         journal = Path(f"{self._path}-journal")
         try:

@@ -52,5 +52,5 @@ def check_identity(path: Path, database: sqlite3.Connection) -> None:
     if schema_digest(database) != SCHEMA_DIGESTS.get(version):
         raise StoreError(
             f"{path} has other tables, views or triggers than a job: another program changed it, so nothing in it is "
-            "shown or stored. Go on from your last copy of it."
+            "shown or stored. Continue with your last copy of it."
         )

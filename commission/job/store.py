@@ -287,7 +287,7 @@ class JobFile:
                     self._refuse_changed()
                     events, end = self._insert(encoded, blobs or {})
                     if self._last() != end:
-                        raise StoreError(f"{self._path.name} did not take this entry: nothing of it was stored.")
+                        raise StoreError(f"{self._path.name} did not accept this entry; nothing was stored.")
                     self._db.execute("COMMIT")
             except BaseException:
                 self._roll_back()
@@ -375,7 +375,7 @@ class JobFile:
             # Read in one piece: SELECT would hold it twice.
             with self._db.blobopen("blob", "data", row[0], readonly=True) as stored:
                 if len(stored) > LARGEST_BLOB_BYTES:
-                    raise StoreError(f"The recording {sha256[:12]}… in {self._path.name} is larger than any can be.")
+                    raise StoreError(f"The recording {sha256[:12]}… in {self._path.name} is impossibly large.")
                 data = stored.read()
         if hashlib.sha256(data).hexdigest() != sha256:
             raise StoreError(f"The recording {sha256[:12]}… in {self._path.name} was altered after it was stored.")
@@ -416,7 +416,7 @@ class JobFile:
                 raise StoreError(f"event {row.seq} ({row.kind}, {row.at}) was edited after it was stored")
             body = decode(row.kind, row.body, row.seq)
             if row.blob != (body.file_sha256 if isinstance(body, _WITH_BLOB) else None):
-                raise StoreError(f"event {row.seq} ({row.kind}) names another recording than its own")
+                raise StoreError(f"event {row.seq} ({row.kind}) names a recording that is not its own")
             if row.blob is not None:
                 named.setdefault(row.blob, row.seq)
             prev = row.hash
@@ -442,11 +442,11 @@ def _size(row: _Row) -> int:
     if not all(isinstance(text, str) for text in texts) or not all(
         isinstance(d, bytes) for d in (row.prev, row.hash)
     ):
-        raise StoreError(f"event {row.seq} holds values of another type than a log does")
+        raise StoreError(f"event {row.seq} holds values of the wrong type")
     if len(row.hash) != 32 or (row.blob is not None and not _DIGEST.fullmatch(row.blob)):
-        raise StoreError(f"event {row.seq} holds a digest that is none")
+        raise StoreError(f"event {row.seq} holds an invalid digest")
     if not _is_time(row.at):
-        raise StoreError(f"event {row.seq} is dated “{row.at[:40]}”, which is no time")
+        raise StoreError(f"event {row.seq} is dated “{row.at[:40]}”, which is not a valid time")
     return sum(len(text) for text in texts)
 
 
@@ -557,7 +557,7 @@ def _recover(path: Path) -> None:
         database.execute("SELECT 1 FROM sqlite_master").fetchone()
 
 
-_LAST_COPY = "Keep it as it is, and go on from your last copy of it."
+_LAST_COPY = "Keep it as it is, and continue with your last copy of it."
 
 
 @contextmanager
@@ -568,7 +568,7 @@ def _explained(path: Path) -> Iterator[None]:
     except sqlite3.Error as error:
         raise StoreError(_explain(path, error)) from error
     except (UnicodeError, OverflowError) as error:  # of values, and of the messages about them
-        raise StoreError(f"{path} is damaged: it holds text or numbers that are none. {_LAST_COPY}") from error
+        raise StoreError(f"{path} is damaged: it contains invalid text or numbers. {_LAST_COPY}") from error
 
 
 def _explain(path: Path, error: sqlite3.Error) -> str:
@@ -594,9 +594,9 @@ def _explain(path: Path, error: sqlite3.Error) -> str:
             )
         return f"{path} cannot be written here. Copy it to a folder you may write in, and open the copy."
     if code == sqlite3.SQLITE_INTERRUPT:
-        return f"{path} takes longer to read than any job: it is damaged or was made to do so. {_LAST_COPY}"
+        return f"{path} takes longer to read than any job should: it is damaged or was made that way. {_LAST_COPY}"
     if code == sqlite3.SQLITE_TOOBIG:
-        return f"{path} holds an entry that is larger than any can be: it is damaged. {_LAST_COPY}"
+        return f"{path} holds an entry that is impossibly large: it is damaged. {_LAST_COPY}"
     if code == sqlite3.SQLITE_IOERR:
         return (
             f"{path} could not be read or written ({error}): check the disk. What was stored before is not touched."

@@ -165,5 +165,5 @@ def test_a_log_with_a_text_for_a_time_is_refused(path: Path) -> None:
     change(path, forge)
     said = run(path.parent, "verify", path.name)
     assert said.returncode != 0
-    assert "event 3 is dated" in said.stderr and "which is no time" in said.stderr
+    assert "event 3 is dated" in said.stderr and "which is not a valid time" in said.stderr
     assert "\x1b" not in said.stdout + said.stderr

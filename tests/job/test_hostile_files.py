@@ -94,7 +94,7 @@ def test_other_tables_views_and_triggers_are_refused(path: Path, statements: tup
 
 def test_a_write_ahead_log_is_refused_and_not_opened(path: Path) -> None:
     change(path, "PRAGMA journal_mode = WAL")
-    assert "in a way that no job does" in refusal(path)
+    assert "in a format that no job uses" in refusal(path)
     assert [each.name for each in path.parent.iterdir()] == [path.name]
 
 
@@ -137,17 +137,23 @@ def _declare(path: Path, sql: str | None) -> str:
 @pytest.mark.parametrize(
     ("values", "word"),
     [
-        ((3, b"5", "noted", "{}", None, b"\1" * 32, b"\1" * 32), "another type"),
-        ((3, AT, None, "{}", None, b"\1" * 32, b"\1" * 32), "another type"),
-        ((3, AT, "noted", b"{}", None, b"\1" * 32, b"\1" * 32), "another type"),
-        ((3, AT, b"noted", "{}", None, b"\1" * 32, b"\1" * 32), "another type"),
-        ((3, AT, "noted", "{}", b"x", b"\1" * 32, b"\1" * 32), "another type"),
-        ((3, AT, "noted", "{}", None, "prev", b"\1" * 32), "another type"),
-        ((3, AT, "noted", "{}", None, None, None), "another type|no digest"),
-        ((3, AT, "noted", "{}", None, b"\1" * 32, b"\1" * 31), "a digest that is none"),
-        ((3, AT, "noted", "{}", "../../x", b"\1" * 32, b"\1" * 32), "recording|digest that is none"),
-        ((3, "yesterday", "noted", "{}", None, b"\1" * 32, b"\1" * 32), "dated “yesterday”, which is no time"),
-        ((3, "2026-02-31T09:00:00.000+00:00", "noted", "{}", None, b"\1" * 32, b"\1" * 32), "which is no time"),
+        ((3, b"5", "noted", "{}", None, b"\1" * 32, b"\1" * 32), "the wrong type"),
+        ((3, AT, None, "{}", None, b"\1" * 32, b"\1" * 32), "the wrong type"),
+        ((3, AT, "noted", b"{}", None, b"\1" * 32, b"\1" * 32), "the wrong type"),
+        ((3, AT, b"noted", "{}", None, b"\1" * 32, b"\1" * 32), "the wrong type"),
+        ((3, AT, "noted", "{}", b"x", b"\1" * 32, b"\1" * 32), "the wrong type"),
+        ((3, AT, "noted", "{}", None, "prev", b"\1" * 32), "the wrong type"),
+        ((3, AT, "noted", "{}", None, None, None), "the wrong type|no digest"),
+        ((3, AT, "noted", "{}", None, b"\1" * 32, b"\1" * 31), "an invalid digest"),
+        ((3, AT, "noted", "{}", "../../x", b"\1" * 32, b"\1" * 32), "recording|invalid digest"),
+        (
+            (3, "yesterday", "noted", "{}", None, b"\1" * 32, b"\1" * 32),
+            "dated “yesterday”, which is not a valid time",
+        ),
+        (
+            (3, "2026-02-31T09:00:00.000+00:00", "noted", "{}", None, b"\1" * 32, b"\1" * 32),
+            "which is not a valid time",
+        ),
     ],
 )
 def test_values_of_another_type_are_refused(path: Path, values: tuple[object, ...], word: str) -> None:
@@ -210,7 +216,7 @@ def test_sizes_are_limited_before_anything_is_read(path: Path, monkeypatch: pyte
     job.append([Noted(step="site", text="x" * 5000)])
     job.close()
     monkeypatch.setattr(store, "LARGEST_EVENT_BYTES", 4000)
-    assert "larger than any can be" in refusal(path)
+    assert "impossibly large" in refusal(path)
     monkeypatch.setattr(store, "LARGEST_EVENT_BYTES", 10_000)
     for name, most in (("LARGEST_LOG_BYTES", 5000), ("MOST_EVENTS", 2)):
         with monkeypatch.context() as limited:
@@ -372,7 +378,7 @@ def test_a_recording_that_belongs_to_another_event_breaks_the_log(path: Path) ->
     database.execute("INSERT INTO event VALUES (?,?,?,?,?,?,?)", (seq + 1, AT, "noted", body, sha, prev, digest))
     database.close()
     job = JobFile.open(path)
-    assert "names another recording than its own" in str(job.verify())
+    assert "names a recording that is not its own" in str(job.verify())
     job.close()
 
 

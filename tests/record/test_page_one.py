@@ -108,7 +108,7 @@ def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
     # As left it reads 78 dB under −1 dB: −4 dB makes it 75 dB.
     trims = [row[:4] for row in proposed.rows if row[1] == "trim"]
     assert trims == [("FR (Front right)", "trim", "−1.0", "−4.0")]
-    assert "differ from the required settings" in said(section(doc, "settings-after"))
+    assert "differ from the proposed settings" in said(section(doc, "settings-after"))
 
 
 def test_settings_alone_do_not_put_times_right() -> None:

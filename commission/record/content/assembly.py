@@ -202,7 +202,7 @@ def _lines(section: Section) -> int:
 def _attachments(context: Context, created_at: str) -> tuple[Attachment, ...]:
     results = record_json(context.visit, created_at).encode()
     sheet = sheet_csv(context.visit).encode()
-    columns = "as found (old), required by the readings (new)"
+    columns = "as found (old), proposed by the readings (new)"
     if any(place[0] == AS_LEFT for place in context.job.settings):
         columns += ", entered as left (as_left)"
     return (

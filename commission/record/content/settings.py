@@ -117,7 +117,7 @@ def _reset(context: Context, proposals: list[Block]) -> Section:
     how = [
         source,
         *(
-            ["Some of them differ from the required settings: see the last table of this section."]
+            ["Some of them differ from the proposed settings: see the last table of this section."]
             if proposals
             else []
         ),
@@ -268,10 +268,10 @@ def _proposals(context: Context) -> list[Block]:
         Heading(title="Channel"),
         Heading(title="Setting"),
         Heading(title="Current", numeric=True),
-        Heading(title="Required", numeric=True),
+        Heading(title="New", numeric=True),
         Heading(title="Unit"),
     )
-    ident, title = context.id("settings-proposed"), "Required settings"
+    ident, title = context.id("settings-proposed"), "Proposed settings"
     remark = f"Calculated from: {source_sentence(lines)}. Not yet ticked as applied: enter these, then measure again."
     return [table(ident, title, headings, rows, remark)]
 

@@ -147,7 +147,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
                 title="Every seat: time from first to last main channel",
                 columns=_SEAT_COLUMNS,
                 rows=tuple(_seat_row(each) for each in result.seats),
-                remark="Predicted: with the required settings. Delays can align the channels at one seat only.",
+                remark="Predicted: with the new settings. Delays can align the channels at one seat only.",
             )
         )
     return Outcome(
@@ -350,10 +350,10 @@ def _processor_remarks(processor: Processor) -> tuple[str, ...]:
         )
     if own is not None:
         return (
-            f"The processor converts distances to delays with {own:g} m/s. Required distances are scaled by {own:g} m/s "
+            f"The processor converts distances to delays with {own:g} m/s. New settings are scaled by {own:g} m/s "
             "over the actual speed of sound, so that the delays come out right.",
         )
-    return ("The speed of sound that the processor assumes is unknown: the required distances are not scaled.",)
+    return ("The speed of sound that the processor assumes is unknown: the new settings are not scaled.",)
 
 
 def _as_set(unit: DelayUnit, metres: float, seconds: float) -> str:
@@ -381,7 +381,7 @@ def _channel_remarks(job: Job, result: DistancesResult, each: ChannelDistance) -
             + (
                 "Its current setting allows for this and is kept."
                 if kept_s is not None
-                else f"Its required setting is {as_set} more to allow for this: a start, to be adjusted at the crossover."
+                else f"Its new setting is {as_set} more to allow for this: a start, to be adjusted at the crossover."
             )
         )
     elif name in result.outliers:

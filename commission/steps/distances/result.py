@@ -474,7 +474,7 @@ def _judged_arrival(
         return (
             None,
             AGAINST_OTHERS,
-            "measured past the processor's delays; the required setting allows for its own latency",
+            "measured past the processor's delays; the new setting allows for its own latency",
         )
     if math.isnan(times.arrival_s):
         return None, AGAINST_TAPE, heard.why or "its response shows no arrival"

@@ -198,7 +198,7 @@ def _columns(trim: TrimRange) -> tuple[Column, ...]:
         Column(key="correction", title="Change", unit="dB", decimals=2, signed=True),
         Column(key="exact", title="Exact", unit="dB", decimals=2, signed=True),
         Column(key="predicted", title="Will read", unit="dB", decimals=1),
-        Column(key="residual", title="Remainder", unit="dB", decimals=2, signed=True),
+        Column(key="residual", title="Error", unit="dB", decimals=2, signed=True),
     )
 
 

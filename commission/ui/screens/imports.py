@@ -40,7 +40,7 @@ CLOCKS = {
     "none": ("none: arrivals are not checked; levels and responses are", False),
 }
 PASSED = "passed: arrivals show whether they are right"
-NOT_PASSED = "not applied: arrivals show the flight time; delays are not verified"
+NOT_PASSED = "not applied: arrivals show the flight time, not the delays"
 FIRST = (
     "Names such as A2_FL.wav or as-found/B1/TpFL.flac say where files belong. You see and correct the list before "
     "anything is stored."

@@ -26,11 +26,11 @@ HELP = """
 Steps can be opened in any order, at any time; what you see is what is known now.
 
 - **Enter** or a digit opens a step. The line at the bottom says what is best done next: **n** goes there.
-- **f** lists the findings, by cause, with the evidence and the test that would confirm it, and takes what was done. Below
-  the steps each has one line with what became of it; Enter there opens it.
+- **f** lists the findings, by cause, with the evidence and the test that would confirm it; there you log what was done.
+  Below the steps each finding has one line with its status; Enter there opens it.
 - **s** shows the settings sheet: exactly what to type into the processor, old value → new value.
 - **i** imports responses, **l** shows the log (and takes entries back), **r** changes the round.
-- **p** attaches a photograph to a step; **:** and "Write the record" makes what you hand over.
+- **p** attaches a photograph to a step; **:** and "Write the record" writes the record that you hand over.
 - **:** finds every command by its name. **q** quits; everything is stored already.
 
 ✓ pass  ✗ fail  ? unsure: within 1.645 u of the limit  – not tested, with the reason beside it

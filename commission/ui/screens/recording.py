@@ -198,7 +198,7 @@ def ask_check(app: CommissionApp) -> None:
 
         app.run_job(check, show)
 
-    hint = "a record of this job (.pdf, .html, .json): its digest, its rows and every page are held against the log"
+    hint = "a record of this job (.pdf, .html, .json): its digest, its rows and every page are compared with the log"
     app.push_screen(AskText("Check which record?", hint, name, existing_file, enter="checks it"), chosen)
 
 

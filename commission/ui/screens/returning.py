@@ -46,7 +46,7 @@ def _ask_path(app: CommissionApp) -> None:
 
 
 def _ask_name(app: CommissionApp, earlier: Path) -> None:
-    hint = f"A job of its own in this folder: the room of {earlier.name}, to be held against what was left there."
+    hint = f"A new job in this folder: the room of {earlier.name}, to be compared with the state as left then."
     app.push_screen(
         AskText("Name of the new job", hint, suggested(earlier, dt.date.today().year), new_job, enter="makes it"),
         lambda text: _make(app, Path.cwd() / new_job(text), earlier) if text is not None else None,
@@ -74,4 +74,4 @@ def _begin(app: CommissionApp, visit: Visit) -> None:
     app.show_visit(visit)
     back = visit.job.earlier
     if back is not None and not back.figures:
-        app.say("Nothing was noted or measured at that visit, so that nothing can be compared.")
+        app.say("Nothing was entered or measured at that visit, so nothing can be compared.")

@@ -21,10 +21,10 @@ from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.picker import Item, Picker, text_item
 
 HELP = """
-Go to the processor with this list. Each line shows the channel and its current setting → required setting.
+Go to the processor with this list. Each line shows the channel and its current setting → new setting.
 
-- A line that says "after the repair" has no required setting: repair and measure the channel first, then look here again.
-- Set the required value in the processor, then tick the line with **Space**: it enters the log as applied, in the round
+- A line that says "after the repair" has no new setting: repair and measure the channel first, then look here again.
+- Set the new value in the processor, then tick the line with **Space**: it enters the log as applied, in the round
   *as left*. A line that says "no change" needs nothing.
 - **w** writes the sheet as CSV. It restores everything if the processor is ever reset.
 - Read the levels again afterwards: only the meter shows that the settings are right.

@@ -30,14 +30,14 @@ from commission.ui.widgets.seat_grid import SeatGrid
 KEYS = """
 
 ---
-**Enter** or a digit edits the selected field, Enter stores it and goes down; on *Limits* it shows what verdicts rest on.
-**a** adds seats, channels or an instrument, **d** deletes the selected one, **n** notes a remark, **p** attaches a
-photograph, **r** changes the round. **v** shows the plan of the room on a narrow terminal; in *Layout*,
-**Tab** goes on to the directions from each seat.
-Lengths: `3.42 m`, `342 cm`, `11' 2 1/2"`, `11.2 ft`, `134.5 in`; a number alone is in the units of the job, metres or feet.
-Positions: three lengths, right of the centre, back from the screen, up, with `;` between them. Temperatures: `21.5`,
-`70 °F`. Settings are in the processor's unit, which stands beside them. What is unusual is asked about: **Enter** keeps it,
-**Escape** goes back to the field.
+**Enter** or a digit edits the selected field, Enter stores it and goes down; on *Limits* it shows the limits of all
+verdicts. **a** adds seats, channels or an instrument, **d** deletes the selected one, **n** adds a note, **p** attaches a
+photograph, **r** changes the round. **v** shows the plan of the room on a narrow terminal; in *Layout*, **Tab** goes on to
+the directions from each seat.
+Lengths: `3.42 m`, `342 cm`, `11' 2 1/2"`, `11.2 ft`, `134.5 in`; a number alone is in the units of the job, metres or
+feet. Positions: three lengths, right of the centre, back from the screen, up, with `;` between them. Temperatures: `21.5`,
+`70 °F`. Settings are in the processor's unit, which is shown beside them. An unusual value is questioned: **Enter** keeps
+it, **Escape** goes back to the field.
 """
 
 
@@ -224,7 +224,7 @@ class SiteForm(AnyStepScreen):
         options, present = list(field.choices), field.typed
         if present not in dict(options):
             present = LEAVE
-            options.insert(0, (LEAVE, f"{field.shown or 'not noted'}: leave it so"))
+            options.insert(0, (LEAVE, f"{field.shown or 'not entered'}: leave it so"))
 
         def chosen(answer: str | None) -> None:
             if answer is None:

@@ -27,8 +27,8 @@ A **job** is one file that ends in `.commission`: everything measured and decide
 
 - *New job* asks for a name and makes the file in this folder. A definition in TOML can be read instead.
 - *Sample job* makes "Harbour Lane cinema", an invented room with real faults in its wiring and settings.
-- *Return to an earlier job* makes a job for a later visit to the same room: it holds the room, its loudspeakers and
-  limits. Note the settings and measure **as found** anew: the step *Since last time* compares that with what was left.
+- *Return to an earlier job* makes a job for a later visit to the same room: it contains the room, loudspeakers and
+  limits. Enter the settings and measure **as found** again: the step *Since last time* compares them with the state then.
 - *Rehearsal* makes a practice job whose room is simulated: measure it as if you were there.
 """
 
@@ -50,7 +50,7 @@ class Start(Screen[None]):
     def compose(self) -> ComposeResult:
         yield Static(Content(" commission"), classes="headline")
         yield Static(
-            Content("Levels, delays and bass for every seat; as found against as left; on record."), id="banner"
+            Content("Levels, delays and bass for every seat, as found and as left, with a record."), id="banner"
         )
         with VerticalScroll():
             yield Menu(id="choices")
