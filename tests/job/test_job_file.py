@@ -125,6 +125,16 @@ def test_what_json_cannot_hold_is_refused_before_anything_is_written(value: floa
     job.close()
 
 
+def test_half_a_character_is_refused_with_the_kind_of_its_entry() -> None:
+    with pytest.raises(InputError) as caught:
+        encode(Noted(step="site", text="a\ud800b"))  # half of a surrogate pair, as file names may hold
+    assert (caught.value.where, caught.value.found, caught.value.expected) == (
+        "noted",
+        "a letter that is none",
+        "text",
+    )
+
+
 @pytest.mark.parametrize(("kind", "text"), [("from-the-future", "{}"), ("noted", "{"), ("noted", '{"text": 3}')])
 def test_unreadable_events_are_named(kind: str, text: str) -> None:
     with pytest.raises(StoreError, match="Event 7"):

@@ -9,10 +9,12 @@ from builders import cinema, defined
 from sound_room import SoundRoom
 
 from commission.diagnosis import findings
+from commission.dsp.across import SeatGain
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, FULL_SCALE, RELATIVE, SOUND_PRESSURE, Analyses, Instrument, Verdict
 from commission.steps import distances, seats
 from commission.steps.shared.screening import screen, usable, without_times
+from commission.steps.shared.screening.gains import corrected
 
 
 def test_a_sound_room_is_used_as_it_is() -> None:
@@ -185,7 +187,7 @@ def test_a_microphone_that_was_not_moved_spoils_both_seats_where_no_time_tells_w
 
 
 def test_a_changed_gain_is_corrected_at_its_seat_alone() -> None:
-    room = SoundRoom().add_db(None, -6, ["B2"])
+    room = SoundRoom().add_db(None, -6, ["B2"]).change(None, noise_db=np.zeros(len(GRID_HZ)))
     screening = screen(room.job(), AS_FOUND, room.analyses())
     assert [(m.kind, m.seats) for m in screening.mistakes] == [("gain", ("B2",))]
     gain, u = screening.gains_db["B2"]
@@ -196,6 +198,12 @@ def test_a_changed_gain_is_corrected_at_its_seat_alone() -> None:
     assert before.level_db is not None
     assert after.level_db == before.level_db - gain
     assert (after.third_octave_db == before.third_octave_db - gain).all()
+    assert (after.view_db == before.view_db - gain).all()
+    assert after.noise_db is not None and (after.noise_db == -gain).all()
+    octaves = corrected(replace(before, octave_db={1000: 3.0}), SeatGain(-6.0, 0.6, (1, 1))).octave_db
+    assert octaves == {1000: 9.0}
+    assert after.bass is not None and before.bass is not None
+    np.testing.assert_allclose(after.bass / before.bass, 10 ** (-gain / 20), rtol=1e-6)  # single precision
     assert after.level_u_db == u
     other = screening.usable.of(AS_FOUND, "FL", "A1")
     assert other is room.items[("FL", "A1")]
