@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from itertools import combinations
 from pathlib import Path
 
@@ -237,8 +237,7 @@ def test_a_sign_needs_half_of_the_sound_alike_in_every_octave_at_four_of_five_se
     even = pair_polarity.compare(flat, flat)  # for its shapes
     bands = np.outer(np.sign(correlations), np.full(pair_polarity.BANDS, 0.6)).astype(complex)
     bands[:, 2:4] *= weakest_octave / 0.6
-    found = pair_polarity.relation(
-        replace(even, correlation=np.array(correlations), bands=bands, split=0 * even.split, parts=0 * even.parts)
-    )
+    rest = {each.name: 0 * getattr(even, each.name) for each in fields(even)}  # no driver, no dip
+    found = pair_polarity.relation(replace(even, **rest | {"correlation": np.array(correlations), "bands": bands}))
     assert found.sign == sign
     assert found.seats == len(correlations)
