@@ -16,6 +16,7 @@ RULES: tuple[Rule, ...] = (
     *wiring.RULES,
     *calibration.RULES,
     *room.RULES,
+    *calibration.LAST,
     *layout.RULES,
     *measurement.LAST,
 )

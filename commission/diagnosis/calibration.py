@@ -411,10 +411,19 @@ def _quiet_dialogue(
         )
 
 
-def _trim_stop(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    nulls = {seat for f in found if f.id in ("room.row-null", "room.null") for seat in f.seats}
+    reference = e.job.system.reference_seat
     for c, each in _settable(e).items():
         if each.reachable and not each.at_limit:
             continue
+        if (
+            (channel := e.job.system.channel(c)) is not None
+            and channel.is_sub
+            and reference
+            and reference.id in nulls
+        ):
+            continue  # soft there because of the room
         reaches = each.reachable
         exact, end = (number(value, 1, signed=True) for value in (each.trim_exact_db, each.trim_db))
         needed = f"needs {exact} dB, the range ends at {end} dB"
@@ -701,15 +710,6 @@ RULES = (
         basis="more than 1 dB off, guard-banded; common practice",
     ),
     Rule(
-        id="settings.trim-range",
-        check="levels.match",
-        cause="settings",
-        step="levels",
-        symptom="trims at the stop",
-        look=_trim_stop,
-        basis="trim at the end of its range; own simulations",
-    ),
-    Rule(
         id="settings.channel-level",
         check="seats.level",
         cause="settings",
@@ -728,3 +728,16 @@ RULES = (
         basis="no slope below the noted high-pass, or 9 dB less of one than the partner; determined by simulation",
     ),
 )
+
+LAST = (
+    Rule(
+        id="settings.trim-range",
+        check="levels.match",
+        cause="settings",
+        step="levels",
+        symptom="trims at the stop",
+        look=_trim_stop,
+        basis="trim at the end of its range; own simulations",
+    ),
+)
+"""What the room may explain: after the rules about it."""

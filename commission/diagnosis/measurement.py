@@ -15,6 +15,8 @@ from commission.model.units import counted, listed
 from commission.steps.shared.screening import Kind, Mistake
 
 PLACES_LISTED = 8
+NO_OUTPUT = ("wiring.silent", "wiring.woofer", "wiring.midrange", "wiring.tweeter")
+"""Findings that leave a band without sound: its noise is the same as ever."""
 
 
 def _details(
@@ -52,6 +54,20 @@ def _clipped(mistake: Mistake) -> FindingDetails:
         alternatives=("the loudspeaker or the amplifier itself clips",),
         confirm="Measure one of them again, 10 dB softer.",
         remedy="Turn the microphone's gain down and measure these again.",
+    )
+
+
+def _not_played(mistake: Mistake) -> FindingDetails:
+    (channel,), (seat,) = mistake.channels, mistake.seats
+    return _details(
+        mistake,
+        f"nothing recorded of {channel} at {seat}",
+        alternatives=(
+            f"{channel} dropped out then: a loose contact, or an amplifier that switched itself off",
+            "the recording was started without playing",
+        ),
+        confirm=f"Play {channel} several times: does it sound every time?",
+        remedy=f"Measure {channel} at {seat} again.",
     )
 
 
@@ -175,7 +191,7 @@ def _gain(mistake: Mistake) -> FindingDetails:
 
 
 def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    silent = found.channels("wiring.silent", "wiring.tweeter", "wiring.midrange", "wiring.woofer")
+    silent = found.channels(*NO_OUTPUT)
     noisy = {(c, s) for m in e.screening.of("interference") for c in m.channels for s in m.seats}
     nulls = {seat for finding in found if finding.id in ("room.null", "room.row-null") for seat in finding.seats}
     low = {
@@ -249,6 +265,13 @@ RULES = (
         cause="electronics",
         symptom="nonsense curves",
         basis="crests cut off flat: equal samples that end in a corner no wave makes; determined by simulation",
+    ),
+    _rule(
+        "not-played",
+        _not_played,
+        check="seats.snr",
+        symptom="silence at one seat",
+        basis="20 dB below its level at the other seats and less than 10 dB of signal to noise; common practice",
     ),
     _rule(
         "seats-exchanged",

@@ -26,6 +26,9 @@ REFLECTIONS_TOLD = 4
 ODD_REFLECTION_DB = 3.5
 """Where most channels of a room are above the limit, one is told that is above the middle of them by more than this: three
 times what the median over the seats of a healthy room scatters by from channel to channel."""
+FIXED_DB, FIXED_FROM_S, ALIKE = -6.0, 0.003, 0.8
+"""A reflection after the same time at four of five seats, at least three: stronger than walls make most of them, and later
+than backs of seats and the wall behind a loudspeaker, whose ways hardly differ from seat to seat (common practice)."""
 NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG = 6.0, 5.0, 20.0
 """A seat is blocked where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
 more from the partner: no loudspeaker's beam is that narrow (common practice, no source)."""
@@ -163,9 +166,12 @@ def _reflection(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     middles = {c: each.middle_db for c, each in early.items()}
     strong = {c: each.strongest for c, each in early.items() if each.surely_above}
     usual = float(np.median(list(middles.values()) or [0.0]))
+    fixed = _fixed_reflections(e)
     if 2 * len(strong) > len(middles):
         strong = {
-            c: each for c, each in strong.items() if middles[c] > usual + ODD_REFLECTION_DB and len(middles) > 2
+            c: each
+            for c, each in strong.items()
+            if c in fixed or (middles[c] > usual + ODD_REFLECTION_DB and len(middles) > 2)
         }
     if not strong:
         return
@@ -179,6 +185,11 @@ def _reflection(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             *(_reflection_sentence(e, c, *strong[c]) for c in order[:REFLECTIONS_TOLD]),
             f"limit {number(reflections.LIMIT_DB, 0)} dB within 15 ms (1–8 kHz), guard-banded over the seats; the median "
             f"of all channels is {number(usual, 0)} dB",
+            *(
+                f"{c}: after {1000 * fixed[c]:.1f} ms at every seat alike, where no surface of the plan is"
+                for c in order
+                if c in fixed
+            ),
         ),
         alternatives=(
             "a delayed copy of the signal in the electronics, or a second loudspeaker that plays the same channel",
@@ -189,12 +200,48 @@ def _reflection(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _reflection_sentence(e: Evidence, channel_id: str, level_db: float, seat_id: str, delay_s: float) -> str:
+def _fixed_reflections(e: Evidence) -> dict[str, float]:
+    """Channels with a strong reflection after the same time at every seat → that time [s].
+
+    The way by a wall differs from seat to seat. Left out is what a surface of the plan explains at half of the seats, what
+    another channel shows after the same time, and everything where the plan is not known.
+    """
+    heard: dict[str, dict[str, list[tuple[float, float]]]] = {}
+    for (channel, seat), cell in e.seats.cells.items():
+        if cell.analysis is not None and cell.analysis.reflections is not None:
+            heard.setdefault(channel, {})[seat] = [
+                r for r in cell.analysis.reflections if r[1] > reflections.LIMIT_DB
+            ]
+    out: dict[str, float] = {}
+    for channel, seats in heard.items():
+        if len(seats) < 3:
+            continue
+        for after_s in sorted({t for each in seats.values() for t, _ in each if t >= FIXED_FROM_S}):
+            same = {s: near for s, each in seats.items() if (near := _near(each, after_s, reflections.DELAY_U_S))}
+            levels = [max(level for _, level in near) for near in same.values()]
+            if len(same) < ALIKE * len(seats) or float(np.median(levels)) < FIXED_DB:
+                continue
+            others = (
+                sum(bool(_near(each, after_s, 2 * reflections.DELAY_U_S)) for each in theirs.values())
+                >= 0.5 * len(theirs)
+                for c, theirs in heard.items()
+                if c != channel
+            )
+            walls = [_surfaces(e, channel, seat, after_s) for seat in same]
+            if not any(others) and sum(names is None or bool(names) for names in walls) < 0.5 * len(walls):
+                out[channel] = after_s
+    return out
+
+
+def _near(found: Sequence[tuple[float, float]], after_s: float, within_s: float) -> list[tuple[float, float]]:
+    return [(t, level) for t, level in found if abs(t - after_s) <= within_s]
+
+
+def _surfaces(e: Evidence, channel_id: str, seat_id: str, delay_s: float) -> tuple[str, ...] | None:
+    """Surfaces of the plan that a reflection could come from; None where the plan is not known."""
     channel, seat, room = e.job.system.channel(channel_id), e.job.system.seat(seat_id), e.job.system.room
-    path_m = delay_s * e.distances.speed_m_s
-    text = f"{channel_id} at {seat_id}: {number(level_db, 0)} dB after {1000 * delay_s:.1f} ms, {path_m:.2f} m longer way"
     if channel is None or seat is None or room is None or channel.position_m is None or seat.position_m is None:
-        return text
+        return None
     among = reflections.candidates(
         channel.position_m,
         seat.position_m,
@@ -202,8 +249,14 @@ def _reflection_sentence(e: Evidence, channel_id: str, level_db: float, seat_id:
         e.distances.speed_m_s,
         reflections.seat_backs(e.job.system.seats, seat),
     )
-    names = reflections.could_come_from(reflections.Reflection(delay_s, level_db), among)
-    return f"{text}, by the plan as from: {reflections.in_words(names)}"
+    return reflections.could_come_from(reflections.Reflection(delay_s, 0.0), among)
+
+
+def _reflection_sentence(e: Evidence, channel_id: str, level_db: float, seat_id: str, delay_s: float) -> str:
+    path_m = delay_s * e.distances.speed_m_s
+    text = f"{channel_id} at {seat_id}: {number(level_db, 0)} dB after {1000 * delay_s:.1f} ms, {path_m:.2f} m longer way"
+    names = _surfaces(e, channel_id, seat_id, delay_s)
+    return text if names is None else f"{text}, by the plan as from: {reflections.in_words(names)}"
 
 
 def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:

@@ -400,7 +400,7 @@ def test_recordings_begun_by_hand_share_no_clock(tmp_path: Path) -> None:
     names = [f"A2_{channel}" for channel in MAINS]
     rows = flights(tmp_path / "hand", dict(zip(names, (0.1, 0.5, 0.9, 1.4), strict=True)))
     assert all("no common clock" in (row.warning or "") and row.ready for row in rows)
-    assert all(body.clock is None for body, _ in decoded(rows))
+    assert all(body.clock is None and "no common clock" in (body.clock_problem or "") for body, _ in decoded(rows))
     rows = flights(tmp_path / "player", dict.fromkeys(names, 0.3))
     assert all(row.clock_problem is None for row in rows)
     assert {body.clock for body, _ in decoded(rows)} == {"one"}

@@ -122,6 +122,7 @@ FAULTS = {
     "wiring.midrange": lambda r: r.add_db("FL", -20, above_hz=450, below_hz=2600),
     "wiring.woofer": lambda r: r.add_db("FL", -35, below_hz=2500),
     "measurement.reference": lambda r: r.change("FL", ["A1"], reference=SOUND_PRESSURE),
+    "measurement.not-played": lambda r: r.add_db("FL", -45, ["A1"]).change("FL", ["A1"], snr_db=2.0),
     "measurement.clipped": lambda r: r.change("FL", ["A1"], clipped=True),
     "settings.sub-latency": lambda r: r.delay("SUB2", 0.0142),
     "settings.distance": lambda r: r.delay("FC", 0.002),
@@ -576,6 +577,17 @@ def test_a_trim_at_its_stop() -> None:
     assert "+9.0 dB" in got["settings.trim-range"][0].evidence[0]
 
 
+def test_a_subwoofer_in_a_null_at_the_reference_seat_is_no_matter_of_its_trim() -> None:
+    room = SoundRoom(cinema(processor=Processor(trim_db=TrimRange(min=-6, max=6, step=0.5))), uneven_db=0.5)
+    assert "settings.trim-range" in found(room, with_levels(room, SUB1=62.0))
+    reference = room.reference.id
+    for sub in ("SUB1", "SUB2"):
+        room.add_db(sub, -30, [reference], above_hz=45, below_hz=63)
+    got = found(room, with_levels(room, SUB1=62.0))
+    assert "room.null" in got
+    assert "settings.trim-range" not in got
+
+
 def test_a_large_trim_within_its_range_is_no_stop() -> None:
     room = SoundRoom(cinema(processor=Processor(trim_db=TrimRange(min=-12, max=12, step=0.5))), uneven_db=0.5)
     assert "settings.trim-range" not in found(room, with_levels(room, trim=4.0, SiL=70.0))
@@ -823,6 +835,18 @@ def test_a_channel_with_a_stronger_reflection_than_bare_walls_make_is_a_finding(
     assert "−1 dB after 2.0 ms, 0.69 m longer way" in finding.evidence[0]
 
 
+@pytest.mark.parametrize(("shifts_ms", "named"), [((0, 0, 0, 0, 0, 0), True), ((0, 0.3, 0.7, 1.1, 1.4, 1.8), False)])
+def test_among_bare_walls_a_reflection_after_one_time_at_all_seats_is_a_finding(
+    shifts_ms: tuple[float, ...], named: bool
+) -> None:
+    """By a wall the way differs from seat to seat (geometry); a copy in the electronics comes after one time."""
+    room = quiet().change(None, reflections=((0.002, -5.0),))
+    for seat, shift in zip(ALL_SEATS, shifts_ms, strict=True):
+        room.change("FR", [seat], reflections=((0.0113 + shift / 1000, -4.0), (0.002, -5.0)))
+    got = found(room)
+    assert [f.channels for f in got.get("room.reflection", [])] == ([("FR",)] if named else [])
+
+
 def test_a_reflection_at_one_seat_of_six_is_no_finding() -> None:
     assert (
         found(quiet().change("FL", ["B2"], reflections=((0.004, -1.0),)).change("FL", ALL_SEATS[:4], reflections=()))
@@ -874,6 +898,27 @@ def test_a_missing_high_pass_is_found_against_the_others() -> None:
     room = quiet()
     finding = only(room, "settings.bass-management", high_passed(room, without=("SiL",)))
     assert finding.channels == ("SiL",)
+
+
+def test_a_missing_high_pass_is_found_where_the_room_lifts_the_bass_of_both() -> None:
+    """12 dB less slope than the partner (second-order high-pass, arithmetic), whose own slope the room has half filled."""
+    room = (
+        SoundRoom(cinema(("FL", "FR", "SUB1")), uneven_db=0.5)
+        .add_db("FL", 8.0, below_hz=62)
+        .add_db("FR", 8.0, below_hz=62)
+    )
+    finding = only(room, "settings.bass-management", high_passed(room, without=("FR",)))
+    assert finding.channels == ("FR",)
+
+
+def test_hum_below_the_crossover_is_no_missing_high_pass() -> None:
+    room = quiet()
+    job = high_passed(room)
+    room.add_db("SiL", 30.0, below_hz=62)
+    for seat in ALL_SEATS:
+        level = room.items[("SiL", seat)].third_octave_db
+        room.change("SiL", [seat], noise_db=np.where(GRID_HZ < 62, level - 1.0, -80.0))
+    assert "settings.bass-management" not in found(room, job)
 
 
 def test_no_high_pass_on_any_channel_is_found_where_their_bass_is_their_own() -> None:

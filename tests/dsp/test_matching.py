@@ -251,6 +251,19 @@ def test_a_few_reflections_among_three_channels_are_no_missing_clock() -> None:
         assert found.sure == ()
 
 
+def test_two_seats_without_a_clock_are_no_exchanged_seats() -> None:
+    scattered = 0
+    for seed in range(6):
+        made = survey(("A1", "B3"), seed=seed)
+        jitter = np.random.default_rng(seed).uniform(0, 0.012, made.shape)
+        found = match(with_arrivals(made, made.arrivals_s + jitter))
+        scattered += found.scattered
+        assert found.sure == ()
+        assert not match(made).scattered
+        assert [each.kind for each in match(with_arrivals(made, made.arrivals_s[:, ::-1])).sure] == ["seats"]
+    assert scattered >= 5  # by chance, fewer than two thirds of eleven channels may differ
+
+
 def test_one_seat_without_a_clock_is_not_eleven_wrong_delays() -> None:
     for seed in range(6):
         made = survey(("A2",), seed=seed)

@@ -144,6 +144,13 @@ def test_one_file_for_two_channels_at_a_seat_is_found() -> None:
     assert named(room) == {"measurement.same-recording"}
 
 
+def test_one_file_for_two_channels_is_found_at_one_of_two_seats() -> None:
+    """Wiring would make them the same at both."""
+    room = SoundRoom().drop(None, ["A3", "B1", "B2", "B3"])
+    assert kinds(copied(room, "FL", "A1", "BL", "A1")) == ["same-recording"]
+    assert kinds(copied(room, "FL", "A2", "BL", "A2")) == []
+
+
 def test_without_times_both_places_of_one_recording_are_doubtful() -> None:
     room = copied(SoundRoom(), "SiL", "A1", "SiL", "B2").change(None, arrival_s=None)
     (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
@@ -239,6 +246,42 @@ def test_hum_over_a_subwoofer_takes_it_out_of_the_sum() -> None:
     kept = screen(room.job(), AS_FOUND, room.analyses()).usable.of(AS_FOUND, "SUB1", "A3")
     assert kept is not None
     assert (kept.bass, kept.level_db) == (None, None)
+
+
+def test_noise_is_found_where_all_others_still_decay_at_their_ends() -> None:
+    """Their noise is not known, but not above what is heard there; one that is louder has noise of its own."""
+    room = SoundRoom()
+    for place, own in list(room.items.items()):
+        tail = own.third_octave_db - 25.0
+        if place == ("FL", "A3"):
+            hiss = (GRID_HZ >= 3500) & (GRID_HZ <= 9000)
+            tail = np.where(hiss, own.third_octave_db - 2.0, tail)
+            room.items[place] = replace(own, tail_db=tail, noise_db=np.where(hiss, tail, np.nan))
+        else:
+            room.items[place] = replace(own, tail_db=tail, noise_db=None)
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert (mistake.kind, mistake.channels, mistake.seats) == ("interference", ("FL",), ("A3",))
+    # What decays more slowly than the others is sound of the room, whatever its level.
+    room.change("FL", ["A3"], noise_db=None)
+    assert kinds(room) == []
+
+
+def test_a_band_that_one_channel_lacks_is_no_noise_in_its_recordings() -> None:
+    """A dead tweeter leaves the noise as it is, however near to it the channel is there."""
+    room = SoundRoom()
+    for place, own in list(room.items.items()):
+        noise = np.full(len(GRID_HZ), -50.0)
+        room.items[place] = replace(own, noise_db=noise, tail_db=noise)
+    room.add_db("FL", -45.0, above_hz=2500)
+    assert kinds(room) == []
+
+
+def test_silence_at_one_seat_is_no_silent_loudspeaker() -> None:
+    room = SoundRoom().add_db("FL", -45, ["A1"]).change("FL", ["A1"], snr_db=2.0, arrival_s=None)
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert (mistake.kind, mistake.channels, mistake.seats) == ("not-played", ("FL",), ("A1",))
+    everywhere = SoundRoom().add_db("FL", -45).change("FL", snr_db=2.0, arrival_s=None)
+    assert "not-played" not in kinds(everywhere)
 
 
 def test_noise_that_all_recordings_have_or_that_stays_low_is_no_interference() -> None:

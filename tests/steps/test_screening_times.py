@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from sound_room import SoundRoom
 
 from commission.diagnosis import findings
-from commission.model import AS_FOUND, Outcome
+from commission.model import AS_FOUND, Analyses, Outcome, ResponseStored
 from commission.steps import all_steps, distances
 from commission.steps.shared.screening import screen
 
@@ -72,6 +74,33 @@ def test_recordings_without_a_common_clock_lose_their_times_and_keep_their_level
     assert all(each.arrival_s is None for each in result.channels.values())
     why = distances.evaluate(room.job(), AS_FOUND, room.analyses()).checks
     assert any("do not" in (check.why_not or "") for check in why)
+
+
+def test_recordings_that_the_import_could_not_put_on_their_clock_are_a_mistake() -> None:
+    room, why = quiet(), "no common clock: 78 recordings start up to 323 ms apart"
+    for spoilt, channels in ((lambda c, s: True, ()), (lambda c, s: (c, s) == ("FC", "A2"), ("FC",))):
+        bodies = [
+            ResponseStored(
+                round=AS_FOUND,
+                channel=c,
+                seat=s,
+                kind="impulse",
+                file_name="a.wav",
+                file_sha256="0",
+                clock=None if spoilt(c, s) else "one",
+                clock_problem=why if spoilt(c, s) else None,
+            )
+            for c, s in room.items
+        ]
+        job = room.job(*bodies)
+        seqs = {(r.body.channel, r.body.seat): r.seq for r in job.responses}
+        analyses = Analyses(
+            replace(item, seq=seqs[item.channel, item.seat], clock=None if spoilt(item.channel, item.seat) else "one")
+            for item in room.analyses()
+        )
+        (mistake,) = screen(job, AS_FOUND, analyses).mistakes
+        assert (mistake.kind, mistake.channels) == ("clock", channels)
+        assert why in mistake.evidence[0]
 
 
 def test_a_row_of_seats_on_another_clock_is_no_fault_of_the_house() -> None:

@@ -317,6 +317,9 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Measure these again with the input turned down.",
         severity=UNKNOWN,
     ),
+    "measurement.not-played": _measuring(
+        "Nothing was recorded of {channels} at {seats}, most likely because it was not played."
+    ),
     "measurement.seats-exchanged": PlainFinding(
         was="The measurements of two seats were stored under each other's names: {seats}.",
         now="The measurements of two seats are stored under each other's names: {seats}.",

@@ -19,7 +19,7 @@ from commission.steps.shared.screening.arrival_times import mixed_up
 from commission.steps.shared.screening.gains import gain_changed
 from commission.steps.shared.screening.interference import interference, microphone
 from commission.steps.shared.screening.mistake import Kind, Mistake, places, unusable, without_times
-from commission.steps.shared.screening.recordings import clipped, not_moved, same_recording
+from commission.steps.shared.screening.recordings import clipped, not_moved, not_played, same_recording
 from commission.steps.shared.screening.references import common_reference, mixed_references
 
 __all__ = [
@@ -39,6 +39,7 @@ Detector: TypeAlias = Callable[[Job, str, Analyses], tuple[Mistake, ...]]
 DETECTORS: tuple[Detector, ...] = (
     mixed_references,
     clipped,
+    not_played,
     not_moved,
     same_recording,
     mixed_up,

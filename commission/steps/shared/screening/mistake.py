@@ -10,6 +10,7 @@ from commission.model import Analysed, Analyses, Analysis, Job
 
 Kind: TypeAlias = Literal[
     "clipped",
+    "not-played",
     "same-recording",
     "seats-exchanged",
     "microphone-not-moved",

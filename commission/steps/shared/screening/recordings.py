@@ -28,6 +28,10 @@ LEAST_NOT_MOVED = 2
 NOT_MOVED_SHARE = 0.8
 """From this share of the channels on, nothing recorded at the seat is used."""
 
+NOTHING_DB, NOTHING_SNR_DB, PLAYS_SNR_DB = -20.0, 10.0, 20.0
+"""Nothing was played: by as much softer and as near to the noise as a silent loudspeaker, where it plays elsewhere (common
+practice, no source). No seat of a room is 20 dB softer than the others over an octave and more."""
+
 T = TypeVar("T")
 Places = Mapping[tuple[str, str], Analysed]
 
@@ -54,6 +58,41 @@ def clipped(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
             usable=unusable(items),
         ),
     )
+
+
+def not_played(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
+    """Recordings of noise alone at one seat, while the channel plays at most others: so it is no silent loudspeaker.
+
+    A channel that is silent at every seat was not played there or is silent; recordings alone cannot tell which.
+    """
+    heard = {
+        place: (item.analysis.level_db, item.analysis.snr_db)
+        for place, item in places(job, round_id, analyses).items()
+        if item.analysis is not None and item.analysis.level_db is not None and item.analysis.snr_db is not None
+    }
+    out: list[Mistake] = []
+    for (channel, seat), (level_db, snr_db) in heard.items():
+        elsewhere = [both for (c, s), both in heard.items() if c == channel and s != seat]
+        if not elsewhere or snr_db >= NOTHING_SNR_DB:
+            continue
+        others_db, others_snr_db = np.median(elsewhere, axis=0)
+        if level_db - others_db > NOTHING_DB or others_snr_db < PLAYS_SNR_DB:
+            continue
+        out.append(
+            Mistake(
+                kind="not-played",
+                channels=(channel,),
+                seats=(seat,),
+                reason="nothing was played while it was recorded",
+                evidence=(
+                    f"{others_db - level_db:.0f} dB below its level at the other seats, threshold {-NOTHING_DB:.0f} dB",
+                    f"signal to noise {snr_db:.0f} dB, nothing is heard below {NOTHING_SNR_DB:.0f} dB; "
+                    f"{others_snr_db:.0f} dB at the other seats",
+                ),
+                usable=unusable(analyses.repeats(round_id, channel, seat)),
+            )
+        )
+    return tuple(out)
 
 
 def not_moved(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
