@@ -397,10 +397,9 @@ def test_the_gap_of_a_reversed_driver_is_no_dead_midrange() -> None:
 
 
 def test_a_dead_midrange_is_neither_a_dead_woofer_nor_a_level() -> None:
-    readings = levels({c: 75.0 - 14.0 * (c == "FC") for c in quiet().distances_m})
     # From 220 Hz on, as in three-way loudspeakers with a low crossover; seen by a meter as a centre far too soft.
     room = quiet().add_db("FC", -18, above_hz=220, below_hz=2600)
-    finding = only(room, "wiring.midrange", room.job(*readings))
+    finding = only(room, "wiring.midrange", with_levels(room, FC=61.0))
     assert finding.channels == ("FC",)
     assert "dB below the other channels at 6 of 6 seats, threshold 9 dB" in finding.evidence[0]
 
@@ -430,14 +429,14 @@ def test_a_mirrored_pair_exchanged_with_each_other_is_still_compared() -> None:
 
 
 def test_a_trim_is_not_blamed_where_a_driver_may_be_reversed() -> None:
-    # Half of a reversed tweeter's effect at every second seat: too little to say so, too much to trust the level.
+    # A reversed tweeter in what one row hears: too little to say so, too much to trust the level.
     room = quiet_with("FL", "FR", "SiL", "SiR")
     before = dict(room.items)
+    assert list(found(room, with_levels(room, SiR=72.0))) == ["settings.trims"]
     room.reverse_tweeter("SiR")
-    for seat in ("A2", "B1", "B2"):
+    for seat in ("A1", "A2", "A3"):
         room.items[("SiR", seat)] = before[("SiR", seat)]
-    readings = levels({c: 75.0 - 3.0 * (c == "SiR") for c in room.distances_m})
-    assert found(room, room.job(*readings)) == {}
+    assert found(room, with_levels(room, SiR=72.0)) == {}
 
 
 def test_a_loudspeaker_overhead_comes_with_its_caution() -> None:
