@@ -86,6 +86,10 @@ def test_every_electronic_fault_holds_its_channels_back() -> None:
     assert awaiting_repair(*_with_round(visit({AS_FOUND: dead}))) == {"SiL": "tweeter dead"}
     low = quiet().add_db("FL", -35, below_hz=2500)
     assert awaiting_repair(*_with_round(visit({AS_FOUND: low}))) == {"FL": "woofer dead"}
+    hollow = quiet().add_db("FL", -20, above_hz=450, below_hz=2600)
+    assert awaiting_repair(*_with_round(visit({AS_FOUND: hollow}))) == {"FL": "midrange dead"}
+    reversed_driver = quiet().reverse_tweeter("SiL")
+    assert awaiting_repair(*_with_round(visit({AS_FOUND: reversed_driver}))) == {"SiL": "one driver reversed"}
 
 
 def test_the_sheet_has_no_value_and_says_why() -> None:

@@ -30,6 +30,8 @@ MIDDLES = tuple((k, k + 3) for k in range(3, 9))
 """Where a midrange is looked for: three half octaves, from 283 Hz to 4.5 kHz. Each of them must be missing: one driver
 reversed makes a gap of the depth of a dead one, but only an octave of it is more than 10 dB deep (crossovers of second
 order, (1 − q)/(1 + q) with q = (f/f0)²)."""
+LOWEST, HIGHEST = slice(0, 3), slice(11, 13)
+"""What a midrange leaves to its neighbours: 100 to 283 Hz, and 4.5 to 9 kHz."""
 BANDS_HZ: tuple[Band, ...] = (*TREBLES_HZ, *LOWS_HZ, *HALF_OCTAVES_HZ)
 PLAYS_WITHIN_DB = 15.0
 """A band in which the partner is weaker than this, compared with the band beside it, says nothing of a driver."""
@@ -90,7 +92,7 @@ def _end_gap_db(apart_db: FloatArray, partner_db: FloatArray, index: int) -> flo
 
 def _middle_gap_db(apart_db: FloatArray, first: int, end: int) -> float:
     """Of a midrange over some half octaves: the least of their gaps, against partner, own lows and own treble."""
-    below, above = apart_db[: first - 1], apart_db[end + 1 :]
+    below, above = apart_db[LOWEST], apart_db[HIGHEST]
     below, above = below[np.isfinite(below)], above[np.isfinite(above)]
     if not len(below) or not len(above):
         return math.nan

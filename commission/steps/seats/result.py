@@ -80,8 +80,8 @@ WEAK_DB = 6.0
 WEAK_BASIS = f"{WEAK_DB:.0f} dB more without a partner, at a single seat, or below 200 Hz; common practice"
 MIDRANGE_DB, MIDRANGE_WEAK_DB = 3.0, 2.0
 """A midrange needs 3 dB less than tweeter and woofer, since the least of three half octaves is taken, and 2 dB more than
-that without a partner. In simulated rooms the least of three half octaves was −2.5 dB in healthy
-loudspeakers, −7.5 dB with one driver reversed, and −8 to −19 dB with a dead midrange (most crossovers)."""
+that without a partner. In simulated rooms the least of three half octaves was −1 dB in healthy
+loudspeakers, −8 dB with one driver reversed, and −9 to −20 dB in nine of ten with a dead midrange."""
 MIDRANGE_BASIS = (
     f"{MIDRANGE_DB:.0f} dB less for a midrange, the least of three half octaves, and {MIDRANGE_WEAK_DB:.0f} dB more of it "
     "without a partner; determined by simulation (tests/steps/test_drivers.py)"
