@@ -14,6 +14,7 @@ from commission.dsp.trims import (
     exact_trims_db,
     feasible_offsets_db,
     free_offset_db,
+    grid_decimals,
     plan,
     reachable,
     to_grid,
@@ -170,3 +171,8 @@ def test_the_order_of_channels_changes_nothing(
     assert after.trim_db == tuple(before.trim_db[i] for i in order)
     shuffled = [before.exact_db[i] for i in order]
     assert best_common_offset(shuffled, *limits) == best_common_offset(before.exact_db, *limits)
+
+
+def test_decimals_show_every_value_of_a_grid() -> None:
+    assert [grid_decimals(step) for step in (1.0, 2.0, 0.5, 0.25, 0.03, 1 / 3)] == [0, 0, 1, 2, 2, 4]
+    assert [grid_decimals(step, 1) for step in (1.0, 0.5, 0.25)] == [1, 1, 2]
