@@ -33,6 +33,7 @@ from commission.steps import drift
 from commission.steps.drift import budgets as drift_budgets
 from commission.steps.drift import figures as drift_figures
 from commission.steps.drift.result import Drift, DriftResult, coverage_factor, solve
+from commission.steps.drift.visits import SUBS_SET
 
 NOTHING = Analyses()
 MAINS = ("FL", "FC", "FR", "SiL", "SiR")
@@ -427,6 +428,15 @@ def test_a_room_that_is_told_otherwise_says_what_is_other(
     found = compared((), (), system=system, changed=other, heard=(every, every))
     assert (quantity, reason) in found.apart
     assert not found.drifted()
+
+
+@pytest.mark.parametrize(("trim_db", "compares"), [(0.0, True), (0.5, False)])
+def test_subwoofers_that_were_set_by_one_step_are_not_compared_together(trim_db: float, compares: bool) -> None:
+    room = SoundRoom(cinema(["FL", "FC", "FR", "SUB1", "SUB2"], ["A1", "A2", "A3"]))
+    then, now = ((setting("SUB1", trim_db=t), setting("SUB2", trim_db=0.0)) for t in (0.0, trim_db))
+    found = compared(then, now, system=room.system, heard=(room.analyses(), room.analyses()))
+    assert (("spread_db", SUBS_SET) in found.apart) is not compares
+    assert any(d.channel == "SUBS" and d.quantity.startswith("spread_db") for d in found.drifts) is compares
 
 
 def test_a_gain_that_moved_at_one_seat_is_no_drift() -> None:
