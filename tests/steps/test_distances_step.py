@@ -230,6 +230,16 @@ def test_a_moved_loudspeaker_is_an_outlier_with_its_equivalent_distance() -> Non
     assert failed == ["SiL"]
 
 
+def test_what_is_taken_against_a_median_holds_its_uncertainty() -> None:
+    """Of eleven values that agree, the median scatters by 1.2533/√11 = 0.38 of one's u; one of them shares some of it."""
+    outcome = said(job_of(defined(cinema()), *held_as(right())), arrivals(heard(right()), u_s=8.5e-5))
+    for kind in ("distances.setting", "distances.arrival"):
+        (of_sub,) = [each for each in outcome.budgets if (each.id, each.channel) == (kind, "SUB1")]
+        medians = [each.part for each in of_sub.contributions if "median" in each.source]
+        rest = sum(each.part**2 for each in of_sub.contributions if "median" not in each.source) ** 0.5
+        assert len(medians) == 1 and 0 < medians[0] < 0.6 * rest, kind
+
+
 @pytest.mark.parametrize(("late_ms", "words"), [(1.2, "1.2 ms late"), (-1.2, "1.2 ms early")])
 def test_an_outlier_is_late_or_early(late_ms: float, words: str) -> None:
     job = job_of(defined(cinema()), *held_as(right()))
