@@ -173,7 +173,8 @@ def _noise(
         head = noise_of.before_sound(impulse, rate_hz)
         if head is not None and np.sum(np.square(head)) < np.sum(np.square(noise[k])):
             noise[k], is_tail[k] = head, False
-    return noise, noise_of.still_decaying(impulses, rate_hz, low_hz) & is_tail, is_tail
+    # What rises to the sound may be in the beginning, too: the ratio is then no more than a lower bound either.
+    return noise, noise_of.still_decaying(impulses, rate_hz, low_hz), is_tail
 
 
 def _bass(spectra: ComplexArray, df_hz: float, t0_s: list[float]) -> ComplexArray | None:

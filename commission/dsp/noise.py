@@ -37,7 +37,7 @@ NOISE_WINDOW_S = 0.5
 FALLING_DB = 6.0
 """A third octave that was louder by more than this in the two stretches before the tail still decays: noise in so short a
 stretch scatters by 2 to 4 dB, and a decay of 0.6 s falls by 7 dB in the last 90 ms of a short file."""
-RISE_S = 0.05
+RISE_S = 0.1
 """Before the largest sample of a response: what rises to it (common practice, no source)."""
 TAIL_SHARE = 0.15
 """Last part of an impulse response that is taken as noise when nothing better is known."""
@@ -149,7 +149,7 @@ def tail(impulses: FloatArray) -> FloatArray:
 def before_sound(impulse: FloatArray, rate_hz: float) -> FloatArray | None:
     """The first samples of an impulse response, as many as its tail has; None where the sound begins too early for that.
 
-    The largest sample must come 50 ms later: subwoofers and the ringing of filters build up before it.
+    The largest sample must come 0.1 s later: subwoofers and the ringing of filters build up before it.
     """
     count = len(tail(impulse))
     return impulse[:count] if int(np.argmax(np.abs(impulse))) >= count + round(RISE_S * rate_hz) else None

@@ -52,6 +52,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "measurement.gain": ("measurement.gain",),
     "measurement.microphone": ("measurement.microphone",),
     "measurement.interference": ("measurement.interference", "measurement.hum"),
+    "measurement.noise": ("measurement.noise",),
     "measurement.clipped": ("measurement.clipped",),
     "measurement.inverted": ("measurement.inverted",),
 }
@@ -760,9 +761,11 @@ def interference(i: Installation, rng) -> Planted | None:
         low, high = (30, 90) if sub else [(60, 250), (250, 1000), (3500, 9000)][int(rng.integers(3))]
         plan.extra_noise[(channel, seat)] = (low, high, float(rng.uniform(1, 8)))
         text = f"{low}–{high} Hz"
+    kind = len(i.scene.subs if i.scene.place(channel).role == "sub" else i.scene.mains)
+    alone = kind * len(i.seat_ids) == 1  # nothing to compare with: noise in the room, or in this recording
     return Planted(
         plan,
-        ("measurement.interference",),
+        ("measurement.interference", "measurement.noise") if alone else ("measurement.interference",),
         frozenset({channel}),
         seats=frozenset({seat}),
         symptoms=("measurement.noise",),
