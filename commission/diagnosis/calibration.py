@@ -519,7 +519,7 @@ def _odd_one(result: SeatsResult, channel: str, partner: str) -> str:
 
 def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """A main channel that plays below its noted high-pass as if there were none, over the seats together."""
-    explained = found.channels("wiring.silent", "wiring.woofer", "wiring.swapped")
+    explained = found.channels("wiring.silent", "wiring.midrange", "wiring.woofer", "wiring.swapped")
     below = {
         channel.id: _below_high_pass_db(e, channel)
         for channel in e.job.system.channels
