@@ -16,7 +16,8 @@ from commission.ui.screens.overview import Overview
 
 ESCAPE = "\x1b[31mred\x1b[0m"
 MARKUP = "[bold]x[/] [@click=app.quit]y[/]"
-LONG = "name without an end " * 10
+LONG = "name without an end " * 3
+"""The longest id that a channel or a seat can have."""
 
 
 def everywhere(app: CommissionApp) -> list[str]:
