@@ -67,7 +67,7 @@ if TYPE_CHECKING:
     from commission.model import System as System
     from commission.model import Verdict as Verdict
 else:
-    from commission.late import loader
+    from commission.lazy import loader
 
     NAMES = {
         "dsp.air": ("speed_of_sound_m_s",),

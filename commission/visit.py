@@ -16,7 +16,7 @@ from commission import model, steps
 from commission.history import doubtful_times, fold, may_withdraw
 from commission.model.errors import Cancelled, CommissionError, StoreError
 from commission.model.events import Signed, Withdrawn
-from commission.model.judged import Judged
+from commission.model.stored_verdicts import Judged
 
 if TYPE_CHECKING:  # what computes loads with the first computation, after the first paint
     from collections.abc import Callable, Iterable, Iterator
@@ -233,12 +233,12 @@ class Visit:
             results = _one_by_one(
                 lambda part: analyse_batch([each for _, each in part], [keys[each.seq][1] for each, _ in part]), good
             )
-            said: dict[int, Analysis | Exception] = {
+            by_seq: dict[int, Analysis | Exception] = {
                 stored.seq: response for stored, response in decoded if isinstance(response, Exception)
             }
-            said.update({stored.seq: result for (stored, _), result in zip(good, results, strict=True)})
+            by_seq.update({stored.seq: result for (stored, _), result in zip(good, results, strict=True)})
             for stored, _ in decoded:
-                self._analysed[keys[stored.seq]] = _analysed(stored, said[stored.seq])
+                self._analysed[keys[stored.seq]] = _analysed(stored, by_seq[stored.seq])
         progress(1.0, "")
         if todo and self._memory is not None:
             found = {seq: self._analysed[key].analysis for seq, key in keys.items()}

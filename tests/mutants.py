@@ -33,7 +33,7 @@ sys.path[:0] = [str(HERE)]
 
 from builders import cinema, levels, setting, tapes  # noqa: E402
 
-from commission.cli.late_parts import LateDecoder  # noqa: E402
+from commission.cli.lazy_parts import LateDecoder  # noqa: E402
 from commission.job.codec import encode, kind_of  # noqa: E402
 from commission.job.identity import APPLICATION_ID, VERSION  # noqa: E402
 from commission.job.store import JobFile, row_digest  # noqa: E402

@@ -32,7 +32,7 @@ from mutants import BLOCKED_S, LONGEST_S, TooLong  # noqa: E402
 from PIL import Image  # noqa: E402
 
 from commission.audio.importing import FileImporter  # noqa: E402
-from commission.cli.late_parts import LateDecoder  # noqa: E402
+from commission.cli.lazy_parts import LateDecoder  # noqa: E402
 from commission.cli.workshop import LocalWorkshop  # noqa: E402
 from commission.dsp.sweep import sweep_signal  # noqa: E402
 from commission.job.photos import shrink  # noqa: E402

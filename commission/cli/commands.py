@@ -88,7 +88,7 @@ def _run_screens(path: Path | None) -> int:
             "Use `commission results JOB` or `commission record JOB -o FILE` here.",
         )
     from commission.ui.app import CommissionApp
-    from commission.ui.looks import look_file
+    from commission.ui.theme import look_file
 
     for stream in (sys.__stderr__, sys.__stdout__):  # the screens are drawn in UTF-8, whatever the locale says
         if isinstance(stream, io.TextIOWrapper):
@@ -141,12 +141,12 @@ def new(parsed: argparse.Namespace) -> int:
     from commission.cli.unusual_entries import unusual_entries
 
     job = visit.job
-    said = f"{counted(len(job.system.channels), 'channel')}, {counted(len(job.system.seats), 'seat')}"
+    text = f"{counted(len(job.system.channels), 'channel')}, {counted(len(job.system.seats), 'seat')}"
     if job.earlier is not None:
-        said += f", {told_figures(job.earlier)}"
+        text += f", {told_figures(job.earlier)}"
     else:
-        said += f", {counted(len(job.readings), 'reading')}"
-    say(f"{visit.path.name}: {job.system.title}, {said}")
+        text += f", {counted(len(job.readings), 'reading')}"
+    say(f"{visit.path.name}: {job.system.title}, {text}")
     for sentence in unusual_entries(job) if parsed.definition is not None else ():
         say(f"? {sentence}")
     visit.close()
@@ -340,14 +340,14 @@ def record(parsed: argparse.Namespace) -> int:
     _analyse(visit)
     with ThreadPoolExecutor(1) as pool:
         verified = pool.submit(visit.verify)  # beside the work: digests and typesetting leave each other their cores
-        said = workshop.export(
+        message = workshop.export(
             visit,
             parsed.output,
             paper=parsed.paper,
             letterhead=letterhead,
             round_id=parsed.round,
         )
-    say(said)
+    say(message)
     broken = verified.result()
     visit.close()
     if broken is not None:
@@ -380,9 +380,9 @@ def verify(parsed: argparse.Namespace) -> int:
     if parsed.record is not None:
         from commission.record.verify.comparison import check_record, overall
 
-        said = check_record(parsed.record, visit, progress=shown_progress("Comparing"))
-        whole = overall(said, log_whole=broken is None)
-        for each in (*said, whole):
+        results = check_record(parsed.record, visit, progress=shown_progress("Comparing"))
+        whole = overall(results, log_whole=broken is None)
+        for each in (*results, whole):
             print(f"{each.symbol} {each.text}")
         holds = holds and whole.matches is True
     visit.close()

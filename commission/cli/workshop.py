@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from commission import __version__, model
-from commission.cli.late_parts import LateDecoder, LateImporter, LateMemory
+from commission.cli.lazy_parts import LateDecoder, LateImporter, LateMemory
 from commission.model.errors import CommissionError, StoreError
 from commission.model.outside_files import kind_of, read_outside, replace_own
 from commission.model.progress import unwatched
@@ -258,14 +258,14 @@ class LocalWorkshop:
         except StoreError as error:  # a full disk under the job must not keep the record from another
             not_kept = f" The job does not remember the verdicts of this record: {error}"
         paper = paper or ("us-letter" if visit.job.system.units == "imperial" else "a4")
-        said = write_record(
+        text = write_record(
             visit,
             target,
             paper=paper,
             letterhead=None if letterhead == "none" else letterhead,
             progress=progress,
         )
-        return said + not_kept
+        return text + not_kept
 
     @property
     def letterhead(self) -> Path | None:
@@ -308,8 +308,8 @@ class LocalWorkshop:
         at = utc_now().replace("T", " ").removesuffix("Z")
         data, left_out = export_sofa(job, round_id, visit.blob, at=at)
         write_bytes(target, data)
-        said = f"{target}: the responses {round_id} as AES69 (SingleRoomSRIR)."
-        return f"{said} Left out: {'; '.join(left_out)}." if left_out else said
+        text = f"{target}: the responses {round_id} as AES69 (SingleRoomSRIR)."
+        return f"{text} Left out: {'; '.join(left_out)}." if left_out else text
 
     def export_sheet(self, visit: Visit, target: Path) -> str:
         """Write the settings sheet as CSV."""

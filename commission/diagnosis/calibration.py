@@ -16,7 +16,7 @@ from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import BoolArray
 from commission.model import Analysis, Channel, FloatArray, Job, Verdict
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import FOOT_M, counted, listed
 from commission.model.verdict import surely_above, surely_below
 from commission.steps import distances
@@ -380,8 +380,8 @@ def _dialogue_recorded(e: Evidence, names: tuple[str, str, str]) -> Iterator[Fin
     seats = sum(each < limit for each in nearest)
     if apart and seats >= ALIKE * len(apart):
         where = f", at {seats} of {len(apart)} seats"
-        for said in _quiet_dialogue(e, names, float(np.median(apart)), CHANNEL_OFF_U_DB, where):
-            yield replace(said, step="seats", check="seats.level")
+        for finding in _quiet_dialogue(e, names, float(np.median(apart)), CHANNEL_OFF_U_DB, where):
+            yield replace(finding, step="seats", check="seats.level")
 
 
 def _holds_trim(e: Evidence, channel: str, seat: str) -> bool:
@@ -564,7 +564,7 @@ def _own_bass(e: Evidence, channel: str) -> bool:
     inside = (GRID_HZ >= 25.0) & (GRID_HZ <= 60.0)
     if e.subs is not None:
         others.append((e.subs[0], e.subs[1][:, inside]))
-    told = 0
+    known = 0
     for names, levels in others:
         common = [s for s in seats if s in names]
         if len(common) < 3:
@@ -574,8 +574,8 @@ def _own_bass(e: Evidence, channel: str) -> bool:
         usable = np.isfinite(one) & np.isfinite(other)
         if usable.sum() < 24 or float(np.corrcoef(one[usable], other[usable])[0, 1]) > SUBS_ALIKE:
             return False
-        told += 1
-    return told > 0
+        known += 1
+    return known > 0
 
 
 def _bass_over_seats(e: Evidence, channel: str) -> tuple[list[str], FloatArray]:

@@ -15,7 +15,7 @@ from commission.dsp.geometry import mirror_partner
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band, without_one_db2
 from commission.model import Channel, Check, FloatArray, Seat, Verdict
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.compare.result import seat_weights

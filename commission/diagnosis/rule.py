@@ -8,8 +8,8 @@ from typing import Literal
 
 from commission.diagnosis.evidence import Evidence
 from commission.model import Finding
+from commission.model.formatting import number
 from commission.model.outcome import Cause
-from commission.model.show import number
 
 CABLES = "Switch the amplifier off before touching loudspeaker cables; fixed mains wiring is for a licensed trade."
 OVERHEAD = (
@@ -62,12 +62,12 @@ class Rule:
             Finding(
                 id=self.id,
                 cause=self.cause,
-                step=said.step or self.step,
-                check=said.check or self.check,
+                step=finding.step or self.step,
+                check=finding.check or self.check,
                 place=self.place,
-                **{name: getattr(said, name) for name in names},
+                **{name: getattr(finding, name) for name in names},
             )
-            for said in self.look(evidence, found)
+            for finding in self.look(evidence, found)
         ]
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from commission.diagnosis import RULES, Rule
 from commission.model import Check, Finding, Outcome, Verdict
-from commission.model.show import place_text
+from commission.model.formatting import place_text
 
 MOST_PLACES = 4
 """More places than this in a line become a count."""

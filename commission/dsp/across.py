@@ -220,14 +220,14 @@ def driver_gap_db(own_db: float, other_db: float) -> float:
 
 def agreed_sign(signs: Sequence[int | None]) -> int | None:
     """The polarity that at least four of five seats agree on, from those where it is told; else None."""
-    told = [sign for sign in signs if sign is not None]
+    known = [sign for sign in signs if sign is not None]
     for sign in (1, -1):
-        if told and told.count(sign) >= AGREE * len(told):
+        if known and known.count(sign) >= AGREE * len(known):
             return sign
     return None
 
 
 def mostly_negative(agreed: Sequence[int | None]) -> bool:
     """Whether four of five loudspeakers, of three or more, have a negative sign of their own."""
-    told = [sign for sign in agreed if sign is not None]
-    return len(told) >= LEAST_COUNT and told.count(-1) >= AGREE * len(told)
+    known = [sign for sign in agreed if sign is not None]
+    return len(known) >= LEAST_COUNT and known.count(-1) >= AGREE * len(known)

@@ -194,9 +194,9 @@ def _evaluate(
     why = np.where(enough, why, np.where(curves.ended, Doubt.SHORT, Doubt.NOISE))
     why = np.where(np.isfinite(curves.range_db), why, Doubt.SILENT)
     why = np.where(curves.in_reach, why, Doubt.BAND)
-    told = why == Doubt.NONE
-    xi = np.where(told, 1000 * (1 - r2.reshape(shape)), np.nan)
-    return np.where(told, value, np.nan), xi, why.astype(np.int8)
+    known = why == Doubt.NONE
+    xi = np.where(known, 1000 * (1 - r2.reshape(shape)), np.nan)
+    return np.where(known, value, np.nan), xi, why.astype(np.int8)
 
 
 def _slope(level: FloatArray, high_db: float, low_db: float) -> tuple[FloatArray, FloatArray]:

@@ -80,8 +80,8 @@ class Distortion:
         NaN where none is told: it is then below the floor, not zero.
         """
         ratios = 10 ** (self.against_fundamental_db() / 10)
-        told = np.isfinite(ratios).any(axis=1)
-        return np.asarray(np.where(told, np.sqrt(np.nansum(ratios, axis=1)), np.nan))
+        known = np.isfinite(ratios).any(axis=1)
+        return np.asarray(np.where(known, np.sqrt(np.nansum(ratios, axis=1)), np.nan))
 
 
 def harmonic_distortion(
@@ -98,16 +98,16 @@ def harmonic_distortion(
     """
     deconvolved = np.atleast_2d(deconvolved)
     room_s = deconvolved.shape[-1] / sweep.rate_hz - harmonic_advance_s(sweep, round(_FLOOR_ORDERS[-1]))
-    told, left_out = [], {}
+    known, left_out = [], {}
     for order in orders:
         gap_s = harmonic_advance_s(sweep, order) - harmonic_advance_s(sweep, order - 1)
         if gap_s - 2 * _LEAD_S < _LEAST_WINDOW_S or room_s < _LEAST_WINDOW_S:
             left_out[order] = f"the sweep is too short to part order {order} from order {order - 1}"
         else:
-            told.append(order)
-    if not told:
+            known.append(order)
+    if not known:
         raise UnusableError("its sweep is too short to part harmonics from the linear response")
-    last = max(told)
+    last = max(known)
     gap_s = harmonic_advance_s(sweep, last) - harmonic_advance_s(sweep, last - 1)
     window_s = min(_LONGEST_WINDOW_S, gap_s - 2 * _LEAD_S)
     linear_db = _level_db(_power(deconvolved, sweep, 1.0, window_s), sweep, freq_hz, fraction)
@@ -119,7 +119,7 @@ def harmonic_distortion(
     near = np.abs(np.log2(freq_hz[:, None] / freq_hz)) <= _NEAR_OCTAVES
     around_db = np.max(np.where(near, np.nan_to_num(linear_db, nan=-np.inf)[:, None], -np.inf), axis=-1)
     harmonics, floors = [], []
-    for order in told:
+    for order in known:
         level_db = _level_db(_power(deconvolved, sweep, order, window_s), sweep, freq_hz, fraction)
         feigned_db = _level_db(_power(alone, sweep, order, window_s), sweep, freq_hz, fraction) - alone_db + around_db
         floor_db = np.fmax(noise_db, feigned_db)
@@ -131,7 +131,7 @@ def harmonic_distortion(
         floors.append(floor_db)
     return Distortion(
         freeze(np.asarray(freq_hz, dtype=float)),
-        tuple(told),
+        tuple(known),
         freeze(linear_db),
         freeze(np.stack(harmonics, axis=1)),
         freeze(np.stack(floors, axis=1)),

@@ -362,8 +362,8 @@ class _State:
         directions = np.broadcast_to(self.survey.directions[None], (channels, channels, seats, 3))
         sigma = np.repeat(self.delay_sigma, channels)
         costs = misfit(rest.reshape(-1, seats), directions.reshape(-1, seats, 3), sigma).reshape(channels, channels)
-        told = np.isfinite(rest).sum(axis=-1) - self.free[:, None]
-        return np.asarray(np.where(told >= 1, costs, 0.0))
+        known = np.isfinite(rest).sum(axis=-1) - self.free[:, None]
+        return np.asarray(np.where(known >= 1, costs, 0.0))
 
     def places(self) -> tuple[tuple[tuple[int, float], ...], tuple[int, ...]]:
         """For each channel its place and z, and the place that fits next best."""
@@ -392,8 +392,8 @@ class _State:
             return
         costs = self.place_costs()
         own = costs[np.arange(channels), self.place]
-        told = np.isfinite(self.sent).sum(axis=1)
-        fits = costs <= np.maximum(BOUND, 6.0 * told)[:, None]
+        known = np.isfinite(self.sent).sum(axis=1)
+        fits = costs <= np.maximum(BOUND, 6.0 * known)[:, None]
         better = fits & (costs < own[:, None] - EACH)
         # Few channels tell the latency badly while one of them is elsewhere: then every pair is tried.
         onto = better[:, self.place] | (channels <= FEW)  # of channel i at the place of channel k
@@ -410,7 +410,7 @@ class _State:
         for cycle in sorted(cycles):
             after = self.with_(Explanation(kind="loudspeakers", channels=cycle))
             mine = list(cycle)
-            if (after.own[mine] <= np.maximum(2 * BOUND, 8.0 * told[mine])).all() and (
+            if (after.own[mine] <= np.maximum(2 * BOUND, 8.0 * known[mine])).all() and (
                 after.own[mine] < self.own[mine] - EACH
             ).all():
                 ways = channels * (channels - 1) / 2 if len(cycle) == 2 else float(channels ** len(cycle))
@@ -424,11 +424,11 @@ class _State:
             shift = _median(rest)
         with np.errstate(invalid="ignore"):
             alike = (np.abs(rest - shift[:, None]) < 3 * CELL_SIGMA_S).sum(axis=1)
-        told = np.isfinite(rest).sum(axis=1)
-        if ((told > 0) & ~self.free).sum() < FEW:
+        known = np.isfinite(rest).sum(axis=1)
+        if ((known > 0) & ~self.free).sum() < FEW:
             return  # which of two is late, and which early?
         # What is in the channel's electronics is the same at nearly all seats; what stands before it is not.
-        for i in np.nonzero(~self.free & (self.own > BOUND - 4) & (alike >= ALIKE * told) & (told >= 2))[0]:
+        for i in np.nonzero(~self.free & (self.own > BOUND - 4) & (alike >= ALIKE * known) & (known >= 2))[0]:
             gain = float(self.own[i] - cost[i])
             yield self._priced("delay", gain, len(rest), channels=(int(i),), shift_s=float(shift[i]))
 
@@ -443,8 +443,8 @@ class _State:
         moved = np.repeat((self.sent - self.latency)[:, :, None], seats, axis=2) - self.flights[:, None, :]
         for s in range(seats):
             mine = self.survey.clocks[:, s]
-            told = np.isfinite(self.sent[:, s])
-            if told.any() and not np.isin(np.delete(self.survey.clocks, s, axis=1), mine[told]).any():
+            known = np.isfinite(self.sent[:, s])
+            if known.any() and not np.isin(np.delete(self.survey.clocks, s, axis=1), mine[known]).any():
                 with np.errstate(all="ignore"):
                     moved[:, s] -= np.nan_to_num(_median(moved[:, s].T))[None, :]
         table = np.repeat(np.repeat(rest[:, None, None], seats, axis=1), seats, axis=2)
@@ -484,16 +484,16 @@ class _State:
     def _splits(self, change: FloatArray) -> Iterator[Explanation]:
         """A seat's recordings that belong to another: all of them, or from some channel on, or up to it."""
         channels, seats = self.survey.shape
-        told = np.isfinite(self.sent - self.latency)
+        known = np.isfinite(self.sent - self.latency)
         for s in range(seats):
             for k in range(seats):
-                if s == k or told[:, s].sum() < 2:
+                if s == k or known[:, s].sum() < 2:
                     continue
                 total = -float(change[:, s, k].sum())
                 ways = seats * (seats - 1)
                 yield self._priced("not-moved", total, ways, seats=(s, k))
                 for order in self.survey.orders:
-                    mine = [i for i in order if told[i, s]]
+                    mine = [i for i in order if known[i, s]]
                     after = -np.cumsum([change[i, s, k] for i in mine[::-1]])[::-1]  # from the i-th on
                     for kind in _SPLITS:
                         gains = after[1:] if kind == "moved-early" else total - after[1:]

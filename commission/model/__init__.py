@@ -1,6 +1,6 @@
 """Central types. Everything else imports from here and nothing here imports from the rest.
 
-Each name loads its module when it is first asked for (`commission.late` says why).
+Each name loads its module when it is first asked for (`commission.lazy` says why).
 """
 
 from typing import TYPE_CHECKING
@@ -34,8 +34,8 @@ if TYPE_CHECKING:
     from commission.model.events import StimulusStored as StimulusStored
     from commission.model.events import SystemDefined as SystemDefined
     from commission.model.events import Withdrawn as Withdrawn
-    from commission.model.followed import Fate as Fate
-    from commission.model.followed import Followed as Followed
+    from commission.model.fate import Fate as Fate
+    from commission.model.fate import Followed as Followed
     from commission.model.imports import ImportOptions as ImportOptions
     from commission.model.imports import ImportRow as ImportRow
     from commission.model.job import Action as Action
@@ -43,9 +43,6 @@ if TYPE_CHECKING:
     from commission.model.job import LeftOut as LeftOut
     from commission.model.job import Reading as Reading
     from commission.model.job import StoredResponse as StoredResponse
-    from commission.model.judged import Judged as Judged
-    from commission.model.judged import JudgedKind as JudgedKind
-    from commission.model.judged import JudgedPlace as JudgedPlace
     from commission.model.limits import CheckLimit as CheckLimit
     from commission.model.limits import LimitsProfile as LimitsProfile
     from commission.model.limits import ProfileLimit as ProfileLimit
@@ -92,6 +89,9 @@ if TYPE_CHECKING:
     from commission.model.step import Prompt as Prompt
     from commission.model.step import Step as Step
     from commission.model.step import Task as Task
+    from commission.model.stored_verdicts import Judged as Judged
+    from commission.model.stored_verdicts import JudgedKind as JudgedKind
+    from commission.model.stored_verdicts import JudgedPlace as JudgedPlace
     from commission.model.system import AS_FOUND as AS_FOUND
     from commission.model.system import AS_LEFT as AS_LEFT
     from commission.model.system import DEFAULT_BANDS as DEFAULT_BANDS
@@ -117,7 +117,7 @@ if TYPE_CHECKING:
     from commission.model.verdict import Verdict as Verdict
     from commission.model.verdict import worst as worst
 else:
-    from commission.late import loader
+    from commission.lazy import loader
 
     NAMES = {
         "budget": ("Budget", "Contribution", "Distribution"),
@@ -145,10 +145,10 @@ else:
             "SystemDefined",
             "Withdrawn",
         ),
-        "followed": ("Fate", "Followed"),
+        "fate": ("Fate", "Followed"),
         "imports": ("ImportOptions", "ImportRow"),
         "job": ("Action", "Job", "LeftOut", "Reading", "StoredResponse"),
-        "judged": ("Judged", "JudgedKind", "JudgedPlace"),
+        "stored_verdicts": ("Judged", "JudgedKind", "JudgedPlace"),
         "limits": ("CheckLimit", "LimitsProfile", "ProfileLimit", "default_profile", "read_profile"),
         "outcome": (
             "Advice",

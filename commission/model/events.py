@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from commission.model.judged import Judged
 from commission.model.limits import LimitsProfile
+from commission.model.stored_verdicts import Judged
 from commission.model.system import Setting, Sweep, System
 
 ResponseKind = Literal["impulse", "sweep", "noise", "response"]

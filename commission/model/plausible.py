@@ -13,7 +13,7 @@ from functools import cache
 from typing import NamedTuple
 
 from commission.model.events import EarlierFigure, EventBody, ReadingEntered, SettingEntered
-from commission.model.judged import Judged
+from commission.model.stored_verdicts import Judged
 from commission.model.system import Processor, Room, Sweep, System
 
 

@@ -10,14 +10,14 @@ from textual.screen import Screen
 
 from commission import steps
 from commission.model.errors import CommissionError
+from commission.ui.background import WorkingApp
 from commission.ui.keys import load_keys
-from commission.ui.looks import SIXTEEN, chosen_look, keep_look
-from commission.ui.working import WorkingApp
+from commission.ui.theme import SIXTEEN, chosen_look, keep_look
 
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from pathlib import Path
 
-    from commission.ui.screens.recording import Wanted
+    from commission.ui.screens.record import Wanted
     from commission.visit import Visit
     from commission.workshop import Workshop
 
@@ -162,7 +162,7 @@ class CommissionApp(WorkingApp):
 
     def choose_round(self) -> None:
         """Look at another round, or begin one."""
-        from commission.ui.screens.choosing import choose_round
+        from commission.ui.screens.choices import choose_round
 
         choose_round(self)
 
@@ -205,19 +205,19 @@ class CommissionApp(WorkingApp):
 
     def action_photo(self) -> None:
         """Attach a photograph to a step."""
-        from commission.ui.screens.attaching import ask_photo
+        from commission.ui.screens.photograph import ask_photo
 
         ask_photo(self)
 
     def action_export(self) -> None:
         """Write the record to a file."""
-        from commission.ui.screens.recording import ask_record
+        from commission.ui.screens.record import ask_record
 
         ask_record(self)
 
     def action_check_record(self) -> None:
         """Hold a record against the job."""
-        from commission.ui.screens.recording import ask_check
+        from commission.ui.screens.record import ask_check
 
         ask_check(self)
 
@@ -235,6 +235,6 @@ class CommissionApp(WorkingApp):
 
     def action_everything(self) -> None:
         """Everything there is, by name."""
-        from commission.ui.screens.everything import show_everything
+        from commission.ui.screens.action_search import show_everything
 
         show_everything(self)

@@ -23,8 +23,8 @@ from commission.model.events import (
     SystemDefined,
     Withdrawn,
 )
-from commission.model.followed import ACTION_WORDS
-from commission.model.judged import Judged
+from commission.model.fate import ACTION_WORDS
+from commission.model.stored_verdicts import Judged
 from commission.model.units import clean_text, counted
 from commission.model.units import round_name as round_name
 
@@ -97,7 +97,7 @@ def event_words(event: Event, job: Job) -> str:
 
 def _entry_words(body: EventBody, unit: str) -> str | None:
     """What was measured, entered or attached."""
-    from commission.model.show import number, place_text  # late: it loads what tables are made of
+    from commission.model.formatting import number, place_text  # late: it loads what tables are made of
 
     match body:
         case SettingEntered():
@@ -148,7 +148,7 @@ def _course_words(body: EventBody) -> str | None:
 
 def _setting_words(entered: SettingEntered, unit: str) -> str:
     """A setting, such as "as found: FC current trim −2.0 dB, distance 3.20 m"."""
-    from commission.model.show import number
+    from commission.model.formatting import number
 
     setting = entered.setting
     parts = [f"trim {number(setting.trim_db, 1, signed=True)} dB"] if setting.trim_db is not None else []

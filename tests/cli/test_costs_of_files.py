@@ -88,7 +88,7 @@ def test_odd_files_as_arguments(home: Path) -> None:
 def test_what_the_program_keeps_for_itself_is_read_with_the_same_care(home: Path, odd: str) -> None:
     """The list of recent jobs, the keys and the theme: the screens open all the same."""
     from commission.ui.keys import load_keys
-    from commission.ui.looks import chosen_look
+    from commission.ui.theme import chosen_look
 
     own, recent = home / "own.toml", home / "elsewhere/recent.json"
     recent.parent.mkdir(exist_ok=True)

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from commission.model.show import place_text, two_digits
+from commission.model.formatting import place_text, two_digits
 
 
 @pytest.mark.parametrize(

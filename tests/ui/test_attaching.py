@@ -8,7 +8,7 @@ from textual.widgets import Input
 
 from commission.cli.workshop import LocalWorkshop
 from commission.ui.app import CommissionApp
-from commission.ui.screens.attaching import Attach
+from commission.ui.screens.photograph import Attach
 from commission.ui.screens.step import StepScreen
 
 SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])

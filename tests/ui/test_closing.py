@@ -11,8 +11,8 @@ from textual.widgets import Input
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model import AS_LEFT, ReadingEntered, RoundOpened, Setting, SettingEntered, Signed
-from commission.ui.screens.closing import left_to_do
-from commission.ui.screens.recording import Checked, WriteRecord
+from commission.ui.screens.handover import left_to_do
+from commission.ui.screens.record import Checked, WriteRecord
 
 
 @pytest.fixture

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from commission.model import Check, Column, Limit, Row, Table
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.ui.widgets.draw.canvas import plain
 from commission.ui.widgets.draw.figures import check_runs, limit_text, quantity, uncertainty
 from commission.ui.widgets.draw.table import draw_table

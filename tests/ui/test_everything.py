@@ -5,10 +5,10 @@ from pathlib import Path
 from stand_ins import app_of, settle
 from textual.widgets import Input
 
-from commission.ui.looks import chosen_look, keep_look
-from commission.ui.screens.everything import Everything, Offer, found
+from commission.ui.screens.action_search import Everything, Offer, found
 from commission.ui.screens.log import Log
 from commission.ui.screens.overview import Overview
+from commission.ui.theme import chosen_look, keep_look
 from commission.ui.widgets.picker import Picker
 
 OFFERS = [

@@ -4,7 +4,7 @@ import pytest
 from stand_ins import app_of, settle
 from textual.color import Color
 
-from commission.ui.widgets.painted import INKS
+from commission.ui.widgets.character_view import INKS
 from commission.ui.widgets.picker import Picker
 
 

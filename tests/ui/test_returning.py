@@ -16,7 +16,7 @@ from commission.model import CommissionError
 from commission.steps.drift.visits import Visits
 from commission.ui.app import CommissionApp
 from commission.ui.screens.overview import Overview
-from commission.ui.screens.returning import suggested
+from commission.ui.screens.return_visit import suggested
 from commission.ui.screens.start import Start
 
 YEAR = dt.date.today().year

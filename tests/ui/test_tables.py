@@ -15,7 +15,7 @@ from commission.cli.workshop import LocalWorkshop
 from commission.diagnosis.rejudge import judged
 from commission.job.store import JobFile
 from commission.model import AS_FOUND, Budget, Contribution, JobCreated, JudgedKind, JudgedPlace
-from commission.model.show import two_digits
+from commission.model.formatting import two_digits
 from commission.ui.app import CommissionApp
 from commission.ui.screens.budgets import Budgets, budgets_of
 from commission.ui.screens.tables import JudgedDifferently, Limits

@@ -6,7 +6,7 @@ from pathlib import Path
 from builders import cinema, defined, job_of
 
 from commission.model import EVENT_KINDS, Event, Setting, SettingEntered
-from commission.model.judged import Judged, JudgedKind, JudgedPlace
+from commission.model.stored_verdicts import Judged, JudgedKind, JudgedPlace
 from commission.ui import text
 from commission.ui.text import event_words, verdict_count
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 
 from commission.model import Budget, Contribution, Outcome, Step
-from commission.model.show import two_digits
+from commission.model.formatting import two_digits
 from commission.model.units import clean_text
 from commission.record.content.context import Context, table
 from commission.record.document import Block, Grid, Heading, Paragraph, Section
@@ -20,7 +20,7 @@ MANY = 1000
 
 def budgets_section(context: Context) -> Section | None:
     """Tables of the newest round that has any, step by step; None where no step has a budget."""
-    told, elsewhere = [], []
+    sections, elsewhere = [], []
     for step in context.visit.steps:
         outcomes = (context.outcome(step.id, round_id) for round_id in reversed(context.job.rounds))
         outcome = next((each for each in outcomes if each.budgets), None)
@@ -29,8 +29,8 @@ def budgets_section(context: Context) -> Section | None:
         if any(each.id.endswith(OWN_TABLE) and each.rows for each in outcome.tables):
             elsewhere.append(clean_text(step.title))
         else:
-            told.append(_step(context, step, outcome))
-    if not told and not elsewhere:
+            sections.append(_step(context, step, outcome))
+    if not sections and not elsewhere:
         return None
     intro: list[Block] = [
         Paragraph(
@@ -48,7 +48,7 @@ def budgets_section(context: Context) -> Section | None:
         id=context.id("budgets"),
         title="Sources of uncertainty",
         blocks=tuple(intro),
-        sections=tuple(told),
+        sections=tuple(sections),
     )
 
 

@@ -124,8 +124,8 @@ def kind_uncertainty(context: Context, checks: Sequence[Check]) -> str:
     groups = list(by_limit.values())
     if None in by_limit or len(groups) > MOST_LIMITS:
         groups = [list(checks)]
-    said = [_largest(context, group) for group in groups]
-    return said[0] if len(set(said)) == 1 else "; ".join(said)
+    lines = [_largest(context, group) for group in groups]
+    return lines[0] if len(set(lines)) == 1 else "; ".join(lines)
 
 
 def _largest(context: Context, checks: Sequence[Check]) -> str:
@@ -168,8 +168,8 @@ def farthest(context: Context, group: Sequence[Check]) -> str:
     if not worst.unit or worst.words:
         if worst.verdict is Verdict.PASS:
             return "–"
-        said = clean_text(worst.words)
-        return f"{said} ({place})" if said and place else said or place or "–"
+        text = clean_text(worst.words)
+        return f"{text} ({place})" if text and place else text or place or "–"
     value = context.quantity(worst.value, worst.unit, like=worst.limit)
     return f"{value} ({place})" if place else value
 

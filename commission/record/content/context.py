@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from commission.model import AS_FOUND, Channel, Job, Limit, Outcome, Processor, RoomPlan
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import clean_text, format_length, format_temperature
 from commission.record.document import Grid, Heading
 from commission.visit import Visit
@@ -91,8 +91,8 @@ class Context:
         """A seat in a sentence, with the name of its own where it has one."""
         seat = self.job.system.seat(seat_id)
         name = "" if seat is None or seat.name in ("", seat_id) else clean_text(seat.name)
-        told = f"seat {clean_text(seat_id)}"
-        return f"{told} ({name})" if name else told
+        text = f"seat {clean_text(seat_id)}"
+        return f"{text} ({name})" if name else text
 
     def seat_names(self, ids: Iterable[str]) -> str:
         """Seats in a sentence."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from commission.model import AS_FOUND
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.record.content.context import MOST_NAMES, Context
 from commission.record.document import Block, Bullets, Paragraph, Section
 from commission.steps.compare.result import SUBS
@@ -108,16 +108,16 @@ def _named(context: Context, changed: list[Drift]) -> str:
 
 def _drifts(context: Context, result: DriftResult) -> Iterable[str]:
     """The surest first; of two measurements of the same loudness the surer one. Each band of a spread is its own."""
-    said: dict[tuple[str, str | None], str] = {}
+    texts: dict[tuple[str, str | None], str] = {}
     for d in sorted(result.drifted(), key=lambda d: -abs(d.change) / max(d.expanded, 1e-9)):
         what = LEVEL if d.quantity == RESPONSE else d.quantity
-        said.setdefault((what, d.channel), _drift(context, d))
-    yield from list(said.values())[:MOST]
-    if len(said) > MOST:
+        texts.setdefault((what, d.channel), _drift(context, d))
+    yield from list(texts.values())[:MOST]
+    if len(texts) > MOST:
         yield (
             "One more change is listed in the step “Since last time”."
-            if len(said) - MOST == 1
-            else f"{len(said) - MOST} more changes are listed in the step “Since last time”."
+            if len(texts) - MOST == 1
+            else f"{len(texts) - MOST} more changes are listed in the step “Since last time”."
         )
 
 

@@ -8,7 +8,7 @@ from typing import Literal
 
 from commission.diagnosis.room import SPOILT
 from commission.model import Fate, Finding, Followed, Verdict
-from commission.model.followed import ACTION_WORDS
+from commission.model.fate import ACTION_WORDS
 from commission.model.outcome import Cause
 from commission.model.units import clean_text
 from commission.record.content.checks import farthest, kind_name, verdict_counts

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from commission.model import ResponseStored, StimulusStored, StoredResponse, Sweep
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import clean_text, counted
 from commission.record.content.context import OPTIONAL, Context, measured_in, table
 from commission.record.document import Block, Facts, Heading, Section

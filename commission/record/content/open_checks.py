@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from commission.diagnosis.calibration import front_loudspeakers
 from commission.model import Check, Finding, Followed, Verdict
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.record.content.checks import kind_name
 from commission.record.content.context import FOUND, Context, capital
 

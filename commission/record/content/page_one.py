@@ -11,7 +11,7 @@ from collections.abc import Iterable
 
 from commission.diagnosis import RULES
 from commission.model import AS_LEFT, Cause, Fate, Finding, Followed, Outcome, Verdict
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import clean_text, counted
 from commission.record.content.context import (
     FOUND,
@@ -216,16 +216,16 @@ def _found(context: Context, gone: list[Followed], followed: tuple[Followed, ...
             for each in gone
         )
         blocks.append(Bullets(items=items))
-    said: dict[str, list[str]] = {}
+    texts: dict[str, list[str]] = {}
     for cause in CAUSES:
         if not any(each.first.cause == cause and of_the_cinema(each) for each in followed):
             if worth := _silence(context, cause):
-                said.setdefault(worth, []).append(CAUSE_NAMES[cause])
-    blocks += [Paragraph(text=f"{worth}: {'; '.join(causes)}.") for worth, causes in said.items()]
+                texts.setdefault(worth, []).append(CAUSE_NAMES[cause])
+    blocks += [Paragraph(text=f"{worth}: {'; '.join(causes)}.") for worth, causes in texts.items()]
     if not blocks:
         return None
     title = "What was wrong, and is no longer found" if gone else "Where no fault was found"
-    if not gone and set(said) <= {NOT_JUDGED, NOT_YET}:
+    if not gone and set(texts) <= {NOT_JUDGED, NOT_YET}:
         title = "What could not be decided"
     return Section(id=context.id("summary", "found"), title=title, blocks=tuple(blocks))
 
@@ -485,8 +485,8 @@ def _glossary(context: Context, intro: Iterable[Block], sections: Iterable[Secti
         return None
     ident = context.id("summary", "words")
     # Running text: a table of its own would push page one onto a second page.
-    said = "; ".join(f"{word}: {meaning}" for word, meaning in pairs)
-    return Section(id=ident, title="Words on this page", blocks=(Paragraph(text=f"{said}.", kind="note"),))
+    sentence = "; ".join(f"{word}: {meaning}" for word, meaning in pairs)
+    return Section(id=ident, title="Words on this page", blocks=(Paragraph(text=f"{sentence}.", kind="note"),))
 
 
 def _texts(blocks: Iterable[Block], sections: Iterable[Section]) -> Iterable[str]:

@@ -15,7 +15,7 @@ import numpy as np
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import BoolArray, own_band
 from commission.model import FloatArray, Job, Seat
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.record.content.context import FOUND, Context, capital, mains
 from commission.steps import distances, seats
 from commission.steps.compare import result as seat_variance

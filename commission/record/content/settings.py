@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable
 
 from commission.dsp.trims import grid_decimals
 from commission.model import AS_LEFT, Setting
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import clean_text
 from commission.record.content.context import FOUND, OPTIONAL, Context, channel_text, only_found, table
 from commission.record.content.earlier_visit import quieter_since

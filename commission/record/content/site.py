@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
 from commission.model import Check
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import clean_text, format_length, format_temperature
 from commission.record.content.budgets import budgets_section
 from commission.record.content.checks import kind_basis, kind_limit, kind_name, kind_uncertainty

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 from commission.model import Grid as SeatGrid
 from commission.model import Noted, Outcome, PhotoAttached, Step, StoreError, Table, Verdict
+from commission.model.formatting import cell_text, unit_text
 from commission.model.pictures import stored_picture_problem
-from commission.model.show import cell_text, unit_text
 from commission.model.units import clean_text
 from commission.record.content.checks import check_blocks
 from commission.record.content.context import Context, sentence
@@ -24,12 +24,12 @@ ABSENT = "·"
 def step_section(context: Context, step: Step) -> Section | None:
     """One step over all rounds. None where there is nothing to say: a step that only draws on others, in a single round."""
     rounds = [(round_id, context.outcome(step.id, round_id)) for round_id in context.job.rounds]
-    said = [(round_id, outcome) for round_id, outcome in rounds if says(outcome)]
+    lines = [(round_id, outcome) for round_id, outcome in rounds if says(outcome)]
     own = attached(context, lambda of: of == step.id)
     question = Paragraph(text=clean_text(step.question), kind="note")
     ident = context.id("step", step.id)
     title = clean_text(step.title)
-    if not said:
+    if not lines:
         if step.entry == "none" and len(rounds) == 1 and not own:
             return None
         # The newest round that has something to say of it says why.
@@ -38,7 +38,7 @@ def step_section(context: Context, step: Step) -> Section | None:
         nothing = Paragraph(text=" ".join(["Not done in this visit.", *remarks]), kind="missing")
         return Section(id=ident, title=title, blocks=(question, nothing, *own))
     if len(rounds) == 1:
-        blocks = outcome_blocks(context, said[0][1], None)
+        blocks = outcome_blocks(context, lines[0][1], None)
         return Section(id=ident, title=title, blocks=(question, *blocks, *own))
     parts, before = [], None
     for round_id, outcome in rounds:

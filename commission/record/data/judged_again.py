@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from commission.diagnosis.rejudge import JudgedDifferently, Rejudged
-from commission.model.show import number
+from commission.model.formatting import number
 
 SHOWN = 40
 """Lines of text at most; JSON holds all."""

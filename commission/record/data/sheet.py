@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from commission.model import AS_FOUND, AS_LEFT, Channel, Job
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import clean_text
 from commission.record.data.csv_text import write_csv
 from commission.steps.handover.settings_sheet import Kind, SheetLine, settings_sheet, source_sentence

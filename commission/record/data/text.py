@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from commission.model import Check, Column, Followed, Outcome, Row, Table, Verdict
-from commission.model.followed import ACTION_WORDS
-from commission.model.show import cell_text, number, unit_text, verdict_word
+from commission.model.fate import ACTION_WORDS
+from commission.model.formatting import cell_text, number, unit_text, verdict_word
 from commission.model.units import clean_text
 from commission.record.data.judged_again import rejudged_lines
 from commission.steps.shared.budget_table import budget_table, grouped
@@ -51,14 +51,14 @@ def _row_cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) 
 def check_sentence(check: Check) -> str:
     """A check in one line: what, value, uncertainty, limit, basis, verdict and, if there is none, why."""
     place = " ".join(part for part in (check.channel, check.seat) if part)
-    said = f"{check.id} {place}".strip()
+    text = f"{check.id} {place}".strip()
     if check.why_not is not None:
-        return f"{said}: {verdict_word(check.verdict)}, because {check.why_not}"
+        return f"{text}: {verdict_word(check.verdict)}, because {check.why_not}"
     value = f"{number(check.value, 2, signed=False)} {check.unit}".strip()
     expanded = f" (U = {number(2 * check.uncertainty, 2)} {check.unit})" if check.uncertainty else ""
     limit = f" [{check.limit.basis}]" if check.limit is not None else ""
     if check.words:
-        return f"{said}: {verdict_word(check.verdict)}, {check.words}{limit}"
+        return f"{text}: {verdict_word(check.verdict)}, {check.words}{limit}"
     if check.limit is not None:
         low, high = check.limit.low, check.limit.high
         if low is not None and high is not None:
@@ -68,7 +68,7 @@ def check_sentence(check: Check) -> str:
         else:
             span = f"at least {number(low, 2)}"
         limit = f", limit {span} {check.limit.unit} [{check.limit.basis}]"
-    return f"{said}: {verdict_word(check.verdict)}, {value}{expanded}{limit}"
+    return f"{text}: {verdict_word(check.verdict)}, {value}{expanded}{limit}"
 
 
 def finding_lines(followed: Followed, round_id: str) -> list[str]:

@@ -101,15 +101,15 @@ def _alt(plan: RoomPlan, units: Units) -> str:
     def length(value: float) -> str:
         return format_length(value, units)
 
-    said = [
+    lines = [
         f"The room is {length(plan.length_m)} long, {length(plan.width_m)} wide and {length(plan.height_m)} high.",
         "Positions: to the right of the middle, from the front wall, above the floor.",
     ]
     for item in sorted(plan.items, key=lambda each: ORDER.index(each.kind)):
         place = ", ".join(length(value) for value in item.position_m)
         mark = f" {item.verdict.symbol}" if item.verdict in (Verdict.FAIL, Verdict.UNSURE) else ""
-        said.append(f"{item.label}{mark}, {KINDS[item.kind]}: {place}.")
-    return " ".join(said)
+        lines.append(f"{item.label}{mark}, {KINDS[item.kind]}: {place}.")
+    return " ".join(lines)
 
 
 def _room(view: _View, units: Units) -> str:
@@ -258,14 +258,14 @@ def _mark(kind: str, x: float, y: float, view: str) -> str:
 def _legend(side: _View, kinds: Iterable[str], units: Units) -> str:
     """What each mark means, and a length to measure with."""
     x, y = side.x + 10, side.y + side.size[1] + 44
-    unit_m, said = (1.0, "1 m") if units == "metric" else (3 * 0.3048, "3 ft")
+    unit_m, text = (1.0, "1 m") if units == "metric" else (3 * 0.3048, "3 ft")
     far = x + unit_m * side.scale
     parts = [
         stroke(
             f"M{digits(x)} {digits(y - 4)}v8M{digits(x)} {digits(y)}H{digits(far)}M{digits(far)} {digits(y - 4)}v8",
             WALL,
         ),
-        label(far + 8, y + 3.5, said, size=LABEL),
+        label(far + 8, y + 3.5, text, size=LABEL),
     ]
     for row, kind in enumerate(kinds, start=1):
         at = y + 17 * row + 4

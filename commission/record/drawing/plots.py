@@ -17,7 +17,7 @@ from functools import lru_cache
 import numpy as np
 
 from commission.model import Curve, FloatArray, Series
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import clean_text, round_name
 from commission.record.document import Figure
 from commission.record.drawing.plan import plan_figure
@@ -296,8 +296,8 @@ def _figure(
 ) -> Figure:
     unit = "dB" if curve is None else curve.y_unit
     muted = [s.kind for s in series].count("other") > 1
-    told = [s for s in series if s.kind in ("main", "mean") or (s.kind == "other" and not muted)] or list(series)
-    alt = f"{title}. {describe([_renamed(each, round_name(each.name)) for each in told], unit)}"
+    known = [s for s in series if s.kind in ("main", "mean") or (s.kind == "other" and not muted)] or list(series)
+    alt = f"{title}. {describe([_renamed(each, round_name(each.name)) for each in known], unit)}"
     y_label = f"{'Level' if curve is None else clean_text(curve.y_name)}, {unit}" if unit.startswith("dB") else unit
     drawn = [_renamed(each, round_name(each.name)) for each in series]
     svg = curve_svg(drawn, title=title, x_label="Frequency, Hz", y_label=y_label, alt=alt, axis=axis, band=band)

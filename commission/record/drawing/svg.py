@@ -65,12 +65,12 @@ def digits(value: float) -> str:
 
 def element(name: str, inside: str = "", **attributes: float | str | None) -> str:
     """One element; `_` in a name becomes `-`, a trailing one falls away; None leaves an attribute out."""
-    said = "".join(
+    text = "".join(
         f' {key.rstrip("_").replace("_", "-")}="{digits(value) if isinstance(value, int | float) else text_of(value)}"'
         for key, value in attributes.items()
         if value is not None
     )
-    return f"<{name}{said}>{inside}</{name}>" if inside else f"<{name}{said}/>"
+    return f"<{name}{text}>{inside}</{name}>" if inside else f"<{name}{text}/>"
 
 
 def label(
@@ -128,10 +128,10 @@ def polyline(x: FloatArray, y: FloatArray) -> str:
     x, y = x[kept], y[kept]
     known = np.isfinite(x) & np.isfinite(y)
     points = np.round(np.column_stack((x, y))[known], 1) + 0.0
-    said = list(map("{:g} {:g}".format, *points.T.tolist()))
+    lines = list(map("{:g} {:g}".format, *points.T.tolist()))
     starts = np.flatnonzero(known & ~np.concatenate(([False], known[:-1])))  # where the pen comes down
     first = np.searchsorted(np.flatnonzero(known), starts).tolist()
-    return "".join("M" + "L".join(said[a:b]) for a, b in pairwise([*first, len(said)]))
+    return "".join("M" + "L".join(lines[a:b]) for a, b in pairwise([*first, len(lines)]))
 
 
 def _needed(x: FloatArray, y: FloatArray) -> NDArray[np.intp]:

@@ -242,8 +242,8 @@ def _cells(row: Sequence[str], headings: Sequence[Heading]) -> str:
         mark = tone_of(text)
         css = " ".join(filter(None, ("n" if heading.numeric else _kind(text, mark), mark)))
         tag, scope = ("th", ' scope="row"') if index == 0 and text.strip() else ("td", "")
-        said = f' class="{css}"' if css else ""
-        out.append(f"<{tag}{scope}{said}>{text_of(text)}</{tag}>")
+        sentence = f' class="{css}"' if css else ""
+        out.append(f"<{tag}{scope}{sentence}>{text_of(text)}</{tag}>")
     return "".join(out)
 
 
@@ -256,11 +256,11 @@ def _kind(text: str, mark: str) -> str:
 
 def _signature(place: SignaturePlace, block: Signatures) -> str:
     lines = ((block.sign_label, ""), (block.name_label, place.name), (block.date_label, place.date))
-    said = "".join(
+    sentence = "".join(
         f'<p class="line"><span class="ink">{text_of(text) or "&nbsp;"}</span><span>{text_of(label)}</span></p>'
         for label, text in lines
     )
-    return f"<div><p><strong>{text_of(place.role)}</strong></p>{said}</div>\n"
+    return f"<div><p><strong>{text_of(place.role)}</strong></p>{sentence}</div>\n"
 
 
 def _footer(document: Document) -> str:

@@ -91,10 +91,10 @@ def _missing(typst: Any, chars: list[str], *, system_fonts: bool) -> set[str]:
     try:
         typst.compile(source, format="pdf", sys_inputs=inputs, pdf_standards=["a-3b"], ignore_system_fonts=own)
     except typst.TypstError as error:
-        said = {c for text in _CANNOT.findall(str(error.diagnostic)) for c in _unquoted(text)} & set(chars)
-        if not said:
+        sentence = {c for text in _CANNOT.findall(str(error.diagnostic)) for c in _unquoted(text)} & set(chars)
+        if not sentence:
             raise CommissionError(f"The PDF's fonts could not be tried: {clean_text(str(error.message))}.") from error
-        return said
+        return sentence
     return set()
 
 

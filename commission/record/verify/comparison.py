@@ -48,29 +48,29 @@ def check_record(
             ),
         )
     event, about_digest = _event_of(record, visit)
-    said = [about_digest, *_log(record, visit.job.log)]
+    results = [about_digest, *_log(record, visit.job.log)]
     if event is None:
         return (
-            *said,
+            *results,
             Comparison(None, "Results and pages were not compared, because it is not known which log they are of."),
         )
     # Under the name it had then: the record says how to check it, and names the file.
     then = visit.as_of(event.seq, visit.path.with_name(_name_then(record, visit)))
     then.analyse(cancel or threading.Event(), progress)
-    said += _results(record, then)
-    said += _frame(record, event)
+    results += _results(record, then)
+    results += _frame(record, event)
     if record.kind != "json":
-        said += check_pages(record, then)
-    return tuple(said)
+        results += check_pages(record, then)
+    return tuple(results)
 
 
-def overall(said: Sequence[Comparison], *, log_whole: bool = True) -> Comparison:
+def overall(results: Sequence[Comparison], *, log_whole: bool = True) -> Comparison:
     """All of a check in one sentence; only what could be compared whole is confirmed, and only by a log that is whole."""
     if not log_whole:
         return Comparison(False, "The job's log is broken, so it cannot confirm any record.")
-    if any(each.matches is False for each in said):
+    if any(each.matches is False for each in results):
         return Comparison(False, "This record does not match the job.")
-    if any(each.matches is None for each in said):
+    if any(each.matches is None for each in results):
         return Comparison(
             None,
             "This record is not confirmed: not all of it could be compared, or what differs may have another cause "
@@ -162,15 +162,15 @@ def _results(record: StoredRecord, then: Visit) -> list[Comparison]:
 
 def _frame(record: StoredRecord, event: Event) -> list[Comparison]:
     """What the JSON says of itself."""
-    data, said = record.data, []
+    data, text = record.data, []
     if not _HOW_TO_CHECK.fullmatch(str(data.get("how_to_check"))):
-        said.append(Comparison(False, f"The record says how to check it as “{shown(data.get('how_to_check'))}”."))
+        text.append(Comparison(False, f"The record says how to check it as “{shown(data.get('how_to_check'))}”."))
     made = data.get("program_version")
     if made != __version__:
-        said.append(Comparison(None, f"The record names version {shown(made)}; this is {__version__}."))
+        text.append(Comparison(None, f"The record names version {shown(made)}; this is {__version__}."))
     created = data.get("created_at")
     if isinstance(created, str) and created < event.at[:19]:
-        said.append(
+        text.append(
             Comparison(
                 None,
                 f"The record is dated {shown(created)}, before its last event ({event.at[:19]}Z): a clock was wrong, "
@@ -178,13 +178,13 @@ def _frame(record: StoredRecord, event: Event) -> list[Comparison]:
             )
         )
     if record.kind == "json" and ("printed" in data or created is not None):
-        said.append(
+        text.append(
             Comparison(
                 None,
                 "It contains the date and letterhead of a printed record, which cannot be compared without its pages.",
             )
         )
-    return said
+    return text
 
 
 # --- differences in words ---------------------------------------------------------------------------------------

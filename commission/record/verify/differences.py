@@ -65,8 +65,8 @@ def unlike(found: Sequence[str], expected: Sequence[str], where: str) -> list[st
 
 
 def _unlike(found: Sequence[str], expected: Sequence[str], where: str) -> str:
-    said, own = (" / ".join(each) or "nothing" for each in (found, expected))
-    return f"{where}the record has “{_around(said, own)}” where the job gives “{_around(own, said)}”"
+    text, own = (" / ".join(each) or "nothing" for each in (found, expected))
+    return f"{where}the record has “{_around(text, own)}” where the job gives “{_around(own, text)}”"
 
 
 def _alike(found: Sequence[str], expected: Sequence[str]) -> int:

@@ -39,11 +39,11 @@ def check_pages(record: StoredRecord, then: Visit) -> list[Comparison]:
         return [Comparison(None, f"The pages could not be compared: {error}")]
     if fresh == record.raw:
         return [Comparison(True, f"The pages are, to the byte, those that this job gives with {_own(record)}.")]
-    said = _html(record, fresh) if record.kind == "html" else _pdf(record, document, fresh)
+    text = _html(record, fresh) if record.kind == "html" else _pdf(record, document, fresh)
     if same_version:
-        return said
+        return text
     first = f"The pages were made by version {shown(made)} and compared with those of {__version__}, which may differ"
-    return [each if each.matches else Comparison(None, f"{first}: {each.text}") for each in said]
+    return [each if each.matches else Comparison(None, f"{first}: {each.text}") for each in text]
 
 
 def _own(record: StoredRecord) -> str:
@@ -142,16 +142,16 @@ def _html_lines(raw: bytes) -> list[str]:
 
 def _pdf(record: StoredRecord, document: Document, fresh: bytes) -> list[Comparison]:
     wrong = list(_inside(record, document))
-    said = [Comparison(False, f"Of the files inside, {text}.") for text in few(wrong)]
+    lines = [Comparison(False, f"Of the files inside, {text}.") for text in few(wrong)]
     if not wrong:
-        said.append(Comparison(True, "The files inside are those that this job gives."))
+        lines.append(Comparison(True, "The files inside are those that this job gives."))
     wrong = _pdf_text(record, fresh)
     if wrong and _set_by_other_fonts(document):
         first = "Characters that this program's own fonts lack may look different on another computer"
-        return [*said, *(Comparison(None, f"{first}: {text}.") for text in few(wrong))]
+        return [*lines, *(Comparison(None, f"{first}: {text}.") for text in few(wrong))]
     if wrong:
-        return [*said, *(Comparison(False, f"On the pages, {text}.") for text in few(wrong))]
-    return [*said, _pdf_bytes(record.raw, fresh)]
+        return [*lines, *(Comparison(False, f"On the pages, {text}.") for text in few(wrong))]
+    return [*lines, _pdf_bytes(record.raw, fresh)]
 
 
 def _set_by_other_fonts(document: Document) -> bool:

@@ -31,7 +31,7 @@ from commission.model import (
     Table,
     Task,
 )
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import round_name
 from commission.steps.compare.result import (
     HEARD,
@@ -92,12 +92,12 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """Before and after, both ways; only in the later of the two rounds."""
     result = solve(job, analyses)
     if result.rounds is None:
-        said = (f"Not compared yet: {result.why_not}.",)
+        lines = (f"Not compared yet: {result.why_not}.",)
         if not job.responses:
-            return Outcome(step="compare", round=round_id, remarks=said)
+            return Outcome(step="compare", round=round_id, remarks=lines)
         waits = Advice(text="To compare, enter the settings and measure as left.", step="compare", priority=70)
         stands_out = "needs a round as left"
-        return Outcome(step="compare", round=round_id, remarks=said, advice=(waits,), stands_out=stands_out)
+        return Outcome(step="compare", round=round_id, remarks=lines, advice=(waits,), stands_out=stands_out)
     if round_id != result.rounds[1]:
         return Outcome(
             step="compare",

@@ -241,12 +241,12 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
         basis = "determined by simulation (tests/references/placement.py)"
         taken = f"u = {repeats_of.DEFAULT_DB} dB is assumed for a third octave at one seat, {basis}."
         return out, f"No position was repeated: {taken}{apart}"
-    said = ", ".join(f"{r.common_db:.2f} dB at {label} Hz" for label, r in out.items())
+    text = ", ".join(f"{r.common_db:.2f} dB at {label} Hz" for label, r in out.items())
     count = f"{len(repeated)} repeated position{'s' if len(repeated) != 1 else ''}"
     return (
         out,
         f"Repeatability u of a third octave at one seat, from {count} combined with the default of "
-        f"{repeats_of.DEFAULT_DB} dB: {said}; larger where the level is close to the noise.{apart}",
+        f"{repeats_of.DEFAULT_DB} dB: {text}; larger where the level is close to the noise.{apart}",
     )
 
 
@@ -295,7 +295,7 @@ def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tup
         newest = [items[-1] for sub in subs if (items := analyses.repeats(round_id, sub, seat.id))]
         if not newest:
             continue
-        problems = [f"{sub}: {said[-1]}" for sub in subs if (said := analyses.problems(round_id, sub, seat.id))]
+        problems = [f"{sub}: {text[-1]}" for sub in subs if (text := analyses.problems(round_id, sub, seat.id))]
         why = _why_no_sum(newest, len(subs), problems)
         total = sum_bass([item.analysis for item in newest if item.analysis is not None]) if why is None else None
         if total is None:

@@ -293,13 +293,13 @@ def _flights(
 
 def _with_median(budgets: list[Budget], values_s: FloatArray, voices: NDArray[np.bool_]) -> list[Budget]:
     """Budgets of values taken against their median over `voices`, which scatters as well."""
-    told = np.nonzero(voices & np.isfinite(values_s))[0]
-    if not len(told):
+    known = np.nonzero(voices & np.isfinite(values_s))[0]
+    if not len(known):
         return budgets
-    one_ms = float(np.median([budgets[i].u for i in told]))
+    one_ms = float(np.median([budgets[i].u for i in known]))
     if not one_ms > 0:
         return budgets
-    apart = median_sensitivities(1000 * values_s, one_ms, told.tolist())
+    apart = median_sensitivities(1000 * values_s, one_ms, known.tolist())
     return [budget_for.with_median(budget, one_ms, float(each)) for budget, each in zip(budgets, apart, strict=True)]
 
 

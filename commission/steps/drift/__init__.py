@@ -25,7 +25,7 @@ from commission.model import (
     System,
     Task,
 )
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import round_name
 from commission.steps.drift.budgets import UNITS
 from commission.steps.drift.figures import (

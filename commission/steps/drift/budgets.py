@@ -110,9 +110,9 @@ def air(apart_m: float, speed_m_s: float, then_c: float, now_c: float, *, noted:
             unit="K",
             distribution="rectangular",
             sensitivity=1000 * 0.5 * apart_m / speed_m_s / (celsius + 273.15),
-            basis=f"{said} ({budget_for.CUSTOM})",
+            basis=f"{text} ({budget_for.CUSTOM})",
         )
-        for which, u, celsius, said in (
+        for which, u, celsius, text in (
             ("the earlier", budget_for.TEMPERATURE_U_K, then_c, "±1 K"),
             ("this", u_now, now_c, basis),
         )

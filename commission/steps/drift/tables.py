@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from functools import partial
 
 from commission.model import Check, Column, Job, Row, Table
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.steps.drift.figures import (
     ARRIVAL,
     HEARD,

@@ -29,7 +29,7 @@ from commission.model import (
     Task,
     Verdict,
 )
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import counted
 
 HELP = """

@@ -30,7 +30,7 @@ from commission.model import (
     TrimRange,
     Verdict,
 )
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import counted
 from commission.steps.levels.result import (
     CONVENTIONS,

@@ -35,7 +35,7 @@ from commission.model import (
     Task,
     Verdict,
 )
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.seats.reflections import reflections_remark
 from commission.steps.seats.result import (

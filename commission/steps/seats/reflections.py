@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from commission.dsp.reflections import LEVEL_U_DB, LIMIT_DB
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.verdict import surely_above
 from commission.steps.seats.result import SeatsResult
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from commission.dsp.matching import SWAP_Z
 from commission.model import Analyses, Job, Reading, StoredResponse, Verdict
-from commission.model.followed import ACTION_WORDS
+from commission.model.fate import ACTION_WORDS
 from commission.model.units import round_name
 from commission.steps.distances import result as distances
 from commission.steps.seats import faults as seat_faults

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from commission.model import Budget, Column, Contribution, Row, Table
-from commission.model.show import place_text, two_digits
+from commission.model.formatting import place_text, two_digits
 
 
 def budget_table(budget: Budget) -> Table:

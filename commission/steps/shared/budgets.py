@@ -48,10 +48,10 @@ def level_budget(
     `repeated`: whether any repeats tell it.
     """
     repeats = math.sqrt(sum(share**2 / count for share, count in zip(shares, counts, strict=True)))
-    said = counted(sum(counts), "reading")
+    text = counted(sum(counts), "reading")
     parts = [
         Contribution(
-            source=f"repeatability of the reading, {said}",
+            source=f"repeatability of the reading, {text}",
             u=eye_db,
             unit="dB",
             sensitivity=repeats,
@@ -65,7 +65,7 @@ def level_budget(
     if sub_noise_db:
         parts.append(
             Contribution(
-                source=f"subwoofer noise, {said}",
+                source=f"subwoofer noise, {text}",
                 u=sub_noise_db,
                 unit="dB",
                 sensitivity=repeats,
@@ -312,9 +312,9 @@ def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats:
     )
     lines = [
         Contribution(
-            source=source, u=u_db, unit="dB", sensitivity=part / u_db, dof=repeats.dof, evaluation=kind, basis=said
+            source=source, u=u_db, unit="dB", sensitivity=part / u_db, dof=repeats.dof, evaluation=kind, basis=text
         )
-        for source, u_db, part, said in known
+        for source, u_db, part, text in known
         if u_db > 0 and part > 0
     ]
     lines.append(

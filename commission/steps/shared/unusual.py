@@ -13,7 +13,7 @@ from statistics import median
 from commission.dsp.geometry import distance_m
 from commission.dsp.trims import grid_decimals, to_grid
 from commission.model import Channel, Job, Position, Prompt, Room, Setting, System
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import FOOT_M, format_length
 from commission.steps.shared.survey import geometry_m, taped_m
 

@@ -13,7 +13,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
 from commission.model.events import ActionKind, ActionLogged
-from commission.model.followed import ACTION_WORDS
+from commission.model.fate import ACTION_WORDS
 from commission.model.units import clean_text
 from commission.ui.widgets.picker import Picker, text_item
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from commission.model import Budget, Check, Contribution, Outcome, Row, Table
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.steps.shared.budget_table import budget_table
 from commission.ui.screens.tables import TablesScreen
 

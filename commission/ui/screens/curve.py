@@ -13,16 +13,16 @@ from textual.content import Content
 from textual.widgets import Footer, Static
 
 from commission.model import Analysis, Curve, Outcome
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import clean_text
 from commission.steps import step
 from commission.steps.seats.result import level_offset_db
-from commission.ui.inks import content
+from commission.ui.label_styles import content
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.results import check_for
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.figures import check_runs
 from commission.ui.widgets.draw.plot import View, y_span
-from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.plot import Plot
 
 HELP = """
@@ -156,7 +156,7 @@ def figure_texts(analysis: Analysis, offset_db: float | None = None) -> list[str
     `offset_db` turns the level into a sound pressure level; without it the level is relative.
     """
 
-    def said(name: str, key: str, text: str | None) -> str:
+    def figure(name: str, key: str, text: str | None) -> str:
         return f"{name} {text}" if text is not None else f"{name} – ({analysis.why.get(key, 'unknown')})"
 
     level = None
@@ -170,10 +170,12 @@ def figure_texts(analysis: Analysis, offset_db: float | None = None) -> list[str
     low = "below 20" if analysis.low_hz is None else f"{analysis.low_hz:.0f}"
     high = "above 20 000" if analysis.high_hz is None else f"{analysis.high_hz:.0f}"
     texts = [
-        said("level", "level", level),
-        said("arrival", "arrival", arrival),
-        said("own polarity", "polarity", sign),
-        said("signal-to-noise ratio", "snr", None if analysis.snr_db is None else f"{number(analysis.snr_db, 0)} dB"),
+        figure("level", "level", level),
+        figure("arrival", "arrival", arrival),
+        figure("own polarity", "polarity", sign),
+        figure(
+            "signal-to-noise ratio", "snr", None if analysis.snr_db is None else f"{number(analysis.snr_db, 0)} dB"
+        ),
         f"−10 dB at {low} and {high} Hz",
     ]
     return [*texts, "the recording clipped"] if analysis.clipped else texts

@@ -74,9 +74,9 @@ class AskText(ModalScreen[str | None]):
             self.query_one("#echo", Static).update(Content(f"= {clean_text(meaning)}" if meaning else ""))
 
     def _say(self, sentence: str, keys: str) -> None:
-        said = self.query_one("#refusal", Static)
-        said.update(Content(sentence))
-        said.set_class(self._asking, "asking")
+        text = self.query_one("#refusal", Static)
+        text.update(Content(sentence))
+        text.set_class(self._asking, "asking")
         self.query_one("#keys", Static).update(Content(keys))
 
     @on(Input.Submitted)

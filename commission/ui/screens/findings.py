@@ -11,7 +11,7 @@ from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Footer, Static
 
-from commission.model.followed import ACTION_WORDS, Fate
+from commission.model.fate import ACTION_WORDS, Fate
 from commission.model.units import clean_text, round_name
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import Line, fit, wrap
@@ -218,7 +218,7 @@ def finding_text(followed: Followed, width: int) -> list[str]:
 
 def checks_text(group: OpenChecks, width: int) -> list[str]:
     """Every check of a group with its value and limit."""
-    from commission.model.show import number, place_text
+    from commission.model.formatting import number, place_text
 
     lines = []
     for check in group.checks:

@@ -29,8 +29,8 @@ def counts(rows: Sequence[ImportRow]) -> str:
         (sum(row.skip and not row.is_stimulus for row in rows), "left out"),
         (sum(row.is_stimulus for row in rows), "played"),
     )
-    said = ", ".join(f"{count} {what}" for index, (count, what) in enumerate(numbers) if count or index == 0)
-    return said + (". w stores what is in order." if numbers[0][0] else ".")
+    text = ", ".join(f"{count} {what}" for index, (count, what) in enumerate(numbers) if count or index == 0)
+    return text + (". w stores what is in order." if numbers[0][0] else ".")
 
 
 def alike(rows: Sequence[ImportRow], row: ImportRow, what: str) -> tuple[ImportRow, ...]:
@@ -44,8 +44,8 @@ def explained(row: ImportRow) -> str:
         return clean_text(f"{row.path.name}: {row.kind_reason}")
     stored = f"stored already as event {row.duplicate_of}" if row.duplicate_of is not None else ""
     name = clean_text(row.path.name)
-    said = clean_text("left out" if row.skip else row.problem or stored or row.warning or "in order")
-    text = said if said.startswith(name) else f"{name}: {said}"
+    sentence = clean_text("left out" if row.skip else row.problem or stored or row.warning or "in order")
+    text = sentence if sentence.startswith(name) else f"{name}: {sentence}"
     return f"{text}{'' if text.endswith('.') else '.'} {clean_text(row.reasons)}." if row.reasons else text
 
 

@@ -69,8 +69,8 @@ class Log(VisitScreen):
                 )
             )
         self.query_one("#events", Picker).show(items)
-        said = self.commission.working or f"{len(job.log)} events · digest {job.digest[:16]}…"
-        self.query_one("#judgement", Static).update(Content(said))
+        text = self.commission.working or f"{len(job.log)} events · digest {job.digest[:16]}…"
+        self.query_one("#judgement", Static).update(Content(text))
 
     def action_withdraw(self) -> None:
         """Take the selected entry back."""

@@ -93,16 +93,16 @@ class Overview(VisitScreen):
     def _show_rejudged(self) -> None:
         """A line only where stored verdicts would be other ones today."""
         found = self.commission.rejudged
-        said = ""
+        text = ""
         if found is not None and found.differences:
             log, listed = self.commission.key_of("overview.log", "l"), self.commission.key_of("log.judged", "j")
-            said = f"{found.sentence.partition(': ')[0]}: the log lists them ({log}, then {listed})."
+            text = f"{found.sentence.partition(': ')[0]}: the log lists them ({log}, then {listed})."
         for line in self.query("#rejudged"):
-            line.display = bool(said)
-        if said and not self.query("#rejudged"):
+            line.display = bool(text)
+        if text and not self.query("#rejudged"):
             self.mount(Static("", id="rejudged"), before="#next")
-        if said:
-            self.query_one("#rejudged", Static).update(Content(clean_text(said)))
+        if text:
+            self.query_one("#rejudged", Static).update(Content(clean_text(text)))
 
     @property
     def _head(self) -> int:

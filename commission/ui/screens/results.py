@@ -10,9 +10,9 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from commission.model import Check, Curve, Outcome, Row
-from commission.model.show import verdict_word
+from commission.model.formatting import verdict_word
 from commission.model.units import clean_text
-from commission.ui.widgets.painted import Painted
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.plot import Plot
 from commission.ui.widgets.result_table import ResultTable
 from commission.ui.widgets.room_plan import RoomPlanView

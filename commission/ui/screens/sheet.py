@@ -11,7 +11,7 @@ from textual.content import Content
 from textual.widgets import Footer, Static
 
 from commission.model import SettingEntered
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import clean_text
 from commission.steps.handover.settings_sheet import SheetLine, settings_sheet, source_sentence
 from commission.ui.paths import new_file
@@ -63,12 +63,12 @@ class Sheet(VisitScreen):
         waiting = sum(line.new is None for line in lines)
         later = f", {waiting} after a repair or a new measurement" if waiting else ""
         applied = f"{ticked} of {len(lines)} applied{later}"
-        said = (
+        text = (
             f"Readings: {source_sentence(lines)}. {applied[0].upper()}{applied[1:]}. Space ticks what you have set."
         )
         if not lines:
-            said = "Nothing to set yet: read levels or measure distances first."
-        self.query_one("#todo", Static).update(Content(said))
+            text = "Nothing to set yet: read levels or measure distances first."
+        self.query_one("#todo", Static).update(Content(text))
         items: list[Item] = []
         channel = ""
         for index, line in enumerate(lines):

@@ -15,14 +15,14 @@ from textual.widgets import Footer, Static
 from commission.model import CommissionError, DelayUnit, Outcome, SettingEntered, SystemDefined
 from commission.model.units import clean_text
 from commission.steps import step
-from commission.ui.screens.any_step import AnyStepScreen
 from commission.ui.screens.dialogs import AskText, Choose
+from commission.ui.screens.step_actions import AnyStepScreen
 from commission.ui.site import Field, SettingField, add_items, delete_item, fields_of
 from commission.ui.site.delay_unit import unit_events, unit_question
 from commission.ui.text import attached_count
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.draw.entry import STARTS
-from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.picker import Form, Item, Picker, text_item
 from commission.ui.widgets.room_plan import RoomPlanView
 from commission.ui.widgets.seat_grid import SeatGrid
@@ -137,10 +137,10 @@ class SiteForm(AnyStepScreen):
         self._plan()
         outcome = self.commission.outcomes.get(self.step.id)
         if outcome is not None:
-            said = outcome.stands_out or (f"{outcome.done} of {outcome.total} filled in")
+            text = outcome.stands_out or (f"{outcome.done} of {outcome.total} filled in")
             if self._missing() in ADDED:
-                said += f" · {self.commission.key_of('site.add', 'a')} adds it"
-            self.query_one("#judgement", Static).update(Content(clean_text(said)))
+                text += f" · {self.commission.key_of('site.add', 'a')} adds it"
+            self.query_one("#judgement", Static).update(Content(clean_text(text)))
 
     def _plan(self) -> None:
         outcome = self.commission.outcomes.get("layout")

@@ -68,8 +68,8 @@ class Start(Screen[None]):
 
     def refresh_results(self) -> None:
         """How far the work is, where a job is being made."""
-        said = self.commission.working
-        self.query_one("#live", Static).update(Content(said))
+        text = self.commission.working
+        self.query_one("#live", Static).update(Content(text))
 
     def action_stop(self) -> None:
         """Stop what runs."""
@@ -130,7 +130,7 @@ class Start(Screen[None]):
                 AskText("Path of the job", "ends in .commission", "", existing_file, enter="opens it"), self._open
             )
         elif key == "return":
-            from commission.ui.screens.returning import ask_return
+            from commission.ui.screens.return_visit import ask_return
 
             ask_return(self.commission)
         elif key == "demo":

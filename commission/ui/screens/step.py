@@ -16,21 +16,21 @@ from textual.widget import Widget
 from textual.widgets import Footer, Static
 
 from commission.model import Check, Outcome, Prompt
-from commission.model.show import place_text
+from commission.model.formatting import place_text
 from commission.model.units import clean_text
 from commission.steps import step
-from commission.ui.inks import content
-from commission.ui.screens.any_step import AnyStepScreen
-from commission.ui.screens.closing import carried_lines, closing_text
-from commission.ui.screens.deciding import ask_decision
-from commission.ui.screens.entering import entry_rows, store_reading, withdraw_last
+from commission.ui.label_styles import content
+from commission.ui.screens.decisions import ask_decision
+from commission.ui.screens.handover import carried_lines, closing_text
 from commission.ui.screens.measuring import ask_and_measure, captures_text
+from commission.ui.screens.readings import entry_rows, store_reading, withdraw_last
 from commission.ui.screens.results import Results, check_for, curve_for, state_words
+from commission.ui.screens.step_actions import AnyStepScreen
 from commission.ui.text import attached_count, attached_lines, round_name
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.entry import EntryRow
 from commission.ui.widgets.draw.figures import check_runs
 from commission.ui.widgets.entry_table import EntryTable
-from commission.ui.widgets.painted import Painted
 from commission.ui.widgets.result_table import ResultTable
 from commission.ui.widgets.room_plan import RoomPlanView
 from commission.ui.widgets.seat_grid import SeatGrid

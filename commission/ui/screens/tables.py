@@ -14,7 +14,7 @@ from textual.widgets import Footer, Static
 from commission.diagnosis import RULES
 from commission.diagnosis.rejudge import JudgedDifferently as Difference
 from commission.model import Column, Row, Table, Verdict
-from commission.model.show import place_text, verdict_word
+from commission.model.formatting import place_text, verdict_word
 from commission.model.units import clean_text
 from commission.steps import all_steps, step
 from commission.steps.shared.limits_table import limits_tables
@@ -22,7 +22,7 @@ from commission.ui.paths import existing_file
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
 from commission.ui.text import round_name
-from commission.ui.widgets.painted import Painted
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.result_table import ResultTable
 
 
@@ -72,8 +72,8 @@ class TablesScreen(VisitScreen):
         self._say(focused.row if focused is not None else None)
 
     def _say(self, row: Row | None) -> None:
-        said = self.commission.working or self.about(row)
-        self.query_one("#about", Static).update(Content("\n".join(clean_text(line) for line in said.split("\n"))))
+        text = self.commission.working or self.about(row)
+        self.query_one("#about", Static).update(Content("\n".join(clean_text(line) for line in text.split("\n"))))
 
     @on(ResultTable.Selected)
     def row_selected(self, event: ResultTable.Selected) -> None:

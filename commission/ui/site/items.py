@@ -103,9 +103,10 @@ def seat_fields(system: System, n: int, seat: Seat) -> Iterator[Field]:
     def reference(s: System, text: str) -> System:
         return replace(s, seats=tuple(replace(x, reference=i == n) for i, x in enumerate(s.seats)))
 
-    said = "yes" if system.reference_seat is seat else "no"
+    sentence = "yes" if system.reference_seat is seat else "no"
     yield replace(
-        item.field("reference", "Reference seat", said, word, choices=(("yes", "yes, this one"),)), change=reference
+        item.field("reference", "Reference seat", sentence, word, choices=(("yes", "yes, this one"),)),
+        change=reference,
     )
 
 
@@ -210,8 +211,8 @@ def plain_name(label: str) -> str:
         return ""
     top, row, side, wide = found.groups()
     words = ["Top" if top else "", _ROWS[row], _SIDES[side], {"w": "wide", "c": "of centre"}.get(wide or "", "")]
-    said = " ".join(word for word in words if word)
-    return "Centre" if label == "FC" else said[:1].upper() + said[1:]
+    text = " ".join(word for word in words if word)
+    return "Centre" if label == "FC" else text[:1].upper() + text[1:]
 
 
 def add_item(system: System, what: str, text: str) -> System:

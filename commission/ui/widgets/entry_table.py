@@ -12,6 +12,7 @@ from textual.message import Message
 from commission.model import InputError, Prompt
 from commission.model.units import Units, clean_text, in_other_units
 from commission.ui.typeahead import typed_ahead
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import Line, wrap
 from commission.ui.widgets.draw.entry import (
     STARTS,
@@ -24,7 +25,6 @@ from commission.ui.widgets.draw.entry import (
     question,
     row_of_line,
 )
-from commission.ui.widgets.painted import Painted
 
 LONGEST = 18
 
@@ -236,8 +236,8 @@ class EntryTable(Painted):
 
     def on_click(self, event: events.Click) -> None:
         """Select the row under the mouse."""
-        said = wrap(self.typing.problem, max(self.size.width - 4, 10)) if self.typing.problem else []
-        row = row_of_line(len(self.rows), self.cursor, len(said), event.y)
+        text = wrap(self.typing.problem, max(self.size.width - 4, 10)) if self.typing.problem else []
+        row = row_of_line(len(self.rows), self.cursor, len(text), event.y)
         if 0 <= row < len(self.rows) and row != self.cursor:
             self.action_move(row - self.cursor)
 

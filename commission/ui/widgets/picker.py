@@ -10,8 +10,8 @@ from textual import events
 from textual.binding import Binding, BindingType
 from textual.message import Message
 
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import Line, Run, fit, width_of
-from commission.ui.widgets.painted import Painted
 
 
 @dataclass(frozen=True, slots=True)

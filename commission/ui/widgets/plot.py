@@ -10,9 +10,9 @@ from textual import events
 from textual.binding import Binding, BindingType
 
 from commission.model import Curve
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import Line
 from commission.ui.widgets.draw.plot import LEFT, RIGHT, View, draw_plot
-from commission.ui.widgets.painted import Painted
 
 FULL_HZ = (20.0, 20000.0)
 BASS_HZ = (20.0, 300.0)

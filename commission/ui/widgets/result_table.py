@@ -9,9 +9,9 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from commission.model import Row, Table
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import Line
 from commission.ui.widgets.draw.table import draw_table, first_row_line, lay_out
-from commission.ui.widgets.painted import Painted
 
 
 class ResultTable(Painted):

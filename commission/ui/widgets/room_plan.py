@@ -8,9 +8,9 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from commission.model import RoomPlan
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import Line
 from commission.ui.widgets.draw.plan import ViewName, draw_plan
-from commission.ui.widgets.painted import Painted
 
 
 class RoomPlanView(Painted):

@@ -9,9 +9,9 @@ from textual.binding import Binding, BindingType
 from textual.message import Message
 
 from commission.model import Grid, GridCell
+from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import Line
 from commission.ui.widgets.draw.grid import Window, cell_width, draw_grid, name_width, window
-from commission.ui.widgets.painted import Painted
 
 
 class SeatGrid(Painted):

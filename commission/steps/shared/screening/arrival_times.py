@@ -10,7 +10,7 @@ import numpy as np
 
 from commission.dsp.matching import STRAY_S, Explanation, Matching
 from commission.model import Analysed, Analyses, Job
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.shared.screening.mistake import Mistake, places, unusable, without_times
 from commission.steps.shared.survey import Surveyed, matched, surveyed
@@ -149,9 +149,9 @@ def _strays(found: Surveyed, matching: Matching, known: list[Mistake]) -> Mistak
             rest, item = matching.rest_s[i, k], found.recordings.get((channel, seat))
             if item is not None and item.seq not in spoilt and np.isfinite(rest) and abs(rest) > STRAY_S:
                 out.append((item, float(rest)))
-    told = np.isfinite(found.survey.applied_s)
+    determined = np.isfinite(found.survey.applied_s)
     delays = [each for each in matching.sure if each.kind == "delay"]
-    if not out or not told.any() or delays:
+    if not out or not determined.any() or delays:
         return None
     reason = "its arrival is on another clock than the others"
     return Mistake(

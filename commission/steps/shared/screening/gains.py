@@ -11,7 +11,7 @@ import numpy as np
 from commission.dsp.across import SeatGain, seat_gains
 from commission.dsp.geometry import distance_m
 from commission.model import Analyses, Analysis, Channel, FloatArray, Job, Seat, freeze
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.steps.shared.screening.mistake import Mistake, places
 
 OCTAVES_HZ = (500, 1000, 2000, 4000)

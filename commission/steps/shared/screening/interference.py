@@ -14,7 +14,7 @@ from commission.dsp.medians import known_median
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import BoolArray
 from commission.model import Analysed, Analyses, Analysis, FloatArray, Job, freeze
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.steps.shared.screening.gains import distances_m
 from commission.steps.shared.screening.mistake import Mistake, places
 

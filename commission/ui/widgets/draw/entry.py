@@ -9,7 +9,7 @@ from statistics import fmean
 from rich.cells import cell_len
 
 from commission.model import InputError, Prompt
-from commission.model.show import number
+from commission.model.formatting import number
 from commission.model.units import (
     Units,
     clean_text,
@@ -79,16 +79,16 @@ def impossible(prompt: Prompt, value: float) -> str:
     low, high = prompt.expected
     if low - (high - low) <= value <= high + (high - low):
         return ""
-    said = f"{value:g}" if abs(value) < 1e6 else f"{value:.0e}"
-    return f"{said} {prompt.unit} cannot be right here. Is a decimal sign missing, or is it another unit?"
+    text = f"{value:g}" if abs(value) < 1e6 else f"{value:.0e}"
+    return f"{text} {prompt.unit} cannot be right here. Is a decimal sign missing, or is it another unit?"
 
 
 def question(prompt: Prompt, value: float, units: Units) -> str:
     """What is asked before an unusual value is stored."""
     low, high = prompt.expected or (0.0, 0.0)
     span = f"{quantity(low, prompt.unit, units)} to {quantity(high, prompt.unit, units)}"
-    said = quantity(value, prompt.unit, units)
-    return f"{said} is outside the usual {span}."
+    text = quantity(value, prompt.unit, units)
+    return f"{text} is outside the usual {span}."
 
 
 def row_name(prompt: Prompt) -> str:
@@ -112,8 +112,8 @@ def draw_entry(
         if index == cursor and typing.problem:
             style = "warn" if typing.asking else "fail"
             lead = "? " if typing.asking else "✗ "
-            said = wrap(typing.problem, max(width - 4, 10))
-            lines += [((("  " + (lead if i == 0 else "  ") + text), style),) for i, text in enumerate(said)]
+            sentence = wrap(typing.problem, max(width - 4, 10))
+            lines += [((("  " + (lead if i == 0 else "  ") + text), style),) for i, text in enumerate(sentence)]
     hint = "Type a number, Enter stores it and goes down. x takes the last one back."
     if any(row.prompt.given is not None and not row.values for row in rows):
         hint += " Distances given or calculated from positions apply until you read them."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from commission.model import Check, Limit, Verdict
-from commission.model.show import number, place_text, two_digits, verdict_word
+from commission.model.formatting import number, place_text, two_digits, verdict_word
 from commission.model.units import clean_text, format_length, format_temperature
 
 DECIMALS = {"dB": 1, "dB²": 1, "ms": 2, "s": 2, "m": 2, "°C": 1, "Hz": 0, "°": 0, "%": 0}
@@ -68,14 +68,14 @@ def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, s
         value = f"+{value}"
     value = clean_text(check.words) or value
     has_value = check.value is not None or check.undecided
-    said = f"{what}: {value}" if what and has_value else what or value
+    text = f"{what}: {value}" if what and has_value else what or value
     if check.why_not is not None:
-        return (word, (f"{said}; not tested, because {clean_text(check.why_not)}", "dim"))
+        return (word, (f"{text}; not tested, because {clean_text(check.why_not)}", "dim"))
     if check.limit is None:
-        return (word, (f"{said}; no limit applies", "dim"))
+        return (word, (f"{text}; no limit applies", "dim"))
     parts = [] if check.words else [f"limit {limit_text(check.limit, units)}"]
     if check.uncertainty > 0 and not check.words:
         parts.append(f"U = {uncertainty(check.uncertainty, check.unit, units)}")
     if check.limit.basis:
         parts.append(f"basis: {clean_text(check.limit.basis)}")
-    return (word, (said, "mark"), ("   " + " · ".join(parts), "dim"))
+    return (word, (text, "mark"), ("   " + " · ".join(parts), "dim"))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from rich.cells import cell_len
 
 from commission.model import Grid, GridCell
-from commission.model.show import verdict_word
+from commission.model.formatting import verdict_word
 from commission.model.units import clean_text
 from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from rich.cells import cell_len
 
 from commission.model import PlanItem, RoomPlan
-from commission.model.show import verdict_word
+from commission.model.formatting import verdict_word
 from commission.model.units import clean_text, format_length
 from commission.ui.widgets.draw import braille
 from commission.ui.widgets.draw.canvas import Canvas, Line, fit, wrap
@@ -188,13 +188,13 @@ def _below(
     lines: list[Line] = []
     chosen = next((item for item in plan.items if item.label == selected), None)
     if chosen is not None:
-        said = f"[{clean_text(chosen.label)}] {_place(chosen, units)}"
-        lines += [((text, "mark"),) for text in wrap(said, max(width, 10))]
+        sentence = f"[{clean_text(chosen.label)}] {_place(chosen, units)}"
+        lines += [((text, "mark"),) for text in wrap(sentence, max(width, 10))]
         if chosen.verdict is not None and chosen.verdict.severity >= 2:
             lines.append(((f"  {verdict_word(chosen.verdict)}", STYLES[chosen.verdict]),))
     for item in outside(plan):
-        said = f"! {clean_text(item.label)} is outside the room: {_place(item, units)}"
-        lines += [((text, "fail"),) for text in wrap(said, max(width, 10))]
+        sentence = f"! {clean_text(item.label)} is outside the room: {_place(item, units)}"
+        lines += [((text, "fail"),) for text in wrap(sentence, max(width, 10))]
     other = "side" if view == "top" else "top"
     name = "Top view" if view == "top" else "Side view, screen at the left"
     lines.append(((fit(f"{name} · ← → select · o {other} view", width), "dim"),))

@@ -232,13 +232,13 @@ def readout(curve: Curve, hz: float | None) -> str:
     """What every curve reads at the cursor, with units; a hint when there is no cursor."""
     if hz is None:
         return " " * LEFT + "← → read   z bass only"
-    said: list[str] = []
+    lines: list[str] = []
     spread = {s.kind: value_at(s, hz) for s in curve.series if s.kind in ("low", "high")}
     for series, *_ in reversed(dressed(list(curve.series))):
         value = value_at(series, hz)
         read = "–" if value is None else f"{value:.1f} {curve.y_unit}".replace("-", "−")
-        said.append(f"{round_name(series.name)} {read}")
+        lines.append(f"{round_name(series.name)} {read}")
     low, high = spread.get("low"), spread.get("high")
     if low is not None and high is not None:
-        said.append(f"spread {low:.1f} … {high:.1f} {curve.y_unit}".replace("-", "−"))
-    return " " * LEFT + f"{frequency(hz)}: " + " · ".join(said)
+        lines.append(f"spread {low:.1f} … {high:.1f} {curve.y_unit}".replace("-", "−"))
+    return " " * LEFT + f"{frequency(hz)}: " + " · ".join(lines)

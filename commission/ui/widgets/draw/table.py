@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from rich.cells import cell_len
 
 from commission.model import Column, Row, Table
-from commission.model.show import cell_text, unit_text, verdict_word
+from commission.model.formatting import cell_text, unit_text, verdict_word
 from commission.model.units import clean_text
 from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES

@@ -38,8 +38,8 @@ def ask_note(screen: VisitScreen, step: Step) -> None:
 
     def store(text: str | None) -> None:
         if text and text.strip():
-            said = clean_text(text.strip())
-            if screen.store(Noted(step=step.id, round=screen.round_id, text=said)):
+            sentence = clean_text(text.strip())
+            if screen.store(Noted(step=step.id, round=screen.round_id, text=sentence)):
                 screen.notify(f"Noted on {step.title}.")
 
     screen.app.push_screen(AskText(f"Note on {step.title}", "goes into the log and the record"), store)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from functools import partial
 from typing import TYPE_CHECKING
 
-from commission.ui.screens.everything import Offer
+from commission.ui.screens.action_search import Offer
 
 if TYPE_CHECKING:
     from commission.ui.app import CommissionApp
@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
 def offers(app: CommissionApp) -> Iterator[Offer]:
     """Everything there is, by name."""
-    from commission.ui.screens.choosing import choose_look
-    from commission.ui.screens.returning import ask_return
+    from commission.ui.screens.choices import choose_look
+    from commission.ui.screens.return_visit import ask_return
 
     if app.has_job:
         yield from _of_the_job(app)

@@ -55,7 +55,7 @@ def withdraw_last(screen: VisitScreen, step: Step, prompt: Prompt) -> None:
         screen.commission.refuse(str(error))
         return
     value = quantity(own[-1].body.value, prompt.unit, job.system.units)
-    said = f"Taken back: {value}. Event {own[-1].seq} stays in the log but is no longer used."
-    screen.notify(said, markup=False)
+    text = f"Taken back: {value}. Event {own[-1].seq} stays in the log but is no longer used."
+    screen.notify(text, markup=False)
     screen.refresh_results()
     screen.commission.compute()

@@ -92,8 +92,8 @@ class Attach(ModalScreen[None]):
 
     def refresh_results(self) -> None:
         """What is being done, or why it was not."""
-        said = self.commission.working or (f"✗ {clean_text(self._refused)}" if self._refused else "")
-        self.query_one("#refusal", Static).update(Content(said))
+        text = self.commission.working or (f"✗ {clean_text(self._refused)}" if self._refused else "")
+        self.query_one("#refusal", Static).update(Content(text))
 
     def _refuse(self, sentence: str) -> None:
         self._refused = sentence

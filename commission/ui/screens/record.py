@@ -17,7 +17,7 @@ from textual.widgets import Footer, Input, Static
 from commission.model.errors import CommissionError
 from commission.model.units import clean_text
 from commission.ui.paths import existing_file, new_file
-from commission.ui.screens.choosing import stoppable
+from commission.ui.screens.choices import stoppable
 from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.widgets.picker import Picker, text_item
 from commission.workshop import RECORD_OPTIONS
@@ -74,7 +74,7 @@ def ask_record(app: CommissionApp, wanted: Wanted | None = None, refused: str = 
         options = [("keep", "keep it, and choose another name"), ("replace", "replace it")]
         app.push_screen(
             Choose(f"{target.name} is there already.", options, "keep"),
-            lambda said: _write(app, answer) if said == "replace" else ask_record(app, answer) if said else None,
+            lambda text: _write(app, answer) if text == "replace" else ask_record(app, answer) if text else None,
         )
 
     app.push_screen(WriteRecord(wanted, refused), asked)
@@ -94,8 +94,8 @@ def _write(app: CommissionApp, wanted: Wanted) -> None:
             progress=report,
         )
 
-    def done(said: str) -> None:
-        app.say(said)
+    def done(text: str) -> None:
+        app.say(text)
         if target.suffix.lower() in CHECKED:
             app.last_record = wanted
 
@@ -147,8 +147,8 @@ class WriteRecord(ModalScreen[Wanted | None]):
         self._say(self._refused)
 
     def _say(self, sentence: str) -> None:
-        said = f"✗ {clean_text(sentence)}" if sentence else ""
-        self.query_one("#refusal", Static).update(Content(said))
+        text = f"✗ {clean_text(sentence)}" if sentence else ""
+        self.query_one("#refusal", Static).update(Content(text))
 
     @on(Input.Changed)
     def mended(self, event: Input.Changed) -> None:
@@ -193,8 +193,8 @@ def ask_check(app: CommissionApp) -> None:
         def check(cancel: CancelToken, progress: Progress) -> tuple[tuple[str, str], ...]:
             return app.workshop.check_record(visit, path, cancel=cancel, progress=stoppable(cancel, progress))
 
-        def show(said: tuple[tuple[str, str], ...]) -> None:
-            app.push_screen(Checked(path.name, said))
+        def show(sentence: tuple[tuple[str, str], ...]) -> None:
+            app.push_screen(Checked(path.name, sentence))
 
         app.run_job(check, show)
 
@@ -207,15 +207,15 @@ class Checked(Screen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "app.pop_screen", "Back", id="app.back")]
 
-    def __init__(self, name: str, said: tuple[tuple[str, str], ...]) -> None:
+    def __init__(self, name: str, results: tuple[tuple[str, str], ...]) -> None:
         super().__init__()
-        self._file_name, self._said = name, said
+        self._file_name, self._results = name, results
 
     def compose(self) -> ComposeResult:
         """Sentences with their symbols."""
         yield Static(Content(f" {clean_text(self._file_name)} against this job"), classes="headline")
         with VerticalScroll():
-            for n, (symbol, text) in enumerate(self._said):
+            for n, (symbol, text) in enumerate(self._results):
                 with Horizontal(classes="checked"):
                     yield Static(Content(f" {symbol}"), classes="checked-symbol")
                     yield Static(Content(clean_text(text)), classes="" if n else "dialog-title")

@@ -99,7 +99,7 @@ class Everything(ModalScreen[Offer | None]):
 
 def show_everything(app: CommissionApp) -> None:
     """Ask what to do, and do it."""
-    from commission.ui.offers import offers
+    from commission.ui.action_list import offers
 
     def do(offer: Offer | None) -> None:
         if offer is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from commission.ui.screens.base import VisitScreen
-from commission.ui.screens.deciding import ask_note, ask_signature
+from commission.ui.screens.decisions import ask_note, ask_signature
 
 if TYPE_CHECKING:
     from commission.model import Step
@@ -22,7 +22,7 @@ class AnyStepScreen(VisitScreen):
 
     def action_photo(self) -> None:
         """Attach a photograph to this step."""
-        from commission.ui.screens.attaching import ask_photo
+        from commission.ui.screens.photograph import ask_photo
 
         ask_photo(self.commission, self.step.id)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from commission.model.units import clean_text
 from commission.ui.paths import SUFFIX, existing_file, new_job
-from commission.ui.screens.choosing import stoppable
+from commission.ui.screens.choices import stoppable
 from commission.ui.screens.dialogs import AskText, Choose
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from commission.model import AS_LEFT
-from commission.model.followed import Fate
+from commission.model.fate import Fate
 from commission.steps.handover import ROLES, logged_since, not_measured_again, not_typed_in, signatures
 from commission.ui.screens.findings import open_counts
 from commission.ui.text import round_name
@@ -42,28 +42,28 @@ def left_to_do(
     sheet, sign, rounds = (
         key_of(binding, usual) for binding, usual in (("step.sheet", "s"), ("step.sign", "g"), ("app.rounds", "r"))
     )
-    said = []
+    lines = []
     short = [
         f"{titles.get(step, step)} {outcome.done} of {outcome.total}"
         for step, outcome in outcomes.items()
         if step != "handover" and outcome.total and outcome.state != "done"
     ]
     if AS_LEFT not in job.rounds:
-        said.append(
+        lines.append(
             f"Nothing is measured as left: {rounds} begins that round. Without it the record covers as found only."
         )
     if short:
-        said.append(f"Not done {round_name(round_id)}: {', '.join(short)}.")
+        lines.append(f"Not done {round_name(round_id)}: {', '.join(short)}.")
     if untyped := not_typed_in(job):
-        said.append(f"Not ticked as applied: {_few(untyped)} ({sheet}: the settings sheet).")
-    said += not_measured_again(job)
+        lines.append(f"Not ticked as applied: {_few(untyped)} ({sheet}: the settings sheet).")
+    lines += not_measured_again(job)
     signed = signatures(job)
     for role in ROLES:
         if role not in signed:
-            said.append(f"The {role} has not signed ({sign}).")
+            lines.append(f"The {role} has not signed ({sign}).")
         elif logged_since(job, role):
-            said.append(f"Events were logged after the {role} signed: sign again ({sign}).")
-    said += [
+            lines.append(f"Events were logged after the {role} signed: sign again ({sign}).")
+    lines += [
         f"{word}, and stated so on the record: {_few([each.title for each in group], '; ')}."
         for word, group in (
             ("Not measured again", [each for each in followed if each.fate in NOT_SHOWN]),
@@ -71,10 +71,10 @@ def left_to_do(
         )
         if group
     ]
-    said += [f"{group.sentence(titles.get(group.step, group.step))}, no cause found." for group in unexplained]
+    lines += [f"{group.sentence(titles.get(group.step, group.step))}, no cause found." for group in unexplained]
     if counts := open_counts(undecided(outcomes)):
-        said.append(f"{counts[0].upper()}{counts[1:]}: the record lists them.")
-    return said
+        lines.append(f"{counts[0].upper()}{counts[1:]}: the record lists them.")
+    return lines
 
 
 def carried_lines(followed: Sequence[Followed], step: str, round_id: str) -> list[str]:
