@@ -10,7 +10,7 @@ from itertools import combinations
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, signed
+from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
 from commission.dsp.across import mirrored_seats
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.spectrum import GRID_HZ
@@ -48,10 +48,12 @@ def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         return
     evidence = []
     if e.distances.held_ratio is not None:
-        evidence.append(f"what the processor holds is {e.distances.held_ratio:.2f} times the tape, 1 is right")
+        evidence.append(f"the entered distances are {e.distances.held_ratio:.2f} times those by tape (1 is correct)")
     fit = e.distances.unit_fit
     if fit is not None and fit.meaning is not None:
-        evidence.append(f"the arrivals follow the distances with k = {fit.factor:.2f} ± {2 * fit.sd:.2f}, 1 is right")
+        evidence.append(
+            f"the arrivals follow the distances with k = {fit.factor:.2f} ± {2 * fit.sd:.2f} (1 is correct)"
+        )
     yield FindingDetails(
         title=sentence,
         channels=tuple(e.distances.channels),
@@ -116,7 +118,9 @@ def _delays(e: Evidence, found: Found, kind: str) -> Iterator[FindingDetails]:
         )
     else:
         sd = "" if fault.u is None else f" ± {2 * fault.u:.2f}"
-        evidence = f"the arrivals follow the delays with a factor of {number(fault.factor or 0.0, 2)}{sd}, 1 is right"
+        evidence = (
+            f"the arrivals follow the delays with a factor of {number(fault.factor or 0.0, 2)}{sd} (1 is correct)"
+        )
     past = "the recordings were played past the processor's delays: then import them so"
     yield FindingDetails(
         title="no delays are at work" if off else "delays have the wrong sign",
@@ -318,7 +322,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             + f", limit {_trim_db(e):g} dB",
         ),
         alternatives=("the volume was moved between readings", "the meter was held elsewhere"),
-        confirm=f"Read {worst} again, and one channel that is right.",
+        confirm=f"Read {worst} again, and one channel within the limit.",
         remedy="Enter the trims from the settings sheet.",
     )
 
@@ -626,7 +630,7 @@ RULES = (
         step="distances",
         symptom="image pulled, odd delays",
         look=_unit,
-        basis="settings or arrivals 3.28 or 0.305 times the distances; own simulations",
+        basis=f"settings or arrivals 3.28 or 0.305 times the distances; {FAULT_MATRIX}",
     ),
     Rule(
         id="settings.delays-off",
@@ -635,7 +639,7 @@ RULES = (
         step="distances",
         symptom="image pulled to the nearest loudspeaker",
         look=_delays_off,
-        basis="arrivals follow the delays with a factor of 0, or all settings are equal; own simulations",
+        basis=f"arrivals follow the delays with a factor of 0, or all settings are equal; {FAULT_MATRIX}",
     ),
     Rule(
         id="settings.delay-sign",
@@ -644,7 +648,7 @@ RULES = (
         step="distances",
         symptom="image pulled to the nearest loudspeaker",
         look=_delay_sign,
-        basis="arrivals or settings follow the delays with a factor of −1; own simulations",
+        basis=f"arrivals or settings follow the delays with a factor of −1; {FAULT_MATRIX}",
     ),
     Rule(
         id=SWAP_OR_DISTANCE,
@@ -671,7 +675,7 @@ RULES = (
         step="distances",
         symptom="weak kick",
         look=_late_sub,
-        basis="onset less tape/c above 2 ms; own simulations",
+        basis=f"onset less tape/c above 2 ms; {FAULT_MATRIX}",
     ),
     Rule(
         id="settings.arrival",
@@ -725,7 +729,7 @@ RULES = (
         step="seats",
         symptom="boomy everywhere",
         look=_bass_management,
-        basis="no slope below the noted high-pass, or 9 dB less of one than the partner; determined by simulation",
+        basis=f"no slope below the noted high-pass, or 9 dB less of one than the partner; {FAULT_MATRIX}",
     ),
 )
 
@@ -737,7 +741,7 @@ LAST = (
         step="levels",
         symptom="trims at the stop",
         look=_trim_stop,
-        basis="trim at the end of its range; own simulations",
+        basis=f"trim at the end of its range; {FAULT_MATRIX}",
     ),
 )
 """What the room may explain: after the rules about it."""

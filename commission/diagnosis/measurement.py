@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule
+from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule
 from commission.model import Verdict
 from commission.model.outcome import Cause
 from commission.model.units import counted, listed
@@ -264,7 +264,7 @@ RULES = (
         check="seats.clipped",
         cause="electronics",
         symptom="nonsense curves",
-        basis="crests cut off flat: equal samples that end in a corner no wave makes; determined by simulation",
+        basis=f"crests cut off flat: equal samples that end in a corner no wave makes; {FAULT_MATRIX}",
     ),
     _rule(
         "not-played",
@@ -280,7 +280,7 @@ RULES = (
         check="distances.place",
         place="seat",
         symptom="many channels from the wrong place at two seats",
-        basis="arrivals fit each other's places, 100 times likelier than any other cause; own simulations",
+        basis=f"arrivals fit each other's places, 100 times likelier than all other causes; {ARRIVAL_MATCHING}",
     ),
     _rule(
         "microphone-not-moved",
@@ -289,7 +289,7 @@ RULES = (
         check="distances.place",
         place="seat",
         symptom="a seat measured at another one",
-        basis="arrivals fit another seat, 100 times likelier than any other cause; own simulations",
+        basis=f"arrivals fit another seat, 100 times likelier than all other causes; {ARRIVAL_MATCHING}",
     ),
     _rule(
         "wrong-channel",
@@ -297,7 +297,7 @@ RULES = (
         step="distances",
         check="distances.place",
         symptom="a channel odd at one seat",
-        basis="two arrivals of one seat fit each other's channel, 100 times likelier than any other cause; own simulations",
+        basis=f"two arrivals at a seat fit each other's channel 100 times likelier than any other; {ARRIVAL_MATCHING}",
     ),
     _rule(
         "clock",
@@ -306,14 +306,14 @@ RULES = (
         check="distances.arrival",
         place="seat",
         symptom="arrivals without sense",
-        basis="half of the arrivals more than 1 ms, a seat 0.6 ms, a recording 40 ms off; own simulations",
+        basis=f"half of the arrivals more than 1 ms, a seat 0.6 ms, a recording 40 ms off; {ARRIVAL_MATCHING}",
     ),
     _rule(
         "same-recording",
         _same_recording,
         check="seats.level",
         symptom="two recordings read the same",
-        basis="levels of two places alike within 0.3 dB over frequency; determined by simulation",
+        basis=f"levels of two places alike within 0.3 dB over frequency; {FAULT_MATRIX}",
     ),
     _rule(
         "interference",
@@ -328,7 +328,7 @@ RULES = (
         check="seats.direct",
         place="seat",
         symptom="one seat dull for every channel",
-        basis="3.5 dB and four standard uncertainties on all main channels alike; determined by simulation",
+        basis=f"3.5 dB and four standard uncertainties on all main channels alike; {FAULT_MATRIX}",
     ),
     _rule(
         "gain",
@@ -336,7 +336,7 @@ RULES = (
         check="seats.level",
         place="seat",
         symptom="a seat low on every channel",
-        basis="2 dB and 3.5 standard uncertainties on all main channels and octaves alike; determined by simulation",
+        basis=f"2 dB and 3.5 standard uncertainties on all main channels and octaves alike; {FAULT_MATRIX}",
     ),
 )
 """What spoils recordings, before the other rules."""
@@ -349,7 +349,7 @@ LAST = (
         step="seats",
         symptom="responses near the noise",
         look=_noise,
-        basis="less than 30 dB of signal to noise; own simulations",
+        basis=f"less than 30 dB of signal to noise; {FAULT_MATRIX}",
     ),
 )
 """What is no mistake where a loudspeaker is silent: after the rules about wiring."""

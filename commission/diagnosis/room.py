@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule
+from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule
 from commission.dsp import reflections
 from commission.dsp.across import mirrored_seats
 from commission.dsp.geometry import mirror_partner
@@ -439,7 +439,7 @@ RULES = (
         step="seats",
         symptom="coloured sound",
         look=_reflection,
-        basis="more than −10 dB within 15 ms (BS.1116, EBU Tech 3276, from memory), u 2 dB; determined by simulation",
+        basis=f"more than −10 dB within 15 ms (BS.1116, EBU Tech 3276, from memory), u 2 dB; {FAULT_MATRIX}",
     ),
     Rule(
         id="room.blocked",

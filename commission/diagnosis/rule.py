@@ -11,6 +11,9 @@ from commission.model import Finding
 from commission.model.formatting import number
 from commission.model.outcome import Cause
 
+FAULT_MATRIX = "determined by simulation (tests/bench/faults.py)"
+ARRIVAL_MATCHING = "determined by simulation (tests/references/matching_rates.py)"
+"""Bases of thresholds, each with the script that shows what they give in simulated rooms."""
 CABLES = "Switch the amplifier off before touching loudspeaker cables; fixed mains wiring is for a licensed trade."
 OVERHEAD = (
     "Footed ladder, two people; heavy loudspeakers overhead stay fastened, and are for a licensed trade to move."

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, signed
+from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
 from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model.units import listed
 from commission.steps.seats.faults import SILENT_SNR_DB, DeadDriver, dead_drivers, silent_channels
@@ -45,7 +45,7 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             continue
         done |= set(circle)
         z = min(swapped[each][1] for each in circle if each in swapped)
-        fits = ", ".join(f"{each} from the place of {swapped[each][0]}" for each in circle if each in swapped)
+        fits = ", ".join(f"{each} from the position of {swapped[each][0]}" for each in circle if each in swapped)
         what = "swapped" if len(circle) == 2 else "connected to each other's outputs"
         yield FindingDetails(
             title=f"{listed(circle)} {what}",
@@ -58,7 +58,7 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
                 "the processor holds the delays of the one for the other, where only one row was measured",
             ),
             confirm=f"Play soft noise on {channel} alone and listen which loudspeaker sounds.",
-            remedy=f"Put the cables right at the processor or amplifier. {caution(e, *circle)}",
+            remedy=f"Connect the cables correctly at the processor or amplifier. {caution(e, *circle)}",
         )
 
 
@@ -194,7 +194,7 @@ def _gap(e: Evidence, channel: str, dead: DeadDriver) -> str:
 def _tweeter(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for channel, dead in dead_drivers(e.job, e.seats, "tweeter").items():
         yield FindingDetails(
-            title=f"{channel} no treble",
+            title=f"no treble from {channel}",
             channels=(channel,),
             evidence=(f"{_gap(e, channel, dead)}; the rest of its range is not",),
             alternatives=("a grille, curtain or furniture covers it", "its own crossover or protection has opened"),
@@ -206,7 +206,7 @@ def _tweeter(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 def _midrange(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for channel, dead in dead_drivers(e.job, e.seats, "midrange").items():
         yield FindingDetails(
-            title=f"{channel} no middle range",
+            title=f"no midrange from {channel}",
             channels=(channel,),
             evidence=(f"{_gap(e, channel, dead)}; its lows and its treble are not",),
             alternatives=(
@@ -221,7 +221,7 @@ def _midrange(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 def _woofer(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for channel, dead in dead_drivers(e.job, e.seats, "woofer").items():
         yield FindingDetails(
-            title=f"{channel} no lows",
+            title=f"no lows from {channel}",
             channels=(channel,),
             evidence=(f"{_gap(e, channel, dead)}; its treble is not",),
             alternatives=(
@@ -274,7 +274,7 @@ RULES = (
         step="distances",
         symptom="sound from the wrong place",
         look=_swapped,
-        basis="arrivals fit each other's places, 100 times likelier than any other cause; own simulations",
+        basis=f"arrivals fit each other's places, 100 times likelier than all other causes; {ARRIVAL_MATCHING}",
     ),
     Rule(
         id="wiring.driver-polarity",
@@ -283,7 +283,7 @@ RULES = (
         step="seats",
         symptom="odd presence dip",
         look=_driver_reversed,
-        basis="against its partner as (L − H)/(L + H) of a crossover, threshold of the gain 0.1; determined by simulation",
+        basis=f"against its partner as (L − H)/(L + H) of a crossover, threshold of the gain 0.1; {FAULT_MATRIX}",
     ),
     Rule(
         id="wiring.polarity",
@@ -292,7 +292,7 @@ RULES = (
         step="seats",
         symptom="hollow, no centre image",
         look=_reversed,
-        basis="opposite to two others of its model in every octave at 80 % of the seats; determined by simulation",
+        basis=f"opposite to two others of its model in every octave at 80 % of the seats; {FAULT_MATRIX}",
     ),
     Rule(
         id="wiring.pair-polarity",
@@ -301,7 +301,7 @@ RULES = (
         step="seats",
         symptom="hollow, no centre image",
         look=_one_of_two,
-        basis="a pair opposite in every octave at 80 % of the seats; determined by simulation",
+        basis=f"a pair opposite in every octave at 80 % of the seats; {FAULT_MATRIX}",
     ),
     Rule(
         id="settings.polarity",
@@ -310,7 +310,7 @@ RULES = (
         step="seats",
         symptom="hollow, no centre image",
         look=_set_reversed,
-        basis="opposite to others of its model, and the processor holds reversed; determined by simulation",
+        basis=f"opposite to others of its model, and the processor holds reversed; {FAULT_MATRIX}",
     ),
     Rule(
         id="wiring.tweeter",
@@ -319,7 +319,7 @@ RULES = (
         step="seats",
         symptom="dull side",
         look=_tweeter,
-        basis="3–10 kHz 10 dB below the partner at the mirrored seat, at 80 % of the seats; own simulations",
+        basis=f"3–10 kHz 10 dB below the partner at the mirrored seat, at 80 % of the seats; {FAULT_MATRIX}",
     ),
     Rule(
         id="wiring.midrange",
@@ -328,7 +328,7 @@ RULES = (
         step="seats",
         symptom="hollow side",
         look=_midrange,
-        basis="1.5 octaves 7 dB below the partner, own lows and own treble, at 80 % of the seats; determined by simulation",
+        basis=f"1.5 octaves 7 dB below the partner, own lows and own treble, at 80 % of the seats; {FAULT_MATRIX}",
     ),
     Rule(
         id="wiring.woofer",
@@ -337,7 +337,7 @@ RULES = (
         step="seats",
         symptom="thin side",
         look=_woofer,
-        basis="200–500 Hz 10 dB, or 80–200 Hz 16 dB, below the partner, at 80 % of the seats; own simulations",
+        basis=f"200–500 Hz 10 dB, or 80–200 Hz 16 dB, below the partner, at 80 % of the seats; {FAULT_MATRIX}",
     ),
     Rule(
         id=LEVEL_LOST,

@@ -30,7 +30,7 @@ from commission.model import (
 )
 from commission.steps import all_steps
 from commission.steps.drift.figures import earlier_visit
-from commission.steps.seats.result import WEAK_BASIS, WEAK_DB
+from commission.steps.seats.result import MIDRANGE_BASIS, MIDRANGE_DB, MIDRANGE_WEAK_DB, WEAK_BASIS, WEAK_DB
 from commission.steps.shared.limits_table import limits_tables
 
 ENTRIES = tuple(entry for step in all_steps() for entry in step.limits)
@@ -88,6 +88,9 @@ def is_listed(limit: Limit, entry: CheckLimit) -> bool:
         listed = default_profile().of(entry.quantity)
         if entry.applies == WEAK_BASIS and limit.basis == f"{listed.basis}; {WEAK_BASIS}":
             listed = replace(listed, low=listed.lower - WEAK_DB, basis=limit.basis)
+        if entry.applies == MIDRANGE_BASIS and limit.basis == f"{listed.basis}; {MIDRANGE_BASIS}":
+            lows = (listed.lower + MIDRANGE_DB, listed.lower + MIDRANGE_DB - MIDRANGE_WEAK_DB)
+            return limit.low in lows and replace(limit, low=listed.low, basis=listed.basis) == listed
         return limit == listed
     assert entry.limit is not None
     bounds = ((entry.low, entry.limit.low, limit.low), (entry.high, entry.limit.high, limit.high))
