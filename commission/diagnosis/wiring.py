@@ -10,20 +10,18 @@ from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDet
 from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model.units import listed
 from commission.steps.seats.faults import SILENT_SNR_DB, DeadDriver, dead_drivers, silent_channels
-from commission.steps.seats.result import SILENT_DB
 from commission.steps.shared.awaiting import LEVEL_LOST
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, lost_levels_db
 
 
 def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for channel, snr_db in silent_channels(e.seats).items():
-        against = e.seats.against[channel]
+    for channel, silent in silent_channels(e.seats).items():
         yield FindingDetails(
             title=f"{channel} silent",
             channels=(channel,),
             evidence=(
-                f"{-against.level_db:.0f} dB below {against.partner}, threshold {-SILENT_DB:.0f} dB",
-                f"signal to noise {snr_db:.0f} dB, silent below {SILENT_SNR_DB:.0f} dB",
+                f"{-silent.level_db:.0f} dB below {silent.compared_with}, threshold {-silent.limit_db:.0f} dB",
+                f"signal to noise {silent.snr_db:.0f} dB, silent below {SILENT_SNR_DB:.0f} dB",
             ),
             alternatives=(
                 "the channel was muted or its output not assigned in the processor",

@@ -780,6 +780,13 @@ def test_mains_that_differ_in_the_bass_are_not_told_as_the_subwoofers() -> None:
     assert found(room) == {}
 
 
+@pytest.mark.parametrize(("gain_db", "silent"), [(-40.0, True), (-24.0, False)])
+def test_a_silent_centre_between_two_others_is_named(gain_db: float, silent: bool) -> None:
+    """No partner, and too few others for a comparison of the level: 26 dB below both of them is silence."""
+    got = found(quiet_with("FL", "FC", "FR").add_db("FC", gain_db).change("FC", snr_db=1.0))
+    assert [f.channels for f in got.get("wiring.silent", [])] == ([("FC",)] if silent else [])
+
+
 def test_low_signal_is_not_told_of_a_silent_channel() -> None:
     assert list(found(FAULTS["wiring.silent"](quiet()))) == ["wiring.silent"]
 

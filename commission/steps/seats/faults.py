@@ -10,24 +10,62 @@ from commission.model import Job
 from commission.model.verdict import surely_below
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.polarity import ChannelPolarity
-from commission.steps.seats.result import CHANNEL_OFF_U_DB, SILENT_DB, SeatsResult, driver_limit, is_dead
+from commission.steps.seats.result import CHANNEL_OFF_U_DB, OTHERS, SILENT_DB, SeatsResult, driver_limit, is_dead
 
 SILENT_SNR_DB = 10.0
+SILENT_AMONG_OTHERS_DB = -26.0
+"""Without a partner: other models, and two subwoofers, differ by less than half of this in decibels (common practice, no
+source)."""
 
 
-def silent_channels(result: SeatsResult) -> dict[str, float]:
-    """Channels far below their partner and in the noise → median signal-to-noise ratio [dB]."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silent:
+    """A channel of which nothing but noise was recorded."""
+
+    level_db: float
+    """Relative to what it was compared with."""
+    compared_with: str
+    limit_db: float
+    snr_db: float
+    """Median over the seats."""
+
+
+def silent_channels(result: SeatsResult) -> dict[str, Silent]:
+    """Channels far below their partner, or below all others of their kind, and in the noise."""
     out = {}
-    for channel, against in sorted(result.against.items()):
-        ratios = [
-            cell.analysis.snr_db
-            for (c, _), cell in result.cells.items()
-            if c == channel and cell.analysis is not None and cell.analysis.snr_db is not None
-        ]
-        low = surely_below(against.level_db, SILENT_DB, CHANNEL_OFF_U_DB)
-        if low and ratios and float(np.median(ratios)) < SILENT_SNR_DB:
-            out[channel] = float(np.median(ratios))
+    for channel in sorted({c for c, _ in result.cells}):
+        own = [cell.analysis for (c, _), cell in result.cells.items() if c == channel and cell.analysis is not None]
+        ratios = [analysis.snr_db for analysis in own if analysis.snr_db is not None]
+        if not ratios or float(np.median(ratios)) >= SILENT_SNR_DB:
+            continue
+        against = result.against.get(channel)
+        if against is not None:
+            level_db, compared_with, limit_db = against.level_db, against.partner, SILENT_DB
+        else:
+            level_db, compared_with, limit_db = _below_others_db(result, channel), OTHERS, SILENT_AMONG_OTHERS_DB
+        if surely_below(level_db, limit_db, CHANNEL_OFF_U_DB):
+            out[channel] = Silent(
+                level_db=level_db,
+                compared_with=compared_with,
+                limit_db=limit_db,
+                snr_db=float(np.median(ratios)),
+            )
     return out
+
+
+def _below_others_db(result: SeatsResult, channel: str) -> float:
+    """Level relative to the other channels of its kind, median over the seats [dB]; 0 where there is none."""
+    kinds = {c: cell.channel.is_sub for (c, _), cell in result.cells.items()}
+    gaps = []
+    for (c, seat), cell in result.cells.items():
+        others = [
+            other.level_db
+            for (o, at), other in result.cells.items()
+            if at == seat and o != channel and kinds[o] is kinds[channel] and other.level_db is not None
+        ]
+        if c == channel and cell.level_db is not None and others:
+            gaps.append(cell.level_db - float(np.median(others)))
+    return float(np.median(gaps)) if gaps else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

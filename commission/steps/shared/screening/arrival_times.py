@@ -15,6 +15,9 @@ from commission.model.units import listed
 from commission.steps.shared.screening.mistake import Mistake, places, unusable, without_times
 from commission.steps.shared.survey import Surveyed, matched, surveyed
 
+NOISE_ALONE_DB = 10.0
+"""Below it the strongest sample of a response may be one of its noise (common practice, no source)."""
+
 
 def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
     """Recordings that belong to another seat, another channel, or another clock."""
@@ -41,7 +44,7 @@ def _off_clock(
 ) -> tuple[Mistake, ...]:
     """Recordings that the import could not put on the clock with which they were given; where most are, all are."""
     why = {r.seq: r.body.clock_problem for r in job.responses_of(round_id) if r.body.clock_problem is not None}
-    off = [item for item in newest.values() if item.seq in why]
+    off = [item for item in newest.values() if item.seq in why and not _is_noise(item)]
     if not off:
         return ()
     reason, most = "its recordings are said to share a clock, but do not", 2 * len(off) > len(newest)
@@ -57,6 +60,12 @@ def _off_clock(
             usable=without_times(timed, reason) if most else {},
         ),
     )
+
+
+def _is_noise(item: Analysed) -> bool:
+    """Whether nothing but noise was recorded: its strongest moment tells no time."""
+    ratio = None if item.analysis is None else item.analysis.snr_db
+    return ratio is not None and ratio < NOISE_ALONE_DB
 
 
 def _on_clock(item: Analysed) -> bool:
