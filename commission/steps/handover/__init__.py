@@ -6,9 +6,8 @@ again, signatures. Findings stand above the steps: whoever has them makes the wh
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 from commission.dsp.trims import grid_decimals
 from commission.model import (
@@ -17,7 +16,6 @@ from commission.model import (
     Advice,
     Analyses,
     Column,
-    Finding,
     Job,
     Judged,
     Noted,
@@ -27,9 +25,7 @@ from commission.model import (
     Step,
     Table,
     Task,
-    Verdict,
 )
-from commission.model.formatting import number
 from commission.model.units import counted
 
 HELP = """
@@ -150,131 +146,6 @@ def logged_since(job: Job, role: str) -> int:
     if not signed:
         return 0
     return sum(e.seq > max(signed) and not isinstance(e.body, Signed | Judged) for e in job.log)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Summary:
-    """The visit in sentences, in the order of telling it."""
-
-    found: tuple[str, ...]
-    """What was wrong as found, each with what became of it."""
-    changed: tuple[str, ...]
-    remains: tuple[str, ...]
-    signed: tuple[str, ...]
-    cautions: tuple[str, ...] = CAUTIONS
-
-    @property
-    def lines(self) -> tuple[str, ...]:
-        """Headings and sentences."""
-        parts = (
-            ("What was found", self.found or ("Nothing was found wrong.",)),
-            ("What was changed", self.changed or ("Nothing was changed.",)),
-            ("What remains", self.remains or ("Nothing remains open.",)),
-            ("Signatures", self.signed),
-            ("Cautions", self.cautions),
-        )
-        return tuple(line for title, lines in parts for line in (title, *(f"  {text}" for text in lines)))
-
-
-def summary(
-    job: Job,
-    found: Sequence[Finding],
-    left: Sequence[Finding],
-    outcomes: Mapping[str, Outcome],
-    titles: Mapping[str, str] | None = None,
-) -> Summary:
-    """Findings as found and as left, and the outcomes of the steps as left (by step id), told as one visit.
-
-    A finding counts as mended only when the step it rests on was done again as left and does not show it.
-    """
-    has_left = AS_LEFT in job.rounds
-    outcomes = outcomes if has_left else {}
-    remains = [f"{finding.cause}: {finding.title}. {finding.remedy}" for finding in (left if has_left else found)]
-    for step_id, outcome in outcomes.items():
-        if step_id != "handover" and outcome.total and outcome.state != "done":
-            title = (titles or {}).get(step_id, step_id)
-            remains.append(f"{title}: {outcome.done} of {outcome.total} done as left.")
-    if not has_left:
-        remains.append("Nothing was measured as left.")
-    return Summary(
-        found=tuple(f"{f.cause}: {f.title} ({fate(f, left, outcomes)})" for f in found),
-        changed=_change_sentences(job),
-        remains=(*remains, *not_measured_again(job), *_untyped_sentence(job)),
-        signed=_signature_sentences(job),
-    )
-
-
-def fate(finding: Finding, left: Sequence[Finding], outcomes: Mapping[str, Outcome]) -> str:
-    """What became of a finding. "No longer found" only where all its checks were done again and none shows it."""
-    if any(same_fault(finding, other) for other in left):
-        return "still open"
-    outcome = outcomes.get(finding.step)
-    if outcome is None or outcome.state == "nothing":
-        return "not checked again"
-    judged = judged_again(finding, outcome)
-    if judged == "none":
-        part = outcome.state == "part"
-        return "not checked again" if part else "not seen again, but the measurement as left cannot show it"
-    if judged == "some" or outcome.state != "done":
-        return "not seen again, but not everything was checked again"
-    if finding.check == _BY_SETTINGS and judged_again(replace(finding, check=_BY_SOUND), outcome) == "none":
-        return "reset, but not measured again"
-    return "no longer found"
-
-
-_BY_SETTINGS, _BY_SOUND = "distances.setting", "distances.arrival"
-"""What is judged from the settings noted alone, and the same heard."""
-
-
-def judged_again(finding: Finding, outcome: Outcome) -> Literal["all", "some", "none"]:
-    """How many of a finding's channels have a check judged there that would show it: what is not tested is not mended."""
-    if not finding.check:
-        return "all"
-    judged = [
-        check.channel
-        for check in outcome.checks
-        if check.id == finding.check
-        and check.verdict is not Verdict.NOT_TESTED
-        and (not finding.seats or check.seat is None or check.seat in finding.seats)
-    ]
-    if not finding.channels or None in judged:
-        return "all" if judged else "none"
-    there = set(finding.channels) & set(judged)
-    return "all" if len(there) == len(set(finding.channels)) else "some" if there else "none"
-
-
-def same_fault(one: Finding, other: Finding) -> bool:
-    """The same kind of trouble with a channel, or else a seat, in common."""
-    if one.id != other.id:
-        return False
-    if one.seats and other.seats:
-        return bool(set(one.seats) & set(other.seats))
-    return bool(set(one.channels) & set(other.channels)) or not (one.channels and other.channels)
-
-
-def _change_sentences(job: Job) -> tuple[str, ...]:
-    unit = job.system.processor.delay.unit
-    out = []
-    for c in setting_changes(job):
-        parts = []
-        for what, before, after, ending in (
-            ("trim", _trim(c.trim_found_db), _trim(c.trim_left_db), " dB"),
-            ("delay" if unit == "ms" else "distance", _plain(c.distance_found), _plain(c.distance_left), f" {unit}"),
-            ("polarity", c.polarity_found, c.polarity_left, ""),
-        ):
-            if after is not None and before != after:
-                parts.append(f"{what} {before or 'not entered'} → {after}{ending}")
-        if parts:
-            out.append(f"{c.channel}: {', '.join(parts)}{' (applied)' if c.applied else ''}")
-    return tuple(out)
-
-
-def _trim(value: float | None) -> str | None:
-    return None if value is None else number(value, grid_decimals(abs(value), 1), signed=True)
-
-
-def _plain(value: float | None) -> str | None:
-    return None if value is None else number(value, grid_decimals(abs(value), 2))
 
 
 def _decimals(values: Iterable[float | None], least: int) -> int:
