@@ -12,7 +12,6 @@ import hashlib
 import io
 import json
 import random
-import resource
 import signal
 import sqlite3
 import sys
@@ -32,6 +31,7 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE)]
 
 from builders import cinema, levels, setting, tapes  # noqa: E402
+from peak_memory import peak_bytes  # noqa: E402
 
 from commission.cli.lazy_parts import LateDecoder  # noqa: E402
 from commission.job.codec import encode, kind_of  # noqa: E402
@@ -384,7 +384,7 @@ def main() -> None:
     count, seed = int(sys.argv[1]), int(sys.argv[2])
     keep = Path(sys.argv[3]) if len(sys.argv) > 3 else None
     tally = run(count, seed, keep)
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    memory = peak_bytes()
     print(
         json.dumps(
             {

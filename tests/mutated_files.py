@@ -29,6 +29,7 @@ import soundfile  # noqa: E402
 from builders import cinema, levels  # noqa: E402
 from hostile_sofa import impulse, sofa_file  # noqa: E402
 from mutants import BLOCKED_S, LONGEST_S, TooLong  # noqa: E402
+from peak_memory import peak_bytes  # noqa: E402
 from PIL import Image  # noqa: E402
 
 from commission.audio.importing import FileImporter  # noqa: E402
@@ -360,9 +361,9 @@ def main() -> None:
     kinds = tuple(word for word in sys.argv[3:] if word in KINDS) or KINDS
     keep = next((Path(word) for word in sys.argv[3:] if Path(word).is_dir()), None)
     tallies = run(count, seed, kinds, keep)
-    memory = max(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    children = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss * 1024
     found = {kind: vars(tally) for kind, tally in tallies.items()}
-    print(json.dumps({"kinds": found, "memory_bytes": memory * 1024}))
+    print(json.dumps({"kinds": found, "memory_bytes": max(peak_bytes(), children)}))
 
 
 if __name__ == "__main__":

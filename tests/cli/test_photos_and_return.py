@@ -72,7 +72,7 @@ def test_limits_of_a_firm_are_stored_and_judge_from_then_on(tmp_path: Path, monk
     from commission.cli import main
 
     readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
-    example = readme.split("## Limits of your own")[1].split("```toml\n")[1].split("```")[0]
+    example = readme.split("## Your own limits")[1].split("```toml\n")[1].split("```")[0]
     assert tomllib.loads(example)["limit"][0]["quantity"] == "levels.match"
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.chdir(tmp_path)

@@ -130,7 +130,7 @@ def test_half_a_character_is_refused_with_the_kind_of_its_entry() -> None:
         encode(Noted(step="site", text="a\ud800b"))  # half of a surrogate pair, as file names may hold
     assert (caught.value.where, caught.value.found, caught.value.expected) == (
         "noted",
-        "a letter that is none",
+        "an invalid character",
         "text",
     )
 

@@ -146,7 +146,7 @@ def test_a_fault_stays_until_a_later_round_shows_the_channel_without_it() -> Non
     assert awaiting_repair(job, AS_LEFT, analyses) == {}
     assert awaiting_repair(job, AS_FOUND, analyses) == {"SiL": "tweeter dead"}
     trim = next(line for line in settings_sheet(job, analyses) if (line.channel, line.kind) == ("SiL", "trim"))
-    assert (trim.new, trim.why) == (None, "repaired since: read its level again")
+    assert (trim.new, trim.why) == (None, "repaired since then: read its level again")
 
 
 def test_a_logged_repair_is_said_with_its_time_and_releases_nothing() -> None:

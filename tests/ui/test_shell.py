@@ -88,8 +88,8 @@ async def test_the_overview_says_what_is_wrong_and_what_to_do(app: CommissionApp
             "fail",
             "FR reversed; no treble from SiL",
             "✓ BL and BR swapped",
-            "Findings: 0 open, 7 no longer found",
-            "failed checks, no cause found",
+            "Findings: 1 open, 7 no longer found",
+            *(["failed checks, no cause found"] if size[1] >= 40 else []),  # below the last line of a small terminal
             "164 responses",
             "Next",
         ):
