@@ -14,12 +14,14 @@ Thresholds: determined by simulation, see tests/bench/polarity.py.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
-from commission.model import ComplexArray, FloatArray
+from commission.model import ComplexArray, FloatArray, freeze
 
 BAND_EDGES_HZ: FloatArray = np.append(250 * 2 ** (np.arange(11) / 2), 10500.0)
 """Half octaves; every band counts alike, so that no half period of one frequency looks like a reversal."""
@@ -182,16 +184,14 @@ def _frequencies() -> FloatArray:
 def compare(one: ComplexArray, other: ComplexArray) -> Comparison:
     """Compare gated spectra row by row [shape=(k, n) each], from `spectra`."""
     freq_hz = _frequencies()
-    lags_s = np.arange(-round(LAG_S / LAG_STEP_S), round(LAG_S / LAG_STEP_S) + 1) * LAG_STEP_S
+    turns = _band_turns()
     cross = one * np.conj(other)
     powers = [np.abs(each) ** 2 for each in (one, other)]
     rows = len(one)
-    coherence = np.zeros((BANDS, rows, len(lags_s)), complex)
+    coherence = np.zeros((BANDS, rows, turns[0][1].shape[-1]), complex)
     heard = np.zeros((BANDS, rows))
-    for band, (low_hz, high_hz) in enumerate(pairwise(BAND_EDGES_HZ)):
-        inside = (freq_hz >= low_hz) & (freq_hz < high_hz)
+    for band, (inside, turn) in enumerate(turns):
         energies = [power[:, inside].sum(axis=-1) for power in powers]
-        turn = np.exp(2j * np.pi * np.outer(freq_hz[inside], lags_s))
         coherence[band] = (cross[:, inside] @ turn) / np.maximum(np.sqrt(energies[0] * energies[1]), 1e-30)[:, None]
         heard[band] = np.all([e > 1e-9 * p.max(axis=-1) for e, p in zip(energies, powers, strict=True)], axis=0)
     weights = heard / np.maximum(heard.sum(axis=0), 1)
@@ -208,18 +208,32 @@ def _turned(coherence: ComplexArray) -> FloatArray:
     `coherence` [shape=(BANDS, rows, lags)], weighted by what was heard. Bands in which one of the two has a dip count
     less: reflections outweigh the direct sound there.
     """
+    filters = _ratio_filters()
+    table = np.concatenate([coherence.real, coherence.imag]).reshape(2 * BANDS, -1).astype(np.float32)
+    found = (filters @ table).reshape(len(filters), *coherence.shape[1:])
+    highest, lowest = found.max(axis=-1), found.min(axis=-1)
+    return np.asarray(np.where(highest >= -lowest, highest, lowest).T, dtype=float)
+
+
+@cache
+def _ratio_filters() -> FloatArray:
+    """What takes each ratio out of the coherence, for its real and imaginary part. [shape=(ratios, 2·BANDS)]"""
     centres_hz = np.sqrt(BAND_EDGES_HZ[1:] * BAND_EDGES_HZ[:-1])
     ratios = np.array([_ratio(centres_hz, *each) for each in _RATIOS])
     size = np.maximum(np.abs(ratios), 1e-6)
     counts = np.sqrt(np.minimum(size, 1 / size))
     counts *= len(centres_hz) / counts.sum(axis=-1, keepdims=True)
     factors = np.conj(ratios) / size * counts
-    both = np.concatenate([factors.real, -factors.imag], axis=-1).astype(np.float32)
-    shape = coherence.shape[1:]
-    table = np.concatenate([coherence.real, coherence.imag]).reshape(2 * len(centres_hz), -1).astype(np.float32)
-    found = (both @ table).reshape(len(ratios), *shape)
-    highest, lowest = found.max(axis=-1), found.min(axis=-1)
-    return np.asarray(np.where(highest >= -lowest, highest, lowest).T, dtype=float)
+    return freeze(np.concatenate([factors.real, -factors.imag], axis=-1).astype(np.float32))
+
+
+@cache
+def _band_turns() -> tuple[tuple[NDArray[np.bool_], ComplexArray], ...]:
+    """For each band its frequencies, and what undoes each lag at them [shape=(frequencies, lags)]."""
+    freq_hz = _frequencies()
+    lags_s = np.arange(-round(LAG_S / LAG_STEP_S), round(LAG_S / LAG_STEP_S) + 1) * LAG_STEP_S
+    inside = [(freq_hz >= low_hz) & (freq_hz < high_hz) for low_hz, high_hz in pairwise(BAND_EDGES_HZ)]
+    return tuple((each, freeze(np.exp(2j * np.pi * np.outer(freq_hz[each], lags_s)))) for each in inside)
 
 
 def _ratio(freq_hz: FloatArray, corner_hz: float, slope: int, angle_rad: float) -> ComplexArray:
