@@ -9,7 +9,6 @@ import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule
-from commission.dsp.analysis import STILL_DECAYS
 from commission.model import Verdict
 from commission.model.outcome import Cause
 from commission.model.units import counted, listed
@@ -202,7 +201,6 @@ def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         if check.id == "seats.snr" and check.verdict is Verdict.FAIL and place[0] not in silent
         if place not in noisy
         if not (cell.channel.is_sub and place[1] in nulls)  # soft there because of the room
-        if not _ends_early(e, place[0])
     }
     if low:
         ids, seats = sorted({c for c, _ in low}), sorted({s for _, s in low})
@@ -222,13 +220,6 @@ def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             confirm="Switch the ventilation off and measure one of them again.",
             remedy="Measure again when it is quiet, with a longer sweep or 6 dB louder; sweeps are loud, warn everybody.",
         )
-
-
-def _ends_early(e: Evidence, channel: str) -> bool:
-    """Whether most recordings of a channel end while they still decay: two modes that beat can hide it in one of them."""
-    analyses = [cell.analysis for (c, _), cell in e.seats.cells.items() if c == channel and cell.analysis is not None]
-    early = sum(analysis.why.get("snr", "").startswith(STILL_DECAYS) for analysis in analyses)
-    return 2 * early > len(analyses)
 
 
 def _rule(

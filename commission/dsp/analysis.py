@@ -29,9 +29,6 @@ SHORTEST_S = 0.02
 LONGEST_S = 4.0
 """A response that is longer is cut this long after its beginning: a home cinema has decayed by then."""
 
-STILL_DECAYS = "it ends while it still decays"
-"""How `why["snr"]` begins where a recording is too short for its noise to be read."""
-
 
 def analyse_batch(responses: Sequence[Response], is_sub: Sequence[bool]) -> list[Analysis | Exception]:
     """Analyse responses, in order; in place of a response that cannot be used, an UnusableError that says why."""
@@ -122,7 +119,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
         if snr_db is None:
             why["snr"] = "it holds no noise at all, as only a computed response does"
         elif decaying[k]:
-            why["snr"] = f"{STILL_DECAYS}, so that the ratio is at least {snr_db:.0f} dB"
+            why["snr"] = f"it ends while it still decays, so that the ratio is at least {snr_db:.0f} dB"
         edges = noise_of.bandwidth_hz(GRID_HZ, third_db[k], (low_hz, high_hz))
         results.append(
             Analysis(

@@ -210,6 +210,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         places_known=places_known(job, round_id, analyses),
     )
     counted = {s.id for s in system.seats if s.weight > 0} or {s.id for s in system.seats}
+    ending_early = _ending_early(sound)
     cells = {}
     for channel in system.channels:
         spreads = _spreads(channel, {s.id: sound[(channel.id, s.id)] for s in system.seats}, counted)
@@ -227,7 +228,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
             )
             if analysis is not None:
                 checks = [
-                    _snr_check(job, channel, seat.id, analysis),
+                    _snr_check(job, channel, seat.id, analysis, ends_early=channel.id in ending_early),
                     *_clip_check(channel, seat.id, analysis),
                     _polarity_check(channel, seat.id, analysis, polarity[channel.id]),
                     *_driver_checks(job, channel, seat.id, analysis, against.get(channel.id)),
@@ -411,12 +412,24 @@ def deepest(level_db: FloatArray, mean_db: FloatArray, plays: BoolArray, freq_hz
     return float(apart[lowest]), float(freq_hz[lowest])
 
 
-def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis) -> Check:
+def _ending_early(found: dict[tuple[str, str], Analysis | None]) -> set[str]:
+    """Channels of which most recordings end while they still decay: two modes that beat can hide it in one of them."""
+    early: dict[str, list[bool]] = {}
+    for (channel, _), analysis in found.items():
+        if analysis is not None:
+            # A reason beside a value: the ratio is a lower bound, because the tail still falls.
+            early.setdefault(channel, []).append(analysis.snr_db is not None and "snr" in analysis.why)
+    return {channel for channel, own in early.items() if 2 * sum(own) > len(own)}
+
+
+def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis, *, ends_early: bool) -> Check:
     enough = analysis.snr_db is not None and analysis.snr_db >= job.limit("seats.snr").lower
     # A lower bound can pass and never fail.
     why = None if enough else analysis.why.get("snr")
     if why is None and analysis.snr_db is None:
         why = "its noise is unknown"
+    if why is None and ends_early and not enough:
+        why = "most recordings of this channel end while they still decay"
     return Check(
         id="seats.snr",
         channel=channel.id,
