@@ -34,6 +34,7 @@ from commission.steps.layout.coverage import BUDGETS, clause, coverage_checks, f
 from commission.steps.layout.directions import directions_grid
 from commission.steps.layout.room_modes import modes_table
 from commission.steps.shared.budgets import CUSTOM, single
+from commission.steps.shared.cache import cached
 from commission.steps.shared.survey import taped_m
 
 HELP = """
@@ -114,6 +115,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     )
 
 
+@cached
 def coverage_of(job: Job, round_id: str) -> tuple[Check, ...]:
     """The checks of coverage, without what stands at a place that was most likely entered wrongly."""
     entered = [

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from commission.dsp.geometry import azimuth_deg, distance_m, elevation_deg
 from commission.model import Check, Grid, GridCell, Job, Position, Verdict
+from commission.model.formatting import number
 from commission.model.units import clean_text
 from commission.model.verdict import worst
 
@@ -129,7 +130,7 @@ def directions_grid(job: Job, checks: tuple[Check, ...]) -> Grid | None:
         cells={
             (channel, seat): GridCell(
                 verdict=seat_verdict(job, channel, seat, checks),
-                figure=f"{number_deg(found.azimuth_deg)}",
+                figure=number(found.azimuth_deg, 0),
                 detail=tuple(_details(job, channel, seat, found, checks)),
             )
             for (channel, seat), found in known.items()
@@ -137,24 +138,17 @@ def directions_grid(job: Job, checks: tuple[Check, ...]) -> Grid | None:
     )
 
 
-def number_deg(value: float) -> str:
-    """An angle in whole degrees with a true minus."""
-    return (
-        f"{value:.0f}".replace("-0", "0").replace("-", "−") if round(value) == 0 else f"{value:.0f}".replace("-", "−")
-    )
-
-
 def _details(job: Job, channel: str, seat: str, found: Direction, checks: tuple[Check, ...]) -> list[str]:
     turn = "left" if found.azimuth_deg > 0 else "right"
     lines = [
-        f"{channel} from {seat}: {abs(found.azimuth_deg):.0f}° {turn}, {number_deg(found.elevation_deg)}° up, "
+        f"{channel} from {seat}: {abs(found.azimuth_deg):.0f}° {turn}, {number(found.elevation_deg, 0)}° up, "
         f"{found.distance_m:.2f} m"
     ]
     allowed = direction_range(job, channel)
     if allowed is not None:
         lines.append(standard_text(found, allowed))
     lines += [
-        f"{check.verdict.symbol} {check.value:.2f} m {check.text}".replace("-", "−")
+        f"{check.verdict.symbol} {number(check.value, 2)} m {check.text}"
         for check in checks
         if check.channel == channel and check.seat in (None, seat) and check.value is not None
     ]
