@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
 from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model.units import listed
-from commission.steps.seats.faults import SILENT_SNR_DB, DeadDriver, dead_drivers, silent_channels
+from commission.steps.seats.drivers import Driver
+from commission.steps.seats.faults import dead_drivers, silent_channels
 from commission.steps.shared.awaiting import LEVEL_LOST
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, lost_levels_db
+from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB
 
 
 def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -21,7 +25,7 @@ def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             channels=(channel,),
             evidence=(
                 f"{-silent.level_db:.0f} dB below {silent.compared_with}, threshold {-silent.limit_db:.0f} dB",
-                f"signal to noise {silent.snr_db:.0f} dB, silent below {SILENT_SNR_DB:.0f} dB",
+                f"signal to noise {silent.snr_db:.0f} dB, silent below {NOISE_ALONE_SNR_DB:.0f} dB",
             ),
             alternatives=(
                 "the channel was muted or its output not assigned in the processor",
@@ -180,54 +184,59 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _gap(e: Evidence, channel: str, dead: DeadDriver) -> str:
-    low_hz, high_hz = dead.band_hz
-    seats, compared = dead.seats
-    return (
-        f"{low_hz:.0f} to {high_hz:.0f} Hz is {-dead.gap_db:.0f} dB below {e.seats.against[channel].partner} at {seats} of "
-        f"{compared} seats, threshold {-dead.limit_db:.0f} dB"
-    )
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _DeadDriverWords:
+    """What a finding says of one kind of driver."""
+
+    missing: str
+    rest: str
+    alternatives: tuple[str, ...]
+    name: str
+    remedy: str
 
 
-def _tweeter(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for channel, dead in dead_drivers(e.job, e.seats, "tweeter").items():
+_DEAD_DRIVERS: dict[Driver, _DeadDriverWords] = {
+    "tweeter": _DeadDriverWords(
+        missing="treble",
+        rest="the rest of its range is not",
+        alternatives=("a grille, curtain or furniture covers it", "its own crossover or protection has opened"),
+        name="tweeter",
+        remedy="Check the tweeter's terminals and jumpers, then have it replaced.",
+    ),
+    "midrange": _DeadDriverWords(
+        missing="midrange",
+        rest="its lows and its treble are not",
+        alternatives=("its own crossover has a break", "an equalizer takes this range out of the channel"),
+        name="midrange driver",
+        remedy="Check the midrange driver's terminals, then have it replaced.",
+    ),
+    "woofer": _DeadDriverWords(
+        missing="lows",
+        rest="its treble is not",
+        alternatives=(
+            "a jumper between the terminals for woofer and tweeter is missing",
+            "a high-pass is set far too high",
+        ),
+        name="woofer",
+        remedy="Check terminals and jumpers, then have the woofer replaced.",
+    ),
+}
+
+
+def _dead_driver(driver: Driver, e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    words = _DEAD_DRIVERS[driver]
+    for channel, dead in dead_drivers(e.job, e.seats, driver).items():
+        (low_hz, high_hz), (seats, compared) = dead.band_hz, dead.seats
         yield FindingDetails(
-            title=f"no treble from {channel}",
+            title=f"no {words.missing} from {channel}",
             channels=(channel,),
-            evidence=(f"{_gap(e, channel, dead)}; the rest of its range is not",),
-            alternatives=("a grille, curtain or furniture covers it", "its own crossover or protection has opened"),
-            confirm=f"Play a soft sweep on {channel} and listen close by: is the tweeter silent?",
-            remedy=f"Check the tweeter's terminals and jumpers, then have it replaced. {caution(e, channel)}",
-        )
-
-
-def _midrange(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for channel, dead in dead_drivers(e.job, e.seats, "midrange").items():
-        yield FindingDetails(
-            title=f"no midrange from {channel}",
-            channels=(channel,),
-            evidence=(f"{_gap(e, channel, dead)}; its lows and its treble are not",),
-            alternatives=(
-                "its own crossover has a break",
-                "an equalizer takes this range out of the channel",
+            evidence=(
+                f"{low_hz:.0f} to {high_hz:.0f} Hz is {-dead.gap_db:.0f} dB below {e.seats.against[channel].partner} at "
+                f"{seats} of {compared} seats, threshold {-dead.limit_db:.0f} dB; {words.rest}",
             ),
-            confirm=f"Play a soft sweep on {channel} and listen close by: is the midrange driver silent?",
-            remedy=f"Check the midrange driver's terminals, then have it replaced. {caution(e, channel)}",
-        )
-
-
-def _woofer(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for channel, dead in dead_drivers(e.job, e.seats, "woofer").items():
-        yield FindingDetails(
-            title=f"no lows from {channel}",
-            channels=(channel,),
-            evidence=(f"{_gap(e, channel, dead)}; its treble is not",),
-            alternatives=(
-                "a jumper between the terminals for woofer and tweeter is missing",
-                "a high-pass is set far too high",
-            ),
-            confirm=f"Play a soft sweep on {channel} and listen close by: is the woofer silent?",
-            remedy=f"Check terminals and jumpers, then have the woofer replaced. {caution(e, channel)}",
+            alternatives=words.alternatives,
+            confirm=f"Play a soft sweep on {channel} and listen close by: is the {words.name} silent?",
+            remedy=f"{words.remedy} {caution(e, channel)}",
         )
 
 
@@ -316,7 +325,7 @@ RULES = (
         cause="electronics",
         step="seats",
         symptom="dull side",
-        look=_tweeter,
+        look=partial(_dead_driver, "tweeter"),
         basis=f"3–10 kHz 10 dB below the partner at the mirrored seat, at 80 % of the seats; {FAULT_MATRIX}",
     ),
     Rule(
@@ -325,7 +334,7 @@ RULES = (
         cause="electronics",
         step="seats",
         symptom="hollow side",
-        look=_midrange,
+        look=partial(_dead_driver, "midrange"),
         basis=f"1.5 octaves 7 dB below the partner, own lows and own treble, at 80 % of the seats; {FAULT_MATRIX}",
     ),
     Rule(
@@ -334,7 +343,7 @@ RULES = (
         cause="electronics",
         step="seats",
         symptom="thin side",
-        look=_woofer,
+        look=partial(_dead_driver, "woofer"),
         basis=f"200–500 Hz 10 dB, or 80–200 Hz 16 dB, below the partner, at 80 % of the seats; {FAULT_MATRIX}",
     ),
     Rule(

@@ -11,8 +11,8 @@ from commission.model.verdict import surely_below
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.seats.result import CHANNEL_OFF_U_DB, OTHERS, SILENT_DB, SeatsResult, driver_limit, is_dead
+from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB
 
-SILENT_SNR_DB = 10.0
 SILENT_AMONG_OTHERS_DB = -26.0
 """Without a partner: other models, and two subwoofers, differ by less than half of this in decibels (common practice, no
 source)."""
@@ -36,7 +36,7 @@ def silent_channels(result: SeatsResult) -> dict[str, Silent]:
     for channel in sorted({c for c, _ in result.cells}):
         own = [cell.analysis for (c, _), cell in result.cells.items() if c == channel and cell.analysis is not None]
         ratios = [analysis.snr_db for analysis in own if analysis.snr_db is not None]
-        if not ratios or float(np.median(ratios)) >= SILENT_SNR_DB:
+        if not ratios or float(np.median(ratios)) >= NOISE_ALONE_SNR_DB:
             continue
         against = result.against.get(channel)
         if against is not None:

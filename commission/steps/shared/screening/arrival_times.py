@@ -12,11 +12,8 @@ from commission.dsp.matching import STRAY_S, Explanation, Matching
 from commission.model import Analysed, Analyses, Job
 from commission.model.formatting import number
 from commission.model.units import listed
-from commission.steps.shared.screening.mistake import Mistake, places, unusable, without_times
+from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places, unusable, without_times
 from commission.steps.shared.survey import Surveyed, matched, surveyed
-
-NOISE_ALONE_DB = 10.0
-"""Below it the strongest sample of a response may be one of its noise (common practice, no source)."""
 
 
 def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
@@ -65,7 +62,7 @@ def _off_clock(
 def _is_noise(item: Analysed) -> bool:
     """Whether nothing but noise was recorded: its strongest moment tells no time."""
     ratio = None if item.analysis is None else item.analysis.snr_db
-    return ratio is not None and ratio < NOISE_ALONE_DB
+    return ratio is not None and ratio < NOISE_ALONE_SNR_DB
 
 
 def _on_clock(item: Analysed) -> bool:

@@ -25,6 +25,10 @@ Kind: TypeAlias = Literal[
 """The part of a finding's id after "measurement."."""
 
 
+NOISE_ALONE_SNR_DB = 10.0
+"""Below this signal-to-noise ratio nothing but noise was recorded (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Mistake:
     """A measuring mistake in one round."""

@@ -17,7 +17,7 @@ from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.likeness import Likeness, alike_pairs
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analysed, Analyses, Channel, Job, Seat
-from commission.steps.shared.screening.mistake import Mistake, places, unusable
+from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places, unusable
 
 SYMMETRIC_M = 0.05
 """Distances nearer than this may be those of mirror images (common practice, no source)."""
@@ -28,7 +28,7 @@ LEAST_NOT_MOVED = 2
 NOT_MOVED_SHARE = 0.8
 """From this share of the channels on, nothing recorded at the seat is used."""
 
-NOTHING_DB, NOTHING_SNR_DB, PLAYS_SNR_DB = -20.0, 10.0, 20.0
+NOTHING_DB, PLAYS_SNR_DB = -20.0, 20.0
 """Nothing was played: by as much softer and as near to the noise as a silent loudspeaker, where it plays elsewhere (common
 practice, no source). No seat of a room is 20 dB softer than the others over an octave and more."""
 
@@ -73,7 +73,7 @@ def not_played(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ..
     out: list[Mistake] = []
     for (channel, seat), (level_db, snr_db) in heard.items():
         elsewhere = [both for (c, s), both in heard.items() if c == channel and s != seat]
-        if not elsewhere or snr_db >= NOTHING_SNR_DB:
+        if not elsewhere or snr_db >= NOISE_ALONE_SNR_DB:
             continue
         others_db, others_snr_db = np.median(elsewhere, axis=0)
         if level_db - others_db > NOTHING_DB or others_snr_db < PLAYS_SNR_DB:
@@ -86,7 +86,7 @@ def not_played(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ..
                 reason="nothing was played while it was recorded",
                 evidence=(
                     f"{others_db - level_db:.0f} dB below its level at the other seats, threshold {-NOTHING_DB:.0f} dB",
-                    f"signal to noise {snr_db:.0f} dB, nothing is heard below {NOTHING_SNR_DB:.0f} dB; "
+                    f"signal to noise {snr_db:.0f} dB, nothing is heard below {NOISE_ALONE_SNR_DB:.0f} dB; "
                     f"{others_snr_db:.0f} dB at the other seats",
                 ),
                 usable=unusable(analyses.repeats(round_id, channel, seat)),
