@@ -43,7 +43,7 @@ PNG = bytes.fromhex(
 
 @dataclass
 class Killed:
-    """What so many kills did."""
+    """Results of a series of kills."""
 
     kills: int = 0
     finished: int = 0
@@ -76,7 +76,7 @@ def commands(folder: Path) -> dict[str, list[str]]:
 
 
 def kill_loop(folder: Path, count: int, seed: int, report: Callable[[str], None] = lambda _: None) -> Killed:
-    """Kill so many commands in turn; the jobs lie in `folder`."""
+    """Kill a number of commands one after the other; the jobs are in `folder`."""
     rng, found = random.Random(seed), Killed()
     durations_s: dict[str, float] = {}
     env = os.environ | {"HOME": str(folder), "XDG_STATE_HOME": str(folder / "state"), "OPENBLAS_NUM_THREADS": "1"}

@@ -75,7 +75,7 @@ BLOCKED_S = 120.0
 """Of the clock on the wall, for what waits and computes nothing."""
 LARGEST_BYTES = 1_000_000_000
 EVERY_HTML = 20
-"""One in so many is also written as HTML, which takes longer than everything else."""
+"""One mutant in this many is also written as HTML, which takes longer than everything else."""
 NUMBERS = (0, -1, 1, 2, 0.5, 1e-12, -0.0, 5e-324, 1e-300, 1e6, -1e6, 1e9, 1e15, 1e308, -1e308, 2**31, 2**63, 10**30)
 TEXTS = (
     "",
@@ -334,7 +334,7 @@ def read(path: Path, number: int) -> list[str]:
 
 
 def run(count: int, seed: int, keep: Path | None = None) -> Tally:
-    """Make and read so many mutants; `keep` is a folder for those that crash or hang."""
+    """Make and read a number of mutants; `keep` is a folder for those that crash or hang."""
     rows, blobs = base()
     tally = Tally()
     signal.signal(signal.SIGALRM, _over)

@@ -45,9 +45,9 @@ from commission.record.verify.comparison import check_record  # noqa: E402
 from commission.visit import Visit  # noqa: E402
 
 EVERY_WHOLE = 20
-"""One in so many recordings also goes through every step of the visit."""
+"""One recording in this many also goes through every step of the visit."""
 SHARE = {"sofa": 20, "record": 40, "photo": 20, "sweep": 4}
-"""One in so many of these kinds: each takes a process of its own, or long transforms."""
+"""One file in this many is of these kinds: each takes a process of its own, or long transforms."""
 
 KINDS = (
     "wav",
@@ -251,7 +251,7 @@ class Trials:
         return path
 
     def _recording(self, kind: str, data: bytes, number: int) -> None:
-        """Import, decoding and analysis; for every so many the whole way through a job."""
+        """Import, decoding and analysis; for one recording in `EVERY_WHOLE` every step of a job."""
         endings = {"flac": "flac", "text": "txt", "sofa": "sofa"}
         name = "A1_FL sweep" if kind == "sweep" else "A1_FL"
         path = self._written(f"{name}.{endings.get(kind, 'wav')}", data)

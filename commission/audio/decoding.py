@@ -57,7 +57,7 @@ _File = list[StoredResponse]
 
 
 def _parts(stored: Sequence[StoredResponse]) -> list[list[_File]]:
-    """Files of one kind and stimulus, so many that a thread has enough to transform at once."""
+    """Files of one kind and stimulus, enough of them to keep a thread busy with one transform."""
     kinds: dict[tuple[object, ...], dict[str, _File]] = {}
     for each in stored:
         body = each.body

@@ -146,7 +146,7 @@ _ALL_DELAYS = ("settings.unit", "settings.delays-off", "settings.delay-sign")
 
 SWAP_OR_DISTANCE = "settings.swap-or-distance"
 FEW_SEATS = 3
-"""From so many seats on, the arrivals tell two exchanged loudspeakers from two wrong delays."""
+"""At least this many seats are needed before arrivals distinguish two exchanged loudspeakers from two wrong delays."""
 
 
 def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:

@@ -113,7 +113,7 @@ def least_time_s(width_hz: float, is_reversed: bool) -> float:
 
 
 def decay_u_s(quantity: Quantity, time_s: float, width_hz: float, positions: int = 1) -> float:
-    """Standard uncertainty [s] of a room's decay time, as the mean of so many positions.
+    """Standard uncertainty [s] of a room's decay time, as the mean over a number of positions.
 
     ISO 3382-2:2008 equations (5) and (6) (from memory): 0.88·T20·sqrt((1 + 1.90/n)/(N·B·T20)) and
     0.55·T30·sqrt((1 + 1.52/n)/(N·B·T30)), with n = 10 for integrated responses. For EDT, 1.9 takes the place of 0.88

@@ -46,7 +46,7 @@ class DriverEvidence:
     """What must come together for one driver reversed."""
 
     seats: int
-    """From so many seats on."""
+    """Least number of seats."""
     correlation: float
     """With the ratio of a reversed driver taken out, median over the seats."""
     gain: float

@@ -42,7 +42,7 @@ class Repeatability:
     """Degrees of freedom of the common part."""
 
     def without_level(self, thirds: float, overlap: float) -> Repeatability:
-        """Of what remains in a band when a seat's level over so many third octaves is taken off.
+        """Of what remains in a band when a seat's level over a number of third octaves is subtracted.
 
         What moves the whole band goes with it. The mean m of the others' own errors a, Var(a) = A, comes in instead:
         between third octaves of the band Cov(a − m, a′ − m) is A/n where neither belongs to that level, −A/n where both do;

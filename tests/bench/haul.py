@@ -22,7 +22,7 @@ COUNTS = (240, 480, 960)
 
 
 def run(_channels: int) -> None:
-    """Import so many files into one job each, then open the largest twice."""
+    """Import each number of files into a job of its own, then open the largest twice."""
     rng, costs_s = np.random.default_rng(1), {}
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

@@ -30,5 +30,5 @@ def noises(
 
 
 def starts(count: int) -> FloatArray:
-    """START_S for each of so many."""
+    """START_S for each of a number of responses."""
     return np.full(count, START_S)

@@ -233,7 +233,7 @@ def test_nothing_measured_says_nothing() -> None:
 def test_three_channels_without_a_clock_are_enough_to_say_so() -> None:
     for seed in range(6):
         made = survey(ALL, ["FL", "FC", "FR"], seed=seed)
-        # 0.2 s: with three channels, less than some 50 ms is not always told from reflections, and then nothing is said.
+        # 0.2 s: with three channels, less than about 50 ms can be a reflection, and then nothing is reported.
         jitter = np.random.default_rng(seed).uniform(0, 0.2, made.shape)
         assert match(with_arrivals(made, made.arrivals_s + jitter)).scattered
 

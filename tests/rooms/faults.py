@@ -263,7 +263,7 @@ GAP_RANGE_HZ = {
 
 
 def _least_gap_db(change_db: np.ndarray, half_octaves: int, low_hz: float, high_hz: float) -> float:
-    """The deepest stretch of so many half octaves within a range, by the least deep of them [dB]."""
+    """The deepest stretch of a number of half octaves within a range, by the least deep of them [dB]."""
     inside = change_db[(low_hz <= AXIS_HZ) & (high_hz >= AXIS_HZ)]
     means = np.convolve(inside, np.full(6, 1 / 6), mode="valid")
     stretches = np.stack([means[6 * k : len(means) - 6 * (half_octaves - 1 - k)] for k in range(half_octaves)])

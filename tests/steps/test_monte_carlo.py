@@ -211,7 +211,7 @@ def true_msv(levels_db: FloatArray, band: Band, kind: str) -> float:
     [(0, Band(low_hz=80, high_hz=300)), (2, Band(low_hz=300, high_hz=3000)), (6, Band(low_hz=3000, high_hz=16000))],
 )
 def test_seat_variance_and_its_change_are_covered(repeated: int, band: Band) -> None:
-    """Six seats, so many of them measured twice in each round; as heard and as evenness of tone."""
+    """Six seats, some of them measured twice in each round; as heard and as evenness of tone."""
     rng, ids, rounds = np.random.default_rng(SEED), list(SEATS), (AS_FOUND, AS_LEFT)
     places = [(r, s) for r in rounds for s in (*ids, *ids[:repeated])]
     stored = [

@@ -29,7 +29,7 @@ NO_RESPONSES = Analyses()
 SUB_NOISE_U_DB = u_of.noise_u_db(50.0, 20.0)
 """Scatter of subwoofer noise (30 to 80 Hz) in one reading of twenty seconds; that of main channels is lost in the eye's."""
 INCONSISTENT = 3.0
-"""Repeats that scatter so many times as far as the others' are not of one kind: 3 in 1000 by chance for two readings."""
+"""Repeats that scatter this many times as much as the others are not of one kind: 3 in 1000 by chance for two readings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

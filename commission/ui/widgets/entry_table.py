@@ -153,7 +153,7 @@ class EntryTable(Painted):
             self._enter(1, sure=self.typing.asking)
 
     def _enter(self, rows: int, *, sure: bool) -> None:
-        """Tell what was typed and go on by so many rows; stay where something is to be said about it."""
+        """Report what was typed and move on by a number of rows; stay where there is something to ask about it."""
         prompt, typed = self.prompt, self.typing.text
         assert prompt is not None
         try:

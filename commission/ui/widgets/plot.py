@@ -65,7 +65,7 @@ class Plot(Painted):
         self.repaint()
 
     def action_read(self, cells: int) -> None:
-        """Move the read-out by so many cells; the first press puts it in the middle."""
+        """Move the read-out by a number of cells; the first press puts it in the middle."""
         columns = max(self.size.width - LEFT - RIGHT, 2)
         per_cell = (self.view.high_hz / self.view.low_hz) ** (2.0 / (2 * columns - 1))
         middle = float(np.sqrt(self.view.low_hz * self.view.high_hz))
