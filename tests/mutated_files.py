@@ -18,7 +18,6 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 
 HERE = Path(__file__).parent
@@ -28,7 +27,7 @@ import numpy as np  # noqa: E402
 import soundfile  # noqa: E402
 from builders import cinema, levels  # noqa: E402
 from hostile_sofa import impulse, sofa_file  # noqa: E402
-from mutants import BLOCKED_S, LONGEST_S, TooLong  # noqa: E402
+from mutants import BLOCKED_S, LONGEST_S, Tally, TooLong  # noqa: E402
 from peak_memory import peak_bytes  # noqa: E402
 from PIL import Image  # noqa: E402
 
@@ -64,17 +63,6 @@ KINDS = (
     "record",
 )
 TEXTS = ("text", "mapping", "definition", "limits", "letterhead")
-
-
-@dataclass
-class Tally:
-    """What came of some files of one kind."""
-
-    count: int = 0
-    refused: int = 0
-    crashes: list[str] = field(default_factory=list)
-    hangs: list[str] = field(default_factory=list)
-    slowest_s: float = 0.0
 
 
 def mutate(data: bytes, rng: random.Random) -> bytes:
