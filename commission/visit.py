@@ -113,6 +113,10 @@ class Visit:
         """Whether nothing can be stored."""
         return self._journal.read_only
 
+    def file_problem(self) -> str | None:
+        """One sentence when another program changed, replaced or removed the job file while it is open here."""
+        return self._journal.file_problem()
+
     def append(self, *bodies: EventBody, blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
         """Store events in one transaction, then fold them in. Raises StoreError with nothing changed.
 
@@ -442,6 +446,9 @@ class _Until:
     def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
         """Always refused."""
         raise StoreError(f"{self.path.name} is shown as of event {self._seq}; nothing can be stored in it.")
+
+    def file_problem(self) -> None:
+        """Nothing is stored here that could be lost."""
 
     def events(self) -> tuple[Event, ...]:
         """The log up to there."""

@@ -218,27 +218,42 @@ class JobFile:
 
     def _changed(self) -> str:
         return (
-            f"{self._path} was changed by another program while it was open here: nothing of this entry was stored. "
+            f"{self._path} was changed by another program while it was open here: no more entries are stored. "
             "Close it, keep that file and your last copy of it, and open the one that is right."
         )
 
     def _refuse_changed(self) -> None:
         """Raise StoreError when the file is not what this program left: SQLite itself trusts its own lock."""
         try:
+            if not self._db.in_transaction:
+                self._reserve()  # an earlier failure gave the lock back
             if not self._guard.changed():
                 return
-            if not self._guard.replaced():  # only its time: somebody touched it, or wrote the same size over it
-                with _explained(self._path), _closing(_connect(self._path, "ro")) as other:
-                    row = other.execute("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1").fetchone()
-                if row is None or tuple(row) == self._end:
-                    self._guard.remember()
-                    return
+            if not self._guard.replaced() and self._same_log():  # only its time: somebody touched it
+                self._guard.remember()
+                return
         except OSError:
             raise StoreError(
                 f"{self._path} is gone: it was moved, renamed or deleted while it was open. Put it back, then do this "
                 "again."
             ) from None
         raise StoreError(self._changed())
+
+    def _same_log(self) -> bool:
+        """Whether the file itself, not what SQLite remembers of it, holds the log that ends where this program left it."""
+        end = (0, b"")
+        try:
+            with self._limited(), _closing(_connect(self._path, "ro")) as file:
+                file.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_EVENT_BYTES)
+                file.set_progress_handler(self._deadline.is_over, 50_000)
+                check_identity(self._path, file)
+                for row in self._rows(file):
+                    if row_digest(end[1], row.seq, row.at, row.kind, row.body, row.blob) != row.hash:
+                        return False
+                    end = (row.seq, row.hash)
+        except StoreError:
+            return False
+        return end == self._end
 
     @contextmanager
     def _limited(self, cpu_s: float = MOST_CPU_S) -> Iterator[None]:
@@ -269,6 +284,17 @@ class JobFile:
         """Whether appending is refused."""
         return self._read_only
 
+    def file_problem(self) -> str | None:
+        """Why the next entry would be refused because of what became of the file; None: it would not be."""
+        with self._lock:
+            if not self._closed and not self._read_only:
+                try:
+                    with _explained(self._path):
+                        self._refuse_changed()
+                except StoreError as error:
+                    return str(error)
+        return None
+
     def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
         """Store events and their recordings in one transaction, all or nothing."""
         encoded = [(kind_of(body), encode(body), body) for body in bodies]  # refuses NaN before anything is touched
@@ -282,8 +308,6 @@ class JobFile:
                 )
             try:
                 with _explained(self._path):
-                    if not self._db.in_transaction:
-                        self._reserve()  # an earlier failure gave the lock back
                     self._refuse_changed()
                     events, end = self._insert(encoded, blobs or {})
                     if self._last() != end:
@@ -336,10 +360,14 @@ class JobFile:
                 self._db.execute("ROLLBACK")
             self._reserve()
 
-    def _rows(self) -> Iterator[_Row]:
-        """The log, row by row; raises StoreError at the first that is missing, too large or of another type."""
+    def _rows(self, database: sqlite3.Connection | None = None) -> Iterator[_Row]:
+        """The log, row by row; through another connection if given.
+
+        Raises StoreError at the first row that is missing, too large or of another type.
+        """
         total = 0
-        rows = self._db.execute("SELECT seq, at, kind, body, blob, prev, hash FROM event ORDER BY seq")
+        text = "SELECT seq, at, kind, body, blob, prev, hash FROM event ORDER BY seq"
+        rows = (database or self._db).execute(text)
         for expected, values in enumerate(rows, start=1):
             row = _Row(*values)
             if row.seq != expected:

@@ -32,6 +32,12 @@ class Journal(Protocol):
         Raises StoreError with nothing stored.
         """
 
+    def file_problem(self) -> str | None:
+        """One sentence when the file is no longer the one that this program left, and takes no entries; cheap to ask.
+
+        None while it is, and for a log that is only read.
+        """
+
     def events(self) -> tuple[Event, ...]:
         """The whole log, oldest first."""
 

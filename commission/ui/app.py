@@ -126,6 +126,7 @@ class CommissionApp(WorkingApp):
         self._visit = visit
         self.round_id, self.last_record = visit.job.current_round, None
         self.outcomes, self.followed, self.unexplained, self.advice, self.rejudged = {}, (), (), None, None
+        self.file_problem = None
 
     def _begin(self, visit: Visit) -> None:
         if visit.read_only:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from commission.visit import Visit
 
 log = logging.getLogger("commission")
+FILE_CHECK_S = 2.0
+"""Between two looks at the job file; each takes some microseconds."""
 T = TypeVar("T")
 
 
@@ -47,6 +49,14 @@ class Computed(Message):
     advice: Advice | None
     unexplained: tuple[OpenChecks, ...] = ()
     complete: bool = True
+
+
+@dataclass
+class FileChecked(Message):
+    """Whether the job file is still the one that this program left; `problem` is a sentence when it is not."""
+
+    visit: Visit
+    problem: str | None
 
 
 @dataclass
@@ -75,9 +85,36 @@ class WorkingApp(TypeaheadApp):
         """What would now be judged differently; None before it is known, and where no verdicts are stored."""
         self.working = ""
         """The progress line while something runs; empty when nothing does."""
+        self.file_problem: str | None = None
+        """Why the open job takes no entries: another program changed its file. A sentence, shown as long as it holds."""
         self._failures_shown: set[str] = set()
         self.analysis_stopped = False
         """Whether Escape stopped the analysis: results are not up to date until it goes on."""
+
+    def on_mount(self) -> None:
+        """Look after the job file from now on."""
+        self.set_interval(FILE_CHECK_S, self.check_file)
+
+    def check_file(self) -> None:
+        """See in the background whether another program changed the job file; one look at a time, a disk may hang."""
+        if self._visit is not None and not any(each.group == "file" and each.is_running for each in self.workers):
+            self._check_file(self._visit)
+
+    @work(thread=True, exit_on_error=False, group="file")
+    def _check_file(self, visit: Visit) -> None:
+        self.post_message(FileChecked(visit, visit.file_problem()))
+
+    @on(FileChecked)
+    def show_file_problem(self, message: FileChecked) -> None:
+        """Say it once, and that it is over when it is; the first line of each screen says it all the time."""
+        if message.visit is not self._visit or message.problem == self.file_problem:
+            return
+        self.file_problem = message.problem
+        if message.problem is not None:
+            self.refuse(message.problem)
+        else:
+            self.say("The job file is as it was left here: entries are stored again.")
+        self._refresh_screen()
 
     def compute(self) -> None:
         """Bring results up to date, in the background."""
@@ -102,6 +139,7 @@ class WorkingApp(TypeaheadApp):
             return
         if worker.is_cancelled:
             return
+        self.post_message(FileChecked(visit, visit.file_problem()))  # arrives before the results
         outcomes = visit.outcomes(round_id)
         found = visit.followed(round_id)
         if not worker.is_cancelled:

@@ -64,7 +64,7 @@ def test_what_another_program_appended_is_not_written_over(path: Path) -> None:
     code = f"import sqlite3; d = sqlite3.connect({str(path)!r}); d.execute({insert!r}, ({digest!r},)); d.commit()"
     subprocess.run([sys.executable, "-c", code], check=True)
     for _ in range(2):
-        with pytest.raises(StoreError, match=r"changed by another program .* nothing of this entry was stored"):
+        with pytest.raises(StoreError, match=r"changed by another program .* no more entries are stored"):
             job.append(NOTE)
     job.close()
     with sqlite3.connect(path) as other:
@@ -83,8 +83,34 @@ def test_a_job_that_was_overwritten_stores_nothing_more(path: Path, tmp_path: Pa
         os.replace(older, path)  # another file under the name
     else:
         os.truncate(path, 4096 if how == "cut off" else 0)
+    assert "changed by another program while it was open" in str(job.file_problem())
     with pytest.raises(StoreError, match="changed by another program while it was open"):
         job.append(NOTE)
+    job.close()
+
+
+def test_an_event_that_another_program_edited_in_place_is_noticed(path: Path) -> None:
+    """Size, header and the end of the log stay the same: a program that writes bytes, not one that uses SQLite."""
+    job = JobFile.open(path)
+    job.append(NOTE)
+    job.append(NOTE)
+    assert job.file_problem() is None
+    with path.open("r+b") as file:
+        file.seek(path.read_bytes().index(b"the note"))
+        file.write(b"THE NOTE")
+    assert "changed by another program" in str(job.file_problem())
+    with pytest.raises(StoreError, match="no more entries are stored"):
+        job.append(NOTE)
+    job.close()
+
+
+def test_a_job_that_was_moved_away_takes_entries_when_it_is_back(path: Path, tmp_path: Path) -> None:
+    job = JobFile.open(path)
+    path.rename(tmp_path / "elsewhere")
+    assert "is gone" in str(job.file_problem())
+    (tmp_path / "elsewhere").rename(path)
+    assert job.file_problem() is None
+    job.append(NOTE)
     job.close()
 
 

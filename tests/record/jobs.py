@@ -56,6 +56,9 @@ class Shelf:
     def __init__(self, events: tuple[Event, ...], blobs: Mapping[str, bytes]) -> None:
         self._events, self._blobs = events, blobs
 
+    def file_problem(self) -> None:
+        return None
+
     def events(self) -> tuple[Event, ...]:
         return self._events
 

@@ -48,6 +48,9 @@ class MemoryJournal:
         self._events += new
         return tuple(new)
 
+    def file_problem(self) -> None:
+        return None
+
     def events(self) -> tuple[model.Event, ...]:
         return tuple(self._events)
 

@@ -44,6 +44,9 @@ class MemoryJournal:
         self._events += new
         return new
 
+    def file_problem(self) -> None:
+        return None
+
     def events(self) -> tuple[Event, ...]:
         return tuple(self._events)
 

@@ -76,6 +76,8 @@ class VisitScreen(Screen[None]):
             right += f"  {facts}{format_temperature(system.temperature_c, system.units)} "
         if self.visit.read_only:
             right = "reading only · " + right
+        if self.commission.file_problem:
+            right = "job file changed or gone: takes no entries "
         room = max(self.size.width, 40) - cell_len(right)
         if more:  # the job's name gives way to it: whoever stands in the room knows where
             rest += f" · {more}"

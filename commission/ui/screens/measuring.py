@@ -50,6 +50,9 @@ def captures_text(step: Step, job: Job, round_id: str, then: str) -> tuple[str, 
 def ask_and_measure(app: CommissionApp, step: Step, seat: str | None) -> None:
     """Ask where the microphone stands (`seat` is proposed) and begin; where nothing can measure, say why."""
     visit, round_id = app.visit, app.round_id
+    if app.file_problem:
+        app.refuse(app.file_problem)
+        return
     try:
         source = app.workshop.source(visit)
     except CommissionError as error:

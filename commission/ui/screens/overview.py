@@ -172,6 +172,8 @@ class Overview(VisitScreen):
         key = self.commission.key_of("overview.next", "n")
         if self.commission.working:
             return f" {self.commission.working}"
+        if self.commission.file_problem:
+            return "\n".join(f" {line}" for line in wrap(clean_text(self.commission.file_problem), width - 2))
         if self.commission.analysis_stopped:
             return f" Next ({key}): go on with the analysis, which Escape stopped."
         if not self.all_known:
