@@ -270,3 +270,262 @@ def test_one_seat_without_a_clock_is_not_eleven_wrong_delays() -> None:
         jitter = np.random.default_rng(seed).uniform(0, 0.02, made.shape)
         assert match(with_arrivals(made, made.arrivals_s + jitter)).scattered
         assert not match(made).scattered
+
+
+# --- the parts, on exact arrivals ----------------------------------------------------------------------------------
+
+
+def exact(seats: tuple[str, ...] = ALL, ids: list[str] = MAINS, known: bool = True) -> Survey:
+    """The invented cinema without any error: latency of 30 ms, flight and delay."""
+    made = survey(seats, ids, error_m=0.0, known=known)
+    tape = np.linalg.norm(np.array([LOUDSPEAKERS[c][2] for c in ids]) - np.array(SEATS["A2"]), axis=1)
+    return with_arrivals(made, 0.03 + made.flights_s + ((tape.max() - tape) / C)[:, None])
+
+
+def late(made: Survey, by_s: np.ndarray | float) -> Survey:
+    return with_arrivals(made, made.arrivals_s + by_s)
+
+
+def test_the_median_leaves_missing_values_out() -> None:
+    rng = np.random.default_rng(1)
+    values = rng.normal(size=(40, 7))
+    values[rng.uniform(size=values.shape) < 0.4] = np.nan
+    values[0] = np.nan
+    values[1] = np.arange(7)
+    assert np.isnan(matching._median(values)[0])
+    assert matching._median(values)[1:] == pytest.approx(np.nanmedian(values[1:], axis=-1), nan_ok=True)
+
+
+def test_circles_of_a_permutation_begin_at_their_smallest_member() -> None:
+    assert list(matching._cycles([1, 2, 0, 4, 3, 5])) == [[0, 1, 2], [3, 4]]
+    assert matching._from_smallest([7, 2, 5]) == [2, 5, 7]
+
+
+def test_ten_centimetres_cost_what_five_of_the_seat_and_five_of_the_loudspeaker_make_of_them() -> None:
+    ahead = np.array([[[0.0, 1.0, 0.0]]])
+    cost = misfit(np.array([[0.10 / C]]), ahead, np.array([1e-9]))
+    assert cost[0] == pytest.approx(
+        0.10**2 / (0.05**2 + 0.05**2), rel=0.06
+    )  # the seat's with a little for the estimator
+
+
+def test_a_delay_that_is_not_known_costs_nothing_however_large() -> None:
+    rest = np.full((1, 6), 0.004)
+    rest[0, 1] = np.nan
+    assert misfit(rest, np.zeros((1, 6, 3)), np.array([1.0]))[0] == pytest.approx(0.0, abs=0.01)
+    rest[0, 4] = 0.1
+    assert misfit(rest, np.zeros((1, 6, 3)), np.array([1.0]))[0] == pytest.approx(16.0, abs=0.01)
+    # Two seats at one place, off by 1 ms in either direction: no common error explains that.
+    apart = misfit(np.array([[1e-3, -1e-3]]), np.array([[[0.0, 1.0, 0.0]] * 2]), np.array([1.0]))
+    assert apart[0] > 20
+
+
+def test_a_known_delay_is_within_its_rounding_and_the_speed_of_sound() -> None:
+    # 0.1 ms, and 1 % of what it differs from the others: 6 K of temperature (331.3 + 0.606 T, ISO 9613-1).
+    made = replace(exact(), applied_s=np.r_[np.full(len(MAINS) - 1, 0.002), 0.022])
+    sigma = matching._State(made).delay_sigma
+    assert sigma[0] == pytest.approx(1e-4, rel=0.2)
+    assert sigma[-1] == pytest.approx(math.hypot(1e-4, 2e-4), rel=0.2)
+    assert matching._State(replace(made, applied_s=np.full(len(MAINS), np.nan))).delay_sigma.min() >= 0.1
+
+
+@pytest.mark.parametrize("known", [True, False])
+@pytest.mark.parametrize("offsets_s", [(0.0,) * 6, (0.0, 0.3, -0.2, 0.05, 1.0, 0.007)])
+def test_what_is_left_over_has_no_latency_of_any_clock(known: bool, offsets_s: tuple[float, ...]) -> None:
+    made = exact(known=known)
+    clocks = np.broadcast_to(np.arange(6) if any(offsets_s) else 0, made.shape).copy()
+    found = match(replace(late(made, np.array(offsets_s)), clocks=clocks))
+    left = found.rest_s if known else found.rest_s - found.rest_s.mean(axis=1)[:, None]
+    assert np.abs(left).max() < 1e-9  # where no delay is known, up to one value for each channel
+    assert found.sure == ()
+    assert not found.scattered
+
+
+def test_the_latency_is_that_of_most_channels_whose_delay_is_known() -> None:
+    made = exact()
+    by_s = np.zeros(made.shape)
+    by_s[0] = 0.004
+    rest = match(late(made, by_s)).rest_s
+    assert rest == pytest.approx(by_s, abs=1e-9)
+    unknown = replace(late(made, by_s), applied_s=np.r_[np.full(3, np.nan), made.applied_s[3:]])
+    assert match(unknown).rest_s[3:] == pytest.approx(by_s[3:], abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("seats", "count", "known", "off", "by_s", "scattered"),
+    [
+        # One seat: settings say where each must be; a common shift is latency, so the shifts differ.
+        (1, 8, True, 5, 0.005, True),
+        (1, 8, True, 3, 0.005, False),  # fewer than half: reflections
+        (1, 8, True, 5, 0.0003, False),  # 10 cm
+        (1, 8, False, 5, 0.015, False),  # 5 m: delays can be that
+        (1, 8, False, 5, 0.1, True),  # 34 m: no delay and no room
+        # Two seats: the difference between them is geometry alone, whatever the delays.
+        (2, 6, False, 4, 0.005, True),
+        (2, 6, False, 3, 0.005, False),
+        (2, 6, False, 4, 0.0003, False),
+        # Several seats and four channels or more.
+        (6, 8, True, 5, 0.005, True),
+        (6, 8, True, 3, 0.005, False),
+        (6, 8, True, 5, 0.0003, False),
+        # Three channels: what reflections make (a few ms) does not count, what cutting by hand makes does.
+        (6, 3, True, 3, 0.005, False),
+        (6, 3, True, 3, 0.2, True),
+    ],
+)
+def test_recordings_are_scattered_where_half_of_them_fit_nothing(
+    seats: int, count: int, known: bool, off: int, by_s: float, scattered: bool
+) -> None:
+    made = exact(ALL[:seats], MAINS[:count], known=known)
+    by = np.zeros(made.shape)
+    if seats > 2:
+        by[:off] = np.random.default_rng(4).uniform(-2 * by_s, 2 * by_s, (off, seats))
+    else:
+        by[:off, 0] = by_s * np.linspace(0.8, 1.0, off) * (-1) ** np.arange(off)
+    assert matching._State(late(made, by)).scattered() is scattered
+
+
+def test_three_arrivals_are_too_few_to_be_scattered() -> None:
+    made = exact(("A2",), MAINS[:3])
+    assert not matching._State(late(made, np.array([[0.0], [0.1], [-0.2]]))).scattered()
+
+
+@pytest.mark.parametrize(
+    ("affected", "count", "found"),
+    # What is in a channel's electronics is the same at all seats: at five of six, and not at four. With three channels it is
+    # open which of them is late.
+    [(6, 11, True), (5, 11, True), (4, 11, False), (6, 4, True), (6, 3, False)],
+)
+def test_a_delay_shows_at_nearly_all_seats_of_a_channel(affected: int, count: int, found: bool) -> None:
+    made = exact(ALL, MAINS[:count])
+    by_s = np.zeros(made.shape)
+    by_s[2, :affected] = 0.004
+    got = [each for each in matching._State(late(made, by_s)).candidates() if each.kind == "delay"]
+    assert [each.channels for each in got] == ([(2,)] if found else [])
+    if found:
+        assert got[0].shift_s == pytest.approx(0.004, abs=1e-4)
+        # Six recordings that cost 16 each at most; its own price stays below one in a few hundred and the choice of channel.
+        assert 0.7 * 16 * affected < got[0].gain <= 16 * affected
+        assert 9.2 < got[0].gain - got[0].net - 2 * math.log(count) < 15
+
+
+@pytest.mark.parametrize(("shift_s", "found"), [(0.001, True), (0.0004, False), (-0.02, True)])
+def test_a_seat_is_on_another_clock_from_0_6_ms(shift_s: float, found: bool) -> None:
+    got = match(late(exact(), np.array([0.0, 0, 0, 0, shift_s, 0])))
+    assert kinds(got) == (["clock"] if found else [])
+    if found:
+        assert got.sure[0].seats == (4,)
+        assert got.sure[0].shift_s == pytest.approx(shift_s, abs=1e-5)
+
+
+def test_two_seats_on_clocks_of_their_own_are_one_explanation_that_costs_more() -> None:
+    got = match(late(exact(), np.array([0.0, 0.005, 0, 0, -0.02, 0])))
+    assert kinds(got) == ["clock"]
+    assert got.sure[0].seats == (1, 4)
+    both, one = (
+        next(each for each in matching._State(late(exact(), np.array(by))).candidates() if each.kind == "clock")
+        for by in ([0.0, 0.005, 0, 0, -0.02, 0], [0.0, 0.005, 0, 0, 0, 0])
+    )
+    # 22 recordings against 11; the size of the second shift, any of 20 ms in steps of 0.15 ms, costs 2·ln 133 more.
+    assert both.gain - one.gain == pytest.approx(11 * 16 - 2 * math.log(0.02 / 1.5e-4), rel=0.02)
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_clock_needs_three_channels_at_a_seat(count: int) -> None:
+    made = late(exact(), np.array([0.0, 0, 0, 0, 0.005, 0]))
+    arrivals = made.arrivals_s.copy()
+    arrivals[count:, 4] = np.nan
+    assert not [each for each in matching._State(with_arrivals(made, arrivals)).candidates() if each.kind == "clock"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "first", "last"), [("moved-early", 6, 11), ("moved-late", 0, 5), ("not-moved", 0, 11)]
+)
+def test_a_microphone_moved_at_the_wrong_time_is_named_with_its_channels(kind: str, first: int, last: int) -> None:
+    made = exact()
+    arrivals = made.arrivals_s.copy()
+    arrivals[first:last, 1] = arrivals[first:last, 5]
+    found = match(with_arrivals(made, arrivals))
+    assert [each.kind for each in found.sure] == [kind]
+    assert found.sure[0].seats == (1, 5)
+    assert found.sure[0].channels == (() if kind == "not-moved" else tuple(range(first, last)))
+    backwards = replace(made, orders=(np.arange(len(MAINS))[::-1],))
+    mirrored = match(with_arrivals(backwards, arrivals))
+    other = {"moved-early": "moved-late", "moved-late": "moved-early"}.get(kind, kind)
+    assert [(each.kind, set(each.channels)) for each in mirrored.sure] == [(other, set(found.sure[0].channels))]
+
+
+def test_recordings_of_three_seats_in_a_circle() -> None:
+    made = exact()
+    arrivals = made.arrivals_s.copy()
+    arrivals[:, [0, 2, 4]] = arrivals[:, [2, 4, 0]]
+    found = match(with_arrivals(made, arrivals))
+    assert kinds(found) == ["seats"]
+    # Labelled with the first, at the place of the second, and so on round.
+    circle = found.sure[0].seats
+    assert {(circle[n - 1], circle[n]) for n in range(3)} == {(0, 2), (2, 4), (4, 0)}
+
+
+def test_two_files_exchanged_at_one_seat() -> None:
+    made = exact()
+    arrivals = made.arrivals_s.copy()
+    i, k = MAINS.index("FL"), MAINS.index("BR")
+    arrivals[[i, k], 4] = arrivals[[k, i], 4]
+    found = match(with_arrivals(made, arrivals))
+    assert kinds(found) == ["exchanged-at-seat"]
+    assert (set(found.sure[0].channels), found.sure[0].seats) == ({i, k}, (4,))
+    # Where they are off at every seat alike, they are connected to each other's outputs.
+    assert kinds(match(survey(swap=("FL", "BR")))) == ["loudspeakers"]
+
+
+def test_an_explanation_costs_what_it_is_rare_by() -> None:
+    # −2·ln of a twentieth to a hundredth, and of the number of ways in which it could have happened.
+    made = survey(swap=("SiL", "BL"))
+    (pair,) = match(made).sure
+    rarity = math.exp(-(pair.gain - pair.net) / 2) * 55  # 55 pairs of eleven
+    assert 1 / 100 <= rarity <= 1 / 20 * 1.01
+    assert pair.z == pytest.approx(math.sqrt(pair.gain))
+    arrivals = exact().arrivals_s.copy()
+    arrivals[:, [0, 5]] = arrivals[:, [5, 0]]
+    (seats,) = match(with_arrivals(exact(), arrivals)).sure
+    assert 1 / 100 <= math.exp(-(seats.gain - seats.net) / 2) * 15 <= 1 / 20  # 15 pairs of six
+    arrivals = exact().arrivals_s.copy()
+    arrivals[:, 0] = arrivals[:, 5]
+    (same,) = match(with_arrivals(exact(), arrivals)).sure
+    assert 1 / 100 <= math.exp(-(same.gain - same.net) / 2) * 30 <= 1 / 20  # six seats, five others each
+    arrivals = exact().arrivals_s.copy()
+    arrivals[6:, 0] = arrivals[6:, 5]
+    (early,) = match(with_arrivals(exact(), arrivals)).sure
+    assert (
+        1 / 100 <= math.exp(-(early.gain - early.net) / 2) * 30 * 2 * 11 <= 1 / 20
+    )  # from any channel on, or up to it
+
+
+def test_every_channel_has_its_place_and_the_next_best() -> None:
+    found = match(exact())
+    assert [place for place, _ in found.places] == list(range(len(MAINS)))
+    assert min(z for _, z in found.places) > 4.0
+    assert all(rival != i for i, rival in enumerate(found.rivals))
+    # One seat, delays known: mirrored loudspeakers are at one distance, and nothing tells them apart.
+    mirrored = match(exact(("A2",)))
+    assert MAINS[mirrored.rivals[MAINS.index("SiL")]] == "SiR"
+    assert mirrored.places[MAINS.index("SiL")][1] == pytest.approx(0.0, abs=1e-3)
+    assert match(exact(ALL, ["FL"])).places == ((0, 0.0),)
+
+
+@pytest.mark.parametrize(("count", "spread_s", "scale"), [(11, 1.0, 0.0), (3, 1.0, 1.0), (11, 0.03, 1.0)])
+def test_a_scale_needs_four_channels_and_delays_that_differ(count: int, spread_s: float, scale: float) -> None:
+    made = exact(ALL, MAINS[:count])
+    small = replace(made, applied_s=made.applied_s * spread_s)
+    none = with_arrivals(small, 0.03 + small.flights_s)
+    assert matching._scale(none) == scale
+
+
+def test_a_swap_must_fit_better_on_both_sides() -> None:
+    # One channel 4 ms late at one seat: no exchange with any other makes both of a pair fit better.
+    made = exact()
+    by_s = np.zeros(made.shape)
+    by_s[3, 2] = 0.004
+    got = [each.kind for each in matching._State(late(made, by_s)).candidates()]
+    assert "loudspeakers" not in got
+    assert match(late(made, by_s)).sure == ()

@@ -297,3 +297,305 @@ def test_a_tweeter_turned_in_a_real_room_is_found(name: str) -> None:
     named = [each.odd for each in found if each.odd is not None]
     assert set(named) <= {0}
     assert not named or name != "bw3"
+
+
+# --- the parts, against arithmetic ---------------------------------------------------------------------------------
+
+
+def pulses(after_s: tuple[float, ...], gain: float = 1.0) -> FloatArray:
+    """Direct sounds that are one sample each, so long after the arrival. [shape=(k, DIRECT_FRAMES)]"""
+    out = np.zeros((len(after_s), DIRECT_FRAMES))
+    for row, after in zip(out, after_s, strict=True):
+        row[round((DIRECT_BEFORE_S + after) * DIRECT_RATE_HZ)] = gain
+    return out
+
+
+@pytest.mark.parametrize(
+    ("after_ms", "below_1_khz", "above"),
+    [
+        (-1.5, 0.0, 0.0),  # a raised cosine of 0.8 ms leads in …
+        (-1.1, 0.5, 0.5),
+        (-0.7, 1.0, 1.0),
+        (0.0, 1.0, 1.0),
+        (1.5, 1.0, 1.0),  # … and others lead out, from 1.5 to 4 ms and from 3 to 6 ms
+        (2.75, 1.0, 0.5),
+        (4.5, 0.5, 0.0),
+        (6.0, 0.0, 0.0),
+    ],
+)
+def test_the_stretch_that_counts_is_longer_in_the_lower_bands(
+    after_ms: float, below_1_khz: float, above: float
+) -> None:
+    (spectrum,) = pair_polarity.spectra(pulses((after_ms / 1000,)))
+    freq_hz = np.fft.rfftfreq(2 * (len(spectrum) - 1), 1 / DIRECT_RATE_HZ)
+    half_a_sample = 0.05  # the slope of the raised cosine times 21 µs
+    assert np.abs(np.abs(spectrum[freq_hz < 1000]) - below_1_khz).max() < half_a_sample
+    assert np.abs(np.abs(spectrum[freq_hz >= 1000]) - above).max() < half_a_sample
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_equal_sounds_correlate_fully_within_the_lag(sign: int) -> None:
+    samples = (0, 7, -14, 20)  # 20/24000 s is beyond 0.6 ms
+    late = tuple(n / DIRECT_RATE_HZ for n in samples)
+    one, other = pair_polarity.spectra(pulses((0.0,) * 4)), pair_polarity.spectra(pulses(late, 2.0 * sign))
+    found = pair_polarity.compare(one, other)
+    assert found.correlation[:3] == pytest.approx([sign] * 3, abs=1e-3)
+    assert np.abs(found.bands[:3] - sign).max() < 0.01
+    assert abs(found.correlation[3]) < 0.8
+    assert found.level_db == pytest.approx(np.full(32, -6.02), abs=0.01)
+    assert found.take([1, 3]).correlation == pytest.approx(found.correlation[[1, 3]])
+    assert found.strength[:3] == pytest.approx([1.0] * 3, abs=1e-3)
+
+
+def test_bands_that_one_of_two_does_not_play_say_nothing() -> None:
+    freq_hz = np.fft.rfftfreq(1024, 1 / DIRECT_RATE_HZ)
+    flat = np.ones((1, len(freq_hz)), complex)
+    narrow = np.where((freq_hz > 710) & (freq_hz < 2820), flat, 0.0)
+    found = pair_polarity.compare(flat, narrow)
+    assert found.correlation == pytest.approx([1.0])
+    assert np.abs(found.bands[0][[0, 1, -1]]).max() == 0.0
+    silent = pair_polarity.compare(flat, 0 * flat)
+    assert silent.correlation == pytest.approx([0.0])
+
+
+def test_levels_are_those_of_thirds_of_an_octave_in_steps_of_a_sixth() -> None:
+    # One tone at 1031 Hz: in the thirds around 1000 Hz (891 to 1122) and around 1122 Hz (1000 to 1260), IEC 61260-1.
+    tone = np.zeros((1, 513), complex)
+    tone[0, 44] = 2.0  # 44 · 24000/1024 = 1031 Hz
+    levels_db = pair_polarity.compare(tone, tone).levels_db[0, 0]
+    heard = np.nonzero(levels_db > -100)[0]
+    assert 250 * 2 ** (heard / 6) == pytest.approx([1000.0, 1122.5], rel=1e-3)
+    assert levels_db[heard] == pytest.approx(20 * np.log10(2.0))
+
+
+def row_of(corner_hz: float, slope: int, angle_deg: float) -> int:
+    return min(
+        range(len(pair_polarity._RATIOS)),
+        key=lambda k: float(
+            np.abs(np.subtract(pair_polarity._RATIOS[k], (corner_hz, slope, np.radians(angle_deg)))).sum()
+        ),
+    )
+
+
+@pytest.mark.parametrize(
+    ("corner_hz", "slope", "angle_deg"),
+    [(1200.0, 1, 90), (600.0, 2, -180), (1200.0, 3, -90), (2400.0, 4, 0), (848.5, 8, 0)],
+)
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_reversed_driver_s_ratio_is_taken_out(corner_hz: float, slope: int, angle_deg: int, sign: int) -> None:
+    # First order: (1 − s)/(1 + s) of s = jf/f0; the others (1 − q)/(1 + q), |q| = (f/f0)^n, with the phase given. Even orders
+    # of 180° have a pole at f0, as where both are reversed: 1/ratio is the same with the roles exchanged.
+    freq_hz = np.fft.rfftfreq(1024, 1 / DIRECT_RATE_HZ)
+    q = (np.maximum(freq_hz, 1.0) / corner_hz) ** slope * np.exp(1j * np.radians(angle_deg))
+    ratio = (1 - q) / (1 + q + 1e-9)
+    rng = np.random.default_rng(1)
+    other = np.exp(2j * np.pi * rng.uniform(size=(1, len(freq_hz))))  # any phase: both share it
+    found = pair_polarity.compare(
+        sign * np.clip(np.abs(ratio), 1e-3, 1e3) * np.exp(1j * np.angle(ratio)) * other, other
+    )
+    best = row_of(corner_hz, slope, angle_deg)
+    assert abs(found.correlation[0]) < 0.75
+    assert sign * found.turned[0, best] > abs(found.correlation[0]) + 0.1
+    assert sign * found.turned[0, best] == pytest.approx(np.abs(found.turned[0]).max(), abs=0.02)
+    assert found.strength[0] == pytest.approx(np.abs(found.turned[0]).max())
+
+
+def test_octaves_are_pairs_of_bands_and_the_last_three() -> None:
+    bands = np.arange(11.0)[None]
+    assert pair_polarity._octaves(bands) == pytest.approx(np.array([[0.5, 2.5, 4.5, 6.5, 9.0]]))
+
+
+def seats_with(
+    correlation: float, turned: float, count: int, *, dip_db: float = 0.0, hump_db: float = 0.0, step_db: float = 0.0
+) -> pair_polarity.Comparison:
+    """Seats that agree: flat but for a dip of the first at 1.2 kHz and a hump of the second, and a step at 3 kHz."""
+    flat = np.ones((count, 513), complex)
+    even = pair_polarity.compare(flat, flat)
+    octaves = np.log2(250 * 2 ** (np.arange(32) / 6) / 1200.0)
+    levels_db = np.zeros_like(even.levels_db)
+    levels_db[:, 0] -= dip_db * (np.abs(octaves) < 0.6)
+    levels_db[:, 0] += step_db * (octaves > 1.4)
+    levels_db[:, 1] += hump_db * (np.abs(octaves) < 0.6)
+    with_ratio = np.zeros_like(even.turned)
+    with_ratio[:, row_of(1200.0, 4, 0)] = turned
+    return replace(
+        even,
+        correlation=np.full(count, correlation),
+        bands=np.full(even.bands.shape, correlation, complex),
+        turned=with_ratio,
+        levels_db=levels_db,
+    )
+
+
+@pytest.mark.parametrize(
+    ("correlation", "turned", "count", "dip_db", "found"),
+    # Thresholds by simulation (tests/bench/polarity.py); here a little inside and a little outside of each.
+    [
+        (0.50, 0.68, 2, 0.0, True),
+        (0.50, 0.62, 2, 0.0, False),  # correlation below 0.65
+        (0.60, 0.68, 2, 0.0, False),  # gain below 0.1
+        (0.80, 0.87, 4, 0.0, True),
+        (0.80, 0.87, 3, 0.0, False),  # needs four seats
+        (0.76, 0.83, 4, 0.0, False),  # correlation below 0.85
+        (0.82, 0.87, 4, 0.0, False),  # gain below 0.06
+        (0.50, 0.82, 1, 0.0, True),
+        (0.50, 0.78, 1, 0.0, False),  # correlation below 0.8
+        (0.60, 0.82, 1, 0.0, False),  # gain below 0.25
+        (0.66, 0.82, 1, 8.5, True),  # a dip helps
+        (0.66, 0.82, 1, 7.0, False),
+        (0.72, 0.82, 1, 8.5, False),  # gain below 0.12
+        (-0.50, -0.68, 2, 0.0, True),
+    ],
+)
+def test_a_driver_is_reversed_where_its_ratio_makes_the_two_much_more_alike(
+    correlation: float, turned: float, count: int, dip_db: float, found: bool
+) -> None:
+    relation = pair_polarity.relation(seats_with(correlation, turned, count, dip_db=dip_db))
+    assert (relation.split_hz is not None) is found
+    if found:
+        assert relation.split_hz == pytest.approx(1200.0)
+        assert relation.above is (turned > 0)
+        assert (relation.agree, relation.seats, relation.sign) == (count, count, None)
+        assert relation.correlation == pytest.approx(turned)
+
+
+def test_a_dip_counts_by_its_lead_over_any_dip_of_the_other() -> None:
+    made = seats_with(0.66, 0.82, 1, dip_db=9.0)
+    levels_db = made.levels_db.copy()
+    levels_db[0, 1, np.argmin(np.abs(250 * 2 ** (np.arange(32) / 6) - 1500.0))] -= 9.0 + 4.0
+    assert pair_polarity.relation(made).split_hz is not None
+    assert pair_polarity.relation(replace(made, levels_db=levels_db)).split_hz is None  # 9 dB against 4 dB
+
+
+@pytest.mark.parametrize(("step_db", "found"), [(4.5, True), (9.0, False)])
+def test_two_that_differ_elsewhere_are_other_models_and_no_reversed_driver(step_db: float, found: bool) -> None:
+    # A step over about half of the range: standard deviation of half its height; the limit is 3 dB.
+    assert (pair_polarity.relation(seats_with(0.5, 0.9, 4, step_db=step_db)).split_hz is not None) is found
+
+
+@pytest.mark.parametrize(("others", "found"), [(1, True), (2, False)])
+def test_a_reversed_driver_must_show_at_four_of_five_seats(others: int, found: bool) -> None:
+    made = seats_with(0.5, 0.9, 5)
+    turned = made.turned.copy()
+    turned[:others] *= 0.52 / 0.9  # hardly more than without the ratio: less than half of any gain
+    relation = pair_polarity.relation(replace(made, turned=turned))
+    assert (relation.split_hz is not None) is found
+    assert not found or relation.agree == 4
+
+
+@pytest.mark.parametrize(("gain", "sign", "changes"), [(0.03, 1, False), (0.055, None, True)])
+def test_a_ratio_that_makes_the_two_a_little_more_alike_makes_the_sign_doubtful(
+    gain: float, sign: int | None, changes: bool
+) -> None:
+    relation = pair_polarity.relation(seats_with(0.8, 0.8 + gain, 4))
+    assert (relation.sign, relation.changes_sign) == (sign, changes)
+    assert (relation.confidence > 0) is (sign is not None)
+
+
+def test_dips_and_humps_are_taken_re_the_ranges_beside() -> None:
+    for loud_db in (0.0, 5.0):  # one of the two louder everywhere
+        made = seats_with(0.5, 0.9, 4, dip_db=10.0, hump_db=3.0)
+        levels_db = made.levels_db + np.array([loud_db, 0.0])[:, None]
+        depths, hump = pair_polarity._dips_db(replace(made, levels_db=levels_db), 1200.0)
+        assert depths == pytest.approx((13.0, -13.0))
+        assert hump == pytest.approx(3.0)
+
+
+@pytest.mark.parametrize(
+    ("dip_db", "lead_db", "hump_db", "odd"),
+    [(6.5, 4.5, 0.0, 1), (5.5, 4.5, 0.0, None), (6.5, 3.5, 0.0, None), (6.5, 4.5, 30.0, None)],
+)
+def test_the_reversed_driver_is_named_by_a_clear_dip_alone(
+    dip_db: float, lead_db: float, hump_db: float, odd: int | None
+) -> None:
+    made = pair_polarity.Relation(
+        sign=None,
+        correlation=0.9,
+        agree=4,
+        seats=4,
+        split_hz=1200.0,
+        dip=1,
+        dip_db=dip_db,
+        lead_db=lead_db,
+        hump_db=hump_db,
+    )
+    assert made.odd == odd
+    assert replace(made, split_hz=None).odd is None
+
+
+def test_two_are_of_one_model_by_correlation_weakest_octave_and_phase() -> None:
+    made = pair_polarity.Relation(sign=-1, correlation=-0.7, agree=4, seats=4, weakest_octave=0.6, phase_rad=0.2)
+    assert made.alike()
+    assert not replace(made, correlation=-0.6).alike()
+    assert not replace(made, weakest_octave=0.5).alike()
+    assert not replace(made, phase_rad=0.3).alike()
+    assert not replace(made, sign=None).alike()
+    assert replace(made, correlation=0.62, weakest_octave=0.45, phase_rad=0.35).alike(pair_polarity.PROBABLY_ALIKE)
+
+
+def test_the_phase_between_two_is_its_root_mean_square_over_the_bands() -> None:
+    made = seats_with(0.9, 0.0, 3)
+    turned = np.exp(0.3j * (-1) ** np.arange(11)) * made.bands
+    assert pair_polarity.relation(
+        replace(made, bands=-turned, correlation=-made.correlation)
+    ).phase_rad == pytest.approx(0.3)
+
+
+def test_a_sign_is_surer_with_a_higher_correlation_and_more_than_one_seat() -> None:
+    sure = [pair_polarity.relation(seats_with(each, 0.0, 2)).confidence for each in (0.52, 0.6, 0.7, 0.8, 0.95)]
+    assert sure == sorted(sure)
+    assert sure[0] < sure[2] < sure[3] == sure[4] < 1.0
+    one = pair_polarity.relation(seats_with(0.95, 0.0, 1)).confidence
+    assert 0.9 < one < sure[4]
+    assert pair_polarity.relation(seats_with(0.4, 0.0, 4)).confidence == 0.0
+
+
+BASS_HZ = np.arange(10.0, 321.0)
+
+
+def bass(delay_s: float, sign: int = 1) -> ComplexArray:
+    """A subwoofer that is flat over its range, so late."""
+    return np.asarray(sign * np.exp(-2j * np.pi * BASS_HZ * delay_s))
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(("late_s", "alike"), [(0.0, True), (0.0018, True), (-0.0018, True), (0.005, False)])
+def test_two_subwoofers_are_aligned_within_2_ms(sign: int, late_s: float, alike: bool) -> None:
+    found = pair_polarity.subs_correlation((bass(0.02), bass(0.03 + late_s, sign)), (0.02, 0.03), BASS_HZ)
+    assert abs(found) <= 1.0 + 1e-9
+    assert (sign * found > 0.98) is alike
+
+
+def test_what_a_subwoofer_does_after_24_ms_is_the_room() -> None:
+    direct = bass(0.02)
+    early, late = (direct + 0.9 * bass(0.02 + after_s) for after_s in (0.008, 0.040))
+    assert pair_polarity.subs_correlation((direct, late), (0.02, 0.02), BASS_HZ) > 0.99
+    assert pair_polarity.subs_correlation((direct, early), (0.02, 0.02), BASS_HZ) < 0.97
+
+
+def test_one_frequency_does_not_decide_for_two_subwoofers() -> None:
+    # Opposite from 30 to 50 Hz (0.74 octaves), alike from 50 to 200 Hz (2 octaves): the sign is that of more octaves.
+    other = bass(0.0) * np.where(BASS_HZ < 50, -1, 1) * np.where(BASS_HZ < 50, 1.0, 0.5)
+    assert pair_polarity.subs_correlation((bass(0.0), other), (0.0, 0.0), BASS_HZ) != 0.0
+    assert pair_polarity.subs_correlation((bass(0.0), 0 * other), (0.0, 0.0), BASS_HZ) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("correlations", "products", "sign", "agree"),
+    [
+        ((0.5,) * 4, (1.0,) * 4, 1, 4),
+        ((-0.5,) * 4, (-1.0,) * 4, -1, 4),
+        ((0.4,) * 4, (1.0,) * 4, None, 4),  # below 0.45
+        ((0.5,) * 5, (1.0, 1.0, 1.0, 1.0, -1.0), 1, 4),
+        ((0.5,) * 5, (1.0, 1.0, 1.0, -1.0, -1.0), None, 3),  # four of five must agree
+        ((0.5, 0.5, 0.5, 0.5, -0.5), (1.0,) * 5, 1, 4),
+        ((0.5,) * 4, (-1.0,) * 4, None, 0),
+    ],
+)
+def test_two_subwoofers_need_their_own_signs_too(
+    correlations: tuple[float, ...], products: tuple[float, ...], sign: int | None, agree: int
+) -> None:
+    found = pair_polarity.subs_relation(np.array(correlations), np.array(products))
+    assert (found.sign, found.agree, found.seats) == (sign, agree, len(correlations))
+    assert found.correlation == pytest.approx(np.median(correlations))
+    assert (found.confidence > 0.9) is (sign is not None)
