@@ -1,0 +1,666 @@
+"""What each rule makes of the results it looks at: results written by hand, so that every number has a known answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from builders import cinema, defined, job_of, levels, setting
+
+from commission.diagnosis import calibration, measurement, room, wiring
+from commission.diagnosis.rule import FindingDetails, Found
+from commission.dsp.pair_polarity import Relation
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import AS_FOUND, Check, Finding, Limit
+from commission.model.outcome import Cause
+from commission.steps.seats.polarity import ChannelPolarity
+from commission.steps.shared.screening.mistake import Mistake
+
+Look = Callable[[Any, Found], Iterator[FindingDetails]]
+
+
+def evidence(*bodies: Any, **parts: Any) -> Any:
+    """The invented cinema with results of the steps as given."""
+    return SimpleNamespace(job=job_of(defined(cinema()), *bodies), round=AS_FOUND, **parts)
+
+
+def look(rule: Look, e: Any, *found: Finding) -> list[FindingDetails]:
+    return list(rule(e, Found(found)))
+
+
+def earlier(rule_id: str, *channels: str, seats: tuple[str, ...] = (), cause: Cause = "electronics") -> Finding:
+    """What an earlier rule found."""
+    return Finding(
+        id=rule_id,
+        cause=cause,
+        step="seats",
+        check="seats.snr",
+        title=rule_id,
+        channels=channels,
+        seats=seats,
+        evidence=("1",),
+        alternatives=("a",),
+        confirm="c.",
+        remedy="r.",
+    )
+
+
+# --- wiring: places ------------------------------------------------------------------------------------------------
+
+
+def swapped(**places: tuple[str, float]) -> list[FindingDetails]:
+    return look(wiring._swapped, evidence(distances=SimpleNamespace(swapped=places)))
+
+
+def test_every_circle_is_one_finding_from_its_first_channel_on() -> None:
+    got = swapped(
+        FL=("FR", 9.0), FR=("FL", 7.0), SiL=("BL", 6.0), BL=("TpFR", 5.0), TpFR=("SiL", 8.0), BR=("FC", 5.0)
+    )
+    assert [each.channels for each in got] == [("FL", "FR"), ("SiL", "BL", "TpFR"), ("BR", "FC")]
+    assert [each.title.split()[-1] for each in got] == ["swapped", "outputs", "swapped"]
+    assert "FL from the position of FR, FR from the position of FL; z = 7," in got[0].evidence[0]
+    assert "z = 5," in got[1].evidence[0]
+    assert "BR from the position of FC; z = 5" in got[2].evidence[0]
+    ladders = ["ladder" in each.remedy for each in got]
+    assert ladders == [False, True, False]  # a loudspeaker overhead is among the second
+
+
+@pytest.mark.parametrize(("z", "probability"), [(1.0, 0.68), (2.0, 0.95), (6.0, 0.99)])
+def test_the_confidence_of_a_swap_is_that_of_a_normal_distribution(z: float, probability: float) -> None:
+    # Within one, and two, standard deviations: 68.3 % and 95.4 %; never more than 0.99.
+    (only,) = swapped(FL=("FR", z), FR=("FL", z + 1))
+    assert only.confidence == probability
+
+
+# --- wiring: polarity ----------------------------------------------------------------------------------------------
+
+OPPOSITE = Relation(sign=-1, correlation=-0.82, agree=5, seats=6, confidence=0.97)
+SPLIT = Relation(
+    sign=None, correlation=0.9, agree=4, seats=4, confidence=0.95, split_hz=1449.0, dip_db=9.0, lead_db=8.0
+)
+
+
+def polarity(*more: Any, **channels: ChannelPolarity) -> Any:
+    return evidence(*more, seats=SimpleNamespace(polarity=channels))
+
+
+def reversed_against(*others: str, by_setting: bool = False, relation: Relation | None = OPPOSITE) -> ChannelPolarity:
+    return ChannelPolarity(state="reversed", others=others, relation=relation, by_setting=by_setting)
+
+
+ALIKE = ChannelPolarity(state="alike", others=("FR",), relation=replace(OPPOSITE, sign=1, correlation=0.9))
+
+
+def test_reversed_by_wires_and_reversed_by_setting_are_two_rules() -> None:
+    e = polarity(
+        setting("SiL", polarity="normal"),
+        FC=ALIKE,
+        FL=reversed_against("FR", "FC", by_setting=True),
+        BL=reversed_against("BR", "SiR", relation=None),
+        SiL=reversed_against("SiR", "BR"),
+        TpFL=reversed_against("TpFR", "TpBL"),
+        TpBL=reversed_against("TpBR", "TpBL", by_setting=True),
+    )
+    wires, settings = look(wiring._reversed, e), look(wiring._set_reversed, e)
+    assert [each.channels for each in wires] == [("SiL",), ("TpFL",)]
+    assert [each.channels for each in settings] == [("FL",), ("TpBL",)]
+    assert wires[0].evidence == (
+        "opposite to SiR and BR: correlation −0.82 at 5 of 6 seats, threshold ±0.5",
+        "polarity in the processor: normal",
+    )
+    assert wires[1].evidence[1] == "polarity in the processor: not noted"
+    assert settings[0].evidence[0].startswith("opposite to FR and FC: correlation −0.82")
+    assert {each.confidence for each in (*wires, *settings)} == {0.97}
+    assert "ladder" in wires[1].remedy
+    assert "ladder" not in wires[0].remedy
+
+
+def one_of_two(other: str, state: str = "one of two", relation: Relation | None = OPPOSITE) -> ChannelPolarity:
+    return ChannelPolarity(state=state, others=(other,), relation=relation, why="there is no third")  # type: ignore[arg-type]
+
+
+def test_one_of_two_is_told_once_for_each_pair() -> None:
+    e = polarity(
+        FL=one_of_two("FR", relation=None),
+        FR=one_of_two("FL"),
+        FC=ALIKE,
+        SiL=one_of_two("SiR"),
+        SiR=one_of_two("SiL"),
+        SUB1=one_of_two("SUB2"),
+        SUB2=one_of_two("SUB1"),
+    )
+    got = look(wiring._one_of_two, e)
+    assert [each.channels for each in got] == [("SiL", "SiR"), ("SUB1", "SUB2")]
+    assert got[0].evidence[1] == "which of the two is not determined, because there is no third"
+    assert got[0].alternatives[0] == "the two are different models"
+    assert "phase switch" in got[1].alternatives[0]
+    assert got[0].confidence == 0.97
+
+
+def driver(*others: str, relation: Relation | None = SPLIT) -> ChannelPolarity:
+    return ChannelPolarity(state="driver", others=others, relation=relation)
+
+
+def test_a_reversed_driver_is_named_or_one_of_two() -> None:
+    below = replace(SPLIT, above=False)
+    e = polarity(
+        FC=driver("FL", relation=None),
+        FL=driver("FR"),
+        SiL=driver("SiR", "BL", "BR", relation=below),
+        BL=one_of_two("BR", "one driver of two", SPLIT),
+        BR=one_of_two("BL", "one driver of two", SPLIT),
+        TpFL=one_of_two("TpFR", "one driver of two", OPPOSITE),  # no split: nothing to say
+        TpFR=one_of_two("TpFL", "one driver of two", OPPOSITE),
+    )
+    alone, among, either = look(wiring._driver_reversed, e)
+    assert [each.channels for each in (alone, among, either)] == [("FL",), ("SiL",), ("BL", "BR")]
+    assert alone.evidence == (
+        "FL and FR are opposite above 1400 Hz and alike on the other side, at 4 of 4 seats",
+        "FL has a dip of 9 dB against FR near 1400 Hz",
+    )
+    assert alone.alternatives[2:] == ("the dip belongs to the model, and a driver of FR is reversed",)
+    assert among.evidence[0].startswith("SiL and SiR are opposite below 1400 Hz")
+    assert among.evidence[2] == "SiR, BL and BR agree with each other"
+    assert len(among.alternatives) == 2  # the others of the model have no such dip
+    assert either.evidence[1] == "which of the two is not determined, because there is no third"
+    assert "1 m on axis" in alone.confirm
+    assert either.confirm.startswith("Open BL and BR")
+    assert alone.remedy.startswith("Open FL and connect its drivers as in FR.")
+    assert either.remedy.startswith("Open the reversed one and connect its drivers as in the other one.")
+    # Without a clear dip, the dip is no evidence and no alternative.
+    (shallow,) = look(wiring._driver_reversed, polarity(FL=driver("FR", relation=replace(SPLIT, dip_db=3.0))))
+    assert len(shallow.evidence) == 1
+    assert len(shallow.alternatives) == 2
+
+
+# --- measurement ---------------------------------------------------------------------------------------------------
+
+
+def mistake(
+    kind: Any = "clock", channels: tuple[str, ...] = (), seats: tuple[str, ...] = ("A1",), **more: Any
+) -> Mistake:
+    return Mistake(kind=kind, channels=channels, seats=seats, **{"reason": "why", "evidence": ("12 ms",), **more})
+
+
+@pytest.mark.parametrize(
+    ("count", "listed"),
+    [
+        (2, "p1 and p2"),
+        (8, "p1, p2, p3, p4, p5, p6, p7 and p8"),
+        (10, "p1, p2, p3, p4, p5, p6, p7 and p8 and 2 more"),
+    ],
+)
+def test_eight_places_are_listed_and_the_rest_is_counted(count: int, listed: str) -> None:
+    clipped = measurement._clipped(mistake("clipped", evidence=tuple(f"p{n + 1}" for n in range(count))))
+    assert clipped.evidence[0] == listed
+    assert clipped.title == f"{count} recordings clipped"
+
+
+@pytest.mark.parametrize(
+    ("channels", "seats", "title", "who"),
+    [
+        ((), ("A1",), "microphone not at A1", "all channels"),
+        (("FL",), ("A1",), "microphone not at A1 for FL", "FL"),
+        (("FL", "FR", "FC"), ("A1",), "microphone not at A1 for FL, FR and FC", "FL, FR and FC"),
+        (("FL", "FR", "FC", "SiL"), ("A1",), "microphone not at A1 for 4 channels", "4 channels"),
+        ((), ("A1", "B1"), "A1 and B1 measured at one place", "all channels"),
+    ],
+)
+def test_a_microphone_at_another_seat_is_named_with_what_to_measure(
+    channels: tuple[str, ...], seats: tuple[str, ...], title: str, who: str
+) -> None:
+    got = measurement._not_at_its_seat(mistake("microphone-not-moved", channels, seats))
+    assert (got.title, got.channels, got.seats) == (title, channels, seats)
+    assert f"measure {who} there again" in got.remedy
+
+
+@pytest.mark.parametrize(
+    ("channels", "title"),
+    [
+        ((), "no common clock: A1 and B2"),
+        (("FL",), "no common clock: FL at A1 and B2"),
+        (("FL", "FR", "FC"), "no common clock: FL, FR and FC at A1 and B2"),
+        (("FL", "FR", "FC", "BL"), "no common clock: A1 and B2"),
+    ],
+)
+def test_up_to_three_channels_are_named_beside_the_seats(channels: tuple[str, ...], title: str) -> None:
+    assert measurement._clock(mistake("clock", channels, ("A1", "B2"))).title == title
+
+
+def test_the_evidence_of_a_mistake_is_kept_and_added_to() -> None:
+    exchanged = measurement._seats_exchanged(mistake("seats-exchanged", seats=("A1", "B2")))
+    assert exchanged.evidence == ("12 ms", "no exchange of loudspeakers explains them as well")
+    assert exchanged.title == "recordings of A1 and B2 exchanged"
+    wrong = measurement._wrong_channel(mistake("wrong-channel", ("FL", "BR"), ("A2",)))
+    assert (wrong.title, wrong.channels) == ("recordings of FL and BR exchanged at A2", ("FL", "BR"))
+    assert wrong.evidence[0] == "12 ms"
+    gain = measurement._gain(mistake("gain", seats=("A1", "B2"), evidence=("+3 dB", "−2 dB")))
+    assert gain.evidence[:2] == ("+3 dB", "−2 dB")
+    assert len(gain.evidence) == 3
+    assert "at A1" in gain.confirm
+    same = measurement._same_recording(mistake("same-recording", (), ("A1",)))
+    assert (same.title, same.evidence) == ("why", ("12 ms",))
+    assert "all channels" in same.remedy
+    assert "Measure FL at A1" in measurement._same_recording(mistake("same-recording", ("FL",), ("A1",))).remedy
+    reference = measurement._references(mistake("reference", evidence=("FL at A1", "FL at A2")))
+    assert (reference.title, reference.evidence) == (
+        "levels of 2 responses with another reference",
+        ("FL at A1 and FL at A2", "why"),
+    )
+
+
+def snr(value: float, limit: float = 30.0, check_id: str = "seats.snr") -> Check:
+    return Check(
+        id=check_id, value=value, unit="dB", uncertainty=0.0, limit=Limit(low=limit, unit="dB", basis="b"), text="t"
+    )
+
+
+def noise(cells: dict[tuple[str, str], tuple[Check, ...]], *found: Finding, noisy: tuple[Mistake, ...] = ()) -> Any:
+    job = job_of(defined(cinema()))
+    made = {(c, s): SimpleNamespace(channel=job.system.channel(c), checks=checks) for (c, s), checks in cells.items()}
+    e = evidence(seats=SimpleNamespace(cells=made), screening=SimpleNamespace(of=lambda kind: noisy))
+    return look(measurement._noise, e, *found)
+
+
+def test_responses_near_the_noise_are_one_finding_but_for_what_explains_itself() -> None:
+    low = (snr(50.0), snr(22.0))
+    cells = {
+        ("FL", "A1"): low,
+        ("FL", "A2"): (snr(40.0), snr(5.0, check_id="seats.bass")),  # another check that fails
+        ("FR", "B1"): (snr(14.0),),
+        ("FC", "A1"): (snr(2.0),),  # silent
+        ("SiL", "A3"): (snr(8.0),),  # noise in one recording, a finding of its own
+        ("SiL", "B3"): (snr(19.0),),
+        ("SUB1", "A3"): (snr(6.0),),  # soft there because of the room
+        ("SUB1", "A1"): (snr(25.0),),
+    }
+    noisy = (mistake("interference", ("SiL",), ("A3",)),)
+    (got,) = noise(
+        cells, earlier("wiring.silent", "FC"), earlier("room.null", seats=("A3",), cause="room"), noisy=noisy
+    )
+    assert got.title == "4 responses near the noise"
+    assert got.channels == ("FL", "FR", "SUB1", "SiL")
+    assert got.seats == ("A1", "B1", "B3")
+    assert "down to 14 dB of signal to noise, limit 30 dB" in got.evidence[0]
+    assert got.evidence[1] == "median 20 dB"  # of 14, 19, 22 and 25 dB: 20.5
+    assert noise({("FL", "A2"): (snr(40.0),)}) == []
+
+
+# --- calibration ---------------------------------------------------------------------------------------------------
+
+
+def level(correction_db: float, u_db: float = 0.3, why: str | None = None, **more: Any) -> Any:
+    return SimpleNamespace(correction_db=correction_db, u_db=u_db, why_no_trim=why, **more)
+
+
+def read(values: dict[str, Any], polarity: dict[str, ChannelPolarity] | None = None, common_u_db: float = 0.0) -> Any:
+    return evidence(
+        levels=SimpleNamespace(channels=values, common_u_db=common_u_db),
+        seats=SimpleNamespace(polarity=polarity or {}),
+    )
+
+
+def test_what_most_readings_share_is_no_trim() -> None:
+    five = {"FL": level(-4.0), "FC": level(-4.5), "FR": level(-3.8), "SiL": level(-4.1), "SiR": level(1.0)}
+    assert calibration._common_error_db(read(five)) == pytest.approx(4.0)  # the median of what is too loud
+    four = {**five, "FL": level(0.5)}
+    assert calibration._common_error_db(read(four)) == 0.0  # three of five are alike: too few
+    assert calibration._common_error_db(read({"FL": level(-4.0), "FC": level(-4.0)})) == 0.0
+    waits = {**five, "SiL": level(-4.0, why="it waits for its repair")}
+    assert calibration._common_error_db(read(waits)) == 0.0  # then three of four are alike
+
+
+def test_all_channels_off_alike_are_loud_or_low_beyond_their_uncertainty() -> None:
+    loud = {c: level(-1.9) for c in ("FL", "FC", "FR")}
+    (got,) = look(calibration._all_off, read(loud, common_u_db=0.4))
+    assert got.title == "all channels 1.9 dB loud"
+    assert got.channels == ("FL", "FC", "FR")
+    assert "+1.9 ± 1.0 dB" in got.evidence[0]  # twice the root of 0.3² + 0.4²
+    (low,) = look(calibration._all_off, read({c: level(1.9) for c in loud}))
+    assert low.title == "all channels 1.9 dB low"
+    # 1 dB + 1.645 · 0.5 dB = 1.82 dB
+    assert look(calibration._all_off, read({c: level(-1.8) for c in loud}, common_u_db=0.4)) == []
+
+
+def test_trims_are_told_beyond_what_all_share() -> None:
+    values = {c: level(-4.0) for c in ("FL", "FR", "SiL", "SiR", "BL", "BR", "TpFL", "TpFR")} | {
+        "FC": level(-1.0),  # 3 dB too soft against the others
+        "TpBL": level(-6.2),
+        "SUB1": level(-4.9),
+    }
+    (got,) = look(calibration._trims, read(values))
+    assert got.channels == ("FC", "TpBL")
+    assert got.title == "trims off, FC by 3.0 dB"
+    assert got.evidence == ("against the other channels: FC −3.0 dB, TpBL +2.2 dB, limit 1 dB",)
+    again = look(calibration._trims, read(values), earlier(calibration.DIALOGUE, "FC", cause="settings"))
+    assert [each.channels for each in again] == [("TpBL",)]
+    assert again[0].title == "trims off, TpBL by 2.2 dB"
+    absolute = look(calibration._trims, read({"FL": level(0.0), "FR": level(2.0)}))
+    assert absolute[0].evidence == ("against the reference: FR −2.0 dB, limit 1 dB",)
+    assert (
+        look(calibration._trims, read({"FL": level(0.0), "FR": level(1.4)})) == []
+    )  # 1 dB + 1.645 · 0.3 dB = 1.5 dB
+    doubtful = read(values, {"FC": driver("FL"), "TpBL": reversed_against("TpBR")})
+    assert [each.channels for each in look(calibration._trims, doubtful)] == [("TpBL",)]
+    unsure = ChannelPolarity(state="unknown", relation=replace(OPPOSITE, sign=None, changes_sign=True))
+    assert look(calibration._trims, read({"FL": level(0.0), "FR": level(2.0)}, {"FR": unsure})) == []
+
+
+def test_a_trim_at_the_end_of_its_range() -> None:
+    end = {"at_limit": True, "reachable": True, "trim_exact_db": 10.0, "trim_db": 10.0}
+    fine = {"at_limit": False, "reachable": True, "trim_exact_db": 1.0, "trim_db": 1.0}
+    beyond = {"at_limit": True, "reachable": False, "trim_exact_db": 13.4, "trim_db": 10.0}
+    e = read(
+        {"FL": level(0.0, **fine), "FC": level(0.0, **end), "SUB1": level(0.0, **beyond), "BL": level(0.0, **beyond)}
+    )
+    got = look(calibration._trim_stop, e)
+    assert [each.channels for each in got] == [("FC",), ("SUB1",), ("BL",)]
+    assert got[0].title == "trim of FC at the end of its range"
+    assert got[0].evidence == ("its required trim is +10.0 dB, the end of the range",)
+    assert got[1].title == "SUB1 cannot reach the reference"
+    assert got[2].evidence == ("needs +13.4 dB, the range ends at +10.0 dB",)
+    for rule_id, seat, left in (
+        ("room.null", "A2", ["FC", "BL"]),  # A2 is the reference seat
+        ("room.row-null", "A2", ["FC", "BL"]),
+        ("room.null", "A1", ["FC", "SUB1", "BL"]),
+        ("room.bass-differs", "A2", ["FC", "SUB1", "BL"]),
+    ):
+        there = look(calibration._trim_stop, e, earlier(rule_id, seats=(seat,), cause="room"))
+        assert [c for each in there for c in each.channels] == left
+
+
+@pytest.mark.parametrize(
+    ("readings", "told"),
+    [
+        ({"FC": 72.0, "FL": 75.0, "FR": 75.0}, True),
+        ({"FC": 73.6, "FL": 75.0, "FR": 75.0}, False),  # −1.4 dB: −1 dB − 1.645 · 0.37 dB = −1.6 dB
+        ({"FC": 74.8, "FL": 75.0, "FR": 80.0}, False),  # one side is loud
+        ({"FC": 72.0, "FL": 75.0}, False),
+        ({"FC": 78.0, "FL": 75.0, "FR": 75.0}, False),
+    ],
+)
+def test_dialogue_is_quiet_below_both_sides(readings: dict[str, float], told: bool) -> None:
+    made = {c: SimpleNamespace(level_db=value, u_db=0.3) for c, value in readings.items()}
+    e = evidence(levels=SimpleNamespace(channels=made))
+    got = list(calibration._dialogue_read(e, ("FC", "FL", "FR")))
+    assert [each.title for each in got] == (["dialogue quiet: FC 3.0 dB below FL and FR"] if told else [])
+    if told:
+        assert "3.0 ± 0.7 dB below the mean of FL and FR, limit 1 dB" in got[0].evidence[0]  # 0.3·√1.5 = 0.37
+
+
+def test_centre_left_and_right_have_the_labels_of_the_standard_or_short_ones() -> None:
+    # IEC 62574 (from memory): FC, FL, FR.
+    job = job_of(defined(cinema()))
+    assert calibration.front_loudspeakers(job) == ("FC", "FL", "FR")
+    channels = job.system.channels
+    names = {"FL": "L", "FR": "R", "FC": "C"}
+    short = replace(job.system, channels=tuple(replace(c, id=names.get(c.id, c.id)) for c in channels))
+    assert calibration.front_loudspeakers(job_of(defined(short))) == ("C", "L", "R")
+    without = replace(job.system, channels=tuple(c for c in channels if c.id != "FR"))
+    assert calibration.front_loudspeakers(job_of(defined(without))) is None
+
+
+def against(level_db: float, partner: str, alike: tuple[int, int] = (6, 6)) -> Any:
+    return SimpleNamespace(
+        level_db=level_db, partner=partner, alike_seats=alike, has_partner=partner != "the other channels"
+    )
+
+
+def channel_levels(of: dict[str, Any], *found: Finding, past: tuple[str, ...] = (), **mains: float) -> Any:
+    """What is told of channels that the responses show off, without any place known."""
+    job = job_of(defined(replace(cinema(), channels=tuple(replace(c, position_m=None) for c in cinema().channels))))
+    seats = SimpleNamespace(
+        against=of,
+        polarity={},
+        channel_level_db={c: mains.get(c, 0.0) for c in of} | mains,
+        cells={(c, "A2"): SimpleNamespace(repeats=1) for c in of},
+    )
+    heard = SimpleNamespace(
+        repeats=lambda round_id, channel, seat: [SimpleNamespace(passes_delays=channel not in past)]
+    )
+    e = SimpleNamespace(
+        job=job,
+        round=AS_FOUND,
+        seats=seats,
+        levels=SimpleNamespace(channels={}),
+        screening=SimpleNamespace(usable=heard),
+    )
+    return [(each.channels, each.title) for each in look(calibration._channel_level, e, *found)]
+
+
+def test_the_one_of_a_pair_that_is_farther_from_the_others_is_named() -> None:
+    pair = {"SiL": against(-5.0, "SiR"), "SiR": against(5.0, "SiL")}
+    others = {"FL": against(0.0, "FR"), "FR": against(0.0, "FL")}
+    assert channel_levels(pair | others, SiL=-5.0) == [(("SiL",), "SiL 5.0 dB low at every seat")]
+    assert channel_levels(pair | others, SiR=5.0) == [(("SiR",), "SiR 5.0 dB loud at every seat")]
+
+
+@pytest.mark.parametrize(
+    ("off_db", "alike", "told"),
+    [
+        (-2.7, (6, 6), True),
+        (-1.7, (6, 6), False),  # 1 dB + 1.645 · 0.9 dB = 2.5 dB
+        (-5.0, (4, 5), True),
+        (-5.0, (3, 5), False),  # four of five seats must agree
+    ],
+)
+def test_a_channel_is_off_beyond_its_uncertainty_at_four_of_five_seats(
+    off_db: float, alike: tuple[int, int], told: bool
+) -> None:
+    got = channel_levels({"SiL": against(off_db, "SiR", alike), "SiR": against(-off_db, "SiL", alike)}, SiL=off_db)
+    assert bool(got) is told
+
+
+def test_a_loudspeaker_without_a_partner_may_be_8_db_more_or_less_sensitive() -> None:
+    for off_db, told in ((-7.0, False), (-9.0, False), (-11.0, True), (11.0, True)):
+        got = channel_levels(
+            {"FC": against(off_db, "the other channels"), "FL": against(0.0, "FR"), "FR": against(0.0, "FL")},
+            FC=off_db,
+        )
+        assert [channels for channels, _ in got] == ([("FC",)] if told else [])
+
+
+def test_a_level_is_not_judged_where_something_else_explains_it_or_no_trim_is_in_it() -> None:
+    pair = {"SiL": against(-5.0, "SiR"), "SiR": against(5.0, "SiL")}
+    for rule_id, cause, told in (
+        ("wiring.woofer", "electronics", False),
+        ("wiring.polarity", "electronics", True),  # reversed as a whole it is as loud
+        (calibration.DIALOGUE, "settings", False),
+        (calibration.SWAP_OR_DISTANCE, "settings", False),
+        ("settings.arrival", "settings", True),
+    ):
+        assert bool(channel_levels(pair, earlier(rule_id, "SiR", cause=cause), SiL=-5.0)) is told  # type: ignore[arg-type]
+    assert channel_levels(pair, past=("SiR",), SiL=-5.0) == []
+
+
+def test_distances_explain_levels_at_mirrored_seats() -> None:
+    # 1/r: twice the distance is 6 dB.
+    job = job_of(defined(cinema()))
+    moved = tuple(
+        replace(c, position_m={"SiL": (-2.0, 3.3, 1.1), "SiR": (4.0, 3.3, 1.1)}.get(c.id, c.position_m))
+        for c in job.system.channels
+    )
+    one_seat = tuple(s for s in job.system.seats if s.id == "A2")
+    e = SimpleNamespace(job=job_of(defined(replace(job.system, channels=moved, seats=one_seat))))
+    assert calibration._distance_db(e, "SiL", ["SiR"]) == pytest.approx(6.02, abs=0.01)
+    assert calibration._distance_db(e, "SiR", ["SiL"]) == pytest.approx(6.02, abs=0.01)
+    nowhere = tuple(replace(c, position_m=None) for c in moved)
+    e = SimpleNamespace(job=job_of(defined(replace(job.system, channels=nowhere))))
+    assert calibration._distance_db(e, "SiL", ["SiR"]) == 0.0
+
+
+def wrong(channel: str, error_ms: float, u_ms: float = 0.1, **more: Any) -> Any:
+    fields = {"what": "setting", "likely": True, "seats": 1}
+    return SimpleNamespace(channel=channel, error_s=error_ms / 1000, u_s=u_ms / 1000, **{**fields, **more})
+
+
+@pytest.mark.parametrize(
+    ("errors", "told"),
+    [
+        ([wrong("FL", 2.0), wrong("BL", -2.0)], True),  # BL is 0.7 m = 2 ms farther
+        ([wrong("FL", 2.15), wrong("BL", -1.85)], True),
+        ([wrong("FL", 2.3), wrong("BL", -2.0)], False),  # 0.3 ms is beyond 2 · 0.1 ms
+        ([wrong("FL", 2.0), wrong("BL", -2.3)], False),
+        ([wrong("FL", -2.0), wrong("BL", 2.0)], False),
+        ([wrong("FL", 2.0, seats=3), wrong("BL", -2.0)], False),  # at three seats arrivals decide
+        ([wrong("FL", 2.0, seats=2), wrong("BL", -2.0)], True),
+        ([wrong("FL", 2.0, what="tape"), wrong("BL", -2.0)], False),
+        ([wrong("FL", 2.0, likely=False), wrong("BL", -2.0)], False),
+        ([wrong("FC", 1.0), wrong("FL", 2.0), wrong("BL", -2.0)], True),
+    ],
+)
+def test_two_channels_at_each_others_times_are_swapped_or_set_wrongly(
+    errors: list[Any], told: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(calibration.distances, "wrong_times", lambda *_: tuple(errors))
+    far = {"FL": 2.0, "BL": 2.686, "FC": 2.0}
+    result = SimpleNamespace(
+        channels={c: SimpleNamespace(distance_m=m, speed_m_s=343.0) for c, m in far.items()},
+        rest_s={"FL": {"A2": 0.0}},
+    )
+    got = look(calibration._swap_or_distance, evidence(distances=result))
+    assert [each.channels for each in got] == ([("FL", "BL")] if told else [])
+    if told:
+        assert "ms late, BL" in got[0].evidence[0]
+        assert "ms early: each as if" in got[0].evidence[0]
+        assert "from 1 seat" in got[0].evidence[1]
+    assert look(calibration._swap_or_distance, evidence(distances=result), earlier("settings.unit")) == []
+
+
+# --- the room ------------------------------------------------------------------------------------------------------
+
+
+def test_rows_are_seats_at_one_distance_from_the_screen() -> None:
+    job = job_of(defined(cinema()))
+    seats = job.system.seats
+    ids = [s.id for s in seats]
+    assert room._rows(seats, ids) == [["A1", "A2", "A3"], ["B1", "B2", "B3"]]
+    assert room._rows(seats, ["A1", "B1", "B3"]) == [["A1"], ["B1", "B3"]]
+    unplaced = tuple(replace(s, position_m=None) for s in seats)
+    assert room._rows(unplaced, ids) == [["A1", "A2", "A3"], ["B1", "B2", "B3"]]
+    curved = tuple(
+        replace(s, position_m=(s.position_m[0], s.position_m[1] + (0.3 if s.id.endswith("2") else 0.0), 1.1))
+        for s in seats
+        if s.position_m is not None
+    )
+    assert room._rows(curved, ids) == [["A1", "A2", "A3"], ["B1", "B2", "B3"]]
+    bent = tuple(
+        replace(s, position_m=(s.position_m[0], s.position_m[1] + (0.5 if s.id == "A2" else 0.0), 1.1))
+        for s in seats
+        if s.position_m is not None
+    )
+    assert room._rows(bent, ids) == [["A1", "A3"], ["A2"], ["B1", "B2", "B3"]]
+
+
+def sums(**dips_db: float) -> Any:
+    """All subwoofers together, flat over the seats but for a third octave around 50 Hz."""
+    ids = ["A1", "A2", "A3", "B1", "B2", "B3"]
+    shape = np.where((GRID_HZ >= 30) & (GRID_HZ <= 90), 0.0, -40.0)
+    dip = (GRID_HZ >= 44) & (GRID_HZ <= 57)
+    table = np.array([shape + dip * dips_db.get(s, 0.0) for s in ids])
+    return evidence(subs=(ids, table), seats=SimpleNamespace(cells={}))
+
+
+def test_a_null_of_one_seat_and_of_a_row() -> None:
+    (null,) = look(room._null, sums(A3=-30.0))
+    assert (null.seats, null.channels) == (("A3",), ("SUB1", "SUB2"))
+    # −30 dB at one of six seats pulls their mean down by 5 dB.
+    assert "all subwoofers together −25 dB re the seats' mean in the third octave at" in null.evidence[0]
+    assert look(room._null, sums(A3=-10.0)) == []
+    assert [each.seats for each in look(room._null, sums(A1=-30.0, B3=-30.0))] == [("A1",), ("B3",)]
+    told = look(room._null, sums(A1=-30.0, B3=-30.0), earlier("room.row-null", seats=("A1", "A2"), cause="room"))
+    assert [each.seats for each in told] == [("B3",)]
+    row = dict.fromkeys(("B1", "B2", "B3"), -40.0)
+    (found,) = look(room._row_null, sums(**row))
+    assert (found.seats, found.channels) == (("B1", "B2", "B3"), ("SUB1", "SUB2"))
+    assert "all subwoofers together: all 3 seats at least 20 dB below" in found.evidence[0]
+    assert look(room._row_null, sums(B1=-40.0, B2=-40.0)) == []
+
+
+@pytest.mark.parametrize(
+    ("rule_id", "channels", "spoilt"),
+    [
+        ("settings.sub-latency", ("SUB2",), True),
+        ("wiring.polarity", ("FL",), False),
+        ("wiring.pair-polarity", ("SUB1", "SUB2"), True),
+        ("settings.unit", (), True),
+        ("wiring.tweeter", ("SUB1",), False),
+    ],
+)
+def test_the_sum_of_the_subwoofers_is_spoilt_by_what_is_about_them(
+    rule_id: str, channels: tuple[str, ...], spoilt: bool
+) -> None:
+    assert room._sum_is_spoilt(sums(), Found((earlier(rule_id, *channels),))) is spoilt
+
+
+def direct(cells: dict[tuple[str, str], float]) -> Any:
+    job = job_of(defined(cinema()))
+    made = {
+        place: SimpleNamespace(
+            checks=(snr(99.0), snr(value, -6.0, "seats.direct")), channel=job.system.channel(place[0])
+        )
+        for place, value in cells.items()
+    }
+    return evidence(seats=SimpleNamespace(cells=made))
+
+
+def blocked(*found: Finding, **cells: float) -> list[tuple[tuple[str, ...], tuple[str, ...]]]:
+    e = direct({tuple(place.split("_")): value for place, value in cells.items()})  # type: ignore[misc]
+    return [(each.channels, each.seats) for each in look(room._blocked, e, *found)]
+
+
+def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
+    # FL shines on A1 and on B1 behind it in nearly one direction; FR at A3 is the mirror image of FL at A1.
+    assert blocked(FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
+    assert blocked(FL_A1=-10.0, FL_B1=-3.0, FR_A3=-6.0 + 2) == [(("FL",), ("A1",))]
+    assert blocked(FL_A1=-10.0, FL_B1=-5.0, FR_A3=0.0) == []  # 6 dB less than the seat behind
+    assert blocked(FL_A1=-10.0, FL_B1=0.0, FR_A3=-5.5) == []  # 5 dB less than the partner at the mirrored seat
+    assert blocked(FL_A1=-10.0, FR_A3=0.0) == [(("FL",), ("A1",))]
+    assert blocked(FL_A1=-10.0) == []  # nothing to compare with
+    assert blocked(FL_A1=-5.0, FL_B1=3.0, FR_A3=3.0) == []  # within the limit
+    assert blocked(earlier("wiring.tweeter", "FL"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []
+    assert blocked(earlier("wiring.swapped", "FL"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []
+    assert blocked(earlier("wiring.silent", "FR"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
+    six = {f"{c}_A1": -10.0 for c in ("FC", "FR", "SiL", "SiR", "BL")}
+    assert blocked(**six, FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []  # six of eleven: the seat, not the loudspeaker
+
+
+def test_the_seat_behind_is_within_twenty_degrees() -> None:
+    e = direct({("FL", s): float(n) for n, s in enumerate(("A1", "A2", "A3", "B1", "B2", "B3"))})
+    fl, a1 = e.job.system.channel("FL"), e.job.system.seat("A1")
+    # From (−1.45, 0.10): A1 at 11.5° off the axis, B1 at 7.7°, B2 at 16.8°, A2 at 24.4°.
+    assert room._near_on_the_way(e, fl, a1, set()) == ("B1", 3.0)
+    assert room._near_on_the_way(e, fl, a1, {"B1"}) == ("B2", 4.0)
+    assert room._near_on_the_way(e, fl, a1, {"B1", "B2"}) == ("A2", 1.0)
+    assert room._near_on_the_way(e, fl, a1, {"B1", "B2", "A2", "B3"}) is None  # A3 at 35.1°
+    assert room._near_on_the_way(e, replace(fl, position_m=None), a1, set()) is None
+
+
+# --- of wiring: what a level shows ---------------------------------------------------------------------------------
+
+
+def test_a_level_that_is_lost_is_not_told_beside_a_fault_that_explains_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(wiring, "lost_levels_db", lambda *_: {"FL": -9.0, "TpFL": -12.4})
+    got = look(wiring._level_lost, evidence(*levels({"FL": 66.0})))
+    assert [(each.channels, each.title) for each in got] == [
+        (("FL",), "FL 9 dB lower than last time"),
+        (("TpFL",), "TpFL 12 dB lower than last time"),
+    ]
+    assert "9.0 ± 2.0 dB less" in got[0].evidence[0]
+    assert "ladder" in got[1].remedy
+    explained = look(wiring._level_lost, evidence(), earlier("wiring.tweeter", "FL"))
+    assert [each.channels for each in explained] == [("TpFL",)]
+    other = look(wiring._level_lost, evidence(), earlier("settings.arrival", "FL", cause="settings"))
+    assert len(other) == 2
+
+
+def test_what_an_earlier_rule_found_is_asked_by_id() -> None:
+    found = Found((earlier("a", "FL", "FR"), earlier("b", "FC")))
+    assert found.channels("a") == {"FL", "FR"}
+    assert found.channels("a", "b") == {"FL", "FR", "FC"}
+    assert found.any("c", "b")
+    assert not found.any("c")
