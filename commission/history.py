@@ -72,6 +72,7 @@ class _SoFar:
         self.typed_in = dict(job.typed_in)
         self.readings = list(job.readings)
         self.responses = list(job.responses)
+        self.noises = list(job.noises)
         self.stimuli = dict(job.stimuli)
         self.actions = list(job.actions)
         self.left_out = list(job.left_out)
@@ -104,7 +105,8 @@ class _SoFar:
                 self.rounds.append(body.round)
             case ResponseStored() as body:
                 blob = event.blob_sha256 or body.file_sha256
-                self.responses.append(StoredResponse(seq=event.seq, at=event.at, body=body, blob_sha256=blob))
+                kept = self.noises if body.kind == "noise" else self.responses
+                kept.append(StoredResponse(seq=event.seq, at=event.at, body=body, blob_sha256=blob))
                 self.rounds.append(body.round)
             case StimulusStored() as body:
                 self.stimuli[body.file_sha256] = body.file_name
@@ -139,6 +141,7 @@ class _SoFar:
             typed_in=self.typed_in,
             readings=tuple(self.readings),
             responses=tuple(self.responses),
+            noises=tuple(self.noises),
             stimuli=self.stimuli,
             notes=tuple(self.kept[Noted]),
             actions=tuple(self.actions),

@@ -16,6 +16,7 @@ from commission import model, steps
 from commission.history import doubtful_times, fold, may_withdraw
 from commission.model.errors import Cancelled, CommissionError, StoreError
 from commission.model.events import Signed, Withdrawn
+from commission.model.noise_states import UNNAMED
 from commission.model.stored_verdicts import Judged
 
 if TYPE_CHECKING:  # what computes loads with the first computation, after the first paint
@@ -27,6 +28,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
     from commission.model import (
         Advice,
         Analysed,
+        AnalysedNoise,
         Analyses,
         AnalysesMemory,
         Analysis,
@@ -41,6 +43,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
         ImportRow,
         Job,
         Journal,
+        NoiseAnalysis,
         Outcome,
         Progress,
         Response,
@@ -98,7 +101,7 @@ class Visit:
         self._decoder = decoder
         self._memory = memory
         self._lock = threading.RLock()
-        self._analysed: dict[tuple[int, bool], Analysed] = {}  # by the keys of `_by_key`
+        self._analysed: dict[tuple[int, bool], Analysed | AnalysedNoise] = {}  # by the keys of `_by_key`
         self._analyses: Analyses | None = None
         self.job: Job = fold(journal.events())
         self._computed: _Computed | None = None
@@ -222,7 +225,7 @@ class Visit:
 
         job = self.job  # one state of it throughout: another thread may correct what a channel is
         keys = {response.seq: key for key, response in _by_key(job)}
-        todo = tuple(response for response in job.responses if keys[response.seq] not in self._analysed)
+        todo = tuple(response for key, response in _by_key(job) if key not in self._analysed)
         if todo and self._memory is not None:
             known = self._memory.recall(job, todo)
             self._analysed |= {keys[r.seq]: _analysed(r, known[r.seq]) for r in todo if r.seq in known}
@@ -234,19 +237,23 @@ class Visit:
             progress(done / len(todo), decoded[0][0].body.file_name)
             done += len(decoded)
             good = [(stored, response) for stored, response in decoded if isinstance(response, model.Response)]
+            heard = [each for each in good if each[0].body.kind != "noise"]
+            noises = [each for each in good if each[0].body.kind == "noise"]
             results = _one_by_one(
-                lambda part: analyse_batch([each for _, each in part], [keys[each.seq][1] for each, _ in part]), good
+                lambda part: analyse_batch([each for _, each in part], [keys[each.seq][1] for each, _ in part]), heard
             )
-            by_seq: dict[int, Analysis | Exception] = {
+            levels = _one_by_one(lambda part: [_noise(recording) for _, recording in part], noises)
+            by_seq: dict[int, Analysis | NoiseAnalysis | Exception] = {
                 stored.seq: response for stored, response in decoded if isinstance(response, Exception)
             }
-            by_seq.update({stored.seq: result for (stored, _), result in zip(good, results, strict=True)})
+            by_seq.update({stored.seq: result for (stored, _), result in zip(heard, results, strict=True)})
+            by_seq.update({stored.seq: result for (stored, _), result in zip(noises, levels, strict=True)})
             for stored, _ in decoded:
                 self._analysed[keys[stored.seq]] = _analysed(stored, by_seq[stored.seq])
         progress(1.0, "")
-        if todo and self._memory is not None:
+        if self._memory is not None and any(each.body.kind != "noise" for each in todo):
             found = {seq: self._analysed[key].analysis for seq, key in keys.items()}
-            self._memory.keep(job, {seq: analysis for seq, analysis in found.items() if analysis is not None})
+            self._memory.keep(job, {seq: each for seq, each in found.items() if isinstance(each, model.Analysis)})
         return self.analyses
 
     def _decoded(self, batch: Sequence[StoredResponse]) -> tuple[tuple[StoredResponse, Response | Exception], ...]:
@@ -257,9 +264,11 @@ class Visit:
     @property
     def analyses(self) -> Analyses:
         """What is analysed of the responses that count."""
-        items = tuple(self._analysed[key] for key, _ in _by_key(self.job) if key in self._analysed)
-        if self._analyses is None or items != tuple(self._analyses):
-            self._analyses = model.Analyses(items)
+        known = [self._analysed[key] for key, _ in _by_key(self.job) if key in self._analysed]
+        items = tuple(each for each in known if isinstance(each, model.Analysed))
+        noises = tuple(each for each in known if isinstance(each, model.AnalysedNoise))
+        if self._analyses is None or items != tuple(self._analyses) or noises != self._analyses.noises:
+            self._analyses = model.Analyses(items, noises)
         return self._analyses
 
     def _now(self) -> _Computed:
@@ -415,13 +424,27 @@ def _one_by_one(
 
 
 def _by_key(job: Job) -> tuple[tuple[tuple[int, bool], StoredResponse], ...]:
-    """The responses that count, each by seq and by whether it is a subwoofer's, which may be corrected in an open job."""
+    """The responses and noises that count, each by seq and by whether it is a subwoofer's, which may be corrected."""
     subs = {channel.id for channel in job.system.channels if channel.is_sub}
-    return tuple(((response.seq, response.body.channel in subs), response) for response in job.responses)
+    return tuple(((each.seq, each.body.channel in subs), each) for each in (*job.responses, *job.noises))
 
 
-def _analysed(stored: StoredResponse, result: Analysis | Exception) -> Analysed:
+def _noise(recording: Response) -> NoiseAnalysis | Exception:
+    from commission.dsp.background import background
+
+    assert recording.noise is not None and recording.rate_hz is not None
+    try:
+        return background(recording.noise, recording.rate_hz)
+    except model.UnusableError as error:
+        return error
+
+
+def _analysed(stored: StoredResponse, result: Analysis | NoiseAnalysis | Exception) -> Analysed | AnalysedNoise:
     body = stored.body
+    if body.kind == "noise":
+        noise = result if isinstance(result, model.NoiseAnalysis) else None
+        problem = str(result) if isinstance(result, Exception) else None
+        return model.AnalysedNoise(stored.seq, body.round, body.seat, body.state or UNNAMED, noise, problem)
     failed = isinstance(result, Exception)
     return model.Analysed(
         seq=stored.seq,
@@ -430,7 +453,7 @@ def _analysed(stored: StoredResponse, result: Analysis | Exception) -> Analysed:
         seat=body.seat,
         clock=body.clock,
         passes_delays=body.passes_delays,
-        analysis=None if isinstance(result, Exception) else result,
+        analysis=result if isinstance(result, model.Analysis) else None,
         problem=str(result) if failed else None,
     )
 

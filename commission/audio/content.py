@@ -121,6 +121,17 @@ def examine(
     return replace(row, file_warning="; ".join(each for each in (row.file_warning, warning) if each) or None)
 
 
+def examine_noise(row: ImportRow, samples: FloatArray) -> ImportRow:
+    """The row of a recording of noise [shape=(n,)], which is neither deconvolved nor asked what it is."""
+    warning = "it clips: its levels are not checked" if is_clipped(samples) else None
+    return replace(
+        row,
+        kind_reason="named so" if row.kind_from_name else "given by the mapping",
+        samples_sha256=hashlib.sha256(np.ascontiguousarray(samples, dtype=np.float32).tobytes()).hexdigest(),
+        file_warning="; ".join(each for each in (row.file_warning, warning) if each) or None,
+    )
+
+
 def settle_kinds(rows: Sequence[ImportRow]) -> tuple[ImportRow, ...]:
     """The rows with the kind of those that can be either: a linear sweep passes a subwoofer within some milliseconds.
 

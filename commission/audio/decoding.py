@@ -9,7 +9,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from commission.audio.files import SoundInfo, problem_of, read_sound, sound_info
+from commission.audio.files import (
+    LOWEST_NOISE_RATE_HZ,
+    LOWEST_RATE_HZ,
+    SoundInfo,
+    problem_of,
+    read_sound,
+    sound_info,
+)
 from commission.audio.sofa import HDF5_SIGNATURE
 from commission.audio.sofa_rows import sofa_responses
 from commission.audio.text_response import parse_response
@@ -24,6 +31,7 @@ from commission.model import (
     FloatArray,
     InputError,
     Response,
+    ResponseKind,
     StoredResponse,
     UnusableError,
 )
@@ -94,7 +102,7 @@ def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Respon
             elif data.startswith(HDF5_SIGNATURE):
                 results |= sofa_responses(data, wanted)
             else:
-                info = sound_info(data, name)
+                info = sound_info(data, name, _lowest_hz(wanted[0].body.kind))
                 if any(each.body.frames not in (None, info.frames) for each in wanted):
                     raise UnusableError(f"{name}: {info.frames} frames, but the log says {wanted[0].body.frames}.")
                 alike.setdefault(info, []).append((data, wanted))
@@ -103,6 +111,10 @@ def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Respon
     for info, same in alike.items():
         results |= _sound(info, same, blobs)
     return results
+
+
+def _lowest_hz(kind: ResponseKind) -> int:
+    return LOWEST_NOISE_RATE_HZ if kind == "noise" else LOWEST_RATE_HZ
 
 
 class _Sweep(NamedTuple):
@@ -118,12 +130,12 @@ def _sound(
     """Files of one rate, length and number of channels are read into one array, so that nothing is copied after."""
     results: dict[int, Response | Exception] = {}
     samples = np.empty((len(files) * info.channels, info.frames), np.float32)
-    rate_hz, is_sweep = float(info.rate_hz), files[0][1][0].body.kind == "sweep"
+    rate_hz, kind = float(info.rate_hz), files[0][1][0].body.kind
     sweeps: list[_Sweep] = []
     for index, (data, wanted) in enumerate(files):
         name, start = wanted[0].body.file_name, index * info.channels
         try:
-            read_sound(data, name, samples[start : start + info.channels])
+            read_sound(data, name, samples[start : start + info.channels], _lowest_hz(kind))
         except CommissionError as error:
             results |= {each.seq: UnusableError(str(error)) for each in wanted}
             continue
@@ -135,7 +147,9 @@ def _sound(
                 results[each.seq] = UnusableError(f"{name}: its loopback channel is not in the file.")
             elif (problem := problem_of(samples[row], info, name)) is not None:
                 results[each.seq] = UnusableError(problem)
-            elif is_sweep:  # looked at now, while it is in the cache
+            elif kind == "noise":
+                results[each.seq] = Response(noise=samples[row], rate_hz=rate_hz)
+            elif kind == "sweep":  # looked at now, while it is in the cache
                 peak = float(max(samples[row].max(), -samples[row].min()))
                 sweeps.append(_Sweep(each, row, peak, is_clipped(samples[row])))
             elif (problem := impulse_problem(name, *shape_of(samples[row], rate_hz))) is not None:

@@ -20,6 +20,8 @@ MOST_FRAMES = 6_000_000
 MOST_SAMPLES = 50_000_000
 """Of all channels: 13 of them for 40 s at 96 kHz. FLAC packs silence to a thousandth, so that a file's size says little."""
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 32_000, 192_000
+LOWEST_NOISE_RATE_HZ = 8_000
+"""Of the room's own noise, which needs no treble above the octave of its rating."""
 SHORTEST_S = 0.02
 SILENCE_FS = 10 ** (-120 / 20)
 """Nothing above −120 dB re full scale: digital silence or one bit of dither."""
@@ -54,12 +56,12 @@ def read_bytes(path: Path) -> bytes:
     return data
 
 
-def sound_info(data: bytes, name: str) -> SoundInfo:
+def sound_info(data: bytes, name: str, lowest_hz: int = LOWEST_RATE_HZ) -> SoundInfo:
     """Rate, frames and channels of WAV or FLAC bytes; raises InputError for what is damaged or out of bounds."""
-    return _looked_at(data, name)[0]
+    return _looked_at(data, name, lowest_hz)[0]
 
 
-def _looked_at(data: bytes, name: str) -> tuple[SoundInfo, str]:
+def _looked_at(data: bytes, name: str, lowest_hz: int = LOWEST_RATE_HZ) -> tuple[SoundInfo, str]:
     """What `sound_info` gives, and how the library calls the samples ("PCM_24"). Raises InputError."""
     import soundfile
 
@@ -88,8 +90,8 @@ def _looked_at(data: bytes, name: str) -> tuple[SoundInfo, str]:
             f"at most {MOST_FRAMES / 1e6:.0f} million frames, and {MOST_SAMPLES / 1e6:.0f} million in all channels",
             "Cut it to one sweep, or record at a lower rate.",
         )
-    if not LOWEST_RATE_HZ <= info.samplerate <= HIGHEST_RATE_HZ:
-        raise InputError(name, f"a sample rate of {info.samplerate} Hz", "32000 to 192000 Hz")
+    if not lowest_hz <= info.samplerate <= HIGHEST_RATE_HZ:
+        raise InputError(name, f"a sample rate of {info.samplerate} Hz", f"{lowest_hz} to {HIGHEST_RATE_HZ} Hz")
     return SoundInfo(int(info.samplerate), int(info.frames), int(info.channels)), str(info.subtype)
 
 
@@ -117,11 +119,13 @@ def _data_chunk(data: bytes) -> tuple[int, int] | None:
     return None
 
 
-def read_sound(data: bytes, name: str, out: FloatArray | None = None) -> tuple[FloatArray, SoundInfo]:
+def read_sound(
+    data: bytes, name: str, out: FloatArray | None = None, lowest_hz: int = LOWEST_RATE_HZ
+) -> tuple[FloatArray, SoundInfo]:
     """Samples [shape=(channels, n)], float32, full scale 1.0, in `out` when given. Raises InputError."""
     import soundfile
 
-    info, subtype = _looked_at(data, name)
+    info, subtype = _looked_at(data, name, lowest_hz)
     samples = np.empty((info.channels, info.frames), np.float32) if out is None else out
     if _unpack_plain(data, info, subtype, samples):
         return samples, info

@@ -13,12 +13,23 @@ from commission.audio.content import (
     Stimulus,
     described_stimulus,
     examine,
+    examine_noise,
     is_clean_sweep,
     read_stimulus,
     settle_kinds,
     twins,
 )
-from commission.audio.files import AUDIO_SUFFIXES, TEXT_SUFFIXES, SoundInfo, problem_of, read_bytes, read_sound, shown
+from commission.audio.files import (
+    AUDIO_SUFFIXES,
+    LOWEST_NOISE_RATE_HZ,
+    LOWEST_RATE_HZ,
+    TEXT_SUFFIXES,
+    SoundInfo,
+    problem_of,
+    read_bytes,
+    read_sound,
+    shown,
+)
 from commission.audio.mapping import MappedFile, is_mapping, locate, read_mapping
 from commission.audio.names import NameWords, Places, read_name, says_stimulus
 from commission.audio.sofa import HDF5_SIGNATURE, SOFA_SUFFIX
@@ -37,6 +48,7 @@ from commission.model import (
     ResponseStored,
     StimulusStored,
 )
+from commission.model.noise_states import UNNAMED
 from commission.model.outside_files import kind_of
 from commission.model.units import clean_text, round_name
 
@@ -46,7 +58,8 @@ MOST_FOLDERS = 20_000
 SOUND_SIGNATURES = (b"RIFF", b"fLaC")
 LOOPBACK_CLOCK = "loopback"
 """Recordings whose time zero is when the loopback hears the signal share it, whenever they were made."""
-NO_STEP_USES_NOISE = "No step here uses noise yet."
+LEAST_NOISE_S = 3.0
+"""As `dsp.background` needs; 20 s and more to find hum."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,10 +118,11 @@ class FileImporter:
         """Check places, kinds, duplicates and clocks again after the technician changed some rows."""
         stored = {
             (r.body.file_sha256, r.body.file_channel, r.body.round, r.body.channel, r.body.seat): r.seq
-            for r in job.responses
+            for r in (*job.responses, *job.noises)
         }
         out = []
         for row in rows:
+            row = _as_noise(row, job) if row.kind == "noise" else row
             problem = None if row.is_stimulus else _problem(row, job)
             place = (row.round or "", row.channel or "", row.seat or "")
             duplicate = next((stored[each + place] for each in _recordings(row) if each + place in stored), None)
@@ -129,7 +143,7 @@ class FileImporter:
         sha256 = hashlib.sha256(data).hexdigest()
         if row.sha256 is not None and sha256 != row.sha256:
             raise InputError(name, "other bytes than a moment ago", "a file that stays as it is", "Look at it again.")
-        assert row.round and row.channel and row.seat and row.kind
+        assert row.round and row.seat and row.kind and (row.channel or row.kind == "noise")
         bodies: list[EventBody] = []
         original_sha256, file_channel, origin_frame = None, row.file_channel, 0.0
         if row.stored_sha256 is not None:
@@ -151,9 +165,10 @@ class FileImporter:
         bodies.append(
             ResponseStored(
                 round=row.round,
-                channel=row.channel,
+                channel=row.channel or "",
                 seat=row.seat,
                 kind=row.kind,
+                state=row.state,
                 file_name=name,
                 file_sha256=sha256,
                 original_sha256=original_sha256,
@@ -174,7 +189,7 @@ class FileImporter:
 
 def _clock(row: ImportRow, options: ImportOptions) -> str | None:
     """The name of the origin of time that a row shares with others."""
-    if row.kind == "response" or not row.shared_clock or row.clock_problem is not None:
+    if row.kind in ("response", "noise") or not row.shared_clock or row.clock_problem is not None:
         return None
     if row.kind == "sweep" and row.loopback is not None:
         return LOOPBACK_CLOCK
@@ -284,6 +299,7 @@ def _row_of(file: _File, job: Job, options: ImportOptions) -> ImportRow:
         seat=places.seat(seat) or words.seat,
         kind=kind or words.kind,
         kind_from_name=kind is None and words.kind is not None,
+        state=(mapped.state if mapped is not None else None) or words.state or None,
         new_round=options.new_round,
         loopback=mapped.loopback if mapped is not None and mapped.loopback is not None else options.loopback,
         place_reason=_place_words(sources),
@@ -359,7 +375,7 @@ def _look(file: _File, job: Job, options: ImportOptions, stimuli: Sequence[Stimu
     if row.file_problem:
         return [row]
     name = shown(path)
-    whole_file = file.mapped is None or not file.mapped.channel
+    whole_file = file.mapped is None or not (file.mapped.channel or file.mapped.file_channel is not None)
     try:
         data = read_bytes(path)
         row = replace(row, sha256=hashlib.sha256(data).hexdigest())
@@ -390,7 +406,7 @@ def _examined_sofa(row: ImportRow, data: bytes, name: str) -> ImportRow:
 def _look_at_sound(
     row: ImportRow, data: bytes, name: str, job: Job, stimuli: Sequence[Stimulus], whole_file: bool
 ) -> list[ImportRow]:
-    samples, info = read_sound(data, name)
+    samples, info = read_sound(data, name, lowest_hz=LOWEST_NOISE_RATE_HZ if row.kind == "noise" else LOWEST_RATE_HZ)
     row = replace(row, rate_hz=float(info.rate_hz), frames=info.frames)
     if row.kind == "response" and not row.kind_from_name:
         raise InputError(name, "sound where kind response is wanted", "a text file, or kind impulse or sweep")
@@ -404,7 +420,7 @@ def _look_at_sound(
             raise InputError(name, f"{info.channels} channels", f"a loopback in channel {loopback + 1}")
     recorded = [i for i in range(info.channels) if i != loopback]
     channels = [c.id for c in job.system.channels]
-    if not whole_file or len(recorded) == 1 or row.channel is not None:
+    if not whole_file or len(recorded) == 1 or row.channel is not None or row.kind == "noise":
         rows = [_one_channel(row, samples, recorded, loopback, name, whole_file)]
     elif len(recorded) == len(channels):
         rows = [
@@ -453,7 +469,21 @@ def _judged(
     for each, label in ((samples, name), (loopback, f"{name}, loopback")):
         if each is not None and (problem := problem_of(each, info, label)) is not None:
             return replace(row, file_problem=problem)
-    return examine(row, samples, rate_hz, name, stimuli, loopback)
+    return (
+        examine_noise(row, samples)
+        if row.kind == "noise"
+        else examine(row, samples, rate_hz, name, stimuli, loopback)
+    )
+
+
+def _as_noise(row: ImportRow, job: Job) -> ImportRow:
+    """A recording of noise belongs to a state and a seat, to no channel; without a seat it is the reference seat's."""
+    reference = job.system.reference_seat
+    warning, seat = row.file_warning, row.seat
+    if seat is None and reference is not None and not row.name_problem:
+        seat = reference.id
+        warning = _joined(warning, f"no seat is named: the reference seat {seat} is assumed")
+    return replace(row, channel=None, seat=seat, state=row.state or UNNAMED, loopback=None, file_warning=warning)
 
 
 # --- what stands against a row ----------------------------------------------------------------------------------------
@@ -468,10 +498,9 @@ def _place_problem(row: ImportRow, job: Job) -> str | None:
     """What is missing or unknown about where a row belongs."""
     name = shown(row.path)
     system, places = job.system, Places(job)
-    for what, value, ids in (
-        ("channel", row.channel, [c.id for c in system.channels]),
-        ("seat", row.seat, [s.id for s in system.seats]),
-    ):
+    seats = ("seat", row.seat, [s.id for s in system.seats])
+    channels = ("channel", row.channel, [c.id for c in system.channels])
+    for what, value, ids in (seats,) if row.kind == "noise" else (channels, seats):
         expected = f"one of {', '.join(ids) or 'none yet'}"
         if value is None:
             why = row.name_problem or ""
@@ -496,7 +525,9 @@ def _kind_problem(row: ImportRow) -> str | None:
         problem = row.impulse_problem or str(InputError(name, found, "kind impulse or sweep", "Choose its kind."))
         return problem
     if row.kind == "noise":
-        return str(InputError(name, "a noise recording", "impulse, sweep or response", NO_STEP_USES_NOISE))
+        seconds = (row.frames or 0) / (row.rate_hz or 1.0)
+        expected = f"{LEAST_NOISE_S:.0f} s of noise or more, 30 s to find hum"
+        return None if seconds >= LEAST_NOISE_S else str(InputError(name, f"{seconds:.1f} s", expected))
     return {"impulse": row.impulse_problem, "sweep": row.sweep_problem}.get(row.kind)
 
 
@@ -531,7 +562,8 @@ def _elsewhere(row: ImportRow, other: ImportRow) -> str:
     """The place of another row, as in "(FL at A2, as found)", where it differs."""
     if (row.round, row.channel, row.seat) == (other.round, other.channel, other.seat):
         return ""
-    return f" ({other.channel} at {other.seat}, {round_name(other.round or '')})"
+    what = other.state if other.kind == "noise" else other.channel
+    return f" ({what} at {other.seat}, {round_name(other.round or '')})"
 
 
 def _recordings(row: ImportRow) -> tuple[tuple[str, int], ...]:
@@ -545,7 +577,7 @@ def _stored_elsewhere(row: ImportRow, job: Job) -> str | None:
         return None
     for stored in job.responses:
         body = stored.body
-        if (body.file_sha256, body.file_channel) in _recordings(row):
+        if (body.file_sha256, body.file_channel) in _recordings(row) and row.kind != "noise":
             return f"the same bytes are stored for {body.channel} at {body.seat} ({round_name(body.round)})"
     return None
 

@@ -17,9 +17,12 @@ from commission.model.units import clean_text
 
 COLUMNS = ("file", "round", "channel", "seat", "kind")
 _OPTIONAL = ("file_channel", "loopback")
+_STATE = "state"
+"""Optional as well: of noise, what was switched on."""
 _KINDS: tuple[ResponseKind, ...] = ("impulse", "sweep", "noise", "response")
 _MOST_BYTES = 4_000_000
 MOST_LINES = 5000
+LONGEST_STATE = 60
 LONGEST_CELL = 1000
 """Characters; a path of most systems has 255 for each name in it."""
 _SUFFIXES = (".csv", ".tsv", ".txt")
@@ -39,6 +42,7 @@ class MappedFile:
     file_channel: int | None = None
     """From 0; in the file the optional columns `file_channel` and `loopback` count from 1."""
     loopback: int | None = None
+    state: str | None = None
     problem: str | None = None
 
 
@@ -53,7 +57,7 @@ def is_mapping(path: Path) -> bool:
         return False
     first = start.split(b"\n", 1)[0]
     head = [cell.strip().casefold() for cell in _cells(decode_quietly(first))]
-    return "file" in head and "channel" in head
+    return "file" in head and bool({"channel", _STATE} & set(head))
 
 
 def decode_quietly(data: bytes) -> str:
@@ -89,7 +93,7 @@ def read_mapping(path: Path) -> tuple[MappedFile, ...]:
             )
     rows = [[clean_text(cell).strip() for cell in row] for row in rows]
     head = [cell.casefold() for cell in rows[0]] if rows else []
-    if "file" not in head or not set(head) <= {*COLUMNS, *_OPTIONAL}:
+    if "file" not in head or not set(head) <= {*COLUMNS, *_OPTIONAL, _STATE}:
         raise InputError(f"{name} line 1", ",".join(head)[:80] or "nothing", ",".join(COLUMNS))
     found = [_mapped(name, number, head, row) for number, row in enumerate(rows[1:], start=2) if any(row)]
     if not found:
@@ -110,6 +114,11 @@ def _mapped(name: str, number: int, head: list[str], row: list[str]) -> MappedFi
             problem = f"{where}: found {column} “{text[:20]}”, expected a number from 1 to 256."
     if kind is not None and kind not in _KINDS:
         problem = f"{where}: found kind “{kind[:20]}”, expected one of {', '.join(_KINDS)}."
+    state = cells.get(_STATE) or None
+    if state is not None and len(state) > LONGEST_STATE:
+        problem = f"{where}: found a state of {len(state)} characters, expected at most {LONGEST_STATE}."
+    if state is not None and kind not in (None, "noise"):
+        problem = f"{where}: found a state with kind {kind[:20]}, expected one with kind noise only."
     if len(row) != len(head):
         problem = f"{where}: found {len(row)} cells, expected {len(head)}."
     if not cells.get("file"):
@@ -120,7 +129,8 @@ def _mapped(name: str, number: int, head: list[str], row: list[str]) -> MappedFi
         round=cells.get("round") or None,
         channel=cells.get("channel") or None,
         seat=cells.get("seat") or None,
-        kind=kind if kind in _KINDS else None,
+        kind=kind if kind in _KINDS else "noise" if state is not None else None,
+        state=state,
         file_channel=numbers["file_channel"],
         loopback=numbers["loopback"],
         problem=problem,

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from commission.model import AS_FOUND, AS_LEFT, Job
 from commission.model.events import ResponseKind
+from commission.model.noise_states import CALIBRATOR, calibrator_state, known_state
 from commission.model.units import round_name
 
 _KINDS: dict[str, ResponseKind] = {
@@ -34,6 +35,8 @@ class NameWords:
     round: str | None = None
     kind: ResponseKind | None = None
     problem: str | None = None
+    state: str | None = None
+    """Of noise: what was switched on."""
 
 
 class Places:
@@ -79,10 +82,33 @@ def read_name(path: Path, places: Places, root: Path | None = None) -> NameWords
             problem = f"its name can mean the {what} {' or '.join(clash)}"
     words = _words(path.stem)
     kinds = {_KINDS[word] for word in words if word in _KINDS}
+    if channel is None and not clash_channel and (state := _state(words, kinds, places, seat)) is not None:
+        return NameWords(None, seat, found_round, "noise", problem, state)
     both = sorted(set(words) & set(places.channels) & set(places.seats))
     if both and channel is not None and seat is not None and len(set(words) & {*places.channels, *places.seats}) < 2:
         return NameWords(None, None, found_round, problem=f"“{both[0]}” in its name can mean a channel or a seat")
     return NameWords(channel, seat, found_round, kinds.pop() if len(kinds) == 1 else None, problem)
+
+
+def _state(words: Sequence[str], kinds: set[ResponseKind], places: Places, seat: str | None) -> str | None:
+    """What was switched on while noise was recorded, from the words of a name; None where it is no recording of noise.
+
+    A known state by itself says that; otherwise the word "noise" does, and the words that mean nothing else are the state.
+    """
+    left = [word for word in words if word not in _KINDS]
+    run = ""
+    for start in range(len(left)):
+        for stop in range(len(left), start, -1):
+            run = " ".join(left[start:stop])
+            if (known := known_state(run)) is not None and (kinds == {"noise"} or stop - start > 1):
+                return calibrator_state(left[start:]) if known == CALIBRATOR else known
+    if kinds != {"noise"}:
+        return None
+    own = {spelling(seat)} if seat is not None else set()
+    rest = [
+        word for word in left if word not in own and word not in places.rounds and word not in ("as", "found", "left")
+    ]
+    return " ".join(rest)
 
 
 def spelling(text: str) -> str:

@@ -214,7 +214,8 @@ def row_line(row: ImportRow) -> str:
     """One row of an import with the reasons for it, as shown before anything is stored."""
     if row.is_stimulus:
         return clean_text(f"{row.path.name}  – {row.kind_reason}")
-    place = f"{row.round or '?'} / {row.channel or '?'} / {row.seat or '?'} / {row.kind or '?'}"
+    source = row.state if row.kind == "noise" else row.channel
+    place = f"{row.round or '?'} / {source or '?'} / {row.seat or '?'} / {row.kind or '?'}"
     if row.duplicate_of is not None:
         state = f"– stored already as event {row.duplicate_of}"
     elif row.problem:

@@ -77,12 +77,15 @@ if TYPE_CHECKING:
     from commission.model.signal import SOUND_PRESSURE as SOUND_PRESSURE
     from commission.model.signal import UNSTATED as UNSTATED
     from commission.model.signal import Analysed as Analysed
+    from commission.model.signal import AnalysedNoise as AnalysedNoise
     from commission.model.signal import Analyses as Analyses
     from commission.model.signal import Analysis as Analysis
     from commission.model.signal import ComplexArray as ComplexArray
     from commission.model.signal import FloatArray as FloatArray
+    from commission.model.signal import NoiseAnalysis as NoiseAnalysis
     from commission.model.signal import Response as Response
     from commission.model.signal import Signal as Signal
+    from commission.model.signal import SpectralLine as SpectralLine
     from commission.model.signal import UnusableError as UnusableError
     from commission.model.signal import freeze as freeze
     from commission.model.step import Capture as Capture
@@ -170,6 +173,7 @@ else:
         "protocols": ("AnalysesMemory", "Decoder", "Importer", "Journal", "Rig", "Source"),
         "signal": (
             "Analysed",
+            "AnalysedNoise",
             "Analyses",
             "Analysis",
             "ComplexArray",
@@ -179,8 +183,10 @@ else:
             "RELATIVE",
             "SOUND_PRESSURE",
             "UNSTATED",
+            "NoiseAnalysis",
             "Response",
             "Signal",
+            "SpectralLine",
             "UnusableError",
             "freeze",
         ),

@@ -60,10 +60,11 @@ class ReadingEntered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResponseStored:
-    """One imported or recorded response; the file's bytes lie beside it under `blob_sha256`."""
+    """One imported or recorded response, or noise; the file's bytes lie beside it under `blob_sha256`."""
 
     round: str
     channel: str
+    """Empty for noise, which no channel makes."""
     seat: str
     kind: ResponseKind
     file_name: str
@@ -86,6 +87,8 @@ class ResponseStored:
     loopback_channel: int | None = None
     """Which channel of the file recorded the signal itself, from 0: it takes the place of a stimulus."""
     source: Literal["file", "rig", "rehearsal"] = "file"
+    state: str | None = None
+    """Of a recording of noise: what was switched on, as the technician calls it."""
     clock_problem: str | None = None
     """Why it was stored without the clock that it was given with, as a clause; None where it was given without one."""
 

@@ -19,6 +19,8 @@ class ImportRow:
     channel: str | None = None
     seat: str | None = None
     kind: ResponseKind | None = None
+    state: str | None = None
+    """Of noise: what was switched on."""
     rate_hz: float | None = None
     frames: int | None = None
     sha256: str | None = None

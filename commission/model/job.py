@@ -68,6 +68,8 @@ class Job:
     """By (round, channel): what was ticked, field by field; None: not ticked."""
     readings: tuple[Reading, ...] = ()
     responses: tuple[StoredResponse, ...] = ()
+    noises: tuple[StoredResponse, ...] = ()
+    """Recordings of the room's own noise."""
     stimuli: dict[str, str] = field(default_factory=dict)
     """SHA-256 of stimulus files, and their names."""
     notes: tuple[Event, ...] = ()
@@ -142,7 +144,8 @@ class Job:
     @property
     def filled_rounds(self) -> tuple[str, ...]:
         """The rounds that hold anything: readings, responses or settings."""
-        filled = {each.body.round for each in self.readings} | {each.body.round for each in self.responses}
+        filled = {each.body.round for each in self.readings}
+        filled |= {each.body.round for each in (*self.responses, *self.noises)}
         filled |= {round_id for round_id, _ in self.settings}
         return tuple(each for each in self.rounds if each in filled)
 

@@ -80,6 +80,7 @@ LONGEST_TEXT = 5000
 
 _LONGEST_BY_NAME: dict[str, int] = {
     "id": 60,
+    "state": 60,
     "unit": 60,
     "name": 200,
     "client": 200,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypeAlias
 
 from commission.model.errors import CommissionError
 
@@ -65,7 +65,8 @@ class Response:
     reference: str = FULL_SCALE
     """What its levels are relative to; levels of two references are not compared with each other."""
     noise: FloatArray | None = None
-    """A stretch of the same deconvolved recording without the response, when there is one [shape=(m,)]."""
+    """A stretch of the same deconvolved recording without the response, when there is one; of a recording of noise, all
+    there is. [shape=(m,)]"""
     peak_fs: float | None = None
     """Largest sample of the raw recording re full scale."""
     clipped: bool | None = None
@@ -133,11 +134,66 @@ class Analysed:
     problem: str | None = None
 
 
-class Analyses:
-    """The analysed responses of a job, in the order stored; immutable."""
+class SpectralLine(NamedTuple):
+    """A tone in a spectrum of noise."""
 
-    def __init__(self, items: Iterable[Analysed] = ()) -> None:
+    frequency_hz: float
+    level_db: float
+    """Level of the tone alone."""
+    above_db: float
+    """Height of its bin above the median of the spectrum around it."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class NoiseAnalysis:
+    """What a recording of the quiet room says (see dsp.background). Levels are dB re an rms of full scale."""
+
+    seconds: float
+    used_s: float
+    """What is left of it without the half seconds in which something else was loud."""
+    steady: bool
+    """False where its level changes for more than a quarter of the time: everything is then used."""
+    third_octave_hz: FloatArray
+    """Nominal centres, 20 Hz to 10 kHz. [shape=(n,)]"""
+    third_octave_db: FloatArray
+    """NaN for a band that was not recorded. [shape=(n,)]"""
+    octave_db: Mapping[int, float]
+    """31.5 Hz (named 31) to 8 kHz, as far as the sample rate reaches."""
+    octave_u_db: Mapping[int, float]
+    """Standard deviation of each because the recording is short."""
+    a_db: float
+    c_db: float
+    hum_hz: float | None
+    """Frequency of the mains as measured; None: no hum was found, or `why["hum"]`."""
+    hum_lines: tuple[SpectralLine, ...] = ()
+    tones: tuple[SpectralLine, ...] = ()
+    clipped: bool = False
+    why: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def excluded_s(self) -> float:
+        """How much was left out."""
+        return self.seconds - self.used_s
+
+
+@dataclass(frozen=True, slots=True)
+class AnalysedNoise:
+    """One stored recording of noise with its analysis, or the reason why it has none."""
+
+    seq: int
+    round: str
+    seat: str
+    state: str
+    analysis: NoiseAnalysis | None
+    problem: str | None = None
+
+
+class Analyses:
+    """The analysed responses and recordings of noise of a job, in the order stored; immutable."""
+
+    def __init__(self, items: Iterable[Analysed] = (), noises: Iterable[AnalysedNoise] = ()) -> None:
         self._items = tuple(items)
+        self.noises = tuple(noises)
         self._by_place: dict[tuple[str, str, str], list[Analysed]] = {}
         for item in self._items:
             self._by_place.setdefault((item.round, item.channel, item.seat), []).append(item)

@@ -124,6 +124,10 @@ class Instrument:
     """Smallest step of the display, dB, metres or °C."""
     level_offset_db: float | None = None
     """Microphone: added to the level of an imported response to read in dB SPL; None: levels stay relative."""
+    full_scale_db: float | None = None
+    """Microphone: dB SPL of a recording of noise with an rms of 1.0 (full scale) at the gain in use; None: unknown."""
+    self_noise_db: float | None = None
+    """Microphone or meter: its own noise, dB(A); None: unknown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -107,7 +107,8 @@ def _entry_words(body: EventBody, unit: str) -> str | None:
                 f"{round_name(r.round)}: {r.quantity} {place_text(r.channel, r.seat)} {number(r.value, 2)} {r.unit}"
             )
         case ResponseStored() as r:
-            return f"{round_name(r.round)}: {r.kind} of {r.channel} at {r.seat} from {r.file_name}"
+            of = f"noise, {r.state}," if r.kind == "noise" else f"{r.kind} of {r.channel}"
+            return f"{round_name(r.round)}: {of} at {r.seat} from {r.file_name}"
         case StimulusStored(file_name=name):
             return f"stimulus {name}"
         case Noted(step=step, text=note):

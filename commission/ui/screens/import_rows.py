@@ -64,7 +64,7 @@ def row_line(row: ImportRow, width: int) -> Line:
         mark = ("? " + row.warning if row.warning else "✓ in order", "unsure" if row.warning else "pass")
     name = clean_text(row.path.name) + (f" [{row.file_channel + 1}]" if row.file_channel else "")
     places = (
-        (row.channel, _CHANNEL),
+        (row.state if row.kind == "noise" else row.channel, _CHANNEL),
         (row.seat, _SEAT),
         (row.round and round_name(row.round), _ROUND),
         (row.kind, _KIND),

@@ -1,0 +1,56 @@
+"""What is switched on while the noise of a room is recorded: the states that the program knows, in any spelling.
+
+Technicians may also use names of their own; the program then only knows that it is a state.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+OFF = "everything off"
+VENTILATION_LOW, VENTILATION_HIGH, VENTILATION = "ventilation low", "ventilation high", "ventilation on"
+ELECTRONICS, PROJECTOR, NEIGHBOURS = "electronics on", "projector on", "neighbours"
+CALIBRATOR = "calibrator"
+"""A recording of the calibrator: it says how loud full scale is."""
+UNNAMED = "state not named"
+STATES = (OFF, VENTILATION_LOW, VENTILATION_HIGH, ELECTRONICS, PROJECTOR, NEIGHBOURS)
+"""Offered on the screens, in the order of measuring."""
+USUAL_CALIBRATOR_DB = 94.0
+
+_SPELLINGS = {
+    OFF: ("everything off", "all off", "off", "silence"),
+    VENTILATION_LOW: ("ventilation low", "vent low", "hvac low"),
+    VENTILATION_HIGH: ("ventilation high", "vent high", "hvac high"),
+    VENTILATION: ("ventilation on", "ventilation", "vent on", "hvac", "hvac on"),
+    ELECTRONICS: ("electronics on", "electronics", "equipment on"),
+    PROJECTOR: ("projector on", "projector"),
+    NEIGHBOURS: ("neighbours", "neighbors"),
+    CALIBRATOR: ("calibrator",),
+}
+_BY_SPELLING = {key: state for state, keys in _SPELLINGS.items() for key in keys}
+
+
+def spelled(state: str) -> str:
+    """A state in lower case with single spaces, so that "Ventilation_Low" and "ventilation low" are one."""
+    return " ".join(re.split(r"[\W_]+", state.casefold())).strip()
+
+
+def known_state(state: str) -> str | None:
+    """The state of this module that is called so, whatever the spelling; None for one of the technician's own."""
+    words = spelled(state)
+    if words.split(" ")[0] == CALIBRATOR:
+        return CALIBRATOR
+    return _BY_SPELLING.get(words)
+
+
+def calibrator_db(state: str) -> float:
+    """Level that a calibrator produces, by the name of its state: "calibrator 114 dB"; 94 dB where it names none."""
+    found = re.search(r"\d+(?:[.,]\d+)?", state)
+    return float(found[0].replace(",", ".")) if found else USUAL_CALIBRATOR_DB
+
+
+def calibrator_state(words: Sequence[str]) -> str:
+    """The state of a file whose name consists of these words, as in "calibrator 94 dB"."""
+    level = next((word.removesuffix("db") for word in words if word.removesuffix("db").isdecimal()), None)
+    return f"{CALIBRATOR} {level or f'{USUAL_CALIBRATOR_DB:.0f}'} dB"
