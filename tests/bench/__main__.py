@@ -9,6 +9,7 @@ import argparse
 import sys
 
 import analysis
+import bass
 import faults
 import haul
 import imports
@@ -28,6 +29,7 @@ ALL = {
     "polarity": polarity.run,
     "reopen": reopen.run,
     "record": record.run,
+    "bass": bass.run,
     "haul": haul.run,
     "kills": kills.run,
     "mutants": mutants.run,

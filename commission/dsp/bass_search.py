@@ -1,0 +1,615 @@
+"""Gain, delay and polarity of each subwoofer for which all seats hear alike: a deterministic search.
+
+Cost = mean spatial variance [dB²] + price [dB²/dB] · output lost [dB] (`dsp.bass_sum`). Many settings are compared on few
+frequencies. From the best of each combination of polarities follows damped least squares (Levenberg 1944, Marquardt 1963,
+from memory), all in one batch: the variance is a sum of squares, so that JᵀJ is most of its curvature.
+The result is rounded to the steps of the processor and searched once more on these steps.
+
+A setting that is good only for exactly what was measured is worth nothing. `sturdiness` gives the cost with gains, delays,
+positions of the seats and temperature a little off; of the best settings the one with the lowest mean cost is proposed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.bass_sum import (
+    DB_PER_NEPER,
+    SubResponses,
+    SubSettings,
+    level_db,
+    level_matched_db,
+    power_sum_db,
+    spatial_variance_db2,
+    sum_levels_db,
+    unchanged,
+)
+from commission.model import CancelToken, ComplexArray, FloatArray, freeze
+
+PRICE_DB2_PER_DB = 0.3
+"""What a decibel of lost output costs (determined by simulation: it keeps the loss below 5 dB)."""
+SCREENED = 4096
+STARTS = 48
+STEPS = 40
+"""Steps of least squares; most starts need about fifteen."""
+RACE_STEPS = 6
+"""After these only the better starts go on."""
+STURDY_CANDIDATES = 10
+COARSE = 3
+"""Every third frequency is enough for the screening."""
+SLOPE_LIMIT = 8.0
+"""Derivatives of the level near a null are limited to this: there the linear model holds nowhere."""
+GAIN_OFF_DB, DELAY_OFF_S, SEAT_OFF_M, TEMPERATURE_OFF_K = 0.5, 0.1e-3, 0.05, 3.0
+"""How far gains, delays, seats and temperature may be off (common practice, no source)."""
+SEAT_DRAWS = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchBounds:
+    """What may be set. Delays and gains are changes against the measurement; arrays have one value for each subwoofer."""
+
+    gain_spread_db: float = 12.0
+    """Largest difference between the gains of two subwoofers, beyond those that make them equally loud."""
+    delay_low_s: FloatArray
+    delay_high_s: FloatArray
+    gain_low_db: FloatArray
+    gain_high_db: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in ("delay_low_s", "delay_high_s", "gain_low_db", "gain_high_db"):
+            object.__setattr__(self, name, freeze(getattr(self, name), float))
+
+
+def wide_bounds(subs: int, delay_s: float = 0.015, gain_db: float = 12.0) -> SearchBounds:
+    """Bounds without a processor: delays within ± `delay_s`, gains within ± `gain_db`."""
+    return SearchBounds(
+        delay_low_s=np.full(subs, -delay_s),
+        delay_high_s=np.full(subs, delay_s),
+        gain_low_db=np.full(subs, -gain_db),
+        gain_high_db=np.full(subs, gain_db),
+        gain_spread_db=gain_db,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingGrid:
+    """The changes that a processor can make: origin + k·step for each subwoofer [shape=(subs,)]."""
+
+    gain_origin_db: FloatArray
+    gain_step_db: float
+    delay_origin_s: FloatArray
+    delay_step_s: float
+
+    def rounded(self, settings: SubSettings) -> SubSettings:
+        """The nearest settings on the grid, without regard to ranges."""
+        gain = np.round((settings.gain_db - self.gain_origin_db) / self.gain_step_db) * self.gain_step_db
+        delay = np.round((settings.delay_s - self.delay_origin_s) / self.delay_step_s) * self.delay_step_s
+        return SubSettings(gain + self.gain_origin_db, delay + self.delay_origin_s, settings.polarity)
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """How even and how loud the sum is with some settings."""
+
+    variance_db2: float
+    output_db: float
+    cost: float
+
+    @property
+    def sd_db(self) -> float:
+        """Seat-to-seat standard deviation."""
+        return math.sqrt(self.variance_db2)
+
+
+def figures(room: SubResponses, settings: SubSettings, price: float = PRICE_DB2_PER_DB) -> Figures:
+    """Variance, output and cost of one setting, evaluated as it is."""
+    variance, output = _variance_and_output(_Space(room), settings)
+    return Figures(float(variance), float(output), float(variance - price * output))
+
+
+def _variance_and_output(space: _Space, settings: SubSettings) -> tuple[FloatArray, FloatArray]:
+    room = space.room
+    levels = sum_levels_db(room, settings)
+    mean = np.einsum("...sf,s,f->...", levels, room.seat_share, room.freq_share)
+    output = mean - np.max(settings.gain_db - space.alike_db, axis=-1) - space.power_db
+    return spatial_variance_db2(levels, room.seat_share, room.freq_share), output
+
+
+class _Space:
+    """A room with what every evaluation needs of it."""
+
+    def __init__(self, room: SubResponses, alike_db: FloatArray | None = None, power_db: float | None = None) -> None:
+        self.room = room
+        self.alike_db = level_matched_db(room) if alike_db is None else alike_db
+        self.power_db = power_sum_db(room, self.alike_db) if power_db is None else power_db
+
+    def coarse(self, every: int) -> _Space:
+        room = self.room
+        few = SubResponses(
+            room.values[..., ::every], room.freq_hz[::every], room.seat_share, room.freq_share[::every]
+        )
+        return _Space(few, self.alike_db, power_sum_db(few, self.alike_db))
+
+
+# --- least squares in a batch -------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Batch:
+    """Settings under way: gain against equal loudness [dB] and delay [0.1 ms] of all subwoofers [shape=(b, subs)]."""
+
+    gain: FloatArray
+    delay: FloatArray
+    polarity: NDArray[np.int_]
+    cost: FloatArray
+
+    def take(self, index: NDArray[np.int_]) -> _Batch:
+        return _Batch(self.gain[index], self.delay[index], self.polarity[index], self.cost[index])
+
+
+UNIT_S = 1e-4
+
+
+def _settings(space: _Space, batch: _Batch) -> SubSettings:
+    return SubSettings(batch.gain + space.alike_db, batch.delay * UNIT_S, batch.polarity)
+
+
+def _batch_of(space: _Space, settings: SubSettings) -> _Batch:
+    gain = np.atleast_2d(settings.gain_db) - space.alike_db
+    return _Batch(
+        gain.copy(),
+        np.atleast_2d(settings.delay_s) / UNIT_S,
+        np.atleast_2d(settings.polarity).copy(),
+        np.full(len(gain), np.inf),
+    )
+
+
+def _within(
+    bounds: SearchBounds, space: _Space, gain: FloatArray, delay: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """The nearest settings that may be set: common gain and common delay are free, since no variance depends on them."""
+    gain = np.maximum(gain - gain.max(axis=-1, keepdims=True), -bounds.gain_spread_db) + space.alike_db
+    gain = _into(gain, bounds.gain_low_db, bounds.gain_high_db) - space.alike_db
+    delay = _into(delay, bounds.delay_low_s / UNIT_S, bounds.delay_high_s / UNIT_S)
+    return gain - gain.max(axis=-1, keepdims=True), delay
+
+
+def _into(values: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
+    """Values shifted together into their ranges as far as that goes, and the rest cut off."""
+    over = np.maximum((values - high).max(axis=-1, keepdims=True), 0.0)
+    under = np.maximum((low - values).max(axis=-1, keepdims=True), 0.0)
+    return np.asarray(np.clip(values - over + under, low, high))
+
+
+def _fits(values: FloatArray, low: FloatArray, high: FloatArray) -> NDArray[np.bool_]:
+    """Whether a common shift brings all values into their ranges [shape=(…,)]."""
+    return np.asarray((low - values).max(axis=-1) <= (high - values).min(axis=-1) + 1e-9)
+
+
+def _linearised(
+    space: _Space, batch: _Batch, share: FloatArray, price: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """(cost, gradient, JᵀJ) for each of a batch, with respect to gain and delay of all subwoofers."""
+    room = space.room
+    omega = 2 * np.pi * room.freq_hz * UNIT_S
+    parts = _settings(space, batch).factors(room.freq_hz)[:, :, None, :] * room.values  # (b, subs, seats, n)
+    total = parts.sum(axis=1)
+    levels = level_db(total, room)
+    floor = np.abs(room.values).max() * 1e-9
+    ratio = parts / np.where(np.abs(total) < floor, floor, total)[:, None]
+    slopes = np.concatenate((ratio.real, DB_PER_NEPER * omega * ratio.imag), axis=1)
+    np.clip(slopes, -SLOPE_LIMIT, SLOPE_LIMIT, out=slopes)
+    b, params = slopes.shape[:2]
+    mean = np.einsum("bsf,bs->bf", levels, share)
+    slope_mean = np.matmul(share[:, None, None, :], slopes)[:, :, 0, :]
+    root = np.sqrt(share[:, :, None] * room.freq_share)
+    apart = ((levels - mean[:, None]) * root).reshape(b, -1)
+    slopes -= slope_mean[:, :, None, :]
+    slopes *= root[:, None]
+    flat = slopes.reshape(b, params, -1)
+    hardest = batch.gain.max(axis=1)
+    out = mean @ room.freq_share - hardest - space.power_db
+    cost = np.einsum("bk,bk->b", apart, apart) - price * out
+    gradient = 2 * np.matmul(flat, apart[:, :, None])[:, :, 0] - price[:, None] * (slope_mean @ room.freq_share)
+    hot = np.argmax(batch.gain, axis=1)
+    gradient[np.arange(b), hot] += price
+    return cost, gradient, 2 * np.matmul(flat, flat.transpose(0, 2, 1))
+
+
+def _descend(
+    space: _Space,
+    bounds: SearchBounds,
+    batch: _Batch,
+    *,
+    share: FloatArray | None = None,
+    price: FloatArray | float = PRICE_DB2_PER_DB,
+    steps: int = STEPS,
+    stop: Callable[[], bool] = lambda: False,
+) -> _Batch:
+    """Damped least squares from every start at once; a step is kept where it lowers the cost."""
+    count = len(batch.gain)
+    shares = np.broadcast_to(space.room.seat_share if share is None else share, (count, len(space.room.seat_share)))
+    prices = np.broadcast_to(np.asarray(price, dtype=float), (count,)).copy()
+    gain, delay = _within(bounds, space, batch.gain, batch.delay)
+    now = _Batch(gain, delay, batch.polarity, np.full(count, np.inf))
+    now.cost, gradient, curve = _linearised(space, now, shares, prices)
+    subs = space.room.subs
+    damping = np.full(count, 1e-2)
+    active = np.arange(count)
+    for _ in range(steps):
+        if not len(active) or stop():
+            break
+        diagonal = np.einsum("bpp->bp", curve[active])
+        scale = diagonal + 0.02 * diagonal.max(axis=1, keepdims=True) + 1e-9
+        left = curve[active] + np.einsum("bp,pq->bpq", damping[active, None] * scale, np.eye(2 * subs))
+        left += 1e-9 * np.eye(2 * subs)
+        step = -np.linalg.solve(left, gradient[active][:, :, None])[:, :, 0]
+        step = np.clip(step, -6.0, 6.0) * np.concatenate((np.ones(subs), np.full(subs, 4.0)))
+        old = now.take(active)
+        gain, delay = _within(bounds, space, old.gain + step[:, :subs], old.delay + step[:, subs:])
+        trial = _Batch(gain, delay, old.polarity, old.cost)
+        cost, g, c = _linearised(space, trial, shares[active], prices[active])
+        better = cost < old.cost
+        went = active[better]
+        gained = np.where(better, old.cost - cost, np.inf)
+        now.gain[went], now.delay[went], now.cost[went] = gain[better], delay[better], cost[better]
+        gradient[went], curve[went] = g[better], c[better]
+        damping[active] = np.where(better, damping[active] / 4, damping[active] * 5)
+        active = active[(gained > 1e-4) & (damping[active] < 1e4)]
+    return now
+
+
+# --- the search ---------------------------------------------------------------------------------------------------
+
+
+def _recurrence(count: int, dimensions: int) -> FloatArray:
+    """Points that fill a unit cube evenly [shape=(count, d)]: additive recurrence with powers of 1/φ, φ^(d+1) = φ + 1."""
+    phi = 2.0
+    for _ in range(40):
+        phi = (1 + phi) ** (1 / (dimensions + 1))
+    alpha = (1 / phi) ** np.arange(1, dimensions + 1)
+    return np.asarray((0.5 + np.arange(1, count + 1)[:, None] * alpha) % 1.0)
+
+
+def polarities(subs: int) -> NDArray[np.int_]:
+    """Every combination that sounds different [shape=(2^(subs−1), subs)]; the first subwoofer keeps its polarity."""
+    return np.array([(1, *rest) for rest in product((1, -1), repeat=subs - 1)], dtype=int)
+
+
+def _screened(space: _Space, bounds: SearchBounds, price: float, stop: Callable[[], bool]) -> _Batch:
+    """The best starts of each combination of polarities, of settings spread evenly over what may be set."""
+    subs = space.room.subs
+    signs = polarities(subs)
+    each = max(SCREENED // len(signs), 24)
+    points = _recurrence(each, 2 * subs)
+    low, high = bounds.delay_low_s / UNIT_S, bounds.delay_high_s / UNIT_S
+    gain = -0.75 * bounds.gain_spread_db * points[:, :subs] ** 2  # few settings gain by a subwoofer that hardly plays
+    gain, delay = _within(bounds, space, gain, low + (high - low) * points[:, subs:])
+    few = space.coarse(COARSE)
+    chosen = []
+    keep = max(2, STARTS // len(signs))
+    for sign in signs:
+        cost = _costs(few, gain, delay, sign, price)
+        best = np.argsort(cost, kind="stable")[:keep]
+        chosen.append(_Batch(gain[best], delay[best], np.tile(sign, (len(best), 1)), cost[best]))
+        if stop():
+            break
+    every = _joined(chosen)
+    order = np.argsort(every.cost, kind="stable")
+    return every.take(order[: max(STARTS, 2 * STARTS if subs > 4 else STARTS)])
+
+
+def _joined(batches: list[_Batch]) -> _Batch:
+    return _Batch(*(np.concatenate([getattr(b, name) for b in batches]) for name in _Batch.__slots__))
+
+
+def _costs(space: _Space, gain: FloatArray, delay: FloatArray, sign: NDArray[np.int_], price: float) -> FloatArray:
+    """Cost of many settings of one combination of polarities, in single precision: these are only ordered."""
+    room = space.room
+    values = np.asarray(room.values * sign[:, None, None], np.complex64)
+    out = np.empty(len(gain))
+    size = 10 ** ((gain + space.alike_db) / 20)
+    root_share, freq_share = room.seat_share.astype(np.float32), room.freq_share.astype(np.float32)
+    for start in range(0, len(gain), 256):
+        part = slice(start, start + 256)
+        phase = np.exp((-2j * np.pi * UNIT_S) * delay[part][:, :, None] * room.freq_hz).astype(np.complex64)
+        factors = phase * size[part].astype(np.float32)[:, :, None]
+        total = np.matmul(factors.transpose(2, 0, 1), values.transpose(2, 0, 1))  # (n, candidates, seats)
+        levels = 10 * np.log10(total.real**2 + total.imag**2 + np.float32(1e-30))
+        mean = levels @ root_share
+        variance = np.square(levels - mean[..., None]) @ root_share
+        lost = space.power_db + gain[part].max(axis=1) - freq_share @ mean
+        out[part] = freq_share @ variance + price * lost
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """Settings in the order of their cost, and whether the search was stopped before its end."""
+
+    settings: SubSettings
+    costs: FloatArray
+    stopped: bool = False
+
+
+def search(
+    room: SubResponses,
+    bounds: SearchBounds,
+    price: float = PRICE_DB2_PER_DB,
+    cancel: CancelToken | None = None,
+    progress: Callable[[float], None] = lambda share: None,
+    also: SubSettings | None = None,
+) -> Found:
+    """Settings without a grid, the best first, no two of them alike; `also` are more settings to start from.
+
+    Deterministic. After `cancel` it returns the best so far. With one subwoofer there is nothing to search.
+    """
+    if room.subs == 1:
+        return Found(unchanged(1)[None], np.array([figures(room, unchanged(1), price).cost]))
+    space = _Space(room)
+
+    def stop() -> bool:
+        return cancel is not None and cancel.is_set()
+
+    starts = [_screened(space, bounds, price, stop), _batch_of(space, unchanged(room.subs))]
+    starts += [] if also is None else [_batch_of(space, also)]
+    progress(0.2)
+    few = space.coarse(2)
+    rough = _best(_descend(few, bounds, _joined(starts), price=price, steps=RACE_STEPS, stop=stop), 2 * STARTS)
+    rough = _best(_descend(few, bounds, rough, price=price, steps=RACE_STEPS, stop=stop), STARTS // 2)
+    progress(0.5)
+    fine = _best(_descend(space, bounds, rough, price=price, stop=stop), STURDY_CANDIDATES)
+    progress(0.7)
+    if not stop():
+        aside = _descend(space, bounds, _aside(space, bounds, fine.take(np.arange(min(3, len(fine.cost)))), price))
+        fine = _best(_joined([fine, aside]), STURDY_CANDIDATES)
+    progress(1.0)
+    return Found(_settings(space, fine), fine.cost, stop())
+
+
+def _aside(space: _Space, bounds: SearchBounds, best: _Batch, price: float) -> _Batch:
+    """For each of the best and each subwoofer, the best two places of its delay and polarity with all others kept.
+
+    Least squares does not cross a ridge; a delay alone can be tried everywhere.
+    """
+    subs = space.room.subs
+    few = space.coarse(2)
+    low, high = bounds.delay_low_s / UNIT_S, bounds.delay_high_s / UNIT_S
+    out = []
+    for k in range(len(best.cost)):
+        for i in range(subs):
+            places = np.linspace(low[i], high[i], 61)
+            for turn in (1, -1):
+                gain = np.repeat(best.gain[k][None], len(places), axis=0)
+                delay = np.repeat(best.delay[k][None], len(places), axis=0)
+                delay[:, i] = places
+                sign = best.polarity[k].copy()
+                sign[i] *= turn
+                cost = _costs(few, gain, delay, sign, price)
+                first = np.argsort(cost, kind="stable")[:1]
+                out.append(_Batch(gain[first], delay[first], np.tile(sign, (len(first), 1)), cost[first]))
+    every = _joined(out)
+    return every.take(np.argsort(every.cost, kind="stable")[:STARTS])
+
+
+def _best(batch: _Batch, count: int) -> _Batch:
+    """The cheapest that differ: of two within 0.02 dB² and 0.2 ms of each other the first is kept."""
+    order = np.argsort(batch.cost, kind="stable")
+    kept: list[int] = []
+    for k in order:
+        apart = batch.delay[k] - batch.delay[k][0]
+        signs = batch.polarity[k] * batch.polarity[k][0]
+        alike = any(
+            abs(batch.cost[k] - batch.cost[j]) < 0.02
+            and np.array_equal(signs, batch.polarity[j] * batch.polarity[j][0])
+            and np.abs(apart - (batch.delay[j] - batch.delay[j][0])).max() < 2.0
+            for j in kept
+        )
+        if not alike:
+            kept.append(int(k))
+        if len(kept) == count:
+            break
+    return batch.take(np.array(kept))
+
+
+def settle(
+    room: SubResponses,
+    bounds: SearchBounds,
+    grid: SettingGrid,
+    settings: SubSettings,
+    price: float = PRICE_DB2_PER_DB,
+    seat_share: FloatArray | None = None,
+) -> SubSettings:
+    """One setting on the steps of the processor: rounded, then moved step by step while that lowers its cost."""
+    if seat_share is not None:
+        room = SubResponses(room.values, room.freq_hz, seat_share, room.freq_share)
+    space = _Space(room)
+    now = grid.rounded(settings)
+    lowest = figures(room, now, price).cost
+    for _ in range(12):
+        trials = _neighbours(now, grid, bounds, space)
+        variance, output = _variance_and_output(space, trials)
+        cost = variance - price * output
+        k = int(np.argmin(cost))
+        if cost[k] >= lowest - 1e-6:
+            break
+        now, lowest = trials[k], float(cost[k])
+    return now
+
+
+def _neighbours(now: SubSettings, grid: SettingGrid, bounds: SearchBounds, space: _Space) -> SubSettings:
+    """Settings that differ by up to two steps of one subwoofer, or by one of gain and one of delay."""
+    subs = len(now.gain_db)
+    steps = [(g, d) for g in range(-2, 3) for d in range(-2, 3) if (g, d) != (0, 0) and abs(g) + abs(d) <= 2]
+    gain = np.repeat(now.gain_db[None], len(steps) * subs, axis=0)
+    delay = np.repeat(now.delay_s[None], len(steps) * subs, axis=0)
+    for k, (i, (g, d)) in enumerate(product(range(subs), steps)):
+        gain[k, i] += g * grid.gain_step_db
+        delay[k, i] += d * grid.delay_step_s
+    relative = gain - space.alike_db
+    good = np.ptp(relative, axis=1) <= bounds.gain_spread_db + 1e-9
+    good &= _fits(delay, bounds.delay_low_s, bounds.delay_high_s)
+    good &= _fits(gain, bounds.gain_low_db, bounds.gain_high_db)
+    if not good.any():
+        good[:] = True
+    return SubSettings(gain[good], delay[good], np.repeat(now.polarity[None], int(good.sum()), axis=0))
+
+
+# --- sturdiness ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sturdiness:
+    """What remains of an evenness when everything is a little off [dB²]."""
+
+    variance_db2: float
+    mean_db2: float
+    """Mean over all cases."""
+    worst_db2: float
+    worst: str
+    """What was off in the worst case."""
+    cases_db2: FloatArray
+    """Every case [shape=(cases,)], the same ones in the same order for any settings of a room."""
+
+
+def sturdiness(room: SubResponses, settings: SubSettings, temperature_c: float = 20.0) -> Sturdiness:
+    """Variance with gains ±0.5 dB, delays ±0.1 ms, seats ±5 cm and temperature ±3 K off, one kind at a time.
+
+    A moved seat hears each subwoofer by up to 5 cm sooner or later (its direct sound: the most that can be); a temperature
+    moves all frequencies of the room, but no delay of the processor.
+    """
+    names, variants = _variants(room, temperature_c)
+    found = [spatial_variance_db2(sum_levels_db(room, _off(settings)), room.seat_share, room.freq_share)]
+    labels = ["gain or delay of one subwoofer"] * len(found[0])
+    for name, other in zip(names, variants, strict=True):
+        found.append(
+            np.atleast_1d(spatial_variance_db2(sum_levels_db(other, settings), room.seat_share, room.freq_share))
+        )
+        labels.append(name)
+    cases = np.concatenate(found)
+    k = int(np.argmax(cases))
+    return Sturdiness(
+        figures(room, settings).variance_db2, float(cases.mean()), float(cases[k]), labels[k], freeze(cases)
+    )
+
+
+def _off(settings: SubSettings) -> SubSettings:
+    subs = len(settings.gain_db)
+    gain = np.repeat(settings.gain_db[None], 4 * subs, axis=0)
+    delay = np.repeat(settings.delay_s[None], 4 * subs, axis=0)
+    for i in range(subs):
+        gain[4 * i, i] += GAIN_OFF_DB
+        gain[4 * i + 1, i] -= GAIN_OFF_DB
+        delay[4 * i + 2, i] += DELAY_OFF_S
+        delay[4 * i + 3, i] -= DELAY_OFF_S
+    return SubSettings(gain, delay, np.repeat(settings.polarity[None], 4 * subs, axis=0))
+
+
+def _variants(room: SubResponses, temperature_c: float) -> tuple[list[str], list[SubResponses]]:
+    names, out = [], []
+    subs, seats, _ = room.values.shape
+    late_s = SEAT_OFF_M / speed_of_sound_m_s(temperature_c)
+    signs = np.where(_recurrence(SEAT_DRAWS, subs * seats) < 0.5, -1.0, 1.0).reshape(SEAT_DRAWS, subs, seats, 1)
+    for draw in signs:
+        turned = room.values * np.exp(-2j * np.pi * room.freq_hz * late_s * draw)
+        names.append("seats 5 cm away")
+        out.append(SubResponses(turned, room.freq_hz, room.seat_share, room.freq_share))
+    for kelvin in (-TEMPERATURE_OFF_K, TEMPERATURE_OFF_K):
+        factor = speed_of_sound_m_s(temperature_c) / speed_of_sound_m_s(temperature_c + kelvin)
+        names.append(f"temperature {kelvin:+.0f} K")
+        out.append(
+            SubResponses(
+                _stretched(room.values, room.freq_hz, factor), room.freq_hz, room.seat_share, room.freq_share
+            )
+        )
+    return names, out
+
+
+def _stretched(values: ComplexArray, freq_hz: FloatArray, factor: float) -> ComplexArray:
+    """Responses read at `factor` times each frequency; the slope of the phase is taken off while interpolating."""
+    step = 2 * np.pi * np.diff(freq_hz)
+    turn = np.angle(np.sum(values[..., 1:] * np.conj(values[..., :-1]) / step, axis=(0, 1)))
+    slope = float(np.median(turn / step))
+    flat = values * np.exp(-1j * slope * 2 * np.pi * freq_hz)
+    at = np.clip(freq_hz * factor, freq_hz[0], freq_hz[-1])
+    right = np.clip(np.searchsorted(freq_hz, at), 1, len(freq_hz) - 1)
+    share = (at - freq_hz[right - 1]) / (freq_hz[right] - freq_hz[right - 1])
+    read = flat[..., right - 1] * (1 - share) + flat[..., right] * share
+    return np.asarray(read * np.exp(1j * slope * 2 * np.pi * freq_hz * factor))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeldOut:
+    """What seats hear that were not tuned for: each is left out in turn and the rest tuned without it."""
+
+    variance_db2: FloatArray
+    """Variance over all seats of the setting tuned without seat k [dB², shape=(seats,)]; NaN for a seat without weight."""
+    off_db: FloatArray
+    """The rms deviation of the seat left out from the mean of the others with it [dB, shape=(seats,)]."""
+
+    @property
+    def mean_db2(self) -> float:
+        """Mean over the seats left out."""
+        return float(np.nanmean(self.variance_db2))
+
+
+def held_out(
+    room: SubResponses,
+    bounds: SearchBounds,
+    starts: SubSettings,
+    price: float = PRICE_DB2_PER_DB,
+    cancel: CancelToken | None = None,
+) -> HeldOut | None:
+    """Tune without each seat in turn from `starts` (the candidates of `search`), and evaluate at all seats.
+
+    None with fewer than three seats that count, or after `cancel`.
+    """
+    space = _Space(room)
+    counted = np.nonzero(room.seat_share > 0)[0]
+    if len(counted) < 3 or room.subs < 2:
+        return None
+    k = len(starts.gain_db)
+    batch = _batch_of(space, starts)
+    many = _joined([batch] * len(counted))
+    share = np.repeat(np.tile(room.seat_share, (len(counted), 1)), k, axis=0)
+    for n, seat in enumerate(counted):
+        share[n * k : (n + 1) * k, seat] = 0.0
+    share /= share.sum(axis=1, keepdims=True)
+    tuned = _descend(
+        space.coarse(2),
+        bounds,
+        many,
+        share=share,
+        price=price,
+        steps=2 * RACE_STEPS,
+        stop=lambda: cancel is not None and cancel.is_set(),
+    )
+    if cancel is not None and cancel.is_set():
+        return None
+    variance, off = np.full(len(room.seat_share), np.nan), np.full(len(room.seat_share), np.nan)
+    for n, seat in enumerate(counted):
+        own = tuned.take(np.array([n * k + int(np.argmin(tuned.cost[n * k : (n + 1) * k]))]))
+        levels = sum_levels_db(room, _settings(space, own))[0]
+        variance[seat] = spatial_variance_db2(levels, room.seat_share, room.freq_share)
+        apart = levels[seat] - share[n * k] @ levels
+        off[seat] = math.sqrt(float(room.freq_share @ apart**2))
+    return HeldOut(variance, off)
+
+
+def trade(
+    room: SubResponses, bounds: SearchBounds, starts: SubSettings, prices: tuple[float, ...]
+) -> tuple[SubSettings, ...]:
+    """For each price of a lost decibel the best setting reached from `starts`: from most even to loudest."""
+    space = _Space(room)
+    k = len(starts.gain_db)
+    many = _joined([_batch_of(space, starts)] * len(prices))
+    tuned = _descend(space, bounds, many, price=np.repeat(prices, k))
+    best = [n * k + int(np.argmin(tuned.cost[n * k : (n + 1) * k])) for n in range(len(prices))]
+    return tuple(_settings(space, tuned.take(np.array([b])))[0] for b in best)

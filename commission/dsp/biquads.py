@@ -1,0 +1,60 @@
+"""Parametric filters as processors have them.
+
+R. Bristow-Johnson, "Cookbook formulae for audio equalizer biquad filter coefficients" (W3C Note, 2021, from memory). Q of a
+peaking filter is that of the cookbook: its bandwidth lies between the points of half the gain in decibels.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.model import ComplexArray, FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Biquad:
+    """H(z) = (b0 + b1·z⁻¹ + b2·z⁻²) / (1 + a1·z⁻¹ + a2·z⁻²)."""
+
+    b: tuple[float, float, float]
+    a: tuple[float, float, float]
+    """With a0 = 1."""
+
+    def response(self, freq_hz: FloatArray, rate_hz: float) -> ComplexArray:
+        """Complex response at those frequencies [the shape of `freq_hz`]."""
+        z = np.exp(-2j * np.pi * np.asarray(freq_hz) / rate_hz)
+        return np.asarray(np.polyval(self.b[::-1], z) / np.polyval(self.a[::-1], z))
+
+
+def _biquad(b: tuple[float, float, float], a: tuple[float, float, float]) -> Biquad:
+    return Biquad((b[0] / a[0], b[1] / a[0], b[2] / a[0]), (1.0, a[1] / a[0], a[2] / a[0]))
+
+
+def _cos_alpha(freq_hz: float, q: float, rate_hz: float) -> tuple[float, float]:
+    if not 0 < freq_hz < rate_hz / 2 or not q > 0:
+        raise ValueError(
+            f"a filter needs 0 < frequency < {rate_hz / 2:g} Hz and Q > 0, got {freq_hz:g} Hz and Q {q:g}"
+        )
+    w0 = 2 * math.pi * freq_hz / rate_hz
+    return math.cos(w0), math.sin(w0) / (2 * q)
+
+
+def peaking(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Biquad:
+    """Peaking filter (peakingEQ of the cookbook). ValueError for a frequency or Q that cannot be."""
+    cos, alpha = _cos_alpha(freq_hz, q, rate_hz)
+    size = 10 ** (gain_db / 40)
+    return _biquad((1 + alpha * size, -2 * cos, 1 - alpha * size), (1 + alpha / size, -2 * cos, 1 - alpha / size))
+
+
+def low_pass(freq_hz: float, q: float, rate_hz: float) -> Biquad:
+    """Low-pass filter of second order (LPF of the cookbook)."""
+    cos, alpha = _cos_alpha(freq_hz, q, rate_hz)
+    return _biquad(((1 - cos) / 2, 1 - cos, (1 - cos) / 2), (1 + alpha, -2 * cos, 1 - alpha))
+
+
+def high_pass(freq_hz: float, q: float, rate_hz: float) -> Biquad:
+    """High-pass filter of second order (HPF of the cookbook)."""
+    cos, alpha = _cos_alpha(freq_hz, q, rate_hz)
+    return _biquad(((1 + cos) / 2, -(1 + cos), (1 + cos) / 2), (1 + alpha, -2 * cos, 1 - alpha))

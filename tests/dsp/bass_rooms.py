@@ -1,0 +1,67 @@
+"""Rooms for tests of the bass: a modal sum written here, and image sources by pyroomacoustics. No code of the analysis."""
+
+from __future__ import annotations
+
+import numpy as np
+
+SPEED_M_S = 343.2
+BINS_HZ = np.arange(10.0, 321.0)
+
+
+def modal_room(
+    seed: int, subs: int, seats: int, freq_hz: np.ndarray, decay_s: float = 0.4
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """(responses [shape=(subs, seats, n)], size, subwoofers, seats in metres) of a box with nearly rigid walls.
+
+    Kuttruff, Room Acoustics, equation (3.10) (from memory): a sum over the modes of the box, each damped alike. Subwoofers in
+    corners and at the middle of walls, unequally loud and late; seats anywhere in the rear two thirds.
+    """
+    rng = np.random.default_rng([77, seed])
+    size = np.array([rng.uniform(4.5, 8), rng.uniform(3.5, 5.5), rng.uniform(2.3, 3)])
+    x, y = size[:2]
+    spots = [(0.2, 0.2), (x - 0.2, y - 0.2), (x - 0.2, 0.2), (0.2, y - 0.2), (0.2, y / 2), (x - 0.2, y / 2)]
+    spots += [(x / 2, 0.2), (x / 2, y - 0.2)]
+    places = np.array([(*spot, 0.25) for spot in spots[:subs]])
+    places[:, :2] += np.sign(size[:2] / 2 - places[:, :2]) * rng.uniform(0, 0.4, (subs, 2))
+    ears = np.column_stack([rng.uniform(0.4, 0.85, seats) * x, rng.uniform(0.2, 0.8, seats) * y, np.full(seats, 1.1)])
+    responses = modal_responses(size, places, ears, freq_hz, decay_s)
+    late = np.exp(-2j * np.pi * freq_hz * rng.uniform(0, 0.004, (subs, 1, 1)))
+    return responses * late * 10 ** (rng.uniform(-3, 3, (subs, 1, 1)) / 20), size, places, ears
+
+
+def modal_responses(
+    size: np.ndarray, places: np.ndarray, ears: np.ndarray, freq_hz: np.ndarray, decay_s: float = 0.4
+) -> np.ndarray:
+    """The sum over the modes alone [shape=(subs, seats, n)]."""
+    highest = 2 * freq_hz.max()
+    counts = [int(np.ceil(2 * highest * side / SPEED_M_S)) for side in size]
+    order = np.stack(np.meshgrid(*(np.arange(c + 1) for c in counts), indexing="ij"), -1).reshape(-1, 3)
+    natural = SPEED_M_S / 2 * np.sqrt(((order / size) ** 2).sum(axis=1))
+    order, natural = order[natural < highest], natural[natural < highest]
+    omega = 2 * np.pi * freq_hz
+
+    def shapes(points: np.ndarray) -> np.ndarray:
+        return np.prod(np.cos(np.pi * order[None] * points[:, None] / size), axis=-1)
+
+    weight = np.prod(np.where(order > 0, 2, 1), axis=1)
+    gain = weight[:, None] / ((2 * np.pi * natural)[:, None] ** 2 - omega**2 + 2j * 6.9 / decay_s * omega)
+    return np.einsum("im,sm,mf->isf", shapes(places), shapes(ears), gain) * omega**2
+
+
+def image_room(places: np.ndarray, ears: np.ndarray, size: np.ndarray, freq_hz: np.ndarray) -> np.ndarray:
+    """The same by pyroomacoustics' image sources, walls that absorb a third [shape=(subs, seats, n)]."""
+    import pyroomacoustics as pra
+
+    rate = 2000
+    room = pra.ShoeBox(size, fs=rate, materials=pra.Material(0.33), max_order=18)
+    for place in places:
+        room.add_source(place)
+    room.add_microphone_array(ears.T)
+    room.compute_rir()
+    out = np.empty((len(places), len(ears), len(freq_hz)), complex)
+    for s in range(len(ears)):
+        for i in range(len(places)):
+            h = np.asarray(room.rir[s][i])
+            turn = np.exp(-2j * np.pi * freq_hz[:, None] * (np.arange(len(h)) - 40) / rate)
+            out[i, s] = turn @ h
+    return out

@@ -1,0 +1,76 @@
+"""Biquads against the cookbook's formulas as another library computes them, and against analogue prototypes."""
+
+from __future__ import annotations
+
+import math
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from commission.dsp.biquads import high_pass, low_pass, peaking
+
+RATE_HZ = 48000.0
+FREQ_HZ = np.geomspace(10, 20000, 300)
+
+
+def test_a_peak_has_its_gain_at_its_frequency_and_half_of_it_at_the_edges() -> None:
+    # The cookbook: bandwidth between the points of half the gain in dB, 1/Q = 2·sinh(ln 2/2·BW·w0/sin w0).
+    f0, gain, q = 50.0, -9.0, 4.0
+    w0 = 2 * math.pi * f0 / RATE_HZ
+    octaves = 2 / math.log(2) * math.asinh(1 / (2 * q)) * math.sin(w0) / w0
+    edges = f0 * 2 ** np.array([-octaves / 2, 0.0, octaves / 2])
+    levels = 20 * np.log10(np.abs(peaking(f0, gain, q, RATE_HZ).response(edges, RATE_HZ)))
+    # 1e-3 dB: the bilinear transform bends the frequency axis by 1e-5 at 50 Hz.
+    assert np.allclose(levels, [gain / 2, gain, gain / 2], atol=1e-3)
+
+
+@pytest.mark.parametrize("gain_db", [-12.0, -3.0, 6.0])
+def test_a_peak_is_the_bilinear_transform_of_the_cookbooks_prototype(gain_db: float) -> None:
+    # H(s) = (s² + s·(A/Q) + 1)/(s² + s/(A·Q) + 1), A = 10^(gain/40); by scipy's own bilinear transform, warped at f0.
+    f0, q = 63.0, 2.5
+    size = 10 ** (gain_db / 40)
+    warped = 2 * RATE_HZ * math.tan(math.pi * f0 / RATE_HZ)
+    b, a = signal.bilinear(
+        [1 / warped**2, size / q / warped, 1], [1 / warped**2, 1 / (size * q) / warped, 1], RATE_HZ
+    )
+    _, expected = signal.freqz(b, a, FREQ_HZ, fs=RATE_HZ)
+    assert np.allclose(peaking(f0, gain_db, q, RATE_HZ).response(FREQ_HZ, RATE_HZ), expected, rtol=1e-6)
+
+
+@pytest.mark.parametrize(("ours", "kind"), [(low_pass, "low"), (high_pass, "high")])
+def test_butterworth_filters_agree_with_scipy(ours, kind: str) -> None:
+    b, a = signal.butter(2, 80.0, kind, fs=RATE_HZ)
+    _, expected = signal.freqz(b, a, FREQ_HZ, fs=RATE_HZ)
+    assert np.allclose(ours(80.0, math.sqrt(0.5), RATE_HZ).response(FREQ_HZ, RATE_HZ), expected, atol=1e-6)
+
+
+def test_two_pairs_make_a_crossover_of_fourth_order_that_sums_flat() -> None:
+    # Linkwitz & Riley 1976: two Butterworth filters each, the sum is an all-pass.
+    q = math.sqrt(0.5)
+    low = low_pass(80.0, q, RATE_HZ).response(FREQ_HZ, RATE_HZ) ** 2
+    high = high_pass(80.0, q, RATE_HZ).response(FREQ_HZ, RATE_HZ) ** 2
+    assert np.allclose(np.abs(low + high), 1.0, atol=1e-6)
+
+
+def test_a_peak_agrees_with_sox(tmp_path) -> None:
+    if shutil.which("sox") is None:
+        pytest.skip("sox is not installed")
+    import soundfile
+
+    impulse = np.zeros(48000)
+    impulse[0] = 0.5
+    soundfile.write(tmp_path / "in.wav", impulse, 48000, subtype="FLOAT")
+    subprocess.run(["sox", tmp_path / "in.wav", tmp_path / "out.wav", "equalizer", "60", "3q", "-6"], check=True)
+    heard = soundfile.read(tmp_path / "out.wav")[0] / 0.5
+    freq = np.arange(20.0, 200.0)
+    expected = np.exp(-2j * np.pi * freq[:, None] * np.arange(48000) / 48000) @ heard
+    assert np.allclose(peaking(60.0, -6.0, 3.0, RATE_HZ).response(freq, RATE_HZ), expected, atol=1e-5)
+
+
+@pytest.mark.parametrize(("freq_hz", "q"), [(0.0, 1.0), (24000.0, 1.0), (50.0, 0.0)])
+def test_filters_that_cannot_be_are_refused(freq_hz: float, q: float) -> None:
+    with pytest.raises(ValueError, match="a filter needs"):
+        peaking(freq_hz, -3.0, q, RATE_HZ)

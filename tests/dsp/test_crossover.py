@@ -1,0 +1,112 @@
+"""Sums of subwoofers and mains: worked by hand, textbook crossovers by scipy, measured drivers."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bass_rooms import BINS_HZ, modal_room
+from scipy import signal
+
+from commission.dsp.crossover import crossover_octave, fit_crossover, summation_db
+
+DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
+
+
+def linkwitz_riley(crossover_hz: float, kind: str) -> np.ndarray:
+    """Fourth order: an analogue Butterworth of second order twice, by scipy [shape=(n,)]."""
+    b, a = signal.butter(2, 2 * np.pi * crossover_hz, kind, analog=True)
+    return np.asarray(signal.freqs(b, a, 2 * np.pi * BINS_HZ)[1]) ** 2
+
+
+@pytest.mark.parametrize(("phase_deg", "loss_db"), [(0, 0.0), (60, -1.2494), (90, -3.0103), (120, -6.0206)])
+def test_equal_parts_lose_by_their_phase(phase_deg: float, loss_db: float) -> None:
+    # 20·lg cos(φ/2), by hand.
+    turned = np.exp(1j * np.radians([phase_deg]))
+    assert summation_db(np.ones(1), turned) == pytest.approx(loss_db, abs=1e-3)
+
+
+def test_unequal_parts_worked_by_hand() -> None:
+    # |3 − 1| of 3 + 1: 20·lg 0.5.
+    assert summation_db(np.array([3.0]), np.array([-1.0])) == pytest.approx(-6.0206, abs=1e-3)
+    assert summation_db(np.zeros(1), np.zeros(1)) == pytest.approx(0.0)
+
+
+def test_the_octave_around_80_hz() -> None:
+    inside = BINS_HZ[crossover_octave(BINS_HZ, 80.0)]
+    assert inside[0] == 57.0 and inside[-1] == 113.0
+
+
+@pytest.mark.parametrize("late_ms", [-2.0, 0.0, 1.5])
+def test_a_late_subwoofer_of_a_textbook_crossover_is_brought_back(late_ms: float) -> None:
+    low = linkwitz_riley(80.0, "low") * np.exp(-2j * np.pi * BINS_HZ * late_ms / 1000)
+    found = fit_crossover(low[None], linkwitz_riley(80.0, "high")[None, None], BINS_HZ, 80.0)
+    # Flat: within 0.1 dB of the best, about 0.6 ms at 80 Hz.
+    assert found.delay_s * 1000 == pytest.approx(-late_ms, abs=0.7)
+    assert found.polarity == 1 and found.after_db[0] > -0.12
+    assert found.before_db[0] <= found.after_db[0] + 1e-9
+
+
+def test_a_reversed_subwoofer_is_turned_over() -> None:
+    found = fit_crossover(-linkwitz_riley(80.0, "low")[None], linkwitz_riley(80.0, "high")[None, None], BINS_HZ, 80.0)
+    assert found.polarity == -1 and abs(found.delay_s) < 0.7e-3 and found.inverting_gains_db > 1.0
+
+
+def test_half_a_period_is_no_reason_to_turn_it() -> None:
+    """Late by a quarter of a period: both polarities are as good at either end, and the one that is set stays."""
+    late = linkwitz_riley(80.0, "low") * np.exp(-2j * np.pi * BINS_HZ * 0.25 / 80.0)
+    found = fit_crossover(late[None], linkwitz_riley(80.0, "high")[None, None], BINS_HZ, 80.0)
+    assert found.polarity == 1 and abs(found.inverting_gains_db) < 1.0
+
+
+def test_the_search_stays_within_a_quarter_of_a_period() -> None:
+    low, high = linkwitz_riley(80.0, "low"), linkwitz_riley(80.0, "high")
+    late = low * np.exp(-2j * np.pi * BINS_HZ * 9e-3)
+    assert abs(fit_crossover(late[None], high[None, None], BINS_HZ, 80.0).delay_s) <= 0.25 / 80 + 1e-9
+    known = fit_crossover(late[None], high[None, None], BINS_HZ, 80.0, around_s=-9e-3)
+    assert known.delay_s * 1000 == pytest.approx(-9.0, abs=0.7)
+
+
+def test_three_mains_are_pooled_over_all_seats() -> None:
+    """In a simulated room no other delay of a fine grid is better than what is found, by more than what counts as flat."""
+    h, *_ = modal_room(21, 4, 6, BINS_HZ)
+    sub, mains = h[0] * linkwitz_riley(80.0, "low"), h[1:] * linkwitz_riley(80.0, "high")
+    found = fit_crossover(sub, mains, BINS_HZ, 80.0)
+    octave = (BINS_HZ >= 80 / np.sqrt(2)) & (BINS_HZ <= 80 * np.sqrt(2))
+    weights = 1 / BINS_HZ[octave]
+
+    def mean(delay_s: float, sign: int) -> float:
+        total = np.abs(sign * sub * np.exp(-2j * np.pi * BINS_HZ * delay_s) + mains)
+        loss = 20 * np.log10(total / (np.abs(sub) + np.abs(mains)))[..., octave]
+        return float(np.average(loss.mean(axis=(0, 1)), weights=weights))
+
+    best = max(mean(d, found.polarity) for d in np.linspace(-0.25, 0.25, 41) / 80)
+    # 0.1 dB counts as flat; 0.05 for the weights of this test, which take the octave's edges otherwise.
+    assert mean(found.delay_s, found.polarity) >= best - 0.15
+    assert found.after_db.mean() == pytest.approx(mean(found.delay_s, found.polarity), abs=0.05)
+
+
+def test_measured_drivers_sum_as_their_phase_says() -> None:
+    """A woofer and a tweeter of a measured loudspeaker around 2 kHz: aligned, they lose less than reversed."""
+    path = DATA / "loudspeaker_response_raw.ita"
+    if not path.is_file():
+        pytest.skip("the open measured data do not lie beside this checkout")
+    from scipy.io import loadmat
+
+    data = loadmat(path, squeeze_me=True, struct_as_record=False)
+    samples = next(
+        np.asarray(each.data) for each in data.values() if getattr(getattr(each, "data", None), "ndim", 0) == 2
+    )
+    samples = samples if samples.shape[0] < samples.shape[1] else samples.T
+    freq = np.fft.rfftfreq(samples.shape[1], 1 / 44100)
+    woofer, tweeter = np.fft.rfft(np.real(samples), axis=-1) if np.isrealobj(samples) else samples
+    freq = freq[: len(woofer)]
+    found = fit_crossover(woofer[None], tweeter[None, None], freq, 2000.0)
+    assert found.after_db[0] >= found.before_db[0] - 1e-9
+    assert abs(found.delay_s) <= 0.25 / 2000 + 1e-12
+
+
+def test_without_a_frequency_in_the_octave_it_is_refused() -> None:
+    with pytest.raises(ValueError, match="half an octave"):
+        fit_crossover(np.ones((1, 3)), np.ones((1, 1, 3)), np.array([200.0, 210, 220]), 80.0)
