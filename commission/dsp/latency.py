@@ -13,6 +13,8 @@ from commission.model import FloatArray, freeze
 UNIT_SD = 0.02
 """Accept a unit factor only when its standard deviation is at most this (common practice, no source: the factors that are
 told apart, −1, 0, 0.305, 1 and 3.28, differ by fifteen times as much at the least)."""
+_LEAST_APART_S = 1e-5
+"""Flights that differ by less, 3 mm, are of one distance."""
 
 NO_DELAYS, WRONG_SIGN = "no delays are applied", "the delays have the wrong sign"
 
@@ -91,9 +93,9 @@ def unit_factor(arrivals_s: FloatArray, distances_m: FloatArray, speed_m_s: floa
             return None
         design = np.column_stack((flight[keep], np.ones(keep.sum())))
         (slope, offset), *_ = np.linalg.lstsq(design, target[keep], rcond=None)
-    spread = float(np.sum((flight[keep] - flight[keep].mean()) ** 2))
-    if spread <= 0:
+    if np.ptp(flight[keep]) <= _LEAST_APART_S:
         return None
+    spread = float(np.sum((flight[keep] - flight[keep].mean()) ** 2))
     residual = target[keep] - (slope * flight[keep] + offset)
     sigma = max(math.sqrt(float(np.sum(residual**2)) / max(keep.sum() - 2, 1)), 8.5e-5)
     outliers = tuple(int(i) for i in np.nonzero(good & ~keep)[0])
@@ -103,7 +105,7 @@ def unit_factor(arrivals_s: FloatArray, distances_m: FloatArray, speed_m_s: floa
 def _theil_sen(x: FloatArray, y: FloatArray) -> tuple[float, float]:
     """Median of the slopes of all pairs (Theil 1950, Sen 1968): a start that a third of wild points cannot spoil."""
     i, j = np.triu_indices(len(x), 1)
-    apart = np.abs(x[i] - x[j]) > 1e-5
+    apart = np.abs(x[i] - x[j]) > _LEAST_APART_S
     if not apart.any():
         return 0.0, float(np.median(y))
     slope = float(np.median((y[i] - y[j])[apart] / (x[i] - x[j])[apart]))

@@ -8,9 +8,12 @@ import numpy as np
 import pytest
 import soundfile
 from scipy import fft, signal
+from scipy.stats import kendalltau
 
+from commission.dsp import compactness
 from commission.dsp.compactness import Shape, band_times, deconvolved_shapes, shape_of
 from commission.dsp.sweep import deconvolver
+from commission.model import FloatArray
 
 RATE = 48000
 OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
@@ -183,3 +186,85 @@ def test_a_band_is_as_late_as_its_tone_burst() -> None:
     for burst_hz, burst_s in at.items():
         band = int(np.argmin(np.abs(np.log(bands.centres_hz / burst_hz))))
         assert bands.strongest_s[0, band] == pytest.approx(burst_s, abs=0.01)  # twice the resolution of a 200 Hz band
+
+
+# --- the parts, on times written by hand ---------------------------------------------------------------------------
+
+LOUD = np.zeros(12)
+
+
+@pytest.mark.parametrize(
+    ("times_s", "levels_db", "period_s", "expected"),
+    [
+        # Within 0.25 s: one impulse response; with a third of the bands anywhere it still is.
+        (np.full(12, 0.03), LOUD, 3.0, Shape.COMPACT),
+        (np.r_[np.full(8, 0.03), 1.0, 2.0, 0.4, 1.7], LOUD, 3.0, Shape.COMPACT),
+        (np.r_[np.full(7, 0.03), 1.0, 0.6, 2.0, 0.4, 1.7], LOUD, 3.0, Shape.SPREAD),
+        (np.linspace(0.1, 0.3, 12), LOUD, 3.0, Shape.COMPACT),
+        # One band after the other over seconds: a sweep, upward or downward, with one of six bands in no order.
+        (np.linspace(0.1, 2.8, 12), LOUD, 3.0, Shape.SWEEP),
+        (np.linspace(2.8, 0.1, 12), LOUD, 3.0, Shape.SWEEP),
+        (np.r_[2.9, 2.8, np.linspace(0.1, 2.7, 10)], LOUD, 3.0, Shape.SWEEP),
+        (np.r_[2.9, 2.8, 2.7, 2.6, np.linspace(0.1, 2.5, 8)], LOUD, 3.0, Shape.SPREAD),
+        # Just before the end of the period is just before its beginning.
+        (np.r_[np.full(6, 2.95), np.full(6, 0.05)], LOUD, 3.0, Shape.COMPACT),
+        # Weak bands may be distortion of a lower tone: the strong ones rise.
+        (
+            np.r_[np.linspace(0.1, 2.8, 7), 0.2, 0.1, 0.3, 0.1, 0.2],
+            np.r_[np.zeros(7), np.full(5, -30.0)],
+            3.0,
+            Shape.SWEEP,
+        ),
+        # Fewer than three bands say nothing.
+        (np.r_[0.1, 0.1, np.full(10, np.nan)], LOUD, 3.0, Shape.NOISE),
+        (np.r_[0.1, 0.1, 0.1, np.full(9, np.nan)], LOUD, 3.0, Shape.COMPACT),
+        (np.r_[0.1, 0.1, np.full(10, np.nan)], LOUD, 0.9, Shape.COMPACT),
+    ],
+)
+def test_the_shape_follows_from_when_each_band_is_strongest(
+    times_s: FloatArray, levels_db: FloatArray, period_s: float, expected: Shape
+) -> None:
+    shape, spread_s = compactness._shape(times_s, levels_db, period_s)
+    assert shape is expected
+    if shape is Shape.SWEEP:
+        assert 2.5 < spread_s < 3.0
+    elif shape is Shape.COMPACT and period_s > 1:
+        assert spread_s <= 0.25
+
+
+def test_the_order_of_bands_is_kendalls() -> None:
+    rng = np.random.default_rng(1)
+    for count in (4, 9):
+        times_s = rng.normal(size=count)
+        assert compactness._rank_correlation(times_s) == pytest.approx(
+            kendalltau(np.arange(count), times_s).statistic
+        )
+    assert compactness._longest_run(np.array([3.0, 1.0, 2.0, 5.0, 4.0, 6.0])) == 4  # 1, 2, 5, 6
+    assert compactness._longest_run(np.array([6.0, 1.0, 5.0, 4.0, 3.0, 2.0])) == 5  # 6, 5, 4, 3, 2
+
+
+@pytest.mark.parametrize(
+    ("ms_per_octave", "bands", "leans"), [(5.0, 10, True), (-5.0, 10, True), (3.0, 10, False), (5.0, 7, False)]
+)
+def test_a_lean_of_4_ms_an_octave_is_a_wrong_stimulus(ms_per_octave: float, bands: int, leans: bool) -> None:
+    centres_hz = 300 * 2 ** (np.arange(12) / 2)
+    times_s = 0.02 + ms_per_octave / 1000 * np.log2(centres_hz / 300)
+    times_s[bands:] = np.nan
+    assert compactness._leans(centres_hz, times_s) is leans
+    times_s[bands - 2] += np.copysign(0.5, ms_per_octave)  # a reflection is strongest in one band
+    assert compactness._leans(centres_hz, times_s) is leans
+
+
+def test_a_band_leads_by_the_first_moment_within_10_db() -> None:
+    power = np.array(
+        [[0.0, 0.2, 0.05, 0.5, 1.0, 0.3], [0.9, 0.0, 0.0, 0.0, 1.0, 0.0], [1.0, 0.0, 0.0, 0.0, 0.0, 0.2]]
+    )
+    strongest = np.array([4, 4, 0])
+    assert compactness._lead(power, strongest, 4) == pytest.approx([3, 4, 1])  # the last one round the end
+    assert compactness._lead(power, strongest, 2) == pytest.approx([1, 0, 1])
+
+
+def test_a_recording_of_less_than_a_second_is_compact_without_a_look() -> None:
+    noise = np.random.default_rng(1).standard_normal(16000)
+    assert compactness.shape_of(noise[:7900], 8000.0)[0] is Shape.COMPACT
+    assert compactness.shape_of(noise, 8000.0)[0] is not Shape.COMPACT

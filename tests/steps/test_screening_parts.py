@@ -1,0 +1,312 @@
+"""The parts of the screening, on arrivals and levels written by hand."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from builders import LOUDSPEAKERS, SEATS, analysis, arrivals, cinema, defined, job_of
+
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.matching import Explanation, Matching
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import AS_FOUND, Analyses
+from commission.steps.shared.screening import arrival_times, gains, recordings
+from commission.steps.shared.screening.interference import (
+    _noise_db,
+    _plays,
+    _tail_db,
+    _usual,
+    _with_gaps,
+    _without,
+)
+from commission.steps.shared.screening.mistake import Mistake, places
+from commission.steps.shared.survey import Surveyed
+
+C = speed_of_sound_m_s(21.5)
+FOUR = ["FL", "FC", "FR", "SiL"]
+JOB = job_of(defined(cinema()))
+
+
+def heard(late_s: dict[tuple[str, str], float] | None = None, ids: list[str] = FOUR, **more: Any) -> Analyses:
+    """Latency of 20 ms for each seat's own number of milliseconds more, a delay of each channel, and flight."""
+    values = {
+        (c, s): 0.02
+        + 0.001 * k
+        + 0.0005 * i
+        + math.dist(LOUDSPEAKERS[c][2], at) / C
+        + (late_s or {}).get((c, s), 0.0)
+        for i, c in enumerate(ids)
+        for k, (s, at) in enumerate(SEATS.items())
+    }
+    return arrivals(values, **more)
+
+
+def misfit_s(place: tuple[str, str], analyses: Analyses, *without: str) -> float | None:
+    return recordings._misfit_s(JOB, places(JOB, AS_FOUND, analyses), place, set(without))
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.004, -0.0005])
+def test_an_arrival_is_off_against_the_other_seats_whatever_delays_and_latencies(late_s: float) -> None:
+    there = heard({("FL", "A3"): late_s})
+    assert misfit_s(("FL", "A3"), there) == pytest.approx(late_s, abs=1e-9)
+    assert misfit_s(("FL", "A1"), there) == pytest.approx(0.0, abs=1e-9)  # one seat of five does not move the median
+
+
+def test_seats_that_are_in_question_are_no_reference() -> None:
+    spoilt = heard({("FL", s): 0.004 for s in ("A1", "A2", "B1")})
+    assert misfit_s(("FL", "A3"), spoilt) == pytest.approx(-0.004, abs=1e-9)
+    assert misfit_s(("FL", "A3"), spoilt, "A1", "A2", "B1") == pytest.approx(0.0, abs=1e-9)
+    assert misfit_s(("FL", "A3"), spoilt, *SEATS) is None
+
+
+def test_what_an_arrival_is_off_needs_two_other_channels_and_one_clock() -> None:
+    assert misfit_s(("FL", "A3"), heard({("FL", "A3"): 0.004}, ["FL", "FC", "FR"])) == pytest.approx(0.004)
+    assert misfit_s(("FL", "A3"), heard(None, ["FL", "FC"])) is None
+    assert misfit_s(("BL", "A3"), heard()) is None
+    assert misfit_s(("FL", "A3"), heard(clock=None)) is None
+    assert misfit_s(("SUB1", "A3"), heard(None, [*FOUR, "SUB1"])) is None  # with a latency of its own
+    mixed = Analyses(replace(item, clock=f"clock of {item.channel}") for item in heard())
+    assert misfit_s(("FL", "A3"), mixed) is None
+
+
+@pytest.mark.parametrize(
+    ("first_ms", "second_ms", "wrong"),
+    [
+        (0.2, 0.8, ["second"]),  # 10 cm fit, 24 cm do not
+        (0.8, -0.2, ["first"]),
+        (-0.2, -0.8, ["second"]),
+        (0.2, 0.6, ["first", "second"]),
+        (0.4, 0.8, ["first", "second"]),
+        (None, 0.8, ["first", "second"]),
+        (0.2, None, ["first", "second"]),
+    ],
+)
+def test_of_two_places_the_one_that_does_not_fit_is_wrong(
+    first_ms: float | None, second_ms: float | None, wrong: list[str]
+) -> None:
+    seconds = {"first": first_ms, "second": second_ms}
+    assert recordings._worse({k: None if ms is None else ms / 1000 for k, ms in seconds.items()}) == wrong
+
+
+def test_a_symmetric_room_makes_places_alike_within_5_cm() -> None:
+    channels = {c.id: c for c in JOB.system.channels}
+    a1, a2, a3 = (seat for seat in JOB.system.seats if seat.id.startswith("A"))
+    assert recordings._mirrored_seats(channels["FC"], a1, a3)
+    assert not recordings._mirrored_seats(channels["FC"], a1, a2)
+    assert not recordings._mirrored_seats(channels["FL"], a1, a3)
+    near, far = (replace(a3, position_m=(0.8 + x, 3.3, 1.1)) for x in (0.1, 0.3))  # 2.5 and 8 cm farther from FC
+    assert recordings._mirrored_seats(channels["FC"], a1, near)
+    assert not recordings._mirrored_seats(channels["FC"], a1, far)
+    assert recordings._mirrored_channels(channels["FL"], channels["FR"], a2)
+    assert not recordings._mirrored_channels(channels["FL"], channels["FR"], a1)
+    nowhere = {c: replace(each, position_m=None) for c, each in channels.items()}
+    assert recordings._mirrored_seats(nowhere["FC"], a1, a3)
+    assert not recordings._mirrored_seats(nowhere["FL"], a1, a3)
+    assert recordings._mirrored_channels(nowhere["FL"], nowhere["FR"], a1)
+    assert not recordings._mirrored_channels(nowhere["FL"], nowhere["SiR"], a1)
+    assert recordings._mirrored_channels(nowhere["SUB1"], nowhere["SUB2"], a1)
+
+
+# --- arrivals that no room explains --------------------------------------------------------------------------------
+
+
+def surveyed(analyses: Analyses, ids: list[str] = FOUR, known: int = 4) -> Surveyed:
+    """What was surveyed, as far as the words of a mistake need it."""
+    survey: Any = SimpleNamespace(applied_s=np.where(np.arange(len(ids)) < known, 0.0, np.nan))
+    recorded = places(JOB, AS_FOUND, analyses)
+    made: Any = SimpleNamespace(channels=tuple(ids), seats=tuple(SEATS), survey=survey, recordings=recorded)
+    return made  # type: ignore[no-any-return]
+
+
+def strays(rest_ms: dict[tuple[int, int], float], *, known: int = 4, **more: Any) -> Mistake | None:
+    rest = np.zeros((4, 6))
+    rest[0, 0] = np.nan
+    for at, ms in rest_ms.items():
+        rest[at] = ms / 1000
+    spoilt = more.pop("spoilt", [])
+    return arrival_times._strays(
+        surveyed(heard(), known=known), Matching(rest_s=rest, **{"sure": (), **more}), spoilt
+    )
+
+
+def test_an_arrival_40_ms_off_is_on_another_clock() -> None:
+    # 40 ms are 14 m of path; 35 ms may be a delay.
+    assert strays({(1, 2): 35.0, (2, 0): -39.0}) is None
+    found = strays({(1, 2): 45.0, (3, 4): -300.0, (1, 4): 41.0})
+    assert found is not None
+    assert (found.channels, found.seats) == (("FC", "SiL"), ("A3", "B2"))
+    assert [text.split(" than")[0] for text in found.evidence] == [
+        "FC at A3 comes 45 ms later",
+        "FC at B2 comes 41 ms later",
+        "SiL at B2 comes 300 ms earlier",
+    ]
+    spoilt = {(item.channel, item.seat) for item in heard() if item.seq in found.usable}
+    assert spoilt == {("FC", "A3"), ("FC", "B2"), ("SiL", "B2")}
+    assert all(a is not None and a.arrival_s is None and a.level_db is not None for a in found.usable.values())
+
+
+def test_strays_are_not_told_where_a_delay_may_be_the_reason_or_a_mistake_is_known() -> None:
+    late = {(1, 2): 100.0, (2, 3): 100.0}
+    assert strays(late, known=0) is None
+    assert strays(late, known=1) is not None
+    assert strays(late, sure=(Explanation(kind="delay", channels=(1,)),)) is None
+    assert strays(late, sure=(Explanation(kind="loudspeakers", channels=(0, 3)),)) is not None
+    seq = next(item.seq for item in heard() if (item.channel, item.seat) == ("FC", "A3"))
+    other = Mistake(kind="gain", reason="r", evidence=("e",), usable={seq: None})
+    found = strays(late, spoilt=[other])
+    assert found is not None
+    assert found.channels == ("FR",)
+
+
+def worded(each: Explanation, ids: list[str] = FOUR) -> tuple[Mistake, set[tuple[str, str]]]:
+    """The mistake, and the places of which something may not be used."""
+    everything = heard(None, [*FOUR, "SUB1"])
+    newest = places(JOB, AS_FOUND, everything)
+    made = arrival_times._mistake(each, surveyed(everything, ids), newest, JOB)
+    return made, {(item.channel, item.seat) for item in everything if item.seq in made.usable}
+
+
+def test_what_is_mixed_up_spoils_its_recordings_and_no_others() -> None:
+    every = {*FOUR, "SUB1"}
+    made, spoilt = worded(Explanation(kind="seats", seats=(0, 4), gain=49.0))
+    assert (made.kind, made.seats, made.channels) == ("seats-exchanged", ("A1", "B2"), ())
+    assert spoilt == {(c, s) for c in every for s in ("A1", "B2")}
+    assert set(made.usable.values()) == {None}
+    assert "z = 7" in made.evidence[0]
+    made, spoilt = worded(Explanation(kind="exchanged-at-seat", channels=(0, 3), seats=(2,)))
+    assert (made.kind, made.seats, made.channels) == ("wrong-channel", ("A3",), ("FL", "SiL"))
+    assert spoilt == {("FL", "A3"), ("SiL", "A3")}
+    made, spoilt = worded(Explanation(kind="clock", seats=(1,), shift_s=-0.0123))
+    assert (made.kind, made.seats) == ("clock", ("A2",))
+    assert "come 12.3 ms earlier than" in made.evidence[0]
+    assert spoilt == {(c, "A2") for c in every}
+    assert all(a is not None and a.arrival_s is None for a in made.usable.values())
+
+
+def test_a_microphone_at_another_seat_spoils_what_was_measured_there_then() -> None:
+    made, spoilt = worded(Explanation(kind="not-moved", seats=(0, 1)))
+    assert (made.kind, made.seats, made.channels) == ("microphone-not-moved", ("A1",), ())
+    assert made.reason.endswith("at A2")
+    assert spoilt == {(c, "A1") for c in (*FOUR, "SUB1")}
+    # Subwoofers come last: moved too early, they were at the other seat as well.
+    made, spoilt = worded(Explanation(kind="moved-early", channels=(2, 3), seats=(0, 1)))
+    assert set(made.channels) == {"FR", "SiL", "SUB1"}
+    assert spoilt == {("FR", "A1"), ("SiL", "A1"), ("SUB1", "A1")}
+    made, spoilt = worded(Explanation(kind="moved-late", channels=(0, 1), seats=(0, 1)))
+    assert made.channels == ("FL", "FC")
+    assert spoilt == {("FL", "A1"), ("FC", "A1")}
+
+
+def test_of_two_seats_the_one_that_is_not_the_reference_is_on_another_clock() -> None:
+    two = Analyses(item for item in heard() if item.seat in ("A1", "A2"))
+    found: Any = SimpleNamespace(channels=tuple(FOUR), seats=("A1", "A2"))
+    made = arrival_times._mistake(
+        Explanation(kind="clock", seats=(1,), shift_s=0.01), found, places(JOB, AS_FOUND, two), JOB
+    )
+    assert made.seats == ("A1",)
+    assert {item.seat for item in two if item.seq in made.usable} == {"A1"}
+
+
+# --- noise in one recording ----------------------------------------------------------------------------------------
+
+
+def test_noise_and_tail_are_what_is_known_of_them() -> None:
+    flat, gap = np.zeros(len(GRID_HZ)), np.where(np.arange(len(GRID_HZ)) < 3, np.inf, -40.0)
+    assert np.isnan(_noise_db(analysis(noise_db=None))).all()
+    assert _tail_db(analysis(noise_db=None, tail_db=None)) is None
+    assert _tail_db(analysis(noise_db=flat * np.nan)) is None
+    for made in (_noise_db(analysis(noise_db=gap)), _tail_db(analysis(noise_db=gap))):
+        assert made is not None
+        assert np.isnan(made[:3]).all()
+        assert (made[3:] == -40.0).all()
+    tail = _tail_db(analysis(noise_db=gap, tail_db=flat - 20))
+    assert tail == pytest.approx(flat - 20)
+
+
+def test_others_of_a_kind_and_of_a_channel_say_what_is_usual() -> None:
+    where = [("FL", "A1"), ("FL", "A2"), ("FR", "A1"), ("FC", "A1"), ("SUB1", "A1"), ("SUB1", "A2"), ("SUB2", "A1")]
+    values = np.array([[0.0], [10.0], [20.0], [40.0], [-50.0], [-60.0], [-70.0]])
+    louder = _usual(where, {"SUB1", "SUB2"}, values)
+    # FL at A1: the median of 10, 20 and 40, or of 10 alone; the noisier one counts.
+    assert louder[:, 0] == pytest.approx([20.0, 20.0, 10.0, 10.0, -60.0, -50.0, -55.0])
+    softer = _usual(where, {"SUB1", "SUB2"}, values, np.fmin)
+    assert softer[:, 0] == pytest.approx([10.0, 0.0, 10.0, 10.0, -65.0, -60.0, -55.0])
+    assert np.isnan(_usual([("FL", "A1"), ("SUB1", "A1")], {"SUB1"}, np.zeros((2, 1)))).all()
+
+
+def test_a_covered_band_grows_over_what_is_not_known() -> None:
+    bad = np.array([0, 0, 0, 1, 0, 0, 0, 0, 1], bool)
+    unknown = np.array([0, 1, 1, 0, 1, 1, 0, 1, 0], bool)
+    assert _with_gaps(bad, unknown).astype(int).tolist() == [0, 1, 1, 1, 1, 1, 0, 1, 1]
+    assert bad.sum() == 2  # left as it is
+
+
+def test_a_loudspeaker_plays_within_20_db_of_its_loudest_band() -> None:
+    level = np.linspace(-30.0, 0.0, len(GRID_HZ))
+    items = [
+        replace(heard().repeats(AS_FOUND, "FL", s)[0], analysis=analysis(third_octave_db=level + k))
+        for k, s in enumerate(SEATS)
+    ]
+    plays = _plays("FL", {(item.channel, item.seat): item for item in items})
+    assert plays.tolist() == (level >= -20.0).tolist()
+
+
+@pytest.mark.parametrize(
+    ("low_hz", "high_hz", "keeps_bass", "keeps_level", "octaves"),
+    [
+        (40.0, 60.0, False, True, {500, 1000, 2000}),
+        (130.0, 200.0, True, True, {500, 1000, 2000}),
+        (500.0, 700.0, True, True, {1000, 2000}),  # half an octave of the two that the level is read in
+        (500.0, 900.0, True, False, {2000}),
+        (720.0, 1380.0, True, False, {500, 2000}),
+        (2900.0, 9000.0, True, True, {500, 1000, 2000}),
+    ],
+)
+def test_without_a_band_what_rests_on_it_is_not_used(
+    low_hz: float, high_hz: float, keeps_bass: bool, keeps_level: bool, octaves: set[int]
+) -> None:
+    made = analysis(
+        freq_hz=GRID_HZ,
+        third_octave_db=np.zeros(len(GRID_HZ)),
+        bass=np.ones(3, complex),
+        octave_db={500: 0.0, 1000: 0.0, 2000: 0.0},
+        why={"arrival": "w"},
+    )
+    bad = (GRID_HZ >= low_hz) & (GRID_HZ <= high_hz)
+    left = _without(made, bad, "noise covers it", (500.0, 2000.0))
+    assert np.isnan(left.third_octave_db).tolist() == bad.tolist()
+    assert (left.bass is not None, left.level_db is not None) == (keeps_bass, keeps_level)
+    assert set(left.octave_db) == octaves
+    assert left.why == {"arrival": "w", "bands": "noise covers it"}
+
+
+# --- gain ----------------------------------------------------------------------------------------------------------
+
+
+def test_octaves_are_those_measured_or_the_level_for_all() -> None:
+    known = {500: -1.0, 2000: 3.0}
+    assert gains._octaves(analysis(octave_db=known, level_db=9.0)) == pytest.approx(
+        [-1.0, math.nan, 3.0, math.nan], nan_ok=True
+    )
+    assert gains._octaves(analysis(octave_db={}, level_db=7.0)) == pytest.approx([7.0] * 4)
+    assert np.isnan(gains._octaves(None)).all()
+    assert np.isnan(gains._octaves(analysis(octave_db={}, level_db=None))).all()
+
+
+def test_half_of_the_seats_with_another_gain_are_told_against_the_reference_seat() -> None:
+    mains = [c for c in JOB.system.channels if not c.is_sub]
+    two = replace(JOB.system, seats=tuple(s for s in JOB.system.seats if s.id in ("A1", "A2", "B1", "B2")))
+    loud = {
+        (c.id, s.id): analysis(octave_db=dict.fromkeys((500, 1000, 2000, 4000), 5.0 if s.id in ("A1", "B1") else 0.0))
+        for c in mains
+        for s in two.seats
+    }
+    found = gains._seat_gains(job_of(defined(two)), loud)
+    assert set(found) == {"A1", "B1"}  # A2 is the reference
+    other = replace(two, seats=tuple(replace(s, reference=s.id == "B1") for s in two.seats))
+    assert set(gains._seat_gains(job_of(defined(other)), loud)) == {"A2", "B2"}
