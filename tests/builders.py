@@ -201,6 +201,11 @@ def arrivals(
     )
 
 
+def keep_steps(monkeypatch: pytest.MonkeyPatch, *ids: str) -> None:
+    """Keep these steps alone, in this order: what a test compares with a picture holds whatever other steps there are."""
+    monkeypatch.setattr(commission.steps, "TITLES", {each: commission.steps.TITLES[each] for each in ids})
+
+
 def add_step(monkeypatch: pytest.MonkeyPatch, step: Step, place: int | None = None) -> None:
     """Add a step as a file of `commission/steps` and its line there would; at the end, or before that place."""
     titles = list(commission.steps.TITLES.items())

@@ -5,7 +5,7 @@ The snapshots are of this step, so that a new wording of a real step does not to
 
 import numpy as np
 import pytest
-from builders import add_step, cinema
+from builders import add_step, cinema, keep_steps
 from stand_ins import FREQ, app_of, screen_text, settle
 from textual.widgets import Static
 
@@ -129,6 +129,7 @@ WATCH = Step(
 
 @pytest.fixture
 def app(monkeypatch):
+    keep_steps(monkeypatch, "site", "layout", "levels", "distances", "seats", "compare", "handover")
     add_step(monkeypatch, TILT)
     return app_of(system=cinema(CHANNELS, SEATS))
 

@@ -3,7 +3,7 @@
 import pytest
 from builders import cinema, levels
 from PIL import Image
-from test_shell import footer_fits, settle, shown
+from test_shell import footer_fits, settle, shown, to_step
 from textual.widgets import Input
 
 from commission.cli.workshop import LocalWorkshop
@@ -35,7 +35,8 @@ def path_field(app):
 async def test_by_path_with_caption_and_round(app, size):
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
-        await pilot.press("3", "p")
+        await to_step(pilot, "levels")
+        await pilot.press("p")
         await settle(pilot)
         assert isinstance(app.screen, Attach)
         assert "Photograph to Levels" in shown(app)
@@ -56,8 +57,8 @@ async def test_by_path_with_caption_and_round(app, size):
         await settle(pilot)
         assert app.visit.job.photos == ()
         assert "(withdrawn)" in shown(app)
-        await pilot.press("escape", "3")
-        await settle(pilot)
+        await pilot.press("escape")
+        await to_step(pilot, "levels")
         assert "photograph" not in shown(app).splitlines()[0]
 
 
@@ -65,7 +66,8 @@ async def test_what_is_refused_stays_with_what_was_typed(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         before = len(app.visit.job.log)
-        await pilot.press("3", "p", *"nowhere.jpg", "enter")
+        await to_step(pilot, "levels")
+        await pilot.press("p", *"nowhere.jpg", "enter")
         await settle(pilot)
         assert "found “nowhere.jpg”" in shown(app)
         assert path_field(app).has_focus
@@ -97,8 +99,7 @@ async def test_from_the_overview_the_step_is_asked_for(app):
         await pilot.press(*"back wall.jpg", "enter", "enter")
         await settle(pilot)
         assert [event.body.step for event in app.visit.job.photos] == ["handover"]
-        await pilot.press("1")
-        await settle(pilot)
+        await to_step(pilot, "site")
         await pilot.press("p", *"back wall.jpg", "enter", "enter")
         await settle(pilot)
         assert "1 photograph" in shown(app).splitlines()[0]
@@ -109,7 +110,8 @@ async def test_escape_leaves_everything_as_it_is(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         before = len(app.visit.job.log)
-        await pilot.press("3", "p", *"back wall.jpg", "escape")
+        await to_step(pilot, "levels")
+        await pilot.press("p", *"back wall.jpg", "escape")
         await settle(pilot)
         assert isinstance(app.screen, StepScreen)
         assert len(app.visit.job.log) == before
@@ -118,7 +120,8 @@ async def test_escape_leaves_everything_as_it_is(app):
 async def test_notes_are_counted_and_read_on_their_step(app):
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
-        await pilot.press("3", "n", *"door open", "enter")
+        await to_step(pilot, "levels")
+        await pilot.press("n", *"door open", "enter")
         await settle(pilot)
         await pilot.press("n", *"fridge on", "enter")
         await settle(pilot)

@@ -7,6 +7,7 @@ import pytest
 from builders import cinema
 from stand_ins import MemoryJournal, app_of, settle
 from test_returning import begun, shown
+from test_shell import to_step
 from textual.widgets import Input
 
 from commission.cli.workshop import LocalWorkshop
@@ -71,8 +72,7 @@ async def test_the_last_step_tells_what_is_left_and_names_its_keys():
     app = app_of(journal=MemoryJournal())
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        await pilot.press("7")
-        await settle(pilot)
+        await to_step(pilot, "handover")
         text = shown(app)
         for part in ("Before it is handed over:", "g Sign", "w Write record", "k Check record"):
             assert part in text, text
@@ -82,8 +82,7 @@ async def test_a_record_is_written_and_confirmed(workshop, tmp_path):
     app = begun(workshop, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        await pilot.press("7")
-        await settle(pilot)
+        await to_step(pilot, "handover")
         await pilot.press("w")
         await settle(pilot)
         dialog = app.screen
@@ -140,8 +139,7 @@ async def test_nobody_signs_without_a_name_and_who_has_not_signed_is_proposed():
     app = app_of(system=replace(cinema(), technician="", client="the owner"))
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        await pilot.press("7")
-        await settle(pilot)
+        await to_step(pilot, "handover")
         await pilot.press("g", "enter", "enter")
         await pilot.pause()
         assert "the name of who signs" in " ".join(shown(app).replace("│", " ").split())

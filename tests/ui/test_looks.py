@@ -8,39 +8,43 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_shell import ROOT, SIZES, settle
+from builders import keep_steps
+from test_shell import ROOT, SIZES, settle, to_step
 
 from commission.cli.workshop import LocalWorkshop
 from commission.job.store import JobFile
 from commission.model import JobCreated, Noted, ReadingEntered, RoundOpened, Withdrawn
+from commission.steps import TITLES
 from commission.ui.app import CommissionApp
 from commission.ui.widgets.picker import Picker
 
+STEPS = ("site", "layout", "levels", "distances", "seats", "compare", "drift", "handover")
+"""The steps that the pictures know; the picture of another step adds that step alone, behind them."""
 KEYS = {
     "overview": [],
-    "site": ["1"],
-    "layout": ["2"],
-    "levels": ["3"],
-    "distances": ["4"],
-    "seats": ["5"],
-    "compare": ["r", "down", "enter", "6"],
-    "handover": ["r", "down", "enter", "7"],
+    "site": ["step site"],
+    "layout": ["step layout"],
+    "levels": ["step levels"],
+    "distances": ["step distances"],
+    "seats": ["step seats"],
+    "compare": ["r", "down", "enter", "step compare"],
+    "handover": ["r", "down", "enter", "step handover"],
     "sheet": ["s"],
     "findings": ["f"],
     "import": ["i"],
     "import-rows": ["i", "=files", "enter", "down"],
     "import-delays": ["i", "tab", "tab", "down", "enter"],
-    "curve": ["5", "down", "down", "enter"],
+    "curve": ["step seats", "down", "down", "enter"],
     "rounds": ["r"],
-    "how": ["3", "question_mark"],
-    "text-refused": ["1", "field temperature_c", "enter", "=warm", "enter"],
-    "confirm": ["1", "field seats.3.weight", "d"],
-    "photograph": ["3", "p", "=nowhere.jpg", "enter"],
+    "how": ["step levels", "question_mark"],
+    "text-refused": ["step site", "field temperature_c", "enter", "=warm", "enter"],
+    "confirm": ["step site", "field seats.3.weight", "d"],
+    "photograph": ["step levels", "p", "=nowhere.jpg", "enter"],
     "limits": ["colon", "=limits", "enter", "down"],
-    "budget": ["3", "u", "down"],
+    "budget": ["step levels", "u", "down"],
     "record": ["colon", "=write the record", "enter"],
 }
-"""What is pressed on the overview; "=…" is typed, "field …" moves the form's cursor to a field."""
+"""What is pressed on the overview; "=…" is typed, "step …" opens a step, "field …" moves the form's cursor to a field."""
 
 
 @pytest.fixture(scope="module")
@@ -64,8 +68,10 @@ def files(tmp_path: Path) -> None:
 
 
 async def press(pilot: Any, key: str) -> None:
-    """A key, a typed text, or the cursor of the Site form on a field."""
-    if key.startswith("field "):
+    """A key, a typed text, a step of the overview, or the cursor of the Site form on a field."""
+    if key.startswith("step "):
+        await to_step(pilot, key.removeprefix("step "))
+    elif key.startswith("field "):
         pilot.app.screen.query_one("#fields", Picker).select(key.removeprefix("field "))
     else:
         await pilot.press(*(key[1:] if key.startswith("=") else [key]))
@@ -84,6 +90,7 @@ def test_screen_looks_as_accepted(
     snap_compare: Any,
 ) -> None:
     monkeypatch.chdir(tmp_path)
+    keep_steps(monkeypatch, *dict.fromkeys((*STEPS, *(each for each in TITLES if each == screen))))
     copy = tmp_path / "harbour-lane.commission"
     shutil.copy(sample, copy)
 

@@ -8,7 +8,7 @@ import threading
 import pytest
 from builders import cinema, levels
 from stand_ins import StandInWorkshop, app_of, settle
-from test_shell import shown
+from test_shell import shown, to_step
 from textual.widgets import Input
 
 from commission.cli.workshop import LocalWorkshop
@@ -116,8 +116,7 @@ async def test_todays_temperature_is_noted_even_where_it_is_that_of_last_time(wo
     app = begun(workshop, tmp_path, tmp_path / "again.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        await pilot.press("1")
-        await settle(pilot)
+        await to_step(pilot, "site")
         app.screen.query_one("#fields").select("temperature_c")
         await pilot.press("enter")
         await settle(pilot)

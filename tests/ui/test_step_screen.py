@@ -169,7 +169,7 @@ async def test_what_a_full_disk_refuses_of_a_form_stays_in_its_question():
     app = app_of(journal=journal)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        await pilot.press("1")
+        app.open_step("site")
         await settle(pilot)
         app.screen.query_one("#fields", Picker).select("temperature_c")
         await settle(pilot)
@@ -446,7 +446,7 @@ async def test_escape_leaves_a_step_while_the_analysis_goes_on_and_stops_it_on_t
     async with app.run_test(size=(80, 24)) as pilot:
         while not slow.begun.is_set():
             await pilot.pause(0.01)
-        await pilot.press("3")
+        app.open_step("levels")
         await pilot.pause()
         assert isinstance(app.screen, StepScreen)
         await pilot.press("escape")

@@ -25,7 +25,7 @@ if TYPE_CHECKING:  # before the first results there is nothing to judge, and lit
 HELP = """
 Steps can be opened in any order, at any time; what you see is what is known now.
 
-- **Enter** or a digit opens a step. The line at the bottom says what is best done next: **n** goes there.
+- **Enter** or a digit opens a step (**0** the tenth). The line at the bottom says what is best done next: **n** goes there.
 - **f** lists the findings, by cause, with the evidence and the test that would confirm it; there you log what was done.
   Below the steps each finding has one line with its status; Enter there opens it.
 - **s** shows the settings sheet: exactly what to type into the processor, old value → new value.
@@ -55,7 +55,7 @@ class Overview(VisitScreen):
         Binding("p", "app.photo", "Photo", show=False, id="step.photo"),
         Binding("escape", "app.stop_or_stay", show=False, id="overview.stop"),
         Binding("r", "rounds", "Round", show=False, id="app.rounds"),
-        *[Binding(str(n), f"open({n})", show=False, id=f"overview.step-{n}") for n in range(1, 10)],
+        *[Binding(str(n % 10), f"open({n})", show=False, id=f"overview.step-{n}") for n in range(1, 11)],
     ]
     HELP_TITLE, HELP_TEXT = "The overview", HELP
 
@@ -194,7 +194,7 @@ class Overview(VisitScreen):
             self.commission.open_step(event.key)
 
     def action_open(self, number: int) -> None:
-        """Open a step by its digit."""
+        """Open a step by its digit; 0 stands for the tenth."""
         listed = steps.listed(self.commission.visit.job)
         if number <= len(listed):
             self.commission.open_step(listed[number - 1][0])
