@@ -210,5 +210,5 @@ def add_step(monkeypatch: pytest.MonkeyPatch, step: Step, place: int | None = No
     """Add a step as a file of `commission/steps` and its line there would; at the end, or before that place."""
     titles = list(commission.steps.TITLES.items())
     titles.insert(len(titles) if place is None else place, (step.id, step.title))
-    monkeypatch.setitem(sys.modules, f"commission.steps.{step.id}", SimpleNamespace(STEP=step))  # type: ignore[arg-type]
+    monkeypatch.setitem(sys.modules, f"commission.steps.{step.id}", SimpleNamespace(STEP=step))
     monkeypatch.setattr(commission.steps, "TITLES", dict(titles))

@@ -51,13 +51,13 @@ def cost_of(words: list[str], folder: Path) -> Cost:
     places = {"XDG_STATE_HOME": "home/state", "XDG_CONFIG_HOME": "home/config", "HOME": "home"}
     env = os.environ | {key: str(folder / value) for key, value in places.items()} | {"OPENBLAS_NUM_THREADS": "1"}
     with tempfile.TemporaryDirectory() as name:
-        places = [str(Path(name, each)) for each in ("out", "err", "cost")]
+        files = [str(Path(name, each)) for each in ("out", "err", "cost")]
         command = [sys.executable, "-m", "commission", *words]
         subprocess.run(
-            [sys.executable, "-c", _MEASURE, *places, str(BLOCKED_S), *command], cwd=folder, env=env, check=True
+            [sys.executable, "-c", _MEASURE, *files, str(BLOCKED_S), *command], cwd=folder, env=env, check=True
         )
-        out, err = (Path(place).read_bytes()[:1_000_000].decode("utf-8", "replace") for place in places[:2])
-        code, cpu_s, kilobytes = json.loads(Path(places[2]).read_text())
+        out, err = (Path(place).read_bytes()[:1_000_000].decode("utf-8", "replace") for place in files[:2])
+        code, cpu_s, kilobytes = json.loads(Path(files[2]).read_text())
     return Cost(code=code, out=out, err=err, cpu_s=cpu_s, memory_bytes=kilobytes * 1024)
 
 

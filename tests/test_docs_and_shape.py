@@ -25,7 +25,7 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 def test_every_command_is_in_the_readme_and_has_an_example(command: str) -> None:
     assert f"commission {command}" in README
     (choices,) = (a.choices for a in build_parser()._actions if a.dest == "command")
-    assert f"commission {command}" in choices[command].format_help().split("example:")[1]  # type: ignore[index,call-overload]
+    assert f"commission {command}" in choices[command].format_help().split("example:")[1]  # type: ignore[index]
 
 
 @pytest.mark.parametrize("step", all_steps(), ids=lambda s: s.id)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -55,7 +55,7 @@ def response(seat: str, name: str) -> ResponseStored:
 
 
 @pytest.fixture
-def visit(tmp_path: Path) -> Visit:
+def visit(tmp_path: Path) -> Iterator[Visit]:
     import hashlib
 
     data = b"x"
@@ -71,7 +71,7 @@ def visit(tmp_path: Path) -> Visit:
     names = {"A1": "one.wav", "A2": BROKEN, "A3": "three.wav"}
     job.append([replace(response(seat, name), file_sha256=sha) for seat, name in names.items()], {sha: data})
     made = Visit(job, decode)
-    yield made  # type: ignore[misc]
+    yield made
     made.close()
 
 

@@ -67,7 +67,7 @@ class Room:
 
     def _buffer(self, port: Any, frames: int) -> Any:
         address = self._jack.jack_port_get_buffer(port, frames)
-        return np.frombuffer((ctypes.c_float * frames).from_address(address), np.float32)
+        return np.ctypeslib.as_array((ctypes.c_float * frames).from_address(address))
 
     def _process(self, frames: int, _: Any) -> int:
         if self.stall_s:

@@ -199,6 +199,6 @@ def test_samples_that_no_recording_has_are_refused(samples: np.ndarray, sentence
 def test_long_files_are_refused_by_their_header(monkeypatch: pytest.MonkeyPatch) -> None:
     data = sound(heard(1), "FLAC")
     monkeypatch.setattr(audio_files, "MOST_FRAMES", 2 * RATE - 1)
-    monkeypatch.setattr(audio_files.np, "empty", lambda *_: pytest.fail("memory was taken"))
+    monkeypatch.setattr(np, "empty", lambda *_: pytest.fail("memory was taken"))
     with pytest.raises(InputError, match=r"x.flac: found 1 channel of 2 s \(96000 frames\), expected at most"):
         audio_files.read_sound(data, "x.flac")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import resource
+import sys
 import threading
 import time
 from pathlib import Path
@@ -104,7 +105,7 @@ def fill_memory(data: bytes, options: dict[str, Any]) -> Decoded:
 def print_much(data: bytes, options: dict[str, Any]) -> Decoded:
     print("noise " * 100_000, flush=True)
     os.write(1, b"noise")
-    return "the answer", [data, b"", memoryview(np.arange(3))]
+    return "the answer", [data, b"", np.arange(3).data]
 
 
 def open_a_file(data: bytes, options: dict[str, Any]) -> Decoded:
@@ -146,7 +147,7 @@ def test_a_crash_and_too_much_memory_are_told_apart() -> None:
 
 
 def test_a_process_that_cannot_be_started_is_no_crash(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(child_process.sys, "executable", "/nowhere/python")
+    monkeypatch.setattr(sys, "executable", "/nowhere/python")
     with pytest.raises(InputError, match=r"no process can be started to read it \(No such file or directory\)"):
         run(crash)
 
@@ -182,8 +183,8 @@ def test_a_child_opens_and_writes_no_files(secret: Path, tmp_path: Path) -> None
 def test_what_was_decoded_is_stored_as_wav_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from commission.audio import sofa_rows
 
-    runs = []
-    monkeypatch.setattr(sofa_rows, "read_sofa", lambda *words: runs.append(1) or read_sofa(*words))
+    runs: list[int] = []
+    monkeypatch.setattr(sofa_rows, "read_sofa", lambda *words: runs.append(1) or read_sofa(*words))  # type: ignore[func-returns-value]
     path = tmp_path / "A1_FL.sofa"
     path.write_bytes(sofa_file(samples=hostile_sofa.impulse(7)))
     workshop = LocalWorkshop(tmp_path / "state")

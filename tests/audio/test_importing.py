@@ -115,7 +115,8 @@ def test_one_multichannel_file_for_a_seat(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "B2.wav", samples, RATE, subtype="PCM_24")
     rows = survey(tmp_path / "B2.wav")
     assert [row.channel for row in rows] == [c.id for c in JOB.system.channels]
-    found, blobs = [], {}
+    found: list[StoredResponse] = []
+    blobs: dict[str, bytes] = {}
     for row in rows:
         more, data = stored(row)
         found += [replace(each, seq=len(found)) for each in more]

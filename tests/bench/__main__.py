@@ -14,7 +14,7 @@ import faults
 import haul
 import imports
 import kills
-import mutants
+import mutated_jobs
 import odd
 import polarity
 import record
@@ -32,7 +32,7 @@ ALL = {
     "bass": bass.run,
     "haul": haul.run,
     "kills": kills.run,
-    "mutants": mutants.run,
+    "mutants": mutated_jobs.run,
     "odd": odd.run,
     "imports": imports.run,
 }

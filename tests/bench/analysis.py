@@ -77,6 +77,13 @@ def run(channels: int) -> None:
     def analysed(responses: list[Response]) -> None:
         analyse_batch(responses, [False] * len(responses))
 
+    def each_batch(work: Callable[[int], object]) -> Callable[[], None]:
+        def run_all() -> None:
+            for n in starts(BATCH):
+                work(n)
+
+        return run_all
+
     def on_threads(work: Callable[[np.ndarray], object]) -> None:
         def one(n: int) -> None:  # lets go of what comes out: keeping it would cost fresh memory each time
             work(raw[n : n + SWEEPS_AT_ONCE])
@@ -92,8 +99,8 @@ def run(channels: int) -> None:
             "all": ours,
             "reading": lambda: list(pool.map(_read, blobs.values())),
             "deconvolution": lambda: on_threads(inverse),
-            "analysis": lambda: [analysed(decoded[n : n + BATCH]) for n in starts(BATCH)],
-            "bare, all cores for each batch": lambda: [_bare(raw[n : n + BATCH], -1) for n in starts(BATCH)],
+            "analysis": each_batch(lambda n: analysed(decoded[n : n + BATCH])),
+            "bare, all cores for each batch": each_batch(lambda n: _bare(raw[n : n + BATCH], -1)),
             "bare, each core its own batch": lambda: on_threads(lambda rows: _bare(rows, 1)),
         }
     )

@@ -166,7 +166,9 @@ def relation(one: list[FloatArray | None], other: list[FloatArray | None]) -> pa
 
 def run(_: int) -> None:
     """Print how often pairs are determined, healthy ones accused, other models taken for the same, drivers found."""
-    healthy, unlike, reversed_ = [], [], []
+    healthy: list[tuple[pair_polarity.Relation, tuple[str, str], str]] = []
+    reversed_: list[tuple[pair_polarity.Relation, tuple[str, str], str]] = []
+    unlike = []
     for seed in range(2 * ROOMS):
         sounds, odd = direct_sounds(np.random.default_rng(seed), turned=seed >= ROOMS)
         for pair in PAIRS:

@@ -47,7 +47,7 @@ def test_a_return_visit_knows_the_one_before(tmp_path: Path) -> None:
     assert workshop.open(first.path, read_only=True).job.digest == digest, "the earlier job is only read"
 
 
-def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypatch, capsys) -> None:
     from commission.cli import main
 
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
@@ -66,7 +66,7 @@ def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypa
     assert main(["verify", "second.commission"]) == 0
 
 
-def test_limits_of_a_firm_are_stored_and_judge_from_then_on(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+def test_limits_of_a_firm_are_stored_and_judge_from_then_on(tmp_path: Path, monkeypatch, capsys) -> None:
     import tomllib
 
     from commission.cli import main

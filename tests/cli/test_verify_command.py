@@ -56,7 +56,7 @@ def digest_of(path: Path) -> str:
     return digest
 
 
-def change(path: Path, work: Callable[[sqlite3.Connection], None]) -> None:
+def change(path: Path, work: Callable[[sqlite3.Connection], object]) -> None:
     """Change rows and put the triggers back, as somebody would who wants no trace."""
     database = sqlite3.connect(path, isolation_level=None)
     triggers = database.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()

@@ -323,6 +323,6 @@ def test_actions_fold_in_two_parts_as_in_one(bodies: list[EventBody], cut: int) 
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.id)
-def test_every_finding_without_a_second_measurement_is_not_gone(rule) -> None:  # type: ignore[no-untyped-def]
+def test_every_finding_without_a_second_measurement_is_not_gone(rule) -> None:
     one = finding(rule.id, "FL", seats=("A1",))
     assert not fates(job_with(action(one), RoundOpened(round=AS_LEFT)), {AS_FOUND: [one]})[0].fate.gone

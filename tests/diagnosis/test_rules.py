@@ -657,6 +657,7 @@ def test_a_nearer_loudspeaker_of_a_pair_may_be_louder() -> None:
     """Half the distance makes 6 dB (inverse distance law): no wrong trim where nobody knows of any."""
     system = cinema()
     left = next(c for c in system.channels if c.id == "SiL")
+    assert left.position_m is not None
     near = replace(left, position_m=(left.position_m[0] / 2, *left.position_m[1:]))
     moved = replace(system, channels=tuple(near if c.id == "SiL" else c for c in system.channels))
     room = SoundRoom(moved, uneven_db=0.5).add_db("SiL", 4)

@@ -248,7 +248,7 @@ def test_a_mirror_image_lies_within_0_3_m(axis: int) -> None:
     for off_m, mirrored in ((0.28, True), (-0.28, True), (0.32, False), (-0.32, False)):  # common practice, no source
         place = [0.8, 3.3, 1.1]
         place[axis] += off_m
-        found = mirrored_seats({"A1": (-0.8, 3.3, 1.1), "A3": tuple(place)})
+        found = mirrored_seats({"A1": (-0.8, 3.3, 1.1), "A3": (place[0], place[1], place[2])})
         assert found == ({"A1": "A3", "A3": "A1"} if mirrored else {}), off_m
 
 

@@ -27,7 +27,7 @@ def test_centres_and_names_are_those_of_iec_61260_1(fraction: int) -> None:
     )  # four decimals
 
 
-def _attenuation_db(use: str, fraction: int, rate_hz: float, low_hz: float, high_hz: float):  # type: ignore[no-untyped-def]
+def _attenuation_db(use: str, fraction: int, rate_hz: float, low_hz: float, high_hz: float):
     """(f/fm, attenuation) of each band as an impulse shows it."""
     frames = 1 << 18
     impulse = np.zeros(frames)

@@ -70,7 +70,7 @@ def test_a_moved_microphone_is_seen_in_the_treble_first() -> None:
         np.fft.irfft(sum(g * np.exp(-2j * np.pi * freq * t) for g, t in zip(gains, d, strict=True)), 48000)
         for d in (delays, delays + shift)
     ]
-    found = coherence(*responses, RATE, np.array([250.0, 1000.0, 8000.0]))
+    found = coherence(responses[0], responses[1], RATE, np.array([250.0, 1000.0, 8000.0]))
     assert found.squared[0] > 0.98
     assert found.squared[2] < 0.7 < found.squared[1]
 

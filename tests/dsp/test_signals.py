@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy import fft, signal
 
 from commission.dsp import analysis, noise, spectrum, sweep, timing, variance
+from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analysis, Response, Sweep, UnusableError
 
 RATE = 48000
@@ -120,7 +121,7 @@ def test_a_response_is_cut_0_6_s_after_the_latest_peak(
         assert found is None
     else:
         np.testing.assert_array_equal(found, deconvolved[:, noise[0] : noise[1]])
-        assert not np.shares_memory(found, deconvolved), "it would keep the whole recordings in memory"  # type: ignore[arg-type]
+        assert not np.shares_memory(found, deconvolved), "it would keep the whole recordings in memory"
 
 
 def test_an_open_measurement_gives_its_published_response() -> None:
@@ -437,7 +438,7 @@ def test_noise_of_a_late_response_is_read_before_it() -> None:
     soon[: RATE // 2] += decay
     cut, whole = (analysis.analyse(Response(impulse=each, rate_hz=RATE)) for each in (late, soon))
     assert cut.noise_db is not None and whole.noise_db is not None and cut.tail_db is not None
-    band = (analysis.GRID_HZ > 500) & (analysis.GRID_HZ < 8000)
+    band = (GRID_HZ > 500) & (GRID_HZ < 8000)
     assert np.median(np.abs(cut.noise_db - whole.noise_db)[band]) < 6.0
     assert np.median((cut.tail_db - whole.noise_db)[band]) > 12.0
 

@@ -132,7 +132,7 @@ def test_a_seat_without_weight_is_shown_against_the_seats_that_count() -> None:
 @given(SEATS_AND_LEVELS.filter(lambda levels: len(levels) > 2), st.lists(st.integers(1, 4), min_size=7, max_size=7))
 def test_leaving_one_seat_out_is_numpys_variance_of_the_others(levels: FloatArray, weights: list[int]) -> None:
     own = np.array(weights[: len(levels)], dtype=float)
-    whole = band_variance(levels, EVERYWHERE, own)
+    whole = band_variance(levels, EVERYWHERE, own.tolist())
     assert whole is not None
     left = without_one_db2(whole.msv_db2, own[0] / own.sum(), whole.deviation_db[0])
     assert left == pytest.approx(msv(levels[1:], weights=own[1:]), abs=1e-6)

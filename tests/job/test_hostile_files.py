@@ -21,9 +21,12 @@ import pytest
 from commission.job import store
 from commission.job.identity import SCHEMA_DIGESTS, VERSION, schema_digest
 from commission.job.store import JobFile, row_digest
-from commission.model import JobCreated, Noted, ReadingEntered, StoreError
+from commission.model import EventBody, JobCreated, Noted, ReadingEntered, StoreError
 
-OPENING = [JobCreated(title="Harbour Lane", program_version="0"), Noted(step="site", text="the note")]
+OPENING: list[EventBody] = [
+    JobCreated(title="Harbour Lane", program_version="0"),
+    Noted(step="site", text="the note"),
+]
 AT = "2026-03-14T09:00:00.000+00:00"
 
 

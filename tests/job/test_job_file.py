@@ -20,7 +20,8 @@ from hypothesis import strategies as st
 from commission import history
 from commission.history import fold
 from commission.job.codec import decode, encode, kind_of
-from commission.job.store import APPLICATION_ID, JobFile
+from commission.job.identity import APPLICATION_ID
+from commission.job.store import JobFile
 from commission.model import (
     ActionLogged,
     Decided,
@@ -106,7 +107,7 @@ def test_folding_in_two_parts_equals_folding_whole(log: list[EventBody], cut: in
 def test_an_entry_is_folded_alone_however_long_the_log_is(monkeypatch: pytest.MonkeyPatch) -> None:
     taken: list[int] = []
     take = history._SoFar.take
-    monkeypatch.setattr(history._SoFar, "take", lambda self, event: (taken.append(event.seq), take(self, event)))
+    monkeypatch.setattr(history._SoFar, "take", lambda self, event: taken.append(event.seq) or take(self, event))  # type: ignore[func-returns-value]
     log = [Event(seq=i, at="", body=Noted(step="site", text="x")) for i in range(1, 100)]
     job = fold(log[:98])
     taken.clear()

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import commission
 from commission.audio.decoding import decode
 from commission.cli.workshop import LocalWorkshop
 from commission.dsp.analysis import BASS_HZ
@@ -94,10 +95,10 @@ def test_another_program_computes_anew(job_file: Path, folder: Path, monkeypatch
 def test_the_program_is_every_line_between_recording_and_analysis(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    ours = Path(kept.commission.__file__).parent
+    ours = Path(str(commission.__file__)).parent
     copy = tmp_path / "commission"
     shutil.copytree(ours, copy, ignore=shutil.ignore_patterns("__pycache__"))
-    monkeypatch.setattr(kept.commission, "__file__", str(copy / "__init__.py"))
+    monkeypatch.setattr(commission, "__file__", str(copy / "__init__.py"))
     seen = {kept._program.__wrapped__()}
     for name in ("dsp/polarity.py", "audio/decoding.py", "model/signal.py", "job/kept.py"):
         (copy / name).write_text((copy / name).read_text("utf-8") + "\n# changed\n", "utf-8")

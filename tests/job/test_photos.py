@@ -160,7 +160,7 @@ def test_every_orientation_is_set_upright(orientation: int, kind: str) -> None:
     exif[ORIENTATION_TAG] = orientation
     buffer = io.BytesIO()
     options = {"quality": 95, "subsampling": 0} if kind == "JPEG" else {}
-    Image.fromarray(np.ascontiguousarray(stored)).save(buffer, kind, exif=exif, **options)  # type: ignore[arg-type]
+    Image.fromarray(np.ascontiguousarray(stored)).save(buffer, kind, exif=exif, **options)
     read = np.asarray(Image.open(io.BytesIO(photos.shrink(buffer.getvalue(), "x").data)), dtype=float)
     assert read.shape == pixels.shape
     middles = np.s_[8::16, 16::32]  # away from the edges of the colours, which JPEG blurs
@@ -242,9 +242,9 @@ def test_a_large_jpeg_is_decoded_small_from_the_start(monkeypatch: pytest.Monkey
     """The decoder of JPEG can halve what it gives; 8000 × 6000 pixels would take 144 MB."""
     from PIL import ImageFile
 
-    decoded = []
+    decoded: list[tuple[int, int]] = []
     load = ImageFile.ImageFile.load
-    monkeypatch.setattr(ImageFile.ImageFile, "load", lambda self: (decoded.append(self.size), load(self))[1])
+    monkeypatch.setattr(ImageFile.ImageFile, "load", lambda self: decoded.append(self.size) or load(self))  # type: ignore[func-returns-value]
     buffer = io.BytesIO()
     Image.new("RGB", (8000, 6000), "green").save(buffer, "JPEG")
     assert photos.shrink_here(buffer.getvalue(), "x.jpg").width_px == 1600

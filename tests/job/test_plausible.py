@@ -182,7 +182,8 @@ def test_an_old_entry_that_cannot_be_is_left_out_and_named(tmp_path: Path) -> No
 
 
 def test_folding_in_parts_keeps_what_was_left_out() -> None:
-    log = [Event(seq=i, at=AT, body=body) for i, body in enumerate((reading(75), reading(math.nan), trim(1e99)), 1)]
+    bodies: tuple[EventBody, ...] = (reading(75), reading(math.nan), trim(1e99))
+    log = [Event(seq=i, at=AT, body=body) for i, body in enumerate(bodies, 1)]
     assert fold(log[2:], fold(log[:2])) == fold(log)
     assert [each.seq for each in fold(log).left_out] == [2, 3]
 

@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -170,9 +171,7 @@ def test_the_open_job_is_refused_wherever_a_file_is_named(path: Path, tmp_path: 
     assert read_outside(own[0], "bytes", largest_bytes=10**7).startswith(b"SQLite")  # closed: a file like any other
 
 
-def _never() -> object:
-    import threading
-
+def _never() -> threading.Event:
     return threading.Event()
 
 

@@ -195,9 +195,9 @@ def states(
         for kept in (lambda _: False, lambda _: True, lambda _: rng.random() < 0.5):
             for count in {0, len(changes), rng.randint(0, len(changes))}:
                 folder = dict(durable)
-                for changed, file in changes[:count]:
-                    if file is None:
+                for changed, new in changes[:count]:
+                    if new is None:
                         folder.pop(changed, None)
                     else:
-                        folder[changed] = file
+                        folder[changed] = new
                 yield operation, {each: file.content(kept) for each, file in folder.items()}

@@ -17,7 +17,7 @@ def picture(kind: str, size: tuple[int, int] = (80, 60), mode: str = "RGB", **op
     rng = np.random.default_rng(0)
     shape = (size[1], size[0]) if mode == "L" else (size[1], size[0], len(mode))
     out = io.BytesIO()
-    Image.fromarray(rng.integers(0, 256, shape, dtype=np.uint8), mode).save(out, kind, **options)  # type: ignore[arg-type]
+    Image.fromarray(rng.integers(0, 256, shape, dtype=np.uint8), mode).save(out, kind, **options)
     return out.getvalue()
 
 

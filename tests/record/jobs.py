@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 from zlib import crc32
 
 import numpy as np
@@ -80,10 +81,10 @@ class Shelf:
 class Told(Visit):
     """A visit whose responses are analysed already."""
 
-    def __init__(self, events: tuple[Event, ...], given: Mapping[int, object], blobs: Mapping[str, bytes]) -> None:
+    def __init__(self, events: tuple[Event, ...], given: Mapping[int, Any], blobs: Mapping[str, bytes]) -> None:
         self._given: Analyses | None = None
         self._by_seq = given
-        super().__init__(Shelf(events, blobs), lambda stored, fetch: [])  # type: ignore[arg-type]
+        super().__init__(Shelf(events, blobs), lambda stored, fetch: [])
 
     @property
     def analyses(self) -> Analyses:
@@ -97,7 +98,7 @@ class Told(Visit):
                     clock=r.body.clock,
                     passes_delays=True,
                     analysis=self._by_seq[r.seq],
-                )  # type: ignore[arg-type]
+                )
                 for r in self.job.responses
                 if r.seq in self._by_seq
             )
@@ -123,14 +124,14 @@ def visit_of(
     return Told(events, given, blobs or {})
 
 
-def _of_its_place(heard: object, channel: str, seat: str) -> object:
+def _of_its_place(heard: Any, channel: str, seat: str) -> Any:
     """An analysis with a fine structure of its place, as two places in a room never read alike; no level changes by it."""
     phase = crc32(f"{channel}/{seat}".encode())
-    ripple = 2.0 * np.sin(np.arange(len(heard.view_db)) * (0.3 + phase % 97 / 50) + phase % 89)  # type: ignore[attr-defined]
-    return replace(heard, view_db=heard.view_db + ripple)  # type: ignore[attr-defined,type-var]
+    ripple = 2.0 * np.sin(np.arange(len(heard.view_db)) * (0.3 + phase % 97 / 50) + phase % 89)
+    return replace(heard, view_db=heard.view_db + ripple)
 
 
-def _with_ripple(heard: object, place: str) -> object:
+def _with_ripple(heard: Any, place: str) -> Any:
     """With the fine structure that reflections make, at every place another: no two places in a room read alike."""
     if not isinstance(heard, Analysis) or len(heard.view_db) != len(GRID_HZ):
         return heard

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
+from typing import Any
 
 import pikepdf
 from pikepdf import Array, Dictionary, Object, Page, Pdf
@@ -33,7 +34,7 @@ class Heard:
 def elements(node: Object) -> Iterator[Object]:
     """Every structure element, depth first."""
     if isinstance(node, Array):
-        for child in node:  # type: ignore[attr-defined]
+        for child in node:
             yield from elements(child)
     elif isinstance(node, Dictionary):
         if "/S" in node:
@@ -49,11 +50,11 @@ def role(element: Object) -> str:
 def heard(file: Pdf) -> list[Heard]:
     """Every piece in the order of the tree; a figure is its alternative text, marks of a list are left out."""
     shown = [_shown(page) for page in file.pages]
-    index = {page.objgen: i for i, page in enumerate(file.pages)}
+    index = _page_index(file)
     out: list[Heard] = []
 
     def visit(node: Object) -> None:
-        for element in [node] if isinstance(node, Dictionary) else node:  # type: ignore[attr-defined]
+        for element in [node] if isinstance(node, Dictionary) else node:
             if not (isinstance(element, Dictionary) and "/S" in element):
                 continue
             name = role(element)
@@ -92,7 +93,7 @@ def _own_content(element: Object, index: dict[tuple[int, int], int]) -> Iterator
 
 def _parts(element: Object) -> list[Object | int]:
     parts = element.get("/K", Array())
-    return list(parts) if isinstance(parts, Array) else [parts]  # type: ignore[call-overload]
+    return list(parts) if isinstance(parts, Array) else [parts]
 
 
 def _shown(page: Page) -> dict[int, tuple[str, float, float]]:
@@ -102,7 +103,7 @@ def _shown(page: Page) -> dict[int, tuple[str, float, float]]:
     stack: list[int | None] = []
     matrix, saved = _IDENTITY, []
     line, font = _IDENTITY, {}
-    for operands, operator in pikepdf.parse_content_stream(page):
+    for operands, operator in _operations(page):
         name = str(operator)
         if name == "q":
             saved.append(matrix)
@@ -174,7 +175,7 @@ def _map(raw: bytes) -> dict[bytes, str]:
 
 def numbering_faults(file: Pdf) -> list[str]:
     """Content and tree must name each other: each number on a page once in the tree, and the way back (14.7.4.4)."""
-    index = {page.objgen: i for i, page in enumerate(file.pages)}
+    index = _page_index(file)
     claimed: dict[tuple[int, int], Object] = {}
     faults = []
     for element in elements(file.Root.StructTreeRoot.K):
@@ -190,15 +191,26 @@ def numbering_faults(file: Pdf) -> list[str]:
         marked = set(_marked(page))
         if here != marked:
             faults.append(f"page {number + 1}: {sorted(here ^ marked)} are on the page or in the tree, not in both")
-        parents = back[int(page.obj.StructParents)] if marked else []
+        parents: Any = back[int(page.obj.StructParents)] if marked else []
         for mcid in marked & here:
-            if mcid >= len(parents) or parents[mcid].objgen != claimed[number, mcid].objgen:  # type: ignore[arg-type]
+            if mcid >= len(parents) or parents[mcid].objgen != claimed[number, mcid].objgen:
                 faults.append(f"page {number + 1}: content {mcid} is not led back to its element")
     return faults
 
 
+def _page_index(file: Pdf) -> dict[tuple[int, int], int]:
+    """Page number by the number of its object."""
+    return {(int(page.obj.objgen[0]), int(page.obj.objgen[1])): i for i, page in enumerate(file.pages)}
+
+
+def _operations(page: Page, operators: str = "") -> Iterator[tuple[Any, Any]]:
+    """(operands, operator) of each operation of a page."""
+    for each in pikepdf.parse_content_stream(page, operators):
+        yield each.operands, each.operator
+
+
 def _marked(page: Page) -> Iterator[int]:
-    for operands, operator in pikepdf.parse_content_stream(page, "BDC"):
+    for operands, operator in _operations(page, "BDC"):
         if str(operator) == "BDC" and isinstance(operands[1], Dictionary) and "/MCID" in operands[1]:
             yield int(operands[1].MCID)
 
@@ -227,7 +239,7 @@ def table_faults(file: Pdf) -> list[str]:
 
 def _attribute(element: Object, name: str) -> object:
     attributes = element.get("/A", Array())
-    for each in attributes if isinstance(attributes, Array) else [attributes]:  # type: ignore[attr-defined]
+    for each in attributes if isinstance(attributes, Array) else [attributes]:
         if f"/{name}" in each:
             value = each[f"/{name}"]
             return str(value) if isinstance(value, pikepdf.Name) else value

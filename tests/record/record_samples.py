@@ -11,6 +11,7 @@ import numpy as np
 from commission.model import Curve, PlanItem, RoomPlan, Series, Verdict
 from commission.record.document import (
     Attachment,
+    Block,
     Bullets,
     Document,
     Facts,
@@ -211,7 +212,7 @@ def ordinary(**changes: object) -> Document:
 
 def hostile() -> Document:
     """Every text of a document is one that markup, terminals or fonts stumble over."""
-    blocks = []
+    blocks: list[Block] = []
     for i, text in enumerate(HOSTILE):
         blocks += [
             Paragraph(text=text),

@@ -6,6 +6,7 @@ import json
 import re
 import unicodedata
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -32,6 +33,7 @@ from commission.model import (
     Check,
     Column,
     Curve,
+    EventBody,
     Grid,
     GridCell,
     InputError,
@@ -57,7 +59,7 @@ def record(visit: Visit, **changes: object) -> Document:
     return document(visit, created_at=CREATED_AT, **changes)  # type: ignore[arg-type]
 
 
-def two_point_one(*more: object) -> Visit:
+def two_point_one(*more: EventBody) -> Visit:
     system = cinema(["FL", "FR", "SUB1"], ["A2"])
     heard = {
         (r, c, "A2"): response(75 + i, 0.02, 0.0)
@@ -72,7 +74,7 @@ def two_point_one(*more: object) -> Visit:
         setting("FR", round_id=AS_LEFT, applied=True, trim_db=-3.0),
         *more,
         heard=heard,
-    )  # type: ignore[arg-type]
+    )
 
 
 def hostile() -> Visit:
@@ -183,7 +185,7 @@ TILT = Limit(low=-1.0, high=1.0, unit="dB", basis="a wish of mine")
 SHADOW = Limit(high=0.0, unit="", basis="nobody sits in a shadow")
 
 
-def _invented(job, round_id, analyses):  # type: ignore[no-untyped-def]
+def _invented(job, round_id, analyses):
     if round_id != AS_FOUND:
         return Outcome(step="tilt", round=round_id)
     checks = (
@@ -421,7 +423,7 @@ def reset_rows(doc: Document) -> dict[str, tuple[str, ...]]:
 
 
 def test_after_a_reset_what_was_left_counts_and_what_was_only_found_is_marked() -> None:
-    bodies = (
+    bodies: tuple[EventBody, ...] = (
         setting("FL", trim_db=1.0, distance=3.2, polarity="normal"),
         setting("FR", trim_db=2.0, distance=3.4),
         setting("FL", round_id=AS_LEFT, trim_db=-1.5),
@@ -452,7 +454,7 @@ def test_signatures_given_on_the_screen_are_filled_in() -> None:
 
 def test_settings_changed_and_not_measured_again_are_not_called_better() -> None:
     system = cinema(["FL", "FC", "FR"], ["A1", "A2"])
-    bodies = (*levels({"FL": 75.0, "FC": 75.0, "FR": 81.0}), setting("FR", trim_db=0.0))
+    bodies: tuple[EventBody, ...] = (*levels({"FL": 75.0, "FC": 75.0, "FR": 81.0}), setting("FR", trim_db=0.0))
     doc = record(
         visit_of(
             defined(system),
@@ -472,7 +474,7 @@ def test_settings_changed_and_not_measured_again_are_not_called_better() -> None
 
 def test_an_interim_round_stands_between() -> None:
     system = cinema(["FL", "FC", "FR"], ["A2"])
-    bodies = (
+    bodies: tuple[EventBody, ...] = (
         *levels({"FL": 75.0, "FC": 75.0, "FR": 81.0}),
         *levels({"FR": 77.0}, round_id="after-the-move"),
         *levels({"FL": 75.0, "FC": 75.0, "FR": 75.0}, round_id=AS_LEFT),
@@ -501,7 +503,7 @@ def test_letterhead_and_paper_are_handed_on() -> None:
 def test_deep_bass_is_how_far_a_seat_is_off_the_average(rounds: tuple[str, ...], wanted: str) -> None:
     """Levels of 70, 75 and 80 dB: the outer seats are 5 dB off their mean, by arithmetic."""
     system = cinema(["FL", "FR", "SUB1"], ["A1", "A2", "A3"])
-    heard = {}
+    heard: dict[tuple[str, str, str], Any] = {}
     for r in rounds:
         off = 5.0 if r == AS_FOUND else 2.0
         for seat, level in (("A1", 75 - off), ("A2", 75.0), ("A3", 75 + off)):

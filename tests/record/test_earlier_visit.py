@@ -10,7 +10,7 @@ import pytest
 from builders import cinema, defined, levels, setting
 from jobs import CREATED_AT, grids, said, section, sections, visit_of
 
-from commission.model import AS_LEFT, EarlierVisit, RoundOpened
+from commission.model import AS_LEFT, EarlierVisit, EventBody, RoundOpened
 from commission.record.content import earlier_visit as content_module
 from commission.record.content.assembly import document
 from commission.record.data.results import results, results_json
@@ -32,7 +32,7 @@ def record(visit: Visit, **changes: object) -> Document:
     return document(visit, created_at=CREATED_AT, **changes)  # type: ignore[arg-type]
 
 
-def page_one(*now: object, then: tuple[object, ...] = (*levels(LEVELS), *TRIMS)) -> str:
+def page_one(*now: EventBody, then: tuple[EventBody, ...] = (*levels(LEVELS), *TRIMS)) -> str:
     earlier = earlier_of(visit_of(defined(SYSTEM), *then))
     return said(section(record(visit_of(defined(SYSTEM), earlier, *now)), "summary-earlier"))
 
@@ -88,7 +88,7 @@ def test_a_drift_may_be_a_hand_where_no_trim_was_noted() -> None:
 
 
 def test_a_room_as_it_was_left() -> None:
-    then = (*levels(LEVELS), *TRIMS, *levels(LEVELS, round_id=AS_LEFT))
+    then: tuple[EventBody, ...] = (*levels(LEVELS), *TRIMS, *levels(LEVELS, round_id=AS_LEFT))
     text = page_one(*levels(LEVELS | {"FR": 75.1}), *TRIMS, then=then)
     assert "is compared with the state in which it was left then." in text
     assert "has changed by more than the uncertainty of the two measurements" in text
@@ -96,7 +96,7 @@ def test_a_room_as_it_was_left() -> None:
 
 
 def test_nobody_is_accused_of_what_was_never_typed_in() -> None:
-    then = (*TRIMS, RoundOpened(round=AS_LEFT), setting("FL", trim_db=-4.0, round_id=AS_LEFT))
+    then: tuple[EventBody, ...] = (*TRIMS, RoundOpened(round=AS_LEFT), setting("FL", trim_db=-4.0, round_id=AS_LEFT))
     text = page_one(*TRIMS, then=then)
     assert "The loudness setting is not what was planned then, and may never have been entered: " in text
     assert "Front left (3.0 dB louder)" in text

@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cache
+from typing import Any
 
 import pytest
 from builders import LOUDSPEAKERS, cinema, defined, events_of, levels
@@ -157,7 +158,9 @@ class SimulatedVisit(Visit):
 
     def __init__(self, truth: Truth) -> None:
         self.truth = truth
-        before, after, last = [], [], []
+        before: list[Any] = []
+        after: list[Any] = []
+        last: list[Any] = []
         for round_id, into in ((AS_FOUND, before), (AS_LEFT, after)):
             for channel in truth.channels if round_id in truth.rounds else ():
                 if truth.carried(round_id, "levels.match", channel):
@@ -180,7 +183,7 @@ class SimulatedVisit(Visit):
                 (last if fault.late or first == AS_LEFT else done).append(body)
         opened = JobCreated(title="Simulated cinema", program_version="0.1.0")
         system = defined(cinema(truth.channels, ["A2"]))
-        super().__init__(Shelf(events_of(opened, system, *before, *done, *after, *last), {}), lambda *_: [])  # type: ignore[arg-type]
+        super().__init__(Shelf(events_of(opened, system, *before, *done, *after, *last), {}), lambda *_: [])
         self._outcome_of = cache(self._simulated)
 
     @property

@@ -9,6 +9,7 @@ import shlex
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -91,7 +92,7 @@ def test_what_was_not_tested_at_first_is_not_called_new() -> None:
 
 
 def trims_left_half(*more: EventBody) -> Document:
-    bodies = (
+    bodies: tuple[EventBody, ...] = (
         *levels({"FL": 75.0, "FC": 79.0, "FR": 79.0}),
         *(setting(c, trim_db=0.0) for c in FRONT),
         *levels({"FL": 75.0, "FC": 75.0, "FR": 78.0}, round_id=AS_LEFT),
@@ -113,7 +114,7 @@ def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
 
 def test_settings_alone_do_not_put_times_right() -> None:
     metres = {"FL": 3.3, "FC": 3.0, "FR": 3.5}
-    bodies = (
+    bodies: tuple[EventBody, ...] = (
         *tapes(metres),
         *(setting(c, distance=round(m / 0.3048, 2)) for c, m in metres.items()),
         *(setting(c, round_id=AS_LEFT, distance=m) for c, m in metres.items()),
@@ -172,7 +173,7 @@ def test_a_recording_that_clipped_is_no_fault_of_the_cinema() -> None:
 def test_a_subwoofer_does_not_blur_when_the_others_are_heard() -> None:
     """Mains 3.0 ms apart, then 2.0 ms; of a subwoofer the moment is known to 1.5 ms only, and it is not in the span."""
     system = cinema(["FL", "FR", "SUB1"], SEATS)
-    given = {}
+    given: dict[tuple[str, str, str], Any] = {}
     for r, apart in ((AS_FOUND, 0.003), (AS_LEFT, 0.002)):
         for s in SEATS:
             given[(r, "FL", s)] = response(75.0, 0.02, arrival_u_s=8e-5)
@@ -184,7 +185,7 @@ def test_a_subwoofer_does_not_blur_when_the_others_are_heard() -> None:
 
 
 def test_better_in_part_of_what_was_measured_is_not_better_altogether() -> None:
-    given = {}
+    given: dict[tuple[str, str, str], Any] = {}
     for s in SEATS:
         given |= {
             (AS_FOUND, "FL", s): response(75.0, 0.020),
@@ -254,7 +255,7 @@ def test_after_a_reset_what_the_record_does_not_hold_is_said() -> None:
 
 
 def test_the_sheet_in_the_file_and_the_table_on_paper_say_the_same_of_as_left() -> None:
-    bodies = (
+    bodies: tuple[EventBody, ...] = (
         *levels({"FL": 76.0, "FR": 78.0}),
         setting("FL", trim_db=0.0),
         setting("FR", trim_db=0.0),

@@ -31,9 +31,10 @@ from commission.record.document import (
     tone_of,
     with_units,
 )
+from commission.record.drawing.svg import width_em
 from commission.record.pdf import glyphs as letters
 from commission.record.pdf import render as pdf
-from commission.record.pdf.columns import SIZES_PT, fit_columns, width_em
+from commission.record.pdf.columns import SIZES_PT, fit_columns
 
 
 @pytest.fixture(scope="module", params=[ordinary, hostile], ids=["ordinary", "hostile"])
@@ -260,7 +261,8 @@ def test_a_photograph_fills_its_half_of_the_page_or_its_height() -> None:
     raw = pdf.render_pdf(ordinary(sections=(Section(id="p", title="P", blocks=(wide, tall)),)))
     with pikepdf.open(io.BytesIO(raw)) as file:
         drawn, matrix, stack = [], pikepdf.Matrix(), []
-        for operands, operator in pikepdf.parse_content_stream(file.pages[0]):
+        for each in pikepdf.parse_content_stream(file.pages[0]):
+            operands, operator = each.operands, each.operator
             if str(operator) == "q":
                 stack.append(matrix)
             elif str(operator) == "Q":

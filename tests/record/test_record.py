@@ -81,7 +81,7 @@ def test_tables_have_units_true_minus_signs_and_no_made_up_values() -> None:
     assert "nothing checked" in outcome_lines(Outcome(step="x", round="as-found"), "X")[0]
 
 
-def test_a_record_is_written_whole_or_not_at_all(tmp_path) -> None:  # type: ignore[no-untyped-def]
+def test_a_record_is_written_whole_or_not_at_all(tmp_path) -> None:
     from commission.model import CommissionError
 
     target = tmp_path / "a.json"

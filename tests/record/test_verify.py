@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 import sys
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import pypdf
@@ -107,9 +108,13 @@ def test_one_digit_on_a_page_is_named(visit: Visit) -> None:
     assert "“15 March 2096” where the job gives “14 March 2096”" in sentence
 
 
+def _once(raw: bytes, old: bytes, new: bytes) -> bytes:
+    return raw.replace(old, new, 1)
+
+
 def test_a_changed_drawing_or_attachment_of_a_page_is_named(visit: Visit) -> None:
     for old, new in ((b"text/csv;base64,Y", b"text/csv;base64,Z"), (b'stroke="#000000"', b'stroke="#000001"')):
-        record = changed(written(visit, ".html"), lambda raw, old=old, new=new: raw.replace(old, new, 1))
+        record = changed(written(visit, ".html"), partial(_once, old=old, new=new))
         (sentence,) = wrong(check_record(record, visit))
         assert "drawings, pictures or data were changed" in sentence
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from typing import Any
 
 import numpy as np
 
@@ -76,13 +77,13 @@ FAULTS = (
 )
 
 
-def survey(seed: int, fault: str, **given: object) -> tuple[Survey, dict[str, object]]:
+def survey(seed: int, fault: str, **given: Any) -> tuple[Survey, dict[str, object]]:
     """A survey with one fault, and what is true of it."""
     rng = np.random.default_rng(seed)
-    count = int(given.get("count", rng.choice(LAYOUTS)))  # type: ignore[arg-type]
-    rows, per_row = int(given.get("rows", rng.integers(1, 4))), int(given.get("per_row", rng.integers(1, 5)))  # type: ignore[arg-type]
+    count = int(given.get("count", rng.choice(LAYOUTS)))
+    rows, per_row = int(given.get("rows", rng.integers(1, 4))), int(given.get("per_row", rng.integers(1, 5)))
     known, one_clock = bool(given.get("known", rng.random() < 0.75)), bool(given.get("one_clock", rng.random() < 0.7))
-    error_m = float(given.get("error_m", 0.10))  # type: ignore[arg-type]
+    error_m = float(given.get("error_m", 0.10))
     true_p, size = positions(rng, count)
     true_q = seats_of(rng, size, rows, per_row)
     seats = len(true_q)
@@ -154,7 +155,7 @@ NAMES = {
 }
 
 
-def outcome(seed: int, fault: str, **given: object) -> tuple[str, float]:
+def outcome(seed: int, fault: str, **given: Any) -> tuple[str, float]:
     """(what came of it, the largest net gain of a wrong explanation)."""
     made, truth = survey(seed, fault, **given)
     found = match(made)

@@ -23,6 +23,8 @@ import pyroomacoustics as pra
 from pyroomacoustics.directivities import CardioidFamily, DirectionVector
 from scipy import signal
 
+from commission.steps.seats import result as seats_result
+
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from builders import cinema, defined, job_of
@@ -30,7 +32,7 @@ from builders import cinema, defined, job_of
 from commission.dsp.analysis import analyse_batch
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Analysis, FloatArray, Response, ResponseStored
-from commission.steps import compare, seats
+from commission.steps import compare
 
 RATE_HZ = 24000
 RADII_M = (0.02, 0.05, 0.10)
@@ -155,7 +157,7 @@ def levels_covered(made: Sequence[Placements], rng: np.random.Generator) -> floa
     """Share of the levels of mains that are within the stated U of their seat's mean over the placements."""
     off = [within(m.level_db[:MAINS]) for m in made]
     errors = np.array([each + angle_and_gain_db(rng, each.shape) for each in off])
-    return float(np.mean(np.abs(errors) <= seats.LEVEL.expanded))
+    return float(np.mean(np.abs(errors) <= seats_result.LEVEL.expanded))
 
 
 def _visit(room: Placements, first: int, rng: np.random.Generator) -> compare.CompareResult:

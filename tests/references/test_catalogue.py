@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import fields
 
 import pytest
-from catalogue import HERE, READING, README, Row, has_test, listed, public_names, readme, rows, tables
+from references.catalogue import HERE, READING, README, Row, has_test, listed, public_names, readme, rows, tables
 
 
 def test_every_public_name_is_a_quantity_or_a_helper() -> None:

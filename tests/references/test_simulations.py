@@ -18,16 +18,16 @@ direct_sounds = pytest.importorskip("references.direct_sounds", reason="pyroomac
 
 
 @pytest.fixture(scope="module")
-def near():  # type: ignore[no-untyped-def]
+def near():
     """A microphone put back within 2 cm, four times, in two rooms."""
     return [placement.placements(seed, 0.02, 4) for seed in (50, 51)]
 
 
-def levels_db(made):  # type: ignore[no-untyped-def]
+def levels_db(made):
     return placement.within(np.concatenate([each.level_db for each in made], axis=1))
 
 
-def test_a_level_repeats_as_the_placement_says(near) -> None:  # type: ignore[no-untyped-def]
+def test_a_level_repeats_as_the_placement_says(near) -> None:
     """Half to twice: two rooms differ by a third, and what is held is the order of magnitude."""
     mains = placement.rms(levels_db(near)[: placement.MAINS])
     assert uncertainty.PLACEMENT_U_DB / 2 < mains < 2 * uncertainty.PLACEMENT_U_DB
@@ -43,7 +43,7 @@ def test_another_day_costs_more() -> None:
     assert placement.rms(levels_db(far)[placement.MAINS :]) < 2 * drift_budgets.AGAIN_SUB_U_DB
 
 
-def test_third_octaves_repeat_as_the_default_says(near) -> None:  # type: ignore[no-untyped-def]
+def test_third_octaves_repeat_as_the_default_says(near) -> None:
     """With angle and gain, 0.18 dB, the bands below 3 kHz are below the default; above, they are not."""
     angle_and_gain_db = np.hypot(0.3, 0.1) / np.sqrt(3)
     found = {}

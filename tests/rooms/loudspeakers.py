@@ -7,6 +7,7 @@ section 4.3: 2·J1(ka·sin θ)/(ka·sin θ)), which is real: it neither delays n
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from scipy import special
@@ -196,7 +197,7 @@ KINDS = ("two-way", "three-way", "in-wall", "horn", "coaxial", "single")
 def model(kind: str, rng: np.random.Generator, name: str) -> Loudspeaker:
     """A model of that kind, drawn."""
     order = str(rng.choice(["LR4", "LR2", "BW3", "BW1", "BW2", "LR8"], p=[0.4, 0.17, 0.18, 0.1, 0.1, 0.05]))
-    common = {
+    common: dict[str, Any] = {
         "sensitivity_db": float(rng.uniform(-4, 4)),
         "design_sign": -1 if rng.random() < 0.05 else 1,
         "top_hz": float(rng.uniform(18000, 26000)),
@@ -207,13 +208,13 @@ def model(kind: str, rng: np.random.Generator, name: str) -> Loudspeaker:
     }
     if kind == "measured":
         fc, kind_of = float(rng.uniform(1700, 2800)), str(rng.choice(["LR4", "LR2", "BW3"]))
-        ways = (
+        ways: tuple[Way, ...] = (
             Way("woofer", 0.065, high_hz=fc, high_kind=kind_of),
             Way("tweeter", 0.0125, low_hz=fc, low_kind=kind_of, sign=_louder_sign(fc, kind_of)),
         )
         return Loudspeaker(name, kind, ways, 50.0, measured=True, baffle_m=0.2, **common)
     sealed = bool(rng.random() < 0.5)
-    bottom = {"high_pass_order": 2 if sealed else 4}
+    bottom: dict[str, Any] = {"high_pass_order": 2 if sealed else 4}
     if kind == "three-way":
         f1, f2 = float(rng.uniform(200, 600)), float(rng.uniform(1900, 3800))
         low_kind = str(rng.choice(["LR4", "BW3", "LR2", "BW1"], p=[0.5, 0.25, 0.15, 0.1]))

@@ -20,6 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
+from commission.model import Finding
 from rooms import acoustics, loudspeakers, measured
 from rooms import scene as scene_module
 from rooms.faults import FAULTS, SYNONYMS, Planted
@@ -161,7 +162,7 @@ def _is_stated(finding, planted: Planted) -> bool:
     )
 
 
-def _about_sound(result: Result) -> list:
+def _about_sound(result: Result) -> list[Finding]:
     """Findings but those about the layout, which rest on the entered places alone."""
     return [finding for finding in result.findings if finding.step != "layout"]
 

@@ -384,6 +384,11 @@ def _models(rng, places: dict[str, tuple[float, float, float]], measured: bool) 
     return out
 
 
+def _triple(values: np.ndarray) -> tuple[float, float, float]:
+    x, y, z = (float(value) for value in values)
+    return x, y, z
+
+
 def _axis(rng, position, target, mount: str, size, role: str) -> tuple[float, float, float]:
     if role == "height":
         return (0.0, 0.0, -1.0)
@@ -398,7 +403,7 @@ def _axis(rng, position, target, mount: str, size, role: str) -> tuple[float, fl
         }
         return min(gaps, key=lambda each: gaps[each])
     aim = np.array(target) - np.array(position) + rng.normal(0, 0.25, 3)
-    return tuple(float(v) for v in aim / np.linalg.norm(aim))
+    return _triple(aim / np.linalg.norm(aim))
 
 
 def _against_wall(position, axis, size) -> tuple[float, float, float]:
@@ -440,7 +445,7 @@ def scene(seed: int, simulator: str = "images") -> Scene:
     for i, (x, y, z, row) in enumerate(ears):
         rows[row] = rows.get(row, 0) + 1
         at = (x - off_centre, y, z)
-        mic = tuple(float(v) for v in np.array(at) + rng.normal(0, placing_m, 3))
+        mic = _triple(np.array(at) + rng.normal(0, placing_m, 3))
         seats.append(Seat(f"{'ABC'[row]}{rows[row]}", at, mic, row, i == reference))
     places = []
     middle = np.mean([e[:3] for e in ears], axis=0)
@@ -519,9 +524,7 @@ def scene(seed: int, simulator: str = "images") -> Scene:
         result.corners = _floor_plan(rng, size)
     ref = result.reference.position_m
     for place in places:
-        result.survey[place.channel] = tuple(
-            round(float(v), 2) for v in np.array(place.position_m) + rng.normal(0, tape_m, 3)
-        )
+        result.survey[place.channel] = _triple(np.round(np.array(place.position_m) + rng.normal(0, tape_m, 3), 2))
         result.tape_m[place.channel] = round(math.dist(place.position_m, ref) + float(rng.normal(0, tape_m)), 2)
     return result
 

@@ -39,7 +39,7 @@ class MemoryJournal:
         self, bodies: Sequence[model.EventBody], blobs: Mapping[str, bytes] | None = None
     ) -> tuple[model.Event, ...]:
         self._blobs |= blobs or {}
-        new = []
+        new: list[model.Event] = []
         for body in bodies:
             seq = len(self._events) + len(new) + 1
             at = f"2026-03-14T{9 + seq // 3600 % 12:02d}:{seq // 60 % 60:02d}:{seq % 60:02d}.000Z"
@@ -120,7 +120,12 @@ def definition(installation: Installation, plan: Plan) -> str:
     for place in scene.places:
         c = place.channel
         key = _KEY.get(c, c)
-        entry = {"id": c, "name": STANDARD.get(key, key), "role": place.role, "position_m": list(scene.survey[c])}
+        entry: dict[str, object] = {
+            "id": c,
+            "name": STANDARD.get(key, key),
+            "role": place.role,
+            "position_m": list(scene.survey[c]),
+        }
         if c in scene.high_pass_hz:
             entry["high_pass_hz"] = scene.high_pass_hz[c]
         channels.append(entry)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -80,7 +81,7 @@ def test_repeats_of_all_channels_tell_how_far_one_reading_scatters() -> None:
     assert found["FL"].budget.contributions[0].u == pytest.approx(math.sqrt(0.28 / 12))
 
 
-def distance_job(**changes: object) -> tuple[Job, Analyses]:
+def distance_job(**changes: Any) -> tuple[Job, Analyses]:
     ids = ["FL", "FC", "FR", "BL", "BR", "SUB1"]
     tape = dict(zip(ids, (3.5, 3.2, 3.5, 3.1, 3.1, 3.6), strict=True))
     heard = {(c, "A2"): 0.02 for c in ids}

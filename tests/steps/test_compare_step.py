@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from commission.model import (
     Analysed,
     Analyses,
     Channel,
+    FloatArray,
     Job,
     ResponseStored,
     Seat,
@@ -58,10 +60,14 @@ def words(result: CompareResult, channel: str, kind: str) -> dict[str, str]:
     return {label: change.word for label, change in result.channels[channel].bands[kind].items()}
 
 
+def _pattern_db(scale_db: float, freq_hz: FloatArray) -> FloatArray:
+    return scale_db * np.sin(2 * np.log2(freq_hz / 50))
+
+
 def wobble(room: SoundRoom, channel: str, db: float) -> SoundRoom:
     """Let the seats differ in tone, from 80 Hz up, by a pattern that grows from seat to seat."""
     for i, seat in enumerate(s.id for s in room.system.seats):
-        room.add_db(channel, lambda f, i=i: db * (i - 2.5) * np.sin(2 * np.log2(f / 50)), [seat], above_hz=80)
+        room.add_db(channel, partial(_pattern_db, db * (i - 2.5)), [seat], above_hz=80)
     return room
 
 
@@ -338,7 +344,8 @@ def test_a_place_measured_again_for_its_gain_is_no_repeat() -> None:
     again = replace(
         again, analysis=replace(again.analysis, level_db=6.0, third_octave_db=again.analysis.third_octave_db + 6)
     )
-    _, said = compare.repeatability(*(lambda j, a: (j, (AS_FOUND, AS_LEFT), a))(*both(before, after, [again])))
+    job, analyses = both(before, after, [again])
+    _, said = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
     assert "No position was repeated" in said
     assert "1 more with a different gain is not used" in said
 
@@ -409,7 +416,8 @@ def test_bands_are_the_jobs_own() -> None:
     ]
     result = compared(*rooms)
     assert set(result.channels["FL"].bands["heard"]) == {"40-120"}  # the other holds less than a third octave
-    outcome = compare.evaluate(*(lambda j, a: (j, AS_LEFT, a))(*both(*rooms)))
+    job, analyses = both(rooms[0], rooms[1])
+    outcome = compare.evaluate(job, AS_LEFT, analyses)
     assert {row.cells[1] for row in outcome.tables[0].rows} == {"40-120"}
 
 

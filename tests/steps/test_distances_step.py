@@ -128,7 +128,10 @@ def test_which_distance_counts() -> None:
 
 
 def test_a_tape_from_another_seat_is_not_taken_for_the_reference_seats() -> None:
-    bodies = [defined(cinema(["FL", "FC"])), reading("distances", "distance", 2.2, "m", channel="FL", seat="B2")]
+    bodies: list[EventBody] = [
+        defined(cinema(["FL", "FC"])),
+        reading("distances", "distance", 2.2, "m", channel="FL", seat="B2"),
+    ]
     found = step.solve(job_of(*bodies), "as-found", NONE).channels["FL"]
     assert found.origin == "position"
     assert found.distance_m == pytest.approx(TAPE["FL"])

@@ -70,7 +70,7 @@ def of(result: DriftResult, quantity: str, channel: str) -> Drift:
 # --- how often it is wrong -----------------------------------------------------------------------------------------------
 
 
-def visit_levels(draw: np.random.Generator, names: list[str], *, meter_db: float = 0.0, drift_db: float = 0.0):  # type: ignore[no-untyped-def]
+def visit_levels(draw: np.random.Generator, names: list[str], *, meter_db: float = 0.0, drift_db: float = 0.0):
     """A hand reading of every channel at the reference seat, the meter put down anew."""
     off = draw.normal(0, meter_db)
     values = {}

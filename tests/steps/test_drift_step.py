@@ -16,17 +16,17 @@ NOTHING = Analyses()
 LEVELS = {"FL": 75.0, "FC": 74.8, "FR": 75.2, "SiL": 75.1, "SiR": 74.9, "SUB1": 78.0}
 
 
-def earlier_of(job, *, title="Harbour Lane cinema") -> EarlierVisit:  # type: ignore[no-untyped-def]
+def earlier_of(job, *, title="Harbour Lane cinema") -> EarlierVisit:
     return replace(
         drift_figures.earlier_visit(job, NOTHING, file_name="then.commission", program_version="0.1.0"), title=title
     )
 
 
-def returning(earlier: EarlierVisit, *bodies):  # type: ignore[no-untyped-def]
+def returning(earlier: EarlierVisit, *bodies):
     return job_of(defined(cinema()), earlier, *bodies)
 
 
-def remarks(job, round_id="as-found") -> str:  # type: ignore[no-untyped-def]
+def remarks(job, round_id="as-found") -> str:
     return "\n".join(drift.evaluate(job, round_id, NOTHING).remarks)
 
 

@@ -68,7 +68,7 @@ def test_each_dead_driver_leaves_its_own_band_and_no_other(name: str, corners_hz
     for dead, least_db in (("woofer", -12.0), ("midrange", middle_db), ("tweeter", -12.0)):
         found = gaps(less_db(ways, dead, 0.0))
         assert min(found, key=found.__getitem__) == dead, found
-        assert found.pop(dead) <= least_db  # type: ignore[call-overload]
+        assert found.pop(dead) <= least_db
         assert min(found.values()) > -7.0, (dead, found)
 
 
@@ -119,6 +119,6 @@ def test_a_dead_driver_in_a_real_room(dead: str) -> None:
     ]
     found = gaps(levels[0] - levels[1], levels[1])
     assert min(found, key=found.__getitem__) == dead
-    assert found.pop(dead) <= -10.0  # type: ignore[call-overload]
+    assert found.pop(dead) <= -10.0
     assert min(found.values()) > -7.0
     assert min(gaps(levels[2] - levels[1], levels[1]).values()) > -1.0  # the same loudspeaker twice, two noises

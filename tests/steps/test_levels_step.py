@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from dataclasses import replace
 
 import pytest
@@ -10,7 +11,18 @@ from builders import cinema, decided, defined, job_of, levels, seats, setting
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from commission.model import Analyses, Channel, Instrument, Job, Outcome, Processor, Seat, TrimRange, Verdict
+from commission.model import (
+    Analyses,
+    Channel,
+    EventBody,
+    Instrument,
+    Job,
+    Outcome,
+    Processor,
+    Seat,
+    TrimRange,
+    Verdict,
+)
 from commission.steps import levels as step
 
 NONE = Analyses()
@@ -203,7 +215,10 @@ def test_one_channel_out_of_range_gets_a_proposal_with_its_cost_and_a_name() -> 
 
 
 def test_a_decision_takes_the_offset() -> None:
-    bodies = (defined(cinema(["FL", "FC", "FR"])), *levels({"FL": 75.0, "FC": 61.0, "FR": 75.0}))
+    bodies: tuple[EventBody, ...] = (
+        defined(cinema(["FL", "FC", "FR"])),
+        *levels({"FL": 75.0, "FC": 61.0, "FR": 75.0}),
+    )
     result = step.solve(job_of(*bodies, decided("levels", "common_offset", "-2.0")), "as-found")
     assert result.offset_db == -2.0
     assert all(each.reachable for each in result.channels.values())
@@ -270,9 +285,9 @@ def test_nothing_yet_says_nothing() -> None:
 def test_plan_prompts_every_channel_at_the_reference_seat_and_at_seats_in_use() -> None:
     job = job_of(defined(cinema()))
     prompts = step.plan(job, "as-found")
-    assert [(p.channel, p.seat) for p in prompts] == [(c.id, "A2") for c in job.system.channels]  # type: ignore[union-attr]
+    assert [(p.channel, p.seat) for p in prompts] == [(c.id, "A2") for c in job.system.channels]
     for prompt in prompts:
-        assert prompt.caution  # type: ignore[union-attr]
+        assert prompt.caution
         for word in ("C, slow", "ear height", "ventilation off", "A2"):
             assert word in prompt.text
     both = step.plan(job_of(defined(cinema()), *levels({"FL": 75.0}, seat="B2")), "as-found")
@@ -301,16 +316,17 @@ def test_louder_readings_shift_all_trims_down_alike(readings: dict[str, list[flo
     louder = {c: [value + gain for value in values] for c, values in readings.items()}
     after = step.solve(job_of(defined(wide), *levels(louder)), "as-found").channels
     for c, each in before.items():
+        assert each.trim_exact_db is not None
         assert after[c].trim_exact_db == pytest.approx(each.trim_exact_db - gain, abs=1e-6)
         assert after[c].u_db == pytest.approx(each.u_db, abs=1e-6)
 
 
 @settings(max_examples=40, deadline=None)
 @given(readings=READINGS, seed=st.randoms(use_true_random=False))
-def test_the_order_of_readings_changes_nothing(readings: dict[str, list[float]], seed: object) -> None:
+def test_the_order_of_readings_changes_nothing(readings: dict[str, list[float]], seed: random.Random) -> None:
     bodies = list(levels(readings))
     first = step.solve(job_of(defined(cinema()), *bodies), "as-found").channels
-    seed.shuffle(bodies)  # type: ignore[attr-defined]
+    seed.shuffle(bodies)
     second = step.solve(job_of(defined(cinema()), *bodies), "as-found").channels
     assert list(first) == list(second)
     for c, each in first.items():
@@ -324,7 +340,7 @@ def test_entering_the_trims_brings_every_channel_to_its_prediction(readings: dic
     # A second visit to the same loudspeakers, which play louder by just what their trims were raised.
     one = {c: values[0] for c, values in readings.items()}
     first = step.solve(job_of(defined(cinema()), *levels(one)), "as-found").channels
-    again = {c: one[c] + each.trim_db for c, each in first.items()}
+    again = {c: one[c] + (each.trim_db or 0.0) for c, each in first.items()}
     held = [setting(c, trim_db=each.trim_db, round_id="as-left") for c, each in first.items()]
     second = step.solve(job_of(defined(cinema()), *levels(again, round_id="as-left"), *held), "as-left").channels
     for c, each in first.items():

@@ -29,7 +29,9 @@ from commission.dsp.weighting import equivalent_level_db
 from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Contribution, FloatArray, ResponseStored
 from commission.steps import compare, distances, seats
 from commission.steps import levels as level_step
+from commission.steps.compare import result as compare_result
 from commission.steps.levels.result import SUB_NOISE_U_DB
+from commission.steps.seats import result as seats_result
 from commission.steps.shared import budgets
 
 VISITS = 1000
@@ -77,7 +79,8 @@ def test_trims_and_levels_are_covered(most: int) -> None:
         found = level_step.solve(job_of(system, *levels(readings)), AS_FOUND).channels
         for c in ids:
             each = found[c]
-            needed = each.old_trim_db + each.target_db - heard[c]
+            assert each.trim_exact_db is not None and each.level_db is not None and each.trim_db is not None
+            needed = (each.old_trim_db or 0.0) + each.target_db - heard[c]
             error = each.trim_exact_db - needed
             inside["subwoofer" if c == "SUB1" else "trim"].append(abs(error) <= 2 * each.u_db)
             assert each.budget_absolute is not None
@@ -90,9 +93,9 @@ def test_trims_and_levels_are_covered(most: int) -> None:
 
 def test_a_budget_that_forgets_a_source_would_be_caught() -> None:
     """The criterion can fail: of the level of a response without its largest source, and with it twice."""
-    rng, lines = np.random.default_rng(SEED), seats.LEVEL.contributions
+    rng, lines = np.random.default_rng(SEED), seats_result.LEVEL.contributions
     errors = np.abs(sum(drawn(rng, line, VISITS) for line in lines))
-    assert holds(covered(errors <= seats.LEVEL.expanded))
+    assert holds(covered(errors <= seats_result.LEVEL.expanded))
     largest = max(lines, key=lambda line: line.part)
     less = [line for line in lines if line is not largest]
     assert covered(errors <= 2 * math.hypot(*(line.part for line in less))) < 0.93
@@ -155,7 +158,7 @@ def test_levels_of_responses_are_covered(count: int) -> None:
     inside: dict[str, list[bool]] = {"level": [], "against the mean": []}
     for _ in range(VISITS):
         true = rng.uniform(-3, 3, count)
-        read = true + sum(drawn(rng, line, count) for line in seats.LEVEL.contributions)
+        read = true + sum(drawn(rng, line, count) for line in seats_result.LEVEL.contributions)
         found = seats.solve(
             job,
             AS_FOUND,
@@ -177,7 +180,7 @@ def test_levels_of_responses_are_covered(count: int) -> None:
             check = next(each for each in cell.checks if each.id == "seats.level")
             assert check.value is not None
             assert cell.level_db is not None
-            inside["level"].append(abs(cell.level_db - true[i]) <= seats.LEVEL.expanded)
+            inside["level"].append(abs(cell.level_db - true[i]) <= seats_result.LEVEL.expanded)
             inside["against the mean"].append(abs(check.value - (true[i] - true.mean())) <= 2 * check.uncertainty)
     shares = {name: covered(each) for name, each in inside.items()}
     assert all(holds(share) for share in shares.values()), shares
@@ -200,7 +203,7 @@ def uneven(rng: np.random.Generator, count: int, by_db: float) -> FloatArray:
 
 def true_msv(levels_db: FloatArray, band: Band, kind: str) -> float:
     """By numpy, from levels without any error."""
-    if kind == compare.TONE:
+    if kind == compare_result.TONE:
         near = (GRID_HZ >= 500) & (GRID_HZ <= 2000)
         levels_db = levels_db - 10 * np.log10(np.mean(10 ** (levels_db[:, near] / 10), axis=1, keepdims=True))
     return float(np.mean(np.var(levels_db[:, (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)], axis=0)))

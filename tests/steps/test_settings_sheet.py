@@ -11,6 +11,7 @@ from sound_room import SoundRoom
 from commission.model import (
     Analyses,
     DelayRange,
+    EventBody,
     Job,
     Processor,
     ResponseStored,
@@ -75,7 +76,7 @@ def test_channels_without_readings_have_no_trim_line() -> None:
 
 
 def test_ticked_means_typed_in_as_the_sheet_says() -> None:
-    bodies = (defined(cinema(["FL"])), *levels({"FL": 77.0}), setting("FL", trim_db=0.0))
+    bodies: tuple[EventBody, ...] = (defined(cinema(["FL"])), *levels({"FL": 77.0}), setting("FL", trim_db=0.0))
     line = by_place(job_of(*bodies))[("FL", "trim")]
     assert line.setting == Setting(round="as-left", channel="FL", trim_db=-2.0)
     ticked = SettingEntered(setting=line.setting, applied=True)
@@ -89,7 +90,7 @@ def test_ticked_means_typed_in_as_the_sheet_says() -> None:
 
 
 def test_a_ticked_trim_does_not_tick_the_delay_that_was_only_noted() -> None:
-    bodies = (
+    bodies: tuple[EventBody, ...] = (
         defined(cinema(["FL", "FC"])),
         *levels({"FL": 77.0, "FC": 75.0}),
         setting("FL", trim_db=0.0, distance=3.0),
@@ -107,7 +108,7 @@ def test_a_ticked_trim_does_not_tick_the_delay_that_was_only_noted() -> None:
 
 
 def test_a_decided_offset_reaches_the_sheet() -> None:
-    bodies = (defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 75.0}))
+    bodies: tuple[EventBody, ...] = (defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 75.0}))
     job = job_of(*bodies, decided("levels", "common_offset", "-3"))
     assert [by_place(job)[(c, "trim")].new for c in ("FL", "FC")] == [-3.0, -3.0]
 
@@ -131,8 +132,10 @@ def test_a_decided_offset_reaches_the_sheet() -> None:
         ((*levels({"FL": 75.0}), response("after wiring")), "as-found"),
     ],
 )
-def test_a_trim_follows_the_newest_round_whose_readings_carry_it(bodies: tuple[object, ...], expected: str) -> None:
-    line = by_place(job_of(defined(cinema(["FL"])), *bodies))[("FL", "trim")]  # type: ignore[arg-type]
+def test_a_trim_follows_the_newest_round_whose_readings_carry_it(
+    bodies: tuple[EventBody, ...], expected: str
+) -> None:
+    line = by_place(job_of(defined(cinema(["FL"])), *bodies))[("FL", "trim")]
     assert line.round == expected
 
 
@@ -143,7 +146,7 @@ def test_an_interim_round_keeps_the_trim_that_was_noted_before() -> None:
 
 
 def test_a_trim_that_was_set_follows_no_scatter_of_the_meter() -> None:
-    bodies = (
+    bodies: tuple[EventBody, ...] = (
         defined(cinema(["FL"])),
         setting("FL", trim_db=0.0),
         *levels({"FL": 77.0}),

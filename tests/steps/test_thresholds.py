@@ -25,8 +25,9 @@ from commission.model import (
     ReadingEntered,
     Verdict,
 )
-from commission.steps import distances, drift, seats
+from commission.steps import distances, seats
 from commission.steps.drift import figures as drift_figures
+from commission.steps.drift import result as drift_result
 from commission.steps.seats.faults import dead_drivers, silent_channels
 from commission.steps.seats.reflections import early_reflections
 from commission.steps.shared.lost_level import lost_levels_db
@@ -182,7 +183,7 @@ def test_what_moved_by_more_than_5_cm_is_not_compared_with_an_earlier_visit(
             room, channels=tuple(replace(c, position_m=moved) if c.id == "SiL" else c for c in room.channels)
         )
     )
-    found = drift.solve(job_of(defined(room), then, defined(system), *read), AS_FOUND, NONE)
+    found = drift_result.solve(job_of(defined(room), then, defined(system), *read), AS_FOUND, NONE)
     kept = {d.channel for d in found.drifts if d.quantity == "level_db"}
     assert ("SiL" in kept) is compared
     assert ("FL" in kept) is (compared or what == "channel")

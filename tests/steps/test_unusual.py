@@ -7,6 +7,7 @@ no source.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from builders import SEATS, cinema, defined, job_of, levels, setting, tapes
@@ -73,7 +74,7 @@ def test_a_tape_that_was_kept_is_not_asked_about_again() -> None:
 def test_places_outside_the_room_and_far_from_the_tape() -> None:
     job = job_of(defined(cinema()))
 
-    def moved(channel: str, place: tuple[float, float, float], **more: float) -> System:
+    def moved(channel: str, place: tuple[float, float, float], **more: Any) -> System:
         return replace(
             job.system,
             channels=tuple(
@@ -115,9 +116,9 @@ def test_a_room_in_another_unit_is_asked_about() -> None:
         ({"polarity": "reversed"}, ""),
     ],
 )
-def test_settings_as_found(changes: dict[str, float], words: str) -> None:
+def test_settings_as_found(changes: dict[str, Any], words: str) -> None:
     job = job_of(defined(cinema()))
-    new = Setting(round="as-found", channel="FL", **changes)  # type: ignore[arg-type]
+    new = Setting(round="as-found", channel="FL", **changes)
     sentence = unusual_setting(job, new)
     assert words in sentence
     assert bool(sentence) == bool(words)
@@ -126,9 +127,9 @@ def test_settings_as_found(changes: dict[str, float], words: str) -> None:
 
 
 @pytest.mark.parametrize("changes", [{"trim_db": -15.0}, {"distance": 3.43}])
-def test_a_value_that_one_channel_was_found_with_is_not_asked_about_at_the_next(changes: dict[str, float]) -> None:
+def test_a_value_that_one_channel_was_found_with_is_not_asked_about_at_the_next(changes: dict[str, Any]) -> None:
     job = job_of(defined(cinema()), setting("FL", **changes))
-    assert unusual_setting(job, Setting(round="as-found", channel="FR", **changes)) == ""  # type: ignore[arg-type]
+    assert unusual_setting(job, Setting(round="as-found", channel="FR", **changes)) == ""
 
 
 def test_one_wrong_unit_in_the_processor_is_one_question() -> None:

@@ -124,12 +124,16 @@ def unreadable(stored: Any, blobs: Any) -> Any:
 
 
 def app_of(
-    *bodies: EventBody, system: System | None = None, source: StandInSource | None = None, journal: Any = None
+    *bodies: EventBody,
+    system: System | None = None,
+    source: StandInSource | None = None,
+    journal: Any = None,
+    decoder: Any = unreadable,
 ) -> CommissionApp:
     """The program on a job in memory."""
     journal = journal or MemoryJournal(defined(system or cinema()), *bodies)
-    visit = Visit(journal, unreadable)
-    return CommissionApp(StandInWorkshop(visit, source), Path("harbour-lane.commission"), keys=Path("no-keys.toml"))  # type: ignore[arg-type]
+    visit = Visit(journal, decoder)
+    return CommissionApp(StandInWorkshop(visit, source), Path("harbour-lane.commission"), keys=Path("no-keys.toml"))
 
 
 async def settle(pilot: Any) -> None:

@@ -63,7 +63,7 @@ def evaluate(job, round_id, analyses):
         id="tilts",
         title="Tilts",
         columns=columns,
-        rows=tuple(Row(key=k.channel, cells=(k.channel, k.value), check=k) for k in checks),
+        rows=tuple(Row(key=str(k.channel), cells=(k.channel, k.value), check=k) for k in checks),
     )
     cells = {
         (c, s): GridCell(
@@ -84,7 +84,7 @@ def evaluate(job, round_id, analyses):
             series=(
                 Series(name="lowest", x=FREQ, y=shape - 3, kind="low"),
                 Series(name="highest", x=FREQ, y=shape + 3, kind="high"),
-                Series(name=s, x=FREQ, y=shape + k.value * n),
+                Series(name=s, x=FREQ, y=shape + (k.value or 0.0) * n),
             ),
         )
         for k in checks

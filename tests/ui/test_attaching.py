@@ -47,6 +47,7 @@ async def test_by_path_with_caption_and_round(app, size):
         assert (body.step, body.round, body.caption) == ("levels", "as-found", "behind [b]the[/b] screen")
         assert app.visit.blob(body.file_sha256)[:2] == b"\xff\xd8"  # JPEG, ITU-T T.81 B.1.1.3: SOI
         assert "1 photograph" in shown(app).splitlines()[0]
+        assert app.screen._results is not None
         remarks = str(app.screen._results._remarks.render())
         assert "Photograph: back wall.jpg, behind [b]the[/b] screen" in remarks
         assert footer_fits(app)

@@ -1,5 +1,7 @@
 """The room plan as plain text."""
 
+from typing import Any
+
 import pytest
 from builders import LOUDSPEAKERS, SEATS
 
@@ -10,7 +12,7 @@ from commission.ui.widgets.draw.plan import draw_plan, frame, outside
 
 def items():
     seats = [PlanItem(label=s, kind="reference" if s == "A2" else "seat", position_m=p) for s, p in SEATS.items()]
-    kinds = {c: "sub" if role == "sub" else "loudspeaker" for c, (_, role, _) in LOUDSPEAKERS.items()}
+    kinds: dict[str, Any] = {c: "sub" if role == "sub" else "loudspeaker" for c, (_, role, _) in LOUDSPEAKERS.items()}
     return (*seats, *(PlanItem(label=c, kind=kinds[c], position_m=p) for c, (_, _, p) in LOUDSPEAKERS.items()))
 
 

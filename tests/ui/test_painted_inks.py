@@ -8,6 +8,12 @@ from commission.ui.widgets.character_view import INKS
 from commission.ui.widgets.picker import Picker
 
 
+def _ink(view, name):
+    color = view._style_of(name).color
+    assert color is not None
+    return color
+
+
 async def test_inks_follow_the_theme():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
@@ -18,7 +24,7 @@ async def test_inks_follow_the_theme():
             await settle(pilot)
             ground, ink = (Color.parse(app.theme_variables[name]) for name in ("background", "foreground"))
             mixed = ground.blend(ink, 0.65 * ink.a, alpha=1.0)
-            found = view._style_of("dim").color.get_truecolor()
+            found = _ink(view, "dim").get_truecolor()
             for got, wanted in zip(found, mixed.rgb, strict=True):
                 assert abs(got - wanted) <= 1, theme  # one step of 256: where the rounding happens is the toolkit's
             assert view._style_of("pass").color == Color.parse(app.theme_variables["text-success"]).rich_color
@@ -31,7 +37,7 @@ async def test_the_terminals_own_colours_are_named_not_mixed():
         app.theme = "ansi-dark"
         await settle(pilot)
         view = app.screen.query_one(Picker)
-        assert {name: view._style_of(name).color.name for name in ("pass", "fail", "unsure", "dim")} == {
+        assert {name: _ink(view, name).name for name in ("pass", "fail", "unsure", "dim")} == {
             "pass": "color(2)",
             "fail": "color(1)",
             "unsure": "color(3)",

@@ -234,7 +234,7 @@ class SlowRecord(StandInWorkshop):
 async def test_escape_stops_the_writing(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     app = app_of()
-    app.workshop = SlowRecord(app.workshop.visit)
+    app.workshop = SlowRecord(app.workshop.visit)  # type: ignore[attr-defined]
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         app.action_export()

@@ -34,7 +34,6 @@ from commission.ui.widgets.picker import Picker
 from commission.ui.widgets.plot import Plot
 from commission.ui.widgets.result_table import ResultTable
 from commission.ui.widgets.seat_grid import SeatGrid
-from commission.visit import Visit
 
 from stand_ins import FREQ  # isort: skip
 
@@ -47,6 +46,11 @@ async def open_step(app, pilot, step_id):
     await settle(pilot)
     assert isinstance(app.screen, StepScreen)
     return app.screen
+
+
+def _curve_id(app):
+    assert isinstance(app.screen, CurveScreen) and app.screen.curve is not None
+    return app.screen.curve.id
 
 
 def words(app, selector):
@@ -213,9 +217,11 @@ async def test_brackets_walk_through_the_steps_and_escape_leaves():
         await open_step(app, pilot, "levels")
         await pilot.press("right_square_bracket")
         await settle(pilot)
+        assert isinstance(app.screen, StepScreen)
         assert app.screen.step.id == "distances"
         await pilot.press("left_square_bracket")
         await settle(pilot)
+        assert isinstance(app.screen, StepScreen)
         assert app.screen.step.id == "levels"
         await pilot.press("escape")
         await settle(pilot)
@@ -367,11 +373,11 @@ async def test_enter_opens_the_curve_and_coming_back_keeps_the_place():
         await pilot.press("enter")
         await settle(pilot)
         assert isinstance(app.screen, CurveScreen)
-        seen = [app.screen.curve.id]
+        seen = [_curve_id(app)]
         for key in ("right_square_bracket", "down", "left_square_bracket", "left_square_bracket", "up"):
             await pilot.press(key)
             await pilot.pause()
-            seen.append(app.screen.curve.id)
+            seen.append(_curve_id(app))
         assert seen == ["FL:A1", "FL:A2", "FC:A2", "FC:A1", "FC:A2", "FL:A2"]
         await pilot.press("escape")
         await settle(pilot)
@@ -409,7 +415,8 @@ async def test_read_out_and_bass_by_keys():
 
 def test_worst_check_of_a_place():
     outcome = seats_outcome()
-    assert check_for(outcome, "FL", "A2").verdict is Verdict.FAIL
+    worst = check_for(outcome, "FL", "A2")
+    assert worst is not None and worst.verdict is Verdict.FAIL
     assert check_for(outcome, "XX", "A2") is None
 
 
@@ -441,8 +448,7 @@ async def test_escape_leaves_a_step_while_the_analysis_goes_on_and_stops_it_on_t
         for c in ("FL", "FC", "FR", "BL", "BR", "SiL")
         for s in ("A1", "A2", "A3")
     ]
-    app = app_of(journal=MemoryJournal(defined(cinema()), *bodies))
-    app.workshop.visit = Visit(app.workshop.visit._journal, slow)
+    app = app_of(journal=MemoryJournal(defined(cinema()), *bodies), decoder=slow)
     async with app.run_test(size=(80, 24)) as pilot:
         while not slow.begun.is_set():
             await pilot.pause(0.01)
@@ -478,10 +484,10 @@ async def test_escape_leaves_a_step_while_the_analysis_goes_on_and_stops_it_on_t
 async def test_typing_into_an_earlier_round_is_cautioned_where_it_matters():
     app = app_of(*levels({"FL": 79.0}))
     async with app.run_test(size=(80, 24)) as pilot:
-        await open_step(app, pilot, "levels")
+        screen = await open_step(app, pilot, "levels")
         assert "has begun" not in words(app, "#caution")
         app.visit.append(RoundOpened(round="as-left"))
-        app.screen.refresh_results()
+        screen.refresh_results()
         assert "What you type here belongs to as found, but as left has begun (r: round)." in words(app, "#caution")
         app.show_round("as-left")
         await settle(pilot)

@@ -21,6 +21,7 @@ from commission.ui.screens.budgets import Budgets, budgets_of
 from commission.ui.screens.tables import JudgedDifferently, Limits
 from commission.ui.widgets.draw.canvas import plain
 from commission.ui.widgets.draw.table import draw_table
+from commission.ui.widgets.picker import Picker
 from commission.visit import Visit
 
 SIZES = [(80, 24), (120, 40)]
@@ -253,7 +254,7 @@ async def test_the_form_of_places_shows_its_budget(tmp_path):
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await to_step(pilot, "layout")
-        app.screen.query_one("#fields").select("channels.1.position")
+        app.screen.query_one("#fields", Picker).select("channels.1.position")
         await pilot.press("u")
         await settle(pilot)
         assert isinstance(app.screen, Budgets)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,13 +12,13 @@ import pyoctaveband
 from pyoctaveband.compliance import class_limits
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent))
-from sounds import RATE_HZ, ventilation  # noqa: E402
+sys.path.insert(0, str(HERE.parents[1]))
+from references.sounds import RATE_HZ, ventilation  # noqa: E402
 
 BY = f"PyOctaveBand {pyoctaveband.__version__} (MIT), by bands/make_by_pyoctaveband.py"
 
 
-def write(name: str, source: str, head: list[str], lines: list[list[object]]) -> None:
+def write(name: str, source: str, head: list[str], lines: Sequence[Sequence[object]]) -> None:
     with (HERE.parent / name).open("w", encoding="utf-8") as file:
         file.write(f"# source: {source}\n")
         table = csv.writer(file, lineterminator="\n")

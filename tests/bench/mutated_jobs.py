@@ -26,7 +26,7 @@ def run(_channels: int) -> None:
             out, _ = process.communicate()
             if process.returncode:
                 bad += 1
-                print(f"  a process ended with {process.returncode}: {process.args}")
+                print(f"  a process ended with {process.returncode}: {process.args!r}")
                 continue
             tally = json.loads(out)
             for each in (*tally["crashes"], *tally["hangs"]):
