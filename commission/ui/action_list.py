@@ -9,22 +9,21 @@ from typing import TYPE_CHECKING
 from commission.ui.screens.action_search import Offer
 
 if TYPE_CHECKING:
-    from commission.ui.app import CommissionApp
+    from commission.ui.program import Program
 
 
-def offers(app: CommissionApp) -> Iterator[Offer]:
+def offers(app: Program) -> Iterator[Offer]:
     """Everything there is, by name."""
-    from commission.ui.screens.choices import choose_look
     from commission.ui.screens.return_visit import ask_return
 
     if app.has_job:
         yield from _of_the_job(app)
     yield Offer("Return to an earlier job", "A later visit to the same room", lambda: ask_return(app))
     yield Offer("Quit", "Everything is stored already", app.action_quit)
-    yield Offer("Theme", "Dark, light, or the terminal's own colours", lambda: choose_look(app))
+    yield Offer("Theme", "Dark, light, or the terminal's own colours", app.action_look)
 
 
-def _of_the_job(app: CommissionApp) -> Iterator[Offer]:
+def _of_the_job(app: Program) -> Iterator[Offer]:
     for n, each in enumerate(app.visit.steps, start=1):
         yield Offer(f"Step {n}: {each.title}", "", partial(app.open_step, each.id))
     yield Offer("Settings sheet", "Exactly what to type into the processor", app.action_sheet)

@@ -17,7 +17,7 @@ from commission.ui.theme import SIXTEEN, chosen_look, keep_look
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from pathlib import Path
 
-    from commission.ui.screens.record import Wanted
+    from commission.ui.record_request import RecordRequest
     from commission.visit import Visit
     from commission.workshop import Workshop
 
@@ -44,7 +44,7 @@ class CommissionApp(WorkingApp):
         self._refusal = ""
         """Why the job named at the start was not opened; told once there is a screen."""
         self._own_keys: dict[str, str] = {}
-        self.last_record: Wanted | None = None
+        self.last_record: RecordRequest | None = None
         """The record that was written last, as it was asked for."""
 
     # --- opening ----------------------------------------------------------------------------------------------
@@ -236,6 +236,13 @@ class CommissionApp(WorkingApp):
 
     def action_everything(self) -> None:
         """Everything there is, by name."""
+        from commission.ui.action_list import offers
         from commission.ui.screens.action_search import show_everything
 
-        show_everything(self)
+        show_everything(self, tuple(offers(self)))
+
+    def action_look(self) -> None:
+        """The theme."""
+        from commission.ui.screens.choices import choose_look
+
+        choose_look(self)

@@ -17,7 +17,7 @@ from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.picker import Item, Picker, text_item
 
 if TYPE_CHECKING:
-    from commission.ui.app import CommissionApp
+    from commission.ui.program import Program
 
 
 class Offer(NamedTuple):
@@ -97,12 +97,11 @@ class Everything(ModalScreen[Offer | None]):
         self.dismiss(next((each for each in self._offers if each.name == key), None) if key else None)
 
 
-def show_everything(app: CommissionApp) -> None:
-    """Ask what to do, and do it."""
-    from commission.ui.action_list import offers
+def show_everything(app: Program, offers: Sequence[Offer]) -> None:
+    """Ask which of the offers, and do it."""
 
     def do(offer: Offer | None) -> None:
         if offer is not None:
             app.call_later(offer.do)
 
-    app.push_screen(Everything(list(offers(app))), do)
+    app.push_screen(Everything(offers), do)

@@ -17,7 +17,7 @@ from commission.ui.widgets.draw.canvas import fit
 
 if TYPE_CHECKING:
     from commission.model import EventBody
-    from commission.ui.app import CommissionApp
+    from commission.ui.program import Program
     from commission.visit import Visit
 
 
@@ -37,9 +37,9 @@ class VisitScreen(Screen[None]):
     HELP_TEXT = ""
 
     @property
-    def commission(self) -> CommissionApp:
+    def commission(self) -> Program:
         """The app, with its own type."""
-        return cast("CommissionApp", self.app)
+        return cast("Program", self.app)
 
     @property
     def visit(self) -> Visit:

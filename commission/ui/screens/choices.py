@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from commission import model
 from commission.model.errors import Cancelled, CommissionError
@@ -10,11 +10,13 @@ from commission.ui.screens.dialogs import Choose
 from commission.ui.text import round_name
 
 if TYPE_CHECKING:
+    from textual.app import App
+
     from commission.model import CancelToken, Progress
-    from commission.ui.app import CommissionApp
+    from commission.ui.program import Program
 
 
-def choose_round(app: CommissionApp) -> None:
+def choose_round(app: Program) -> None:
     """Look at another round, or begin one."""
     rounds = list(app.visit.job.rounds)
     options = [(name, f"{round_name(name)}: look at it") for name in rounds]
@@ -37,7 +39,7 @@ def choose_round(app: CommissionApp) -> None:
     app.push_screen(Choose("Which round?", options, app.round_id), chosen)
 
 
-def choose_look(app: CommissionApp) -> None:
+def choose_look(app: App[Any]) -> None:
     """Dark, light, or the terminal's own colours."""
     plain = {
         "textual-dark": "dark",

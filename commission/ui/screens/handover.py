@@ -15,7 +15,7 @@ from commission.ui.widgets.draw.canvas import wrap
 if TYPE_CHECKING:
     from commission.diagnosis.unexplained import OpenChecks
     from commission.model import Followed, Job, Outcome
-    from commission.ui.app import CommissionApp
+    from commission.ui.program import Program
 
 NOT_SHOWN = (Fate.NOT_MEASURED_AGAIN, Fate.NOT_DETERMINED, Fate.REPAIRED_NOT_MEASURED)
 """What as left does not show, and nobody can call gone."""
@@ -89,7 +89,7 @@ def carried_lines(followed: Sequence[Followed], step: str, round_id: str) -> lis
     ]
 
 
-def closing_text(app: CommissionApp, width: int) -> str:
+def closing_text(app: Program, width: int) -> str:
     """What is left to do, in lines of that width; or that nothing is."""
     job = app.visit.job
     if AS_LEFT in job.rounds and app.round_id != AS_LEFT:

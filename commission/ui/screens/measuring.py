@@ -20,7 +20,7 @@ from commission.ui.text import round_name
 if TYPE_CHECKING:
     from commission.model import Source
     from commission.runner import Run
-    from commission.ui.app import CommissionApp
+    from commission.ui.program import Program
 
 NOT_NOW = " "
 """Key of the choice to leave it; no seat is called so."""
@@ -47,7 +47,7 @@ def captures_text(step: Step, job: Job, round_id: str, then: str) -> tuple[str, 
     return f"{total - len(left)} of {total} places measured. Next: {left[0].text}", left[0].caution
 
 
-def ask_and_measure(app: CommissionApp, step: Step, seat: str | None) -> None:
+def ask_and_measure(app: Program, step: Step, seat: str | None) -> None:
     """Ask where the microphone stands (`seat` is proposed) and begin; where nothing can measure, say why."""
     visit, round_id = app.visit, app.round_id
     if app.file_problem:
@@ -117,12 +117,12 @@ class Measuring(ModalScreen[None]):
 
     def refresh_results(self) -> None:
         """How far the sweeps are."""
-        self.query_one("#measuring-progress", Static).update(Content(cast("CommissionApp", self.app).working))
+        self.query_one("#measuring-progress", Static).update(Content(cast("Program", self.app).working))
 
     async def on_key(self, event: events.Key) -> None:
         """Stop the sound; the key that quits asks about that afterwards."""
         event.stop()
-        app = cast("CommissionApp", self.app)
+        app = cast("Program", self.app)
         if event.key == app.key_of("app.quit", "q"):
             await app.action_quit()
         else:
@@ -137,7 +137,7 @@ class Measuring(ModalScreen[None]):
         self._stop()
 
     def _stop(self) -> None:
-        if cast("CommissionApp", self.app).stop_job() and self.is_mounted:
+        if cast("Program", self.app).stop_job() and self.is_mounted:
             self.query_one("#measuring-keys", Static).update(Content("Stopped."))
 
     @on(Over)
@@ -153,7 +153,7 @@ class Measuring(ModalScreen[None]):
             self.dismiss()
 
 
-def _measure(app: CommissionApp, step: Step, source: Source, seat: str, *, again: bool) -> None:
+def _measure(app: Program, step: Step, source: Source, seat: str, *, again: bool) -> None:
     from commission.runner import run_captures
 
     visit, round_id = app.visit, app.round_id

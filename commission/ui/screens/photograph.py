@@ -21,13 +21,13 @@ from commission.ui.widgets.picker import Picker, text_item
 
 if TYPE_CHECKING:
     from commission.model import Event
-    from commission.ui.app import CommissionApp
+    from commission.ui.program import Program
 
 NO_ROUND = " "
 """Key of "no round"; no round is called so."""
 
 
-def ask_photo(app: CommissionApp, step_id: str | None = None) -> None:
+def ask_photo(app: Program, step_id: str | None = None) -> None:
     """Attach a picture to a step; to that of the screen where none is named, else ask which."""
     step = step_id or getattr(getattr(app.screen, "step", None), "id", None)
     if step is not None:
@@ -58,9 +58,9 @@ class Attach(ModalScreen[None]):
         self._refused = ""
 
     @property
-    def commission(self) -> CommissionApp:
+    def commission(self) -> Program:
         """The app, with its own type."""
-        return cast("CommissionApp", self.app)
+        return cast("Program", self.app)
 
     def compose(self) -> ComposeResult:
         """Path, caption, round."""

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 from typing import TYPE_CHECKING, ClassVar, Literal, cast
 
 from textual import on
@@ -16,17 +15,17 @@ from textual.widgets import Footer, Input, Static
 
 from commission.model.errors import CommissionError
 from commission.model.units import clean_text
-from commission.ui.paths import existing_file, new_file
+from commission.ui.paths import existing_file
+from commission.ui.record_request import RecordRequest
 from commission.ui.screens.choices import stoppable
 from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.widgets.picker import Picker, text_item
-from commission.workshop import RECORD_OPTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from commission.model import CancelToken, Progress
-    from commission.ui.app import CommissionApp
+    from commission.ui.program import Program
 
 CHECKED = (".pdf", ".html", ".json")
 HINT = """.pdf to print, .html for any browser: the record for the client
@@ -34,37 +33,18 @@ HINT = """.pdf to print, .html for any browser: the record for the client
 PAPERS: tuple[tuple[Literal["a4", "us-letter"], str], ...] = (("a4", "A4"), ("us-letter", "US Letter"))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
-    """What was asked for, as it was typed."""
-
-    file: str
-    paper: Literal["a4", "us-letter"] = "a4"
-    letterhead: str = ""
-
-    @property
-    def target(self) -> Path:
-        """Where it goes; raises InputError where it cannot."""
-        return Path.cwd() / new_file(self.file, tuple(RECORD_OPTIONS))
-
-    @property
-    def letterhead_file(self) -> Path | None:
-        """None: a record without a letterhead. Raises InputError where it is no file."""
-        return existing_file(self.letterhead) if self.letterhead.strip() else None
-
-
-def ask_record(app: CommissionApp, wanted: Wanted | None = None, refused: str = "") -> None:
+def ask_record(app: Program, wanted: RecordRequest | None = None, refused: str = "") -> None:
     """Ask for a record; `refused` says why the one that was asked for was not written."""
     if wanted is None:
         own = app.workshop.letterhead
         metric = app.visit.job.system.units == "metric"
-        wanted = Wanted(
+        wanted = RecordRequest(
             file=f"{app.visit.path.stem}-record.pdf",
             paper="a4" if metric else "us-letter",
             letterhead=str(own) if own is not None else "",
         )
 
-    def asked(answer: Wanted | None) -> None:
+    def asked(answer: RecordRequest | None) -> None:
         if answer is None:
             return
         target = answer.target
@@ -80,7 +60,7 @@ def ask_record(app: CommissionApp, wanted: Wanted | None = None, refused: str = 
     app.push_screen(WriteRecord(wanted, refused), asked)
 
 
-def _write(app: CommissionApp, wanted: Wanted) -> None:
+def _write(app: Program, wanted: RecordRequest) -> None:
     visit, target = app.visit, wanted.target
 
     def write(cancel: CancelToken, progress: Progress) -> str:
@@ -102,7 +82,7 @@ def _write(app: CommissionApp, wanted: Wanted) -> None:
     app.run_job(write, done, lambda sentence: ask_record(app, wanted, sentence))
 
 
-class WriteRecord(ModalScreen[Wanted | None]):
+class WriteRecord(ModalScreen[RecordRequest | None]):
     """Asks for all of it at once; Enter writes from any field, what is refused stays as it was typed."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
@@ -114,7 +94,7 @@ class WriteRecord(ModalScreen[Wanted | None]):
     WriteRecord Input:focus { border: none; background: $panel; }
     """
 
-    def __init__(self, wanted: Wanted, refused: str = "") -> None:
+    def __init__(self, wanted: RecordRequest, refused: str = "") -> None:
         super().__init__()
         self._wanted, self._refused = wanted, refused
 
@@ -180,7 +160,7 @@ class WriteRecord(ModalScreen[Wanted | None]):
         self.dismiss(wanted)
 
 
-def ask_check(app: CommissionApp) -> None:
+def ask_check(app: Program) -> None:
     """Hold a record against the job: the one written last, or another one by its path."""
     last = app.last_record
     name = last.file if last is not None else f"{app.visit.path.stem}-record.pdf"

@@ -13,14 +13,14 @@ from commission.ui.screens.choices import stoppable
 from commission.ui.screens.dialogs import AskText, Choose
 
 if TYPE_CHECKING:
-    from commission.ui.app import CommissionApp
+    from commission.ui.program import Program
     from commission.visit import Visit
 
 BY_PATH = " "
 """Key of the choice of another one; no path is called so."""
 
 
-def ask_return(app: CommissionApp) -> None:
+def ask_return(app: Program) -> None:
     """Choose the earlier job among the recent ones, or by its path."""
     recent = app.workshop.recent()
     if not recent:
@@ -38,14 +38,14 @@ def ask_return(app: CommissionApp) -> None:
     app.push_screen(Choose("Return to which job?", options), chosen)
 
 
-def _ask_path(app: CommissionApp) -> None:
+def _ask_path(app: Program) -> None:
     app.push_screen(
         AskText("Path of the earlier job", "ends in .commission; ~ is your home", "", existing_file, enter="goes on"),
         lambda text: _ask_name(app, existing_file(text)) if text is not None else None,
     )
 
 
-def _ask_name(app: CommissionApp, earlier: Path) -> None:
+def _ask_name(app: Program, earlier: Path) -> None:
     hint = f"A new job in this folder: the room of {earlier.name}, to be compared with the state as left then."
     app.push_screen(
         AskText("Name of the new job", hint, suggested(earlier, dt.date.today().year), new_job, enter="makes it"),
@@ -63,14 +63,14 @@ def suggested(earlier: Path, year: int) -> str:
     return name
 
 
-def _make(app: CommissionApp, target: Path, earlier: Path) -> None:
+def _make(app: Program, target: Path, earlier: Path) -> None:
     app.run_job(
         lambda cancel, progress: app.workshop.create_return(target, earlier, progress=stoppable(cancel, progress)),
         lambda visit: _begin(app, visit),
     )
 
 
-def _begin(app: CommissionApp, visit: Visit) -> None:
+def _begin(app: Program, visit: Visit) -> None:
     app.show_visit(visit)
     back = visit.job.earlier
     if back is not None and not back.figures:

@@ -20,7 +20,7 @@ from commission.ui.paths import existing_file
 from commission.ui.widgets.picker import Item, Menu, Picker, text_item
 
 if TYPE_CHECKING:
-    from commission.ui.app import CommissionApp
+    from commission.ui.program import Program
 
 HELP = """
 A **job** is one file that ends in `.commission`: everything measured and decided in one cinema, in an append-only log.
@@ -43,9 +43,9 @@ class Start(Screen[None]):
     ]
 
     @property
-    def commission(self) -> CommissionApp:
+    def commission(self) -> Program:
         """The app, with its own type."""
-        return cast("CommissionApp", self.app)
+        return cast("Program", self.app)
 
     def compose(self) -> ComposeResult:
         yield Static(Content(" commission"), classes="headline")
