@@ -285,6 +285,9 @@ class _OneMore:
     def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
         raise StoreError("nothing is stored here")
 
+    def file_problem(self) -> str | None:
+        return None
+
     def verify(self, progress: Any = None) -> None:
         return
 

@@ -36,6 +36,8 @@ class Program(Protocol):
     working: str
     """The progress line while something runs; empty when nothing does."""
     analysis_stopped: bool
+    file_problem: str | None
+    """Why nothing can be stored any more; None: it can."""
     last_record: RecordRequest | None
 
     # --- the open job -------------------------------------------------------------------------------------------

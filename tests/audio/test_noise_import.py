@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -33,13 +34,8 @@ def write(path: Path, seconds: float = 4.0, seed: int = 1) -> Path:
     return path
 
 
-class _Never:
-    def is_set(self) -> bool:
-        return False
-
-
 def survey(*paths: Path, job: Job = JOB) -> tuple[ImportRow, ...]:
-    return FileImporter().survey(paths, job, ImportOptions(round="as-found"), None, _Never(), unwatched)
+    return FileImporter().survey(paths, job, ImportOptions(round="as-found"), None, threading.Event(), unwatched)
 
 
 def mapping(folder: Path, *lines: str, head: str = "file,round,channel,seat,kind,state") -> Path:

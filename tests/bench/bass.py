@@ -39,7 +39,8 @@ def _proposal(room: SubResponses) -> tuple[SubSettings, dict[str, float]]:
     grid = SettingGrid(
         gain_origin_db=np.zeros(SUBS), gain_step_db=0.5, delay_origin_s=np.zeros(SUBS), delay_step_s=0.03 / 343.0
     )
-    took, start = {}, time.perf_counter()
+    took: dict[str, float] = {}
+    start = time.perf_counter()
 
     def lap(name: str) -> None:
         took[name] = time.perf_counter() - start - sum(took.values())

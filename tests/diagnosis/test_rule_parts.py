@@ -17,6 +17,7 @@ from commission.dsp.pair_polarity import Relation
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Check, Finding, Limit
 from commission.model.outcome import Cause
+from commission.steps import distances
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.shared.screening.mistake import Mistake
 
@@ -351,9 +352,9 @@ def test_trims_are_told_beyond_what_all_share() -> None:
 
 
 def test_a_trim_at_the_end_of_its_range() -> None:
-    end = {"at_limit": True, "reachable": True, "trim_exact_db": 10.0, "trim_db": 10.0}
-    fine = {"at_limit": False, "reachable": True, "trim_exact_db": 1.0, "trim_db": 1.0}
-    beyond = {"at_limit": True, "reachable": False, "trim_exact_db": 13.4, "trim_db": 10.0}
+    end: dict[str, Any] = {"at_limit": True, "reachable": True, "trim_exact_db": 10.0, "trim_db": 10.0}
+    fine: dict[str, Any] = {"at_limit": False, "reachable": True, "trim_exact_db": 1.0, "trim_db": 1.0}
+    beyond: dict[str, Any] = {"at_limit": True, "reachable": False, "trim_exact_db": 13.4, "trim_db": 10.0}
     e = read(
         {"FL": level(0.0, **fine), "FC": level(0.0, **end), "SUB1": level(0.0, **beyond), "BL": level(0.0, **beyond)}
     )
@@ -485,7 +486,7 @@ def test_distances_explain_levels_at_mirrored_seats() -> None:
         for c in job.system.channels
     )
     one_seat = tuple(s for s in job.system.seats if s.id == "A2")
-    e = SimpleNamespace(job=job_of(defined(replace(job.system, channels=moved, seats=one_seat))))
+    e: Any = SimpleNamespace(job=job_of(defined(replace(job.system, channels=moved, seats=one_seat))))
     assert calibration._distance_db(e, "SiL", ["SiR"]) == pytest.approx(6.02, abs=0.01)
     assert calibration._distance_db(e, "SiR", ["SiL"]) == pytest.approx(6.02, abs=0.01)
     nowhere = tuple(replace(c, position_m=None) for c in moved)
@@ -516,7 +517,7 @@ def wrong(channel: str, error_ms: float, u_ms: float = 0.1, **more: Any) -> Any:
 def test_two_channels_at_each_others_times_are_swapped_or_set_wrongly(
     errors: list[Any], told: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(calibration.distances, "wrong_times", lambda *_: tuple(errors))
+    monkeypatch.setattr(distances, "wrong_times", lambda *_: tuple(errors))
     far = {"FL": 2.0, "BL": 2.686, "FC": 2.0}
     result = SimpleNamespace(
         channels={c: SimpleNamespace(distance_m=m, speed_m_s=343.0) for c, m in far.items()},

@@ -24,13 +24,13 @@ def linkwitz_riley(crossover_hz: float, kind: str) -> np.ndarray:
 def test_equal_parts_lose_by_their_phase(phase_deg: float, loss_db: float) -> None:
     # 20·lg cos(φ/2), by hand.
     turned = np.exp(1j * np.radians([phase_deg]))
-    assert summation_db(np.ones(1), turned) == pytest.approx(loss_db, abs=1e-3)
+    assert summation_db(np.ones(1, complex), turned) == pytest.approx(loss_db, abs=1e-3)
 
 
 def test_unequal_parts_worked_by_hand() -> None:
     # |3 − 1| of 3 + 1: 20·lg 0.5.
-    assert summation_db(np.array([3.0]), np.array([-1.0])) == pytest.approx(-6.0206, abs=1e-3)
-    assert summation_db(np.zeros(1), np.zeros(1)) == pytest.approx(0.0)
+    assert summation_db(np.array([3.0 + 0j]), np.array([-1.0 + 0j])) == pytest.approx(-6.0206, abs=1e-3)
+    assert summation_db(np.zeros(1, complex), np.zeros(1, complex)) == pytest.approx(0.0)
 
 
 def test_the_octave_around_80_hz() -> None:
@@ -109,4 +109,4 @@ def test_measured_drivers_sum_as_their_phase_says() -> None:
 
 def test_without_a_frequency_in_the_octave_it_is_refused() -> None:
     with pytest.raises(ValueError, match="half an octave"):
-        fit_crossover(np.ones((1, 3)), np.ones((1, 1, 3)), np.array([200.0, 210, 220]), 80.0)
+        fit_crossover(np.ones((1, 3), complex), np.ones((1, 1, 3), complex), np.array([200.0, 210, 220]), 80.0)

@@ -120,7 +120,7 @@ def surveyed(analyses: Analyses, ids: list[str] = FOUR, known: int = 4) -> Surve
     survey: Any = SimpleNamespace(applied_s=np.where(np.arange(len(ids)) < known, 0.0, np.nan))
     recorded = places(JOB, AS_FOUND, analyses)
     made: Any = SimpleNamespace(channels=tuple(ids), seats=tuple(SEATS), survey=survey, recordings=recorded)
-    return made  # type: ignore[no-any-return]
+    return made
 
 
 def strays(rest_ms: dict[tuple[int, int], float], *, known: int = 4, **more: Any) -> Mistake | None:
