@@ -62,6 +62,7 @@ if TYPE_CHECKING:
     from commission.model.outcome import Row as Row
     from commission.model.outcome import Series as Series
     from commission.model.outcome import Table as Table
+    from commission.model.outcome import table_of as table_of
     from commission.model.progress import CancelToken as CancelToken
     from commission.model.progress import Progress as Progress
     from commission.model.progress import unwatched as unwatched
@@ -168,6 +169,7 @@ else:
             "Row",
             "Series",
             "Table",
+            "table_of",
         ),
         "progress": ("CancelToken", "Progress", "unwatched"),
         "protocols": ("AnalysesMemory", "Decoder", "Importer", "Journal", "Rig", "Source"),

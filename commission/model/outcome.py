@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from commission.model.signal import FloatArray
 from commission.model.system import Position
@@ -12,6 +13,9 @@ from commission.model.verdict import Check, Verdict, worst
 if TYPE_CHECKING:
     from commission.model.budget import Budget
 
+T = TypeVar("T")
+Cell = float | str | None
+"""What a table shows at one place; None: nothing is known there."""
 Unit = str
 """Units as printed: "dB", "ms", "m", "°C", "Hz", "°", "dB²", "" for words. Tables in "m" follow the job's units."""
 
@@ -32,7 +36,7 @@ class Row:
     """A table row; cells in the order of the columns. `check` is what the row is judged by, when it is."""
 
     key: str
-    cells: tuple[float | str | None, ...]
+    cells: tuple[Cell, ...]
     check: Check | None = None
     minor: bool = False
     """Nothing real in it: paper leaves the row out and says so; screens, text and JSON hold it."""
@@ -55,6 +59,26 @@ class Table:
         kept = [i for i, column in enumerate(self.columns) if column.key not in keys]
         rows = tuple(replace(row, cells=tuple(row.cells[i] for i in kept)) for row in self.rows)
         return replace(self, columns=tuple(self.columns[i] for i in kept), rows=rows)
+
+
+def table_of(
+    items: Iterable[T],
+    *columns: tuple[Column, Callable[[T], Cell]],
+    id: str,
+    title: str,
+    key: Callable[[T], str],
+    check: Callable[[T], Check | None] = lambda item: None,
+    minor: Callable[[T], bool] = lambda item: False,
+    remark: str = "",
+    verdicts: bool = True,
+) -> Table:
+    """A table of one row for each item. Every column comes with the value that it shows of an item."""
+    rows = tuple(
+        Row(key=key(item), cells=tuple(value(item) for _, value in columns), check=check(item), minor=minor(item))
+        for item in items
+    )
+    shown = tuple(column for column, _ in columns)
+    return Table(id=id, title=title, columns=shown, rows=rows, remark=remark, verdicts=verdicts)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

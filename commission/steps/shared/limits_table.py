@@ -5,31 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from commission.model import Column, LimitsProfile, Row, Step, Table
-
-_PROFILE_COLUMNS = (
-    Column(key="quantity", title="Quantity"),
-    Column(key="low", title="Low", decimals=2),
-    Column(key="high", title="High", decimals=2),
-    Column(key="unit", title="Unit"),
-    Column(key="own", title="Source"),
-    Column(key="checks", title="Checks"),
-    Column(key="applies", title="Applies to"),
-    Column(key="basis", title="Basis"),
-)
-_FIXED_COLUMNS = (
-    Column(key="checks", title="Checks"),
-    Column(key="low", title="Low", decimals=2),
-    Column(key="high", title="High", decimals=2),
-    Column(key="unit", title="Unit"),
-    Column(key="applies", title="Applies to"),
-    Column(key="basis", title="Basis"),
-)
-_RULE_COLUMNS = (
-    Column(key="finding", title="Finding"),
-    Column(key="symptom", title="Symptom"),
-    Column(key="basis", title="Threshold and basis"),
-)
+from commission.model import CheckLimit, Column, LimitsProfile, ProfileLimit, Step, Table, table_of
 
 
 class FindingRule(Protocol):
@@ -55,51 +31,58 @@ def limits_tables(profile: LimitsProfile, steps: Sequence[Step], rules: Sequence
 
 def _profile_table(profile: LimitsProfile, steps: Sequence[Step]) -> Table:
     """Every limit of a profile with the checks that it judges; what the firm's own file changed says so."""
-    judged = [entry for step in steps for entry in step.limits if entry.quantity]
-    rows = []
-    for each in profile.limits:
-        entries = [entry for entry in judged if entry.quantity == each.quantity]
-        also = dict.fromkeys(entry.applies for entry in entries if entry.applies)
-        rows.append(
-            Row(
-                key=each.quantity,
-                cells=(
-                    each.quantity,
-                    each.low,
-                    each.high,
-                    each.unit,
-                    profile.name if each.own else "default",
-                    ", ".join(entry.check for entry in entries) or "findings only",
-                    "; ".join((each.applies, *also)),
-                    each.basis,
-                ),
-            )
-        )
-    return Table(id="limits", title=f"Limits: {profile.title}", columns=_PROFILE_COLUMNS, rows=tuple(rows))
+    by_quantity: dict[str, list[CheckLimit]] = {}
+    for step in steps:
+        for entry in step.limits:
+            by_quantity.setdefault(entry.quantity, []).append(entry)
+
+    def checks(each: ProfileLimit) -> str:
+        return ", ".join(entry.check for entry in by_quantity.get(each.quantity, ())) or "findings only"
+
+    def applies(each: ProfileLimit) -> str:
+        also = dict.fromkeys(entry.applies for entry in by_quantity.get(each.quantity, ()) if entry.applies)
+        return "; ".join((each.applies, *also))
+
+    return table_of(
+        profile.limits,
+        (Column(key="quantity", title="Quantity"), lambda each: each.quantity),
+        (Column(key="low", title="Low", decimals=2), lambda each: each.low),
+        (Column(key="high", title="High", decimals=2), lambda each: each.high),
+        (Column(key="unit", title="Unit"), lambda each: each.unit),
+        (Column(key="own", title="Source"), lambda each: profile.name if each.own else "default"),
+        (Column(key="checks", title="Checks"), checks),
+        (Column(key="applies", title="Applies to"), applies),
+        (Column(key="basis", title="Basis"), lambda each: each.basis),
+        id="limits",
+        title=f"Limits: {profile.title}",
+        key=lambda each: each.quantity,
+    )
 
 
 def _fixed_table(steps: Sequence[Step]) -> Table:
     """The limits that no profile changes: yes or no, or the uncertainty of the measurement itself."""
-    rows = tuple(
-        Row(
-            key=f"check {entry.check}",
-            cells=(
-                entry.check,
-                entry.low or entry.limit.low,
-                entry.high or entry.limit.high,
-                entry.limit.unit,
-                entry.applies,
-                entry.limit.basis,
-            ),
-        )
-        for step in steps
-        for entry in step.limits
-        if entry.limit is not None
+    return table_of(
+        [(entry, entry.limit) for step in steps for entry in step.limits if entry.limit is not None],
+        (Column(key="checks", title="Checks"), lambda each: each[0].check),
+        (Column(key="low", title="Low", decimals=2), lambda each: each[0].low or each[1].low),
+        (Column(key="high", title="High", decimals=2), lambda each: each[0].high or each[1].high),
+        (Column(key="unit", title="Unit"), lambda each: each[1].unit),
+        (Column(key="applies", title="Applies to"), lambda each: each[0].applies),
+        (Column(key="basis", title="Basis"), lambda each: each[1].basis),
+        id="fixed-limits",
+        title="Limits fixed by the program",
+        key=lambda each: f"check {each[0].check}",
     )
-    return Table(id="fixed-limits", title="Limits fixed by the program", columns=_FIXED_COLUMNS, rows=rows)
 
 
 def _rules_table(rules: Sequence[FindingRule]) -> Table:
     """What findings rest on."""
-    rows = tuple(Row(key=f"finding {each.id}", cells=(each.id, each.symptom, each.basis)) for each in rules)
-    return Table(id="rules", title="Thresholds of findings", columns=_RULE_COLUMNS, rows=rows)
+    return table_of(
+        rules,
+        (Column(key="finding", title="Finding"), lambda each: each.id),
+        (Column(key="symptom", title="Symptom"), lambda each: each.symptom),
+        (Column(key="basis", title="Threshold and basis"), lambda each: each.basis),
+        id="rules",
+        title="Thresholds of findings",
+        key=lambda each: f"finding {each.id}",
+    )

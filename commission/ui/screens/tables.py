@@ -13,7 +13,7 @@ from textual.widgets import Footer, Static
 
 from commission.diagnosis import RULES
 from commission.diagnosis.rejudge import JudgedDifferently as Difference
-from commission.model import Column, Row, Table, Verdict
+from commission.model import Column, Row, Table, Verdict, table_of
 from commission.model.formatting import place_text, verdict_word
 from commission.model.units import clean_text
 from commission.steps import all_steps, step
@@ -181,37 +181,24 @@ this list shows what to tell whoever has it.
     def tables(self) -> tuple[Table, ...]:
         """One line for each verdict that would be another one."""
         found = self.commission.rejudged
-        columns = (
-            Column(key="check", title="Check"),
-            Column(key="channel", title="Channel"),
-            Column(key="seat", title="Seat"),
-            Column(key="round", title="Round"),
-            Column(key="then", title="Then"),
-            Column(key="now", title="Now"),
-            Column(key="value_then", title="Value then", decimals=2),
-            Column(key="value_now", title="Value now", decimals=2),
-            Column(key="unit", title="Unit"),
-        )
         if found is None or not found.differences:
             return ()
-        rows = tuple(
-            Row(
-                key=str(n),
-                cells=(
-                    each.id,
-                    each.channel or "",
-                    each.seat or "",
-                    round_name(each.round),
-                    _word(each.then),
-                    _word(each.now),
-                    each.value_then,
-                    each.value_now,
-                    each.unit,
-                ),
-            )
-            for n, each in enumerate(found.differences)
+        table = table_of(
+            tuple(enumerate(found.differences)),
+            (Column(key="check", title="Check"), lambda each: each[1].id),
+            (Column(key="channel", title="Channel"), lambda each: each[1].channel or ""),
+            (Column(key="seat", title="Seat"), lambda each: each[1].seat or ""),
+            (Column(key="round", title="Round"), lambda each: round_name(each[1].round)),
+            (Column(key="then", title="Then"), lambda each: _word(each[1].then)),
+            (Column(key="now", title="Now"), lambda each: _word(each[1].now)),
+            (Column(key="value_then", title="Value then", decimals=2), lambda each: each[1].value_then),
+            (Column(key="value_now", title="Value now", decimals=2), lambda each: each[1].value_now),
+            (Column(key="unit", title="Unit"), lambda each: each[1].unit),
+            id="rejudged",
+            title="Then and now",
+            key=lambda each: str(each[0]),
         )
-        return (Table(id="rejudged", title="Then and now", columns=columns, rows=rows),)
+        return (table,)
 
     def about(self, row: Row | None) -> str:
         """The whole in a sentence, and the selected verdict in words."""
