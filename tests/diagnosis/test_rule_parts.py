@@ -665,3 +665,170 @@ def test_what_an_earlier_rule_found_is_asked_by_id() -> None:
     assert found.channels("a", "b") == {"FL", "FR", "FC"}
     assert found.any("c", "b")
     assert not found.any("c")
+
+
+# --- bass ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("below_db", "own_bass", "missing"),
+    [
+        # An octave below against an octave above: no high-pass at all, beside one that has it.
+        ({"FL": 4.0, "FR": -12.0}, False, ["FL"]),
+        ({"FL": 2.0, "SiR": -12.0}, False, []),
+        # Nobody has a slope: theirs, or that of the subwoofers' bass.
+        ({"FL": 4.0, "SiR": -8.0}, False, []),
+        ({"FL": 4.0, "SiR": -8.0}, True, ["FL"]),
+        ({"FL": 4.0, "FR": 5.0}, True, ["FL", "FR"]),
+        # 12 dB less of a slope than the partner (second order), healthy pairs differ by 6.6 dB.
+        ({"FL": -2.0, "FR": -12.0}, False, ["FL"]),
+        ({"FL": -2.0, "FR": -10.0}, False, []),
+        ({"FL": -9.5, "FR": -20.0}, False, []),  # it has a slope of its own
+        ({"FL": 2.0, "FR": -8.0}, False, ["FL"]),
+        ({"FL": 7.5, "FR": -2.0}, False, []),  # the partner has none
+    ],
+)
+def test_a_high_pass_is_missing_against_the_others_or_the_partner(
+    below_db: dict[str, float], own_bass: bool, missing: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = job_of(defined(cinema()))
+    noted = tuple(replace(c, high_pass_hz=80.0) if not c.is_sub else c for c in job.system.channels)
+    e = SimpleNamespace(job=job_of(defined(replace(job.system, channels=noted))))
+    monkeypatch.setattr(calibration, "_below_high_pass_db", lambda _, channel: below_db.get(channel.id))
+    monkeypatch.setattr(calibration, "_own_bass", lambda *_: own_bass)
+    got = look(calibration._bass_management, e)
+    assert [list(each.channels) for each in got] == ([missing] if missing else [])
+    if missing == ["FL"]:
+        assert look(calibration._bass_management, e, earlier("wiring.woofer", "FL")) == []
+        assert f"{signed_db(below_db['FL'])} dB re an octave above" in got[0].evidence[0]
+
+
+def signed_db(value: float) -> str:
+    return f"{value:+.1f}".replace("-", "−")
+
+
+def heard(levels_db: list[np.ndarray], **more: Any) -> Any:
+    cells = {
+        ("FL", f"S{n}"): SimpleNamespace(
+            analysis=SimpleNamespace(third_octave_db=level, noise_db=more.get("noise_db")),
+            passes_delays=more.get("passes_delays", True),
+        )
+        for n, level in enumerate(levels_db)
+    }
+    return SimpleNamespace(seats=SimpleNamespace(cells=cells))
+
+
+def test_a_slope_is_read_an_octave_below_and_above_over_two_seats_or_more() -> None:
+    fl = replace(cinema().channels[0], high_pass_hz=80.0)
+    slope = 12.0 * np.log2(GRID_HZ / 80.0)  # 12 dB an octave: 24 dB from 40 to 160 Hz
+    assert calibration._below_high_pass_db(heard([slope, slope]), fl) == pytest.approx(-24.0, abs=1.0)
+    other = slope - 10 * (GRID_HZ < 80)  # powers: 10·lg((1 + 0.1)/2) = −2.6 dB below, 0 dB above
+    assert calibration._below_high_pass_db(heard([slope, other]), fl) == pytest.approx(
+        calibration._below_high_pass_db(heard([slope, slope]), fl) - 2.6, abs=0.01
+    )
+    assert calibration._below_high_pass_db(heard([slope]), fl) is None
+    assert calibration._below_high_pass_db(heard([slope, slope], passes_delays=False), fl) is None
+    for corner_hz, known in ((45.0, False), (55.0, True)):  # most loudspeakers end by themselves below 50 Hz
+        found = calibration._below_high_pass_db(heard([slope, slope]), replace(fl, high_pass_hz=corner_hz))
+        assert (found is not None) is known
+    for ratio_db, known in ((9.0, False), (11.0, True)):  # 10 dB: a tenth of the power may be noise
+        noise = np.where(GRID_HZ < 80, slope - ratio_db, -99.0)
+        found = calibration._below_high_pass_db(heard([slope, slope], noise_db=noise), fl)
+        assert (found is not None) is known
+    gap = np.where(GRID_HZ > 200, np.nan, slope)
+    assert calibration._below_high_pass_db(heard([slope, slope, gap]), fl) is not None
+    assert calibration._below_high_pass_db(heard([slope, gap]), fl) is None
+
+
+@pytest.mark.parametrize(("share", "own"), [(0.9, False), (0.3, True)])
+def test_bass_that_follows_a_subwoofer_over_the_seats_is_not_its_own(share: float, own: bool) -> None:
+    rng, shape = np.random.default_rng(3), (6, len(GRID_HZ))
+    of_sub = np.convolve(rng.normal(0, 4, shape).ravel(), np.full(6, 1 / 6), "same").reshape(shape)
+    rest = np.convolve(rng.normal(0, 4, shape).ravel(), np.full(6, 1 / 6), "same").reshape(shape)
+    main = share * of_sub + np.sqrt(1 - share**2) * rest  # correlation of the two
+    job = job_of(defined(cinema()))
+    ids = [s.id for s in job.system.seats]
+    cells = {
+        (c, s): SimpleNamespace(analysis=SimpleNamespace(third_octave_db=table[n]))
+        for c, table in (("FL", main), ("SUB1", of_sub), ("SUB2", rng.normal(0, 4, shape)))
+        for n, s in enumerate(ids)
+    }
+    e = SimpleNamespace(job=job, seats=SimpleNamespace(cells=cells), subs=None)
+    assert calibration._own_bass(e, "FL") is own
+    together = SimpleNamespace(job=job, seats=e.seats, subs=(ids, main))
+    assert calibration._own_bass(together, "FL") is False  # it is the sum of the subwoofers
+    for place in [place for place in cells if place[0] != "FL" and place[1] not in ("A1", "A2")]:
+        del cells[place]
+    assert calibration._own_bass(e, "FL") is False  # at two seats nothing is known of it
+
+
+@pytest.mark.parametrize(("centre_hz", "found"), [(21.5, False), (33.0, True), (66.0, True), (110.0, False)])
+def test_nulls_are_looked_for_from_25_to_80_hz(centre_hz: float, found: bool) -> None:
+    # A third of an octave to either side, so that the third octave itself is wholly inside.
+    ids = ["A1", "A2", "A3", "B1", "B2", "B3"]
+    shape = np.where(GRID_HZ < 250, 0.0, -40.0)
+    dip = np.abs(np.log2(GRID_HZ / centre_hz)) < 0.2
+    table = np.array([shape - 30.0 * dip * (s == "A3") for s in ids])
+    e = evidence(subs=(ids, table), seats=SimpleNamespace(cells={}))
+    assert bool(look(room._null, e)) is found
+
+
+def test_distances_below_10_cm_are_taken_as_10_cm() -> None:
+    job = job_of(defined(cinema()))
+    at = {c.id: c for c in job.system.channels}
+    a2 = job.system.seat("A2")
+    assert a2 is not None
+    assert a2.position_m is not None
+    x, y, z = a2.position_m
+    for apart_m, expected_m in ((0.0, 0.1), (0.05, 0.1), (0.3, 0.3), (0.9, 0.9)):
+        near = tuple(replace(c, position_m=(x, y + apart_m, z)) if c.id == "FL" else c for c in at.values())
+        e = SimpleNamespace(job=job_of(defined(replace(job.system, channels=near))))
+        assert calibration._distance_m(e, "FL", "A2") == pytest.approx(expected_m)
+    assert calibration._distance_m(e, "nobody", "A2") is None
+    assert calibration._distance_m(e, "FL", "nowhere") is None
+
+
+# --- reflections ---------------------------------------------------------------------------------------------------
+
+
+def reflecting(levels_db: dict[str, float], after_s: float = 0.005, shift_s: float = 0.0) -> Any:
+    """Each channel's only reflection, at every seat alike or later from seat to seat; the plan is not known."""
+    system = replace(cinema(), room=None)
+    cells = {
+        (c, s.id): SimpleNamespace(
+            analysis=SimpleNamespace(reflections=((after_s + n * shift_s, level),)),
+        )
+        for c, level in levels_db.items()
+        for n, s in enumerate(system.seats)
+    }
+    return SimpleNamespace(
+        job=job_of(defined(system)),
+        seats=SimpleNamespace(cells=cells),
+        distances=SimpleNamespace(speed_m_s=343.0),
+    )
+
+
+@pytest.mark.parametrize(
+    ("strong", "title"),
+    [
+        (1, "early reflections up to −3 dB: FL"),
+        (3, "early reflections up to −3 dB: FL, FC, FR"),
+        (5, "early reflections up to −3 dB: FL, FC, FR and 2 more"),
+    ],
+)
+def test_channels_with_reflections_are_listed_from_the_strongest(strong: int, title: str) -> None:
+    ids = list(c.id for c in cinema().channels)[:11]
+    levels = {c: (-3.0 - 0.1 * n if n < strong else -20.0) for n, c in enumerate(ids)}
+    (got,) = look(room._reflection, reflecting(levels))
+    assert got.title == title
+    assert got.channels == tuple(ids[:strong])
+    assert sum("longer way" in text for text in got.evidence) == min(strong, 4)
+    assert "FL at B3: −3 dB after 5.0 ms, 1.72 m longer way" in got.evidence[0]  # 5 ms · 343 m/s
+    assert "the median of all channels is −20 dB" in got.evidence[min(strong, 4)]
+
+
+@pytest.mark.parametrize(("more_db", "told"), [(3.0, False), (4.0, True)])
+def test_among_bare_walls_one_is_odd_that_is_3_5_db_above_their_middle(more_db: float, told: bool) -> None:
+    levels = dict.fromkeys(("FL", "FC", "FR", "SiL", "SiR"), -6.0) | {"FC": -6.0 + more_db}
+    got = look(room._reflection, reflecting(levels, shift_s=0.0005))
+    assert [each.channels for each in got] == ([("FC",)] if told else [])

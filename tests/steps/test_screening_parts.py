@@ -15,6 +15,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.matching import Explanation, Matching
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Analyses
+from commission.steps.shared import screening as screening_package
 from commission.steps.shared.screening import arrival_times, gains, recordings
 from commission.steps.shared.screening.interference import (
     _noise_db,
@@ -310,3 +311,124 @@ def test_half_of_the_seats_with_another_gain_are_told_against_the_reference_seat
     assert set(found) == {"A1", "B1"}  # A2 is the reference
     other = replace(two, seats=tuple(replace(s, reference=s.id == "B1") for s in two.seats))
     assert set(gains._seat_gains(job_of(defined(other)), loud)) == {"A2", "B2"}
+
+
+# --- thresholds: a little inside and a little outside --------------------------------------------------------------
+
+FIVE_PLACES = [("FL", "A1"), ("FR", "A1"), ("FC", "A1"), ("FL", "A2"), ("FR", "A2")]
+
+
+def noisy(
+    base_db: float,
+    lift_db: float,
+    where: list[tuple[str, str]] = FIVE_PLACES,
+    band_hz: tuple[float, float] = (180.0, 320.0),
+) -> list[Mistake]:
+    """Responses at 0 dB over noise; the noise of the first of them is lifted in a band."""
+    lifted = (GRID_HZ >= band_hz[0]) & (GRID_HZ <= band_hz[1])
+    made = arrivals(dict.fromkeys(where, 0.01))
+    items = [
+        replace(
+            item,
+            analysis=analysis(
+                freq_hz=GRID_HZ,
+                third_octave_db=np.zeros(len(GRID_HZ)),
+                view_db=np.zeros(len(GRID_HZ)),
+                noise_db=base_db + lift_db * (lifted if (item.channel, item.seat) == where[0] else 0 * lifted),
+            ),
+        )
+        for item in made
+    ]
+    return list(screening_package.interference(JOB, AS_FOUND, Analyses(items)))
+
+
+@pytest.mark.parametrize(
+    ("base_db", "lift_db", "found"),
+    [
+        (-16.0, 13.0, True),
+        (-16.0, 11.0, False),  # 12 dB above the others
+        (-30.0, 19.0, True),
+        (-30.0, 17.0, False),  # 13 dB of signal to noise are enough: 0.2 dB of error (arithmetic)
+    ],
+)
+def test_noise_in_one_recording_is_12_db_louder_and_within_12_db_of_the_sound(
+    base_db: float, lift_db: float, found: bool
+) -> None:
+    got = noisy(base_db, lift_db)
+    assert [(each.channels, each.seats) for each in got] == ([(("FL",), ("A1",))] if found else [])
+    if found:
+        assert got[0].reason == "noise covers 182 to 315 Hz"  # 1000·2^(n/24) Hz
+        assert f"is {lift_db:.0f} dB above that of the other" in got[0].evidence[0]
+
+
+@pytest.mark.parametrize(
+    ("subs", "base_db", "lift_db", "found"),
+    [
+        (2, -24.0, 21.0, True),
+        (2, -24.0, 19.0, False),  # of few, one may decay longer: 20 dB
+        (2, -29.0, 21.0, False),  # … and less than 6 dB of signal to noise
+        (2, -29.0, 24.0, True),
+        (3, -16.0, 13.0, False),
+        (4, -16.0, 13.0, True),  # from four recordings on, as with the others
+    ],
+)
+def test_few_recordings_of_a_kind_must_differ_more(subs: int, base_db: float, lift_db: float, found: bool) -> None:
+    where = [("SUB1", "A1"), ("SUB2", "A1"), ("SUB1", "A2"), ("SUB2", "A2")][:subs]
+    assert bool(noisy(base_db, lift_db, where, (40.0, 80.0))) is found
+
+
+@pytest.mark.parametrize(("band_hz", "found"), [((200.0, 232.0), False), ((200.0, 260.0), True)])
+def test_noise_must_cover_a_third_of_an_octave(band_hz: tuple[float, float], found: bool) -> None:
+    assert bool(noisy(-16.0, 14.0, band_hz=band_hz)) is found  # 0.21 and 0.38 octaves
+
+
+def test_what_two_of_four_recordings_have_is_no_noise_of_one_and_three_are_the_room() -> None:
+    where = FIVE_PLACES[:2]
+    assert noisy(-24.0, 30.0, where) != []
+    assert noisy(-24.0, 30.0, where[:1]) == []
+
+
+@pytest.mark.parametrize(
+    ("softer_db", "snr_db", "elsewhere_db", "found"),
+    [
+        (21.0, 9.0, 21.0, True),
+        (19.0, 9.0, 21.0, False),
+        (21.0, 11.0, 21.0, False),
+        (21.0, 9.0, 19.0, False),  # nor is it heard elsewhere
+    ],
+)
+def test_nothing_was_played_20_db_softer_and_in_the_noise(
+    softer_db: float, snr_db: float, elsewhere_db: float, found: bool
+) -> None:
+    items = [
+        replace(
+            item,
+            analysis=replace(
+                item.analysis,
+                level_db=-softer_db if item.seat == "A1" else 0.0,
+                snr_db=snr_db if item.seat == "A1" else elsewhere_db,
+            ),
+        )
+        for item in arrivals(dict.fromkeys([("FL", "A1"), ("FL", "A2"), ("FL", "B1"), ("FR", "B1")], 0.01))
+        if item.analysis is not None
+    ]
+    got = recordings.not_played(JOB, AS_FOUND, Analyses(items))
+    assert [(each.channels, each.seats) for each in got] == ([(("FL",), ("A1",))] if found else [])
+
+
+@pytest.mark.parametrize(("same", "named"), [(1, None), (2, ("FL", "FR")), (4, ()), (3, ("FL", "FR", "SiL"))])
+def test_a_microphone_that_stood_still_shows_on_two_channels_and_on_four_of_five_spoils_the_seat(
+    same: int, named: tuple[str, ...] | None
+) -> None:
+    rng, ids = np.random.default_rng(1), ["FL", "FR", "SiL", "SiR", "BL"]
+    rows = {(c, s): rng.normal(0, 3, len(GRID_HZ)) for c in ids for s in ("A1", "B3")}
+    for c in ids[:same]:
+        rows[c, "B3"] = rows[c, "A1"] + 0.05
+    made = arrivals(dict.fromkeys(rows, None))
+    items = [
+        replace(item, analysis=replace(item.analysis, view_db=rows[item.channel, item.seat]))
+        for item in made
+        if item.analysis is not None
+    ]
+    got = recordings.not_moved(JOB, AS_FOUND, Analyses(items))
+    assert [each.channels for each in got] == ([] if named is None else [named])
