@@ -11,6 +11,7 @@ from scipy import signal
 
 from commission.dsp.analysis import analyse
 from commission.dsp.likeness import alike_pairs, likeness
+from commission.dsp.spectrum import GRID_HZ
 from commission.model import FloatArray, Response
 
 RATE = 48000
@@ -98,3 +99,46 @@ def test_levels_that_may_have_been_smoothed_must_agree_better() -> None:
 def test_too_little_in_common_says_nothing() -> None:
     empty = np.full(241, np.nan)
     assert likeness(empty, empty, is_sub=False) is None
+
+
+def ripple(size_db: float, share: float = 1.0) -> FloatArray:
+    """+ and − in turn, over a share of the frequencies."""
+    sign = np.where(np.arange(len(GRID_HZ)) % 2, size_db, -size_db)
+    return np.where(np.arange(len(GRID_HZ)) % 20 < 20 * share, sign, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("size_db", "share", "smoothed", "same"),
+    [
+        (0.28, 1.0, False, True),  # medians of 0.3 dB and nine tenths within 0.8 dB
+        (0.34, 1.0, False, False),
+        (0.7, 0.3, False, True),
+        (0.9, 0.3, False, False),
+        (0.04, 1.0, True, True),  # what was smoothed before has lost its ripple: 0.05 dB
+        (0.07, 1.0, True, False),
+    ],
+)
+def test_one_recording_twice_is_alike_in_its_ripple(size_db: float, share: float, smoothed: bool, same: bool) -> None:
+    other = 5.0 + ripple(size_db, share)
+    found = likeness(np.zeros(len(GRID_HZ)), other, is_sub=False)
+    assert found is not None
+    assert found.same(smoothed=smoothed) is same
+    assert found.gain_db == pytest.approx(-5.0, abs=size_db)
+    table = np.stack([np.zeros(len(GRID_HZ)), 40 * np.sin(np.arange(len(GRID_HZ))), other])
+    assert list(alike_pairs(table, is_sub=False, smoothed=[False, False, smoothed])) == ([(0, 2)] if same else [])
+
+
+def test_likeness_is_that_of_what_both_hold_within_the_range() -> None:
+    first, second = np.zeros(len(GRID_HZ)), ripple(0.1)
+    first[GRID_HZ < 500], second[GRID_HZ > 3000] = np.nan, np.nan
+    for is_sub, inside in ((False, (200.0, 8000.0)), (True, (25.0, 200.0))):
+        wild = np.where((GRID_HZ >= inside[0]) & (GRID_HZ <= inside[1]), 0.0, 50.0 * np.sin(np.arange(len(GRID_HZ))))
+        found = likeness(np.zeros(len(GRID_HZ)), wild, is_sub=is_sub)
+        assert found is not None
+        assert (found.median_db, found.most_db) == (0.0, 0.0)
+    both = likeness(first, second, is_sub=False)
+    assert both is not None
+    assert 0.1 <= both.most_db + 1e-9 <= 0.201
+    narrow = np.where((GRID_HZ > 1000) & (GRID_HZ < 1900), 0.0, np.nan)  # less than an octave
+    assert likeness(narrow, second, is_sub=False) is None
+    assert likeness(np.where((GRID_HZ > 990) & (GRID_HZ < 2100), 0.0, np.nan), second, is_sub=False) is not None

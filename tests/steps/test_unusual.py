@@ -157,3 +157,76 @@ def test_a_slip_in_the_tens_shows_among_the_other_channels() -> None:
     assert asked_level(job, "SUB1", 86.3) == ""  # subwoofers have a reference of their own
     few = job_of(defined(cinema()), *levels({"FC": 74.5, "FR": 76.0}))
     assert asked_level(few, "FL", 86.3) == ""
+
+
+@pytest.mark.parametrize(
+    ("tape_m", "position_m", "asked"),
+    # Half a metre and a quarter of the larger one, both.
+    [(1.45, 1.0, False), (1.55, 1.0, True), (4.9, 4.0, False), (5.4, 4.0, True), (2.9, 4.0, True), (3.1, 4.0, False)],
+)
+def test_a_tape_is_far_from_the_position_by_half_a_metre_and_a_quarter(
+    tape_m: float, position_m: float, asked: bool
+) -> None:
+    x, y, z = SEATS["A2"]
+    system = cinema()
+    moved = tuple(replace(c, position_m=(x, y - position_m, z)) if c.id == "FC" else c for c in system.channels)
+    job = job_of(defined(replace(system, channels=moved, room=None)))
+    assert bool(asked_distance(job, "FC", tape_m)) is asked
+
+
+@pytest.mark.parametrize(("beyond_m", "asked"), [(0.29, False), (0.31, True)])
+def test_places_and_tapes_may_be_0_3_m_outside_the_room(beyond_m: float, asked: bool) -> None:
+    room = Room(length_m=6.4, width_m=4.7, height_m=2.6)
+    system = replace(cinema(), room=room)
+    diagonal_m = (6.4**2 + 4.7**2 + 2.6**2) ** 0.5
+    bare = tuple(replace(c, position_m=None) for c in system.channels)
+    assert bool(asked_distance(job_of(defined(replace(system, channels=bare))), "FC", diagonal_m + beyond_m)) is asked
+    for place in (
+        (2.35 + beyond_m, 1.0, 1.0),
+        (-2.35 - beyond_m, 1.0, 1.0),
+        (0.0, -beyond_m, 1.0),
+        (0.0, 6.4 + beyond_m, 1.0),
+        (0.0, 1.0, -beyond_m),
+        (0.0, 1.0, 2.6 + beyond_m),
+    ):
+        moved = tuple(replace(c, position_m=place if c.id == "FC" else None) for c in system.channels)
+        assert bool(unusual_in(replace(system, channels=moved))) is asked
+
+
+@pytest.mark.parametrize(("side_m", "asked"), [(1.9, True), (2.1, False), (19.5, False), (20.5, True)])
+def test_a_side_of_a_room_is_2_to_20_m(side_m: float, asked: bool) -> None:
+    empty = replace(cinema(), channels=(), seats=())
+    for room in (
+        Room(length_m=side_m, width_m=5.0, height_m=3.0),
+        Room(length_m=5.0, width_m=side_m, height_m=3.0),
+        Room(length_m=5.0, width_m=5.0, height_m=side_m),
+    ):
+        assert bool(unusual_in(replace(empty, room=room))) is asked
+
+
+@pytest.mark.parametrize(("factor", "asked"), [(0.48, True), (0.52, False), (1.9, False), (2.1, True)])
+def test_a_distance_in_the_processor_is_off_by_a_factor_of_two(factor: float, asked: bool) -> None:
+    system = cinema(processor=Processor(delay=DelayRange(unit="m", max=30.0, step=0.001)))
+    new = Setting(round="as-found", channel="FL", distance=round(factor * to(system, "FL"), 3))
+    assert bool(unusual_setting(job_of(defined(system)), new)) is asked
+    # Another channel off by as much has been confirmed: within a factor of 1.25 it is the same cause.
+    for other, again in ((3.0, True), (2.5, False), (1.8, True)):
+        held = setting("FR", distance=round(other * to(system, "FR"), 3))
+        new = Setting(round="as-found", channel="FL", distance=round(2.2 * to(system, "FL"), 3))
+        assert bool(unusual_setting(job_of(defined(system), held), new)) is again
+
+
+def test_repeats_differ_by_3_db_and_channels_by_9_db() -> None:
+    read = job_of(defined(cinema()), *levels({"FL": 75.0}))
+    for value, asked in ((77.9, False), (78.1, True), (72.1, False), (71.9, True)):
+        assert bool(asked_level(read, "FL", value)) is asked
+    others = job_of(defined(cinema()), *levels({"FC": 75.0, "FR": 75.0, "SiL": 75.0}))
+    for value, asked in ((83.9, False), (84.1, True), (66.1, False), (65.9, True)):
+        assert bool(asked_level(others, "FL", value)) is asked
+
+
+@pytest.mark.parametrize(("off_steps", "asked"), [(0.04, False), (0.07, True), (0.5, True), (-0.04, False)])
+def test_a_conversion_rounds_away_a_twentieth_of_a_step(off_steps: float, asked: bool) -> None:
+    system = cinema(processor=Processor(delay=DelayRange(unit="m", max=30.0, step=0.1)))
+    new = Setting(round="as-found", channel="FL", distance=3.4 + 0.1 * off_steps)
+    assert bool(unusual_setting(job_of(defined(system)), new)) is asked
