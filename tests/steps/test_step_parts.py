@@ -1,0 +1,117 @@
+"""Small parts of the steps whose answers are known by arithmetic or by the words that state them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from builders import analysis, arrivals, cinema, defined, job_of
+
+from commission.dsp.analysis import BASS_HZ
+from commission.dsp.geometry import mirror_partner, side
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import AS_FOUND, Analyses
+from commission.steps.compare import result as compare
+
+JOB = job_of(defined(cinema()))
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("FL", "FR"),
+        ("TpFL", "TpFR"),
+        ("FLw", "FRw"),
+        ("SiL", "SiR"),
+        ("L", "R"),
+        ("Ls", "Rs"),
+        ("LS", "RS"),
+        ("Ltf", "Rtf"),
+        ("FLc", "FRc"),
+    ],
+)
+def test_partners_differ_in_the_letter_of_their_side(one: str, other: str) -> None:
+    # Labels of IEC 62574, and short ones (from memory).
+    assert (mirror_partner(one), mirror_partner(other)) == (other, one)
+    assert (side(one), side(other)) == (-1, 1)
+
+
+@pytest.mark.parametrize("label", ["FC", "C", "LFE", "SUB1", "", "TpC"])
+def test_the_middle_and_subwoofers_have_no_partner(label: str) -> None:
+    assert mirror_partner(label) is None
+    assert side(label) is None
+
+
+# --- compare -------------------------------------------------------------------------------------------------------
+
+
+def test_the_level_of_a_subwoofer_is_read_in_its_own_band() -> None:
+    assert compare._level_band_hz(JOB, "FL") == (500.0, 2000.0)
+    assert compare._level_band_hz(JOB, "SUB1") == (30.0, 80.0)
+    assert compare._level_band_hz(JOB, compare.SUBS) == (30.0, 80.0)
+    assert compare._level_band_hz(JOB, "nobody") == (500.0, 2000.0)
+
+
+def bass(gain: complex, seed: int = 0) -> Any:
+    """A response of that gain on the whole bass, with a fine structure of its own."""
+    level = np.full(len(GRID_HZ), 20 * np.log10(abs(gain)))
+    fine = np.random.default_rng(seed).normal(0, 3, len(GRID_HZ))
+    return analysis(
+        freq_hz=GRID_HZ,
+        third_octave_db=level,
+        view_db=level + fine,
+        bass_freq_hz=BASS_HZ,
+        bass=np.full(len(BASS_HZ), gain),
+    )
+
+
+def subs(gains: dict[tuple[str, str], complex], **more: Any) -> Analyses:
+    made = arrivals(dict.fromkeys(gains, 0.01), **more)
+    return Analyses(replace(item, analysis=bass(gains[item.channel, item.seat], item.seq)) for item in made)
+
+
+def test_subwoofers_add_as_complex_numbers() -> None:
+    gains = {("SUB1", s): 1.0 for s in ("A1", "A2", "A3")} | {
+        ("SUB2", "A1"): 1.0,
+        ("SUB2", "A2"): 1j,
+        ("SUB2", "A3"): -0.9,
+    }
+    found = compare.summed_subs(JOB, AS_FOUND, subs(gains))
+    assert found is not None
+    seats, levels = found
+    at_50 = int(np.argmin(np.abs(GRID_HZ - 50)))
+    assert seats == ["A1", "A2", "A3"]
+    # |1 + 1| = 2, |1 + j| = √2, |1 − 0.9| = 0.1
+    relative = levels[:, at_50] - levels[0, at_50] + 6.02
+    assert relative == pytest.approx([6.02, 3.01, -20.0], abs=0.01)
+    assert compare.summed_subs(JOB, AS_FOUND, subs(gains, clock=None)) is None
+    assert compare.summed_subs(JOB, AS_FOUND, subs(gains, passes_delays=False)) is None
+    one_seat = {place: gain for place, gain in gains.items() if place[1] == "A1"}
+    assert compare.summed_subs(JOB, AS_FOUND, subs(one_seat)) is None
+    lacking = {place: gain for place, gain in gains.items() if place != ("SUB2", "A2")}
+    fewer = compare.summed_subs(JOB, AS_FOUND, subs(lacking))
+    assert fewer is not None
+    assert fewer[0] == ["A1", "A3"]
+
+
+def test_repeatability_is_that_of_each_band() -> None:
+    # Two repeats that differ by 2 dB below 80 Hz: s² = 2 dB² there, and none above.
+    rows = [np.where(GRID_HZ <= 80, off, 0.0) for off in (1.0, -1.0)]
+    items = [
+        replace(item, seq=10 * n + k, analysis=replace(bass(1.0), third_octave_db=row))
+        for n, row in enumerate(rows)
+        for k, item in enumerate(arrivals({("FL", "A1"): 0.01, ("FL", "A2"): 0.01}))
+    ]
+    found, text = compare.repeatability(JOB, (AS_FOUND,), Analyses(items))
+    below = [found[band.label].common_db for band in JOB.system.bands if band.high_hz <= 80]
+    above = [found[band.label].common_db for band in JOB.system.bands if band.low_hz >= 80]
+    assert below
+    assert above
+    assert min(below) > 0.5
+    assert max(above) < 0.25  # the default, and repeats that show less
+    assert "2 repeated positions" in text
+    none, assumed = compare.repeatability(JOB, (AS_FOUND,), Analyses(items[:2]))
+    assert {each.common_db for each in none.values()} == {0.25}
+    assert "No position was repeated" in assumed
