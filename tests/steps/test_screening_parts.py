@@ -15,7 +15,6 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.matching import Explanation, Matching
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Analyses
-from commission.steps.shared import screening as screening_package
 from commission.steps.shared.screening import arrival_times, gains, recordings
 from commission.steps.shared.screening.interference import (
     _noise_db,
@@ -25,6 +24,7 @@ from commission.steps.shared.screening.interference import (
     _with_gaps,
     _without,
 )
+from commission.steps.shared.screening.interference import interference as noisy_recordings
 from commission.steps.shared.screening.mistake import Mistake, places
 from commission.steps.shared.survey import Surveyed
 
@@ -339,7 +339,7 @@ def noisy(
         )
         for item in made
     ]
-    return list(screening_package.interference(JOB, AS_FOUND, Analyses(items)))
+    return list(noisy_recordings(JOB, AS_FOUND, Analyses(items)))
 
 
 @pytest.mark.parametrize(
