@@ -41,10 +41,10 @@ NAMES = {
 """What a check is about, by its id; others are named by their own text."""
 
 
-def check_blocks(context: Context, outcome: Outcome, in_tables: Collection[int]) -> list[Block]:
+def check_blocks(context: Context, outcome: Outcome, in_tables: Collection[Check]) -> list[Block]:
     """The checks of an outcome by kind; those that did not pass one by one, unless a table of the step shows them already.
 
-    `in_tables`: `id()` of the checks that stand in a row of a table.
+    `in_tables`: the checks that stand in a row of a table.
     """
     if not outcome.checks:
         return []
@@ -52,7 +52,7 @@ def check_blocks(context: Context, outcome: Outcome, in_tables: Collection[int])
     failed = [
         check
         for check in outcome.checks
-        if id(check) not in in_tables and check.verdict in (Verdict.FAIL, Verdict.UNSURE) and check.limit is not None
+        if check not in in_tables and check.verdict in (Verdict.FAIL, Verdict.UNSURE) and check.limit is not None
     ]
     failed.sort(key=lambda check: -check.verdict.severity)
     if failed:

@@ -77,7 +77,7 @@ def outcome_blocks(context: Context, outcome: Outcome, before: tuple[str, Outcom
         blocks += seat_grids(context, grid)
     blocks += plans(context, outcome)
     blocks += figures(context, outcome)
-    in_tables = {id(row.check) for table in outcome.tables for row in table.rows if row.check is not None}
+    in_tables = {row.check for table in outcome.tables for row in table.rows if row.check is not None}
     blocks += check_blocks(context, outcome, in_tables)
     # Only where every remark of the round before still holds is it enough to say so.
     known = () if before is None or set(before[1].remarks) - set(outcome.remarks) else before[1].remarks

@@ -109,11 +109,9 @@ def outcome_lines(outcome: Outcome, title: str, units: str = "metric", *, budget
         ]
     if outcome.remarks:
         lines += ["", *outcome.remarks]
-    shown = {id(row.check) for table in outcome.tables for row in table.rows}
+    shown = {row.check for table in outcome.tables for row in table.rows}
     open_checks = [
-        check
-        for check in outcome.checks
-        if check.verdict in (Verdict.FAIL, Verdict.UNSURE) and id(check) not in shown
+        check for check in outcome.checks if check.verdict in (Verdict.FAIL, Verdict.UNSURE) and check not in shown
     ]
     if open_checks:
         lines += ["", "Not passed:", *(f"  {check_sentence(check)}" for check in open_checks)]

@@ -57,7 +57,7 @@ def render_html(document: Document) -> bytes:
         f"<title>{text_of(document.name)}</title>\n<style>\n{_style(document)}</style>\n</head>\n"
     )
     ids = _Ids()
-    body = "".join(_section(section, 2, ids) for section in document.sections)
+    body = "".join(_section(section, (i,), ids) for i, section in enumerate(document.sections))
     text = (
         f'{head}<body>\n<a class="skip" href="#record">{text_of(document.labels.skip)}</a>\n'
         f'{_header(document)}{_contents(document, ids)}<main id="record">\n{body}</main>\n'
@@ -71,7 +71,7 @@ class _Ids:
 
     def __init__(self) -> None:
         self._used = {"record", RESULTS_ID}
-        self.sections: dict[int, str] = {}
+        self._sections: dict[tuple[int, ...], str] = {}
 
     def new(self, wanted: str) -> str:
         base = re.sub(r"[^A-Za-z0-9]+", "-", wanted).strip("-").lower() or "part"
@@ -82,11 +82,11 @@ class _Ids:
         self._used.add(name)
         return name
 
-    def of(self, section: Section) -> str:
-        """The id of a section: asked for by the contents first and by the section itself later."""
-        if id(section) not in self.sections:
-            self.sections[id(section)] = self.new(section.id)
-        return self.sections[id(section)]
+    def of(self, section: Section, place: tuple[int, ...]) -> str:
+        """The id of the section at that place in the document: its own heading and the contents ask for it."""
+        if place not in self._sections:
+            self._sections[place] = self.new(section.id)
+        return self._sections[place]
 
 
 def _style(document: Document) -> str:
@@ -142,24 +142,27 @@ def _contents(document: Document, ids: _Ids) -> str:
     if len(document.sections) < 2:
         return ""
     label = text_of(document.labels.contents)
-    items = "".join(_entry(section, ids, i > 0) for i, section in enumerate(document.sections))
+    items = "".join(_entry(section, (i,), ids) for i, section in enumerate(document.sections))
     return f'<nav aria-label="{label}"><p>{label}</p><ul>\n{items}</ul></nav>\n'
 
 
-def _entry(section: Section, ids: _Ids, nested: bool) -> str:
+def _entry(section: Section, place: tuple[int, ...], ids: _Ids) -> str:
     """A line of the contents, with its parts where they are many and the owner did not just read them."""
-    link = f'<a href="#{ids.of(section)}">{text_of(section.title)}</a>'
-    inside = "".join(_entry(each, ids, False) for each in section.sections) if nested else ""
-    many = nested and len(section.sections) >= MANY_PARTS
-    return f"<li>{link}<ul>\n{inside}</ul></li>\n" if many else f"<li>{link}</li>\n"
+    link = f'<a href="#{ids.of(section, place)}">{text_of(section.title)}</a>'
+    if len(place) > 1 or place == (0,) or len(section.sections) < MANY_PARTS:
+        return f"<li>{link}</li>\n"
+    inside = "".join(_entry(each, (*place, i), ids) for i, each in enumerate(section.sections))
+    return f"<li>{link}<ul>\n{inside}</ul></li>\n"
 
 
-def _section(section: Section, level: int, ids: _Ids) -> str:
+def _section(section: Section, place: tuple[int, ...], ids: _Ids) -> str:
+    level = len(place) + 1
     tag = f"h{min(level, 6)}"
-    name = ids.of(section)
+    name = ids.of(section, place)
     css = ' class="new-page"' if section.new_page else ""
     named = f' aria-labelledby="{name}"' if level == 2 else ""  # a landmark each, but not for every small part
-    inside = _blocks(section.blocks, ids) + "".join(_section(each, level + 1, ids) for each in section.sections)
+    parts = (_section(each, (*place, i), ids) for i, each in enumerate(section.sections))
+    inside = _blocks(section.blocks, ids) + "".join(parts)
     return f'<section{css}{named}>\n<{tag} id="{name}">{text_of(section.title)}</{tag}>\n{inside}</section>\n'
 
 

@@ -99,14 +99,13 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
             ),
         )
     result = solve(job, round_id, analyses)
-    checks = {id(drift): _check(drift) for drift in result.drifts}
     return Outcome(
         step="drift",
         round=round_id,
         done=len(result.drifts),
         total=len(result.drifts) + result.missing,
-        checks=tuple(checks.values()),
-        tables=tables(job, result, checks),
+        checks=tuple(map(_check, result.drifts)),
+        tables=tables(job, result, _check),
         advice=_advice(job, earlier, result),
         stands_out=_stands_out(result),
         remarks=(

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from functools import partial
 
-from commission.model import Check, Column, Job, Row, Table
+from commission.model import Check, Column, Job, Table, table_of
 from commission.model.formatting import number
+from commission.model.outcome import Cell
 from commission.steps.drift.figures import (
     ARRIVAL,
     HEARD,
@@ -55,61 +56,61 @@ def describe(quantity: str) -> tuple[str, str, int]:
     }[quantity]
 
 
-def tables(job: Job, result: DriftResult, checks: Mapping[int, Check]) -> tuple[Table, ...]:
-    """One for each kind of figure; `checks` by the identity of their drift."""
+def tables(job: Job, result: DriftResult, check_of: Callable[[Drift], Check]) -> tuple[Table, ...]:
+    """One for each kind of figure."""
     out = []
     for name, title, quantities in _TABLES:
         drifts = [d for d in result.drifts if kind(d.quantity) in quantities]
         if name in _ONLY_CHANGED:
             drifts = [d for d in drifts if d.drifted]
         if drifts:
-            out.append(_table(job, name, title, drifts, result, checks))
+            out.append(_table(job, name, title, drifts, result, check_of))
     return tuple(out)
 
 
 def _table(
-    job: Job, name: str, title: str, drifts: list[Drift], result: DriftResult, checks: Mapping[int, Check]
+    job: Job, name: str, title: str, drifts: list[Drift], result: DriftResult, check_of: Callable[[Drift], Check]
 ) -> Table:
     signs = all(d.quantity in (POLARITY, HEARD) for d in drifts)
     unit, decimals = ("", 2) if name == "settings" else describe(drifts[0].quantity)[1:]
     measured = any(d.budget is not None for d in drifts)
     by_settings = name in ("levels", "responses", "arrivals") and any(d.is_explained for d in drifts)
     figure = partial(Column, unit=unit, decimals=None if signs else decimals)
-    columns = [Column(key="channel", title="Channel")]
-    columns += [Column(key="band", title="Band Hz")] if name == "spread" else []
-    columns += [Column(key="what", title="Setting")] if name == "settings" else []
-    columns += [figure(key="then", title="Then"), figure(key="now", title="Now")]
-    columns += [figure(key="explained", title="Explained", signed=True)] if by_settings else []
-    columns += [] if signs else [figure(key="change", title="Change", signed=True)]
-    columns += [figure(key="U", title="U")] if measured else []
-    columns += [Column(key="word", title="Result")]
-    columns += [Column(key="worst", title="Largest at")] if any(len(d.seats) > 1 for d in drifts) else []
-    keys = [column.key for column in columns]
-    rows = []
-    for d in drifts:
-        cells = _cells(job, d, decimals)
-        rows.append(
-            Row(key=f"{d.quantity} {d.channel}", cells=tuple(cells[key] for key in keys), check=checks[id(d)])
-        )
-    remark = _table_remark(name, drifts, result, measured=measured, by_settings=by_settings)
-    return Table(id=f"drift-{name}", title=title, columns=tuple(columns), rows=tuple(rows), remark=remark)
+    columns: list[tuple[bool, Column, Callable[[Drift], Cell]]] = [
+        (True, Column(key="channel", title="Channel"), lambda d: d.channel or "all"),
+        (name == "spread", Column(key="band", title="Band Hz"), lambda d: d.quantity.split(" ")[-1]),
+        (name == "settings", Column(key="what", title="Setting"), lambda d: _setting_word(job, d)),
+        (True, figure(key="then", title="Then"), lambda d: sign_word(d.before) if _is_sign(d) else d.before),
+        (True, figure(key="now", title="Now"), lambda d: sign_word(d.now) if _is_sign(d) else d.now),
+        (by_settings, figure(key="explained", title="Explained", signed=True), lambda d: d.explained),
+        (not signs, figure(key="change", title="Change", signed=True), lambda d: None if _is_sign(d) else d.change),
+        (measured, figure(key="U", title="U"), lambda d: d.expanded),
+        (True, Column(key="word", title="Result"), lambda d: d.word),
+        (
+            any(len(d.seats) > 1 for d in drifts),
+            Column(key="worst", title="Largest at"),
+            lambda d: _largest_at(d, decimals),
+        ),
+    ]
+    return table_of(
+        drifts,
+        *((column, value) for shown, column, value in columns if shown),
+        id=f"drift-{name}",
+        title=title,
+        key=lambda d: f"{d.quantity} {d.channel}",
+        check=check_of,
+        remark=_table_remark(name, drifts, result, measured=measured, by_settings=by_settings),
+    )
 
 
-def _cells(job: Job, d: Drift, decimals: int) -> dict[str, float | str | None]:
-    signs = d.quantity in (POLARITY, HEARD)
+def _is_sign(d: Drift) -> bool:
+    return d.quantity in (POLARITY, HEARD)
+
+
+def _largest_at(d: Drift, decimals: int) -> str:
+    """The seat with the largest change, with that change where there are several."""
     seat, change = max(d.seats, key=lambda each: abs(each[1]), default=("", 0.0))
-    return {
-        "channel": d.channel or "all",
-        "band": d.quantity.split(" ")[-1],
-        "what": _setting_word(job, d.quantity) if d.is_setting else "",
-        "then": sign_word(d.before) if signs else d.before,
-        "now": sign_word(d.now) if signs else d.now,
-        "explained": d.explained,
-        "change": None if signs else d.change,
-        "U": d.expanded,
-        "word": d.word,
-        "worst": f"{seat} ({number(change, decimals, signed=True)})" if len(d.seats) > 1 else seat,
-    }
+    return f"{seat} ({number(change, decimals, signed=True)})" if len(d.seats) > 1 else seat
 
 
 def _table_remark(name: str, drifts: list[Drift], result: DriftResult, *, measured: bool, by_settings: bool) -> str:
@@ -134,7 +135,9 @@ def sign_word(value: float) -> str:
     return "normal" if value > 0 else "reversed"
 
 
-def _setting_word(job: Job, quantity: str) -> str:
+def _setting_word(job: Job, drift: Drift) -> str:
+    if not drift.is_setting:
+        return ""
     unit = job.system.processor.delay.unit
     held = f"{'delay' if unit == 'ms' else 'distance'} [{unit}]"
-    return {TRIM: "trim [dB]", HELD: held, POLARITY: "polarity"}[quantity]
+    return {TRIM: "trim [dB]", HELD: held, POLARITY: "polarity"}[drift.quantity]

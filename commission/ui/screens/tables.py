@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from typing import ClassVar
 
 from textual import on
@@ -48,13 +49,13 @@ class TablesScreen(VisitScreen):
         if (first := next(iter(self.query(ResultTable)), None)) is not None:
             first.focus()
 
+    @abstractmethod
     def tables(self) -> tuple[Table, ...]:
         """What is shown."""
-        raise NotImplementedError
 
+    @abstractmethod
     def about(self, row: Row | None) -> str:
         """What is said of a row; None: there is none."""
-        raise NotImplementedError
 
     def refresh_results(self) -> None:
         """Fill the tables that are there, make those that are not."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from dataclasses import dataclass
 
 from rich.color import Color as RichColor
@@ -78,9 +79,9 @@ class Painted(Widget, can_focus=True):
         self._made_for: tuple[int, int] | None = None
         self._styles: dict[str, Style] = {}
 
+    @abstractmethod
     def paint(self, width: int, height: int) -> list[Line]:
         """The lines for a region of that size; height 0 asks for as many as it takes."""
-        raise NotImplementedError
 
     def repaint(self, layout: bool = False) -> None:
         """Something changed: make the lines anew; `layout` when their number may have changed."""
