@@ -626,6 +626,7 @@ RULES = (
     Rule(
         id="settings.unit",
         check="distances.setting",
+        explains=("distances.setting", "distances.arrival"),
         cause="settings",
         step="distances",
         symptom="image pulled, odd delays",
@@ -635,6 +636,7 @@ RULES = (
     Rule(
         id="settings.delays-off",
         check="distances.setting",
+        explains=("distances.setting", "distances.arrival"),
         cause="settings",
         step="distances",
         symptom="image pulled to the nearest loudspeaker",
@@ -644,6 +646,7 @@ RULES = (
     Rule(
         id="settings.delay-sign",
         check="distances.setting",
+        explains=("distances.setting", "distances.arrival"),
         cause="settings",
         step="distances",
         symptom="image pulled to the nearest loudspeaker",
@@ -653,6 +656,7 @@ RULES = (
     Rule(
         id=SWAP_OR_DISTANCE,
         check="distances.arrival",
+        explains=("distances.", "levels.match"),
         cause="settings",
         step="distances",
         symptom="two channels from each other's places, or at each other's times",
@@ -662,6 +666,7 @@ RULES = (
     Rule(
         id="settings.distance",
         check="distances.setting",
+        explains=("distances.setting", "distances.arrival"),
         cause="settings",
         step="distances",
         symptom="smeared image, one channel early or late",
@@ -671,6 +676,7 @@ RULES = (
     Rule(
         id="settings.sub-latency",
         check="distances.arrival",
+        explains=("distances.setting", "distances.arrival"),
         cause="settings",
         step="distances",
         symptom="weak kick",
@@ -680,6 +686,7 @@ RULES = (
     Rule(
         id="settings.arrival",
         check="distances.arrival",
+        explains=("distances.setting", "distances.arrival"),
         cause="settings",
         step="distances",
         symptom="smeared image",
@@ -689,6 +696,7 @@ RULES = (
     Rule(
         id="settings.reference",
         check="levels.match",
+        explains=("levels.match",),
         cause="settings",
         step="levels",
         symptom="all too soft or loud",
@@ -698,6 +706,7 @@ RULES = (
     Rule(
         id=DIALOGUE,
         check="levels.match",
+        explains=("levels.match", "seats.level"),
         cause="settings",
         step="levels",
         symptom="dialogue low",
@@ -707,6 +716,7 @@ RULES = (
     Rule(
         id="settings.trims",
         check="levels.match",
+        explains=("levels.match",),
         cause="settings",
         step="levels",
         symptom="a channel loud or soft",
@@ -737,6 +747,7 @@ LAST = (
     Rule(
         id="settings.trim-range",
         check="levels.match",
+        explains=("levels.match",),
         cause="settings",
         step="levels",
         symptom="trims at the stop",

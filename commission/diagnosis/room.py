@@ -426,6 +426,7 @@ RULES = (
     Rule(
         id="room.bass-differs",
         check="seats.bass",
+        explains=("seats.bass",),
         cause="room",
         step="seats",
         symptom="bass differs by seat",

@@ -50,6 +50,8 @@ class Rule:
     """The number that decides, and where it comes from."""
     check: str
     """Id of the checks of that step which would show it again."""
+    explains: tuple[str, ...] = ()
+    """Ids, or their beginnings, of other checks of the same channels that fail because of it."""
     look: Callable[[Evidence, Found], Iterator[FindingDetails]]
     place: Literal["channel", "seat"] = "channel"
     """What makes it the same fault in another round: its channels, or its seats."""

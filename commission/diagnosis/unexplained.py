@@ -54,6 +54,26 @@ def unexplained(outcomes: Mapping[str, Outcome], findings: Iterable[Finding]) ->
     return _grouped(outcomes, Verdict.FAIL, known)
 
 
+def explained(check: Check, step: str, findings: Iterable[Finding]) -> bool:
+    """Whether a finding is about just this check, or its rule names it among those that fail because of it.
+
+    Narrower than what `unexplained` leaves out: the record states a failed level of a reversed channel.
+    """
+    also = {rule.id: rule.explains for rule in RULES if rule.explains}
+    return any(
+        (
+            (finding.step == step and finding.check == check.id and _at_seat(finding, check))
+            or check.id.startswith(also.get(finding.id, ()))
+        )
+        and (not finding.channels or check.channel is None or check.channel in finding.channels)
+        for finding in findings
+    )
+
+
+def _at_seat(finding: Finding, check: Check) -> bool:
+    return finding.place != "seat" or not finding.seats or check.seat is None or check.seat in finding.seats
+
+
 def undecided(outcomes: Mapping[str, Outcome]) -> tuple[OpenChecks, ...]:
     """Checks that are unsure, then those that were not tested, all of a kind together."""
     return (*_grouped(outcomes, Verdict.UNSURE, ()), *_grouped(outcomes, Verdict.NOT_TESTED, ()))

@@ -268,6 +268,7 @@ RULES = (
     Rule(
         id="wiring.silent",
         check="seats.snr",
+        explains=("levels.", "distances.", "seats."),
         cause="electronics",
         step="seats",
         symptom="silence",
@@ -277,6 +278,7 @@ RULES = (
     Rule(
         id="wiring.swapped",
         check="distances.place",
+        explains=("levels.match", "distances.arrival", "distances.place", "seats."),
         cause="electronics",
         step="distances",
         symptom="sound from the wrong place",
@@ -286,6 +288,7 @@ RULES = (
     Rule(
         id="wiring.driver-polarity",
         check="seats.polarity",
+        explains=("seats.polarity",),
         cause="electronics",
         step="seats",
         symptom="odd presence dip",
@@ -295,6 +298,7 @@ RULES = (
     Rule(
         id="wiring.polarity",
         check="seats.polarity",
+        explains=("seats.polarity",),
         cause="electronics",
         step="seats",
         symptom="hollow, no centre image",
@@ -304,6 +308,7 @@ RULES = (
     Rule(
         id="wiring.pair-polarity",
         check="seats.polarity",
+        explains=("seats.polarity",),
         cause="electronics",
         step="seats",
         symptom="hollow, no centre image",
@@ -322,6 +327,7 @@ RULES = (
     Rule(
         id="wiring.tweeter",
         check="seats.treble",
+        explains=("seats.treble", "seats.direct", "seats.level", "levels.match"),
         cause="electronics",
         step="seats",
         symptom="dull side",
@@ -331,6 +337,7 @@ RULES = (
     Rule(
         id="wiring.midrange",
         check="seats.mids",
+        explains=("seats.mids", "seats.level", "levels.match"),
         cause="electronics",
         step="seats",
         symptom="hollow side",
@@ -340,6 +347,7 @@ RULES = (
     Rule(
         id="wiring.woofer",
         check="seats.lows",
+        explains=("seats.lows", "seats.level", "levels.match"),
         cause="electronics",
         step="seats",
         symptom="thin side",

@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from commission.diagnosis.calibration import front_loudspeakers
-from commission.model import Check, Finding, Followed, Verdict
+from commission.diagnosis.unexplained import explained
+from commission.model import Check, Followed, Verdict
 from commission.model.formatting import number
 from commission.record.content.checks import kind_name
 from commission.record.content.context import FOUND, Context, capital
@@ -42,29 +43,6 @@ PLAIN_KINDS = {
 """What a check is about in plain words, by the beginning of its id; others by the words of the trade."""
 FAILING = {"compare.": "worse", "drift": "beyond the uncertainty of the measurements"}
 """What a failed check means, by the beginning of its id, where it is not a limit that somebody set."""
-EXPLAINS = {
-    "wiring.silent": ("levels.", "distances.", "seats."),
-    "wiring.swapped": ("levels.match", "distances.arrival", "distances.place", "seats."),
-    "wiring.polarity": ("seats.polarity",),
-    "wiring.tweeter": ("seats.treble", "seats.direct", "seats.level", "levels.match"),
-    "wiring.midrange": ("seats.mids", "seats.level", "levels.match"),
-    "wiring.woofer": ("seats.lows", "seats.level", "levels.match"),
-    "settings.unit": ("distances.setting", "distances.arrival"),
-    "settings.delays-off": ("distances.setting", "distances.arrival"),
-    "settings.delay-sign": ("distances.setting", "distances.arrival"),
-    "settings.distance": ("distances.setting", "distances.arrival"),
-    "settings.swap-or-distance": ("distances.", "levels.match"),
-    "wiring.pair-polarity": ("seats.polarity",),
-    "wiring.driver-polarity": ("seats.polarity",),
-    "settings.sub-latency": ("distances.setting", "distances.arrival"),
-    "settings.arrival": ("distances.setting", "distances.arrival"),
-    "settings.reference": ("levels.match",),
-    "settings.dialogue-level": ("levels.match", "seats.level"),
-    "settings.trims": ("levels.match",),
-    "settings.trim-range": ("levels.match",),
-    "room.bass-differs": ("seats.bass",),
-}
-"""Which failed checks of the same channels a finding explains beside its own check."""
 Key = tuple[str, str, str | None, str | None]
 
 
@@ -106,13 +84,13 @@ def open_kinds(context: Context, followed: Iterable[Followed]) -> list[OpenKind]
                 check = carried[-1][1]
                 if check.verdict is Verdict.PASS:
                     kind.passed_before.append(check)
-                elif not _explained(check, step.id, open_findings):
+                elif not explained(check, step.id, open_findings):
                     kind.outdated.append(check)
             elif not carried:
                 kind.untested.append(check)
-            elif check.verdict is Verdict.FAIL and not _explained(check, step.id, open_findings):
+            elif check.verdict is Verdict.FAIL and not explained(check, step.id, open_findings):
                 kind.failed.append(check)
-            elif check.verdict is Verdict.UNSURE and not _explained(check, step.id, open_findings):
+            elif check.verdict is Verdict.UNSURE and not explained(check, step.id, open_findings):
                 kind.unsure.append(check)
     return list(kinds.values())
 
@@ -120,22 +98,6 @@ def open_kinds(context: Context, followed: Iterable[Followed]) -> list[OpenKind]
 def _name(check: Check) -> str:
     known = [key for key in PLAIN_KINDS if check.id == key or check.id.startswith(f"{key}.")]
     return PLAIN_KINDS[max(known, key=len)] if known else capital(kind_name([check]))
-
-
-def _explained(check: Check, step_id: str, findings: Iterable[Finding]) -> bool:
-    """Whether an open finding accounts for it."""
-    return any(
-        (
-            (finding.step == step_id and finding.check == check.id and _at_seat(check, finding))
-            or check.id.startswith(EXPLAINS.get(finding.id, ()))
-        )
-        and (not finding.channels or check.channel is None or check.channel in finding.channels)
-        for finding in findings
-    )
-
-
-def _at_seat(check: Check, finding: Finding) -> bool:
-    return finding.place != "seat" or not finding.seats or check.seat is None or check.seat in finding.seats
 
 
 # --- sentences ------------------------------------------------------------------------------------------------------
