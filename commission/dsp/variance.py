@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,15 @@ from commission.dsp.repeatability import POINTS_PER_THIRD, Repeatability, shared
 from commission.model import FloatArray
 
 BoolArray = NDArray[np.bool_]
-Word = Literal["better", "worse", "no real change"]
+
+
+class Word(StrEnum):
+    """What the comparison of two rounds shows; the value is the wording."""
+
+    BETTER = "better"
+    WORSE = "worse"
+    SAME = "no real change"
+
 
 HEARD_ABOVE_DB = 12.0
 """A loudspeaker plays where it is no more than this below its strongest two octaves (common practice, no source)."""
@@ -212,5 +220,5 @@ def without_one_db2(variance_db2: float, share: float, deviation_db: float) -> f
 def change_word(change_db2: float, u_db2: float) -> Word:
     """Better or worse only where the change of the MSV lies beyond U = 2 u, else no real change."""
     if not math.isfinite(change_db2) or abs(change_db2) <= 2 * u_db2:
-        return "no real change"
-    return "better" if change_db2 < 0 else "worse"
+        return Word.SAME
+    return Word.BETTER if change_db2 < 0 else Word.WORSE

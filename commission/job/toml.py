@@ -1,9 +1,8 @@
-"""The job definition in TOML, in and out (see README for an example). Errors name the file and the dotted path."""
+"""The job definition in TOML (see README for an example). Errors name the file and the dotted path."""
 
 from __future__ import annotations
 
-import datetime as dt
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,6 @@ from commission.model import (
     EventBody,
     InputError,
     Instrument,
-    Job,
     Processor,
     ReadingEntered,
     Room,
@@ -34,7 +32,7 @@ from commission.model.units import Units, clean_text, is_bare_number, parse_dela
 SCHEMA = 1
 _LARGEST_BYTES = 1_000_000
 """Twice a cinema of 50 loudspeakers and 5,000 readings; tables within tables take 300 times the room."""
-_LISTS: dict[str, tuple[str, type]] = {
+LISTS: dict[str, tuple[str, type]] = {
     "channel": ("channels", Channel),
     "seat": ("seats", Seat),
     "instrument": ("instruments", Instrument),
@@ -109,13 +107,13 @@ def _system(data: dict[str, Any], where: str) -> System:
             values[key] = parse_temperature_c(value, f"{where}: temperature_c")
         elif key in _TABLES:
             values[key] = _convert(value, _TABLES[key], f"{where}: {key}", units)
-        elif key in _LISTS:
-            name, kind = _LISTS[key]
+        elif key in LISTS:
+            name, kind = LISTS[key]
             values[name] = tuple(
                 _convert(v, kind, f"{where}: {key}[{i}]", units) for i, v in enumerate(_tables(value))
             )
         else:
-            known = ", ".join((*_PLAIN, "temperature_c", *_TABLES, *_LISTS, "setting", "reading"))
+            known = ", ".join((*_PLAIN, "temperature_c", *_TABLES, *LISTS, "setting", "reading"))
             raise InputError(f"{where}: {key}", "an unknown name", f"one of {known}")
     if not isinstance(values.get("title"), str) or not values["title"].strip():
         raise InputError(f"{where}: title", "nothing", "the name of the job in quotes")
@@ -213,28 +211,3 @@ def _reading(raw: Any, system: System, where: str) -> ReadingEntered:
 
 def _known(system: System) -> str:
     return f"It has {', '.join(channel.id for channel in system.channels) or 'none'}."
-
-
-def dump_definition(job: Job) -> str:
-    """The job as a definition: system, settings and hand readings that count. Reading it back gives the same."""
-    import tomli_w
-
-    system = msgspec.to_builtins(job.system, builtin_types=(dt.date,))
-    data: dict[str, Any] = {"schema": SCHEMA}
-    for key in (*_PLAIN, "temperature_c", *_TABLES):
-        data[key] = system[key]
-    for key, (name, _) in _LISTS.items():
-        data[key] = system[name]
-    for instrument in data["instrument"]:
-        instrument["class"] = instrument.pop("accuracy_class")
-    data["setting"] = [asdict(setting) for setting in job.settings.values()]
-    data["reading"] = [asdict(reading.body) for reading in job.readings]
-    return tomli_w.dumps(_without_none(data))
-
-
-def _without_none(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _without_none(item) for key, item in value.items() if item is not None}
-    if isinstance(value, list | tuple):
-        return [_without_none(item) for item in value]
-    return value

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
+import msgspec
 import pytest
+import tomli_w
 from hypothesis import given
 from hypothesis import strategies as st
 
 from commission.history import fold
-from commission.job.toml import Definition, dump_definition, load_definition, parse_definition
+from commission.job.toml import LISTS, SCHEMA, Definition, load_definition, parse_definition
 from commission.model import Event, InputError
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -22,8 +27,25 @@ README = EXAMPLE[1]
 
 
 def _again(found: Definition) -> Definition:
+    """The definition read again, after it was folded into a job and written from that."""
     job = fold(Event(seq=i, at="", body=body) for i, body in enumerate(found.bodies, start=1))
-    return parse_definition(dump_definition(job))
+    system = msgspec.to_builtins(job.system, builtin_types=(dt.date,))
+    names = ("title", "client", "place", "technician", "units", "temperature_c", "room", "processor", "sweep")
+    data: dict[str, Any] = {"schema": SCHEMA} | {name: system[name] for name in names}
+    data |= {key: system[name] for key, (name, _) in LISTS.items()}
+    for instrument in data["instrument"]:
+        instrument["class"] = instrument.pop("accuracy_class")
+    data["setting"] = [asdict(setting) for setting in job.settings.values()]
+    data["reading"] = [asdict(reading.body) for reading in job.readings]
+    return parse_definition(tomli_w.dumps(_without_none(data)))
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_none(item) for key, item in value.items() if item is not None}
+    if isinstance(value, list | tuple):
+        return [_without_none(item) for item in value]
+    return value
 
 
 def test_the_readmes_example_reads() -> None:

@@ -9,12 +9,11 @@ from collections.abc import Iterator
 import pytest
 
 from commission.cli.workshop import LocalWorkshop
-from commission.model import Check, Outcome, Verdict
+from commission.model import Outcome, Verdict
 from commission.model.progress import unwatched
 from commission.record.data.csv_text import check_row
 from commission.record.data.results import results_json
 from commission.record.data.text import visit_lines
-from commission.steps import compare
 from commission.ui.widgets.draw.figures import check_runs
 from commission.visit import Visit
 
@@ -54,14 +53,6 @@ def test_every_check_uses_the_u_of_its_budget(visit: Visit) -> None:
                 assert budget.unit == check.unit
     assert set(held) == set(BUDGETED)
     assert min(held.values()) >= 10
-
-
-def test_a_budget_is_found_for_one_check_of_compare_alone(visit: Visit) -> None:
-    outcome = visit.outcome("compare", visit.job.rounds[-1])
-    check = outcome.checks[5]
-    assert compare.budget_of(visit.job, visit.analyses, check) == outcome.budget_of(check)
-    other = Check(id="levels.match", channel="FL", value=1.0, unit="dB")
-    assert compare.budget_of(visit.job, visit.analyses, other) is None
 
 
 def test_what_every_channel_holds_is_there(visit: Visit) -> None:

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable
 
 from commission.diagnosis import RULES
+from commission.dsp.variance import Word
 from commission.model import AS_LEFT, Cause, Fate, Finding, Followed, Outcome, Verdict
 from commission.model.formatting import number
 from commission.model.units import clean_text, counted
@@ -353,11 +354,12 @@ def _seats(context: Context) -> Section | None:
         )
     ]
     sentences = seat_sentences(context)
-    tracked = {f.kind for own in seat_figures(context).values() for f in own if (f.before, f.now) != (None, None)}
+    figures = [figure for own in seat_figures(context).values() for figure in own]
+    tracked = {figure.kind for figure in figures if (figure.before, figure.now) != (None, None)}
     counted, everyone = compared_mains(context), len(mains(job))
     if 0 < counted < everyone and "loudness" in tracked:
         remarks.append(f"Loudness covers the {counted} of {everyone} loudspeakers that were measured each time.")
-    if context.after is not None and any("no real change" in text for text in sentences):
+    if context.after is not None and any(figure.word is Word.SAME for figure in figures):
         remarks.append("“No real change”: too small to measure.")
     if "bass" in tracked:
         remarks.append(f"Deep bass ({bass_band(job)} Hz): difference from the average of the seats.")

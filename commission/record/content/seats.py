@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from commission.dsp.spectrum import GRID_HZ
-from commission.dsp.variance import BoolArray, own_band
+from commission.dsp.variance import BoolArray, Word, own_band
 from commission.model import FloatArray, Job, Seat
 from commission.model.formatting import number
 from commission.record.content.context import FOUND, Context, capital, mains
@@ -22,16 +22,10 @@ from commission.steps.compare import result as seat_variance
 from commission.steps.seats.result import LEVEL_U_DB
 from commission.steps.shared.screening import usable
 
-Word = Literal["better", "worse", "same"]
 NAMES = {"loudness": "loudness", "time": "timing", "bass": "deep bass"}
 UNITS = {"loudness": "dB", "time": "ms", "bass": "dB"}
-OVERALL = {
-    "better": "better",
-    "worse": "worse",
-    "same": "no real change",
-    "mixed": "partly better, partly worse",
-    "not_tested": "not compared, because it was not measured both times",
-}
+MIXED = "partly better, partly worse"
+NOT_COMPARED = "not compared, because it was not measured both times"
 BASS_BELOW_HZ = 100.0
 """The lowest band of the comparison that begins below this is the bass."""
 
@@ -54,8 +48,8 @@ class SeatFigure:
             return None
         change = self.now - self.before
         if abs(change) <= 2 * self.u_change:
-            return "same"
-        return "better" if change < 0 else "worse"
+            return Word.SAME
+        return Word.BETTER if change < 0 else Word.WORSE
 
 
 def seat_sentences(context: Context) -> tuple[str, ...]:
@@ -122,7 +116,7 @@ def tone_counts(context: Context) -> tuple[int, int, int]:
     if context.after is None or result.rounds != (FOUND, context.after):
         return 0, 0, 0
     words = [change.word for each in result.channels.values() for change in each.bands["tone"].values()]
-    return words.count("better"), words.count("worse"), len(words)
+    return words.count(Word.BETTER), words.count(Word.WORSE), len(words)
 
 
 def bass_band(job: Job) -> str:
@@ -232,17 +226,17 @@ def _sentence(context: Context, seat: Seat, figures: tuple[SeatFigure, ...]) -> 
         parts = [_now(figure, figure.before) for figure in known if figure.before is not None]
         return f"{name}: {capital('; '.join(parts))}."
     words = [figure.word for figure in known]
-    judged = [word for word in words if word is not None]
+    judged = [each for each in words if each is not None]
+    word: str
     if not judged:
-        overall = "not_tested"
-    elif "better" in judged:
-        overall = "mixed" if "worse" in judged else "better"
+        word = NOT_COMPARED
+    elif Word.BETTER in judged:
+        word = MIXED if Word.WORSE in judged else Word.BETTER
     else:
-        overall = "worse" if "worse" in judged else "same"
+        word = Word.WORSE if Word.WORSE in judged else Word.SAME
     # Where all went one way, the word stands once.
     plain = len(judged) == len(known) and len(set(judged)) == 1
     parts = [_changed(figure, plain) for figure in known]
-    word = OVERALL[overall]
     if 0 < len(judged) < len(known):
         word = f"{word}, as far as it was compared"
     return f"{name}: {word}. {capital('; '.join(parts))}."
@@ -267,4 +261,4 @@ def _changed(figure: SeatFigure, plain: bool) -> str:
     before, now = number(figure.before, figure.decimals), _size(figure, figure.now)
     if plain:
         return f"{name} {now} (was {before})"
-    return f"{name} {'no real change' if figure.word == 'same' else figure.word}, {now} (before {before} {unit})"
+    return f"{name} {figure.word}, {now} (before {before} {unit})"

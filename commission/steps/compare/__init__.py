@@ -13,6 +13,7 @@ import numpy as np
 
 from commission.dsp import variance
 from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.variance import Word
 from commission.model import (
     Advice,
     Analyses,
@@ -57,7 +58,6 @@ __all__ = [
     "Change",
     "ChannelCompare",
     "CompareResult",
-    "budget_of",
     "evaluate",
     "one_round",
     "plan",
@@ -131,15 +131,6 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
             for change in bands.values()
         ),
     )
-
-
-def budget_of(job: Job, analyses: Analyses, check: Check) -> Budget | None:
-    """What the uncertainty of one check of this step is made of: its limit is 2 u. None for a check of another step."""
-    _, _, rest = check.id.partition("compare.")
-    kind, _, label = rest.partition(".")
-    each = solve(job, analyses).channels.get(check.channel or "")
-    change = None if each is None else each.bands.get(kind, {}).get(label)
-    return None if change is None else change.budget
 
 
 def _budget_table(result: CompareResult, checks: Checks) -> Table:
@@ -321,7 +312,7 @@ def _stands_out(result: CompareResult) -> str:
     words = [c.word for each in result.channels.values() for c in each.bands["tone"].values()]
     if not words:
         return ""
-    better, worse, same = (words.count(word) for word in ("better", "worse", "no real change"))
+    better, worse, same = (words.count(word) for word in Word)
     return f"evenness of tone: {better} better, {worse} worse, {same} unchanged"
 
 

@@ -75,7 +75,7 @@ class Change:
     @property
     def is_real(self) -> bool:
         """Whether it lies beyond its uncertainty."""
-        return self.word != "no real change"
+        return self.word is not variance.Word.SAME
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
