@@ -11,6 +11,7 @@ from commission.model import (
     AS_LEFT,
     Action,
     ActionLogged,
+    ChecklistChosen,
     CommissionError,
     Decided,
     EarlierVisit,
@@ -78,6 +79,7 @@ class _SoFar:
         self.left_out = list(job.left_out)
         self.earlier = job.earlier
         self.limits = job.limits
+        self.checklist = job.checklist
         self.decisions = dict(job.decisions)
         self.kept: dict[type, list[Event]] = {
             Noted: list(job.notes),
@@ -116,6 +118,8 @@ class _SoFar:
                 self.earlier = body
             case LimitsChosen() as body:
                 self.limits = body.profile
+            case ChecklistChosen() as body:
+                self.checklist = body.checklist
             case Decided() as body:
                 self.decisions[(body.round, body.step, body.key)] = body.value
             case Noted() | PhotoAttached() | Judged() | Signed() as body:
@@ -149,6 +153,7 @@ class _SoFar:
             photos=tuple(self.kept[PhotoAttached]),
             earlier=self.earlier,
             limits=self.limits,
+            checklist=self.checklist,
             decisions=self.decisions,
             judged=tuple(self.kept[Judged]),
             signatures=tuple(self.kept[Signed]),

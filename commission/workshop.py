@@ -52,6 +52,9 @@ class Workshop(Protocol):
     def use_limits(self, visit: Visit, path: Path) -> Event:
         """Judge a job by a firm's own limits from now on; raises InputError with one clear sentence for a bad file."""
 
+    def use_checklist(self, visit: Visit, path: Path) -> Event:
+        """Use a firm's own checklist from now on; raises InputError with one clear sentence for a bad file."""
+
     def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:
         """Store a photograph with a step; raises InputError with one clear sentence for what is none."""
 

@@ -41,6 +41,7 @@ from commission.model import (  # noqa: E402
     AS_FOUND,
     AS_LEFT,
     ActionLogged,
+    ChecklistChosen,
     CommissionError,
     Decided,
     EarlierFigure,
@@ -60,6 +61,7 @@ from commission.model import (  # noqa: E402
     Sweep,
     SystemDefined,
     Withdrawn,
+    default_checklist,
     default_profile,
 )
 from commission.model.progress import unwatched  # noqa: E402
@@ -161,6 +163,7 @@ def base() -> tuple[list[Row], dict[str, bytes]]:
         JobCreated(title="Harbour Lane", program_version="0"),
         SystemDefined(system=system),
         LimitsChosen(profile=default_profile()),
+        ChecklistChosen(checklist=default_checklist()),
         earlier,
         *(setting(c, trim_db=0.5, distance=3.0, polarity="normal") for c in ids),
         *levels({c: (75.0 + i, 75.2 + i) for i, c in enumerate(ids)}),

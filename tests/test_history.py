@@ -14,6 +14,7 @@ from commission.model import (
     AS_FOUND,
     AS_LEFT,
     ActionLogged,
+    ChecklistChosen,
     CommissionError,
     Decided,
     EarlierVisit,
@@ -35,6 +36,7 @@ from commission.model import (
     System,
     SystemDefined,
     Withdrawn,
+    default_checklist,
     default_profile,
 )
 
@@ -99,6 +101,10 @@ OLD_AND_NEW: tuple[tuple[EventBody, EventBody], ...] = (
     (
         LimitsChosen(profile=replace(default_profile(), name="first")),
         LimitsChosen(profile=replace(default_profile(), name="second")),
+    ),
+    (
+        ChecklistChosen(checklist=replace(default_checklist(), name="first")),
+        ChecklistChosen(checklist=replace(default_checklist(), name="second")),
     ),
     (
         Judged(occasion="signed", program_version="0", kinds=()),

@@ -286,6 +286,25 @@ def limits(parsed: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
+def checklist(parsed: argparse.Namespace) -> int:
+    """Print the checklist with the answers of the current round, or use another one."""
+    from commission.record.data.text import table_lines
+
+    workshop = LocalWorkshop()
+    visit = workshop.open(parsed.job, read_only=parsed.use is None)
+    try:
+        if parsed.use is not None:
+            event = workshop.use_checklist(visit, parsed.use)
+            title = visit.job.checklist_in_force.title
+            say(f"From now on this job uses the checklist “{title}” (event {event.seq}).")
+        for table in visit.outcome("checklist", visit.job.current_round).tables:
+            for line in table_lines(table):
+                print(clean_text(line))
+    finally:
+        visit.close()
+    return EXIT_DONE
+
+
 def sheet(parsed: argparse.Namespace) -> int:
     """Print or write the settings sheet."""
     from commission.record.data.sheet import sheet_csv, sheet_lines
@@ -429,6 +448,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "photo": photo,
     "results": results,
     "limits": limits,
+    "checklist": checklist,
     "sheet": sheet,
     "record": record,
     "verify": verify,

@@ -188,6 +188,14 @@ def _reading(command: _Command) -> None:
         help="use the limits in this file from now on; all others keep their defaults",
     )
 
+    sub = command(
+        "checklist",
+        "print the checklist of the site with its answers, or use your own",
+        "commission checklist loft.commission --use studio-checklist.toml",
+    )
+    _job(sub)
+    sub.add_argument("--use", type=Path, metavar="FILE.toml", help="use the checklist in this file from now on")
+
 
 def _recording(command: _Command) -> None:
     sub = command("record", "write the commissioning record", "commission record loft.commission -o loft-record.pdf")

@@ -67,7 +67,7 @@ class LocalWorkshop:
     def create(self, path: Path, system: System) -> Visit:
         """A new job file of that system; its first event names the program's version."""
         opening = model.JobCreated(title=system.title, program_version=__version__)
-        return self._create(path, (opening, model.SystemDefined(system=system), _default_limits()))
+        return self._create(path, (opening, model.SystemDefined(system=system), *_defaults()))
 
     def create_from_toml(self, path: Path, definition: Path) -> Visit:
         """A new job file from a job definition, with the settings and readings it holds."""
@@ -75,7 +75,7 @@ class LocalWorkshop:
 
         loaded = load_definition(definition)
         opening = model.JobCreated(title=loaded.system.title, program_version=__version__)
-        return self._create(path, (opening, *loaded.bodies, _default_limits()))
+        return self._create(path, (opening, *loaded.bodies, *_defaults()))
 
     def create_return(self, path: Path, earlier: Path, progress: Progress = unwatched) -> Visit:
         """A new job of the same room, which compares itself with the earlier one.
@@ -93,14 +93,17 @@ class LocalWorkshop:
                 raise StoreError(f"{earlier.name} cannot be compared with, because its log is broken: {broken}")
             analyses = old.analyse(threading.Event(), lambda f, text: progress(0.3 + 0.65 * f, text))
             job = old.job
-            limits = model.LimitsChosen(profile=job.profile)  # judged as last time
+            kept = (  # as last time
+                model.LimitsChosen(profile=job.profile),
+                model.ChecklistChosen(checklist=job.checklist_in_force),
+            )
             back = earlier_visit(job, analyses, file_name=clean_text(earlier.name), program_version=__version__)
         finally:
             old.close()
         opening = model.JobCreated(title=job.system.title, program_version=__version__)
         progress(1.0, "")  # the last moment to stop
         system = model.SystemDefined(system=job.system, note=f"as at the visit closed {back.closed_at[:10]}")
-        return self._create(path, (opening, system, limits, back))
+        return self._create(path, (opening, system, *kept, back))
 
     def _create(self, path: Path, bodies: Sequence[EventBody]) -> Visit:
         from commission.job.store import JobFile
@@ -155,7 +158,7 @@ class LocalWorkshop:
         bodies = rehearsal_bodies(seed)
         title = next(body.system.title for body in bodies if isinstance(body, model.SystemDefined))
         self._create(
-            path, (model.JobCreated(title=title, program_version=__version__), *bodies, _default_limits())
+            path, (model.JobCreated(title=title, program_version=__version__), *bodies, *_defaults())
         ).close()
         return path
 
@@ -201,12 +204,13 @@ class LocalWorkshop:
 
     def use_limits(self, visit: Visit, path: Path) -> Event:
         """Judge a job by a firm's own limits from now on; raises InputError with one clear sentence for a bad file."""
-        expected = "a limits profile as TOML"
-        try:
-            text = read_outside(path, expected, largest_bytes=LARGEST_PROFILE_BYTES).decode("utf-8")
-        except UnicodeDecodeError as error:
-            raise model.InputError(str(path), "text that is not UTF-8", expected, "Check the path.") from error
+        text = _own_text(path, "a limits profile as TOML")
         return visit.append(model.LimitsChosen(profile=model.read_profile(text, path.name)))[0]
+
+    def use_checklist(self, visit: Visit, path: Path) -> Event:
+        """Use a firm's own checklist from now on; raises InputError with one clear sentence for a bad file."""
+        text = _own_text(path, "a checklist as TOML")
+        return visit.append(model.ChecklistChosen(checklist=model.read_checklist(text, path.name)))[0]
 
     def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:
         """Store a photograph with a step; raises InputError with one clear sentence for what is none."""
@@ -337,9 +341,20 @@ class LocalWorkshop:
         return live_status()
 
 
-def _default_limits() -> EventBody:
-    """What the program ships, stored whole: the job is judged by it for good, on any computer and by any version."""
-    return model.LimitsChosen(profile=model.default_profile())
+def _own_text(path: Path, expected: str) -> str:
+    """The text of a firm's own file; raises InputError with one clear sentence where it cannot be read."""
+    try:
+        return read_outside(path, expected, largest_bytes=LARGEST_PROFILE_BYTES).decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise model.InputError(str(path), "text that is not UTF-8", expected, "Check the path.") from error
+
+
+def _defaults() -> tuple[EventBody, ...]:
+    """Limits and checklist of the program, stored whole: they apply to the job for good, in any version."""
+    return (
+        model.LimitsChosen(profile=model.default_profile()),
+        model.ChecklistChosen(checklist=model.default_checklist()),
+    )
 
 
 def with_suffix(path: Path) -> Path:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from commission.diagnosis import calibration, layout, measurement, room, wiring
+from commission.diagnosis import calibration, checklist, layout, measurement, room, wiring
 from commission.diagnosis.evidence import Evidence, gather
 from commission.diagnosis.rule import Found, Rule
 from commission.model import Analyses, Finding, Job, Outcome
 
-__all__ = ["RULES", "Evidence", "Rule", "findings", "urgency"]
+__all__ = ["RULES", "Evidence", "Rule", "findings", "rule_of", "urgency"]
 
 RULES: tuple[Rule, ...] = (
     *measurement.RULES,
@@ -18,6 +18,7 @@ RULES: tuple[Rule, ...] = (
     *room.RULES,
     *calibration.LAST,
     *layout.RULES,
+    *checklist.RULES,
     *measurement.LAST,
 )
 """In this order: a later rule sees what earlier ones found, and leaves alone what that explains."""
@@ -51,6 +52,11 @@ def findings(
             failed(rule.id, error)
     known = [finding for finding in found if not finding.step or finding.step in outcomes]
     return tuple(sorted(known, key=urgency))
+
+
+def rule_of(finding_id: str) -> Rule | None:
+    """The rule that makes findings of an id; None where no rule of this version does."""
+    return next((rule for rule in RULES if finding_id == rule.id or finding_id.startswith(f"{rule.id}.")), None)
 
 
 def urgency(finding: Finding) -> tuple[bool, int]:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from commission.diagnosis import RULES, urgency
+from commission.diagnosis import rule_of, urgency
 from commission.diagnosis.room import SPOILT
 from commission.model import Action, Check, Fate, Finding, Followed, Job, Outcome, Verdict
 
@@ -75,20 +75,19 @@ def follow(
 
 def _logged_only(job: Job, faults: Sequence[_Fault], rounds: Sequence[str]) -> list[_Fault]:
     """Faults that only the log remembers: a later measurement of the same round has replaced the one that showed them."""
-    rules = {rule.id: rule for rule in RULES}
     out: list[_Fault] = []
     for body in (action.body for action in job.actions):
-        rule = rules.get(body.finding)
+        rule = rule_of(body.finding)
         if rule is None or body.round not in rounds:
             continue
         finding = Finding(
-            id=rule.id,
+            id=body.finding,
             cause=rule.cause,
             title=body.title,
             channels=body.channels,
             seats=body.seats,
             step=rule.step,
-            check=rule.check,
+            check=rule.check_of(body.finding),
             place=rule.place,
         )
         if not any(_matches(each, each.seen.get(body.round, ()), finding) for each in (*faults, *out)):

@@ -32,6 +32,8 @@ class FindingDetails:
     alternatives: tuple[str, ...]
     confirm: str
     remedy: str
+    item: str = ""
+    """What makes it a kind of its own, such as an item of the checklist: the end of its id."""
     step: str = ""
     """Where the evidence came from another step than the rule's: which, with `check`."""
     check: str = ""
@@ -58,17 +60,21 @@ class Rule:
     returns: bool = False
     """It compares with an earlier visit, and looks at nothing on a first one."""
 
+    def check_of(self, finding_id: str) -> str:
+        """Id of the checks that would show one of its findings again; an item of a list has its own."""
+        return self.check + finding_id.removeprefix(self.id)
+
     def apply(self, evidence: Evidence, found: Found) -> list[Finding]:
         """The findings of this rule."""
         if self.returns and evidence.job.earlier is None:
             return []
-        names = [field.name for field in fields(FindingDetails) if field.name not in ("step", "check")]
+        names = [field.name for field in fields(FindingDetails) if field.name not in ("item", "step", "check")]
         return [
             Finding(
-                id=self.id,
+                id=f"{self.id}.{finding.item}" if finding.item else self.id,
                 cause=self.cause,
                 step=finding.step or self.step,
-                check=finding.check or self.check,
+                check=finding.check or self.check_of(f"{self.id}.{finding.item}" if finding.item else self.id),
                 place=self.place,
                 **{name: getattr(finding, name) for name in names},
             )

@@ -9,6 +9,9 @@ from commission.diagnosis import RULES, Rule
 from commission.model import Check, Finding, Outcome, Verdict
 from commission.model.formatting import place_text
 
+SEEN = ("layout", "checklist")
+"""Steps of what is entered or looked at, not measured."""
+
 MOST_PLACES = 4
 """More places than this in a line become a count."""
 
@@ -117,14 +120,14 @@ def _explains(finding: Finding, step: str, check: Check) -> bool:
 def not_examined(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
     """Symptoms that nothing measured so far could have shown, as the rules name them."""
     carried = {c.id for outcome in outcomes.values() for c in outcome.checks if c.verdict is not Verdict.NOT_TESTED}
-    rules = [rule for rule in _rules() if not rule.returns or "drift" in outcomes]
+    rules = [rule for rule in _rules() if rule.step != "checklist" and (not rule.returns or "drift" in outcomes)]
     seen = {rule.symptom for rule in rules if rule.check in carried}
     return tuple(dict.fromkeys(rule.symptom for rule in rules if rule.symptom not in seen))
 
 
 def examined(outcomes: Mapping[str, Outcome]) -> bool:
     """Whether anything was measured that a rule rests on."""
-    checks = {rule.check for rule in _rules() if rule.step != "layout"}  # which is entered, not measured
+    checks = {rule.check for rule in _rules() if rule.step not in SEEN}
     return any(
         check.id in checks and check.verdict is not Verdict.NOT_TESTED
         for outcome in outcomes.values()

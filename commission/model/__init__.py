@@ -9,6 +9,10 @@ if TYPE_CHECKING:
     from commission.model.budget import Budget as Budget
     from commission.model.budget import Contribution as Contribution
     from commission.model.budget import Distribution as Distribution
+    from commission.model.checklist import Checklist as Checklist
+    from commission.model.checklist import ChecklistItem as ChecklistItem
+    from commission.model.checklist import default_checklist as default_checklist
+    from commission.model.checklist import read_checklist as read_checklist
     from commission.model.errors import Cancelled as Cancelled
     from commission.model.errors import CommissionError as CommissionError
     from commission.model.errors import InputError as InputError
@@ -16,6 +20,7 @@ if TYPE_CHECKING:
     from commission.model.events import EVENT_KINDS as EVENT_KINDS
     from commission.model.events import ActionKind as ActionKind
     from commission.model.events import ActionLogged as ActionLogged
+    from commission.model.events import ChecklistChosen as ChecklistChosen
     from commission.model.events import Decided as Decided
     from commission.model.events import EarlierFigure as EarlierFigure
     from commission.model.events import EarlierVisit as EarlierVisit
@@ -125,11 +130,13 @@ else:
 
     NAMES = {
         "budget": ("Budget", "Contribution", "Distribution"),
+        "checklist": ("Checklist", "ChecklistItem", "default_checklist", "read_checklist"),
         "errors": ("Cancelled", "CommissionError", "InputError", "StoreError"),
         "events": (
             "EVENT_KINDS",
             "ActionKind",
             "ActionLogged",
+            "ChecklistChosen",
             "Decided",
             "EarlierFigure",
             "EarlierVisit",

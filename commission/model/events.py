@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from commission.model.checklist import Checklist
 from commission.model.limits import LimitsProfile
 from commission.model.stored_verdicts import Judged
 from commission.model.system import Setting, Sweep, System
@@ -204,6 +205,13 @@ class LimitsChosen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChecklistChosen:
+    """The checklist that this job is looked at by, whole: the last one counts."""
+
+    checklist: Checklist
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Signed:
     """Who takes responsibility for the record."""
 
@@ -233,6 +241,7 @@ EventBody = (
     | EarlierVisit
     | Decided
     | LimitsChosen
+    | ChecklistChosen
     | Judged
     | Signed
     | Withdrawn
@@ -252,6 +261,7 @@ EVENT_KINDS: dict[str, type[EventBody]] = {
     "earlier-visit": EarlierVisit,
     "decided": Decided,
     "limits-chosen": LimitsChosen,
+    "checklist-chosen": ChecklistChosen,
     "judged": Judged,
     "signed": Signed,
     "withdrawn": Withdrawn,

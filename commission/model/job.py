@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from commission.model.checklist import Checklist, default_checklist
 from commission.model.events import ActionLogged, EarlierVisit, Event, ReadingEntered, ResponseStored
 from commission.model.limits import LimitsProfile, default_profile
 from commission.model.system import AS_FOUND, Setting, System
@@ -83,6 +84,8 @@ class Job:
     """The visit that this one returns to."""
     limits: LimitsProfile | None = None
     """The limits chosen for this job; None: the program's defaults."""
+    checklist: Checklist | None = None
+    """The checklist chosen for this job; None: the program's default."""
     decisions: dict[tuple[str, str, str], str] = field(default_factory=dict)
     """By (round, step, key)."""
     judged: tuple[Event, ...] = ()
@@ -95,6 +98,11 @@ class Job:
     def profile(self) -> LimitsProfile:
         """The limits in force."""
         return self.limits or default_profile()
+
+    @property
+    def checklist_in_force(self) -> Checklist:
+        """The checklist in force."""
+        return self.checklist or default_checklist()
 
     def limit(self, quantity: str) -> Limit:
         """The limit of a quantity in force."""

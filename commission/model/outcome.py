@@ -191,6 +191,12 @@ class Choice:
     options: tuple[tuple[str, str], ...]
     """(value to store, what it means)."""
     current: str | None = None
+    how: str = ""
+    """How to find out, shown while its row is selected; empty where the title says enough."""
+    caution: str = ""
+    """Shown with it when something can hurt people or equipment."""
+    note_values: tuple[str, ...] = ()
+    """Values that ask for a note."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -59,7 +59,7 @@ class Step:
     """(job, round id, analysed responses) → what it says."""
     unusual: Callable[[Job, str, Prompt, float], str] = lambda job, round_id, prompt, value: ""
     """(job, round id, prompt, value) → a sentence on what is unusual about a reading, to ask before it is stored."""
-    entry: Literal["readings", "responses", "form", "none"] = "none"
-    """What the screen offers at the left: a table of readings, import of responses, a form, or nothing."""
+    entry: Literal["readings", "responses", "form", "answers", "none"] = "none"
+    """What the screen offers: a table of readings, import of responses, a form, questions with answers, or nothing."""
     limits: tuple[CheckLimit, ...] = ()
     """What its checks are compared with: `commission limits` lists it, and every id that the step can produce is in it."""

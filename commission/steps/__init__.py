@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 TITLES = {
     "site": "Site",
+    "checklist": "Checklist",
     "layout": "Layout",
     "levels": "Levels",
     "distances": "Distances",

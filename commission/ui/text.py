@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from commission import model
 from commission.model.events import (
     ActionLogged,
+    ChecklistChosen,
     Decided,
     EarlierVisit,
     JobCreated,
@@ -134,6 +135,8 @@ def _course_words(body: EventBody) -> str | None:
             return f"returns to “{title}” of {at[:10]}, {len(figures)} values to compare with"
         case LimitsChosen(profile=profile):
             return f"limits: {profile.title}"
+        case ChecklistChosen(checklist=checklist):
+            return f"checklist: {checklist.title}"
         case Decided(step=step, key=key, value=value):
             return f"decided on {step}: {key} = {value}"
         case Judged(occasion=occasion, program_version=version, kinds=kinds):

@@ -10,7 +10,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 import pytest
-from builders import cinema, defined, job_of
+from builders import cinema, decided, defined, job_of, reading
 from rooms import matrix, visits
 from sound_room import SoundRoom
 from test_edge_jobs import ROOMS
@@ -70,6 +70,8 @@ def of_rooms() -> Iterator[Check]:
     yield from of_job(job_of(defined(room.system), earlier, *room.bodies()), room.analyses())
     processor = replace(room.system.processor, speed_of_sound_m_s=343.0)
     yield from of_job(job_of(defined(replace(room.system, processor=processor))), Analyses())
+    answers = (decided("checklist", "mains", "ok"), reading("checklist", "lip-sync", 40.0, "ms", seat=None))
+    yield from of_job(job_of(defined(room.system), *answers), Analyses())
 
 
 @pytest.fixture(scope="module")

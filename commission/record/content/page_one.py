@@ -63,6 +63,7 @@ LEVEL_FINDINGS = ("settings.trims", "settings.channel-level", "settings.dialogue
 """What a wrong trim shows, and a loudspeaker that has lost a driver since the visit before shows, too."""
 OVERHEAD = "What hangs overhead is for a licensed trade."
 PLAIN_STEPS = {
+    "checklist": ("Checklist (power, door, picture, remote control)", "items"),
     "layout": ("Layout (where everything is)", "places"),
     "levels": ("Levels (how loud each loudspeaker is)", "loudspeakers"),
     "distances": ("Distances (when each loudspeaker is heard)", "loudspeakers"),
@@ -242,6 +243,7 @@ def _silence(context: Context, cause: Cause) -> str:
         for rule in RULES
         if rule.cause == cause
         and not rule.id.startswith("measurement.")
+        and rule.step != "checklist"  # seen, not measured
         and (not rule.returns or context.job.earlier is not None)
     ]
     rounds = [r for r in (FOUND, context.after) if r is not None]

@@ -54,7 +54,8 @@ def step_section(context: Context, step: Step) -> Section | None:
 
 def says(outcome: Outcome) -> bool:
     """Whether an outcome holds anything beside remarks."""
-    tables, plans_drawn = any(table.rows for table in outcome.tables), any(plan.items for plan in outcome.room_plans)
+    tables = any(not row.minor for table in outcome.tables for row in table.rows)
+    plans_drawn = any(plan.items for plan in outcome.room_plans)
     grids = any(grid.cells for grid in outcome.grids)
     return bool(outcome.done or outcome.checks or outcome.curves or tables or grids or plans_drawn)
 

@@ -15,11 +15,12 @@ from typing import Any
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
 from commission.model import Check, Event, Finding, Followed, Job, Outcome, worst
+from commission.model.checklist import LIP_SYNC
 from commission.model.units import clean_text
 from commission.record.data.drift import drift_values
 from commission.record.data.judged_again import rejudged_values
 from commission.record.data.sheet import sheet_rows
-from commission.steps import all_steps, compare, distances, levels, seats
+from commission.steps import all_steps, checklist, compare, distances, levels, seats
 from commission.steps.layout import coverage_of
 from commission.steps.layout.directions import directions, seat_verdict
 from commission.steps.shared.awaiting import awaiting_repair
@@ -45,6 +46,7 @@ def results(visit: Visit) -> dict[str, Any]:
             "temperature_c": job.system.temperature_c,
             "speed_of_sound_m_s": _round(speed_of_sound_m_s(job.system.temperature_c), 2),
         },
+        "checklist": _by_round(job, partial(_checklist, job)),
         "layout": _by_round(job, partial(_layout, job)),
         "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
         "distances": _by_round(job, lambda r: _distances(visit, r)),
@@ -109,6 +111,16 @@ def _round(value: float | None, digits: int) -> float | None:
 def _word(checks: list[Check]) -> str | None:
     found = worst([check.verdict for check in checks])
     return None if found is None else found.value
+
+
+def _checklist(job: Job, round_id: str) -> dict[str, Any]:
+    items: dict[str, Any] = {
+        item.id: {"statement": item.statement, "answer": given}
+        for item in job.checklist_in_force.items
+        if (given := checklist.answer(job, round_id, item.id)) is not None
+    }
+    offset = checklist.offset_ms(job, round_id)
+    return items if offset is None else {**items, LIP_SYNC: {"sound_after_picture_ms": _round(offset, 1)}}
 
 
 def _layout(job: Job, round_id: str) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 from commission.model import Choice, Decided, InputError, Noted, Signed, Step
@@ -18,31 +19,39 @@ def ask_decision(screen: VisitScreen, step: Step, choices: tuple[Choice, ...]) -
 
         def ask(key: str | None) -> None:
             for choice in (each for each in choices if each.key == key):
-                _decide(screen, step, choice)
+                decide(screen, step, choice)
 
         screen.app.push_screen(Choose("Decide what?", titles), ask)
     elif choices:
-        _decide(screen, step, choices[0])
+        decide(screen, step, choices[0])
 
 
-def _decide(screen: VisitScreen, step: Step, choice: Choice) -> None:
+def decide(screen: VisitScreen, step: Step, choice: Choice, then: Callable[[], None] | None = None) -> None:
+    """Decide one choice, and write the note that some answers ask for; `then` follows what was stored."""
+
     def store(value: str | None) -> None:
-        if value is not None and value != choice.current:
-            screen.store(Decided(round=screen.round_id, step=step.id, key=choice.key, value=value))
+        stored = value is not None and (
+            value == choice.current
+            or screen.store(Decided(round=screen.round_id, step=step.id, key=choice.key, value=value))
+        )
+        if stored and then is not None:
+            then()
+        if stored and value in choice.note_values:
+            ask_note(screen, step, about=choice.title)
 
     screen.app.push_screen(Choose(choice.title, choice.options, choice.current), store)
 
 
-def ask_note(screen: VisitScreen, step: Step) -> None:
-    """Write a remark about a step."""
+def ask_note(screen: VisitScreen, step: Step, about: str = "") -> None:
+    """Write a note on a step; `about` stands in front of it."""
 
     def store(text: str | None) -> None:
         if text and text.strip():
-            sentence = clean_text(text.strip())
+            sentence = clean_text(f"{about}: {text.strip()}" if about else text.strip())
             if screen.store(Noted(step=step.id, round=screen.round_id, text=sentence)):
                 screen.notify(f"Noted on {step.title}.")
 
-    screen.app.push_screen(AskText(f"Note on {step.title}", "goes into the log and the record"), store)
+    screen.app.push_screen(AskText(f"Note on {about or step.title}", "goes into the log and the record"), store)
 
 
 def ask_signature(screen: VisitScreen) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from commission.model import CommissionError, Job, Prompt, ReadingEntered, Step
+from commission.model import CommissionError, InputError, Job, Prompt, ReadingEntered, Step
 from commission.ui.screens.base import VisitScreen
-from commission.ui.widgets.draw.entry import EntryRow, Typing
+from commission.ui.screens.dialogs import AskText
+from commission.ui.widgets.draw.entry import EntryRow, Typing, entry_value, impossible, outside, question, row_name
 from commission.ui.widgets.draw.figures import quantity
 from commission.ui.widgets.entry_table import EntryTable
 
@@ -40,6 +41,37 @@ def store_reading(screen: VisitScreen, step: Step, table: EntryTable, event: Ent
         return
     screen.refresh_results()
     screen.commission.compute()
+
+
+def ask_reading(screen: VisitScreen, step: Step, prompt: Prompt) -> None:
+    """Ask for one number in a dialog, for a step without a table of readings."""
+    units = screen.visit.job.system.units
+
+    def unusual(text: str) -> str:
+        value = entry_value(prompt, text, units)
+        if problem := impossible(prompt, value):
+            raise InputError(row_name(prompt), problem, f"a value in {prompt.unit}")
+        return question(prompt, value, units) if outside(prompt, value) else ""
+
+    def store(text: str | None) -> None:
+        if text is None:
+            return
+        body = ReadingEntered(
+            round=screen.round_id,
+            step=step.id,
+            channel=prompt.channel,
+            seat=prompt.seat,
+            quantity=prompt.quantity,
+            value=entry_value(prompt, text, units),
+            unit=prompt.unit,
+        )
+        if screen.store(body):
+            screen.refresh_results()
+
+    check = AskText(
+        prompt.text, f"in {prompt.unit}", "", lambda text: entry_value(prompt, text, units), question=unusual
+    )
+    screen.app.push_screen(check, store)
 
 
 def withdraw_last(screen: VisitScreen, step: Step, prompt: Prompt) -> None:

@@ -20,10 +20,10 @@ from commission.model.formatting import place_text
 from commission.model.units import clean_text
 from commission.steps import step
 from commission.ui.label_styles import content
-from commission.ui.screens.decisions import ask_decision
+from commission.ui.screens.decisions import ask_decision, decide
 from commission.ui.screens.handover import carried_lines, closing_text
 from commission.ui.screens.measuring import ask_and_measure, captures_text
-from commission.ui.screens.readings import entry_rows, store_reading, withdraw_last
+from commission.ui.screens.readings import ask_reading, entry_rows, store_reading, withdraw_last
 from commission.ui.screens.results import Results, check_for, curve_for, state_words
 from commission.ui.screens.step_actions import AnyStepScreen
 from commission.ui.text import attached_count, attached_lines, round_name
@@ -187,6 +187,8 @@ class StepScreen(AnyStepScreen):
             text, caution = captures_text(self.step, self.visit.job, self.round_id, then)
         elif self._ends_visit and self._shown is not None:
             text = closing_text(self.commission, self.size.width - 2)
+        elif self.step.entry == "answers":
+            text, caution = self._how_to_answer()
         elif self._shown is not None and self._shown.advice:
             text = self._shown.advice[0].text
         self.query_one("#todo", Static).update(Content("\n".join(clean_text(line) for line in text.split("\n"))))
@@ -197,6 +199,19 @@ class StepScreen(AnyStepScreen):
         label = self.query_one("#caution", Static)
         label.update(Content("\n".join(f"⚠ {clean_text(each)}" for each in cautions)))
         label.display = bool(cautions)
+
+    def _how_to_answer(self) -> tuple[str, str]:
+        """How to find out what the selected row asks, and the caution that goes with it."""
+        views = self._results.views if self._results is not None else []
+        row = next((view.row for view in views if isinstance(view, ResultTable)), None)
+        if row is None or self._shown is None:
+            return self.step.question, ""
+        choice = next((each for each in self._shown.choices if each.key == row.key), None)
+        if choice is not None:
+            return choice.how or choice.title, choice.caution
+        prompts = (task for task in self.step.plan(self.visit.job, self.round_id) if isinstance(task, Prompt))
+        prompt = next((each for each in prompts if each.quantity == row.key), None)
+        return (self.step.question, "") if prompt is None else (prompt.text, prompt.caution)
 
     @property
     def _round_key(self) -> str:
@@ -230,6 +245,8 @@ class StepScreen(AnyStepScreen):
             first = event.row.cells[0] if event.row.cells else None
             known = {channel.id for channel in self.visit.job.system.channels}
             self.judge(event.row.check, first if isinstance(first, str) and first in known else None)
+            if self.step.entry == "answers":
+                self._show_todo()
 
     @on(SeatGrid.Selected)
     def cell_selected(self, event: SeatGrid.Selected) -> None:
@@ -247,8 +264,19 @@ class StepScreen(AnyStepScreen):
 
     @on(ResultTable.Opened)
     def row_opened(self, event: ResultTable.Opened) -> None:
-        """The curve of a row, large."""
-        self._open_curve(curve_for(self._shown, event.row.key, event.row) if self._shown else None)
+        """Answer the question of a row, else show its curve large."""
+        outcome, key = self._shown, event.row.key
+        if outcome is None:
+            return
+        choice = next((each for each in outcome.choices if each.key == key), None)
+        prompts = (task for task in self.step.plan(self.visit.job, self.round_id) if isinstance(task, Prompt))
+        prompt = next((each for each in prompts if each.quantity == key), None)
+        if choice is not None:
+            decide(self, self.step, choice, lambda: event.view.action_move(1))
+        elif prompt is not None and self.step.entry == "answers":
+            ask_reading(self, self.step, prompt)
+        else:
+            self._open_curve(curve_for(outcome, key, event.row))
 
     @on(SeatGrid.Opened)
     def cell_opened(self, event: SeatGrid.Opened) -> None:

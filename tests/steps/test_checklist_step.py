@@ -1,0 +1,112 @@
+"""The checklist asks, keeps the answers, and says no more than was looked at."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from builders import cinema, decided, defined, job_of, reading
+
+from commission.diagnosis import findings
+from commission.diagnosis.fates import follow
+from commission.model import AS_FOUND, AS_LEFT, ActionLogged, Analyses, EventBody, Fate, Finding, Job, Verdict
+from commission.model.checklist import LIP_SYNC
+from commission.steps import checklist
+
+NONE = Analyses({})
+
+
+def answered(item: str, value: str, round_id: str = AS_FOUND) -> EventBody:
+    return decided("checklist", item, value, round_id=round_id)
+
+
+def offset(value_ms: float) -> EventBody:
+    return reading("checklist", LIP_SYNC, value_ms, "ms", seat=None)
+
+
+def found(job: Job, round_id: str = AS_FOUND) -> dict[str, Finding]:
+    outcomes = {"checklist": checklist.evaluate(job, round_id, NONE)}
+    return {each.id: each for each in findings(job, round_id, NONE, outcomes)}
+
+
+def test_what_was_not_looked_at_has_no_verdict_and_no_finding() -> None:
+    job = job_of(defined(cinema()))
+    outcome = checklist.evaluate(job, AS_FOUND, NONE)
+    assert outcome.state == "nothing" and outcome.checks == () and found(job) == {}
+    begun = checklist.evaluate(job_of(defined(cinema()), answered("mains", "ok")), AS_FOUND, NONE)
+    verdicts = {check.id: check.verdict for check in begun.checks}
+    assert verdicts.pop("checklist.mains") is Verdict.PASS
+    assert set(verdicts.values()) == {Verdict.NOT_TESTED}
+    assert begun.done == 1
+
+
+def test_each_item_to_be_mended_is_a_finding_of_its_cause_with_the_caution() -> None:
+    job = job_of(
+        defined(cinema()), answered("mains", "mend"), answered("door-seals", "mend"), answered("overhead", "absent")
+    )
+    outcome = checklist.evaluate(job, AS_FOUND, NONE)
+    assert "checklist.overhead" not in {check.id for check in outcome.checks}
+    assert outcome.count(Verdict.FAIL) == 2
+    by_id = found(job)
+    assert by_id.keys() == {"checklist.electronics.mains", "checklist.room.door-seals"}
+    assert by_id["checklist.electronics.mains"].cause == "electronics"
+    assert "licensed" in by_id["checklist.electronics.mains"].remedy
+
+
+def test_an_answer_that_no_list_knows_counts_for_nothing() -> None:
+    job = job_of(defined(cinema()), answered("mains", "perhaps"), answered("curtain", "mend"))
+    assert checklist.evaluate(job, AS_FOUND, NONE).state == "nothing"
+    assert found(job) == {}
+
+
+def test_an_item_is_gone_only_when_it_was_looked_at_again() -> None:
+    before = (defined(cinema()), answered("door-seals", "mend"))
+    elsewhere = answered("mains", "ok", AS_LEFT)
+    again = answered("door-seals", "ok", AS_LEFT)
+
+    def fate(*bodies: EventBody) -> Fate:
+        job = job_of(*before, *bodies)
+        followed = follow(
+            job,
+            AS_LEFT,
+            lambda r: tuple(found(job, r).values()),
+            lambda r: {"checklist": checklist.evaluate(job, r, NONE)},
+        )
+        (one,) = followed
+        return one.fate
+
+    repaired = ActionLogged(
+        round=AS_FOUND, finding="checklist.room.door-seals", title="the door does not seal", action="repaired"
+    )
+    assert not fate(elsewhere).gone
+    assert not fate(repaired, elsewhere).gone
+    assert fate(again, elsewhere).gone
+
+
+@pytest.mark.parametrize(
+    ("offset_ms", "verdict"),
+    [
+        # Detectability of sound against vision, ITU-R BT.1359-1 considering g: 45 ms early, 125 ms late. Read to one
+        # picture of 40 ms, so that 1.645 · 40/√12 = 19 ms on either side of a limit stay undecided.
+        (0.0, Verdict.PASS),
+        (-25.0, Verdict.PASS),
+        (105.0, Verdict.PASS),
+        (-45.0, Verdict.UNSURE),
+        (125.0, Verdict.UNSURE),
+        (-65.0, Verdict.FAIL),
+        (145.0, Verdict.FAIL),
+    ],
+)
+def test_sound_after_picture_against_the_limits_of_detectability(offset_ms: float, verdict: Verdict) -> None:
+    job = job_of(defined(cinema()), offset(offset_ms))
+    check = next(c for c in checklist.evaluate(job, AS_FOUND, NONE).checks if c.id == "checklist.lip-sync")
+    assert check.verdict is verdict
+    assert math.isclose(check.uncertainty, 11.547, abs_tol=0.001)  # rectangular: JCGM 100 4.3.7
+    assert ("settings.lip-sync" in found(job)) is (verdict is Verdict.FAIL)
+
+
+def test_the_remedy_says_which_way_to_turn_the_delay() -> None:
+    late = found(job_of(defined(cinema()), offset(200.0)))["settings.lip-sync"]
+    early = found(job_of(defined(cinema()), offset(-120.0)))["settings.lip-sync"]
+    assert "200 ms after" in late.title and late.remedy.startswith("Reduce the audio delay")
+    assert "120 ms before" in early.title and early.remedy.startswith("Increase the audio delay")
