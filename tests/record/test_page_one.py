@@ -394,7 +394,7 @@ def test_faults_of_a_visit_that_measured_only_at_its_end_are_told() -> None:
 
 def test_every_rule_has_plain_words_and_they_are_filled() -> None:
     """A finding that a rule can make has an entry, and leaves no place open."""
-    for rule in RULES:
+    for rule in (each for each in RULES if not each.id.startswith("checklist.")):  # each list brings its own words
         known = PLAIN_FINDINGS.get(rule.id)
         assert known is not None, rule.id
         for text in (known.was, known.now):

@@ -490,7 +490,7 @@ def _glossary(context: Context, intro: Iterable[Block], sections: Iterable[Secti
     ident = context.id("summary", "words")
     # Running text: a table of its own would push page one onto a second page.
     sentence = "; ".join(f"{word}: {meaning}" for word, meaning in pairs)
-    return Section(id=ident, title="Words on this page", blocks=(Paragraph(text=f"{sentence}.", kind="note"),))
+    return Section(id=ident, title="Words on page one", blocks=(Paragraph(text=f"{sentence}.", kind="note"),))
 
 
 def _texts(blocks: Iterable[Block], sections: Iterable[Section]) -> Iterable[str]:

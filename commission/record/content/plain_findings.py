@@ -39,6 +39,14 @@ def _measuring(text: str) -> PlainFinding:
 
 
 PLAIN_FINDINGS: dict[str, PlainFinding] = {
+    "settings.lip-sync": PlainFinding(
+        was="Sound and picture were out of step: {title}.",
+        now="Sound and picture are out of step: {title}.",
+        notice="lips and voices do not match.",
+        mending="Set the delay of the sound in processor and source.",
+        severity=CLEAR,
+        who=ANYBODY,
+    ),
     "room.seats-off-centre": PlainFinding(
         was="The seats were not in line with the centre of the screen.",
         now="The seats are not in line with the centre of the screen.",

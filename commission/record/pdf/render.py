@@ -192,6 +192,7 @@ def _document(document: Document, draw: Text, root: Path) -> dict[str, Any]:
             for section in document.sections
         ],
         "height": height - 2 * MARGIN_PT - FOOT_PT,
+        "words": any(each.id.endswith("summary-words") for part in document.sections[:1] for each in part.sections),
         "attachments": [_attachment(each, say, keep) for each in document.attachments],
     }
 
