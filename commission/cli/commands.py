@@ -305,6 +305,16 @@ def checklist(parsed: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
+def lip_sync(parsed: argparse.Namespace) -> int:
+    """Measure the offset of sound and picture, and store it as a reading of the checklist."""
+    workshop = LocalWorkshop()
+    with closing(workshop.open(parsed.job)) as visit:
+        _known_round(visit, parsed.round)
+        round_id = parsed.round or visit.job.current_round
+        print(workshop.measure_lip_sync(visit, parsed.recording, parsed.light - 1, round_id))
+    return EXIT_DONE
+
+
 def sheet(parsed: argparse.Namespace) -> int:
     """Print or write the settings sheet."""
     from commission.record.data.sheet import sheet_csv, sheet_lines
@@ -449,6 +459,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "results": results,
     "limits": limits,
     "checklist": checklist,
+    "lip-sync": lip_sync,
     "sheet": sheet,
     "record": record,
     "verify": verify,

@@ -196,6 +196,18 @@ def _reading(command: _Command) -> None:
     _job(sub)
     sub.add_argument("--use", type=Path, metavar="FILE.toml", help="use the checklist in this file from now on")
 
+    sub = command(
+        "lip-sync",
+        "measure the offset of sound and picture from a recording of flashes and clicks",
+        "commission lip-sync loft.commission flashes.wav --light 2",
+    )
+    _job(sub)
+    sub.add_argument("recording", type=Path, metavar="RECORDING", help="WAV or FLAC: microphone and light sensor")
+    sub.add_argument(
+        "--light", type=int, default=2, metavar="N", help="channel of the light sensor, from 1 (default: 2)"
+    )
+    sub.add_argument("--round", metavar="ROUND", help="the round that it belongs to; default: the current one")
+
 
 def _recording(command: _Command) -> None:
     sub = command("record", "write the commissioning record", "commission record loft.commission -o loft-record.pdf")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 from commission import __version__, model
 from commission.cli.lazy_parts import LateDecoder, LateImporter, LateMemory
+from commission.model.checklist import LIP_SYNC
 from commission.model.errors import CommissionError, StoreError
 from commission.model.outside_files import kind_of, read_outside, replace_own
 from commission.model.progress import unwatched
@@ -211,6 +212,38 @@ class LocalWorkshop:
         """Use a firm's own checklist from now on; raises InputError with one clear sentence for a bad file."""
         text = _own_text(path, "a checklist as TOML")
         return visit.append(model.ChecklistChosen(checklist=model.read_checklist(text, path.name)))[0]
+
+    def measure_lip_sync(self, visit: Visit, path: Path, light: int, round_id: str) -> str:
+        """Store the offset of sound and picture that a recording of flashes and clicks shows; gives a sentence.
+
+        `light`: the channel of the light sensor, from 0. Raises InputError where the recording does not show it.
+        """
+        from hashlib import sha256
+
+        from commission.audio.files import read_bytes, read_sound
+        from commission.dsp.lip_sync import sound_after_picture
+
+        data = read_bytes(path)
+        name = clean_text(path.name)
+        samples, info = read_sound(data, name)
+        if info.channels != 2 or light not in (0, 1):
+            raise model.InputError(name, f"{info.channels} channels", "two: the microphone and the light sensor")
+        try:
+            found = sound_after_picture(samples[light], samples[1 - light], float(info.rate_hz))
+        except model.UnusableError as error:
+            raise model.InputError(
+                name, str(error), "a flash and a click that coincide, three times or more"
+            ) from error
+        offset_ms, expanded_ms = 1000 * found.sound_after_picture_s, 2000 * found.u_s
+        text = (
+            f"Sound {offset_ms:+.0f} ms after the picture (U = {expanded_ms:.0f} ms), measured over {found.pairs} flashes "
+            f"in {name}, SHA-256 {sha256(data).hexdigest()}"
+        )
+        reading = model.ReadingEntered(
+            round=round_id, step="checklist", quantity=LIP_SYNC, value=round(offset_ms, 1), unit="ms"
+        )
+        visit.append(reading, model.Noted(step="checklist", round=round_id, text=text))
+        return text
 
     def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:
         """Store a photograph with a step; raises InputError with one clear sentence for what is none."""
