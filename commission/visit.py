@@ -101,7 +101,7 @@ class Visit:
         self._decoder = decoder
         self._memory = memory
         self._lock = threading.RLock()
-        self._analysed: dict[tuple[int, bool], Analysed | AnalysedNoise] = {}  # by the keys of `_by_key`
+        self._analysed: dict[tuple[int, str], Analysed | AnalysedNoise] = {}  # by the keys of `_by_key`
         self._analyses: Analyses | None = None
         self.job: Job = fold(journal.events())
         self._computed: _Computed | None = None
@@ -240,7 +240,12 @@ class Visit:
             heard = [each for each in good if each[0].body.kind != "noise"]
             noises = [each for each in good if each[0].body.kind == "noise"]
             results = _one_by_one(
-                lambda part: analyse_batch([each for _, each in part], [keys[each.seq][1] for each, _ in part]), heard
+                lambda part: analyse_batch(
+                    [each for _, each in part],
+                    [keys[each.seq][1] == "sub" for each, _ in part],
+                    [keys[each.seq][1] == "speech" for each, _ in part],
+                ),
+                heard,
             )
             levels = _one_by_one(lambda part: [_noise(recording) for _, recording in part], noises)
             by_seq: dict[int, Analysis | NoiseAnalysis | Exception] = {
@@ -423,10 +428,12 @@ def _one_by_one(
         return [model.UnusableError(why_failed(together))]
 
 
-def _by_key(job: Job) -> tuple[tuple[tuple[int, bool], StoredResponse], ...]:
-    """The responses and noises that count, each by seq and by whether it is a subwoofer's, which may be corrected."""
-    subs = {channel.id for channel in job.system.channels if channel.is_sub}
-    return tuple(((each.seq, each.body.channel in subs), each) for each in (*job.responses, *job.noises))
+def _by_key(job: Job) -> tuple[tuple[tuple[int, str], StoredResponse], ...]:
+    """The responses and noises that count, each by seq and by what its channel is, which may be corrected."""
+    purpose = {channel.id: "sub" for channel in job.system.channels if channel.is_sub}
+    if (centre := job.system.centre) is not None:
+        purpose[centre.id] = "speech"
+    return tuple(((each.seq, purpose.get(each.body.channel, "")), each) for each in (*job.responses, *job.noises))
 
 
 def _noise(recording: Response) -> NoiseAnalysis | Exception:

@@ -25,30 +25,40 @@ SUB_LEVEL_BAND_HZ = (30.0, 80.0)
 """Where the level of a subwoofer is read (common practice, no source)."""
 BASS_HZ: FloatArray = freeze(np.arange(10.0, 321.0))
 REFLECTIONS_KEPT = 4
+SPEECH_SNR_DB = 20.0
+"""Less says too little about modulation: noise of the recorder at −20 dB takes 1 % of it, and the correction is as
+uncertain as that (own computation)."""
+CUT_SHARE = 0.01
+"""A response that ends with more than this of its energy in its last 15 % is cut off (common practice, no source)."""
 SHORTEST_S = 0.02
 LONGEST_S = 4.0
 """A response that is longer is cut this long after its beginning: a home cinema has decayed by then."""
 
 
-def analyse_batch(responses: Sequence[Response], is_sub: Sequence[bool]) -> list[Analysis | Exception]:
-    """Analyse responses, in order; in place of a response that cannot be used, an UnusableError that says why."""
+def analyse_batch(
+    responses: Sequence[Response], is_sub: Sequence[bool], is_speech: Sequence[bool] = ()
+) -> list[Analysis | Exception]:
+    """Analyse responses, in order; in place of a response that cannot be used, an UnusableError that says why.
+
+    `is_speech`: whether the loudspeaker carries the dialogue, so that its modulation and clarity are computed, too.
+    """
     results: list[Analysis | Exception | None] = [None] * len(responses)
     groups: dict[tuple[Any, ...], list[int]] = {}
-    for index, (response, sub) in enumerate(zip(responses, is_sub, strict=True)):
+    speech_of = is_speech or [False] * len(responses)
+    for index, (response, sub, speech) in enumerate(zip(responses, is_sub, speech_of, strict=True)):
         try:
             if response.impulse is None:
                 results[index] = _analyse_levels(response, sub)
             else:
                 _check_usable(response)
                 noise_frames = 0 if response.noise is None else len(response.noise)
-                key = (response.rate_hz, len(response.impulse), noise_frames, sub)
+                key = (response.rate_hz, len(response.impulse), noise_frames, sub, speech)
                 groups.setdefault(key, []).append(index)
         except UnusableError as error:
             results[index] = error
-    for (rate_hz, _, _, sub), members in groups.items():
-        for index, result in zip(
-            members, _analyse_impulses([responses[i] for i in members], rate_hz, sub), strict=True
-        ):
+    for (rate_hz, _, _, sub, speech), members in groups.items():
+        found = _analyse_impulses([responses[i] for i in members], rate_hz, sub, speech)
+        for index, result in zip(members, found, strict=True):
             results[index] = result
     return [result if result is not None else UnusableError("it was not analysed") for result in results]
 
@@ -75,7 +85,9 @@ def _check_usable(response: Response) -> None:
         raise UnusableError("it is silent: every sample is zero")
 
 
-def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -> list[Analysis]:
+def _analyse_impulses(
+    responses: list[Response], rate_hz: float, is_sub: bool, is_speech: bool = False
+) -> list[Analysis]:
     from scipy import fft
 
     longest = round(LONGEST_S * rate_hz)
@@ -107,6 +119,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
         third_noise_db = np.where(falling, np.nan, third_noise_db)
     arrivals, reflections = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
+    modulation, c50_db = _speech(impulses, noise, decaying, rate_hz) if is_speech else (None, None)
     signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
     direct = [None] * len(responses) if is_sub else direct_sounds(impulses, [a.time_s for a in arrivals], rate_hz)
     results = []
@@ -120,6 +133,9 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
             why["snr"] = "it holds no noise at all, as only a computed response does"
         elif decaying[k]:
             why["snr"] = f"it ends while it still decays, so that the ratio is at least {snr_db:.0f} dB"
+        if modulation is not None and (problem := _speech_problem(impulses[k], snr_db)) is not None:
+            why["speech"] = problem
+        spoken = modulation is not None and "speech" not in why
         edges = noise_of.bandwidth_hz(GRID_HZ, third_db[k], (low_hz, high_hz))
         results.append(
             Analysis(
@@ -142,6 +158,8 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool) -
                 clipped=_clipped(response, impulses[k], why),
                 reference=response.reference,
                 reflections=reflections[k],
+                modulation=freeze(modulation[k]) if modulation is not None and spoken else None,
+                c50_db={} if c50_db is None or not spoken else c50_db[k],
                 has_phase=True,
                 why=why,
             )
@@ -175,6 +193,33 @@ def _noise(
             noise[k], is_tail[k] = head, False
     # What rises to the sound may be in the beginning, too: the ratio is then no more than a lower bound either.
     return noise, noise_of.still_decaying(impulses, rate_hz, low_hz), is_tail
+
+
+def _speech(
+    impulses: FloatArray, noise: FloatArray, decaying: NDArray[np.bool_], rate_hz: float
+) -> tuple[FloatArray, list[dict[int, float]]]:
+    """Modulation [shape=(k, 7, 14)] and C50 by octave of each response. What still decays is no noise to take off."""
+    from commission.dsp.band_energy import Bands
+    from commission.dsp.reverberation import decays_and_clarity
+    from commission.dsp.speech import OCTAVES_HZ, modulation_transfer
+
+    silent = np.where(decaying[:, None], 0.0, noise)
+    _, clarity = decays_and_clarity(impulses, rate_hz, Bands(tuple(range(-3, 4))), noise=silent)
+    c50_db = [
+        {hz: float(value) for hz, value in zip(OCTAVES_HZ, row, strict=True) if np.isfinite(value)}
+        for row in clarity.c50_db
+    ]
+    return modulation_transfer(impulses, rate_hz, silent), c50_db
+
+
+def _speech_problem(impulse: FloatArray, snr_db: float | None) -> str | None:
+    """Why a response [shape=(n,)] does not say how speech is understood; None where it does."""
+    if snr_db is not None and snr_db < SPEECH_SNR_DB:
+        return f"its signal-to-noise ratio is {snr_db:.0f} dB, {SPEECH_SNR_DB:.0f} dB are needed"
+    late = float(np.sum(np.square(noise_of.tail(impulse), dtype=float)))
+    if late > CUT_SHARE * float(np.sum(np.square(impulse, dtype=float))):
+        return "it ends before the sound has decayed"
+    return None
 
 
 def _bass(spectra: ComplexArray, df_hz: float, t0_s: list[float]) -> ComplexArray | None:

@@ -26,7 +26,7 @@ FILES_KEPT = 40
 """Jobs, the newest; one takes about a megabyte."""
 _CODE = ("audio", "dsp", "model")
 _LIBRARIES = ("numpy/version.py", "scipy/version.py", "soundfile.py")
-_ARRAYS = ("third_octave_db", "view_db", "bass", "direct", "noise_db", "tail_db")
+_ARRAYS = ("third_octave_db", "view_db", "bass", "direct", "noise_db", "tail_db", "modulation")
 LARGEST_BYTES = 200_000_000
 _USELESS = (CommissionError, OSError, msgspec.MsgspecError, ValueError, TypeError)
 """What files and their contents can raise, and values that cannot be stored."""
@@ -53,6 +53,8 @@ class _Kept(msgspec.Struct, array_like=True):
     clipped: bool | None
     reference: str
     reflections: tuple[tuple[float, float], ...] | None
+    modulation: tuple[str, bytes] | None
+    c50_db: dict[int, float]
     has_phase: bool
     why: dict[str, str]
 
@@ -119,7 +121,8 @@ def _program() -> bytes:
 def _key(job: Job, response: StoredResponse) -> bytes:
     """Digest of everything that an analysis is computed from."""
     channel = job.system.channel(response.body.channel)
-    known = (response.blob_sha256, msgspec.to_builtins(response.body), channel is not None and channel.is_sub)
+    is_sub, is_speech = channel is not None and channel.is_sub, channel is not None and channel == job.system.centre
+    known = (response.blob_sha256, msgspec.to_builtins(response.body), is_sub, is_speech)
     return hashlib.sha256(_program() + msgspec.msgpack.encode(known)).digest()
 
 
@@ -135,9 +138,12 @@ def _restored(kept: _Kept) -> Analysis:
     """As it was: arrays of the same type, read-only because their bytes are."""
     from commission.dsp.analysis import BASS_HZ
     from commission.dsp.spectrum import GRID_HZ
+    from commission.dsp.speech import OCTAVES_HZ
 
     values = {name: getattr(kept, name) for name in _Kept.__struct_fields__}
     values |= {name: None if values[name] is None else _array(*values[name]) for name in _ARRAYS}
+    if values["modulation"] is not None:
+        values["modulation"] = values["modulation"].reshape(len(OCTAVES_HZ), -1)
     return Analysis(freq_hz=GRID_HZ, bass_freq_hz=BASS_HZ, **values)
 
 

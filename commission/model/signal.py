@@ -114,6 +114,11 @@ class Analysis:
     reflections: tuple[tuple[float, float], ...] | None = None
     """Early reflections of a main channel, strongest first: (after the direct sound [s], against it [dB]) from 1 to 8 kHz
     within 15 ms; None where they cannot be told."""
+    modulation: FloatArray | None = None
+    """Of the loudspeaker that carries the dialogue: what the room leaves of the modulation of speech, octaves 125 Hz to
+    8 kHz by 14 frequencies (see dsp.speech). [shape=(7, 14)]"""
+    c50_db: Mapping[int, float] = field(default_factory=dict)
+    """Of the same: early against late energy by octave centre, Hz."""
     has_phase: bool = True
     why: Mapping[str, str] = field(default_factory=dict)
     tail_db: FloatArray | None = None

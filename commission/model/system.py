@@ -156,6 +156,8 @@ class Band:
         return f"{self.low_hz:g}-{self.high_hz:g}"
 
 
+_CENTRE_NAMES = ("centre", "center")
+
 DEFAULT_BANDS = (
     Band(low_hz=20, high_hz=80),
     Band(low_hz=80, high_hz=300),
@@ -202,6 +204,14 @@ class System:
     def seat(self, seat_id: str) -> Seat | None:
         """The seat of that id, or None."""
         return next((seat for seat in self.seats if seat.id == seat_id), None)
+
+    @property
+    def centre(self) -> Channel | None:
+        """The screen loudspeaker that carries the dialogue, by its label or name; None where there is none."""
+        screen = [channel for channel in self.channels if channel.role == "screen"]
+        by_id = [channel for channel in screen if channel.id.casefold() in ("fc", "c", *_CENTRE_NAMES)]
+        by_name = [channel for channel in screen if channel.name.casefold().startswith(_CENTRE_NAMES)]
+        return next(iter((*by_id, *by_name)), None)
 
     @property
     def reference_seat(self) -> Seat | None:
