@@ -61,5 +61,7 @@ class Step:
     """(job, round id, prompt, value) → a sentence on what is unusual about a reading, to ask before it is stored."""
     entry: Literal["readings", "responses", "form", "answers", "none"] = "none"
     """What the screen offers: a table of readings, import of responses, a form, questions with answers, or nothing."""
+    imports: bool = False
+    """Whether recordings are imported beside readings; a step whose entry is responses always imports."""
     limits: tuple[CheckLimit, ...] = ()
     """What its checks are compared with: `commission limits` lists it, and every id that the step can produce is in it."""

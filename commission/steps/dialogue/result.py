@@ -1,0 +1,281 @@
+"""How well speech is understood at each seat, and what each mend would win.
+
+STI by IEC 60268-16 from the centre's response, the level of speech at the seat and the noise of one state. The speech level
+is set for the reference seat; every other seat hears it by as much louder or softer as it hears the centre.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.dsp.speech import (
+    NORMAL_SPEECH_DBA,
+    OCTAVES_HZ,
+    heard_modulation,
+    speech_levels_db,
+    speech_transmission_index,
+)
+from commission.model import Analyses, Budget, Channel, Check, Contribution, FloatArray, Job
+from commission.model.noise_states import NEIGHBOURS, spelled
+from commission.steps import quiet, seats
+from commission.steps.quiet.result import Noise
+from commission.steps.shared.cache import cached
+
+SPEECH_DBA = (60.0, 65.0, 70.0)
+"""Offered levels: normal effort at 1 m (ISO 9921, from memory), and louder playback."""
+LOUDER_DBA = 70.0
+RAISED_DB = 3.0
+"""What a mend of the level is worth is shown for this."""
+STI_U = 0.02
+"""Of the method: IEC 60268-16 gives 0.02 to 0.03 between repeats (from memory); two libraries agree within 0.008."""
+NOISE_U_DB = 2.0
+"""Of the noise where its own uncertainty is smaller: it varies between seats (common practice, no source)."""
+C50_HZ = (500, 1000)
+"""One figure of clarity is the mean of these octaves (ISO 3382-1:2009 Table A.1, from memory)."""
+SPEECH_LEVEL, NOISE_STATE = "speech_level", "noise_state"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeatDialogue:
+    """Speech at one seat."""
+
+    seat: str
+    sti: float | None
+    """With the noise of the chosen state; None without one."""
+    sti_without_noise: float | None
+    sti_louder: float | None
+    """As `sti` (else without noise) for speech of 70 dB(A) at the reference seat."""
+    c50_db: float | None
+    c50_by_octave_db: Mapping[int, float]
+    speech_db: float
+    """A-weighted level of speech at the seat."""
+    centre_db: float | None
+    """Level of the centre less the mean of left and right at this seat."""
+    noise_state: str | None
+    won_noise: float | None
+    """What STI would gain without the noise …"""
+    won_room: float | None
+    """… without reverberation …"""
+    won_level: float | None
+    """… with speech louder by 3 dB."""
+    check: Check
+    budget: Budget
+    why: str = ""
+
+    @property
+    def cause(self) -> str:
+        """What costs most: "noise", "room", "level", or "" where nothing is known."""
+        won = {"noise": self.won_noise, "room": self.won_room, "level": self.won_level}
+        known = {key: value for key, value in won.items() if value is not None}
+        return max(known, key=lambda key: known[key], default="") if known else ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DialogueResult:
+    """All seats of a round."""
+
+    centre: Channel | None
+    seats: tuple[SeatDialogue, ...]
+    state: str | None
+    """Whose noise is heard with the speech; None: no usable noise."""
+    states: tuple[str, ...]
+    """What can be chosen."""
+    why_no_noise: str
+    speech_dba: float
+    """At the reference seat, as chosen."""
+
+    @property
+    def heard(self) -> tuple[SeatDialogue, ...]:
+        """Seats with a figure."""
+        return tuple(each for each in self.seats if each.sti_without_noise is not None)
+
+
+def speech_level_dba(job: Job, round_id: str) -> float:
+    """The chosen level of speech at the reference seat; 60 dB(A) where none, or none that is a number, was chosen."""
+    text = job.decisions.get((round_id, "dialogue", SPEECH_LEVEL), "")
+    try:
+        level = float(text)
+    except ValueError:
+        return NORMAL_SPEECH_DBA
+    return level if 30.0 <= level <= 100.0 else NORMAL_SPEECH_DBA
+
+
+@cached
+def solve(job: Job, round_id: str, analyses: Analyses) -> DialogueResult:
+    """Judge the dialogue at every seat of a round."""
+    system, centre = job.system, job.system.centre
+    room = quiet.solve(job, round_id, analyses)
+    usable = {name: own for name, own in room.by_state.items() if any(_has_octaves(n) for n in own)}
+    state = _state(job, round_id, usable)
+    why_no_noise = "" if state else _why_no_noise(room)
+    speech_dba = speech_level_dba(job, round_id)
+    found = seats.solve(job, round_id, analyses)
+    reference = system.reference_seat
+    out = []
+    for seat in system.seats:
+        cell = None if centre is None else found.cells.get((centre.id, seat.id))
+        if centre is None or cell is None or (cell.analysis is None and not cell.problems):
+            continue
+        base = found.cells.get((centre.id, reference.id)) if reference is not None else None
+        shift = (
+            cell.level_db - base.level_db
+            if base is not None and base.level_db is not None and cell.level_db is not None
+            else 0.0
+        )
+        noise = None if state is None else _noise_at(usable[state], seat.id)
+        out.append(_seat(job, seat.id, cell, found, centre, speech_dba + shift, shift, noise, why_no_noise))
+    return DialogueResult(
+        centre=centre,
+        seats=tuple(out),
+        state=state,
+        states=tuple(usable),
+        why_no_noise=why_no_noise,
+        speech_dba=speech_dba,
+    )
+
+
+def _has_octaves(noise: Noise) -> bool:
+    return noise.calibrated and set(OCTAVES_HZ) <= set(noise.octave_db)
+
+
+def _state(job: Job, round_id: str, usable: Mapping[str, tuple[Noise, ...]]) -> str | None:
+    """The chosen state; else the loudest but for neighbours, whom nobody switches."""
+    chosen = job.decisions.get((round_id, "dialogue", NOISE_STATE), "")
+    by_choice = next((name for name in usable if spelled(name) == spelled(chosen)), None)
+    if by_choice is not None:
+        return by_choice
+    own = {name: noises for name, noises in usable.items() if noises[0].known != NEIGHBOURS} or dict(usable)
+    loudest = quiet.loudest(noise for noises in own.values() for noise in noises)
+    return next((name for name, noises in own.items() if loudest in noises), None)
+
+
+def _why_no_noise(room: quiet.QuietResult) -> str:
+    if not room.noises:
+        return "the noise of the room was not measured"
+    if not any(noise.calibrated for noise in room.noises):
+        return "the noise was recorded without calibration"
+    return "the noise is not known in octave bands from 125 Hz to 8 kHz"
+
+
+def _noise_at(noises: tuple[Noise, ...], seat: str) -> Noise | None:
+    """What was measured at the seat, else the loudest of the state."""
+    known = [noise for noise in noises if _has_octaves(noise)]
+    return next((noise for noise in known if noise.seat == seat), None) or quiet.loudest(known)
+
+
+def _index(transfer: FloatArray, speech_dba: float, noise_db: FloatArray | None) -> float:
+    return float(speech_transmission_index(heard_modulation(transfer, speech_levels_db(speech_dba), noise_db)))
+
+
+def _seat(
+    job: Job,
+    seat: str,
+    cell: seats.Cell,
+    found: seats.SeatsResult,
+    centre: Channel,
+    speech_dba: float,
+    shift_db: float,
+    noise: Noise | None,
+    why_no_noise: str,
+) -> SeatDialogue:
+    a = cell.analysis
+    transfer = None if a is None else a.modulation
+    why = ""
+    if a is None:
+        why = cell.problems[-1] if cell.problems else "its response cannot be used"
+    elif transfer is None or not np.isfinite(transfer).all():
+        why = a.why.get("speech", "its response does not cover all octaves from 125 Hz to 8 kHz")
+        transfer = None
+    noise_db = None if noise is None else np.array([noise.octave_db[hz] for hz in OCTAVES_HZ])
+    sti = without = louder = won_noise = won_room = won_level = None
+    parts = [Contribution(source="method of the index", u=STI_U, unit="", basis="IEC 60268-16 (from memory)")]
+    if transfer is not None:
+        without = _index(transfer, speech_dba, None)
+        now = _index(transfer, speech_dba, noise_db)
+        louder = _index(transfer, LOUDER_DBA + shift_db, noise_db)
+        won_room = _index(np.ones_like(transfer), speech_dba, noise_db) - now
+        won_level = _index(transfer, speech_dba + RAISED_DB, noise_db) - now
+        if noise_db is not None and noise is not None:
+            sti, won_noise = now, without - now
+            u_db = math.hypot(NOISE_U_DB, noise.budget.u)
+            off = [_index(transfer, speech_dba, noise_db + d) for d in (-u_db, u_db)]
+            each_db = abs(off[0] - off[1]) / (2 * u_db)
+            parts.append(
+                Contribution(
+                    source="level of the noise at the seat",
+                    u=u_db,
+                    unit="dB",
+                    sensitivity=each_db,
+                    basis="calibration, and 2 dB between seats; common practice, no source",
+                )
+            )
+    budget = Budget(
+        id="dialogue.sti", title="Speech transmission index", unit="", contributions=tuple(parts), seat=seat
+    )
+    return SeatDialogue(
+        seat=seat,
+        sti=sti,
+        sti_without_noise=without,
+        sti_louder=louder,
+        c50_db=_c50_db({} if a is None else a.c50_db),
+        c50_by_octave_db={} if a is None else dict(a.c50_db),
+        speech_db=speech_dba,
+        centre_db=_against_sides(job, found, centre, seat),
+        noise_state=None if noise is None else noise.state,
+        won_noise=won_noise,
+        won_room=won_room,
+        won_level=won_level,
+        check=_check(job, seat, centre, sti, without, budget, why, why_no_noise),
+        budget=budget,
+        why=why,
+    )
+
+
+def _check(
+    job: Job,
+    seat: str,
+    centre: Channel,
+    sti: float | None,
+    without: float | None,
+    budget: Budget,
+    why: str,
+    why_no_noise: str,
+) -> Check:
+    """With noise the index itself; without, the index in silence can only fail: noise never raises it."""
+    limit, value, reason = job.limit("dialogue.sti"), sti, why or None
+    if sti is None and reason is None:
+        value = without
+        if without is None or without + 1.645 * budget.u >= limit.lower:
+            reason = (
+                f"{why_no_noise}; without noise it would be {without:.2f}" if without is not None else why_no_noise
+            )
+    return Check(
+        id="dialogue.sti",
+        channel=centre.id,
+        seat=seat,
+        value=value,
+        unit="",
+        uncertainty=budget.u,
+        limit=limit,
+        why_not=reason,
+        text="speech transmission index",
+    )
+
+
+def _c50_db(by_octave: Mapping[int, float]) -> float | None:
+    known = [by_octave[hz] for hz in C50_HZ if hz in by_octave]
+    return float(np.mean(known)) if len(known) == len(C50_HZ) else None
+
+
+def _against_sides(job: Job, found: seats.SeatsResult, centre: Channel, seat: str) -> float | None:
+    """Level of the centre less the mean of the other screen loudspeakers left and right of it."""
+    pair = {"FC": ("FL", "FR"), "C": ("L", "R")}.get(centre.id)
+    if pair is None:
+        return None
+    levels = [cell.level_db for c in (centre.id, *pair) if (cell := found.cells.get((c, seat))) is not None]
+    known = [level for level in levels if level is not None]
+    return known[0] - (known[1] + known[2]) / 2 if len(known) == 3 else None

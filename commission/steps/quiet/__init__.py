@@ -1,0 +1,421 @@
+"""Quiet: how loud is the room itself, and which source is to blame?
+
+The installer records half a minute of silence in each state (everything off, then one source after the other), or types
+what a meter shows. Each state gets L_Aeq, L_Ceq, NC (ANSI/ASA S12.2), NR (ISO/R 1996) with the octave that decides, hum of
+the mains and tones. Differences between states name the source; they are all that an uncalibrated microphone gives.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from commission.dsp.rating import nc_curve_db
+from commission.model import (
+    Advice,
+    Analyses,
+    Check,
+    CheckLimit,
+    Choice,
+    Column,
+    Curve,
+    Job,
+    Outcome,
+    Prompt,
+    Row,
+    Series,
+    Step,
+    Table,
+    Task,
+    Verdict,
+)
+from commission.model.formatting import number
+from commission.model.noise_states import (
+    ELECTRONICS,
+    OFF,
+    PROJECTOR,
+    STATES,
+    VENTILATION,
+    VENTILATION_HIGH,
+    VENTILATION_LOW,
+    known_state,
+    spelled,
+)
+from commission.model.units import listed
+from commission.steps.quiet.result import (
+    QUANTITIES,
+    Noise,
+    QuietResult,
+    baseline_of,
+    loudest,
+    quantity_of,
+    read_quantity,
+    solve,
+    stands_out_of_rest,
+)
+
+__all__ = [
+    "STEP",
+    "Noise",
+    "QuietResult",
+    "baseline_of",
+    "evaluate",
+    "loudest",
+    "plan",
+    "solve",
+    "stands_out_of_rest",
+]
+
+HELP = """
+1. Microphone on a stand at **ear height** of the reference seat, or the meter at arm's length. Everybody else leaves; stand
+   still.
+2. Record **30 seconds** in each state: **everything off** first, then one source after the other: ventilation low,
+   ventilation high, electronics on (amplifiers on, nothing playing), projector on. Hum is found in 20 seconds or more.
+3. Leave the gain unchanged. Record the **calibrator** once at that gain and call that state `calibrator 94 dB`. Without it
+   only the differences between states are known, unless the level of full scale is on the Site form.
+4. Import with `i`. Names such as `A2_noise_ventilation-high.wav` say the state; a mapping has the columns
+   `file,round,seat,kind,state`.
+5. No recorder? Choose the state with `c` and type what the meter shows: L_Aeq over 30 s, or the octave bands for NC.
+
+A door or a voice in the recording is left out. Enter the microphone's own noise on the Site form: it sets the lowest level
+that can be stated.
+
+**Switch equipment off with its own switch.** Rack wiring and fuses carry mains voltage and are for a licensed trade. Do not
+climb to ventilation openings alone: footed ladder, two people.
+"""
+
+CAUTIONS = {
+    VENTILATION_LOW: "Set the ventilation at its control. Openings overhead: footed ladder, two people; never reach in.",
+    VENTILATION_HIGH: "Set the ventilation at its control. Openings overhead: footed ladder, two people; never reach in.",
+    ELECTRONICS: "Volume down before amplifiers are switched on. Mains wiring is for a licensed trade.",
+    PROJECTOR: "Let the projector cool before you switch it off. Mains wiring is for a licensed trade.",
+}
+EXPECTED_DB = (0.0, 90.0)
+GROUPS = ((OFF,), (VENTILATION_LOW, VENTILATION_HIGH, VENTILATION), (ELECTRONICS, PROJECTOR))
+"""A visit has one state of each at least."""
+ENTRY = "state"
+
+
+def entry_state(job: Job, round_id: str) -> str:
+    """The state whose values are being typed."""
+    return job.decisions.get((round_id, "quiet", ENTRY), OFF)
+
+
+def plan(job: Job, round_id: str) -> tuple[Task, ...]:
+    """What a meter can show at the reference seat in the chosen state, and in the others that hold readings."""
+    reference = job.system.reference_seat
+    if reference is None:
+        return ()
+    states = [entry_state(job, round_id)]
+    read = (read_quantity(each.body.quantity) for each in job.readings_of(round_id, "quiet"))
+    states += [each[0] for each in read if each is not None and spelled(each[0]) not in map(spelled, states)]
+    tasks = []
+    for state in dict.fromkeys(states):
+        for what in QUANTITIES:
+            band = "" if what.startswith("L") else " octave band"
+            tasks.append(
+                Prompt(
+                    channel=None,
+                    seat=reference.id,
+                    quantity=quantity_of(state, what),
+                    unit="dB",
+                    text=f"State: {state}. Meter at {reference.id}, ear height: average {what}{band} over 30 seconds. "
+                    "i imports recordings instead, c chooses another state.",
+                    expected=EXPECTED_DB,
+                    caution=CAUTIONS.get(known_state(state) or "", ""),
+                )
+            )
+    return tuple(tasks)
+
+
+def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
+    """Every state with its ratings, the octave bands, the differences, and which source to look for first."""
+    result = solve(job, round_id, analyses)
+    noises = result.noises
+    return Outcome(
+        step="quiet",
+        round=round_id,
+        done=sum(_measured(group, noises) for group in GROUPS) if noises else 0,
+        total=len(GROUPS),
+        checks=tuple(check for each in noises for check in each.checks),
+        tables=_tables(result) if noises else (),
+        curves=tuple(_curve(job, each, result) for each in noises if len(each.third_hz)),
+        advice=_advice(job, result),
+        choices=_choices(job, round_id, result),
+        stands_out=main_result(job, result),
+        remarks=_remarks(job, result) if noises or result.problems else (),
+        budgets=tuple(each.budget for each in noises if each.nc is not None),
+    )
+
+
+def _measured(group: tuple[str, ...], noises: tuple[Noise, ...]) -> bool:
+    return any(each.known in group for each in noises)
+
+
+# --- tables -----------------------------------------------------------------------------------------------------------
+
+
+def key_of(noise: Noise) -> str:
+    """Of its row and curve."""
+    return f"quiet:{spelled(noise.state)}:{noise.seat}"
+
+
+def deciding_text(noise: Noise) -> str | None:
+    """As in "63 Hz"; the mean of the middle octaves where no octave stands out of the curve."""
+    if noise.nc is None:
+        return None
+    hz = noise.nc.octave_hz
+    return "500–4000 Hz" if hz is None else f"{31.5 if hz == 31 else hz:g} Hz"
+
+
+def _level(value: float | None, at_most: bool = False) -> str | None:
+    return None if value is None else ("≤ " if at_most else "") + number(value, 1)
+
+
+def _rating(rating: object) -> str | None:
+    bound = {"at most": "≤ ", "at least": "≥ ", "": ""}
+    return None if rating is None else f"{bound[rating.bound]}{rating.value:.0f}"  # type: ignore[attr-defined]
+
+
+def hum_text(noise: Noise) -> str:
+    """As in "50 Hz, 41 dB"."""
+    if noise.hum_hz is None:
+        return "–" if noise.why_no_hum else "none"
+    level = "" if noise.hum_db is None else f", {number(noise.hum_db, 0)} dB"
+    return f"{noise.hum_hz:.0f} Hz{level}"
+
+
+def _tones(noise: Noise) -> str:
+    return ", ".join(f"{each.frequency_hz:.0f} Hz" for each in noise.tones[:3])
+
+
+def _tables(result: QuietResult) -> tuple[Table, ...]:
+    calibrated = all(each.calibrated for each in result.noises)
+    unit = "dB" if calibrated else "dB rel."
+    columns = (
+        Column(key="state", title="State"),
+        Column(key="seat", title="Seat"),
+        Column(key="a", title="L_Aeq", unit=unit),
+        Column(key="c", title="L_Ceq", unit=unit),
+        Column(key="nc", title="NC"),
+        Column(key="nr", title="NR"),
+        Column(key="by", title="Decided by"),
+        Column(key="hum", title="Hum"),
+        Column(key="tones", title="Tones"),
+    )
+    rows = tuple(
+        Row(
+            key=key_of(each),
+            cells=(
+                each.state,
+                each.seat,
+                _level(each.laeq_db, each.laeq_at_most),
+                _level(each.lceq_db),
+                _rating(each.nc),
+                _rating(each.nr),
+                deciding_text(each),
+                hum_text(each),
+                _tones(each),
+            ),
+            check=max(each.checks, key=lambda check: check.verdict.severity, default=None),
+        )
+        for each in result.noises
+    )
+    tables = [Table(id="states", title="Noise of the room by state", columns=columns, rows=rows)]
+    tables += _difference_table(result)
+    octaves = sorted({hz for each in result.noises for hz in each.octave_db})
+    if octaves:
+        bands = (
+            Column(key="state", title="State"),
+            Column(key="seat", title="Seat"),
+            *(Column(key=str(hz), title=f"{31.5 if hz == 31 else hz:g}") for hz in octaves),
+        )
+        of_bands = tuple(
+            Row(
+                key=key_of(each),
+                cells=(
+                    each.state,
+                    each.seat,
+                    *(_level(each.octave_db.get(hz), hz in each.at_most) for hz in octaves),
+                ),
+            )
+            for each in result.noises
+        )
+        remark = "≤: the instrument's own noise does not allow more." if any(n.at_most for n in result.noises) else ""
+        title = f"Octave bands, Hz; levels in {unit}"
+        tables.append(Table(id="octaves", title=title, columns=bands, rows=of_bands, remark=remark))
+    return tuple(tables)
+
+
+def _difference_table(result: QuietResult) -> list[Table]:
+    if not result.differences:
+        return []
+    columns = (
+        Column(key="state", title="State"),
+        Column(key="seat", title="Seat"),
+        Column(key="change", title="L_Aeq", unit="dB", decimals=1, signed=True),
+        Column(key="U", title="U", unit="dB", decimals=1),
+        Column(key="alone", title="Source alone", unit="dB(A)"),
+        Column(key="octave", title="Rises most"),
+    )
+    rows = tuple(
+        Row(
+            key=f"quiet:{spelled(each.state)}:{each.seat}",
+            cells=(
+                each.state,
+                each.seat,
+                each.change_db,
+                2 * each.u_db,
+                "–" if each.source_db is None else number(each.source_db, 1),
+                None
+                if each.octave_hz is None or each.octave_change_db is None
+                else f"{31.5 if each.octave_hz == 31 else each.octave_hz:g} Hz, "
+                f"{number(each.octave_change_db, 1, signed=True)} dB",
+            ),
+        )
+        for each in result.differences
+    )
+    remark = "Source alone: without the noise of “everything off”, where it is 3 dB or more above it."
+    return [
+        Table(id="differences", title="Each state minus everything off", columns=columns, rows=rows, remark=remark)
+    ]
+
+
+def _curve(job: Job, noise: Noise, result: QuietResult) -> Curve:
+    series = [Series(name=noise.state, x=noise.third_hz, y=noise.third_db, kind="main")]
+    off = baseline_of(noise, result.noises)
+    if off is not None and off is not noise and len(off.third_hz):
+        series.insert(0, Series(name=off.state, x=off.third_hz, y=off.third_db, kind="other"))
+    limit = job.limit("quiet.nc").high
+    if noise.calibrated and limit is not None and 15 <= limit <= 70:
+        curve = {hz: level for hz, level in nc_curve_db(limit).items() if hz >= 31}
+        x, y = np.array([31.5 if hz == 31 else float(hz) for hz in curve]), np.array(list(curve.values()))
+        # A third octave has a third of the octave's power.
+        series.insert(0, Series(name=f"NC {limit:g} by third octaves", x=x, y=y - 10 * np.log10(3), kind="high"))
+    return Curve(
+        id=key_of(noise),
+        title=f"Noise with {noise.state} at {noise.seat}",
+        seat=noise.seat,
+        y_unit="dB" if noise.calibrated else "dB rel.",
+        caption="third octaves",
+        series=tuple(series),
+    )
+
+
+# --- words ------------------------------------------------------------------------------------------------------------
+
+
+def _choices(job: Job, round_id: str, result: QuietResult) -> tuple[Choice, ...]:
+    now = entry_state(job, round_id)
+    states = dict.fromkeys((*STATES, *(each.state for each in result.noises), now))
+    return (
+        Choice(
+            key=ENTRY,
+            title="Which state do you type?",
+            options=tuple((each, each) for each in states),
+            current=now,
+        ),
+    )
+
+
+def main_result(job: Job, result: QuietResult) -> str:
+    """The loudest state and audible hum, as a clause."""
+    parts = []
+    worst = result.first or loudest(result.noises)
+    if worst is not None and worst.nc is not None:
+        parts.append(f"NC {_rating(worst.nc)} with {worst.state}")
+    elif worst is not None and worst.laeq_db is not None and worst.calibrated:
+        parts.append(f"{_level(worst.laeq_db, worst.laeq_at_most)} dB(A) with {worst.state}")
+    elif worst is not None:
+        parts.append("levels unknown: microphone not calibrated")
+    heard = [
+        n for n in result.noises if any(c.id.startswith("quiet.hum") and c.verdict is Verdict.FAIL for c in n.checks)
+    ]
+    if heard:
+        loud = max(heard, key=lambda n: n.hum_excess_db or 0.0)
+        parts.append(f"hum at {loud.hum_hz:.0f} Hz with {loud.state}")
+    return "; ".join(parts)
+
+
+def _advice(job: Job, result: QuietResult) -> tuple[Advice, ...]:
+    if not job.system.seats:
+        return ()
+    if not result.noises:
+        text = "Record 30 seconds of silence with everything off, then with ventilation and electronics on."
+        return (Advice(text=text, step="quiet", priority=60),)
+    missing = next((group[0] for group in GROUPS if not _measured(group, result.noises)), None)
+    if missing is not None:
+        return (Advice(text=f"Record the noise with {missing}, too.", step="quiet", priority=60),)
+    return ()
+
+
+def _remarks(job: Job, result: QuietResult) -> tuple[str, ...]:
+    remarks = []
+    if result.first is not None:
+        remarks.append(source_sentence(result.first, result))
+    recorded = [each for each in result.noises if not each.typed]
+    if recorded and result.offset is not None:
+        remarks.append(f"Levels in dB SPL by {result.offset.basis}; the gain must be the same for all recordings.")
+    elif recorded:
+        remarks.append(
+            "The microphone is not calibrated: only differences between states are given, no levels and no ratings. "
+            "Record a calibrator at the same gain (state “calibrator 94 dB”), enter the level of full scale on the Site "
+            "form, or type the meter's L_Aeq of one state (35 dB or more)."
+        )
+    if any(each.calibrated for each in result.noises):
+        own = number(result.own_noise_db, 0)
+        known = "entered" if result.own_noise_known else "assumed, since none is entered on the Site form"
+        remarks.append(
+            f"Own noise of the instrument: {own} dB(A) ({known}). The lowest level that can be stated is "
+            f"{number(result.own_noise_db + 3, 0)} dB(A); what is nearer to the own noise is an upper bound."
+        )
+    remarks += [f"{n.state} at {n.seat}: {text}." for n in result.noises for text in n.remarks]
+    remarks += [f"Hum with {n.state} is not determined: {n.why_no_hum}." for n in recorded if n.why_no_hum]
+    remarks += [
+        f"Hum with {n.state} at {n.seat}: lines at {listed([f'{line.frequency_hz:.0f}' for line in n.hum_lines])} Hz."
+        for n in result.noises
+        if n.hum_hz is not None
+    ]
+    if any(each.nc is not None for each in result.noises) and any(not _measured(g, result.noises) for g in GROUPS):
+        missing = [group[0] for group in GROUPS if not _measured(group, result.noises)]
+        remarks.append(f"Not measured: {listed(missing)}.")
+    return (*remarks, *(f"Not used: {each}." for each in result.problems))
+
+
+def source_sentence(noise: Noise, result: QuietResult) -> str:
+    """Which source to look for first, as far as "everything off" shows it."""
+    by = deciding_text(noise)
+    start = f"Look first at what runs with {noise.state}: NC {_rating(noise.nc)}" + (
+        f", decided at {by}" if by else ""
+    )
+    if noise.nc is None:
+        start = f"Look first at what runs with {noise.state}: {_level(noise.laeq_db)} dB(A)"
+    if noise.known == OFF:
+        level = f"NC {_rating(noise.nc)}" if noise.nc is not None else f"{_level(noise.laeq_db)} dB(A)"
+        return f"Even with everything off the room is too loud: {level}. Look outside: doors, windows, ducts."
+    if baseline_of(noise, result.noises) is None:
+        return f"{start}. Everything off was not measured, so that how much comes from elsewhere is not known."
+    if stands_out_of_rest(noise, result.noises):
+        return f"{start}, and it is quieter with everything off."
+    return f"{start}, but it is nearly as loud with everything off: the noise comes from elsewhere."
+
+
+def judged(noise: Noise, kind: str) -> Check | None:
+    """The check of a state: kind "nc" or "hum"."""
+    return next((check for check in noise.checks if check.id.startswith(f"quiet.{kind}.")), None)
+
+
+STEP = Step(
+    id="quiet",
+    title="Quiet",
+    question="How loud is the room itself: everything off, ventilation on, electronics on? Hum?",
+    help=HELP,
+    plan=plan,
+    evaluate=evaluate,
+    entry="readings",
+    imports=True,
+    limits=(
+        CheckLimit(check="quiet.nc.*", quantity="quiet.nc", applies="the state is the end of the check's id"),
+        CheckLimit(check="quiet.nc.*", quantity="quiet.laeq"),
+        CheckLimit(check="quiet.hum.*", quantity="quiet.hum"),
+    ),
+)

@@ -1,0 +1,555 @@
+"""The quiet room in each state: levels (dB SPL where the microphone is calibrated), ratings, hum, differences."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from commission.dsp.background import MASKED_BELOW_DB, audible_excess_db, own_noise_octaves_db
+from commission.dsp.hum import LINE_ABOVE_DB
+from commission.dsp.levels import energy_sum_db
+from commission.dsp.rating import NR_OCTAVES_HZ, Rating, nc_rating, nr_rating, without_own_noise_db
+from commission.dsp.uncertainty import METER_CLASS_U_DB
+from commission.dsp.weighting import weighting_db
+from commission.model import (
+    AnalysedNoise,
+    Analyses,
+    Budget,
+    Check,
+    Contribution,
+    FloatArray,
+    InputError,
+    Job,
+    NoiseAnalysis,
+    SpectralLine,
+    Verdict,
+)
+from commission.model.noise_states import CALIBRATOR, OFF, calibrator_db, known_state, spelled
+from commission.steps.shared.cache import cached
+
+QUANTITIES = ("L_Aeq", "L_Ceq", *(f"{hz if hz != 31 else 31.5:g} Hz" for hz in NR_OCTAVES_HZ))
+"""What can be typed for each state."""
+ASSUMED_OWN_DB = 30.0
+"""Own noise of a microphone or meter that is not entered, dB(A): that of a quarter-inch measurement microphone (common
+practice, no source)."""
+ABOVE_OWN_DB = 3.0
+"""What is less than this above the own noise is only an upper bound (ISO 3746, from memory)."""
+DIFFERENT_DB = 3.0
+"""A state less than this above "everything off" does not show its own level (the same)."""
+UNKNOWN_CLASS_U_DB = 1.0
+CALIBRATOR_U_DB, LEAST_METER_DB = 0.5, 35.0
+"""Calibrator and microphone together; a hand meter calibrates a recording well above its own noise (common practice)."""
+POSITION_U_DB, LOW_POSITION_U_DB, LOW_HZ = 0.5, 1.0, 250
+"""Levels vary over the width of a head, more in the bass (common practice, no source)."""
+THIRD_AT_50_HZ = 11.6
+"""Width of the third octave at 50 Hz, Hz."""
+HUM_U_DB = 3.0
+"""Of a line in a room: the same point within 10 cm, and the threshold of hearing (common practice, no source)."""
+
+
+class Offset(NamedTuple):
+    """What turns levels of recordings into dB SPL."""
+
+    db: float
+    u_db: float
+    basis: str
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Noise:
+    """One state at one seat."""
+
+    state: str
+    known: str | None
+    """The state as the program knows it; None: a name of the technician's own."""
+    seat: str
+    typed: bool
+    calibrated: bool
+    """Whether levels are dB SPL; else relative to full scale."""
+    octave_db: Mapping[int, float]
+    """Without the instrument's own noise where it stands out of it."""
+    at_most: tuple[int, ...] = ()
+    """Octaves whose level is only an upper bound."""
+    laeq_db: float | None
+    laeq_at_most: bool = False
+    lceq_db: float | None
+    nc: Rating | None = None
+    nr: Rating | None = None
+    why_no_rating: str = ""
+    third_hz: FloatArray
+    third_db: FloatArray
+    hum_hz: float | None = None
+    hum_db: float | None = None
+    """Level of all lines together; None where not calibrated."""
+    hum_lines: tuple[SpectralLine, ...] = ()
+    hum_excess_db: float | None = None
+    """How far its loudest line lies above what is just heard."""
+    why_no_hum: str = ""
+    used_s: float = 0.0
+    tones: tuple[SpectralLine, ...] = ()
+    remarks: tuple[str, ...] = ()
+    count: int = 1
+    budget: Budget
+    checks: tuple[Check, ...] = ()
+
+    @property
+    def deciding_hz(self) -> int | None:
+        """The octave that makes NC; None where the mean of 500 Hz to 4 kHz does, or nothing."""
+        return None if self.nc is None else self.nc.octave_hz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """A state against "everything off" at the same seat."""
+
+    state: str
+    seat: str
+    change_db: float
+    """Of L_Aeq."""
+    u_db: float
+    source_db: float | None
+    """L_Aeq of the source alone; None where it does not stand out, or nothing is calibrated."""
+    octave_hz: int | None
+    """The octave that rises most."""
+    octave_change_db: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuietResult:
+    """All states of a round."""
+
+    noises: tuple[Noise, ...]
+    offset: Offset | None
+    own_noise_db: float
+    own_noise_known: bool
+    differences: tuple[Difference, ...] = ()
+    problems: tuple[str, ...] = ()
+    first: Noise | None = None
+    """The state whose source to look for first: the one furthest above the limit, else None."""
+    by_state: Mapping[str, tuple[Noise, ...]] = field(default_factory=dict)
+
+
+def quantity_of(state: str, what: str) -> str:
+    """How a typed reading is stored: "ventilation low: 125 Hz"."""
+    return f"{state}: {what}"
+
+
+def read_quantity(quantity: str) -> tuple[str, str] | None:
+    """State and what was read of it; None for a quantity of another kind."""
+    state, colon, what = quantity.rpartition(":")
+    what = next((each for each in QUANTITIES if spelled(each) == spelled(what)), "")
+    return (state.strip(), what) if colon and what and state.strip() else None
+
+
+def nc_check_id(state: str) -> str:
+    """Id of the check of a state."""
+    return f"quiet.nc.{spelled(state)}"
+
+
+@cached
+def solve(job: Job, round_id: str, analyses: Analyses) -> QuietResult:
+    """Rate every state of a round."""
+    recorded = [each for each in analyses.noises if each.round == round_id]
+    problems = [f"{each.state} at {each.seat}: {each.problem}" for each in recorded if each.analysis is None]
+    usable = [each for each in recorded if each.analysis is not None and known_state(each.state) != CALIBRATOR]
+    typed = _typed(job, round_id)
+    offset = _offset(job, round_id, analyses, usable, typed)
+    instrument = job.system.instrument("microphone" if usable else "meter")
+    own_known = instrument is not None and instrument.self_noise_db is not None
+    own_db = instrument.self_noise_db if own_known and instrument is not None else ASSUMED_OWN_DB
+    assert own_db is not None
+    noises: dict[tuple[str, str], Noise] = {}
+    for each in usable:  # the newest counts
+        key = (spelled(each.state), each.seat)
+        before = noises.get(key)
+        state = before.state if before is not None else each.state
+        noises[key] = _recorded(job, each, state, offset, own_db, 1 + (before.count if before is not None else 0))
+    for (state, seat), values in typed.items():
+        read, own = _read(job, state, seat, values, own_db), noises.get((spelled(state), seat))
+        if own is None or (not own.calibrated and read.nc is not None):
+            noises[(spelled(state), seat)] = read
+    found = tuple(_checked(job, each) for each in noises.values())
+    by_state: dict[str, tuple[Noise, ...]] = {}
+    names: dict[str, str] = {}
+    for noise in found:
+        name = names.setdefault(spelled(noise.state), noise.state)
+        by_state[name] = (*by_state.get(name, ()), noise)
+    return QuietResult(
+        noises=found,
+        offset=offset,
+        own_noise_db=own_db,
+        own_noise_known=own_known,
+        differences=tuple(_differences(found)),
+        problems=tuple(problems),
+        first=_first(job, found),
+        by_state=by_state,
+    )
+
+
+def loudest(noises: Iterable[Noise]) -> Noise | None:
+    """The one with the highest NC, else the highest L_Aeq."""
+    return max(noises, key=lambda n: (-1.0 if n.nc is None else n.nc.value, n.laeq_db or -math.inf), default=None)
+
+
+# --- calibration ------------------------------------------------------------------------------------------------------
+
+
+def _typed(job: Job, round_id: str) -> dict[tuple[str, str], dict[str, float]]:
+    """(state, seat) → what was typed, the newest of each."""
+    reference = job.system.reference_seat
+    out: dict[tuple[str, str], dict[str, float]] = {}
+    names: dict[str, str] = {}
+    for reading in job.readings_of(round_id, "quiet"):
+        read = read_quantity(reading.body.quantity)
+        seat = reading.body.seat or (reference.id if reference is not None else "")
+        if read is not None:
+            state = names.setdefault(spelled(read[0]), read[0])
+            out.setdefault((state, seat), {})[read[1]] = reading.body.value
+    return out
+
+
+def _offset(
+    job: Job,
+    round_id: str,
+    analyses: Analyses,
+    usable: list[AnalysedNoise],
+    typed: Mapping[tuple[str, str], Mapping[str, float]],
+) -> Offset | None:
+    """By a recorded calibrator, the entered sensitivity, a calibrator of another round, or a meter beside a recording."""
+    if not usable:
+        return None
+    calibrations = [
+        each
+        for each in analyses.noises
+        if known_state(each.state) == CALIBRATOR and each.analysis is not None and not each.analysis.clipped
+    ]
+    own = [each for each in calibrations if each.round == round_id]
+    microphone = job.system.instrument("microphone")
+    if not own and microphone is not None and microphone.full_scale_db is not None:
+        return Offset(microphone.full_scale_db, CALIBRATOR_U_DB, "the entered level of full scale")
+    for each in reversed(own or calibrations):
+        assert each.analysis is not None
+        if _is_tone(each.analysis):
+            level_db = calibrator_db(each.state)
+            where = "" if own else ", recorded in another round: the gain must not have been changed since"
+            basis = f"a calibrator of {level_db:g} dB{where}"
+            return Offset(level_db - each.analysis.c_db, CALIBRATOR_U_DB, basis)
+    beside = [
+        (values["L_Aeq"], each)
+        for each in usable
+        for (state, seat), values in typed.items()
+        if spelled(state) == spelled(each.state) and seat == each.seat and values.get("L_Aeq", 0.0) >= LEAST_METER_DB
+    ]
+    if beside:
+        level_db, each = max(beside, key=lambda pair: pair[0])
+        assert each.analysis is not None
+        basis = f"the meter's {level_db:g} dB(A) with {each.state}"
+        return Offset(level_db - each.analysis.a_db, math.hypot(_meter_u_db(job), 0.5), basis)
+    return None
+
+
+def _is_tone(analysis: NoiseAnalysis) -> bool:
+    """Whether one octave holds nearly all of a recording, as with a calibrator."""
+    levels = list(analysis.octave_db.values())
+    return bool(levels) and max(levels) > energy_sum_db(levels) - 1.0
+
+
+def _meter_u_db(job: Job) -> float:
+    meter = job.system.instrument("meter")
+    accuracy = None if meter is None else meter.accuracy_class
+    return UNKNOWN_CLASS_U_DB if accuracy is None else METER_CLASS_U_DB[accuracy]
+
+
+# --- one state --------------------------------------------------------------------------------------------------------
+
+
+def _recorded(job: Job, item: AnalysedNoise, state: str, offset: Offset | None, own_db: float, count: int) -> Noise:
+    a = item.analysis
+    assert a is not None
+    shift = 0.0 if offset is None else offset.db
+    octaves = {hz: level + shift for hz, level in a.octave_db.items()}
+    thirds = a.third_octave_db + shift
+    remarks = []
+    if not a.steady:
+        remarks.append("the level changes during the recording: what is given is its mean")
+    elif a.excluded_s:
+        remarks.append(f"{a.excluded_s:.1f} s of {a.seconds:.0f} s with other sounds left out")
+    if a.clipped:
+        remarks.append("the recording clips")
+    lines = tuple(line._replace(level_db=line.level_db + shift) for line in a.hum_lines)
+    excess = [audible_excess_db(line, a.third_octave_hz, thirds) for line in lines]
+    calibrated = offset is not None and not a.clipped
+    return _noise(
+        job,
+        state,
+        item.seat,
+        octaves,
+        a.a_db + shift,
+        a.c_db + shift,
+        own_db if calibrated else None,
+        u_time_db=a.octave_u_db,
+        instrument=_instrument(offset),
+        why_not=""
+        if calibrated
+        else "the recording clips"
+        if a.clipped
+        else "the microphone is not calibrated: only differences between states are known",
+        extra={
+            "typed": False,
+            "third_hz": a.third_octave_hz,
+            "third_db": thirds,
+            "hum_hz": a.hum_hz,
+            "hum_db": energy_sum_db([line.level_db for line in lines]) if lines and calibrated else None,
+            "hum_lines": lines,
+            "hum_excess_db": max(excess) if excess and calibrated else None,
+            "why_no_hum": a.why.get("hum", ""),
+            "tones": tuple(line._replace(level_db=line.level_db + shift) for line in a.tones),
+            "used_s": a.used_s,
+            "remarks": tuple(remarks),
+            "count": count,
+        },
+    )
+
+
+def _instrument(offset: Offset | None) -> Contribution | None:
+    if offset is None:
+        return None
+    return Contribution(
+        source="calibration of the microphone", u=offset.u_db, unit="dB", shared=True, basis=offset.basis
+    )
+
+
+def _read(job: Job, state: str, seat: str, values: Mapping[str, float], own_db: float) -> Noise:
+    octaves = {hz: values[name] for hz, name in zip(NR_OCTAVES_HZ, QUANTITIES[2:], strict=True) if name in values}
+    weighted = None
+    if len([hz for hz in octaves if hz >= 63]) == len(NR_OCTAVES_HZ) - 1:
+        weighted = _weighted_db(octaves)
+    u_db = _meter_u_db(job)
+    meter = Contribution(
+        source="level meter", u=u_db, unit="dB", shared=True, basis="its class (IEC 61672-1, from memory)"
+    )
+    return _noise(
+        job,
+        state,
+        seat,
+        octaves,
+        values.get("L_Aeq", weighted),
+        values.get("L_Ceq"),
+        own_db,
+        u_time_db={},
+        instrument=meter,
+        why_not="",
+        extra={
+            "typed": True,
+            "third_hz": np.array([]),
+            "third_db": np.array([]),
+            "why_no_hum": "hum needs a recording",
+        },
+    )
+
+
+def _weighted_db(octaves: Mapping[int, float]) -> float:
+    """A-weighted level of octave levels, each weighted at its centre."""
+    hz = np.array([1000 * 2.0 ** round(math.log2(each / 1000)) for each in octaves])
+    return energy_sum_db(list(np.array(list(octaves.values())) + weighting_db(hz, "A")))
+
+
+def _noise(
+    job: Job,
+    state: str,
+    seat: str,
+    octaves: Mapping[int, float],
+    laeq_db: float | None,
+    lceq_db: float | None,
+    own_db: float | None,
+    *,
+    u_time_db: Mapping[int, float],
+    instrument: Contribution | None,
+    why_not: str,
+    extra: Mapping[str, object],
+) -> Noise:
+    """`own_db`: own noise of the instrument, dB(A); None where levels are relative."""
+    nc = nr = None
+    at_most: tuple[int, ...] = ()
+    laeq_at_most = False
+    if own_db is not None:
+        octaves, at_most = without_own_noise_db(octaves, own_noise_octaves_db(own_db))
+        laeq_at_most = laeq_db is not None and laeq_db < own_db + ABOVE_OWN_DB
+        why_not = why_not or _missing(octaves)
+        if not why_not:
+            nc, nr = nc_rating(octaves, at_most), nr_rating(octaves, at_most)
+    hz = nc.octave_hz if nc is not None and nc.octave_hz is not None else 1000
+    low = hz < LOW_HZ
+    parts = [] if instrument is None else [instrument]
+    parts.append(
+        Contribution(
+            source="position of the microphone",
+            u=LOW_POSITION_U_DB if low else POSITION_U_DB,
+            unit="dB",
+            basis="over the width of a head; common practice, no source",
+        )
+    )
+    if hz in u_time_db:
+        parts.append(Contribution(source="length of the recording", u=u_time_db[hz], unit="dB", basis="4.34/√(B·T)"))
+    sensitivity = _sensitivity(octaves, at_most) if nc is not None else 1.0
+    parts = [
+        Contribution(source=p.source, u=p.u, unit=p.unit, sensitivity=sensitivity, shared=p.shared, basis=p.basis)
+        for p in parts
+    ]
+    budget = Budget(
+        id=nc_check_id(state),
+        title=f"NC with {state}",
+        unit="" if nc else "dB",
+        contributions=tuple(parts),
+        seat=seat,
+    )
+    return Noise(
+        state=state,
+        known=known_state(state),
+        seat=seat,
+        calibrated=own_db is not None,
+        octave_db=dict(octaves),
+        at_most=at_most,
+        laeq_db=laeq_db,
+        laeq_at_most=laeq_at_most,
+        lceq_db=lceq_db,
+        nc=nc,
+        nr=nr,
+        why_no_rating=why_not,
+        budget=budget,
+        **extra,  # type: ignore[arg-type]
+    )
+
+
+def _missing(octaves: Mapping[int, float]) -> str:
+    try:
+        nc_rating(octaves)
+    except InputError as error:
+        return (
+            f"NC needs octave levels from 63 Hz to 8 kHz; {error.found}" if octaves else "no octave levels are known"
+        )
+    return ""
+
+
+def _sensitivity(octaves: Mapping[int, float], at_most: tuple[int, ...]) -> float:
+    """How many NC a decibel in all octaves is worth."""
+    up, down = (nc_rating({hz: v + d for hz, v in octaves.items()}, at_most).value for d in (1.0, -1.0))
+    return max(0.5 * (up - down), 0.5)
+
+
+def _checked(job: Job, noise: Noise) -> Noise:
+    limit, value = job.limit("quiet.nc"), None if noise.nc is None else noise.nc.value
+    why = noise.why_no_rating or None
+    bound = "" if noise.nc is None else noise.nc.bound
+    if value is not None and bound == "at most" and value > limit.upper:
+        why = "the own noise of the instrument decides; a quieter one is needed"
+    checks = [
+        Check(
+            id=nc_check_id(noise.state),
+            seat=noise.seat,
+            value=value,
+            unit="",
+            uncertainty=0.0 if bound else noise.budget.u,
+            limit=limit,
+            why_not=why,
+            text=f"NC with {noise.state}",
+        )
+    ]
+    if noise.nc is None and noise.typed and noise.laeq_db is not None and not noise.laeq_at_most:
+        checks = [
+            Check(
+                id=nc_check_id(noise.state),
+                seat=noise.seat,
+                value=noise.laeq_db,
+                unit="dB(A)",
+                uncertainty=noise.budget.u,
+                limit=job.limit("quiet.laeq"),
+                text=f"L_Aeq with {noise.state}",
+            )
+        ]
+    if not noise.typed:
+        checks.append(_hum_check(job, noise))
+    return replace(noise, checks=tuple(checks))
+
+
+def _hum_check(job: Job, noise: Noise) -> Check:
+    """Whether the hum is heard; where none was found, whether one that is not found could be."""
+    why, value, none = noise.why_no_hum or None, noise.hum_excess_db, noise.hum_hz is None
+    if none and why is None:
+        value = unfound_excess_db(noise.used_s)
+    elif value is None and why is None:
+        why = f"hum was found, but its level is unknown: {noise.why_no_rating}"
+    return Check(
+        id=f"quiet.hum.{spelled(noise.state)}",
+        seat=noise.seat,
+        value=value,
+        unit="dB",
+        uncertainty=0.0 if none else HUM_U_DB,
+        words="no hum found" if none and why is None else "",
+        limit=job.limit("quiet.hum"),
+        why_not=why,
+        text=f"hum with {noise.state} above what is just heard",
+    )
+
+
+def unfound_excess_db(used_s: float) -> float:
+    """How far below what is just heard a line of hum lies that is not found in a recording of that length [dB].
+
+    Its bin is less than 11.5 dB above the median, which is 1.6 dB below the mean; noise masks it by its whole third octave
+    less 4 dB. At 50 Hz, where the third octave is narrowest.
+    """
+    return LINE_ABOVE_DB + 1.6 + MASKED_BELOW_DB - 10 * math.log10(THIRD_AT_50_HZ * used_s)
+
+
+# --- between states ---------------------------------------------------------------------------------------------------
+
+
+def baseline_of(noise: Noise, noises: Iterable[Noise]) -> Noise | None:
+    """The state with everything off at the same seat, as calibrated as this one; None where it is missing."""
+    return next(
+        (n for n in noises if n.known == OFF and n.seat == noise.seat and n.typed == noise.typed),
+        None,
+    )
+
+
+def _differences(noises: tuple[Noise, ...]) -> Iterable[Difference]:
+    for each in noises:
+        off = baseline_of(each, noises)
+        if off is None or off is each or each.laeq_db is None or off.laeq_db is None:
+            continue
+        rises = {hz: each.octave_db[hz] - off.octave_db[hz] for hz in each.octave_db if hz in off.octave_db}
+        most = max(rises, key=lambda hz: rises[hz], default=None)
+        change = each.laeq_db - off.laeq_db
+        alone = 10 ** (each.laeq_db / 10) - 10 ** (off.laeq_db / 10)
+        own = [p.part for n in (each, off) for p in n.budget.contributions if not p.shared]
+        yield Difference(
+            state=each.state,
+            seat=each.seat,
+            change_db=change,
+            u_db=math.sqrt(sum(part**2 for part in own)),
+            source_db=10 * math.log10(alone) if change >= DIFFERENT_DB and each.calibrated else None,
+            octave_hz=most,
+            octave_change_db=None if most is None else rises[most],
+        )
+
+
+def _first(job: Job, noises: tuple[Noise, ...]) -> Noise | None:
+    failed = [n for n in noises if any(c.verdict is Verdict.FAIL and c.id == nc_check_id(n.state) for c in n.checks)]
+    return loudest(n for n in failed if stands_out_of_rest(n, noises)) or loudest(failed)
+
+
+def stands_out_of_rest(noise: Noise, noises: Iterable[Noise]) -> bool:
+    """Whether a state is 3 dB above "everything off" where its rating is decided; False where that is not known."""
+    off = baseline_of(noise, noises)
+    if off is None or off is noise:
+        return False
+    hz = noise.deciding_hz
+    if hz is not None and hz in off.octave_db:
+        return noise.octave_db[hz] - off.octave_db[hz] >= DIFFERENT_DB
+    if noise.laeq_db is None or off.laeq_db is None:
+        return False
+    return noise.laeq_db - off.laeq_db >= DIFFERENT_DB

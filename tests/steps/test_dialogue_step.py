@@ -1,0 +1,183 @@
+"""Dialogue: the index at each seat and what each mend wins, from decaying noise of known T and noise of known level."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pytest
+from builders import cinema, defined, job_of
+
+from commission.dsp.analysis import analyse_batch
+from commission.dsp.speech import MODULATIONS_HZ, OCTAVES_HZ, speech_transmission_index
+from commission.model import (
+    AS_FOUND,
+    Analysed,
+    Analyses,
+    Analysis,
+    Decided,
+    EventBody,
+    Job,
+    Outcome,
+    ReadingEntered,
+    Response,
+    Verdict,
+)
+from commission.steps import dialogue
+
+RATE = 48000
+QUIET_DB = {125: 25.0, 250: 20.0, 500: 15.0, 1000: 12.0, 2000: 10.0, 4000: 10.0, 8000: 10.0}
+LOUD_DB = {125: 62.0, 250: 58.0, 500: 54.0, 1000: 51.0, 2000: 48.0, 4000: 46.0, 8000: 44.0}
+
+
+def decay(t_s: float, seed: int, gain_db: float = 0.0, direct_db: float = -60.0, seconds: float = 1.6) -> Analysis:
+    """Decaying Gaussian noise, and a direct sound before it relative to its energy."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(int(seconds * RATE)) / RATE
+    h = rng.normal(size=len(time_s)) * 10 ** (-3 * time_s / t_s)
+    h /= np.sqrt(np.sum(h**2))
+    h = np.concatenate((np.zeros(480), h))
+    h[480] += 10 ** (direct_db / 20)
+    h = h * 10 ** (gain_db / 20) + rng.normal(0, 1e-7, len(h))
+    (found,) = analyse_batch([Response(impulse=h, rate_hz=RATE)], [False], [True])
+    assert isinstance(found, Analysis)
+    return found
+
+
+def analyses(by_seat: Mapping[str, Analysis], others: Mapping[tuple[str, str], Analysis] | None = None) -> Analyses:
+    """The centre by seat, and other channels by (channel, seat)."""
+    places = {("FC", seat): a for seat, a in by_seat.items()} | dict(others or {})
+    return Analyses(
+        Analysed(seq=n, round=AS_FOUND, channel=channel, seat=seat, clock=None, passes_delays=True, analysis=a)
+        for n, ((channel, seat), a) in enumerate(places.items(), start=100)
+    )
+
+
+def noise(octaves: Mapping[int, float], state: str = "ventilation high", seat: str = "A2") -> list[ReadingEntered]:
+    levels = {31: 60.0, 63: 55.0, **octaves}
+    return [
+        ReadingEntered(
+            round=AS_FOUND,
+            step="quiet",
+            seat=seat,
+            quantity=f"{state}: {31.5 if hz == 31 else hz:g} Hz",
+            value=level,
+            unit="dB",
+        )
+        for hz, level in levels.items()
+    ]
+
+
+def job(*bodies: EventBody) -> Job:
+    return job_of(defined(cinema(["FL", "FC", "FR"], ["A2", "B2"])), *bodies)
+
+
+def evaluated(of: Job, found: Analyses) -> Outcome:
+    return dialogue.evaluate(of, AS_FOUND, found)
+
+
+def closed_form(t_s: float) -> float:
+    """STI of an exponential decay alone: m = 1/√(1 + (2πFT/13.8)²) (Houtgast and Steeneken 1985)."""
+    m = 1 / np.sqrt(1 + (2 * np.pi * MODULATIONS_HZ * t_s / 13.8155) ** 2)
+    return float(speech_transmission_index(np.tile(m, (len(OCTAVES_HZ), 1))))
+
+
+@pytest.mark.parametrize("t_s", [0.3, 0.6, 1.2])
+def test_without_noise_it_is_the_rooms_own(t_s: float) -> None:
+    # At 70 dB(A) hearing threshold and masking take little; the closed form has neither.
+    found = dialogue.solve(
+        job(Decided(round=AS_FOUND, step="dialogue", key="speech_level", value="70")),
+        AS_FOUND,
+        analyses({"A2": decay(t_s, 1)}),
+    )
+    (seat,) = found.seats
+    assert seat.sti is None
+    # One realisation of decaying noise: 0.008 to two libraries for its mean; masking takes 0.01 to 0.02.
+    assert seat.sti_without_noise == pytest.approx(closed_form(t_s), abs=0.03)
+
+
+def test_without_a_noise_recording_the_index_is_open() -> None:
+    outcome = evaluated(job(), analyses({"A2": decay(0.4, 2)}))
+    (check,) = outcome.checks
+    assert check.verdict is Verdict.NOT_TESTED
+    assert "was not measured" in (check.why_not or "")
+
+
+def test_a_room_that_echoes_fails_even_in_silence() -> None:
+    outcome = evaluated(job(), analyses({"A2": decay(2.5, 3, seconds=3.5)}))
+    (check,) = outcome.checks
+    assert check.verdict is Verdict.FAIL  # noise can only make it worse
+
+
+def test_a_good_room_passes() -> None:
+    of = job(*noise(QUIET_DB))
+    outcome = evaluated(of, analyses({"A2": decay(0.35, 4), "B2": decay(0.35, 5, -1.0)}))
+    assert {check.verdict for check in outcome.checks} == {Verdict.PASS}
+    assert "speech is understood" in outcome.stands_out
+
+
+def test_noise_is_named_where_it_costs_most() -> None:
+    of = job(*noise(QUIET_DB, "everything off"), *noise(LOUD_DB))
+    found = dialogue.solve(of, AS_FOUND, analyses({"A2": decay(0.35, 6)}))
+    (seat,) = found.seats
+    assert found.state == "ventilation high"  # the loudest
+    assert seat.check.verdict is Verdict.FAIL
+    assert seat.cause == "noise"
+    assert seat.won_noise == pytest.approx((seat.sti_without_noise or 0) - (seat.sti or 0))
+    chosen = Decided(round=AS_FOUND, step="dialogue", key="noise_state", value="everything off")
+    better = dialogue.solve(
+        job(*noise(QUIET_DB, "everything off"), *noise(LOUD_DB), chosen), AS_FOUND, analyses({"A2": decay(0.35, 6)})
+    )
+    assert better.state == "everything off"
+    assert (better.seats[0].sti or 0) > (seat.sti or 0) + 0.2
+
+
+def test_reverberation_is_named_where_it_costs_most() -> None:
+    found = dialogue.solve(job(*noise(QUIET_DB)), AS_FOUND, analyses({"A2": decay(2.5, 7, seconds=3.5)}))
+    assert found.seats[0].cause == "room"
+
+
+def test_a_soft_centre_makes_the_level_count() -> None:
+    """Moderate noise, and the centre 12 dB softer at B2 than at A2: speech is softer there by as much."""
+    of = job(*noise({hz: level - 24 for hz, level in LOUD_DB.items()}))
+    sides = {
+        (channel, seat): decay(0.3, 8) for channel in ("FL", "FR") for seat in ("A2", "B2")
+    }  # the gain is the same
+    found = dialogue.solve(of, AS_FOUND, analyses({"A2": decay(0.3, 8), "B2": decay(0.3, 8, -12.0)}, sides))
+    near, far = found.seats
+    assert near.speech_db - far.speech_db == pytest.approx(12.0, abs=0.01)
+    assert far.centre_db == pytest.approx(-12.0, abs=0.01)
+    assert (far.won_level or 0) > (near.won_level or 0)
+    assert (far.sti or 0) < (near.sti or 0)
+
+
+def test_clarity_is_the_closed_form() -> None:
+    # C50 of an exponential decay: 10·lg(e^(13.8·0.05/T) − 1) (Kuttruff, Room Acoustics).
+    (seat,) = dialogue.solve(job(), AS_FOUND, analyses({"A2": decay(0.6, 9)})).seats
+    expected = 10 * np.log10(np.exp(13.8155 * 0.05 / 0.6) - 1)
+    assert seat.c50_db == pytest.approx(expected, abs=1.0)  # one realisation: 0.6 dB at 500 Hz (`clarity_spread_db`)
+
+
+def test_a_response_that_is_cut_off_says_nothing() -> None:
+    rng = np.random.default_rng(10)
+    time_s = np.arange(int(0.15 * RATE)) / RATE
+    h = rng.normal(size=len(time_s)) * 10 ** (-3 * time_s / 0.8)
+    (cut,) = analyse_batch([Response(impulse=h, rate_hz=RATE)], [False], [True])
+    assert isinstance(cut, Analysis)
+    assert cut.modulation is None
+    outcome = evaluated(job(*noise(QUIET_DB)), analyses({"A2": cut}))
+    assert outcome.checks[0].verdict is Verdict.NOT_TESTED
+
+
+def test_other_channels_are_not_analysed_for_speech() -> None:
+    h = np.random.default_rng(1).normal(size=RATE // 2) * 10 ** (-3 * np.arange(RATE // 2) / RATE / 0.3)
+    (found,) = analyse_batch([Response(impulse=h, rate_hz=RATE)], [False])
+    assert isinstance(found, Analysis)
+    assert found.modulation is None
+    assert found.c50_db == {}
+
+
+def test_no_centre_no_dialogue() -> None:
+    of = job_of(defined(cinema(["FL", "FR"], ["A2"])))
+    outcome = evaluated(of, Analyses())
+    assert (outcome.checks, outcome.tables, outcome.advice) == ((), (), ())
