@@ -13,6 +13,9 @@ from commission.record.content.checks import kind_name
 from commission.record.content.context import FOUND, Context, capital
 
 PLAIN_KINDS = {
+    "quiet.nc": "Quietness of the room",
+    "quiet.hum": "Freedom from hum",
+    "dialogue.sti": "How well speech is understood",
     "levels.match": "Loudness of each loudspeaker",
     "levels.repeat": "Agreement of repeated loudness readings",
     "distances.setting": "Timing set in the processor",

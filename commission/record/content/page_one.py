@@ -65,6 +65,8 @@ OVERHEAD = "What hangs overhead is for a licensed trade."
 PLAIN_STEPS = {
     "checklist": ("Checklist (power, door, picture, remote control)", "items"),
     "layout": ("Layout (where everything is)", "places"),
+    "quiet": ("Quiet (how loud the room itself is)", "kinds of state"),
+    "dialogue": ("Dialogue (how well speech is understood)", "seats"),
     "levels": ("Levels (how loud each loudspeaker is)", "loudspeakers"),
     "distances": ("Distances (when each loudspeaker is heard)", "loudspeakers"),
     "seats": ("Seats (what is heard at each seat)", "recordings"),

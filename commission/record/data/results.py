@@ -20,7 +20,7 @@ from commission.model.units import clean_text
 from commission.record.data.drift import drift_values
 from commission.record.data.judged_again import rejudged_values
 from commission.record.data.sheet import sheet_rows
-from commission.steps import all_steps, checklist, compare, distances, levels, seats
+from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats
 from commission.steps.layout import coverage_of
 from commission.steps.layout.directions import directions, seat_verdict
 from commission.steps.shared.awaiting import awaiting_repair
@@ -48,9 +48,11 @@ def results(visit: Visit) -> dict[str, Any]:
         },
         "checklist": _by_round(job, partial(_checklist, job)),
         "layout": _by_round(job, partial(_layout, job)),
+        "quiet": _by_round(job, lambda r: _quiet(quiet.solve(job, r, analyses))),
         "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
         "distances": _by_round(job, lambda r: _distances(visit, r)),
         "seats": _by_round(job, lambda r: _seats(seats.solve(job, r, analyses))),
+        "dialogue": _by_round(job, lambda r: _dialogue(dialogue.solve(job, r, analyses))),
         "variance": or_else(lambda: _variance(visit), _NOTHING),
         "bass": {},
         **or_else(lambda: drift_values(visit), _NOTHING),
@@ -135,6 +137,60 @@ def _layout(job: Job, round_id: str) -> dict[str, Any]:
             "verdict": None if verdict is None else verdict.value,
         }
     return out
+
+
+def _quiet(result: quiet.QuietResult) -> dict[str, Any]:
+    """Each state at its loudest seat; where it was measured at several, all of them under `seats`."""
+    out: dict[str, Any] = {}
+    for state, noises in result.by_state.items():
+        worst = quiet.loudest(noises)
+        assert worst is not None
+        out[clean_text(state)] = _noise(worst) | (
+            {"seats": {each.seat: _noise(each) for each in noises}} if len(noises) > 1 else {}
+        )
+    return out
+
+
+def _noise(noise: quiet.Noise) -> dict[str, Any]:
+    """Levels are null where the microphone is not calibrated."""
+    known = noise.calibrated
+    bands = {("31.5" if hz == 31 else str(hz)): _round(level, 1) for hz, level in noise.octave_db.items()}
+    return {
+        "seat": noise.seat,
+        "laeq_db": _round(noise.laeq_db, 1) if known else None,
+        "lceq_db": _round(noise.lceq_db, 1) if known else None,
+        "nc": None if noise.nc is None else _round(noise.nc.value, 1),
+        "nr": None if noise.nr is None else _round(noise.nr.value, 1),
+        "nc_bound": None if noise.nc is None else noise.nc.bound or None,
+        "deciding_band_hz": noise.deciding_hz,
+        "bands_db": bands if known and bands else None,
+        "at_most_hz": list(noise.at_most),
+        "hum_hz": _round(noise.hum_hz, 2),
+        "hum_db": _round(noise.hum_db, 1),
+        "tones_hz": [_round(each.frequency_hz, 0) for each in noise.tones],
+        "calibrated": known,
+        "why": noise.why_no_rating or None,
+    }
+
+
+def _dialogue(result: dialogue.DialogueResult) -> dict[str, Any]:
+    return {
+        each.seat: {
+            "sti": _round(each.sti, 3),
+            "sti_without_noise": _round(each.sti_without_noise, 3),
+            "c50_db": _round(each.c50_db, 1),
+            "speech_db": _round(each.speech_db, 1),
+            "noise_state": each.noise_state,
+            "won": {
+                "noise": _round(each.won_noise, 3),
+                "reverberation": _round(each.won_room, 3),
+                "level_3_db": _round(each.won_level, 3),
+            },
+            "centre_db": _round(each.centre_db, 1),
+            "verdict": each.check.verdict.value,
+        }
+        for each in result.seats
+    }
 
 
 def _levels(result: levels.LevelsResult) -> dict[str, Any]:

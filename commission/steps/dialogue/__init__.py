@@ -111,7 +111,7 @@ def _table(result: DialogueResult, rows: tuple[Row, ...]) -> Table:
         "no noise, no reverb., +3 dB: what STI would gain by each. C50: mean of 500 and 1000 Hz. vs L, R: level of the "
         "centre minus left and right."
     )
-    title = f"Speech of {result.speech_dba:.0f} dB(A) at the reference seat"
+    title = f"Speech set to {result.speech_dba:.0f} dB(A)"
     title += f", noise with {result.state}" if result.state else ", noise not known"
     return Table(id="dialogue", title=title, columns=columns, rows=rows, remark=remark)
 
@@ -177,9 +177,12 @@ def _remarks(result: DialogueResult) -> tuple[str, ...]:
             f"Noise: {result.state}, as measured in Quiet; where it was not measured at the seat, that of the loudest seat "
             "is used."
         )
+    off = (
+        f"; the centre is {number(result.centre_off_db, 1, signed=True)} dB from its target, {result.centre_off_from}"
+    )
     remarks.append(
-        "Speech level: as set at the reference seat; the other seats by how they hear the centre "
-        f"({_span(result)} dB(A))."
+        f"Speech: {result.speech_dba:.0f} dB(A) at the reference seat with the centre at its target"
+        f"{off if result.centre_off_from else ''}. At the seats: {_span(result)} dB(A)."
     )
     remarks += [f"{each.seat}: {each.why}." for each in result.seats if each.why]
     return tuple(remarks)

@@ -1,7 +1,8 @@
 """How well speech is understood at each seat, and what each mend would win.
 
 STI by IEC 60268-16 from the centre's response, the level of speech at the seat and the noise of one state. The speech level
-is set for the reference seat; every other seat hears it by as much louder or softer as it hears the centre.
+is set for the reference seat with the centre at its target; a centre that is off, and a seat that hears it louder or
+softer, change it by as much.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from commission.dsp.speech import (
 )
 from commission.model import Analyses, Budget, Channel, Check, Contribution, FloatArray, Job
 from commission.model.noise_states import NEIGHBOURS, spelled
-from commission.steps import quiet, seats
+from commission.steps import levels, quiet, seats
 from commission.steps.quiet.result import Noise
 from commission.steps.shared.cache import cached
 
@@ -86,7 +87,11 @@ class DialogueResult:
     """What can be chosen."""
     why_no_noise: str
     speech_dba: float
-    """At the reference seat, as chosen."""
+    """At the reference seat with the centre at its target, as chosen."""
+    centre_off_db: float
+    """Level of the centre at the reference seat less its target; 0 where it is not known."""
+    centre_off_from: str
+    """Where that comes from, as a clause; "" where it is not known."""
 
     @property
     def heard(self) -> tuple[SeatDialogue, ...]:
@@ -115,6 +120,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DialogueResult:
     speech_dba = speech_level_dba(job, round_id)
     found = seats.solve(job, round_id, analyses)
     reference = system.reference_seat
+    off_db, off_from = _centre_off(job, round_id, analyses, found)
     out = []
     for seat in system.seats:
         cell = None if centre is None else found.cells.get((centre.id, seat.id))
@@ -127,7 +133,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DialogueResult:
             else 0.0
         )
         noise = None if state is None else _noise_at(usable[state], seat.id)
-        out.append(_seat(job, seat.id, cell, found, centre, speech_dba + shift, shift, noise, why_no_noise))
+        out.append(_seat(job, seat.id, cell, found, centre, speech_dba, off_db + shift, noise, why_no_noise))
     return DialogueResult(
         centre=centre,
         seats=tuple(out),
@@ -135,7 +141,21 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DialogueResult:
         states=tuple(usable),
         why_no_noise=why_no_noise,
         speech_dba=speech_dba,
+        centre_off_db=off_db,
+        centre_off_from=off_from,
     )
+
+
+def _centre_off(job: Job, round_id: str, analyses: Analyses, found: seats.SeatsResult) -> tuple[float, str]:
+    """How far the centre is from its target at the reference seat: as read, else relative to left and right there."""
+    centre, reference = job.system.centre, job.system.reference_seat
+    if centre is None or reference is None:
+        return 0.0, ""
+    read = levels.solve(job, round_id, analyses).channels.get(centre.id)
+    if read is not None:
+        return -read.correction_db, "as read with the meter"
+    beside = _against_sides(job, found, centre, reference.id)
+    return (0.0, "") if beside is None else (beside, "relative to left and right, by the responses")
 
 
 def _has_octaves(noise: Noise) -> bool:
@@ -177,12 +197,13 @@ def _seat(
     cell: seats.Cell,
     found: seats.SeatsResult,
     centre: Channel,
-    speech_dba: float,
+    set_dba: float,
     shift_db: float,
     noise: Noise | None,
     why_no_noise: str,
 ) -> SeatDialogue:
-    a = cell.analysis
+    """`set_dba`: speech at the reference seat with the centre at its target; `shift_db`: what this seat hears of it."""
+    a, speech_dba = cell.analysis, set_dba + shift_db
     transfer = None if a is None else a.modulation
     why = ""
     if a is None:
@@ -192,7 +213,7 @@ def _seat(
         transfer = None
     noise_db = None if noise is None else np.array([noise.octave_db[hz] for hz in OCTAVES_HZ])
     sti = without = louder = won_noise = won_room = won_level = None
-    parts = [Contribution(source="method of the index", u=STI_U, unit="", basis="IEC 60268-16 (from memory)")]
+    parts = [Contribution(source="method of the index", u=STI_U, unit="STI", basis="IEC 60268-16 (from memory)")]
     if transfer is not None:
         without = _index(transfer, speech_dba, None)
         now = _index(transfer, speech_dba, noise_db)
@@ -214,7 +235,7 @@ def _seat(
                 )
             )
     budget = Budget(
-        id="dialogue.sti", title="Speech transmission index", unit="", contributions=tuple(parts), seat=seat
+        id="dialogue.sti", title="Speech transmission index", unit="STI", contributions=tuple(parts), seat=seat
     )
     return SeatDialogue(
         seat=seat,
@@ -258,7 +279,7 @@ def _check(
         channel=centre.id,
         seat=seat,
         value=value,
-        unit="",
+        unit="STI",
         uncertainty=budget.u,
         limit=limit,
         why_not=reason,

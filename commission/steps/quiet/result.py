@@ -403,7 +403,7 @@ def _noise(
     budget = Budget(
         id=nc_check_id(state),
         title=f"NC with {state}",
-        unit="" if nc else "dB",
+        unit="NC" if nc else "dB",
         contributions=tuple(parts),
         seat=seat,
     )
@@ -452,7 +452,7 @@ def _checked(job: Job, noise: Noise) -> Noise:
             id=nc_check_id(noise.state),
             seat=noise.seat,
             value=value,
-            unit="",
+            unit="NC",
             uncertainty=0.0 if bound else noise.budget.u,
             limit=limit,
             why_not=why,

@@ -114,13 +114,18 @@ class StepScreen(AnyStepScreen):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Each step offers what it can use."""
         if action in ("measure", "import_files"):
-            return self.step.entry == "responses"
+            return self.step.entry == "responses" or (self.step.imports and action == "import_files")
         outcome = self.commission.outcomes.get(self.step.id)
         choices = outcome is not None and bool(outcome.choices)
         if action == "decide":
             return choices
         if action in ("photo", "photo_unlisted"):  # six keys in the footer at most
-            full = self.step.entry == "responses" or (choices and self._entry is not None) or self._ends_visit
+            full = (
+                self.step.entry == "responses"
+                or self.step.imports
+                or (choices and self._entry is not None)
+                or self._ends_visit
+            )
             return full == (action == "photo_unlisted")
         if action in ("sides", "sides_back", "sides_along"):  # one key, named for where it leads
             along = self._entry is None
