@@ -40,7 +40,7 @@ from commission.model.budget import Budget
 from commission.steps import TITLES, all_steps
 from commission.steps.drift.figures import earlier_visit
 
-UNITS = {"", "dB", "dB rel.", "dB²", "ms", "m", "ft", "mm", "K", "°C", "°", "Hz", "m/s", "%"}
+UNITS = {"", "dB", "dB rel.", "dB²", "ms", "m", "ft", "mm", "K", "°C", "°", "Hz", "m/s", "%", "NC", "STI", "dB(A)"}
 NAMES = {"Budget": Budget, "NDArray": NDArray, "np": np, "Any": Any}
 
 

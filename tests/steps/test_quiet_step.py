@@ -88,7 +88,7 @@ def evaluated(noises: Iterable[AnalysedNoise], of: Job | None = None) -> Outcome
     return quiet.evaluate(of or job(), AS_FOUND, Analyses((), noises))
 
 
-def typed(state: str, values: dict[str, float]) -> list[ReadingEntered]:
+def typed(state: str, values: Mapping[str, float]) -> list[ReadingEntered]:
     return [
         ReadingEntered(round=AS_FOUND, step="quiet", seat="A2", quantity=f"{state}: {what}", value=value, unit="dB")
         for what, value in values.items()

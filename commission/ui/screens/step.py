@@ -59,6 +59,7 @@ class StepScreen(AnyStepScreen):
         Binding("k", "check_record", "Check record", id="step.check-record"),
         Binding("c", "decide", "Choose", id="step.choose"),
         Binding("r", "rounds", "Round", id="app.rounds"),
+        Binding("r", "rounds_unlisted", "Round", show=False, id="app.rounds"),
         Binding("p", "photo", "Photo", id="step.photo"),
         Binding("p", "photo_unlisted", "Photo", show=False, id="step.photo"),
         Binding("u", "budget", "Uncertainty", show=False, id="step.budget"),
@@ -119,6 +120,8 @@ class StepScreen(AnyStepScreen):
         choices = outcome is not None and bool(outcome.choices)
         if action == "decide":
             return choices
+        if action in ("rounds", "rounds_unlisted"):
+            return self.step.imports == (action == "rounds_unlisted")
         if action in ("photo", "photo_unlisted"):  # six keys in the footer at most
             full = (
                 self.step.entry == "responses"
@@ -327,6 +330,10 @@ class StepScreen(AnyStepScreen):
     def withdraw_last(self, event: EntryTable.WithdrawLast) -> None:
         """The last reading of a row shall count no longer."""
         withdraw_last(self, self.step, event.prompt)
+
+    def action_rounds_unlisted(self) -> None:
+        """The round, where the footer has no room for it."""
+        self.action_rounds()
 
     def action_decide(self) -> None:
         """Decide between the alternatives that the step offers."""
