@@ -9,6 +9,9 @@ compared; what was left out is listed.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 import numpy as np
 
 from commission.dsp import variance
@@ -26,11 +29,11 @@ from commission.model import (
     Job,
     Limit,
     Outcome,
-    Row,
     Series,
     Step,
     Table,
     Task,
+    table_of,
 )
 from commission.model.formatting import number
 from commission.model.units import round_name
@@ -136,37 +139,28 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 def _budget_table(result: CompareResult, checks: Checks) -> Table:
     """Which share of the variance of a change each source makes, where it is known least well of all channels."""
     sources = {"gain": "gain and angle", "place": "microphone position", "noise": "noise", "second": "second order"}
-    columns = (
-        Column(key="question", title="Comparison"),
-        Column(key="band", title="Band Hz"),
-        Column(key="channel", title="Channel"),
-        *(Column(key=key, title=title, unit="%", decimals=0) for key, title in sources.items()),
-        Column(key="U", title="U", unit="dB²", decimals=1),
-    )
     worst: dict[tuple[str, str], Budget] = {}
     for kind in KINDS:
         for each in result.channels.values():
             for label, change in each.bands[kind].items():
                 known = worst.get((kind, label))
                 worst[(kind, label)] = change.budget if known is None or change.budget.u > known.u else known
-    rows = []
-    for (kind, label), budget in worst.items():
-        shares = [
-            100 * sum(budget.share(line) for line in budget.contributions if source in line.source)
-            for source in sources.values()
-        ]
-        rows.append(
-            Row(
-                key=f"{budget.channel}:{label}",
-                check=checks[(budget.channel or "", kind, label)],
-                cells=(_QUESTIONS[kind], label, budget.channel, *shares, budget.expanded),
-            )
-        )
-    return Table(
+    Line = tuple[str, str, Budget]
+
+    def share_of(source: str) -> Callable[[Line], float]:
+        return lambda each: 100 * sum(each[2].share(line) for line in each[2].contributions if source in line.source)
+
+    return table_of(
+        [(kind, label, budget) for (kind, label), budget in worst.items()],
+        (Column(key="question", title="Comparison"), lambda each: _QUESTIONS[each[0]]),
+        (Column(key="band", title="Band Hz"), lambda each: each[1]),
+        (Column(key="channel", title="Channel"), lambda each: each[2].channel),
+        *((Column(key=key, title=title, unit="%", decimals=0), share_of(title)) for key, title in sources.items()),
+        (Column(key="U", title="U", unit="dB²", decimals=1), lambda each: each[2].expanded),
         id="compare:uncertainty",
         title="Sources of the uncertainty of the change",
-        columns=columns,
-        rows=tuple(rows),
+        key=lambda each: f"{each[2].channel}:{each[1]}",
+        check=lambda each: checks[(each[2].channel or "", each[0], each[1])],
         verdicts=False,
         remark="Shares of the variance, for the channel with the largest uncertainty.",
     )
@@ -195,76 +189,54 @@ _TITLES = {
 
 
 def _table(result: CompareResult, kind: str, checks: Checks) -> Table:
-    columns = (
-        Column(key="channel", title="Channel"),
-        Column(key="band", title="Band Hz"),
-        Column(key="before", title="Before", unit="dB", decimals=1),
-        Column(key="after", title="After", unit="dB", decimals=1),
-        Column(key="change", title="Change", unit="dB²", decimals=1, signed=True),
-        Column(key="U", title="U", unit="dB²", decimals=1),
-        Column(key="word", title="Result"),
-        Column(key="worst", title="Worst seat"),
-        Column(key="off", title="Off by", unit="dB", decimals=1),
-    )
-    rows = tuple(
-        Row(
-            key=f"{name}:{label}",
-            check=checks[(name, kind, label)],
-            minor=not c.is_real,
-            cells=(
-                name,
-                label,
-                c.before.sd_db,
-                c.after.sd_db,
-                c.change_db2,
-                2 * c.u_db2,
-                c.word,
-                c.after.worst_seat,
-                c.after.worst_db,
-            ),
-        )
-        for name, each in result.channels.items()
-        for label, c in each.bands[kind].items()
-    )
-    return Table(
+    return table_of(
+        _lines(result, kind),
+        (Column(key="channel", title="Channel"), lambda each: each[0]),
+        (Column(key="band", title="Band Hz"), lambda each: each[1]),
+        (Column(key="before", title="Before", unit="dB", decimals=1), lambda each: each[2].before.sd_db),
+        (Column(key="after", title="After", unit="dB", decimals=1), lambda each: each[2].after.sd_db),
+        (Column(key="change", title="Change", unit="dB²", decimals=1, signed=True), lambda each: each[2].change_db2),
+        (Column(key="U", title="U", unit="dB²", decimals=1), lambda each: 2 * each[2].u_db2),
+        (Column(key="word", title="Result"), lambda each: each[2].word),
+        (Column(key="worst", title="Worst seat"), lambda each: each[2].after.worst_seat),
+        (Column(key="off", title="Off by", unit="dB", decimals=1), lambda each: each[2].after.worst_db),
         id=f"compare:{kind}",
         title=_TITLES[kind],
-        columns=columns,
-        rows=rows,
+        key=lambda each: f"{each[0]}:{each[1]}",
+        check=lambda each: checks[(each[0], kind, each[1])],
+        minor=lambda each: not each[2].is_real,
         verdicts=False,
         remark="Worst seat: the largest deviation from the mean of the seats, after (rms over the band).",
     )
 
 
+def _lines(result: CompareResult, kind: str) -> list[tuple[str, str, Change]]:
+    """(channel, band, change) of every comparison of a kind."""
+    return [
+        (name, label, change) for name, each in result.channels.items() for label, change in each.bands[kind].items()
+    ]
+
+
 def _seat_table(result: CompareResult, kind: str, checks: Checks) -> Table:
     """Each seat's mean deviation from the seats' mean, before → after."""
     seats = list(dict.fromkeys(seat for each in result.channels.values() for seat in each.seats))
-    columns = (
-        Column(key="channel", title="Channel"),
-        Column(key="band", title="Band Hz"),
-        *(Column(key=seat, title=seat) for seat in seats),
-    )
-    rows = tuple(
-        Row(
-            key=f"{name}:{label}",
-            check=checks[(name, kind, label)],
-            minor=not c.is_real,
-            cells=(name, label, *(_before_after(c, seat) for seat in seats)),
-        )
-        for name, each in result.channels.items()
-        for label, c in each.bands[kind].items()
-    )
     what = "as measured" if kind == HEARD else "without each seat's own level"
-    return Table(
+    return table_of(
+        _lines(result, kind),
+        (Column(key="channel", title="Channel"), lambda each: each[0]),
+        (Column(key="band", title="Band Hz"), lambda each: each[1]),
+        *((Column(key=seat, title=seat), partial(_before_after, seat)) for seat in seats),
         id=f"compare:{kind}:seats",
         title=f"Each seat minus the mean of the seats, dB, before → after ({what})",
-        columns=columns,
-        rows=rows,
+        key=lambda each: f"{each[0]}:{each[1]}",
+        check=lambda each: checks[(each[0], kind, each[1])],
+        minor=lambda each: not each[2].is_real,
         verdicts=False,
     )
 
 
-def _before_after(change: Change, seat: str) -> str | None:
+def _before_after(seat: str, line: tuple[str, str, Change]) -> str | None:
+    change = line[2]
     before, after = change.before.deviations_db.get(seat), change.after.deviations_db.get(seat)
     if before is None or after is None:
         return None

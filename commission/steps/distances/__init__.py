@@ -11,6 +11,8 @@ crossover by ear of the measurement, not by the tape.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Container, Iterable
+
 from commission.dsp.delays import plausible_speed
 from commission.dsp.latency import NO_DELAYS, WRONG_SIGN
 from commission.dsp.matching import SWAP_Z
@@ -22,21 +24,19 @@ from commission.model import (
     Check,
     CheckLimit,
     Column,
-    DelayRange,
     DelayUnit,
     Job,
     Limit,
     Outcome,
     Processor,
     Prompt,
-    Row,
     Step,
     Table,
     Task,
     Verdict,
+    table_of,
 )
 from commission.model.units import FOOT_M, counted, format_length, format_temperature
-from commission.steps.distances.arrivals import SeatArrivals
 from commission.steps.distances.causes import delays_fault, wrong_times
 from commission.steps.distances.result import (
     SUB_LATENCY_S,
@@ -120,36 +120,11 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     checks += _place_checks(result)
     tables = []
     if result.channels:
-        tables.append(
-            Table(
-                id="delays",
-                title="Distance settings: current and new"
-                if job.system.processor.delay.unit != "ms"
-                else "Delay settings: current and new",
-                columns=_setting_columns(job.system.processor.delay),
-                rows=tuple(_setting_row(each, waits=each.channel.id in waiting) for each in found),
-                remark="Error: what rounding leaves, against the farthest loudspeaker. No limit applies to it.",
-            )
-        )
+        tables.append(_settings_table(job, found, waiting))
     if any(each.arrival_s is not None for each in found):
-        tables.append(
-            Table(
-                id="arrivals",
-                title="Does the sound arrive when the tape says?",
-                columns=_ARRIVAL_COLUMNS,
-                rows=tuple(_arrival_row(each) for each in found),
-            )
-        )
+        tables.append(_arrivals_table(found))
     if result.seats:
-        tables.append(
-            Table(
-                id="spread",
-                title="Every seat: time from first to last main channel",
-                columns=_SEAT_COLUMNS,
-                rows=tuple(_seat_row(each) for each in result.seats),
-                remark="Predicted: with the new settings. Delays can align the channels at one seat only.",
-            )
-        )
+        tables.append(_seats_table(result))
     return Outcome(
         step="distances",
         round=round_id,
@@ -205,77 +180,88 @@ def _place_checks(result: DistancesResult) -> list[Check]:
     return checks
 
 
-def _setting_columns(delay: DelayRange) -> tuple[Column, ...]:
-    held = grid_decimals(delay.step, 1)
-    return (
-        Column(key="channel", title="Channel"),
-        Column(key="distance", title="Distance", unit="m", decimals=2),
-        Column(key="origin", title="From"),
-        Column(key="delay", title="Delay", unit="ms", decimals=2),
-        # The processor's own unit stays as it is, whatever the job's units are: it is what must be typed.
-        Column(key="held", title=f"Current [{delay.unit}]", decimals=held),
-        Column(key="new", title=f"New [{delay.unit}]", decimals=held),
-        Column(key="rest", title="Error", unit="ms", decimals=2, signed=True),
-        Column(key="deg80", title="at 80 Hz", unit="°", decimals=1, signed=True),
-        Column(key="deg1k", title="at 1 kHz", unit="°", decimals=0, signed=True),
-    )
-
-
-_ARRIVAL_COLUMNS = (
-    Column(key="channel", title="Channel"),
-    Column(key="arrival", title="Arrival", unit="ms", decimals=2),
-    Column(key="residual", title="Minus tape", unit="ms", decimals=2, signed=True),
-    Column(key="aligned", title="Minus others", unit="ms", decimals=2, signed=True),
-    Column(key="U", title="U", unit="ms", decimals=2),
-    Column(key="seems", title="Implied distance", unit="m", decimals=2),
-)
-_SEAT_COLUMNS = (
-    Column(key="seat", title="Seat"),
-    Column(key="predicted", title="Predicted", unit="ms", decimals=1),
-    Column(key="measured", title="Measured", unit="ms", decimals=1),
-)
-
-
 def _ms(seconds: float | None) -> float | None:
     return None if seconds is None else 1000 * seconds
 
 
-def _setting_row(each: ChannelDistance, *, waits: bool) -> Row:
-    setting = each.setting
-    return Row(
-        key=each.channel.id,
-        cells=(
-            each.channel.id,
-            each.distance_m,
-            each.origin,
-            None if waits else _ms(setting.delay_s),
-            each.held,
-            awaiting.AFTER_REPAIR if waits else setting.setting,
-            None if waits else _ms(setting.error_s),
-            None if waits else setting.phase_deg(80),
-            None if waits else setting.phase_deg(1000),
+def _settings_table(job: Job, found: Iterable[ChannelDistance], waiting: Container[str]) -> Table:
+    delay = job.system.processor.delay
+    held = grid_decimals(delay.step, 1)
+
+    def unless_waiting(value: Callable[[ChannelDistance], float | None]) -> Callable[[ChannelDistance], float | None]:
+        return lambda each: None if each.channel.id in waiting else value(each)
+
+    def new(each: ChannelDistance) -> float | str | None:
+        return awaiting.AFTER_REPAIR if each.channel.id in waiting else each.setting.setting
+
+    return table_of(
+        found,
+        (Column(key="channel", title="Channel"), lambda each: each.channel.id),
+        (Column(key="distance", title="Distance", unit="m", decimals=2), lambda each: each.distance_m),
+        (Column(key="origin", title="From"), lambda each: each.origin),
+        (
+            Column(key="delay", title="Delay", unit="ms", decimals=2),
+            unless_waiting(lambda each: _ms(each.setting.delay_s)),
         ),
-        check=each.check_setting,
+        # The processor's own unit stays as it is, whatever the job's units are: it is what must be typed.
+        (Column(key="held", title=f"Current [{delay.unit}]", decimals=held), lambda each: each.held),
+        (Column(key="new", title=f"New [{delay.unit}]", decimals=held), new),
+        (
+            Column(key="rest", title="Error", unit="ms", decimals=2, signed=True),
+            unless_waiting(lambda each: _ms(each.setting.error_s)),
+        ),
+        (
+            Column(key="deg80", title="at 80 Hz", unit="°", decimals=1, signed=True),
+            unless_waiting(lambda each: each.setting.phase_deg(80)),
+        ),
+        (
+            Column(key="deg1k", title="at 1 kHz", unit="°", decimals=0, signed=True),
+            unless_waiting(lambda each: each.setting.phase_deg(1000)),
+        ),
+        id="delays",
+        title=f"{'Delay' if delay.unit == 'ms' else 'Distance'} settings: current and new",
+        key=lambda each: each.channel.id,
+        check=lambda each: each.check_setting,
+        remark="Error: what rounding leaves, against the farthest loudspeaker. No limit applies to it.",
     )
 
 
-def _arrival_row(each: ChannelDistance) -> Row:
-    return Row(
-        key=each.channel.id,
-        cells=(
-            each.channel.id,
-            _ms(each.arrival_s),
-            _ms(each.arrival_residual_s),
-            _ms(each.alignment_s),
-            _ms(2 * each.arrival_u_s) if each.arrival_s is not None else None,
-            each.seems_m,
+def _arrivals_table(found: Iterable[ChannelDistance]) -> Table:
+    def expanded_ms(each: ChannelDistance) -> float | None:
+        return _ms(2 * each.arrival_u_s) if each.arrival_s is not None else None
+
+    return table_of(
+        found,
+        (Column(key="channel", title="Channel"), lambda each: each.channel.id),
+        (Column(key="arrival", title="Arrival", unit="ms", decimals=2), lambda each: _ms(each.arrival_s)),
+        (
+            Column(key="residual", title="Minus tape", unit="ms", decimals=2, signed=True),
+            lambda each: _ms(each.arrival_residual_s),
         ),
-        check=each.check_arrival,
+        (
+            Column(key="aligned", title="Minus others", unit="ms", decimals=2, signed=True),
+            lambda each: _ms(each.alignment_s),
+        ),
+        (Column(key="U", title="U", unit="ms", decimals=2), expanded_ms),
+        (Column(key="seems", title="Implied distance", unit="m", decimals=2), lambda each: each.seems_m),
+        id="arrivals",
+        title="Does the sound arrive when the tape says?",
+        key=lambda each: each.channel.id,
+        check=lambda each: each.check_arrival,
     )
 
 
-def _seat_row(each: SeatArrivals) -> Row:
-    return Row(key=each.seat, cells=(each.seat, _ms(each.predicted_s), _ms(each.measured_s)))
+def _seats_table(result: DistancesResult) -> Table:
+    return table_of(
+        result.seats,
+        (Column(key="seat", title="Seat"), lambda each: each.seat),
+        (Column(key="predicted", title="Predicted", unit="ms", decimals=1), lambda each: _ms(each.predicted_s)),
+        (Column(key="measured", title="Measured", unit="ms", decimals=1), lambda each: _ms(each.measured_s)),
+        id="spread",
+        title="Every seat: time from first to last main channel",
+        key=lambda each: each.seat,
+        remark="Predicted: with the new settings. Delays can align the channels at one seat only.",
+    )
 
 
 def _stands_out(result: DistancesResult) -> str:

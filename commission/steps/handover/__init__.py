@@ -20,11 +20,11 @@ from commission.model import (
     Judged,
     Noted,
     Outcome,
-    Row,
     Signed,
     Step,
     Table,
     Task,
+    table_of,
 )
 from commission.model.units import counted
 
@@ -223,34 +223,27 @@ def _table(job: Job, changes: tuple[SettingChange, ...]) -> Table:
     what = "Delay" if unit == "ms" else "Distance"
     trims = _decimals((trim for c in changes for trim in (c.trim_found_db, c.trim_left_db)), 1)
     held = _decimals((each for c in changes for each in (c.distance_found, c.distance_left)), 2)
-    columns = (
-        Column(key="channel", title="Channel"),
-        Column(key="trim_found", title="Trim found", unit="dB", decimals=trims, signed=True),
-        Column(key="trim_left", title="Trim left", unit="dB", decimals=trims, signed=True),
+    return table_of(
+        changes,
+        (Column(key="channel", title="Channel"), lambda c: c.channel),
+        (
+            Column(key="trim_found", title="Trim found", unit="dB", decimals=trims, signed=True),
+            lambda c: c.trim_found_db,
+        ),
+        (
+            Column(key="trim_left", title="Trim left", unit="dB", decimals=trims, signed=True),
+            lambda c: c.trim_left_db,
+        ),
         # The processor's own unit, whatever the job's units are.
-        Column(key="distance_found", title=f"{what} found [{unit}]", decimals=held),
-        Column(key="distance_left", title=f"{what} left [{unit}]", decimals=held),
-        Column(key="polarity_found", title="Polarity found"),
-        Column(key="polarity_left", title="Polarity left"),
-        Column(key="applied", title="Applied"),
+        (Column(key="distance_found", title=f"{what} found [{unit}]", decimals=held), lambda c: c.distance_found),
+        (Column(key="distance_left", title=f"{what} left [{unit}]", decimals=held), lambda c: c.distance_left),
+        (Column(key="polarity_found", title="Polarity found"), lambda c: c.polarity_found),
+        (Column(key="polarity_left", title="Polarity left"), lambda c: c.polarity_left),
+        (Column(key="applied", title="Applied"), lambda c: "✓ yes" if c.applied else ""),
+        id="settings",
+        title="Settings as found and as left",
+        key=lambda c: c.channel,
     )
-    rows = tuple(
-        Row(
-            key=c.channel,
-            cells=(
-                c.channel,
-                c.trim_found_db,
-                c.trim_left_db,
-                c.distance_found,
-                c.distance_left,
-                c.polarity_found,
-                c.polarity_left,
-                "✓ yes" if c.applied else "",
-            ),
-        )
-        for c in changes
-    )
-    return Table(id="settings", title="Settings as found and as left", columns=columns, rows=rows)
 
 
 STEP = Step(

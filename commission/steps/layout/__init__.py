@@ -7,6 +7,7 @@ rules of coverage (`coverage`). Directions from every seat and the modes of the 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -23,12 +24,12 @@ from commission.model import (
     PlanItem,
     Position,
     RoomPlan,
-    Row,
     Seat,
     Step,
     Table,
     Task,
     Verdict,
+    table_of,
 )
 from commission.steps.layout.coverage import BUDGETS, clause, coverage_checks, failed_by_kind
 from commission.steps.layout.directions import directions_grid
@@ -93,13 +94,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         advice = (Advice(text="Enter the missing positions or tape distances.", step="layout", priority=9),)
     grid = directions_grid(job, coverage)
     size = {} if room is None else {"length_m": room.length_m, "width_m": room.width_m, "height_m": room.height_m}
-    table = Table(
-        id="layout",
-        title="Positions, and directions from the reference seat",
-        columns=_COLUMNS,
-        rows=tuple(each.row for each in placed),
-        remark="Azimuth is positive to the left, elevation positive up.",
-    )
+    table = _table(placed)
     return Outcome(
         step="layout",
         round=round_id,
@@ -137,22 +132,33 @@ def _problem(check: Check) -> str:
 class _Placed:
     """Something standing in the room: on the plan where its position is known, in the table in any case."""
 
-    row: Row
-    checks: tuple[Check, ...]
-    item: PlanItem | None
+    id: str
+    name: str
+    where: Position | None
+    checks: tuple[Check, ...] = ()
+    worst: Check | None = None
+    """What its row is judged by."""
+    item: PlanItem | None = None
+    distance_m: float | None = None
+    """From the reference seat; of loudspeakers, as the two angles."""
+    azimuth_deg: float | None = None
+    elevation_deg: float | None = None
+
+    def along(self, axis: int) -> float | None:
+        """Its position along an axis [m]."""
+        return None if self.where is None else self.where[axis]
 
 
 def _seat(job: Job, seat: Seat) -> _Placed:
     where = seat.position_m
     if where is None:
-        return _Placed(Row(key=seat.id, cells=(seat.id, seat.name, *6 * (None,))), (), None)
+        return _Placed(seat.id, seat.name, None)
     inside = _inside_check(job, seat.id, where, seat=True)
     reference = job.system.reference_seat is not None and seat.id == job.system.reference_seat.id
     item = PlanItem(
         label=seat.id, kind="reference" if reference else "seat", position_m=where, verdict=_verdict(inside)
     )
-    row = Row(key=seat.id, cells=(seat.id, seat.name, *where, None, None, None), check=inside)
-    return _Placed(row, () if inside is None else (inside,), item)
+    return _Placed(seat.id, seat.name, where, () if inside is None else (inside,), inside, item)
 
 
 def _channel(job: Job, round_id: str, channel: Channel, coverage: tuple[Check, ...]) -> _Placed:
@@ -161,28 +167,33 @@ def _channel(job: Job, round_id: str, channel: Channel, coverage: tuple[Check, .
     away = taped_m(job, channel, round_id)
     distance = None if away is None else away[0]
     if where is None:
-        return _Placed(
-            Row(key=channel.id, cells=(channel.id, channel.name, None, None, None, distance, None, None)), (), None
-        )
+        return _Placed(channel.id, channel.name, None, distance_m=distance)
     checks = _entry_checks(job, round_id, channel)
     own = (*checks, *(check for check in coverage if check.channel == channel.id))
     worst = max(own, key=lambda check: check.verdict.severity, default=None)
     turn, rise = (None, None) if ears is None else (azimuth_deg(ears, where), elevation_deg(ears, where))
-    row = Row(key=channel.id, cells=(channel.id, channel.name, *where, distance, turn, rise), check=worst)
     kind: Kind = "sub" if channel.is_sub else "loudspeaker"
-    return _Placed(row, checks, PlanItem(label=channel.id, kind=kind, position_m=where, verdict=_verdict(worst)))
+    item = PlanItem(label=channel.id, kind=kind, position_m=where, verdict=_verdict(worst))
+    return _Placed(channel.id, channel.name, where, checks, worst, item, distance, turn, rise)
 
 
-_COLUMNS = (
-    Column(key="id", title="Id"),
-    Column(key="name", title="Name"),
-    Column(key="x", title="x", unit="m", decimals=2),
-    Column(key="y", title="y", unit="m", decimals=2),
-    Column(key="z", title="z", unit="m", decimals=2),
-    Column(key="distance", title="Distance", unit="m", decimals=2),
-    Column(key="azimuth", title="Azimuth", unit="°", decimals=0),
-    Column(key="elevation", title="Elevation", unit="°", decimals=0),
-)
+def _table(placed: Iterable[_Placed]) -> Table:
+    return table_of(
+        placed,
+        (Column(key="id", title="Id"), lambda each: each.id),
+        (Column(key="name", title="Name"), lambda each: each.name),
+        (Column(key="x", title="x", unit="m", decimals=2), lambda each: each.along(0)),
+        (Column(key="y", title="y", unit="m", decimals=2), lambda each: each.along(1)),
+        (Column(key="z", title="z", unit="m", decimals=2), lambda each: each.along(2)),
+        (Column(key="distance", title="Distance", unit="m", decimals=2), lambda each: each.distance_m),
+        (Column(key="azimuth", title="Azimuth", unit="°", decimals=0), lambda each: each.azimuth_deg),
+        (Column(key="elevation", title="Elevation", unit="°", decimals=0), lambda each: each.elevation_deg),
+        id="layout",
+        title="Positions, and directions from the reference seat",
+        key=lambda each: each.id,
+        check=lambda each: each.worst,
+        remark="Azimuth is positive to the left, elevation positive up.",
+    )
 
 
 def _entry_checks(job: Job, round_id: str, channel: Channel) -> tuple[Check, ...]:

@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 from commission.dsp.air import speed_of_sound_m_s
-from commission.dsp.modes import mode_level_db, room_modes, schroeder_hz
+from commission.dsp.modes import Mode, mode_level_db, room_modes, schroeder_hz
 from commission.dsp.reverberation import target_time_s
-from commission.model import Column, Job, Room, Row, Table
+from commission.model import Column, Job, Room, Table, table_of
 
 NULL_DB = -15.0
 """A seat with less than this of a mode's largest pressure hears nearly nothing of it (common practice, no source)."""
 UP_TO_HZ = 120.0
 """Above the usual crossover of subwoofers modes lie too close together to be heard one by one."""
 
-_COLUMNS = (
-    Column(key="frequency", title="Frequency", unit="Hz", decimals=1),
-    Column(key="between", title="Between"),
-    Column(key="seats", title="Seats in its null"),
-)
 _WALLS = ("side walls", "front and rear wall", "floor and ceiling")
 
 
@@ -24,25 +19,25 @@ def modes_table(job: Job, room: Room) -> Table:
     """Axial modes up to 120 Hz, each with the seats in its null; the others by their number."""
     found = room_modes(room, speed_of_sound_m_s(job.system.temperature_c), UP_TO_HZ)
     heads = [(seat.id, seat.position_m) for seat in job.system.seats if seat.position_m is not None]
-    rows = []
-    for mode in found:
-        if mode.kind == "axial":
-            order, walls = next((n, walls) for n, walls in zip(mode.order, _WALLS, strict=True) if n)
-            silent = [seat for seat, place in heads if mode_level_db(mode, room, place) < NULL_DB]
-            rows.append(
-                Row(
-                    key=f"{mode.frequency_hz:.1f}-{walls}",
-                    cells=(mode.frequency_hz, f"{walls}, order {order}", ", ".join(silent) or "none"),
-                )
-            )
+
+    def between(mode: Mode) -> str:
+        return next(f"{walls}, order {n}" for n, walls in zip(mode.order, _WALLS, strict=True) if n)
+
+    def silent(mode: Mode) -> str:
+        seats = [seat for seat, place in heads if mode_level_db(mode, room, place) < NULL_DB]
+        return ", ".join(seats) or "none"
+
     rest = [sum(mode.kind == kind for mode in found) for kind in ("tangential", "oblique")]
     volume = room.length_m * room.width_m * room.height_m
     time_s = target_time_s(volume)
-    return Table(
+    return table_of(
+        [mode for mode in found if mode.kind == "axial"],
+        (Column(key="frequency", title="Frequency", unit="Hz", decimals=1), lambda mode: mode.frequency_hz),
+        (Column(key="between", title="Between"), between),
+        (Column(key="seats", title="Seats in its null"), silent),
         id="modes",
         title="Predicted axial modes of the room up to 120 Hz",
-        columns=_COLUMNS,
-        rows=tuple(rows),
+        key=lambda mode: f"{mode.frequency_hz:.1f}-{between(mode).rpartition(',')[0]}",
         remark=(
             f"For a rectangular room with rigid walls; {rest[0]} tangential and {rest[1]} oblique modes besides. Below "
             f"about {schroeder_hz(volume, time_s):.0f} Hz single modes are heard (Schroeder frequency for a decay time "

@@ -23,12 +23,11 @@ from commission.model import (
     Job,
     Outcome,
     Prompt,
-    Row,
     Step,
     Table,
     Task,
-    TrimRange,
     Verdict,
+    table_of,
 )
 from commission.model.formatting import number
 from commission.model.units import counted
@@ -36,7 +35,6 @@ from commission.steps.levels.result import (
     CONVENTIONS,
     ChannelLevel,
     LevelsResult,
-    OffsetChoice,
     decided_offset_db,
     reference_id,
     repeat_budget,
@@ -96,26 +94,6 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """The trims, what stands out, what to enter."""
     result = solve(job, round_id, analyses)
     levels = result.channels.values()
-    rows = tuple(
-        Row(
-            key=each.channel.id,
-            cells=(
-                each.channel.id,
-                each.level_db,
-                float(each.count),
-                each.spread_db,
-                2 * each.u_db,
-                each.old_trim_db if each.old_trim_known else None,
-                each.trim_db if each.why_no_trim is None else AFTER_REPAIR,
-                each.correction_db if each.why_no_trim is None else None,
-                each.trim_exact_db,
-                each.predicted_db,
-                each.residual_db,
-            ),
-            check=each.match,
-        )
-        for each in levels
-    )
     checks = [each.match for each in levels] + [each.repeat for each in levels if each.repeat is not None]
     checks += [
         Check(
@@ -129,13 +107,9 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         )
         for channel in (result.missing if levels else ())
     ]
-    tables = []
-    if rows:
-        title = "Trims: current and new"
-        tables.append(Table(id="trims", title=title, columns=_columns(job.system.processor.trim_db), rows=rows))
+    tables = [_trims_table(job, result)] if levels else []
     if result.proposed_offset_db or result.offset_db:
-        rows_of = tuple(_choice_row(choice) for choice in result.choices)
-        tables.append(Table(id="offsets", title="Common offset: options", columns=_CHOICE_COLUMNS, rows=rows_of))
+        tables.append(_offsets_table(result))
     return Outcome(
         step="levels",
         round=round_id,
@@ -185,36 +159,49 @@ def _offered(result: LevelsResult) -> tuple[Choice, ...]:
     )
 
 
-def _columns(trim: TrimRange) -> tuple[Column, ...]:
-    held = grid_decimals(trim.step, 1)
-    return (
-        Column(key="channel", title="Channel"),
-        Column(key="level", title="Reading", unit="dB", decimals=1),
-        Column(key="count", title="n", decimals=0),
-        Column(key="spread", title="Spread", unit="dB", decimals=1),
-        Column(key="U", title="U", unit="dB", decimals=1),
-        Column(key="old", title="Current", unit="dB", decimals=held, signed=True),
-        Column(key="new", title="New", unit="dB", decimals=held, signed=True),
-        Column(key="correction", title="Change", unit="dB", decimals=2, signed=True),
-        Column(key="exact", title="Exact", unit="dB", decimals=2, signed=True),
-        Column(key="predicted", title="Will read", unit="dB", decimals=1),
-        Column(key="residual", title="Error", unit="dB", decimals=2, signed=True),
+def _trims_table(job: Job, result: LevelsResult) -> Table:
+    held = grid_decimals(job.system.processor.trim_db.step, 1)
+
+    def current_db(each: ChannelLevel) -> float | None:
+        return each.old_trim_db if each.old_trim_known else None
+
+    def new_db(each: ChannelLevel) -> float | str | None:
+        return each.trim_db if each.why_no_trim is None else AFTER_REPAIR
+
+    def change_db(each: ChannelLevel) -> float | None:
+        return each.correction_db if each.why_no_trim is None else None
+
+    return table_of(
+        result.channels.values(),
+        (Column(key="channel", title="Channel"), lambda each: each.channel.id),
+        (Column(key="level", title="Reading", unit="dB", decimals=1), lambda each: each.level_db),
+        (Column(key="count", title="n", decimals=0), lambda each: float(each.count)),
+        (Column(key="spread", title="Spread", unit="dB", decimals=1), lambda each: each.spread_db),
+        (Column(key="U", title="U", unit="dB", decimals=1), lambda each: 2 * each.u_db),
+        (Column(key="old", title="Current", unit="dB", decimals=held, signed=True), current_db),
+        (Column(key="new", title="New", unit="dB", decimals=held, signed=True), new_db),
+        (Column(key="correction", title="Change", unit="dB", decimals=2, signed=True), change_db),
+        (Column(key="exact", title="Exact", unit="dB", decimals=2, signed=True), lambda each: each.trim_exact_db),
+        (Column(key="predicted", title="Will read", unit="dB", decimals=1), lambda each: each.predicted_db),
+        (Column(key="residual", title="Error", unit="dB", decimals=2, signed=True), lambda each: each.residual_db),
+        id="trims",
+        title="Trims: current and new",
+        key=lambda each: each.channel.id,
+        check=lambda each: each.match,
     )
 
 
-_CHOICE_COLUMNS = (
-    Column(key="what", title="For"),
-    Column(key="offset", title="Offset", unit="dB", decimals=2, signed=True),
-    Column(key="reaching", title="Channels in range", decimals=0),
-    Column(key="out", title="Out of range"),
-    Column(key="rounding", title="Rounding, rms", unit="dB", decimals=2),
-)
-
-
-def _choice_row(choice: OffsetChoice) -> Row:
-    out = ", ".join(choice.unreachable) or None
-    return Row(
-        key=choice.what, cells=(choice.what, choice.offset_db, float(choice.reaching), out, choice.rounding_db)
+def _offsets_table(result: LevelsResult) -> Table:
+    return table_of(
+        result.choices,
+        (Column(key="what", title="For"), lambda each: each.what),
+        (Column(key="offset", title="Offset", unit="dB", decimals=2, signed=True), lambda each: each.offset_db),
+        (Column(key="reaching", title="Channels in range", decimals=0), lambda each: float(each.reaching)),
+        (Column(key="out", title="Out of range"), lambda each: ", ".join(each.unreachable) or None),
+        (Column(key="rounding", title="Rounding, rms", unit="dB", decimals=2), lambda each: each.rounding_db),
+        id="offsets",
+        title="Common offset: options",
+        key=lambda each: each.what,
     )
 
 

@@ -28,12 +28,12 @@ from commission.model import (
     GridCell,
     Job,
     Outcome,
-    Row,
     Series,
     Step,
     Table,
     Task,
     Verdict,
+    table_of,
 )
 from commission.model.formatting import number
 from commission.model.units import listed
@@ -262,50 +262,39 @@ def _spoilt_curve(channel: Channel, cell: Cell, result: SeatsResult) -> Curve:
 
 def _reference_table(job: Job, result: SeatsResult) -> tuple[Table, ...]:
     reference = job.system.reference_seat
-    rows = []
-    for channel in job.system.channels:
-        cell = result.cells.get((channel.id, reference.id if reference else ""))
-        if cell is None or cell.analysis is None:
-            continue
-        a = cell.analysis
-        polarity = _polarity(channel.id, result)
-        clipped = {True: "clipped", False: "no", None: "unknown"}[a.clipped]
-        arrival = None if cell.arrival_s is None else 1000 * cell.arrival_s
-        rows.append(
-            Row(
-                key=channel.id,
-                check=_row_check([cell]),
-                cells=(
-                    channel.id,
-                    cell.level_db,
-                    arrival,
-                    polarity,
-                    a.snr_db,
-                    a.low_hz,
-                    a.high_hz,
-                    clipped,
-                    float(cell.repeats),
-                ),
-            )
-        )
-    if not rows:
+    at_it = [
+        (cell, cell.analysis)
+        for channel in job.system.channels
+        if (cell := result.cells.get((channel.id, reference.id if reference else ""))) is not None
+        and cell.analysis is not None
+    ]
+    if not at_it:
         return ()
-    columns = (
-        Column(key="channel", title="Channel"),
-        Column(key="level", title="Level", unit=_unit(result), decimals=1),
-        Column(key="arrival", title="Arrival", unit="ms", decimals=2),
-        Column(key="polarity", title="Polarity"),
-        Column(key="snr", title="S/N", unit="dB", decimals=0),
-        Column(key="low", title="From", unit="Hz", decimals=0),
-        Column(key="high", title="To", unit="Hz", decimals=0),
-        Column(key="clipped", title="Clipped"),
-        Column(key="n", title="n", decimals=0),
+    clipped = {True: "clipped", False: "no", None: "unknown"}
+    table = table_of(
+        at_it,
+        (Column(key="channel", title="Channel"), lambda each: each[0].channel.id),
+        (Column(key="level", title="Level", unit=_unit(result), decimals=1), lambda each: each[0].level_db),
+        (Column(key="arrival", title="Arrival", unit="ms", decimals=2), lambda each: _arrival_ms(each[0])),
+        (Column(key="polarity", title="Polarity"), lambda each: _polarity(each[0].channel.id, result)),
+        (Column(key="snr", title="S/N", unit="dB", decimals=0), lambda each: each[1].snr_db),
+        (Column(key="low", title="From", unit="Hz", decimals=0), lambda each: each[1].low_hz),
+        (Column(key="high", title="To", unit="Hz", decimals=0), lambda each: each[1].high_hz),
+        (Column(key="clipped", title="Clipped"), lambda each: clipped[each[1].clipped]),
+        (Column(key="n", title="n", decimals=0), lambda each: float(each[0].repeats)),
+        id="reference",
+        title=f"Every channel at the reference seat {reference.id if reference else ''}",
+        key=lambda each: each[0].channel.id,
+        check=lambda each: _row_check([each[0]]),
+        remark=(
+            "From, To: beyond these the level stays 10 dB below the mid band; – if it does not between 20 Hz and 20 kHz."
+        ),
     )
-    remark = (
-        "From, To: beyond these the level stays 10 dB below the mid band; – if it does not between 20 Hz and 20 kHz."
-    )
-    title = f"Every channel at the reference seat {reference.id if reference else ''}"
-    return (Table(id="reference", title=title, columns=columns, rows=tuple(rows), remark=remark),)
+    return (table,)
+
+
+def _arrival_ms(cell: Cell) -> float | None:
+    return None if cell.arrival_s is None else 1000 * cell.arrival_s
 
 
 def _polarity(channel: str, result: SeatsResult) -> str:
@@ -329,44 +318,51 @@ def _opposite_pairs(result: SeatsResult) -> list[str]:
 
 def _seats_table(job: Job, result: SeatsResult) -> Table:
     """One row for each seat: how it hears all channels together, and what is worst there."""
-    columns = (
-        Column(key="seat", title="Seat"),
-        Column(key="heard", title="Channels"),
-        Column(key="level", title="Mains", unit="dB", decimals=1, signed=True),
-        Column(key="direct", title="4–12 kHz", unit="dB", decimals=1, signed=True),
-        Column(key="bass", title="Subs", unit="dB", decimals=1, signed=True),
-        Column(key="spread", title="Arrivals", unit="ms", decimals=1),
-        Column(key="worst", title="Worst"),
-    )
     total = len(job.system.channels)
-    rows = []
-    for seat in job.system.seats:
-        cells = [cell for (_, s), cell in result.cells.items() if s == seat.id and cell.analysis is not None]
-        mains = [cell for cell in cells if not cell.channel.is_sub]
-        times = [cell.arrival_s for cell in mains if cell.arrival_s is not None]
-        spread = 1000 * (max(times) - min(times)) if len(times) > 1 and len({c.clock for c in mains}) == 1 else None
-        worst = _worst_check(tuple(check for cell in cells for check in cell.checks))
-        subs = [cell for cell in cells if cell.channel.is_sub]
-        rows.append(
-            Row(
-                key=seat.id,
-                check=_row_check(cells),
-                cells=(
-                    seat.id,
-                    f"{len(cells)} of {total}",
-                    _mean(mains, "level"),
-                    _mean(mains, "direct"),
-                    _mean(subs, "level"),
-                    spread,
-                    f"{worst.channel} {_short(worst)}" if worst is not None else "",
-                ),
-            )
-        )
-    title, remark = (
-        "Every seat relative to the mean of all seats",
-        "Levels are means over the channels. Arrivals: time from first to last main channel.",
+    cells = {
+        seat.id: [cell for (_, s), cell in result.cells.items() if s == seat.id and cell.analysis is not None]
+        for seat in job.system.seats
+    }
+
+    def mains(seat: str) -> list[Cell]:
+        return [cell for cell in cells[seat] if not cell.channel.is_sub]
+
+    def subs(seat: str) -> list[Cell]:
+        return [cell for cell in cells[seat] if cell.channel.is_sub]
+
+    def spread_ms(seat: str) -> float | None:
+        times = [cell.arrival_s for cell in mains(seat) if cell.arrival_s is not None]
+        one_clock = len({cell.clock for cell in mains(seat)}) == 1
+        return 1000 * (max(times) - min(times)) if len(times) > 1 and one_clock else None
+
+    def worst(seat: str) -> str:
+        check = _worst_check(tuple(check for cell in cells[seat] for check in cell.checks))
+        return f"{check.channel} {_short(check)}" if check is not None else ""
+
+    return table_of(
+        cells,
+        (Column(key="seat", title="Seat"), lambda seat: seat),
+        (Column(key="heard", title="Channels"), lambda seat: f"{len(cells[seat])} of {total}"),
+        (
+            Column(key="level", title="Mains", unit="dB", decimals=1, signed=True),
+            lambda seat: _mean(mains(seat), "level"),
+        ),
+        (
+            Column(key="direct", title="4–12 kHz", unit="dB", decimals=1, signed=True),
+            lambda seat: _mean(mains(seat), "direct"),
+        ),
+        (
+            Column(key="bass", title="Subs", unit="dB", decimals=1, signed=True),
+            lambda seat: _mean(subs(seat), "level"),
+        ),
+        (Column(key="spread", title="Arrivals", unit="ms", decimals=1), spread_ms),
+        (Column(key="worst", title="Worst"), worst),
+        id="by-seat",
+        title="Every seat relative to the mean of all seats",
+        key=lambda seat: seat,
+        check=lambda seat: _row_check(cells[seat]),
+        remark="Levels are means over the channels. Arrivals: time from first to last main channel.",
     )
-    return Table(id="by-seat", title=title, columns=columns, rows=tuple(rows), remark=remark)
 
 
 def _mean(cells: list[Cell], kind: str) -> float | None:
