@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 from builders import analysis, arrivals, cinema, defined, job_of
 
+from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
 from commission.dsp.geometry import mirror_partner, side
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, Analyses
+from commission.model import AS_FOUND, Analyses, Room, Seat
 from commission.steps.compare import result as compare
+from commission.steps.layout.room_modes import modes_table
 
 JOB = job_of(defined(cinema()))
 
@@ -115,3 +117,29 @@ def test_repeatability_is_that_of_each_band() -> None:
     none, assumed = compare.repeatability(JOB, (AS_FOUND,), Analyses(items[:2]))
     assert {each.common_db for each in none.values()} == {0.25}
     assert "No position was repeated" in assumed
+
+
+# --- modes of the room ---------------------------------------------------------------------------------------------
+
+
+def test_axial_modes_are_half_waves_between_walls_and_their_nulls_are_narrow() -> None:
+    # f = n·c/2L; a cosine of the place: −15 dB at arcsin(0.178)·4.7 m/π = 0.27 m from the middle for the first order.
+    room = Room(length_m=6.4, width_m=4.7, height_m=2.6)
+    places = {"M": 0.0, "N": 0.24, "P": -0.30}
+    seats = tuple(
+        Seat(id=s, position_m=(x, 3.2 if s == "M" else 3.9, 1.0), reference=s == "M") for s, x in places.items()
+    )
+    job = job_of(defined(cinema(room=room, channels=(), seats=seats)))
+    c = speed_of_sound_m_s(job.system.temperature_c)
+    table = modes_table(job, room)
+    rows = {str(row.cells[1]): row.cells for row in table.rows}
+    expected = {
+        f"{walls}, order {n}": n * c / (2 * side)
+        for walls, side in (("side walls", 4.7), ("front and rear wall", 6.4), ("floor and ceiling", 2.6))
+        for n in range(1, 9)
+        if n * c / (2 * side) <= 120.0
+    }
+    assert {name: cells[0] for name, cells in rows.items()} == pytest.approx(expected, abs=0.01)
+    assert rows["side walls, order 1"][2] == "M, N"
+    assert rows["front and rear wall, order 1"][2] == "M"
+    assert rows["side walls, order 2"][2] == "none"
