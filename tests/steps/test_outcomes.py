@@ -192,6 +192,9 @@ def test_tables_grids_curves_and_plans_fit_together(said: tuple[Said, list[Findi
             assert table.id and table.title
             assert len({each.key for each in table.columns}) == len(table.columns), table.id
             assert all(each.key and each.title and each.unit in UNITS for each in table.columns), table.id
+            # Programs read columns by key: small letters, the U of an uncertainty, or the label of a channel or seat.
+            labels = channels | seats | {"U"}
+            assert all(each.key == each.key.lower() or each.key in labels for each in table.columns), table.id
             assert len({(each.key, each.cells[0]) for each in table.rows}) == len(table.rows), table.id
             for row in table.rows:
                 for column, cell in zip(table.columns, row.cells, strict=True):

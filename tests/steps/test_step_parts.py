@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 from builders import analysis, arrivals, cinema, defined, job_of
+from sound_room import SoundRoom
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
@@ -16,6 +18,8 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Analyses, Room, Seat
 from commission.steps.compare import result as compare
 from commission.steps.layout.room_modes import modes_table
+from commission.steps.seats import result as seats_result
+from commission.steps.shared.screening.recordings import same_recording
 
 JOB = job_of(defined(cinema()))
 
@@ -143,3 +147,80 @@ def test_axial_modes_are_half_waves_between_walls_and_their_nulls_are_narrow() -
     assert rows["side walls, order 1"][2] == "M, N"
     assert rows["front and rear wall, order 1"][2] == "M"
     assert rows["side walls, order 2"][2] == "none"
+
+
+# --- one seat against the mean of the seats ------------------------------------------------------------------------
+
+
+def heard_at(levels_db: Mapping[str, float | None], dip: tuple[str, float, float] | None = None) -> dict[str, Any]:
+    """Responses that are flat up to 16 kHz; one seat lacks a third of an octave around a frequency by that much."""
+    out = {}
+    for seat, level in levels_db.items():
+        curve = np.full(len(GRID_HZ), level or 0.0)
+        if dip is not None and seat == dip[0]:
+            curve = curve + dip[2] * (np.abs(np.log2(GRID_HZ / dip[1])) < 0.2)
+        out[seat] = analysis(freq_hz=GRID_HZ, third_octave_db=curve, view_db=curve, level_db=level)
+    return out
+
+
+CHANNELS = {c.id: c for c in JOB.system.channels}
+
+
+def test_a_seat_is_compared_with_the_mean_of_those_that_count() -> None:
+    levels = {"A1": 1.0, "A2": 2.0, "A3": 3.0, "B1": 12.0}
+    found = seats_result._spreads(CHANNELS["FL"], heard_at(levels), {"A1", "A2", "A3"})
+    assert {s: each.level_db for s, each in found.items()} == pytest.approx({"A1": -1, "A2": 0, "A3": 1, "B1": 10})
+    assert {s: each.direct_db for s, each in found.items()} == pytest.approx({"A1": -1, "A2": 0, "A3": 1, "B1": 10})
+    assert {s: each.counts for s, each in found.items()} == {"A1": True, "A2": True, "A3": True, "B1": False}
+    assert {each.seats for each in found.values()} == {(3, 3)}
+    assert np.isnan([each.null_db for each in found.values()]).all()
+    # A seat without a level does not count, and fewer than three that do are no mean.
+    lacking = seats_result._spreads(CHANNELS["FL"], heard_at({**levels, "A3": None}), set(levels))
+    assert lacking["B1"].level_db == pytest.approx(7.0)  # less (1 + 2 + 12)/3
+    assert lacking["B1"].seats[0] == 3
+    assert np.isnan(lacking["A3"].level_db)
+    assert seats_result._spreads(CHANNELS["FL"], heard_at(levels), {"A1", "A2"}) == {}
+    assert seats_result._spreads(CHANNELS["FL"], heard_at(levels), {"A1", "A2", "C9"}) == {}
+    assert seats_result._less_mean({"A1": 1.0, "A2": float("nan"), "A3": 3.0}, {"A1", "A2", "A3"}) == ({}, 0)
+
+
+@pytest.mark.parametrize(("at_hz", "seen"), [(33.0, True), (66.0, True), (160.0, False)])
+def test_a_subwoofer_s_null_is_told_from_the_mean_of_the_seats(at_hz: float, seen: bool) -> None:
+    # 20 dB at one of four seats pulls their mean down by 5 dB.
+    row = heard_at({"A1": 0.0, "A2": 0.0, "A3": 0.0, "B1": 0.0}, ("A3", at_hz, -20.0))
+    found = seats_result._spreads(CHANNELS["SUB1"], row, set(row))
+    assert found["A3"].null_db == pytest.approx(-15.0 if seen else 0.0, abs=0.1)
+    assert not seen or found["A3"].null_hz == pytest.approx(at_hz, rel=0.15)
+    assert found["A1"].null_db >= -0.1
+    assert {each.seats for each in found.values()} == {(4, 4)}
+    assert np.isnan([each.direct_db for each in found.values()]).all()
+
+
+def test_every_channel_of_a_sound_room_is_alike_to_its_partner() -> None:
+    room = SoundRoom(uneven_db=0.5)
+    found = seats_result.solve(room.job(), AS_FOUND, room.analyses()).polarity
+    for channel in ("FL", "SiR", "TpBL", "SUB1"):
+        assert found[channel].state == "alike"
+        relation = found[channel].relation
+        assert relation is not None
+        assert (relation.sign, relation.agree, relation.seats) == (1, 6, 6)
+        assert found[channel].others[0] in (mirror_partner(channel), "SUB2")
+    # FC has no partner: both of the front pair are its model.
+    assert found["FC"].state == "alike"
+    assert set(found["FC"].others) == {"FL", "FR"}
+
+
+def test_two_channels_alike_at_the_only_seat_they_share_are_one_loudspeaker() -> None:
+    rng = np.random.default_rng(5)
+    one = rng.normal(0, 3, len(GRID_HZ))
+    rows = {("FL", s): rng.normal(0, 3, len(GRID_HZ)) for s in ("A1", "A2", "A3")}
+    rows |= {("FL", "A1"): one, ("FR", "A1"): one}
+
+    def mistakes() -> list[tuple[str, ...]]:
+        made = arrivals(dict.fromkeys(rows, 0.01))
+        items = [replace(item, analysis=replace(bass(1.0), view_db=rows[item.channel, item.seat])) for item in made]
+        return [each.channels for each in same_recording(JOB, AS_FOUND, Analyses(items))]
+
+    assert mistakes() == []  # at every seat at which both were measured: the wiring, no mistake of files
+    rows |= {("FR", s): rng.normal(0, 3, len(GRID_HZ)) for s in ("A2", "A3")}
+    assert mistakes() == [("FL", "FR")]
