@@ -7,6 +7,7 @@ import warnings
 import numpy as np
 import pytest
 from decays import RATE_HZ, START_S, noises, starts, tones
+from scipy.integrate import quad
 
 from commission.dsp.band_energy import OCTAVES, THIRDS, band_gain
 from commission.dsp.clarity import clarity_spread_db
@@ -127,3 +128,18 @@ def test_what_cannot_be_told_is_not_told() -> None:
     assert "noise" in str(estimate.why_not) or "no decay" in str(estimate.why_not)
     silent = decays_and_clarity(np.zeros((1, 9600), np.float32), RATE_HZ, OCTAVES)[1]
     assert "no decay" in str(silent.estimate("c50", 0, 4).why_not)
+
+
+@pytest.mark.parametrize("time_s", [0.2, 0.6])
+@pytest.mark.parametrize("early_s", [0.05, 0.08])
+def test_the_spread_is_that_of_the_energies_integrated_numerically(time_s: float, early_s: float) -> None:
+    # Relative variance of the energy of a Gaussian decay in a band B: ∫e^(−2kt) / (B·(∫e^(−kt))²); C = 10 lg of a ratio.
+    k, width_hz = 6 * np.log(10) / time_s, 700.0
+
+    def relative(start_s: float, stop_s: float) -> float:
+        square, single = (quad(lambda t, n=n: np.exp(-n * k * t), start_s, stop_s)[0] for n in (2, 1))
+        return float(square / single**2 / width_hz)
+
+    expected_db = 10 / np.log(10) * np.sqrt(relative(0, early_s) + relative(early_s, early_s + 5 * time_s))
+    found = clarity_spread_db(np.array([time_s]), np.array([width_hz]), early_s)
+    assert found == pytest.approx([expected_db], rel=1e-3)

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
-from builders import analysis, arrivals, cinema, defined, job_of
+from builders import analysis, arrivals, cinema, defined, job_of, setting
 from sound_room import SoundRoom
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
 from commission.dsp.geometry import mirror_partner, side
+from commission.dsp.matching import Explanation
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, Analyses, Room, Seat
+from commission.model import AS_FOUND, Analyses, EarlierFigure, Room, Seat
 from commission.steps.compare import result as compare
+from commission.steps.distances.arrivals import in_words
+from commission.steps.drift import visits as drift_visits
 from commission.steps.layout.room_modes import modes_table
 from commission.steps.seats import result as seats_result
 from commission.steps.shared.screening.recordings import same_recording
@@ -224,3 +228,69 @@ def test_two_channels_alike_at_the_only_seat_they_share_are_one_loudspeaker() ->
     assert mistakes() == []  # at every seat at which both were measured: the wiring, no mistake of files
     rows |= {("FR", s): rng.normal(0, 3, len(GRID_HZ)) for s in ("A2", "A3")}
     assert mistakes() == [("FL", "FR")]
+
+
+# --- words and reasons ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [
+        (Explanation(kind="loudspeakers", channels=(0, 2)), "FL and FC connected to each other's outputs"),
+        (Explanation(kind="seats", seats=(0, 1)), "the recordings of A1 and A2 exchanged"),
+        (Explanation(kind="not-moved", seats=(0, 1)), "the recordings of A1 made at A2"),
+        (Explanation(kind="moved-early", channels=(1, 2), seats=(0, 1)), "FR and FC of A1 made at A2"),
+        (
+            Explanation(kind="exchanged-at-seat", channels=(0, 1), seats=(1,)),
+            "the files of FL and FR exchanged at A2",
+        ),
+        (Explanation(kind="delay", channels=(1,)), "a wrong delay of FR"),
+        (Explanation(kind="clock", seats=(1,)), "a different clock at A2"),
+    ],
+)
+def test_explanations_in_words(found: Explanation, words: str) -> None:
+    assert in_words(found, ["FL", "FR", "FC"], ["A1", "A2"]) == words
+
+
+def visits(then: Any = None, now: Any = None, held: tuple[float, float] | None = None) -> Any:
+    """Two visits to the invented cinema; a subwoofer's trim then and now."""
+    figures = {} if held is None else {("trim_db", "SUB1"): SimpleNamespace(value=held[0])}
+    job = job_of(defined(cinema()), *([] if held is None else [setting("SUB1", trim_db=held[1])]))
+    return SimpleNamespace(
+        then=then or cinema(),
+        now=now or cinema(),
+        job=job,
+        round=AS_FOUND,
+        figure=lambda quantity, channel: figures.get((quantity, channel)),
+    )
+
+
+def over(*seats: str, channel: str = "FL") -> EarlierFigure:
+    return EarlierFigure(quantity="spread", channel=channel, value=1.0, over=seats)
+
+
+def changed_seat(**fields: Any) -> Any:
+    system = cinema()
+    return replace(system, seats=tuple(replace(s, **fields) if s.id == "A1" else s for s in system.seats))
+
+
+def test_why_a_spread_over_seats_is_not_compared() -> None:
+    both = over("A1", "A2"), over("A1", "A2")
+    why = drift_visits._why_other_seats
+    assert why(visits(), *both) is None
+    assert why(visits(), over("A1"), over("A1", "A2")) == drift_visits.OTHER_SEATS
+    assert why(visits(), over(), over("A1", "A2")) is None  # an older file does not name its seats
+    moved = visits(then=changed_seat(position_m=(-0.74, 3.30, 1.10)))
+    assert why(moved, *both) == "seat A1 is 0.06 m from where it was"
+    assert why(moved, over("A2", "A3"), over("A2", "A3")) is None
+    assert why(visits(then=changed_seat(position_m=(-0.76, 3.30, 1.10))), *both) is None
+    assert why(visits(now=changed_seat(weight=2.0)), *both) == drift_visits.WEIGHTS
+    system = cinema()
+    crossed = replace(
+        system, channels=tuple(replace(c, high_pass_hz=80.0) if c.id == "FL" else c for c in system.channels)
+    )
+    assert why(visits(now=crossed), *both) == drift_visits.OTHER_CROSSOVER
+    subs = over("A1", "A2", channel=compare.SUBS), over("A1", "A2", channel=compare.SUBS)
+    assert why(visits(held=(-3.0, -3.0)), *subs) is None
+    assert why(visits(held=(-3.0, -2.5)), *subs) == drift_visits.SUBS_SET
+    assert why(visits(held=(-3.0, -2.5)), *both) is None  # a main channel has nothing to do with it
