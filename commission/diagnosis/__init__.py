@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from commission.diagnosis import calibration, checklist, layout, measurement, room, wiring
+from commission.diagnosis import calibration, checklist, layout, measurement, noise, room, wiring
 from commission.diagnosis.evidence import Evidence, gather
 from commission.diagnosis.rule import Found, Rule
 from commission.model import Analyses, Finding, Job, Outcome
@@ -16,6 +16,7 @@ RULES: tuple[Rule, ...] = (
     *wiring.RULES,
     *calibration.RULES,
     *room.RULES,
+    *noise.RULES,
     *calibration.LAST,
     *layout.RULES,
     *checklist.RULES,

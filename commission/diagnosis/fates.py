@@ -12,7 +12,18 @@ from typing import Literal
 
 from commission.diagnosis import rule_of, urgency
 from commission.diagnosis.room import SPOILT
-from commission.model import Action, Check, Fate, Finding, Followed, Job, Outcome, Verdict
+from commission.model import (
+    Action,
+    Check,
+    Fate,
+    Finding,
+    Followed,
+    Job,
+    Outcome,
+    Reading,
+    StoredResponse,
+    Verdict,
+)
 
 _MANY_CAUSES = frozenset({"seats.snr", "seats.clipped", "seats.level", "seats.bass"})
 """Checks that fail for other reasons than the fault that names them, too: they only show that the place was measured again.
@@ -242,7 +253,7 @@ def _checked(
     out: dict[str | None, list[Check]] = {}
     for check in outcome.checks:
         at_seat = finding.place != "seat" or check.seat is None or check.seat in finding.seats
-        if check.id == wanted and check.verdict is not Verdict.NOT_TESTED and at_seat:
+        if wanted in (check.id, check.kind) and check.verdict is not Verdict.NOT_TESTED and at_seat:
             for channel in finding.channels if check.channel is None else (check.channel,):
                 out.setdefault(channel, []).append(check)
             if not finding.channels:
@@ -253,9 +264,13 @@ def _checked(
 def _evidence(job: Job, finding: Finding, round_id: str) -> dict[str, int]:
     """Channel → the newest event of a round that the finding's step rests on; all channels where it names none."""
     newest: dict[str, int] = {}
-    stored = job.readings_of(round_id, finding.step) if finding.step == "levels" else job.responses_of(round_id)
+    stored: Sequence[Reading | StoredResponse] = job.responses_of(round_id)
+    if finding.step == "levels":
+        stored = job.readings_of(round_id, finding.step)
+    if finding.step == "quiet":  # of no channel
+        stored = (*job.readings_of(round_id, "quiet"), *(each for each in job.noises if each.body.round == round_id))
     for each in stored:
-        channel = each.body.channel
+        channel = each.body.channel or ("" if finding.step == "quiet" else None)
         if channel is None or (finding.channels and channel not in finding.channels):
             continue
         if finding.place == "seat" and finding.seats and each.body.seat not in finding.seats:

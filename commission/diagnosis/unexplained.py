@@ -89,7 +89,7 @@ def _grouped(
     count: dict[tuple[str, str], int] = {}
     for step, outcome in outcomes.items():
         for check in outcome.checks:
-            key = (step, ".".join(check.id.split(".")[:2]))  # bands of one kind belong together
+            key = (step, check.kind)  # bands of one kind belong together
             count[key] = count.get(key, 0) + 1
             if check.verdict is verdict and not any(_explains(finding, step, check) for finding in findings):
                 groups.setdefault(key, []).append(check)
@@ -114,12 +114,12 @@ def _explains(finding: Finding, step: str, check: Check) -> bool:
         return step not in ("levels", "site")
     whole_channel = finding.cause == "electronics" and bool(finding.channels)
     whole_step = finding.cause == "settings" and finding.step == step and step in ("levels", "distances")
-    return whole_channel or whole_step or finding.check == check.id
+    return whole_channel or whole_step or finding.check == check.id or explained(check, step, (finding,))
 
 
 def not_examined(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
     """Symptoms that nothing measured so far could have shown, as the rules name them."""
-    carried = {c.id for outcome in outcomes.values() for c in outcome.checks if c.verdict is not Verdict.NOT_TESTED}
+    carried = {c.kind for outcome in outcomes.values() for c in outcome.checks if c.verdict is not Verdict.NOT_TESTED}
     rules = [rule for rule in _rules() if rule.step != "checklist" and (not rule.returns or "drift" in outcomes)]
     seen = {rule.symptom for rule in rules if rule.check in carried}
     return tuple(dict.fromkeys(rule.symptom for rule in rules if rule.symptom not in seen))
@@ -129,7 +129,7 @@ def examined(outcomes: Mapping[str, Outcome]) -> bool:
     """Whether anything was measured that a rule rests on."""
     checks = {rule.check for rule in _rules() if rule.step not in SEEN}
     return any(
-        check.id in checks and check.verdict is not Verdict.NOT_TESTED
+        check.kind in checks and check.verdict is not Verdict.NOT_TESTED
         for outcome in outcomes.values()
         for check in outcome.checks
     )

@@ -104,6 +104,11 @@ class Check:
     undecided: bool = False
     """Something is wrong with this or with another, as likely as not: unsure, with neither value nor uncertainty."""
 
+    @property
+    def kind(self) -> str:
+        """The id without what a part of the job adds to it: a band, a state of the room."""
+        return ".".join(self.id.split(".", 2)[:2])
+
     @cached_property
     def verdict(self) -> Verdict:
         """Not tested with a reason against it or without a limit; unsure where undecided; else the limit's word."""

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from builders import cinema, decided, defined, job_of, levels, setting
+from quiet_rooms import nc_noise
 from scipy.signal import butter, freqs
 from sound_room import SoundRoom
 
@@ -169,8 +170,8 @@ def test_one_fault_is_told_once_and_completely(rule_id: str) -> None:
 def test_every_rule_names_checks_that_a_step_makes() -> None:
     """Those that would show the fault again; a name that no step uses would make nothing ever count as mended."""
     room = FAULTS["wiring.swapped"](quiet())
-    analyses, job = room.analyses(), room.job()
-    made = {check.id for step in all_steps() for check in step.evaluate(job, AS_FOUND, analyses).checks}
+    analyses, job = Analyses(room.analyses(), [nc_noise(20, 1)]), room.job()
+    made = {check.kind for step in all_steps() for check in step.evaluate(job, AS_FOUND, analyses).checks}
     assert {rule.check for rule in RULES} <= made
     assert all(rule.check.startswith(f"{rule.step}.") for rule in RULES)
 
@@ -217,6 +218,10 @@ def test_every_rule_is_put_to_the_test() -> None:
         "settings.dialogue-level",
         "wiring.level-lost",
         "room.bass-differs",
+        "room.noise",
+        "room.speech",
+        "wiring.equipment-noise",
+        "wiring.hum",
         *LAYOUT,
     }
     assert {rule.id for rule in RULES} == set(FAULTS) | here

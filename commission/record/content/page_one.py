@@ -258,7 +258,7 @@ def _silence(context: Context, cause: Cause) -> str:
         behind = _carried_out(context.outcome(step.id, r) for step in context.visit.steps for r in spoilt)
         return NOT_YET if needed & behind else NOT_JUDGED
     own = {rule.check for rule in rules}
-    verdicts = [check.verdict for outcome in outcomes for check in outcome.checks if check.id in own]
+    verdicts = [check.verdict for outcome in outcomes for check in outcome.checks if check.kind in own]
     if Verdict.FAIL in verdicts or Verdict.UNSURE in verdicts:
         return ""
     whole = all(
@@ -269,7 +269,7 @@ def _silence(context: Context, cause: Cause) -> str:
 
 
 def _carried_out(outcomes: Iterable[Outcome]) -> set[str]:
-    return {check.id for outcome in outcomes for check in outcome.checks if check.verdict is not Verdict.NOT_TESTED}
+    return {check.kind for outcome in outcomes for check in outcome.checks if check.verdict is not Verdict.NOT_TESTED}
 
 
 def _dialogue(context: Context, finding: Finding, round_id: str, tense: str) -> str:

@@ -1,0 +1,242 @@
+"""Rules about the quiet room and speech: which source is too loud, hum of the mains, dialogue hard to follow."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from commission.diagnosis.evidence import Evidence
+from commission.diagnosis.rule import OVERHEAD, FindingDetails, Found, Rule
+from commission.dsp.levels import energy_sum_db
+from commission.model import Check, Verdict
+from commission.model.formatting import number
+from commission.model.noise_states import ELECTRONICS, NEIGHBOURS, OFF, PROJECTOR
+from commission.steps import dialogue, quiet
+from commission.steps.quiet.result import Noise, QuietResult, nc_check_id
+
+EQUIPMENT = (ELECTRONICS, PROJECTOR)
+"""States whose own noise is that of equipment."""
+QUIETER_HUM_DB = 6.0
+"""Hum that is this much softer with everything off comes with what is switched on (common practice, no source)."""
+NOISE, EQUIPMENT_NOISE = "room.noise", "wiring.equipment-noise"
+MAINS = "Mains wiring is for a licensed trade. Switch the amplifier off before touching any cable."
+
+
+def _check(noise: Noise, kind: str) -> Check | None:
+    return next((check for check in noise.checks if check.id.startswith(f"quiet.{kind}.")), None)
+
+
+def _failed(result: QuietResult) -> list[Noise]:
+    return [n for n in result.noises if (c := _check(n, "nc")) is not None and c.verdict is Verdict.FAIL]
+
+
+def _rating(noise: Noise) -> str:
+    return f"NC {noise.nc.value:.0f}" if noise.nc is not None else f"{number(noise.laeq_db, 0)} dB(A)"
+
+
+def _by_hum(noise: Noise) -> bool:
+    """Whether hum makes the octave that decides: half of its power or more."""
+    hz = noise.deciding_hz
+    if hz is None or not noise.hum_lines:
+        return False
+    centre = 31.5 if hz == 31 else hz
+    inside = [n.level_db for n in noise.hum_lines if centre / 2**0.5 <= n.frequency_hz < centre * 2**0.5]
+    return bool(inside) and energy_sum_db(inside) >= noise.octave_db[hz] - 3.0
+
+
+def _noise(e: Evidence, found: Found, equipment: bool) -> Iterator[FindingDetails]:
+    """One finding for the worst source of a kind; the other states that fail stand in its evidence."""
+    result = quiet.solve(e.job, e.round, e.analyses)
+    failed = _failed(result)
+    off = [n for n in failed if n.known == OFF]
+    # What is as loud with everything off is the building's noise, whatever else is on.
+    sources = [n for n in failed if quiet.stands_out_of_rest(n, result.noises)]
+    unknown = [n for n in failed if quiet.baseline_of(n, result.noises) is None]
+    own = [n for n in (*sources, *unknown) if (n.known in EQUIPMENT) is equipment]
+    if found.any("wiring.hum"):
+        own = [n for n in own if not _by_hum(n)]  # one fault, named already
+    worst = quiet.loudest(own)
+    if worst is None and off and not equipment:
+        worst, own = quiet.loudest(off), off
+    if worst is None:
+        return
+    check = _check(worst, "nc")
+    assert check is not None and check.limit is not None
+    limit = check.limit.high or 0.0
+    by = quiet.deciding_text(worst)
+    evidence = [
+        f"{_rating(n)} at {n.seat} with {n.state}"
+        + (f", decided at {quiet.deciding_text(n)}" if n.nc is not None else "")
+        + f"; limit {number(limit, 0)} {check.unit}"
+        for n in own
+    ]
+    base = quiet.baseline_of(worst, result.noises)
+    alternatives = []
+    if base is not None and base is not worst:
+        evidence.append(f"{_rating(base)} with everything off")
+    elif base is None:
+        alternatives.append("the noise comes from elsewhere: everything off was not measured")
+    evidence += _speech(e, worst.state)
+    alternatives.append("a sound from outside during the recording, or another source was on")
+    seats = tuple(dict.fromkeys(n.seat for n in own))
+    title = f"too loud with {worst.state}: {_rating(worst)}" + (f" ({by})" if by else "")
+    yield FindingDetails(
+        title=title,
+        seats=seats,
+        evidence=tuple(evidence),
+        alternatives=tuple(alternatives),
+        confirm=f"Record 30 seconds with everything off, then with {worst.state} alone, at the same place.",
+        remedy=_remedy(worst),
+        check=nc_check_id(worst.state),
+    )
+
+
+def _remedy(noise: Noise) -> str:
+    if noise.known == OFF:
+        return (
+            "Find where it comes in (doors, windows, ducts) with everything off; seals and ducts are for the builder."
+        )
+    if noise.known in EQUIPMENT:
+        return f"Move fans away from the seats or into a ventilated rack, clean filters, use a lower speed. {MAINS}"
+    if noise.known == NEIGHBOURS:
+        return "Seal doors and gaps first; walls and floors are for the builder."
+    return (
+        f"Lower the speed; larger openings, lined ducts and flexible mounts are for the ventilation trade. {OVERHEAD}"
+    )
+
+
+def _speech(e: Evidence, state: str) -> list[str]:
+    """What that noise costs speech, where it is outside the limit."""
+    result = dialogue.solve(e.job, e.round, e.analyses)
+    if result.state != state:
+        return []
+    failed = [each for each in result.seats if each.check.verdict is Verdict.FAIL and each.sti is not None]
+    if not failed:
+        return []
+    worst = min(failed, key=lambda each: each.sti or 0.0)
+    return [f"speech at {worst.seat}: STI {worst.sti:.2f}, without this noise {worst.sti_without_noise:.2f}"]
+
+
+def _room(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    yield from _noise(e, found, equipment=False)
+
+
+def _equipment(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    yield from _noise(e, found, equipment=True)
+
+
+def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """Hum that is heard with the electronics on, and not, or 6 dB softer, with everything off."""
+    result = quiet.solve(e.job, e.round, e.analyses)
+    heard = [
+        n
+        for n in result.noises
+        if n.known in EQUIPMENT and (c := _check(n, "hum")) is not None and c.verdict is Verdict.FAIL
+    ]
+    if not heard:
+        return
+    worst = max(heard, key=lambda n: n.hum_excess_db or 0.0)
+    off = quiet.baseline_of(worst, result.noises)
+    if off is not None and off.why_no_hum == "" and off.hum_hz is not None:
+        if (worst.hum_db or 0.0) - (off.hum_db or 0.0) < QUIETER_HUM_DB:
+            return  # it hums with everything off as well: not the electronics
+    elsewhere = ("a transformer or a motor in the building: not measured with everything off",) if off is None else ()
+    lines = ", ".join(f"{line.frequency_hz:.0f} Hz {number(line.level_db, 0)} dB" for line in worst.hum_lines[:4])
+    yield FindingDetails(
+        title=f"hum at {worst.hum_hz:.0f} Hz with {worst.state}",
+        seats=(worst.seat,),
+        evidence=(
+            f"lines: {lines}; the loudest is {number(worst.hum_excess_db, 0)} dB above what is just heard",
+            "not found with everything off"
+            if off is not None and off.hum_hz is None and not off.why_no_hum
+            else f"{number(off.hum_db, 0)} dB with everything off"
+            if off is not None and off.hum_db is not None
+            else "with everything off it is not known",
+        ),
+        alternatives=(*elsewhere, "a transformer that hums by itself, not through the loudspeakers"),
+        confirm="Unplug the inputs of the amplifier one by one: hum of a ground loop stops with one of them.",
+        remedy=f"Connect all equipment to one outlet circuit, or isolate the signal line that closes the loop. {MAINS}",
+        check=f"quiet.hum.{nc_check_id(worst.state).removeprefix('quiet.nc.')}",
+    )
+
+
+def _intelligibility(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """Dialogue that is hard to follow, with what costs most; not where a finding of noise says it already."""
+    result = dialogue.solve(e.job, e.round, e.analyses)
+    failed = [each for each in result.seats if each.check.verdict is Verdict.FAIL]
+    loud = found.any(NOISE, EQUIPMENT_NOISE)
+    failed = [each for each in failed if each.cause in ("room", "noise") and not (loud and each.cause == "noise")]
+    if not failed or result.centre is None:
+        return
+    worst = min(failed, key=lambda each: each.sti if each.sti is not None else each.sti_without_noise or 0.0)
+    value = worst.sti if worst.sti is not None else worst.sti_without_noise
+    limit = e.job.limit("dialogue.sti").lower
+    cause = "reverberation" if worst.cause == "room" else f"noise with {worst.noise_state}"
+    parts = [f"STI {value:.2f} at {worst.seat}, limit {limit:.2f}"]
+    if worst.sti_without_noise is not None:
+        parts.append(f"{worst.sti_without_noise:.2f} without noise")
+    if worst.won_room is not None and worst.won_level is not None:
+        parts.append(f"{worst.won_room:.2f} better without reverberation, {worst.won_level:.2f} with 3 dB more level")
+    if worst.c50_db is not None:
+        parts.append(f"C50 {number(worst.c50_db, 1)} dB")
+    remedies = {
+        "room": "Add absorption at the first reflections and behind the seats: carpet, curtains, panels.",
+        "noise": "Lower the noise first (Quiet names the source); then raise the centre.",
+    }
+    yield FindingDetails(
+        title=f"dialogue hard to follow at {', '.join(each.seat for each in failed)}: {cause}",
+        seats=tuple(each.seat for each in failed),
+        evidence=("; ".join(parts),),
+        alternatives=(
+            "the centre is too soft, or something covers it",
+            "the recording itself is unclear: try a film that you know",
+        ),
+        confirm="Listen to a quiet dialogue at that seat and half a metre from the centre: close by it must be clear.",
+        remedy=remedies[worst.cause],
+    )
+
+
+RULES = (
+    Rule(
+        id="wiring.hum",
+        check="quiet.hum",
+        cause="electronics",
+        step="quiet",
+        symptom="hum",
+        look=_hum,
+        place="seat",
+        explains=("quiet.hum", "quiet.nc.electronics on", "quiet.nc.projector on"),
+        basis="lines of the mains above the threshold of hearing (ISO 226, from memory), 6 dB above everything off",
+    ),
+    Rule(
+        id=NOISE,
+        check="quiet.nc",
+        cause="room",
+        step="quiet",
+        symptom="the room is not quiet",
+        look=_room,
+        place="seat",
+        explains=("quiet.nc", "dialogue.sti"),
+        basis="NC above its limit, guard-banded, and 3 dB above everything off where that was measured; common practice",
+    ),
+    Rule(
+        id=EQUIPMENT_NOISE,
+        check="quiet.nc",
+        cause="electronics",
+        step="quiet",
+        symptom="fans or hiss of the equipment",
+        look=_equipment,
+        place="seat",
+        explains=("quiet.nc", "dialogue.sti"),
+        basis="NC above its limit with electronics or projector on, and 3 dB above everything off; common practice",
+    ),
+    Rule(
+        id="room.speech",
+        check="dialogue.sti",
+        cause="room",
+        step="dialogue",
+        symptom="dialogue is hard to follow",
+        look=_intelligibility,
+        place="seat",
+        basis="STI below 0.60, guard-banded (IEC 60268-16, from memory)",
+    ),
+)

@@ -1,0 +1,183 @@
+"""Which source is too loud, hum of the electronics, dialogue hard to follow: named where they are, silent where not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from builders import cinema, defined, job_of
+from quiet_rooms import FULL_SCALE_DB, nc_noise
+from sound_room import SoundRoom
+
+from commission.diagnosis import findings
+from commission.diagnosis.fates import follow
+from commission.dsp.analysis import analyse_batch
+from commission.model import (
+    AS_FOUND,
+    AS_LEFT,
+    Analysed,
+    AnalysedNoise,
+    Analyses,
+    Analysis,
+    Fate,
+    Finding,
+    Instrument,
+    Job,
+    Outcome,
+    Response,
+    RoundOpened,
+)
+from commission.steps import all_steps
+
+MICROPHONE = Instrument(kind="microphone", full_scale_db=FULL_SCALE_DB, self_noise_db=5.0)
+HUM = {50: 52.0, 100: 46.0, 150: 40.0}
+OFF = {seed: nc_noise(17, seed, state="everything off") for seed in (1, 2)}
+
+
+def job(microphone: Instrument | None = MICROPHONE) -> Job:
+    system = cinema(instruments=() if microphone is None else (microphone,))
+    return job_of(defined(system), RoundOpened(round=AS_LEFT))
+
+
+def found(noises: Sequence[AnalysedNoise], of: Job | None = None, round_id: str = AS_FOUND) -> list[Finding]:
+    analyses, of = Analyses((), noises), of or job()
+    return [
+        f
+        for f in findings(of, round_id, analyses, outcomes(of, round_id, analyses))
+        if f.step in ("quiet", "dialogue")
+    ]
+
+
+def outcomes(of: Job, round_id: str, analyses: Analyses) -> dict[str, Outcome]:
+    return {each.id: each.evaluate(of, round_id, analyses) for each in all_steps()}
+
+
+def only(noises: Sequence[AnalysedNoise], of: Job | None = None) -> Finding:
+    (finding,) = found(noises, of)
+    assert finding.evidence
+    assert finding.alternatives
+    assert finding.confirm
+    assert finding.remedy.endswith(".")
+    return finding
+
+
+def test_loud_ventilation_is_the_rooms() -> None:
+    finding = only([OFF[1], nc_noise(20, 3, "ventilation low"), nc_noise(36, 4, "ventilation high")])
+    assert (finding.id, finding.cause, finding.check) == ("room.noise", "room", "quiet.nc.ventilation high")
+    assert "too loud with ventilation high: NC 3" in finding.title
+    assert "ladder" in finding.remedy
+
+
+def test_a_loud_projector_is_the_equipments() -> None:
+    finding = only([OFF[1], nc_noise(34, 5, "projector on")])
+    assert (finding.id, finding.cause) == ("wiring.equipment-noise", "electronics")
+    assert "Mains wiring" in finding.remedy
+
+
+def test_a_room_that_is_loud_by_itself_accuses_no_source() -> None:
+    finding = only(
+        [
+            nc_noise(34, 6, "everything off"),
+            nc_noise(34.4, 7, "ventilation high"),
+            nc_noise(34.2, 8, "electronics on"),
+        ]
+    )
+    assert (finding.id, finding.check) == ("room.noise", "quiet.nc.everything off")
+
+
+def test_without_everything_off_the_alternative_is_named() -> None:
+    finding = only([nc_noise(36, 9, "ventilation high")])
+    assert any("everything off was not measured" in text for text in finding.alternatives)
+
+
+def test_hum_with_the_electronics_is_theirs() -> None:
+    finding = only([OFF[1], nc_noise(18, 10, "electronics on", HUM)])
+    assert (finding.id, finding.cause) == ("wiring.hum", "electronics")
+    assert "50 Hz" in finding.title
+    assert "amplifier off" in finding.remedy
+
+
+@pytest.mark.parametrize(
+    "noises",
+    [
+        [nc_noise(17, 11, "everything off", HUM), nc_noise(18, 12, "electronics on", HUM)],  # it hums anyway
+        [OFF[2], nc_noise(18, 13, "ventilation high", HUM)],  # a motor
+        [OFF[2], nc_noise(18, 14, "electronics on", {50: 30.0, 100: 22.0})],  # not heard
+    ],
+)
+def test_other_hum_accuses_no_electronics(noises: list[AnalysedNoise]) -> None:
+    assert not [f for f in found(noises) if f.id == "wiring.hum"]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_quiet_room_has_no_findings(seed: int) -> None:
+    """NC 15 to 22 in all states, with the hum that any room has."""
+    rng = np.random.default_rng(seed)
+    states = ("everything off", "ventilation low", "ventilation high", "electronics on", "projector on")
+    noises = [
+        nc_noise(
+            float(rng.uniform(15, 22)),
+            100 * seed + n,
+            state,
+            {50: float(rng.uniform(10, 35)), 100: float(rng.uniform(5, 22))},
+        )
+        for n, state in enumerate(states)
+    ]
+    assert found(noises) == []
+
+
+def test_an_uncalibrated_microphone_accuses_nobody() -> None:
+    assert (
+        found([OFF[1], nc_noise(40, 15, "ventilation high"), nc_noise(18, 16, "electronics on", HUM)], job(None))
+        == []
+    )
+
+
+def test_what_is_quiet_again_is_no_longer_found() -> None:
+    noises = [
+        OFF[1],
+        nc_noise(36, 17, "ventilation high"),
+        nc_noise(18, 18, "electronics on", HUM),
+        nc_noise(20, 19, "ventilation high", round_id=AS_LEFT),
+    ]
+    of, analyses = job(), Analyses((), noises)
+    by_round = {r: outcomes(of, r, analyses) for r in (AS_FOUND, AS_LEFT)}
+    followed = follow(of, AS_LEFT, lambda r: findings(of, r, analyses, by_round[r]), by_round.__getitem__)
+    fates = {each.first.id: each.fate for each in followed if each.first.step == "quiet"}
+    assert fates["room.noise"] is Fate.NO_LONGER_FOUND
+    assert not fates["wiring.hum"].gone  # nobody recorded the electronics again
+
+
+def echo(seed: int, t_s: float) -> Analysis:
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(int(3.5 * 48000)) / 48000
+    h = rng.normal(size=len(time_s)) * 10 ** (-3 * time_s / t_s) + rng.normal(0, 1e-6, len(time_s))
+    (analysis,) = analyse_batch([Response(impulse=h, rate_hz=48000)], [False], [True])
+    assert isinstance(analysis, Analysis)
+    return analysis
+
+
+@pytest.mark.parametrize(("t_s", "expected"), [(3.0, ["room.speech"]), (0.4, [])])
+def test_reverberation_that_spoils_speech_is_the_rooms(t_s: float, expected: list[str]) -> None:
+    item = Analysed(
+        seq=1, round=AS_FOUND, channel="FC", seat="A2", clock=None, passes_delays=True, analysis=echo(1, t_s)
+    )
+    of, analyses = job(), Analyses([item], [OFF[1]])
+    named = [
+        f
+        for f in findings(of, AS_FOUND, analyses, outcomes(of, AS_FOUND, analyses))
+        if f.step in ("quiet", "dialogue")
+    ]
+    assert [f.id for f in named] == expected
+    assert all("reverberation" in f.title for f in named)
+
+
+def test_a_sound_room_of_the_other_rules_has_none_of_these() -> None:
+    room = SoundRoom(seed=1, uneven_db=0.5)
+    of, analyses = room.job(), room.analyses()
+    assert [
+        f
+        for f in findings(of, AS_FOUND, analyses, outcomes(of, AS_FOUND, analyses))
+        if f.step in ("quiet", "dialogue")
+    ] == []
