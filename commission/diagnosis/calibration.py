@@ -242,13 +242,13 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             alternatives=(
                 "the tape reading is wrong",
                 "the distance setting is not as noted",
-                "a delay elsewhere, in the amplifier or a wireless link",
+                "a delay elsewhere: signal processing in loudspeaker or amplifier, a wireless link",
                 "the direct path is blocked and a reflection was taken",
             )
             if wrong.what == "unknown"
             else ("the loudspeaker was moved after it was taped",),
             confirm=f"Tape {name} again; play it alone and look for a second delay setting.",
-            remedy="Correct the tape reading, or take the other delay out."
+            remedy="Correct the tape reading, or take the other delay out or allow for it in the setting."
             if wrong.what == "unknown"
             else "Correct the tape reading.",
         )

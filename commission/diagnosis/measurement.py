@@ -134,6 +134,16 @@ def _references(mistake: Mistake) -> FindingDetails:
     )
 
 
+def _normalised(mistake: Mistake) -> FindingDetails:
+    return _details(
+        mistake,
+        "levels lost: each file was scaled to its own peak",
+        alternatives=("another program raised each file to full level when it stored it",),
+        confirm="Compare the peaks of two files in any sound editor.",
+        remedy="Export the responses again without normalising, and import them in place of these.",
+    )
+
+
 def _same_recording(mistake: Mistake) -> FindingDetails:
     where = listed(mistake.seats)
     return _details(
@@ -257,6 +267,13 @@ RULES = (
         check="seats.snr",
         symptom="responses that cannot be compared",
         basis="the unit that each file states; common practice",
+    ),
+    _rule(
+        "normalised",
+        _normalised,
+        check="seats.level",
+        symptom="all responses with the same peak",
+        basis="four responses or more whose peaks are within ±0.05 dB; common practice",
     ),
     _rule(
         "clipped",

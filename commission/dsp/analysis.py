@@ -117,6 +117,7 @@ def _analyse_impulses(
         before_db = smoothed_level_db(cumulative(0.5 * (before[0] + before[1])), noise_df_hz, GRID_HZ, 3)
         falling = is_tail[:, None] & (before_db > third_noise_db + noise_of.FALLING_DB)
         third_noise_db = np.where(falling, np.nan, third_noise_db)
+    peaks_db = 20 * np.log10(np.abs(impulses).max(axis=-1))
     arrivals, reflections = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
     modulation, c50_db = _speech(impulses, noise, decaying, rate_hz) if is_speech else (None, None)
@@ -156,6 +157,7 @@ def _analyse_impulses(
                 low_hz=edges[0],
                 high_hz=edges[1],
                 clipped=_clipped(response, impulses[k], why),
+                peak_db=float(peaks_db[k]),
                 reference=response.reference,
                 reflections=reflections[k],
                 modulation=freeze(modulation[k]) if modulation is not None and spoken else None,

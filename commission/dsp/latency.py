@@ -16,6 +16,9 @@ told apart, −1, 0, 0.305, 1 and 3.28, differ by fifteen times as much at the l
 _LEAST_APART_S = 1e-5
 """Flights that differ by less, 3 mm, are of one distance."""
 
+APART_S = 0.5e-3
+"""Loudspeakers are at different distances from a seat when their sound is this far apart (common practice, no source)."""
+
 NO_DELAYS, WRONG_SIGN = "no delays are applied", "the delays have the wrong sign"
 
 
@@ -95,6 +98,9 @@ def unit_factor(arrivals_s: FloatArray, distances_m: FloatArray, speed_m_s: floa
         (slope, offset), *_ = np.linalg.lstsq(design, target[keep], rcond=None)
     if np.ptp(flight[keep]) <= _LEAST_APART_S:
         return None
+    groups = 1 + int(np.sum(np.diff(np.sort(flight[keep])) > APART_S))
+    if groups < 3 and (good & ~keep).any():
+        return None  # a line through two groups always fits, whatever it leaves out
     spread = float(np.sum((flight[keep] - flight[keep].mean()) ** 2))
     residual = target[keep] - (slope * flight[keep] + offset)
     sigma = max(math.sqrt(float(np.sum(residual**2)) / max(keep.sum() - 2, 1)), 8.5e-5)

@@ -51,6 +51,7 @@ class _Kept(msgspec.Struct, array_like=True):
     low_hz: float | None
     high_hz: float | None
     clipped: bool | None
+    peak_db: float | None
     reference: str
     reflections: tuple[tuple[float, float], ...] | None
     modulation: tuple[str, bytes] | None

@@ -121,6 +121,8 @@ class Analysis:
     """Of the same: early against late energy by octave centre, Hz."""
     has_phase: bool = True
     why: Mapping[str, str] = field(default_factory=dict)
+    peak_db: float | None = None
+    """Largest sample of an impulse response [dB re full scale]."""
     tail_db: FloatArray | None = None
     """Of its tail, as `noise_db`, also where that still decays: the noise is not above it. [shape=(n,)]"""
 

@@ -129,9 +129,10 @@ FAULTS = {
     "wiring.woofer": lambda r: r.add_db("FL", -35, below_hz=2500),
     "measurement.reference": lambda r: r.change("FL", ["A1"], reference=SOUND_PRESSURE),
     "measurement.not-played": lambda r: r.add_db("FL", -45, ["A1"]).change("FL", ["A1"], snr_db=2.0),
+    "measurement.normalised": lambda r: r.change(None, peak_db=-1.0),
     "measurement.clipped": lambda r: r.change("FL", ["A1"], clipped=True),
     "settings.sub-latency": lambda r: r.delay("SUB2", 0.0142),
-    "settings.distance": lambda r: r.delay("FC", 0.002),
+    "settings.arrival": lambda r: r.delay("FC", 0.002),
     "measurement.gain": lambda r: r.add_db(None, -9, ["B2"]),
     "room.null": lambda r: r.add_db("SUB1", -30, ["A3"], above_hz=45, below_hz=63).add_db(
         "SUB2", -30, ["A3"], above_hz=45, below_hz=63
@@ -205,7 +206,7 @@ def test_places_that_break_a_rule_of_coverage_are_named(rule: str) -> None:
 def test_every_rule_is_put_to_the_test() -> None:
     here = {
         "settings.unit",
-        "settings.arrival",
+        "settings.distance",
         "settings.swap-or-distance",
         "settings.delays-off",
         "settings.delay-sign",
@@ -239,7 +240,7 @@ def test_swapped_names_both_with_a_probability() -> None:
 
 def test_a_wrong_delay_is_no_swap() -> None:
     got = found(quiet().delay("BL", 0.004))
-    assert list(got) == ["settings.distance"]
+    assert list(got) == ["settings.arrival"]
 
 
 def test_the_same_channels_with_each_others_delays_are_no_swap() -> None:
@@ -815,7 +816,7 @@ def test_a_tail_that_hides_its_decay_among_others_that_do_not_is_no_noise() -> N
 
 
 def test_electronics_come_first_and_steps_that_are_missing_say_nothing() -> None:
-    room = FAULTS["wiring.polarity"](FAULTS["settings.distance"](quiet()))
+    room = FAULTS["wiring.polarity"](FAULTS["settings.arrival"](quiet()))
     got = findings(room.job(), AS_FOUND, room.analyses(), OUTCOMES)
     assert [f.cause for f in got] == ["electronics", "settings"]
     seats_only = {"seats": OUTCOMES["seats"]}

@@ -107,6 +107,18 @@ def test_another_speed_of_sound_in_the_processor_accuses_nobody() -> None:
         assert outcome(seed, "speed", count=11, known=True)[0] in ("missed",)
 
 
+@pytest.mark.parametrize("late_s", [0.0015, 0.003, 0.0035, 0.008])
+@pytest.mark.parametrize("late", [("FL", "FR"), ("SiL", "SiR")])
+def test_a_pair_with_a_latency_of_its_own_is_no_wrong_unit(late: tuple[str, str], late_s: float) -> None:
+    # Five loudspeakers at two distances from the seats: a line through two groups fits any factor of the delays.
+    ids = ["FL", "FR", "FC", "SiL", "SiR"]
+    for seed in range(4):
+        made = survey(ROW_A, ids, seed=seed, error_m=0.02)
+        arrivals = np.array(made.arrivals_s)
+        arrivals[[ids.index(c) for c in late]] += late_s
+        assert match(with_arrivals(made, arrivals)).scale == pytest.approx(1.0, abs=0.15)
+
+
 @pytest.mark.parametrize("pair", [("SiL", "BL"), ("BL", "BR"), ("FL", "FR"), ("FC", "TpFL")])
 @pytest.mark.parametrize("seats", [ROW_A, ALL])
 def test_a_swap_shows_in_a_single_row_where_the_delays_are_known(

@@ -190,6 +190,18 @@ def test_unit_factor_is_found_and_read(factor: float, meaning: str) -> None:
     assert fit.outliers == (5,)
 
 
+def test_unit_factor_says_nothing_through_two_distances_where_one_channel_does_not_fit() -> None:
+    # Three in front, two at the sides. All in front are 3.2 ms late by themselves: without the centre, as by metres for feet.
+    distances = np.array([3.12, 3.16, 2.97, 1.53, 1.56])
+    arrivals = 0.03 + np.array([0.0, 0.0, 0.0, -0.00323, -0.00323])
+    assert unit_factor(arrivals, distances, C) is None
+    # With a third distance the same line says something.
+    more, with_more = np.append(distances, 2.2), np.append(arrivals, 0.03 + (2.2 - 3.14) / C * (1 - FOOT))
+    fit = unit_factor(with_more, more, C)
+    assert fit is not None
+    assert fit.meaning == "metres were entered where feet are expected"
+
+
 def test_unit_factor_agrees_with_scipy_and_its_sd_covers_the_truth() -> None:
     from scipy.stats import linregress
 

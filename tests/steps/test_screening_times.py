@@ -134,3 +134,31 @@ def test_blocked_loudspeakers_and_reflections_are_no_mistakes() -> None:
                     room.delay(channel.id, rng.uniform(0.0008, 0.008), [seat])
         assert screen(room.job(), AS_FOUND, room.analyses()).mistakes == ()
         assert "wiring.swapped" not in found(room)
+
+
+def test_files_that_begin_with_their_sound_tell_no_time() -> None:
+    # Each was cut 2 ms before its first sound: all arrivals are the same, and fit one seat as well as another.
+    room, rng = quiet(), np.random.default_rng(5)
+    for (channel, seat), item in list(room.items.items()):
+        if item.arrival_s is not None:
+            room.delay(channel, 0.002 + rng.normal(0, 2e-5) - item.arrival_s, [seat])
+    assert found(room) == ["measurement.clock"]
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).of("clock")
+    assert mistake.reason.startswith("each file begins with its sound")
+
+
+def test_files_scaled_to_one_peak_lose_their_levels_and_keep_their_times() -> None:
+    room = quiet().change(None, peak_db=-1.0)
+    for (channel, seat), item in list(room.items.items()):
+        assert item.level_db is not None
+        room.add_db(channel, -item.level_db, [seat])
+    assert found(room) == ["measurement.normalised"]
+    left = screen(room.job(), AS_FOUND, room.analyses()).usable.of(AS_FOUND, "FL", "A1")
+    assert left is not None
+    assert left.level_db is None
+    assert left.arrival_s is not None
+    # Peaks as rooms make them, and one file alone.
+    apart = quiet()
+    for number, (channel, seat) in enumerate(list(apart.items)):
+        apart.change(channel, [seat], peak_db=-10.0 + 0.2 * number)
+    assert found(apart) == []

@@ -354,6 +354,9 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Measure these again with the input turned down.",
         severity=UNKNOWN,
     ),
+    "measurement.normalised": _measuring(
+        "The measurements were stored without their levels, so that loudness could not be compared from them."
+    ),
     "measurement.not-played": _measuring(
         "Nothing was recorded of {channels} at {seats}, most likely because it was not played."
     ),

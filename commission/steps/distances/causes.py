@@ -140,9 +140,10 @@ def _of_channel(
     if seats >= 3 and not pattern and geometry is not None:
         return None  # at this seat only: something stands before the loudspeaker, or its sound is a reflection
     agree = geometry is not None and (pattern or (each.origin == "tape" and abs(tape_off_s) <= slack_s))
+    # A setting that suits the distance is not what is wrong: the sound is late for another reason.
     return WrongTime(
         channel=channel,
-        what="setting" if agree else "unknown",
+        what="setting" if agree and each.held is None else "unknown",
         error_s=sound_s,
         u_s=each.arrival_u_s,
         likely=True,

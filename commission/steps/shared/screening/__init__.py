@@ -20,7 +20,7 @@ from commission.steps.shared.screening.gains import gain_changed
 from commission.steps.shared.screening.interference import interference, microphone
 from commission.steps.shared.screening.mistake import Kind, Mistake, places, unusable, without_times
 from commission.steps.shared.screening.recordings import clipped, not_moved, not_played, same_recording
-from commission.steps.shared.screening.references import common_reference, mixed_references
+from commission.steps.shared.screening.references import common_reference, mixed_references, normalised
 
 __all__ = [
     "Kind",
@@ -40,6 +40,7 @@ DETECTORS: tuple[Detector, ...] = (
     mixed_references,
     clipped,
     not_played,
+    normalised,
     not_moved,
     same_recording,
     mixed_up,

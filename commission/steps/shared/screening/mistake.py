@@ -21,6 +21,7 @@ Kind: TypeAlias = Literal[
     "gain",
     "microphone",
     "reference",
+    "normalised",
 ]
 """The part of a finding's id after "measurement."."""
 

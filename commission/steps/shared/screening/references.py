@@ -1,11 +1,22 @@
-"""Levels of different references: dB SPL from one program and relative levels from another are not subtracted."""
+"""Levels of different references: dB SPL beside relative levels, or each file relative to its own peak."""
 
 from __future__ import annotations
 
 from collections import Counter
 
+import numpy as np
+
+from commission.dsp.spectrum import GRID_HZ
 from commission.model import FULL_SCALE, Analyses, Job
+from commission.model.formatting import number
+from commission.steps.shared.screening.interference import without_bands
 from commission.steps.shared.screening.mistake import Mistake, places, unusable
+
+LEAST_NORMALISED, SAME_PEAK_DB = 4, 0.05
+"""Peaks of responses differ by several decibels from channel to channel and from seat to seat. Four that are all within
+±0.05 dB by chance: one in 10⁵ rooms, where peaks are spread evenly over 4 dB (arithmetic)."""
+NORMALISED_SHARE = 0.9
+"""Share of the responses that must have this peak (common practice, no source)."""
 
 
 def mixed_references(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
@@ -35,6 +46,37 @@ def mixed_references(job: Job, round_id: str, analyses: Analyses) -> tuple[Mista
             )
         )
     return tuple(found)
+
+
+def normalised(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
+    """Impulse responses that were each scaled to the same peak, so that their levels are lost."""
+    newest = places(job, round_id, analyses)
+    peaks_db = {
+        place: item.analysis.peak_db
+        for place, item in newest.items()
+        if item.analysis is not None and item.analysis.peak_db is not None
+    }
+    if len(peaks_db) < LEAST_NORMALISED:
+        return ()
+    middle_db = float(np.median(list(peaks_db.values())))
+    spoilt = [place for place, peak_db in peaks_db.items() if abs(peak_db - middle_db) <= SAME_PEAK_DB]
+    if len(spoilt) < max(LEAST_NORMALISED, NORMALISED_SHARE * len(peaks_db)):
+        return ()
+    why = "each file was scaled to the same peak, so that its level is lost"
+    items = [item for place in spoilt for item in analyses.repeats(round_id, *place)]
+    return (
+        Mistake(
+            kind="normalised",
+            channels=tuple(c.id for c in job.system.channels if any(c.id == channel for channel, _ in spoilt)),
+            seats=tuple(s.id for s in job.system.seats if any(s.id == seat for _, seat in spoilt)),
+            reason=why,
+            evidence=(
+                f"{len(spoilt)} of {len(peaks_db)} responses peak at {number(middle_db, 1)} dBFS within "
+                f"{SAME_PEAK_DB:g} dB; from seat to seat peaks differ by some decibels",
+            ),
+            usable=without_bands(job, items, np.ones(len(GRID_HZ), bool), why),
+        ),
+    )
 
 
 def common_reference(job: Job, round_id: str, analyses: Analyses) -> str | None:
