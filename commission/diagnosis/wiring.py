@@ -153,15 +153,15 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         if relation is None or relation.split_hz is None:
             continue
         split, part = round(relation.split_hz, -2), "above" if relation.above else "below"
-        which, design = [], []
+        which = []
         if not is_named:
             which.append(f"which of the two is not determined, because {found.why}")
-        elif relation.odd == 0:
-            which.append(f"{channel} has a dip of {relation.dip_db:.0f} dB against {other} near {split:.0f} Hz")
-            design.append(f"the dip belongs to the model, and a driver of {other} is reversed")
+        if relation.odd == 0 or (relation.odd == 1 and not is_named):
+            dipped, partner = (channel, other) if relation.odd == 0 else (other, channel)
+            dip = f"{dipped} has a dip of {relation.dip_db:.0f} dB against {partner} near {split:.0f} Hz"
+            which.append(dip if is_named else f"{dip}: reversed, or as designed")
         if is_named and len(found.others) > 1:
             which.append(f"{listed(found.others)} agree with each other")
-            design.clear()
         yield FindingDetails(
             title=f"{channel}: one driver reversed" if is_named else f"{channel} or {other}: one driver reversed",
             channels=(channel,) if is_named else (channel, other),
@@ -174,7 +174,6 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             alternatives=(
                 "the two are different models",
                 "one of them is mounted upside down or on its side",
-                *design,
             ),
             confirm=f"Measure {channel} and {other} at 1 m on axis: the reversed one has a dip near {split:.0f} Hz."
             if is_named

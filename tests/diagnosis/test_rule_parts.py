@@ -163,10 +163,8 @@ def test_a_reversed_driver_is_named_or_one_of_two() -> None:
         "FL and FR are opposite above 1400 Hz and alike on the other side, at 4 of 4 seats",
         "FL has a dip of 9 dB against FR near 1400 Hz",
     )
-    assert alone.alternatives[2:] == ("the dip belongs to the model, and a driver of FR is reversed",)
     assert among.evidence[0].startswith("SiL and SiR are opposite below 1400 Hz")
     assert among.evidence[2] == "SiR, BL and BR agree with each other"
-    assert len(among.alternatives) == 2  # the others of the model have no such dip
     assert either.evidence[1] == "which of the two is not determined, because there is no third"
     assert "1 m on axis" in alone.confirm
     assert either.confirm.startswith("Open BL and BR")

@@ -3,8 +3,8 @@
 Only loudspeakers of one model can be compared: a mirrored pair, and others whose phase is the same throughout. Two that
 differ say that one of them is reversed; which one, a third of the same model says, or the polarity set in the processor.
 What neither decides stays undetermined, and so does a loudspeaker that has no other of its model. All of a kind alike say
-nothing about wiring: the design, or the measuring chain, may invert. With one driver reversed a third of the model decides
-as well, without one the dip at the crossover. A loudspeaker in another one's place is not compared.
+nothing about wiring: the design, or the measuring chain, may invert. With one driver reversed only a third of the model
+decides: a dip at the crossover may belong to the design. A loudspeaker in another one's place is not compared.
 """
 
 from __future__ import annotations
@@ -151,13 +151,11 @@ class _Comparison:
         """Two of a kind, one of which has a driver reversed: which one, where that can be decided."""
         if len(odd_by_thirds) == 1:
             ((odd, thirds),) = odd_by_thirds.items()
-        elif relation.odd is not None:
-            odd, thirds = pair[relation.odd], ()
         else:
             why = (
                 "loudspeakers of the same model contradict each other"
                 if odd_by_thirds
-                else f"{_no_clear_dip(relation)}, and no third loudspeaker of the same model decides"
+                else "there is no third loudspeaker of the same model to compare with"
             )
             return {
                 c: ChannelPolarity(state="one driver of two", others=(o,), relation=relation, why=why)
@@ -316,14 +314,6 @@ def _same_split(one: Relation, other: Relation) -> bool:
     if one.split_hz is None or other.split_hz is None or one.above != other.above:
         return False
     return abs(math.log2(one.split_hz / other.split_hz)) <= SPLIT_WITHIN_OCTAVES
-
-
-def _no_clear_dip(relation: Relation) -> str:
-    """Why the dip at the crossover does not say which of two has a driver reversed, as a clause."""
-    if relation.dip_db < pair_polarity.NAMED_DIP_DB or relation.lead_db < pair_polarity.NAMED_LEAD_DB:
-        depth = f"{max(relation.dip_db, 0.0):.0f} dB"
-        return f"no dip is clear there ({depth} against the partner, {pair_polarity.NAMED_DIP_DB:.0f} dB needed)"
-    return f"the other one rises there by {relation.hump_db:.0f} dB, as models do that are built either way round"
 
 
 def _weak(relation: Relation, other: str) -> str:
