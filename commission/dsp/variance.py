@@ -15,7 +15,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from commission.dsp.repeatability import POINTS_PER_THIRD, Repeatability, shared_share
+from commission.dsp.repeatability import POINTS_PER_THIRD, Repeatability, correlation
 from commission.model import FloatArray
 
 BoolArray = NDArray[np.bool_]
@@ -43,27 +43,23 @@ def variance_over_seats(
     The variance that the measurement itself brings, Σ w(1 − w)·u² (for equal weights u²·(n − 1)/n), is taken off, never
     below zero. NaN where a seat that counts has no level: seats are compared only where all were heard.
     """
-    levels, share = _heard(levels_db, weights)
+    share = _shares(levels_db, weights)
+    levels = np.atleast_2d(np.asarray(levels_db, dtype=float))[share > 0]
+    share = share[share > 0]
     repeats = repeatability or Repeatability()
-    own = _own_db2(share, repeats, repeats.noise_u_db(levels))
+    scatter = repeats.gain_db**2 + repeats.place_u_db(levels) ** 2 + repeats.noise_u_db(levels) ** 2
+    own = (share * (1 - share)) @ np.broadcast_to(scatter, levels.shape)
     with np.errstate(invalid="ignore"):
         raw = share @ (levels - share @ levels) ** 2
     return np.asarray(np.where(np.isfinite(raw), np.maximum(raw - own, 0.0), np.nan))
 
 
-def _heard(levels_db: FloatArray, weights: Sequence[float] | None) -> tuple[FloatArray, FloatArray]:
-    """Levels and shares of the seats; a seat of weight zero drops out, so that its gaps spoil nothing."""
-    levels = np.atleast_2d(np.asarray(levels_db, dtype=float))
-    share = np.ones(len(levels)) if weights is None else np.asarray(weights, dtype=float)
+def _shares(levels_db: FloatArray, weights: Sequence[float] | None) -> FloatArray:
+    """Shares of the seats, their sum 1; a seat of weight zero drops out, so that its gaps spoil nothing."""
+    share = np.ones(len(np.atleast_2d(levels_db))) if weights is None else np.asarray(weights, dtype=float)
     if np.any(share < 0) or not np.all(np.isfinite(share)) or not share.sum() > 0:
         raise ValueError(f"weights of seats must be zero or more, and one above zero; got {share.tolist()}")
-    share = np.asarray(share / share.sum())
-    return np.where(share[:, None] > 0, levels, 0.0), share
-
-
-def _own_db2(share: FloatArray, repeats: Repeatability, noise_u_db: FloatArray) -> FloatArray:
-    """What the measurement itself brings into the variance over seats, per frequency [dB²]."""
-    return np.asarray((share * (1 - share)) @ (repeats.common_db**2 + noise_u_db**2))
+    return np.asarray(share / share.sum())
 
 
 def without_seat_level(levels_db: FloatArray, seat_levels_db: FloatArray) -> FloatArray:
@@ -77,7 +73,7 @@ def broadband_level_db(levels_db: FloatArray, freq_hz: FloatArray, band_hz: tupl
     NaN where a third octave of the band is missing.
     """
     inside = (freq_hz >= band_hz[0]) & (freq_hz <= band_hz[1])
-    return np.asarray(10 * np.log10(np.mean(10 ** (np.asarray(levels_db)[:, inside] / 10), axis=1)))
+    return _power_level_db(np.asarray(levels_db)[:, inside])
 
 
 def own_band(levels_db: FloatArray) -> BoolArray:
@@ -105,9 +101,9 @@ def own_band(levels_db: FloatArray) -> BoolArray:
 class VarianceParts:
     """Standard uncertainties of an MSV [dB²] by their source; together the root of the sum of their squares."""
 
-    together_db2: float
-    """What moves a seat's whole band at once: gain, angle."""
-    apart_db2: float
+    gain_db2: float
+    """What moves a seat's whole band at once."""
+    place_db2: float
     """What moves each third octave for itself: the microphone's place."""
     noise_db2: float
     second_db2: float
@@ -116,7 +112,7 @@ class VarianceParts:
     @property
     def u_db2(self) -> float:
         """All of them."""
-        return math.sqrt(self.together_db2**2 + self.apart_db2**2 + self.noise_db2**2 + self.second_db2**2)
+        return math.sqrt(self.gain_db2**2 + self.place_db2**2 + self.noise_db2**2 + self.second_db2**2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,56 +152,118 @@ def band_variance(
     inside: BoolArray,
     weights: Sequence[float] | None = None,
     repeatability: Repeatability | None = None,
-    measured_db: FloatArray | None = None,
+    level_points: BoolArray | None = None,
 ) -> BandVariance | None:
-    """MSV and deviations of levels [shape=(seats, n)] where the mask `inside` [shape=(n,)] holds.
+    """MSV and deviations of levels as measured [shape=(seats, n)] where the mask `inside` [shape=(n,)] holds.
 
-    `measured_db`: the levels as measured, where `levels_db` has something taken off: noise is told from these.
+    `level_points` [shape=(n,)]: the points over which each seat's own level is taken and subtracted, for evenness of tone.
 
-    None with fewer than two seats that count or no frequency at which all of them were heard.
+    None with fewer than two seats that count, or no frequency at which all of them were heard.
 
-    Uncertainty, JCGM 100 equation (10) with the second-order term: V = Σ w·d² has ∂V/∂L_s = 2·w·d. Of the common part of a
-    seat's error a share moves the whole band at once (gain, angle), so that it counts by the seat's mean deviation; the
-    rest (place) and the noise part are independent beyond a third octave.
+    Uncertainty, JCGM 100 equation (13): V = Σ w·d² has ∂V/∂L_s(f) = 2·w·d_s(f)/n at each point of the band. Where the
+    seat's own level B = 10·lg(mean 10^(L/10)) is subtracted, each derivative also acts on B, by the share g(f) that a point
+    has of its power: the same error is in the band and in the level. Errors of one point and the next are correlated as far
+    as their third octaves overlap. Besides the second-order term of its note: Var(Σ A·ee) = 2·tr(ACAC).
     """
-    levels, share = _heard(levels_db, weights)
-    usable = np.asarray(inside, dtype=bool) & np.isfinite(levels).all(axis=0)
-    if np.count_nonzero(share) < 2 or not usable.any():
+    shown, share = np.atleast_2d(np.asarray(levels_db, dtype=float)), _shares(levels_db, weights)
+    counts = share > 0  # a seat without weight is shown as well
+    usable = np.asarray(inside, dtype=bool) & np.isfinite(shown[counts]).all(axis=0)
+    own = np.zeros(len(usable), dtype=bool) if level_points is None else np.asarray(level_points, dtype=bool)
+    if np.count_nonzero(counts) < 2 or not usable.any() or not np.isfinite(shown[counts][:, own]).all():
         return None
-    levels = levels[:, usable]
     repeats = repeatability or Repeatability()
-    read = levels if measured_db is None else _heard(measured_db, weights)[0][:, usable]
-    noise_u_db = repeats.noise_u_db(read)
-    mean = share @ levels
-    apart = levels - mean
-    own_db2 = float(_own_db2(share, repeats, noise_u_db).mean())
-    left = float((share @ apart**2).mean()) - own_db2
-    shown = (
-        np.atleast_2d(np.asarray(levels_db, dtype=float))[:, usable] - mean
-    )  # a seat without weight is shown as well
-    rms = np.sqrt(np.mean(shown**2, axis=1))
+    part = np.zeros((int(counts.sum()), len(own)))  # what each point has of the power of its seat's own level
+    place, noise = (u[counts] for u in (repeats.place_u_db(shown), repeats.noise_u_db(shown)))
+    if own.any():
+        power = 10 ** (shown[counts][:, own] / 10)
+        part[:, own] = power / power.sum(axis=1, keepdims=True)
+        with np.errstate(invalid="ignore"):
+            shown = without_seat_level(shown, _power_level_db(shown[:, own]))
+    weight = share[counts]
+    mean = weight @ shown[counts][:, usable]
+    off = shown[:, usable] - mean
+    apart = off[counts]
+    scatter = _Scatter.of(place, noise, part, repeats.gain_db if level_points is None else 0.0, usable | own, usable)
+    own_db2 = float(np.mean(weight * (1 - weight) @ scatter.variance_db2))
+    left = float((weight @ apart**2).mean()) - own_db2
+    rms = np.sqrt(np.mean(off**2, axis=1))
     return BandVariance(
         max(left, 0.0),
         tuple(float(v) for v in rms),
-        tuple(float(v) for v in shown.mean(axis=1)),
-        int(np.argmax(np.where(share > 0, rms, -1.0))),
-        _parts(apart, noise_u_db, share, repeats, own_db2),
-        left <= 0.0 < repeats.common_db,
+        tuple(float(v) for v in off.mean(axis=1)),
+        int(np.argmax(np.where(counts, rms, -1.0))),
+        scatter.parts(apart, weight),
+        left <= 0.0 < own_db2,
     )
 
 
-def _parts(
-    apart: FloatArray, noise_u_db: FloatArray, share: FloatArray, repeats: Repeatability, own_db2: float
-) -> VarianceParts:
-    points = apart.shape[1]
-    independent = max(1.0, points / INDEPENDENT_POINTS)
-    one_db2 = repeats.common_db**2
-    together = 4 * np.sum((share * np.mean(apart, axis=1)) ** 2) * one_db2 * repeats.together
-    single = 4 * np.sum(share**2 * np.mean(apart**2, axis=1)) / independent * one_db2 * (1 - repeats.together)
-    noise = 4 * np.sum(share**2 * np.mean((apart * noise_u_db) ** 2, axis=1)) / independent
-    seats = max(int(np.count_nonzero(share)) - 1, 1)
-    second = 2 * own_db2**2 / seats * shared_share(points, repeats.together)
-    return VarianceParts(*(math.sqrt(float(each)) for each in (together, single, noise, second)))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Scatter:
+    """Errors of the seats that count in one band [place, noise, part: shape=(seats, points of band and level)]."""
+
+    place: FloatArray
+    noise: FloatArray
+    part: FloatArray
+    """What each point has of its seat's own level; zero where that is not subtracted."""
+    gain_db2: float
+    band: BoolArray
+    """Which of the points are in the band."""
+    overlap: FloatArray
+    """Correlation between the points."""
+
+    @classmethod
+    def of(
+        cls,
+        place: FloatArray,
+        noise: FloatArray,
+        part: FloatArray,
+        gain_db: float,
+        points: BoolArray,
+        band: BoolArray,
+    ) -> _Scatter:
+        return cls(
+            place=place[:, points],
+            noise=noise[:, points],
+            part=part[:, points],
+            gain_db2=gain_db**2,
+            band=band[points],
+            overlap=correlation(np.flatnonzero(points)),
+        )
+
+    @property
+    def with_level(self) -> FloatArray:
+        """Covariance of the error at each point with that of its seat's own level [shape=(seats, n)]."""
+        return np.asarray(sum(u * ((self.part * u) @ self.overlap) for u in (self.place, self.noise)))
+
+    @property
+    def variance_db2(self) -> FloatArray:
+        """Of each level in the band, the seat's own level taken off where it is [shape=(seats, points of the band)]."""
+        with_level = self.with_level
+        level = np.sum(self.part * with_level, axis=1, keepdims=True)
+        return np.asarray((self.place**2 + self.noise**2 - 2 * with_level + level)[:, self.band] + self.gain_db2)
+
+    def parts(self, apart_db: FloatArray, weight: FloatArray) -> VarianceParts:
+        """What the uncertainty of the MSV is made of; `apart_db`: deviations in the band."""
+        count = apart_db.shape[1]
+        slope = np.zeros(self.place.shape)
+        slope[:, self.band] = 2 * weight[:, None] * apart_db / count
+        gain = self.gain_db2 * float(np.sum(slope.sum(axis=1) ** 2))
+        slope -= slope.sum(axis=1, keepdims=True) * self.part
+        place, noise = (float(np.sum(((slope * u) @ self.overlap) * slope * u)) for u in (self.place, self.noise))
+        with_level = self.with_level
+        level = float(weight @ np.sum(self.part * with_level, axis=1))
+        both = [u[:, self.band] for u in (self.place, self.noise)]
+        typical = np.sum([(u.T * weight) @ u for u in both], axis=0)
+        typical = typical * self.overlap[np.ix_(self.band, self.band)] + level + self.gain_db2
+        beside = (weight @ with_level)[self.band]
+        typical = typical - beside[:, None] - beside
+        pairs = float(np.sum(weight**2) - 2 * np.sum(weight**3) + np.sum(weight**2) ** 2)
+        second = 2 * pairs * float(np.sum(typical**2)) / count**2
+        return VarianceParts(*(math.sqrt(max(each, 0.0)) for each in (gain, place, noise, second)))
+
+
+def _power_level_db(levels_db: FloatArray) -> FloatArray:
+    return np.asarray(10 * np.log10(np.mean(10 ** (levels_db / 10), axis=1)))
 
 
 def without_one_db2(variance_db2: float, share: float, deviation_db: float) -> float:

@@ -21,6 +21,7 @@ import record
 import reopen
 import responses
 import startup
+import words
 
 ALL = {
     "analysis": analysis.run,
@@ -35,10 +36,11 @@ ALL = {
     "mutants": mutated_jobs.run,
     "odd": odd.run,
     "imports": imports.run,
+    "words": words.run,
 }
 
 TIMES = ("analysis", "responses", "startup", "polarity", "reopen", "record", "haul")
-"""Run when none is named; the others look for crashes, and take long."""
+"""Run when none is named; the others look for crashes or false words, and take long."""
 
 
 def main() -> None:

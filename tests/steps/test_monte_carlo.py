@@ -21,7 +21,7 @@ import pytest
 from builders import LOUDSPEAKERS, SEATS, analysis, arrivals, cinema, defined, job_of, levels, setting, tapes
 
 from commission.dsp.air import speed_of_sound_m_s
-from commission.dsp.repeatability import DEFAULT_DB, POINTS_PER_THIRD, TOGETHER
+from commission.dsp.repeatability import GAIN_U_DB, correlation, placement_u_db
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.timing import U_MAIN_S, U_SUB_S
 from commission.dsp.uncertainty import DEFAULT_DOF, DEFAULT_REPEATABILITY_U_DB
@@ -186,10 +186,13 @@ def test_levels_of_responses_are_covered(count: int) -> None:
     assert all(holds(share) for share in shares.values()), shares
 
 
-def placed(rng: np.random.Generator, u_db: float) -> FloatArray:
-    """What one placing of the microphone does to third octaves: all of them together, and each for itself."""
-    alone = np.repeat(rng.normal(0, u_db, len(GRID_HZ) // POINTS_PER_THIRD + 1), POINTS_PER_THIRD)[: len(GRID_HZ)]
-    return np.asarray(math.sqrt(TOGETHER) * rng.normal(0, u_db) + math.sqrt(1 - TOGETHER) * alone)
+_ROOT = np.linalg.cholesky(correlation(np.arange(len(GRID_HZ))) + 1e-9 * np.eye(len(GRID_HZ)))
+
+
+def placed(rng: np.random.Generator, factor: float, levels_db: FloatArray) -> FloatArray:
+    """What gain and one placing of the microphone do to third octaves that are level over the seats."""
+    place = factor * placement_u_db(GRID_HZ) * (_ROOT @ rng.normal(0, 1, len(GRID_HZ)))
+    return np.asarray(levels_db + rng.normal(0, GAIN_U_DB) + place)
 
 
 def uneven(rng: np.random.Generator, count: int, by_db: float) -> FloatArray:
@@ -224,7 +227,7 @@ def test_seat_variance_and_its_change_are_covered(repeated: int, band: Band) -> 
     job = job_of(defined(cinema(["FL"], bands=(band,))), *stored)
     inside: dict[str, list[bool]] = {}
     for _ in range(VISITS):
-        u_db = scatter(rng, DEFAULT_DB)
+        factor = scatter(rng, 1.0)
         room = {r: dict(zip(ids, uneven(rng, len(ids), 1.0), strict=True)) for r in rounds}
         items = [
             Analysed(
@@ -234,7 +237,7 @@ def test_seat_variance_and_its_change_are_covered(repeated: int, band: Band) -> 
                 seat=s,
                 clock=None,
                 passes_delays=True,
-                analysis=analysis(freq_hz=GRID_HZ, third_octave_db=room[r][s] + placed(rng, u_db)),
+                analysis=analysis(freq_hz=GRID_HZ, third_octave_db=placed(rng, factor, room[r][s])),
             )
             for i, (r, s) in enumerate(places)
         ]
@@ -247,7 +250,9 @@ def test_seat_variance_and_its_change_are_covered(repeated: int, band: Band) -> 
             said = inside.setdefault(f"{kind}, change", [])
             said.append(abs(change.change_db2 - (after - before)) <= change.budget.expanded)
     shares = {name: covered(each) for name, each in inside.items()}
-    assert all(holds(share) for share in shares.values()), shares
+    # Upper bounds: a placing counts for three degrees of freedom, however many third octaves it is seen in, because real
+    # channels share where the microphone was put; here each third octave is drawn for itself.
+    assert all(0.93 <= share <= 0.99 for share in shares.values()), shares
 
 
 @pytest.mark.parametrize(

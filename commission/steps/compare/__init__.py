@@ -138,7 +138,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 
 def _budget_table(result: CompareResult, checks: Checks) -> Table:
     """Which share of the variance of a change each source makes, where it is known least well of all channels."""
-    sources = {"gain": "gain and angle", "place": "microphone position", "noise": "noise", "second": "second order"}
+    sources = {"gain": "gain", "place": "microphone position", "noise": "noise", "second": "second order"}
     worst: dict[tuple[str, str], Budget] = {}
     for kind in KINDS:
         for each in result.channels.values():

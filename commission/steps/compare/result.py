@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Budget, FloatArray, Job
+from commission.model.units import listed
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen, usable
@@ -192,7 +193,7 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
         channels=channels,
         left_out=tuple(left_out),
         u_from=u_from,
-        u_db={label: r.common_db for label, r in repeats.items()},
+        u_db=_typical_db(job, repeats),
         one_sided=len(one_sided),
     )
 
@@ -217,37 +218,76 @@ def _common(before: _Row, after: _Row) -> tuple[tuple[list[str], tuple[FloatArra
 
 def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tuple[dict[str, Repeatability], str]:
     """(how well a third octave at one seat repeats, by band label, and where that comes from)."""
-    repeated, moved = [], 0
+    repeated, moved, still = _repeated(job, rounds, analyses)
+    out = {}
+    for band in job.system.bands:
+        inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)
+        parts = []
+        for each in repeated:
+            own = inside & variance.own_band(each.levels_db)
+            if own.any():
+                place = each.place_db[own]
+                parts.append(replace(each, levels_db=each.levels_db[:, own], place_db=place))
+        out[band.label] = repeats_of.repeatability_of(parts, GRID_HZ)
+    apart = f" {moved} more with a different gain {'are' if moved > 1 else 'is'} not used." if moved else ""
+    if still:
+        apart += (
+            f" The repeats at {listed(still)} agree as only those of a microphone that was not moved do, so they are not "
+            "used: put it down again for each repeat."
+        )
+    default_cm, basis = (
+        100 * repeats_of.DISPLACED_M,
+        "determined by simulation (tests/references/repeated_placings.py)",
+    )
+    if not repeated:
+        return out, (
+            f"No position was repeated: the microphone is taken to be within {default_cm:.0f} cm of its earlier place, so "
+            f"that U is an upper bound ({basis}). Two positions measured again in each round make it smaller.{apart}"
+        )
+    text = ", ".join(f"{u_db:.2f} dB at {label} Hz" for label, u_db in _typical_db(job, out).items())
+    count = f"{len(repeated)} repeated position{'s' if len(repeated) != 1 else ''}"
+    return (
+        out,
+        f"Repeatability u of a third octave at one seat, from {count} combined with that of a microphone within "
+        f"{default_cm:.0f} cm ({basis}): {text}; larger where the level is low.{apart}",
+    )
+
+
+def _typical_db(job: Job, repeats: Mapping[str, Repeatability]) -> dict[str, float]:
+    """Standard uncertainty of a third octave at the seats' mean level, by band."""
+    return {
+        band.label: repeats[band.label].typical_db((GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz))
+        for band in job.system.bands
+    }
+
+
+def _repeated(
+    job: Job, rounds: tuple[str, ...], analyses: Analyses
+) -> tuple[list[repeats_of.Repeat], int, tuple[str, ...]]:
+    """What was measured again, how many more had another gain, and the seats where the microphone was not moved."""
+    found: dict[str, tuple[str, list[repeats_of.Repeat]]] = {}
+    moved, default = 0, repeats_of.default_repeatability(GRID_HZ)
     for round_id in rounds:
         for channel in job.system.channels:
+            newest = [a for s in job.system.seats if (a := analyses.of(round_id, channel.id, s.id)) is not None]
+            if not newest:
+                continue
+            mean_db = repeats_of.power_mean_db(np.array([a.third_octave_db for a in newest]))
             for seat in job.system.seats:
-                own = [
-                    item.analysis
-                    for item in analyses.repeats(round_id, channel.id, seat.id)
-                    if item.analysis is not None
-                ]
+                items = analyses.repeats(round_id, channel.id, seat.id)
+                own = [item.analysis for item in items if item.analysis is not None]
                 gains = [a.level_db for a in own if a.level_db is not None]
                 if len(own) > 1 and gains and max(gains) - min(gains) > GAIN_DB:
                     moved += 1  # measured again because the gain was wrong: says nothing of repeatability
                 elif len(own) > 1:
-                    repeated.append(np.array([a.third_octave_db for a in own]))
-    out = {}
-    for band in job.system.bands:
-        inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)
-        parts = [levels[:, inside & variance.own_band(levels)] for levels in repeated]
-        out[band.label] = repeats_of.repeatability_of([part for part in parts if part.shape[1]])
-    apart = f" {moved} more with a different gain {'are' if moved > 1 else 'is'} not used." if moved else ""
-    if not repeated:
-        basis = "determined by simulation (tests/references/placement.py)"
-        taken = f"u = {repeats_of.DEFAULT_DB} dB is assumed for a third octave at one seat, {basis}."
-        return out, f"No position was repeated: {taken}{apart}"
-    text = ", ".join(f"{r.common_db:.2f} dB at {label} Hz" for label, r in out.items())
-    count = f"{len(repeated)} repeated position{'s' if len(repeated) != 1 else ''}"
-    return (
-        out,
-        f"Repeatability u of a third octave at one seat, from {count} combined with the default of "
-        f"{repeats_of.DEFAULT_DB} dB: {text}; larger where the level is close to the noise.{apart}",
-    )
+                    levels = np.array([a.third_octave_db for a in own])
+                    place = default.place_beside_db(np.mean(levels, axis=0), mean_db)
+                    placing = f"{round_id} {seat.id}"
+                    repeat = repeats_of.Repeat(levels_db=levels, place_db=place, placing=placing)
+                    found.setdefault(placing, (seat.id, []))[1].append(repeat)
+    still = {placing: seat for placing, (seat, own) in found.items() if not repeats_of.was_moved(own, GRID_HZ)}
+    used = [each for placing, (_, own) in found.items() if placing not in still for each in own]
+    return used, moved, tuple(dict.fromkeys(still.values()))
 
 
 def _heard(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, _Row], list[str]]:
@@ -349,14 +389,9 @@ def _band(
     inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz) & plays
     if inside.sum() < LEAST_POINTS or len(seats) < 2:
         return None
-    levels = measured
-    if kind == TONE:
-        own = variance.broadband_level_db(measured, GRID_HZ, _level_band_hz(job, name))
-        levels = variance.without_seat_level(measured, own)
-        low, high = _level_band_hz(job, name)
-        shared = inside & (GRID_HZ >= low) & (GRID_HZ <= high)
-        repeats = repeats.without_level(3 * math.log2(high / low), float(shared.sum() / inside.sum()))
-    found = variance.band_variance(levels, inside, seat_weights(job, seats), repeats, measured)
+    low, high = _level_band_hz(job, name)
+    level_points = (GRID_HZ >= low) & (GRID_HZ <= high) if kind == TONE else None
+    found = variance.band_variance(measured, inside, seat_weights(job, seats), repeats, level_points)
     if found is None:
         return None
     heard = GRID_HZ[inside]

@@ -15,14 +15,15 @@ from typing import Literal
 
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
-from commission.dsp.repeatability import DEFAULT_DB, Repeatability
+from commission.dsp.repeatability import DISPLACED_M, Repeatability
 from commission.dsp.variance import VarianceParts
 from commission.model import Budget, Contribution, DelayRange
 from commission.model.units import FOOT_M, counted
 
 CUSTOM = "common practice, no source"
-PLACED, ARRIVED, ONSET = (
-    f"determined by simulation (tests/references/{name}.py)" for name in ("placement", "direct_sounds", "sub_onset")
+PLACED, PLACED_THIRDS, ARRIVED, ONSET = (
+    f"determined by simulation (tests/references/{name}.py)"
+    for name in ("placement", "repeated_placings", "direct_sounds", "sub_onset")
 )
 TEMPERATURE_U_K = 1 / math.sqrt(3)
 """Air temperature within ±1 K, rectangular (common practice, no source)."""
@@ -297,34 +298,23 @@ def against_mean(budget: Budget, check_id: str, title: str, seats: int, *, count
 
 
 def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats: Repeatability) -> Budget:
-    """Mean variance over the seats in one band [dB²]; sensitivities are what the seats' deviations make of each source."""
-    together, apart = (repeats.common_db * math.sqrt(share) for share in (repeats.together, 1 - repeats.together))
-    kind: Literal["A", "B"] = "A" if repeats.dof > u_of.DEFAULT_DOF and math.isfinite(repeats.dof) else "B"
-    basis = (
+    """Mean variance over the seats in one band [dB²], by its sources."""
+    kind: Literal["A", "B"] = "A" if repeats.repeated else "B"
+    placed = (
         "repeats, combined with the default (JCGM 101 6.4.9.4)"
-        if kind == "A"
-        else f"{DEFAULT_DB} dB at one seat; {PLACED}"
-    )
-    known = (
-        ("gain and angle: shift a seat's whole band", together, parts.together_db2, basis),
-        ("microphone position: shifts each third octave", apart, parts.apart_db2, basis),
-        ("noise, at 0 dB", repeats.noise_db, parts.noise_db2, "repeats; larger where the level is low"),
+        if repeats.repeated
+        else f"put back within {100 * DISPLACED_M:.0f} cm; {PLACED_THIRDS}"
     )
     lines = [
-        Contribution(
-            source=source, u=u_db, unit="dB", sensitivity=part / u_db, dof=repeats.dof, evaluation=kind, basis=text
+        Contribution(source=source, u=part, unit="dB²", dof=dof, evaluation=own, basis=text)
+        for source, part, dof, own, text in (
+            ("gain: shifts a seat's whole band", parts.gain_db2, repeats.dof, kind, CUSTOM),
+            ("microphone position: shifts each third octave", parts.place_db2, repeats.dof, kind, placed),
+            ("noise", parts.noise_db2, repeats.dof, kind, "repeats; larger where the level is low"),
+            ("second order: square of the scatter", parts.second_db2, math.inf, "B", "JCGM 100 5.1.2, note"),
         )
-        for source, u_db, part, text in known
-        if u_db > 0 and part > 0
+        if part > 0
     ]
-    lines.append(
-        Contribution(
-            source="second order: square of the scatter",
-            u=parts.second_db2,
-            unit="dB²",
-            basis=("JCGM 100 5.1.2, note"),
-        )
-    )
     return Budget(
         id=budget_id, title="Variance over the seats", unit="dB²", channel=channel, contributions=tuple(lines)
     )

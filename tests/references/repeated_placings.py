@@ -1,0 +1,235 @@
+"""Third octaves and words of "compare" when the microphone is put down again, in rooms of two simulators.
+
+    python tests/references/repeated_placings.py [rooms]
+
+Rooms by pyroomacoustics (`placement.py`) and by random waves and modes (`random_waves.py`), which share no code with each
+other or with the program: five main loudspeakers and two subwoofers at six seats. Each placing is 1, 2 or 5 cm from the
+seat's place, in any direction. Printed, by simulator and distance:
+
+- the scatter of third octaves at the seats' mean level, beside what the program takes it to be (`repeatability.placement_u_db`);
+- the share of words "better" and "worse" in rooms that did not change (promise: at most 5 %), and the root of the mean square
+  of change over its u (1 where u is right, less where it is an upper bound); with nothing repeated, with two seats measured
+  again in each round, and with every seat measured two or three times;
+- the share of changes that are seen where the standard deviation over the seats grows or falls by 1 dB.
+
+Gain ±0.1 dB is drawn besides (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from scipy import signal
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from builders import cinema, defined, job_of
+from references import placement, random_waves
+
+from commission.dsp.analysis import analyse_batch
+from commission.dsp.repeatability import placement_u_db
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Analysis, FloatArray, Response, ResponseStored
+from commission.steps import compare
+
+DISTANCES_M = (0.01, 0.02, 0.05)
+NAMES, SEATS = ("FL", "FC", "FR", "SiL", "TpFL", "SUB1", "SUB2"), ("A1", "A2", "A3", "B1", "B2", "B3")
+MAINS, COUNT = 5, 6
+SIMULATORS = ("image sources", "random waves")
+PLANS: dict[str, tuple[tuple[dict[int, list[int]], list[int], dict[int, list[int]], list[int]], ...]] = {
+    # (seats measured again and their placings, placings of the others) before, and the same after; the last one counts
+    "nothing repeated": (({}, [0], {}, [1]), ({}, [2], {}, [3]), ({}, [4], {}, [5])),
+    "two seats again": (
+        ({1: [2, 0], 4: [2, 0]}, [0], {1: [3, 1], 4: [3, 1]}, [1]),
+        ({0: [0, 4], 5: [0, 4]}, [4], {0: [2, 5], 5: [2, 5]}, [5]),
+    ),
+    "every seat twice": (({}, [0, 1], {}, [2, 3]), ({}, [4, 5], {}, [1, 0])),
+    "every seat three times": (({}, [0, 1, 2], {}, [3, 4, 5]),),
+}
+CHECKED_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+
+
+@dataclass(frozen=True)
+class Placings:
+    """What the analysis reads in one room [shape=(loudspeakers, seats, placings)]."""
+
+    read: np.ndarray
+
+    @property
+    def thirds_db(self) -> FloatArray:
+        """[shape=(loudspeakers, seats, placings, n)]"""
+        return np.array([[[a.third_octave_db for a in seat] for seat in own] for own in self.read])
+
+
+def around(rng: np.random.Generator, distance_m: float, count: int) -> FloatArray:
+    """Points at a distance in any direction [shape=(count, 3)]."""
+    way = rng.normal(size=(count, 3))
+    return np.asarray(distance_m * way / np.linalg.norm(way, axis=1, keepdims=True))
+
+
+def placings(simulator: str, seed: int, distance_m: float, count: int = COUNT) -> Placings:
+    """One room, `count` placings at each seat."""
+    if simulator == SIMULATORS[0]:
+        found = placement.placements(seed, distance_m, count, around)
+        return Placings(np.array(found.read, dtype=object).reshape(len(NAMES), len(SEATS), count))
+    rng = np.random.default_rng([33, seed])
+    own = random_waves.room(seed)
+    heard, _ = random_waves.responses(own, np.stack([around(rng, distance_m, count) for _ in SEATS]), seed)
+    filters = [signal.butter(2, rng.uniform(40, 90), "high", fs=24000, output="sos") for _ in range(MAINS)]
+    filters += [signal.butter(4, [24, 200], "band", fs=24000, output="sos")] * 2
+    heard = np.stack([signal.sosfilt(sos, h, axis=-1) for sos, h in zip(filters, heard, strict=True)])
+    flat = heard.astype(np.float32).reshape(-1, heard.shape[-1])
+    is_sub = np.arange(len(flat)) >= MAINS * len(SEATS) * count
+    read = analyse_batch([Response(impulse=h, rate_hz=24000) for h in flat], is_sub.tolist())
+    assert all(isinstance(a, Analysis) for a in read)
+    return Placings(np.array(read, dtype=object).reshape(len(NAMES), len(SEATS), count))
+
+
+def scatter_db(made: Placings, hz: float) -> float:
+    """Of one third octave at the seats' mean level, as the program defines it below 250 Hz (rms)."""
+    point = int(np.argmin(np.abs(GRID_HZ - hz)))
+    own = made.thirds_db[MAINS:, ..., point] if hz < 80 else made.thirds_db[:MAINS, ..., point]
+    level = own.mean(axis=2)
+    below = 10 * np.log10(np.mean(10 ** (level / 10), axis=1, keepdims=True)) - level
+    square = np.var(own, axis=2, ddof=1) * 10 ** (-below / 10 if hz <= 250 else 0 * below)
+    return float(np.sqrt(np.mean(square)))
+
+
+def rounds(plan: str) -> Iterator[tuple[list[list[int]], list[list[int]]]]:
+    """The placings of each seat before and after, in the order in which they were measured."""
+    for again, others, again_after, others_after in PLANS[plan]:
+        yield (
+            [again.get(s, others) for s in range(len(SEATS))],
+            [again_after.get(s, others_after) for s in range(len(SEATS))],
+        )
+
+
+def visit(
+    made: Placings,
+    before: list[list[int]],
+    after: list[list[int]],
+    rng: np.random.Generator,
+    added_db: FloatArray | None = None,
+) -> compare.CompareResult:
+    """Two rounds in a room; `added_db` [shape=(loudspeakers, seats, n)] is what changed between them."""
+    stored: list[ResponseStored] = []
+    items: list[Analysed] = []
+    for round_id, chosen in ((AS_FOUND, before), (AS_LEFT, after)):
+        for c, name in enumerate(NAMES):
+            for s, seat in enumerate(SEATS):
+                for k in chosen[s]:
+                    own: Analysis = made.read[c, s, k]
+                    off = float(rng.uniform(-0.1, 0.1))
+                    levels = own.third_octave_db + off
+                    if added_db is not None and round_id == AS_LEFT:
+                        levels = levels + added_db[c, s]
+                    assert own.level_db is not None
+                    own = replace(own, third_octave_db=levels, level_db=own.level_db + off)
+                    seq = len(items)
+                    stored.append(
+                        ResponseStored(
+                            round=round_id,
+                            channel=name,
+                            seat=seat,
+                            kind="impulse",
+                            file_name=f"{seq}.flac",
+                            file_sha256=f"{seq:064d}",
+                        )
+                    )
+                    items.append(
+                        Analysed(
+                            seq=seq,
+                            round=round_id,
+                            channel=name,
+                            seat=seat,
+                            clock="one",
+                            passes_delays=True,
+                            analysis=own,
+                        )
+                    )
+    return compare.solve(job_of(defined(cinema(list(NAMES), list(SEATS))), *stored), Analyses(items))
+
+
+def changes_over_u(made: Placings, plan: str, rng: np.random.Generator) -> dict[tuple[str, str], list[float]]:
+    """(question, band) → change over its u, of a room that did not change."""
+    out: dict[tuple[str, str], list[float]] = {}
+    for before, after in rounds(plan):
+        for each in visit(made, before, after, rng).channels.values():
+            for kind, bands in each.bands.items():
+                for label, change in bands.items():
+                    out.setdefault((kind, label), []).append(change.change_db2 / change.u_db2)
+    return out
+
+
+def scaled_db(made: Placings, by_db: float) -> FloatArray:
+    """What changes the standard deviation over the seats by so much in each band [shape=(loudspeakers, seats, n)].
+
+    NaN where less than 0.3 dB of it would be left.
+    """
+    levels = made.thirds_db.mean(axis=2)
+    levels = np.where(np.isfinite(levels), levels, np.nan)
+    apart = levels - levels.mean(axis=1, keepdims=True)
+    out = np.zeros(apart.shape)
+    for low, high in ((20, 80), (80, 300), (300, 3000), (3000, 16000)):
+        inside = (GRID_HZ >= low) & (GRID_HZ <= high) & np.isfinite(apart).all(axis=(0, 1))
+        for c in range(len(apart)):
+            sd = float(np.sqrt(np.mean(apart[c][:, inside] ** 2)))
+            factor = by_db / sd if sd + by_db > 0.3 else np.nan
+            out[c][:, inside] = factor * apart[c][:, inside]
+    return out
+
+
+def seen(made: Placings, plan: str, by_db: float, rng: np.random.Generator) -> dict[str, list[bool]]:
+    """Band → whether a change of the standard deviation over the seats is called what it is (what the seats hear)."""
+    before, after = next(rounds(plan))
+    added = scaled_db(made, by_db)
+    out: dict[str, list[bool]] = {}
+    result = visit(made, before, after, rng, np.nan_to_num(added))
+    for c, name in enumerate(NAMES):
+        for label, change in result.channels[name].bands["heard"].items():
+            low, high = (float(edge) for edge in label.split("-"))
+            if np.isfinite(added[c][:, (GRID_HZ >= low) & (GRID_HZ <= high)]).all():
+                out.setdefault(label, []).append(change.word == ("worse" if by_db > 0 else "better"))
+    return out
+
+
+def main(rooms: int) -> None:
+    """Print every table."""
+    print("third octaves [dB] at", ", ".join(f"{hz:g}" for hz in CHECKED_HZ), "Hz")
+    for distance_m in DISTANCES_M:
+        stated = placement_u_db(np.array(CHECKED_HZ), distance_m)
+        print(f"{100 * distance_m:.0f} cm, stated      ", " ".join(f"{u:.2f}" for u in stated))
+        for simulator in SIMULATORS:
+            made = [placings(simulator, seed, distance_m) for seed in range(rooms)]
+            found = [float(np.sqrt(np.mean([scatter_db(m, hz) ** 2 for m in made]))) for hz in CHECKED_HZ]
+            print(f"{100 * distance_m:.0f} cm, {simulator:13s}", " ".join(f"{u:.2f}" for u in found), flush=True)
+            for plan in PLANS:
+                _print_words(made, plan)
+            for by_db in (-1.0, 1.0):
+                hits: dict[str, list[bool]] = {}
+                for m in made:
+                    for label, own in seen(m, "two seats again", by_db, np.random.default_rng(2)).items():
+                        hits.setdefault(label, []).extend(own)
+                text = ", ".join(f"{label} Hz {100 * np.mean(own):.0f} %" for label, own in hits.items())
+                print(f"    {by_db:+.0f} dB seen with two seats again: {text}", flush=True)
+
+
+def _print_words(made: list[Placings], plan: str) -> None:
+    ratios: dict[tuple[str, str], list[float]] = {}
+    for m in made:
+        for place, own in changes_over_u(m, plan, np.random.default_rng(1)).items():
+            ratios.setdefault(place, []).extend(own)
+    every = np.concatenate([np.abs(own) for own in ratios.values()])
+    parts = [
+        f"{kind} {label} {100 * np.mean(np.abs(own) > 2):.0f} % ({np.sqrt(np.mean(np.square(own))):.2f})"
+        for (kind, label), own in ratios.items()
+    ]
+    print(f"    {plan}: false words {100 * np.mean(every > 2):.1f} % of {len(every)}; {', '.join(parts)}", flush=True)
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 6)
