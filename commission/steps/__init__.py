@@ -20,6 +20,7 @@ TITLES = {
     "distances": "Distances",
     "seats": "Seats",
     "dialogue": "Dialogue",
+    "bass": "Bass",
     "compare": "Compare",
     "drift": "Since last time",
     "handover": "Hand over",

@@ -17,6 +17,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.model import Check, Event, Finding, Followed, Job, Outcome, worst
 from commission.model.checklist import LIP_SYNC
 from commission.model.units import clean_text
+from commission.record.data.bass import bass_values
 from commission.record.data.drift import drift_values
 from commission.record.data.judged_again import rejudged_values
 from commission.record.data.sheet import sheet_rows
@@ -54,7 +55,7 @@ def results(visit: Visit) -> dict[str, Any]:
         "seats": _by_round(job, lambda r: _seats(seats.solve(job, r, analyses))),
         "dialogue": _by_round(job, lambda r: _dialogue(dialogue.solve(job, r, analyses))),
         "variance": or_else(lambda: _variance(visit), _NOTHING),
-        "bass": {},
+        "bass": or_else(lambda: bass_values(visit), _NOTHING),
         **or_else(lambda: drift_values(visit), _NOTHING),
         "findings": _findings(visit),
         "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in all_steps()},

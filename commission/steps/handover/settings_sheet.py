@@ -11,6 +11,8 @@ from commission.dsp.trims import grid_decimals
 from commission.model import AS_LEFT, Analyses, Channel, Job, Polarity, Setting, Verdict
 from commission.model.units import round_name
 from commission.steps import distances, levels
+from commission.steps.bass.result import BassResult, SubProposal, in_use
+from commission.steps.bass.result import solve as solve_bass
 from commission.steps.seats import result as seat_cells
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.isolation import or_else
@@ -70,21 +72,54 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
     Each follows the newest round that holds what it needs, or `round_id`. What waits for a repair has no new value. A
     polarity is here only where the processor holds "reversed" and the loudspeaker was compared with others of its model:
     then the setting either makes up for the wiring, or is the fault. A reversed wire behind a normal setting is repaired
-    at the wire. The polarity that a subwoofer needs is decided at the crossover, not here.
+    at the wire. Subwoofers follow the proposal of the step Bass where it is in use, their polarity as well.
     """
     rounds = (round_id,) if round_id is not None else tuple(reversed(job.rounds))
     waiting = or_else(lambda: awaiting_repair(job, rounds[0], analyses), None)
     if waiting is None:
         return ()  # nothing is proposed for what may have to be repaired first
     lines: list[SheetLine | None] = []
+    proposed = or_else(lambda: _bass(job, analyses, rounds), {})
     for channel in job.system.channels:
         first = waiting.get(channel.id)
+        if channel.id in proposed and first is None:
+            lines += _bass_lines(job, proposed[channel.id], rounds)
+            continue
         lines += [
             or_else(partial(_trim, job, analyses, channel, rounds, first), None),
             or_else(partial(_delay, job, analyses, channel, rounds, first), None),
             or_else(partial(_polarity, job, analyses, channel, rounds), None),
         ]
     return tuple(line for line in lines if line is not None)
+
+
+def _bass(job: Job, analyses: Analyses, rounds: Sequence[str]) -> dict[str, tuple[SubProposal, str]]:
+    """Subwoofer → what the step Bass proposes, and the round it follows; empty where that is not in use."""
+    result = solve_bass(job, analyses)
+    if not isinstance(result, BassResult) or result.measured.round not in rounds or not in_use(job, result):
+        return {}
+    return {sub: (each, result.measured.round) for sub, each in result.subs.items()}
+
+
+def _bass_lines(job: Job, proposal: tuple[SubProposal, str], rounds: Sequence[str]) -> list[SheetLine]:
+    """Trim, delay and, where it is turned over, polarity of a subwoofer."""
+    each, round_id = proposal
+    channel, trim, delay = each.channel, job.system.processor.trim_db, job.system.processor.delay
+    typed, lines = _typed_in(job, channel.id), []
+    if each.trim_db is not None:
+        decimals = grid_decimals(trim.step, 1)
+        lines.append(_line(channel, "trim", each.old_trim_db, each.trim_db, typed.trim_db, "dB", decimals, round_id))
+    if each.setting is not None:
+        unit = f"{delay.unit} {'delay' if delay.unit == 'ms' else 'distance'}"
+        decimals = grid_decimals(delay.step, 1)
+        lines.append(
+            _line(channel, "delay", each.old_setting, each.setting, typed.distance, unit, decimals, round_id)
+        )
+    if each.new_polarity != each.old_polarity or each.old_polarity == "reversed":
+        lines.append(
+            _line(channel, "polarity", each.old_polarity, each.new_polarity, typed.polarity, "", 0, round_id)
+        )
+    return lines
 
 
 def _trim(

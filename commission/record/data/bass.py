@@ -1,0 +1,127 @@
+"""The proposal for the subwoofers, its prediction and its verification as plain values for `commission-results/1`."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from commission.dsp.bass_sum import unchanged
+from commission.model import AS_FOUND
+from commission.steps import bass
+from commission.steps.bass.measured import measured_bass
+from commission.steps.bass.result import BassResult, Version, in_use, version
+from commission.steps.bass.verified import Verified, verify
+from commission.steps.compare.result import sub_outputs
+from commission.visit import Visit
+
+
+def bass_values(visit: Visit) -> dict[str, Any]:
+    """Round, band, proposal, prediction, verification and trade; where there is none, why."""
+    job, analyses = visit.job, visit.analyses
+    if not sub_outputs(job)[0] or not job.responses:
+        return {}
+    result = bass.solve(job, analyses)
+    if isinstance(result, str):
+        return {"round": None, "why": result}
+    seats = result.measured.seats
+    checked = verify(job, result.measured.round, analyses)
+    first = measured_bass(job, AS_FOUND, analyses) if AS_FOUND in job.rounds else ""
+    found = (
+        _version(result.as_found, seats)
+        if isinstance(first, str) or first.round == result.measured.round
+        else _version(version(first, AS_FOUND, unchanged(first.room.subs)), first.seats)
+    )
+    return {
+        "round": result.measured.round,
+        "band_hz": [_round(hz, 1) for hz in result.measured.band_hz],
+        "proposal": _proposal(result),
+        "in_use": in_use(job, result),
+        "why": result.kept_because,
+        "as_found": found,
+        "measured": _version(result.as_found, seats),
+        "predicted": _version(result.proposed, seats) | _sturdiness(result),
+        "others": {each.name: _version(each, seats) for each in result.others},
+        "verified": {} if isinstance(checked, str) else _verified(checked, result),
+        "why_not_verified": checked if isinstance(checked, str) else None,
+        "trade": [
+            {"name": each.name, "sd_db": _round(each.sd_db, 2), "output_db": _round(each.figures.output_db, 2)}
+            for each in result.trade
+        ],
+        "crossover": _crossover(result),
+        "left_out": list(result.measured.left_out),
+    }
+
+
+def _proposal(result: BassResult) -> dict[str, Any]:
+    return {
+        sub: {
+            "gain_db": _round(each.gain_db, 3),
+            "delay_ms": _round(1000 * each.delay_s, 4),
+            "polarity": each.polarity,
+            "filters": [],
+            "trim_db": _round(each.trim_db, 2),
+            "setting": _round(each.setting, 4),
+        }
+        for sub, each in result.subs.items()
+    }
+
+
+def _version(each: Version, seats: tuple[str, ...]) -> dict[str, Any]:
+    return {
+        "sd_db": _round(each.sd_db, 2),
+        "output_db": _round(each.figures.output_db, 2),
+        "seats": {seat: {"deviation_db": _round(v, 2)} for seat, v in zip(seats, each.deviation_db, strict=True)},
+    }
+
+
+def _sturdiness(result: BassResult) -> dict[str, Any]:
+    held = result.held_out
+    return {
+        "worst_sd_db": _round(math.sqrt(result.sturdy.worst_db2), 2),
+        "worst": result.sturdy.worst,
+        "seat_left_out_sd_db": None if held is None else _round(math.sqrt(held.mean_db2), 2),
+    }
+
+
+def _verified(checked: Verified, result: BassResult) -> dict[str, Any]:
+    deviations = dict(zip(result.measured.seats, result.as_found.deviation_db, strict=True))
+    return {
+        "from": checked.before,
+        "sd_db": _round(checked.sd_db, 2),
+        "output_db": _round(checked.output_db, 2),
+        "seats": {
+            seat: {"deviation_db": _round(deviations[seat], 2), "agreement_db": _round(agreement, 2)}
+            for seat, agreement in zip(checked.seats, checked.agreement_db, strict=True)
+        },
+        "common_db": _round(checked.common_db, 2),
+        "subs": {
+            each.sub: {
+                "gain_db": {"entered": _round(each.typed_gain_db, 2), "measured": _round(each.gain_db, 2)},
+                "delay_ms": {
+                    "entered": _round(1000 * each.typed_delay_s, 3),
+                    "measured": None if each.delay_s is None else _round(1000 * each.delay_s, 3),
+                },
+                "polarity": {"entered": each.typed_polarity, "measured": each.polarity},
+                "as_entered": not each.is_off,
+            }
+            for each in checked.changes
+        },
+        "explanation": None if checked.explanation is None else checked.explanation.text,
+    }
+
+
+def _crossover(result: BassResult) -> dict[str, Any] | None:
+    if result.crossover is None:
+        return None
+    fit = result.crossover.fit
+    return {
+        "hz": _round(result.crossover.hz, 1),
+        "mains": {
+            main: {"before_db": _round(float(before), 2), "after_db": _round(float(after), 2)}
+            for main, before, after in zip(result.crossover.mains, fit.before_db, fit.after_db, strict=True)
+        },
+    }
+
+
+def _round(value: float | None, digits: int) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(float(value), digits) + 0.0

@@ -1,0 +1,471 @@
+"""Bass: which gain, delay and polarity of each subwoofer serves all seats, and do mains and subwoofers add up?
+
+The responses of each subwoofer at every seat predict what any settings would give there, before anything is touched. The
+search (`dsp.bass_search`; Welti & Devantier 2006, from memory) finds settings with which all seats hear alike without much
+loss of output, also when everything is a little off. Measured again after setting, the prediction is compared with what is
+heard.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from commission.dsp.bass_search import GAIN_OFF_DB, SEAT_OFF_M, TEMPERATURE_OFF_K
+from commission.model import (
+    Advice,
+    Analyses,
+    Check,
+    CheckLimit,
+    Choice,
+    Column,
+    Curve,
+    Job,
+    Limit,
+    Outcome,
+    Row,
+    Series,
+    Step,
+    Table,
+    Task,
+)
+from commission.model.formatting import number
+from commission.model.units import round_name
+from commission.steps.bass.result import (
+    PRICES,
+    TRADE_KEY,
+    USE_KEY,
+    BassResult,
+    Version,
+    in_use,
+    solve,
+)
+from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
+from commission.steps.compare.result import sub_outputs
+
+__all__ = ["AGREEMENT", "CROSSOVER", "STEP", "BassResult", "Version", "evaluate", "in_use", "plan", "solve", "verify"]
+
+HELP = """
+There is nothing to measure here: this step uses the responses of the step *Seats*.
+
+- Measure **each subwoofer alone** at every seat, all in one run: only then do the responses share a clock.
+- The proposal changes gain, delay and polarity of each subwoofer. Figures and curves show what every seat will hear,
+  before you touch anything.
+- **c** picks from the trade: more even, or louder. **e** opens the settings: the arrow keys change one value by hand, and
+  all curves follow.
+- Set the processor as the settings sheet says, begin the round **as left** and measure the subwoofers again at every seat:
+  predicted and measured are then compared, seat by seat.
+
+Turn a subwoofer's polarity in the processor where it can do that, otherwise with the phase switch of the subwoofer.
+"""
+
+AGREEMENT = Limit(
+    high=AGREEMENT_DB,
+    unit="dB",
+    basis="predicted and measured bass at a seat; determined by simulation (tests/steps/test_bass_verified.py)",
+)
+CROSSOVER = Limit(
+    high=3.0, unit="dB", basis="what delay and polarity would add through the crossover; common practice, no source"
+)
+CROSSOVER_U_DB = 0.5
+CURVE_BEFORE, CURVE_AFTER = "bass:before", "bass:after"
+PRICE_WORDS = {
+    "even": "most even: output counts little",
+    "balanced": "balanced: 1 dB of output is worth 0.3 dB²",
+    "loud": "loud: 1 dB of output is worth 1 dB²",
+    "loudest": "loudest: 1 dB of output is worth 3 dB²",
+}
+
+
+def plan(job: Job, round_id: str) -> tuple[Task, ...]:
+    """Nothing to measure."""
+    return ()
+
+
+def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
+    """The proposal in the newest round that holds the subwoofers; in a later round predicted against measured."""
+    if not sub_outputs(job)[0]:
+        return Outcome(step="bass", round=round_id, remarks=("The job has no subwoofer.",))
+    result, checked = solve(job, analyses), verify(job, round_id, analyses)
+    seats = len(job.system.seats)
+    if isinstance(result, str) or result.measured.round != round_id:
+        remark = (
+            f"No prediction: {result}."
+            if isinstance(result, str)
+            else f"The prediction is shown in the round {round_name(result.measured.round)}."
+        )
+        return Outcome(step="bass", round=round_id, total=seats, remarks=(remark,))
+    checks = (*_agreement_checks(checked), *_crossover_checks(result))
+    return Outcome(
+        step="bass",
+        round=round_id,
+        done=len(result.measured.seats),
+        total=seats,
+        checks=checks,
+        tables=tuple(_tables(result, checked, checks)),
+        curves=tuple(_curves(result, checked)),
+        advice=_advice(job, result),
+        choices=_choices(job, result),
+        stands_out=_stands_out(result, checked),
+        remarks=tuple(_remarks(job, result, checked)),
+    )
+
+
+# --- checks ---------------------------------------------------------------------------------------------------------
+
+
+def _agreement_checks(checked: Verified | str) -> tuple[Check, ...]:
+    if isinstance(checked, str):
+        return ()
+    return tuple(
+        Check(
+            id="bass.agreement",
+            seat=seat,
+            value=value,
+            unit="dB",
+            uncertainty=AGREEMENT_U_DB,
+            limit=AGREEMENT,
+            text="measured minus predicted bass, root mean square",
+        )
+        for seat, value in zip(checked.seats, checked.agreement_db, strict=True)
+    )
+
+
+def _crossover_checks(result: BassResult) -> tuple[Check, ...]:
+    if result.crossover is None:
+        return ()
+    fit = result.crossover.fit
+    return tuple(
+        Check(
+            id="bass.crossover",
+            channel=main,
+            value=float(after - before),
+            unit="dB",
+            uncertainty=CROSSOVER_U_DB,
+            limit=CROSSOVER,
+            text=f"what the proposal adds through the octave around {result.crossover.hz:.0f} Hz",
+        )
+        for main, before, after in zip(result.crossover.mains, fit.before_db, fit.after_db, strict=True)
+    )
+
+
+# --- tables ---------------------------------------------------------------------------------------------------------
+
+
+def _tables(result: BassResult, checked: Verified | str, checks: tuple[Check, ...]) -> list[Table]:
+    tables = [settings_table(result), figures_table(result)]
+    if result.trade:
+        tables.append(_trade_table(result))
+    tables.append(_seats_table(result, checked, checks))
+    if result.crossover is not None:
+        tables.append(_crossover_table(result, checks))
+    if not isinstance(checked, str):
+        tables.append(_changes_table(checked))
+    return tables
+
+
+def settings_table(result: BassResult) -> Table:
+    """What to set for each subwoofer: the change, and what the processor holds then."""
+    columns = (
+        Column(key="sub", title="Subwoofer"),
+        Column(key="gain", title="Gain", unit="dB", decimals=1, signed=True),
+        Column(key="delay", title="Delay", unit="ms", decimals=2, signed=True),
+        Column(key="polarity", title="Polarity"),
+        Column(key="trim", title="New trim", unit="dB", decimals=1, signed=True),
+        Column(key="setting", title="New setting", decimals=2),
+    )
+    rows = tuple(
+        Row(
+            key=sub,
+            cells=(
+                sub,
+                each.gain_db,
+                1000 * each.delay_s,
+                "turn over" if each.polarity < 0 else "keep",
+                each.trim_db,
+                each.setting,
+            ),
+        )
+        for sub, each in result.subs.items()
+    )
+    title = "Settings by hand" if result.by_hand else "Proposed settings"
+    if result.kept_because is not None:
+        title = "Settings, left as they are"
+    return Table(
+        id="bass:settings",
+        title=title,
+        columns=columns,
+        rows=rows,
+        remark=f"Changes against {round_name(result.measured.round)}. Trim and setting: what the processor must hold.",
+    )
+
+
+def figures_table(result: BassResult) -> Table:
+    """As found, proposed, all alike and the best single subwoofer."""
+    columns = (
+        Column(key="name", title="Subwoofers"),
+        Column(key="sd", title="Seat-to-seat", unit="dB", decimals=1),
+        Column(key="output", title="Output", unit="dB", decimals=1, signed=True),
+        Column(key="worst", title="Worst seat"),
+        Column(key="off", title="Off by", unit="dB", decimals=1, signed=True),
+    )
+    versions = (result.as_found, *((result.proposed,) if result.is_change else ()), *result.others)
+    rows = []
+    for each in versions:
+        seat, off = worst_seat(result, each)
+        name = result.measured.round if each is result.as_found else each.name
+        rows.append(Row(key=each.name, cells=(round_name(name), each.sd_db, each.figures.output_db, seat, off)))
+    low, high = result.measured.band_hz
+    return Table(
+        id="bass:figures",
+        title=f"Evenness and output, {low:.0f} to {high:.0f} Hz",
+        columns=columns,
+        rows=tuple(rows),
+        remark="Seat-to-seat: standard deviation of the level. Output: level of the sum relative to the powers of all "
+        "subwoofers, the loudest one at its limit.",
+    )
+
+
+def worst_seat(result: BassResult, each: Version) -> tuple[str, float]:
+    """The seat whose mean level is farthest from the mean of the seats, and by how much."""
+    k = max(range(len(each.deviation_db)), key=lambda i: abs(each.deviation_db[i]))
+    return result.measured.seats[k], each.deviation_db[k]
+
+
+def _trade_table(result: BassResult) -> Table:
+    columns = (
+        Column(key="name", title="Choice"),
+        Column(key="sd", title="Seat-to-seat", unit="dB", decimals=1),
+        Column(key="output", title="Output", unit="dB", decimals=1, signed=True),
+    )
+    rows = tuple(Row(key=v.name, cells=(v.name, v.sd_db, v.figures.output_db)) for v in result.trade)
+    return Table(id="bass:trade", title="Evenness against output", columns=columns, rows=rows)
+
+
+def _seats_table(result: BassResult, checked: Verified | str, checks: tuple[Check, ...]) -> Table:
+    columns = [
+        Column(key="seat", title="Seat"),
+        Column(
+            key="before", title=round_name(result.measured.round).capitalize(), unit="dB", decimals=1, signed=True
+        ),
+    ]
+    if result.is_change:
+        columns.append(Column(key="after", title="Predicted", unit="dB", decimals=1, signed=True))
+    by_seat = {check.seat: check for check in checks if check.id == "bass.agreement"}
+    if by_seat:
+        columns.append(Column(key="agreement", title="Against prediction", unit="dB", decimals=1))
+    rows = []
+    for i, seat in enumerate(result.measured.seats):
+        cells: list[float | str | None] = [seat, result.as_found.deviation_db[i]]
+        cells += [result.proposed.deviation_db[i]] if result.is_change else []
+        check = by_seat.get(seat)
+        cells += [None if check is None else check.value] if by_seat else []
+        rows.append(Row(key=f"bass:{seat}", cells=tuple(cells), check=check))
+    remark = "Mean level of the bass at each seat relative to the mean of the seats."
+    if not isinstance(checked, str):
+        remark += f" Against prediction: from {round_name(checked.before)} and the settings, root mean square."
+    return Table(id="bass:seats", title="Bass at each seat", columns=tuple(columns), rows=tuple(rows), remark=remark)
+
+
+def _crossover_table(result: BassResult, checks: tuple[Check, ...]) -> Table:
+    assert result.crossover is not None
+    fit = result.crossover.fit
+    columns = (
+        Column(key="main", title="Loudspeaker"),
+        Column(key="before", title="As measured", unit="dB", decimals=1, signed=True),
+        Column(key="after", title="Predicted", unit="dB", decimals=1, signed=True),
+    )
+    by_main = {check.channel: check for check in checks if check.id == "bass.crossover"}
+    rows = tuple(
+        Row(key=main, cells=(main, float(before), float(after)), check=by_main.get(main))
+        for main, before, after in zip(result.crossover.mains, fit.before_db, fit.after_db, strict=True)
+    )
+    return Table(
+        id="bass:crossover",
+        title=f"Sum with the subwoofers through the octave around {result.crossover.hz:.0f} Hz",
+        columns=columns,
+        rows=rows,
+        remark="Relative to both in phase, mean over the seats. In a room even a good sum stays some decibels below 0.",
+    )
+
+
+def _changes_table(checked: Verified) -> Table:
+    columns = (
+        Column(key="sub", title="Subwoofer"),
+        Column(key="typed", title="Gain entered", unit="dB", decimals=1, signed=True),
+        Column(key="gain", title="measured", unit="dB", decimals=1, signed=True),
+        Column(key="typed-delay", title="Delay entered", unit="ms", decimals=1, signed=True),
+        Column(key="delay", title="measured", unit="ms", decimals=1, signed=True),
+        Column(key="polarity", title="Polarity"),
+        Column(key="word", title="Result"),
+    )
+    rows = []
+    for each in checked.changes:
+        polarity = "not determined" if each.polarity is None else "as entered"
+        if each.polarity is not None and each.polarity != each.typed_polarity:
+            polarity = "opposite"
+        delay = None if each.delay_s is None else 1000 * each.delay_s
+        rows.append(
+            Row(
+                key=f"change:{each.sub}",
+                cells=(
+                    each.sub,
+                    each.typed_gain_db,
+                    each.gain_db,
+                    1000 * each.typed_delay_s,
+                    delay,
+                    polarity,
+                    "not as entered" if each.is_off else "as entered",
+                ),
+            )
+        )
+    before, after = round_name(checked.before), round_name(checked.after)
+    return Table(
+        id="bass:changes", title=f"Change from {before} to {after}", columns=columns, rows=tuple(rows), verdicts=False
+    )
+
+
+# --- curves ---------------------------------------------------------------------------------------------------------
+
+
+def _curves(result: BassResult, checked: Verified | str) -> list[Curve]:
+    curves = [bands_curve(result, result.proposed if result.is_change else None)]
+    freq = result.measured.room.freq_hz
+    for i, seat in enumerate(result.measured.seats):
+        before = round_name(result.measured.round)
+        series = [
+            Series(name=before, x=freq, y=result.as_found.levels_db[i], kind="other" if result.is_change else "main")
+        ]
+        if result.is_change:
+            series.append(Series(name="predicted", x=freq, y=result.proposed.levels_db[i], kind="main"))
+        if not isinstance(checked, str) and seat in checked.seats:
+            k = checked.seats.index(seat)
+            series = [
+                Series(name="predicted", x=checked.freq_hz, y=checked.predicted_db[k], kind="other"),
+                Series(name=f"measured {round_name(checked.after)}", x=checked.freq_hz, y=checked.measured_db[k]),
+            ]
+        curves.append(
+            Curve(
+                id=f"bass:{seat}",
+                title=f"All subwoofers at {seat}",
+                seat=seat,
+                y_unit="dB rel.",
+                caption="third octaves" if len(series) == 2 and series[0].name == "predicted" else "",
+                series=tuple(series),
+            )
+        )
+    return curves
+
+
+def bands_curve(result: BassResult, after: Version | None) -> Curve:
+    """From the lowest to the highest seat: as measured as an area, and with new settings between two lines."""
+    freq, before = result.measured.room.freq_hz, result.as_found.levels_db
+    name = round_name(result.measured.round)
+    series = [
+        Series(name=f"lowest seat {name}", x=freq, y=before.min(axis=0), kind="low"),
+        Series(name=f"highest seat {name}", x=freq, y=before.max(axis=0), kind="high"),
+    ]
+    kind: Literal["main", "mean"] = "main"
+    if after is not None:
+        series += [
+            Series(name="highest seat predicted", x=freq, y=after.levels_db.max(axis=0), kind=kind),
+            Series(name="lowest seat predicted", x=freq, y=after.levels_db.min(axis=0), kind=kind),
+        ]
+    else:
+        series.append(Series(name="mean of seats", x=freq, y=before.mean(axis=0), kind="mean"))
+    return Curve(
+        id=CURVE_AFTER if after is not None else CURVE_BEFORE,
+        title=f"All subwoofers, {len(result.measured.seats)} seats",
+        y_unit="dB rel.",
+        series=tuple(series),
+    )
+
+
+# --- words ----------------------------------------------------------------------------------------------------------
+
+
+def _stands_out(result: BassResult, checked: Verified | str) -> str:
+    if not isinstance(checked, str) and checked.explanation is not None:
+        return checked.explanation.text
+    if result.is_change:
+        return f"seats differ by {number(result.as_found.sd_db, 1)} dB, {number(result.proposed.sd_db, 1)} dB as proposed"
+    return f"seats differ by {number(result.as_found.sd_db, 1)} dB; no better setting"
+
+
+def _advice(job: Job, result: BassResult) -> tuple[Advice, ...]:
+    if not result.is_change or not in_use(job, result):
+        return ()
+    return (
+        Advice(
+            text="Set the subwoofers as the settings sheet says, then measure them as left.", step="bass", priority=62
+        ),
+    )
+
+
+def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
+    choices = []
+    if result.trade:
+        current = job.decisions.get((result.measured.round, "bass", TRADE_KEY), "balanced")
+        by_name = {each.name: each for each in result.trade}
+        options = tuple(
+            (
+                name,
+                f"{PRICE_WORDS[name]} ({number(by_name[name].sd_db, 1)} dB seat to seat, output "
+                f"{number(by_name[name].figures.output_db, 1, signed=True)} dB)",
+            )
+            for name in PRICES
+            if name in by_name
+        )
+        choices.append(Choice(key=TRADE_KEY, title="Evenness or output", options=options, current=current))
+    if result.is_change:
+        choices.append(
+            Choice(
+                key=USE_KEY,
+                title="What the settings sheet takes for the subwoofers",
+                options=(("yes", "these settings"), ("no", "trims of Levels, settings of Distances")),
+                current="yes" if in_use(job, result) else "no",
+            )
+        )
+    return tuple(choices)
+
+
+def _remarks(job: Job, result: BassResult, checked: Verified | str) -> list[str]:
+    remarks = list(result.measured.left_out)
+    if result.kept_because is not None:
+        remarks.append(f"Everything is left as it is: {result.kept_because}.")
+    elif not in_use(job, result):
+        remarks.append("The settings sheet does not take these settings until you choose so.")
+    worst = result.sturdy
+    if result.measured.room.subs > 1:
+        remarks.append(
+            f"With gains ±{GAIN_OFF_DB:g} dB, delays ±0.1 ms, seats ±{100 * SEAT_OFF_M:.0f} cm or {TEMPERATURE_OFF_K:.0f} K "
+            f"off, the seat-to-seat standard deviation stays below {number(worst.worst_db2**0.5, 1)} dB (worst: {worst.worst})."
+        )
+    if result.held_out is not None and result.is_change:
+        remarks.append(
+            "Settings found with each seat left out in turn give all seats a standard deviation of "
+            f"{number(result.held_out.mean_db2**0.5, 1)} dB: what a seat between the measured ones can expect."
+        )
+    if result.no_crossover:
+        remarks.append(f"The sum with the main loudspeakers is not determined: {result.no_crossover}.")
+    if isinstance(checked, str) and result.measured.round != job.rounds[0]:
+        remarks.append(f"Predicted and measured are not compared: {checked}.")
+    elif not isinstance(checked, str) and abs(checked.common_db) > 1.0:
+        remarks.append(
+            f"All seats are {number(checked.common_db, 1, signed=True)} dB louder than predicted alike: volume or gain."
+        )
+    return remarks
+
+
+STEP = Step(
+    id="bass",
+    title="Bass",
+    question="Which gain, delay and polarity of each subwoofer serves all seats?",
+    help=HELP,
+    plan=plan,
+    evaluate=evaluate,
+    entry="none",
+    limits=(
+        CheckLimit(check="bass.agreement", limit=AGREEMENT, applies="bass at a seat against its prediction"),
+        CheckLimit(check="bass.crossover", limit=CROSSOVER, applies="main loudspeaker with the subwoofers"),
+    ),
+)

@@ -1,0 +1,187 @@
+"""What a round holds of the subwoofers: responses on one clock, the frequencies that can be used, and what is missing.
+
+Responses that were measured past the processor's delays are turned by the delays that are noted. A frequency is left out
+where the powers of all subwoofers together are less than 10 dB above the noise at a seat, or where no subwoofer plays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.analysis import BASS_HZ
+from commission.dsp.bass_sum import SubResponses, log_points
+from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.variance import own_band
+from commission.model import Analysed, Analyses, Analysis, FloatArray, Job
+from commission.model.units import listed
+from commission.steps.compare.result import seat_weights, sub_outputs
+from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.shared.cache import cached
+from commission.steps.shared.screening import usable
+from commission.steps.shared.survey import applied_delays_s
+
+BAND_HZ = (20.0, 120.0)
+"""Where subwoofers are compared: what a room makes uneven below the usual crossovers (common practice, no source)."""
+LEAST_OCTAVES = 1.0
+LEAST_SNR_DB = 10.0
+"""A level this far above the noise is known to 2 dB in the worst case (common practice, no source)."""
+MOST_SUBS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredBass:
+    """Subwoofers of one round at the seats where all of them were heard."""
+
+    round: str
+    subs: tuple[str, ...]
+    seats: tuple[str, ...]
+    room: SubResponses
+    """On the points of the band."""
+    full: np.ndarray
+    """The same on all of BASS_HZ [shape=(subs, seats, n)]."""
+    band_hz: tuple[float, float]
+    clocks: tuple[str, ...]
+    """Of each seat."""
+    left_out: tuple[str, ...]
+    """Subwoofers, seats and frequencies that are not used, a sentence each."""
+
+
+@cached
+def measured_bass(job: Job, round_id: str, analyses: Analyses) -> MeasuredBass | str:
+    """The subwoofers of a round, or one clause that says why their bass cannot be predicted."""
+    singles, _ = sub_outputs(job)
+    if not singles:
+        return "the job has no subwoofer"
+    waiting = awaiting_repair(job, round_id, analyses)
+    faulty = [sub for sub in singles if sub in waiting]
+    subs = [sub for sub in singles if sub not in waiting]
+    screened = usable(job, analyses, round_id)
+    heard = {sub: [s.id for s in job.system.seats if screened.repeats(round_id, sub, s.id)] for sub in subs}
+    left_out = [f"{sub} is left out: {waiting[sub]}." for sub in faulty]
+    absent = [sub for sub in subs if not heard[sub]]
+    if absent and len(absent) < len(subs):
+        left_out.append(f"{listed(absent)} {'was' if len(absent) == 1 else 'were'} not measured and left out.")
+    subs = [sub for sub in subs if heard[sub]]
+    if not subs:
+        return "all subwoofers wait for a repair" if faulty else "no response of a subwoofer can be used"
+    if len(subs) > MOST_SUBS:
+        return f"there are {len(subs)} subwoofers, and at most {MOST_SUBS} can be searched together"
+    rows: dict[str, list[Analysed]] = {}
+    reasons: dict[str, str] = {}
+    for seat in job.system.seats:
+        found = _at_seat(job, round_id, screened, subs, seat.id)
+        if isinstance(found, str):
+            reasons[seat.id] = found
+        else:
+            rows[seat.id] = found
+    if len(rows) < 2:
+        why = next(iter(reasons.values()), "there are no seats")
+        return f"at least two seats are needed at which all subwoofers can be summed, and {why}"
+    for why in dict.fromkeys(reasons.values()):
+        seats = [seat for seat, each in reasons.items() if each == why]
+        left_out.append(f"{listed(seats)} {'is' if len(seats) == 1 else 'are'} left out: {why}.")
+    past = [not item.passes_delays for items in rows.values() for item in items]
+    delays = np.zeros(len(subs))
+    if any(past):
+        speed = speed_of_sound_m_s(job.system.temperature_c)
+        noted = applied_delays_s(job, round_id, job.system.channels, speed)
+        by_id = {c.id: d for c, d in zip(job.system.channels, noted, strict=True)}
+        delays = np.array([by_id[sub] for sub in subs])
+        if not all(past) or not np.all(np.isfinite(delays)):
+            return "the responses were measured past the processor's delays, and these are not all entered"
+    full = np.array([[_bass(rows[seat][i]) for seat in rows] for i in range(len(subs))])
+    full = full * np.exp(-2j * np.pi * delays[:, None, None] * BASS_HZ)
+    weights = seat_weights(job, list(rows))
+    counted = [seat for seat, weight in zip(rows, weights, strict=True) if weight > 0]
+    usable_hz, gaps = _usable_hz({seat: rows[seat] for seat in counted})
+    left_out += gaps
+    if not len(usable_hz) or np.log2(usable_hz[-1] / usable_hz[0]) < LEAST_OCTAVES:
+        return f"less than an octave between {BAND_HZ[0]:.0f} and {BAND_HZ[1]:.0f} Hz is above the noise at all seats"
+    index, share = log_points(BASS_HZ, float(usable_hz[0]), float(usable_hz[-1]))
+    kept = np.isin(BASS_HZ[index], usable_hz)
+    index, share = index[kept], share[kept]
+    kept = np.all(np.any(np.abs(full[:, :, index]) > 0, axis=0), axis=0)
+    index, share = index[kept], share[kept]
+    room = SubResponses(full[:, :, index], BASS_HZ[index], np.array(weights), share)
+    return MeasuredBass(
+        round=round_id,
+        subs=tuple(subs),
+        seats=tuple(rows),
+        room=room,
+        full=full,
+        band_hz=(float(BASS_HZ[index[0]]), float(BASS_HZ[index[-1]])),
+        clocks=tuple(items[0].clock or "" for items in rows.values()),
+        left_out=tuple(left_out),
+    )
+
+
+def newest_bass(job: Job, analyses: Analyses) -> MeasuredBass | str:
+    """The newest round whose subwoofers can be summed, or why none can."""
+    why = "no response of a subwoofer was measured or imported"
+    for round_id in reversed(job.rounds):
+        if not any(job.responses_of(round_id, channel=sub) for sub in sub_outputs(job)[0]):
+            continue
+        found = measured_bass(job, round_id, analyses)
+        if not isinstance(found, str):
+            return found
+        why = found
+    return why
+
+
+def _at_seat(job: Job, round_id: str, screened: Analyses, subs: Sequence[str], seat: str) -> list[Analysed] | str:
+    """The newest responses of all subwoofers at a seat on one clock, or why they cannot be summed."""
+    repeats = {sub: screened.repeats(round_id, sub, seat) for sub in subs}
+    missing = [sub for sub, items in repeats.items() if not items]
+    if missing:
+        problems = screened.problems(round_id, missing[0], seat)
+        return f"{missing[0]}: {problems[-1]}" if problems else f"{listed(missing)} was not measured there"
+    clocks = [{item.clock for item in items if item.clock is not None} for items in repeats.values()]
+    common = set.intersection(*clocks)
+    if not common:
+        return "the responses of the subwoofers share no clock"
+    newest = [[item for item in items if item.clock in common] for items in repeats.values()]
+    clock = max(common, key=lambda each: max(i.seq for items in newest for i in items if i.clock == each))
+    found = [next(item for item in reversed(items) if item.clock == clock) for items in newest]
+    if any(item.analysis is None or item.analysis.bass is None for item in found):
+        return "a response has no phase"
+    return found
+
+
+def _bass(item: Analysed) -> np.ndarray:
+    assert item.analysis is not None and item.analysis.bass is not None
+    return np.asarray(item.analysis.bass, dtype=complex)
+
+
+def _usable_hz(rows: dict[str, list[Analysed]]) -> tuple[FloatArray, list[str]]:
+    """The frequencies of BASS_HZ within the band where the subwoofers play above the noise, and what is left out."""
+    near = np.argmin(np.abs(np.log(GRID_HZ)[:, None] - np.log(BASS_HZ)), axis=0)
+    powers, quiet = {}, {}
+    for seat, items in rows.items():
+        analyses = [item.analysis for item in items if item.analysis is not None]
+        powers[seat] = sum(10 ** (np.nan_to_num(a.third_octave_db, nan=-300.0) / 10) for a in analyses)
+        noise = sum(_noise(a) for a in analyses)
+        quiet[seat] = powers[seat] < noise * 10 ** (LEAST_SNR_DB / 10)
+    levels = np.array([10 * np.log10(np.maximum(power, 1e-30)) for power in powers.values()])
+    inside = own_band(levels) & (GRID_HZ >= BAND_HZ[0] / 1.001) & (GRID_HZ <= BAND_HZ[1] * 1.001)
+    noisy = np.any(np.array(list(quiet.values())), axis=0)
+    left_out = []
+    if (inside & noisy).any():
+        at = [seat for seat, mask in quiet.items() if (mask & inside).any()]
+        low, high = GRID_HZ[inside & noisy][[0, -1]]
+        left_out.append(
+            f"Frequencies between {low:.0f} and {high:.0f} Hz are left out where the bass is less than "
+            f"{LEAST_SNR_DB:.0f} dB above the noise at {listed(at)}."
+        )
+    good = (inside & ~noisy)[near] & (BASS_HZ >= BAND_HZ[0]) & (BASS_HZ <= BAND_HZ[1])
+    return BASS_HZ[good], left_out
+
+
+def _noise(analysis: Analysis) -> FloatArray:
+    """Noise power of a response by third octave; none where that is unknown, as in a computed response."""
+    if analysis.noise_db is None:
+        return np.zeros(len(GRID_HZ))
+    return np.where(np.isfinite(analysis.noise_db), 10 ** (analysis.noise_db / 10), 0.0)

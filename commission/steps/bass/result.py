@@ -1,0 +1,565 @@
+"""The proposal for the subwoofers, its prediction at every seat, and what stands beside it. The step `bass` shows it.
+
+The search (`dsp.bass_search`) gives differences between subwoofers. What all of them share is set afterwards. Gain: their
+sum is as loud as their powers are with the trims of Levels. Delay: on average that of Distances, or the one that sums best
+with the front loudspeakers where the crossover is entered. The result is on the steps of the processor, and evaluated there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.dsp import bass_search as search_of
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.analysis import BASS_HZ, SUB_LEVEL_BAND_HZ
+from commission.dsp.bass_search import PRICE_DB2_PER_DB, Figures, HeldOut, SearchBounds, SettingGrid, Sturdiness
+from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, sum_levels_db, unchanged
+from commission.dsp.crossover import CrossoverFit, fit_crossover
+from commission.dsp.delays import assumed_speed_m_s, unit_m
+from commission.dsp.repeatability import DEFAULT_DB
+from commission.dsp.trims import to_grid
+from commission.model import AS_LEFT, Analyses, CancelToken, Channel, ComplexArray, FloatArray, Job, freeze
+from commission.model.units import listed
+from commission.steps.bass.measured import MeasuredBass, newest_bass
+from commission.steps.distances import result as distances
+from commission.steps.levels import result as levels
+from commission.steps.shared.cache import cached
+from commission.steps.shared.screening import usable
+
+PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
+"""What the technician picks from: the price of a lost decibel [dB²]."""
+TRADE_KEY, USE_KEY, HAND_KEY = "trade", "use", "hand"
+"""Decisions of this step."""
+DELAY_SPREAD_S = 0.015
+"""Delays of subwoofers against each other: half a period of 33 Hz (common practice, no source)."""
+FREE_GRID = 1e-3
+"""Steps without a known processor setting to start from are its steps all the same."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Version:
+    """Some settings of the subwoofers and what every seat hears with them."""
+
+    name: str
+    settings: SubSettings
+    figures: Figures
+    levels_db: FloatArray
+    """Of the sum at every seat [shape=(seats, n)]."""
+    deviation_db: tuple[float, ...]
+    """Each seat's mean deviation from the mean of the seats."""
+
+    @property
+    def sd_db(self) -> float:
+        """Seat-to-seat standard deviation."""
+        return self.figures.sd_db
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SubProposal:
+    """What is proposed for one subwoofer: changes against the round that was measured, and what to enter."""
+
+    channel: Channel
+    gain_db: float
+    delay_s: float
+    polarity: int
+    """1 keeps what is set, −1 turns it over."""
+    old_trim_db: float | None
+    old_setting: float | None
+    old_polarity: str
+    trim_db: float | None
+    setting: float | None
+    new_polarity: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Crossover:
+    """How the subwoofers add with the front loudspeakers through the octave of the crossover."""
+
+    hz: float
+    mains: tuple[str, ...]
+    fit: CrossoverFit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BassResult:
+    """The newest round with its proposal."""
+
+    measured: MeasuredBass
+    as_found: Version
+    proposed: Version
+    others: tuple[Version, ...]
+    """All alike, and the best single subwoofer."""
+    trade: tuple[Version, ...]
+    """In the order of `PRICES`."""
+    subs: dict[str, SubProposal]
+    kept_because: str | None
+    """Why everything is left as it is; None where a change is proposed."""
+    by_hand: bool
+    sturdy: Sturdiness
+    sturdy_found: Sturdiness
+    held_out: HeldOut | None
+    crossover: Crossover | None
+    no_crossover: str
+    """Why the crossover was not looked at; empty where it was."""
+    gained: float
+    """How much lower the cost is than as found [dB²], and its standard uncertainty."""
+    u_gained: float
+    space: SearchSpace
+
+    @property
+    def is_change(self) -> bool:
+        """Whether anything is to be set."""
+        return self.kept_because is None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SearchSpace:
+    """What the processor holds and can set for the subwoofers of a round."""
+
+    bounds: SearchBounds
+    grid: SettingGrid
+    slope_s: float
+    """Delay for each unit of the setting [s]: below zero where distances are entered."""
+    old_trims_db: tuple[float | None, ...]
+    old_settings: tuple[float | None, ...]
+    mains_moved_s: float
+    """How much later the main channels will be with the settings of Distances than in this round (median)."""
+
+
+@cached
+def solve(job: Job, analyses: Analyses) -> BassResult | str:
+    """The proposal of the newest round that holds what it needs, or one clause that says why there is none."""
+    measured = newest_bass(job, analyses)
+    if isinstance(measured, str):
+        return measured
+    space = search_space(job, measured, analyses)
+    price = PRICES.get(job.decisions.get((measured.round, "bass", TRADE_KEY), ""), PRICE_DB2_PER_DB)
+    return _result(job, measured, analyses, space, price)
+
+
+def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> SearchSpace:
+    """Ranges and steps as changes against what the processor holds in that round."""
+    processor, subs = job.system.processor, measured.subs
+    speed = speed_of_sound_m_s(job.system.temperature_c)
+    own = assumed_speed_m_s(processor.delay.unit, processor.speed_of_sound_m_s, speed)
+    slope = 1e-3 if processor.delay.unit == "ms" else -unit_m(processor.delay.unit) / own
+    settings = [job.setting(measured.round, sub) for sub in subs]
+    trims = tuple(s.trim_db for s in settings)
+    held = tuple(s.distance for s in settings)
+    old = np.array([math.nan if v is None else v for v in held])
+    ends = np.array([(processor.delay.min - old) * slope, (processor.delay.max - old) * slope])
+    # What is not noted may be anything: the spread alone bounds it.
+    low = np.where(np.isfinite(old), ends.min(axis=0), -2 * DELAY_SPREAD_S)
+    high = np.where(np.isfinite(old), ends.max(axis=0), 2 * DELAY_SPREAD_S)
+    middle = min(max(0.0, float(low.max())), float(high.min())) if low.max() <= high.min() else 0.0
+    low, high = np.maximum(low, middle - DELAY_SPREAD_S), np.minimum(high, middle + DELAY_SPREAD_S)
+    trim = np.array([0.0 if v is None else v for v in trims])
+    on_grid = [0.0 if v is None else _to(v, processor.trim_db) - v for v in trims]
+    delay_origin = [0.0 if v is None else (_to(v, processor.delay) - v) * slope for v in held]
+    return SearchSpace(
+        bounds=SearchBounds(
+            delay_low_s=np.minimum(low, high),
+            delay_high_s=np.maximum(low, high),
+            gain_low_db=processor.trim_db.min - trim,
+            gain_high_db=processor.trim_db.max - trim,
+        ),
+        grid=SettingGrid(
+            gain_origin_db=np.array(on_grid),
+            gain_step_db=processor.trim_db.step,
+            delay_origin_s=np.array(delay_origin),
+            delay_step_s=abs(processor.delay.step * slope),
+        ),
+        slope_s=slope,
+        old_trims_db=trims,
+        old_settings=held,
+        mains_moved_s=_mains_moved_s(job, measured.round, analyses, slope),
+    )
+
+
+def _to(value: float, limits: object) -> float:
+    return to_grid(value, limits.min, limits.max, limits.step)  # type: ignore[attr-defined]
+
+
+def _mains_moved_s(job: Job, round_id: str, analyses: Analyses, slope_s: float) -> float:
+    found = distances.solve(job, round_id, analyses).channels.values()
+    moved = [
+        (each.setting.setting - each.held) * slope_s
+        for each in found
+        if not each.channel.is_sub and each.held is not None
+    ]
+    return float(np.median(moved)) if moved else 0.0
+
+
+def version(measured: MeasuredBass, name: str, settings: SubSettings, price: float = PRICE_DB2_PER_DB) -> Version:
+    """What every seat hears with some settings."""
+    room = measured.room
+    heard = sum_levels_db(room, settings)
+    mean = room.seat_share @ heard
+    return Version(
+        name=name,
+        settings=settings,
+        figures=search_of.figures(room, settings, price),
+        levels_db=freeze(heard),
+        deviation_db=tuple(float(v) for v in (heard - mean) @ room.freq_share),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Searched:
+    """Everything that takes time, of one set of responses."""
+
+    settled: SubSettings
+    """The candidates on the steps of the processor, the sturdiest first."""
+    trade: tuple[SubSettings, ...]
+    held_out: HeldOut | None
+
+
+_KEPT: dict[tuple[object, ...], _Searched] = {}
+MOST_KEPT = 6
+
+
+def _searched(room: SubResponses, space: SearchSpace, price: float, temperature_c: float) -> _Searched:
+    """Search and what follows from it; what was searched before with the same numbers is not searched again."""
+    bounds, grid = space.bounds, space.grid
+    limits = (bounds.delay_low_s, bounds.delay_high_s, bounds.gain_low_db, bounds.gain_high_db)
+    arrays = (room.values, room.freq_hz, room.seat_share, *limits, grid.gain_origin_db, grid.delay_origin_s)
+    key = (*(a.tobytes() for a in arrays), grid.gain_step_db, grid.delay_step_s, price, temperature_c)
+    if (known := _KEPT.get(key)) is not None:
+        return known
+    found = search_of.search(room, bounds, price)
+    settled = [search_of.settle(room, bounds, grid, found.settings[k], price) for k in range(len(found.costs))]
+    sturdy = [
+        search_of.sturdiness(room, each, temperature_c).mean_db2
+        - price * search_of.figures(room, each, price).output_db
+        for each in settled
+    ]
+    order = np.argsort(sturdy, kind="stable")
+    traded = search_of.trade(room, bounds, found.settings, tuple(PRICES.values())) if room.subs > 1 else ()
+    result = _Searched(
+        settled=SubSettings(*(np.array([getattr(settled[k], n) for k in order]) for n in SubSettings.__slots__)),
+        trade=tuple(
+            search_of.settle(room, bounds, grid, each, p) for each, p in zip(traded, PRICES.values(), strict=False)
+        ),
+        held_out=search_of.held_out(room, bounds, found.settings, price),
+    )
+    while len(_KEPT) >= MOST_KEPT:
+        _KEPT.pop(next(iter(_KEPT)))
+    _KEPT[key] = result
+    return result
+
+
+def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, price: float) -> BassResult:
+    room, temperature = measured.room, job.system.temperature_c
+    searched = _searched(room, space, price, temperature)
+    found = version(measured, "as found", unchanged(room.subs), price)
+    hand = hand_settings(job, measured)
+    best = searched.settled[0] if hand is None else hand
+    sturdy_found = search_of.sturdiness(room, unchanged(room.subs), temperature)
+    sturdy = search_of.sturdiness(room, best, temperature)
+    placed, crossover, no_crossover = (
+        (best, None, "") if hand is not None else _placed(job, measured, analyses, space, best)
+    )
+    if hand is not None:
+        crossover, no_crossover, _ = _crossover(job, measured, analyses, best)
+    proposed = version(measured, "proposed", placed, price)
+    gains = sturdy_found.cases_db2 - sturdy.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
+    gained = float(gains.mean())
+    u = math.hypot(float(gains.std()), _measurement_u_db2(room, found.sd_db))
+    kept = None if hand is not None else _why_kept(measured, found, proposed, crossover, gained, u, searched.held_out)
+    if kept is not None:
+        placed = unchanged(room.subs)
+        proposed, sturdy = version(measured, "left as is", placed, price), sturdy_found
+    return BassResult(
+        measured=measured,
+        as_found=found,
+        proposed=proposed,
+        others=_others(measured, price),
+        trade=tuple(
+            version(measured, name, settings, p)
+            for (name, p), settings in zip(PRICES.items(), searched.trade, strict=False)
+        ),
+        subs=_proposals(job, measured, space, placed),
+        kept_because=kept,
+        by_hand=hand is not None,
+        sturdy=sturdy,
+        sturdy_found=sturdy_found,
+        held_out=searched.held_out,
+        crossover=crossover,
+        no_crossover=no_crossover,
+        gained=gained,
+        u_gained=u,
+        space=space,
+    )
+
+
+def _measurement_u_db2(room: SubResponses, sd_db: float) -> float:
+    """Standard uncertainty that the repeatability of a third octave gives a variance: 2·sd·u/√(seats · third octaves)."""
+    thirds = max(3 * math.log2(room.freq_hz[-1] / room.freq_hz[0]), 1.0)
+    return 2 * sd_db * DEFAULT_DB / math.sqrt(max(int(np.count_nonzero(room.seat_share)), 1) * thirds)
+
+
+LEAST_GAIN_DB2 = 0.5
+"""Nobody hears a smaller change of evenness (common practice, no source)."""
+
+
+def _why_kept(
+    measured: MeasuredBass,
+    found: Version,
+    proposed: Version,
+    crossover: Crossover | None,
+    gained: float,
+    u: float,
+    held: HeldOut | None,
+) -> str | None:
+    """Why nothing is to be changed; None where a change wins beyond doubt."""
+    if (
+        crossover is not None
+        and float(np.mean(crossover.fit.after_db - crossover.fit.before_db)) >= LEAST_CROSSOVER_DB
+    ):
+        return None
+    if measured.room.subs < 2:
+        return "with one subwoofer no setting changes how seats differ"
+    if gained < max(2 * u, LEAST_GAIN_DB2):
+        return f"the best settings would win {max(gained, 0.0):.1f} dB², no more than its uncertainty or what can be heard"
+    if held is not None and held.mean_db2 >= found.figures.variance_db2:
+        return "settings found without one of the seats make the bass of all seats no more even than it is"
+    return None
+
+
+LEAST_CROSSOVER_DB = 1.0
+"""A better sum through the crossover is proposed from here on (common practice, no source)."""
+
+
+def _others(measured: MeasuredBass, price: float) -> tuple[Version, ...]:
+    room = measured.room
+    if room.subs < 2:
+        return ()
+    alike = SubSettings(level_matched_db(room), np.zeros(room.subs), np.ones(room.subs, int))
+    singles = [version(measured, f"{sub} alone", _single(room, i), price) for i, sub in enumerate(measured.subs)]
+    return version(measured, "all alike", alike, price), min(singles, key=lambda each: each.figures.cost)
+
+
+SILENT_DB = -120.0
+
+
+def _single(room: SubResponses, index: int) -> SubSettings:
+    gain = level_matched_db(room) + np.where(np.arange(room.subs) == index, 0.0, SILENT_DB)
+    return SubSettings(gain, np.zeros(room.subs), np.ones(room.subs, int))
+
+
+# --- what all subwoofers share --------------------------------------------------------------------------------------
+
+
+def _placed(
+    job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, best: SubSettings
+) -> tuple[SubSettings, Crossover | None, str]:
+    """The settings with a common gain, delay and polarity, still on the steps of the processor."""
+    room, grid, bounds = measured.room, space.grid, space.bounds
+    sign = (
+        -1
+        if (best.polarity < 0).sum() * 2 > room.subs
+        or ((best.polarity < 0).sum() * 2 == room.subs and best.polarity[0] < 0)
+        else 1
+    )
+    best = SubSettings(best.gain_db, best.delay_s, best.polarity * sign)
+    gain = best.gain_db + _shift(_loudness_db(job, measured, analyses, best), grid.gain_step_db)
+    gain = _shifted_into(gain, bounds.gain_low_db, bounds.gain_high_db, grid.gain_step_db)
+    delay = best.delay_s + _shift(_delay_offset_s(job, measured, analyses, space, best), grid.delay_step_s)
+    delay = _shifted_into(delay, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
+    settings = SubSettings(gain, delay, best.polarity)
+    crossover, why, fitted = _crossover(job, measured, analyses, settings)
+    if fitted is not None and crossover is not None:
+        moved = delay + _shift(fitted.delay_s, grid.delay_step_s)
+        moved = _shifted_into(moved, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
+        settings = SubSettings(gain, moved, best.polarity * fitted.polarity)
+    return settings, crossover, why
+
+
+def _shift(value: float, step: float) -> float:
+    return round(value / step) * step
+
+
+def _shifted_into(values: FloatArray, low: FloatArray, high: FloatArray, step: float) -> FloatArray:
+    """Values shifted together by whole steps into their ranges, where that is possible."""
+    over, under = float((values - high).max()), float((low - values).max())
+    if over > 1e-9:
+        return values - math.ceil(over / step - 1e-9) * step
+    return values + math.ceil(under / step - 1e-9) * step if under > 1e-9 else values
+
+
+def _loudness_db(job: Job, measured: MeasuredBass, analyses: Analyses, best: SubSettings) -> float:
+    """The common gain with which the sum has the power of all subwoofers with the trims of Levels."""
+    found = levels.solve(job, measured.round, analyses).channels
+    trims = [found[sub].trim_exact_db if sub in found else None for sub in measured.subs]
+    known = all(t is not None for t in trims) and all(
+        found[sub].old_trim_known for sub in measured.subs if sub in found
+    )
+    by_levels = [
+        t - found[s].old_trim_db if known and t is not None else 0.0
+        for t, s in zip(trims, measured.subs, strict=True)
+    ]
+    inside = (BASS_HZ >= SUB_LEVEL_BAND_HZ[0]) & (BASS_HZ <= SUB_LEVEL_BAND_HZ[1])
+    full, f, share = measured.full[:, :, inside], BASS_HZ[inside], measured.room.seat_share
+    pink = 1 / f
+    target = np.einsum("isf,i,s,f->", np.abs(full) ** 2, 10 ** (np.array(by_levels) / 10), share, pink)
+    total = np.einsum("if,isf->sf", best.factors(f), full)
+    reached = np.einsum("sf,s,f->", np.abs(total) ** 2, share, pink)
+    return float(10 * np.log10(target / reached)) if target > 0 and reached > 0 else 0.0
+
+
+def _delay_offset_s(
+    job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, best: SubSettings
+) -> float:
+    """The common delay with which the subwoofers keep, on average, what Distances proposes for them."""
+    found = distances.solve(job, measured.round, analyses).channels
+    wanted = []
+    for i, sub in enumerate(measured.subs):
+        held = space.old_settings[i]
+        if sub in found and held is not None:
+            moved = (found[sub].setting.setting - held) * space.slope_s - space.mains_moved_s
+            wanted.append(moved - best.delay_s[i])
+        else:
+            wanted.append(-best.delay_s[i])
+    return float(np.mean(wanted))
+
+
+def _crossover(
+    job: Job, measured: MeasuredBass, analyses: Analyses, settings: SubSettings
+) -> tuple[Crossover | None, str, CrossoverFit | None]:
+    """How the subwoofers with these settings add with the front loudspeakers, or why that is not looked at."""
+    mains = [c for c in job.system.channels if c.role == "screen" and c.high_pass_hz is not None]
+    if not mains:
+        return None, "no crossover of a front loudspeaker is entered on the Site form", None
+    corners = {c.high_pass_hz for c in mains}
+    hz = float(np.median([c for c in corners if c is not None]))
+    screened = usable(job, analyses, measured.round)
+    rows, names = [], []
+    for channel in mains:
+        if channel.high_pass_hz != hz:
+            continue
+        own = [
+            next((i for i in reversed(screened.repeats(measured.round, channel.id, s)) if i.clock == clock), None)
+            for s, clock in zip(measured.seats, measured.clocks, strict=True)
+        ]
+        if all(i is not None and i.analysis is not None and i.analysis.bass is not None for i in own):
+            rows.append([i.analysis.bass for i in own if i is not None and i.analysis is not None])
+            names.append(channel.id)
+    if not rows:
+        return None, "no front loudspeaker was measured at all these seats on the clock of the subwoofers", None
+    total: ComplexArray = np.einsum("if,isf->sf", settings.factors(BASS_HZ), measured.full)
+    fit = fit_crossover(total, np.array(rows), BASS_HZ, hz, 0.0, measured.room.seat_share)
+    as_it_was = fit_crossover(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, 0.0, measured.room.seat_share)
+    fit = CrossoverFit(fit.delay_s, fit.polarity, as_it_was.before_db, fit.after_db, fit.inverting_gains_db)
+    return Crossover(hz=hz, mains=tuple(names), fit=fit), "", fit
+
+
+# --- what to enter --------------------------------------------------------------------------------------------------
+
+
+def _proposals(job: Job, measured: MeasuredBass, space: SearchSpace, settings: SubSettings) -> dict[str, SubProposal]:
+    delay = job.system.processor.delay
+    is_change = not _same(settings, unchanged(measured.room.subs))
+    moved = _shift(space.mains_moved_s / space.slope_s, delay.step) if is_change else 0.0
+    wanted = [
+        None if held is None else held + float(settings.delay_s[i]) / space.slope_s + moved
+        for i, held in enumerate(space.old_settings)
+    ]
+    known = np.array([v for v in wanted if v is not None])
+    extra = 0.0
+    if len(known) and is_change:
+        extra = float(
+            _shifted_into(known, np.full(len(known), delay.min), np.full(len(known), delay.max), delay.step)[0]
+            - known[0]
+        )
+    out = {}
+    for i, sub in enumerate(measured.subs):
+        channel = job.system.channel(sub)
+        assert channel is not None
+        old, held = space.old_trims_db[i], space.old_settings[i]
+        polarity = job.setting(measured.round, sub).polarity or "normal"
+        turned = {"normal": "reversed", "reversed": "normal"}[polarity]
+        value = wanted[i]
+        out[sub] = SubProposal(
+            channel=channel,
+            gain_db=float(settings.gain_db[i]),
+            delay_s=float(settings.delay_s[i]),
+            polarity=int(settings.polarity[i]),
+            old_trim_db=old,
+            old_setting=held,
+            old_polarity=polarity,
+            trim_db=None
+            if old is None
+            else _near(old + float(settings.gain_db[i]), job.system.processor.trim_db, is_change),
+            setting=None if value is None else _near(value + extra, delay, is_change),
+            new_polarity=turned if settings.polarity[i] < 0 else polarity,
+        )
+    return out
+
+
+def _near(value: float, limits: object, on_grid: bool) -> float:
+    return _to(value, limits) if on_grid else value
+
+
+def _same(one: SubSettings, other: SubSettings) -> bool:
+    return all(np.array_equal(getattr(one, n), getattr(other, n)) for n in SubSettings.__slots__)
+
+
+def in_use(job: Job, result: BassResult) -> bool:
+    """Whether the settings sheet takes the proposal: by decision, else where it wins, but as left nothing without one."""
+    decided = job.decisions.get((result.measured.round, "bass", USE_KEY))
+    if decided is not None:
+        return decided == "yes" and result.is_change
+    return result.is_change and (result.by_hand or result.measured.round != AS_LEFT)
+
+
+# --- by hand --------------------------------------------------------------------------------------------------------
+
+
+def hand_text(subs: tuple[str, ...], settings: SubSettings) -> str:
+    """Settings chosen by hand, as they are stored: gain in dB, delay in ms and polarity of each subwoofer."""
+    return "; ".join(
+        f"{sub} {settings.gain_db[i]:.3f} {1000 * settings.delay_s[i]:.4f} {settings.polarity[i]:+d}"
+        for i, sub in enumerate(subs)
+    )
+
+
+def hand_settings(job: Job, measured: MeasuredBass) -> SubSettings | None:
+    """Settings chosen by hand for this round; None where there are none, or none that fit its subwoofers."""
+    text = job.decisions.get((measured.round, "bass", HAND_KEY), "")
+    rows = [part.rsplit(maxsplit=3) for part in text.split(";") if part.strip()]
+    try:
+        values = {row[0].strip(): (float(row[1]), float(row[2]) / 1000, int(row[3])) for row in rows if len(row) == 4}
+    except ValueError:
+        return None
+    good = all(abs(g) <= 60 and abs(d) <= 1 and p in (1, -1) for g, d, p in values.values())
+    if tuple(values) != measured.subs or not good:
+        return None
+    gain, delay, polarity = zip(*values.values(), strict=True)
+    return SubSettings(np.array(gain), np.array(delay), np.array(polarity))
+
+
+def search_by_hand(
+    job: Job,
+    result: BassResult,
+    start: SubSettings,
+    cancel: CancelToken,
+    progress: Callable[[float], None],
+) -> tuple[SubSettings, bool]:
+    """(the best settings from here on the steps of the processor, whether the search was stopped before its end)."""
+    room, space = result.measured.room, result.space
+    price = PRICES.get(job.decisions.get((result.measured.round, "bass", TRADE_KEY), ""), PRICE_DB2_PER_DB)
+    found = search_of.search(room, space.bounds, price, cancel, progress, also=start)
+    settled = [
+        search_of.settle(room, space.bounds, space.grid, found.settings[k], price)
+        for k in range(min(3, len(found.costs)))
+    ]
+    return min(settled, key=lambda each: search_of.figures(room, each, price).cost), found.stopped
+
+
+def describe_subs(result: BassResult) -> str:
+    """As in "SUB1 and SUB2"."""
+    return listed(result.measured.subs)

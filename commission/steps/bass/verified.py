@@ -1,0 +1,308 @@
+"""Does what was measured after setting the subwoofers agree with what the settings predict from the round before?
+
+At each seat the level of the sum, predicted from the responses of the earlier round and the change of the settings, is
+compared with the sum as measured: root mean square over third octaves, without what all seats share (volume). For each
+subwoofer the change that its own responses show is compared with that of its settings: gain from levels; delay and polarity
+from the phase of the ratio of its responses after and before, relative to the arrivals of the main channels, else to the
+first subwoofer. Where they differ, the one typing mistake that explains it is named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.dsp.analysis import BASS_HZ, bass_level_db
+from commission.dsp.bass_sum import SubSettings, unchanged
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import Analyses, ComplexArray, FloatArray, Job
+from commission.model.units import listed, round_name
+from commission.steps.bass.measured import MeasuredBass, measured_bass
+from commission.steps.bass.result import SearchSpace, search_space, version
+from commission.steps.shared.cache import cached
+from commission.steps.shared.screening import usable
+
+AGREEMENT_DB = 1.5
+"""Predicted and measured levels at a seat agree within this (root mean square over third octaves) with the microphone put
+back within 5 cm (determined by simulation: tests/steps/test_bass_verified.py)."""
+AGREEMENT_U_DB = 0.3
+GAIN_OFF_DB, DELAY_OFF_S = 1.0, 0.4e-3
+"""A change of a setting is not what was typed from here on (determined by simulation, as above)."""
+GAIN_U_DB, DELAY_U_S = 0.3, 0.12e-3
+DELAYS_S = np.arange(-60e-3, 60e-3, 0.1e-3)
+LEAST_CLEAR = 0.6
+"""Share of the ratio's magnitude that stays when seats and frequencies are added with the right delay."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SubChange:
+    """How a subwoofer changed between two rounds, by its settings and by its responses."""
+
+    sub: str
+    typed_gain_db: float
+    typed_delay_s: float
+    typed_polarity: int
+    gain_db: float
+    delay_s: float | None
+    """None where its phase shows no clear delay, or the only subwoofer has nothing to be compared with."""
+    polarity: int | None
+
+    @property
+    def is_off(self) -> bool:
+        """Whether the responses contradict the settings beyond doubt."""
+        gain = abs(self.gain_db - self.typed_gain_db) > GAIN_OFF_DB + 1.645 * GAIN_U_DB
+        late = self.delay_s is not None and abs(self.delay_s - self.typed_delay_s) > DELAY_OFF_S + 1.645 * DELAY_U_S
+        return gain or late or (self.polarity is not None and self.polarity != self.typed_polarity)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explanation:
+    """The one mistake that explains the measurement best."""
+
+    sub: str
+    text: str
+    """As a clause: "the delay of SUB2 was typed with the wrong sign"."""
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Verified:
+    """Predicted from an earlier round and measured in a later one."""
+
+    before: str
+    after: str
+    seats: tuple[str, ...]
+    freq_hz: FloatArray
+    predicted_db: FloatArray
+    """Third-octave levels of the sum [shape=(seats, n)], what all seats share taken off."""
+    measured_db: FloatArray
+    agreement_db: tuple[float, ...]
+    """Root mean square of their difference at each seat."""
+    common_db: float
+    """How much louder all seats are than predicted."""
+    changes: tuple[SubChange, ...]
+    explanation: Explanation | None
+    sd_db: float
+    output_db: float
+
+    @property
+    def off(self) -> tuple[SubChange, ...]:
+        """The subwoofers whose responses contradict their settings."""
+        return tuple(each for each in self.changes if each.is_off)
+
+
+@cached
+def verify(job: Job, round_id: str, analyses: Analyses) -> Verified | str:
+    """A round against the newest earlier one with the same subwoofers, or why there is no comparison."""
+    after = measured_bass(job, round_id, analyses)
+    if isinstance(after, str):
+        return after
+    why = "no earlier round holds responses of the subwoofers"
+    for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):
+        if not job.responses_of(earlier):
+            continue
+        before = measured_bass(job, earlier, analyses)
+        if isinstance(before, str):
+            why = before
+        elif (found := _compare(job, before, after, analyses)) is not None and not isinstance(found, str):
+            return found
+        elif isinstance(found, str):
+            why = found
+    return why
+
+
+def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Analyses) -> Verified | str:
+    if before.subs != after.subs:
+        return f"not the same subwoofers can be used in both rounds ({listed(before.subs)}; {listed(after.subs)})"
+    seats = [s for s in after.seats if s in before.seats]
+    if len(seats) < 2:
+        return "fewer than two seats were measured in both rounds"
+    one, two = search_space(job, before, analyses), search_space(job, after, analyses)
+    typed = _typed(job, before, after, one, two)
+    if typed is None:
+        rounds = f"{round_name(before.round)} and {round_name(after.round)}"
+        return f"not all trims and delays of the subwoofers are entered {rounds}"
+    rows = [[m.seats.index(s) for s in seats] for m in (before, after)]
+    old, new = before.full[:, rows[0]], after.full[:, rows[1]]
+    low = max(before.band_hz[0], after.band_hz[0])
+    high = min(before.band_hz[1], after.band_hz[1])
+    inside = (GRID_HZ >= low) & (GRID_HZ <= high)
+    predicted = _sum_db(old * typed.factors(BASS_HZ)[:, None, :], inside)
+    measured = _sum_db(new, inside)
+    common = float(np.median(measured - predicted))
+    apart = measured - predicted - common
+    changes = _changes(job, before, after, old, new, seats, typed, analyses, (low, high))
+    now = version(after, "measured", unchanged(len(after.subs)))
+    return Verified(
+        before=before.round,
+        after=after.round,
+        seats=tuple(seats),
+        freq_hz=GRID_HZ[inside],
+        predicted_db=predicted + common,
+        measured_db=measured,
+        agreement_db=tuple(float(v) for v in np.sqrt(np.mean(apart**2, axis=1))),
+        common_db=common,
+        changes=changes,
+        explanation=_explained(changes),
+        sd_db=now.sd_db,
+        output_db=now.figures.output_db,
+    )
+
+
+def _sum_db(parts: ComplexArray, inside: np.ndarray) -> FloatArray:
+    return np.array([bass_level_db(total)[inside] for total in parts.sum(axis=0)])
+
+
+def _typed(
+    job: Job, before: MeasuredBass, after: MeasuredBass, one: SearchSpace, two: SearchSpace
+) -> SubSettings | None:
+    """The change of every subwoofer by the settings of both rounds; None where one is not entered."""
+    values = (*one.old_trims_db, *two.old_trims_db, *one.old_settings, *two.old_settings)
+    if any(v is None for v in values):
+        return None
+    trims = [np.array(s.old_trims_db, dtype=float) for s in (one, two)]
+    delays = [np.array(s.old_settings, dtype=float) * s.slope_s for s in (one, two)]
+    signs = [
+        np.array([-1 if job.setting(m.round, sub).polarity == "reversed" else 1 for sub in m.subs])
+        for m in (before, after)
+    ]
+    return SubSettings(trims[1] - trims[0], delays[1] - delays[0], signs[1] * signs[0])
+
+
+def _changes(
+    job: Job,
+    before: MeasuredBass,
+    after: MeasuredBass,
+    old: ComplexArray,
+    new: ComplexArray,
+    seats: Sequence[str],
+    typed: SubSettings,
+    analyses: Analyses,
+    band_hz: tuple[float, float],
+) -> tuple[SubChange, ...]:
+    inside = (BASS_HZ >= band_hz[0]) & (BASS_HZ <= band_hz[1])
+    f = BASS_HZ[inside]
+    power = np.abs(old[..., inside]) * np.abs(new[..., inside])
+    # What is loud counts: a null of one round is noise in the ratio.
+    weight = power / np.maximum(power.sum(axis=(1, 2), keepdims=True), 1e-300)
+    level = 20 * np.log10(np.maximum(np.abs(new[..., inside]), 1e-30) / np.maximum(np.abs(old[..., inside]), 1e-30))
+    gain = np.array([_median(level[i], weight[i]) for i in range(len(level))])
+    turn = new[..., inside] * np.conj(old[..., inside])
+    turn /= np.maximum(np.abs(turn), 1e-300)
+    origin = _origins_s(job, before, after, seats, analyses)
+    delays: list[float | None] = [None] * len(old)
+    signs: list[int | None] = [None] * len(old)
+    reference = None
+    if origin is None:
+        # Only differences between subwoofers are known: the first one is taken as typed.
+        first = typed.polarity[0] * np.exp(-2j * np.pi * f * typed.delay_s[0])
+        mine = turn[0] * np.conj(first)
+        reference = mine
+        delays[0], signs[0] = (float(typed.delay_s[0]), int(typed.polarity[0])) if len(old) > 1 else (None, None)
+    for i in range(len(old)):
+        if reference is not None and i == 0:
+            continue
+        seen = turn[i] * (np.conj(reference) if reference is not None else np.exp(2j * np.pi * f * origin[:, None]))  # type: ignore[index]
+        tries = np.einsum("sf,sf,df->d", weight[i], seen, np.exp(2j * np.pi * DELAYS_S[:, None] * f))
+        k = int(np.argmax(np.abs(tries.real)))
+        if abs(tries[k].real) >= LEAST_CLEAR:
+            delays[i], signs[i] = float(DELAYS_S[k]), 1 if tries[k].real > 0 else -1
+    return tuple(
+        SubChange(
+            sub=sub,
+            typed_gain_db=float(typed.gain_db[i]),
+            typed_delay_s=float(typed.delay_s[i]),
+            typed_polarity=int(typed.polarity[i]),
+            gain_db=float(gain[i]),
+            delay_s=delays[i],
+            polarity=signs[i],
+        )
+        for i, sub in enumerate(after.subs)
+    )
+
+
+def _median(values: FloatArray, weight: FloatArray) -> float:
+    order = np.argsort(values, axis=None)
+    total = np.cumsum(weight.ravel()[order])
+    return float(values.ravel()[order][np.searchsorted(total, total[-1] / 2)])
+
+
+def _origins_s(
+    job: Job, before: MeasuredBass, after: MeasuredBass, seats: Sequence[str], analyses: Analyses
+) -> FloatArray | None:
+    """How much later the later round's clock runs at each seat, by main channels and their settings [shape=(seats,)].
+
+    None where a seat has no main channel with arrivals and settings in both rounds.
+    """
+    screened = usable(job, analyses, before.round, after.round)
+    slope = search_space(job, after, analyses).slope_s
+    out = []
+    for seat in seats:
+        clocks = [m.clocks[m.seats.index(seat)] for m in (before, after)]
+        moved = []
+        for channel in (c for c in job.system.channels if not c.is_sub):
+            held = [job.setting(m.round, channel.id).distance for m in (before, after)]
+            heard = [
+                next((i for i in reversed(screened.repeats(m.round, channel.id, seat)) if i.clock == clock), None)
+                for m, clock in zip((before, after), clocks, strict=True)
+            ]
+            times = [None if i is None or i.analysis is None else i.analysis.arrival_s for i in heard]
+            if times[0] is None or times[1] is None or held[0] is None or held[1] is None:
+                continue
+            moved.append(times[1] - times[0] - (held[1] - held[0]) * slope)
+        if len(moved) < 3:
+            return None
+        out.append(float(np.median(moved)))
+    return np.array(out)
+
+
+def _explained(changes: Sequence[SubChange]) -> Explanation | None:
+    """The single mistake of a single subwoofer that explains what is heard; None where nothing is off, or it takes more."""
+    off = [each for each in changes if each.is_off]
+    if len(off) != 1:
+        return None
+    c = off[0]
+    gain_right = abs(c.gain_db - c.typed_gain_db) <= GAIN_OFF_DB + 1.645 * GAIN_U_DB
+    polarity_right = c.polarity is None or c.polarity == c.typed_polarity
+    within = DELAY_OFF_S + 1.645 * DELAY_U_S
+    late = None if c.delay_s is None else c.delay_s - c.typed_delay_s
+    delay_right = late is None or abs(late) <= within
+    if gain_right and polarity_right and late is not None and c.delay_s is not None:
+        if abs(c.delay_s + c.typed_delay_s) <= within and abs(c.typed_delay_s) > within:
+            return Explanation(
+                sub=c.sub,
+                text=f"the delay of {c.sub} was changed in the wrong direction",
+                remedy=f"Enter the delay of {c.sub} again and look at its sign.",
+            )
+        if abs(c.delay_s) <= within:
+            return Explanation(
+                sub=c.sub,
+                text=f"the new delay of {c.sub} was not set",
+                remedy=f"Enter the delay of {c.sub} in the processor.",
+            )
+        return Explanation(
+            sub=c.sub,
+            text=f"the delay of {c.sub} is {1000 * late:+.1f} ms off what was entered".replace("-", "−"),
+            remedy=f"Enter the delay of {c.sub} again.",
+        )
+    if gain_right and delay_right and not polarity_right:
+        what = "was not turned over" if c.typed_polarity < 0 else "was turned over"
+        return Explanation(
+            sub=c.sub,
+            text=f"the polarity of {c.sub} {what}",
+            remedy=f"Set the polarity of {c.sub} as the sheet says, and look at its phase switch.",
+        )
+    if polarity_right and delay_right and not gain_right:
+        if abs(c.gain_db) <= GAIN_OFF_DB and abs(c.typed_gain_db) > GAIN_OFF_DB:
+            text = f"the new trim of {c.sub} was not set"
+        elif abs(c.gain_db + c.typed_gain_db) <= GAIN_OFF_DB:
+            text = f"the trim of {c.sub} was changed in the wrong direction"
+        else:
+            apart = f"{c.gain_db - c.typed_gain_db:+.1f} dB".replace("-", "−")
+            text = f"{c.sub} is {apart} off the trim that was entered"
+        return Explanation(
+            sub=c.sub, text=text, remedy=f"Enter the trim of {c.sub} again, and look at its own level control."
+        )
+    return None
