@@ -437,8 +437,9 @@ def _remarks(job: Job, result: BassResult, checked: Verified | str) -> list[str]
     worst = result.sturdy
     if result.measured.room.subs > 1:
         remarks.append(
-            f"With gains ±{GAIN_OFF_DB:g} dB, delays ±0.1 ms, seats ±{100 * SEAT_OFF_M:.0f} cm or {TEMPERATURE_OFF_K:.0f} K "
-            f"off, the seat-to-seat standard deviation stays below {number(worst.worst_db2**0.5, 1)} dB (worst: {worst.worst})."
+            f"With gains ±{GAIN_OFF_DB:g} dB, delays ±0.1 ms, seats ±{100 * SEAT_OFF_M:.0f} cm or "
+            f"{TEMPERATURE_OFF_K:.0f} K off, the seat-to-seat standard deviation stays below "
+            f"{number(worst.worst_db2**0.5, 1)} dB (worst: {worst.worst})."
         )
     if result.held_out is not None and result.is_change:
         remarks.append(

@@ -2,7 +2,7 @@
 
 The search (`dsp.bass_search`) gives differences between subwoofers. What all of them share is set afterwards. Gain: their
 sum is as loud as their powers are with the trims of Levels. Delay: on average that of Distances, or the one that sums best
-with the front loudspeakers where the crossover is entered. The result is on the steps of the processor, and evaluated there.
+with the front loudspeakers where the crossover is entered. The result is evaluated on the steps of the processor.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from commission.dsp.repeatability import DEFAULT_DB
 from commission.dsp.trims import to_grid
 from commission.model import AS_LEFT, Analyses, CancelToken, Channel, ComplexArray, FloatArray, Job, freeze
 from commission.model.units import listed
-from commission.steps.bass.measured import MeasuredBass, newest_bass
+from commission.steps.bass.measured import MeasuredBass, measured_bass, newest_bass
 from commission.steps.distances import result as distances
 from commission.steps.levels import result as levels
 from commission.steps.shared.cache import cached
@@ -130,10 +130,16 @@ class SearchSpace:
     """How much later the main channels will be with the settings of Distances than in this round (median)."""
 
 
-@cached
 def solve(job: Job, analyses: Analyses) -> BassResult | str:
     """The proposal of the newest round that holds what it needs, or one clause that says why there is none."""
     measured = newest_bass(job, analyses)
+    return measured if isinstance(measured, str) else solve_round(job, measured.round, analyses)
+
+
+@cached
+def solve_round(job: Job, round_id: str, analyses: Analyses) -> BassResult | str:
+    """The proposal of one round."""
+    measured = measured_bass(job, round_id, analyses)
     if isinstance(measured, str):
         return measured
     space = search_space(job, measured, analyses)
@@ -514,6 +520,36 @@ def in_use(job: Job, result: BassResult) -> bool:
     if decided is not None:
         return decided == "yes" and result.is_change
     return result.is_change and (result.by_hand or result.measured.round != AS_LEFT)
+
+
+@cached
+def set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubProposal]:
+    """Subwoofers that hold in a round what an earlier round's proposal asked for: these are right as they are.
+
+    Levels and Distances look at each subwoofer alone, and would take its part in the sum for an error.
+    """
+    if round_id not in job.rounds:
+        return {}
+    for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):
+        if not job.responses_of(earlier):
+            continue
+        result = solve_round(job, earlier, analyses)
+        if isinstance(result, str):
+            continue
+        delay, trim = job.system.processor.delay, job.system.processor.trim_db
+        held = {sub: job.setting(round_id, sub) for sub in result.subs}
+        return {
+            sub: each
+            for sub, each in (result.subs.items() if in_use(job, result) else ())
+            if _near_enough(held[sub].trim_db, each.trim_db, trim.step / 2)
+            and _near_enough(held[sub].distance, each.setting, delay.step)
+            and (held[sub].polarity or "normal") == each.new_polarity
+        }
+    return {}
+
+
+def _near_enough(value: float | None, wanted: float | None, within: float) -> bool:
+    return value is not None and wanted is not None and abs(value - wanted) <= within + 1e-9
 
 
 # --- by hand --------------------------------------------------------------------------------------------------------

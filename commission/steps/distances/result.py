@@ -32,6 +32,7 @@ source)."""
 RATIO_WITHIN = 0.1
 """How far single ratios may lie from their median: tapes and settings by eye (common practice, no source)."""
 AGAINST_TAPE, AGAINST_OTHERS = "arrival minus tape and setting", "arrival minus the main channels' median"
+SET_BY_BASS = "the step Bass set it together with the other subwoofers"
 UNIT_SHARE = 0.04
 """How near the ratio of held to right settings must be to feet per metre (common practice, no source)."""
 
@@ -169,6 +170,14 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     entered_s = np.where(mains, 0.0, -_held_errors(applied, by_tape, mains))
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN
     keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual)
+    from commission.steps.bass.result import (
+        set_by_bass,
+    )  # late: the proposal rests on the distances of earlier rounds
+
+    bass = set_by_bass(job, round_id, analyses)
+    by_bass = np.array([c.id in bass for c in channels], bool)
+    late &= ~by_bass
+    keeps |= by_bass
     acoustic = tape + np.where(late, residual * speed, 0.0)
     # A setting that differs from its tape is compared with what is heard, the subwoofer's own latency included.
     differs = ~mains & np.isfinite(residual) & (np.abs(entered_s) > SUB_LATENCY_S) & usual
@@ -201,6 +210,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
             times[i],
             speed,
             _feet(ratio) is not None,
+            SET_BY_BASS if by_bass[i] else None,
             _Budgets(flights[i], budgets[i], aligned[i], own),
         )
         for i, c in enumerate(channels)
@@ -396,6 +406,7 @@ def _channel(
     times: _Times,
     speed_m_s: float,
     wrong_unit: bool,
+    set_elsewhere: str | None,
     budgets: _Budgets,
 ) -> ChannelDistance:
     late = acoustic_m - distance > 0
@@ -403,6 +414,8 @@ def _channel(
     by_setting = replace(budgets.arrival, id="distances.setting") if late else budgets.flight
     limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.setting")
     value, text, why_not = _judged_arrival(channel, heard, times, late=late)
+    if set_elsewhere is not None:
+        value, why_not = None, set_elsewhere
     by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
     return ChannelDistance(
         channel=channel,
@@ -429,9 +442,10 @@ def _channel(
             channel=channel.id,
             unit="ms",
             limit=limit,
-            value=None if math.isnan(times.held_error_s) else 1000 * times.held_error_s,
+            value=None if math.isnan(times.held_error_s) or set_elsewhere else 1000 * times.held_error_s,
             uncertainty=by_setting.u,
-            why_not=_why_no_setting(channel, times, limit.judge(1000 * times.held_error_s, by_setting.u), wrong_unit),
+            why_not=set_elsewhere
+            or _why_no_setting(channel, times, limit.judge(1000 * times.held_error_s, by_setting.u), wrong_unit),
             text="delay set minus delay required, relative to the main channels' median",
         ),
         check_arrival=Check(

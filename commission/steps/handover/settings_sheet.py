@@ -79,11 +79,12 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
     if waiting is None:
         return ()  # nothing is proposed for what may have to be repaired first
     lines: list[SheetLine | None] = []
-    proposed = or_else(lambda: _bass(job, analyses, rounds), {})
+    nothing: dict[str, tuple[SubProposal, str]] = {}
+    proposed = or_else(lambda: _bass(job, analyses, rounds), nothing)
     for channel in job.system.channels:
         first = waiting.get(channel.id)
         if channel.id in proposed and first is None:
-            lines += _bass_lines(job, proposed[channel.id], rounds)
+            lines += _bass_lines(job, *proposed[channel.id])
             continue
         lines += [
             or_else(partial(_trim, job, analyses, channel, rounds, first), None),
@@ -101,9 +102,8 @@ def _bass(job: Job, analyses: Analyses, rounds: Sequence[str]) -> dict[str, tupl
     return {sub: (each, result.measured.round) for sub, each in result.subs.items()}
 
 
-def _bass_lines(job: Job, proposal: tuple[SubProposal, str], rounds: Sequence[str]) -> list[SheetLine]:
+def _bass_lines(job: Job, each: SubProposal, round_id: str) -> list[SheetLine]:
     """Trim, delay and, where it is turned over, polarity of a subwoofer."""
-    each, round_id = proposal
     channel, trim, delay = each.channel, job.system.processor.trim_db, job.system.processor.delay
     typed, lines = _typed_in(job, channel.id), []
     if each.trim_db is not None:

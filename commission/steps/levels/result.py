@@ -110,6 +110,7 @@ def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsR
     """Trims from the readings of a round; none for channels that wait for a repair, nor do these shift the others'."""
     trim = job.system.processor.trim_db
     awaiting = awaiting_repair(job, round_id, analyses)
+    targets_db = _targets_db(job, round_id, analyses)
     read = _read(job, round_id)
     counted = _counted_seats(job, read)
     scatter = _scatter(job, read)
@@ -120,7 +121,7 @@ def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsR
     ]
     healthy = [(channel, found) for channel, found in measured if channel.id not in awaiting]
     names = [channel.id for channel, _ in healthy]
-    targets = [target_db(job, channel) for channel, _ in healthy]
+    targets = [targets_db[channel.id] for channel, _ in healthy]
     old = [old_trim_db(job, round_id, name) or 0.0 for name in names]
     levels = [found.level_db for _, found in healthy]
     exact = exact_trims_db(levels, targets, old)
@@ -138,7 +139,7 @@ def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsR
                 round_id,
                 channel,
                 found,
-                target_db(job, channel) + offset,
+                targets_db[channel.id] + offset,
                 awaiting.get(channel.id) or (trims, names.index(channel.id)),
                 counted,
             )
@@ -303,6 +304,23 @@ def target_db(job: Job, channel: Channel) -> float:
     if channel.is_sub and processor.sub_reference_spl_db is not None:
         return processor.sub_reference_spl_db
     return processor.reference_spl_db
+
+
+def _targets_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, float]:
+    """What the meter shall read of each channel; a subwoofer that the step Bass set, what it then reads alone."""
+    from commission.steps.bass.result import set_by_bass  # late: the proposal rests on the levels of earlier rounds
+
+    targets = {channel.id: target_db(job, channel) for channel in job.system.channels}
+    if analyses is NO_RESPONSES:
+        return targets
+    for sub, each in set_by_bass(job, round_id, analyses).items():
+        for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):
+            read = _read(job, earlier)[sub]
+            old = old_trim_db(job, earlier, sub)
+            if read and old is not None and each.trim_db is not None:
+                targets[sub] = fmean(fmean(values) for values in read.values()) + each.trim_db - old
+                break
+    return targets
 
 
 def reference_basis(job: Job) -> str:
