@@ -30,6 +30,8 @@ PLAIN_KINDS = {
     "seats.level": "Loudness from seat to seat",
     "seats.direct": "High tones from seat to seat",
     "seats.bass": "Deep bass from seat to seat",
+    "bass.agreement": "Bass at each seat compared with its prediction",
+    "bass.crossover": "Bass together with the main loudspeakers",
     "compare.heard": "Evenness of loudness between seats, compared with the first measurement",
     "compare.tone": "Evenness of tone between seats, compared with the first measurement",
     "drift": "Changes since the earlier visit",

@@ -310,6 +310,14 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
         who=ANYBODY,
     ),
+    "settings.bass": PlainFinding(
+        was="{channels} did not change as set: likely a setting of the bass was entered differently.",
+        now="{channels} did not change as set: likely a setting of the bass is entered differently.",
+        notice="the bass differs more from seat to seat than it needs to.",
+        mending="Enter its settings again as the settings sheet says, and measure it again.",
+        severity=CLEAR,
+        who=ANYBODY,
+    ),
     "room.row-null": PlainFinding(
         was="Part of the deep bass was missing in a row of seats ({seats}): likely sound waves cancelled each other there.",
         now="Part of the deep bass is missing in a row of seats ({seats}): likely sound waves cancel each other there.",

@@ -27,6 +27,7 @@ from commission.model import (
     Step,
     Table,
     Task,
+    Verdict,
 )
 from commission.model.formatting import number
 from commission.model.units import round_name
@@ -103,7 +104,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=checks,
         tables=tuple(_tables(result, checked, checks)),
         curves=tuple(_curves(result, checked)),
-        advice=_advice(job, result),
+        advice=_advice(job, result, checked),
         choices=_choices(job, result),
         stands_out=_stands_out(result, checked),
         remarks=tuple(_remarks(job, result, checked)),
@@ -391,7 +392,16 @@ def _stands_out(result: BassResult, checked: Verified | str) -> str:
     return f"seats differ by {number(result.as_found.sd_db, 1)} dB; no better setting"
 
 
-def _advice(job: Job, result: BassResult) -> tuple[Advice, ...]:
+def _beyond(agreement_db: float) -> bool:
+    return AGREEMENT.judge(agreement_db, AGREEMENT_U_DB) is Verdict.FAIL
+
+
+def _advice(job: Job, result: BassResult, checked: Verified | str) -> tuple[Advice, ...]:
+    if not isinstance(checked, str) and not checked.off:
+        off = [s for s, v in zip(checked.seats, checked.agreement_db, strict=True) if _beyond(v)]
+        if len(off) == 1:
+            text = f"Measure the subwoofers at {off[0]} again: the bass differs from the prediction there alone."
+            return (Advice(text=text, step="bass", priority=30),)
     if not result.is_change or not in_use(job, result):
         return ()
     return (
