@@ -59,6 +59,6 @@ RULES = (
         step="bass",
         symptom="bass not as predicted",
         look=_not_as_set,
-        basis=f"{GAIN_OFF_DB:g} dB, {1000 * DELAY_OFF_S:g} ms or the sign, responses against settings, guard-banded; {BASIS}",
+        basis=f"{GAIN_OFF_DB:g} dB, {1000 * DELAY_OFF_S:g} ms or the sign between the two, guard-banded; {BASIS}",
     ),
 )

@@ -1,0 +1,143 @@
+"""Predicted against measured: what healthy visits reach, and which single mistake is named."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from bass_visit import AS_FOUND, AS_LEFT, FOUND_SETTINGS, BassVisit, as_found
+
+from commission.diagnosis import bass as rule
+from commission.diagnosis import findings
+from commission.model import Outcome, Verdict
+from commission.steps import all_steps, bass, distances, levels
+from commission.steps.bass.result import BassResult
+from commission.steps.bass.verified import AGREEMENT_DB, Verified
+from commission.steps.handover.settings_sheet import settings_sheet
+
+Held = dict[str, tuple[float, float, str]]
+OUTCOMES = {step.id: Outcome(step=step.id, round=AS_LEFT) for step in all_steps()}
+
+
+def proposed(visit: BassVisit) -> Held:
+    """What the settings sheet asks for."""
+    result = bass.solve(visit.job, visit.analyses)
+    assert isinstance(result, BassResult)
+    out = {}
+    for sub, each in result.subs.items():
+        assert each.trim_db is not None and each.setting is not None
+        out[sub] = (each.trim_db, each.setting, each.new_polarity)
+    return out
+
+
+def checked(visit: BassVisit) -> Verified:
+    found = bass.verify(visit.job, AS_LEFT, visit.analyses)
+    assert isinstance(found, Verified), found
+    return found
+
+
+@pytest.mark.parametrize(("moved_m", "rooms"), [(0.0, 2), (0.05, 8)])
+def test_healthy_visits_agree_with_their_prediction(moved_m: float, rooms: int) -> None:
+    """Prints the largest disagreement of any seat, which the limit rests on."""
+    worst, off = [], 0
+    for seed in range(rooms):
+        visit = as_found(subs=2 + seed % 3, seed=seed)
+        visit.play(AS_LEFT, proposed(visit), moved_m=moved_m)
+        found = checked(visit)
+        worst.append(max(found.agreement_db))
+        off += len(found.off)
+        assert not list(findings(visit.job, AS_LEFT, visit.analyses, {"bass": OUTCOMES["bass"]}))
+    print(f"{100 * moved_m:.0f} cm: largest disagreement {max(worst):.2f} dB, median {np.median(worst):.2f} dB")
+    assert off == 0
+    if moved_m == 0:
+        assert max(worst) < 1e-3
+    assert sum(w > AGREEMENT_DB for w in worst) <= 1
+
+
+MISTAKES = {
+    "direction": ("changed in the wrong direction", lambda old, new: (new[0], 2 * old[1] - new[1], new[2])),
+    "not set": ("new delay of SUB2 was not set", lambda old, new: (new[0], old[1], new[2])),
+    "another delay": ("ms off what was entered", lambda old, new: (new[0], new[1] + 1.7, new[2])),
+    "polarity": ("polarity of SUB2", lambda old, new: (*new[:2], "normal" if new[2] == "reversed" else "reversed")),
+    "trim": ("dB off the trim", lambda old, new: (new[0] + 4.0, *new[1:])),
+}
+
+
+@pytest.mark.parametrize("mistake", MISTAKES)
+@pytest.mark.parametrize("seed", [1, 6])
+def test_a_single_mistake_is_named(mistake: str, seed: int) -> None:
+    visit = as_found(subs=2, seed=seed)
+    words, make = MISTAKES[mistake]
+    new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "reversed")}
+    wrong = make(FOUND_SETTINGS["SUB2"], new["SUB2"])
+    visit.play(AS_LEFT, new, {"SUB2": wrong}, moved_m=0.02)
+    found = checked(visit)
+    assert [each.sub for each in found.off] == ["SUB2"]
+    assert found.explanation is not None and words in found.explanation.text
+    (finding,) = [f for f in findings(visit.job, AS_LEFT, visit.analyses, OUTCOMES) if f.id == "settings.bass"]
+    assert finding.channels == ("SUB2",) and finding.title == found.explanation.text
+    assert finding.alternatives and finding.confirm and any(ch.isdigit() for ch in finding.evidence[0])
+
+
+def test_two_mistakes_are_not_called_one() -> None:
+    visit = as_found(subs=3, seed=2)
+    new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "normal"), "SUB3": (0.0, 3.0, "normal")}
+    visit.play(AS_LEFT, new, {"SUB1": (4.0, 4.2, "normal"), "SUB2": (-2.5, 3.0, "normal")})
+    found = checked(visit)
+    assert {each.sub for each in found.off} == {"SUB1", "SUB2"} and found.explanation is None
+
+
+def test_without_main_loudspeakers_only_differences_are_known() -> None:
+    visit = as_found(subs=2, seed=4)
+    new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "normal")}
+    visit.play(AS_LEFT, new, {"SUB2": (-2.5, 3.0, "normal")})
+    visit.items = [item for item in visit.items if item.channel.startswith("SUB")]
+    assert [each.sub for each in checked(visit).off] == ["SUB2"]
+
+
+def test_a_microphone_that_moved_at_one_seat_accuses_no_setting() -> None:
+    visit = as_found(subs=2, seed=5)
+    new = proposed(visit)
+    other = BassVisit(subs=2, seed=5)
+    other.play(AS_FOUND, {c: FOUND_SETTINGS[c] for c in other.names})
+    other.ears[2] += (0.9, 0.7, 0.0)
+    visit.play(AS_LEFT, new)
+    other.play(AS_LEFT, new)
+    moved = {(i.channel, i.seat): i for i in other.items if i.round == AS_LEFT and i.seat == "A3"}
+    visit.items = [
+        moved.get((i.channel, i.seat), i) if i.round == AS_LEFT and i.channel.startswith("SUB") else i
+        for i in visit.items
+    ]
+    visit.items = [i for i in visit.items if i.seat != "A3" or i.channel.startswith("SUB") or i.round == AS_FOUND]
+    found = checked(visit)
+    assert found.off == ()
+    assert max(found.agreement_db) == found.agreement_db[found.seats.index("A3")] > AGREEMENT_DB
+    outcome = bass.evaluate(visit.job, AS_LEFT, visit.analyses)
+    assert any("A3" in each.text for each in outcome.advice)
+    assert [c.seat for c in outcome.checks if c.verdict is Verdict.FAIL] == ["A3"]
+
+
+def test_settings_that_were_typed_as_proposed_are_faulted_nowhere() -> None:
+    """Levels and Distances look at each subwoofer alone; what Bass has set is right as it is, and nothing is to be changed."""
+    visit = as_found(subs=2, seed=3)
+    visit.play(AS_LEFT, proposed(visit), moved_m=0.02)
+    job, analyses = visit.job, visit.analyses
+    times = distances.solve(job, AS_LEFT, analyses)
+    subs = [times.channels[sub] for sub in visit.names]
+    assert all(c.check_setting.verdict is Verdict.NOT_TESTED for c in subs)
+    assert all(c.check_arrival.verdict is Verdict.NOT_TESTED for c in subs)
+    assert levels.solve(job, AS_LEFT, analyses) is not None
+    assert not [line for line in settings_sheet(job, analyses) if line.change and line.channel in visit.names]
+
+
+def test_settings_that_are_not_entered_leave_it_open() -> None:
+    visit = as_found(subs=2, seed=3)
+    visit.play(AS_LEFT, proposed(visit))
+    visit.bodies = [b for b in visit.bodies if getattr(getattr(b, "setting", None), "round", "") != AS_LEFT]
+    found = bass.verify(visit.job, AS_LEFT, visit.analyses)
+    assert isinstance(found, str) and "entered" in found
+
+
+def test_the_rule_is_quiet_without_a_round_before() -> None:
+    visit = as_found(subs=2, seed=3)
+    assert isinstance(bass.verify(visit.job, AS_FOUND, visit.analyses), str)
+    assert rule.RULES[0].check == "bass.agreement"
