@@ -119,9 +119,7 @@ class BassVisit:
         held = self.mains() | dict(entered)
         true = held | dict(truly or {})
         for c, (trim, distance, polarity) in held.items():
-            self.bodies.append(
-                setting(c, round_id=round_id, trim_db=trim, distance=distance, polarity=polarity)  # type: ignore[arg-type]
-            )
+            self.bodies.append(setting(c, round_id=round_id, trim_db=trim, distance=distance, polarity=polarity))
         rng = np.random.default_rng([self.seed, len(self.items)])
         step = rng.normal(size=self.ears.shape)
         ears = self.ears + moved_m * step / np.linalg.norm(step, axis=1, keepdims=True)
@@ -143,7 +141,7 @@ class BassVisit:
                     )
         return self
 
-    def _store(self, round_id, c, seat, bass, arrival_s, clock, noise_db, phase, past_delays) -> None:  # type: ignore[no-untyped-def]
+    def _store(self, round_id, c, seat, bass, arrival_s, clock, noise_db, phase, past_delays) -> None:
         body = ResponseStored(
             round=round_id, channel=c, seat=seat, kind="impulse", file_name=f"{seat}_{c}.wav", file_sha256="0" * 64
         )
