@@ -20,7 +20,7 @@ from commission.dsp.bass_search import PRICE_DB2_PER_DB, Figures, HeldOut, Searc
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, sum_levels_db, unchanged
 from commission.dsp.crossover import CrossoverFit, fit_crossover
 from commission.dsp.delays import assumed_speed_m_s, unit_m
-from commission.dsp.repeatability import DEFAULT_DB
+from commission.dsp.repeatability import placement_u_db
 from commission.dsp.trims import to_grid
 from commission.model import AS_LEFT, Analyses, CancelToken, Channel, ComplexArray, FloatArray, Job, freeze
 from commission.model.units import listed
@@ -303,9 +303,10 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
 
 
 def _measurement_u_db2(room: SubResponses, sd_db: float) -> float:
-    """Standard uncertainty that the repeatability of a third octave gives a variance: 2·sd·u/√(seats · third octaves)."""
+    """Standard uncertainty of the variance by the placing of the microphone: 2·sd·u/√(seats · third octaves)."""
     thirds = max(3 * math.log2(room.freq_hz[-1] / room.freq_hz[0]), 1.0)
-    return 2 * sd_db * DEFAULT_DB / math.sqrt(max(int(np.count_nonzero(room.seat_share)), 1) * thirds)
+    u_db = math.sqrt(float(np.mean(placement_u_db(room.freq_hz) ** 2)))
+    return 2 * sd_db * u_db / math.sqrt(max(int(np.count_nonzero(room.seat_share)), 1) * thirds)
 
 
 LEAST_GAIN_DB2 = 0.5
