@@ -671,7 +671,7 @@ RULES = (
         step="distances",
         symptom="smeared image, one channel early or late",
         look=_wrong_distance,
-        basis="0.3 ms (10 cm) and a step of the processor from the distance, guard-banded; common practice",
+        basis="0.4 ms (14 cm) and a step of the processor from the distance, guard-banded; common practice",
     ),
     Rule(
         id="settings.sub-latency",
@@ -691,11 +691,11 @@ RULES = (
         step="distances",
         symptom="smeared image",
         look=_odd_arrival,
-        basis="0.3 ms (10 cm) between tape and arrival, guard-banded; common practice",
+        basis="0.4 ms (14 cm) between tape and arrival, guard-banded; common practice",
     ),
     Rule(
         id="settings.reference",
-        check="levels.match",
+        check="levels.reference",
         explains=("levels.match",),
         cause="settings",
         step="levels",

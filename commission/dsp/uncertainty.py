@@ -13,14 +13,19 @@ METER_CLASS_U_DB = {1: 0.7 / 2, 2: 1.0 / 2}
 """Standard uncertainty of a meter's absolute reading at 1 kHz: half the acceptance limits ±0.7 and ±1.0 dB of IEC 61672-1
 class 1 and 2 (from memory), taken as expanded with k = 2. It is common to all channels and cancels between them."""
 PLACEMENT_U_DB = 0.13
-"""Level of a main loudspeaker, the microphone or meter put back within 2 cm: 0.13 dB in `tests/references/placement.py`,
-0.31 dB within 5 cm, 0.53 dB within 10 cm."""
-DEFAULT_REPEATABILITY_U_DB = 0.2
-"""One reading by hand where it was not repeated: the eye on a moving display (common practice, no source)."""
-TAPE_U_M = 0.0025
-"""Tape ±5 mm (common practice, no source), taken as expanded with k = 2."""
-POSITION_U_M = 0.01
-"""A distance from two surveyed positions, ±2 cm (common practice, no source), taken as expanded with k = 2."""
+"""Level of a main loudspeaker, the microphone put back within 2 cm: 0.13 dB in `tests/references/placement.py`,
+0.31 dB within 5 cm, 0.53 dB within 10 cm. What a meter by hand or on a stand does: `dsp.placement`."""
+DISPLAY_U_DB = 0.5
+"""The eye on the moving display of a meter: 0.2 to 0.8 dB by meter and noise (common practice, no source)."""
+EARS_U_M, CENTRE_U_M, SAG_U_M = 0.012, 0.025, 0.005
+"""A distance by tape: where the ears are, within ±2 cm; where the sound of the loudspeaker comes from, within ±4 cm of the
+point that is taped; sag and kinks, within ±1 cm (rectangular; common practice, no source)."""
+TAPE_U_M = math.sqrt(EARS_U_M**2 + CENTRE_U_M**2 + SAG_U_M**2)
+"""All three: 2.8 cm."""
+SURVEY_U_M = 0.015
+"""Both positions of a distance, each surveyed within a few centimetres (common practice, no source)."""
+POSITION_U_M = math.sqrt(CENTRE_U_M**2 + SURVEY_U_M**2 + EARS_U_M**2)
+"""A distance from two positions: 3.2 cm with ears and acoustic centre."""
 DEFAULT_DOF = 4.0
 """Degrees of freedom of a default scatter: a value known to within a third or so of itself, ν = ½·(Δu/u)⁻² (JCGM 100
 G.4.2, from memory; common practice, no source, for the third)."""
@@ -68,6 +73,39 @@ def scatter_u(default_u: float, squares: float, dof: float) -> tuple[float, floa
     """
     weight = DEFAULT_DOF - 2.0
     return math.sqrt((weight * default_u**2 + squares) / (weight + dof)), DEFAULT_DOF + dof
+
+
+def student_t95(dof: float) -> float:
+    """Factor of the interval that holds 95 % of Student's t, t₀.₉₇₅(ν).
+
+    Abramowitz and Stegun, Handbook of Mathematical Functions, equation 26.7.5 (from memory), within 1 % from ν = 2 on; the
+    values are those of JCGM 100 table G.2.
+    """
+    z = 1.959964
+    terms = (
+        (z**3 + z) / 4,
+        (5 * z**5 + 16 * z**3 + 3 * z) / 96,
+        (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
+        (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
+    )
+    return z + sum(each / dof ** (i + 1) for i, each in enumerate(terms))
+
+
+def hand_factor(
+    squares: float, dof: float, prior: float = 1.0, prior_dof: float = DEFAULT_DOF
+) -> tuple[float, float]:
+    """(factor on what one reading is taken to scatter by, degrees of freedom), from the repeats there are.
+
+    `squares`: Σ((x − x̄)/σ₀)² of all repeats over the σ₀ that each is taken to scatter by; `dof`: readings minus means.
+    Before any repeat a hand is known badly: its scatter is `prior`·σ₀ with `prior_dof` degrees of freedom. Both count by
+    their degrees of freedom, f² = (ν₀·f₀² + Σ)/(ν₀ + ν); the error over f·σ₀ follows Student's t with ν₀ + ν degrees of
+    freedom (JCGM 101 6.4.9.4, from memory). Repeats with more degrees of freedom than the default that scatter farther
+    stand alone. Where they scatter less, part of the default stays: they may have been read without moving the meter.
+    """
+    total = prior_dof + dof
+    if dof > prior_dof and squares > dof * prior**2:
+        return math.sqrt(squares / dof), dof
+    return math.sqrt((prior_dof * prior**2 + squares) / total), total
 
 
 def median_sensitivities(values: FloatArray, u: float, among: Sequence[int]) -> FloatArray:

@@ -122,6 +122,8 @@ class Instrument:
     calibrated: dt.date | None = None
     resolution: float | None = None
     """Smallest step of the display, dB, metres or °C."""
+    support: Literal["hand", "stand"] | None = None
+    """Meter: held by hand or on a stand while it is read; None counts as by hand."""
     level_offset_db: float | None = None
     """Microphone: added to the level of an imported response to read in dB SPL; None: levels stay relative."""
     full_scale_db: float | None = None

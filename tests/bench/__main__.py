@@ -1,6 +1,6 @@
 """Run all benchmarks, or those named: `python tests/bench analysis responses --channels 4`.
 
-`faults` is no measurement of time and has options of its own: `python tests/bench faults --help`.
+`faults` and `visits` are no measurements of time and have options of their own: `python tests/bench visits --help`.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ import record
 import reopen
 import responses
 import startup
+import visits
 import words
 
 ALL = {
@@ -45,9 +46,10 @@ TIMES = ("analysis", "responses", "startup", "polarity", "reopen", "record", "ha
 
 def main() -> None:
     """Benchmarks that are named, or the fault matrix."""
-    if sys.argv[1:2] == ["faults"]:
-        faults.run(sys.argv[2:])
-        return
+    for name, run in (("faults", faults.run), ("visits", visits.run)):
+        if sys.argv[1:2] == [name]:
+            run(sys.argv[2:])
+            return
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("names", nargs="*", choices=[*ALL, []], help="which; those of times when none is named")
     parser.add_argument("--channels", type=int, default=13, help="channels of the analysis benchmark (at 6 seats)")

@@ -42,8 +42,8 @@ def test_a_firms_profile_lies_over_the_defaults() -> None:
     assert own.of("seats.snr") == default_profile().of("seats.snr")
     assert [each.quantity for each in own.limits if each.own] == ["levels.match"]
     job = job_of(defined(cinema()), LimitsChosen(profile=own))
-    assert job.limit("levels.match").high == 1.0
-    assert job_of(defined(cinema())).limit("levels.match").high == 0.5
+    assert job.limit("levels.match").basis == "our own practice"
+    assert job_of(defined(cinema())).limit("levels.match").basis != "our own practice"
 
 
 def test_a_profile_stored_before_a_quantity_was_judged_falls_back_to_the_defaults() -> None:

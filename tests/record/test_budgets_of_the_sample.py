@@ -71,7 +71,7 @@ def test_text_and_json_hold_the_budgets(visit: Visit) -> None:
     with_them, without = ("\n".join(visit_lines(visit, "as-left", budgets=each)) for each in (True, False))
     assert "combined u" not in without
     assert with_them.count("U = 2 u  ") >= 10
-    assert "meter put back within 2 cm" in with_them
+    assert "meter held by hand within 5 cm of the seat" in with_them
     found = json.loads(results_json(visit))["steps"]
     for step in BUDGETED:
         for outcome in (found[step][r] for r in visit.job.rounds):

@@ -93,9 +93,9 @@ def test_what_was_not_tested_at_first_is_not_called_new() -> None:
 
 def trims_left_half(*more: EventBody) -> Document:
     bodies: tuple[EventBody, ...] = (
-        *levels({"FL": 75.0, "FC": 79.0, "FR": 79.0}),
+        *levels({"FL": [75.0] * 3, "FC": [79.0] * 3, "FR": [79.0] * 3}),
         *(setting(c, trim_db=0.0) for c in FRONT),
-        *levels({"FL": 75.0, "FC": 75.0, "FR": 78.0}, round_id=AS_LEFT),
+        *levels({"FL": [75.0] * 3, "FC": [75.0] * 3, "FR": [78.0] * 3}, round_id=AS_LEFT),
         setting("FC", round_id=AS_LEFT, trim_db=-4.0),
         setting("FR", round_id=AS_LEFT, trim_db=-1.0),
     )
@@ -333,7 +333,7 @@ def test_uncertainties_stand_beside_their_own_limits() -> None:
     doc = record(visit_of(defined(system), *(setting(c.id, distance=3.5) for c in system.channels), heard=given))
     (grid,) = [grid for grid in grids(doc) if grid.id == "checks-distances-as-found"]
     (row,) = [row for row in grid.rows if row[0] == "Arrival of the sound"]
-    assert re.search(r"within ±0\.30 ms; within ±2\.00 ms", " | ".join(row))
+    assert re.search(r"within ±0\.40 ms; within ±2\.00 ms", " | ".join(row))
     assert re.search(r"0\.\d\d ms; 1\.\d\d ms", " | ".join(row))
 
 

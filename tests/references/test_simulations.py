@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 
 from commission.dsp import repeatability, timing, uncertainty
+from commission.dsp.placement import level_placement_u_db
 from commission.steps.drift import budgets as drift_budgets
 
 ROOT = Path(__file__).resolve().parents[2]
 placement = pytest.importorskip("references.placement", reason="pyroomacoustics is not installed")
+displaced_meter = pytest.importorskip("references.displaced_meter", reason="pyroomacoustics is not installed")
 repeated_placings = pytest.importorskip("references.repeated_placings", reason="pyroomacoustics is not installed")
 direct_sounds = pytest.importorskip("references.direct_sounds", reason="pyroomacoustics is not installed")
 
@@ -35,6 +37,20 @@ def test_a_level_repeats_as_the_placement_says(near) -> None:
     assert placement.rms(levels_db(near)[placement.MAINS :]) < uncertainty.PLACEMENT_U_DB
     # Angle and gain, drawn from outside, are part of what the budget of a level allows for.
     assert placement.levels_covered(near, np.random.default_rng(1)) > 0.9
+
+
+def test_a_meter_beside_the_seat_reads_what_the_model_says() -> None:
+    """Half to twice at 5 cm, in one room of each of two simulators, which differ by as much themselves."""
+    at = displaced_meter.RADII_M.index(0.05)
+    mains = slice(0, displaced_meter.MAINS)
+    for errors, distances in displaced_meter.simulated(1).values():
+        stated = np.array(
+            [[level_placement_u_db(0.05, is_sub=False, distance_m=d) for d in each] for each in distances[0]]
+        )
+        found = np.sqrt(np.mean(errors[0, mains, :, at] ** 2, axis=-1))
+        assert 0.5 < displaced_meter.rms(found) / displaced_meter.rms(stated) < 2
+        subs = displaced_meter.rms(errors[0, displaced_meter.MAINS :, :, at])
+        assert 0.5 < subs / level_placement_u_db(0.05, is_sub=True) < 2
 
 
 def test_another_day_costs_more() -> None:

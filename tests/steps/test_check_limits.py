@@ -93,6 +93,11 @@ def is_listed(limit: Limit, entry: CheckLimit) -> bool:
         if entry.applies == MIDRANGE_BASIS and limit.basis == f"{listed.basis}; {MIDRANGE_BASIS}":
             lows = (listed.lower + MIDRANGE_DB, listed.lower + MIDRANGE_DB - MIDRANGE_WEAK_DB)
             return limit.low in lows and replace(limit, low=listed.low, basis=listed.basis) == listed
+        if limit.basis.startswith(f"{listed.basis}; plus one step"):  # what the processor's steps, and u, add
+            words = limit.basis.removeprefix(f"{listed.basis}; ")
+            return entry.applies.endswith(words) and limit.lower < listed.lower and limit.upper > listed.upper
+        if entry.check == "levels.repeat":  # for more than two readings
+            return limit.upper >= listed.upper and replace(limit, high=listed.high) == listed
         return limit == listed
     assert entry.limit is not None
     bounds = ((entry.low, entry.limit.low, limit.low), (entry.high, entry.limit.high, limit.high))

@@ -70,17 +70,20 @@ def of(result: DriftResult, quantity: str, channel: str) -> Drift:
 # --- how often it is wrong -----------------------------------------------------------------------------------------------
 
 
-def visit_levels(draw: np.random.Generator, names: list[str], *, meter_db: float = 0.0, drift_db: float = 0.0):
-    """A hand reading of every channel at the reference seat, the meter put down anew."""
+def visit_levels(
+    draw: np.random.Generator, names: list[str], *, meter_db: float = 0.0, drift_db: float = 0.0, times: int = 1
+):
+    """Hand readings of every channel at the reference seat, the meter held up again for each."""
     off = draw.normal(0, meter_db)
     values = {}
     for name in names:
         sub = name.startswith("SUB")
         scatter = math.hypot(EYE_U_DB, PLACE_SUB_U_DB if sub else PLACE_U_DB)
         # Noise of 50 Hz bandwidth read for 20 s: 4.34/√(50·20) dB (Bendat and Piersol, from memory).
-        noise = draw.normal(0, 4.343 / math.sqrt(50 * 20)) if sub else 0.0
+        if sub:
+            scatter = math.hypot(scatter, 4.343 / math.sqrt(50 * 20))
         own = drift_db if name == names[0] else 0.0
-        values[name] = round(75.0 + off + own + noise + draw.normal(0, scatter), 1)
+        values[name] = [round(75.0 + off + own + float(draw.normal(0, scatter)), 1) for _ in range(times)]
     return levels(values)
 
 
@@ -122,15 +125,18 @@ def test_a_room_as_it_was_raises_an_alarm_at_one_visit_in_twenty_at_most(
 def test_a_loudspeaker_that_fell_is_found_as_often_as_its_uncertainty_allows(
     drift_db: float, low: float, high: float
 ) -> None:
-    """One reading each at one seat: u of the change is √2·√(0.34² + 0.2²) = 0.56 dB and k some 3, U some 1.7 dB.
+    """Two readings each at one seat: u of the change is some √2·0.39 = 0.55 dB and k some 3.2, U some 1.8 dB.
 
-    Of a drift D the share (D − U)/u of the normal distribution is found: 2 %, 10 %, 70 %, 99 % roughly.
+    Of a drift D the share (D − U)/u of the normal distribution is found: 1 %, 7 %, 65 %, 99 % roughly. One reading each, of
+    which nobody knows how far it scatters, finds less.
     """
     draw = np.random.default_rng(7)
     names, found, visits = ["FL", "FC", "FR", "SiL", "SiR"], 0, 80
     room = cinema(names, ["A2"])
     for _ in range(visits):
-        result = compared(visit_levels(draw, names), visit_levels(draw, names, drift_db=-drift_db), system=room)
+        result = compared(
+            visit_levels(draw, names, times=2), visit_levels(draw, names, drift_db=-drift_db, times=2), system=room
+        )
         found += "FL" in {d.channel for d in result.drifted()}
     assert low <= found / visits <= high
 
@@ -172,11 +178,12 @@ def test_arrivals_of_another_day(late_ms: float, low: float, high: float) -> Non
 
 
 def test_a_change_holds_what_the_visits_do_not_share_and_nothing_else() -> None:
-    """By hand, JCGM 100:2008, 5.1.2: eye 0.2, display 0.1/√12, meter put back within 2 cm 0.13, each visit; within 5 cm
-    instead of 2 another 0.31 each; the median over five that agree adds nothing to one of them. No class of a meter.
+    """By hand, JCGM 100:2008, 5.1.2: eye 0.5, display 0.1/√12, meter within 5 cm of a seat 3.46 m away, 1.3·√(1 −
+    exp(−(8.5·0.05/1.3)²)) = 0.414 dB, each visit; the median over five that agree adds nothing to one of them. No class of
+    a meter.
     """
     result = compared(levels(LEVELS), levels(LEVELS))
-    one = math.sqrt(0.2**2 + (0.1 / math.sqrt(12)) ** 2 + 0.13**2 + 0.31**2)
+    one = math.sqrt(0.5**2 + (0.1 / math.sqrt(12)) ** 2 + 0.4143**2)
     assert of(result, "level_db", "FL").u == pytest.approx(math.sqrt(2) * one, rel=1e-3)
     sub = of(result, "level_db", "SUB1")
     lines = {c.source: c.part for c in sub.budget.contributions}  # type: ignore[union-attr]

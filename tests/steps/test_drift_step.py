@@ -49,15 +49,15 @@ def test_one_channel_that_fell_is_named_and_a_turned_volume_is_not() -> None:
 
 
 def test_a_level_that_moved_as_its_trim_did_is_explained_by_it() -> None:
-    """From as left on, somebody turned FL up by 3 dB: its level is 3 dB up, and nothing has drifted."""
+    """From as left on, somebody turned FL up by 5 dB: its level is 5 dB up, and nothing has drifted."""
     then = job_of(defined(cinema()), *levels(LEVELS), *(setting(c, trim_db=-1.0) for c in LEVELS))
-    trims = [setting(c, trim_db=2.0 if c == "FL" else -1.0) for c in LEVELS]
-    outcome = drift.evaluate(returning(earlier_of(then), *trims, *levels(LEVELS | {"FL": 78.0})), "as-found", NOTHING)
+    trims = [setting(c, trim_db=4.0 if c == "FL" else -1.0) for c in LEVELS]
+    outcome = drift.evaluate(returning(earlier_of(then), *trims, *levels(LEVELS | {"FL": 80.0})), "as-found", NOTHING)
     assert outcome.stands_out == "settings changed: FL"
     (table,) = [t for t in outcome.tables if t.id == "drift-levels"]
     column = {c.key: i for i, c in enumerate(table.columns)}
     (row,) = [r for r in table.rows if r.cells[0] == "FL"]
-    assert row.cells[column["explained"]] == 3.0
+    assert row.cells[column["explained"]] == 5.0
     assert row.cells[column["word"]] == "explained"
     assert "minus what settings and air explain" in table.remark
     # The trim was turned and the level did not follow: that is a drift.

@@ -21,15 +21,28 @@ import pytest
 from builders import LOUDSPEAKERS, SEATS, analysis, arrivals, cinema, defined, job_of, levels, setting, tapes
 
 from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.placement import DISPLACED_M, Support, fixed_share
 from commission.dsp.repeatability import GAIN_U_DB, correlation, placement_u_db
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.timing import U_MAIN_S, U_SUB_S
-from commission.dsp.uncertainty import DEFAULT_DOF, DEFAULT_REPEATABILITY_U_DB
+from commission.dsp.uncertainty import DEFAULT_DOF, DISPLAY_U_DB, TAPE_U_M
 from commission.dsp.weighting import equivalent_level_db
-from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Contribution, FloatArray, ResponseStored
+from commission.model import (
+    AS_FOUND,
+    AS_LEFT,
+    Analysed,
+    Analyses,
+    Band,
+    Contribution,
+    FloatArray,
+    Instrument,
+    ResponseStored,
+)
 from commission.steps import compare, distances, seats
 from commission.steps import levels as level_step
 from commission.steps.compare import result as compare_result
+from commission.steps.distances import result as distances_result
+from commission.steps.levels import result as level_results
 from commission.steps.levels.result import SUB_NOISE_U_DB
 from commission.steps.seats import result as seats_result
 from commission.steps.shared import budgets
@@ -61,34 +74,45 @@ def drawn(rng: np.random.Generator, line: Contribution, size: int | tuple[int, .
     return rng.normal(0, line.part, size)
 
 
+@pytest.mark.parametrize("support", ["hand", "stand"])
 @pytest.mark.parametrize("most", [1, 3], ids=["read once", "read up to three times"])
-def test_trims_and_levels_are_covered(most: int) -> None:
+def test_trims_and_levels_are_covered(most: int, support: Support) -> None:
+    """Hand and eye scatter by what one visit draws for both; without repeats U is half of t₀.₉₇₅(ν₀), and holds as much."""
     rng, ids = np.random.default_rng(SEED), ["FL", "FC", "FR", "BL", "BR", "SUB1"]
-    system = defined(cinema(ids))
-    inside: dict[str, list[bool]] = {"trim": [], "absolute": [], "left": [], "subwoofer": []}
+    meter = Instrument(kind="meter", accuracy_class=2, resolution=0.1, support=support)
+    whole = cinema(ids, instruments=(meter,))
+    job, system = job_of(defined(whole)), defined(whole)
+    place = {c.id: level_results.place_u_db(job, c) for c in whole.channels}
+    fixed = fixed_share(DISPLACED_M[support]) if support == "hand" else 1.0
+    inside: dict[str, list[bool]] = {"trim": [], "match": [], "absolute": [], "left": [], "subwoofer": []}
     for _ in range(VISITS):
-        eye, meter = scatter(rng, DEFAULT_REPEATABILITY_U_DB), rng.normal(0, 0.5)
-        heard = {
-            c: rng.uniform(70, 80) + meter for c in ids
-        }  # what a meter of this class reads without any other error
+        factor, meter_db = math.sqrt(DEFAULT_DOF / rng.chisquare(DEFAULT_DOF)), rng.normal(0, 0.5)
+        hand = factor if support == "hand" else 1.0
+        true = {c: rng.uniform(70, 80) for c in ids}
         readings = {}
         for c in ids:
-            place, noise = rng.normal(0, 0.13), SUB_NOISE_U_DB if c == "SUB1" else 0.0
-            read = heard[c] + place + rng.normal(0, math.hypot(eye, noise), int(rng.integers(1, most + 1)))
+            level = true[c] + meter_db + rng.normal(0, hand * place[c] * math.sqrt(fixed))
+            noise = SUB_NOISE_U_DB if c == "SUB1" else 0.0
+            one = math.sqrt(DISPLAY_U_DB**2 + noise**2 + (1 - fixed) * place[c] ** 2)
+            read = level + rng.normal(0, factor * one, int(rng.integers(1, most + 1)))
             readings[c] = [round(value, 1) for value in read]
         found = level_step.solve(job_of(system, *levels(readings)), AS_FOUND).channels
+        common = float(np.median([true[c] for c in ids if c != "SUB1"])) - 75.0
         for c in ids:
             each = found[c]
-            assert each.trim_exact_db is not None and each.level_db is not None and each.trim_db is not None
-            needed = (each.old_trim_db or 0.0) + each.target_db - heard[c]
+            assert each.trim_exact_db is not None and each.trim_db is not None and each.match.value is not None
+            needed = each.old_trim_db + each.target_db - true[c] - meter_db
             error = each.trim_exact_db - needed
             inside["subwoofer" if c == "SUB1" else "trim"].append(abs(error) <= 2 * each.u_db)
+            off = each.match.value - (true[c] - 75.0 - common)
+            inside["match"].append(abs(off) <= 2 * each.match.uncertainty)
             assert each.budget_absolute is not None
-            inside["absolute"].append(abs(each.level_db - (heard[c] - meter)) <= each.budget_absolute.expanded)
+            inside["absolute"].append(abs(each.level_db - true[c]) <= each.budget_absolute.expanded)
             if each.reachable:
                 inside["left"].append(abs(each.trim_db - needed) <= each.budget_left.expanded)
     shares = {name: covered(each) for name, each in inside.items()}
-    assert all(holds(share) for share in shares.values()), shares
+    # Sources that are added in quadrature, one of them with Student's t, hold a little more than either.
+    assert all(0.93 <= share <= 0.98 for share in shares.values()), shares
 
 
 def test_a_budget_that_forgets_a_source_would_be_caught() -> None:
@@ -113,7 +137,7 @@ def test_delays_are_covered(right: bool) -> None:
     parts = budgets.arrival_parts(U_MAIN_S, is_sub=False)
     for _ in range(VISITS):
         true_m = drawn_m + rng.normal(0, 0.1, len(ids))
-        speed = speed_of_sound_m_s(noted_c + rng.uniform(-1, 1))
+        speed = speed_of_sound_m_s(noted_c + rng.uniform(-3, 3))
         own = speed_of_sound_m_s(noted_c)  # the processor's: not known, taken as right
         held = (
             np.round(true_m / 0.03) * 0.03
@@ -125,7 +149,7 @@ def test_delays_are_covered(right: bool) -> None:
         errors = sum(drawn(rng, line, len(ids)) for line in parts) / 1000
         errors = np.where(mains, errors, rng.normal(0, U_SUB_S, len(ids)))
         heard = 0.0125 + true_m / speed + applied + late + errors
-        taped = true_m + rng.normal(0, 0.0025, len(ids))
+        taped = true_m + rng.normal(0, TAPE_U_M, len(ids))
         job = job_of(
             system,
             *tapes(dict(zip(ids, taped, strict=True))),
@@ -137,17 +161,23 @@ def test_delays_are_covered(right: bool) -> None:
         ]
         found = distances.solve(job, AS_FOUND, Analyses([a for each in made for a in each])).channels
         off = applied - (true_m.max() - true_m) / speed
+        together = off + late - np.median((off + late)[mains])
         off, extra = off - np.median(off[mains]), late - np.median(late[mains])
         for i, c in enumerate(ids):
             by_setting, by_arrival = found[c].check_setting, found[c].check_arrival
             assert by_setting.value is not None
             assert by_arrival.value is not None
             if mains[i]:
-                inside["setting"].append(abs(by_setting.value - 1000 * off[i]) <= 2 * by_setting.uncertainty)
+                # Where tape and setting differ and the sound arrives with the others, the arrival is what counts.
+                by_sound = by_setting.text == distances_result.SET_BY_SOUND
+                error = by_setting.value - 1000 * (together if by_sound else off)[i]
+                inside["setting"].append(abs(error) <= 2 * by_setting.uncertainty)
             inside["arrival" if mains[i] else "subwoofer"].append(
                 abs(by_arrival.value - 1000 * extra[i]) <= 2 * by_arrival.uncertainty
             )
     shares = {name: covered(each) for name, each in inside.items()}
+    # Large errors of the tape are seen and replaced by the arrival: what remains holds more than 95 %.
+    assert 0.93 <= shares.pop("setting") <= 0.995
     assert all(holds(share) for share in shares.values()), shares
 
 

@@ -154,8 +154,8 @@ def test_a_trim_that_was_set_follows_no_scatter_of_the_meter() -> None:
     )
     near = by_place(job_of(*bodies, *levels({"FL": 75.3}, round_id="as-left")))[("FL", "trim")]
     assert (near.old, near.new, near.change, near.ticked) == (-2.0, -2.0, False, True)
-    off = by_place(job_of(*bodies, *levels({"FL": 78.0}, round_id="as-left")))[("FL", "trim")]
-    assert (off.old, off.new, off.change, off.ticked) == (-2.0, -5.0, True, False)
+    off = by_place(job_of(*bodies, *levels({"FL": 80.0}, round_id="as-left")))[("FL", "trim")]
+    assert (off.old, off.new, off.change, off.ticked) == (-2.0, -7.0, True, False)
 
 
 def test_the_sheet_says_which_round_each_kind_follows() -> None:

@@ -17,6 +17,7 @@ PLAIN_KINDS = {
     "quiet.hum": "Freedom from hum",
     "dialogue.sti": "How well speech is understood",
     "levels.match": "Loudness of each loudspeaker",
+    "levels.reference": "Loudness of all loudspeakers together",
     "levels.repeat": "Agreement of repeated loudness readings",
     "distances.setting": "Timing set in the processor",
     "distances.arrival": "Arrival of the sound of each loudspeaker",
@@ -176,7 +177,7 @@ def level_of_dialogue(context: Context, checks: Iterable[Check], tense: str = "n
             word, below = ("quiet", "below") if check.value < 0 else ("loud", "above")
             verb = "is" if tense == "now" else "was"
             name = context.channel_name(check.channel or "")
-            return f"Dialogue {verb} {word}: {name} {verb} {by} {below} its target. "
+            return f"Dialogue {verb} {word}: {name} {verb} {by} {below} the other loudspeakers. "
     return ""
 
 

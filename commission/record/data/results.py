@@ -202,6 +202,9 @@ def _levels(result: levels.LevelsResult) -> dict[str, Any]:
             "level_db": _round(each.level_db, 2),
             "readings": each.count,
             "uncertainty_db": _round(each.u_db, 3),
+            "match_db": _round(each.match.value, 2),
+            "match_uncertainty_db": _round(each.match.uncertainty, 3),
+            "more_readings": each.more,
             "target_db": _round(each.target_db, 2),
             "old_trim_db": _round(each.old_trim_db, 2) if each.old_trim_known else None,
             "trim_db": _round(each.trim_db, 2),
@@ -218,6 +221,8 @@ def _levels(result: levels.LevelsResult) -> dict[str, Any]:
         "offset_db": _round(result.offset_db, 2),
         "proposed_offset_db": _round(result.proposed_offset_db, 2),
         "reference_basis": result.basis,
+        "common_db": _round(result.common_db, 2),
+        "common_uncertainty_db": None if result.budget_reference is None else _round(result.budget_reference.u, 3),
         "channels": channels,
         "missing": list(result.missing),
     }

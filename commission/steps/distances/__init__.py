@@ -36,13 +36,17 @@ from commission.model import (
     Verdict,
     table_of,
 )
+from commission.model.formatting import number
 from commission.model.units import FOOT_M, counted, format_length, format_temperature
 from commission.steps.distances.causes import delays_fault, wrong_times
 from commission.steps.distances.result import (
+    ONE_STEP,
+    STEP_AND_U,
     SUB_LATENCY_S,
     ChannelDistance,
     DistancesResult,
     solve,
+    step_s,
     unit_is_entered,
     unit_sentence,
 )
@@ -228,7 +232,7 @@ def _settings_table(job: Job, found: Iterable[ChannelDistance], waiting: Contain
 
 def _arrivals_table(found: Iterable[ChannelDistance]) -> Table:
     def expanded_ms(each: ChannelDistance) -> float | None:
-        return _ms(2 * each.arrival_u_s) if each.arrival_s is not None else None
+        return 2 * each.check_arrival.uncertainty if each.arrival_s is not None else None
 
     return table_of(
         found,
@@ -274,7 +278,7 @@ def _stands_out(result: DistancesResult) -> str:
         worst = max(late, key=lambda e: abs(e.check_arrival.value or 0))
         value = worst.check_arrival.value or 0
         return f"{worst.channel.id} arrives {abs(value):.1f} ms {'late' if value > 0 else 'early'}"
-    wrong = [e for e in result.channels.values() if e.check_setting.verdict is Verdict.FAIL]
+    wrong = [e for e in result.channels.values() if e.check_setting.verdict is Verdict.FAIL and e.to_enter]
     return f"{counted(len(wrong), 'distance setting')} to enter" if wrong else ""
 
 
@@ -296,7 +300,7 @@ def _advice(job: Job, round_id: str, result: DistancesResult) -> tuple[Advice, .
             else f"Tape {wrong.channel} again: its sound does not arrive when the tape says."
         )
         return (Advice(text=text, step="distances", priority=26),)
-    if any(e.check_setting.verdict is Verdict.FAIL for e in result.channels.values()):
+    if any(e.check_setting.verdict is Verdict.FAIL and e.to_enter for e in result.channels.values()):
         return (Advice(text="Enter the distances from the settings sheet.", step="distances", priority=41),)
     return ()
 
@@ -306,6 +310,7 @@ def _remarks(job: Job, result: DistancesResult) -> tuple[str, ...]:
         f"Speed of sound {result.speed_m_s:.1f} m/s at "
         f"{format_temperature(job.system.temperature_c, job.system.units)} (ISO 9613-1).",
         *_processor_remarks(job.system.processor),
+        *_step_remark(job, result),
     ]
     for each in result.channels.values():
         remarks += _channel_remarks(job, result, each)
@@ -340,6 +345,20 @@ def _processor_remarks(processor: Processor) -> tuple[str, ...]:
             "over the actual speed of sound, so that the delays come out right.",
         )
     return ("The speed of sound that the processor assumes is unknown: the new settings are not scaled.",)
+
+
+def _step_remark(job: Job, result: DistancesResult) -> tuple[str, ...]:
+    """What the processor's steps cost, which no setting removes."""
+    if not result.channels:
+        return ()
+    delay = job.system.processor.delay
+    step_ms = 1000 * step_s(delay, result.speed_m_s)
+    half, whole = (number(each, 2) for each in (step_ms / 2, step_ms))
+    return (
+        f"Steps of {delay.step:g} {delay.unit} leave up to {half} ms on each channel, {whole} ms between two; the limits "
+        "include it. A setting that agrees with the tape shows that it was entered as required; whether the tape is right, "
+        "only the arrival shows.",
+    )
 
 
 def _as_set(unit: DelayUnit, metres: float, seconds: float) -> str:
@@ -397,9 +416,11 @@ STEP = Step(
     unusual=_unusual,
     entry="readings",
     limits=(
-        CheckLimit(check="distances.setting", quantity="distances.setting"),
+        CheckLimit(check="distances.setting", quantity="distances.setting", applies=STEP_AND_U),
         CheckLimit(check="distances.setting", quantity="distances.sub"),
-        CheckLimit(check="distances.arrival", quantity="distances.arrival"),
+        CheckLimit(
+            check="distances.arrival", quantity="distances.arrival", applies=f"against the others: {ONE_STEP}"
+        ),
         CheckLimit(check="distances.arrival", quantity="distances.sub"),
         CheckLimit(
             check="distances.place",

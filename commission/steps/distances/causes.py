@@ -1,7 +1,7 @@
 """Why a channel arrives at the wrong time: delays that are off, a wrong distance setting, a wrong tape reading.
 
 Three things are compared for each main channel: the setting that is noted, the tape (or the positions), and the sound. Two
-that agree show which of the three is wrong; with one of them missing, it stays likely. Only what exceeds 0.3 ms (10 cm), a
+that agree show which of the three is wrong; with one of them missing, it stays likely. Only what exceeds 0.4 ms (14 cm), a
 step of the processor and its own uncertainty counts.
 """
 
@@ -17,7 +17,7 @@ from commission.dsp import delays as delays_of
 from commission.dsp.latency import NO_DELAYS, WRONG_SIGN
 from commission.model import Job
 from commission.model.verdict import surely_above
-from commission.steps.distances.result import ChannelDistance, DistancesResult
+from commission.steps.distances.result import ChannelDistance, DistancesResult, step_s
 from commission.steps.shared.survey import geometry_m
 
 LEAST_SPREAD_S = 1e-3
@@ -69,18 +69,18 @@ def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
     if len(mains) < 3:
         return None
     needed = np.array([each.setting.delay_s for each in mains])
-    step_s = _step_s(job, result)
+    one_step_s = step_s(job.system.processor.delay, result.speed_m_s)
     if fit is not None and fit.meaning == "right":
         return None
     error = np.array([each.held_error_s or 0.0 for each in mains])
     applied = error + needed
     if np.ptp(applied) <= 1e-9:
-        equal = np.ptp(needed) < 0.6e-3 + step_s  # then one setting for all is right
+        equal = np.ptp(needed) < 0.6e-3 + one_step_s  # then one setting for all is right
         return None if equal else DelaysFault(kind="off", by="settings")
-    if np.ptp(needed) < LEAST_SPREAD_S + 2 * step_s:
+    if np.ptp(needed) < LEAST_SPREAD_S + 2 * one_step_s:
         return None
     mirrored = applied + needed
-    near = np.abs(mirrored - np.median(mirrored)) <= 0.3e-3 + step_s
+    near = np.abs(mirrored - np.median(mirrored)) <= 0.3e-3 + one_step_s
     if near.mean() >= 0.8 and np.std(mirrored) < 0.25 * np.std(error):
         return DelaysFault(kind="sign", by="settings")
     return None
@@ -95,7 +95,7 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
     heard = [each for each in mains.values() if each.arrival_residual_s is not None]
     if sum(_sounds_off(each, result) for each in heard) > (1 - OTHERS_SHARE) * max(len(heard), 1):
         return ()  # too many for errors of one channel each: which of them is right?
-    by_setting = _setting_errors(job, mains, result, limit_s + _step_s(job, result))
+    by_setting = _setting_errors(job, mains, result, limit_s + step_s(job.system.processor.delay, result.speed_m_s))
     out = []
     for channel, each in mains.items():
         if channel in result.exchanged:
@@ -211,9 +211,3 @@ def _setting_errors(
     if off.sum() > (1 - OTHERS_SHARE) * len(off):
         return {}
     return {c: float(e) for c, e, bad in zip(held, errors, off, strict=True) if bad}
-
-
-def _step_s(job: Job, result: DistancesResult) -> float:
-    """One step of the processor as time."""
-    delay = job.system.processor.delay
-    return delay.step / 1000 if delay.unit == "ms" else delay.step * delays_of.unit_m(delay.unit) / result.speed_m_s

@@ -15,9 +15,9 @@ from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.latency import UnitFit, common_latency, unit_factor
 from commission.dsp.uncertainty import median_sensitivities
-from commission.model import Analyses, Budget, Channel, Check, FloatArray, Job, Verdict
+from commission.model import Analyses, Budget, Channel, Check, DelayRange, FloatArray, Job, Limit, Verdict
 from commission.model.units import FOOT_M
-from commission.model.verdict import surely_above
+from commission.model.verdict import GUARD_FACTOR, surely_above
 from commission.steps.distances.arrivals import Heard, Place, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
@@ -33,6 +33,16 @@ RATIO_WITHIN = 0.1
 """How far single ratios may lie from their median: tapes and settings by eye (common practice, no source)."""
 AGAINST_TAPE, AGAINST_OTHERS = "arrival minus tape and setting", "arrival minus the main channels' median"
 SET_BY_BASS = "the step Bass set it together with the other subwoofers"
+SET_BY_TAPE, SET_BY_SOUND = (
+    f"delay set minus delay required by {what}, relative to the main channels' median"
+    for what in ("the tape", "the arrival")
+)
+ENTRY_ONLY, TAPE_CHECKED = (
+    "this checks the entry, not the tape",
+    "whether the tape is right is checked by the arrival",
+)
+ONE_STEP = "plus one step of the processor, by which rounding can set two channels apart"
+STEP_AND_U = f"{ONE_STEP}, and 1.645 u of tape or arrival, which no setting can do better than"
 UNIT_SHARE = 0.04
 """How near the ratio of held to right settings must be to feet per metre (common practice, no source)."""
 
@@ -85,6 +95,11 @@ class ChannelDistance:
         if residual is None or limit is None:
             return False
         return limit.judge(1000 * residual, 1000 * self.arrival_u_s) is Verdict.FAIL
+
+    @property
+    def to_enter(self) -> bool:
+        """Whether the processor holds another setting than the one to enter."""
+        return self.held is None or abs(self.held - self.setting.setting) > 1e-6
 
     @property
     def own_latency_m(self) -> float:
@@ -412,11 +427,16 @@ def _channel(
     late = acoustic_m - distance > 0
     # A late subwoofer's setting makes up for its own latency, which is known as well as its arrival is.
     by_setting = replace(budgets.arrival, id="distances.setting") if late else budgets.flight
-    limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.setting")
     value, text, why_not = _judged_arrival(channel, heard, times, late=late)
     if set_elsewhere is not None:
         value, why_not = None, set_elsewhere
     by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
+    setting_check, by_setting = _check_setting(
+        job, channel, heard, times, by_setting, budgets, wrong_unit, set_elsewhere
+    )
+    arrival_limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.arrival")
+    if text == AGAINST_OTHERS and not channel.is_sub:
+        arrival_limit = _widened(arrival_limit, step_s(job.system.processor.delay, budgets.own_m_s), ONE_STEP)
     return ChannelDistance(
         channel=channel,
         distance_m=distance,
@@ -437,28 +457,79 @@ def _channel(
             *((by_arrival,) if value is not None else ()),
             budget_for.delay_left(by_setting, job.system.processor.delay, budgets.own_m_s),
         ),
-        check_setting=Check(
-            id="distances.setting",
-            channel=channel.id,
-            unit="ms",
-            limit=limit,
-            value=None if math.isnan(times.held_error_s) or set_elsewhere else 1000 * times.held_error_s,
-            uncertainty=by_setting.u,
-            why_not=set_elsewhere
-            or _why_no_setting(channel, times, limit.judge(1000 * times.held_error_s, by_setting.u), wrong_unit),
-            text="delay set minus delay required, relative to the main channels' median",
-        ),
+        check_setting=setting_check,
         check_arrival=Check(
             id="distances.arrival",
             channel=channel.id,
             unit="ms",
-            limit=limit if channel.is_sub else job.limit("distances.arrival"),
+            limit=arrival_limit,
             value=None if value is None else 1000 * value,
             uncertainty=by_arrival.u,
             why_not=why_not,
             text=text,
         ),
     )
+
+
+def step_s(delay: DelayRange, own_m_s: float) -> float:
+    """One step of the processor as time, by the speed of sound that it assumes."""
+    return delay.step / 1000 if delay.unit == "ms" else delay.step * delays_of.unit_m(delay.unit) / own_m_s
+
+
+def _widened(limit: Limit, by_s: float, basis: str) -> Limit:
+    """A limit in milliseconds, wider on both sides."""
+    return Limit(
+        low=None if limit.low is None else limit.low - 1000 * by_s,
+        high=None if limit.high is None else limit.high + 1000 * by_s,
+        unit=limit.unit,
+        basis=f"{limit.basis}; {basis}",
+    )
+
+
+def _check_setting(
+    job: Job,
+    channel: Channel,
+    heard: Heard,
+    times: _Times,
+    by_setting: Budget,
+    budgets: _Budgets,
+    wrong_unit: bool,
+    set_elsewhere: str | None,
+) -> tuple[Check, Budget]:
+    """Whether the setting is that of the distance, and what its uncertainty is made of.
+
+    Setting and tape are two numbers that may come from the same hand: agreement shows the entry alone. Where they differ
+    and the sound of a main channel arrives with the others, the sound decides.
+    """
+    known = heard.arrival_s is not None
+    step = step_s(job.system.processor.delay, budgets.own_m_s)
+
+    def check(value_ms: float, u_ms: float, text: str) -> Check:
+        limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.setting")
+        if not channel.is_sub:
+            limit = _widened(limit, step + GUARD_FACTOR * u_ms / 1000, STEP_AND_U)
+        return Check(
+            id="distances.setting",
+            channel=channel.id,
+            unit="ms",
+            limit=limit,
+            value=None if math.isnan(value_ms) or set_elsewhere else value_ms,
+            uncertainty=u_ms,
+            why_not=set_elsewhere or _why_no_setting(channel, times, limit.judge(value_ms, u_ms), wrong_unit),
+            text=text,
+        )
+
+    by_tape = check(
+        1000 * times.held_error_s,
+        by_setting.u,
+        SET_BY_TAPE if channel.is_sub else f"{SET_BY_TAPE}; {TAPE_CHECKED if known else ENTRY_ONLY}",
+    )
+    if channel.is_sub or math.isnan(times.alignment_s) or by_tape.verdict not in (Verdict.FAIL, Verdict.UNSURE):
+        return by_tape, by_setting
+    by_sound = check(1000 * times.alignment_s, budgets.alignment.u, SET_BY_SOUND)
+    if by_sound.verdict is Verdict.PASS:
+        return by_sound, replace(budgets.alignment, id="distances.setting")
+    return by_tape, by_setting
 
 
 def _why_no_setting(channel: Channel, times: _Times, verdict: Verdict, wrong_unit: bool) -> str | None:

@@ -15,8 +15,8 @@ from commission.steps.drift.figures import ARRIVAL, LEVEL, RESPONSE, SPREAD, TAP
 from commission.steps.shared import budgets as budget_for
 
 AGAIN_U_DB, AGAIN_SUB_U_DB = 0.31, 0.10
-"""Level at one seat, the microphone put back within 5 cm instead of 2 (`tests/references/placement.py`: 0.31 dB in all
-within 5 cm, 0.13 dB within 2 cm; subwoofers 0.09 and 0.04 dB)."""
+"""Level of a response at one seat, the microphone put back within 5 cm instead of 2 (`tests/references/placement.py`: 0.31
+dB in all within 5 cm, 0.13 dB within 2 cm; subwoofers 0.09 and 0.04 dB)."""
 AGAIN_U_MS = 0.07
 """Arrival against those of all around: 5 cm along the path of one, rms 2.2 cm, and against the path of others."""
 AGAIN_SPREAD_U_DB, AGAIN_BASS_U_DB, BASS_BELOW_HZ = 0.08, 0.25, 80.0
@@ -25,6 +25,8 @@ AGAIN_SPREAD_U_DB, AGAIN_BASS_U_DB, BASS_BELOW_HZ = 0.08, 0.25, 80.0
 is common practice, no source."""
 STEADY_U_DB = 0.2
 """One level meter from one visit to the next (common practice, no source)."""
+NOTED_U_K = 1.0 / math.sqrt(3)
+"""Air temperature where it is noted: within ±1 K, rectangular (common practice, no source)."""
 UNNOTED_U_K = 5.0 / math.sqrt(3)
 """Air temperature where today's is not noted: within ±5 K of the earlier visit's, rectangular (common practice, no
 source)."""
@@ -84,8 +86,10 @@ def _again(quantity: str, *, is_sub: bool) -> float | None:
     what = kind(quantity)
     if what == SPREAD:
         return AGAIN_BASS_U_DB if float(quantity.split(" ")[-1].split("-")[0]) < BASS_BELOW_HZ else AGAIN_SPREAD_U_DB
-    if what in (LEVEL, RESPONSE):
+    if what == RESPONSE:
         return AGAIN_SUB_U_DB if is_sub else AGAIN_U_DB
+    if what == LEVEL:
+        return None  # a hand or a stand is at a place of its own at every visit, and each visit's value holds that
     return AGAIN_U_MS if what == ARRIVAL else None
 
 
@@ -102,7 +106,7 @@ def _dof(figures: Sequence[EarlierFigure]) -> float:
 
 def air(apart_m: float, speed_m_s: float, then_c: float, now_c: float, *, noted: bool) -> tuple[Contribution, ...]:
     """What the air's temperature makes of an arrival against the others'; `apart_m`: farther than they are by so much."""
-    u_now, basis = (budget_for.TEMPERATURE_U_K, "±1 K") if noted else (UNNOTED_U_K, "not entered today: ±5 K")
+    u_now, basis = (NOTED_U_K, "±1 K") if noted else (UNNOTED_U_K, "not entered today: ±5 K")
     return tuple(
         Contribution(
             source=f"air temperature at {which} visit",
@@ -113,7 +117,7 @@ def air(apart_m: float, speed_m_s: float, then_c: float, now_c: float, *, noted:
             basis=f"{text} ({budget_for.CUSTOM})",
         )
         for which, u, celsius, text in (
-            ("the earlier", budget_for.TEMPERATURE_U_K, then_c, "±1 K"),
+            ("the earlier", NOTED_U_K, then_c, "±1 K"),
             ("this", u_now, now_c, basis),
         )
     )

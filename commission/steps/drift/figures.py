@@ -33,8 +33,6 @@ LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, TRIM, HELD, POLARITY = (
 SETTINGS = (TRIM, HELD, POLARITY)
 KINDS = (LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, *SETTINGS)
 """What is compared; figures of other kinds, which another version of the program may have stored, are left alone."""
-EARS_U_M = 0.02 / math.sqrt(3)
-"""Where the ears are taken to be: within ±2 cm, rectangular (common practice, no source)."""
 
 
 def kind(quantity: str) -> str:
@@ -107,8 +105,9 @@ def _tapes(job: Job, round_id: str) -> Iterator[EarlierFigure]:
     for channel in job.system.channels:
         read = [r.body for r in job.readings_of(round_id, "distances", channel=channel.id)]
         if values := [r.value for r in read if r.quantity == "distance" and r.seat in (None, seat)]:
-            u = u_of.combine(u_of.TAPE_U_M, EARS_U_M)
-            yield EarlierFigure(quantity=TAPE, channel=channel.id, seat=seat, value=values[-1], uncertainty=u)
+            yield EarlierFigure(
+                quantity=TAPE, channel=channel.id, seat=seat, value=values[-1], uncertainty=u_of.TAPE_U_M
+            )
 
 
 def _responses(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFigure]:

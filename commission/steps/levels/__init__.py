@@ -2,11 +2,12 @@
 
 The installer plays the processor's test noise channel by channel and reads a hand-held meter at the reference seat (or at
 several seats). Correction = target − mean reading; new trim = old trim + correction, on the processor's grid and within
-its range. All channels shall meet the reference; where a range ends before, the common offset that brings most channels
-into range is proposed, with what it costs.
+its range. Where a range ends before the reference, the common offset that brings most channels into range is proposed, with
+what it costs.
 
-Uncertainty: repeatability (JCGM 100 4.2.3) and resolution decide between channels; the meter's own error is common to
-all of them and cancels, and is stated apart for the absolute level.
+Channels are compared with each other: what the main channels have in common (their median: the volume, the meter's own
+error) is subtracted and checked against the reference by itself, with the meter's class. How far a reading scatters is
+taken from a model of hand and eye (`dsp.placement`) until repeats show it.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ from commission.model.formatting import number
 from commission.model.units import counted
 from commission.steps.levels.result import (
     CONVENTIONS,
+    ONE_STEP,
     ChannelLevel,
     LevelsResult,
     decided_offset_db,
@@ -44,18 +46,29 @@ from commission.steps.levels.result import (
 from commission.steps.shared.awaiting import AFTER_REPAIR, waiting_sentences
 from commission.steps.shared.unusual import unusual_level
 
-__all__ = ["CONVENTIONS", "STEP", "ChannelLevel", "LevelsResult", "evaluate", "plan", "solve", "target_db"]
+__all__ = [
+    "CONVENTIONS",
+    "ONE_STEP",
+    "STEP",
+    "ChannelLevel",
+    "LevelsResult",
+    "evaluate",
+    "plan",
+    "solve",
+    "target_db",
+]
 
 HELP = """
 **Loud noise:** start with the master volume low and warn everybody in the room. Nobody should stand near a
 loudspeaker. 85 dB(A) for eight hours is a full day's dose, and every 3 dB more halves the time (NIOSH 98-126).
 
 1. Switch off the ventilation and everything that hums. Close the doors; keep people out of the path of the sound.
-2. Set the meter to **C weighting, slow**. Hold it at arm's length, at ear height, where the head would be. Point its
-   microphone as the manufacturer says (usually up).
+2. Set the meter to **C weighting, slow**. Put it on a stand at ear height, where the head would be, or hold it there at
+   arm's length; the Site form has which. Point its microphone as the manufacturer says (usually up).
 3. Set the processor's volume to its reference and start its own test noise on one channel.
 4. Wait three seconds, then read the **middle** of the swing over five seconds. Type it; Enter goes to the next channel.
-5. Read two or three channels again at the end. Their spread shows your repeatability and enters the uncertainty.
+5. Read every channel a second time, or at least three of them, in another pass: take a hand-held meter away and hold it up
+   again. Without repeats nobody knows how far your readings scatter, and few channels can be decided.
 
 Subwoofers have their own noise band and their own target. Their reading moves more, so read the middle of twenty
 seconds: noise 50 Hz wide scatters by 0.3 dB over five seconds, and by half of that over twenty.
@@ -95,6 +108,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     result = solve(job, round_id, analyses)
     levels = result.channels.values()
     checks = [each.match for each in levels] + [each.repeat for each in levels if each.repeat is not None]
+    checks += [result.reference] if result.reference is not None else []
     checks += [
         Check(
             id="levels.match",
@@ -129,7 +143,9 @@ def _budgets(job: Job, result: LevelsResult) -> tuple[Budget, ...]:
     levels = result.channels.values()
     repeat = (repeat_budget(job),) if any(each.repeat is not None for each in levels) else ()
     absolute = [each.budget_absolute for each in levels if each.budget_absolute is not None]
-    return (*(each.budget for each in levels), *absolute, *(each.budget_left for each in levels), *repeat)
+    reference = (result.budget_reference,) if result.budget_reference is not None else ()
+    left = (each.budget_left for each in levels)
+    return (*(each.budget for each in levels), *reference, *absolute, *left, *repeat)
 
 
 def _seat(job: Job, result: LevelsResult) -> str | None:
@@ -177,7 +193,8 @@ def _trims_table(job: Job, result: LevelsResult) -> Table:
         (Column(key="level", title="Reading", unit="dB", decimals=1), lambda each: each.level_db),
         (Column(key="count", title="n", decimals=0), lambda each: float(each.count)),
         (Column(key="spread", title="Spread", unit="dB", decimals=1), lambda each: each.spread_db),
-        (Column(key="U", title="U", unit="dB", decimals=1), lambda each: 2 * each.u_db),
+        (Column(key="apart", title="Off by", unit="dB", decimals=1, signed=True), lambda each: each.match.value),
+        (Column(key="U", title="U", unit="dB", decimals=1), lambda each: 2 * each.match.uncertainty),
         (Column(key="old", title="Current", unit="dB", decimals=held, signed=True), current_db),
         (Column(key="new", title="New", unit="dB", decimals=held, signed=True), new_db),
         (Column(key="correction", title="Change", unit="dB", decimals=2, signed=True), change_db),
@@ -218,9 +235,10 @@ def _stands_out(result: LevelsResult) -> str:
     wrong = [each for each in result.channels.values() if each.match.verdict is Verdict.FAIL]
     if not wrong:
         return ""
-    worst = max(wrong, key=lambda each: abs(each.correction_db))
-    word = "above" if worst.correction_db < 0 else "below"
-    sentence = f"{worst.channel.id} {abs(worst.correction_db):.1f} dB {word} target"
+    worst = max(wrong, key=lambda each: abs(each.match.value or 0.0))
+    apart = worst.match.value or 0.0
+    than = "target" if result.common_db is None else "the others"
+    sentence = f"{worst.channel.id} {abs(apart):.1f} dB {'above' if apart > 0 else 'below'} {than}"
     if worst.why_no_trim is not None:
         sentence += ", repair first"
     return f"{sentence}, set {counted(_changes(result), 'trim')}" if _changes(result) else sentence
@@ -247,7 +265,28 @@ def _advice(job: Job, round_id: str, result: LevelsResult) -> tuple[Advice, ...]
                 priority=40,
             ),
         )
+    if any(each.match.verdict is Verdict.UNSURE for each in result.channels.values()):
+        return (Advice(text=_more_sentence(result), step="levels", priority=42),)
     return ()
+
+
+def _more_sentence(result: LevelsResult) -> str:
+    """Which channels are undecided, and what would decide them."""
+    open_ones = [each for each in result.channels.values() if each.match.verdict is Verdict.UNSURE]
+    if not result.repeated:
+        return "Read at least three channels again: how far your readings scatter is not known yet."
+    by_count: dict[int | None, list[str]] = {}
+    for each in open_ones:
+        by_count.setdefault(each.more, []).append(each.channel.id)
+    parts = [
+        f"{', '.join(names)} {counted(count, 'more time')}"
+        for count, names in sorted((k, v) for k, v in by_count.items() if k is not None)
+    ]
+    sentence = f"Read {'; '.join(parts)}: that would decide them if the readings agree." if parts else ""
+    if None in by_count:
+        names = ", ".join(by_count[None])
+        sentence = f"{sentence} {names}: too close to the limit for repeated readings to decide.".strip()
+    return sentence
 
 
 def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
@@ -256,10 +295,32 @@ def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
         remarks.append(
             "A current trim that was not entered is taken as 0 dB. Enter the trims as found on the Site form."
         )
+    if result.common_db is not None:
+        known = result.budget_reference
+        remarks.append(
+            f"The main channels have {number(result.common_db, 1, signed=True)} dB against the reference in common"
+            + (f" (U = {known.expanded:.1f} dB, with the meter's class). " if known is not None else ". ")
+            + "Volume and meter shift all channels alike: this is subtracted before channels are compared, and checked by "
+            "itself."
+        )
+    if result.channels:
+        held = "on a stand" if result.support == "stand" else "by hand"
+        scatter = (
+            "how far the readings scatter follows from the repeats"
+            if result.repeated
+            else "nothing was repeated, so how far the readings scatter is assumed"
+        )
+        trim = job.system.processor.trim_db
+        remarks.append(
+            f"Meter {held}; {scatter}. Trim steps of {trim.step:g} dB leave up to {number(trim.step / 2, 2)} dB on each "
+            f"channel, {trim.step:g} dB between two; the limit includes it."
+        )
+    if any(each.match.verdict is Verdict.UNSURE for each in result.channels.values()) and not result.missing:
+        remarks.append(_more_sentence(result))
     if result.common_u_db is not None:
         remarks.append(
             f"The absolute level has U = {2 * result.common_u_db:.1f} dB from the meter's class (IEC 61672-1, from "
-            "memory). This error is common to all channels and cancels between them, so verdicts use the levels as read."
+            "memory), common to all channels."
         )
     elif result.channels:
         remarks.append("The uncertainty of the absolute level is unknown, because the meter's class is not entered.")
@@ -303,7 +364,10 @@ STEP = Step(
     unusual=unusual_level,
     entry="readings",
     limits=(
-        CheckLimit(check="levels.match", quantity="levels.match"),
-        CheckLimit(check="levels.repeat", quantity="levels.repeat"),
+        CheckLimit(check="levels.match", quantity="levels.match", applies=ONE_STEP),
+        CheckLimit(check="levels.reference", quantity="levels.reference"),
+        CheckLimit(
+            check="levels.repeat", quantity="levels.repeat", applies="a range grows with the number of readings"
+        ),
     ),
 )

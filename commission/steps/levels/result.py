@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from statistics import fmean
 
 import numpy as np
 
 from commission.dsp import uncertainty as u_of
+from commission.dsp.placement import DISPLACED_M, Support, fixed_share, level_placement_u_db
 from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, free_offset_db
 from commission.dsp.trims import plan as plan_trims
-from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job
+from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job, Limit, Verdict
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.shared.survey import taped_m
 
 CONVENTIONS = (
     (75.0, "75 dB(C) slow with −30 dBFS noise: home practice (common practice, no source)"),
@@ -30,6 +32,19 @@ SUB_NOISE_U_DB = u_of.noise_u_db(50.0, 20.0)
 """Scatter of subwoofer noise (30 to 80 Hz) in one reading of twenty seconds; that of main channels is lost in the eye's."""
 INCONSISTENT = 3.0
 """Repeats that scatter this many times as much as the others are not of one kind: 3 in 1000 by chance for two readings."""
+SUB_PRIOR_DOF = 6.0
+"""What the main channels' repeats say of the hand counts for the subwoofers' with this many degrees of freedom at most:
+they have a noise of their own (common practice, no source)."""
+NEAREST_M = 1.0
+"""A loudspeaker is not taken to be nearer than this: a wrong distance must not make a reading look better."""
+LEAST_MAINS, ALIKE = 3, 0.8
+"""With fewer, what they have in common cannot be separated from their differences; nor where they are far off the reference
+and this share of them does not agree (common practice, no source)."""
+MOST_MORE = 9
+"""More readings than this are not asked for."""
+ONE_STEP = "plus one step of the trim, by which rounding can set two channels apart"
+RANGE_95 = (1.0, 1.0, 1.0, 1.20, 1.31, 1.39, 1.46, 1.51, 1.55, 1.59, 1.61)
+"""95 % quantile of the range of n normal readings over that of two, by n (studentised range, from memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +56,8 @@ class ChannelLevel:
     count: int
     spread_db: float | None
     u_db: float
-    """Standard uncertainty against the other channels: repeatability, resolution, meter put back."""
+    """Half of what holds 95 % of the reading's errors that channels do not share: display, place of the meter,
+    resolution."""
     u_absolute_db: float | None
     """With the meter's own part, common to all channels; None when its class is not noted."""
     target_db: float
@@ -59,9 +75,15 @@ class ChannelLevel:
     why_no_trim: str | None
     """The fault that is to be repaired before a trim is proposed."""
     match: Check
+    """Reading minus target, relative to what the main channels have in common."""
+    more: int | None
+    """How many more readings of every undecided channel would decide this one if they agree; None where it is decided, or
+    where nine would not do."""
     repeat: Check | None
-    budget: Budget
+    reading: Budget
     """What `u_db` is made of."""
+    budget: Budget
+    """Of `match`: with the scatter of what it is relative to."""
     budget_absolute: Budget | None
     """What `u_absolute_db` is made of."""
     budget_left: Budget
@@ -99,6 +121,16 @@ class LevelsResult:
     sub_basis: str
     common_u_db: float | None
     """Standard uncertainty of the absolute level, from the meter's class; None when the class is not noted."""
+    common_db: float | None
+    """What the main channels have in common: median of reading minus target; None where that is not known."""
+    reference: Check | None
+    """Whether that is the reference; None where it is not known."""
+    budget_reference: Budget | None
+    """What its uncertainty is made of; None where the meter's class is not noted."""
+    support: Support
+    """How the meter was held."""
+    repeated: bool
+    """Whether any reading was repeated."""
 
     @property
     def settable(self) -> int:
@@ -132,19 +164,22 @@ def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsR
     trims = plan_trims(levels, targets, old, *grid, offset)
     free = free_offset_db(exact, *grid) if healthy else None
     offsets = {"the reference": 0.0, "most channels in range": proposed or None, "least rounding": free}
+    common = _common(job, measured, awaiting, counted, {c: target + offset for c, target in targets_db.items()})
+    channels = {
+        channel.id: _channel(
+            job,
+            round_id,
+            channel,
+            found,
+            targets_db[channel.id] + offset,
+            awaiting.get(channel.id) or (trims, names.index(channel.id)),
+            counted,
+            common,
+        )
+        for channel, found in measured
+    }
     return LevelsResult(
-        channels={
-            channel.id: _channel(
-                job,
-                round_id,
-                channel,
-                found,
-                targets_db[channel.id] + offset,
-                awaiting.get(channel.id) or (trims, names.index(channel.id)),
-                counted,
-            )
-            for channel, found in measured
-        },
+        channels=_with_more(channels),
         missing=tuple(c.id for c in job.system.channels if c.id not in {channel.id for channel, _ in measured}),
         seats=counted,
         not_counted={
@@ -162,7 +197,124 @@ def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsR
         basis=reference_basis(job),
         sub_basis=_sub_basis(job),
         common_u_db=_meter_u_db(job),
+        common_db=None if common is None else common.value_db,
+        reference=None if common is None else _reference(job, common, counted),
+        budget_reference=None if common is None else common.budget,
+        support=meter_support(job),
+        repeated=any(found.scatter.repeated for _, found in measured),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Common:
+    """What the main channels have in common: volume and meter."""
+
+    value_db: float
+    """Median of reading minus target."""
+    u_one_db: float
+    """u of one channel's reading, their median."""
+    sensitivities: dict[str, float]
+    """How much of that the median brings into each channel's value."""
+    budget: Budget | None
+
+
+def _common(
+    job: Job,
+    measured: list[tuple[Channel, _Reading]],
+    awaiting: Mapping[str, str],
+    counted: tuple[str, ...],
+    targets_db: Mapping[str, float],
+) -> _Common | None:
+    """From main channels that wait for no repair. None with fewer than three of them, and where most are off the reference
+    by more than volume and meter may be, but not alike: then nothing shows which of them are right.
+    """
+    mains = [i for i, (c, _) in enumerate(measured) if not c.is_sub and c.id not in awaiting]
+    if len(mains) < LEAST_MAINS:
+        return None
+    off = np.array([found.level_db - targets_db[c.id] for c, found in measured])
+    middle, limit = float(np.median(off[mains])), _match_limit(job)
+    alike = np.mean([limit.lower <= each - middle <= limit.upper for each in off[mains]])
+    reference = job.limit("levels.reference")
+    if not reference.lower <= middle <= reference.upper and alike < ALIKE:
+        return None
+    one = float(np.median([_budget(job, *measured[i], counted).u for i in mains]))
+    sensitivities = u_of.median_sensitivities(off, one, mains)
+    meter = job.system.instrument("meter")
+    budget = None
+    if meter is not None and meter.accuracy_class:
+        seat = counted[0] if len(counted) == 1 else None
+        budget = budget_for.level_reference(one, len(mains), meter.accuracy_class, seat)
+    return _Common(
+        middle,
+        one,
+        {c.id: float(s) for (c, _), s in zip(measured, sensitivities, strict=True)},
+        budget,
+    )
+
+
+def _reference(job: Job, common: _Common, counted: tuple[str, ...]) -> Check:
+    """Whether the main channels together are at the reference: the volume, seen through the meter's own error."""
+    return Check(
+        id="levels.reference",
+        seat=counted[0] if len(counted) == 1 else None,
+        value=common.value_db,
+        unit="dB",
+        uncertainty=0.0 if common.budget is None else common.budget.u,
+        limit=job.limit("levels.reference"),
+        why_not=None if common.budget is not None else "the class of the meter is not entered",
+        text="median of the main channels minus the reference: volume and meter, common to all channels",
+    )
+
+
+def _with_more(channels: dict[str, ChannelLevel]) -> dict[str, ChannelLevel]:
+    """With what more readings would decide, every undecided channel being read as often."""
+    open_ones = [each for each in channels.values() if each.match.verdict is Verdict.UNSURE]
+    out = dict(channels)
+    for each in open_ones:
+        more = _more(each, len(open_ones))
+        name = {None: "no number of readings up to nine would", 1: "one more reading would"}.get(more)
+        words = f"{name or f'{more} more readings would'} decide it"
+        if more is not None:
+            words += " if they agree"
+        check = replace(each.match, text=f"{each.match.text}; {words}")
+        out[each.channel.id] = replace(each, more=more, match=check)
+    return out
+
+
+def _more(each: ChannelLevel, together: int) -> int | None:
+    """The least number of further readings with which the same mean and scatter would be within or outside the limit."""
+    limit = each.match.limit
+    assert limit is not None
+    shrinking = [p for p in each.budget.contributions if math.isfinite(p.dof) or p.shared]
+    rest = math.sqrt(sum(p.part**2 for p in each.budget.contributions if p not in shrinking))
+    scatter = math.sqrt(sum(p.part**2 for p in shrinking))
+    dof = min((p.dof for p in shrinking), default=math.inf)
+    if not math.isfinite(dof):
+        return None
+    for more in range(1, MOST_MORE + 1):
+        ratio = u_of.student_t95(dof + more * together) / u_of.student_t95(dof)
+        u = math.hypot(scatter * ratio * math.sqrt(each.count / (each.count + more)), rest)
+        if limit.judge(each.match.value, u) is not Verdict.UNSURE:
+            return more
+    return None
+
+
+def _match_limit(job: Job) -> Limit:
+    """The limit of a channel's level, widened by what the steps of the trim leave."""
+    limit, step = job.limit("levels.match"), job.system.processor.trim_db.step
+    return Limit(
+        low=None if limit.low is None else limit.low - step,
+        high=None if limit.high is None else limit.high + step,
+        unit=limit.unit,
+        basis=f"{limit.basis}; {ONE_STEP}",
+    )
+
+
+def _repeat_limit(job: Job, most: int) -> Limit:
+    """That of two readings, for the `most` readings of one seat: a range grows with their number."""
+    limit = job.limit("levels.repeat")
+    factor = RANGE_95[min(most, len(RANGE_95) - 1)]
+    return replace(limit, high=None if limit.high is None else round(limit.high * factor, 3))
 
 
 def _choice(what: str, trims: TrimPlan, names: list[str]) -> OffsetChoice:
@@ -184,15 +336,20 @@ def _channel(
     target: float,
     proposal: tuple[TrimPlan, int] | str,
     counted: tuple[str, ...],
+    common: _Common | None,
 ) -> ChannelLevel:
     """`proposal`: the trims and the channel's place among them, or why there is none for it."""
     old = old_trim_db(job, round_id, channel.id)
     limits, meter = job.system.processor.trim_db, job.system.instrument("meter")
-    budget = _budget(job, channel, found, counted)
+    reading = _budget(job, channel, found, counted)
     absolute = None
     if meter is not None and meter.accuracy_class:
-        absolute = budget_for.absolute_level(budget, meter.accuracy_class)
+        absolute = budget_for.absolute_level(reading, meter.accuracy_class)
     apart = found.level_db - target
+    if common is None:
+        budget = budget_for.level_match(absolute or reading, 0.0, 0.0)
+    else:
+        budget = budget_for.level_match(reading, common.u_one_db, common.sensitivities[channel.id])
     why_not = proposal if isinstance(proposal, str) else None
     exact = new = residual = None
     held_back = at_limit = False
@@ -206,7 +363,7 @@ def _channel(
         level_db=found.level_db,
         count=found.count,
         spread_db=found.spread_db,
-        u_db=budget.u,
+        u_db=reading.u,
         u_absolute_db=None if absolute is None else absolute.u,
         target_db=target,
         old_trim_db=old or 0.0,
@@ -223,12 +380,13 @@ def _channel(
             id="levels.match",
             channel=channel.id,
             seat=budget.seat,
-            value=apart,
+            value=apart if common is None else apart - common.value_db,
             unit="dB",
             uncertainty=budget.u,
-            limit=job.limit("levels.match"),
-            text="reading minus target",
+            limit=_match_limit(job),
+            text="reading minus target" if common is None else "reading minus target, relative to the other channels",
         ),
+        more=None,
         repeat=None
         if found.spread_db is None
         else Check(
@@ -237,32 +395,64 @@ def _channel(
             value=found.spread_db,
             unit="dB",
             uncertainty=repeat_budget(job).u,
-            limit=job.limit("levels.repeat"),
+            limit=_repeat_limit(job, max(found.counts)),
             text="largest minus smallest reading",
         ),
+        reading=reading,
         budget=budget,
         budget_absolute=absolute,
-        budget_left=budget_for.level_left(budget, limits.step),
+        budget_left=budget_for.level_left(reading, limits.step),
     )
 
 
-def _budget(job: Job, channel: Channel, found: _Reading, counted: tuple[str, ...]) -> Budget:
-    noise = min(SUB_NOISE_U_DB, found.scatter.u_db) if channel.is_sub else 0.0
+def meter_support(job: Job) -> Support:
+    """How the meter is held while it is read; by hand where nobody says otherwise."""
+    meter = job.system.instrument("meter")
+    return meter.support if meter is not None and meter.support is not None else "hand"
+
+
+def place_u_db(job: Job, channel: Channel) -> float:
+    """What a reading of a channel scatters by because the meter is not at the place of the ears [dB]."""
+    taped = None if channel.is_sub else taped_m(job, channel, job.rounds[-1])
+    distance = None if taped is None else max(taped[0], NEAREST_M)
+    return level_placement_u_db(DISPLACED_M[meter_support(job)], is_sub=channel.is_sub, distance_m=distance)
+
+
+def one_reading_u_db(job: Job, channel: Channel) -> float:
+    """What one reading is taken to scatter by from the next of the same channel: not by a stand, which stays in its
+    place.
+    """
+    moves = meter_support(job) == "hand"
+    place = place_u_db(job, channel) * math.sqrt(1 - fixed_share(DISPLACED_M["hand"])) if moves else 0.0
+    return u_of.combine(u_of.DISPLAY_U_DB, place, SUB_NOISE_U_DB if channel.is_sub else 0.0)
+
+
+def _budget(
+    job: Job, channel: Channel, found: _Reading, counted: tuple[str, ...], *, standard: bool = False
+) -> Budget:
+    """`standard`: the scatter as one standard deviation, and not as half of what holds 95 %."""
+    factor = found.scatter.factor if standard else found.scatter.factor_95
     return budget_for.level_budget(
         channel.id,
-        eye_db=math.sqrt(found.scatter.u_db**2 - noise**2),
+        support=meter_support(job),
+        place_db=place_u_db(job, channel),
+        eye_db=u_of.DISPLAY_U_DB,
+        factor=factor,
         dof=found.scatter.dof,
         shares=found.shares,
         counts=found.counts,
         repeated=found.scatter.repeated,
         resolution_db=_resolution_db(job),
-        sub_noise_db=noise,
+        sub_noise_db=SUB_NOISE_U_DB if channel.is_sub else 0.0,
         seat=counted[0] if len(counted) == 1 else None,
     )
 
 
 def by_seat(job: Job, round_id: str) -> dict[tuple[str, str | None], tuple[float, Budget]]:
-    """(channel, seat) → the mean of the readings there [dB], and what its uncertainty is made of; without seats, None."""
+    """(channel, seat) → the mean of the readings there [dB], and what its uncertainty is made of; without seats, None.
+
+    u is a standard deviation here, to be used with its degrees of freedom.
+    """
     read = _read(job, round_id)
     scatter = _scatter(job, read)
     out = {}
@@ -270,7 +460,7 @@ def by_seat(job: Job, round_id: str) -> dict[tuple[str, str | None], tuple[float
         for seat, values in read[channel.id].items():
             mean = fmean(values)
             found = _Reading(mean, len(values), None, (1.0,), (len(values),), scatter[channel.id])
-            out[(channel.id, seat or None)] = mean, _budget(job, channel, found, (seat,))
+            out[(channel.id, seat or None)] = mean, _budget(job, channel, found, (seat,), standard=True)
     return out
 
 
@@ -361,12 +551,17 @@ class _Reading:
 
 @dataclass(frozen=True, slots=True)
 class _Scatter:
-    """How far one reading scatters."""
+    """How far one reading scatters, as a factor on what it is taken to."""
 
-    u_db: float
+    factor: float
     dof: float
     repeated: bool
-    """Whether any repeats tell it, or only the default."""
+    """Whether any repeats show it, or only the default."""
+
+    @property
+    def factor_95(self) -> float:
+        """Half of what holds 95 %: Student's t, since so few repeats show their scatter badly."""
+        return self.factor * u_of.student_t95(self.dof) / 2
 
 
 def _read(job: Job, round_id: str) -> dict[str, dict[str, list[float]]]:
@@ -391,31 +586,38 @@ def _counted_seats(job: Job, read: dict[str, dict[str, list[float]]]) -> tuple[s
 
 
 def _scatter(job: Job, read: dict[str, dict[str, list[float]]]) -> dict[str, _Scatter]:
-    """How far one reading of each channel scatters: the mains pool their repeats, and the subwoofers theirs.
+    """How far one reading of each channel scatters: the mains pool their repeats, and the subwoofers theirs with them.
 
     A channel whose own repeats scatter more than INCONSISTENT times as far as those of all others is not of their kind: it
     stays out of the pool and has its own scatter.
     """
     out: dict[str, _Scatter] = {}
+    prior, prior_dof = 1.0, u_of.DEFAULT_DOF
     for subs in (False, True):
-        default = u_of.combine(u_of.DEFAULT_REPEATABILITY_U_DB, SUB_NOISE_U_DB if subs else 0.0)
-        own = {c.id: _squares(read[c.id].values()) for c in job.system.channels if c.is_sub is subs}
+        own = {
+            c.id: _squares(read[c.id].values(), one_reading_u_db(job, c))
+            for c in job.system.channels
+            if c.is_sub is subs
+        }
         squares, dof = (sum(each[i] for each in own.values()) for i in (0, 1))
         odd = {
             c
             for c, (s, nu) in own.items()
-            if nu and s / nu > (INCONSISTENT * u_of.scatter_u(default, max(squares - s, 0.0), dof - nu)[0]) ** 2
+            if nu
+            and s / nu > (INCONSISTENT * u_of.hand_factor(max(squares - s, 0.0), dof - nu, prior, prior_dof)[0]) ** 2
         }
         kept = [each for c, each in own.items() if c not in odd]
         nu = sum(each[1] for each in kept)
-        pooled = _Scatter(*u_of.scatter_u(default, sum(each[0] for each in kept), nu), nu > 0)
-        out |= {c: _Scatter(math.sqrt(s / n), n, True) if c in odd else pooled for c, (s, n) in own.items()}
+        factor, total = u_of.hand_factor(sum(each[0] for each in kept), nu, prior, prior_dof)
+        pooled = _Scatter(factor, total, nu > 0 or (subs and prior_dof > u_of.DEFAULT_DOF))
+        out |= {c: _Scatter(*u_of.hand_factor(s, n), True) if c in odd else pooled for c, (s, n) in own.items()}
+        prior, prior_dof = factor, min(total, SUB_PRIOR_DOF)
     return out
 
 
-def _squares(repeats: Iterable[list[float]]) -> tuple[float, int]:
-    """Σ(x − x̄)² of repeats, each about the mean of its own seat, and degrees of freedom."""
-    several = [np.asarray(values) for values in repeats if len(values) > 1]
+def _squares(repeats: Iterable[list[float]], u_db: float) -> tuple[float, int]:
+    """Σ((x − x̄)/u)² of repeats, each about the mean of its own seat, and degrees of freedom."""
+    several = [np.asarray(values) / u_db for values in repeats if len(values) > 1]
     return sum(float(np.sum((v - v.mean()) ** 2)) for v in several), sum(len(v) - 1 for v in several)
 
 

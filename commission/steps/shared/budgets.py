@@ -1,8 +1,8 @@
 """Uncertainty budgets of levels, delays and noise: every standard uncertainty that these steps use is the `u` of one.
 
-What repeats shrink: the scatter of the reading alone, by the root of their number. Resolution, the place of the microphone
-and what is `shared` stay as they are; at another seat the microphone is put down anew, so that a mean over seats shrinks
-placing as well (assumed: repeats at one seat are read without moving it, seats are independent of each other).
+Repeats reduce the scatter of the reading by the root of their number, and with a meter held by hand that of its place: it
+is taken away and held up again for each. Resolution, a stand's place and what is `shared` stay as they are; seats are
+independent of each other.
 """
 
 from __future__ import annotations
@@ -15,18 +15,21 @@ from typing import Literal
 
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
+from commission.dsp.placement import DISPLACED_M as METER_DISPLACED_M
+from commission.dsp.placement import Support, fixed_share
 from commission.dsp.repeatability import DISPLACED_M, Repeatability
 from commission.dsp.variance import VarianceParts
 from commission.model import Budget, Contribution, DelayRange
 from commission.model.units import FOOT_M, counted
 
 CUSTOM = "common practice, no source"
-PLACED, PLACED_THIRDS, ARRIVED, ONSET = (
+PLACED, PLACED_THIRDS, DISPLACED, ARRIVED, ONSET = (
     f"determined by simulation (tests/references/{name}.py)"
-    for name in ("placement", "repeated_placings", "direct_sounds", "sub_onset")
+    for name in ("placement", "repeated_placings", "displaced_meter", "direct_sounds", "sub_onset")
 )
-TEMPERATURE_U_K = 1 / math.sqrt(3)
-"""Air temperature within ±1 K, rectangular (common practice, no source)."""
+TEMPERATURE_WITHIN_K = 3.0
+TEMPERATURE_U_K = TEMPERATURE_WITHIN_K / math.sqrt(3)
+"""Air temperature along the path of the sound within ±3 K of what was read, rectangular (common practice, no source)."""
 ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
 """Microphone's angle ±0.3 dB and gain ±0.1 dB, both rectangular; noise and estimator (all common practice, no source)."""
 
@@ -34,7 +37,10 @@ ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
 def level_budget(
     channel: str,
     *,
+    support: Support,
+    place_db: float,
     eye_db: float,
+    factor: float,
     dof: float,
     shares: tuple[float, ...],
     counts: tuple[int, ...],
@@ -43,52 +49,77 @@ def level_budget(
     sub_noise_db: float = 0.0,
     seat: str | None = None,
 ) -> Budget:
-    """A level read by hand against the other channels.
+    """A level read from a meter: of this channel alone, without the meter's own error.
 
-    `shares` and `counts`: weight (their sum is 1) and number of readings of each seat; `eye_db`: scatter of one reading;
-    `repeated`: whether any repeats tell it.
+    `shares` and `counts`: weight (their sum is 1) and number of readings of each seat; `place_db`, `eye_db`: what one
+    reading is taken to scatter by; `factor`: what repeats make of that; `repeated`: whether there are any. By hand every
+    reading is made at a place of its own, and averaging reduces it; a stand stays where it is.
     """
     repeats = math.sqrt(sum(share**2 / count for share, count in zip(shares, counts, strict=True)))
     text = counted(sum(counts), "reading")
-    parts = [
-        Contribution(
-            source=f"repeatability of the reading, {text}",
-            u=eye_db,
+    kind: Literal["A", "B"] = "A" if repeated else "B"
+    by_repeats = "scatter of repeats, combined with the default (JCGM 101 6.4.9.4)"
+
+    def scatter(source: str, u: float, basis: str) -> Contribution:
+        return Contribution(
+            source=f"{source}, {text}",
+            u=factor * u,
             unit="dB",
             sensitivity=repeats,
             dof=dof,
-            evaluation="A" if repeated else "B",
-            basis="scatter of repeats, combined with the default (JCGM 101 6.4.9.4)"
-            if repeated
-            else f"reading a moving display by eye ({CUSTOM})",
-        ),
-    ]
-    if sub_noise_db:
-        parts.append(
-            Contribution(
-                source=f"subwoofer noise, {text}",
-                u=sub_noise_db,
-                unit="dB",
-                sensitivity=repeats,
-                basis="4.34/√(B·T) for 50 Hz over 20 s",
-            )
+            evaluation=kind,
+            basis=by_repeats if repeated else basis,
         )
+
+    within = f"within {100 * METER_DISPLACED_M[support]:.0f} cm of the seat"
+    fixed = fixed_share(METER_DISPLACED_M[support]) if support == "hand" else 1.0
+    parts = [scatter("eye on the moving display", eye_db, f"0.2 to 0.8 dB by meter and noise ({CUSTOM})")]
+    if support == "hand":
+        parts.append(scatter(f"meter held by hand {within}", place_db * math.sqrt(1 - fixed), DISPLACED))
+    if sub_noise_db:
+        parts.append(scatter("subwoofer noise", sub_noise_db, "4.34/√(B·T) for 50 Hz over 20 s"))
     parts.append(_display(resolution_db))
     parts.append(
         Contribution(
-            source="meter put back within 2 cm",
-            u=u_of.PLACEMENT_U_DB,
+            source="mean of the places around the seat" if support == "hand" else f"meter on a stand {within}",
+            u=place_db * math.sqrt(fixed) * (factor if support == "hand" else 1.0),
             unit="dB",
             sensitivity=math.sqrt(sum(share**2 for share in shares)),
-            basis=PLACED,
+            basis=DISPLACED,
         )
     )
     return Budget(
-        id="levels.match",
-        title="Hand-read level relative to the other channels",
+        id="levels.reading",
+        title="Hand-read level of one channel",
         unit="dB",
         contributions=tuple(parts),
         channel=channel,
+        seat=seat,
+    )
+
+
+def level_match(level: Budget, u_one: float, sensitivity: float) -> Budget:
+    """The same against the main channels' median, or, without one, against the target."""
+    title = (
+        "Hand-read level relative to the other channels" if sensitivity else "Hand-read level relative to its target"
+    )
+    return replace(with_median(level, u_one, sensitivity), id="levels.match", title=title)
+
+
+def level_reference(u_one: float, count: int, accuracy_class: int, seat: str | None) -> Budget:
+    """The main channels' median minus the reference: the meter's own error, and what the median scatters by."""
+    line = Contribution(
+        source=f"median of {count} main channels",
+        u=u_one,
+        unit="dB",
+        sensitivity=min(1.2533 / math.sqrt(count), 1.0),
+        basis="1.25/√n (Kendall and Stuart, from memory)",
+    )
+    return Budget(
+        id="levels.reference",
+        title="All main channels relative to the reference",
+        unit="dB",
+        contributions=(line, _meter(accuracy_class)),
         seat=seat,
     )
 
@@ -142,25 +173,37 @@ def repeat_spread(resolution_db: float) -> Budget:
     return Budget(id="levels.repeat", title="Largest minus smallest reading", unit="dB", contributions=both)
 
 
-def _distance(origin: str, speed_m_s: float) -> Contribution:
-    if origin == "tape":
-        source, u, basis = "tape within ±5 mm", u_of.TAPE_U_M, f"{CUSTOM}, k = 2"
-    else:
-        source, u, basis = "distance from two positions within ±2 cm", u_of.POSITION_U_M, f"{CUSTOM}, k = 2"
-    return Contribution(source=source, u=u, unit="m", sensitivity=1000 / speed_m_s, basis=basis)
+def _distance(origin: str, speed_m_s: float) -> tuple[Contribution, ...]:
+    """What a distance between ears and loudspeaker is known to, by tape or from positions."""
+    rest = (
+        ("sag and kinks of the tape, within ±1 cm", u_of.SAG_U_M)
+        if origin == "tape"
+        else ("both positions, within a few centimetres", u_of.SURVEY_U_M)
+    )
+    known = (
+        ("where the ears are, within ±2 cm", u_of.EARS_U_M),
+        ("where the sound of the loudspeaker comes from, within ±4 cm of the point taped", u_of.CENTRE_U_M),
+        rest,
+    )
+    return tuple(
+        Contribution(
+            source=source, u=u, unit="m", sensitivity=1000 / speed_m_s, distribution="rectangular", basis=CUSTOM
+        )
+        for source, u in known
+    )
 
 
 def _air(apart_m: float, speed_m_s: float, temperature_c: float) -> Contribution:
     """Air that is warmer than noted shortens all flights: only what a channel flies more or less than the others stays."""
     each_k = -0.5 * apart_m / speed_m_s / (temperature_c + 273.15)  # c goes with the root of the absolute temperature
     return Contribution(
-        source="air temperature within ±1 K",
+        source=f"air temperature within ±{TEMPERATURE_WITHIN_K:g} K",
         u=TEMPERATURE_U_K,
         unit="K",
         sensitivity=1000 * each_k,
         distribution="rectangular",
         shared=True,
-        basis=f"ISO 9613-1 for c; ±1 K: {CUSTOM}",
+        basis=f"ISO 9613-1 for c; ±{TEMPERATURE_WITHIN_K:g} K: {CUSTOM}",
     )
 
 
@@ -174,7 +217,7 @@ def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float
         title="Delay set minus delay required",
         unit="ms",
         channel=channel,
-        contributions=(_distance(origin, speed_m_s), _air(apart_m, speed_m_s, temperature_c)),
+        contributions=(*_distance(origin, speed_m_s), _air(apart_m, speed_m_s, temperature_c)),
     )
 
 

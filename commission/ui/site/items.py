@@ -171,6 +171,10 @@ def _accuracy(text: str) -> int | None:
     return int(text) if text.strip() else None
 
 
+SUPPORTS = (("hand", "held by hand"), ("stand", "on a stand"))
+"""How a meter is held; by hand where nothing is entered."""
+
+
 def instrument_fields(system: System, n: int, instrument: Instrument) -> Iterator[Field]:
     """Model, serial, calibration; accuracy as far as it has any."""
     item = _Item(system, "instruments", n, instrument.kind)
@@ -181,6 +185,14 @@ def instrument_fields(system: System, n: int, instrument: Instrument) -> Iterato
         yield item.field("accuracy_class", "Class", str(instrument.accuracy_class or ""), _accuracy, hint="1 or 2")
     if instrument.kind == "meter":
         yield item.field("resolution", "Smallest step, dB", plain(instrument.resolution), optional_number("step"))
+        yield item.field(
+            "support",
+            "While reading",
+            instrument.support or "",
+            lambda text: text or None,
+            shown=dict(SUPPORTS)[instrument.support or "hand"],
+            choices=SUPPORTS,
+        )
     if instrument.kind == "microphone":
         yield item.field(
             "level_offset_db",
