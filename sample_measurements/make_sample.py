@@ -9,11 +9,14 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import tempfile
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
+from typing import Any
 
+import msgspec
 import numpy as np
 import soundfile
+import tomli_w
 from scipy.signal import oaconvolve
 
 from commission.audio.rehearsal import (
@@ -27,16 +30,17 @@ from commission.audio.rehearsal import (
 from commission.audio.room import SimulatedRoom, Speaker
 from commission.dsp.analysis import analyse
 from commission.dsp.delays import delay_settings
+from commission.dsp.rating import nc_curve_db
 from commission.dsp.sweep import sweep_signal
 from commission.dsp.trims import to_grid
 from commission.history import fold
-from commission.job.toml import dump_definition
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
     Event,
     EventBody,
     Instrument,
+    Job,
     ReadingEntered,
     Response,
     Setting,
@@ -78,6 +82,17 @@ FAULTS = Faults(
         ("SUB2", 1.5),
     ),
 )
+NOISE_RATE_HZ, NOISE_SECONDS, NOISE_FULL_SCALE_DB = 24000, 22.0, 112.0
+CALIBRATOR_DB, CALIBRATOR_SECONDS = 94.0, 4.0
+SELF_NOISE_DB = 14.0
+OFF, VENTILATION, ELECTRONICS = "everything-off", "ventilation-high", "electronics-on"
+NC = {
+    AS_FOUND: {OFF: 17.0, VENTILATION: 34.0, ELECTRONICS: 18.5},
+    AS_LEFT: {OFF: 17.0, VENTILATION: 21.0, ELECTRONICS: 18.5},
+}
+"""About how loud the room is in each state: NC. As left the fan is limited at its control."""
+HUM_DB = {50: 50.0, 100: 47.0, 150: 39.0, 200: 33.0, 250: 30.0}
+"""Of the ground loop, as found with the electronics on: lines, dB SPL."""
 SENSITIVITY_DB = {
     "FL": 1.0,
     "FC": 0.0,
@@ -123,6 +138,7 @@ def harbour_lane() -> System:
                 serial="M-2208",
                 calibrated=dt.date(2026, 2, 20),
                 level_offset_db=MIC_OFFSET_DB,
+                self_noise_db=SELF_NOISE_DB,
             ),
             Instrument(
                 kind="calibrator",
@@ -223,7 +239,7 @@ def write(folder: Path) -> None:
         bodies += [SettingEntered(setting=setting) for setting in sample.settings[round_id].values()]
         bodies += sample.readings(round_id)
     job = fold(Event(seq=i, at="", body=body) for i, body in enumerate(bodies, start=1))
-    text = "# Invented: an example job, made by make_sample.py from a simulated room.\n" + dump_definition(job)
+    text = "# Invented: an example job, made by make_sample.py from a simulated room.\n" + definition_text(job)
     (folder / "harbour-lane.toml").write_text(text, encoding="utf-8")
     stimulus = sweep_signal(SWEEP)
     soundfile.write(folder / "stimulus.flac", stimulus, RATE_HZ, subtype="PCM_16")
@@ -246,6 +262,69 @@ def write(folder: Path) -> None:
                     soundfile.write(
                         target / name, sound, RATE_HZ, subtype="PCM_24" if "sweep" not in name else "PCM_16"
                     )
+    write_noise(folder)
+
+
+def definition_text(job: Job) -> str:
+    """System, settings and hand readings as a job definition in TOML."""
+    system = msgspec.to_builtins(job.system, builtin_types=(dt.date,))
+    lists = {"channel": "channels", "seat": "seats", "instrument": "instruments", "band": "bands"}
+    plain = ("title", "client", "place", "technician", "units", "temperature_c", "room", "processor", "sweep")
+    data = {"schema": 1, **{key: system[key] for key in plain}, **{key: system[name] for key, name in lists.items()}}
+    for instrument in data["instrument"]:
+        instrument["class"] = instrument.pop("accuracy_class")
+    data["setting"] = [asdict(setting) for setting in job.settings.values()]
+    data["reading"] = [asdict(reading.body) for reading in job.readings]
+    return tomli_w.dumps(without_none(data))
+
+
+def without_none(value: Any) -> Any:
+    """The same without keys that have no value, which TOML cannot express."""
+    if isinstance(value, dict):
+        return {key: without_none(item) for key, item in value.items() if item is not None}
+    if isinstance(value, list | tuple):
+        return [without_none(item) for item in value]
+    return value
+
+
+def write_noise(folder: Path) -> None:
+    """Recordings of the quiet room and of the calibrator, all at one gain, with a random generator of their own."""
+    rng = np.random.default_rng(SEED + 1)
+    calibrator_s = np.arange(round(CALIBRATOR_SECONDS * NOISE_RATE_HZ)) / NOISE_RATE_HZ
+    for round_id, states in NC.items():
+        amplitude = np.sqrt(2) * 10 ** ((CALIBRATOR_DB - NOISE_FULL_SCALE_DB) / 20)
+        sounds = {"calibrator-94dB": amplitude * np.sin(2 * np.pi * 1000 * calibrator_s)}
+        for state, nc in states.items():
+            sounds[state] = room_noise(rng, nc)
+            if state == ELECTRONICS and round_id == AS_FOUND:
+                sounds[state] += hum(rng, len(sounds[state]))
+        for state, sound in sounds.items():
+            own = rng.normal(0, 10 ** ((SELF_NOISE_DB - NOISE_FULL_SCALE_DB) / 20), len(sound))
+            path = folder / round_id / f"A2_noise_{state}.flac"
+            soundfile.write(path, sound + own, NOISE_RATE_HZ, subtype="PCM_16")
+
+
+def room_noise(rng: np.random.Generator, nc: float) -> np.ndarray:
+    """Steady noise near the curve NC: octave levels 2 dB below it, and at 250 Hz on it, as a fan makes them."""
+    curve = {hz: level - (0 if hz == 250 else 2) for hz, level in nc_curve_db(nc).items() if hz >= 31}
+    centres = np.array([1000 * 2.0 ** round(np.log2(hz / 1000)) for hz in curve])
+    density = np.array(list(curve.values())) - 10 * np.log10(centres / np.sqrt(2)) - NOISE_FULL_SCALE_DB
+    frames = round(NOISE_SECONDS * NOISE_RATE_HZ)
+    freq = np.fft.rfftfreq(frames, 1 / NOISE_RATE_HZ)[1:]
+    power = np.where(freq > 20, 10 ** (np.interp(np.log(freq), np.log(centres), density) / 10), 0.0)
+    scale = np.sqrt(power * frames * NOISE_RATE_HZ / 4)
+    bins = scale * (rng.normal(size=len(freq)) + 1j * rng.normal(size=len(freq)))
+    return np.fft.irfft(np.concatenate(([0.0], bins)), frames)
+
+
+def hum(rng: np.random.Generator, frames: int) -> np.ndarray:
+    """Lines at multiples of the mains' frequency, 49.98 Hz at that hour."""
+    time_s = np.arange(frames) / NOISE_RATE_HZ
+    out = np.zeros(frames)
+    for hz, level_db in HUM_DB.items():
+        amplitude = np.sqrt(2) * 10 ** ((level_db - NOISE_FULL_SCALE_DB) / 20)
+        out += amplitude * np.sin(2 * np.pi * hz * 0.9996 * time_s + rng.uniform(0, 2 * np.pi))
+    return out
 
 
 def recorded(sample: Sample, stimulus: np.ndarray, response: np.ndarray) -> np.ndarray:
