@@ -46,6 +46,7 @@ from commission.record.content.plain_findings import INSTALLER, PLAIN_FINDINGS
 from commission.record.content.seats import bass_band, compared_mains, seat_figures, seat_sentences, tone_counts
 from commission.record.content.steps import says
 from commission.record.document import Block, Bullets, Paragraph, Section
+from commission.steps import dialogue
 from commission.steps.handover import SettingChange, not_again, not_typed_in, setting_changes
 
 CAUSE_NAMES: dict[Cause, str] = {
@@ -104,6 +105,8 @@ def summary_section(context: Context, followed: tuple[Followed, ...]) -> Section
     intro: list[Block] = [Paragraph(text=_bottom_line(context, gone, remaining, kinds, loose, alone), kind="lead")]
     if scope := _scope(context, alone):
         intro.append(Paragraph(text=scope))
+    if spoken := _speech(context):
+        intro.append(Paragraph(text=spoken))
     if any(response.body.source == "rehearsal" for response in context.job.responses):
         practice = "Practice: these measurements are of a simulated room, not of a real cinema."
         intro.insert(0, Paragraph(text=practice, kind="missing"))
@@ -174,6 +177,33 @@ def count_word(count: int) -> str:
 
 def _problems(count: int) -> str:
     return f"{capital(count_word(count))} problem{' was' if count == 1 else 's were'}"
+
+
+def _speech(context: Context) -> str:
+    """Whether speech is understood, which is what most clients ask about; "" where no step looked at it."""
+    rounds = [r for r in (context.after, FOUND) if r is not None]
+    known = [(r, dialogue.solve(context.job, r, context.visit.analyses)) for r in rounds]
+    found = next(((r, each) for r, each in known if each.seats), None)
+    if found is None:
+        return ""
+    round_id, result = found
+    worst = dialogue.worst_of(result)
+    checks = [each.check for each in result.seats]
+    start = f"Dialogue, {context.round(round_id)}: "
+    if worst is None or worst.sti is None:
+        why = result.why_no_noise or "the recordings do not show it"
+        return f"{start}how well speech is understood was not determined, because {why}."
+    figure = f"{number(worst.sti, 2)} on a scale from 0 to 1 at {context.seat_name(worst.seat)}"
+    figure += ", the lowest seat" if len(result.heard) > 1 else ""
+    failed = [check.seat for check in checks if check.verdict is Verdict.FAIL and check.seat is not None]
+    good = f"good begins at {number(checks[0].limit.lower, 2)}" if checks[0].limit is not None else ""
+    if failed:
+        names = context.seat_names(failed)
+        cost = dialogue.CAUSES[worst.cause]
+        return f"{start}speech is hard to follow at {names} ({figure}; {good}). What costs most is {cost}."
+    if all(check.verdict is Verdict.PASS for check in checks):
+        return f"{start}speech is understood at every seat that was measured ({figure}; {good})."
+    return f"{start}whether speech is understood at every seat is too close to call ({figure}; {good})."
 
 
 def _scope(context: Context, alone: bool) -> str:

@@ -28,7 +28,7 @@ from commission.model import (
     SpectralLine,
     Verdict,
 )
-from commission.model.noise_states import CALIBRATOR, OFF, calibrator_db, known_state, spelled
+from commission.model.noise_states import CALIBRATOR, OFF, ORDER, calibrator_db, known_state, spelled
 from commission.steps.shared.cache import cached
 
 QUANTITIES = ("L_Aeq", "L_Ceq", *(f"{hz if hz != 31 else 31.5:g} Hz" for hz in NR_OCTAVES_HZ))
@@ -47,6 +47,8 @@ POSITION_U_DB, LOW_POSITION_U_DB, LOW_HZ = 0.5, 1.0, 250
 """Levels vary over the width of a head, more in the bass (common practice, no source)."""
 THIRD_AT_50_HZ = 11.6
 """Width of the third octave at 50 Hz, Hz."""
+GAIN_U_DB, READ_U_DB = 0.2, 0.5
+"""Gain between two recordings at one setting; a meter's L_Aeq as read (common practice, no source)."""
 HUM_U_DB = 3.0
 """Of a line in a room: the same point within 10 cm, and the threshold of hearing (common practice, no source)."""
 
@@ -76,6 +78,8 @@ class Noise:
     """Octaves whose level is only an upper bound."""
     laeq_db: float | None
     laeq_at_most: bool = False
+    laeq_u_db: float
+    """Standard uncertainty of L_Aeq because the recording is short, or the display of a meter moves."""
     lceq_db: float | None
     nc: Rating | None = None
     nr: Rating | None = None
@@ -172,7 +176,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> QuietResult:
         read, own = _read(job, state, seat, values, own_db), noises.get((spelled(state), seat))
         if own is None or (not own.calibrated and read.nc is not None):
             noises[(spelled(state), seat)] = read
-    found = tuple(_checked(job, each) for each in noises.values())
+    found = tuple(_checked(job, each) for each in sorted(noises.values(), key=_order))
     by_state: dict[str, tuple[Noise, ...]] = {}
     names: dict[str, str] = {}
     for noise in found:
@@ -188,6 +192,12 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> QuietResult:
         first=_first(job, found),
         by_state=by_state,
     )
+
+
+def _order(noise: Noise) -> tuple[int, str, str]:
+    """The states in the order of measuring, the technician's own after them."""
+    place = ORDER.index(noise.known) if noise.known in ORDER else len(ORDER)
+    return place, spelled(noise.state), noise.seat
 
 
 def loudest(noises: Iterable[Noise]) -> Noise | None:
@@ -358,6 +368,15 @@ def _weighted_db(octaves: Mapping[int, float]) -> float:
     return energy_sum_db(list(np.array(list(octaves.values())) + weighting_db(hz, "A")))
 
 
+def _weighted_u_db(octaves: Mapping[int, float], u_db: Mapping[int, float]) -> float:
+    """Standard uncertainty of the A-weighted level from those of the octaves, by their share of its power."""
+    hz = list(octaves)
+    a_db = weighting_db(np.array([1000 * 2.0 ** round(math.log2(each / 1000)) for each in hz]), "A")
+    power = 10 ** ((np.array([octaves[each] for each in hz]) + a_db) / 10)
+    parts = power / power.sum() * np.array([u_db.get(each, 0.0) for each in hz])
+    return float(np.sqrt(np.sum(parts**2)))
+
+
 def _noise(
     job: Job,
     state: str,
@@ -416,6 +435,7 @@ def _noise(
         at_most=at_most,
         laeq_db=laeq_db,
         laeq_at_most=laeq_at_most,
+        laeq_u_db=_weighted_u_db(octaves, u_time_db) if u_time_db else READ_U_DB,
         lceq_db=lceq_db,
         nc=nc,
         nr=nr,
@@ -525,12 +545,11 @@ def _differences(noises: tuple[Noise, ...]) -> Iterable[Difference]:
         most = max(rises, key=lambda hz: rises[hz], default=None)
         change = each.laeq_db - off.laeq_db
         alone = 10 ** (each.laeq_db / 10) - 10 ** (off.laeq_db / 10)
-        own = [p.part for n in (each, off) for p in n.budget.contributions if not p.shared]
         yield Difference(
             state=each.state,
             seat=each.seat,
             change_db=change,
-            u_db=math.sqrt(sum(part**2 for part in own)),
+            u_db=math.hypot(each.laeq_u_db, off.laeq_u_db, GAIN_U_DB),
             source_db=10 * math.log10(alone) if change >= DIFFERENT_DB and each.calibrated else None,
             octave_hz=most,
             octave_change_db=None if most is None else rises[most],
