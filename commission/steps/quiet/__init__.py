@@ -290,7 +290,7 @@ def _curve(job: Job, noise: Noise, result: QuietResult) -> Curve:
         curve = {hz: level for hz, level in nc_curve_db(limit).items() if hz >= 31}
         x, y = np.array([31.5 if hz == 31 else float(hz) for hz in curve]), np.array(list(curve.values()))
         # A third octave has a third of the octave's power.
-        series.insert(0, Series(name=f"NC {limit:g} by third octaves", x=x, y=y - 10 * np.log10(3), kind="high"))
+        series.insert(0, Series(name=f"NC {limit:g} by third octaves", x=x, y=y - 10 * np.log10(3), kind="mean"))
     return Curve(
         id=key_of(noise),
         title=f"Noise with {noise.state} at {noise.seat}",
