@@ -1,10 +1,14 @@
-"""Makes the helpers beside this file importable from every test folder: `from builders import job_of`."""
+"""Makes the helpers beside this file importable from every test folder; the sample job, made once for a whole run."""
 
 from __future__ import annotations
 
+import os
+import shutil
 import sys
+import threading
 from pathlib import Path
 
+import pytest
 from hypothesis import settings
 
 HERE = str(Path(__file__).parent)
@@ -14,3 +18,31 @@ if HERE not in sys.path:
 # How long an example takes says more about the machine than about the program; the benchmarks measure time.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+
+@pytest.fixture(scope="session")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sample job, analysed: a file to copy, with its kept analyses in `state` beside it. One for all processes."""
+    import fcntl
+
+    from commission.cli.workshop import LocalWorkshop
+    from commission.model import unwatched
+
+    base = tmp_path_factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "sample-job"
+    folder.mkdir(exist_ok=True)
+    with (folder / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # the first makes it, the others wait
+        workshop = LocalWorkshop(folder / "state")
+        path = workshop.demo(folder)
+        visit = workshop.open(path, read_only=True)
+        visit.analyse(threading.Event(), unwatched)
+        visit.close()
+    return path
+
+
+@pytest.fixture
+def sample_copy(sample: Path, tmp_path: Path) -> Path:
+    """The sample job as a file of the test's own; a workshop on `state` beside it knows the analyses."""
+    shutil.copytree(sample.parent / "state" / "analyses", tmp_path / "state" / "analyses")
+    return Path(shutil.copy(sample, tmp_path / "harbour-lane.commission"))

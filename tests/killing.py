@@ -33,6 +33,8 @@ basis = "our own"
 """
 WEIGHTS = {"import": 3, "terminal": 2, "photo": 2, "limits": 2, "record": 2, "new": 2, "return": 1, "rehearse": 1}
 """How often each command is killed; the last two compute for seconds before they write."""
+DURATIONS = {"new": 1.0, "return": 1.1, "import": 1.4, "photo": 1.2, "limits": 1.15, "record": 2.6}
+"""How long each command runs, as a multiple of `new`: processor time measured once. `rehearse` takes 29."""
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLE = ROOT / "sample_measurements"
 PNG = bytes.fromhex(
@@ -75,27 +77,30 @@ def commands(folder: Path) -> dict[str, list[str]]:
     }
 
 
-def kill_loop(folder: Path, count: int, seed: int, report: Callable[[str], None] = lambda _: None) -> Killed:
-    """Kill a number of commands one after the other; the jobs are in `folder`."""
+def kill_loop(
+    folder: Path, count: int, seed: int, report: Callable[[str], None] = lambda _: None, rehearsal: float = 8.0
+) -> Killed:
+    """Kill a number of commands one after the other; the jobs are in `folder`.
+
+    `rehearsal`: within which multiple of the duration of `new` a rehearsal is killed. At 8 it has stored some responses.
+    """
     rng, found = random.Random(seed), Killed()
-    durations_s: dict[str, float] = {}
     env = os.environ | {"HOME": str(folder), "XDG_STATE_HOME": str(folder / "state"), "OPENBLAS_NUM_THREADS": "1"}
     base = [sys.executable, "-m", "commission"]
 
     def run(*words: str) -> None:
         subprocess.run([*base, *words], cwd=folder, env=env, check=True, capture_output=True)
 
+    begin = time.monotonic()
     run("new", "job", "--from", str(SAMPLE / "harbour-lane.toml"))
+    new_s = time.monotonic() - begin
     shutil.copy(folder / "job.commission", folder / "earlier.commission")
     digests = _digests(folder / "job.commission")
     known = commands(folder)
     for number in range(count):
         name, words = rng.choices(list(known.items()), [WEIGHTS[each] for each in known])[0]
         words = [f"round-{number}" if word == "ROUND" else word for word in words]
-        begin, whole_s = time.monotonic(), durations_s.get(name)
-        wait_s = (
-            LONGEST_S if whole_s is None else rng.uniform(0.3, 1.05) * whole_s
-        )  # the first of each runs to its end
+        wait_s = rng.uniform(0.3, 1.1) * DURATIONS.get(name, rehearsal) * new_s
         if name == "terminal":
             killed, code, said = _in_terminal([*base, *words], folder, env, rng, rng.uniform(0.2, 3.0))
         else:
@@ -105,7 +110,6 @@ def kill_loop(folder: Path, count: int, seed: int, report: Callable[[str], None]
             found.by_command[name] = found.by_command.get(name, 0) + 1
         else:
             found.finished += 1
-            durations_s.setdefault(name, time.monotonic() - begin)
         if code not in (0, -signal.SIGKILL):
             found.problems.append(f"{number} {name}: ended with {code}: {said[-200:]}")
         for path in sorted(folder.glob("*.commission")):

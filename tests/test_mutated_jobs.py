@@ -13,14 +13,14 @@ import pytest
 HERE = Path(__file__).parent
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_no_mutant_crashes_hangs_or_floods_the_memory(seed: int) -> None:
-    words = [sys.executable, str(HERE / "mutants.py"), "60", str(seed)]
+    words = [sys.executable, str(HERE / "mutants.py"), "40", str(seed)]
     done = subprocess.run(words, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stderr == ""
     tally = json.loads(done.stdout)
-    assert tally["count"] > 50
+    assert tally["count"] > 33
     assert tally["refused"] < 0.7 * tally["count"], "most are to be read, not refused"
     assert tally["crashes"] == []
     assert tally["hangs"] == []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -21,10 +22,8 @@ BUDGETED = ("layout", "levels", "distances", "seats", "compare")
 
 
 @pytest.fixture(scope="module")
-def visit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visit]:
-    folder = tmp_path_factory.mktemp("sample")
-    workshop = LocalWorkshop(folder / "state")
-    visit = workshop.open(workshop.demo(folder), read_only=True)
+def visit(sample: Path) -> Iterator[Visit]:
+    visit = LocalWorkshop(sample.parent / "state").open(sample, read_only=True)
     visit.analyse(threading.Event(), unwatched)
     yield visit
     visit.close()

@@ -93,13 +93,8 @@ def test_odd_jobs(odd: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def workshop(tmp_path_factory: pytest.TempPathFactory) -> LocalWorkshop:
-    return LocalWorkshop(tmp_path_factory.mktemp("state"))
-
-
-@pytest.fixture(scope="module")
-def sample(tmp_path_factory: pytest.TempPathFactory, workshop: LocalWorkshop) -> Path:
-    return workshop.demo(tmp_path_factory.mktemp("sample"))
+def workshop(sample: Path) -> LocalWorkshop:
+    return LocalWorkshop(sample.parent / "state")
 
 
 def test_the_sample_on_letter_paper_with_letterhead_and_photographs(

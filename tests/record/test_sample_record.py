@@ -21,21 +21,15 @@ from commission.visit import Visit
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_measurements" / "harbour-lane.toml"
 
 
-@pytest.fixture(scope="module")
-def job_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("sample")
-    return LocalWorkshop(folder / "state").demo(folder)
-
-
-def opened(job_file: Path) -> Visit:
-    visit = LocalWorkshop(job_file.parent / "state").open(job_file, read_only=True)
+def opened(sample: Path) -> Visit:
+    visit = LocalWorkshop(sample.parent / "state").open(sample, read_only=True)
     visit.analyse(threading.Event(), unwatched)
     return visit
 
 
 @pytest.fixture(scope="module")
-def visit(job_file: Path) -> Iterator[Visit]:
-    visit = opened(job_file)
+def visit(sample: Path) -> Iterator[Visit]:
+    visit = opened(sample)
     yield visit
     visit.close()
 
@@ -192,8 +186,8 @@ def test_rows_without_a_real_change_are_left_out_and_counted(record: Document, v
         assert f"{len(table.rows) - len(real)} rows without a real change are left out" in grid.remark
 
 
-def test_the_same_log_gives_the_same_record(record: Document, job_file: Path) -> None:
-    again = opened(job_file)
+def test_the_same_log_gives_the_same_record(record: Document, sample: Path) -> None:
+    again = opened(sample)
     assert document(again, created_at=CREATED_AT) == record
     again.close()
 

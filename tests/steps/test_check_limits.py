@@ -40,9 +40,8 @@ def of_job(job: Job, analyses: Analyses) -> list[Check]:
     return [c for step in all_steps() for r in job.rounds for c in step.evaluate(job, r, analyses).checks]
 
 
-def of_sample(folder: Path) -> list[Check]:
-    workshop = LocalWorkshop(folder / "state")
-    visit = workshop.open(workshop.demo(folder), read_only=True)
+def of_sample(sample: Path) -> list[Check]:
+    visit = LocalWorkshop(sample.parent / "state").open(sample, read_only=True)
     try:
         return of_job(visit.job, visit.analyse(threading.Event(), unwatched))
     finally:
@@ -75,8 +74,8 @@ def of_rooms() -> Iterator[Check]:
 
 
 @pytest.fixture(scope="module")
-def checks(tmp_path_factory: pytest.TempPathFactory) -> list[Check]:
-    return [*of_sample(tmp_path_factory.mktemp("sample")), *of_simulated_visit(), *of_rooms()]
+def checks(sample: Path) -> list[Check]:
+    return [*of_sample(sample), *of_simulated_visit(), *of_rooms()]
 
 
 def entries_of(check_id: str) -> list[CheckLimit]:

@@ -47,13 +47,6 @@ KEYS = {
 """What is pressed on the overview; "=…" is typed, "step …" opens a step, "field …" moves the form's cursor to a field."""
 
 
-@pytest.fixture(scope="module")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The sample job, made once."""
-    folder = tmp_path_factory.mktemp("sample")
-    return LocalWorkshop(folder / "state").demo(folder)
-
-
 @pytest.fixture
 def files(tmp_path: Path) -> None:
     """Files of every state: in order, stored already, damaged, empty, without a seat in the name."""
@@ -84,15 +77,13 @@ async def press(pilot: Any, key: str) -> None:
 def test_screen_looks_as_accepted(
     screen: str,
     size: tuple[int, int],
-    sample: Path,
+    sample_copy: Path,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     snap_compare: Any,
 ) -> None:
     monkeypatch.chdir(tmp_path)
     keep_steps(monkeypatch, *dict.fromkeys((*STEPS, *(each for each in TITLES if each == screen))))
-    copy = tmp_path / "harbour-lane.commission"
-    shutil.copy(sample, copy)
 
     async def walk(pilot: Any) -> None:
         await settle(pilot)
@@ -103,7 +94,7 @@ def test_screen_looks_as_accepted(
                 each.cursor_blink = False
         await pilot.pause()
 
-    app = CommissionApp(LocalWorkshop(tmp_path / "state"), copy, keys=tmp_path / "no-keys.toml")
+    app = CommissionApp(LocalWorkshop(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
     assert snap_compare(app, run_before=walk, terminal_size=size)
 
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from builders import cinema, levels, setting
-from test_shell import footer_fits, sample, settle, shown, to_step  # noqa: F401
+from test_shell import footer_fits, settle, shown, to_step
 
 from commission.cli.workshop import LocalWorkshop
 from commission.ui.app import CommissionApp
@@ -32,13 +31,12 @@ def app_on(path: Path, tmp_path: Path) -> CommissionApp:
 @pytest.mark.parametrize("size", [(60, 20), (30, 8)], ids=["60x20", "30x8"])
 async def test_a_small_window_shows_less_and_never_fails(
     size: tuple[int, int],
-    sample: Path,  # noqa: F811
+    sample_copy: Path,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    path = Path(shutil.copy(sample, tmp_path / "harbour-lane.commission"))
-    app = app_on(path, tmp_path)
+    app = app_on(sample_copy, tmp_path)
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
         for key in everywhere(app):
@@ -100,15 +98,14 @@ async def test_names_are_text_on_every_screen(name: str, tmp_path: Path, monkeyp
 
 
 async def test_without_colours_the_words_and_signs_stay(
-    sample: Path,  # noqa: F811
+    sample_copy: Path,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """NO_COLOR (no-color.org): what colour says is said by a sign and a word as well."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("NO_COLOR", "1")
-    path = Path(shutil.copy(sample, tmp_path / "harbour-lane.commission"))
-    app = app_on(path, tmp_path)
+    app = app_on(sample_copy, tmp_path)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         assert "▸1 Site" in shown(app)

@@ -32,20 +32,11 @@ SIZES = [(80, 24), (120, 40)]
 both_sizes = pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
 
 
-@pytest.fixture(scope="module")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The sample job, made once."""
-    folder = tmp_path_factory.mktemp("sample")
-    return LocalWorkshop(folder / "state").demo(folder)
-
-
 @pytest.fixture
-def app(sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
+def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
     """The program on a copy of the sample, with a home of its own."""
     monkeypatch.chdir(tmp_path)
-    copy = tmp_path / "harbour-lane.commission"
-    shutil.copy(sample, copy)
-    return CommissionApp(LocalWorkshop(tmp_path / "state"), copy, keys=tmp_path / "no-keys.toml")
+    return CommissionApp(LocalWorkshop(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
 
 
 async def settle(pilot: Pilot[Any]) -> None:
