@@ -831,3 +831,32 @@ def test_among_bare_walls_one_is_odd_that_is_3_5_db_above_their_middle(more_db: 
     levels = dict.fromkeys(("FL", "FC", "FR", "SiL", "SiR"), -6.0) | {"FC": -6.0 + more_db}
     got = look(room._reflection, reflecting(levels, shift_s=0.0005))
     assert [each.channels for each in got] == ([("FC",)] if told else [])
+
+
+def test_a_silent_channel_is_told_with_its_level_and_its_noise(monkeypatch: pytest.MonkeyPatch) -> None:
+    below = {"level_db": -45.2, "compared_with": "SiR", "limit_db": -20.0, "snr_db": 3.0}
+    silent = {"SiL": SimpleNamespace(**below), "TpFL": SimpleNamespace(**below)}
+    monkeypatch.setattr(wiring, "silent_channels", lambda _: silent)
+    first, second = look(wiring._silent, evidence(seats=None))
+    assert (first.title, first.channels) == ("SiL silent", ("SiL",))
+    assert first.evidence == (
+        "45 dB below SiR, threshold 20 dB",
+        "signal to noise 3 dB, silent below 10 dB",
+    )
+    assert "ladder" in second.remedy
+    assert "ladder" not in first.remedy
+
+
+def test_a_dead_driver_is_told_with_its_band_and_its_seats(monkeypatch: pytest.MonkeyPatch) -> None:
+    dead = SimpleNamespace(gap_db=-24.4, band_hz=(3000.0, 10000.0), seats=(5, 6), limit_db=-10.0)
+    monkeypatch.setattr(wiring, "dead_drivers", lambda job, seats, driver: {"SiL": dead})
+    e = evidence(seats=SimpleNamespace(against={"SiL": SimpleNamespace(partner="SiR")}))
+    for driver, title in (
+        ("tweeter", "no treble from SiL"),
+        ("midrange", "no midrange from SiL"),
+        ("woofer", "no lows from SiL"),
+    ):
+        (got,) = wiring._dead_driver(driver, e, Found())  # type: ignore[arg-type]
+        assert got.title == title
+        assert got.evidence[0].startswith("3000 to 10000 Hz is 24 dB below SiR at 5 of 6 seats, threshold 10 dB; ")
+        assert driver in got.confirm
