@@ -415,7 +415,7 @@ def channel_levels(of: dict[str, Any], *found: Finding, past: tuple[str, ...] = 
     seats = SimpleNamespace(
         against=of,
         polarity={},
-        channel_level_db={c: mains.get(c, 0.0) for c in of} | mains,
+        channel_level_db={c: 75.0 + mains.get(c, 0.0) for c in {**of, **mains}},
         cells={(c, "A2"): SimpleNamespace(repeats=1) for c in of},
     )
     heard = SimpleNamespace(

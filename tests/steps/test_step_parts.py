@@ -10,22 +10,27 @@ from typing import Any
 
 import numpy as np
 import pytest
-from builders import analysis, arrivals, cinema, defined, job_of, setting
+from builders import analysis, arrivals, cinema, defined, job_of, reading, setting
 from sound_room import SoundRoom
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
 from commission.dsp.geometry import mirror_partner, side
 from commission.dsp.matching import Explanation
+from commission.dsp.reflections import LEAST_DB
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, Analyses, Band, EarlierFigure, Room, Seat
+from commission.model import AS_FOUND, FULL_SCALE, SOUND_PRESSURE, Analyses, Band, EarlierFigure, Prompt, Room, Seat
+from commission.steps import step
 from commission.steps.compare import result as compare
 from commission.steps.distances.arrivals import in_words
 from commission.steps.drift import visits as drift_visits
 from commission.steps.layout.room_modes import modes_table
+from commission.steps.levels import result as levels_result
 from commission.steps.seats import result as seats_result
+from commission.steps.seats.reflections import early_reflections
 from commission.steps.shared.screening.recordings import same_recording
+from commission.steps.shared.screening.references import mixed_references
 
 JOB = job_of(defined(cinema()))
 
@@ -300,3 +305,63 @@ def test_why_a_spread_over_seats_is_not_compared() -> None:
     assert why(visits(held=(-3.0, -3.0)), *subs) is None
     assert why(visits(held=(-3.0, -2.5)), *subs) == drift_visits.SUBS_SET
     assert why(visits(held=(-3.0, -2.5)), *both) is None  # a main channel has nothing to do with it
+
+
+# --- levels, reflections, references -------------------------------------------------------------------------------
+
+
+def test_a_level_without_a_seat_was_read_at_the_reference_seat() -> None:
+    bodies = [
+        reading("levels", "level", 71.0, "dB", channel="FL", seat=None),
+        reading("levels", "level", 73.0, "dB", channel="FL", seat="A2"),
+        reading("levels", "level", 60.0, "dB", channel="FL", seat="B1"),
+        reading("levels", "noise", 30.0, "dB", channel="FL", seat="A2"),
+        reading("levels", "level", 75.0, "dB", channel="nobody", seat="A2"),
+    ]
+    found = levels_result._read(job_of(defined(cinema()), *bodies), AS_FOUND)
+    assert found["FL"] == {"A2": [71.0, 73.0], "B1": [60.0]}
+    assert set(found) == set(CHANNELS)
+    assert not any(found[c] for c in CHANNELS if c != "FL")
+
+
+def test_a_level_is_typed_in_the_range_of_a_cinema() -> None:
+    # From a quiet reference of 60 dB up to the 105 dB that a cinema's channel reaches (SMPTE RP 200, from memory).
+    prompts = [task for task in step("levels").plan(JOB, AS_FOUND) if isinstance(task, Prompt)]
+    assert len(prompts) >= len(CHANNELS)
+    assert all(each.expected is not None and each.expected[0] <= 60 and each.expected[1] >= 105 for each in prompts)
+
+
+def test_where_no_reflection_was_found_it_is_below_what_is_looked_for() -> None:
+    def early(found: dict[str, tuple[tuple[float, float], ...] | None]) -> Any:
+        cells = {
+            ("FL", s): SimpleNamespace(analysis=None if each == () else analysis(reflections=each or ()))
+            for s, each in found.items()
+        }
+        made: Any = SimpleNamespace(cells=cells)
+        return early_reflections(made)
+
+    assert pytest.approx(LEAST_DB) == early({"A1": None, "A2": None})["FL"].middle_db
+    found = early(
+        {"A1": ((0.0005, -1.0), (0.002, -6.0), (0.004, -9.0)), "A2": None, "A3": ((0.001, -12.0),), "B1": ()}
+    )
+    assert (found["FL"].middle_db, found["FL"].seats) == (-12.0, 3)
+    assert found["FL"].strongest == (-6.0, "A1", 0.002)  # 0.5 ms: the loudspeaker's own
+
+
+@pytest.mark.parametrize(
+    ("full_scale", "pressure", "spoilt"), [(1, 1, "pressure"), (1, 2, "full scale"), (2, 1, "pressure")]
+)
+def test_responses_of_the_rarer_reference_are_spoilt(full_scale: int, pressure: int, spoilt: str) -> None:
+    references = [FULL_SCALE] * full_scale + [SOUND_PRESSURE] * pressure
+    made = arrivals({("FL", s): 0.01 for s in ("A1", "A2", "A3")[: len(references)]})
+    items = [
+        replace(item, analysis=replace(item.analysis, reference=reference))
+        for item, reference in zip(made, references, strict=True)
+        if item.analysis is not None
+    ]
+    (mistake,) = mixed_references(JOB, AS_FOUND, Analyses(items))
+    wrong = FULL_SCALE if spoilt == "full scale" else SOUND_PRESSURE
+    expected = {s for s, r in zip(("A1", "A2", "A3"), references, strict=False) if r == wrong}
+    assert (mistake.kind, mistake.channels, set(mistake.seats)) == ("reference", ("FL",), expected)
+    assert {item.seq for item in items if item.seat in expected} == set(mistake.usable)
+    assert mixed_references(JOB, AS_FOUND, Analyses(items[:1])) == ()

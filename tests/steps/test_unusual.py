@@ -196,12 +196,13 @@ def test_places_and_tapes_may_be_0_3_m_outside_the_room(beyond_m: float, asked: 
 @pytest.mark.parametrize(("side_m", "asked"), [(1.9, True), (2.1, False), (19.5, False), (20.5, True)])
 def test_a_side_of_a_room_is_2_to_20_m(side_m: float, asked: bool) -> None:
     empty = replace(cinema(), channels=(), seats=())
-    for room in (
-        Room(length_m=side_m, width_m=5.0, height_m=3.0),
-        Room(length_m=5.0, width_m=side_m, height_m=3.0),
-        Room(length_m=5.0, width_m=5.0, height_m=side_m),
+    for name, room in (
+        ("Length", Room(length_m=side_m, width_m=5.0, height_m=3.0)),
+        ("Width", Room(length_m=5.0, width_m=side_m, height_m=3.0)),
+        ("Height", Room(length_m=5.0, width_m=5.0, height_m=side_m)),
     ):
-        assert bool(unusual_in(replace(empty, room=room))) is asked
+        sentences = unusual_in(replace(empty, room=room))
+        assert [each.split()[0] for each in sentences] == ([name] if asked else [])
 
 
 @pytest.mark.parametrize(("factor", "asked"), [(0.48, True), (0.52, False), (1.9, False), (2.1, True)])
@@ -220,6 +221,9 @@ def test_repeats_differ_by_3_db_and_channels_by_9_db() -> None:
     read = job_of(defined(cinema()), *levels({"FL": 75.0}))
     for value, asked in ((77.9, False), (78.1, True), (72.1, False), (71.9, True)):
         assert bool(asked_level(read, "FL", value)) is asked
+    assert asked_level(read, "FL", 79.0) == "79.0 dB is 4.0 dB above the reading before (75.0 dB)."
+    twice = job_of(defined(cinema()), *levels({"FL": (75.0, 76.0)}))
+    assert asked_level(twice, "FL", 71.5) == "71.5 dB is 4.0 dB below the other readings here (75.5 dB)."
     others = job_of(defined(cinema()), *levels({"FC": 75.0, "FR": 75.0, "SiL": 75.0}))
     for value, asked in ((83.9, False), (84.1, True), (66.1, False), (65.9, True)):
         assert bool(asked_level(others, "FL", value)) is asked
