@@ -20,15 +20,18 @@ from commission.dsp.matching import Explanation
 from commission.dsp.reflections import LEAST_DB
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.variance import VarianceParts
 from commission.model import AS_FOUND, FULL_SCALE, SOUND_PRESSURE, Analyses, Band, EarlierFigure, Prompt, Room, Seat
 from commission.steps import step
 from commission.steps.compare import result as compare
 from commission.steps.distances.arrivals import in_words
 from commission.steps.drift import visits as drift_visits
+from commission.steps.handover import settings_sheet
 from commission.steps.layout.room_modes import modes_table
 from commission.steps.levels import result as levels_result
 from commission.steps.seats import result as seats_result
 from commission.steps.seats.reflections import early_reflections
+from commission.steps.shared.budgets import variance_budget
 from commission.steps.shared.screening.recordings import same_recording
 from commission.steps.shared.screening.references import mixed_references
 
@@ -207,7 +210,7 @@ def test_a_subwoofer_s_null_is_told_from_the_mean_of_the_seats(at_hz: float, see
     assert found["A3"].null_db == pytest.approx(-15.0 if seen else 0.0, abs=0.1)
     assert not seen or found["A3"].null_hz == pytest.approx(at_hz, rel=0.15)
     assert found["A1"].null_db >= -0.1
-    assert {each.seats for each in found.values()} == {(4, 4)}
+    assert {(each.seats, each.counts) for each in found.values()} == {((4, 4), True)}
     assert np.isnan([each.direct_db for each in found.values()]).all()
 
 
@@ -365,3 +368,25 @@ def test_responses_of_the_rarer_reference_are_spoilt(full_scale: int, pressure: 
     assert (mistake.kind, mistake.channels, set(mistake.seats)) == ("reference", ("FL",), expected)
     assert {item.seq for item in items if item.seat in expected} == set(mistake.usable)
     assert mixed_references(JOB, AS_FOUND, Analyses(items[:1])) == ()
+
+
+def test_a_spoilt_recording_of_a_subwoofer_leaves_no_delay_to_type_in() -> None:
+    room = SoundRoom(cinema(["FL", "FR", "SUB1", "SUB2"], ["A1", "A2", "A3"]))
+    room.change("SUB1", ["A2"], clipped=True).change("SUB2", ["A1"], clipped=True)
+    job, heard = room.job(), room.analyses()
+    assert "clipped" in (settings_sheet._spoilt(job, AS_FOUND, "SUB1", heard) or "")
+    assert settings_sheet._spoilt(job, AS_FOUND, "SUB2", heard) is None  # it is whole at the reference seat
+    assert settings_sheet._spoilt(job, AS_FOUND, "SUB1", room.drop("SUB1").analyses()) is None  # nothing was recorded
+
+
+def test_the_budget_of_a_variance_holds_every_part_of_it() -> None:
+    # JCGM 100 equation (10): squares add up, whatever their sizes in dB and dB².
+    for size in (0.01, 0.3, 2.0):
+        parts = VarianceParts(1 * size, 2 * size, 3 * size, 4 * size)
+        made = variance_budget("compare.heard.low", "FL", parts, Repeatability(0.3, 0.2, dof=60.0))
+        assert [each.part for each in made.contributions] == pytest.approx([size, 2 * size, 3 * size, 4 * size])
+        assert made.u == pytest.approx(size * 30**0.5)
+        assert {each.evaluation for each in made.contributions[:3]} == {"A"}
+        assert all(each.basis and each.source for each in made.contributions)
+    none = variance_budget("compare.heard.low", "FL", VarianceParts(0.0, 0.0, 0.0, 0.5), Repeatability(0.3))
+    assert [each.part for each in none.contributions] == [0.5]
