@@ -50,6 +50,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
         Step,
         StoredResponse,
     )
+    from commission.steps.handover.settings_sheet import SheetLine
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -363,6 +364,15 @@ class Visit:
         carried = [one for each in self.followed(round_id) if not each.fate.gone for one in (each.first, *each.now)]
         return unexplained(self.outcomes(round_id), (*self.findings(round_id), *carried))
 
+    def settings_sheet(self) -> tuple[SheetLine, ...]:
+        """What to type into the processor, by all readings; computed once for each state of the job."""
+        from commission.steps.handover.settings_sheet import settings_sheet
+
+        computed = self._now()
+        if computed.sheet is None:
+            computed.sheet = settings_sheet(computed.job, computed.analyses)
+        return computed.sheet
+
     def next_advice(self, round_id: str) -> Advice | None:
         """The one thing best done next over all steps; None when nothing is left to do."""
         advice = [each for outcome in self.outcomes(round_id).values() for each in outcome.advice]
@@ -408,6 +418,7 @@ class _Computed:
         """By round: what was found, and sentences on what could not be looked for."""
         self.followed: dict[str, tuple[tuple[Followed, ...], tuple[str, ...]]] = {}
         """The same of what became of the findings."""
+        self.sheet: tuple[SheetLine, ...] | None = None
         self.rejudged: list[Rejudged | None] = []
         """One entry as soon as it is known."""
 

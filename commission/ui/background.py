@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from commission.diagnosis.rejudge import Rejudged
     from commission.diagnosis.unexplained import OpenChecks
     from commission.model import Advice, CancelToken, Followed, Outcome, Progress
+    from commission.steps.handover.settings_sheet import SheetLine
     from commission.ui.text import TimeLeft
     from commission.visit import Visit
 
@@ -48,6 +50,7 @@ class Computed(Message):
     followed: tuple[Followed, ...]
     advice: Advice | None
     unexplained: tuple[OpenChecks, ...] = ()
+    sheet: tuple[SheetLine, ...] | None = None
     complete: bool = True
 
 
@@ -81,6 +84,8 @@ class WorkingApp(TypeaheadApp):
         self.unexplained: tuple[OpenChecks, ...] = ()
         """Failed checks that no finding accounts for."""
         self.advice: Advice | None = None
+        self.sheet: tuple[SheetLine, ...] | None = None
+        """The settings sheet of all rounds; None before it is known."""
         self.rejudged: Rejudged | None = None
         """What would now be judged differently; None before it is known, and where no verdicts are stored."""
         self.working = ""
@@ -88,6 +93,8 @@ class WorkingApp(TypeaheadApp):
         self.file_problem: str | None = None
         """Why the open job takes no entries: another program changed its file. A sentence, shown as long as it holds."""
         self._failures_shown: set[str] = set()
+        self._frozen: Visit | None = None
+        """The job whose first results are there."""
         self.analysis_stopped = False
         """Whether Escape stopped the analysis: results are not up to date until it goes on."""
 
@@ -129,9 +136,8 @@ class WorkingApp(TypeaheadApp):
         worker = get_current_worker()
         left = TimeLeft()
         first = {each.id: visit.outcome(each.id, round_id) for each in visit.steps if each.entry == "form"}
-        self.post_message(
-            Computed(round_id, self.outcomes | first, self.followed, self.advice, self.unexplained, complete=False)
-        )
+        before = (self.followed, self.advice, self.unexplained, self.sheet)
+        self.post_message(Computed(round_id, self.outcomes | first, *before, complete=False))
         try:
             visit.analyse(worker.cancelled_event, lambda f, t: self._analysed(left, f, t))
         except Cancelled:
@@ -143,8 +149,8 @@ class WorkingApp(TypeaheadApp):
         outcomes = visit.outcomes(round_id)
         found = visit.followed(round_id)
         if not worker.is_cancelled:
-            failed = visit.unexplained(round_id)
-            self.post_message(Computed(round_id, outcomes, found, visit.next_advice(round_id), failed))
+            failed, sheet = visit.unexplained(round_id), visit.settings_sheet()
+            self.post_message(Computed(round_id, outcomes, found, visit.next_advice(round_id), failed, sheet))
         for sentence in visit.failures(round_id):
             if sentence not in self._failures_shown:
                 self._failures_shown.add(sentence)
@@ -172,9 +178,14 @@ class WorkingApp(TypeaheadApp):
         if message.round_id != self.round_id:
             return
         self.outcomes, self.followed, self.advice = message.outcomes, message.followed, message.advice
-        self.unexplained = message.unexplained
+        self.unexplained, self.sheet = message.unexplained, message.sheet
         if message.complete:
             self.working = ""
+            if (
+                self._frozen is not self._visit
+            ):  # what was loaded and computed for it stays: nothing to search for garbage
+                self._frozen = self._visit
+                gc.freeze()
         self._refresh_screen()
 
     @on(JudgedAnew)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from commission.diagnosis.rejudge import Rejudged
     from commission.diagnosis.unexplained import OpenChecks
     from commission.model import Advice, CancelToken, Followed, Outcome, Progress
+    from commission.steps.handover.settings_sheet import SheetLine
     from commission.ui.record_request import RecordRequest
     from commission.visit import Visit
     from commission.workshop import Workshop
@@ -32,6 +33,8 @@ class Program(Protocol):
     followed: tuple[Followed, ...]
     unexplained: tuple[OpenChecks, ...]
     advice: Advice | None
+    sheet: tuple[SheetLine, ...] | None
+    """The settings sheet of all rounds; None before it is known."""
     rejudged: Rejudged | None
     working: str
     """The progress line while something runs; empty when nothing does."""

@@ -32,7 +32,8 @@ def run(_channels: int) -> None:
                 print(f"  seed {seed}: {each}", flush=True)
             count, refused = count + tally["count"], refused + tally["refused"]
             slowest_s = max(slowest_s, tally["slowest_s"])
+        print(f"\r  {count} files, {bad} crashes and hangs", end="", file=sys.stderr, flush=True)
         if time.monotonic() - begin > LONGEST_S:
             break
-    print(f"  {count} files: {bad} crashes and hangs, {refused} refused in a sentence")
+    print(f"\n  {count} files: {bad} crashes and hangs, {refused} refused in a sentence")
     print(f"  slowest {slowest_s:.1f} s, most memory {most_bytes / 1e6:.0f} MB")

@@ -63,7 +63,7 @@ async def test_an_overwritten_job_is_noticed_without_an_entry(app: CommissionApp
         )
         assert HEADLINE not in before
         events = app.visit.job.log
-        await pilot.press("3")  # Levels
+        app.open_step("levels")
         await settle(pilot)
         assert isinstance(app.screen, StepScreen)
         assert HEADLINE in screen_text(app)
@@ -85,7 +85,9 @@ async def test_a_job_that_is_back_in_its_place_takes_entries_again(app: Commissi
         (tmp_path / "elsewhere").rename(app.visit.path)
         assert HEADLINE not in await text_with(pilot, HEADLINE, present=False)
         count = len(app.visit.job.log)
-        await pilot.press("3", *"74.0", "enter")
+        app.open_step("levels")
+        await settle(pilot)
+        await pilot.press(*"74.0", "enter")
         await settle(pilot)
         assert len(app.visit.job.log) == count + 1
 

@@ -10,7 +10,7 @@ import pytest
 from builders import cinema, levels
 from textual import events
 from textual.pilot import Pilot
-from textual.widgets import Footer, Input, Static
+from textual.widgets import Input, Static
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model import Noted, Room, System
@@ -25,6 +25,7 @@ from commission.ui.screens.sheet import Sheet
 from commission.ui.screens.site import SiteForm
 from commission.ui.screens.start import Start
 from commission.ui.screens.step import StepScreen
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Picker
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -67,8 +68,8 @@ def shown(app: CommissionApp) -> str:
 
 def footer_fits(app: CommissionApp) -> bool:
     """At most six keys, all of them within the width."""
-    keys = [key for key in app.screen.query_one(Footer).children if key.display]
-    return len(keys) <= 6 and sum(key.size.width for key in keys) <= app.size.width
+    keys = app.screen.query_one(KeyLine).keys
+    return 0 < len(keys) <= 6 and sum(key.cells for key in keys) <= app.size.width
 
 
 @both_sizes

@@ -248,7 +248,7 @@ def _proposals(context: Context) -> list[Block]:
     quieter, faulty = quieter_since(context), electronics_open(context)
     lines = [
         line
-        for line in settings_sheet(job, context.visit.analyses)
+        for line in context.visit.settings_sheet()
         if line.channel not in noted and (line.change or _why_not(line, quieter, faulty))
     ]
     lines += _still_wrong(context, noted)

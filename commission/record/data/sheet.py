@@ -8,7 +8,7 @@ from commission.model import AS_FOUND, AS_LEFT, Channel, Job
 from commission.model.formatting import number
 from commission.model.units import clean_text
 from commission.record.data.csv_text import write_csv
-from commission.steps.handover.settings_sheet import Kind, SheetLine, settings_sheet, source_sentence
+from commission.steps.handover.settings_sheet import Kind, SheetLine, source_sentence
 from commission.visit import Visit
 
 HEADER = ("channel", "name", "what", "old", "new", "unit", "change", "applied", "as_left", "round", "why")
@@ -29,7 +29,7 @@ def sheet_csv(visit: Visit) -> str:
 def _rows(visit: Visit) -> list[tuple[Any, ...]]:
     """The lines of the sheet, and after those of a channel what else was noted as left of it."""
     job = visit.job
-    lines = settings_sheet(job, visit.analyses)
+    lines = visit.settings_sheet()
     out = []
     for channel in job.system.channels:
         own = [line for line in lines if line.channel == channel.id]
@@ -59,7 +59,7 @@ def _row(line: SheetLine) -> tuple[Any, ...]:
 
 def sheet_lines(visit: Visit) -> list[str]:
     """The sheet as text, old → new, with "no change" where nothing is to be done."""
-    lines = settings_sheet(visit.job, visit.analyses)
+    lines = visit.settings_sheet()
     failures = tuple(dict.fromkeys(each for r in visit.job.rounds for each in visit.failures(r)))
     if not lines:
         return ["Nothing to set yet: read levels or measure distances first.", *failures]

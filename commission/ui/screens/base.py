@@ -16,6 +16,8 @@ from commission.ui.text import round_name
 from commission.ui.widgets.draw.canvas import fit
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from commission.model import EventBody
     from commission.ui.program import Program
     from commission.visit import Visit
@@ -35,6 +37,8 @@ class VisitScreen(Screen[None]):
     AUTO_FOCUS = None
     HELP_TITLE = "Help"
     HELP_TEXT = ""
+    _state: Sequence[object] = ()
+    """What was shown last."""
 
     @property
     def commission(self) -> Program:
@@ -93,12 +97,29 @@ class VisitScreen(Screen[None]):
 
     def on_screen_resume(self) -> None:
         """Back from another screen: its changes show."""
-        self.refresh_results()
+        self.refresh_changed()
 
     def on_resize(self) -> None:
         """Two pages on a narrow terminal, side by side on a wide one."""
         self.set_class(self.size.width < 100, "narrow")
-        self.refresh_results()
+        self.refresh_changed()
+
+    def refresh_changed(self) -> None:
+        """Refresh unless this screen shows what there is already: opening one comes by here three times."""
+        app = self.commission
+        state: list[object] = [self.visit.job, app.outcomes, app.followed, app.unexplained, app.advice, app.sheet]
+        state += [
+            app.rejudged,
+            self.visit.analyses,
+            app.round_id,
+            app.working,
+            app.analysis_stopped,
+            app.file_problem,
+        ]
+        state += [self.size.width, self.app.theme]
+        if len(state) != len(self._state) or any(a is not b for a, b in zip(state, self._state, strict=True)):
+            self._state = state
+            self.refresh_results()
 
     def action_back(self) -> None:
         """Stop what runs, else leave."""

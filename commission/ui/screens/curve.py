@@ -10,7 +10,7 @@ from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.content import Content
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from commission.model import Analysis, Curve, Outcome
 from commission.model.formatting import number
@@ -23,6 +23,7 @@ from commission.ui.screens.results import check_for
 from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.figures import check_runs
 from commission.ui.widgets.draw.plot import View, y_span
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.plot import Plot
 
 HELP = """
@@ -63,7 +64,7 @@ class CurveScreen(VisitScreen):
         yield Plot(id="big")
         yield Static("", id="figures")
         yield Static("", id="judgement")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """The plot has the keys."""

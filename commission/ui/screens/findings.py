@@ -9,12 +9,13 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from commission.model.fate import ACTION_WORDS, Fate
 from commission.model.units import clean_text, round_name
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import Line, fit, wrap
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Item, Picker, text_item
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ class Findings(VisitScreen):
             yield FindingList(id="findings")
         with VerticalScroll(id="finding-text"):
             yield Static("", id="finding")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """The list has the keys."""

@@ -9,7 +9,9 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.screen import Screen
-from textual.widgets import Footer, Markdown, Static
+from textual.widgets import Markdown, Static
+
+from commission.ui.widgets.key_line import KeyLine
 
 
 class Help(Screen[None]):
@@ -28,7 +30,7 @@ class Help(Screen[None]):
         yield Static(Content(f" {title}"), classes="headline")
         with VerticalScroll():
             yield Markdown(f"*{question}*\n\n{self._text.strip()}" if question else self._text.strip())
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """Arrows scroll at once."""

@@ -11,7 +11,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
-from textual.widgets import Footer, Input, Static
+from textual.widgets import Input, Static
 
 from commission.model import Event, ImportOptions, ImportRow
 from commission.model.units import clean_text, counted
@@ -19,6 +19,7 @@ from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import Choose
 from commission.ui.screens.import_rows import HEADING, alike, counts, explained, row_line
 from commission.ui.text import round_name
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Item, Picker
 
 HELP = """
@@ -88,7 +89,7 @@ class Imports(VisitScreen):
         with VerticalScroll(id="rows", can_focus=False):
             yield Picker(id="row-list")
         yield Static("", id="row-text")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """Begin with the path."""

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from commission.history import withdrawn_seqs
-from commission.model import CommissionError
+from commission.model import CommissionError, Event
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
 from commission.ui.text import event_words
-from commission.ui.widgets.picker import Item, Picker
+from commission.ui.widgets.draw.canvas import Line
+from commission.ui.widgets.key_line import KeyLine
+from commission.ui.widgets.picker import LateItem, Picker
 
 HELP = """
 Nothing is ever changed or deleted: a mistake is **withdrawn** by a later entry (x), and a withdrawal can itself be
@@ -41,7 +44,7 @@ class Log(VisitScreen):
         with VerticalScroll(id="steps"):
             yield Picker(id="events")
         yield Static("", id="judgement")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """Newest last, and selected."""
@@ -59,16 +62,13 @@ class Log(VisitScreen):
         self.show_head("Log")
         job = self.visit.job
         gone = withdrawn_seqs(job.log)
-        items = []
-        for event in job.log:
+
+        def line(event: Event) -> Line:
             out = event.seq in gone
             words = ("(withdrawn) " if out else "") + event_words(event, job)
-            items.append(
-                Item(
-                    str(event.seq), ((f" {event.seq:>4}  {event.at[11:19]}  ", "dim"), (words, "dim" if out else ""))
-                )
-            )
-        self.query_one("#events", Picker).show(items)
+            return ((f" {event.seq:>4}  {event.at[11:19]}  ", "dim"), (words, "dim" if out else ""))
+
+        self.query_one("#events", Picker).show([LateItem(str(e.seq), partial(line, e)) for e in job.log])
         text = self.commission.working or f"{len(job.log)} events · digest {job.digest[:16]}…"
         self.query_one("#judgement", Static).update(Content(text))
 

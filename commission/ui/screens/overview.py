@@ -9,12 +9,13 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from commission import steps
 from commission.model.units import clean_text, round_name
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import fit, wrap
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Item, Menu, Picker
 
 if TYPE_CHECKING:  # before the first results there is nothing to judge, and little to load
@@ -66,7 +67,7 @@ class Overview(VisitScreen):
             yield Menu(id="step-list")
         yield Static("", id="causes")
         yield Static("", id="next")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """The list has the keys."""

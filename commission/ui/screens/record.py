@@ -11,7 +11,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
 from textual.screen import ModalScreen, Screen
-from textual.widgets import Footer, Input, Static
+from textual.widgets import Input, Static
 
 from commission.model.errors import CommissionError
 from commission.model.units import clean_text
@@ -19,6 +19,7 @@ from commission.ui.paths import existing_file
 from commission.ui.record_request import RecordRequest
 from commission.ui.screens.choices import stoppable
 from commission.ui.screens.dialogs import AskText, Choose
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Picker, text_item
 
 if TYPE_CHECKING:
@@ -199,7 +200,7 @@ class Checked(Screen[None]):
                 with Horizontal(classes="checked"):
                     yield Static(Content(f" {symbol}"), classes="checked-symbol")
                     yield Static(Content(clean_text(text)), classes="" if n else "dialog-title")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """Arrows scroll at once."""

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from commission.model import SettingEntered
 from commission.model.formatting import number
 from commission.model.units import clean_text
-from commission.steps.handover.settings_sheet import SheetLine, settings_sheet, source_sentence
+from commission.steps.handover.settings_sheet import SheetLine, source_sentence
 from commission.ui.paths import new_file
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
 from commission.ui.widgets.draw.canvas import fit
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Item, Picker, text_item
 
 HELP = """
@@ -40,12 +42,18 @@ class Sheet(VisitScreen):
     ]
     HELP_TITLE, HELP_TEXT = "Settings sheet", HELP
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._known: tuple[SheetLine, ...] | None = None
+        self._ticked: set[tuple[str, str]] = set()
+        """Channel and kind of the lines ticked since they were computed."""
+
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
         yield Static("", id="todo")
         with VerticalScroll(id="steps"):
             yield Picker(id="lines")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """The list has the keys."""
@@ -53,12 +61,25 @@ class Sheet(VisitScreen):
         self.refresh_results()
 
     def _lines(self) -> tuple[SheetLine, ...]:
-        return settings_sheet(self.visit.job, self.visit.analyses)
+        """As computed last; what was ticked since then is ticked."""
+        if self.commission.sheet is not self._known:
+            self._known, self._ticked = self.commission.sheet, set()
+        lines = self._known or ()
+        return tuple(replace(x, ticked=True) if (x.channel, x.kind) in self._ticked else x for x in lines)
 
     def refresh_results(self) -> None:
         """List what is to be set."""
         self.show_head("Settings sheet")
         lines = self._lines()
+        if self._known is None:
+            stopped = self.commission.analysis_stopped
+            text = (
+                "The analysis was stopped: go on with it on the overview."
+                if stopped
+                else "Results are being computed."
+            )
+            self.query_one("#todo", Static).update(text)
+            return
         ticked = sum(line.ticked for line in lines)
         waiting = sum(line.new is None for line in lines)
         later = f", {waiting} after a repair or a new measurement" if waiting else ""
@@ -89,6 +110,7 @@ class Sheet(VisitScreen):
         elif line.ticked:
             self.notify("This is ticked already; take it back in the log with x.")
         elif self.store(SettingEntered(setting=line.setting, applied=True)):
+            self._ticked.add((line.channel, line.kind))
             self.refresh_results()
             self.query_one("#lines", Picker).action_move(1)
 

@@ -10,7 +10,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from commission.model import CommissionError, DelayUnit, Outcome, SettingEntered, SystemDefined
 from commission.model.units import clean_text
@@ -23,6 +23,7 @@ from commission.ui.text import attached_count
 from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.draw.entry import STARTS
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Form, Item, Picker, text_item
 from commission.ui.widgets.room_plan import RoomPlanView
 from commission.ui.widgets.seat_grid import SeatGrid
@@ -78,7 +79,7 @@ class SiteForm(AnyStepScreen):
             with VerticalScroll(id="beside"):
                 yield RoomPlanView(id="room")
         yield Static("", id="judgement")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """The form has the keys, and begins where something is wanted."""

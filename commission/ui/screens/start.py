@@ -11,12 +11,13 @@ from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.screen import Screen
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from commission import model
 from commission.model.errors import CommissionError, InputError
 from commission.model.units import clean_text
 from commission.ui.paths import existing_file
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Item, Menu, Picker, text_item
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ class Start(Screen[None]):
         with VerticalScroll():
             yield Menu(id="choices")
         yield Static("", id="live", classes="remark")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """List what can be opened."""

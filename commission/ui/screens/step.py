@@ -13,7 +13,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
 from textual.widget import Widget
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from commission.model import Check, Outcome, Prompt
 from commission.model.formatting import place_text
@@ -31,6 +31,7 @@ from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.entry import EntryRow
 from commission.ui.widgets.draw.figures import check_runs
 from commission.ui.widgets.entry_table import EntryTable
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.result_table import ResultTable
 from commission.ui.widgets.room_plan import RoomPlanView
 from commission.ui.widgets.seat_grid import SeatGrid
@@ -92,7 +93,7 @@ class StepScreen(AnyStepScreen):
             yield VerticalScroll(id="entry", can_focus=False)
             yield VerticalScroll(id="result", can_focus=False)
         yield Static("", id="judgement")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """The entry has the keys."""

@@ -10,7 +10,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from commission.diagnosis import RULES
 from commission.diagnosis.rejudge import JudgedDifferently as Difference
@@ -24,6 +24,7 @@ from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
 from commission.ui.text import round_name
 from commission.ui.widgets.character_view import Painted
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.result_table import ResultTable
 
 
@@ -41,7 +42,7 @@ class TablesScreen(VisitScreen):
         yield Static("", classes="headline")
         yield VerticalScroll(id="tables", can_focus=False)
         yield Static("", id="about")
-        yield Footer(show_command_palette=False)
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """The first table has the keys."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from abc import abstractmethod
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rich.color import Color as RichColor
@@ -51,6 +52,8 @@ INKS = {
     "unsure": Ink("text-warning", plain="ansi_yellow"),
     "none": Ink("foreground", 0.60, weight="dim"),
     "warn": Ink("text-warning", plain="ansi_yellow"),
+    "key": Ink("footer-key-foreground", plain="", bold=True),
+    "key-description": Ink("footer-description-foreground", plain=""),
     "selected": Ink("", plain="", bold=True, behind="panel", weight="reverse"),
     "edit": Ink("foreground", bold=True, behind="accent", behind_opacity=0.30, weight="reverse"),
 }
@@ -75,13 +78,16 @@ class Painted(Widget, can_focus=True):
 
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__(id=id, classes=classes)
-        self._lines: list[Line] = []
+        self._lines: Sequence[Line] = ()
         self._made_for: tuple[int, int] | None = None
         self._styles: dict[str, Style] = {}
 
     @abstractmethod
-    def paint(self, width: int, height: int) -> list[Line]:
-        """The lines for a region of that size; height 0 asks for as many as it takes."""
+    def paint(self, width: int, height: int) -> Sequence[Line]:
+        """The lines for a region of that size; height 0 asks for as many as it takes.
+
+        With `height: auto` both must be the same: they are made once.
+        """
 
     def repaint(self, layout: bool = False) -> None:
         """Something changed: make the lines anew; `layout` when their number may have changed."""
@@ -99,7 +105,10 @@ class Painted(Widget, can_focus=True):
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
         """As many rows as there are lines, for `height: auto`."""
-        return len(self.paint(width, 0))
+        if self._made_for is None or self._made_for != (width, len(self._lines)):
+            self._lines = self.paint(width, 0)
+            self._made_for = (width, len(self._lines))
+        return len(self._lines)
 
     def notify_style_update(self) -> None:
         """The theme changed."""

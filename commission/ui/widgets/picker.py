@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import ClassVar
+from functools import cached_property
+from typing import Any, ClassVar
 
 from textual import events
 from textual.binding import Binding, BindingType
@@ -20,6 +21,31 @@ class Item:
 
     key: str
     runs: Line
+
+
+class LateItem:
+    """One line whose text is made when it is painted first: of thousands only some are ever seen."""
+
+    def __init__(self, key: str, make: Callable[[], Line]) -> None:
+        self.key, self._make = key, make
+
+    @cached_property
+    def runs(self) -> Line:
+        """The line."""
+        return self._make()
+
+
+class _Lines(Sequence[Line]):
+    """Lines that are made when they are painted."""
+
+    def __init__(self, count: int, make: Callable[[int], Line]) -> None:
+        self._count, self._make = count, make
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __getitem__(self, index: Any) -> Any:
+        return self._make(index)
 
 
 def text_item(key: str, text: str, style: str = "") -> Item:
@@ -55,13 +81,15 @@ class Picker(Painted):
     class Chosen(Selected):
         """Enter was pressed."""
 
-    def __init__(self, items: Sequence[Item] = (), *, id: str | None = None, classes: str | None = None) -> None:
+    def __init__(
+        self, items: Sequence[Item | LateItem] = (), *, id: str | None = None, classes: str | None = None
+    ) -> None:
         super().__init__(id=id, classes=classes)
-        self.items: tuple[Item, ...] = ()
+        self.items: tuple[Item | LateItem, ...] = ()
         self.cursor = 0
         self.show(items)
 
-    def show(self, items: Sequence[Item]) -> None:
+    def show(self, items: Sequence[Item | LateItem]) -> None:
         """Other lines; the selected key stays selected where it still exists."""
         old = self.key
         self.items = tuple(items)
@@ -86,11 +114,11 @@ class Picker(Painted):
             self.cursor = keys.index(key)
             self._moved()
 
-    def paint(self, width: int, height: int) -> list[Line]:
+    def paint(self, width: int, height: int) -> Sequence[Line]:
         """All lines, the selected one marked by a sign as well as by its ground."""
-        return [self._line(item, index == self.cursor, width) for index, item in enumerate(self.items)]
+        return _Lines(len(self.items), lambda index: self._line(self.items[index], index == self.cursor, width))
 
-    def _line(self, item: Item, selected: bool, width: int) -> Line:
+    def _line(self, item: Item | LateItem, selected: bool, width: int) -> Line:
         if not item.key:
             return item.runs
         lit = self.has_focus or not self.can_focus  # one that cannot have the keys follows a field that has them

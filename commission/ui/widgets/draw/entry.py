@@ -141,7 +141,8 @@ def _columns(rows: Sequence[EntryRow], units: str, width: int) -> Columns:
     if len(one_unit) == 1:
         unit = next(iter(one_unit))
         shown_unit = {"m": "ft in", "°C": "°F"}.get(unit, unit) if units == "imperial" else unit
-    widest = [quantity(v, r.prompt.unit, units) for r in rows for v in r.values]
+    read = {(value, row.prompt.unit) for row in rows for value in row.values}  # the same numbers again and again
+    widest = [quantity(value, unit, units) for value, unit in read]
     widest += [quantity(r.prompt.given[0], r.prompt.unit, units) for r in rows if r.prompt.given is not None]
     value = max([cell_len(text) for text in widest] + [10])
     name = max([cell_len(clean_text(r.prompt.channel or r.prompt.quantity)) for r in rows] + [7])

@@ -87,8 +87,9 @@ def _title(grid: Grid, shown: Window, seats: tuple[str, ...], channels: tuple[st
 
 def _heading(grid: Grid, cursor: tuple[int, int], shown: Window, seats: tuple[str, ...], width: int) -> Line:
     line: list[Run] = [(" " * name_width(grid), "")]
+    each = cell_width(grid, width)
     for column, seat in enumerate(seats, start=shown.seat):
-        line.append((fit(" " + clean_text(seat), cell_width(grid, width)), "mark" if column == cursor[1] else "dim"))
+        line.append((fit(" " + clean_text(seat), each), "mark" if column == cursor[1] else "dim"))
     return tuple(line)
 
 

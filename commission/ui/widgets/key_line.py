@@ -1,0 +1,90 @@
+"""The keys that do something on this screen, in its last line; a click on one does the same.
+
+Textual's Footer makes a widget of each key, and makes all of them again whenever a binding or the focus changes: half of
+what opening a screen costs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from rich.cells import cell_len
+from textual import events
+
+from commission.ui.widgets.character_view import Painted
+
+if TYPE_CHECKING:
+    from textual.screen import Screen
+
+    from commission.ui.widgets.draw.canvas import Line
+
+
+@dataclass(frozen=True, slots=True)
+class KeyName:
+    """A key as it is called here, and what it does."""
+
+    key: str
+    display: str
+    description: str
+
+    @property
+    def cells(self) -> int:
+        """Cells that it takes, with a blank before and after the key and one after the description."""
+        return cell_len(self.display) + cell_len(self.description) + 3
+
+
+class KeyLine(Painted, can_focus=False):
+    """One line of keys."""
+
+    DEFAULT_CSS = """
+    KeyLine { dock: bottom; height: 1; background: $footer-background; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.keys: tuple[KeyName, ...] = ()
+        self._waiting = False
+
+    def on_mount(self) -> None:
+        """Follow the bindings."""
+        self.screen.bindings_updated_signal.subscribe(self, self._changed)
+
+    def on_unmount(self) -> None:
+        """Follow them no longer."""
+        self.screen.bindings_updated_signal.unsubscribe(self)
+
+    def _changed(self, screen: Screen[Any]) -> None:
+        if not self._waiting and self.app.app_focus and screen is self.screen:
+            self._waiting = True
+            self.call_after_refresh(self._read)
+
+    def _read(self) -> None:
+        """One key for each action that is possible now."""
+        self._waiting = False
+        if not self.is_attached:
+            return
+        found: dict[str, KeyName] = {}
+        for _, binding, _, _ in self.screen.active_bindings.values():
+            if binding.show:
+                name = KeyName(binding.key, self.app.get_key_display(binding), binding.description)
+                found.setdefault(binding.action, name)
+        if tuple(found.values()) != self.keys:
+            self.keys = tuple(found.values())
+            self.repaint()
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        """Key and description, one after the other."""
+        line: list[tuple[str, str]] = []
+        for each in self.keys:
+            line += [(f" {each.display} ", "key"), (f"{each.description} ", "key-description")]
+        rest = max(width - sum(each.cells for each in self.keys), 0)
+        return [(*line, (" " * rest, "key"))]
+
+    def on_click(self, event: events.Click) -> None:
+        """Do what the key under the mouse does."""
+        start = 0
+        for each in self.keys:
+            if start <= event.x < start + each.cells:
+                self.app.simulate_key(each.key)
+            start += each.cells
