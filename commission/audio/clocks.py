@@ -1,4 +1,4 @@
-"""Whether files that are said to share one origin of time can do so, from when each of them is heard."""
+"""Whether files that are stated to share one origin of time can do so, from when each of them is heard."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ FEWEST_AT_A_SEAT = 3
 def with_clocks(rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
     """The rows, each with the reason why it cannot share the clock of the others, where there is one.
 
-    Recordings with a loopback have their own time zero. The others are held against each other, sweeps and impulse
+    Recordings with a loopback have their own time zero. The others are compared with each other, sweeps and impulse
     responses apart; where only those of a seat agree, the clock is that seat's.
     """
     rows = [replace(row, clock_problem=None, clock_of_seat=False) for row in rows]

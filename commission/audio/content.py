@@ -135,7 +135,7 @@ def examine_noise(row: ImportRow, samples: FloatArray) -> ImportRow:
 def settle_kinds(rows: Sequence[ImportRow]) -> tuple[ImportRow, ...]:
     """The rows with the kind of those that can be either: a linear sweep passes a subwoofer within some milliseconds.
 
-    Such a recording is what its neighbours of the same length are. Without any, nobody can tell, and its kind is None.
+    Such a recording is what its neighbours of the same length are. Without any its kind is None.
     """
     return tuple(_settled(row, rows) if row.undecided else row for row in rows)
 
@@ -161,7 +161,7 @@ def _settled(row: ImportRow, rows: Sequence[ImportRow]) -> ImportRow:
 def twins(rows: Sequence[ImportRow]) -> list[int | None]:
     """For each row the index of another that holds the same recording, perhaps encoded again or at another level.
 
-    Their energy lies alike over time within 0.02 dB. Two seats differ by more than that somewhere, and so do two
+    Their energy over time agrees within 0.02 dB. Two seats differ by more than that somewhere, and so do two
     recordings of one seat unless the room is very quiet; 16 bits change it by less.
     """
     found: list[int | None] = [None] * len(rows)

@@ -30,12 +30,12 @@ LARGEST_SAMPLE = 1e10
 _DAMAGED = "It was damaged on the way: copy it again from where it was made."
 _BLOCK_FRAMES = 65_536
 _LOSSLESS_BYTES_PER_FRAME = 1 / 256
-"""FLAC packs silence at most this tightly: more frames per byte than that and the header lies."""
+"""FLAC packs silence at most this tightly: more frames per byte than that and the header is wrong."""
 
 
 @dataclass(frozen=True, slots=True)
 class SoundInfo:
-    """What a header says, after it was held against the size of the file."""
+    """The contents of a header, checked against the size of the file."""
 
     rate_hz: int
     frames: int
@@ -48,7 +48,7 @@ def shown(path: Path) -> str:
 
 
 def read_bytes(path: Path) -> bytes:
-    """The whole file; raises InputError with what stands against it."""
+    """The whole file; raises InputError with its problem."""
     name = shown(path)
     data = read_outside(path, "a recording", largest_bytes=LARGEST_BYTES, where=name)
     if not data:
@@ -104,7 +104,7 @@ def _reason(error: Exception) -> str:
 
 
 def _data_chunk(data: bytes) -> tuple[int, int] | None:
-    """Where a WAV's samples begin and how many bytes its header says they are; None where that cannot be told.
+    """Where a WAV's samples begin and how many bytes its header says they are; None where that cannot be determined.
 
     The library reads what there is and keeps quiet about the rest, so that a truncated sweep would pass for a whole one.
     """

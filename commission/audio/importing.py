@@ -88,7 +88,7 @@ class FileImporter:
     ) -> tuple[ImportRow, ...]:
         """Look at files, folders and a mapping; one row for each channel of each file, problems named in the rows.
 
-        A path that is itself a mapping (a CSV with its header) counts as one; one that lies in a folder counts where no
+        A path that is itself a mapping (a CSV with its header) counts as one; one inside a folder counts where no
         other is given. The rows do not depend on the order in which files are given. Raises InputError only when the
         mapping or the stimulus as a whole is unusable, or nothing was found.
         """
@@ -198,7 +198,7 @@ def _clock(row: ImportRow, options: ImportOptions) -> str | None:
     return options.clock
 
 
-# --- which files, and what is said of them ----------------------------------------------------------------------------
+# --- which files, and their rows ----------------------------------------------------------------------------
 
 
 def _files_to_look_at(paths: Sequence[Path], places: Places, mapping: Path | None) -> list[_File]:
@@ -486,7 +486,7 @@ def _as_noise(row: ImportRow, job: Job) -> ImportRow:
     return replace(row, channel=None, seat=seat, state=row.state or UNNAMED, loopback=None, file_warning=warning)
 
 
-# --- what stands against a row ----------------------------------------------------------------------------------------
+# --- problems of a row ----------------------------------------------------------------------------------------
 
 
 def _problem(row: ImportRow, job: Job) -> str | None:
@@ -532,7 +532,7 @@ def _kind_problem(row: ImportRow) -> str | None:
 
 
 def _with_twins(rows: Sequence[ImportRow]) -> list[ImportRow]:
-    """Rows that hold one recording: for one place the first is kept; for several places nobody can tell whose it is."""
+    """Rows of one recording: for one place the first is kept; for several places none, since the right one is unknown."""
     out = list(rows)
     groups: dict[str, list[int]] = {}
     for i, row in enumerate(rows):

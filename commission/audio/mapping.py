@@ -138,7 +138,7 @@ def _mapped(name: str, number: int, head: list[str], row: list[str]) -> MappedFi
 
 
 def locate(text: str, folder: Path, files: Iterable[Path], working_folder: Path) -> tuple[Path, str | None]:
-    """(the file that a line names, why it cannot be told or None).
+    """(the file that a line names, why it cannot be found or None).
 
     An absolute path; a path from the mapping's `folder`; from the working folder; else the one of the `files` whose path
     ends so, with slashes either way, and at last the one that has its base name.

@@ -148,7 +148,7 @@ def content_problem(recording: FloatArray, sweep: Sweep, start: int, frames: int
 def silence_s(recording: FloatArray, start: int, rate_hz: float) -> float | None:
     """When a recording [shape=(n,)] first falls silent [s]; None when it never does. The sweep begins at frame `start`.
 
-    Silent: the second difference, in which noise of converters outweighs rumble, lies `VANISHED_DB` below its median
+    Silent: the second difference, in which noise of converters outweighs rumble, is `VANISHED_DB` below its median
     before the sweep; or samples are equal between two parts that are loud.
     """
     length = round(FRAME_S * rate_hz)

@@ -32,7 +32,7 @@ PRE_ROLL_S, TAIL_S = 0.5, 1.2
 
 
 class RigSource:
-    """`model.Source`: one sweep on one channel, recorded at the seat where the microphone stands."""
+    """`model.Source`: one sweep on one channel, recorded at the seat where the microphone is."""
 
     def __init__(
         self,

@@ -38,7 +38,7 @@ class Walls:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Speaker:
-    """A loudspeaker as it sounds: what it is, where it stands, what is wrong with it."""
+    """A loudspeaker as it sounds: what it is, its position, what is wrong with it."""
 
     position_m: Position
     role: Role

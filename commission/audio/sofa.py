@@ -267,7 +267,7 @@ def _rate_hz(response: Response) -> float:
 
 
 def _delay_frames(response: Response) -> float:
-    """Where the response's first sample lies after the excitation [samples]; whole where it is within a millionth."""
+    """The position of the response's first sample after the excitation [samples]; whole where it is within a millionth."""
     frames = response.t0_s * _rate_hz(response)
     return float(round(frames)) if abs(frames - round(frames)) < 1e-6 else frames
 

@@ -51,7 +51,7 @@ def sofa_rows(row: ImportRow, data: bytes, name: str, job: Job) -> list[ImportRo
     """One row for each response of a file; seat and loudspeaker as the file labels them, else as `row` says.
 
     Spelled as the job spells them. `file_channel` counts the responses of the file. Raises InputError for the file as a
-    whole; what stands against one response is its row's `file_problem`.
+    whole; a problem of one response is its row's `file_problem`.
     """
     found = decoded_sofa(data, name)
     seats = {seat.id.casefold(): seat.id for seat in job.system.seats}

@@ -50,7 +50,7 @@ class LocalWorkshop:
     def open(self, path: Path, *, read_only: bool = False, afresh: bool = False) -> Visit:
         """Open a job; falls back to reading only where the folder or the file cannot be written.
 
-        `afresh`: every recording is analysed anew, whatever is kept of an earlier opening.
+        `afresh`: every recording is analysed again, whatever is kept of an earlier opening.
         """
         from commission.job.store import JobFile
         from commission.visit import Visit
@@ -116,7 +116,7 @@ class LocalWorkshop:
         return Visit(journal, LateDecoder(), self._memory)
 
     def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = unwatched) -> Path:
-        """The sample job in `folder`: made from its definition and its files, or what lies there already."""
+        """The sample job in `folder`: made from its definition and its files, or the one that is there already."""
         from commission.cli.sample import JOB_NAME, sample_folder
         from commission.job.store import put_in_place, unfinished_name
 
@@ -318,7 +318,7 @@ class LocalWorkshop:
         cancel: CancelToken,
         progress: Progress = unwatched,
     ) -> tuple[tuple[str, str], ...]:
-        """A record held against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
+        """A record checked against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
         from commission.record.verify.comparison import Comparison, check_record, overall
 
         with closing(self.open(visit.path, read_only=True, afresh=True)) as reopened:  # as `commission verify` does

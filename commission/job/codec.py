@@ -15,7 +15,7 @@ _KIND_OF = {body_type: kind for kind, body_type in EVENT_KINDS.items()}
 
 @cache
 def _decoder(kind: str) -> msgspec.json.Decoder[Any] | None:
-    """Made when a kind is first met: a log holds a few of them, and opening it stands before the first paint."""
+    """Made when a kind is first met: a log holds a few of them, and it is opened before the first paint."""
     body_type = EVENT_KINDS.get(kind)
     return None if body_type is None else msgspec.json.Decoder(body_type)
 

@@ -119,7 +119,7 @@ class JobGuard:
         return b"moved" if moved else self._file.read(_HEADER_BYTES), there.st_size, there.st_mtime_ns
 
     def replaced(self) -> bool:
-        """Whether another file lies under the path now, or header or size are not what we left."""
+        """Whether another file is at the path now, or header or size are not what we left."""
         return self._seen is None or self._state()[:2] != self._seen[:2]
 
     def close(self) -> None:

@@ -2,7 +2,7 @@
 
 What is kept is never evidence: only the job file is. It is found by everything that it was computed from: the digest of
 the recording, what is known of it, and the source code that computed it. A changed program or library, a damaged or
-missing file mean that all is computed anew, and `commission verify` never looks here.
+missing file mean that everything is computed again, and `commission verify` never looks here.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Photographs: read, turned upright, scaled down, and stripped of everything that the camera wrote beside the picture.
 
-A phone writes where and when a picture was taken into it; a record that is handed on must not tell. Only the pixels
+A phone writes where and when a picture was taken into it; a record that is handed on must not reveal them. Only the pixels
 are kept. The library is Pillow, run in a child process with limits on time and memory: a small file can claim many
 pixels, and a progressive JPEG can draw each of them a thousand times.
 """

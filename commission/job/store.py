@@ -184,7 +184,7 @@ class JobFile:
             guard.close()
             raise
         if not read_only:
-            # SQLite has taken back what a journal held, or found it to hold nothing; only the writer may have one now.
+            # SQLite has rolled back what was in a journal, or found it empty; only the writer may have one now.
             with suppress(OSError):
                 Path(f"{path}-journal").unlink(missing_ok=True)
             _remove_leftovers(path)
@@ -395,7 +395,7 @@ class JobFile:
                 raise StoreError(f"{self._path}: {error}") from error
 
     def blob(self, sha256: str) -> bytes:
-        """A stored recording, held against its digest."""
+        """A stored recording, checked against its digest."""
         with self._limited():
             row = self._db.execute("SELECT rowid FROM blob WHERE sha256=?", (sha256,)).fetchone()
             if row is None:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 
 class CommissionError(Exception):
-    """Something the technician must know; its text is shown as it stands."""
+    """Something the technician must know; its text is shown unchanged."""
 
 
 class InputError(CommissionError):
-    """Input that cannot be used: where it stands, what was found, what is expected, how to mend it."""
+    """Input that cannot be used: where it is, what was found, what is expected, how to mend it."""
 
     def __init__(self, where: str, found: str, expected: str, mend: str = "") -> None:
         self.where, self.found, self.expected, self.mend = where, found, expected, mend

@@ -23,7 +23,7 @@ class JobCreated:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SystemDefined:
-    """The whole system as it now stands; the last one counts."""
+    """The whole system as it is now; the last one counts."""
 
     system: System
     note: str = ""
@@ -38,7 +38,7 @@ class RoundOpened:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SettingEntered:
-    """What the processor holds; fields left None keep what an earlier entry said."""
+    """Settings of the processor; fields left None keep the value of an earlier entry."""
 
     setting: Setting
     applied: bool = False
@@ -136,7 +136,7 @@ class ActionLogged:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoAttached:
-    """A photograph to a step; the picture, scaled down and without position data, lies beside it."""
+    """A photograph to a step; the picture, scaled down and without position data, is stored with it."""
 
     step: str
     round: str | None = None
@@ -199,7 +199,7 @@ class Decided:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitsChosen:
-    """The limits that this job is judged by, whole: the last one counts."""
+    """All limits of this job: the last one counts."""
 
     profile: LimitsProfile
 

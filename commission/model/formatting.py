@@ -51,7 +51,7 @@ def cell_text(value: float | str | None, column: Column, units: str) -> str:
 
 
 def unit_text(column: Column, units: str) -> str:
-    """A column's unit as it stands in its heading."""
+    """A column's unit as shown in its heading."""
     if units == "imperial":
         return {"m": "ft in", "°C": "°F"}.get(column.unit, column.unit)
     return column.unit

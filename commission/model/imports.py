@@ -55,7 +55,7 @@ class ImportRow:
     samples_sha256: str | None = None
     """Digest of its samples, whatever the format of the file."""
     profile_db: tuple[float, ...] = ()
-    """How its energy lies over time."""
+    """How its energy is spread over time."""
 
     file_problem: str | None = None
     """Why the file cannot be used, whatever its place."""
@@ -69,13 +69,13 @@ class ImportRow:
     """Usable, but the technician should know (clipped, a second channel left out)."""
 
     problem: str | None = None
-    """The one sentence that says why it cannot be imported as it stands (bad file, no channel, no seat …)."""
+    """The one sentence that says why it cannot be imported as it is (bad file, no channel, no seat …)."""
     duplicate_of: int | None = None
     """Event that already holds the same recording for the same place; importing again is left out."""
     warning: str | None = None
     """What the technician should know before it is stored."""
     clock_problem: str | None = None
-    """Why it cannot share its origin of time with the others, although it was said to."""
+    """Why it cannot share its origin of time with the others, although the import states that it does."""
     clock_of_seat: bool = False
     """Whether it shares its origin of time with the recordings at its own seat only."""
 

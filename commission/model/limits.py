@@ -1,7 +1,7 @@
 """Limits profiles: the numbers that verdicts rest on, each with its unit, its basis and where it applies.
 
 The program ships `limits.toml`; a firm supplies its own file of the same form with only what differs. The whole profile
-is stored in the job, so that a record is judged tomorrow as it was today, on any computer.
+is stored in the job, so that a record gives the same verdicts tomorrow as today, on any computer.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class ProfileLimit:
     unit: str
     basis: str
     applies: str
-    """What is judged by it, in words."""
+    """What is compared with it, in words."""
     own: bool = False
     """From the firm's file, not from the defaults."""
 
@@ -82,7 +82,7 @@ class LimitsProfile:
 
 def _missing(quantity: str) -> Limit:
     if quantity in {each.quantity for each in default_profile().limits}:
-        return default_profile().of(quantity)  # stored before this quantity was judged
+        return default_profile().of(quantity)  # stored before this quantity had a limit
     raise KeyError(quantity)
 
 

@@ -1,4 +1,4 @@
-"""What a step says: numbers, tables, curves, what stands out. Screens and records render these, not steps."""
+"""The results of a step: numbers, tables, curves, the main result. Screens and records render these, not steps."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Unit = str
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """A table column; its unit stands in the heading. `decimals` None: words."""
+    """A table column; its unit is shown in the heading. `decimals` None: words."""
 
     key: str
     title: str
@@ -33,7 +33,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """A table row; cells in the order of the columns. `check` is what the row is judged by, when it is."""
+    """A table row; cells in the order of the columns. `check` gives the verdict of the row, where there is one."""
 
     key: str
     cells: tuple[Cell, ...]
@@ -83,7 +83,7 @@ def table_of(
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Series:
-    """One curve; `kind` tells how it is drawn: the subject, a muted companion, or the edge of a spread."""
+    """One curve; `kind` says how to draw it: the subject, a muted companion, or the edge of a spread."""
 
     name: str
     x: FloatArray
@@ -139,7 +139,7 @@ class PlanItem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomPlan:
-    """The room to scale with what stands in it."""
+    """The room to scale with what is in it."""
 
     length_m: float
     width_m: float
@@ -201,7 +201,7 @@ class Choice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """Everything a step says of one round."""
+    """All results of a step for one round."""
 
     step: str
     round: str
@@ -216,7 +216,7 @@ class Outcome:
     advice: tuple[Advice, ...] = ()
     choices: tuple[Choice, ...] = ()
     stands_out: str = ""
-    """The one clause for the overview; empty when nothing does."""
+    """The main result, one clause for the overview; empty where there is none."""
     remarks: tuple[str, ...] = ()
     """What the reader must know: what was left out and why, the basis of a choice."""
     budgets: tuple[Budget, ...] = ()

@@ -85,7 +85,7 @@ class Importer(Protocol):
         """Look at files and folders and say where each would go; stores nothing, never raises for a bad file."""
 
     def recheck(self, rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
-        """The rows after the technician changed some: problems and duplicates judged anew."""
+        """The rows after the technician changed some: problems and duplicates checked again."""
 
     def read(
         self, row: ImportRow, job: Job, options: ImportOptions

@@ -77,7 +77,7 @@ class Response:
 class Analysis:
     """What one response says. `freq_hz` is one fixed grid for all responses of a job (see dsp.analysis).
 
-    Every value that cannot be told is None, and `why[name]` says why in one clause.
+    Every value that cannot be determined is None, and `why[name]` says why in one clause.
     """
 
     freq_hz: FloatArray
@@ -113,7 +113,7 @@ class Analysis:
     """What its levels are relative to."""
     reflections: tuple[tuple[float, float], ...] | None = None
     """Early reflections of a main channel, strongest first: (after the direct sound [s], against it [dB]) from 1 to 8 kHz
-    within 15 ms; None where they cannot be told."""
+    within 15 ms; None where they cannot be determined."""
     modulation: FloatArray | None = None
     """Of the loudspeaker that carries the dialogue: what the room leaves of the modulation of speech, octaves 125 Hz to
     8 kHz by 14 frequencies (see dsp.speech). [shape=(7, 14)]"""

@@ -94,7 +94,7 @@ class Processor:
     trim_db: TrimRange = field(default_factory=TrimRange)
     delay: DelayRange = field(default_factory=DelayRange)
     reference_spl_db: float = 75.0
-    """Meter reading that every main channel shall give with the processor's test noise, C-weighted, slow."""
+    """Meter reading that every main channel is set to give with the processor's test noise, C-weighted, slow."""
     sub_reference_spl_db: float | None = None
     """The same for subwoofers; None: as the mains."""
     reference_basis: str = ""

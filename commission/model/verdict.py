@@ -36,7 +36,7 @@ def worst(verdicts: list[Verdict] | tuple[Verdict, ...]) -> Verdict | None:
 
 
 def surely_above(value: float, bound: float, standard_uncertainty: float) -> bool:
-    """Whether `value` lies above `bound` at a risk of 5 %: value − 1.645 u > bound. False where either is not a number.
+    """Whether `value` is above `bound` at a risk of 5 %: value − 1.645 u > bound. False where either is not a number.
 
     The one rule by which limits fail, findings speak up and outliers are named (JCGM 106, ISO 14253-1; from memory).
     """
@@ -44,7 +44,7 @@ def surely_above(value: float, bound: float, standard_uncertainty: float) -> boo
 
 
 def surely_below(value: float, bound: float, standard_uncertainty: float) -> bool:
-    """Whether `value` lies below `bound` at a risk of 5 %, as `surely_above`."""
+    """Whether `value` is below `bound` at a risk of 5 %, as `surely_above`."""
     return value + GUARD_FACTOR * abs(standard_uncertainty) < bound
 
 
@@ -70,7 +70,7 @@ class Limit:
     def judge(self, value: float | None, standard_uncertainty: float = 0.0) -> Verdict:
         """Judge `value` with standard uncertainty u [same unit]: guarded acceptance and guarded rejection.
 
-        Pass when value ± 1.645 u lies inside, fail when it lies outside by more than 1.645 u, otherwise unsure
+        Pass when value ± 1.645 u is inside, fail when it is outside by more than 1.645 u, otherwise unsure
         (JCGM 106:2012 clause 8.3, ISO 14253-1; from memory). A missing or non-finite value is not tested.
         """
         if value is None or not math.isfinite(value) or not math.isfinite(standard_uncertainty):
@@ -86,7 +86,7 @@ class Limit:
 # Without slots: the verdict is kept, since tables, paper and JSON ask for it again and again.
 @dataclass(frozen=True, kw_only=True)
 class Check:
-    """One judged number. `uncertainty` is the standard uncertainty u (k = 1); on screen U = 2 u is shown."""
+    """One checked number. `uncertainty` is the standard uncertainty u (k = 1); on screen U = 2 u is shown."""
 
     id: str
     channel: str | None = None
@@ -96,11 +96,11 @@ class Check:
     uncertainty: float = 0.0
     limit: Limit | None = None
     why_not: str | None = None
-    """Why there is no verdict; given whenever the value is missing or must not be judged."""
+    """Why there is no verdict; given whenever the value is missing or must not be compared."""
     text: str = ""
     """What the number is, in words, for the line under a table."""
     words: str = ""
-    """The value and what was expected, where the number only stands for a word: "reversed; expected normal"."""
+    """The value and what was expected, where the number only represents a word: "reversed; expected normal"."""
     undecided: bool = False
     """Something is wrong with this or with another, as likely as not: unsure, with neither value nor uncertainty."""
 

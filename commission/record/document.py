@@ -1,7 +1,7 @@
 """What a record says, as plain values: sections of blocks. HTML and PDF render this and nothing else.
 
 All text is finished: numbers are rounded, units stand in headings, verdicts are words
-with their symbol. Strings are data: whoever renders them escapes them. No markup stands inside a string.
+with their symbol. Strings are data: whoever renders them escapes them. No string contains markup.
 """
 
 from __future__ import annotations

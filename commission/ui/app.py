@@ -42,7 +42,7 @@ class CommissionApp(WorkingApp):
         self.workshop = workshop
         self._path, self._keys = path, keys
         self._refusal = ""
-        """Why the job named at the start was not opened; told once there is a screen."""
+        """Why the job named at the start was not opened; shown once there is a screen."""
         self._own_keys: dict[str, str] = {}
         self.last_record: RecordRequest | None = None
         """The record that was written last, as it was asked for."""
@@ -50,7 +50,7 @@ class CommissionApp(WorkingApp):
     # --- opening ----------------------------------------------------------------------------------------------
 
     def get_default_screen(self) -> Screen[Any]:
-        """The first screen stands at the bottom: a blank one below it would be laid out and painted before it."""
+        """The first screen is at the bottom of the stack: a blank one below it would be laid out and painted before it."""
         if self._path is not None:
             try:
                 self._take(self.workshop.open(self._path))
@@ -223,7 +223,7 @@ class CommissionApp(WorkingApp):
         ask_record(self)
 
     def action_check_record(self) -> None:
-        """Hold a record against the job."""
+        """Check a record against the job."""
         from commission.ui.screens.record import ask_check
 
         ask_check(self)

@@ -1,4 +1,4 @@
-"""Work in the background: results computed anew, jobs of any kind, progress, Escape. No screen waits for either."""
+"""Work in the background: results brought up to date, jobs of any kind, progress, Escape. No screen waits for either."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class FileChecked(Message):
 
 @dataclass
 class JudgedAnew(Message):
-    """Stored verdicts held against those of today."""
+    """Stored verdicts compared with those of today."""
 
     visit: Visit
     found: Rejudged | None
@@ -190,7 +190,7 @@ class WorkingApp(TypeaheadApp):
 
     @on(JudgedAnew)
     def show_rejudged(self, message: JudgedAnew) -> None:
-        """Stored verdicts were held against today's."""
+        """Stored verdicts were compared with today's."""
         if message.visit is self._visit and message.found is not self.rejudged:
             self.rejudged = message.found
             self._refresh_screen()
@@ -246,7 +246,7 @@ class WorkingApp(TypeaheadApp):
 
     @on(Worker.StateChanged)
     def worker_failed(self, event: Worker.StateChanged) -> None:
-        """An unexpected error in a worker is told and logged; the screen stays alive."""
+        """An unexpected error in a worker is shown and logged; the screen stays alive."""
         if event.state is WorkerState.ERROR:
             self.working = ""
             self.analysis_stopped |= event.worker.group == "compute"  # or results would be "being computed" for ever

@@ -1,4 +1,4 @@
-"""Styles of drawn lines where they stand in labels: words of `painted.Painted` as theme colours."""
+"""Styles of painted lines inside labels: names used by `widgets.character_view.Painted` as theme colours."""
 
 from __future__ import annotations
 
@@ -18,5 +18,5 @@ INK = {
 
 
 def content(line: Line) -> Content:
-    """A drawn line as the text of a label, never read as markup."""
+    """A painted line as the text of a label, never read as markup."""
     return Content.assemble(*((clean_text(text), INK.get(style, "")) for text, style in line))

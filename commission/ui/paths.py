@@ -51,7 +51,7 @@ def new_file(text: str, suffixes: tuple[str, ...]) -> Path:
 
 
 def new_job(text: str) -> Path:
-    """A path for a new job file; raises InputError where one lies already."""
+    """A path for a new job file; raises InputError where one exists already."""
     if not text.strip():
         raise InputError("name", "nothing", "a name for the new job")
     path = typed_path(text)

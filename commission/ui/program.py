@@ -103,7 +103,7 @@ class Program(Protocol):
         """Write the record to a file."""
 
     def action_check_record(self) -> None:
-        """Hold a record against the job."""
+        """Check a record against the job."""
 
     def action_limits(self) -> None:
         """The limits in force."""

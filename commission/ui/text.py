@@ -83,7 +83,7 @@ class TimeLeft:
         return float(self._clock())  # type: ignore[operator]
 
     def line(self, fraction: float, text: str, *, stops: bool = True) -> str:
-        """Percent, what is being done, and seconds left once they can be told."""
+        """Percent, what is being done, and seconds left once they are known."""
         passed = self._now() - self._began
         left = f" · {passed * (1 - fraction) / fraction:.0f} s left" if fraction > 0.02 and passed > 1 else ""
         bar = "━" * round(20 * fraction) + "─" * (20 - round(20 * fraction))

@@ -1,4 +1,4 @@
-"""Checks in the record: what was judged with limit, uncertainty and basis, what did not pass, what was not tested."""
+"""Checks in the record: results with limit, uncertainty and basis, what did not pass, what was not tested."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ def _common(texts: Sequence[str]) -> str:
 
 
 def kind_limit(context: Context, checks: Sequence[Check]) -> str:
-    """The limit that a kind of check is held against; "yes or no" without a unit, a span where each has its own."""
+    """The limit that a kind of check is compared with; "yes or no" without a unit, a span where each has its own."""
     limits = list(dict.fromkeys(check.limit for check in checks if check.limit is not None))
     if not limits:
         return "none"
@@ -176,7 +176,7 @@ def farthest(context: Context, group: Sequence[Check]) -> str:
 
 
 def _beyond(check: Check) -> float:
-    """How far beyond its nearest edge a value lies; negative inside."""
+    """How far a value is beyond its nearest edge; negative inside."""
     limit: Limit | None = check.limit
     if limit is None or check.value is None:
         return 0.0

@@ -68,7 +68,7 @@ def _axes(context: Context, outcome: Outcome) -> dict[tuple[str, str], Axis]:
 
 
 def _captioned(drawn: Sequence[Figure]) -> list[Figure | Paragraph]:
-    """The drawings; a caption that all of them share is said once, before the first."""
+    """The drawings; a caption that all of them share appears once, before the first."""
     shared = {each.caption for each in drawn}
     if len(drawn) < SAID_ONCE or len(shared) > 1 or not (caption := next(iter(shared))):
         return list(drawn)

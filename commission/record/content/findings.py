@@ -50,7 +50,7 @@ def electronics_open(context: Context) -> set[str]:
 
 
 def hidden(context: Context, cause: Cause, findings: Iterable[Finding]) -> bool:
-    """Whether the room cannot be judged yet, because other findings spoil what was measured of its bass."""
+    """Whether the room cannot be checked yet, because other findings spoil what was measured of its bass."""
     subs = {channel.id for channel in context.job.system.channels if channel.is_sub}
     spoilt = (each for each in findings if each.id in SPOILT)
     return cause == "room" and any(not each.channels or subs & set(each.channels) for each in spoilt)

@@ -10,7 +10,7 @@ LONGEST_PARAGRAPH = 5000
 LONGEST = 500
 """Of any other text: a cell, a heading, a caption."""
 LONGEST_SUBTITLE = 200
-"""It stands on every page."""
+"""It is printed on every page."""
 _BY_FIELD: dict[str, int | None] = {
     "text": LONGEST_PARAGRAPH,
     "items": LONGEST_PARAGRAPH,

@@ -11,7 +11,7 @@ from commission.record.content.context import OPTIONAL, Context, measured_in, ta
 from commission.record.document import Block, Facts, Heading, Section
 
 DIGITS = 16
-"""So many digits of a SHA-256 tell files of one visit apart."""
+"""Digits of a SHA-256 that distinguish files of one visit."""
 
 SOURCES = {"file": "files", "rig": "recorded by this program", "rehearsal": "a simulated room"}
 KINDS = {"impulse": "impulse response", "sweep": "sweep", "response": "magnitude response"}

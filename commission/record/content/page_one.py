@@ -267,8 +267,8 @@ def _found(context: Context, gone: list[Followed], followed: tuple[Followed, ...
 def _silence(context: Context, cause: Cause) -> str:
     """What it is worth that no rule of a cause found a fault; "" where its checks did not all pass.
 
-    A rule is silent for good reason only where the checks that it rests on were carried out, and none of its kind is judged
-    where other faults spoil what was measured.
+    A rule is silent for good reason only where the checks that it rests on were carried out, and no other fault
+    spoils what was measured for it.
     """
     rules = [
         rule

@@ -1,6 +1,6 @@
 """What became of each seat, in a sentence for each: loudness, time and bass, before and now.
 
-Better and worse are said only beyond U = 2 u of the change; what was not measured in both rounds is not compared.
+A figure is better or worse only beyond U = 2 u of the change; what was not measured in both rounds is not compared.
 """
 
 from __future__ import annotations
@@ -142,7 +142,7 @@ def _loudness(context: Context, round_id: str, channels: set[str]) -> _Values:
     return out
 
 
-def _time(context: Context, round_id: str, channels: set[str]) -> _Values:  # noqa: ARG001 (looks at all, or tells nothing)
+def _time(context: Context, round_id: str, channels: set[str]) -> _Values:  # noqa: ARG001 (looks at all, or gives nothing)
     """First to last main loudspeaker at each seat [ms], measured through the processor's delays."""
     found = distances.solve(context.job, round_id, context.visit.analyses).seats
     return {each.seat: 1000 * each.measured_s for each in found if each.measured_s is not None}
@@ -234,7 +234,7 @@ def _sentence(context: Context, seat: Seat, figures: tuple[SeatFigure, ...]) -> 
         word = MIXED if Word.WORSE in judged else Word.BETTER
     else:
         word = Word.WORSE if Word.WORSE in judged else Word.SAME
-    # Where all went one way, the word stands once.
+    # Where all changed one way, the word appears once.
     plain = len(judged) == len(known) and len(set(judged)) == 1
     parts = [_changed(figure, plain) for figure in known]
     if 0 < len(judged) < len(known):

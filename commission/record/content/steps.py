@@ -66,7 +66,7 @@ def _round(context: Context, step: Step, round_id: str, blocks: Iterable[Block])
 
 
 def outcome_blocks(context: Context, outcome: Outcome, before: tuple[str, Outcome] | None = None) -> list[Block]:
-    """All of an outcome; `before`: the round before it and what the step said then, which is not said twice."""
+    """All of an outcome; `before`: the round before it and its outcome then, which is not repeated."""
     state = _state(outcome)
     blocks: list[Block] = [Paragraph(text=state, kind="lead")] if state else []
     if before is not None and _same(before[1], outcome):

@@ -94,7 +94,7 @@ def finding_lines(followed: Followed, round_id: str) -> list[str]:
 
 
 def outcome_lines(outcome: Outcome, title: str, units: str = "metric", *, budgets: bool = False) -> list[str]:
-    """A step of one round: state and verdict, what stands out, tables, remarks, what did not pass, and with `budgets` what
+    """A step of one round: state and verdict, main result, tables, remarks, what did not pass, and with `budgets` what
     its uncertainties are made of.
     """
     verdict = verdict_word(outcome.verdict) or "– nothing checked"

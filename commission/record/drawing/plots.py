@@ -3,7 +3,7 @@
 Proportions are those of IEC 60263 (from memory): a decade of frequency is as long as 10, 25 or 50 dB. All level axes
 span 12, 30 or 60 dB, so that curves can be laid over each other and a slope looks alike in every drawing.
 
-Written by hand and not with a plotting library: importing one takes some 0.65 s, and the whole record shall be there
+Written by hand and not with a plotting library: importing one takes some 0.65 s, and the whole record must be there
 within 2 s, of which the analysis of the recordings takes 1.4 s. Every figure carries in words what it shows.
 """
 
@@ -49,7 +49,7 @@ SCALES_DB = ((12.0, 2.0), (30.0, 5.0), (60.0, 10.0))
 PLOT = (WIDTH - LEFT - RIGHT) / 50 * 60 / math.log10(HIGH_HZ / LOW_HZ)
 """Height of the axes, px: 60 dB where a decade is as long as 50 dB."""
 EACH_IN_COLOUR = 4
-"""So many seats are told apart in one drawing; with more, the two that stray most are, before the spread of all."""
+"""Seats that can be distinguished in one drawing; with more, the two that stray most are, before the spread of all."""
 LEGEND_ROW, LEGEND_LINE, TICK = 14.0, 22.0, 10.0
 
 
@@ -90,7 +90,7 @@ def curve_svg(
         x = across * np.log(each.x[inside] / LOW_HZ) / math.log(high_hz / LOW_HZ)
         return x, PLOT * (axis.high - each.y[inside]) / (axis.high - axis.low)
 
-    # The subject lies on top: drawn last, and the first of several subjects last of all.
+    # The subject is on top: drawn last, and the first of several subjects last of all.
     layers = sorted(reversed(drawn), key=lambda pair: ("other", "mean", "main").index(pair[0].kind))
     curves = _band(series, places) + "".join(stroke(polyline(*places(each)), style) for each, style in layers)
     # An inner svg cuts what leaves the axes, without the ids of a clip path.
@@ -100,7 +100,7 @@ def curve_svg(
 
 def _styled(series: Sequence[Series]) -> list[tuple[Series, Style]]:
     colours = iter(range(len(series)))
-    # One companion beside the subject is its earlier state, and told apart as well as any.
+    # One companion beside the subject is its earlier state, and easy to distinguish.
     before = STYLES[1] if [each.kind for each in series].count("other") == 1 else MUTED
     out: list[tuple[Series, Style]] = []
     for each in series:
@@ -144,7 +144,7 @@ def _band(series: Sequence[Series], places: Callable[[Series], tuple[FloatArray,
 def y_axis(series: Iterable[Series]) -> Axis:
     """The level axis of one or several drawings: the widest that is needed, and what is higher never cut off.
 
-    A dead channel or a deep hole must not flatten all else: what lies further down than the span leaves the axes.
+    A dead channel or a deep hole must not flatten all else: what is further down than the span leaves the axes.
     """
     ends = [(float(y.min()), float(y.max())) for y in map(_shown, series) if y.size]
     if not ends:

@@ -1,7 +1,7 @@
 r"""The record as one HTML file: nothing is fetched, nothing runs, everything is escaped.
 
 Accessibility follows WCAG 2.2 AA (contrast 4.5:1, headings in order, tables with scopes, drawings with words). The
-first JSON attachment stands in a data block `<script type="application/json" id="results">`, in which every "<" is
+first JSON attachment is in a data block `<script type="application/json" id="results">`, in which every "<" is
 written `\u003c`: equal JSON, and no end tag or comment can begin in it. Other attachments are links to data.
 """
 
@@ -111,7 +111,7 @@ def _style(document: Document) -> str:
 
 
 def _css_string(text: str) -> str:
-    """A string of CSS in which no character but letters, digits and spaces stands for itself."""
+    """A string of CSS in which all characters but letters, digits and spaces are escaped."""
     return '"' + "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):x} " for c in text) + '"'
 
 

@@ -1,4 +1,4 @@
-"""Letters that the fonts of a PDF can draw, and what stands for those that they cannot: PDF/A allows no gap."""
+"""Letters that the fonts of a PDF can draw, and what replaces those that they cannot: PDF/A allows no gap."""
 
 from __future__ import annotations
 

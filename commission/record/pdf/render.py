@@ -49,7 +49,7 @@ TITLE_EM, HEADING_EM, TEXT_EM, TERM_EM, SIGNATURE_EM, HALF_EM = 21.0, 29.0, 42.0
 BESIDE_EM, FIRM_EM = 12.0, 17.5
 """The same of a title beside a letterhead, and of the letterhead."""
 LONG_TITLE = 120
-"""A title with more letters stands below the letterhead."""
+"""A title with more letters is set below the letterhead."""
 TOGETHER_PT = 290.0
 """A table that is no higher than about this is not torn between pages."""
 SHORT = 1500
@@ -299,7 +299,7 @@ def _block(block: Block, draw: Text, keep: _Files, width: float, side: float) ->
 
 
 def bound(text: str, room_em: float) -> str:
-    """A cell of several lines, its numbers beside their units and whole what stands between semicolons, where that fits."""
+    """A cell of several lines: numbers beside their units, and text between semicolons whole where that fits."""
     if len(text) <= room_em:  # no letter is wider than 1 em
         return text
     parts = [

@@ -2,7 +2,7 @@
 
 A record is right when its digest is one of the job's log, every row it quotes matches the job, and everything it prints
 is recomputed identically from the readings of that moment. What the job does not hold (the date of the record, the
-letterhead) cannot be checked, and is said to be the record's own.
+letterhead) cannot be checked, and is named as the record's own.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ def check_record(
     cancel: CancelToken | None = None,
     progress: Progress = unwatched,
 ) -> tuple[Comparison, ...]:
-    """Everything that can be said of a record and its job; the record is right when each `matches` is True.
+    """The comparison of a record with its job; the record is right when each `matches` is True.
 
-    Whether the job itself is whole is said by `visit.verify`. Raises InputError for a file that is no record.
+    `visit.verify` checks whether the job itself is whole. Raises InputError for a file that is no record.
     """
     record = read_record(path)
     if record.data["schema"] != RECORD_SCHEMA:

@@ -9,9 +9,9 @@ from itertools import islice, zip_longest
 from commission.model.units import clean_text
 
 MOST_NAMED = 5
-"""So many differences are named of each kind; the rest are counted."""
+"""Differences named of each kind; the rest are counted."""
 MOST_COMPARED = 10_000_000
-"""Pairs of lines: beyond, a comparison line by line would take minutes, and only its beginning is told."""
+"""Pairs of lines: beyond, a comparison line by line would take minutes, and only its beginning is named."""
 MISSING = object()
 Difference = tuple[str, object, object]
 
@@ -56,7 +56,7 @@ def unlike(found: Sequence[str], expected: Sequence[str], where: str) -> list[st
     found, expected = found[: len(found) - end], expected[: len(expected) - end]
     if len(found) * len(expected) > MOST_COMPARED:
         return [_unlike(found[:1], expected[:1], where), f"{where}what follows was not compared line by line"]
-    matcher = difflib.SequenceMatcher(None, found, expected)  # passes over what stands in every row of a table
+    matcher = difflib.SequenceMatcher(None, found, expected)  # passes over what is in every row of a table
     return [
         _unlike(found[i1:i2], expected[j1:j2], where)
         for kind, i1, i2, j1, j2 in matcher.get_opcodes()

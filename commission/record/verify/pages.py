@@ -199,7 +199,7 @@ def _pdf_text(record: StoredRecord, fresh: bytes) -> list[str]:
 
 
 def _pdf_bytes(raw: bytes, fresh: bytes) -> Comparison:
-    """A PDF whose words are right and whose bytes are not: the words tell nothing of what was laid over them."""
+    """A PDF whose words are right and whose bytes are not: the words do not show what was drawn over them."""
     if raw.startswith(fresh):
         cause = (
             "Something was added after the record was made, such as a signature; it may cover or replace what it held"

@@ -107,7 +107,7 @@ def _pdf_reader(raw: bytes) -> PdfReader:
 
     from pypdf import PdfReader
 
-    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # what is wrong with a file is said by our own sentence
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # our own sentence states what is wrong with a file
     return PdfReader(io.BytesIO(raw))
 
 
@@ -162,7 +162,7 @@ def _json(raw: bytes, where: str) -> dict[str, Any]:
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """An object; a name that stands twice would be read in two ways (RFC 8259, 4)."""
+    """An object; a name that occurs twice would be read in two ways (RFC 8259, 4)."""
     made = dict(pairs)
     if len(made) < len(pairs):
         names: set[str] = set()

@@ -83,13 +83,13 @@ class VisitScreen(Screen[None]):
         if self.commission.file_problem:
             right = "job file changed or gone: takes no entries "
         room = max(self.size.width, 40) - cell_len(right)
-        if more:  # the job's name gives way to it: whoever stands in the room knows where
+        if more:  # the job's name gives way to it: whoever is in the room knows where
             rest += f" · {more}"
             job = fit(job, min(cell_len(job), max(room - 2 - cell_len(rest), SHORTEST_NAME)))
         return Content(fit(f" {job}{rest}", room - 1) + " " + right)
 
     def show_head(self, title: str, more: str = "") -> None:
-        """Write the first line; `more` stands after the title."""
+        """Write the first line; `more` follows the title."""
         self.query_one(".headline", Static).update(self.head_line(title, more))
 
     def refresh_results(self) -> None:

@@ -40,7 +40,7 @@ The vertical scale stays the same for all curves, so that levels can be compared
 
 
 class CurveScreen(VisitScreen):
-    """The curves of one step, one at a time. `left(channel, seat)` is told which one was shown last."""
+    """The curves of one step, one at a time. `left(channel, seat)` gets the one that was shown last."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left_square_bracket", "walk(0, -1)", "Seat before", key_display="[", id="curve.seat-before"),
@@ -142,7 +142,7 @@ class CurveScreen(VisitScreen):
         self.action_walk(event.direction, 0)
 
     def action_back(self) -> None:
-        """Leave, telling where."""
+        """Leave, and pass on where."""
         curve = self.curve
         if self.commission.stop_job():
             return
@@ -152,7 +152,7 @@ class CurveScreen(VisitScreen):
 
 
 def figure_texts(analysis: Analysis, offset_db: float | None = None) -> list[str]:
-    """Level, arrival, own sign, signal to noise and bandwidth with their units; what cannot be told says why.
+    """Level, arrival, own sign, signal to noise and bandwidth with their units; what is not determined says why.
 
     `offset_db` turns the level into a sound pressure level; without it the level is relative.
     """

@@ -43,7 +43,7 @@ def decide(screen: VisitScreen, step: Step, choice: Choice, then: Callable[[], N
 
 
 def ask_note(screen: VisitScreen, step: Step, about: str = "") -> None:
-    """Write a note on a step; `about` stands in front of it."""
+    """Write a note on a step; `about` comes in front of it."""
 
     def store(text: str | None) -> None:
         if text and text.strip():

@@ -61,7 +61,7 @@ class AskText(ModalScreen[str | None]):
             yield Static(id="keys", classes="dim")
 
     def on_mount(self) -> None:
-        """What stands in the field, and what the keys do."""
+        """The meaning of the text, and what the keys do."""
         self.edited()
 
     @on(Input.Changed)

@@ -50,7 +50,7 @@ def explained(row: ImportRow) -> str:
 
 
 def row_line(row: ImportRow, width: int) -> Line:
-    """File, place, and in short what stands against it."""
+    """File, place, and its problem in short."""
     mark: tuple[str, str]
     if row.is_stimulus:
         mark = ("– played", "dim")
@@ -77,5 +77,5 @@ def row_line(row: ImportRow, width: int) -> Line:
 
 
 def _short(row: ImportRow) -> str:
-    """A problem without the file's name, which stands in its row already."""
+    """A problem without the file's name, which is in its row already."""
     return (row.problem or "").removeprefix(clean_text(row.path.name) + ": ").removeprefix("found ")

@@ -140,7 +140,7 @@ class Imports(VisitScreen):
 
     @on(Picker.Selected, "#row-list")
     def selected(self) -> None:
-        """What stands against the selected row."""
+        """Problems of the selected row."""
         self._explain()
 
     # --- what holds for all files -----------------------------------------------------------------------------

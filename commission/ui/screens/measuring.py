@@ -48,7 +48,7 @@ def captures_text(step: Step, job: Job, round_id: str, then: str) -> tuple[str, 
 
 
 def ask_and_measure(app: Program, step: Step, seat: str | None) -> None:
-    """Ask where the microphone stands (`seat` is proposed) and begin; where nothing can measure, say why."""
+    """Ask where the microphone is (`seat` is proposed) and begin; where nothing can measure, say why."""
     visit, round_id = app.visit, app.round_id
     if app.file_problem:
         app.refuse(app.file_problem)

@@ -39,7 +39,7 @@ Steps can be opened in any order, at any time; what you see is what is known now
 
 
 FINDING = "finding "
-"""Before the key of a finding's line, to tell it from a step."""
+"""Before the key of a finding's line, to distinguish it from a step."""
 
 
 class Overview(VisitScreen):
@@ -111,7 +111,7 @@ class Overview(VisitScreen):
         return 14 if self.visit.job.earlier is None else 18
 
     def _lines(self, number: int, step_id: str, title: str, outcome: Outcome | None, width: int) -> Iterator[Item]:
-        """A step in a line, and what stands out in as many as it takes."""
+        """A step in a line, and its main result in as many as it takes."""
         head = fit(f"{number} {title}", self._head)
         if outcome is None:
             yield Item(step_id, ((head, "second"), ("…", "dim")))
@@ -153,7 +153,7 @@ class Overview(VisitScreen):
         """How many findings are open, and how much was measured."""
         followed = self.commission.followed
         gone = sum(each.fate.gone for each in followed)
-        left = " Findings: …"  # no count before they are there: a nought would say that nothing is wrong
+        left = " Findings: …"  # no count before they are there: a zero would mean that nothing is wrong
         if self.all_known:
             left = f" Findings: {len(followed) - gone} open" + (f", {gone} no longer found" if gone else "")
         job = self.visit.job
@@ -195,7 +195,7 @@ class Overview(VisitScreen):
             self.commission.open_step(event.key)
 
     def action_open(self, number: int) -> None:
-        """Open a step by its digit; 0 stands for the tenth."""
+        """Open a step by its digit; 0 opens the tenth."""
         listed = steps.listed(self.commission.visit.job)
         if number <= len(listed):
             self.commission.open_step(listed[number - 1][0])

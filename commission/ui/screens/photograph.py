@@ -147,5 +147,5 @@ class Attach(ModalScreen[None]):
         app.run_job(read, done, self._refuse)
 
     def action_leave(self) -> None:
-        """Leave; a picture that is being read is stored all the same, and that is said."""
+        """Leave; a picture that is being read is stored all the same, and a notice says so."""
         self.dismiss()

@@ -21,7 +21,7 @@ def entry_rows(step: Step, job: Job, round_id: str) -> list[EntryRow]:
 
 
 def store_reading(screen: VisitScreen, step: Step, table: EntryTable, event: EntryTable.Entered) -> None:
-    """Store a reading at once; a refusal is said beside its row and what was typed stays."""
+    """Store a reading at once; a refusal is shown beside its row and what was typed stays."""
     prompt = event.prompt
     body = ReadingEntered(
         round=screen.round_id,

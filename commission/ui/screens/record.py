@@ -1,4 +1,4 @@
-"""The record from the terminal: which file, paper and letterhead; and a record held against the job."""
+"""The record from the terminal: which file, paper and letterhead; and a record checked against the job."""
 
 from __future__ import annotations
 
@@ -184,7 +184,7 @@ def ask_check(app: Program) -> None:
 
 
 class Checked(Screen[None]):
-    """What a check of a record said: all of it in one sentence, then one by one."""
+    """The result of checking a record: all of it in one sentence, then one by one."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "app.pop_screen", "Back", id="app.back")]
 

@@ -32,7 +32,7 @@ class Results:
         self.right: list[Painted] = []
 
     def show(self, outcome: Outcome) -> bool:
-        """Show it; True when the views are new, False when they were only filled anew. `remark` tells the rest."""
+        """Show it; True when the views are new, False when only their contents are. `remark` shows the rest."""
         keys = (
             *(f"grid {grid.id}" for grid in outcome.grids),
             *(f"table {table.id}" for table in outcome.tables),
@@ -137,7 +137,7 @@ def _best(curves: tuple[Curve, ...], channel: str | None, seat: str | None) -> C
 
 
 def curve_for(outcome: Outcome, key: str, row: Row) -> str | None:
-    """Which curve belongs to a row: by its id, by what the row is judged for, or by the channel it names."""
+    """Which curve belongs to a row: by its id, by the check of the row, or by the channel it names."""
     by_id = next((curve.id for curve in outcome.curves if curve.id == key), None)
     if by_id is not None:
         return by_id

@@ -170,7 +170,7 @@ class SiteForm(AnyStepScreen):
 
     @on(Picker.Selected)
     def selected(self) -> None:
-        """The plan shows what the cursor stands on."""
+        """The plan shows what the cursor is on."""
         self._plan()
 
     @on(Painted.Edge)
@@ -313,7 +313,7 @@ class SiteForm(AnyStepScreen):
                     self.query_one("#fields", Picker).select(first)
 
     def action_delete(self) -> None:
-        """Delete the seat, channel or instrument the cursor stands on."""
+        """Delete the seat, channel or instrument the cursor is on."""
         key = self.query_one("#fields", Picker).key
         field = self._fields.get(key)
         if not isinstance(field, Field) or field.item_id is None:

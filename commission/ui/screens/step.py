@@ -1,6 +1,6 @@
 """One step: what to do in the room, the entry at the left, what comes of it at the right, the judgement below.
 
-Generic: it renders what a step plans and says, so that a new step needs no line here.
+Generic: it renders the plan and outcome of a step, so that a new step needs no line here.
 """
 
 from __future__ import annotations
@@ -299,7 +299,7 @@ class StepScreen(AnyStepScreen):
             self.app.push_screen(CurveScreen(self.step.id, curve_id, self._curve_left))
 
     def _curve_left(self, channel: str, seat: str) -> None:
-        """Back from the large curve: the grid's cursor stands on what was looked at last."""
+        """Back from the large curve: the grid's cursor is on what was shown last."""
         if self._results is not None:
             for grid in (view for view in self._results.views if isinstance(view, SeatGrid)):
                 grid.select(channel, seat)
@@ -329,7 +329,7 @@ class StepScreen(AnyStepScreen):
 
     @on(EntryTable.WithdrawLast)
     def withdraw_last(self, event: EntryTable.WithdrawLast) -> None:
-        """The last reading of a row shall count no longer."""
+        """Take back the last reading of a row."""
         withdraw_last(self, self.step, event.prompt)
 
     def action_rounds_unlisted(self) -> None:

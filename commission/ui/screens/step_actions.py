@@ -35,7 +35,7 @@ class AnyStepScreen(VisitScreen):
         self.commission.action_export()
 
     def action_check_record(self) -> None:
-        """Hold a record against the job."""
+        """Check a record against the job."""
         self.commission.action_check_record()
 
     def action_sign(self) -> None:

@@ -38,7 +38,7 @@ class TablesScreen(VisitScreen):
     """
 
     def compose(self) -> ComposeResult:
-        """A heading line, the tables, what is said of the selected row."""
+        """A heading line, the tables, details of the selected row."""
         yield Static("", classes="headline")
         yield VerticalScroll(id="tables", can_focus=False)
         yield Static("", id="about")
@@ -56,7 +56,7 @@ class TablesScreen(VisitScreen):
 
     @abstractmethod
     def about(self, row: Row | None) -> str:
-        """What is said of a row; None: there is none."""
+        """Details of a row; None: no row is selected."""
 
     def refresh_results(self) -> None:
         """Fill the tables that are there, make those that are not."""

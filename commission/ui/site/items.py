@@ -65,7 +65,7 @@ class _Item:
         )
 
     def position(self, label: str, position_m: Position | None) -> Field:
-        """Where it stands."""
+        """Its position."""
         units = self._system.units
         shown = typed = ""
         parts: list[str] = []

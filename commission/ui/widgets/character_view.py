@@ -60,7 +60,7 @@ INKS = {
 
 
 class Painted(Widget, can_focus=True):
-    """A view whose content is a list of lines made by `paint(width, height)`; made anew when told or resized."""
+    """A view whose content is a list of lines made by `paint(width, height)`; made again on request and when resized."""
 
     DEFAULT_CSS = "Painted { height: auto; width: 1fr; }"
 
@@ -90,12 +90,12 @@ class Painted(Widget, can_focus=True):
         """
 
     def repaint(self, layout: bool = False) -> None:
-        """Something changed: make the lines anew; `layout` when their number may have changed."""
+        """Something changed: make the lines again; `layout` when their number may have changed."""
         self._made_for = None
         self.refresh(layout=layout)
 
     def row_in_view(self, row: int, rows: int = 1) -> None:
-        """Scroll whatever this view stands in so that some of its rows are visible, once it is laid out."""
+        """Scroll whatever contains this view so that some of its rows are visible, once it is laid out."""
         self.call_after_refresh(self._bring_into_view, row, rows)
 
     def _bring_into_view(self, row: int, rows: int) -> None:

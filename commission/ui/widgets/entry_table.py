@@ -56,7 +56,7 @@ class EntryTable(Painted):
             super().__init__()
 
     class WithdrawLast(Message):
-        """The last reading of a row shall count no longer."""
+        """Take back the last reading of a row."""
 
         def __init__(self, prompt: Prompt) -> None:
             self.prompt = prompt
@@ -129,7 +129,7 @@ class EntryTable(Painted):
         event.prevent_default()
 
     def on_paste(self, event: events.Paste) -> None:
-        """What is pasted stands there as if it were typed; Enter stores it. A list of numbers is none."""
+        """Pasted text is entered as if it were typed; Enter stores it. A list of numbers is none."""
         text = " ".join(event.text.split())
         if self.prompt is None or not text:
             return
@@ -146,7 +146,7 @@ class EntryTable(Painted):
         self.repaint(layout=had_problem)
 
     def action_store(self) -> None:
-        """Enter: check what was typed, say what is wrong, ask when unusual, else tell and go down."""
+        """Enter: check what was typed, say what is wrong, ask when unusual, else report it and go down."""
         if self.prompt is None or not self.typing.text:
             self.action_move(1)
         elif not (self.typing.asking and typed_ahead(self.app)):
@@ -227,7 +227,7 @@ class EntryTable(Painted):
         self.action_move(index - self.cursor)
 
     def on_focus(self) -> None:
-        """Show the cursor and tell what it stands on."""
+        """Show the cursor and report its row."""
         self._moved()
 
     def on_blur(self) -> None:

@@ -1,4 +1,4 @@
-"""Shows a table of results; the selected row tells its verdict."""
+"""Shows a table of results with the verdict of the selected row."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ class ResultTable(Painted):
         return self.table.rows[self.cursor] if 0 <= self.cursor < len(self.table.rows) else None
 
     def mark(self, key: str) -> Row | None:
-        """Select the row of that key without telling anybody; returns it when there is one."""
+        """Select the row of that key without a message; returns it when there is one."""
         for index, row in enumerate(self.table.rows):
             if row.key == key:
                 if index != self.cursor:
@@ -92,7 +92,7 @@ class ResultTable(Painted):
             self.post_message(self.Opened(self, self.row))
 
     def on_focus(self) -> None:
-        """Show the cursor and tell what it stands on."""
+        """Show the cursor and report its row."""
         self._moved()
 
     def on_blur(self) -> None:

@@ -1,4 +1,4 @@
-"""Shows the room to scale; arrows select what stands in it, o changes between top and side view."""
+"""Shows the room to scale; arrows select what is in it, o changes between top and side view."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class RoomPlanView(Painted):
         self.view: ViewName = "top"
 
     def show(self, plan: RoomPlan | None, selected: str | None = None) -> None:
-        """Another plan; keeps what is selected unless told otherwise."""
+        """Another plan; keeps the selection unless another is given."""
         self.plan = plan
         self.selected = selected if selected is not None else self.selected
         self.repaint(layout=True)

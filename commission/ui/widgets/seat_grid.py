@@ -60,7 +60,7 @@ class SeatGrid(Painted):
         return self.grid.channels[self.cursor[0]], self.grid.seats[self.cursor[1]]
 
     def mark(self, channel: str | None, seat: str | None) -> None:
-        """Stand on a cell without telling anybody; a name that is None keeps its row or column."""
+        """Select a cell without a message; a name that is None keeps its row or column."""
         row, column = self.cursor
         if channel in self.grid.channels:
             row = self.grid.channels.index(channel or "")
@@ -96,7 +96,7 @@ class SeatGrid(Painted):
         self._tell(self.Opened)
 
     def on_focus(self) -> None:
-        """Show the cursor and tell what it stands on."""
+        """Show the cursor and report its cell."""
         self._moved()
 
     def on_blur(self) -> None:

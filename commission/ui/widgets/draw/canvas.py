@@ -40,7 +40,7 @@ class Canvas:
         return x
 
     def char(self, x: int, y: int) -> str:
-        """What stands in a cell; empty outside."""
+        """The character of a cell; empty outside."""
         return self._text[y][x] if 0 <= x < self.width and 0 <= y < self.height else ""
 
     def lines(self) -> list[Line]:

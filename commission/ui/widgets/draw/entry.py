@@ -35,7 +35,7 @@ class EntryRow:
 
 @dataclass(frozen=True, slots=True)
 class Typing:
-    """What is being typed in the selected row, and the sentence that stands beside it."""
+    """What is being typed in the selected row, and the sentence beside it."""
 
     text: str = ""
     problem: str = ""
@@ -73,7 +73,7 @@ def outside(prompt: Prompt, value: float) -> bool:
 
 
 def impossible(prompt: Prompt, value: float) -> str:
-    """Why a value is refused that lies farther outside what was expected than that is wide; empty for all others."""
+    """Why a value is refused that is farther outside the expected range than the range is wide; empty for all others."""
     if prompt.expected is None:
         return ""
     low, high = prompt.expected
@@ -125,7 +125,7 @@ def draw_entry(
 
 
 def row_of_line(rows: int, cursor: int, problem_lines: int, y: int) -> int:
-    """Which row a drawn line belongs to (for the mouse)."""
+    """The row of a painted line (for the mouse)."""
     index = y - 1
     return index if index <= cursor else max(index - problem_lines, cursor) if index < rows + problem_lines else -1
 
@@ -209,7 +209,7 @@ def _last(row: EntryRow, title: str, units: str) -> tuple[str, str]:
 
 
 def _figure(value: float, unit: str, units: str) -> str:
-    """The number without its unit, which stands in the heading."""
+    """The number without its unit, which is in the heading."""
     if units == "imperial" and unit in ("m", "°C"):
         return quantity(value, unit, units).removesuffix(" °F")
     return number(value, DECIMALS.get(unit, 2))

@@ -57,7 +57,7 @@ def _decimals(check: Check) -> int | None:
 
 
 def check_runs(check: Check | None, units: str = "metric") -> tuple[tuple[str, str], ...]:
-    """One judged number in a line: verdict, what, value, limit, uncertainty, basis; or why it is not judged."""
+    """A check in a line: verdict, what, value, limit, uncertainty, basis; or why it was not tested."""
     if check is None:
         return (("No check applies to this row.", "dim"),)
     word = (f"{verdict_word(check.verdict)}  ", STYLES[check.verdict])

@@ -38,7 +38,7 @@ class _Frame:
     plan: RoomPlan
 
     def dots(self, item: PlanItem) -> tuple[float, float]:
-        """Place in dots from the inner corner; held inside the walls."""
+        """Place in dots from the inner corner; kept inside the walls."""
         across, down = self.metres(item)
         x = min(max(across / self.across_m, 0.0), 1.0) * (2 * self.columns - 1)
         y = min(max(down / self.down_m, 0.0), 1.0) * (4 * self.rows - 1)
@@ -65,7 +65,7 @@ def frame(plan: RoomPlan, width: int, height: int, view: ViewName) -> _Frame | N
 
 
 def outside(plan: RoomPlan) -> tuple[PlanItem, ...]:
-    """What stands beyond a wall, the floor or the ceiling."""
+    """What is beyond a wall, the floor or the ceiling."""
 
     def beyond(item: PlanItem) -> bool:
         x, y, z = item.position_m
@@ -83,7 +83,7 @@ def draw_plan(
     view: ViewName = "top",
     units: Literal["metric", "imperial"] = "metric",
 ) -> list[Line]:
-    """The drawing and, below it, what is selected and what stands outside the room."""
+    """The drawing and, below it, what is selected and what is outside the room."""
     if plan is None:
         return [(("No plan: give the room's length, width and height on the Site form.", "dim"),)]
     below = _below(plan, selected, width, view, units)
@@ -140,7 +140,7 @@ def _rays(sheet: Canvas, at: _Frame, chosen: PlanItem) -> None:
 
 
 def _labels(sheet: Canvas, at: _Frame, chosen: PlanItem | None) -> list[str]:
-    """Write every label where its thing stands, or as near as there is room; returns those moved by a row or more."""
+    """Write every label at the place of its thing, or as near as there is room; returns those moved by a row or more."""
     taken = np.zeros((at.rows, at.columns), dtype=bool)
     strangers = {item.label for item in outside(at.plan)}
     first = {"reference": 1, "seat": 1, "loudspeaker": 2, "sub": 3, "screen": 4}

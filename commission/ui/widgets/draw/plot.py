@@ -1,4 +1,4 @@
-"""A plot over frequency in braille: logarithmic axis, faint grid, curves told apart by dash and marker."""
+"""A plot over frequency in braille: logarithmic axis, faint grid, curves distinguished by dash and marker."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ LOOKS = (("main", 0, ""), ("second", 4, "○"), ("main", 2, "△"), ("second", 0
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What part is shown, and where the read-out stands."""
+    """What part is shown, and where the read-out is."""
 
     low_hz: float = 20.0
     high_hz: float = 20000.0

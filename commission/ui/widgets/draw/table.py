@@ -19,7 +19,7 @@ VERDICT = Column(key="_verdict", title="Verdict")
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Where each column stands: its heading lines, its width, and whether it is words."""
+    """The place of each column: its heading lines, its width, and whether it is words."""
 
     columns: tuple[Column, ...]
     heads: tuple[tuple[str, ...], ...]
@@ -143,5 +143,5 @@ def _row_line(
 
 
 def first_row_line(table: Table, width: int, units: str) -> int:
-    """Which drawn line holds row 0."""
+    """The painted line of row 0."""
     return (1 if table.title else 0) + lay_out(table, width, units).head_rows
