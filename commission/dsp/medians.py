@@ -7,7 +7,7 @@ import numpy as np
 from commission.model import FloatArray
 
 
-def known_median(values: FloatArray, axis: int = -1) -> FloatArray:
+def known_median(values: FloatArray, axis: int) -> FloatArray:
     """Median along an axis of what is not NaN [shape: that of the others]; NaN where nothing is known.
 
     The same as NumPy's `nanmedian`, which takes fifty times as long on small tables.
