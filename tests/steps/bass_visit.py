@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -49,6 +50,8 @@ class BassVisit:
     step: float = 0.03
     trim_step: float = 0.5
     high_pass_hz: float | None = None
+    clock_by_seat: bool = True
+    """Each seat is measured with a time origin of its own."""
     bodies: list[EventBody] = field(default_factory=list)
     items: list[Analysed] = field(default_factory=list)
 
@@ -123,7 +126,7 @@ class BassVisit:
         rng = np.random.default_rng([self.seed, len(self.items)])
         step = rng.normal(size=self.ears.shape)
         ears = self.ears + moved_m * step / np.linalg.norm(step, axis=1, keepdims=True)
-        clocks = rng.uniform(0, 0.05, self.seats)
+        clocks = rng.uniform(0, 0.05, self.seats if self.clock_by_seat else 1) * np.ones(self.seats)
         sub = modal_responses(self.size, self.places, ears, BINS_HZ) / (1 + (BINS_HZ / 140) ** 4) ** 2
         main = modal_responses(self.size, self.main_places, ears, BINS_HZ)
         for names, h, places in ((MAINS, main, self.main_places), (self.names, sub, self.places)):
@@ -147,14 +150,15 @@ class BassVisit:
         )
         self.bodies.append(body)
         level = bass_level_db(bass)
-        third = np.where(np.isfinite(level), level, -80.0 if c.startswith("SUB") else float(np.nanmean(level)))
+        above = np.random.default_rng(zlib.crc32(f"{c} {seat}".encode())).normal(np.nanmean(level), 3.0, len(level))
+        third = np.where(np.isfinite(level), level, -80.0 if c.startswith("SUB") else above)
         self.items.append(
             Analysed(
                 seq=1000 + len(self.items),
                 round=round_id,
                 channel=c,
                 seat=seat,
-                clock=clock and f"{clock} {round_id} {seat}",
+                clock=clock and f"{clock} {round_id} {seat if self.clock_by_seat else ''}",
                 passes_delays=not past_delays,
                 analysis=analysis(
                     freq_hz=GRID_HZ,

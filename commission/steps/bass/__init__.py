@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from typing import Literal
 
+import numpy as np
+
 from commission.dsp.bass_search import GAIN_OFF_DB, SEAT_OFF_M, TEMPERATURE_OFF_K
 from commission.model import (
     Advice,
@@ -19,6 +21,7 @@ from commission.model import (
     Choice,
     Column,
     Curve,
+    FloatArray,
     Job,
     Limit,
     Outcome,
@@ -31,6 +34,7 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import round_name
+from commission.steps.bass.measured import newest_bass
 from commission.steps.bass.result import (
     PRICES,
     TRADE_KEY,
@@ -39,11 +43,24 @@ from commission.steps.bass.result import (
     Version,
     in_use,
     solve,
+    solve_round,
 )
 from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
 from commission.steps.compare.result import sub_outputs
 
-__all__ = ["AGREEMENT", "CROSSOVER", "STEP", "BassResult", "Version", "evaluate", "in_use", "plan", "solve", "verify"]
+__all__ = [
+    "AGREEMENT",
+    "CROSSOVER",
+    "STEP",
+    "BassResult",
+    "Version",
+    "evaluate",
+    "in_use",
+    "plan",
+    "solve",
+    "solve_round",
+    "verify",
+]
 
 HELP = """
 There is nothing to measure here: this step uses the responses of the step *Seats*.
@@ -83,18 +100,15 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """The proposal in the newest round that holds the subwoofers; in a later round predicted against measured."""
+    """The proposal by the responses of a round and, after an earlier round, predicted against measured."""
     if not sub_outputs(job)[0]:
         return Outcome(step="bass", round=round_id, remarks=("The job has no subwoofer.",))
-    result, checked = solve(job, analyses), verify(job, round_id, analyses)
+    result, checked = solve_round(job, round_id, analyses), verify(job, round_id, analyses)
     seats = len(job.system.seats)
-    if isinstance(result, str) or result.measured.round != round_id:
-        remark = (
-            f"No prediction: {result}."
-            if isinstance(result, str)
-            else f"The prediction is shown in the round {round_name(result.measured.round)}."
-        )
-        return Outcome(step="bass", round=round_id, total=seats, remarks=(remark,))
+    if isinstance(result, str):
+        return Outcome(step="bass", round=round_id, total=seats, remarks=(f"No prediction: {result}.",))
+    newest = newest_bass(job, analyses)
+    is_newest = not isinstance(newest, str) and newest.round == round_id
     checks = (*_agreement_checks(checked), *_crossover_checks(result))
     return Outcome(
         step="bass",
@@ -104,10 +118,10 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=checks,
         tables=tuple(_tables(result, checked, checks)),
         curves=tuple(_curves(result, checked)),
-        advice=_advice(job, result, checked),
-        choices=_choices(job, result),
+        advice=_advice(job, result, checked) if is_newest else (),
+        choices=_choices(job, result) if is_newest else (),
         stands_out=_stands_out(result, checked),
-        remarks=tuple(_remarks(job, result, checked)),
+        remarks=tuple(_remarks(job, result, checked, is_newest=is_newest)),
     )
 
 
@@ -334,10 +348,17 @@ def _curves(result: BassResult, checked: Verified | str) -> list[Curve]:
     for i, seat in enumerate(result.measured.seats):
         before = round_name(result.measured.round)
         series = [
-            Series(name=before, x=freq, y=result.as_found.levels_db[i], kind="other" if result.is_change else "main")
+            Series(
+                name=before,
+                x=freq,
+                y=smoothed_db(freq, result.as_found.levels_db[i]),
+                kind="other" if result.is_change else "main",
+            )
         ]
         if result.is_change:
-            series.append(Series(name="predicted", x=freq, y=result.proposed.levels_db[i], kind="main"))
+            series.append(
+                Series(name="predicted", x=freq, y=smoothed_db(freq, result.proposed.levels_db[i]), kind="main")
+            )
         if not isinstance(checked, str) and seat in checked.seats:
             k = checked.seats.index(seat)
             series = [
@@ -350,7 +371,7 @@ def _curves(result: BassResult, checked: Verified | str) -> list[Curve]:
                 title=f"All subwoofers at {seat}",
                 seat=seat,
                 y_unit="dB rel.",
-                caption="third octaves" if len(series) == 2 and series[0].name == "predicted" else "",
+                caption="1/3 octave" if series[0].name == "predicted" else "1/6 octave",
                 series=tuple(series),
             )
         )
@@ -359,17 +380,19 @@ def _curves(result: BassResult, checked: Verified | str) -> list[Curve]:
 
 def bands_curve(result: BassResult, after: Version | None) -> Curve:
     """From the lowest to the highest seat: as measured as an area, and with new settings between two lines."""
-    freq, before = result.measured.room.freq_hz, result.as_found.levels_db
+    freq = result.measured.room.freq_hz
+    before = smoothed_db(freq, result.as_found.levels_db)
     name = round_name(result.measured.round)
     series = [
-        Series(name=f"lowest seat {name}", x=freq, y=before.min(axis=0), kind="low"),
-        Series(name=f"highest seat {name}", x=freq, y=before.max(axis=0), kind="high"),
+        Series(name=f"lowest seat, {name}", x=freq, y=before.min(axis=0), kind="low"),
+        Series(name=f"highest seat, {name}", x=freq, y=before.max(axis=0), kind="high"),
     ]
     kind: Literal["main", "mean"] = "main"
     if after is not None:
+        new = smoothed_db(freq, after.levels_db)
         series += [
-            Series(name="highest seat predicted", x=freq, y=after.levels_db.max(axis=0), kind=kind),
-            Series(name="lowest seat predicted", x=freq, y=after.levels_db.min(axis=0), kind=kind),
+            Series(name="highest predicted", x=freq, y=new.max(axis=0), kind=kind),
+            Series(name="lowest predicted", x=freq, y=new.min(axis=0), kind=kind),
         ]
     else:
         series.append(Series(name="mean of seats", x=freq, y=before.mean(axis=0), kind="mean"))
@@ -377,8 +400,15 @@ def bands_curve(result: BassResult, after: Version | None) -> Curve:
         id=CURVE_AFTER if after is not None else CURVE_BEFORE,
         title=f"All subwoofers, {len(result.measured.seats)} seats",
         y_unit="dB rel.",
+        caption="1/6 octave",
         series=tuple(series),
     )
+
+
+def smoothed_db(freq_hz: FloatArray, levels_db: FloatArray) -> FloatArray:
+    """Mean power within 1/6 octave around each frequency [dB, shape=(…, n)]: a curve that can be read."""
+    near = np.abs(np.log2(freq_hz[:, None] / freq_hz)) <= 1 / 12 + 1e-9
+    return np.asarray(10 * np.log10(10 ** (levels_db / 10) @ (near / near.sum(axis=0))))
 
 
 # --- words ----------------------------------------------------------------------------------------------------------
@@ -438,11 +468,11 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
     return tuple(choices)
 
 
-def _remarks(job: Job, result: BassResult, checked: Verified | str) -> list[str]:
+def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest: bool) -> list[str]:
     remarks = list(result.measured.left_out)
     if result.kept_because is not None:
         remarks.append(f"Everything is left as it is: {result.kept_because}.")
-    elif not in_use(job, result):
+    elif is_newest and not in_use(job, result):
         remarks.append("The settings sheet does not take these settings until you choose so.")
     worst = result.sturdy
     if result.measured.room.subs > 1:

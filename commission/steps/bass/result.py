@@ -23,7 +23,6 @@ from commission.dsp.delays import assumed_speed_m_s, unit_m
 from commission.dsp.repeatability import placement_u_db
 from commission.dsp.trims import to_grid
 from commission.model import AS_LEFT, Analyses, CancelToken, Channel, ComplexArray, FloatArray, Job, freeze
-from commission.model.units import listed
 from commission.steps.bass.measured import MeasuredBass, measured_bass, newest_bass
 from commission.steps.distances import result as distances
 from commission.steps.levels import result as levels
@@ -36,8 +35,6 @@ TRADE_KEY, USE_KEY, HAND_KEY = "trade", "use", "hand"
 """Decisions of this step."""
 DELAY_SPREAD_S = 0.015
 """Delays of subwoofers against each other: half a period of 33 Hz (common practice, no source)."""
-FREE_GRID = 1e-3
-"""Steps without a known processor setting to start from are its steps all the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -288,7 +285,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
             version(measured, name, settings, p)
             for (name, p), settings in zip(PRICES.items(), searched.trade, strict=False)
         ),
-        subs=_proposals(job, measured, space, placed),
+        subs=proposals(job, measured, space, placed),
         kept_because=kept,
         by_hand=hand is not None,
         sturdy=sturdy,
@@ -467,7 +464,8 @@ def _crossover(
 # --- what to enter --------------------------------------------------------------------------------------------------
 
 
-def _proposals(job: Job, measured: MeasuredBass, space: SearchSpace, settings: SubSettings) -> dict[str, SubProposal]:
+def proposals(job: Job, measured: MeasuredBass, space: SearchSpace, settings: SubSettings) -> dict[str, SubProposal]:
+    """What to enter for some settings of the subwoofers."""
     delay = job.system.processor.delay
     is_change = not _same(settings, unchanged(measured.room.subs))
     moved = _shift(space.mains_moved_s / space.slope_s, delay.step) if is_change else 0.0
@@ -579,9 +577,10 @@ def hand_settings(job: Job, measured: MeasuredBass) -> SubSettings | None:
     return SubSettings(np.array(gain), np.array(delay), np.array(polarity))
 
 
-def search_by_hand(
+def search_from(
     job: Job,
     result: BassResult,
+    analyses: Analyses,
     start: SubSettings,
     cancel: CancelToken,
     progress: Callable[[float], None],
@@ -594,9 +593,5 @@ def search_by_hand(
         search_of.settle(room, space.bounds, space.grid, found.settings[k], price)
         for k in range(min(3, len(found.costs)))
     ]
-    return min(settled, key=lambda each: search_of.figures(room, each, price).cost), found.stopped
-
-
-def describe_subs(result: BassResult) -> str:
-    """As in "SUB1 and SUB2"."""
-    return listed(result.measured.subs)
+    best = min(settled, key=lambda each: search_of.figures(room, each, price).cost)
+    return _placed(job, result.measured, analyses, space, best)[0], found.stopped

@@ -59,6 +59,7 @@ class StepScreen(AnyStepScreen):
         Binding("w", "record", "Write record", id="step.record"),
         Binding("k", "check_record", "Check record", id="step.check-record"),
         Binding("c", "decide", "Choose", id="step.choose"),
+        Binding("e", "adjust", "Adjust", id="step.adjust"),
         Binding("r", "rounds", "Round", id="app.rounds"),
         Binding("r", "rounds_unlisted", "Round", show=False, id="app.rounds"),
         Binding("p", "photo", "Photo", id="step.photo"),
@@ -123,6 +124,8 @@ class StepScreen(AnyStepScreen):
             return choices
         if action in ("rounds", "rounds_unlisted"):
             return self.step.imports == (action == "rounds_unlisted")
+        if action == "adjust":
+            return self.step.id == "bass" and outcome is not None and outcome.done > 0
         if action in ("photo", "photo_unlisted"):  # six keys in the footer at most
             full = (
                 self.step.entry == "responses"
@@ -340,6 +343,15 @@ class StepScreen(AnyStepScreen):
         """Decide between the alternatives that the step offers."""
         outcome = self.commission.outcomes.get(self.step.id)
         ask_decision(self, self.step, outcome.choices if outcome is not None else ())
+
+    def action_adjust(self) -> None:
+        """Change the settings of the subwoofers by hand."""
+        from commission.steps.bass import BassResult, solve_round
+        from commission.ui.screens.bass import BassScreen
+
+        result = solve_round(self.visit.job, self.round_id, self.visit.analyses)
+        if isinstance(result, BassResult):
+            self.app.push_screen(BassScreen(result))
 
     def action_budget(self) -> None:
         """What the uncertainty of the selected row is made of."""

@@ -44,12 +44,28 @@ class Plot(Painted):
     ) -> None:
         super().__init__(id=id, classes=classes)
         self.curve = curve
-        self.view = View(y_limits=y_limits)
+        self.view = self._fitting(View(y_limits=y_limits))
 
     def show(self, curve: Curve | None, y_limits: tuple[float, float] | None = None) -> None:
         """Show another curve with the same frequencies and read-out; `y_limits` keep the scale while flicking."""
         self.curve = curve
-        self.view = replace(self.view, y_limits=y_limits)
+        self.view = replace(self._fitting(self.view), y_limits=y_limits)
+        self.repaint()
+
+    def _fitting(self, view: View) -> View:
+        """The bass alone where the curve ends there."""
+        series = self.curve.series if self.curve is not None else ()
+        ends = [float(s.x[-1]) for s in series if s.x.size]
+        whole = (view.low_hz, view.high_hz) == FULL_HZ
+        return (
+            replace(view, low_hz=BASS_HZ[0], high_hz=BASS_HZ[1])
+            if whole and ends and max(ends) <= BASS_HZ[1]
+            else view
+        )
+
+    def show_band(self, low_hz: float, high_hz: float) -> None:
+        """Show these frequencies."""
+        self.view = replace(self.view, low_hz=low_hz, high_hz=high_hz)
         self.repaint()
 
     def paint(self, width: int, height: int) -> list[Line]:

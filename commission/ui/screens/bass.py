@@ -1,0 +1,223 @@
+"""The settings of the subwoofers by hand: every seat's curve, evenness and output follow each key at once."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import numpy as np
+from textual import on
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical
+from textual.content import Content
+from textual.widgets import Footer, Static
+
+from commission.dsp.bass_sum import SubSettings, unchanged
+from commission.model import CancelToken, Decided, Progress
+from commission.model.formatting import number
+from commission.model.units import clean_text, round_name
+from commission.steps import bass
+from commission.steps.bass.result import (
+    HAND_KEY,
+    USE_KEY,
+    BassResult,
+    SubProposal,
+    Version,
+    hand_text,
+    proposals,
+    search_from,
+    version,
+)
+from commission.ui.screens.base import VisitScreen
+from commission.ui.widgets.draw.canvas import Run, fit
+from commission.ui.widgets.picker import Item, Picker, text_item
+from commission.ui.widgets.plot import Plot
+
+HELP = """
+The dotted area reaches from the lowest to the highest seat as measured. The two lines are the lowest and the highest seat
+with the settings at the left.
+
+- **Up** and **down** select a value, **left** and **right** change it by one step of the processor, with Shift by ten.
+- **p** returns to the proposal, **b** to the settings as they are.
+- **f** searches again from these settings. Escape stops the search and keeps the best settings found so far.
+- **Enter** stores the settings for the settings sheet.
+
+Evenness is the seat-to-seat standard deviation. Output is the level of the sum relative to the powers of all subwoofers,
+the loudest one at its limit: what the settings cost in headroom.
+"""
+BAND_HZ = (15.0, 160.0)
+KINDS = ("gain", "delay", "polarity")
+MANY = 10
+
+
+class BassScreen(VisitScreen):
+    """One value at a time, the curves of all seats beside it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("left", "change(-1)", "Less", key_display="←", id="bass.less"),
+        Binding("right", "change(1)", "More", key_display="→", id="bass.more"),
+        Binding("shift+left", "change(-10)", show=False, id="bass.much-less"),
+        Binding("shift+right", "change(10)", show=False, id="bass.much-more"),
+        Binding("f", "search", "Search", id="bass.search"),
+        Binding("p", "proposal", show=False, id="bass.proposal"),
+        Binding("b", "before", show=False, id="bass.before"),
+    ]
+    HELP_TITLE, HELP_TEXT = "Bass: settings by hand", HELP
+    DEFAULT_CSS = """
+    BassScreen #bass-left { width: 40; }
+    BassScreen #bass-values { height: auto; max-height: 60%; }
+    BassScreen #bass-figures { height: auto; padding: 1 1 0 1; }
+    BassScreen Plot { height: 1fr; width: 1fr; }
+    BassScreen.narrow #bass-left { width: 36; }
+    """
+
+    def __init__(self, result: BassResult) -> None:
+        super().__init__()
+        self._result = result
+        self.settings: SubSettings = result.proposed.settings
+        self._y_limits: tuple[float, float] | None = None
+
+    def compose(self) -> ComposeResult:
+        """Values and figures at the left, the curves at the right."""
+        yield Static("", classes="headline")
+        yield Static("", id="todo")
+        with Horizontal(id="sides"):
+            with Vertical(id="bass-left"):
+                yield Picker(id="bass-values")
+                yield Static("", id="bass-figures")
+            yield Plot(id="bass-plot")
+        yield Footer(show_command_palette=False)
+
+    def on_mount(self) -> None:
+        """The list of values has the keys."""
+        plot = self.query_one(Plot)
+        low, high = self._result.measured.band_hz
+        plot.show_band(max(low / 1.02, BAND_HZ[0]), min(high * 1.02, BAND_HZ[1]))
+        self.query_one("#bass-values").focus()
+        self.refresh_results()
+
+    @property
+    def subs(self) -> tuple[str, ...]:
+        """The subwoofers, in their order."""
+        return self._result.measured.subs
+
+    def refresh_results(self) -> None:
+        """Values, figures and curves of the present settings."""
+        if not self.is_mounted:
+            return
+        result = self._result
+        self.show_head(f"Bass by hand, {round_name(result.measured.round)}")
+        todo = "← → change the selected value. Enter stores for the sheet, p: proposal, b: as measured."
+        self.query_one("#todo", Static).update(Content(clean_text(self.commission.working or todo)))
+        now = version(result.measured, "by hand", self.settings)
+        entered = proposals(self.visit.job, result.measured, result.space, self.settings)
+        self.query_one("#bass-values", Picker).show(self._items(entered))
+        self.query_one("#bass-figures", Static).update(Content("\n".join(self._figures(now))))
+        curve = bass.bands_curve(result, now)
+        if self._y_limits is None:
+            top = 5 * np.ceil(max(float(s.y.max()) for s in curve.series) / 5 + 0.5)
+            self._y_limits = (float(top) - 45.0, float(top))
+        self.query_one(Plot).show(curve, self._y_limits)
+
+    def _items(self, entered: dict[str, SubProposal]) -> list[Item]:
+        items: list[Item] = []
+        unit = self.visit.job.system.processor.delay.unit
+        for i, sub in enumerate(self.subs):
+            each = entered[sub]
+            if items:
+                items.append(text_item("", ""))
+            items.append(text_item("", f" {sub}", "mark"))
+            trim = "" if each.trim_db is None else f"trim {number(each.trim_db, 1, signed=True)} dB"
+            held = "" if each.setting is None else f"set {number(each.setting, 2)} {unit}"
+            values = (
+                ("gain", f"{number(float(self.settings.gain_db[i]), 1, signed=True)} dB", trim),
+                ("delay", f"{number(1000 * float(self.settings.delay_s[i]), 2, signed=True)} ms", held),
+                ("polarity", "turned over" if self.settings.polarity[i] < 0 else "as it is", each.new_polarity),
+            )
+            for kind, value, setting in values:
+                runs: tuple[Run, ...] = (
+                    (fit(f" {kind}", 9), "dim"),
+                    (fit(value, 11, "right"), "main"),
+                    (f"  {setting}", "dim"),
+                )
+                items.append(Item(f"{i} {kind}", runs))
+        return items
+
+    def _figures(self, now: Version) -> list[str]:
+        result = self._result
+        seat, off = bass.worst_seat(result, now)
+        found = result.as_found
+        lines = [
+            f"Seat to seat  {number(found.sd_db, 1)} → {number(now.sd_db, 1)} dB",
+            f"Output        {_db(found)} → {_db(now)} dB",
+            f"Worst seat    {seat} {number(off, 1, signed=True)} dB",
+            "",
+            "Trade       seat to seat   output",
+        ]
+        rows = (*result.trade, *result.others)
+        lines += [f"{fit(v.name, 12)} {number(v.sd_db, 1):>8} dB {_db(v):>5} dB" for v in rows]
+        return lines
+
+    def action_change(self, steps: int) -> None:
+        """The selected value by some steps of the processor."""
+        key = self.query_one("#bass-values", Picker).key
+        if not key:
+            return
+        index, kind = int(key.split()[0]), key.split()[1]
+        gain, delay = self.settings.gain_db.copy(), self.settings.delay_s.copy()
+        polarity = self.settings.polarity.copy()
+        bounds, grid = self._result.space.bounds, self._result.space.grid
+        if kind == "gain":
+            wanted = gain[index] + steps * grid.gain_step_db
+            gain[index] = np.clip(wanted, bounds.gain_low_db[index], bounds.gain_high_db[index])
+        elif kind == "delay":
+            wanted = delay[index] + steps * grid.delay_step_s
+            delay[index] = np.clip(wanted, bounds.delay_low_s[index], bounds.delay_high_s[index])
+        else:
+            polarity[index] *= -1
+        self._set(SubSettings(gain, delay, polarity))
+
+    def _set(self, settings: SubSettings) -> None:
+        self.settings = settings
+        self.refresh_results()
+
+    def action_proposal(self) -> None:
+        """Back to the proposal."""
+        self._set(self._result.proposed.settings)
+
+    def action_before(self) -> None:
+        """Back to the settings as they are."""
+        self._set(unchanged(len(self.subs)))
+
+    def action_search(self) -> None:
+        """Search from the present settings, in the background."""
+        job, analyses, result, start = self.visit.job, self.visit.analyses, self._result, self.settings
+
+        def search(cancel: CancelToken, progress: Progress) -> tuple[SubSettings, bool]:
+            return search_from(
+                job, result, analyses, start, cancel, lambda share: progress(share, "searching settings")
+            )
+
+        self.commission.run_job(search, self._searched)
+
+    def _searched(self, found: tuple[SubSettings, bool]) -> None:
+        settings, stopped = found
+        self._set(settings)
+        self.notify(
+            "Stopped; these are the best settings so far." if stopped else "These are the best settings found."
+        )
+
+    @on(Picker.Chosen)
+    def store_settings(self) -> None:
+        """Enter: store the settings for the settings sheet."""
+        round_id = self._result.measured.round
+        text = hand_text(self.subs, self.settings)
+        if self.store(
+            Decided(round=round_id, step="bass", key=HAND_KEY, value=text),
+            Decided(round=round_id, step="bass", key=USE_KEY, value="yes"),
+        ):
+            self.notify("Stored: the settings sheet takes these settings.")
+
+
+def _db(each: Version) -> str:
+    return number(each.figures.output_db, 1, signed=True)

@@ -1,0 +1,227 @@
+"""The step Bass: what it needs, what it proposes on the steps of a processor, what the sheet and the JSON take."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+from bass_visit import AS_FOUND, AS_LEFT, BINS_HZ, FOUND_SETTINGS, as_found
+from builders import cinema, decided, defined, job_of, levels, setting
+
+from commission.dsp.bass_search import figures
+from commission.dsp.bass_sum import SubResponses, SubSettings, unchanged
+from commission.model import Analyses, Verdict
+from commission.record.data.bass import bass_values
+from commission.steps import bass
+from commission.steps.bass.measured import MeasuredBass, measured_bass
+from commission.steps.bass.result import HAND_KEY, USE_KEY, BassResult, hand_settings, hand_text, search_from
+from commission.steps.handover.settings_sheet import settings_sheet
+from commission.visit import Visit
+
+
+def result_of(visit: Any) -> BassResult:
+    found = bass.solve(visit.job, visit.analyses)
+    assert isinstance(found, BassResult), found
+    return found
+
+
+def values_of(visit: Any) -> dict[str, Any]:
+    return bass_values(cast(Visit, SimpleNamespace(job=visit.job, analyses=visit.analyses)))
+
+
+@pytest.mark.parametrize(("unit", "step", "trim_step"), [("m", 0.03, 0.5), ("ft", 1.0, 1.0), ("ms", 0.1, 0.1)])
+def test_what_to_enter_is_on_the_steps_of_the_processor_and_gives_what_is_predicted(
+    unit: str, step: float, trim_step: float
+) -> None:
+    """The settings are played in the simulated room, which knows nothing of the prediction."""
+    held = {"m": 3.0, "ft": 10.0, "ms": 6.0}[unit]
+    visit = as_found(subs=2, seed=3, unit=unit, step=step, trim_step=trim_step)
+    visit.bodies, visit.items = [], []
+    visit.play(AS_FOUND, {c: (0.0, held, "normal") for c in visit.names})
+    result = result_of(visit)
+    assert result.is_change
+    entered = {}
+    for sub, each in result.subs.items():
+        assert each.trim_db is not None and each.setting is not None
+        assert each.trim_db / trim_step == pytest.approx(round(each.trim_db / trim_step), abs=1e-6)
+        assert each.setting / step == pytest.approx(round(each.setting / step), abs=1e-6)
+        assert -12 <= each.trim_db <= 12 and each.setting >= 0
+        entered[sub] = (each.trim_db, each.setting, each.new_polarity)
+    visit.play(AS_LEFT, entered)
+    after = measured_bass(visit.job, AS_LEFT, visit.analyses)
+    assert isinstance(after, MeasuredBass)
+    room = result.measured.room  # the same frequencies: louder subwoofers are heard a little farther down
+    index = np.isin(BINS_HZ, room.freq_hz)
+    again = SubResponses(after.full[..., index], room.freq_hz, room.seat_share, room.freq_share)
+    # 0.05 dB: the settings as found are on no step of the processor, the entered ones are rounded once more.
+    assert figures(again, unchanged(2)).sd_db == pytest.approx(result.proposed.sd_db, abs=0.05)
+
+
+def test_a_proposal_is_better_than_what_stands_beside_it() -> None:
+    result = result_of(as_found(subs=4, seed=2))
+    assert result.is_change
+    for other in (result.as_found, *result.others):
+        assert result.proposed.figures.cost < other.figures.cost
+    assert result.gained > 2 * result.u_gained
+    assert [v.name for v in result.trade] == ["even", "balanced", "loud", "loudest"]
+    assert result.trade[0].sd_db <= result.trade[-1].sd_db + 0.05
+    assert result.trade[0].figures.output_db <= result.trade[-1].figures.output_db + 0.05
+
+
+def test_settings_that_are_best_already_are_left_as_they_are() -> None:
+    visit = as_found(subs=2, seed=3)
+    first = result_of(visit)
+    visit.play("interim", {s: (e.trim_db, e.setting, e.new_polarity) for s, e in first.subs.items()})  # type: ignore[misc]
+    again = bass.solve_round(visit.job, "interim", visit.analyses)
+    assert isinstance(again, BassResult)
+    assert not again.is_change and again.kept_because
+    assert all(e.gain_db == 0 and e.delay_s == 0 and e.polarity == 1 for e in again.subs.values())
+    assert all(e.trim_db == e.old_trim_db and e.setting == e.old_setting for e in again.subs.values())
+
+
+def test_one_subwoofer_leaves_seats_as_they_are() -> None:
+    result = result_of(as_found(subs=1, seed=3))
+    assert result.kept_because is not None and "one subwoofer" in result.kept_because
+
+
+def test_the_crossover_is_brought_together() -> None:
+    visit = as_found(subs=2, seed=5, high_pass_hz=80.0, clock_by_seat=False)
+    result = result_of(visit)
+    assert result.crossover is not None and result.crossover.mains == ("FL", "FC", "FR")
+    assert result.crossover.fit.after_db.mean() >= result.crossover.fit.before_db.mean() - 0.5
+    outcome = bass.evaluate(visit.job, AS_FOUND, visit.analyses)
+    assert [c.channel for c in outcome.checks if c.id == "bass.crossover"] == ["FL", "FC", "FR"]
+    assert not any(c.verdict is Verdict.FAIL for c in outcome.checks if (c.value or 0) < 3)
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"clock": None}, "share no clock"),
+        ({"phase": False}, "has no phase"),
+        ({"noise_db": 60.0}, "above the noise"),
+    ],
+)
+def test_what_is_missing_is_named(fields: dict[str, Any], words: str) -> None:
+    visit = as_found(subs=2, seed=1)
+    visit.bodies, visit.items = [], []
+    visit.play(AS_FOUND, {c: FOUND_SETTINGS[c] for c in visit.names}, **fields)
+    found = bass.solve(visit.job, visit.analyses)
+    assert isinstance(found, str) and words in found
+    assert words in values_of(visit)["why"]
+    outcome = bass.evaluate(visit.job, AS_FOUND, visit.analyses)
+    assert outcome.state == "nothing" and any(words in remark for remark in outcome.remarks)
+
+
+def test_a_noisy_stretch_is_left_out_and_named() -> None:
+    visit = as_found(subs=2, seed=1)
+    noise = np.full(241, -60.0)
+    noise[20:30] = 60.0
+    visit.items = [
+        replace(i, analysis=replace(i.analysis, noise_db=noise)) if i.channel == "SUB1" and i.analysis else i
+        for i in visit.items
+    ]
+    found = measured_bass(visit.job, AS_FOUND, visit.analyses)
+    assert isinstance(found, MeasuredBass)
+    assert any("above the noise" in text for text in found.left_out)
+
+
+def test_responses_past_the_delays_give_the_same_proposal() -> None:
+    through, past = as_found(subs=2, seed=4), as_found(subs=2, seed=4)
+    past.bodies, past.items = [], []
+    held = {"SUB1": (0.0, 3.0, "normal"), "SUB2": (0.0, 3.9, "normal")}
+    past.play(AS_FOUND, held, past_delays=True)
+    through.bodies, through.items = [], []
+    through.play(AS_FOUND, held)
+    one, two = result_of(through), result_of(past)
+    assert one.proposed.sd_db == pytest.approx(two.proposed.sd_db, abs=1e-6)
+    assert {s: e.setting for s, e in one.subs.items()} == {s: e.setting for s, e in two.subs.items()}
+
+
+def test_a_seat_without_weight_counts_for_nothing() -> None:
+    visit = as_found(subs=2, seed=6)
+    system = visit.system
+    seats = tuple(replace(s, weight=0.0) if s.id == "A6" else s for s in system.seats)
+    job = job_of(defined(replace(system, seats=seats)), *visit.bodies)
+    fewer = replace(system, seats=seats[:5])
+    one = bass.solve(job, visit.analyses)
+    two = bass.solve(job_of(defined(fewer), *visit.bodies), visit.analyses)
+    assert isinstance(one, BassResult) and isinstance(two, BassResult)
+    assert one.proposed.sd_db == pytest.approx(two.proposed.sd_db, abs=0.02)
+
+
+def test_the_sheet_takes_the_proposal_unless_decided_otherwise() -> None:
+    visit = as_found(subs=2, seed=3)
+    result = result_of(visit)
+    lines = {(each.channel, each.kind): each for each in settings_sheet(visit.job, visit.analyses)}
+    for sub, new in result.subs.items():
+        assert lines[sub, "trim"].new == new.trim_db and lines[sub, "delay"].new == new.setting
+    visit.bodies.append(decided("bass", USE_KEY, "no"))
+    lines = {(each.channel, each.kind): each for each in settings_sheet(visit.job, visit.analyses)}
+    assert lines["SUB1", "delay"].new != result.subs["SUB1"].setting or ("SUB1", "trim") not in lines
+
+
+def test_settings_by_hand_are_stored_and_predicted() -> None:
+    visit = as_found(subs=2, seed=1)
+    result = result_of(visit)
+    hand = SubSettings(np.array([-1.0, -2.5]), np.array([0.0, 0.003]), np.array([1, -1]))
+    visit.bodies.append(decided("bass", HAND_KEY, hand_text(result.measured.subs, hand)))
+    by_hand = result_of(visit)
+    assert by_hand.by_hand and by_hand.is_change
+    assert by_hand.proposed.sd_db == pytest.approx(figures(result.measured.room, hand).sd_db)
+    assert by_hand.subs["SUB2"].new_polarity == "reversed"
+
+
+@pytest.mark.parametrize(
+    "text", ["", "SUB1 1 2", "SUB1 0 0 1; SUB3 0 0 1", "SUB1 x 0 1; SUB2 0 0 1", "SUB1 99 0 1; SUB2 0 0 1"]
+)
+def test_a_decision_that_makes_no_sense_is_ignored(text: str) -> None:
+    visit = as_found(subs=2, seed=1)
+    measured = result_of(visit).measured
+    visit.bodies.append(decided("bass", HAND_KEY, text))
+    assert hand_settings(visit.job, measured) is None
+
+
+def test_a_search_from_the_screen_ends_on_the_proposal_or_better() -> None:
+    import threading
+
+    visit = as_found(subs=2, seed=1)
+    result = result_of(visit)
+    found, stopped = search_from(
+        visit.job, result, visit.analyses, unchanged(2), threading.Event(), lambda share: None
+    )
+    assert not stopped
+    assert figures(result.measured.room, found).cost <= result.proposed.figures.cost + 0.3
+
+
+def test_the_json_holds_what_others_rely_on() -> None:
+    visit = as_found(subs=2, seed=1)
+    values = values_of(visit)
+    assert {"round", "band_hz", "proposal", "predicted", "verified", "trade", "as_found"} <= set(values)
+    assert values["round"] == AS_FOUND and values["verified"] == {}
+    for each in values["proposal"].values():
+        assert set(each) == {"gain_db", "delay_ms", "polarity", "filters", "trim_db", "setting"}
+    for key in ("as_found", "predicted"):
+        assert set(values[key]["seats"]) == set(visit.seat_names)
+        assert np.isfinite(values[key]["sd_db"]) and np.isfinite(values[key]["output_db"])
+    # What is promised comes out of a sum written here: gain, delay and polarity on the responses as measured.
+    measured = result_of(visit).measured
+    parts = [
+        each["polarity"]
+        * 10 ** (each["gain_db"] / 20)
+        * np.exp(-2j * np.pi * measured.room.freq_hz * each["delay_ms"] / 1000)
+        for each in values["proposal"].values()
+    ]
+    heard = 20 * np.log10(np.abs(sum(w * h for w, h in zip(parts, measured.room.values, strict=True))))
+    assert np.sqrt(heard.var(axis=0) @ measured.room.freq_share) == pytest.approx(
+        values["predicted"]["sd_db"], abs=0.006
+    )
+
+
+def test_without_subwoofers_there_is_nothing() -> None:
+    job = job_of(defined(cinema(("FL", "FC", "FR"))), *levels({"FL": 75.0}), setting("FL", trim_db=0.0))
+    assert bass_values(cast(Visit, SimpleNamespace(job=job, analyses=Analyses()))) == {}
+    assert bass.evaluate(job, AS_FOUND, Analyses()).remarks == ("The job has no subwoofer.",)

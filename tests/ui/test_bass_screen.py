@@ -1,0 +1,87 @@
+"""Settings of the subwoofers by hand, on the sample job."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from pathlib import Path
+
+import pytest
+from test_shell import footer_fits, settle, shown, to_step
+from textual.widgets import Static
+
+from commission.cli.workshop import LocalWorkshop
+from commission.model.errors import Cancelled
+from commission.ui.app import CommissionApp
+from commission.ui.screens import bass as screen_of
+from commission.ui.screens.bass import BassScreen
+from commission.ui.widgets.plot import Plot
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
+async def test_a_key_changes_one_value_and_everything_follows(
+    size: tuple[int, int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    sample = LocalWorkshop(tmp_path / "made").demo(tmp_path)
+    shutil.copy(sample, tmp_path / "copy.commission")
+    app = CommissionApp(LocalWorkshop(tmp_path / "made"), tmp_path / "copy.commission", keys=tmp_path / "none.toml")
+    async with app.run_test(size=size) as pilot:
+        await settle(pilot)
+        await to_step(pilot, "bass")
+        await pilot.press("e")
+        await settle(pilot)
+        screen = app.screen
+        assert isinstance(screen, BassScreen) and footer_fits(app)
+        assert "Seat to seat" in shown(app) and "SUB2" in shown(app)
+        before, figures = screen.settings, str(screen.query_one("#bass-figures", Static).content)
+        await pilot.press("down", "right")
+        assert screen.settings.delay_s[0] > before.delay_s[0]
+        await pilot.press("shift+right")
+        assert screen.settings.delay_s[0] - before.delay_s[0] == pytest.approx(11 * 0.03 / 343, abs=1e-6)
+        assert str(screen.query_one("#bass-figures", Static).content) != figures
+        took, plot = [], screen.query_one(Plot)
+        for _ in range(8):
+            start = time.process_time()
+            screen.action_change(1)
+            plot.paint(*plot.size)
+            took.append(time.process_time() - start)
+        assert min(took) < 0.05  # the time in which a key must show
+        await pilot.press("down", "left")
+        assert screen.settings.polarity[0] == -1
+        await pilot.press("b")
+        assert list(screen.settings.gain_db) == [0.0, 0.0]
+        await pilot.press("p", "enter")
+        await settle(pilot)
+        decisions = app.visit.job.decisions
+        assert decisions["as-found", "bass", "use"] == "yes"
+        assert decisions["as-found", "bass", "hand"].startswith("SUB1 ")
+
+
+async def test_a_search_is_stopped_with_the_best_so_far(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    sample = LocalWorkshop(tmp_path / "made").demo(tmp_path)
+    app = CommissionApp(LocalWorkshop(tmp_path / "made"), sample, keys=tmp_path / "none.toml")
+    real = screen_of.search_from
+
+    def slow(job, result, analyses, start, cancel, progress):  # type: ignore[no-untyped-def]
+        progress(0.3)
+        if not cancel.wait(30):
+            raise Cancelled
+        return real(job, result, analyses, start, cancel, progress)
+
+    monkeypatch.setattr(screen_of, "search_from", slow)
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        await to_step(pilot, "bass")
+        await pilot.press("e")
+        await settle(pilot)
+        screen = app.screen
+        assert isinstance(screen, BassScreen)
+        await pilot.press("b", "f")
+        await pilot.pause(0.2)
+        assert "searching settings" in shown(app)
+        await pilot.press("escape")
+        await settle(pilot)
+        assert app.screen is screen
+        assert screen.settings.gain_db.shape == (2,)
