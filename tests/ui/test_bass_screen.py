@@ -12,8 +12,8 @@ from textual.widgets import Static
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model.errors import Cancelled
+from commission.steps.bass import result as result_of
 from commission.ui.app import CommissionApp
-from commission.ui.screens import bass as screen_of
 from commission.ui.screens.bass import BassScreen
 from commission.ui.widgets.plot import Plot
 
@@ -62,15 +62,15 @@ async def test_a_search_is_stopped_with_the_best_so_far(tmp_path: Path, monkeypa
     monkeypatch.chdir(tmp_path)
     sample = LocalWorkshop(tmp_path / "made").demo(tmp_path)
     app = CommissionApp(LocalWorkshop(tmp_path / "made"), sample, keys=tmp_path / "none.toml")
-    real = screen_of.search_from
+    real = result_of.search_from
 
-    def slow(job, result, analyses, start, cancel, progress):  # type: ignore[no-untyped-def]
+    def slow(job, result, analyses, start, cancel, progress):
         progress(0.3)
         if not cancel.wait(30):
             raise Cancelled
         return real(job, result, analyses, start, cancel, progress)
 
-    monkeypatch.setattr(screen_of, "search_from", slow)
+    monkeypatch.setattr("commission.ui.screens.bass.search_from", slow)
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
         await to_step(pilot, "bass")
@@ -83,5 +83,6 @@ async def test_a_search_is_stopped_with_the_best_so_far(tmp_path: Path, monkeypa
         assert "searching settings" in shown(app)
         await pilot.press("escape")
         await settle(pilot)
-        assert app.screen is screen
-        assert screen.settings.gain_db.shape == (2,)
+        now = app.screen
+        assert isinstance(now, BassScreen)
+        assert now.settings.gain_db.shape == (2,)
