@@ -127,7 +127,7 @@ def kill_loop(
         stray = [each.name for each in folder.iterdir() if each.name.endswith(("-journal", "-wal", "-shm"))]
         if stray:
             found.problems.append(f"{number} {name}: {', '.join(stray)} left after opening")
-        report(f"{number + 1} of {count}")
+        report(f"{number + 1} of {count}: {len(found.problems)} problems")
     return found
 
 

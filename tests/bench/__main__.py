@@ -9,6 +9,7 @@ import argparse
 import sys
 
 import analysis
+import answers
 import bass
 import faults
 import haul
@@ -33,6 +34,7 @@ ALL = {
     "record": record.run,
     "bass": bass.run,
     "haul": haul.run,
+    "answers": answers.run,
     "kills": kills.run,
     "mutants": mutated_jobs.run,
     "odd": odd.run,
@@ -40,7 +42,7 @@ ALL = {
     "words": words.run,
 }
 
-TIMES = ("analysis", "responses", "startup", "polarity", "reopen", "record", "haul")
+TIMES = ("analysis", "responses", "startup", "polarity", "reopen", "record", "haul", "answers")
 """Run when none is named; the others look for crashes or false words, and take long."""
 
 
