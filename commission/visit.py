@@ -163,7 +163,7 @@ class Visit:
         from commission.steps.shared.isolation import why_failed
 
         computed = self._now()
-        if not computed.rejudged:
+        if not computed.is_rejudged:
             job, found = computed.job, None
             try:
                 found = rejudge(job, computed.analyses, __version__, self.steps, lambda s, r: self.outcome(s.id, r))
@@ -172,8 +172,8 @@ class Visit:
                 found = Rejudged(
                     stored=job.judged[-1], program_version=__version__, count=0, differences=(), left_out=left_out
                 )
-            computed.rejudged.append(found)
-        return computed.rejudged[0]
+            computed.rejudged, computed.is_rejudged = found, True
+        return computed.rejudged
 
     def withdraw(self, seq: int, reason: str = "") -> Event:
         """Withdraw an event: it stays in the log and counts no longer."""
@@ -419,8 +419,8 @@ class _Computed:
         self.followed: dict[str, tuple[tuple[Followed, ...], tuple[str, ...]]] = {}
         """The same of what became of the findings."""
         self.sheet: tuple[SheetLine, ...] | None = None
-        self.rejudged: list[Rejudged | None] = []
-        """One entry as soon as it is known."""
+        self.rejudged: Rejudged | None = None
+        self.is_rejudged = False
 
 
 def _one_by_one(

@@ -63,7 +63,7 @@ class FileChecked(Message):
 
 
 @dataclass
-class JudgedAnew(Message):
+class VerdictsCompared(Message):
     """Stored verdicts compared with those of today."""
 
     visit: Visit
@@ -157,7 +157,7 @@ class WorkingApp(TypeaheadApp):
                 self.call_from_thread(self.refuse, sentence)
         # Half a second of work for a job with stored verdicts: not between two readings that follow each other.
         if not visit.job.judged or not worker.cancelled_event.wait(0.3):
-            self.post_message(JudgedAnew(visit, visit.rejudged()))
+            self.post_message(VerdictsCompared(visit, visit.rejudged()))
 
     def _analysed(self, left: TimeLeft, fraction: float, text: str) -> None:
         if text:
@@ -188,8 +188,8 @@ class WorkingApp(TypeaheadApp):
                 gc.freeze()
         self._refresh_screen()
 
-    @on(JudgedAnew)
-    def show_rejudged(self, message: JudgedAnew) -> None:
+    @on(VerdictsCompared)
+    def show_rejudged(self, message: VerdictsCompared) -> None:
         """Stored verdicts were compared with today's."""
         if message.visit is self._visit and message.found is not self.rejudged:
             self.rejudged = message.found

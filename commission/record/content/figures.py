@@ -13,7 +13,7 @@ from commission.record.document import Figure, Paragraph
 if TYPE_CHECKING:
     from commission.record.drawing.plots import Axis
 
-SAID_ONCE = 3
+SHARED_FROM = 3
 """From this many drawings on, a caption that all share is printed once, before them."""
 
 
@@ -44,7 +44,7 @@ def figures(context: Context, outcome: Outcome) -> list[Figure | Paragraph]:
         if seated:
             name = context.channel_name(channel or "")
             out.append(plots.curves_by_seat(name, seated, axes[_kind(seated[0])]))
-    return _captioned(
+    return _with_captions(
         [replace(each, id=context.id("figure", outcome.step, outcome.round, each.id), wide=False) for each in out]
     )
 
@@ -67,12 +67,12 @@ def _axes(context: Context, outcome: Outcome) -> dict[tuple[str, str], Axis]:
     return {kind: plots.y_axis(s for curve in curves for s in curve.series) for kind, curves in kinds.items()}
 
 
-def _captioned(drawn: Sequence[Figure]) -> list[Figure | Paragraph]:
+def _with_captions(figures: Sequence[Figure]) -> list[Figure | Paragraph]:
     """The drawings; a caption that all of them share appears once, before the first."""
-    shared = {each.caption for each in drawn}
-    if len(drawn) < SAID_ONCE or len(shared) > 1 or not (caption := next(iter(shared))):
-        return list(drawn)
-    return [Paragraph(text=sentence(caption), kind="note"), *(replace(each, caption="") for each in drawn)]
+    shared = {each.caption for each in figures}
+    if len(figures) < SHARED_FROM or len(shared) > 1 or not (caption := next(iter(shared))):
+        return list(figures)
+    return [Paragraph(text=sentence(caption), kind="note"), *(replace(each, caption="") for each in figures)]
 
 
 def plans(context: Context, outcome: Outcome) -> list[Figure]:

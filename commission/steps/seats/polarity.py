@@ -47,24 +47,9 @@ class ChannelPolarity:
     """Why it is undetermined."""
 
 
-def polarities(
-    job: Job,
-    round_id: str,
-    sounds: Sounds,
-    through_processor: dict[str, bool],
-    left_out: Mapping[str, str],
-    dead: Mapping[str, str],
-    *,
-    places_known: bool,
-) -> dict[str, ChannelPolarity]:
-    """The polarity of every channel. `sounds`: what may be used, by (channel, seat); `left_out`: main channels that are not
-    compared, and why, as a clause; `dead`: those with a dead driver, likewise, of which no driver is called reversed;
-    `places_known`: whether exchanged loudspeakers would have been found.
-    """
-    return _Comparison(job, round_id, sounds, through_processor, left_out, dead, places_known).channels()
+class PolarityComparison:
+    """Finds the polarity of every channel against the others."""
 
-
-class _Comparison:
     def __init__(
         self,
         job: Job,
@@ -73,8 +58,14 @@ class _Comparison:
         through_processor: dict[str, bool],
         left_out: Mapping[str, str],
         dead: Mapping[str, str],
+        *,
         places_known: bool,
     ) -> None:
+        """`sounds`: what may be used, by (channel, seat); `left_out`: main channels not compared, each with a clause why.
+
+        `dead`: those with a dead driver, likewise, of which no driver is called reversed; `places_known`: whether
+        exchanged loudspeakers would have been found.
+        """
         self._job, self._round, self._sounds = job, round_id, sounds
         self._through_processor, self._left_out = through_processor, left_out
         self._dead, self._places_known = dead, places_known
@@ -88,7 +79,7 @@ class _Comparison:
         self._relations: dict[tuple[str, str], Relation] = {}
 
     def channels(self) -> dict[str, ChannelPolarity]:
-        """Pairs first, then those without a partner, then subwoofers."""
+        """The polarity of every channel: pairs first, then those without a partner, then subwoofers."""
         mains = [c.id for c in self._job.system.channels if not c.is_sub and c.id not in self._left_out]
         out = {c: _unknown(why) for c, why in self._left_out.items()}
         pairs = [(c, p) for c in mains if (p := mirror_partner(c)) in mains and mains.index(c) < mains.index(p or "")]

@@ -34,7 +34,7 @@ from commission.model import (
 from commission.model.units import listed
 from commission.model.verdict import surely_below
 from commission.steps.seats.drivers import BANDS_HZ, DRIVERS, LOWS_HZ, TREBLES_HZ, Driver, DriverGap, driver_gaps
-from commission.steps.seats.polarity import ChannelPolarity, polarities
+from commission.steps.seats.polarity import ChannelPolarity, PolarityComparison
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen
@@ -200,7 +200,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     }
     own_signs = {c: (across.agreed_sign(own), own.count(-1), len(own) - own.count(None)) for c, own in signs.items()}
     dead = {c: why for c in against if (why := _dead_driver(job, against[c])) is not None}
-    polarity = polarities(
+    polarity = PolarityComparison(
         job,
         round_id,
         sound,
@@ -208,7 +208,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         moved,
         dead,
         places_known=places_known(job, round_id, analyses),
-    )
+    ).channels()
     counted = {s.id for s in system.seats if s.weight > 0} or {s.id for s in system.seats}
     ending_early = _ending_early(sound)
     cells = {}

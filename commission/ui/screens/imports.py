@@ -71,7 +71,7 @@ class Imports(VisitScreen):
     def __init__(self) -> None:
         super().__init__()
         self.rows: tuple[ImportRow, ...] = ()
-        self.said = "Type a path and press Enter; Tab goes to the next field."
+        self.status = "Type a path and press Enter; Tab goes to the next field."
         self._chosen = {"clock": "one", "delays": "site", "loopback": "none"}
 
     def compose(self) -> ComposeResult:
@@ -105,7 +105,7 @@ class Imports(VisitScreen):
     def refresh_results(self) -> None:
         """List the options and the rows."""
         self.show_head("Import")
-        self.query_one("#progress", Static).update(Content(" " + (self.commission.working or self.said)))
+        self.query_one("#progress", Static).update(Content(" " + (self.commission.working or self.status)))
         self.query_one("#import-options", Picker).show(
             [
                 Item("clock", ((" t", "mark"), (" Clock    ", "dim"), (CLOCKS[self._chosen["clock"]][0], ""))),
@@ -216,7 +216,7 @@ class Imports(VisitScreen):
 
     def _judge(self, rows: tuple[ImportRow, ...]) -> None:
         self.rows = self.commission.workshop.importer.recheck(rows, self.visit.job)
-        self.said = counts(self.rows)
+        self.status = counts(self.rows)
         if self.is_mounted:
             self.refresh_results()
 
@@ -301,7 +301,7 @@ class Imports(VisitScreen):
         stored, left_out = result
         self.rows = tuple(replace(row, problem=why) for row, why in left_out)
         rest = f", {counted(len(left_out), 'file')} left out: see below." if left_out else "."
-        self.said = f"{counted(len(stored), 'event')} stored{rest}"
-        self.notify(self.said)
+        self.status = f"{counted(len(stored), 'event')} stored{rest}"
+        self.notify(self.status)
         if self.is_mounted:
             self.refresh_results()
