@@ -373,6 +373,7 @@ def _dialogue_read(e: Evidence, names: tuple[str, str, str]) -> Iterator[Finding
 
 def _dialogue_recorded(e: Evidence, names: tuple[str, str, str]) -> Iterator[FindingDetails]:
     apart, nearest = [], []
+    reference, limit = e.job.system.reference_seat, e.job.limit("settings.dialogue").lower
     for seat in e.job.system.seats:
         levels = [cell.level_db for c in names if (cell := e.seats.cells.get((c, seat.id))) is not None]
         known = [level for level in levels if level is not None]
@@ -380,7 +381,8 @@ def _dialogue_recorded(e: Evidence, names: tuple[str, str, str]) -> Iterator[Fin
         if len(known) == len(names) and all(_holds_trim(e, c, seat.id) for c in names):
             apart.append(known[0] - (known[1] + known[2]) / 2)
             nearest.append(known[0] - min(known[1:]))
-    limit = e.job.limit("settings.dialogue").lower
+            if reference is not None and seat.id == reference.id and nearest[-1] >= limit:
+                return  # trims are set for this seat: what differs elsewhere is the room or the loudspeakers' aim
     seats = sum(each < limit for each in nearest)
     if apart and seats >= ALIKE * len(apart):
         where = f", at {seats} of {len(apart)} seats"

@@ -7,7 +7,8 @@ Where one driver of one of them is reversed, their ratio is (L − H)/(L + H) = 
 lower and the upper driver. Through a crossover of order n at f0, q = H/L = (f/f0)^n·exp(jθ): its phase is n·90° for
 Butterworth and Linkwitz-Riley filters (Linkwitz 1976), plus what the drivers' places and polarities add. So the ratio is
 +1 far below f0 and −1 far above, whatever the order, and how it gets there depends on n and θ alone. This ratio is taken
-out for every f0, n and θ in turn; where the two become much more alike by one of them, a driver is reversed.
+out for every f0, n and θ in turn; where one of them makes the two much more alike than the same weights of the bands
+alone do, a driver is reversed: a ratio that lets a range count less, in which the two are merely unlike, is no evidence.
 Thresholds: determined by simulation, see tests/bench/polarity.py.
 """
 
@@ -104,6 +105,8 @@ class Comparison:
     [shape=(k, ratios)]"""
     levels_db: FloatArray
     """Levels of the two, thirds of an octave in steps of a sixth. [shape=(k, 2, n)]"""
+    by_lag: FloatArray
+    """Correlation of each band at every lag, weighted by what was heard. [shape=(k, BANDS, lags)]"""
 
     def take(self, rows: list[int]) -> Comparison:
         """Some of the rows."""
@@ -199,7 +202,8 @@ def compare(one: ComplexArray, other: ComplexArray) -> Comparison:
     every, best = np.arange(rows), np.argmax(np.abs(plain), axis=-1)
     turned = _turned(coherence * weights[..., None])
     levels = np.stack([_sixths_db(power, freq_hz) for power in powers], axis=1)
-    return Comparison(plain[every, best], coherence[:, every, best].T, turned, levels)
+    by_lag = np.ascontiguousarray(np.moveaxis(coherence.real * weights[..., None], 0, 1))
+    return Comparison(plain[every, best], coherence[:, every, best].T, turned, levels, by_lag)
 
 
 def _turned(coherence: ComplexArray) -> FloatArray:
@@ -218,13 +222,20 @@ def _turned(coherence: ComplexArray) -> FloatArray:
 @cache
 def _ratio_filters() -> FloatArray:
     """What takes each ratio out of the coherence, for its real and imaginary part. [shape=(ratios, 2·BANDS)]"""
+    ratios, size, counts = _ratio_counts()
+    factors = np.conj(ratios) / size * counts
+    return freeze(np.concatenate([factors.real, -factors.imag], axis=-1).astype(np.float32))
+
+
+@cache
+def _ratio_counts() -> tuple[ComplexArray, FloatArray, FloatArray]:
+    """Each ratio at the bands' centres, its size, and how much each band counts, 1 on average. [shape=(ratios, BANDS)]"""
     centres_hz = np.sqrt(BAND_EDGES_HZ[1:] * BAND_EDGES_HZ[:-1])
     ratios = np.array([_ratio(centres_hz, *each) for each in _RATIOS])
     size = np.maximum(np.abs(ratios), 1e-6)
     counts = np.sqrt(np.minimum(size, 1 / size))
     counts *= len(centres_hz) / counts.sum(axis=-1, keepdims=True)
-    factors = np.conj(ratios) / size * counts
-    return freeze(np.concatenate([factors.real, -factors.imag], axis=-1).astype(np.float32))
+    return freeze(ratios), freeze(size), freeze(counts)
 
 
 @cache
@@ -300,8 +311,11 @@ def _one_driver(seats: Comparison) -> Relation | None:
     count = len(seats.correlation)
     middle = np.median(seats.turned, axis=0)
     best = int(np.argmax(np.abs(middle)))
-    correlation, plain = float(middle[best]), float(np.median(np.abs(seats.correlation)))
-    gains = np.abs(seats.turned[:, best]) - np.abs(seats.correlation)
+    # A ratio lets bands near its corner count less. What that alone gives, where these are unlike, is no reversed driver.
+    same_bands = np.abs(np.einsum("b,rbl->rl", _ratio_counts()[2][best], seats.by_lag)).max(axis=-1)
+    unturned = np.maximum(np.abs(seats.correlation), same_bands)
+    correlation, plain = float(middle[best]), float(np.median(unturned))
+    gains = np.abs(seats.turned[:, best]) - unturned
     corner_hz = _RATIOS[best][0]
     half_octaves_db = np.convolve(seats.level_db, np.full(3, 1 / 3), mode="valid")
     if float(np.std(half_octaves_db[np.abs(np.log2(_SIXTHS_HZ[2:-2] / corner_hz)) > 0.8])) > MOST_UNLIKE_DB:

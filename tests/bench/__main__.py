@@ -13,6 +13,7 @@ import answers
 import bass
 import faults
 import haul
+import healthy
 import imports
 import kills
 import mutated_jobs
@@ -38,6 +39,7 @@ ALL = {
     "kills": kills.run,
     "mutants": mutated_jobs.run,
     "odd": odd.run,
+    "healthy": healthy.run,
     "imports": imports.run,
     "words": words.run,
 }

@@ -697,6 +697,14 @@ def test_a_reversed_side_still_tells_the_level_and_a_dead_driver_does_not() -> N
     assert "settings.dialogue-level" not in found(dead, with_levels(dead, FC=71.8))
 
 
+def test_a_centre_that_is_right_where_trims_are_set_is_no_quiet_dialogue() -> None:
+    # Of another model, and aimed at the reference seat: it is lower than left and right at the other seats.
+    room = quiet().add_db("FC", -3.5, ["A1", "A3", "B1", "B2", "B3"])
+    assert "settings.dialogue-level" not in found(room, without_readings(room))
+    everywhere = quiet().add_db("FC", -3.5)
+    assert "settings.dialogue-level" in found(everywhere, without_readings(everywhere))
+
+
 def test_a_low_seat_and_a_low_channel_are_two_findings() -> None:
     room = quiet().add_db(None, -9, ["B2"]).add_db("SiL", -8)
     got = found(room, without_readings(room))

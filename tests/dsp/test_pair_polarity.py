@@ -425,7 +425,21 @@ def seats_with(
         bands=np.full(even.bands.shape, correlation, complex),
         turned=with_ratio,
         levels_db=levels_db,
+        by_lag=np.zeros_like(even.by_lag),
     )
+
+
+@pytest.mark.parametrize("range_hz", [(2800.0, 12000.0), (2000.0, 12000.0), (2000.0, 7400.0)])
+def test_a_range_in_which_two_are_unlike_is_no_reversed_driver(range_hz: tuple[float, float]) -> None:
+    # An object beside one of them: in that range nothing of the two agrees, which a reversed driver's ratio lets count less.
+    freq_hz = pair_polarity._frequencies()
+    unlike = (freq_hz > range_hz[0]) & (freq_hz < range_hz[1])
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        other = np.ones((3, len(freq_hz)), complex)
+        other[:, unlike] = np.exp(2j * np.pi * rng.uniform(size=(3, int(unlike.sum()))))
+        found = pair_polarity.relation(pair_polarity.compare(np.ones_like(other), other))
+        assert found.split_hz is None
 
 
 @pytest.mark.parametrize(

@@ -108,6 +108,25 @@ def _difference(i: Installation, a: str, b: str) -> float:
     return float(np.linalg.norm(d if _delays_known(i) else d - d.mean()))
 
 
+def _like_exchanged_seats(i: Installation, a: str, b: str) -> bool:
+    """Whether the arrivals of two exchanged loudspeakers are those of two seats' exchanged recordings.
+
+    Left and right of a symmetric room, and the seats mirrored about its middle: nothing in the arrivals says which.
+    """
+    flights, mains = _flights(i), i.scene.mains
+    own = np.array([flights[c] for c in mains])
+    swapped = np.array([flights[{a: b, b: a}.get(c, c)] for c in mains])
+    for s in range(own.shape[1]):
+        for k in range(s):
+            exchanged = own.copy()
+            exchanged[:, [s, k]] = own[:, [k, s]]
+            off = swapped - exchanged
+            off -= off.mean() if _delays_known(i) else off.mean(axis=1, keepdims=True)
+            if float(np.linalg.norm(off)) < SWAP_S:
+                return True
+    return False
+
+
 def _swap(i: Installation, channels: list[str]) -> Plan:
     plan = i.copy()
     for a, b in zip(channels, channels[1:] + channels[:1], strict=True):
@@ -121,10 +140,11 @@ def swapped_pair(i: Installation, rng) -> Planted | None:
     partner = i.scene.partner(a)
     b = partner if partner is not None and rng.random() < 0.5 else _pick(rng, [c for c in mains if c != a])
     clock = i.scene.capture.clock != "none"
-    enough = _difference(i, a, b) >= SWAP_S
-    why = "" if clock and enough else "no clock" if not clock else "the two places differ too little over these seats"
+    enough, seats = _difference(i, a, b) >= SWAP_S, _like_exchanged_seats(i, a, b)
+    why = "no clock" if not clock else "" if enough else "the two places differ too little over these seats"
+    why = why or ("two seats' recordings exchanged arrive the same" if seats else "")
     return Planted(
-        _swap(i, [a, b]), ("wiring.swapped",), frozenset({a, b}), decidable=clock and enough, why=why, seats_free=True
+        _swap(i, [a, b]), ("wiring.swapped",), frozenset({a, b}), decidable=not why, why=why, seats_free=True
     )
 
 
@@ -510,20 +530,23 @@ def blocked(i: Installation, rng) -> Planted | None:
 
 
 def reflection(i: Installation, rng) -> Planted | None:
+    """Decidable where the room does not do as much to the other loudspeakers: that is how it is built."""
     channel = _pick(rng, i.scene.mains)
     plan = i.copy()
     delay, gain = float(rng.uniform(1.5, 9.0)) / 1000, float(rng.uniform(-4.5, -1.5))
     plan.reflections[channel] = (Reflection(delay, gain),)
     i.calibrate(plan)
-    level = Truth(i, plan).worst_reflection_db(channel)
-    good = level >= -7.0
+    truth = Truth(i, plan)
+    level = truth.worst_reflection_db(channel)
+    usual = float(np.median([truth.worst_reflection_db(c) for c in i.scene.mains if c != channel]))
+    good = level >= -7.0 and level - usual >= 3.5
     return Planted(
         plan,
         ("room.reflection",),
         frozenset({channel}),
         also=frozenset(i.scene.mains),
         decidable=good,
-        why="" if good else f"{level:.1f} dB",
+        why="" if good else f"{level:.1f} dB, others {usual:.1f} dB",
         text=f"{level:.1f} dB, {1000 * delay:.1f} ms",
         seats_free=True,
     )

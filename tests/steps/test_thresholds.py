@@ -220,6 +220,13 @@ def test_a_wrong_unit_is_feet_for_metres_within_4_per_cent(factor: float, unit: 
     assert (sentence is None) if unit is None else unit in (sentence or "")
 
 
+def test_two_settings_in_feet_are_enough_and_one_is_not() -> None:
+    two = distances.solve(held({c: 3.2808 * TAPE[c] for c in MAINS[:2]}), AS_FOUND, NONE)
+    assert "typed in feet" in (distances.unit_sentence(two) or "")
+    one = distances.solve(held({MAINS[0]: 3.2808 * TAPE[MAINS[0]]}), AS_FOUND, NONE)
+    assert distances.unit_sentence(one) is None
+
+
 @pytest.mark.parametrize(("others", "agrees"), [(1.09, True), (1.12, False)])
 def test_two_thirds_of_the_settings_must_agree_on_a_ratio_within_a_tenth(others: float, agrees: bool) -> None:
     nine = MAINS[:9]

@@ -369,10 +369,10 @@ def _kept(
 
 
 def _ratio(held: FloatArray, settings: tuple[delays_of.DelaySetting, ...], unit: str) -> float | None:
-    """Median of held over right settings; None where two thirds of them do not agree on it within a tenth."""
+    """Median of held over right settings, of two at least; None where two thirds do not agree on it within a tenth."""
     exact = np.array([setting.exact for setting in settings])
     good = np.isfinite(held) & (exact > 0)
-    if unit == "ms" or good.sum() < 3:
+    if unit == "ms" or good.sum() < 2:
         return None
     ratios = held[good] / exact[good]
     middle = float(np.median(ratios))
