@@ -138,6 +138,8 @@ class Relation:
     weakest_octave: float = 0.0
     phase_rad: float = 3.0
     """Root mean square of the phase between the two, over the bands."""
+    unlike_db: float = 0.0
+    """Standard deviation of the level between the two, over half octaves."""
     confidence: float = 0.0
     split_hz: float | None = None
     """Where the sign changes: one driver of one of the two is reversed."""
@@ -158,10 +160,11 @@ class Relation:
         return self.dip if self.split_hz is not None and deep and self.hump_db <= MOST_HUMP_DB else None
 
     def alike(self, least: tuple[float, float, float] = ALIKE) -> bool:
-        """Whether the two are the same model as far as the phase shows."""
+        """Whether the two are the same model as far as phase and level show."""
         correlation, octave, phase_rad = least
         strong = abs(self.correlation) >= correlation and self.weakest_octave >= octave
-        return self.sign is not None and strong and self.phase_rad <= phase_rad
+        level = self.unlike_db <= MOST_UNLIKE_DB
+        return self.sign is not None and strong and level and self.phase_rad <= phase_rad
 
 
 def spectra(sounds: FloatArray) -> ComplexArray:
@@ -290,6 +293,7 @@ def relation(seats: Comparison) -> Relation:
         changes_sign=doubtful,
         weakest_octave=float(octaves.min()),
         phase_rad=float(np.sqrt(np.mean(np.angle(sign * seats.bands.mean(axis=0)) ** 2))),
+        unlike_db=float(np.std(_half_octaves(seats.level_db))),
         confidence=_confidence(correlation, count) if clear else 0.0,
     )
 
@@ -298,6 +302,11 @@ def _octaves(bands: FloatArray) -> FloatArray:
     """Half octaves in pairs, the odd one at the top with its neighbours. [shape=(k, 5)]"""
     edges = (0, 2, 4, 6, 8, BANDS)
     return np.stack([bands[:, a:b].mean(axis=-1) for a, b in pairwise(edges)], axis=-1)
+
+
+def _half_octaves(level_db: FloatArray) -> FloatArray:
+    """Means over three neighbouring sixths of an octave. [shape=(n − 2,)]"""
+    return np.asarray(np.convolve(level_db, np.full(3, 1 / 3), mode="valid"))
 
 
 def _confidence(correlation: float, seats: int) -> float:
@@ -317,7 +326,7 @@ def _one_driver(seats: Comparison) -> Relation | None:
     correlation, plain = float(middle[best]), float(np.median(unturned))
     gains = np.abs(seats.turned[:, best]) - unturned
     corner_hz = _RATIOS[best][0]
-    half_octaves_db = np.convolve(seats.level_db, np.full(3, 1 / 3), mode="valid")
+    half_octaves_db = _half_octaves(seats.level_db)
     if float(np.std(half_octaves_db[np.abs(np.log2(_SIXTHS_HZ[2:-2] / corner_hz)) > 0.8])) > MOST_UNLIKE_DB:
         return None
     depths_db, hump_db = _dips_db(seats, corner_hz)

@@ -429,6 +429,14 @@ def seats_with(
     )
 
 
+@pytest.mark.parametrize(("step_db", "alike"), [(0.0, True), (4.0, True), (8.0, False)])
+def test_two_whose_levels_differ_over_frequency_are_of_two_models(step_db: float, alike: bool) -> None:
+    # A step of so much at 3 kHz: its standard deviation over half octaves is somewhat less than half of it.
+    relation = pair_polarity.relation(seats_with(-0.9, 0.0, 4, step_db=step_db))
+    assert relation.sign == -1
+    assert relation.alike() is alike
+
+
 @pytest.mark.parametrize("range_hz", [(2800.0, 12000.0), (2000.0, 12000.0), (2000.0, 7400.0)])
 def test_a_range_in_which_two_are_unlike_is_no_reversed_driver(range_hz: tuple[float, float]) -> None:
     # An object beside one of them: in that range nothing of the two agrees, which a reversed driver's ratio lets count less.
