@@ -197,6 +197,8 @@ class Choice:
     """Shown with it when something can hurt people or equipment."""
     note_values: tuple[str, ...] = ()
     """Values that ask for a note."""
+    other: str = ""
+    """Where a text of the technician's own may be stored as well: what that is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

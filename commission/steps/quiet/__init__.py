@@ -313,6 +313,7 @@ def _choices(job: Job, round_id: str, result: QuietResult) -> tuple[Choice, ...]
             title="Which state do you type?",
             options=tuple((each, each) for each in states),
             current=now,
+            other="a state with a name of your own",
         ),
     )
 

@@ -11,6 +11,9 @@ from commission.steps.handover import signatures
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText, Choose
 
+OTHER, LONGEST_NAME = "\x00other", 40
+"""The option that asks for a text, which no stored value can be."""
+
 
 def ask_decision(screen: VisitScreen, step: Step, choices: tuple[Choice, ...]) -> None:
     """Decide between the alternatives that the step offers; of several choices, which one first."""
@@ -30,6 +33,9 @@ def decide(screen: VisitScreen, step: Step, choice: Choice, then: Callable[[], N
     """Decide one choice, and write the note that some answers ask for; `then` follows what was stored."""
 
     def store(value: str | None) -> None:
+        if value == OTHER:
+            screen.app.push_screen(AskText(choice.title, choice.other, check=_name_of_own), own)
+            return
         stored = value is not None and (
             value == choice.current
             or screen.store(Decided(round=screen.round_id, step=step.id, key=choice.key, value=value))
@@ -39,7 +45,18 @@ def decide(screen: VisitScreen, step: Step, choice: Choice, then: Callable[[], N
         if stored and value in choice.note_values:
             ask_note(screen, step, about=choice.title)
 
-    screen.app.push_screen(Choose(choice.title, choice.options, choice.current), store)
+    def own(text: str | None) -> None:
+        if text is not None:
+            store(clean_text(text).strip())
+
+    other = ((OTHER, choice.other),) if choice.other else ()
+    screen.app.push_screen(Choose(choice.title, (*choice.options, *other), choice.current), store)
+
+
+def _name_of_own(text: str) -> None:
+    name = clean_text(text).strip()
+    if not 0 < len(name) <= LONGEST_NAME or ":" in name:
+        raise InputError("name", f"“{name[:20]}”", f"1 to {LONGEST_NAME} characters without a colon")
 
 
 def ask_note(screen: VisitScreen, step: Step, about: str = "") -> None:

@@ -14,9 +14,10 @@ from textual.content import Content
 from textual.widgets import Input, Static
 
 from commission.model import Event, ImportOptions, ImportRow
+from commission.model.noise_states import STATES
 from commission.model.units import clean_text, counted
 from commission.ui.screens.base import VisitScreen
-from commission.ui.screens.dialogs import Choose
+from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.screens.import_rows import HEADING, alike, counts, explained, row_line
 from commission.ui.text import round_name
 from commission.ui.widgets.key_line import KeyLine
@@ -30,12 +31,13 @@ HELP = """
 3. **t** says whether the files share one clock, **l** whether the sweeps passed the processor's delays. Both decide what
    the arrivals can show. Files that cannot share a clock are named.
 4. Look at the list: where each file would go, and why. Correct a row: **c** channel, **a** seat, **o** round, **k** kind,
-   **d** leave out.
+   **e** state of a recording of noise, **d** leave out.
 5. **w** stores what is in order. A bad file is named and left out; the rest goes on. Escape stops between two files.
 
 Names such as `A2_FL.wav`, `A2 Front left.wav` or `as-found/B1/TpFL.flac` say where they belong. A recording
 that is there twice is recognised. Tab goes from field to field and to the list.
 """
+OWN = "own"
 CLOCKS = {
     "one": ("one for all: arrivals are compared with each other and the tape", True),
     "none": ("none: arrivals are not checked; levels and responses are", False),
@@ -60,6 +62,7 @@ class Imports(VisitScreen):
         Binding("d", "leave_out", "Leave out", id="import.leave-out"),
         Binding("o", "edit('round')", show=False, id="import.round"),
         Binding("k", "edit('kind')", show=False, id="import.kind"),
+        Binding("e", "state", show=False, id="import.state"),
         Binding("t", "option('clock')", show=False, id="import.clock"),
         Binding("l", "option('delays')", show=False, id="import.delays"),
         Binding("b", "option('loopback')", show=False, id="import.loopback"),
@@ -98,7 +101,7 @@ class Imports(VisitScreen):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Nothing can be corrected or stored before there are rows."""
-        return bool(self.rows) if action in ("write", "edit", "leave_out") else True
+        return bool(self.rows) if action in ("write", "edit", "state", "leave_out") else True
 
     # --- what is shown ----------------------------------------------------------------------------------------
 
@@ -243,6 +246,7 @@ class Imports(VisitScreen):
                 ("impulse", "impulse response"),
                 ("sweep", "raw recording of a sweep"),
                 ("response", "text: frequency and level"),
+                ("noise", "noise of the room, by state"),
             ],
         }[what]
         if not options:
@@ -253,6 +257,28 @@ class Imports(VisitScreen):
             Choose(title, options, getattr(row, what)),
             lambda value: self._edited(row, what, value) if value else None,
         )
+
+    def action_state(self) -> None:
+        """What was switched on while the noise of the selected row was recorded: a known state, or a name of one's own."""
+        row = self._row
+        if row is None or row.kind != "noise":
+            self.notify("Only noise has a state: choose that kind first (k).", severity="warning")
+            return
+
+        def change(state: str | None) -> None:
+            if state is not None and clean_text(state).strip():
+                self._change((row,), state=clean_text(state).strip())
+
+        def chosen(state: str | None) -> None:
+            if state == OWN:
+                self.app.push_screen(AskText(title, "what was switched on"), change)
+            else:
+                change(state)
+
+        title = f"State of {clean_text(row.path.name)}"
+        options = [(each, each) for each in STATES]
+        options += [("calibrator 94 dB", "the calibrator, 94 dB"), (OWN, "a name of your own")]
+        self.app.push_screen(Choose(title, options, row.state), chosen)
 
     def _rounds(self, row: ImportRow) -> list[tuple[str, str]]:
         """The rounds of the job, and the one that a mapping names though the job does not have it."""

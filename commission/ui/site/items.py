@@ -201,6 +201,21 @@ def instrument_fields(system: System, n: int, instrument: Instrument) -> Iterato
             optional_number("offset"),
             hint="added to an imported level to give dB SPL; empty: levels stay relative",
         )
+        yield item.field(
+            "full_scale_db",
+            "Full scale, dB SPL",
+            plain(instrument.full_scale_db),
+            optional_number("full scale"),
+            hint="level of a noise recording with an rms of 1.0 at the gain in use; empty: by a recorded calibrator",
+        )
+    if instrument.kind in ("meter", "microphone"):
+        yield item.field(
+            "self_noise_db",
+            "Own noise, dB(A)",
+            plain(instrument.self_noise_db),
+            optional_number("own noise"),
+            hint="from its data sheet; empty: 30 dB(A) is assumed",
+        )
 
 
 def add_items(system: System, what: str, text: str) -> System:
