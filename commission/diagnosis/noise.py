@@ -62,7 +62,6 @@ def _noise(e: Evidence, found: Found, equipment: bool) -> Iterator[FindingDetail
     check = _check(worst, "nc")
     assert check is not None and check.limit is not None
     limit = check.limit.high or 0.0
-    by = quiet.deciding_text(worst)
     evidence = [
         f"{_rating(n)} at {n.seat} with {n.state}"
         + (f", decided at {quiet.deciding_text(n)}" if n.nc is not None else "")
@@ -78,7 +77,8 @@ def _noise(e: Evidence, found: Found, equipment: bool) -> Iterator[FindingDetail
     evidence += _speech(e, worst.state)
     alternatives.append("a sound from outside during the recording, or another source was on")
     seats = tuple(dict.fromkeys(n.seat for n in own))
-    title = f"too loud with {worst.state}: {_rating(worst)}" + (f" ({by})" if by else "")
+    top = f"NC {limit:.0f}" if worst.nc is not None else f"{limit:.0f} dB(A)"
+    title = f"{_rating(worst)} with {worst.state} (limit {top})"
     yield FindingDetails(
         title=title,
         seats=seats,

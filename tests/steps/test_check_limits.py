@@ -25,6 +25,7 @@ from commission.model import (
     CheckLimit,
     Job,
     Limit,
+    ReadingEntered,
     default_profile,
     unwatched,
 )
@@ -67,6 +68,10 @@ def of_rooms() -> Iterator[Check]:
     yield from of_job(job, both)
     earlier = earlier_visit(job, both, file_name="then.commission", program_version="0")
     yield from of_job(job_of(defined(room.system), earlier, *room.bodies()), room.analyses())
+    typed = ReadingEntered(
+        round=AS_FOUND, step="quiet", seat="A2", quantity="everything off: L_Aeq", value=44.0, unit="dB"
+    )
+    yield from of_job(job_of(defined(room.system), typed), Analyses())
     processor = replace(room.system.processor, speed_of_sound_m_s=343.0)
     yield from of_job(job_of(defined(replace(room.system, processor=processor))), Analyses())
     answers = (decided("checklist", "mains", "ok"), reading("checklist", "lip-sync", 40.0, "ms", seat=None))

@@ -13,6 +13,7 @@ from commission.diagnosis import RULES
 from commission.dsp.variance import Word
 from commission.model import AS_LEFT, Cause, Fate, Finding, Followed, Outcome, Verdict
 from commission.model.formatting import number
+from commission.model.noise_states import CALIBRATOR, known_state
 from commission.model.units import clean_text, counted
 from commission.record.content.context import (
     FOUND,
@@ -76,6 +77,7 @@ PLAIN_STEPS = {
 GLOSSARY = (
     ("dB", "dB (decibel)", "a measure of loudness: 1 dB is barely audible, 10 dB is about twice as loud"),
     ("ms", "ms (millisecond)", "a thousandth of a second, in which sound travels 34 cm (a little over a foot)"),
+    ("NC", "NC (noise criterion)", "how loud the room is by itself: 15 is very quiet, 35 is clearly audible"),
     ("nulls?", "null", "a place where sound waves cancel each other, so that a tone is missing there"),
     ("polarity", "polarity", "whether a loudspeaker pushes first, as it should, or pulls first"),
     ("processor", "processor", "the device that sends each loudspeaker its part of the sound"),
@@ -334,6 +336,9 @@ def _done(context: Context, alone: bool) -> Section | None:
     if responses:
         several = f"{responses} recordings of a test sound at the seats"
         counts.append("one recording of a test sound at a seat" if responses == 1 else several)
+    noises = sum(known_state(each.body.state or "") != CALIBRATOR for each in context.job.noises)
+    if noises:
+        counts.append(f"{noises} recording{'s' if noises > 1 else ''} of the room's own noise")
     if counts:
         items.append(f"Measurements: {context.listed(counts)}.")
     return Section(id=context.id("summary", "done"), title="What was done", blocks=(Bullets(items=tuple(items)),))
