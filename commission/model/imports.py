@@ -87,6 +87,7 @@ class ImportRow:
             by = "deconvolved with " + (
                 "its loopback" if self.loopback is not None else self.stimulus_name or "nothing"
             )
+        by = f"state {self.state}" if self.kind == "noise" else by
         kind = f"{self.kind or 'kind unknown'}: {self.kind_reason}" if self.kind_reason else ""
         return "; ".join(text for text in (self.place_reason, kind, by) if text)
 
