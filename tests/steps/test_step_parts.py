@@ -17,6 +17,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
 from commission.dsp.geometry import mirror_partner, side
 from commission.dsp.matching import Explanation
+from commission.dsp.pair_polarity import Relation
 from commission.dsp.reflections import LEAST_DB
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
@@ -29,6 +30,7 @@ from commission.steps.drift import visits as drift_visits
 from commission.steps.handover import settings_sheet
 from commission.steps.layout.room_modes import modes_table
 from commission.steps.levels import result as levels_result
+from commission.steps.seats import polarity
 from commission.steps.seats import result as seats_result
 from commission.steps.seats.reflections import early_reflections
 from commission.steps.shared.budgets import variance_budget
@@ -389,3 +391,49 @@ def test_the_budget_of_a_variance_holds_every_part_of_it() -> None:
         assert all(each.basis and each.source for each in made.contributions)
     none = variance_budget("compare.heard.low", "FL", VarianceParts(0.0, 0.0, 0.0, 0.5), Repeatability(0.3))
     assert [each.part for each in none.contributions] == [0.5]
+
+
+# --- the majority of several subwoofers ----------------------------------------------------------------------------
+
+
+def sub_states(
+    *opposite: tuple[str, str], unknown: tuple[tuple[str, str], ...] = (), subs: str = "abc"
+) -> dict[str, Any]:
+    """Subwoofer → (state, others), from which of them are opposite; all other pairs agree but for what is not known."""
+    related = {
+        (one, other): Relation(
+            sign=None
+            if {(one, other), (other, one)} & set(unknown)
+            else -1
+            if {(one, other), (other, one)} & set(opposite)
+            else 1,
+            correlation=0.9,
+            agree=4,
+            seats=4,
+            confidence=0.9,
+        )
+        for one in subs
+        for other in subs
+        if one != other
+    }
+    made: Any = object.__new__(polarity._Comparison)
+    found = {c: made._sub(c, list(subs), related, False) for c in subs}
+    return {c: (each.state, each.others) for c, each in found.items()}
+
+
+def test_the_majority_of_the_subwoofers_is_right() -> None:
+    assert sub_states() == {"a": ("alike", ("b", "c")), "b": ("alike", ("a", "c")), "c": ("alike", ("a", "b"))}
+    assert sub_states(("a", "b"), ("a", "c")) == {
+        "a": ("reversed", ("b", "c")),
+        "b": ("alike", ("c",)),
+        "c": ("alike", ("b",)),
+    }
+    assert sub_states(("a", "b"), subs="ab") == {"a": ("one of two", ("b",)), "b": ("one of two", ("a",))}
+    # Two against two decide nothing.
+    two = sub_states(("a", "c"), ("a", "d"), ("b", "c"), ("b", "d"), subs="abcd")
+    assert {state for state, _ in two.values()} == {"unknown"}
+    # a and c are no models to compare, and both are opposite to b: b is the odd one.
+    apart = sub_states(("a", "b"), ("b", "c"), unknown=(("a", "c"),))
+    assert apart == {"a": ("alike", ("b",)), "b": ("reversed", ("a", "c")), "c": ("alike", ("b",))}
+    nothing = sub_states(unknown=(("a", "b"), ("a", "c"), ("b", "c")))
+    assert {state for state, _ in nothing.values()} == {"unknown"}
