@@ -61,7 +61,7 @@ class Estimate:
     """A number with its standard uncertainty, or the reason why there is none (or why it must not be judged)."""
 
     value: float | None
-    u: float = 0.0
+    u: float
     why_not: str | None = None
 
 

@@ -230,6 +230,9 @@ def test_advice_choices_and_budgets_name_what_there_is(said: tuple[Said, list[Fi
             assert budget.id.startswith(f"{outcome.step}.") and budget.unit in UNITS and budget.title
             for each in budget.contributions:
                 assert each.source and each.unit in UNITS and each.basis and each.u >= 0, (budget.id, each)
+                if "±" in each.source or each.basis.startswith("steps of"):
+                    # Bounds alone are known: rectangular (JCGM 100 4.3.7).
+                    assert each.distribution == "rectangular", (budget.id, each)
         by_budget = [(check, outcome.budget_of(check)) for check in outcome.checks if check.value is not None]
         if outcome.step in ("drift", "compare"):
             continue  # their limits are the uncertainty, times the coverage factor

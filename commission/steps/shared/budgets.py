@@ -19,7 +19,7 @@ from commission.dsp.placement import DISPLACED_M as METER_DISPLACED_M
 from commission.dsp.placement import Support, fixed_share
 from commission.dsp.repeatability import DISPLACED_M, Repeatability
 from commission.dsp.variance import VarianceParts
-from commission.model import Budget, Contribution, DelayRange
+from commission.model import Budget, Contribution, DelayRange, Distribution
 from commission.model.units import FOOT_M, counted
 
 CUSTOM = "common practice, no source"
@@ -232,13 +232,16 @@ def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
         return tuple(parts)
     if u_s < timing.U_MAIN_S * (1 - 1e-9):
         return (Contribution(source="arrival, as estimated by the analysis", u=1000 * u_s, unit="ms"),)
-    known = (
-        ("noise and estimator", timing.ESTIMATOR_U_S, CUSTOM),
-        ("microphone placed within 2 cm", timing.PLACEMENT_U_S, f"2 cm of path; {CUSTOM}"),
-        ("type of crossover", timing.CROSSOVER_U_S, ARRIVED),
-        ("acoustic centre within ±30 mm", timing.CENTRE_U_S, CUSTOM),
+    known: tuple[tuple[str, float, str, Distribution], ...] = (
+        ("noise and estimator", timing.ESTIMATOR_U_S, CUSTOM, "normal"),
+        ("microphone placed within 2 cm", timing.PLACEMENT_U_S, f"2 cm of path; {CUSTOM}", "normal"),
+        ("type of crossover", timing.CROSSOVER_U_S, ARRIVED, "normal"),
+        ("acoustic centre within ±30 mm", timing.CENTRE_U_S, CUSTOM, "rectangular"),
     )
-    parts = [Contribution(source=source, u=1000 * u, unit="ms", basis=basis) for source, u, basis in known]
+    parts = [
+        Contribution(source=source, u=1000 * u, unit="ms", distribution=distribution, basis=basis)
+        for source, u, basis, distribution in known
+    ]
     rest = math.sqrt(max(u_s**2 - timing.U_MAIN_S**2, 0.0))
     if rest > 1e-9:
         source = "which of two arrivals is the direct sound"
