@@ -416,7 +416,7 @@ def sub_states(
         for other in subs
         if one != other
     }
-    made: Any = object.__new__(polarity._Comparison)
+    made: Any = object.__new__(polarity.PolarityComparison)
     found = {c: made._sub(c, list(subs), related, False) for c in subs}
     return {c: (each.state, each.others) for c, each in found.items()}
 
