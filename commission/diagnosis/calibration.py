@@ -464,6 +464,8 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             continue  # without trims loudspeakers differ by their sensitivities and places
         if not surely_above(abs(off) - _distance_db(e, channel, others), CHANNEL_OFF_DB, CHANNEL_OFF_U_DB):
             continue
+        if against.has_partner and _right_at_reference(e, channel, partner, off):
+            continue  # trims are set for this seat: what differs elsewhere is the room
         odd = _odd_one(e.seats, channel, partner)
         other = partner if odd == channel else channel
         low = (off < 0) == (odd == channel)
@@ -483,6 +485,20 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             confirm=f"Read {channel} and {partner} with the meter (levels).",
             remedy=f"Correct the trim of {odd}.",
         )
+
+
+def _right_at_reference(e: Evidence, channel: str, partner: str, off_db: float) -> bool:
+    """Whether a channel is not off against its partner, to that side, at the reference seat and its mirror image."""
+    reference = e.job.system.reference_seat
+    if reference is None:
+        return False
+    mirror = mirrored_seats({s.id: s.position_m for s in e.job.system.seats})
+    cells = (
+        e.seats.cells.get((channel, reference.id)),
+        e.seats.cells.get((partner, mirror.get(reference.id, reference.id))),
+    )
+    own, theirs = (None if cell is None else cell.level_db for cell in cells)
+    return own is not None and theirs is not None and (own - theirs) * math.copysign(1.0, off_db) < CHANNEL_OFF_DB
 
 
 def _through_processor(e: Evidence, channel: str) -> bool:

@@ -705,6 +705,13 @@ def test_a_centre_that_is_right_where_trims_are_set_is_no_quiet_dialogue() -> No
     assert "settings.dialogue-level" in found(everywhere, without_readings(everywhere))
 
 
+def test_a_channel_that_is_right_where_trims_are_set_is_no_wrong_trim() -> None:
+    room = quiet().add_db("SiL", -6, ["A1", "A3", "B1", "B2", "B3"])
+    assert "settings.channel-level" not in found(room, without_readings(room))
+    everywhere = quiet().add_db("SiL", -6)
+    assert "settings.channel-level" in found(everywhere, without_readings(everywhere))
+
+
 def test_a_low_seat_and_a_low_channel_are_two_findings() -> None:
     room = quiet().add_db(None, -9, ["B2"]).add_db("SiL", -8)
     got = found(room, without_readings(room))
