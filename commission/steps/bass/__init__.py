@@ -484,7 +484,7 @@ def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest
     if result.held_out is not None and result.is_change:
         remarks.append(
             "Settings found with each seat left out in turn give all seats a standard deviation of "
-            f"{number(result.held_out.mean_db2**0.5, 1)} dB: what a seat between the measured ones can expect."
+            f"{number(result.held_out.mean_db2**0.5, 1)} dB: the proposal depends on single seats by no more than that."
         )
     if result.no_crossover:
         remarks.append(f"The sum with the main loudspeakers is not determined: {result.no_crossover}.")

@@ -267,7 +267,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         (best, None, "") if hand is not None else _placed(job, measured, analyses, space, best)
     )
     if hand is not None:
-        crossover, no_crossover, _ = _crossover(job, measured, analyses, best)
+        crossover, no_crossover, _ = _crossover(job, measured, analyses, space, best)
     proposed = version(measured, "proposed", placed, price)
     gains = sturdy_found.cases_db2 - sturdy.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
     gained = float(gains.mean())
@@ -375,7 +375,7 @@ def _placed(
     delay = best.delay_s + _shift(_delay_offset_s(job, measured, analyses, space, best), grid.delay_step_s)
     delay = _shifted_into(delay, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
     settings = SubSettings(gain, delay, best.polarity)
-    crossover, why, fitted = _crossover(job, measured, analyses, settings)
+    crossover, why, fitted = _crossover(job, measured, analyses, space, settings)
     if fitted is not None and crossover is not None:
         moved = delay + _shift(fitted.delay_s, grid.delay_step_s)
         moved = _shifted_into(moved, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
@@ -432,16 +432,19 @@ def _delay_offset_s(
 
 
 def _crossover(
-    job: Job, measured: MeasuredBass, analyses: Analyses, settings: SubSettings
+    job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, settings: SubSettings
 ) -> tuple[Crossover | None, str, CrossoverFit | None]:
-    """How the subwoofers with these settings add with the front loudspeakers, or why that is not looked at."""
+    """How the subwoofers with these settings add with the front loudspeakers at theirs of Distances, or why that is not
+    looked at.
+    """
     mains = [c for c in job.system.channels if c.role == "screen" and c.high_pass_hz is not None]
     if not mains:
         return None, "no crossover of a front loudspeaker is entered on the Site form", None
     corners = {c.high_pass_hz for c in mains}
     hz = float(np.median([c for c in corners if c is not None]))
     screened = usable(job, analyses, measured.round)
-    rows, names = [], []
+    later = distances.solve(job, measured.round, analyses).channels
+    rows, turned, names = [], [], []
     for channel in mains:
         if channel.high_pass_hz != hz:
             continue
@@ -450,12 +453,17 @@ def _crossover(
             for s, clock in zip(measured.seats, measured.clocks, strict=True)
         ]
         if all(i is not None and i.analysis is not None and i.analysis.bass is not None for i in own):
+            moved_s = 0.0
+            if (found := later.get(channel.id)) is not None and found.held is not None:
+                moved_s = (found.setting.setting - found.held) * space.slope_s - space.mains_moved_s
+            turn = np.exp(-2j * np.pi * BASS_HZ * moved_s)
             rows.append([i.analysis.bass for i in own if i is not None and i.analysis is not None])
+            turned.append([bass * turn for bass in rows[-1] if bass is not None])
             names.append(channel.id)
     if not rows:
         return None, "no front loudspeaker was measured at all these seats on the clock of the subwoofers", None
     total: ComplexArray = np.einsum("if,isf->sf", settings.factors(BASS_HZ), measured.full)
-    fit = fit_crossover(total, np.array(rows), BASS_HZ, hz, 0.0, measured.room.seat_share)
+    fit = fit_crossover(total, np.array(turned), BASS_HZ, hz, 0.0, measured.room.seat_share)
     as_it_was = fit_crossover(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, 0.0, measured.room.seat_share)
     fit = CrossoverFit(fit.delay_s, fit.polarity, as_it_was.before_db, fit.after_db, fit.inverting_gains_db)
     return Crossover(hz=hz, mains=tuple(names), fit=fit), "", fit

@@ -295,9 +295,9 @@ def _explained(changes: Sequence[SubChange]) -> Explanation | None:
             remedy=f"Set the polarity of {c.sub} as the sheet says, and look at its phase switch.",
         )
     if polarity_right and delay_right and not gain_right:
-        if abs(c.gain_db) <= GAIN_OFF_DB and abs(c.typed_gain_db) > GAIN_OFF_DB:
+        if abs(c.gain_db) <= 2 * GAIN_U_DB and abs(c.typed_gain_db) > GAIN_OFF_DB:
             text = f"the new trim of {c.sub} was not set"
-        elif abs(c.gain_db + c.typed_gain_db) <= GAIN_OFF_DB:
+        elif abs(c.gain_db + c.typed_gain_db) <= 2 * GAIN_U_DB:
             text = f"the trim of {c.sub} was changed in the wrong direction"
         else:
             apart = f"{c.gain_db - c.typed_gain_db:+.1f} dB".replace("-", "−")
