@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import gc
+from importlib import import_module
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from textual import on, work
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 
 from commission import steps
 from commission.model.errors import CommissionError
-from commission.ui.background import WorkingApp
+from commission.ui.background import Computed, WorkingApp
 from commission.ui.keys import load_keys
 from commission.ui.theme import SIXTEEN, chosen_look, keep_look
 
@@ -20,6 +22,24 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from commission.ui.record_request import RecordRequest
     from commission.visit import Visit
     from commission.workshop import Workshop
+
+SCREENS = (
+    "screens.step",
+    "screens.site",
+    "screens.findings",
+    "screens.curve",
+    "screens.help",
+    "screens.log",
+    "screens.sheet",
+    "screens.imports",
+    "screens.tables",
+    "screens.budgets",
+    "screens.record",
+    "screens.choices",
+    "screens.photograph",
+    "action_list",
+)
+"""Modules that a key may need, the likely ones first."""
 
 
 class CommissionApp(WorkingApp):
@@ -44,6 +64,7 @@ class CommissionApp(WorkingApp):
         self._refusal = ""
         """Why the job named at the start was not opened; shown once there is a screen."""
         self._own_keys: dict[str, str] = {}
+        self._screens_loaded = False
         self.last_record: RecordRequest | None = None
         """The record that was written last, as it was asked for."""
 
@@ -89,6 +110,18 @@ class CommissionApp(WorkingApp):
         """From now on; it is off while the program loads. What is loaded stays, and need not be searched: some 0.1 s."""
         gc.freeze()
         gc.enable()
+
+    @on(Computed)
+    def load_screens(self, message: Computed) -> None:
+        """Load the code of the other screens once results are shown: the first key to one need not wait for it."""
+        if message.complete and not self._screens_loaded:
+            self._screens_loaded = True
+            self._load_screens()
+
+    @work(thread=True, exit_on_error=False, group="load")
+    def _load_screens(self) -> None:
+        for name in SCREENS:
+            import_module(f"commission.ui.{name}")
 
     def choose_job(self) -> None:
         """Show the choice of jobs, under everything else."""
