@@ -450,7 +450,8 @@ def _by_key(job: Job) -> tuple[tuple[tuple[int, str], StoredResponse], ...]:
 def _noise(recording: Response) -> NoiseAnalysis | Exception:
     from commission.dsp.background import background
 
-    assert recording.noise is not None and recording.rate_hz is not None
+    if recording.noise is None or recording.rate_hz is None:
+        return model.UnusableError("it is no recording of sound")
     try:
         return background(recording.noise, recording.rate_hz)
     except model.UnusableError as error:

@@ -380,6 +380,8 @@ def _look(file: _File, job: Job, options: ImportOptions, stimuli: Sequence[Stimu
         data = read_bytes(path)
         row = replace(row, sha256=hashlib.sha256(data).hexdigest())
         if path.suffix.lower() == SOFA_SUFFIX or data.startswith(HDF5_SIGNATURE):
+            if row.kind == "noise":
+                raise InputError(name, "AES69, which holds impulse responses", "WAV or FLAC for kind noise")
             rows = [_examined_sofa(each, data, name) for each in sofa_rows(row, data, name, job)]
             if not whole_file and row.file_channel >= len(rows):
                 raise InputError(name, f"{len(rows)} responses", f"at least {row.file_channel + 1}")
