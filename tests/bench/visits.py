@@ -116,6 +116,8 @@ class Visit:
     """As found, every channel is set as well as its processor allows; nothing is changed."""
     sound: bool = False
     """Arrivals are measured at the reference seat, too."""
+    microphone_m: float = 0.02
+    """How far from the seat the microphone is: it is on a stand, whoever holds the meter."""
 
 
 class Rooms:
@@ -169,7 +171,7 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
 
     def heard(round_id: str) -> Analyses:
         way = (ears - places) / true_m[:, None]
-        moved = displaced_meter.on_sphere(rng, visit.displaced_m, 1)[0]
+        moved = displaced_meter.on_sphere(rng, visit.microphone_m, 1)[0]
         at_s = (
             (true_m + way @ moved) / speed
             + applied_delays_s(held, delay, own)
@@ -337,27 +339,26 @@ def print_levels(rooms: Rooms, count: int) -> None:
 
 
 def print_distances(rooms: Rooms, count: int) -> None:
-    """By tape and step of the delay."""
+    """By tape and microphone, and by step of the delay."""
     print("\nDistances of main channels (%): intervals, and verdicts as left")
     print(
-        f"{'tape':>7} | setting  arrival | good failed  bad passed  unsure | as asked and red, unsure | arrival unsure"
+        f"{'tape, mic.':>11} | setting  arrival | good failed  bad passed  unsure | as asked and red, unsure | arrival unsure"
     )
+    simulator = "images, waves and modes"
     for tape_m in TAPES_M:
-        t = visits_of(
-            rooms, "images, waves and modes", count, 2, {"tape_m": tape_m, "sound": True, "displaced_m": 0.02}
-        )
-        print(_distance_line(f"{100 * tape_m:.1f} cm", t), flush=True)
+        for microphone_m in (0.02, 0.05):
+            options: dict[str, object] = {"tape_m": tape_m, "sound": True, "microphone_m": microphone_m}
+            title = f"{100 * tape_m:g}, {100 * microphone_m:g} cm"
+            print(_distance_line(title, visits_of(rooms, simulator, count, 2, options)), flush=True)
     for delay in DELAY_STEPS:
-        t = visits_of(
-            rooms, "images, waves and modes", count, 3, {"delay": delay, "sound": True, "displaced_m": 0.05}
-        )
+        t = visits_of(rooms, simulator, count, 3, {"delay": delay, "sound": True})
         print(_distance_line(f"{delay[1]:g} {delay[0]}", t), flush=True)
 
 
 def _distance_line(title: str, t: Tally) -> str:
     name, asked = "distances.setting", "entered as asked"
     return (
-        f"{title:>7} | {_percent(t.share(name)):>7} {_percent(t.share('distances.arrival')):>8} | "
+        f"{title:>11} | {_percent(t.share(name)):>7} {_percent(t.share('distances.arrival')):>8} | "
         f"{_percent(t.rate(name, Verdict.FAIL, True)):>11} {_percent(t.rate(name, Verdict.PASS, False)):>11} "
         f"{_percent(t.rate(name, Verdict.UNSURE)):>7} | {_percent(t.rate(asked, Verdict.FAIL)):>8} "
         f"{_percent(t.rate(asked, Verdict.UNSURE)):>8} {'':>8} | {_percent(t.rate('distances.arrival', Verdict.UNSURE)):>6}"

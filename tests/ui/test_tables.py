@@ -26,14 +26,14 @@ from commission.visit import Visit
 
 SIZES = [(80, 24), (120, 40)]
 both_sizes = pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
-READINGS = levels({"FL": 76.0, "FC": 75.0, "FR": 74.0})
+READINGS = levels({"FL": [78.0] * 3, "FC": [75.0] * 3, "FR": [72.0] * 3})
 OWN = """schema = 1
 name = "Studio practice"
 version = "2026-02"
 [[limit]]
 quantity = "levels.match"
-low = -3.0
-high = 3.0
+low = -9.0
+high = 9.0
 unit = "dB"
 basis = "our own practice, after forty rooms"
 """
@@ -69,7 +69,7 @@ async def test_limits_are_shown_with_basis_and_a_file_of_ones_own_changes_verdic
         assert isinstance(app.screen, Limits)
         assert footer_fits(app)
         text = " ".join(shown(app).split())
-        for word in ("levels.match", "−0.50", "0.50", "default", "Applies to: level of a channel", "common practice"):
+        for word in ("levels.match", "−1.00", "1.00", "default", "Applies to: level of a channel", "common practice"):
             assert word in text, word
         before = len(app.visit.job.log)
         await pilot.press("f", *"bad.toml", "enter")
