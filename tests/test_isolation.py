@@ -93,10 +93,10 @@ def test_a_recording_whose_analysis_fails_is_named_and_the_others_are_analysed(
 ) -> None:
     analyse_batch = commission.dsp.analysis.analyse_batch
 
-    def fails(responses: list[Response], subs: list[bool]) -> Any:
+    def fails(responses: list[Response], subs: list[bool], speech: list[bool]) -> Any:
         if any(each.t0_s for each in responses):
             raise FloatingPointError("in the analysis")
-        return analyse_batch(responses, subs)
+        return analyse_batch(responses, subs, speech)
 
     def marked(stored: Sequence[StoredResponse], blobs: object) -> Iterable[tuple[StoredResponse, Response]]:
         impulse = np.zeros(RATE // 2, np.float32)
@@ -114,7 +114,7 @@ def test_a_recording_whose_analysis_fails_is_named_and_the_others_are_analysed(
 
 
 def test_escape_is_no_failure(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
-    def stops(responses: list[Response], subs: list[bool]) -> Any:
+    def stops(responses: list[Response], subs: list[bool], speech: list[bool]) -> Any:
         raise Cancelled
 
     monkeypatch.setattr(commission.dsp.analysis, "analyse_batch", stops)
