@@ -8,6 +8,8 @@ Limits of detectability: ITU-R BT.1359-1, considering g (45 ms early, 125 ms lat
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from commission.model import (
     Advice,
     Analyses,
@@ -19,10 +21,9 @@ from commission.model import (
     Limit,
     Outcome,
     Prompt,
-    Row,
     Step,
-    Table,
     Task,
+    table_of,
 )
 from commission.model.checklist import LIP_SYNC, ChecklistItem
 
@@ -86,24 +87,22 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         text="sound after picture",
         why_not=None if offset is not None else "it was not measured",
     )
-    checks = {item.id: _check(item, answers[item.id]) for item in items}
-    rows = [
-        Row(
-            key=item.id,
-            cells=(item.name, dict(ANSWERS).get(answers[item.id] or ""), item.statement),
-            check=checks[item.id],
-            minor=answers[item.id] is None,
-        )
-        for item in items
-    ]
-    shown = None if offset is None else f"{offset:+.0f} ms".replace("-", "−")
-    rows.append(Row(key=LIP_SYNC, cells=("Sound after picture", shown, None), check=sync, minor=offset is None))
     done = sum(given is not None for given in answers.values()) + (offset is not None)
     begun = done > 0
-    columns = (
-        Column(key="item", title="Item"),
-        Column(key="answer", title="Answer"),
-        Column(key="required", title="Required"),
+    checks = {item.id: _check(item, answers[item.id]) for item in items} if begun else {}
+    rows = [_Line(item.id, item.name, answers[item.id], item.statement, checks.get(item.id)) for item in items]
+    shown = None if offset is None else f"{offset:+.0f} ms".replace("-", "−")
+    rows.append(_Line(LIP_SYNC, "Sound after picture", shown, None, sync if begun else None))
+    table = table_of(
+        rows,
+        (Column(key="item", title="Item"), lambda line: line.name),
+        (Column(key="answer", title="Answer"), lambda line: dict(ANSWERS).get(line.answer or "", line.answer)),
+        (Column(key="required", title="Required"), lambda line: line.required),
+        id="checklist",
+        title="Checklist",
+        key=lambda line: line.key,
+        check=lambda line: line.check,
+        minor=lambda line: line.answer is None,
     )
     to_mend = [item for item in items if answers[item.id] == MEND]
     missing = [item for item in items if answers[item.id] is None]
@@ -114,7 +113,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         done=done,
         total=len(items) + 1,
         checks=(*(check for check in checks.values() if check is not None), sync) if begun else (),
-        tables=(Table(id="checklist", title="Checklist", columns=columns, rows=tuple(rows)),),
+        tables=(table,),
         choices=tuple(_choice(item, answers[item.id]) for item in items),
         stands_out="; ".join(item.fault for item in to_mend),
         advice=(Advice(text=advice, step="checklist", priority=60),) if done <= len(items) else (),
@@ -122,6 +121,16 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         if begun
         else (),
     )
+
+
+class _Line(NamedTuple):
+    """A row of the table."""
+
+    key: str
+    name: str
+    answer: str | None
+    required: str | None
+    check: Check | None
 
 
 def _check(item: ChecklistItem, given: str | None) -> Check | None:
