@@ -21,6 +21,7 @@ from commission.model.verdict import GUARD_FACTOR, surely_above
 from commission.steps.distances.arrivals import Heard, Place, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
+from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import applied_delays_s, matched, surveyed, taped_m
 
@@ -185,11 +186,10 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     entered_s = np.where(mains, 0.0, -_held_errors(applied, by_tape, mains))
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN
     keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual)
-    from commission.steps.bass.result import (
-        set_by_bass,
-    )  # late: the proposal rests on the distances of earlier rounds
+    # Late: the proposal rests on the distances of earlier rounds.
+    from commission.steps.bass.result import SubProposal, set_by_bass
 
-    bass = set_by_bass(job, round_id, analyses)
+    bass = or_else(lambda: set_by_bass(job, round_id, analyses), dict[str, SubProposal]())
     by_bass = np.array([c.id in bass for c in channels], bool)
     late &= ~by_bass
     keeps |= by_bass
