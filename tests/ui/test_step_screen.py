@@ -86,8 +86,8 @@ async def test_selected_row_tells_limit_uncertainty_and_basis(size):
         await pilot.press("home")
         said = words(app, "#judgement")
         assert said.startswith("✗ fail")
-        assert "+4.00 dB" in said
-        assert "limit −0.5 to 0.5 dB" in said
+        assert "+4.0 dB" in said
+        assert "limit −1.5 to 1.5 dB" in said
         assert "U = " in said
         assert "basis" in said
 
