@@ -33,6 +33,7 @@ NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG = 6.0, 5.0, 20.0
 """A seat is blocked where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
 more from the partner: no loudspeaker's beam is that narrow (common practice, no source)."""
 ROW_WITHIN_M = 0.4
+BASS_ROOMS = "determined by simulation (tests/references/bass_rooms.py)"
 SPOILT = (
     "settings.sub-latency",
     "settings.polarity",
@@ -145,7 +146,7 @@ def _spread(e: Evidence, name: str, label: str, r: BandResult) -> tuple[str, str
     who = "all subwoofers together" if name == SUBS else name
     spread = f"{r.sd_db:.1f} ± {2 * r.u_sd_db:.1f} dB, limit {e.job.limit('room.uneven').upper:g} dB"
     return (
-        f"{who}: root of the variance over seats {spread}, {label} Hz",
+        f"{who}: seat-to-seat standard deviation {spread}, {label} Hz",
         f"{r.worst_seat} is {r.worst_db:.1f} dB off the seats' mean (rms)",
     )
 
@@ -431,7 +432,7 @@ RULES = (
         step="seats",
         symptom="bass differs by seat",
         look=_bass_differs,
-        basis="root of the variance over seats above 3 dB from 20 to 80 Hz; common practice",
+        basis=f"seat-to-seat standard deviation above 6 dB from 20 to 80 Hz; {BASS_ROOMS}",
     ),
     Rule(
         id="room.reflection",

@@ -129,7 +129,7 @@ def _analyse_impulses(
         arrival = arrivals[k]
         if arrival.why is not None:
             why["arrival"] = arrival.why
-        snr_db = float(level_db[k] - noise_db[k]) if np.isfinite(noise_db[k]) else None
+        snr_db = _snr_db(float(level_db[k]), float(noise_db[k]), frames / rate_hz)
         if snr_db is None:
             why["snr"] = "it holds no noise at all, as only a computed response does"
         elif decaying[k]:
@@ -167,6 +167,18 @@ def _analyse_impulses(
             )
         )
     return results
+
+
+def _snr_db(level_db: float, noise_db: float, length_s: float) -> float | None:
+    """Energy of the sound over that of noise in half a second; None where there is no noise, or nothing beside it.
+
+    The noise of the whole file is in its level and is taken off, so that the ratio does not depend on the file's length.
+    """
+    if not np.isfinite(noise_db):
+        return None
+    noise = 10 ** (noise_db / 10)
+    sound = 10 ** (level_db / 10) - noise * length_s / noise_of.NOISE_WINDOW_S
+    return 10 * float(np.log10(max(sound, 0.01 * noise) / noise))
 
 
 def _octaves(power: FloatArray, df_hz: float) -> dict[int, FloatArray]:

@@ -783,22 +783,23 @@ def uneven_bass(db: float) -> SoundRoom:
 
 
 def test_bass_that_differs_by_seat() -> None:
-    finding = only(uneven_bass(4.5), "room.bass-differs")
-    assert "4." in finding.evidence[0]
+    finding = only(uneven_bass(8.0), "room.bass-differs")
+    assert "7." in finding.evidence[0] or "8." in finding.evidence[0]
     assert "20-80 Hz" in finding.evidence[0]
 
 
 def test_a_null_is_not_told_again_as_bass_that_differs() -> None:
-    # One seat of six 20 dB down between 45 and 63 Hz; without it the others are alike. Leaving it out must also take out
+    # One seat of six 30 dB down between 45 and 63 Hz; without it the others are alike. Leaving it out must also take out
     # how it pulled the mean.
     room = SoundRoom(uneven_db=0.0)
     for sub in ("SUB1", "SUB2"):
-        room.add_db(sub, -20, ["A3"], above_hz=28, below_hz=90)
+        room.add_db(sub, -30, ["A3"], above_hz=28, below_hz=90)
     assert list(found(room)) == ["room.null"]
 
 
-def test_bass_that_differs_by_two_decibels_is_in_order() -> None:
-    assert found(uneven_bass(2.0)) == {}
+@pytest.mark.parametrize("db", [2.0, 4.5])
+def test_bass_that_differs_as_in_most_rooms_is_in_order(db: float) -> None:
+    assert found(uneven_bass(db)) == {}
 
 
 def test_mains_that_differ_in_the_bass_are_not_told_as_the_subwoofers() -> None:

@@ -114,7 +114,7 @@ def confirmed(finding, truth: Truth, snr_db: dict[tuple[str, str], float]) -> bo
     if finding.id in ("room.null", "room.row-null"):
         return all(truth.null_db(s) <= -8.0 for s in seats)
     if finding.id == "room.bass-differs":
-        return truth.uneven_db >= 2.6
+        return truth.uneven_db >= 5.2
     if finding.id == "measurement.noise":
         channels = finding.channels or tuple(truth.mains)
         return min(snr_db[(c, s)] for c in channels for s in seats) <= 33.0

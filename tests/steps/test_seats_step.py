@@ -184,7 +184,7 @@ def small_room() -> SoundRoom:
         (lambda room: room.change("FR", snr_db=4.0), "FR close to the noise"),
         (lambda room: room.add_db("FR", -9, ["B1"], below_hz=2500), "levels uneven at B1"),
         (lambda room: room.add_db("FR", -12, ["B1"], above_hz=3900), "dull at B1"),
-        (lambda room: room.add_db("SUB1", -20, ["A3"]), "bass missing at A3"),
+        (lambda room: room.add_db("SUB1", -30, ["A3"]), "bass missing at A3"),
     ],
 )
 def test_the_clause_for_the_overview_names_the_fault_and_its_place(
@@ -303,7 +303,7 @@ def test_a_dull_seat_is_not_a_gain_that_changed() -> None:
 
 
 def test_a_bass_null_is_found_where_it_is() -> None:
-    outcome = outcome_of(SoundRoom(uneven_db=0.5).add_db("SUB1", -20, ["A3"], above_hz=48, below_hz=68))
+    outcome = outcome_of(SoundRoom(uneven_db=0.5).add_db("SUB1", -30, ["A3"], above_hz=48, below_hz=68))
     assert ("bass", "SUB1", "A3") in failed(outcome)
     assert {s for kind, _, s in failed(outcome) if kind == "bass"} == {"A3"}
     assert "lowest at" in check_of(outcome, "bass", "SUB1", "A3").text
@@ -388,12 +388,38 @@ def test_arrivals_without_a_common_clock_are_left_out_and_it_is_said() -> None:
     assert any("shares no clock" in line for line in outcome.grids[0].cells[("FL", "A1")].detail)
 
 
+@pytest.mark.parametrize("gain", [1.0, -0.5, 0.0])
+def test_the_level_of_the_subwoofers_together_is_stated_beside_one_alone(gain: float) -> None:
+    # 20·lg(1 + 1) = 6.02 dB above each of two alike. One of half the level in reverse: 20·lg 0.5 = −6.02 dB re the larger one,
+    # whose mean with the smaller is −3.01 dB: −3.0 dB.
+    room = SoundRoom()
+    for seat in ALL_SEATS:
+        own = room.items[("SUB1", seat)]
+        assert own.bass is not None
+        room.items[("SUB2", seat)] = replace(own, bass=gain * own.bass if gain else None)
+    (remark,) = (each for each in outcome_of(room).remarks if "together" in each and "A2" in each)
+    if not gain:
+        assert "not determined, because a response has no phase: read the meter" in remark
+    else:
+        assert ("+6.0 ± " if gain > 0 else "−3.0 ± ") in remark
+        assert "lower all of them alike by the excess" in remark
+
+
+def test_the_evenness_of_bass_is_given_on_its_scale() -> None:
+    even = SoundRoom(uneven_db=0.0)
+    assert any("excellent. Scale" in remark for remark in outcome_of(even).remarks)
+    uneven = SoundRoom(uneven_db=0.0)
+    for i, seat in enumerate(ALL_SEATS):
+        uneven.add_db(None, 5.0 if i % 2 else -5.0, [seat], below_hz=150)
+    assert any("typical. Scale" in remark for remark in outcome_of(uneven).remarks)
+
+
 def test_levels_are_relative_without_a_microphone_and_absolute_with_one() -> None:
     room = SoundRoom()
-    assert any("relative" in remark for remark in outcome_of(room).remarks)
+    assert any(remark.startswith("Levels are relative") for remark in outcome_of(room).remarks)
     system = cinema(instruments=(Instrument(kind="microphone", level_offset_db=94.0),))
     outcome = outcome_of(room, job_of(defined(system)))
-    assert not any("relative" in remark for remark in outcome.remarks)
+    assert not any(remark.startswith("Levels are relative") for remark in outcome.remarks)
     assert outcome.tables[0].rows[0].cells[1] == pytest.approx(94.0, abs=0.01)
     assert outcome.curves[0].y_unit == "dB"
 

@@ -50,6 +50,7 @@ from commission.steps.seats.result import (
     SeatsResult,
     solve,
 )
+from commission.steps.seats.together import bass_remarks
 from commission.steps.shared.budgets import one_a_kind
 
 __all__ = ["STEP", "Cell", "SeatsResult", "evaluate", "plan", "solve"]
@@ -115,7 +116,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         curves=curves,
         advice=_advice(job, result),
         stands_out=_stands_out(result),
-        remarks=_remarks(result),
+        remarks=(*_remarks(result), *(bass_remarks(job, round_id, analyses) if measured else ())),
         budgets=_budgets(measured),
     )
 

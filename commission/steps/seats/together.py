@@ -1,0 +1,54 @@
+"""What all subwoofers together are at the seats: how even, and how loud beside one alone."""
+
+from __future__ import annotations
+
+from commission.dsp.repeatability import placement_u_db
+from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.variance import BASS_SCALE_DB, bass_word
+from commission.model import Analyses, Job
+from commission.model.formatting import number
+from commission.steps.compare.result import HEARD, SUBS, one_round, sub_outputs, subs_together
+
+BASS_BELOW_HZ = 80.0
+
+
+def bass_remarks(job: Job, round_id: str, analyses: Analyses) -> tuple[str, ...]:
+    """The scale of evenness, and the level of all subwoofers together at the reference seat."""
+    return (*_evenness(job, round_id, analyses), *_level(job, round_id, analyses))
+
+
+def _evenness(job: Job, round_id: str, analyses: Analyses) -> tuple[str, ...]:
+    found = one_round(job, round_id, analyses)
+    subs, _ = sub_outputs(job)
+    name = SUBS if SUBS in found else subs[0] if len(subs) == 1 and subs[0] in found else None
+    low = (
+        {} if name is None else {k: r for k, r in found[name][HEARD].items() if r.heard_hz[1] <= BASS_BELOW_HZ * 1.01}
+    )
+    if name is None or not low:
+        return ()
+    label, result = min(low.items(), key=lambda item: item[1].heard_hz[0])
+    who = "all subwoofers together" if name == SUBS else name
+    scale = ", ".join(f"{word} up to {high:g} dB" for word, high in BASS_SCALE_DB)
+    return (
+        f"Bass of {who} from seat to seat: {result.sd_db:.1f} ± {2 * result.u_sd_db:.1f} dB (standard deviation, {label} "
+        f"Hz): {bass_word(result.sd_db)}. Scale, from simulated rooms: {scale}.",
+    )
+
+
+def _level(job: Job, round_id: str, analyses: Analyses) -> tuple[str, ...]:
+    seat = job.system.reference_seat
+    found = None if seat is None else subs_together(job, round_id, analyses, seat.id)
+    if seat is None or found is None:
+        return ()
+    settle = "read the meter with all subwoofers playing at once"
+    if isinstance(found, str):
+        return (f"How loud the subwoofers are together at {seat.id} is not determined, because {found}: {settle}.",)
+    more_db, count = found
+    # The place of the microphone, the same for all of them: at most that of a single one at each third octave.
+    u_db = float(placement_u_db(GRID_HZ[:1])[0])
+    more = f"{number(more_db, 1, signed=True)} ± {2 * u_db:.1f} dB"
+    return (
+        f"The {count} subwoofers together are {more} at {seat.id}, relative to "
+        "the mean of one alone (30–80 Hz). Where the processor's noise plays them one by one, each trimmed alone to its "
+        f"reference, their sum is that much above it: {settle}, and lower all of them alike by the excess.",
+    )
