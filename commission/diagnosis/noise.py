@@ -55,8 +55,8 @@ def _noise(e: Evidence, found: Found, equipment: bool) -> Iterator[FindingDetail
     if found.any("wiring.hum"):
         own = [n for n in own if not _by_hum(n)]  # one fault, named already
     worst = quiet.loudest(own)
-    if worst is None and off and not equipment:
-        worst, own = quiet.loudest(off), off
+    if off:  # no source can be told from a room that is loud by itself
+        worst, own = (None, []) if equipment else (quiet.loudest(off), off)
     if worst is None:
         return
     check = _check(worst, "nc")
