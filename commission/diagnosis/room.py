@@ -19,7 +19,7 @@ from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.compare.result import seat_weights
-from commission.steps.seats.reflections import early_reflections
+from commission.steps.seats.reflections import candidate_names, early_reflections
 from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
 
 REFLECTIONS_TOLD = 4
@@ -228,7 +228,7 @@ def _fixed_reflections(e: Evidence) -> dict[str, float]:
                 for c, theirs in heard.items()
                 if c != channel
             )
-            walls = [_surfaces(e, channel, seat, after_s) for seat in same]
+            walls = [candidate_names(e.job, channel, seat, after_s, e.distances.speed_m_s) for seat in same]
             if not any(others) and sum(names is None or bool(names) for names in walls) < 0.5 * len(walls):
                 out[channel] = after_s
     return out
@@ -238,25 +238,10 @@ def _near(found: Sequence[tuple[float, float]], after_s: float, within_s: float)
     return [(t, level) for t, level in found if abs(t - after_s) <= within_s]
 
 
-def _surfaces(e: Evidence, channel_id: str, seat_id: str, delay_s: float) -> tuple[str, ...] | None:
-    """Surfaces of the plan that a reflection could come from; None where the plan is not known."""
-    channel, seat, room = e.job.system.channel(channel_id), e.job.system.seat(seat_id), e.job.system.room
-    if channel is None or seat is None or room is None or channel.position_m is None or seat.position_m is None:
-        return None
-    among = reflections.candidates(
-        channel.position_m,
-        seat.position_m,
-        room,
-        e.distances.speed_m_s,
-        reflections.seat_backs(e.job.system.seats, seat),
-    )
-    return reflections.could_come_from(reflections.Reflection(delay_s, 0.0), among)
-
-
 def _reflection_sentence(e: Evidence, channel_id: str, level_db: float, seat_id: str, delay_s: float) -> str:
     path_m = delay_s * e.distances.speed_m_s
     text = f"{channel_id} at {seat_id}: {number(level_db, 0)} dB after {1000 * delay_s:.1f} ms, {path_m:.2f} m longer way"
-    names = _surfaces(e, channel_id, seat_id, delay_s)
+    names = candidate_names(e.job, channel_id, seat_id, delay_s, e.distances.speed_m_s)
     return text if names is None else f"{text}, by the plan as from: {reflections.in_words(names)}"
 
 

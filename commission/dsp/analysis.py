@@ -6,7 +6,7 @@ Responses of one rate and length are analysed together, since most of the work i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,9 @@ REFLECTIONS_KEPT = 4
 SPEECH_SNR_DB = 20.0
 """Less says too little about modulation: noise of the recorder at −20 dB takes 1 % of it, and the correction is as
 uncertain as that (own computation)."""
+EDT_FROM_HZ, C50_FROM_HZ = 250, 125
+"""Octaves below these are left out: there a loudspeaker sounds 10 to 20 ms later than its onset in the treble, which
+lengthens EDT and lowers C50 (common practice, no source)."""
 CUT_SHARE = 0.01
 """A response that ends with more than this of its energy in its last 15 % is cut off (common practice, no source)."""
 SHORTEST_S = 0.02
@@ -120,7 +123,8 @@ def _analyse_impulses(
     peaks_db = 20 * np.log10(np.abs(impulses).max(axis=-1))
     arrivals, reflections = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
-    modulation, c50_db = _speech(impulses, noise, decaying, rate_hz) if is_speech else (None, None)
+    modulation = _modulation(impulses, noise, decaying, rate_hz) if is_speech else None
+    decays = None if is_sub else _decays(impulses, rate_hz)
     signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
     direct = [None] * len(responses) if is_sub else direct_sounds(impulses, [a.time_s for a in arrivals], rate_hz)
     results = []
@@ -134,9 +138,10 @@ def _analyse_impulses(
             why["snr"] = "it holds no noise at all, as only a computed response does"
         elif decaying[k]:
             why["snr"] = f"it ends while it still decays, so that the ratio is at least {snr_db:.0f} dB"
-        if modulation is not None and (problem := _speech_problem(impulses[k], snr_db)) is not None:
+        problem = None if is_sub else _speech_problem(impulses[k], snr_db)
+        if modulation is not None and problem is not None:
             why["speech"] = problem
-        spoken = modulation is not None and "speech" not in why
+        decay = _Decay({}, {}, {}, {}) if decays is None else decays[k]
         edges = noise_of.bandwidth_hz(GRID_HZ, third_db[k], (low_hz, high_hz))
         results.append(
             Analysis(
@@ -160,10 +165,13 @@ def _analyse_impulses(
                 peak_db=float(peaks_db[k]),
                 reference=response.reference,
                 reflections=reflections[k],
-                modulation=freeze(modulation[k]) if modulation is not None and spoken else None,
-                c50_db={} if c50_db is None or not spoken else c50_db[k],
+                modulation=freeze(modulation[k]) if modulation is not None and problem is None else None,
                 has_phase=True,
                 why=why,
+                t20_s=decay.t20_s,
+                edt_s=decay.edt_s,
+                t20_doubt=decay.t20_doubt,
+                c50_db=decay.c50_db if problem is None else {},
             )
         )
     return results
@@ -209,21 +217,46 @@ def _noise(
     return noise, noise_of.still_decaying(impulses, rate_hz, low_hz), is_tail
 
 
-def _speech(
-    impulses: FloatArray, noise: FloatArray, decaying: NDArray[np.bool_], rate_hz: float
-) -> tuple[FloatArray, list[dict[int, float]]]:
-    """Modulation [shape=(k, 7, 14)] and C50 by octave of each response. What still decays is no noise to take off."""
-    from commission.dsp.band_energy import Bands
-    from commission.dsp.reverberation import decays_and_clarity
-    from commission.dsp.speech import OCTAVES_HZ, modulation_transfer
+def _modulation(impulses: FloatArray, noise: FloatArray, decaying: NDArray[np.bool_], rate_hz: float) -> FloatArray:
+    """Modulation of each response [shape=(k, 7, 14)]. What still decays is no noise to take off."""
+    from commission.dsp.speech import modulation_transfer
 
-    silent = np.where(decaying[:, None], 0.0, noise)
-    _, clarity = decays_and_clarity(impulses, rate_hz, Bands(tuple(range(-3, 4))), noise=silent)
-    c50_db = [
-        {hz: float(value) for hz, value in zip(OCTAVES_HZ, row, strict=True) if np.isfinite(value)}
-        for row in clarity.c50_db
-    ]
-    return modulation_transfer(impulses, rate_hz, silent), c50_db
+    return modulation_transfer(impulses, rate_hz, np.where(decaying[:, None], 0.0, noise))
+
+
+class _Decay(NamedTuple):
+    """Of one response by octave; the names are those of `Analysis`."""
+
+    t20_s: dict[int, float]
+    edt_s: dict[int, float]
+    t20_doubt: dict[int, str]
+    c50_db: dict[int, float]
+
+
+def _decays(impulses: FloatArray, rate_hz: float) -> list[_Decay]:
+    """Valid decay times, why T20 is missing or doubtful, and C50 of each response."""
+    from commission.dsp.decay import Doubt
+    from commission.dsp.reverberation import decays_and_clarity
+
+    found, clarity = decays_and_clarity(impulses, rate_hz)
+    centres = [centre for centre in OCTAVE_CENTRES_HZ if 63 <= centre <= 8000]
+    high = np.array(centres) >= EDT_FROM_HZ
+    out = []
+    for k, doubts in enumerate(found.doubt["t20"]):
+        c50_db = clarity.c50_db[k]
+        out.append(
+            _Decay(
+                t20_s=_by_octave(centres, found.times_s["t20"][k], doubts == Doubt.NONE),
+                edt_s=_by_octave(centres, found.times_s["edt"][k], high & (found.doubt["edt"][k] == Doubt.NONE)),
+                t20_doubt={hz: Doubt(int(d)).name for hz, d in zip(centres, doubts, strict=True) if d},
+                c50_db=_by_octave(centres, c50_db, (np.array(centres) >= C50_FROM_HZ) & np.isfinite(c50_db)),
+            )
+        )
+    return out
+
+
+def _by_octave(centres: list[int], values: FloatArray, known: NDArray[np.bool_]) -> dict[int, float]:
+    return {hz: float(value) for hz, value, good in zip(centres, values, known, strict=True) if good}
 
 
 def _speech_problem(impulse: FloatArray, snr_db: float | None) -> str | None:

@@ -152,6 +152,9 @@ class Candidate:
     tolerance_s: float
 
 
+SURFACES = ("left wall", "right wall", "screen wall", "rear wall", "floor", "ceiling")
+
+
 def image_positions(source: Position, room: Room) -> dict[str, Position]:
     """First-order mirror images of a loudspeaker in the six surfaces of a rectangular room.
 
@@ -159,14 +162,15 @@ def image_positions(source: Position, room: Room) -> dict[str, Position]:
     """
     x, y, z = source
     half = room.width_m / 2
-    return {
-        "left wall": (-2 * half - x, y, z),
-        "right wall": (2 * half - x, y, z),
-        "screen wall": (x, -y, z),
-        "rear wall": (x, 2 * room.length_m - y, z),
-        "floor": (x, y, -z),
-        "ceiling": (x, y, 2 * room.height_m - z),
-    }
+    places = (
+        (-2 * half - x, y, z),
+        (2 * half - x, y, z),
+        (x, -y, z),
+        (x, 2 * room.length_m - y, z),
+        (x, y, -z),
+        (x, y, 2 * room.height_m - z),
+    )
+    return dict(zip(SURFACES, places, strict=True))
 
 
 def seat_backs(seats: Sequence[Seat], at: Seat) -> dict[str, Position]:

@@ -56,6 +56,9 @@ class _Kept(msgspec.Struct, array_like=True):
     reflections: tuple[tuple[float, float], ...] | None
     modulation: tuple[str, bytes] | None
     c50_db: dict[int, float]
+    t20_s: dict[int, float]
+    edt_s: dict[int, float]
+    t20_doubt: dict[int, str]
     has_phase: bool
     why: dict[str, str]
 

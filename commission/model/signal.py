@@ -118,7 +118,13 @@ class Analysis:
     """Of the loudspeaker that carries the dialogue: what the room leaves of the modulation of speech, octaves 125 Hz to
     8 kHz by 14 frequencies (see dsp.speech). [shape=(7, 14)]"""
     c50_db: Mapping[int, float] = field(default_factory=dict)
-    """Of the same: early against late energy by octave centre, Hz."""
+    """Main channels: early against late energy by octave centre, Hz (see dsp.clarity)."""
+    t20_s: Mapping[int, float] = field(default_factory=dict)
+    """Main channels: decay time by octave centre, where it is valid (see dsp.decay)."""
+    edt_s: Mapping[int, float] = field(default_factory=dict)
+    """Main channels: early decay time, likewise."""
+    t20_doubt: Mapping[int, str] = field(default_factory=dict)
+    """Octaves without a valid T20: the name of the reason in dsp.decay.Doubt."""
     has_phase: bool = True
     why: Mapping[str, str] = field(default_factory=dict)
     peak_db: float | None = None

@@ -31,6 +31,7 @@ PLAIN_KINDS = {
     "seats.level": "Loudness from seat to seat",
     "seats.direct": "High tones from seat to seat",
     "seats.bass": "Deep bass from seat to seat",
+    "seats.decay": "Reverberation of the room",
     "bass.agreement": "Bass at each seat compared with its prediction",
     "bass.crossover": "Bass together with the main loudspeakers",
     "compare.heard": "Evenness of loudness between seats, compared with the first measurement",

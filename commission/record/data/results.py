@@ -8,13 +8,13 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from typing import Any
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
-from commission.model import Check, Event, Finding, Followed, Job, Outcome, worst
+from commission.model import Analysis, Check, Event, Finding, Followed, Job, Outcome, worst
 from commission.model.checklist import LIP_SYNC
 from commission.model.units import clean_text
 from commission.record.data.bass import bass_values
@@ -24,9 +24,11 @@ from commission.record.data.sheet import sheet_rows
 from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats
 from commission.steps.layout import coverage_of
 from commission.steps.layout.directions import directions, seat_verdict
+from commission.steps.seats.reflections import OWN_SOUND_S, surface
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.budget_table import budget_values
 from commission.steps.shared.isolation import or_else
+from commission.steps.shared.survey import elsewhere
 from commission.visit import Visit
 
 RESULTS_SCHEMA, RECORD_SCHEMA = "commission-results/1", "commission-record/1"
@@ -52,7 +54,7 @@ def results(visit: Visit) -> dict[str, Any]:
         "quiet": _by_round(job, lambda r: _quiet(quiet.solve(job, r, analyses))),
         "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
         "distances": _by_round(job, lambda r: _distances(visit, r)),
-        "seats": _by_round(job, lambda r: _seats(seats.solve(job, r, analyses))),
+        "seats": _by_round(job, lambda r: _seats(visit, r)),
         "dialogue": _by_round(job, lambda r: _dialogue(dialogue.solve(job, r, analyses))),
         "variance": or_else(lambda: _variance(visit), _NOTHING),
         "bass": or_else(lambda: bass_values(visit), _NOTHING),
@@ -272,7 +274,12 @@ def _ms(seconds: float | None) -> float | None:
     return None if seconds is None else _round(1000 * seconds, 3)
 
 
-def _seats(result: seats.SeatsResult) -> dict[str, Any]:
+def _seats(visit: Visit, round_id: str) -> dict[str, Any]:
+    result = seats.solve(visit.job, round_id, visit.analyses)
+    moved = {
+        *elsewhere(visit.job, round_id, visit.analyses),
+        *distances.solve(visit.job, round_id, visit.analyses).swapped,
+    }
     out: dict[str, Any] = {}
     for (channel, seat), cell in result.cells.items():
         a = cell.analysis
@@ -292,11 +299,37 @@ def _seats(result: seats.SeatsResult) -> dict[str, Any]:
             "low_hz": _round(a.low_hz, 0),
             "high_hz": _round(a.high_hz, 0),
             "clipped": a.clipped,
+            "t20_s": _octaves(a.t20_s, 3),
+            "edt_s": _octaves(a.edt_s, 3),
+            "c50_db": _octaves(a.c50_db, 1),
+            "reflections": _reflections(visit.job, channel, seat, a, planned=channel not in moved),
             "repeats": cell.repeats,
             "why": dict(a.why),
             "checks": [_check(check) for check in cell.checks],
         }
     return out
+
+
+def _octaves(values: Mapping[int, float], digits: int) -> dict[str, float | None] | None:
+    return {str(hz): _round(value, digits) for hz, value in values.items()} or None
+
+
+def _reflections(
+    job: Job, channel: str, seat: str, analysis: Analysis, *, planned: bool
+) -> list[dict[str, Any]] | None:
+    """Strongest first; without a surface where the channel plays from another position than planned."""
+    if analysis.reflections is None:
+        return None
+    speed_m_s = speed_of_sound_m_s(job.system.temperature_c)
+    return [
+        {
+            "delay_ms": _round(1000 * after_s, 2),
+            "level_db": _round(level_db, 1),
+            "surface": surface(job, channel, seat, after_s, speed_m_s) if planned else None,
+        }
+        for after_s, level_db in analysis.reflections
+        if after_s >= OWN_SOUND_S
+    ]
 
 
 def _variance(visit: Visit) -> dict[str, Any]:

@@ -37,6 +37,7 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import listed
+from commission.steps.seats.decay import LARGEST_M3, decay_checks, decay_remark, decay_table
 from commission.steps.seats.reflections import reflections_remark
 from commission.steps.seats.result import (
     CLIP_LIMIT,
@@ -92,6 +93,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     result = solve(job, round_id, analyses)
     seats = tuple(s.id for s in job.system.seats)
     measured = [cell for cell in result.cells.values() if cell.analysis is not None]
+    decays = decay_checks(job, result)
     curves = tuple(c for channel in job.system.channels for c in _curves(channel, seats, result))
     known = {(curve.channel, curve.seat): curve.id for curve in curves}
     grid = Grid(
@@ -110,8 +112,10 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         round=round_id,
         done=len(measured),
         total=len(result.cells),
-        checks=tuple(check for cell in result.cells.values() for check in cell.checks),
-        tables=(*_reference_table(job, result), _seats_table(job, result)) if measured else (),
+        checks=(*(check for cell in result.cells.values() for check in cell.checks), *decays.values()),
+        tables=(*_reference_table(job, result), _seats_table(job, result), *decay_table(job, result, decays))
+        if measured
+        else (),
         grids=(grid,) if grid.cells else (),
         curves=curves,
         advice=_advice(job, result),
@@ -454,7 +458,7 @@ def _remarks(result: SeatsResult) -> tuple[str, ...]:
         "the room. The levels there are corrected for this, with a larger uncertainty."
         for seat, gain in result.seat_gain_db.items()
     ]
-    return (*remarks, *reflections_remark(result), *problems)
+    return (*remarks, *reflections_remark(result), *decay_remark(result), *problems)
 
 
 STEP = Step(
@@ -485,5 +489,10 @@ STEP = Step(
         CheckLimit(check="seats.level", quantity="seats.sub-level"),
         CheckLimit(check="seats.bass", quantity="seats.null"),
         CheckLimit(check="seats.direct", quantity="seats.direct"),
+        CheckLimit(
+            check="seats.decay.*",
+            quantity="seats.decay",
+            applies=f"the octave ends the check's id; rooms up to {LARGEST_M3:.0f} m³",
+        ),
     ),
 )

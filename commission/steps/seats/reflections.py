@@ -7,7 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from commission.dsp import reflections
 from commission.dsp.reflections import LEVEL_U_DB, LIMIT_DB
+from commission.model import Job
 from commission.model.formatting import number
 from commission.model.verdict import surely_above
 from commission.steps.seats.result import SeatsResult
@@ -32,6 +34,25 @@ class EarlyReflections:
     def surely_above(self) -> bool:
         """Whether the median is above the limit beyond its uncertainty."""
         return surely_above(self.middle_db, LIMIT_DB, LEVEL_U_DB / math.sqrt(self.seats))
+
+
+def candidate_names(
+    job: Job, channel_id: str, seat_id: str, delay_s: float, speed_m_s: float
+) -> tuple[str, ...] | None:
+    """Surfaces and seat backs of the plan that a reflection could come from; None where the plan is not known."""
+    channel, seat, room = job.system.channel(channel_id), job.system.seat(seat_id), job.system.room
+    if channel is None or seat is None or room is None or channel.position_m is None or seat.position_m is None:
+        return None
+    among = reflections.candidates(
+        channel.position_m, seat.position_m, room, speed_m_s, reflections.seat_backs(job.system.seats, seat)
+    )
+    return reflections.could_come_from(reflections.Reflection(delay_s, 0.0), among)
+
+
+def surface(job: Job, channel_id: str, seat_id: str, delay_s: float, speed_m_s: float) -> str | None:
+    """The surface of the room that a reflection could come from by the plan; None where none or several things fit."""
+    names = candidate_names(job, channel_id, seat_id, delay_s, speed_m_s) or ()
+    return names[0] if len(names) == 1 and names[0] in reflections.SURFACES else None
 
 
 def early_reflections(result: SeatsResult) -> dict[str, EarlyReflections]:
