@@ -1,0 +1,179 @@
+"""Decay over the seats, and where reflections could come from: known decays, a room by another library, mirror images."""
+
+from __future__ import annotations
+
+import math
+import warnings
+
+import numpy as np
+import pytest
+from builders import LOUDSPEAKERS, SEATS, analysis, cinema, defined, job_of
+
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.analysis import analyse_batch
+from commission.model import (
+    AS_FOUND,
+    Analysed,
+    Analyses,
+    Analysis,
+    FloatArray,
+    Job,
+    Outcome,
+    Response,
+    Room,
+    Seat,
+    Verdict,
+)
+from commission.steps import seats
+from commission.steps.seats.reflections import surface
+
+RATE = 48000
+
+
+def analysed(impulses: dict[tuple[str, str], FloatArray]) -> Analyses:
+    """Each response by (channel, seat), analysed as recorded."""
+    found = analyse_batch([Response(impulse=h, rate_hz=RATE) for h in impulses.values()], [False] * len(impulses))
+    out = []
+    for n, ((channel, seat), each) in enumerate(zip(impulses, found, strict=True), start=100):
+        assert isinstance(each, Analysis)
+        out.append(
+            Analysed(seq=n, round=AS_FOUND, channel=channel, seat=seat, clock=None, passes_delays=True, analysis=each)
+        )
+    return Analyses(out)
+
+
+def noise(t_s: float, seed: int, background_db: float = -90.0) -> FloatArray:
+    """Decaying Gaussian noise on a background [dB relative to its start]."""
+    rng = np.random.default_rng(seed)
+    h = rng.normal(size=round(1.8 * RATE)) * 10 ** (-3 * np.arange(round(1.8 * RATE)) / RATE / t_s)
+    return np.concatenate((np.zeros(480), h)) + 10 ** (background_db / 20) * rng.normal(size=len(h) + 480)
+
+
+def visit_of(t_s: float, background_db: float = -90.0, **changes: object) -> tuple[Job, Outcome]:
+    places = [(c, s) for c in ("FL", "FC", "FR") for s in ("A1", "A2", "A3", "B2")]
+    job = job_of(defined(cinema(["FL", "FC", "FR"], ["A1", "A2", "A3", "B2"], **changes)))
+    found = analysed({place: noise(t_s, 10 + n, background_db) for n, place in enumerate(places)})
+    return job, seats.evaluate(job, AS_FOUND, found)
+
+
+def verdicts(outcome: Outcome) -> dict[str, Verdict]:
+    return {c.id.removeprefix("seats.decay."): c.verdict for c in outcome.checks if c.id.startswith("seats.decay.")}
+
+
+def rows(outcome: Outcome) -> dict[str, dict[str, object]]:
+    (table,) = [t for t in outcome.tables if t.id == "decay"]
+    keys = [c.key for c in table.columns]
+    return {row.key: dict(zip(keys, row.cells, strict=True)) for row in table.rows}
+
+
+@pytest.mark.parametrize(("t_s", "expected"), [(0.3, Verdict.PASS), (0.45, Verdict.PASS), (1.0, Verdict.FAIL)])
+def test_only_a_room_that_echoes_fails(t_s: float, expected: Verdict) -> None:
+    """0.45 s is what a furnished living room has (EN ISO 3382-2 rooms, from memory): no fault of a cinema."""
+    _, outcome = visit_of(t_s)
+    assert verdicts(outcome) == {"500": expected, "1000": expected, "2000": expected}
+    for hz in ("500", "1000", "2000", "4000"):
+        # Twelve decays: 5 % is three standard errors at 500 Hz.
+        assert rows(outcome)[hz]["t20"] == pytest.approx(t_s, rel=0.05)
+        assert rows(outcome)[hz]["edt"] == pytest.approx(t_s, rel=0.12)
+        # Closed form of an exponential decay, 10·lg(e^(13.8155·0.05/T) − 1); 1 dB: four standard errors at 500 Hz.
+        assert rows(outcome)[hz]["c50"] == pytest.approx(10 * math.log10(math.expm1(13.8155 * 0.05 / t_s)), abs=1.0)
+
+
+def test_the_target_and_mask_of_bs_1116_for_the_room() -> None:
+    """6.40 × 4.70 × 2.60 m: 0.25·(78.208/100)^(1/3) = 0.2303 s with a calculator; ±0.05 s in the middle."""
+    _, outcome = visit_of(0.3)
+    at = rows(outcome)["1000"]
+    assert (at["low"], at["high"]) == pytest.approx((0.1803, 0.2803), abs=2e-4)
+    assert at["mask"] == "above"
+    _, small = visit_of(0.25)
+    assert rows(small)["1000"]["mask"] == "inside"
+    assert verdicts(small)["1000"] is Verdict.PASS
+
+
+def test_without_a_room_there_is_no_mask_and_a_hall_is_not_checked() -> None:
+    _, outcome = visit_of(0.3, room=None)
+    assert rows(outcome)["1000"]["low"] is None
+    assert verdicts(outcome)["1000"] is Verdict.PASS
+    _, hall = visit_of(1.0, room=Room(length_m=12.0, width_m=8.0, height_m=4.0))
+    assert set(verdicts(hall).values()) == {Verdict.NOT_TESTED}
+
+
+def test_decays_in_noise_are_not_given_and_the_remark_says_why() -> None:
+    job, outcome = visit_of(1.0, background_db=-22.0)
+    assert set(verdicts(outcome).values()) == {Verdict.NOT_TESTED}
+    assert all(row["t20"] is None for row in rows(outcome).values())
+    (remark,) = [text for text in outcome.remarks if text.startswith("T20")]
+    assert "96 of 96" in remark and "meet the noise too early" in remark
+
+
+def test_two_decays_in_one_are_not_checked() -> None:
+    """A short decay with a long one 26 dB below: a coupled room, whose T20 means nothing."""
+    job = job_of(defined(cinema(["FL", "FC", "FR"], ["A2"])))
+    found = {(c, "A2"): noise(0.2, n) + 0.05 * noise(1.5, 50 + n) for n, c in enumerate(("FL", "FC", "FR"))}
+    outcome = seats.evaluate(job, AS_FOUND, analysed(found))
+    assert verdicts(outcome)["1000"] is Verdict.NOT_TESTED
+    assert any("bend" in text for text in outcome.remarks)
+
+
+def test_a_treated_room_by_another_library_passes_with_its_own_time() -> None:
+    """pyroomacoustics: 30 % absorption (0.31 s after Eyring), T20 by its own `measure_rt60` of scipy's octaves."""
+    warnings.simplefilter("ignore")
+    pra = pytest.importorskip("pyroomacoustics")
+    from scipy import signal
+
+    room = pra.ShoeBox([4.70, 6.40, 2.60], fs=RATE, materials=pra.Material(0.3), max_order=30, air_absorption=False)
+    x, y, z = LOUDSPEAKERS["FL"][2]
+    room.add_source([x + 2.35, y, z])
+    room.add_microphone_array(np.array([[x + 2.35, y, z] for x, y, z in SEATS.values()]).T)
+    room.compute_rir()
+    rng = np.random.default_rng(5)
+    responses: dict[tuple[str, str], FloatArray] = {}
+    for seat, (h,) in zip(SEATS, room.rir, strict=True):
+        whole = np.zeros(RATE)
+        whole[: min(RATE, len(h))] = h[:RATE]
+        responses[("FL", seat)] = whole + 1e-4 * np.max(np.abs(whole)) * rng.normal(size=RATE)
+    found = analysed(responses)
+    outcome = seats.evaluate(job_of(defined(cinema(["FL"]))), AS_FOUND, found)
+    assert not {Verdict.FAIL, Verdict.UNSURE} & set(verdicts(outcome).values())
+    compared = 0
+    for hz in (500, 1000, 2000):
+        sos = signal.butter(3, (hz / math.sqrt(2), hz * math.sqrt(2)), "bandpass", fs=RATE, output="sos")
+        for seat in SEATS:
+            ours = found.of(AS_FOUND, "FL", seat)
+            assert ours is not None
+            if hz in ours.t20_s:
+                band = signal.sosfilt(sos, responses[("FL", seat)][: round(0.25 * RATE)])
+                theirs = pra.experimental.measure_rt60(band, fs=RATE, decay_db=20)
+                # Two points instead of a line, a causal filter, no noise taken off.
+                assert ours.t20_s[hz] == pytest.approx(theirs, rel=0.2)
+                compared += 1
+    assert compared >= 6
+
+
+def path_ms(job: Job, image: tuple[float, float, float], channel: str, seat: str) -> float:
+    speed = speed_of_sound_m_s(job.system.temperature_c)
+    return 1000 * (math.dist(image, SEATS[seat]) - math.dist(LOUDSPEAKERS[channel][2], SEATS[seat])) / speed
+
+
+def test_a_reflection_names_the_one_surface_that_fits_the_plan() -> None:
+    job = job_of(defined(cinema()))
+    speed = speed_of_sound_m_s(job.system.temperature_c)
+    x, y, z = LOUDSPEAKERS["TpBL"][2]
+    # Mirrored by hand: the floor z → −z; the left wall at x = −2.35 m.
+    floor_ms, left_ms = path_ms(job, (x, y, -z), "TpBL", "A1"), path_ms(job, (-4.70 - x, y, z), "TpBL", "A1")
+    assert surface(job, "TpBL", "A1", floor_ms / 1000, speed) == "floor"
+    assert surface(job, "TpBL", "A1", left_ms / 1000, speed) == "left wall"
+    assert surface(job, "TpBL", "A1", (floor_ms + 0.25) / 1000, speed) == "floor"
+    assert surface(job, "TpBL", "A1", 0.0142, speed) is None  # nothing within 0.3 ms
+    # From the front left, floor and side wall arrive within 0.2 ms of each other.
+    x, y, z = LOUDSPEAKERS["FL"][2]
+    assert surface(job, "FL", "A1", path_ms(job, (x, y, -z), "FL", "A1") / 1000, speed) is None
+    # On the centre line the two side walls are alike.
+    x, y, z = LOUDSPEAKERS["FC"][2]
+    assert surface(job, "FC", "A2", path_ms(job, (4.70 - x, y, z), "FC", "A2") / 1000, speed) is None
+
+
+def test_no_surface_without_a_plan() -> None:
+    assert surface(job_of(defined(cinema(room=None))), "FL", "A1", 0.003, 343.0) is None
+    unplaced = job_of(defined(cinema(seats=(Seat(id="A1", reference=True),))))
+    assert surface(unplaced, "FL", "A1", 0.003, 343.0) is None
