@@ -7,7 +7,7 @@ import warnings
 
 import numpy as np
 import pytest
-from builders import LOUDSPEAKERS, SEATS, analysis, cinema, defined, job_of
+from builders import LOUDSPEAKERS, SEATS, cinema, defined, job_of
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import analyse_batch
@@ -68,7 +68,7 @@ def rows(outcome: Outcome) -> dict[str, dict[str, object]]:
 
 @pytest.mark.parametrize(("t_s", "expected"), [(0.3, Verdict.PASS), (0.45, Verdict.PASS), (1.0, Verdict.FAIL)])
 def test_only_a_room_that_echoes_fails(t_s: float, expected: Verdict) -> None:
-    """0.45 s is what a furnished living room has (EN ISO 3382-2 rooms, from memory): no fault of a cinema."""
+    """Furnished living rooms have about 0.5 s (reference time of ISO 16283-1, from memory): 0.45 s is no fault."""
     _, outcome = visit_of(t_s)
     assert verdicts(outcome) == {"500": expected, "1000": expected, "2000": expected}
     for hz in ("500", "1000", "2000", "4000"):
@@ -99,7 +99,7 @@ def test_without_a_room_there_is_no_mask_and_a_hall_is_not_checked() -> None:
 
 
 def test_decays_in_noise_are_not_given_and_the_remark_says_why() -> None:
-    job, outcome = visit_of(1.0, background_db=-22.0)
+    _, outcome = visit_of(1.0, background_db=-22.0)
     assert set(verdicts(outcome).values()) == {Verdict.NOT_TESTED}
     assert all(row["t20"] is None for row in rows(outcome).values())
     (remark,) = [text for text in outcome.remarks if text.startswith("T20")]
