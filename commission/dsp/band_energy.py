@@ -14,11 +14,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 
-from commission.model import ComplexArray, FloatArray
+from commission.model import ComplexArray, FloatArray, freeze
 
 Filter = Literal["zero phase", "reversed"]
 
@@ -115,7 +116,7 @@ def band_energy(spectra: Spectra, centre_hz: float, fraction: int, kind: Filter)
     from scipy import fft
 
     df_hz = spectra.rate_hz / spectra.length
-    first, gain = _band_bins(spectra, centre_hz, fraction)
+    first, gain = _band_bins(spectra.rate_hz, spectra.length, centre_hz, fraction)
     if kind == "reversed":
         weights = np.conj(gain)
     else:
@@ -142,14 +143,18 @@ def _ring_s(centre_hz: float, fraction: int) -> float:
     return _RING_WIDTHS / (centre_hz * 2 * math.sinh(0.15 * math.log(10) / fraction))
 
 
-def _band_bins(spectra: Spectra, centre_hz: float, fraction: int) -> tuple[int, ComplexArray]:
-    """First bin and gains of the stretch of bins in which the filter lets anything through."""
-    df_hz = spectra.rate_hz / spectra.length
+@lru_cache(maxsize=16)
+def _band_bins(rate_hz: float, length: int, centre_hz: float, fraction: int) -> tuple[int, ComplexArray]:
+    """First bin and gains of the stretch of bins in which the filter lets anything through.
+
+    Kept, because a job's responses come in small groups of one length; at most a few megabytes.
+    """
+    df_hz = rate_hz / length
     edges = 2 * math.sinh(0.15 * math.log(10) / fraction)
     reach = math.asinh(0.5 * edges * _LEAST_GAIN ** (-1 / 3))  # |H| = 1/sqrt(1 + Ω⁶)
     first = max(1, math.floor(centre_hz * math.exp(-reach) / df_hz))
-    last = min(spectra.length // 2 - 1, math.ceil(centre_hz * math.exp(reach) / df_hz))
-    return first, band_gain(np.arange(first, last + 1) * df_hz, centre_hz, fraction)
+    last = min(length // 2 - 1, math.ceil(centre_hz * math.exp(reach) / df_hz))
+    return first, freeze(band_gain(np.arange(first, last + 1) * df_hz, centre_hz, fraction), np.complex128)
 
 
 def band_noise_power(noise: FloatArray, rate_hz: float, bands: Bands) -> FloatArray:
@@ -160,7 +165,7 @@ def band_noise_power(noise: FloatArray, rate_hz: float, bands: Bands) -> FloatAr
     out = np.full((len(noise), len(bands.indices)), np.nan)
     for b, centre_hz in enumerate(bands.centres_hz):
         if reaches(spectra, float(centre_hz), bands.fraction):
-            first, band = _band_bins(spectra, float(centre_hz), bands.fraction)
+            first, band = _band_bins(spectra.rate_hz, spectra.length, float(centre_hz), bands.fraction)
             values = spectra.values[:, first : first + len(band)]
             power = values.real**2 + values.imag**2
             out[:, b] = 2.0 / spectra.length * (power @ np.abs(band).astype(np.float32) ** 2)
