@@ -205,7 +205,8 @@ def _import_into(visit: Visit, importer: Importer, options: ImportOptions, parse
         return EXIT_DONE if good == wanted else EXIT_NO
     stored, left_out = visit.import_rows(importer, rows, options, cancel, shown_progress("Storing"))
     for row, why in left_out:
-        say(f"left out {row.path.name}: {why}")
+        name = f"{clean_text(row.path.name)}: "
+        say(f"left out {name}{why.removeprefix(name)}")
     say(f"{len(stored)} events stored, {len(left_out)} of {len(rows)} rows left out.")
     return EXIT_NO if any(row.duplicate_of is None for row, _ in left_out) else EXIT_DONE
 

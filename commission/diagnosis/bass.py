@@ -27,7 +27,7 @@ def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         channels=tuple(names),
         evidence=tuple(_evidence(each, checked) for each in checked.off),
         alternatives=(
-            "a setting was noted that the processor did not hold during one of the measurements",
+            "an entered setting was not in the processor during one of the measurements",
             "its own level control, phase switch or low-pass was changed, or a limiter acted",
             "the microphone's gain or position changed between its recordings",
         ),

@@ -44,18 +44,18 @@ def _by_hum(noise: Noise) -> bool:
 
 
 def _noise(e: Evidence, found: Found, equipment: bool) -> Iterator[FindingDetails]:
-    """One finding for the worst source of a kind; the other states that fail stand in its evidence."""
+    """One finding for the worst source of a kind; the other states that fail are listed in its evidence."""
     result = quiet.solve(e.job, e.round, e.analyses)
     failed = _failed(result)
     off = [n for n in failed if n.known == OFF]
     # What is as loud with everything off is the building's noise, whatever else is on.
-    sources = [n for n in failed if quiet.stands_out_of_rest(n, result.noises)]
+    sources = [n for n in failed if quiet.is_above_off(n, result.noises)]
     unknown = [n for n in failed if quiet.baseline_of(n, result.noises) is None]
     own = [n for n in (*sources, *unknown) if (n.known in EQUIPMENT) is equipment]
     if found.any("wiring.hum"):
         own = [n for n in own if not _by_hum(n)]  # one fault, named already
     worst = quiet.loudest(own)
-    if off:  # no source can be told from a room that is loud by itself
+    if off:  # no source can be distinguished in a room that is loud by itself
         worst, own = (None, []) if equipment else (quiet.loudest(off), off)
     if worst is None:
         return
@@ -150,7 +150,7 @@ def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             if off is not None and off.hum_hz is None and not off.why_no_hum
             else f"{number(off.hum_db, 0)} dB with everything off"
             if off is not None and off.hum_db is not None
-            else "with everything off it is not known",
+            else "not determined with everything off",
         ),
         alternatives=(*elsewhere, "a transformer that hums by itself, not through the loudspeakers"),
         confirm="Unplug the inputs of the amplifier one by one: hum of a ground loop stops with one of them.",

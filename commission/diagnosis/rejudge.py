@@ -1,7 +1,7 @@
 """What was judged once and would be judged differently now: the same readings, today's program.
 
 At a signature or a record the log keeps every verdict with the version that gave it. Later, the log up to that moment is
-judged anew, so that readings which came after do not pose as a change of judgement. Pure.
+evaluated again, so that later readings are not mistaken for a change of judgement. Pure.
 """
 
 from __future__ import annotations
@@ -153,7 +153,7 @@ def counts_since(job: Job, seq: int) -> bool:
 def rejudge(
     job: Job, analyses: Analyses, program_version: str, steps: Sequence[Step], current: Evaluate | None = None
 ) -> Rejudged | None:
-    """Judge anew what stood in the log at the newest stored verdicts; None where none are stored.
+    """Evaluate again what was in the log at the newest stored verdicts; None where none are stored.
 
     `current` gives outcomes of the job as it is now, used where nothing was logged since. Recordings that were withdrawn
     after that moment are not there to be judged again: steps that rest on recordings are left out then, and it is said.

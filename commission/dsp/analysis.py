@@ -26,8 +26,8 @@ SUB_LEVEL_BAND_HZ = (30.0, 80.0)
 BASS_HZ: FloatArray = freeze(np.arange(10.0, 321.0))
 REFLECTIONS_KEPT = 4
 SPEECH_SNR_DB = 20.0
-"""Less says too little about modulation: noise of the recorder at −20 dB takes 1 % of it, and the correction is as
-uncertain as that (own computation)."""
+"""Least signal-to-noise ratio for the modulation of speech: noise at −20 dB takes 1 % of it, 1/(1 + 10⁻²), and the
+correction is as uncertain as that (arithmetic)."""
 EDT_FROM_HZ, C50_FROM_HZ = 250, 125
 """Octaves below these are left out: there a loudspeaker sounds 10 to 20 ms later than its onset in the treble, which
 lengthens EDT and lowers C50 (common practice, no source)."""

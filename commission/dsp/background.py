@@ -219,7 +219,7 @@ def own_noise_octaves_db(level_dba: float) -> dict[int, float]:
 
 
 def audible_excess_db(line: SpectralLine, third_hz: FloatArray, third_db: FloatArray) -> float:
-    """How far a line lies above what is just heard [dB]: the threshold of hearing, or what the noise around it masks.
+    """Level of a line above what is just heard [dB]: the threshold of hearing, or what the noise around it masks.
 
     Line and third octaves [shape=(n,)] in dB re 20 µPa. Threshold: ISO 226:2003 Table 1, interpolated over the logarithm
     of frequency.

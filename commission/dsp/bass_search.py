@@ -34,7 +34,7 @@ from commission.dsp.bass_sum import (
 from commission.model import CancelToken, ComplexArray, FloatArray, freeze
 
 PRICE_DB2_PER_DB = 0.3
-"""What a decibel of lost output costs (determined by simulation: it keeps the loss below 5 dB)."""
+"""What a decibel of lost output costs (a choice of this project; `tests/bench/bass.py` prints the output it leaves)."""
 SCREENED = 4096
 STARTS = 48
 STEPS = 40
@@ -45,7 +45,7 @@ STURDY_CANDIDATES = 10
 COARSE = 3
 """Every third frequency is enough for the screening."""
 SLOPE_LIMIT = 8.0
-"""Derivatives of the level near a null are limited to this: there the linear model holds nowhere."""
+"""Derivatives of the level near a null are limited to this: there the linear model is not valid."""
 GAIN_OFF_DB, DELAY_OFF_S, SEAT_OFF_M, TEMPERATURE_OFF_K = 0.5, 0.1e-3, 0.05, 3.0
 """How far gains, delays, seats and temperature may be off (common practice, no source)."""
 SEAT_DRAWS = 6

@@ -1,7 +1,9 @@
 """Parametric filters as processors have them.
 
 R. Bristow-Johnson, "Cookbook formulae for audio equalizer biquad filter coefficients" (W3C Note, 2021, from memory). Q of a
-peaking filter is that of the cookbook: its bandwidth lies between the points of half the gain in decibels.
+peaking filter is that of the cookbook: its bandwidth is taken between the points of half the gain in decibels.
+
+No step uses them yet: the proposal of Bass has no filters.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ from commission.model import ComplexArray, FloatArray
 
 HALF_OCTAVE = np.sqrt(2.0)
 INVERTING_GAINS_DB = 1.0
-"""The polarity is turned only where that gains this much (determined by simulation: less is within the scatter)."""
+"""The polarity is turned only where that gains this much (a choice of this project, no source)."""
 FLAT_DB = 0.1
 """Of delays within this of the best the one nearest to the measured arrival is taken."""
 DELAYS = 121

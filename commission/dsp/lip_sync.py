@@ -50,11 +50,11 @@ def sound_after_picture(light: FloatArray, sound: FloatArray, rate_hz: float) ->
     offsets_s = nearest_s[np.abs(nearest_s) <= widest_s]
     if len(offsets_s) < max(LEAST_PAIRS, len(flashes) // 2):
         raise UnusableError(
-            f"only {len(offsets_s)} of {len(flashes)} flashes have a click within {1000 * widest_s:.0f} ms"
+            f"only {len(offsets_s)} of {len(flashes)} flashes with a click within {1000 * widest_s:.0f} ms"
         )
     scatter_s = float(np.std(offsets_s, ddof=1))
     if scatter_s > MOST_SCATTER_S:
-        raise UnusableError(f"the clicks scatter by {1000 * scatter_s:.0f} ms about the flashes")
+        raise UnusableError(f"clicks that scatter by {1000 * scatter_s:.0f} ms about the flashes")
     u_s = float(np.hypot(scatter_s / np.sqrt(len(offsets_s)), U_SCREEN_S))
     return LipSync(float(np.median(offsets_s)), u_s, len(offsets_s))
 

@@ -18,7 +18,7 @@ put up once (common practice, no source). Repeats replace the first."""
 _SLOPE_DB_PER_M, _MOST_DB = 8.5, 1.3
 """Main loudspeakers, 500–2000 Hz, from 2.5 m on."""
 _SUB_SLOPE_DB_PER_M, _SUB_MOST_DB = 3.0, 3.0
-"""Subwoofers, 30–80 Hz, at any distance: the modes of a room do not know how far the loudspeaker is."""
+"""Subwoofers, 30–80 Hz, at any distance: the modes of a room do not depend on the distance of the loudspeaker."""
 _FIXED_SHARE_PER_M = 3.4
 """Of the variance: what the mean over places around the seat keeps, since the seat itself is no average place."""
 FAR_M = 2.5

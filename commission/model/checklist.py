@@ -1,6 +1,6 @@
 """The checklist of the site: what is looked at and not measured. A firm supplies its own file of the same form.
 
-The whole list is stored in the job, so that an answer is read tomorrow with the sentence that it answered.
+The whole list is stored in the job, so that every answer keeps the statement that it refers to.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def default_checklist() -> Checklist:
 
 def read_checklist(text: str, where: str) -> Checklist:
     """A firm's checklist; `where` names the file in every sentence. Raises InputError."""
-    return _checklist(read_toml(text, where, "a checklist", "See README, “Checklist”."), where)
+    return _checklist(read_toml(text, where, "a checklist", "See README, “Your own checklist”."), where)
 
 
 def _checklist(data: Mapping[str, Any], where: str) -> Checklist:

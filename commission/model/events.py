@@ -61,7 +61,7 @@ class ReadingEntered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResponseStored:
-    """One imported or recorded response, or noise; the file's bytes lie beside it under `blob_sha256`."""
+    """One imported or recorded response, or noise; the file's bytes are stored with it under `blob_sha256`."""
 
     round: str
     channel: str

@@ -113,7 +113,7 @@ class WorkingApp(TypeaheadApp):
 
     @on(FileChecked)
     def show_file_problem(self, message: FileChecked) -> None:
-        """Say it once, and that it is over when it is; the first line of each screen says it all the time."""
+        """Notify once, and again when it is over; the first line of each screen shows it in between."""
         if message.visit is not self._visit or message.problem == self.file_problem:
             return
         self.file_problem = message.problem

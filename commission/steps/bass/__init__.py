@@ -68,8 +68,8 @@ There is nothing to measure here: this step uses the responses of the step *Seat
 - Measure **each subwoofer alone** at every seat, all in one run: only then do the responses share a clock.
 - The proposal changes gain, delay and polarity of each subwoofer. Figures and curves show what every seat will hear,
   before you touch anything.
-- **c** picks from the trade: more even, or louder. **e** opens the settings: the arrow keys change one value by hand, and
-  all curves follow.
+- **c** chooses how much output may be lost for evenness. **e** opens the settings: the arrow keys change one value by
+  hand, and all curves follow.
 - Set the processor as the settings sheet says, begin the round **as left** and measure the subwoofers again at every seat:
   predicted and measured are then compared, seat by seat.
 
@@ -179,7 +179,7 @@ def _tables(result: BassResult, checked: Verified | str, checks: tuple[Check, ..
 
 
 def settings_table(result: BassResult) -> Table:
-    """What to set for each subwoofer: the change, and what the processor holds then."""
+    """What to set for each subwoofer: the change, and the resulting trim and setting."""
     columns = (
         Column(key="sub", title="Subwoofer"),
         Column(key="gain", title="Gain", unit="dB", decimals=1, signed=True),
@@ -492,7 +492,8 @@ def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest
         remarks.append(f"Predicted and measured are not compared: {checked}.")
     elif not isinstance(checked, str) and abs(checked.common_db) > 1.0:
         remarks.append(
-            f"All seats are {number(checked.common_db, 1, signed=True)} dB louder than predicted alike: volume or gain."
+            f"All seats differ from the prediction by the same {number(checked.common_db, 1, signed=True)} dB: "
+            "volume or gain."
         )
     return remarks
 

@@ -1,4 +1,4 @@
-"""The proposal for the subwoofers, its prediction at every seat, and what stands beside it. The step `bass` shows it.
+"""The proposal for the subwoofers, its prediction at every seat, and what it is compared with. The step `bass` shows it.
 
 The search (`dsp.bass_search`) gives differences between subwoofers. What all of them share is set afterwards. Gain: their
 sum is as loud as their powers are with the trims of Levels. Delay: on average that of Distances, or the one that sums best
@@ -319,7 +319,7 @@ def _why_kept(
     u: float,
     held: HeldOut | None,
 ) -> str | None:
-    """Why nothing is to be changed; None where a change wins beyond doubt."""
+    """Why nothing is to be changed; None where a change is clearly better."""
     if (
         crossover is not None
         and float(np.mean(crossover.fit.after_db - crossover.fit.before_db)) >= LEAST_CROSSOVER_DB
@@ -328,7 +328,7 @@ def _why_kept(
     if measured.room.subs < 2:
         return "with one subwoofer no setting changes how seats differ"
     if gained < max(2 * u, LEAST_GAIN_DB2):
-        return f"the best settings would win {max(gained, 0.0):.1f} dB², no more than its uncertainty or what can be heard"
+        return f"the best settings would gain {max(gained, 0.0):.1f} dB², no more than its uncertainty or what can be heard"
     if held is not None and held.mean_db2 >= found.figures.variance_db2:
         return "settings found without one of the seats make the bass of all seats no more even than it is"
     return None
@@ -522,7 +522,7 @@ def _same(one: SubSettings, other: SubSettings) -> bool:
 
 
 def in_use(job: Job, result: BassResult) -> bool:
-    """Whether the settings sheet takes the proposal: by decision, else where it wins, but as left nothing without one."""
+    """Whether the settings sheet takes the proposal: by decision; without one, where it is a change and not as left."""
     decided = job.decisions.get((result.measured.round, "bass", USE_KEY))
     if decided is not None:
         return decided == "yes" and result.is_change

@@ -35,9 +35,9 @@ The line at the top says how to check the selected item. **p** attaches a photog
   Count the pictures from the flash to the click: at 25 pictures a second each is 40 ms. Sound after the picture is
   positive, sound before it negative. With a light sensor on the screen and the microphone at the seat on the two inputs
   of one recording, `commission lip-sync` reads it to the millisecond.
-- Answer every item again in the round *as left*: what was not looked at again is not reported as mended.
+- Answer every item again in the round *as left*: a fault is reported as mended only if you looked again.
 
-**Mains voltage and loads overhead**: look only. Repairs are for licensed trades, and local codes rule.
+**Mains voltage and loads overhead**: look only. Repairs are for licensed trades, and local codes apply.
 """
 
 OK, MEND, ABSENT = "ok", "mend", "absent"

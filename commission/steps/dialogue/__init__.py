@@ -40,7 +40,8 @@ HELP = """
 1. Measure the centre at every seat (Seats), and the noise of the room in the states in which films are watched (Quiet).
 2. Choose with `c` the state whose noise is heard with the speech, and the level of speech at the reference seat: 60 dB(A)
    is normal effort, 70 dB(A) a loud film.
-3. Read which mend wins most: less noise, less reverberation, or more level. A few hundredths of STI are not heard; 0.1 is.
+3. See which remedy gains most: less noise, less reverberation, or more level. A few hundredths of STI are not heard; 0.1
+   is.
 
 From 0.75 speech is excellent, from 0.60 good, from 0.45 fair (IEC 60268-16, from memory). Listen to a quiet dialogue before
 and after: clarity on paper does not replace that. **Start with the volume low.**
@@ -59,7 +60,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """A row for each seat with its index, what takes from it and what each mend would win."""
+    """A row for each seat with its index, what reduces it and what each remedy would gain."""
     result = solve(job, round_id, analyses)
     rows = tuple(_row(each) for each in result.seats)
     return Outcome(
@@ -157,9 +158,7 @@ def _advice(job: Job, result: DialogueResult) -> tuple[Advice, ...]:
     if result.centre is None or not job.system.seats:
         return ()
     if result.heard and result.state is None and "not measured" in result.why_no_noise:
-        return (
-            Advice(text="Record the noise of the room (Quiet): speech is judged with it.", step="quiet", priority=61),
-        )
+        return (Advice(text="Record the noise of the room (Quiet): STI depends on it.", step="quiet", priority=61),)
     return ()
 
 

@@ -1,4 +1,4 @@
-"""How well speech is understood at each seat, and what each mend would win.
+"""How well speech is understood at each seat, and what each remedy would gain.
 
 STI by IEC 60268-16 from the centre's response, the level of speech at the seat and the noise of one state. The speech level
 is set for the reference seat with the centre at its target; a centre that is off, and a seat that hears it louder or
@@ -30,7 +30,7 @@ SPEECH_DBA = (60.0, 65.0, 70.0)
 """Offered levels: normal effort at 1 m (ISO 9921, from memory), and louder playback."""
 LOUDER_DBA = 70.0
 RAISED_DB = 3.0
-"""What a mend of the level is worth is shown for this."""
+"""The gain by more level is shown for this."""
 STI_U = 0.02
 """Of the method: IEC 60268-16 gives 0.02 to 0.03 between repeats (from memory); two libraries agree within 0.008."""
 NOISE_U_DB = 2.0
@@ -55,7 +55,7 @@ class SeatDialogue:
     speech_db: float
     """A-weighted level of speech at the seat."""
     centre_db: float | None
-    """Level of the centre less the mean of left and right at this seat."""
+    """Level of the centre minus the mean of left and right at this seat."""
     noise_state: str | None
     won_noise: float | None
     """What STI would gain without the noise …"""
@@ -89,7 +89,7 @@ class DialogueResult:
     speech_dba: float
     """At the reference seat with the centre at its target, as chosen."""
     centre_off_db: float
-    """Level of the centre at the reference seat less its target; 0 where it is not known."""
+    """Level of the centre at the reference seat minus its target; 0 where it is not known."""
     centre_off_from: str
     """Where that comes from, as a clause; "" where it is not known."""
 
@@ -111,7 +111,7 @@ def speech_level_dba(job: Job, round_id: str) -> float:
 
 @cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> DialogueResult:
-    """Judge the dialogue at every seat of a round."""
+    """Speech at every seat of a round."""
     system, centre = job.system, job.system.centre
     room = quiet.solve(job, round_id, analyses)
     usable = {name: own for name, own in room.by_state.items() if any(_has_octaves(n) for n in own)}
@@ -293,7 +293,7 @@ def _c50_db(by_octave: Mapping[int, float]) -> float | None:
 
 
 def _against_sides(job: Job, found: seats.SeatsResult, centre: Channel, seat: str) -> float | None:
-    """Level of the centre less the mean of the other screen loudspeakers left and right of it."""
+    """Level of the centre minus the mean of the screen loudspeakers left and right of it."""
     pair = {"FC": ("FL", "FR"), "C": ("L", "R")}.get(centre.id)
     if pair is None:
         return None

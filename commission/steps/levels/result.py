@@ -407,7 +407,7 @@ def _channel(
 
 
 def meter_support(job: Job) -> Support:
-    """How the meter is held while it is read; by hand where nobody says otherwise."""
+    """How the meter is held while it is read; by hand where nothing is entered."""
     meter = job.system.instrument("meter")
     return meter.support if meter is not None and meter.support is not None else "hand"
 
@@ -490,7 +490,7 @@ def old_trim_db(job: Job, round_id: str, channel: str) -> float | None:
 
 
 def target_db(job: Job, channel: Channel) -> float:
-    """What the meter shall read: the reference, or the subwoofers' own."""
+    """The required reading of the meter: the reference, or the subwoofers' own."""
     processor = job.system.processor
     if channel.is_sub and processor.sub_reference_spl_db is not None:
         return processor.sub_reference_spl_db
@@ -498,7 +498,7 @@ def target_db(job: Job, channel: Channel) -> float:
 
 
 def _targets_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, float]:
-    """What the meter shall read of each channel; a subwoofer that the step Bass set, what it then reads alone."""
+    """The required reading of each channel; of a subwoofer that the step Bass set, what it then gives alone."""
     from commission.steps.bass.result import (
         SubProposal,
         set_by_bass,

@@ -13,7 +13,6 @@ from commission.dsp.rating import nc_curve_db
 from commission.model import (
     Advice,
     Analyses,
-    Check,
     CheckLimit,
     Choice,
     Column,
@@ -46,11 +45,11 @@ from commission.steps.quiet.result import (
     Noise,
     QuietResult,
     baseline_of,
+    is_above_off,
     loudest,
     quantity_of,
     read_quantity,
     solve,
-    stands_out_of_rest,
 )
 
 __all__ = [
@@ -59,10 +58,10 @@ __all__ = [
     "QuietResult",
     "baseline_of",
     "evaluate",
+    "is_above_off",
     "loudest",
     "plan",
     "solve",
-    "stands_out_of_rest",
 ]
 
 HELP = """
@@ -72,7 +71,7 @@ HELP = """
    ventilation high, electronics on (amplifiers on, nothing playing), projector on. Hum is found in 20 seconds or more.
 3. Leave the gain unchanged. Record the **calibrator** once at that gain and call that state `calibrator 94 dB`. Without it
    only the differences between states are known, unless the level of full scale is on the Site form.
-4. Import with `i`. Names such as `A2_noise_ventilation-high.wav` say the state; a mapping has the columns
+4. Import with `i`. Names such as `A2_noise_ventilation-high.wav` name the state; a mapping has the columns
    `file,round,seat,kind,state`.
 5. No recorder? Choose the state with `c` and type what the meter shows: L_Aeq over 30 s, or the octave bands for NC.
 
@@ -101,7 +100,7 @@ def entry_state(job: Job, round_id: str) -> str:
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """What a meter can show at the reference seat in the chosen state, and in the others that hold readings."""
+    """What a meter can show at the reference seat in the chosen state, and in the others that have readings."""
     reference = job.system.reference_seat
     if reference is None:
         return ()
@@ -160,7 +159,7 @@ def key_of(noise: Noise) -> str:
 
 
 def deciding_text(noise: Noise) -> str | None:
-    """As in "63 Hz"; the mean of the middle octaves where no octave stands out of the curve."""
+    """As in "63 Hz"; the mean of the middle octaves where no octave exceeds the curve."""
     if noise.nc is None:
         return None
     hz = noise.nc.octave_hz
@@ -310,7 +309,7 @@ def _choices(job: Job, round_id: str, result: QuietResult) -> tuple[Choice, ...]
     return (
         Choice(
             key=ENTRY,
-            title="Which state do you type?",
+            title="State to which the typed values belong",
             options=tuple((each, each) for each in states),
             current=now,
             other="a state with a name of your own",
@@ -345,7 +344,7 @@ def _advice(job: Job, result: QuietResult) -> tuple[Advice, ...]:
         return (Advice(text=text, step="quiet", priority=60),)
     missing = next((group[0] for group in GROUPS if not _measured(group, result.noises)), None)
     if missing is not None:
-        return (Advice(text=f"Record the noise with {missing}, too.", step="quiet", priority=60),)
+        return (Advice(text=f"Also record the noise with {missing}.", step="quiet", priority=60),)
     return ()
 
 
@@ -394,15 +393,10 @@ def source_sentence(noise: Noise, result: QuietResult) -> str:
         level = f"NC {_rating(noise.nc)}" if noise.nc is not None else f"{_level(noise.laeq_db)} dB(A)"
         return f"Even with everything off the room is too loud: {level}. Look outside: doors, windows, ducts."
     if baseline_of(noise, result.noises) is None:
-        return f"{start}. Everything off was not measured, so that how much comes from elsewhere is not known."
-    if stands_out_of_rest(noise, result.noises):
+        return f"{start}. Everything off was not measured, so it is not known how much comes from elsewhere."
+    if is_above_off(noise, result.noises):
         return f"{start}, and it is quieter with everything off."
     return f"{start}, but it is nearly as loud with everything off: the noise comes from elsewhere."
-
-
-def judged(noise: Noise, kind: str) -> Check | None:
-    """The check of a state: kind "nc" or "hum"."""
-    return next((check for check in noise.checks if check.id.startswith(f"quiet.{kind}.")), None)
 
 
 STEP = Step(

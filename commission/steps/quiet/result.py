@@ -37,7 +37,7 @@ ASSUMED_OWN_DB = 30.0
 """Own noise of a microphone or meter that is not entered, dB(A): that of a quarter-inch measurement microphone (common
 practice, no source)."""
 ABOVE_OWN_DB = 3.0
-"""What is less than this above the own noise is only an upper bound (ISO 3746, from memory)."""
+"""A level that is less than this above the own noise is only an upper bound (ISO 3746, from memory)."""
 DIFFERENT_DB = 3.0
 """A state less than this above "everything off" does not show its own level (the same)."""
 UNKNOWN_CLASS_U_DB = 1.0
@@ -73,7 +73,7 @@ class Noise:
     calibrated: bool
     """Whether levels are dB SPL; else relative to full scale."""
     octave_db: Mapping[int, float]
-    """Without the instrument's own noise where it stands out of it."""
+    """The instrument's own noise is subtracted from levels that are clearly above it."""
     at_most: tuple[int, ...] = ()
     """Octaves whose level is only an upper bound."""
     laeq_db: float | None
@@ -91,7 +91,7 @@ class Noise:
     """Level of all lines together; None where not calibrated."""
     hum_lines: tuple[SpectralLine, ...] = ()
     hum_excess_db: float | None = None
-    """How far its loudest line lies above what is just heard."""
+    """Level of its loudest line above what is just heard."""
     why_no_hum: str = ""
     used_s: float = 0.0
     tones: tuple[SpectralLine, ...] = ()
@@ -116,7 +116,7 @@ class Difference:
     """Of L_Aeq."""
     u_db: float
     source_db: float | None
-    """L_Aeq of the source alone; None where it does not stand out, or nothing is calibrated."""
+    """L_Aeq of the source alone; None where it is less than 3 dB above, or nothing is calibrated."""
     octave_hz: int | None
     """The octave that rises most."""
     octave_change_db: float | None
@@ -517,7 +517,7 @@ def _hum_check(job: Job, noise: Noise) -> Check:
 
 
 def unfound_excess_db(used_s: float) -> float:
-    """How far below what is just heard a line of hum lies that is not found in a recording of that length [dB].
+    """The most that a line of hum can be above what is just heard without being found in that time [dB].
 
     Its bin is less than 11.5 dB above the median, which is 1.6 dB below the mean; noise masks it by its whole third octave
     less 4 dB. At 50 Hz, where the third octave is narrowest.
@@ -558,10 +558,10 @@ def _differences(noises: tuple[Noise, ...]) -> Iterable[Difference]:
 
 def _first(job: Job, noises: tuple[Noise, ...]) -> Noise | None:
     failed = [n for n in noises if any(c.verdict is Verdict.FAIL and c.id == nc_check_id(n.state) for c in n.checks)]
-    return loudest(n for n in failed if stands_out_of_rest(n, noises)) or loudest(failed)
+    return loudest(n for n in failed if is_above_off(n, noises)) or loudest(failed)
 
 
-def stands_out_of_rest(noise: Noise, noises: Iterable[Noise]) -> bool:
+def is_above_off(noise: Noise, noises: Iterable[Noise]) -> bool:
     """Whether a state is 3 dB above "everything off" where its rating is decided; False where that is not known."""
     off = baseline_of(noise, noises)
     if off is None or off is noise:

@@ -300,7 +300,7 @@ def delay_left(flight: Budget, delay: DelayRange, own_m_s: float) -> Budget:
 
 
 def response_level() -> Budget:
-    """Level of a response at one seat [dB], the microphone put down anew."""
+    """Level of a response at one seat [dB], the microphone put down again."""
     lines = (
         Contribution(source="noise and estimator", u=ESTIMATOR_U_DB, unit="dB", basis=CUSTOM),
         Contribution(source="microphone placed within 2 cm", u=u_of.PLACEMENT_U_DB, unit="dB", basis=PLACED),
@@ -367,7 +367,7 @@ def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats:
 
 
 def change_budget(before: Budget, after: Budget) -> Budget:
-    """The change of a variance from one round to another: both were measured with the microphone put down anew."""
+    """The change of a variance from one round to another: both were measured with the microphone put down again."""
     lines = [
         replace(each, source=f"{which}: {each.source}")
         for which, own in (("before", before), ("after", after))
@@ -376,30 +376,8 @@ def change_budget(before: Budget, after: Budget) -> Budget:
     return replace(after, title="Change of the variance over the seats", contributions=tuple(lines))
 
 
-def noise_level(
-    bandwidth_hz: float, time_s: float, accuracy_class: int | None = None, resolution_db: float = 0.1
-) -> Budget:
-    """Level of steady noise in a band of `bandwidth_hz`, read for `time_s` on a meter of a class (None: not noted).
-
-    Noise wavers by 4.34/√(B·T); reading longer shrinks this line and no other. The class holds at 1 kHz.
-    """
-    lines = [
-        Contribution(
-            source=f"scatter of noise, {bandwidth_hz:.3g} Hz for {time_s:.3g} s",
-            unit="dB",
-            u=u_of.noise_u_db(bandwidth_hz, time_s),
-            dof=2 * bandwidth_hz * time_s,
-            basis="4.34/√(B·T) (Bendat and Piersol, from memory)",
-        ),
-        _display(resolution_db),
-    ]
-    if accuracy_class is not None:
-        lines.append(_meter(accuracy_class))
-    return Budget(id="quiet.level", title="Level of noise in a band", unit="dB", contributions=tuple(lines))
-
-
 def signal_to_noise() -> Budget:
-    """Signal-to-noise ratio of a response: its noise is told from a short stretch."""
+    """Signal-to-noise ratio of a response: its noise is estimated from a short section."""
     return single(
         "seats.snr", "Signal-to-noise ratio of a response", "noise estimated from a short section", 0.5, CUSTOM
     )

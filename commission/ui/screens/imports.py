@@ -259,7 +259,7 @@ class Imports(VisitScreen):
         )
 
     def action_state(self) -> None:
-        """What was switched on while the noise of the selected row was recorded: a known state, or a name of one's own."""
+        """What was switched on while the noise of the selected row was recorded: a known state, or a custom name."""
         row = self._row
         if row is None or row.kind != "noise":
             self.notify("Only noise has a state: choose that kind first (k).", severity="warning")
