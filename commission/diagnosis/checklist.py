@@ -33,7 +33,7 @@ def _rule(cause: Cause, symptom: str) -> Rule:
         id=f"checklist.{cause}",
         cause=cause,
         step="checklist",
-        check="checklist",
+        check="checklist.item",
         symptom=symptom,
         look=_answered(cause),
         basis="an item of the checklist answered “to be mended”; common practice",

@@ -35,7 +35,7 @@ def test_what_was_not_looked_at_has_no_verdict_and_no_finding() -> None:
     assert outcome.state == "nothing" and outcome.checks == () and found(job) == {}
     begun = checklist.evaluate(job_of(defined(cinema()), answered("mains", "ok")), AS_FOUND, NONE)
     verdicts = {check.id: check.verdict for check in begun.checks}
-    assert verdicts.pop("checklist.mains") is Verdict.PASS
+    assert verdicts.pop("checklist.item.mains") is Verdict.PASS
     assert set(verdicts.values()) == {Verdict.NOT_TESTED}
     assert begun.done == 1
 
@@ -45,7 +45,7 @@ def test_each_item_to_be_mended_is_a_finding_of_its_cause_with_the_caution() -> 
         defined(cinema()), answered("mains", "mend"), answered("door-seals", "mend"), answered("overhead", "absent")
     )
     outcome = checklist.evaluate(job, AS_FOUND, NONE)
-    assert "checklist.overhead" not in {check.id for check in outcome.checks}
+    assert "checklist.item.overhead" not in {check.id for check in outcome.checks}
     assert outcome.count(Verdict.FAIL) == 2
     by_id = found(job)
     assert by_id.keys() == {"checklist.electronics.mains", "checklist.room.door-seals"}

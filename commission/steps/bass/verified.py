@@ -19,6 +19,7 @@ from commission.dsp.bass_sum import SubSettings, unchanged
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analyses, ComplexArray, FloatArray, Job
 from commission.model.units import listed, round_name
+from commission.model.verdict import surely_above
 from commission.steps.bass.measured import MeasuredBass, measured_bass
 from commission.steps.bass.result import SearchSpace, search_space, version
 from commission.steps.shared.cache import cached
@@ -52,8 +53,10 @@ class SubChange:
     @property
     def is_off(self) -> bool:
         """Whether the responses contradict the settings beyond doubt."""
-        gain = abs(self.gain_db - self.typed_gain_db) > GAIN_OFF_DB + 1.645 * GAIN_U_DB
-        late = self.delay_s is not None and abs(self.delay_s - self.typed_delay_s) > DELAY_OFF_S + 1.645 * DELAY_U_S
+        gain = surely_above(abs(self.gain_db - self.typed_gain_db), GAIN_OFF_DB, GAIN_U_DB)
+        late = self.delay_s is not None and surely_above(
+            abs(self.delay_s - self.typed_delay_s), DELAY_OFF_S, DELAY_U_S
+        )
         return gain or late or (self.polarity is not None and self.polarity != self.typed_polarity)
 
 
@@ -258,25 +261,29 @@ def _origins_s(
     return np.array(out)
 
 
+def _is_no_delay(delay_s: float) -> bool:
+    """Whether a delay is too small to be distinguished from none."""
+    return not surely_above(abs(delay_s), DELAY_OFF_S, DELAY_U_S)
+
+
 def _explained(changes: Sequence[SubChange]) -> Explanation | None:
     """The single mistake of a single subwoofer that explains what is heard; None where nothing is off, or it takes more."""
     off = [each for each in changes if each.is_off]
     if len(off) != 1:
         return None
     c = off[0]
-    gain_right = abs(c.gain_db - c.typed_gain_db) <= GAIN_OFF_DB + 1.645 * GAIN_U_DB
+    gain_right = not surely_above(abs(c.gain_db - c.typed_gain_db), GAIN_OFF_DB, GAIN_U_DB)
     polarity_right = c.polarity is None or c.polarity == c.typed_polarity
-    within = DELAY_OFF_S + 1.645 * DELAY_U_S
     late = None if c.delay_s is None else c.delay_s - c.typed_delay_s
-    delay_right = late is None or abs(late) <= within
+    delay_right = late is None or _is_no_delay(late)
     if gain_right and polarity_right and late is not None and c.delay_s is not None:
-        if abs(c.delay_s + c.typed_delay_s) <= within and abs(c.typed_delay_s) > within:
+        if _is_no_delay(c.delay_s + c.typed_delay_s) and not _is_no_delay(c.typed_delay_s):
             return Explanation(
                 sub=c.sub,
                 text=f"the delay of {c.sub} was changed in the wrong direction",
                 remedy=f"Enter the delay of {c.sub} again and look at its sign.",
             )
-        if abs(c.delay_s) <= within:
+        if _is_no_delay(c.delay_s):
             return Explanation(
                 sub=c.sub,
                 text=f"the new delay of {c.sub} was not set",

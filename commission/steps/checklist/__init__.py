@@ -138,7 +138,7 @@ def _check(item: ChecklistItem, given: str | None) -> Check | None:
     if given == ABSENT:
         return None
     return Check(
-        id=f"checklist.{item.id}",
+        id=f"checklist.item.{item.id}",
         value=None if given is None else float(given == OK),
         unit="",
         limit=_IN_ORDER,
@@ -169,7 +169,7 @@ STEP = Step(
     evaluate=evaluate,
     entry="answers",
     limits=(
-        CheckLimit(check="checklist.*", limit=_IN_ORDER, applies="one item: 1 in order, 0 to be mended"),
+        CheckLimit(check="checklist.item.*", limit=_IN_ORDER, applies="one item: 1 in order, 0 to be mended"),
         CheckLimit(check=f"checklist.{LIP_SYNC}", quantity=f"checklist.{LIP_SYNC}"),
     ),
 )

@@ -22,6 +22,7 @@ from commission.dsp.speech import (
 )
 from commission.model import Analyses, Budget, Channel, Check, Contribution, FloatArray, Job
 from commission.model.noise_states import NEIGHBOURS, spelled
+from commission.model.verdict import surely_below
 from commission.steps import levels, quiet, seats
 from commission.steps.quiet.result import Noise
 from commission.steps.shared.cache import cached
@@ -270,7 +271,7 @@ def _check(
     limit, value, reason = job.limit("dialogue.sti"), sti, why or None
     if sti is None and reason is None:
         value = without
-        if without is None or without + 1.645 * budget.u >= limit.lower:
+        if without is None or not surely_below(without, limit.lower, budget.u):
             reason = (
                 f"{why_no_noise}; without noise it would be {without:.2f}" if without is not None else why_no_noise
             )
