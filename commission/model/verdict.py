@@ -48,6 +48,11 @@ def surely_below(value: float, bound: float, standard_uncertainty: float) -> boo
     return value + GUARD_FACTOR * abs(standard_uncertainty) < bound
 
 
+def guard_band(standard_uncertainty: float) -> float:
+    """How far inside a limit a value must be to pass: 1.645 u."""
+    return GUARD_FACTOR * abs(standard_uncertainty)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
     """An interval of conformity; None leaves a side open. `basis` says where the number comes from."""
@@ -75,7 +80,7 @@ class Limit:
         """
         if value is None or not math.isfinite(value) or not math.isfinite(standard_uncertainty):
             return Verdict.NOT_TESTED
-        guard = GUARD_FACTOR * abs(standard_uncertainty)
+        guard = guard_band(standard_uncertainty)
         below = -math.inf if self.low is None else self.low
         above = math.inf if self.high is None else self.high
         if surely_below(value, below, standard_uncertainty) or surely_above(value, above, standard_uncertainty):

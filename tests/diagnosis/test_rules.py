@@ -30,7 +30,7 @@ from commission.model import (
     TrimRange,
     Verdict,
 )
-from commission.steps import all_steps, layout, seats
+from commission.steps import all_steps, checklist, layout, seats
 
 ROOT = Path(__file__).resolve().parents[2]
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
@@ -176,6 +176,8 @@ def test_every_rule_names_checks_that_a_step_makes() -> None:
     room = FAULTS["wiring.swapped"](quiet())
     analyses, job = Analyses(room.analyses(), [nc_noise(20, 1)]), room.job()
     made = {check.kind for step in all_steps() for check in step.evaluate(job, AS_FOUND, analyses).checks}
+    looked_at = job_of(defined(room.system), decided("checklist", "mains", "ok"))
+    made |= {check.kind for check in checklist.evaluate(looked_at, AS_FOUND, Analyses()).checks}
     made.add("bass.agreement")  # only in a round after another: tests/steps/test_bass_verified.py
     assert {rule.check for rule in RULES} <= made
     assert all(rule.check.startswith(f"{rule.step}.") for rule in RULES)

@@ -17,7 +17,7 @@ from commission.dsp.latency import UnitFit, common_latency, unit_factor
 from commission.dsp.uncertainty import median_sensitivities
 from commission.model import Analyses, Budget, Channel, Check, DelayRange, FloatArray, Job, Limit, Verdict
 from commission.model.units import FOOT_M
-from commission.model.verdict import GUARD_FACTOR, surely_above
+from commission.model.verdict import guard_band, surely_above
 from commission.steps.distances.arrivals import Heard, Place, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
@@ -507,7 +507,7 @@ def _check_setting(
     def check(value_ms: float, u_ms: float, text: str) -> Check:
         limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.setting")
         if not channel.is_sub:
-            limit = _widened(limit, step + GUARD_FACTOR * u_ms / 1000, STEP_AND_U)
+            limit = _widened(limit, step + guard_band(u_ms) / 1000, STEP_AND_U)
         return Check(
             id="distances.setting",
             channel=channel.id,
