@@ -416,7 +416,7 @@ def channel_levels(of: dict[str, Any], *found: Finding, past: tuple[str, ...] = 
         against=of,
         polarity={},
         channel_level_db={c: 75.0 + mains.get(c, 0.0) for c in {**of, **mains}},
-        cells={(c, "A2"): SimpleNamespace(repeats=1) for c in of},
+        cells={(c, "A2"): SimpleNamespace(repeats=1, level_db=None) for c in of},
     )
     heard = SimpleNamespace(
         repeats=lambda round_id, channel, seat: [SimpleNamespace(passes_delays=channel not in past)]

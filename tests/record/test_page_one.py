@@ -25,6 +25,8 @@ from commission.record.document import Document
 from commission.visit import Visit
 
 SEATS = ("A1", "A2", "A3")
+ARRIVAL_S = {"A1": 0.0206, "A2": 0.02, "A3": 0.0206}
+"""The outer seats are 20 cm farther from the loudspeakers than the middle one."""
 Heard = Mapping[tuple[str, str, str], object]
 
 
@@ -37,7 +39,11 @@ def heard(
 ) -> dict[tuple[str, str, str], object]:
     """These channels at three seats, one of them in reverse."""
     return {
-        (round_id, c, s): response(75.0, 0.02, **({"direct": CLICK * (-1 if c == reversed_ else 1)} | changes))  # type: ignore[arg-type]
+        (round_id, c, s): response(
+            75.0,
+            ARRIVAL_S[s],
+            **({"direct": CLICK * (-1 if c == reversed_ else 1)} | changes),  # type: ignore[arg-type]
+        )
         for c in channels
         for s in SEATS
     }
@@ -144,7 +150,7 @@ def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
     for c, metres in tape.items():
         for s in SEATS:
             late = 0.015 if c == "SUB1" else 0.0
-            given[(AS_FOUND, c, s)] = response(75.0, 0.02 + late, arrival_u_s=5e-4 if c == "SUB1" else 8e-5)
+            given[(AS_FOUND, c, s)] = response(75.0, ARRIVAL_S[s] + late, arrival_u_s=5e-4 if c == "SUB1" else 8e-5)
         assert metres
     longest = max(tape.values())
     doc = record(

@@ -12,6 +12,7 @@ import pytest
 from jobs import CREATED_AT, blocks, grids, said, section
 
 from commission.cli.workshop import LocalWorkshop
+from commission.model import AS_LEFT
 from commission.model.progress import unwatched
 from commission.record.content.assembly import document
 from commission.record.document import Document, Figure, Grid
@@ -159,8 +160,8 @@ def test_each_limit_stands_with_basis_and_uncertainty(record: Document, visit: V
     assert sorted(basis for basis in known if basis not in text) == []
 
 
-def test_uncertainties_are_told_by_their_sources(record: Document) -> None:
-    """Held against what else stands on paper: the sum of the shares, the largest U of each kind among the limits."""
+def test_each_uncertainty_is_listed_with_its_sources(record: Document, visit: Visit) -> None:
+    """The shares add up, and the largest U of each kind is that of its checks as left."""
     parts = section(record, "budgets").sections
     known = ("budgets-layout", "budgets-levels", "budgets-distances", "budgets-seats")
     assert [part.id for part in parts if part.id in known] == list(known)  # whatever other steps there are
@@ -169,12 +170,10 @@ def test_uncertainties_are_told_by_their_sources(record: Document) -> None:
     for grid in budgets:
         shares = [0.25 if row[3] == "< 1" else float(row[3]) for row in grid.rows]
         assert abs(sum(shares) - 100) <= 0.5 * len(shares), grid.title  # each is rounded to a whole per cent
-    match = [
-        grid.remark for grid in budgets if grid.title.startswith("Hand-read level relative to the other channels")
-    ]
-    limits = next(grid for grid in grids(record) if grid.id == "limits-grid")
-    (largest,) = [row[2] for row in limits.rows if row[0] == "Level relative to the reference"]
-    assert any(f"U = 2 u = {largest}." in remark for remark in match)
+    subs = {"SUB1", "SUB2"}
+    mains = [c.uncertainty for c in visit.outcome("levels", AS_LEFT).checks if c.channel and c.channel not in subs]
+    remarks = [grid.remark for grid in budgets if grid.title.startswith("Hand-read level relative to")]
+    assert any(f"U = 2 u = {2 * max(mains):.1f} dB." in remark for remark in remarks)
     # Before and after of each band: one table of its own in that step, not some hundred here.
     assert "Compare: see the table in that step." in said(section(record, "budgets"))
 
@@ -206,7 +205,7 @@ def test_every_drawing_says_in_figures_what_it_shows(record: Document) -> None:
     for figure in figures:
         assert len(re.findall(r"\d (?:dB|Hz|kHz|m)\b", figure.alt)) >= 3, figure.alt
         assert "-plan" in figure.id or figure.alt.startswith(figure.title), figure.alt
-        if len(re.findall(r"stroke-dasharray", figure.svg)) and states[0][:-2] in figure.svg:
+        if len(re.findall(r"stroke-dasharray", figure.svg)) and all(state[:-2] in figure.svg for state in states):
             pairs += 1
             assert all(state in figure.alt for state in states), figure.alt
     assert len(figures) > 20
