@@ -1,4 +1,4 @@
-"""From responses to what they say: level, response, arrival, polarity, noise, bandwidth of each.
+"""From responses to what they say: level, response, arrival, polarity, noise, bandwidth, decay of each.
 
 Responses of one rate and length are analysed together, since most of the work is in transforms.
 """
@@ -43,7 +43,7 @@ def analyse_batch(
 ) -> list[Analysis | Exception]:
     """Analyse responses, in order; in place of a response that cannot be used, an UnusableError that says why.
 
-    `is_speech`: whether the loudspeaker carries the dialogue, so that its modulation and clarity are computed, too.
+    `is_speech`: whether the loudspeaker carries the dialogue, so that its modulation is computed, too.
     """
     results: list[Analysis | Exception | None] = [None] * len(responses)
     groups: dict[tuple[Any, ...], list[int]] = {}
