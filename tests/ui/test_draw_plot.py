@@ -142,3 +142,21 @@ def test_frequency_in_words():
 
 def test_control_characters_in_names_are_dropped():
     assert "\x1b" not in plain(draw_plot(curve(flat("A\x1b[2J")), 60, 14, View(cursor_hz=100.0)))
+
+
+def test_a_legend_that_is_too_long_for_one_line_takes_two():
+    names = ("lowest predicted", "highest predicted", "as measured")
+    drawn = plain(draw_plot(curve(*(flat(name) for name in names)), 44, 17, View()))
+    assert all(name in drawn for name in names)
+    assert "…" not in drawn
+
+
+def test_a_unit_too_long_for_the_axis_is_shortened_to_whole_words():
+    shown = Curve(id="x", title="Bass", series=(flat(level=0.0),), y_unit="dB rel.")
+    assert plain(draw_plot(shown, 60, 14, View())).splitlines()[-1].startswith("   dB 20")
+
+
+def test_a_long_title_takes_two_lines_where_there_is_room():
+    shown = Curve(id="x", title="Front left: seat-to-seat standard deviation", series=(flat(),))
+    assert "deviation" in plain(draw_plot(shown, 40, 20, View()))
+    assert plain(draw_plot(shown, 40, 10, View())).splitlines()[0].endswith("…")

@@ -86,9 +86,10 @@ async def test_the_overview_says_what_is_wrong_and_what_to_do(app: CommissionApp
             "✗",
             "fail",
             "FR reversed; no treble from SiL",
-            "✓ BL and BR swapped",
-            "Findings: 1 open, 7 no longer found",
-            *(["failed checks, no cause found"] if size[1] >= 40 else []),  # below the last line of a small terminal
+            "✗ TpBL and TpBR 0.3 m ahead of the back row's ears",  # what is open comes first
+            "Findings: 1 open, 9 no longer found",
+            # below the last line of a small terminal
+            *(["failed checks, no cause found", "✓ BL and BR swapped"] if size[1] >= 40 else []),
             "164 responses",
             "Next",
         ):
@@ -117,8 +118,13 @@ async def test_every_screen_opens_by_keyboard_and_escape_leads_back(
             else:
                 await to_step(pilot, step.id)
             assert isinstance(app.screen, SiteForm if step.entry == "form" else StepScreen), step.id
-            assert step.title in shown(app)
+            assert f"{number} {step.title}" in shown(app)
             assert footer_fits(app), step.id
+            if step.entry != "form":
+                await pilot.press("v")
+                await settle(pilot)
+                assert footer_fits(app), f"{step.id}, the other view"
+                await pilot.press("v")
             await pilot.press("question_mark")
             await settle(pilot)
             assert isinstance(app.screen, Help)

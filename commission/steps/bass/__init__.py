@@ -210,7 +210,7 @@ def settings_table(result: BassResult) -> Table:
         title=title,
         columns=columns,
         rows=rows,
-        remark=f"Changes against {round_name(result.measured.round)}. Trim and setting: what the processor must hold.",
+        remark=f"Changes against {round_name(result.measured.round)}. Trim and setting: what to enter in the processor.",
     )
 
 
@@ -382,10 +382,10 @@ def bands_curve(result: BassResult, after: Version | None) -> Curve:
     """From the lowest to the highest seat: as measured as an area, and with new settings between two lines."""
     freq = result.measured.room.freq_hz
     before = smoothed_db(freq, result.as_found.levels_db)
-    name = round_name(result.measured.round)
+    name = f"seats {round_name(result.measured.round)}"
     series = [
-        Series(name=f"lowest seat, {name}", x=freq, y=before.min(axis=0), kind="low"),
-        Series(name=f"highest seat, {name}", x=freq, y=before.max(axis=0), kind="high"),
+        Series(name=name, x=freq, y=before.min(axis=0), kind="low"),
+        Series(name=name, x=freq, y=before.max(axis=0), kind="high"),
     ]
     kind: Literal["main", "mean"] = "main"
     if after is not None:

@@ -106,7 +106,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     )
     to_mend = [item for item in items if answers[item.id] == MEND]
     missing = [item for item in items if answers[item.id] is None]
-    advice = f"Look at this next: {missing[0].name}." if missing else "Measure the offset of picture and sound."
+    advice = f"Checklist: check “{missing[0].name}” next." if missing else "Measure the offset of picture and sound."
     return Outcome(
         step="checklist",
         round=round_id,

@@ -73,7 +73,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         advice=_advice(job, result),
         choices=_choices(result) if rows else (),
         stands_out=main_result(result),
-        remarks=_remarks(result) if rows else (),
+        remarks=_remarks(result) if rows else (_why_empty(result),),
         budgets=tuple(each.budget for each in result.heard),
     )
 
@@ -160,6 +160,12 @@ def _advice(job: Job, result: DialogueResult) -> tuple[Advice, ...]:
     if result.heard and result.state is None and "not measured" in result.why_no_noise:
         return (Advice(text="Record the noise of the room (Quiet): STI depends on it.", step="quiet", priority=61),)
     return ()
+
+
+def _why_empty(result: DialogueResult) -> str:
+    if result.centre is None:
+        return "The job has no centre loudspeaker."
+    return "Nothing calculated yet: this needs the response of the centre at a seat (Seats)."
 
 
 def _remarks(result: DialogueResult) -> tuple[str, ...]:

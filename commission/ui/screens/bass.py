@@ -10,7 +10,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
 from textual.content import Content
-from textual.widgets import Footer, Static
+from textual.widgets import Static
 
 from commission.dsp.bass_sum import SubSettings, unchanged
 from commission.model import CancelToken, Decided, Progress
@@ -30,6 +30,7 @@ from commission.steps.bass.result import (
 )
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import Run, fit
+from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Item, Picker, text_item
 from commission.ui.widgets.plot import Plot
 
@@ -85,8 +86,8 @@ class BassScreen(VisitScreen):
             with Vertical(id="bass-left"):
                 yield Picker(id="bass-values")
                 yield Static("", id="bass-figures")
-            yield Plot(id="bass-plot")
-        yield Footer(show_command_palette=False)
+            yield Plot(id="bass-plot", hint="Tab, then ← → read")
+        yield KeyLine()
 
     def on_mount(self) -> None:
         """The list of values has the keys."""
@@ -107,7 +108,7 @@ class BassScreen(VisitScreen):
             return
         result = self._result
         self.show_head(f"Bass by hand, {round_name(result.measured.round)}")
-        todo = "← → change the selected value. Enter stores for the sheet, p: proposal, b: as measured."
+        todo = "← → change the value, Enter stores the settings, p: proposal, b: as measured."
         self.query_one("#todo", Static).update(Content(clean_text(self.commission.working or todo)))
         now = version(result.measured, "by hand", self.settings)
         entered = proposals(self.visit.job, result.measured, result.space, self.settings)

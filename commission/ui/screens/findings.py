@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 HELP = """
 Trouble has three causes: **electronics** (equipment and wiring), **room** (construction and layout), **settings**
-(calibration). They are listed in the order of repair: nothing else can be checked while the wiring is wrong.
+(calibration). They are listed in the order of repair: nothing else can be checked while the wiring is wrong. What is no
+longer open comes last.
 
 - Each finding names its evidence, what else could explain it, and the test that would confirm it. Do the test before you
   repair. **Amplifier off** before you touch loudspeaker cables; mains wiring is for licensed trades.
@@ -149,22 +150,30 @@ class Findings(VisitScreen):
 def finding_items(
     followed: Sequence[Followed], groups: Sequence[OpenChecks], titles: Mapping[str, str], width: int
 ) -> list[Item]:
-    """One line for each finding under its cause, with what became of it; then the failed checks without a cause.
+    """One line for each open finding under its cause, the failed checks without a cause, then what is no longer found.
 
     The keys are the number of a finding, or "check" and the number of a group of checks.
     """
-    items: list[Item] = []
-    cause = ""
-    for index, each in enumerate(followed):
-        if each.first.cause != cause:
-            cause = each.first.cause
-            items.append(text_item("", f" {cause}", "head"))
-        items.append(Item(str(index), finding_line(each, width)))
+    items = _under_causes(followed, width, gone=False)
     if groups:
         items.append(text_item("", " failed checks, no cause found", "head"))
         for index, group in enumerate(groups):
             line = (("✗ ", "fail"), (clean_text(group.sentence(titles.get(group.step, group.step))), ""))
             items.append(Item(f"check {index}", line))
+    return items + _under_causes(followed, width, gone=True)
+
+
+def _under_causes(followed: Sequence[Followed], width: int, *, gone: bool) -> list[Item]:
+    """The findings that are open, or those that are not, each under its cause."""
+    items: list[Item] = []
+    cause = ""
+    for index, each in enumerate(followed):
+        if each.fate.gone != gone:
+            continue
+        if each.first.cause != cause:
+            cause = each.first.cause
+            items.append(text_item("", f" {cause}, no longer open" if gone else f" {cause}", "head"))
+        items.append(Item(str(index), finding_line(each, width)))
     return items
 
 
@@ -219,14 +228,11 @@ def finding_text(followed: Followed, width: int) -> list[str]:
 
 def checks_text(group: OpenChecks, width: int) -> list[str]:
     """Every check of a group with its value and limit."""
-    from commission.model.formatting import number, place_text
+    from commission.model.formatting import place_text
+    from commission.ui.widgets.draw.figures import limit_text, quantity
 
     lines = []
     for check in group.checks:
-        limit = check.limit
-        edges = [edge for edge in (limit.low, limit.high) if edge is not None] if limit is not None else []
-        bounds = f", limit {' to '.join(number(edge, 2) for edge in edges)} {check.unit}" if edges else ""
-        lines += wrap(
-            f"{place_text(check.channel, check.seat)}: {number(check.value, 2)} {check.unit}{bounds}", width
-        )
+        bounds = f", limit {limit_text(check.limit)}" if check.limit is not None else ""
+        lines += wrap(f"{place_text(check.channel, check.seat)}: {quantity(check.value, check.unit)}{bounds}", width)
     return lines

@@ -121,8 +121,9 @@ class SiteForm(AnyStepScreen):
         if not self.is_mounted:
             return
         job = self.visit.job
+        number = 1 + [each.id for each in self.commission.visit.steps].index(self.step.id)
         self.show_head(
-            f"{1 if self.step.id == 'site' else 2} {self.step.title}",
+            f"{number} {self.step.title}",
             attached_count(job, self.step.id, self.round_id),
         )
         items: list[Item] = []

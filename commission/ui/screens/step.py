@@ -130,7 +130,7 @@ class StepScreen(AnyStepScreen):
             full = (
                 self.step.entry == "responses"
                 or self.step.imports
-                or (choices and self._entry is not None)
+                or (choices and (self._entry is not None or self.step.id == "bass"))
                 or self._ends_visit
             )
             return full == (action == "photo_unlisted")

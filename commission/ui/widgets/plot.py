@@ -12,7 +12,7 @@ from textual.binding import Binding, BindingType
 from commission.model import Curve
 from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import Line
-from commission.ui.widgets.draw.plot import LEFT, RIGHT, View, draw_plot
+from commission.ui.widgets.draw.plot import HINT, LEFT, RIGHT, View, draw_plot
 
 FULL_HZ = (20.0, 20000.0)
 BASS_HZ = (20.0, 300.0)
@@ -39,12 +39,13 @@ class Plot(Painted):
         curve: Curve | None = None,
         *,
         y_limits: tuple[float, float] | None = None,
+        hint: str = HINT,
         id: str | None = None,
         classes: str | None = None,
     ) -> None:
         super().__init__(id=id, classes=classes)
         self.curve = curve
-        self.view = self._fitting(View(y_limits=y_limits))
+        self.view = self._fitting(View(y_limits=y_limits, hint=hint))
 
     def show(self, curve: Curve | None, y_limits: tuple[float, float] | None = None) -> None:
         """Show another curve with the same frequencies and read-out; `y_limits` keep the scale while flicking."""

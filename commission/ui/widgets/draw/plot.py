@@ -18,7 +18,10 @@ from commission.ui.widgets.draw.canvas import Canvas, Line, fit, wrap
 TICKS_HZ = (100, 1000, 10000, 20, 20000, 200, 2000, 50, 500, 5000, 30, 300, 3000, 40, 80, 60, 150)
 """In the order of importance: a label gives way to one before it."""
 GRID_HZ = (50, 100, 200, 500, 1000, 2000, 5000, 10000)
-LEFT, RIGHT, HEAD = 6, 1, 3
+LEFT, RIGHT = 6, 1
+HINT = "← → read   z bass only"
+FEWEST_ROWS = 8
+"""A title or legend takes further lines only where the plot keeps this many."""
 DEEPEST_DB = 50.0
 """A plot in dB shows at most so much below its highest value: a cut-off must not squash the pass band."""
 LOOKS = (("main", 0, ""), ("second", 4, "○"), ("main", 2, "△"), ("second", 0, "□"))
@@ -33,31 +36,41 @@ class View:
     high_hz: float = 20000.0
     cursor_hz: float | None = None
     y_limits: tuple[float, float] | None = None
+    hint: str = HINT
+    """What stands in the place of the read-out while there is none."""
 
 
 def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
     """Title, legend, read-out, the plot, and the frequency axis at the bottom."""
     sheet = Canvas(width, height)
-    columns, rows = width - LEFT - RIGHT, height - HEAD - 1
-    title = clean_text(curve.title)
-    sheet.put(
-        sheet.put(0, 0, fit(title, min(cell_len(title), width)), "mark"), 0, clean_text(f"  {curve.caption}"), "dim"
-    )
     shown = [s for s in curve.series if np.isfinite(s.y).any() and s.x.size]
+    title, legend = wrap(clean_text(curve.title), max(width, 10)) or [""], _legend(shown, width - LEFT)
+    if height - len(title) - len(legend) - 2 < FEWEST_ROWS:
+        title, legend = [clean_text(curve.title)], legend[:1]
+    end = 0
+    for row, line in enumerate(title):
+        end = sheet.put(0, row, fit(line, min(cell_len(line), width)), "mark")
+    sheet.put(end, len(title) - 1, clean_text(f"  {curve.caption}"), "dim")
+    head = len(title) + max(len(legend), 1) + 1
+    columns, rows = width - LEFT - RIGHT, height - head - 1
     if not shown or columns < 12 or rows < 3:
         why = "Nothing to plot yet." if not shown else "Too little room for the plot: widen the window."
         for row, line in enumerate(wrap(why, max(width, 10)), start=1):
             sheet.put(0, row, line, "dim")
         return sheet.lines()
     low, high = view.y_limits or y_span(curve, view)
-    plane = _Plane(view, low, high, columns, rows)
+    plane = _Plane(view, low, high, columns, rows, head)
     _grid(sheet, plane, curve.y_unit)
     if view.cursor_hz is not None and view.low_hz <= view.cursor_hz <= view.high_hz:
         for row in range(rows):
-            sheet.put(LEFT + plane.column(view.cursor_hz), HEAD + row, "│", "mark")
+            sheet.put(LEFT + plane.column(view.cursor_hz), head + row, "│", "mark")
     _curves(sheet, plane, shown)
-    _legend(sheet, shown)
-    sheet.put(0, 2, fit(readout(curve, view.cursor_hz), width), "mark" if view.cursor_hz else "dim")
+    for row, entries in enumerate(legend, start=len(title)):
+        x = LEFT
+        for sample, name, style in entries:
+            x = sheet.put(x, row, sample + " ", style)
+            x = sheet.put(x, row, name, "dim" if style != "main" else "main") + 2
+    sheet.put(0, head - 1, fit(readout(curve, view.cursor_hz, view.hint), width), "mark" if view.cursor_hz else "dim")
     return sheet.lines()
 
 
@@ -68,6 +81,8 @@ class _Plane:
     high: float
     columns: int
     rows: int
+    head: int
+    """Lines of title, legend and read-out above the plot."""
 
     def x(self, hz: FloatArray) -> FloatArray:
         """Dots from the left."""
@@ -114,16 +129,16 @@ def _step(span: float, rows: int) -> float:
 
 
 def _grid(sheet: Canvas, plane: _Plane, unit: str) -> None:
-    view, bottom = plane.view, HEAD + plane.rows
+    view, head, bottom = plane.view, plane.head, plane.head + plane.rows
     for hz in GRID_HZ:
         if view.low_hz < hz < view.high_hz:
             for row in range(plane.rows):
-                sheet.put(LEFT + plane.column(hz), HEAD + row, "┊", "faint")
+                sheet.put(LEFT + plane.column(hz), head + row, "┊", "faint")
     step = _step(plane.high - plane.low, plane.rows)
     first = math.ceil(plane.low / step - 1e-9)
     decimals = max(0, -math.floor(math.log10(step)))
     for index in range(first, math.floor(plane.high / step + 1e-9) + 1):
-        row = HEAD + min(plane.row(index * step), plane.rows - 1)
+        row = head + min(plane.row(index * step), plane.rows - 1)
         label = f"{index * step + 0.0:.{decimals}f}".replace("-", "−")
         sheet.put(0, row, label.rjust(LEFT - 1), "dim")
         for column in range(plane.columns):
@@ -135,7 +150,8 @@ def _grid(sheet: Canvas, plane: _Plane, unit: str) -> None:
         around = [sheet.char(x, bottom) for x in range(start - 1, start + len(label) + 1)]
         if view.low_hz * 0.999 <= hz <= view.high_hz * 1.001 and not any(c.strip() for c in around):
             end = max(end, sheet.put(start, bottom, label, "dim"))
-    sheet.put(0, bottom, unit[: LEFT - 2].rjust(LEFT - 1), "dim")
+    shortened = unit if len(unit) < LEFT - 1 else unit.split()[0]
+    sheet.put(0, bottom, shortened[: LEFT - 2].rjust(LEFT - 1), "dim")
     if sheet.width - end >= 3:
         sheet.put(end, bottom, " Hz", "dim")
 
@@ -168,9 +184,9 @@ def _curves(sheet: Canvas, plane: _Plane, shown: list[Series]) -> None:
         winner[here] = rank
     for row, column in zip(*np.nonzero(winner), strict=True):
         pattern, style = patterns[winner[row, column] - 1]
-        sheet.put(LEFT + int(column), HEAD + int(row), braille.char(int(pattern[row, column])), style)
+        sheet.put(LEFT + int(column), plane.head + int(row), braille.char(int(pattern[row, column])), style)
     for column_at, row_at, marker, style in marks:
-        sheet.put(LEFT + column_at, HEAD + row_at, marker, style)
+        sheet.put(LEFT + column_at, plane.head + row_at, marker, style)
 
 
 def _dash(columns: int, dash: int) -> NDArray[np.bool_]:
@@ -197,8 +213,8 @@ def _markers(series: Series, plane: _Plane, marker: str, style: str, rank: int) 
     return placed
 
 
-def _legend(sheet: Canvas, shown: list[Series]) -> None:
-    x = LEFT
+def _legend(shown: list[Series], width: int) -> list[list[tuple[str, str, str]]]:
+    """Lines of entries, each a sample, a name and a style; a name wider than a line is cut."""
     entries = [
         (f"{'─' * 3 if not d else '╌' * 3 if d > 1 else '┈' * 3}{m}", round_name(s.name), style)
         for s, style, d, m in dressed(shown)
@@ -207,12 +223,17 @@ def _legend(sheet: Canvas, shown: list[Series]) -> None:
     if len(edges) == 2:
         name = edges[0] if edges[0] == edges[1] else f"{edges[0]} to {edges[1]}"
         entries.insert(0, ("⡂⠡⡂", name, "band"))
+    lines: list[list[tuple[str, str, str]]] = []
+    room = 0
     for sample, name, style in reversed(entries):
-        room = sheet.width - x
-        if room < 8:
-            break
-        x = sheet.put(x, 1, sample + " ", style)
-        x = sheet.put(x, 1, fit(name, min(len(name), sheet.width - x)), "dim" if style != "main" else "main") + 2
+        before = cell_len(sample) + 1
+        name = fit(name, min(cell_len(name), max(width - before, 1)))
+        if not lines or room < before + cell_len(name):
+            lines.append([])
+            room = width
+        lines[-1].append((sample, name, style))
+        room -= before + cell_len(name) + 2
+    return lines
 
 
 def value_at(series: Series, hz: float) -> float | None:
@@ -228,10 +249,10 @@ def frequency(hz: float) -> str:
     return f"{hz:.0f} Hz" if hz < 1000 else f"{hz / 1000:.2f} kHz"
 
 
-def readout(curve: Curve, hz: float | None) -> str:
+def readout(curve: Curve, hz: float | None, hint: str = HINT) -> str:
     """What every curve reads at the cursor, with units; a hint when there is no cursor."""
     if hz is None:
-        return " " * LEFT + "← → read   z bass only"
+        return " " * LEFT + hint
     lines: list[str] = []
     spread = {s.kind: value_at(s, hz) for s in curve.series if s.kind in ("low", "high")}
     for series, *_ in reversed(dressed(list(curve.series))):
