@@ -290,40 +290,14 @@ def _more_sentence(result: LevelsResult) -> str:
 
 
 def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
-    remarks = [f"Reference: {result.basis}; {result.sub_basis}."]
+    """What to do first, then what the figures rest on."""
+    remarks = []
     if any(not each.old_trim_known for each in result.channels.values()):
         remarks.append(
             "A current trim that was not entered is taken as 0 dB. Enter the trims as found on the Site form."
         )
-    if result.common_db is not None:
-        known = result.budget_reference
-        remarks.append(
-            f"The main channels have {number(result.common_db, 1, signed=True)} dB against the reference in common"
-            + (f" (U = {known.expanded:.1f} dB, with the meter's class). " if known is not None else ". ")
-            + "Volume and meter shift all channels alike: this is subtracted before channels are compared, and checked by "
-            "itself."
-        )
-    if result.channels:
-        held = "on a stand" if result.support == "stand" else "by hand"
-        scatter = (
-            "how far the readings scatter follows from the repeats"
-            if result.repeated
-            else "nothing was repeated, so how far the readings scatter is assumed"
-        )
-        trim = job.system.processor.trim_db
-        remarks.append(
-            f"Meter {held}; {scatter}. Trim steps of {trim.step:g} dB leave up to {number(trim.step / 2, 2)} dB on each "
-            f"channel, {trim.step:g} dB between two; the limit includes it."
-        )
     if any(each.match.verdict is Verdict.UNSURE for each in result.channels.values()) and not result.missing:
         remarks.append(_more_sentence(result))
-    if result.common_u_db is not None:
-        remarks.append(
-            f"The absolute level has U = {2 * result.common_u_db:.1f} dB from the meter's class (IEC 61672-1, from "
-            "memory), common to all channels."
-        )
-    elif result.channels:
-        remarks.append("The uncertainty of the absolute level is unknown, because the meter's class is not entered.")
     if any(result.missing) and result.channels:
         remarks.append(f"Not read yet: {', '.join(result.missing)}.")
     remarks += waiting_sentences({c: each.why_no_trim for c, each in result.channels.items()}, "trim")
@@ -351,7 +325,40 @@ def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
         for c, each in result.channels.items()
         if not each.reachable
     ]
-    return tuple(remarks)
+    return (*remarks, *_basis(job, result))
+
+
+def _basis(job: Job, result: LevelsResult) -> list[str]:
+    """What the figures rest on."""
+    remarks = [f"Reference: {result.basis}; {result.sub_basis}."]
+    if result.common_db is not None:
+        known = result.budget_reference
+        remarks.append(
+            f"The main channels have {number(result.common_db, 1, signed=True)} dB against the reference in common"
+            + (f" (U = {known.expanded:.1f} dB, with the meter's class). " if known is not None else ". ")
+            + "Volume and meter shift all channels alike: this is subtracted before channels are compared, and checked by "
+            "itself."
+        )
+    if result.channels:
+        held = "on a stand" if result.support == "stand" else "by hand"
+        scatter = (
+            "how far the readings scatter follows from the repeats"
+            if result.repeated
+            else "nothing was repeated, so how far the readings scatter is assumed"
+        )
+        trim = job.system.processor.trim_db
+        remarks.append(
+            f"Meter {held}; {scatter}. Trim steps of {trim.step:g} dB leave up to {number(trim.step / 2, 2)} dB on each "
+            f"channel, {trim.step:g} dB between two; the limit includes it."
+        )
+    if result.common_u_db is not None:
+        remarks.append(
+            f"The absolute level has U = {2 * result.common_u_db:.1f} dB from the meter's class (IEC 61672-1, from "
+            "memory), common to all channels."
+        )
+    elif result.channels:
+        remarks.append("The uncertainty of the absolute level is unknown, because the meter's class is not entered.")
+    return remarks
 
 
 STEP = Step(
