@@ -114,10 +114,16 @@ def failed_sentences(context: Context, kinds: Iterable[OpenKind]) -> list[str]:
     """One line for each kind with failed checks that nothing explains."""
     return [
         f"{kind.name}: {len(kind.failed)} of {len(kind.checks)} {_failing(kind)}{_worst(context, kind.failed)}. "
-        f"{level_of_dialogue(context, kind.failed)}Cause not known."
+        f"{level_of_dialogue(context, kind.failed)}{_chance(kind)}Cause not known."
         for kind in kinds
         if kind.failed
     ]
+
+
+def _chance(kind: OpenKind) -> str:
+    """How often an unchanged value exceeds U = 2 u on the side that is worse: 2.3 % of a normal distribution."""
+    by_chance = kind.failed[0].id.startswith("compare.")
+    return "By chance about one in forty looks worse without any change. " if by_chance else ""
 
 
 def _failing(kind: OpenKind) -> str:
