@@ -76,7 +76,7 @@ class Tally:
     """What one group of visits gave."""
 
     inside: dict[str, list[bool]] = field(default_factory=lambda: defaultdict(list))
-    """Interval → whether it held the truth."""
+    """Interval → whether it contained the truth."""
     verdicts: dict[str, list[tuple[bool, Verdict]]] = field(default_factory=lambda: defaultdict(list))
     """Check → (whether it was truly within its limit, verdict)."""
     green: list[bool] = field(default_factory=list)
@@ -99,7 +99,7 @@ class Tally:
         return f"{sum(found is Verdict.PASS for found in bad)} of {len(bad)}"
 
     def share(self, name: str) -> float:
-        """Share of intervals that held the truth."""
+        """Share of intervals that contained the truth."""
         return float(np.mean(self.inside[name])) if self.inside[name] else math.nan
 
     def rate(self, name: str, verdict: Verdict, good: bool | None = None) -> float:
@@ -162,7 +162,7 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
     trims_db = np.array(best_db if visit.well_set else by_ear_db)
     taped_m = true_m + rng.normal(0, visit.tape_m, len(IDS))
     # Found: set as the true distances ask, or by another tape.
-    held = _entered(true_m if visit.well_set else true_m + rng.normal(0, 0.02, len(IDS)), delay, own)
+    delay_settings = _entered(true_m if visit.well_set else true_m + rng.normal(0, 0.02, len(IDS)), delay, own)
 
     def read(volume_db: float) -> dict[str, list[float]]:
         """Readings of one round: a pass over all channels for each repeat."""
@@ -180,7 +180,7 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
         moved = displaced_meter.on_sphere(rng, visit.microphone_m, 1)[0]
         at_s = (
             (true_m + way @ moved) / speed
-            + applied_delays_s(held, delay, own)
+            + applied_delays_s(delay_settings, delay, own)
             + rng.normal(0, CROSSOVER_U_S, len(IDS))
         )
         # Where the sound comes from is not where the tape ended; the tape's scatter holds that part, too.
@@ -194,14 +194,14 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
     def entered(round_id: str) -> list[object]:
         return [
             setting(c, trim_db=float(t), distance=float(d), round_id=round_id)
-            for c, t, d in zip(IDS, trims_db, held, strict=True)
+            for c, t, d in zip(IDS, trims_db, delay_settings, strict=True)
         ]
 
     bodies = [defined(system), *entered(AS_FOUND), *tapes(dict(zip(IDS, map(float, taped_m), strict=True)))]
     volume_db = rng.normal(0, VOLUME_U_DB)
     job = job_of(*bodies, *levels(read(volume_db)))  # type: ignore[arg-type]
     analyses = heard(AS_FOUND) if visit.sound else Analyses()
-    truth = _Truth(at_zero_db, trims_db, volume_db, meter_db, true_m, held, delay, own, speed)
+    truth = _Truth(at_zero_db, trims_db, volume_db, meter_db, true_m, delay_settings, delay, own, speed)
     if visit.well_set:
         _score(tally, job, AS_FOUND, analyses, truth, visit)
         return
@@ -218,11 +218,11 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
         tally.holds("absolute", found[c].level_db, at_zero_db[i] + trims_db[i] + volume_db, absolute.expanded)
     trims_db = np.array([found[c].trim_db for c in IDS], dtype=float)
     placed = distances.solve(job, AS_FOUND, analyses).channels
-    held = np.array([placed[c].setting.setting for c in IDS])
+    delay_settings = np.array([placed[c].setting.setting for c in IDS])
     bodies = [*job_bodies(job), *entered(AS_LEFT)]
     volume_db = rng.normal(0, VOLUME_U_DB)
     job = job_of(*bodies, *levels(read(volume_db), round_id=AS_LEFT))  # type: ignore[arg-type]
-    truth = _Truth(at_zero_db, trims_db, volume_db, meter_db, true_m, held, delay, own, speed)
+    truth = _Truth(at_zero_db, trims_db, volume_db, meter_db, true_m, delay_settings, delay, own, speed)
     _score(tally, job, AS_LEFT, heard(AS_LEFT) if visit.sound else Analyses(), truth, visit)
 
 
@@ -248,7 +248,7 @@ class _Truth:
     volume_db: float
     meter_db: float
     true_m: np.ndarray
-    held: np.ndarray
+    delay_settings: np.ndarray
     delay: DelayRange
     own_m_s: float
     speed_m_s: float
@@ -261,7 +261,7 @@ class _Truth:
     @property
     def late_ms(self) -> np.ndarray:
         """Delay set minus delay needed, relative to the main channels' median."""
-        off = 1000 * (applied_delays_s(self.held, self.delay, self.own_m_s) + self.true_m / self.speed_m_s)
+        off = 1000 * (applied_delays_s(self.delay_settings, self.delay, self.own_m_s) + self.true_m / self.speed_m_s)
         return np.asarray(off - np.median(off[MAIN]))
 
 

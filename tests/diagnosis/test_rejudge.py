@@ -225,9 +225,9 @@ def test_results_hold_what_would_be_judged_differently(monkeypatch: pytest.Monke
     assert results(visit_of())["judged_differently"] is None
     visit = visit_of()
     visit.append(TECHNICIAN)
-    said = results(visit)["judged_differently"]
-    assert (said["program_version"], said["checks"], said["stored"]["occasion"]) == (
-        said["stored"]["program_version"],
+    values = results(visit)["judged_differently"]
+    assert (values["program_version"], values["checks"], values["stored"]["occasion"]) == (
+        values["stored"]["program_version"],
         [],
         "signed",
     )
@@ -237,11 +237,11 @@ def test_results_hold_what_would_be_judged_differently(monkeypatch: pytest.Monke
     wider = replace(match, low=LIMIT_OF_ANOTHER_VERSION.low, high=LIMIT_OF_ANOTHER_VERSION.high)
     monkeypatch.setattr("commission.model.job.default_profile", lambda: replace(profile, limits=(*others, wider)))
     again = Visit(visit._journal, _decode)  # type: ignore[arg-type]
-    said = results(again)["judged_differently"]
+    values = results(again)["judged_differently"]
     assert ("levels.match", "FC", "fail", "pass") in {
-        (c["id"], c["channel"], c["then"], c["now"]) for c in said["checks"]
+        (c["id"], c["channel"], c["then"], c["now"]) for c in values["checks"]
     }
-    json.dumps(said, allow_nan=False)
+    json.dumps(values, allow_nan=False)
     text = "\n".join(visit_lines(again))
     assert "would now be judged differently" in text
     assert "levels.match FC A2 (as-found): fail → pass" in text

@@ -373,7 +373,7 @@ def test_a_trim_at_the_end_of_its_range() -> None:
 
 
 @pytest.mark.parametrize(
-    ("readings", "told"),
+    ("readings", "expected"),
     [
         ({"FC": 72.0, "FL": 75.0, "FR": 75.0}, True),
         ({"FC": 73.6, "FL": 75.0, "FR": 75.0}, False),  # −1.4 dB: −1 dB − 1.645 · 0.37 dB = −1.6 dB
@@ -382,12 +382,12 @@ def test_a_trim_at_the_end_of_its_range() -> None:
         ({"FC": 78.0, "FL": 75.0, "FR": 75.0}, False),
     ],
 )
-def test_dialogue_is_quiet_below_both_sides(readings: dict[str, float], told: bool) -> None:
+def test_dialogue_is_quiet_below_both_sides(readings: dict[str, float], expected: bool) -> None:
     made = {c: SimpleNamespace(level_db=value, u_db=0.3) for c, value in readings.items()}
     e = evidence(levels=SimpleNamespace(channels=made))
     got = list(calibration._dialogue_read(e, ("FC", "FL", "FR")))
-    assert [each.title for each in got] == (["dialogue quiet: FC 3.0 dB below FL and FR"] if told else [])
-    if told:
+    assert [each.title for each in got] == (["dialogue quiet: FC 3.0 dB below FL and FR"] if expected else [])
+    if expected:
         assert "3.0 ± 0.7 dB below the mean of FL and FR, limit 1 dB" in got[0].evidence[0]  # 0.3·√1.5 = 0.37
 
 
@@ -410,7 +410,7 @@ def against(level_db: float, partner: str, alike: tuple[int, int] = (6, 6)) -> A
 
 
 def channel_levels(of: dict[str, Any], *found: Finding, past: tuple[str, ...] = (), **mains: float) -> Any:
-    """What is told of channels that the responses show off, without any place known."""
+    """Findings about channels whose responses show them off, without any place known."""
     job = job_of(defined(replace(cinema(), channels=tuple(replace(c, position_m=None) for c in cinema().channels))))
     seats = SimpleNamespace(
         against=of,
@@ -439,7 +439,7 @@ def test_the_one_of_a_pair_that_is_farther_from_the_others_is_named() -> None:
 
 
 @pytest.mark.parametrize(
-    ("off_db", "alike", "told"),
+    ("off_db", "alike", "expected"),
     [
         (-2.7, (6, 6), True),
         (-1.7, (6, 6), False),  # 1 dB + 1.645 · 0.9 dB = 2.5 dB
@@ -448,31 +448,31 @@ def test_the_one_of_a_pair_that_is_farther_from_the_others_is_named() -> None:
     ],
 )
 def test_a_channel_is_off_beyond_its_uncertainty_at_four_of_five_seats(
-    off_db: float, alike: tuple[int, int], told: bool
+    off_db: float, alike: tuple[int, int], expected: bool
 ) -> None:
     got = channel_levels({"SiL": against(off_db, "SiR", alike), "SiR": against(-off_db, "SiL", alike)}, SiL=off_db)
-    assert bool(got) is told
+    assert bool(got) is expected
 
 
 def test_a_loudspeaker_without_a_partner_may_be_8_db_more_or_less_sensitive() -> None:
-    for off_db, told in ((-7.0, False), (-9.0, False), (-11.0, True), (11.0, True)):
+    for off_db, expected in ((-7.0, False), (-9.0, False), (-11.0, True), (11.0, True)):
         got = channel_levels(
             {"FC": against(off_db, "the other channels"), "FL": against(0.0, "FR"), "FR": against(0.0, "FL")},
             FC=off_db,
         )
-        assert [channels for channels, _ in got] == ([("FC",)] if told else [])
+        assert [channels for channels, _ in got] == ([("FC",)] if expected else [])
 
 
 def test_a_level_is_not_judged_where_something_else_explains_it_or_no_trim_is_in_it() -> None:
     pair = {"SiL": against(-5.0, "SiR"), "SiR": against(5.0, "SiL")}
-    for rule_id, cause, told in (
+    for rule_id, cause, expected in (
         ("wiring.woofer", "electronics", False),
         ("wiring.polarity", "electronics", True),  # reversed as a whole it is as loud
         (calibration.DIALOGUE, "settings", False),
         (calibration.SWAP_OR_DISTANCE, "settings", False),
         ("settings.arrival", "settings", True),
     ):
-        assert bool(channel_levels(pair, earlier(rule_id, "SiR", cause=cause), SiL=-5.0)) is told  # type: ignore[arg-type]
+        assert bool(channel_levels(pair, earlier(rule_id, "SiR", cause=cause), SiL=-5.0)) is expected  # type: ignore[arg-type]
     assert channel_levels(pair, past=("SiR",), SiL=-5.0) == []
 
 
@@ -498,7 +498,7 @@ def wrong(channel: str, error_ms: float, u_ms: float = 0.1, **more: Any) -> Any:
 
 
 @pytest.mark.parametrize(
-    ("errors", "told"),
+    ("errors", "expected"),
     [
         ([wrong("FL", 2.0), wrong("BL", -2.0)], True),  # BL is 0.7 m = 2 ms farther
         ([wrong("FL", 2.15), wrong("BL", -1.85)], True),
@@ -513,7 +513,7 @@ def wrong(channel: str, error_ms: float, u_ms: float = 0.1, **more: Any) -> Any:
     ],
 )
 def test_two_channels_at_each_others_times_are_swapped_or_set_wrongly(
-    errors: list[Any], told: bool, monkeypatch: pytest.MonkeyPatch
+    errors: list[Any], expected: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(distances, "wrong_times", lambda *_: tuple(errors))
     far = {"FL": 2.0, "BL": 2.686, "FC": 2.0}
@@ -522,8 +522,8 @@ def test_two_channels_at_each_others_times_are_swapped_or_set_wrongly(
         rest_s={"FL": {"A2": 0.0}},
     )
     got = look(calibration._swap_or_distance, evidence(distances=result))
-    assert [each.channels for each in got] == ([("FL", "BL")] if told else [])
-    if told:
+    assert [each.channels for each in got] == ([("FL", "BL")] if expected else [])
+    if expected:
         assert "ms late, BL" in got[0].evidence[0]
         assert "ms early: each as if" in got[0].evidence[0]
         assert "from 1 seat" in got[0].evidence[1]
@@ -571,8 +571,8 @@ def test_a_null_of_one_seat_and_of_a_row() -> None:
     assert "all subwoofers together −25 dB re the seats' mean in the third octave at" in null.evidence[0]
     assert look(room._null, sums(A3=-10.0)) == []
     assert [each.seats for each in look(room._null, sums(A1=-30.0, B3=-30.0))] == [("A1",), ("B3",)]
-    told = look(room._null, sums(A1=-30.0, B3=-30.0), earlier("room.row-null", seats=("A1", "A2"), cause="room"))
-    assert [each.seats for each in told] == [("B3",)]
+    got = look(room._null, sums(A1=-30.0, B3=-30.0), earlier("room.row-null", seats=("A1", "A2"), cause="room"))
+    assert [each.seats for each in got] == [("B3",)]
     row = dict.fromkeys(("B1", "B2", "B3"), -40.0)
     (found,) = look(room._row_null, sums(**row))
     assert (found.seats, found.channels) == (("B1", "B2", "B3"), ("SUB1", "SUB2"))
@@ -826,11 +826,11 @@ def test_channels_with_reflections_are_listed_from_the_strongest(strong: int, ti
     assert "the median of all channels is −20 dB" in got.evidence[min(strong, 4)]
 
 
-@pytest.mark.parametrize(("more_db", "told"), [(3.0, False), (4.0, True)])
-def test_among_bare_walls_one_is_odd_that_is_3_5_db_above_their_middle(more_db: float, told: bool) -> None:
+@pytest.mark.parametrize(("more_db", "expected"), [(3.0, False), (4.0, True)])
+def test_among_bare_walls_one_is_odd_that_is_3_5_db_above_their_middle(more_db: float, expected: bool) -> None:
     levels = dict.fromkeys(("FL", "FC", "FR", "SiL", "SiR"), -6.0) | {"FC": -6.0 + more_db}
     got = look(room._reflection, reflecting(levels, shift_s=0.0005))
-    assert [each.channels for each in got] == ([("FC",)] if told else [])
+    assert [each.channels for each in got] == ([("FC",)] if expected else [])
 
 
 def test_a_silent_channel_is_told_with_its_level_and_its_noise(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -47,7 +47,7 @@ def found(room: SoundRoom, job: Job | None = None) -> dict[str, list[Finding]]:
 
 
 def only(room: SoundRoom, expected: str, job: Job | None = None) -> Finding:
-    """The one finding, of the id that is expected: one fault is told once."""
+    """The one finding, of the id that is expected: one fault is named once."""
     got = found(room, job)
     assert list(got) == [expected]
     assert len(got[expected]) == 1
@@ -515,7 +515,7 @@ def test_one_wrong_distance_is_no_wrong_unit() -> None:
 
 
 def test_a_late_sub_explains_the_hole_in_the_sum() -> None:
-    # 14 ms are three quarters of a period at 53 Hz: the sum loses there, which is not told as the room's doing.
+    # 14 ms are three quarters of a period at 53 Hz: the sum loses there, which is not ascribed to the room.
     rng = np.random.default_rng(4)
     room = SoundRoom(uneven_db=0.5)
     for seat in ALL_SEATS:
@@ -883,7 +883,7 @@ def test_a_circle_of_three_is_one_finding() -> None:
 @pytest.mark.parametrize(
     "reflections",
     [
-        None,  # cannot be told
+        None,  # not determined
         (),
         ((0.0031, -9.0),),  # above the limit, within the uncertainty
         ((0.0005, -2.0), (0.004, -15.0)),  # the loudspeaker's own other driver
@@ -1050,8 +1050,8 @@ def returned(room: SoundRoom, trim: float | None = 0.0, **read: float) -> Job:
         figures=figures,
     )
     values = {c.id: 75.0 for c in room.system.channels} | read
-    held = [setting(c, trim_db=trim, distance=d, polarity="normal") for c, d in room.distances_m.items()]
-    return job_of(defined(room.system), earlier, *levels(values), *held)
+    entered = [setting(c, trim_db=trim, distance=d, polarity="normal") for c, d in room.distances_m.items()]
+    return job_of(defined(room.system), earlier, *levels(values), *entered)
 
 
 def test_a_channel_lost_since_last_time_is_no_matter_of_its_trim() -> None:

@@ -94,7 +94,7 @@ def test_hum_is_found_with_its_level(mains_hz: float) -> None:
     assert found.hum_hz == pytest.approx(mains_hz, abs=0.03)
     levels = {round(line.frequency_hz / mains_hz): line.level_db for line in found.hum_lines}
     assert levels[2] == pytest.approx(20 * np.log10(8e-4), abs=0.5)  # noise within the line's own bins
-    assert found.tones == ()  # hum is not told twice
+    assert found.tones == ()  # hum is not reported twice
 
 
 def test_hum_keeps_its_level_beside_a_door() -> None:

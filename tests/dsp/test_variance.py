@@ -204,15 +204,15 @@ def test_bias_and_uncertainty_against_a_simulated_measurement(repeats: Repeatabi
     inside, level = POINTS >= 20, (POINTS < 30) if tone else None
     true = band_variance(room, inside, None, None, level)
     assert true is not None
-    drawn, claimed = [], []
+    values, claimed = [], []
     for _ in range(3000):
         found = band_variance(room + moved(rng, repeats, room), inside, None, repeats, level)
         assert found is not None
-        drawn.append(found.msv_db2)
+        values.append(found.msv_db2)
         claimed.append(found.u_msv_db2)
-    scatter = float(np.std(drawn))
+    scatter = float(np.std(values))
     near = 4 * scatter / math.sqrt(3000) + 0.01 * true.msv_db2
-    assert np.mean(drawn) == pytest.approx(true.msv_db2, abs=near)
+    assert np.mean(values) == pytest.approx(true.msv_db2, abs=near)
     assert float(np.mean(claimed)) == pytest.approx(scatter, rel=0.1, abs=1e-6)
 
 
@@ -287,7 +287,7 @@ def repeated(rng: np.random.Generator, true: Repeatability, count: int, freq: np
 @settings(max_examples=20, deadline=None)
 @given(st.floats(0.02, 0.05), st.floats(0.0, 0.2), st.floats(0.1, 0.3), st.integers(0, 1000))
 def test_repeats_show_the_parts_of_the_scatter(displaced: float, gain: float, noise: float, seed: int) -> None:
-    # 200 places. 35 %: chosen, not derived; levels span 20 dB, since over 40 dB place and noise were not told apart.
+    # 200 places. 35 %: chosen, not derived; levels span 20 dB, since over 40 dB place and noise are not separated.
     rng = np.random.default_rng(seed)
     freq = FREQ_HZ[(FREQ_HZ >= 300) & (FREQ_HZ <= 3000)]
     inside = placement_u_db(freq, displaced)

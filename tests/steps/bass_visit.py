@@ -119,9 +119,9 @@ class BassVisit:
         past_delays: bool = False,
     ) -> BassVisit:
         """Measure a round: trim, setting and polarity of each channel as entered, and as the processor truly holds them."""
-        held = self.mains() | dict(entered)
-        true = held | dict(truly or {})
-        for c, (trim, distance, polarity) in held.items():
+        stated = self.mains() | dict(entered)
+        true = stated | dict(truly or {})
+        for c, (trim, distance, polarity) in stated.items():
             self.bodies.append(setting(c, round_id=round_id, trim_db=trim, distance=distance, polarity=polarity))
         rng = np.random.default_rng([self.seed, len(self.items)])
         step = rng.normal(size=self.ears.shape)

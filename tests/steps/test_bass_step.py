@@ -37,10 +37,10 @@ def test_what_to_enter_is_on_the_steps_of_the_processor_and_gives_what_is_predic
     unit: str, step: float, trim_step: float
 ) -> None:
     """The settings are played in the simulated room, which knows nothing of the prediction."""
-    held = {"m": 3.0, "ft": 10.0, "ms": 6.0}[unit]
+    distance = {"m": 3.0, "ft": 10.0, "ms": 6.0}[unit]
     visit = as_found(subs=2, seed=3, unit=unit, step=step, trim_step=trim_step)
     visit.bodies, visit.items = [], []
-    visit.play(AS_FOUND, {c: (0.0, held, "normal") for c in visit.names})
+    visit.play(AS_FOUND, {c: (0.0, distance, "normal") for c in visit.names})
     result = result_of(visit)
     assert result.is_change
     entered = {}
@@ -132,10 +132,10 @@ def test_a_noisy_stretch_is_left_out_and_named() -> None:
 def test_responses_past_the_delays_give_the_same_proposal() -> None:
     through, past = as_found(subs=2, seed=4), as_found(subs=2, seed=4)
     past.bodies, past.items = [], []
-    held = {"SUB1": (0.0, 3.0, "normal"), "SUB2": (0.0, 3.9, "normal")}
-    past.play(AS_FOUND, held, past_delays=True)
+    settings = {"SUB1": (0.0, 3.0, "normal"), "SUB2": (0.0, 3.9, "normal")}
+    past.play(AS_FOUND, settings, past_delays=True)
     through.bodies, through.items = [], []
-    through.play(AS_FOUND, held)
+    through.play(AS_FOUND, settings)
     one, two = result_of(through), result_of(past)
     assert one.proposed.sd_db == pytest.approx(two.proposed.sd_db, abs=1e-6)
     assert {s: e.setting for s, e in one.subs.items()} == {s: e.setting for s, e in two.subs.items()}

@@ -78,9 +78,9 @@ def test_the_overview_counts_the_words_of_the_table_and_shares_make_a_whole() ->
     outcome = compare.evaluate(job, AS_LEFT, analyses)
     tables = {table.id: table for table in outcome.tables}
     place = [column.key for column in tables["compare:tone"].columns].index("word")
-    said = [row.cells[place] for row in tables["compare:tone"].rows]
-    better, worse, same = (said.count(word) for word in ("better", "worse", "no real change"))
-    assert better > 0 and worse > 0 and better + worse + same == len(said)
+    results = [row.cells[place] for row in tables["compare:tone"].rows]
+    better, worse, same = (results.count(word) for word in ("better", "worse", "no real change"))
+    assert better > 0 and worse > 0 and better + worse + same == len(results)
     assert outcome.stands_out == f"evenness of tone: {better} better, {worse} worse, {same} unchanged"
     for row in tables["compare:uncertainty"].rows:
         assert sum(share for share in row.cells[3:-1] if isinstance(share, float)) == pytest.approx(100)
@@ -321,14 +321,14 @@ def repeat(
 def test_the_uncertainty_comes_from_repeats_when_there_are_any() -> None:
     before, after = SoundRoom(), SoundRoom()
     job, analyses = both(before, after)
-    u_db, said = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    u_db, text = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
     assert not any(r.repeated for r in u_db.values())
-    assert "No position was repeated" in said
-    assert "within 5 cm" in said
+    assert "No position was repeated" in text
+    assert "within 5 cm" in text
     again = [repeat(before, c, s, 0.8, k) for k, (c, s) in enumerate((("FL", "A1"), ("FC", "A2"), ("SiR", "B3")))]
     job, analyses = both(before, after, again)
-    u_db, said = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
-    assert "3 repeated positions" in said
+    u_db, text = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    assert "3 repeated positions" in text
     for label, r in u_db.items():
         # Differences of sd 0.8·√2/√2/√2 = 0.57 dB at each point; nine degrees of freedom of three placings beside the two of
         # a default of 0.3 to 0.7 dB. 35 %: the shape of the default is kept.
@@ -375,9 +375,9 @@ def test_a_place_measured_again_for_its_gain_is_no_repeat() -> None:
         again, analysis=replace(again.analysis, level_db=6.0, third_octave_db=again.analysis.third_octave_db + 6)
     )
     job, analyses = both(before, after, [again])
-    _, said = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
-    assert "No position was repeated" in said
-    assert "1 more with a different gain is not used" in said
+    _, text = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    assert "No position was repeated" in text
+    assert "1 more with a different gain is not used" in text
 
 
 def noisy(room: SoundRoom, noise_db: float, seed: int, round_id: str) -> list[Analysed]:
@@ -473,18 +473,18 @@ def test_seats_without_any_weight_count_alike() -> None:
 
 
 @pytest.mark.parametrize(
-    ("weights", "said"),
+    ("weights", "expected"),
     [
         ((1, 1, 1, 1, 1, 1), None),
         ((0, 1, 0, 0, 0, 0), "all seats count equally"),
         ((0, 1, 1, 1, 1, 1), "shown but not counted"),
     ],
 )
-def test_what_weights_do_is_said(weights: tuple[float, ...], said: str | None) -> None:
+def test_what_weights_do_is_stated(weights: tuple[float, ...], expected: str | None) -> None:
     seats = tuple(replace(s, weight=w) for s, w in zip(cinema().seats, weights, strict=True))
     job, analyses = both(SoundRoom(cinema(seats=seats)), SoundRoom(cinema(seats=seats)))
     found = [remark for remark in compare.evaluate(job, AS_LEFT, analyses).remarks if "weight" in remark]
-    assert (found == []) if said is None else any(said in remark for remark in found)
+    assert (found == []) if expected is None else any(expected in remark for remark in found)
 
 
 def test_text_responses_that_reach_only_to_1_khz_are_compared_where_they_can() -> None:

@@ -1,4 +1,4 @@
-"""Levels: readings to trims, verdicts by the guard-banded rule, and what is said about them."""
+"""Levels: readings to trims, verdicts by the guard-banded rule, and the remarks about them."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ CLOSE = 0.005
 """Relative: the approximation of Student's t."""
 
 
-def said(job: Job, round_id: str = "as-found") -> Outcome:
+def outcome_of(job: Job, round_id: str = "as-found") -> Outcome:
     return step.evaluate(job, round_id, NONE)
 
 
@@ -63,17 +63,17 @@ def test_new_trim_is_old_trim_plus_correction() -> None:
     assert found["BL"].trim_db == 3.5
     assert found["BL"].residual_db == pytest.approx(0.2)
     assert found["BL"].predicted_db == pytest.approx(75.2)
-    row = said(job).tables[0].rows[1]
-    keys = [column.key for column in said(job).tables[0].columns]
+    row = outcome_of(job).tables[0].rows[1]
+    keys = [column.key for column in outcome_of(job).tables[0].columns]
     assert row.cells[keys.index("old")] == 2.0
     assert row.cells[keys.index("new")] == 3.5
 
 
-def test_where_the_old_trim_is_not_noted_it_is_said() -> None:
+def test_a_current_trim_that_was_not_entered_is_named() -> None:
     job = job_of(defined(cinema(["FL"])), *levels({"FL": 77.0}))
     found = step.solve(job, "as-found").channels["FL"]
     assert (found.trim_db, found.old_trim_known) == (-2.0, False)
-    assert any("current trim that was not entered" in remark for remark in said(job).remarks)
+    assert any("current trim that was not entered" in remark for remark in outcome_of(job).remarks)
 
 
 def test_repeats_count_by_mean_spread_and_uncertainty() -> None:
@@ -92,14 +92,14 @@ def test_scattered_repeats_raise_the_uncertainty_and_fail_their_own_check() -> N
     alike = step.solve(job_of(defined(cinema(["FL"])), *levels({"FL": [75.0, 75.0]})), "as-found").channels["FL"]
     job = job_of(defined(cinema(["FL"])), *levels({"FL": [73.0, 77.0]}))
     assert step.solve(job, "as-found").channels["FL"].u_db > 1.5 * alike.u_db
-    repeat = next(check for check in said(job).checks if check.id == "levels.repeat")
+    repeat = next(check for check in outcome_of(job).checks if check.id == "levels.repeat")
     assert repeat.value == pytest.approx(4.0)
     assert repeat.verdict is Verdict.FAIL
 
 
 def test_repeats_within_a_decibel_pass() -> None:
     job = job_of(defined(cinema(["FL"])), *levels({"FL": [74.5, 75.5]}))
-    assert next(check for check in said(job).checks if check.id == "levels.repeat").verdict is Verdict.PASS
+    assert next(check for check in outcome_of(job).checks if check.id == "levels.repeat").verdict is Verdict.PASS
 
 
 @pytest.mark.parametrize("count", [2, 4, 8])
@@ -172,9 +172,9 @@ def test_how_many_more_readings_would_decide_is_said_beside_it() -> None:
     assert step.solve(job_of(defined(cinema(FIVE)), *levels(alike)), "as-found").channels["FR"].match.verdict is (
         Verdict.PASS
     )
-    assert any("FR" in advice.text and "decide" in advice.text for advice in said(job).advice)
+    assert any("FR" in advice.text and "decide" in advice.text for advice in outcome_of(job).advice)
     once = job_of(defined(cinema(FIVE)), *levels(dict(zip(FIVE, (75.0, 74.5, 75.5, 76.0, 74.0), strict=True))))
-    assert said(once).advice[0].text.startswith("Read at least three channels again")
+    assert outcome_of(once).advice[0].text.startswith("Read at least three channels again")
 
 
 def test_a_stand_stays_where_it_is_and_a_hand_does_not() -> None:
@@ -238,7 +238,7 @@ def test_a_seat_counts_when_every_channel_was_read_there() -> None:
     part = step.solve(job_of(system, *first), "as-found")
     assert {c: each.level_db for c, each in part.channels.items()} == {"FL": 75.0, "FC": 75.0}
     assert (part.seats, part.not_counted) == (("A2",), {"B2": ("FC",)})
-    assert any("B2 are not used yet: FC was not" in remark for remark in said(job_of(system, *first)).remarks)
+    assert any("B2 are not used yet: FC was not" in remark for remark in outcome_of(job_of(system, *first)).remarks)
     whole = step.solve(job_of(system, *first, *levels({"FC": 71.0}, seat="B2")), "as-found")
     assert {c: each.level_db for c, each in whole.channels.items()} == {"FL": 73.0, "FC": 73.0}
     assert whole.not_counted == {}
@@ -254,13 +254,13 @@ def test_readings_at_another_seat_are_not_called_the_reference_seats() -> None:
     apart = job_of(system, *levels({"FL": 75.0}), *levels({"FC": 71.0}, seat="B2"))
     result = step.solve(apart, "as-found")
     assert (list(result.channels), result.missing) == (["FL"], ("FC",))
-    assert said(apart).advice[0].text == "Read the level of Centre (FC) at A2."
-    assert any("B2 are not used yet: FL was not" in remark for remark in said(apart).remarks)
+    assert outcome_of(apart).advice[0].text == "Read the level of Centre (FC) at A2."
+    assert any("B2 are not used yet: FL was not" in remark for remark in outcome_of(apart).remarks)
 
 
 def test_a_channel_without_a_name_is_called_by_its_id_once() -> None:
     nameless = replace(cinema(["FL"]), channels=(Channel(id="FL", role="screen"),))
-    assert said(job_of(defined(nameless))).advice[0].text == "Read the level of FL at A2."
+    assert outcome_of(job_of(defined(nameless))).advice[0].text == "Read the level of FL at A2."
 
 
 def test_seats_without_weight_count_alike_where_no_other_was_read() -> None:
@@ -293,7 +293,7 @@ def test_one_channel_out_of_range_gets_a_proposal_with_its_cost_and_a_name() -> 
     assert result.channels["FC"].trim_db == 12.0
     assert result.channels["FC"].predicted_db == pytest.approx(73.0)
     assert [choice.reaching for choice in result.choices[:2]] == [2, 3]
-    outcome = said(job)
+    outcome = outcome_of(job)
     assert outcome.stands_out.startswith("FC cannot reach")
     assert any("2.0 dB quieter" in remark for remark in outcome.remarks)
     assert any(table.id == "offsets" for table in outcome.tables)
@@ -314,10 +314,10 @@ def test_a_decision_takes_the_offset() -> None:
 
 
 @pytest.mark.parametrize("nonsense", ["loud", "nan", "inf", ""])
-def test_a_decision_that_is_no_number_is_left_out_and_said(nonsense: str) -> None:
+def test_a_decision_that_is_no_number_is_left_out_and_named(nonsense: str) -> None:
     job = job_of(defined(cinema(["FL"])), *levels({"FL": 75.0}), decided("levels", "common_offset", nonsense))
     assert step.solve(job, "as-found").offset_db == 0.0
-    assert any("not a number" in remark for remark in said(job).remarks)
+    assert any("not a number" in remark for remark in outcome_of(job).remarks)
 
 
 def test_two_channels_no_offset_brings_together_are_named() -> None:
@@ -327,7 +327,7 @@ def test_two_channels_no_offset_brings_together_are_named() -> None:
     assert out == ["FL", "FR"]
     best = max(choice.reaching for choice in result.choices)
     assert best == 2  # one of the two can be helped at the other's cost
-    assert any("Still out of range" in remark for remark in said(job).remarks)
+    assert any("Still out of range" in remark for remark in outcome_of(job).remarks)
 
 
 def test_the_reference_is_the_processors_and_its_basis_is_told() -> None:
@@ -343,11 +343,11 @@ def test_the_reference_is_the_processors_and_its_basis_is_told() -> None:
 def test_what_stands_out_and_what_to_do_next() -> None:
     readings = {"FL": [75.0] * 2, "FC": [74.0] * 2, "FR": [75.0] * 2, "BL": [77.0] * 2, "BR": [79.5] * 2}
     job = job_of(defined(cinema(list(readings))), *levels(readings))
-    outcome = said(job)
+    outcome = outcome_of(job)
     assert outcome.stands_out == "BR 4.5 dB above the others, set 3 trims"
     assert outcome.advice[0].text == "Enter 3 trims from the settings sheet, then read the levels again."
     assert outcome.state == "done"
-    part = said(job_of(defined(cinema(list(readings))), *levels({"FL": 75.0})))
+    part = outcome_of(job_of(defined(cinema(list(readings))), *levels({"FL": 75.0})))
     assert part.state == "part"
     assert "Centre" in part.advice[0].text
     assert {check.channel for check in part.checks if check.verdict is Verdict.NOT_TESTED} == {"FC", "FR", "BL", "BR"}
@@ -355,13 +355,13 @@ def test_what_stands_out_and_what_to_do_next() -> None:
 
 
 def test_one_trim_is_not_several() -> None:
-    outcome = said(job_of(defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 78.5})))
+    outcome = outcome_of(job_of(defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 78.5})))
     assert outcome.stands_out == "FC 3.5 dB above target, set 1 trim"
 
 
 def test_nothing_yet_says_nothing() -> None:
     for job in (job_of(), job_of(defined(cinema())), job_of(defined(cinema(seats=())))):
-        outcome = said(job)
+        outcome = outcome_of(job)
         assert outcome.state == "nothing"
         assert outcome.checks == ()
         assert outcome.tables == ()

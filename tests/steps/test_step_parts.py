@@ -268,10 +268,10 @@ def test_explanations_in_words(found: Explanation, words: str) -> None:
     assert in_words(found, ["FL", "FR", "FC"], ["A1", "A2"]) == words
 
 
-def visits(then: Any = None, now: Any = None, held: tuple[float, float] | None = None) -> Any:
+def visits(then: Any = None, now: Any = None, trims_db: tuple[float, float] | None = None) -> Any:
     """Two visits to the invented cinema; a subwoofer's trim then and now."""
-    figures = {} if held is None else {("trim_db", "SUB1"): SimpleNamespace(value=held[0])}
-    job = job_of(defined(cinema()), *([] if held is None else [setting("SUB1", trim_db=held[1])]))
+    figures = {} if trims_db is None else {("trim_db", "SUB1"): SimpleNamespace(value=trims_db[0])}
+    job = job_of(defined(cinema()), *([] if trims_db is None else [setting("SUB1", trim_db=trims_db[1])]))
     return SimpleNamespace(
         then=then or cinema(),
         now=now or cinema(),
@@ -307,9 +307,9 @@ def test_why_a_spread_over_seats_is_not_compared() -> None:
     )
     assert why(visits(now=crossed), *both) == drift_visits.OTHER_CROSSOVER
     subs = over("A1", "A2", channel=compare.SUBS), over("A1", "A2", channel=compare.SUBS)
-    assert why(visits(held=(-3.0, -3.0)), *subs) is None
-    assert why(visits(held=(-3.0, -2.5)), *subs) == drift_visits.SUBS_SET
-    assert why(visits(held=(-3.0, -2.5)), *both) is None  # a main channel has nothing to do with it
+    assert why(visits(trims_db=(-3.0, -3.0)), *subs) is None
+    assert why(visits(trims_db=(-3.0, -2.5)), *subs) == drift_visits.SUBS_SET
+    assert why(visits(trims_db=(-3.0, -2.5)), *both) is None  # a main channel has nothing to do with it
 
 
 # --- levels, reflections, references -------------------------------------------------------------------------------

@@ -212,9 +212,9 @@ def test_a_distance_in_the_processor_is_off_by_a_factor_of_two(factor: float, as
     assert bool(unusual_setting(job_of(defined(system)), new)) is asked
     # Another channel off by as much has been confirmed: within a factor of 1.25 it is the same cause.
     for other, again in ((3.0, True), (2.5, False), (1.8, True)):
-        held = setting("FR", distance=round(other * to(system, "FR"), 3))
+        entered = setting("FR", distance=round(other * to(system, "FR"), 3))
         new = Setting(round="as-found", channel="FL", distance=round(2.2 * to(system, "FL"), 3))
-        assert bool(unusual_setting(job_of(defined(system), held), new)) is again
+        assert bool(unusual_setting(job_of(defined(system), entered), new)) is again
 
 
 def test_repeats_differ_by_3_db_and_channels_by_9_db() -> None:

@@ -84,12 +84,12 @@ async def test_selected_row_tells_limit_uncertainty_and_basis(size):
         await open_step(app, pilot, "levels")
         assert words(app, "#judgement").startswith("– not tested  FR")  # it begins where nothing is read yet
         await pilot.press("home")
-        said = words(app, "#judgement")
-        assert said.startswith("✗ fail")
-        assert "+4.0 dB" in said
-        assert "limit −1.5 to 1.5 dB" in said
-        assert "U = " in said
-        assert "basis" in said
+        text = words(app, "#judgement")
+        assert text.startswith("✗ fail")
+        assert "+4.0 dB" in text
+        assert "limit −1.5 to 1.5 dB" in text
+        assert "U = " in text
+        assert "basis" in text
 
 
 async def test_two_pages_at_80_columns():

@@ -75,11 +75,11 @@ def _version(each: Version, seats: tuple[str, ...]) -> dict[str, Any]:
 
 
 def _sturdiness(result: BassResult) -> dict[str, Any]:
-    held = result.held_out
+    held_out = result.held_out
     return {
         "worst_sd_db": _round(math.sqrt(result.sturdy.worst_db2), 2),
         "worst": result.sturdy.worst,
-        "seat_left_out_sd_db": None if held is None else _round(math.sqrt(held.mean_db2), 2),
+        "seat_left_out_sd_db": None if held_out is None else _round(math.sqrt(held_out.mean_db2), 2),
     }
 
 

@@ -152,8 +152,8 @@ def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> Search
     slope = 1e-3 if processor.delay.unit == "ms" else -unit_m(processor.delay.unit) / own
     settings = [job.setting(measured.round, sub) for sub in subs]
     trims = tuple(s.trim_db for s in settings)
-    held = tuple(s.distance for s in settings)
-    old = np.array([math.nan if v is None else v for v in held])
+    entered = tuple(s.distance for s in settings)
+    old = np.array([math.nan if v is None else v for v in entered])
     ends = np.array([(processor.delay.min - old) * slope, (processor.delay.max - old) * slope])
     # What is not noted may be anything: the spread alone bounds it.
     low = np.where(np.isfinite(old), ends.min(axis=0), -2 * DELAY_SPREAD_S)
@@ -162,7 +162,7 @@ def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> Search
     low, high = np.maximum(low, middle - DELAY_SPREAD_S), np.minimum(high, middle + DELAY_SPREAD_S)
     trim = np.array([0.0 if v is None else v for v in trims])
     on_grid = [0.0 if v is None else _to(v, processor.trim_db) - v for v in trims]
-    delay_origin = [0.0 if v is None else (_to(v, processor.delay) - v) * slope for v in held]
+    delay_origin = [0.0 if v is None else (_to(v, processor.delay) - v) * slope for v in entered]
     return SearchSpace(
         bounds=SearchBounds(
             delay_low_s=np.minimum(low, high),
@@ -178,7 +178,7 @@ def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> Search
         ),
         slope_s=slope,
         old_trims_db=trims,
-        old_settings=held,
+        old_settings=entered,
         mains_moved_s=_mains_moved_s(job, measured.round, analyses, slope),
     )
 
@@ -317,7 +317,7 @@ def _why_kept(
     crossover: Crossover | None,
     gained: float,
     u: float,
-    held: HeldOut | None,
+    held_out: HeldOut | None,
 ) -> str | None:
     """Why nothing is to be changed; None where a change is clearly better."""
     if (
@@ -329,7 +329,7 @@ def _why_kept(
         return "with one subwoofer no setting changes how seats differ"
     if gained < max(2 * u, LEAST_GAIN_DB2):
         return f"the best settings would gain {max(gained, 0.0):.1f} dB², no more than its uncertainty or what can be heard"
-    if held is not None and held.mean_db2 >= found.figures.variance_db2:
+    if held_out is not None and held_out.mean_db2 >= found.figures.variance_db2:
         return "settings found without one of the seats make the bass of all seats no more even than it is"
     return None
 
@@ -422,9 +422,9 @@ def _delay_offset_s(
     found = distances.solve(job, measured.round, analyses).channels
     wanted = []
     for i, sub in enumerate(measured.subs):
-        held = space.old_settings[i]
-        if sub in found and held is not None:
-            moved = (found[sub].setting.setting - held) * space.slope_s - space.mains_moved_s
+        old = space.old_settings[i]
+        if sub in found and old is not None:
+            moved = (found[sub].setting.setting - old) * space.slope_s - space.mains_moved_s
             wanted.append(moved - best.delay_s[i])
         else:
             wanted.append(-best.delay_s[i])
@@ -478,8 +478,8 @@ def proposals(job: Job, measured: MeasuredBass, space: SearchSpace, settings: Su
     is_change = not _same(settings, unchanged(measured.room.subs))
     moved = _shift(space.mains_moved_s / space.slope_s, delay.step) if is_change else 0.0
     wanted = [
-        None if held is None else held + float(settings.delay_s[i]) / space.slope_s + moved
-        for i, held in enumerate(space.old_settings)
+        None if setting is None else setting + float(settings.delay_s[i]) / space.slope_s + moved
+        for i, setting in enumerate(space.old_settings)
     ]
     known = np.array([v for v in wanted if v is not None])
     extra = 0.0
@@ -492,7 +492,7 @@ def proposals(job: Job, measured: MeasuredBass, space: SearchSpace, settings: Su
     for i, sub in enumerate(measured.subs):
         channel = job.system.channel(sub)
         assert channel is not None
-        old, held = space.old_trims_db[i], space.old_settings[i]
+        old, old_setting = space.old_trims_db[i], space.old_settings[i]
         polarity = job.setting(measured.round, sub).polarity or "normal"
         turned = {"normal": "reversed", "reversed": "normal"}[polarity]
         value = wanted[i]
@@ -502,7 +502,7 @@ def proposals(job: Job, measured: MeasuredBass, space: SearchSpace, settings: Su
             delay_s=float(settings.delay_s[i]),
             polarity=int(settings.polarity[i]),
             old_trim_db=old,
-            old_setting=held,
+            old_setting=old_setting,
             old_polarity=polarity,
             trim_db=None
             if old is None
@@ -544,13 +544,13 @@ def set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubPro
         if isinstance(result, str):
             continue
         delay, trim = job.system.processor.delay, job.system.processor.trim_db
-        held = {sub: job.setting(round_id, sub) for sub in result.subs}
+        entered = {sub: job.setting(round_id, sub) for sub in result.subs}
         return {
             sub: each
             for sub, each in (result.subs.items() if in_use(job, result) else ())
-            if _near_enough(held[sub].trim_db, each.trim_db, trim.step / 2)
-            and _near_enough(held[sub].distance, each.setting, delay.step)
-            and (held[sub].polarity or "normal") == each.new_polarity
+            if _near_enough(entered[sub].trim_db, each.trim_db, trim.step / 2)
+            and _near_enough(entered[sub].distance, each.setting, delay.step)
+            and (entered[sub].polarity or "normal") == each.new_polarity
         }
     return {}
 

@@ -246,15 +246,15 @@ def _origins_s(
         clocks = [m.clocks[m.seats.index(seat)] for m in (before, after)]
         moved = []
         for channel in (c for c in job.system.channels if not c.is_sub):
-            held = [job.setting(m.round, channel.id).distance for m in (before, after)]
+            entered = [job.setting(m.round, channel.id).distance for m in (before, after)]
             heard = [
                 next((i for i in reversed(screened.repeats(m.round, channel.id, seat)) if i.clock == clock), None)
                 for m, clock in zip((before, after), clocks, strict=True)
             ]
             times = [None if i is None or i.analysis is None else i.analysis.arrival_s for i in heard]
-            if times[0] is None or times[1] is None or held[0] is None or held[1] is None:
+            if times[0] is None or times[1] is None or entered[0] is None or entered[1] is None:
                 continue
-            moved.append(times[1] - times[0] - (held[1] - held[0]) * slope)
+            moved.append(times[1] - times[0] - (entered[1] - entered[0]) * slope)
         if len(moved) < 3:
             return None
         out.append(float(np.median(moved)))

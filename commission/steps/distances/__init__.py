@@ -190,7 +190,7 @@ def _ms(seconds: float | None) -> float | None:
 
 def _settings_table(job: Job, found: Iterable[ChannelDistance], waiting: Container[str]) -> Table:
     delay = job.system.processor.delay
-    held = grid_decimals(delay.step, 1)
+    decimals = grid_decimals(delay.step, 1)
 
     def unless_waiting(value: Callable[[ChannelDistance], float | None]) -> Callable[[ChannelDistance], float | None]:
         return lambda each: None if each.channel.id in waiting else value(each)
@@ -208,8 +208,8 @@ def _settings_table(job: Job, found: Iterable[ChannelDistance], waiting: Contain
             unless_waiting(lambda each: _ms(each.setting.delay_s)),
         ),
         # The processor's own unit stays as it is, whatever the job's units are: it is what must be typed.
-        (Column(key="held", title=f"Current [{delay.unit}]", decimals=held), lambda each: each.held),
-        (Column(key="new", title=f"New [{delay.unit}]", decimals=held), new),
+        (Column(key="held", title=f"Current [{delay.unit}]", decimals=decimals), lambda each: each.held),
+        (Column(key="new", title=f"New [{delay.unit}]", decimals=decimals), new),
         (
             Column(key="rest", title="Error", unit="ms", decimals=2, signed=True),
             unless_waiting(lambda each: _ms(each.setting.error_s)),

@@ -222,7 +222,7 @@ def _table(job: Job, changes: tuple[SettingChange, ...]) -> Table:
     unit = job.system.processor.delay.unit
     what = "Delay" if unit == "ms" else "Distance"
     trims = _decimals((trim for c in changes for trim in (c.trim_found_db, c.trim_left_db)), 1)
-    held = _decimals((each for c in changes for each in (c.distance_found, c.distance_left)), 2)
+    decimals = _decimals((each for c in changes for each in (c.distance_found, c.distance_left)), 2)
     return table_of(
         changes,
         (Column(key="channel", title="Channel"), lambda c: c.channel),
@@ -235,8 +235,8 @@ def _table(job: Job, changes: tuple[SettingChange, ...]) -> Table:
             lambda c: c.trim_left_db,
         ),
         # The processor's own unit, whatever the job's units are.
-        (Column(key="distance_found", title=f"{what} found [{unit}]", decimals=held), lambda c: c.distance_found),
-        (Column(key="distance_left", title=f"{what} left [{unit}]", decimals=held), lambda c: c.distance_left),
+        (Column(key="distance_found", title=f"{what} found [{unit}]", decimals=decimals), lambda c: c.distance_found),
+        (Column(key="distance_left", title=f"{what} left [{unit}]", decimals=decimals), lambda c: c.distance_left),
         (Column(key="polarity_found", title="Polarity found"), lambda c: c.polarity_found),
         (Column(key="polarity_left", title="Polarity left"), lambda c: c.polarity_left),
         (Column(key="applied", title="Applied"), lambda c: "✓ yes" if c.applied else ""),

@@ -176,7 +176,7 @@ def _offered(result: LevelsResult) -> tuple[Choice, ...]:
 
 
 def _trims_table(job: Job, result: LevelsResult) -> Table:
-    held = grid_decimals(job.system.processor.trim_db.step, 1)
+    decimals = grid_decimals(job.system.processor.trim_db.step, 1)
 
     def current_db(each: ChannelLevel) -> float | None:
         return each.old_trim_db if each.old_trim_known else None
@@ -195,8 +195,8 @@ def _trims_table(job: Job, result: LevelsResult) -> Table:
         (Column(key="spread", title="Spread", unit="dB", decimals=1), lambda each: each.spread_db),
         (Column(key="apart", title="Off by", unit="dB", decimals=1, signed=True), lambda each: each.match.value),
         (Column(key="U", title="U", unit="dB", decimals=1), lambda each: 2 * each.match.uncertainty),
-        (Column(key="old", title="Current", unit="dB", decimals=held, signed=True), current_db),
-        (Column(key="new", title="New", unit="dB", decimals=held, signed=True), new_db),
+        (Column(key="old", title="Current", unit="dB", decimals=decimals, signed=True), current_db),
+        (Column(key="new", title="New", unit="dB", decimals=decimals, signed=True), new_db),
         (Column(key="correction", title="Change", unit="dB", decimals=2, signed=True), change_db),
         (Column(key="exact", title="Exact", unit="dB", decimals=2, signed=True), lambda each: each.trim_exact_db),
         (Column(key="predicted", title="Will read", unit="dB", decimals=1), lambda each: each.predicted_db),
@@ -340,7 +340,7 @@ def _basis(job: Job, result: LevelsResult) -> list[str]:
             "itself."
         )
     if result.channels:
-        held = "on a stand" if result.support == "stand" else "by hand"
+        support = "on a stand" if result.support == "stand" else "by hand"
         scatter = (
             "how far the readings scatter follows from the repeats"
             if result.repeated
@@ -348,7 +348,7 @@ def _basis(job: Job, result: LevelsResult) -> list[str]:
         )
         trim = job.system.processor.trim_db
         remarks.append(
-            f"Meter {held}; {scatter}. Trim steps of {trim.step:g} dB leave up to {number(trim.step / 2, 2)} dB on each "
+            f"Meter {support}; {scatter}. Trim steps of {trim.step:g} dB leave up to {number(trim.step / 2, 2)} dB on each "
             f"channel, {trim.step:g} dB between two; the limit includes it."
         )
     if result.common_u_db is not None:

@@ -129,10 +129,10 @@ class BassScreen(VisitScreen):
                 items.append(text_item("", ""))
             items.append(text_item("", f" {sub}", "mark"))
             trim = "" if each.trim_db is None else f"trim {number(each.trim_db, 1, signed=True)} dB"
-            held = "" if each.setting is None else f"set {number(each.setting, 2)} {unit}"
+            new_setting = "" if each.setting is None else f"set {number(each.setting, 2)} {unit}"
             values = (
                 ("gain", f"{number(float(self.settings.gain_db[i]), 1, signed=True)} dB", trim),
-                ("delay", f"{number(1000 * float(self.settings.delay_s[i]), 2, signed=True)} ms", held),
+                ("delay", f"{number(1000 * float(self.settings.delay_s[i]), 2, signed=True)} ms", new_setting),
                 ("polarity", "turned over" if self.settings.polarity[i] < 0 else "as it is", each.new_polarity),
             )
             for kind, value, setting in values:
