@@ -1,6 +1,6 @@
 """Run all benchmarks, or those named: `python tests/bench analysis responses --channels 4`.
 
-`faults` and `visits` are no measurements of time and have options of their own: `python tests/bench visits --help`.
+`faults` and `visits` do not measure time and have their own options: `python tests/bench visits --help`.
 """
 
 from __future__ import annotations

@@ -194,7 +194,7 @@ class Room:
 
 
 OVER = 4
-"""Images fall on a grid so many times as fine as the samples."""
+"""The time grid of the images is this many times finer than the samples."""
 
 
 class Grid:

@@ -272,7 +272,7 @@ FREQ_HZ = 20 * 2 ** (np.arange(240) / 24)
 
 
 def repeated(rng: np.random.Generator, true: Repeatability, count: int, freq: np.ndarray) -> list[Repeat]:
-    """Two readings at each of so many places, in a band of the grid."""
+    """Two readings at each of `count` places, in a band of the grid."""
     root = np.linalg.cholesky(correlation(np.arange(len(freq))) + 1e-9 * np.eye(len(freq)))
     out = []
     for k in range(count):

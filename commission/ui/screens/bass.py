@@ -39,7 +39,7 @@ The dotted area reaches from the lowest to the highest seat as measured. The two
 with the settings at the left.
 
 - **Up** and **down** select a value, **left** and **right** change it by one step of the processor, with Shift by ten.
-- **p** returns to the proposal, **b** to the settings as they are.
+- **p** returns to the proposal, **b** to the settings as measured.
 - **f** searches again from these settings. Escape stops the search and keeps the best settings found so far.
 - **Enter** stores the settings for the settings sheet.
 
