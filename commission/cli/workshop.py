@@ -14,7 +14,7 @@ from commission.model.checklist import LIP_SYNC
 from commission.model.errors import CommissionError, StoreError
 from commission.model.outside_files import kind_of, read_outside, replace_own
 from commission.model.progress import unwatched
-from commission.model.units import clean_text
+from commission.model.units import clean_text, counted
 
 if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
     from collections.abc import Sequence
@@ -227,7 +227,9 @@ class LocalWorkshop:
         name = clean_text(path.name)
         samples, info = read_sound(data, name)
         if info.channels != 2 or light not in (0, 1):
-            raise model.InputError(name, f"{info.channels} channels", "two: the microphone and the light sensor")
+            raise model.InputError(
+                name, counted(info.channels, "channel"), "two: the microphone and the light sensor"
+            )
         try:
             found = sound_after_picture(samples[light], samples[1 - light], float(info.rate_hz))
         except model.UnusableError as error:

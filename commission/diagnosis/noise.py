@@ -174,8 +174,10 @@ def _intelligibility(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     parts = [f"STI {value:.2f} at {worst.seat}, limit {limit:.2f}"]
     if worst.sti_without_noise is not None:
         parts.append(f"{worst.sti_without_noise:.2f} without noise")
-    if worst.won_room is not None and worst.won_level is not None:
-        parts.append(f"{worst.won_room:.2f} better without reverberation, {worst.won_level:.2f} with 3 dB more level")
+    if worst.gain_room is not None and worst.gain_level is not None:
+        parts.append(
+            f"{worst.gain_room:.2f} better without reverberation, {worst.gain_level:.2f} with 3 dB more level"
+        )
     if worst.c50_db is not None:
         parts.append(f"C50 {number(worst.c50_db, 1)} dB")
     remedies = {

@@ -51,7 +51,7 @@ def test_a_recording_that_shows_no_offset_stores_nothing(
     LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", cinema()).close()
     flashes(tmp_path / "mono.wav", 0.1, channels=1)
     soundfile.write(tmp_path / "hiss.wav", np.random.default_rng(2).normal(0, 0.1, (96_000, 2)), 48_000)
-    for name, found in (("mono.wav", "found 1 channels"), ("hiss.wav", "0 flashes and 0 clicks")):
+    for name, found in (("mono.wav", "found 1 channel"), ("hiss.wav", "0 flashes and 0 clicks")):
         assert main(["lip-sync", "loft.commission", name]) == 2
         assert found in capsys.readouterr().err
     assert main(["lip-sync", "loft.commission", "mono.wav", "--round", "never"]) == 2

@@ -124,7 +124,7 @@ def one_of_two(other: str, state: str = "one of two", relation: Relation | None 
     return ChannelPolarity(state=state, others=(other,), relation=relation, why="there is no third")  # type: ignore[arg-type]
 
 
-def test_one_of_two_is_told_once_for_each_pair() -> None:
+def test_one_of_two_is_reported_once_for_each_pair() -> None:
     e = polarity(
         FL=one_of_two("FR", relation=None),
         FR=one_of_two("FL"),
@@ -325,7 +325,7 @@ def test_all_channels_off_alike_are_loud_or_low_beyond_their_uncertainty() -> No
     assert look(calibration._all_off, read({c: level(-1.8) for c in loud}, common_u_db=0.4)) == []
 
 
-def test_trims_are_told_beyond_what_all_share() -> None:
+def test_trims_are_reported_beyond_what_all_share() -> None:
     values = {c: level(-4.0) for c in ("FL", "FR", "SiL", "SiR", "BL", "BR", "TpFL", "TpFR")} | {
         "FC": level(-1.0),  # 3 dB too soft against the others
         "TpBL": level(-6.2),
@@ -642,7 +642,9 @@ def test_the_seat_behind_is_within_twenty_degrees() -> None:
 # --- of wiring: what a level shows ---------------------------------------------------------------------------------
 
 
-def test_a_level_that_is_lost_is_not_told_beside_a_fault_that_explains_it(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_level_that_is_lost_is_not_reported_beside_a_fault_that_explains_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setattr(wiring, "lost_levels_db", lambda *_: {"FL": -9.0, "TpFL": -12.4})
     got = look(wiring._level_lost, evidence(*levels({"FL": 66.0})))
     assert [(each.channels, each.title) for each in got] == [
@@ -833,7 +835,7 @@ def test_among_bare_walls_one_is_odd_that_is_3_5_db_above_their_middle(more_db: 
     assert [each.channels for each in got] == ([("FC",)] if expected else [])
 
 
-def test_a_silent_channel_is_told_with_its_level_and_its_noise(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_silent_channel_is_reported_with_its_level_and_its_noise(monkeypatch: pytest.MonkeyPatch) -> None:
     below = {"level_db": -45.2, "compared_with": "SiR", "limit_db": -20.0, "snr_db": 3.0}
     silent = {"SiL": SimpleNamespace(**below), "TpFL": SimpleNamespace(**below)}
     monkeypatch.setattr(wiring, "silent_channels", lambda _: silent)
@@ -847,7 +849,7 @@ def test_a_silent_channel_is_told_with_its_level_and_its_noise(monkeypatch: pyte
     assert "ladder" not in first.remedy
 
 
-def test_a_dead_driver_is_told_with_its_band_and_its_seats(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_dead_driver_is_reported_with_its_band_and_its_seats(monkeypatch: pytest.MonkeyPatch) -> None:
     dead = SimpleNamespace(gap_db=-24.4, band_hz=(3000.0, 10000.0), seats=(5, 6), limit_db=-10.0)
     monkeypatch.setattr(wiring, "dead_drivers", lambda job, seats, driver: {"SiL": dead})
     e = evidence(seats=SimpleNamespace(against={"SiL": SimpleNamespace(partner="SiR")}))

@@ -34,7 +34,6 @@ from commission.steps import all_steps, checklist, layout, seats
 
 ROOT = Path(__file__).resolve().parents[2]
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
-STEPS_BY_ID = {step.id: step for step in all_steps()}
 ALL_SEATS = ["A1", "A2", "A3", "B1", "B2", "B3"]
 
 

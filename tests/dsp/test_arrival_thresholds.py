@@ -57,7 +57,7 @@ def test_a_weaker_sound_before_it_makes_an_arrival_doubtful(
 
 
 @pytest.mark.parametrize(("noise_db", "heard"), [(-31.0, True), (-29.0, False)])
-def test_an_arrival_stands_30_db_above_the_noise(noise_db: float, heard: bool) -> None:
+def test_an_arrival_is_30_db_above_the_noise(noise_db: float, heard: bool) -> None:
     found = timing.main_arrival(envelope((10.0, 0.0), noise_db=noise_db), RATE_HZ)
     assert (found.time_s is not None) is heard
     assert heard or "29 dB above the noise" in (found.why or "")

@@ -22,7 +22,6 @@ from commission.model import (
     Event,
     EventBody,
     FloatArray,
-    Job,
     JobCreated,
     Position,
     ResponseStored,
@@ -197,16 +196,6 @@ def heard_everywhere(
                 level = 75 + float(rng.normal(0, 2 if r == AS_FOUND else 1))
                 out[(r, channel.id, seat.id)] = response(level, 0.02 + float(rng.uniform(0, 0.004)))
     return out
-
-
-def only_round(job: Job, round_id: str) -> tuple[EventBody, ...]:
-    """The bodies of a log that belong to one round or to none."""
-    out = []
-    for event in job.log[1:]:
-        own = getattr(event.body, "round", None) or getattr(getattr(event.body, "setting", None), "round", round_id)
-        if own == round_id:
-            out.append(event.body)
-    return tuple(out)
 
 
 def sections(document: Document) -> Iterator[Section]:

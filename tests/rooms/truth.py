@@ -12,8 +12,6 @@ from scipy import fft, signal
 
 from rooms.installation import Installation, Plan
 
-THIRDS_HZ = 1000 * 2.0 ** (np.arange(-17, 13) / 3)
-
 
 def third_octaves_db(power: np.ndarray, freq: np.ndarray, centres: np.ndarray) -> np.ndarray:
     """Mean power in third octaves [shape=(…, centres)]."""

@@ -60,7 +60,7 @@ def test_what_to_enter_is_on_the_steps_of_the_processor_and_gives_what_is_predic
     assert figures(again, unchanged(2)).sd_db == pytest.approx(result.proposed.sd_db, abs=0.05)
 
 
-def test_a_proposal_is_better_than_what_stands_beside_it() -> None:
+def test_a_proposal_is_better_than_what_it_is_compared_with() -> None:
     result = result_of(as_found(subs=4, seed=2))
     assert result.is_change
     for other in (result.as_found, *result.others):

@@ -1,4 +1,4 @@
-"""Dialogue: the index at each seat and what each mend wins, from decaying noise of known T and noise of known level."""
+"""Dialogue: the index at each seat and what each remedy gains, from decaying noise of known T and noise of known level."""
 
 from __future__ import annotations
 
@@ -123,7 +123,7 @@ def test_noise_is_named_where_it_costs_most() -> None:
     assert found.state == "ventilation high"  # the loudest
     assert seat.check.verdict is Verdict.FAIL
     assert seat.cause == "noise"
-    assert seat.won_noise == pytest.approx((seat.sti_without_noise or 0) - (seat.sti or 0))
+    assert seat.gain_noise == pytest.approx((seat.sti_without_noise or 0) - (seat.sti or 0))
     chosen = Decided(round=AS_FOUND, step="dialogue", key="noise_state", value="everything off")
     better = dialogue.solve(
         job(*noise(QUIET_DB, "everything off"), *noise(LOUD_DB), chosen), AS_FOUND, analyses({"A2": decay(0.35, 6)})
@@ -146,7 +146,7 @@ def test_a_soft_centre_makes_the_level_count() -> None:
     near, far = found.seats
     assert near.speech_db - far.speech_db == pytest.approx(12.0, abs=0.8)  # decays of two seeds
     assert far.centre_db == pytest.approx(-12.0, abs=1.2)
-    assert (far.won_level or 0) > (near.won_level or 0)
+    assert (far.gain_level or 0) > (near.gain_level or 0)
     assert (far.sti or 0) < (near.sti or 0)
 
 

@@ -73,7 +73,7 @@ def of(result: DriftResult, quantity: str, channel: str) -> Drift:
 def visit_levels(
     draw: np.random.Generator, names: list[str], *, meter_db: float = 0.0, drift_db: float = 0.0, times: int = 1
 ):
-    """Hand readings of every channel at the reference seat, the meter held up again for each."""
+    """Hand readings of every channel at the reference seat, the meter placed again for each."""
     off = draw.normal(0, meter_db)
     values = {}
     for name in names:

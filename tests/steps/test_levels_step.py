@@ -159,7 +159,7 @@ def test_what_all_channels_share_is_the_volume_and_not_thirteen_trims() -> None:
     assert step.solve(job_of(defined(cinema(["FL"])), *levels({"FL": 72.0})), "as-found").reference is None
 
 
-def test_how_many_more_readings_would_decide_is_said_beside_it() -> None:
+def test_how_many_more_readings_would_decide_is_shown_with_it() -> None:
     pair = [75.9, 76.3]
     read = {c: [75.0, 75.4] for c in FIVE} | {"FR": pair}
     job = job_of(defined(cinema(FIVE)), *levels(read))

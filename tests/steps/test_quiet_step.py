@@ -178,7 +178,7 @@ def test_hum_below_the_threshold_of_hearing_is_no_fault() -> None:
     assert check.verdict is not Verdict.FAIL
 
 
-def test_the_first_source_is_the_one_that_stands_out() -> None:
+def test_the_first_source_is_the_one_above_everything_off() -> None:
     off, vent, rack = (
         nc_noise(18, 11, state="everything off"),
         nc_noise(36, 12),

@@ -151,7 +151,7 @@ def test_an_arrival_40_ms_off_is_on_another_clock() -> None:
     assert all(a is not None and a.arrival_s is None and a.level_db is not None for a in found.usable.values())
 
 
-def test_strays_are_not_told_where_a_delay_may_be_the_reason_or_a_mistake_is_known() -> None:
+def test_strays_are_not_reported_where_a_delay_may_be_the_reason_or_a_mistake_is_known() -> None:
     late = {(1, 2): 100.0, (2, 3): 100.0}
     assert strays(late, known=0) is None
     assert strays(late, known=1) is not None
@@ -299,7 +299,7 @@ def test_octaves_are_those_measured_or_the_level_for_all() -> None:
     assert np.isnan(gains._octaves(analysis(octave_db={}, level_db=None))).all()
 
 
-def test_half_of_the_seats_with_another_gain_are_told_against_the_reference_seat() -> None:
+def test_half_of_the_seats_with_another_gain_are_reported_against_the_reference_seat() -> None:
     mains = [c for c in JOB.system.channels if not c.is_sub]
     two = replace(JOB.system, seats=tuple(s for s in JOB.system.seats if s.id in ("A1", "A2", "B1", "B2")))
     loud = {

@@ -205,7 +205,7 @@ def test_a_seat_is_compared_with_the_mean_of_those_that_count() -> None:
 
 
 @pytest.mark.parametrize(("at_hz", "seen"), [(33.0, True), (66.0, True), (160.0, False)])
-def test_a_subwoofer_s_null_is_told_from_the_mean_of_the_seats(at_hz: float, seen: bool) -> None:
+def test_a_subwoofer_s_null_is_found_against_the_mean_of_the_seats(at_hz: float, seen: bool) -> None:
     # 20 dB at one of four seats pulls their mean down by 5 dB.
     row = heard_at({"A1": 0.0, "A2": 0.0, "A3": 0.0, "B1": 0.0}, ("A3", at_hz, -20.0))
     found = seats_result._spreads(CHANNELS["SUB1"], row, set(row))

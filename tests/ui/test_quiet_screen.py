@@ -1,4 +1,4 @@
-"""Quiet by keyboard: a state with a name of one's own is chosen, values are typed, the step rates them."""
+"""Quiet by keyboard: a custom state is chosen, values are typed, the step rates them."""
 
 from __future__ import annotations
 

@@ -183,8 +183,8 @@ def _bass(context: Context, after: str | None) -> tuple[tuple[_Values, _Values],
     each = result.channels.get(subs[0] if len(subs) == 1 else seat_variance.SUBS)
     if each is None or band.label not in each.bands["heard"]:
         return ({}, {}), 0.0
-    judged = each.bands["heard"][band.label].after.deviations_db
-    kept = [i for i, seat in enumerate(each.seats) if seat in judged]
+    deviations = each.bands["heard"][band.label].after.deviations_db
+    kept = [i for i, seat in enumerate(each.seats) if seat in deviations]
     pair = [
         dict(zip((each.seats[i] for i in kept), _off_mean_db(levels[kept], inside), strict=False))
         for levels in each.levels
@@ -226,18 +226,18 @@ def _sentence(context: Context, seat: Seat, figures: tuple[SeatFigure, ...]) -> 
         parts = [_now(figure, figure.before) for figure in known if figure.before is not None]
         return f"{name}: {capital('; '.join(parts))}."
     words = [figure.word for figure in known]
-    judged = [each for each in words if each is not None]
+    given = [each for each in words if each is not None]
     word: str
-    if not judged:
+    if not given:
         word = NOT_COMPARED
-    elif Word.BETTER in judged:
-        word = MIXED if Word.WORSE in judged else Word.BETTER
+    elif Word.BETTER in given:
+        word = MIXED if Word.WORSE in given else Word.BETTER
     else:
-        word = Word.WORSE if Word.WORSE in judged else Word.SAME
+        word = Word.WORSE if Word.WORSE in given else Word.SAME
     # Where all changed one way, the word appears once.
-    plain = len(judged) == len(known) and len(set(judged)) == 1
+    plain = len(given) == len(known) and len(set(given)) == 1
     parts = [_changed(figure, plain) for figure in known]
-    if 0 < len(judged) < len(known):
+    if 0 < len(given) < len(known):
         word = f"{word}, as far as it was compared"
     return f"{name}: {word}. {capital('; '.join(parts))}."
 

@@ -185,9 +185,9 @@ def _dialogue(result: dialogue.DialogueResult) -> dict[str, Any]:
             "speech_db": _round(each.speech_db, 1),
             "noise_state": each.noise_state,
             "won": {
-                "noise": _round(each.won_noise, 3),
-                "reverberation": _round(each.won_room, 3),
-                "level_3_db": _round(each.won_level, 3),
+                "noise": _round(each.gain_noise, 3),
+                "reverberation": _round(each.gain_room, 3),
+                "level_3_db": _round(each.gain_level, 3),
             },
             "centre_db": _round(each.centre_db, 1),
             "verdict": each.check.verdict.value,

@@ -58,11 +58,11 @@ class SeatDialogue:
     centre_db: float | None
     """Level of the centre minus the mean of left and right at this seat."""
     noise_state: str | None
-    won_noise: float | None
+    gain_noise: float | None
     """What STI would gain without the noise …"""
-    won_room: float | None
+    gain_room: float | None
     """… without reverberation …"""
-    won_level: float | None
+    gain_level: float | None
     """… with speech louder by 3 dB."""
     check: Check
     budget: Budget
@@ -71,8 +71,8 @@ class SeatDialogue:
     @property
     def cause(self) -> str:
         """What costs most: "noise", "room", "level", or "" where nothing is known."""
-        won = {"noise": self.won_noise, "room": self.won_room, "level": self.won_level}
-        known = {key: value for key, value in won.items() if value is not None}
+        gains = {"noise": self.gain_noise, "room": self.gain_room, "level": self.gain_level}
+        known = {key: value for key, value in gains.items() if value is not None}
         return max(known, key=lambda key: known[key], default="") if known else ""
 
 
@@ -213,16 +213,16 @@ def _seat(
         why = a.why.get("speech", "its response does not cover all octaves from 125 Hz to 8 kHz")
         transfer = None
     noise_db = None if noise is None else np.array([noise.octave_db[hz] for hz in OCTAVES_HZ])
-    sti = without = louder = won_noise = won_room = won_level = None
+    sti = without = louder = gain_noise = gain_room = gain_level = None
     parts = [Contribution(source="method of the index", u=STI_U, unit="STI", basis="IEC 60268-16 (from memory)")]
     if transfer is not None:
         without = _index(transfer, speech_dba, None)
         now = _index(transfer, speech_dba, noise_db)
         louder = _index(transfer, LOUDER_DBA + shift_db, noise_db)
-        won_room = _index(np.ones_like(transfer), speech_dba, noise_db) - now
-        won_level = _index(transfer, speech_dba + RAISED_DB, noise_db) - now
+        gain_room = _index(np.ones_like(transfer), speech_dba, noise_db) - now
+        gain_level = _index(transfer, speech_dba + RAISED_DB, noise_db) - now
         if noise_db is not None and noise is not None:
-            sti, won_noise = now, without - now
+            sti, gain_noise = now, without - now
             u_db = math.hypot(NOISE_U_DB, noise.budget.u)
             off = [_index(transfer, speech_dba, noise_db + d) for d in (-u_db, u_db)]
             each_db = abs(off[0] - off[1]) / (2 * u_db)
@@ -248,9 +248,9 @@ def _seat(
         speech_db=speech_dba,
         centre_db=_against_sides(job, found, centre, seat),
         noise_state=None if noise is None else noise.state,
-        won_noise=won_noise,
-        won_room=won_room,
-        won_level=won_level,
+        gain_noise=gain_noise,
+        gain_room=gain_room,
+        gain_level=gain_level,
         check=_check(job, seat, centre, sti, without, budget, why, why_no_noise),
         budget=budget,
         why=why,

@@ -137,7 +137,7 @@ class _Placed:
     where: Position | None
     checks: tuple[Check, ...] = ()
     worst: Check | None = None
-    """What its row is judged by."""
+    """The check that its row shows."""
     item: PlanItem | None = None
     distance_m: float | None = None
     """From the reference seat; of loudspeakers, as the two angles."""

@@ -37,7 +37,7 @@ class View:
     cursor_hz: float | None = None
     y_limits: tuple[float, float] | None = None
     hint: str = HINT
-    """What stands in the place of the read-out while there is none."""
+    """What is shown in place of the read-out while there is none."""
 
 
 def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
