@@ -31,8 +31,8 @@ class Word(StrEnum):
 
 BASS_SCALE_DB = (("excellent", 2.0), ("good", 3.0), ("typical", 6.0))
 """Seat-to-seat standard deviation from 20 to 80 Hz, each word up to its limit. Of simulated rooms with two subwoofers set
-correctly 0 to 17 % are excellent, 10 to 63 % good or better, 97 to 100 % typical or better; with one subwoofer 0, 0 to 2
-and 80 to 100 % (`tests/references/bass_rooms.py`, two simulators). No published rooms with several seats were at hand."""
+correctly 0 to 18 % are excellent, 13 to 68 % good or better, 95 to 100 % typical or better; with one subwoofer 0, 0 to 3
+and 83 to 100 % (`tests/references/bass_rooms.py`, two simulators). No published rooms with several seats were at hand."""
 HEARD_ABOVE_DB = 12.0
 """A loudspeaker plays where it is no more than this below its strongest two octaves (common practice, no source)."""
 POINTS_PER_OCTAVE = 24

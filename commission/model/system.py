@@ -129,7 +129,7 @@ class Instrument:
     full_scale_db: float | None = None
     """Microphone: dB SPL of a recording of noise with an rms of 1.0 (full scale) at the gain in use; None: unknown."""
     self_noise_db: float | None = None
-    """Microphone or meter: its own noise, dB(A); None: unknown."""
+    """Microphone or meter: its self-noise, dB(A); None: unknown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

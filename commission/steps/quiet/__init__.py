@@ -75,7 +75,7 @@ HELP = """
    `file,round,seat,kind,state`.
 5. No recorder? Choose the state with `c` and type what the meter shows: L_Aeq over 30 s, or the octave bands for NC.
 
-A door or a voice in the recording is left out. Enter the microphone's own noise on the Site form: it sets the lowest level
+A door or a voice in the recording is left out. Enter the microphone's self-noise on the Site form: it sets the lowest level
 that can be stated.
 
 **Switch equipment off with its own switch.** Rack wiring and fuses carry mains voltage and are for a licensed trade. Do not
@@ -239,7 +239,9 @@ def _tables(result: QuietResult) -> tuple[Table, ...]:
             )
             for each in result.noises
         )
-        remark = "≤: the instrument's own noise does not allow more." if any(n.at_most for n in result.noises) else ""
+        remark = (
+            "≤: upper bound, set by the instrument's self-noise." if any(n.at_most for n in result.noises) else ""
+        )
         title = f"Octave bands, Hz; levels in {unit}"
         tables.append(Table(id="octaves", title=title, columns=bands, rows=of_bands, remark=remark))
     return tuple(tables)
@@ -365,8 +367,8 @@ def _remarks(job: Job, result: QuietResult) -> tuple[str, ...]:
         own = number(result.own_noise_db, 0)
         known = "entered" if result.own_noise_known else "assumed, since none is entered on the Site form"
         remarks.append(
-            f"Own noise of the instrument: {own} dB(A) ({known}). The lowest level that can be stated is "
-            f"{number(result.own_noise_db + 3, 0)} dB(A); what is nearer to the own noise is an upper bound."
+            f"Self-noise of the instrument: {own} dB(A) ({known}). The lowest level that can be stated is "
+            f"{number(result.own_noise_db + 3, 0)} dB(A); values nearer to the self-noise are upper bounds."
         )
     remarks += [f"{n.state} at {n.seat}: {text}." for n in result.noises for text in n.remarks]
     remarks += [f"Hum with {n.state} is not determined: {n.why_no_hum}." for n in recorded if n.why_no_hum]

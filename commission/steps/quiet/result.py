@@ -34,15 +34,15 @@ from commission.steps.shared.cache import cached
 QUANTITIES = ("L_Aeq", "L_Ceq", *(f"{hz if hz != 31 else 31.5:g} Hz" for hz in NR_OCTAVES_HZ))
 """What can be typed for each state."""
 ASSUMED_OWN_DB = 30.0
-"""Own noise of a microphone or meter that is not entered, dB(A): that of a quarter-inch measurement microphone (common
+"""Self-noise of a microphone or meter that is not entered, dB(A): that of a quarter-inch measurement microphone (common
 practice, no source)."""
 ABOVE_OWN_DB = 3.0
-"""A level that is less than this above the own noise is only an upper bound (ISO 3746, from memory)."""
+"""A level that is less than this above the self-noise is only an upper bound (ISO 3746, from memory)."""
 DIFFERENT_DB = 3.0
 """A state less than this above "everything off" does not show its own level (the same)."""
 UNKNOWN_CLASS_U_DB = 1.0
 CALIBRATOR_U_DB, LEAST_METER_DB = 0.5, 35.0
-"""Calibrator and microphone together; a hand meter calibrates a recording well above its own noise (common practice)."""
+"""Calibrator and microphone together; a hand meter calibrates a recording well above its self-noise (common practice)."""
 POSITION_U_DB, LOW_POSITION_U_DB, LOW_HZ = 0.5, 1.0, 250
 """Levels vary over the width of a head, more in the bass (common practice, no source)."""
 THIRD_AT_50_HZ = 11.6
@@ -391,7 +391,7 @@ def _noise(
     why_not: str,
     extra: Mapping[str, object],
 ) -> Noise:
-    """`own_db`: own noise of the instrument, dB(A); None where levels are relative."""
+    """`own_db`: self-noise of the instrument, dB(A); None where levels are relative."""
     nc = nr = None
     at_most: tuple[int, ...] = ()
     laeq_at_most = False
@@ -466,7 +466,7 @@ def _checked(job: Job, noise: Noise) -> Noise:
     why = noise.why_no_rating or None
     bound = "" if noise.nc is None else noise.nc.bound
     if value is not None and bound == "at most" and value > limit.upper:
-        why = "the own noise of the instrument decides; a quieter one is needed"
+        why = "the self-noise of the instrument decides; a quieter one is needed"
     checks = [
         Check(
             id=nc_check_id(noise.state),

@@ -211,9 +211,9 @@ def instrument_fields(system: System, n: int, instrument: Instrument) -> Iterato
     if instrument.kind in ("meter", "microphone"):
         yield item.field(
             "self_noise_db",
-            "Own noise, dB(A)",
+            "Self-noise, dB(A)",
             plain(instrument.self_noise_db),
-            optional_number("own noise"),
+            optional_number("self-noise"),
             hint="from its data sheet; empty: 30 dB(A) is assumed",
         )
 
