@@ -22,6 +22,7 @@ from commission.ui.site import fields_of
 from commission.ui.site.delay_unit import CONVERT, LEAVE, RANGE_ONLY, SAME_NUMBERS, unit_events, unit_question
 from commission.ui.widgets.entry_table import EntryTable
 from commission.ui.widgets.picker import Picker
+from commission.ui.widgets.room_plan import RoomPlanView
 
 FOOT_M = 0.3048
 IMPERIAL = cinema(units="imperial")
@@ -224,6 +225,18 @@ async def test_enter_twice_to_look_changes_nothing(key: str) -> None:
         assert isinstance(app.screen, SiteForm)
         assert len(app.visit.job.log) == log
         assert app.screen.query_one("#fields", Picker).key != key  # Enter goes down
+
+
+async def test_the_plan_gives_lengths_in_the_units_of_the_job() -> None:
+    app = app_of(system=IMPERIAL)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "3", "v", "right")
+        shown = "\n".join(
+            "".join(run[0] for run in line) for line in app.screen.query_one("#room", RoomPlanView).paint(78, 0)
+        )
+        assert "' " in shown
+        assert " m from the screen wall" not in shown
 
 
 # --- the unit of delays -----------------------------------------------------------------------------------------

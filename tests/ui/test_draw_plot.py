@@ -160,3 +160,8 @@ def test_a_long_title_takes_two_lines_where_there_is_room():
     shown = Curve(id="x", title="Front left: seat-to-seat standard deviation", series=(flat(),))
     assert "deviation" in plain(draw_plot(shown, 40, 20, View()))
     assert plain(draw_plot(shown, 40, 10, View())).splitlines()[0].endswith("…")
+
+
+def test_a_caption_that_does_not_fit_ends_with_an_ellipsis():
+    shown = Curve(id="x", title="Front left", series=(flat(),), caption="third octaves, as measured")
+    assert plain(draw_plot(shown, 30, 20, View())).splitlines()[0] == "Front left  third octaves, as…"

@@ -149,7 +149,9 @@ class SiteForm(AnyStepScreen):
         plan = outcome.room_plans[0] if outcome is not None and outcome.room_plans else None
         field = self._fields.get(self.query_one("#fields", Picker).key)
         selected = field.item_id if isinstance(field, Field) else (field.channel if field is not None else None)
-        self.query_one("#room", RoomPlanView).show(plan, selected or "")
+        room = self.query_one("#room", RoomPlanView)
+        room.units = self.visit.job.system.units
+        room.show(plan, selected or "")
         if self.step.id == "layout" and outcome is not None:
             self._directions(outcome)
 

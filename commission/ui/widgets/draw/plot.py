@@ -50,7 +50,8 @@ def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
     end = 0
     for row, line in enumerate(title):
         end = sheet.put(0, row, fit(line, min(cell_len(line), width)), "mark")
-    sheet.put(end, len(title) - 1, clean_text(f"  {curve.caption}"), "dim")
+    caption = clean_text(f"  {curve.caption}")
+    sheet.put(end, len(title) - 1, fit(caption, min(cell_len(caption), max(width - end, 0))), "dim")
     head = len(title) + max(len(legend), 1) + 1
     columns, rows = width - LEFT - RIGHT, height - head - 1
     if not shown or columns < 12 or rows < 3:
