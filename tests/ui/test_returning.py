@@ -60,9 +60,7 @@ async def test_return_to_a_recent_job(workshop, tmp_path, size):
         assert app.visit.path == tmp_path / f"soft-{YEAR}.commission"
         assert app.visit.job.earlier is not None and app.visit.job.earlier.file_name == "soft.commission"
         assert "Since last time" in shown(app)
-        number = 1 + [step.id for step in app.visit.steps].index("drift")
-        await pilot.press(str(number))
-        await settle(pilot)
+        await to_step(pilot, "drift")
         assert "Since last time" in shown(app).splitlines()[0]
 
 
@@ -169,7 +167,7 @@ async def test_the_record_is_written_in_the_form_of_its_ending(workshop, tmp_pat
             assert word in text, word
         field = app.screen.query_one(Input)
         assert field.value == "soft-record.pdf"
-        for wrong, said in (("soft.doc", "the ending “.doc”"), ("none/soft.pdf", "a folder that exists")):
+        for wrong, said in (("soft.doc", "the ending “.doc”"), ("none/soft.pdf", "expected a folder that")):
             field.value = wrong
             await pilot.press("enter")
             await pilot.pause()
