@@ -89,7 +89,8 @@ def test_the_samples_faults_show_and_the_mend_shows(demo: tuple[Path, subprocess
         assert found["distances"]["as-found"]["channels"][channel]["setting"] == pytest.approx(held, abs=0.031)
     change = found["variance"]["change"]["SUBS"]["20-80"]
     assert change["verdict"] == "better"
-    assert found["bass"] == {}  # no such step yet: nothing is made up
+    assert set(found["bass"]["proposal"]) == {"SUB1", "SUB2"}
+    assert found["bass"]["verified"]["seats"].keys() == found["seats"]["as-left"].keys()
 
 
 def test_verify_says_whole_and_broken_with_its_exit_code(
