@@ -38,10 +38,10 @@ def page_one(*now: EventBody, then: tuple[EventBody, ...] = (*levels(LEVELS), *T
 
 
 def test_a_loudspeaker_that_fell_is_told_with_its_figure_and_its_doubt() -> None:
-    text = page_one(*levels(LEVELS | {"SiL": 72.0}), *TRIMS)
+    text = page_one(*levels(LEVELS | {"SiL": 71.0}), *TRIMS)
     assert text.startswith("Since the visit of 14 March 2026")
     assert "the state in which it was found then: that visit recorded nothing else" in text
-    assert "Side left has become 3.0 dB quieter; the measurements are uncertain by ± 1." in text
+    assert "Side left has become 4.0 dB quieter; the measurements are uncertain by ± 3.0 dB" in text
     assert "Nothing that was measured both times has changed" not in text
     assert "Its setting may have changed" not in text, "its trim was noted both times"
 
@@ -82,8 +82,8 @@ def test_a_part_that_was_compared_is_counted() -> None:
 
 
 def test_a_drift_may_be_a_hand_where_no_trim_was_noted() -> None:
-    text = page_one(*levels(LEVELS | {"SiL": 72.0}), then=levels(LEVELS))
-    assert "Side left has become 3.0 dB quieter" in text
+    text = page_one(*levels(LEVELS | {"SiL": 71.0}), then=levels(LEVELS))
+    assert "Side left has become 4.0 dB quieter" in text
     assert "Its setting may have changed as well: it was not recorded at both visits." in text
 
 
@@ -127,13 +127,13 @@ def test_no_other_visit_tells_of_an_earlier_one() -> None:
 def test_the_step_tells_the_round_as_found_alone() -> None:
     earlier = earlier_of(visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS))
     visit = visit_of(
-        defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 72.0}), *TRIMS, *levels(LEVELS, round_id=AS_LEFT)
+        defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 71.0}), *TRIMS, *levels(LEVELS, round_id=AS_LEFT)
     )
     doc = record(visit)
     text = said(section(doc, "step-drift"))
     assert "−3.0" in text
     assert "this visit as found with “Harbour Lane cinema” as found" in text
-    assert "Side left has become 3.0 dB quieter" in said(section(doc, "summary-earlier"))
+    assert "Side left has become 4.0 dB quieter" in said(section(doc, "summary-earlier"))
 
 
 def moved(each: Any, far: float) -> Any:
@@ -155,7 +155,7 @@ def test_every_band_in_which_the_seats_differ_anew_is_told(monkeypatch: pytest.M
 def test_the_json_tells_a_return_visit_and_no_other() -> None:
     then = visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS)
     assert "drift" not in results(then)
-    visit = visit_of(defined(SYSTEM), earlier_of(then), *levels(LEVELS | {"SiL": 72.0}), setting("FL", trim_db=2.0))
+    visit = visit_of(defined(SYSTEM), earlier_of(then), *levels(LEVELS | {"SiL": 71.0}), setting("FL", trim_db=2.0))
     told = json.loads(results_json(visit))["drift"]
     assert told["round"] == "as-found"
     assert (told["earlier"]["file"], told["earlier"]["digest"]) == ("last.commission", then.job.digest)
@@ -168,7 +168,7 @@ def test_the_json_tells_a_return_visit_and_no_other() -> None:
         False,
         None,
     )
-    assert (fallen["change"], fallen["drifted"], fallen["seats"]) == (-3.0, True, {"A2": -3.0})
+    assert (fallen["change"], fallen["drifted"], fallen["seats"]) == (-4.0, True, {"A2": -4.0})
     assert abs(fallen["change"]) > fallen["k"] * fallen["uncertainty"]
     assert {(each["quantity"], each["why"]) for each in told["not_compared"]} == {
         (quantity, "this round does not have them") for quantity in ("trim_db", "held_distance", "held_polarity")

@@ -490,7 +490,7 @@ CHANGES: dict[str, Change] = {
     "outdated left out": lambda t: "" if t.startswith("Outside a limit or") else t,
     "an open fault left out": lambda t: "" if "You notice" in t else t,
     "a miscount": lambda t: re.sub(r"^(One|Two|Three) (problem)", r"Nine \2", t),
-    "dialogue forgotten": lambda t: re.sub(r"Dialogue is quiet: Centre.*?target\. ", "", t),
+    "dialogue forgotten": lambda t: re.sub(r"Dialogue is quiet: Centre.*?loudspeakers\. ", "", t),
     "blame": lambda t: t.replace("does not say who", "says who"),
     "a repair too many": lambda t: re.sub(
         r"^One (repair|adjustment|replacement) was logged", r"Two \1s were logged", t

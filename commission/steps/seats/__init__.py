@@ -37,7 +37,7 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import listed
-from commission.steps.seats.decay import LARGEST_M3, decay_checks, decay_remark, decay_table
+from commission.steps.seats.decay import LARGEST_M3, decay_budgets, decay_checks, decay_remark, decay_table
 from commission.steps.seats.reflections import reflections_remark
 from commission.steps.seats.result import (
     CLIP_LIMIT,
@@ -121,7 +121,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         advice=_advice(job, result),
         stands_out=_stands_out(result),
         remarks=(*_remarks(result), *(bass_remarks(job, round_id, analyses) if measured else ())),
-        budgets=_budgets(measured),
+        budgets=(*_budgets(measured), *decay_budgets(result)),
     )
 
 

@@ -12,9 +12,10 @@ import numpy as np
 from commission.dsp.band_energy import OCTAVES
 from commission.dsp.decay import decay_u_s
 from commission.dsp.reverberation import mask_s, target_time_s
-from commission.model import Analysis, Check, Column, Job, Table, table_of
+from commission.model import Analysis, Budget, Check, Column, Job, Table, table_of
 from commission.model.formatting import number
 from commission.steps.seats.result import SeatsResult
+from commission.steps.shared.budgets import single
 
 OCTAVES_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 CHECKED_HZ = (500, 1000, 2000)
@@ -161,6 +162,22 @@ def decay_table(job: Job, result: SeatsResult, checks: Mapping[int, Check]) -> t
         remark=about,
     )
     return (table,)
+
+
+def decay_budgets(result: SeatsResult) -> tuple[Budget, ...]:
+    """What the uncertainty of each checked octave is made of."""
+    return tuple(
+        single(
+            f"seats.decay.{each.octave_hz}",
+            "Reverberation time of the room",
+            "number of seats, or scatter over them where that is larger",
+            each.u_s,
+            "ISO 3382-2 Annex A (from memory); scatter measured",
+            "s",
+        )
+        for each in octave_decays(result)
+        if each.octave_hz in CHECKED_HZ and each.t20_s is not None
+    )
 
 
 def decay_remark(result: SeatsResult) -> tuple[str, ...]:
