@@ -30,7 +30,8 @@ AGREEMENT_DB = 1.5
 back within 5 cm (determined by simulation: tests/steps/test_bass_verified.py)."""
 AGREEMENT_U_DB = 0.3
 GAIN_OFF_DB, DELAY_OFF_S = 1.0, 0.4e-3
-"""A setting that changed by this much more or less than entered is wrong (determined by simulation, as above)."""
+"""A setting that changed by this much more or less than entered is wrong (determined by simulation:
+tests/steps/test_bass_verified.py)."""
 GAIN_U_DB, DELAY_U_S = 0.3, 0.12e-3
 DELAYS_S = np.arange(-60e-3, 60e-3, 0.1e-3)
 LEAST_CLEAR = 0.6
