@@ -257,7 +257,7 @@ class Trials:
         stored = _OneMore(self.visit, body, blobs)
         analysed = Visit(stored, LateDecoder())
         found = analysed.analyse(threading.Event(), unwatched)
-        failed = [each.problem for each in found if "the program failed" in each.problem]
+        failed = [each.problem for each in found if "the program failed" in (each.problem or "")]
         if failed:
             raise AssertionError(failed[0])
         if number % EVERY_WHOLE == 0:

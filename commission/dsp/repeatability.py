@@ -136,6 +136,8 @@ def was_moved(repeats: Sequence[Repeat], freq_hz: FloatArray) -> bool:
     found = least = 0.0
     for each in repeats:
         known = np.isfinite(each.levels_db).all(axis=0) & np.isfinite(each.place_db)
+        if not known.any():
+            continue
         levels = each.levels_db[:, known]
         found += float(np.sum(np.var(levels - levels.mean(axis=1, keepdims=True), axis=0, ddof=1)))
         least += float(np.sum((each.place_db * still)[known] ** 2))

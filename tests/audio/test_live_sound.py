@@ -291,7 +291,7 @@ def job(tmp_path: Path) -> Path:
 def on_seats(job: Path, ignore_hang_up: bool = False) -> Terminal:
     terminal = Terminal(job, ignore_hang_up)
     terminal.wait_for(b"Harbour")
-    terminal.type(b"5")
+    terminal.type(b"7")  # Seats
     terminal.wait_for(b"places measured")
     return terminal
 

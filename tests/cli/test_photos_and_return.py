@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from builders import cinema, levels
 from PIL import Image
 
@@ -61,7 +62,7 @@ def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypa
     assert main(["photo", "first.commission", "rack.png", "--step", "site", "--round", "as-left"]) == 2
     assert main(["new", "second", "--return-to", "first.commission"]) == 0
     said = capsys.readouterr().err
-    assert "found kitchen, expected one of site, layout" in said
+    assert "found kitchen, expected one of site, checklist" in said
     assert "1 figure of the visit closed" in said
     assert main(["verify", "second.commission"]) == 0
 
@@ -91,5 +92,5 @@ def test_limits_of_a_firm_are_stored_and_judge_from_then_on(tmp_path: Path, monk
     assert "none.toml" in said.err
     again = LocalWorkshop(tmp_path / "state").open(tmp_path / "first.commission", read_only=True)
     after = {c.channel: c.limit for c in again.outcome("levels", "as-found").checks if c.id == "levels.match"}
-    assert before["FC"] is not None and before["FC"].high == 0.5
-    assert after["FC"] is not None and after["FC"].high == 0.3
+    assert before["FC"] is not None and before["FC"].high == 1.5  # 1 dB and a step of 0.5 dB
+    assert after["FC"] is not None and after["FC"].high == pytest.approx(0.8)

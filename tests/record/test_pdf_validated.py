@@ -43,14 +43,14 @@ def failed(raw: bytes, profile: str) -> list[str]:
 
 def _ends_in_a_return(raw: bytes, failure: page.ValidationFailure) -> bool:
     """Version 0.11 takes a carriage return that is the last byte of a stream for a part of the line end after it."""
-    if not failure.rule_id.endswith("STREAM-LENGTH-001") or failure.object_id is None:
+    if not failure.rule_id.endswith("STREAM-LENGTH-001"):
         return False
-    found = re.search(
-        rb"\n%d 0 obj\s*<<[^>]*?/Length (\d+)\b(?! \d+ R).*?>>\s*?stream\r?\n" % failure.object_id.object_number,
-        raw,
-        re.DOTALL,
-    )
-    return found is not None and raw[found.end() + int(found[1]) - 1 :].startswith(b"\r\nendstream")
+    # It does not always say which stream it means: then each must end where its length says, and one in a return.
+    number = rb"\d+" if failure.object_id is None else b"%d" % failure.object_id.object_number
+    pattern = rb"\n%s 0 obj\s*<<[^>]*?/Length (\d+)\b(?! \d+ R).*?>>\s*?stream\r?\n" % number
+    ends = [found.end() + int(found[1]) for found in re.finditer(pattern, raw, re.DOTALL)]
+    whole = all(re.match(rb"\r?\n?endstream", raw[end : end + 12]) for end in ends)
+    return whole and any(raw[end - 1 :].startswith(b"\r\nendstream") for end in ends)
 
 
 def pdf_of(visit: Visit, **options: object) -> bytes:

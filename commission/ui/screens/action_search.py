@@ -32,6 +32,8 @@ def found(offers: Sequence[Offer], text: str) -> list[Offer]:
     """Those that hold every word of a text; first those whose name does, each in the order of the visit."""
     words = text.casefold().split()
     by_name = [each for each in offers if all(word in each.name.casefold() for word in words)]
+    # What begins so comes first: “lo” is the log before the dialogue.
+    by_name.sort(key=lambda each: not each.name.casefold().startswith(words[0]) if words else False)
     rest = [each for each in offers if all(word in f"{each.name} {each.about}".casefold() for word in words)]
     return by_name + [each for each in rest if each not in by_name]
 
