@@ -257,9 +257,9 @@ class Visit:
             for stored, _ in decoded:
                 self._analysed[keys[stored.seq]] = _analysed(stored, by_seq[stored.seq])
         progress(1.0, "")
-        if self._memory is not None and any(each.body.kind != "noise" for each in todo):
+        if self._memory is not None and todo:
             found = {seq: self._analysed[key].analysis for seq, key in keys.items()}
-            self._memory.keep(job, {seq: each for seq, each in found.items() if isinstance(each, model.Analysis)})
+            self._memory.keep(job, {seq: each for seq, each in found.items() if each is not None})
         return self.analyses
 
     def _decoded(self, batch: Sequence[StoredResponse]) -> tuple[tuple[StoredResponse, Response | Exception], ...]:

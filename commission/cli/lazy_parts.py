@@ -17,6 +17,7 @@ if TYPE_CHECKING:
         ImportOptions,
         ImportRow,
         Job,
+        NoiseAnalysis,
         Progress,
         Response,
         StoredResponse,
@@ -46,11 +47,11 @@ class LateMemory:
 
         return KeptAnalyses(self._state_folder() / "analyses")
 
-    def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis]:
+    def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis | NoiseAnalysis]:
         """As `AnalysesMemory`."""
         return self._real().recall(job, wanted)
 
-    def keep(self, job: Job, analyses: Mapping[int, Analysis]) -> None:
+    def keep(self, job: Job, analyses: Mapping[int, Analysis | NoiseAnalysis]) -> None:
         """As `AnalysesMemory`."""
         self._real().keep(job, analyses)
 

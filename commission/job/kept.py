@@ -19,20 +19,29 @@ from pathlib import Path
 import msgspec
 
 import commission
-from commission.model import Analysis, CommissionError, FloatArray, Job, StoredResponse
+from commission.model import Analysis, CommissionError, FloatArray, Job, NoiseAnalysis, SpectralLine, StoredResponse
 from commission.model.outside_files import read_outside
 
 FILES_KEPT = 40
 """Jobs, the newest; one takes about a megabyte."""
 _CODE = ("audio", "dsp", "model")
 _LIBRARIES = ("numpy/version.py", "scipy/version.py", "soundfile.py")
-_ARRAYS = ("third_octave_db", "view_db", "bass", "direct", "noise_db", "tail_db", "modulation")
+_ARRAYS = (
+    "third_octave_hz",
+    "third_octave_db",
+    "view_db",
+    "bass",
+    "direct",
+    "noise_db",
+    "tail_db",
+    "modulation",
+)
 LARGEST_BYTES = 200_000_000
 _USELESS = (CommissionError, OSError, msgspec.MsgspecError, ValueError, TypeError)
 """What files and their contents can raise, and values that cannot be stored."""
 
 
-class _Kept(msgspec.Struct, array_like=True):
+class _Kept(msgspec.Struct, array_like=True, tag="response"):
     """An analysis without the two grids, which are the same for all."""
 
     third_octave_db: tuple[str, bytes]
@@ -63,24 +72,43 @@ class _Kept(msgspec.Struct, array_like=True):
     why: dict[str, str]
 
 
+class _KeptNoise(msgspec.Struct, array_like=True, tag="noise"):
+    """The analysis of a recording of noise."""
+
+    seconds: float
+    used_s: float
+    steady: bool
+    third_octave_hz: tuple[str, bytes]
+    third_octave_db: tuple[str, bytes]
+    octave_db: dict[int, float]
+    octave_u_db: dict[int, float]
+    a_db: float
+    c_db: float
+    hum_hz: float | None
+    hum_lines: tuple[SpectralLine, ...]
+    tones: tuple[SpectralLine, ...]
+    clipped: bool
+    why: dict[str, str]
+
+
 class KeptAnalyses:
     """What was computed of each job's recordings, a file for each job in `folder`. Never raises: it only saves time."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
 
-    def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis]:
-        """What is kept of these responses, by seq."""
+    def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis | NoiseAnalysis]:
+        """What is kept of these responses and noises, by seq."""
         with suppress(*_USELESS):
             known = self._read(job)
             keys = {response.seq: _key(job, response) for response in wanted}
             return {seq: _restored(known[key]) for seq, key in keys.items() if key in known}
         return {}
 
-    def keep(self, job: Job, analyses: Mapping[int, Analysis]) -> None:
+    def keep(self, job: Job, analyses: Mapping[int, Analysis | NoiseAnalysis]) -> None:
         """Keep these, by seq, in place of what was kept of that job."""
         with suppress(*_USELESS):
-            kept = {_key(job, r): _kept(analyses[r.seq]) for r in job.responses if r.seq in analyses}
+            kept = {_key(job, r): _kept(analyses[r.seq]) for r in (*job.responses, *job.noises) if r.seq in analyses}
             data = msgspec.msgpack.encode(kept)
             self._folder.mkdir(parents=True, exist_ok=True)
             handle, unfinished = tempfile.mkstemp(dir=self._folder, prefix=".")
@@ -98,11 +126,11 @@ class KeptAnalyses:
     def _file(self, job: Job) -> Path:
         return self._folder / f"{job.log[0].digest}.msgpack"
 
-    def _read(self, job: Job) -> dict[bytes, _Kept]:
+    def _read(self, job: Job) -> dict[bytes, _Kept | _KeptNoise]:
         data = read_outside(self._file(job), "analyses", largest_bytes=LARGEST_BYTES)
         if hashlib.sha256(data[32:]).digest() != data[:32]:
             return {}
-        return msgspec.msgpack.decode(data[32:], type=dict[bytes, _Kept])
+        return msgspec.msgpack.decode(data[32:], type=dict[bytes, _Kept | _KeptNoise])
 
 
 @cache
@@ -130,22 +158,26 @@ def _key(job: Job, response: StoredResponse) -> bytes:
     return hashlib.sha256(_program() + msgspec.msgpack.encode(known)).digest()
 
 
-def _kept(analysis: Analysis) -> _Kept:
-    values = {name: getattr(analysis, name) for name in _Kept.__struct_fields__}
-    for name in _ARRAYS:
+def _kept(analysis: Analysis | NoiseAnalysis) -> _Kept | _KeptNoise:
+    kind = _KeptNoise if isinstance(analysis, NoiseAnalysis) else _Kept
+    values = {name: getattr(analysis, name) for name in kind.__struct_fields__}
+    for name in values.keys() & set(_ARRAYS):
         array = values[name]
         values[name] = None if array is None else (array.dtype.str, array.tobytes())
-    return _Kept(**values)
+    return kind(**values)
 
 
-def _restored(kept: _Kept) -> Analysis:
+def _restored(kept: _Kept | _KeptNoise) -> Analysis | NoiseAnalysis:
     """As it was: arrays of the same type, read-only because their bytes are."""
+    values = {name: getattr(kept, name) for name in kept.__struct_fields__}
+    for name in values.keys() & set(_ARRAYS):
+        values[name] = None if values[name] is None else _array(*values[name])
+    if isinstance(kept, _KeptNoise):
+        return NoiseAnalysis(**values)
     from commission.dsp.analysis import BASS_HZ
     from commission.dsp.spectrum import GRID_HZ
     from commission.dsp.speech import OCTAVES_HZ
 
-    values = {name: getattr(kept, name) for name in _Kept.__struct_fields__}
-    values |= {name: None if values[name] is None else _array(*values[name]) for name in _ARRAYS}
     if values["modulation"] is not None:
         values["modulation"] = values["modulation"].reshape(len(OCTAVES_HZ), -1)
     return Analysis(freq_hz=GRID_HZ, bass_freq_hz=BASS_HZ, **values)

@@ -10,7 +10,7 @@ from commission.model.events import Event, EventBody, ResponseStored
 from commission.model.imports import ImportOptions, ImportRow
 from commission.model.job import Job, StoredResponse
 from commission.model.progress import CancelToken, Progress
-from commission.model.signal import Analysis, Response, Signal
+from commission.model.signal import Analysis, NoiseAnalysis, Response, Signal
 from commission.model.step import Capture
 
 
@@ -63,10 +63,10 @@ class Decoder(Protocol):
 class AnalysesMemory(Protocol):
     """Keeps what was computed from one opening of a job to the next; saves time and never raises."""
 
-    def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis]:
-        """What is kept of these responses, by seq: of the same recordings, computed by the same program."""
+    def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis | NoiseAnalysis]:
+        """What is kept of these responses and noises, by seq: of the same recordings, computed by the same program."""
 
-    def keep(self, job: Job, analyses: Mapping[int, Analysis]) -> None:
+    def keep(self, job: Job, analyses: Mapping[int, Analysis | NoiseAnalysis]) -> None:
         """Keep the analyses of that job, by seq."""
 
 

@@ -19,8 +19,11 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.job import kept
 from commission.job.kept import KeptAnalyses
 from commission.job.store import JobFile
-from commission.model import Analyses, Analysis, Response, StoredResponse, SystemDefined, unwatched
+from commission.model import Analyses, Analysis, NoiseAnalysis, Response, StoredResponse, SystemDefined, unwatched
 from commission.visit import Visit
+
+EVERYTHING = 172
+"""Recordings of the sample job: 164 responses and 8 of noise (`sample_measurements/make_sample.py`)."""
 
 
 @pytest.fixture(scope="module")
@@ -43,7 +46,7 @@ def folder(filled: Path, tmp_path: Path) -> Path:
 
 
 class Counted:
-    """The real decoder, which counts the responses that it decodes; recordings of noise are not kept."""
+    """The real decoder, which counts what it decodes."""
 
     def __init__(self) -> None:
         self.count = 0
@@ -51,7 +54,7 @@ class Counted:
     def __call__(
         self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
     ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
-        self.count += sum(each.body.kind != "noise" for each in stored)
+        self.count += len(stored)
         return decode(stored, blobs)
 
 
@@ -64,7 +67,8 @@ def with_counted(job_file: Path, folder: Path | None) -> tuple[Analyses, int]:
     return analyses, decoder.count
 
 
-def fields(analysis: Analysis) -> Iterator[tuple[str, object]]:
+def fields(analysis: Analysis | NoiseAnalysis | None) -> Iterator[tuple[str, object]]:
+    assert analysis is not None
     for field in dataclasses.fields(analysis):
         value = getattr(analysis, field.name)
         is_array = isinstance(value, np.ndarray)
@@ -74,22 +78,27 @@ def fields(analysis: Analysis) -> Iterator[tuple[str, object]]:
 def test_what_is_recalled_is_what_was_computed_to_the_bit(job_file: Path, folder: Path) -> None:
     computed, all_of_them = with_counted(job_file, None)
     recalled, decoded = with_counted(job_file, folder)
-    assert (all_of_them, decoded) == (164, 0)
+    assert (all_of_them, decoded) == (EVERYTHING, 0)
     for one, other in zip(computed, recalled, strict=True):
         assert dataclasses.replace(one, analysis=None) == dataclasses.replace(other, analysis=None)
         assert dict(fields(one.analysis)) == dict(fields(other.analysis))
         assert not other.analysis.third_octave_db.flags.writeable
+    assert len(recalled.noises) == 8
+    for noise, again in zip(computed.noises, recalled.noises, strict=True):
+        assert dataclasses.replace(noise, analysis=None) == dataclasses.replace(again, analysis=None)
+        assert dict(fields(noise.analysis)) == dict(fields(again.analysis))
 
 
 def test_every_field_of_an_analysis_is_kept() -> None:
     """The two grids are the same objects for all; a field that is added must be kept as well."""
+    assert [field.name for field in dataclasses.fields(NoiseAnalysis)] == [*kept._KeptNoise.__struct_fields__]
     grids = {"freq_hz": GRID_HZ, "bass_freq_hz": BASS_HZ}
     assert {field.name for field in dataclasses.fields(Analysis)} == {*kept._Kept.__struct_fields__, *grids}
 
 
 def test_another_program_computes_anew(job_file: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(kept, "_program", lambda: b"one letter of the source was changed")
-    assert with_counted(job_file, folder)[1] == 164
+    assert with_counted(job_file, folder)[1] == EVERYTHING
 
 
 def test_the_program_is_every_line_between_recording_and_analysis(
@@ -173,12 +182,12 @@ def test_what_is_damaged_is_computed_anew(job_file: Path, folder: Path, spoil: C
     (path,) = folder.iterdir()
     spoil(path)
     computed, decoded = with_counted(job_file, folder)
-    assert (len(computed), decoded) == (164, 164)
+    assert (len(computed), decoded) == (164, EVERYTHING)
 
 
 def test_a_folder_that_cannot_be_made_costs_only_time(job_file: Path, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    assert with_counted(job_file, tmp_path / "file" / "analyses")[1] == 164
+    assert with_counted(job_file, tmp_path / "file" / "analyses")[1] == EVERYTHING
 
 
 def test_only_the_newest_jobs_are_kept(job_file: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -68,7 +68,7 @@ class Memory:
     """Analyses by recording and by what is known of it, so that a planted fault only costs what it changes."""
 
     def __init__(self) -> None:
-        self.known: dict[tuple[Any, ...], model.Analysis] = {}
+        self.known: dict[tuple[Any, ...], model.Analysis | model.NoiseAnalysis] = {}
 
     def _key(self, job: model.Job, stored: model.StoredResponse) -> tuple[Any, ...]:
         body = stored.body
@@ -83,11 +83,13 @@ class Memory:
             channel is not None and channel.is_sub,
         )
 
-    def recall(self, job: model.Job, wanted: Sequence[model.StoredResponse]) -> dict[int, model.Analysis]:
+    def recall(
+        self, job: model.Job, wanted: Sequence[model.StoredResponse]
+    ) -> dict[int, model.Analysis | model.NoiseAnalysis]:
         keys = {r.seq: self._key(job, r) for r in wanted}
         return {seq: self.known[key] for seq, key in keys.items() if key in self.known}
 
-    def keep(self, job: model.Job, analyses: Mapping[int, model.Analysis]) -> None:
+    def keep(self, job: model.Job, analyses: Mapping[int, model.Analysis | model.NoiseAnalysis]) -> None:
         self.known |= {self._key(job, r): analyses[r.seq] for r in job.responses if r.seq in analyses}
 
 
