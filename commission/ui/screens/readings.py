@@ -23,17 +23,8 @@ def entry_rows(step: Step, job: Job, round_id: str) -> list[EntryRow]:
 def store_reading(screen: VisitScreen, step: Step, table: EntryTable, event: EntryTable.Entered) -> None:
     """Store a reading at once; a refusal is shown beside its row and what was typed stays."""
     prompt = event.prompt
-    body = ReadingEntered(
-        round=screen.round_id,
-        step=step.id,
-        channel=prompt.channel,
-        seat=prompt.seat,
-        quantity=prompt.quantity,
-        value=event.value,
-        unit=prompt.unit,
-    )
     try:
-        screen.visit.append(body)
+        screen.visit.append(_reading(screen, step, prompt, event.value))
     except CommissionError as error:
         table.select(next((i for i, row in enumerate(table.rows) if row.prompt == prompt), table.cursor))
         table.typing = Typing(event.text)
@@ -54,24 +45,25 @@ def ask_reading(screen: VisitScreen, step: Step, prompt: Prompt) -> None:
         return question(prompt, value, units) if outside(prompt, value) else ""
 
     def store(text: str | None) -> None:
-        if text is None:
-            return
-        body = ReadingEntered(
-            round=screen.round_id,
-            step=step.id,
-            channel=prompt.channel,
-            seat=prompt.seat,
-            quantity=prompt.quantity,
-            value=entry_value(prompt, text, units),
-            unit=prompt.unit,
-        )
-        if screen.store(body):
+        if text is not None and screen.store(_reading(screen, step, prompt, entry_value(prompt, text, units))):
             screen.refresh_results()
 
     check = AskText(
         prompt.text, f"in {prompt.unit}", "", lambda text: entry_value(prompt, text, units), question=unusual
     )
     screen.app.push_screen(check, store)
+
+
+def _reading(screen: VisitScreen, step: Step, prompt: Prompt, value: float) -> ReadingEntered:
+    return ReadingEntered(
+        round=screen.round_id,
+        step=step.id,
+        channel=prompt.channel,
+        seat=prompt.seat,
+        quantity=prompt.quantity,
+        value=value,
+        unit=prompt.unit,
+    )
 
 
 def withdraw_last(screen: VisitScreen, step: Step, prompt: Prompt) -> None:
