@@ -105,6 +105,8 @@ class Visit:
         self._analysed: dict[tuple[int, str], Analysed | AnalysedNoise] = {}  # by the keys of `_by_key`
         self._analyses: Analyses | None = None
         self.job: Job = fold(journal.events())
+        self._collected: tuple[Job, int] = (self.job, -1)
+        """Of which job, and of how many analysed recordings, `_analyses` was collected."""
         self._computed: _Computed | None = None
 
     @property
@@ -270,11 +272,15 @@ class Visit:
     @property
     def analyses(self) -> Analyses:
         """What is analysed of the responses that count."""
-        known = [self._analysed[key] for key, _ in _by_key(self.job) if key in self._analysed]
+        job, count = self.job, len(self._analysed)  # entries are added to it and never replaced by others
+        if self._analyses is not None and self._collected[0] is job and self._collected[1] == count:
+            return self._analyses
+        known = [self._analysed[key] for key, _ in _by_key(job) if key in self._analysed]
         items = tuple(each for each in known if isinstance(each, model.Analysed))
         noises = tuple(each for each in known if isinstance(each, model.AnalysedNoise))
         if self._analyses is None or items != tuple(self._analyses) or noises != self._analyses.noises:
             self._analyses = model.Analyses(items, noises)
+        self._collected = (job, count)
         return self._analyses
 
     def _now(self) -> _Computed:
