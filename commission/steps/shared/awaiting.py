@@ -14,12 +14,13 @@ from commission.dsp.matching import SWAP_Z
 from commission.model import Analyses, Job, Reading, StoredResponse, Verdict
 from commission.model.fate import ACTION_WORDS
 from commission.model.units import round_name
-from commission.steps.distances import result as distances
+from commission.steps.distances.arrivals import find_places
 from commission.steps.seats import faults as seat_faults
 from commission.steps.seats import result as seats
 from commission.steps.seats.drivers import DRIVERS
 from commission.steps.shared.cache import cached
 from commission.steps.shared.lost_level import level_changes_db, lost_levels_db
+from commission.steps.shared.screening import usable
 
 _CHECKS = {
     "wiring.silent": "seats.snr",
@@ -112,7 +113,7 @@ def _measured(
 
 def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
     result = seats.solve(job, round_id, analyses)
-    places = distances.solve(job, round_id, analyses)
+    places, _ = find_places(job, round_id, usable(job, analyses, round_id))
     faults = {
         (rule, c): text.format(" or ".join((c, *each.others)))
         for c, each in seat_faults.reversed_channels(result).items()
@@ -125,9 +126,10 @@ def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
         for driver in DRIVERS
         for c in seat_faults.dead_drivers(job, result, driver)
     }
-    for channel, (place, _) in places.swapped.items():
-        faults[("wiring.swapped", channel)] = f"plays from the position of {place}"
-        faults.setdefault(("wiring.swapped", place), f"{channel} plays from its position")
+    for channel, each in places.items():
+        if each.place != channel:
+            faults[("wiring.swapped", channel)] = f"plays from the position of {each.place}"
+            faults.setdefault(("wiring.swapped", each.place), f"{channel} plays from its position")
     carried = {
         (rule, cell.channel.id)
         for cell in result.cells.values()
@@ -141,5 +143,5 @@ def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
         if not any(channel == c for _, channel in faults)
     }
     carried |= {(LEVEL_LOST, c) for c in level_changes_db(job, round_id)}
-    carried |= {("wiring.swapped", c) for c, each in places.places.items() if each.z >= SWAP_Z}
+    carried |= {("wiring.swapped", c) for c, each in places.items() if each.z >= SWAP_Z}
     return _Round(faults, frozenset(carried))
