@@ -27,6 +27,7 @@ from commission.steps.bass.measured import MeasuredBass, measured_bass, newest_b
 from commission.steps.distances import result as distances
 from commission.steps.levels import result as levels
 from commission.steps.shared.cache import cached
+from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import usable
 
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
@@ -529,12 +530,17 @@ def in_use(job: Job, result: BassResult) -> bool:
     return result.is_change and (result.by_hand or result.measured.round != AS_LEFT)
 
 
-@cached
 def set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubProposal]:
     """Subwoofers that hold in a round what an earlier round's proposal asked for: these are right as they are.
 
-    Levels and Distances look at each subwoofer alone, and would take its part in the sum for an error.
+    Levels and Distances look at each subwoofer alone, and would take its part in the sum for an error. Empty where the
+    proposal fails, since these two do not depend on it.
     """
+    return or_else(lambda: _set_by_bass(job, round_id, analyses), {})
+
+
+@cached
+def _set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubProposal]:
     if round_id not in job.rounds:
         return {}
     for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):

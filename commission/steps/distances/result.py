@@ -21,7 +21,6 @@ from commission.model.verdict import guard_band, surely_above
 from commission.steps.distances.arrivals import Heard, Place, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
-from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import applied_delays_s, matched, surveyed, taped_m
 
@@ -151,6 +150,10 @@ class DistancesResult:
 @cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     """Delays, settings and arrivals of a round."""
+    # Late: the proposal rests on the distances of earlier rounds.
+    from commission.steps.bass.result import set_by_bass
+
+    bass = set_by_bass(job, round_id, analyses)
     analyses = usable(job, analyses, round_id)
     system, delay = job.system, job.system.processor.delay
     speed = speed_of_sound_m_s(system.temperature_c)
@@ -186,10 +189,6 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     entered_s = np.where(mains, 0.0, -_held_errors(applied, by_tape, mains))
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN
     keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual)
-    # Late: the proposal rests on the distances of earlier rounds.
-    from commission.steps.bass.result import SubProposal, set_by_bass
-
-    bass = or_else(lambda: set_by_bass(job, round_id, analyses), dict[str, SubProposal]())
     by_bass = np.array([c.id in bass for c in channels], bool)
     late &= ~by_bass
     keeps |= by_bass

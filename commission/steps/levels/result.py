@@ -16,7 +16,6 @@ from commission.dsp.trims import plan as plan_trims
 from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job, Limit, Verdict
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.awaiting import awaiting_repair
-from commission.steps.shared.isolation import or_else
 from commission.steps.shared.survey import taped_m
 
 CONVENTIONS = (
@@ -499,15 +498,13 @@ def target_db(job: Job, channel: Channel) -> float:
 
 def _targets_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, float]:
     """The required reading of each channel; of a subwoofer that the step Bass set, what it then gives alone."""
-    from commission.steps.bass.result import (
-        SubProposal,
-        set_by_bass,
-    )  # late: the proposal rests on the levels of earlier rounds
+    # Late: the proposal rests on the levels of earlier rounds.
+    from commission.steps.bass.result import set_by_bass
 
     targets = {channel.id: target_db(job, channel) for channel in job.system.channels}
     if analyses is NO_RESPONSES:
         return targets
-    for sub, each in or_else(lambda: set_by_bass(job, round_id, analyses), dict[str, SubProposal]()).items():
+    for sub, each in set_by_bass(job, round_id, analyses).items():
         for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):
             read = _read(job, earlier)[sub]
             old = old_trim_db(job, earlier, sub)
