@@ -16,6 +16,7 @@ from commission.dsp.trims import plan as plan_trims
 from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job, Limit, Verdict
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.shared.cache import cached
 from commission.steps.shared.survey import taped_m
 
 CONVENTIONS = (
@@ -138,6 +139,7 @@ class LevelsResult:
         return sum(each.why_no_trim is None for each in self.channels.values())
 
 
+@cached
 def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsResult:
     """Trims from the readings of a round; none for channels that wait for a repair, nor do these shift the others'."""
     trim = job.system.processor.trim_db
