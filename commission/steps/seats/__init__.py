@@ -37,7 +37,14 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import listed
-from commission.steps.seats.decay import LARGEST_M3, decay_budgets, decay_checks, decay_remark, decay_table
+from commission.steps.seats.decay import (
+    LARGEST_M3,
+    decay_budgets,
+    decay_checks,
+    decay_remark,
+    decay_table,
+    octave_decays,
+)
 from commission.steps.seats.reflections import reflections_remark
 from commission.steps.seats.result import (
     CLIP_LIMIT,
@@ -93,7 +100,8 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     result = solve(job, round_id, analyses)
     seats = tuple(s.id for s in job.system.seats)
     measured = [cell for cell in result.cells.values() if cell.analysis is not None]
-    decays = decay_checks(job, result)
+    octaves = octave_decays(result)
+    decays = decay_checks(job, octaves)
     curves = tuple(c for channel in job.system.channels for c in _curves(channel, seats, result))
     known = {(curve.channel, curve.seat): curve.id for curve in curves}
     grid = Grid(
@@ -113,7 +121,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         done=len(measured),
         total=len(result.cells),
         checks=(*(check for cell in result.cells.values() for check in cell.checks), *decays.values()),
-        tables=(*_reference_table(job, result), _seats_table(job, result), *decay_table(job, result, decays))
+        tables=(*_reference_table(job, result), _seats_table(job, result), *decay_table(job, octaves, decays))
         if measured
         else (),
         grids=(grid,) if grid.cells else (),
@@ -121,7 +129,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         advice=_advice(job, result),
         stands_out=_stands_out(result),
         remarks=(*_remarks(result), *(bass_remarks(job, round_id, analyses) if measured else ())),
-        budgets=(*_budgets(measured), *decay_budgets(result)),
+        budgets=(*_budgets(measured), *decay_budgets(octaves)),
     )
 
 

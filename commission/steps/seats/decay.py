@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,9 +87,9 @@ def _mean(values: list[float]) -> float | None:
     return float(np.mean(values)) if values else None
 
 
-def decay_checks(job: Job, result: SeatsResult) -> dict[int, Check]:
+def decay_checks(job: Job, octaves: Sequence[OctaveDecay]) -> dict[int, Check]:
     """T20 of the middle octaves against the limit, by octave."""
-    return {each.octave_hz: _check(job, each) for each in octave_decays(result) if each.octave_hz in CHECKED_HZ}
+    return {each.octave_hz: _check(job, each) for each in octaves if each.octave_hz in CHECKED_HZ}
 
 
 def _check(job: Job, octave: OctaveDecay) -> Check:
@@ -117,9 +117,8 @@ def _volume_m3(job: Job) -> float | None:
     return None if room is None else room.length_m * room.width_m * room.height_m
 
 
-def decay_table(job: Job, result: SeatsResult, checks: Mapping[int, Check]) -> tuple[Table, ...]:
+def decay_table(job: Job, octaves: Sequence[OctaveDecay], checks: Mapping[int, Check]) -> tuple[Table, ...]:
     """One row for each octave, or no table."""
-    octaves = octave_decays(result)
     if not octaves:
         return ()
     volume_m3 = _volume_m3(job)
@@ -164,7 +163,7 @@ def decay_table(job: Job, result: SeatsResult, checks: Mapping[int, Check]) -> t
     return (table,)
 
 
-def decay_budgets(result: SeatsResult) -> tuple[Budget, ...]:
+def decay_budgets(octaves: Sequence[OctaveDecay]) -> tuple[Budget, ...]:
     """What the uncertainty of each checked octave is made of."""
     return tuple(
         single(
@@ -175,7 +174,7 @@ def decay_budgets(result: SeatsResult) -> tuple[Budget, ...]:
             "ISO 3382-2 Annex A (from memory); scatter measured",
             "s",
         )
-        for each in octave_decays(result)
+        for each in octaves
         if each.octave_hz in CHECKED_HZ and each.t20_s is not None
     )
 
