@@ -22,13 +22,25 @@ from commission.dsp.crossover import CrossoverFit, fit_crossover
 from commission.dsp.delays import assumed_speed_m_s, unit_m
 from commission.dsp.repeatability import placement_u_db
 from commission.dsp.trims import to_grid
-from commission.model import AS_LEFT, Analyses, CancelToken, Channel, ComplexArray, FloatArray, Job, freeze
+from commission.model import (
+    AS_LEFT,
+    Analyses,
+    CancelToken,
+    Channel,
+    ComplexArray,
+    DelayRange,
+    FloatArray,
+    Job,
+    TrimRange,
+    freeze,
+)
 from commission.steps.bass.measured import MeasuredBass, measured_bass, newest_bass
 from commission.steps.distances import result as distances
 from commission.steps.levels import result as levels
 from commission.steps.shared.cache import cached
 from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import usable
+from commission.steps.shared.survey import on_clock
 
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
 """What the technician picks from: the price of a lost decibel [dB²]."""
@@ -104,8 +116,9 @@ class BassResult:
     no_crossover: str
     """Why the crossover was not looked at; empty where it was."""
     gained: float
-    """How much lower the cost is than as found [dB²], and its standard uncertainty."""
+    """How much lower the cost is than as found [dB²]."""
     u_gained: float
+    """Its standard uncertainty."""
     space: SearchSpace
 
     @property
@@ -141,8 +154,12 @@ def solve_round(job: Job, round_id: str, analyses: Analyses) -> BassResult | str
     if isinstance(measured, str):
         return measured
     space = search_space(job, measured, analyses)
-    price = PRICES.get(job.decisions.get((measured.round, "bass", TRADE_KEY), ""), PRICE_DB2_PER_DB)
-    return _result(job, measured, analyses, space, price)
+    return _result(job, measured, analyses, space, _price(job, round_id))
+
+
+def _price(job: Job, round_id: str) -> float:
+    """What the technician pays in a round for a decibel of output [dB²]."""
+    return PRICES.get(job.decisions.get((round_id, "bass", TRADE_KEY), ""), PRICE_DB2_PER_DB)
 
 
 def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> SearchSpace:
@@ -184,8 +201,8 @@ def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> Search
     )
 
 
-def _to(value: float, limits: object) -> float:
-    return to_grid(value, limits.min, limits.max, limits.step)  # type: ignore[attr-defined]
+def _to(value: float, limits: TrimRange | DelayRange) -> float:
+    return to_grid(value, limits.min, limits.max, limits.step)
 
 
 def _mains_moved_s(job: Job, round_id: str, analyses: Analyses, slope_s: float) -> float:
@@ -264,11 +281,11 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     best = searched.settled[0] if hand is None else hand
     sturdy_found = search_of.sturdiness(room, unchanged(room.subs), temperature)
     sturdy = search_of.sturdiness(room, best, temperature)
-    placed, crossover, no_crossover = (
-        (best, None, "") if hand is not None else _placed(job, measured, analyses, space, best)
-    )
-    if hand is not None:
-        crossover, no_crossover, _ = _crossover(job, measured, analyses, space, best)
+    if hand is None:
+        placed, crossover, no_crossover = _placed(job, measured, analyses, space, best)
+    else:
+        placed = hand
+        crossover, no_crossover = _crossover(job, measured, analyses, space, hand)
     proposed = version(measured, "proposed", placed, price)
     gains = sturdy_found.cases_db2 - sturdy.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
     gained = float(gains.mean())
@@ -376,11 +393,11 @@ def _placed(
     delay = best.delay_s + _shift(_delay_offset_s(job, measured, analyses, space, best), grid.delay_step_s)
     delay = _shifted_into(delay, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
     settings = SubSettings(gain, delay, best.polarity)
-    crossover, why, fitted = _crossover(job, measured, analyses, space, settings)
-    if fitted is not None and crossover is not None:
-        moved = delay + _shift(fitted.delay_s, grid.delay_step_s)
+    crossover, why = _crossover(job, measured, analyses, space, settings)
+    if crossover is not None:
+        moved = delay + _shift(crossover.fit.delay_s, grid.delay_step_s)
         moved = _shifted_into(moved, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
-        settings = SubSettings(gain, moved, best.polarity * fitted.polarity)
+        settings = SubSettings(gain, moved, best.polarity * crossover.fit.polarity)
     return settings, crossover, why
 
 
@@ -434,13 +451,13 @@ def _delay_offset_s(
 
 def _crossover(
     job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, settings: SubSettings
-) -> tuple[Crossover | None, str, CrossoverFit | None]:
+) -> tuple[Crossover | None, str]:
     """How the subwoofers with these settings add with the front loudspeakers at theirs of Distances, or why that is not
     looked at.
     """
     mains = [c for c in job.system.channels if c.role == "screen" and c.high_pass_hz is not None]
     if not mains:
-        return None, "no crossover of a front loudspeaker is entered on the Site form", None
+        return None, "no crossover of a front loudspeaker is entered on the Site form"
     corners = {c.high_pass_hz for c in mains}
     hz = float(np.median([c for c in corners if c is not None]))
     screened = usable(job, analyses, measured.round)
@@ -450,8 +467,8 @@ def _crossover(
         if channel.high_pass_hz != hz:
             continue
         own = [
-            next((i for i in reversed(screened.repeats(measured.round, channel.id, s)) if i.clock == clock), None)
-            for s, clock in zip(measured.seats, measured.clocks, strict=True)
+            on_clock(screened.repeats(measured.round, channel.id, seat), clock)
+            for seat, clock in zip(measured.seats, measured.clocks, strict=True)
         ]
         if all(i is not None and i.analysis is not None and i.analysis.bass is not None for i in own):
             moved_s = 0.0
@@ -462,12 +479,12 @@ def _crossover(
             turned.append([bass * turn for bass in rows[-1] if bass is not None])
             names.append(channel.id)
     if not rows:
-        return None, "no front loudspeaker was measured at all these seats on the clock of the subwoofers", None
+        return None, "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
     total: ComplexArray = np.einsum("if,isf->sf", settings.factors(BASS_HZ), measured.full)
     fit = fit_crossover(total, np.array(turned), BASS_HZ, hz, 0.0, measured.room.seat_share)
     as_it_was = fit_crossover(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, 0.0, measured.room.seat_share)
     fit = CrossoverFit(fit.delay_s, fit.polarity, as_it_was.before_db, fit.after_db, fit.inverting_gains_db)
-    return Crossover(hz=hz, mains=tuple(names), fit=fit), "", fit
+    return Crossover(hz=hz, mains=tuple(names), fit=fit), ""
 
 
 # --- what to enter --------------------------------------------------------------------------------------------------
@@ -514,7 +531,7 @@ def proposals(job: Job, measured: MeasuredBass, space: SearchSpace, settings: Su
     return out
 
 
-def _near(value: float, limits: object, on_grid: bool) -> float:
+def _near(value: float, limits: TrimRange | DelayRange, on_grid: bool) -> float:
     return _to(value, limits) if on_grid else value
 
 
@@ -601,7 +618,7 @@ def search_from(
 ) -> tuple[SubSettings, bool]:
     """(the best settings from here on the steps of the processor, whether the search was stopped before its end)."""
     room, space = result.measured.room, result.space
-    price = PRICES.get(job.decisions.get((result.measured.round, "bass", TRADE_KEY), ""), PRICE_DB2_PER_DB)
+    price = _price(job, result.measured.round)
     found = search_of.search(room, space.bounds, price, cancel, progress, also=start)
     settled = [
         search_of.settle(room, space.bounds, space.grid, found.settings[k], price)
