@@ -24,6 +24,7 @@ from commission.steps.bass.measured import MeasuredBass, measured_bass
 from commission.steps.bass.result import SearchSpace, search_space, version
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import usable
+from commission.steps.shared.survey import on_clock
 
 AGREEMENT_DB = 1.5
 """Predicted and measured levels at a seat agree within this (root mean square over third octaves) with the microphone put
@@ -52,13 +53,29 @@ class SubChange:
     polarity: int | None
 
     @property
+    def is_gain_off(self) -> bool:
+        """Whether its gain contradicts the settings beyond doubt."""
+        return surely_above(abs(self.gain_db - self.typed_gain_db), GAIN_OFF_DB, GAIN_U_DB)
+
+    @property
+    def late_s(self) -> float | None:
+        """How much later it is than its settings say; None where that is unknown."""
+        return None if self.delay_s is None else self.delay_s - self.typed_delay_s
+
+    @property
+    def is_delay_off(self) -> bool:
+        """Whether its delay contradicts them beyond doubt."""
+        return self.late_s is not None and not _is_no_delay(self.late_s)
+
+    @property
+    def is_polarity_off(self) -> bool:
+        """Whether its polarity is known and not that of the settings."""
+        return self.polarity is not None and self.polarity != self.typed_polarity
+
+    @property
     def is_off(self) -> bool:
         """Whether the responses contradict the settings beyond doubt."""
-        gain = surely_above(abs(self.gain_db - self.typed_gain_db), GAIN_OFF_DB, GAIN_U_DB)
-        late = self.delay_s is not None and surely_above(
-            abs(self.delay_s - self.typed_delay_s), DELAY_OFF_S, DELAY_U_S
-        )
-        return gain or late or (self.polarity is not None and self.polarity != self.typed_polarity)
+        return self.is_gain_off or self.is_delay_off or self.is_polarity_off
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,12 +125,10 @@ def verify(job: Job, round_id: str, analyses: Analyses) -> Verified | str:
         if not job.responses_of(earlier):
             continue
         before = measured_bass(job, earlier, analyses)
-        if isinstance(before, str):
-            why = before
-        elif (found := _compare(job, before, after, analyses)) is not None and not isinstance(found, str):
+        found = before if isinstance(before, str) else _compare(job, before, after, analyses)
+        if not isinstance(found, str):
             return found
-        elif isinstance(found, str):
-            why = found
+        why = found
     return why
 
 
@@ -137,7 +152,8 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
     measured = _sum_db(new, inside)
     common = float(np.median(measured - predicted))
     apart = measured - predicted - common
-    changes = _changes(job, before, after, old, new, seats, typed, analyses, (low, high))
+    origin = _origins_s(job, before, after, seats, analyses, two.slope_s)
+    changes = _changes(after.subs, old, new, typed, origin, (low, high))
     now = version(after, "measured", unchanged(len(after.subs)))
     return Verified(
         before=before.round,
@@ -176,16 +192,14 @@ def _typed(
 
 
 def _changes(
-    job: Job,
-    before: MeasuredBass,
-    after: MeasuredBass,
+    subs: Sequence[str],
     old: ComplexArray,
     new: ComplexArray,
-    seats: Sequence[str],
     typed: SubSettings,
-    analyses: Analyses,
+    origin_s: FloatArray | None,
     band_hz: tuple[float, float],
 ) -> tuple[SubChange, ...]:
+    """`old`, `new`: responses of both rounds [shape=(subs, seats, n)]; `origin_s`: see `_origins_s`."""
     inside = (BASS_HZ >= band_hz[0]) & (BASS_HZ <= band_hz[1])
     f = BASS_HZ[inside]
     power = np.abs(old[..., inside]) * np.abs(new[..., inside])
@@ -195,20 +209,18 @@ def _changes(
     gain = np.array([_median(level[i], weight[i]) for i in range(len(level))])
     turn = new[..., inside] * np.conj(old[..., inside])
     turn /= np.maximum(np.abs(turn), 1e-300)
-    origin = _origins_s(job, before, after, seats, analyses)
     delays: list[float | None] = [None] * len(old)
     signs: list[int | None] = [None] * len(old)
-    reference = None
-    if origin is None:
+    if origin_s is not None:
+        reference = np.exp(2j * np.pi * f * origin_s[:, None])
+    else:
         # Only differences between subwoofers are known: the first one is taken as typed.
         first = typed.polarity[0] * np.exp(-2j * np.pi * f * typed.delay_s[0])
-        mine = turn[0] * np.conj(first)
-        reference = mine
-        delays[0], signs[0] = (float(typed.delay_s[0]), int(typed.polarity[0])) if len(old) > 1 else (None, None)
-    for i in range(len(old)):
-        if reference is not None and i == 0:
-            continue
-        seen = turn[i] * (np.conj(reference) if reference is not None else np.exp(2j * np.pi * f * origin[:, None]))  # type: ignore[index]
+        reference = np.conj(turn[0]) * first
+        if len(old) > 1:
+            delays[0], signs[0] = float(typed.delay_s[0]), int(typed.polarity[0])
+    for i in range(0 if origin_s is not None else 1, len(old)):
+        seen = turn[i] * reference
         tries = np.einsum("sf,sf,df->d", weight[i], seen, np.exp(2j * np.pi * DELAYS_S[:, None] * f))
         k = int(np.argmax(np.abs(tries.real)))
         if abs(tries[k].real) >= LEAST_CLEAR:
@@ -223,7 +235,7 @@ def _changes(
             delay_s=delays[i],
             polarity=signs[i],
         )
-        for i, sub in enumerate(after.subs)
+        for i, sub in enumerate(subs)
     )
 
 
@@ -234,14 +246,14 @@ def _median(values: FloatArray, weight: FloatArray) -> float:
 
 
 def _origins_s(
-    job: Job, before: MeasuredBass, after: MeasuredBass, seats: Sequence[str], analyses: Analyses
+    job: Job, before: MeasuredBass, after: MeasuredBass, seats: Sequence[str], analyses: Analyses, slope_s: float
 ) -> FloatArray | None:
     """How much later the later round's clock runs at each seat, by main channels and their settings [shape=(seats,)].
 
-    None where a seat has no main channel with arrivals and settings in both rounds.
+    `slope_s`: delay for each unit of a setting. None where a seat has fewer than three main channels with arrivals and
+    settings in both rounds.
     """
     screened = usable(job, analyses, before.round, after.round)
-    slope = search_space(job, after, analyses).slope_s
     out = []
     for seat in seats:
         clocks = [m.clocks[m.seats.index(seat)] for m in (before, after)]
@@ -249,13 +261,13 @@ def _origins_s(
         for channel in (c for c in job.system.channels if not c.is_sub):
             entered = [job.setting(m.round, channel.id).distance for m in (before, after)]
             heard = [
-                next((i for i in reversed(screened.repeats(m.round, channel.id, seat)) if i.clock == clock), None)
+                on_clock(screened.repeats(m.round, channel.id, seat), clock)
                 for m, clock in zip((before, after), clocks, strict=True)
             ]
             times = [None if i is None or i.analysis is None else i.analysis.arrival_s for i in heard]
             if times[0] is None or times[1] is None or entered[0] is None or entered[1] is None:
                 continue
-            moved.append(times[1] - times[0] - (entered[1] - entered[0]) * slope)
+            moved.append(times[1] - times[0] - (entered[1] - entered[0]) * slope_s)
         if len(moved) < 3:
             return None
         out.append(float(np.median(moved)))
@@ -273,11 +285,8 @@ def _explained(changes: Sequence[SubChange]) -> Explanation | None:
     if len(off) != 1:
         return None
     c = off[0]
-    gain_right = not surely_above(abs(c.gain_db - c.typed_gain_db), GAIN_OFF_DB, GAIN_U_DB)
-    polarity_right = c.polarity is None or c.polarity == c.typed_polarity
-    late = None if c.delay_s is None else c.delay_s - c.typed_delay_s
-    delay_right = late is None or _is_no_delay(late)
-    if gain_right and polarity_right and late is not None and c.delay_s is not None:
+    others_right = not (c.is_gain_off or c.is_polarity_off)
+    if others_right and c.delay_s is not None and c.late_s is not None:
         if _is_no_delay(c.delay_s + c.typed_delay_s) and not _is_no_delay(c.typed_delay_s):
             return Explanation(
                 sub=c.sub,
@@ -292,17 +301,17 @@ def _explained(changes: Sequence[SubChange]) -> Explanation | None:
             )
         return Explanation(
             sub=c.sub,
-            text=f"the delay of {c.sub} is {1000 * late:+.1f} ms off what was entered".replace("-", "−"),
+            text=f"the delay of {c.sub} is {1000 * c.late_s:+.1f} ms off what was entered".replace("-", "−"),
             remedy=f"Enter the delay of {c.sub} again.",
         )
-    if gain_right and delay_right and not polarity_right:
+    if c.is_polarity_off and not (c.is_gain_off or c.is_delay_off):
         what = "was not turned over" if c.typed_polarity < 0 else "was turned over"
         return Explanation(
             sub=c.sub,
             text=f"the polarity of {c.sub} {what}",
             remedy=f"Set the polarity of {c.sub} as the sheet says, and look at its phase switch.",
         )
-    if polarity_right and delay_right and not gain_right:
+    if c.is_gain_off and not (c.is_polarity_off or c.is_delay_off):
         if abs(c.gain_db) <= 2 * GAIN_U_DB and abs(c.typed_gain_db) > GAIN_OFF_DB:
             text = f"the new trim of {c.sub} was not set"
         elif abs(c.gain_db + c.typed_gain_db) <= 2 * GAIN_U_DB:
