@@ -26,6 +26,7 @@ from commission.dsp.bass_sum import (
     SubSettings,
     level_db,
     level_matched_db,
+    output_db,
     power_sum_db,
     spatial_variance_db2,
     sum_levels_db,
@@ -117,8 +118,7 @@ def figures(room: SubResponses, settings: SubSettings, price: float = PRICE_DB2_
 def _variance_and_output(space: _Space, settings: SubSettings) -> tuple[FloatArray, FloatArray]:
     room = space.room
     levels = sum_levels_db(room, settings)
-    mean = np.einsum("...sf,s,f->...", levels, room.seat_share, room.freq_share)
-    output = mean - np.max(settings.gain_db - space.alike_db, axis=-1) - space.power_db
+    output = output_db(room, settings, space.alike_db, levels, space.power_db)
     return spatial_variance_db2(levels, room.seat_share, room.freq_share), output
 
 

@@ -134,12 +134,20 @@ def power_sum_db(room: SubResponses, gain_db: ArrayLike) -> float:
     return float(room.seat_share @ (10 * np.log10(power)) @ room.freq_share)
 
 
-def output_db(room: SubResponses, settings: SubSettings, reference_db: FloatArray) -> FloatArray:
+def output_db(
+    room: SubResponses,
+    settings: SubSettings,
+    reference_db: FloatArray,
+    levels_db: FloatArray | None = None,
+    power_db: float | None = None,
+) -> FloatArray:
     """Mean level of the sum minus that of the powers of all subwoofers at `reference_db`, headroom taken into account [dB].
 
     `reference_db` [shape=(subs,)] are gains at which all subwoofers are driven alike. The one that is driven hardest
-    relative to these limits the sum: max(g − reference) is taken off.
+    relative to these limits the sum: max(g − reference) is taken off. `levels_db` and `power_db`: `sum_levels_db` and
+    `power_sum_db` of the same, where they are known already.
     """
-    mean = np.einsum("...sf,s,f->...", sum_levels_db(room, settings), room.seat_share, room.freq_share)
-    hardest = np.max(settings.gain_db - reference_db, axis=-1)
-    return np.asarray(mean - hardest - power_sum_db(room, reference_db))
+    levels = sum_levels_db(room, settings) if levels_db is None else levels_db
+    power = power_sum_db(room, reference_db) if power_db is None else power_db
+    mean = np.einsum("...sf,s,f->...", levels, room.seat_share, room.freq_share)
+    return np.asarray(mean - np.max(settings.gain_db - reference_db, axis=-1) - power)
