@@ -111,7 +111,11 @@ class Figures:
 
 def figures(room: SubResponses, settings: SubSettings, price: float = PRICE_DB2_PER_DB) -> Figures:
     """Variance, output and cost of one setting, evaluated as it is."""
-    variance, output = _variance_and_output(_Space(room), settings)
+    return _figures(_Space(room), settings, price)
+
+
+def _figures(space: _Space, settings: SubSettings, price: float) -> Figures:
+    variance, output = _variance_and_output(space, settings)
     return Figures(float(variance), float(output), float(variance - price * output))
 
 
@@ -236,7 +240,7 @@ def _descend(
     """Damped least squares from every start at once; a step is kept where it lowers the cost."""
     count = len(batch.gain)
     shares = np.broadcast_to(space.room.seat_share if share is None else share, (count, len(space.room.seat_share)))
-    prices = np.broadcast_to(np.asarray(price, dtype=float), (count,)).copy()
+    prices = np.broadcast_to(np.asarray(price, dtype=float), (count,))
     gain, delay = _within(bounds, space, batch.gain, batch.delay)
     now = _Batch(gain, delay, batch.polarity, np.full(count, np.inf))
     now.cost, gradient, curve = _linearised(space, now, shares, prices)
@@ -303,7 +307,7 @@ def _screened(space: _Space, bounds: SearchBounds, price: float, stop: Callable[
             break
     every = _joined(chosen)
     order = np.argsort(every.cost, kind="stable")
-    return every.take(order[: max(STARTS, 2 * STARTS if subs > 4 else STARTS)])
+    return every.take(order[: 2 * STARTS if subs > 4 else STARTS])
 
 
 def _joined(batches: list[_Batch]) -> _Batch:
@@ -355,9 +359,7 @@ def search(
         return Found(unchanged(1)[None], np.array([figures(room, unchanged(1), price).cost]))
     space = _Space(room)
 
-    def stop() -> bool:
-        return cancel is not None and cancel.is_set()
-
+    stop = _stop(cancel)
     starts = [_screened(space, bounds, price, stop), _batch_of(space, unchanged(room.subs))]
     starts += [] if also is None else [_batch_of(space, also)]
     progress(0.2)
@@ -372,6 +374,10 @@ def search(
         fine = _best(_joined([fine, aside]), STURDY_CANDIDATES)
     progress(1.0)
     return Found(_settings(space, fine), fine.cost, stop())
+
+
+def _stop(cancel: CancelToken | None) -> Callable[[], bool]:
+    return (lambda: False) if cancel is None else cancel.is_set
 
 
 def _aside(space: _Space, bounds: SearchBounds, best: _Batch, price: float) -> _Batch:
@@ -432,7 +438,7 @@ def settle(
         room = SubResponses(room.values, room.freq_hz, seat_share, room.freq_share)
     space = _Space(room)
     now = grid.rounded(settings)
-    lowest = figures(room, now, price).cost
+    lowest = _figures(space, now, price).cost
     for _ in range(12):
         trials = _neighbours(now, grid, bounds, space)
         variance, output = _variance_and_output(space, trials)
@@ -495,9 +501,8 @@ def sturdiness(room: SubResponses, settings: SubSettings, temperature_c: float =
         labels.append(name)
     cases = np.concatenate(found)
     k = int(np.argmax(cases))
-    return Sturdiness(
-        figures(room, settings).variance_db2, float(cases.mean()), float(cases[k]), labels[k], freeze(cases)
-    )
+    as_set = spatial_variance_db2(sum_levels_db(room, settings), room.seat_share, room.freq_share)
+    return Sturdiness(float(as_set), float(cases.mean()), float(cases[k]), labels[k], freeze(cases))
 
 
 def _off(settings: SubSettings) -> SubSettings:
@@ -571,10 +576,10 @@ def held_out(
 
     None with fewer than three seats that count, or after `cancel`.
     """
-    space = _Space(room)
     counted = np.nonzero(room.seat_share > 0)[0]
     if len(counted) < 3 or room.subs < 2:
         return None
+    space, stop = _Space(room), _stop(cancel)
     k = len(starts.gain_db)
     batch = _batch_of(space, starts)
     many = _joined([batch] * len(counted))
@@ -582,16 +587,8 @@ def held_out(
     for n, seat in enumerate(counted):
         share[n * k : (n + 1) * k, seat] = 0.0
     share /= share.sum(axis=1, keepdims=True)
-    tuned = _descend(
-        space.coarse(2),
-        bounds,
-        many,
-        share=share,
-        price=price,
-        steps=2 * RACE_STEPS,
-        stop=lambda: cancel is not None and cancel.is_set(),
-    )
-    if cancel is not None and cancel.is_set():
+    tuned = _descend(space.coarse(2), bounds, many, share=share, price=price, steps=2 * RACE_STEPS, stop=stop)
+    if stop():
         return None
     variance, off = np.full(len(room.seat_share), np.nan), np.full(len(room.seat_share), np.nan)
     for n, seat in enumerate(counted):
