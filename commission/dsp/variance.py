@@ -214,6 +214,8 @@ class _Scatter:
     """Which of the points are in the band."""
     overlap: FloatArray
     """Correlation between the points."""
+    with_level: FloatArray
+    """Covariance of the error at each point with that of its seat's own level [shape=(seats, n)]."""
 
     @classmethod
     def of(
@@ -225,26 +227,24 @@ class _Scatter:
         points: BoolArray,
         band: BoolArray,
     ) -> _Scatter:
+        place, noise, part = place[:, points], noise[:, points], part[:, points]
+        overlap = correlation(np.flatnonzero(points))
         return cls(
-            place=place[:, points],
-            noise=noise[:, points],
-            part=part[:, points],
+            place=place,
+            noise=noise,
+            part=part,
             gain_db2=gain_db**2,
             band=band[points],
-            overlap=correlation(np.flatnonzero(points)),
+            overlap=overlap,
+            with_level=np.asarray(sum(u * ((part * u) @ overlap) for u in (place, noise))),
         )
 
     @property
-    def with_level(self) -> FloatArray:
-        """Covariance of the error at each point with that of its seat's own level [shape=(seats, n)]."""
-        return np.asarray(sum(u * ((self.part * u) @ self.overlap) for u in (self.place, self.noise)))
-
-    @property
     def variance_db2(self) -> FloatArray:
-        """Of each level in the band, the seat's own level taken off where it is [shape=(seats, points of the band)]."""
-        with_level = self.with_level
-        level = np.sum(self.part * with_level, axis=1, keepdims=True)
-        return np.asarray((self.place**2 + self.noise**2 - 2 * with_level + level)[:, self.band] + self.gain_db2)
+        """Of each level in the band, the seat's own level subtracted where it is [shape=(seats, points of the band)]."""
+        level = np.sum(self.part * self.with_level, axis=1, keepdims=True)
+        scatter = self.place**2 + self.noise**2 - 2 * self.with_level + level
+        return np.asarray(scatter[:, self.band] + self.gain_db2)
 
     def parts(self, apart_db: FloatArray, weight: FloatArray) -> VarianceParts:
         """What the uncertainty of the MSV is made of; `apart_db`: deviations in the band."""
@@ -254,12 +254,11 @@ class _Scatter:
         gain = self.gain_db2 * float(np.sum(slope.sum(axis=1) ** 2))
         slope -= slope.sum(axis=1, keepdims=True) * self.part
         place, noise = (float(np.sum(((slope * u) @ self.overlap) * slope * u)) for u in (self.place, self.noise))
-        with_level = self.with_level
-        level = float(weight @ np.sum(self.part * with_level, axis=1))
+        level = float(weight @ np.sum(self.part * self.with_level, axis=1))
         both = [u[:, self.band] for u in (self.place, self.noise)]
         typical = np.sum([(u.T * weight) @ u for u in both], axis=0)
         typical = typical * self.overlap[np.ix_(self.band, self.band)] + level + self.gain_db2
-        beside = (weight @ with_level)[self.band]
+        beside = (weight @ self.with_level)[self.band]
         typical = typical - beside[:, None] - beside
         pairs = float(np.sum(weight**2) - 2 * np.sum(weight**3) + np.sum(weight**2) ** 2)
         second = 2 * pairs * float(np.sum(typical**2)) / count**2
