@@ -203,10 +203,10 @@ def compare(one: ComplexArray, other: ComplexArray) -> Comparison:
     weights = heard / np.maximum(heard.sum(axis=0), 1)
     plain = np.einsum("br,brl->rl", weights, coherence.real)
     every, best = np.arange(rows), np.argmax(np.abs(plain), axis=-1)
-    turned = _turned(coherence * weights[..., None])
+    weighted = coherence * weights[..., None]
     levels = np.stack([_sixths_db(power, freq_hz) for power in powers], axis=1)
-    by_lag = np.ascontiguousarray(np.moveaxis(coherence.real * weights[..., None], 0, 1))
-    return Comparison(plain[every, best], coherence[:, every, best].T, turned, levels, by_lag)
+    by_lag = np.ascontiguousarray(np.moveaxis(weighted.real, 0, 1))
+    return Comparison(plain[every, best], coherence[:, every, best].T, _turned(weighted), levels, by_lag)
 
 
 def _turned(coherence: ComplexArray) -> FloatArray:
