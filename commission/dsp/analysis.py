@@ -88,9 +88,7 @@ def _check_usable(response: Response) -> None:
         raise UnusableError("it is silent: every sample is zero")
 
 
-def _analyse_impulses(
-    responses: list[Response], rate_hz: float, is_sub: bool, is_speech: bool = False
-) -> list[Analysis]:
+def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool, is_speech: bool) -> list[Analysis]:
     from scipy import fft
 
     longest = round(LONGEST_S * rate_hz)
@@ -124,7 +122,7 @@ def _analyse_impulses(
     arrivals, reflections = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
     modulation = _modulation(impulses, noise, decaying, rate_hz) if is_speech else None
-    decays = None if is_sub else _decays(impulses, rate_hz)
+    decays = [_Decay({}, {}, {}, {})] * len(responses) if is_sub else _decays(impulses, rate_hz)
     signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
     direct = [None] * len(responses) if is_sub else direct_sounds(impulses, [a.time_s for a in arrivals], rate_hz)
     results = []
@@ -141,7 +139,6 @@ def _analyse_impulses(
         problem = None if is_sub else _speech_problem(impulses[k], snr_db)
         if modulation is not None and problem is not None:
             why["speech"] = problem
-        decay = _Decay({}, {}, {}, {}) if decays is None else decays[k]
         edges = noise_of.bandwidth_hz(GRID_HZ, third_db[k], (low_hz, high_hz))
         results.append(
             Analysis(
@@ -168,10 +165,10 @@ def _analyse_impulses(
                 modulation=freeze(modulation[k]) if modulation is not None and problem is None else None,
                 has_phase=True,
                 why=why,
-                t20_s=decay.t20_s,
-                edt_s=decay.edt_s,
-                t20_doubt=decay.t20_doubt,
-                c50_db=decay.c50_db if problem is None else {},
+                t20_s=decays[k].t20_s,
+                edt_s=decays[k].edt_s,
+                t20_doubt=decays[k].t20_doubt,
+                c50_db=decays[k].c50_db if problem is None else {},
             )
         )
     return results
