@@ -40,12 +40,12 @@ def surely_above(value: float, bound: float, standard_uncertainty: float) -> boo
 
     The one rule by which limits fail, findings speak up and outliers are named (JCGM 106, ISO 14253-1; from memory).
     """
-    return value - GUARD_FACTOR * abs(standard_uncertainty) > bound
+    return value - guard_band(standard_uncertainty) > bound
 
 
 def surely_below(value: float, bound: float, standard_uncertainty: float) -> bool:
     """Whether `value` is below `bound` at a risk of 5 %, as `surely_above`."""
-    return value + GUARD_FACTOR * abs(standard_uncertainty) < bound
+    return value + guard_band(standard_uncertainty) < bound
 
 
 def guard_band(standard_uncertainty: float) -> float:
