@@ -9,14 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from commission.audio.files import (
-    LOWEST_NOISE_RATE_HZ,
-    LOWEST_RATE_HZ,
-    SoundInfo,
-    problem_of,
-    read_sound,
-    sound_info,
-)
+from commission.audio.files import SoundInfo, lowest_rate_hz, problem_of, read_sound, sound_info
 from commission.audio.sofa import HDF5_SIGNATURE
 from commission.audio.sofa_rows import sofa_responses
 from commission.audio.text_response import parse_response
@@ -31,7 +24,6 @@ from commission.model import (
     FloatArray,
     InputError,
     Response,
-    ResponseKind,
     StoredResponse,
     UnusableError,
 )
@@ -102,7 +94,7 @@ def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Respon
             elif data.startswith(HDF5_SIGNATURE):
                 results |= sofa_responses(data, wanted)
             else:
-                info = sound_info(data, name, _lowest_hz(wanted[0].body.kind))
+                info = sound_info(data, name, lowest_rate_hz(wanted[0].body.kind))
                 if any(each.body.frames not in (None, info.frames) for each in wanted):
                     raise UnusableError(f"{name}: {info.frames} frames, but the log says {wanted[0].body.frames}.")
                 alike.setdefault(info, []).append((data, wanted))
@@ -111,10 +103,6 @@ def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Respon
     for info, same in alike.items():
         results |= _sound(info, same, blobs)
     return results
-
-
-def _lowest_hz(kind: ResponseKind) -> int:
-    return LOWEST_NOISE_RATE_HZ if kind == "noise" else LOWEST_RATE_HZ
 
 
 class _Sweep(NamedTuple):
@@ -135,7 +123,7 @@ def _sound(
     for index, (data, wanted) in enumerate(files):
         name, start = wanted[0].body.file_name, index * info.channels
         try:
-            read_sound(data, name, samples[start : start + info.channels], _lowest_hz(kind))
+            read_sound(data, name, samples[start : start + info.channels], lowest_rate_hz(kind))
         except CommissionError as error:
             results |= {each.seq: UnusableError(str(error)) for each in wanted}
             continue

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from commission.model import FloatArray, InputError
+from commission.model import FloatArray, InputError, ResponseKind
 from commission.model.outside_files import read_outside
 from commission.model.units import clean_text, counted
 
@@ -54,6 +54,11 @@ def read_bytes(path: Path) -> bytes:
     if not data:
         raise InputError(name, "an empty file", "a recording", "Copy it again from where it was made.")
     return data
+
+
+def lowest_rate_hz(kind: ResponseKind | None) -> int:
+    """The lowest sample rate that a recording of this kind may have."""
+    return LOWEST_NOISE_RATE_HZ if kind == "noise" else LOWEST_RATE_HZ
 
 
 def sound_info(data: bytes, name: str, lowest_hz: int = LOWEST_RATE_HZ) -> SoundInfo:

@@ -21,10 +21,9 @@ from commission.audio.content import (
 )
 from commission.audio.files import (
     AUDIO_SUFFIXES,
-    LOWEST_NOISE_RATE_HZ,
-    LOWEST_RATE_HZ,
     TEXT_SUFFIXES,
     SoundInfo,
+    lowest_rate_hz,
     problem_of,
     read_bytes,
     read_sound,
@@ -408,7 +407,7 @@ def _examined_sofa(row: ImportRow, data: bytes, name: str) -> ImportRow:
 def _look_at_sound(
     row: ImportRow, data: bytes, name: str, job: Job, stimuli: Sequence[Stimulus], whole_file: bool
 ) -> list[ImportRow]:
-    samples, info = read_sound(data, name, lowest_hz=LOWEST_NOISE_RATE_HZ if row.kind == "noise" else LOWEST_RATE_HZ)
+    samples, info = read_sound(data, name, lowest_hz=lowest_rate_hz(row.kind))
     row = replace(row, rate_hz=float(info.rate_hz), frames=info.frames)
     if row.kind == "response" and not row.kind_from_name:
         raise InputError(name, "sound where kind response is wanted", "a text file, or kind impulse or sweep")
