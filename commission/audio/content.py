@@ -95,8 +95,8 @@ def examine(
     else:
         fit = _loopback_fit(samples, rate_hz, name, loopback)
     kind, reason = _kind_by_content(shape, fit)
-    if row.kind is not None and (row.kind == "noise" or not row.kind_from_name or kind is None):
-        kind, reason = row.kind, "named so" if row.kind_from_name else "given by the mapping"
+    if row.kind is not None and (not row.kind_from_name or kind is None):
+        kind, reason = row.kind, _named(row)
     elif row.kind not in (None, kind):
         reason += f", although the name says {row.kind}"
     row = replace(
@@ -110,7 +110,7 @@ def examine(
         onset_s=None if shape is Shape.NOISE else fit.onset_s,
         peak_s=None if shape is Shape.NOISE else float(np.argmax(np.abs(samples))) / rate_hz,
         undecided=shape in (Shape.COMPACT, Shape.NOISE) and fit.problem is None and row.kind is None,
-        samples_sha256=hashlib.sha256(np.ascontiguousarray(samples, dtype=np.float32).tobytes()).hexdigest(),
+        samples_sha256=_digest(samples),
         profile_db=_profile_db(samples),
     )
     warning = "nothing stands out of its noise: is this channel silent?" if shape is Shape.NOISE else None
@@ -118,18 +118,31 @@ def examine(
         warning = "it clips: what it says of level and response is not judged"
     if kind == "impulse" and is_clipped(samples):
         warning = "its largest samples have one value: it seems clipped and is not judged"
-    return replace(row, file_warning="; ".join(each for each in (row.file_warning, warning) if each) or None)
+    return replace(row, file_warning=joined(row.file_warning, warning))
 
 
 def examine_noise(row: ImportRow, samples: FloatArray) -> ImportRow:
-    """The row of a recording of noise [shape=(n,)], which is neither deconvolved nor asked what it is."""
+    """The row of a recording of noise [shape=(n,)]: its kind is known, and nothing is deconvolved."""
     warning = "it clips: its levels are not checked" if is_clipped(samples) else None
     return replace(
         row,
-        kind_reason="named so" if row.kind_from_name else "given by the mapping",
-        samples_sha256=hashlib.sha256(np.ascontiguousarray(samples, dtype=np.float32).tobytes()).hexdigest(),
-        file_warning="; ".join(each for each in (row.file_warning, warning) if each) or None,
+        kind_reason=_named(row),
+        samples_sha256=_digest(samples),
+        file_warning=joined(row.file_warning, warning),
     )
+
+
+def joined(*texts: str | None) -> str | None:
+    """Warnings or reasons as one; None where there is none."""
+    return "; ".join(text for text in texts if text) or None
+
+
+def _named(row: ImportRow) -> str:
+    return "named so" if row.kind_from_name else "given by the mapping"
+
+
+def _digest(samples: FloatArray) -> str:
+    return hashlib.sha256(np.ascontiguousarray(samples, dtype=np.float32).tobytes()).hexdigest()
 
 
 def settle_kinds(rows: Sequence[ImportRow]) -> tuple[ImportRow, ...]:

@@ -15,6 +15,7 @@ from commission.audio.content import (
     examine,
     examine_noise,
     is_clean_sweep,
+    joined,
     read_stimulus,
     settle_kinds,
     twins,
@@ -127,8 +128,8 @@ class FileImporter:
             duplicate = next((stored[each + place] for each in _recordings(row) if each + place in stored), None)
             out.append(replace(row, problem=problem, duplicate_of=duplicate, warning=row.file_warning))
         out = _with_twins(out)
-        out = [replace(row, warning=_joined(row.warning, _stored_elsewhere(row, job))) for row in out]
-        return tuple(replace(row, warning=_joined(row.warning, row.clock_problem)) for row in with_clocks(out, job))
+        out = [replace(row, warning=joined(row.warning, _stored_elsewhere(row, job))) for row in out]
+        return tuple(replace(row, warning=joined(row.warning, row.clock_problem)) for row in with_clocks(out, job))
 
     def read(
         self, row: ImportRow, job: Job, options: ImportOptions
@@ -429,7 +430,7 @@ def _look_at_sound(
                 row,
                 file_channel=i,
                 channel=c,
-                place_reason=_joined(row.place_reason, "channels in the job's order") or "",
+                place_reason=joined(row.place_reason, "channels in the job's order") or "",
             )
             for i, c in zip(recorded, channels, strict=True)
         ]
@@ -459,7 +460,7 @@ def _one_channel(
         clean = [i + 1 for i in recorded if is_clean_sweep(samples[i], row.rate_hz or 1.0)]
         if clean and len(clean) < len(recorded):
             warning = f"channel {clean[0]} holds the clean sweep: name it as the loopback if it is one"
-    return replace(row, file_channel=recorded[0], file_warning=_joined(row.file_warning, warning))
+    return replace(row, file_channel=recorded[0], file_warning=joined(row.file_warning, warning))
 
 
 def _judged(
@@ -483,7 +484,7 @@ def _as_noise(row: ImportRow, job: Job) -> ImportRow:
     warning, seat = row.file_warning, row.seat
     if seat is None and reference is not None and not row.name_problem:
         seat = reference.id
-        warning = _joined(warning, f"no seat is named: the reference seat {seat} is assumed")
+        warning = joined(warning, f"no seat is named: the reference seat {seat} is assumed")
     return replace(row, channel=None, seat=seat, state=row.state or UNNAMED, loopback=None, file_warning=warning)
 
 
@@ -555,7 +556,7 @@ def _with_twins(rows: Sequence[ImportRow]) -> list[ImportRow]:
         if j is not None:
             twin = out[alike[j]]
             warning = f"it sounds exactly like {shown(twin.path)}{_elsewhere(out[i], twin)}: the same recording?"
-            out[i] = replace(out[i], warning=_joined(out[i].warning, warning))
+            out[i] = replace(out[i], warning=joined(out[i].warning, warning))
     return out
 
 
@@ -574,14 +575,10 @@ def _recordings(row: ImportRow) -> tuple[tuple[str, int], ...]:
 
 def _stored_elsewhere(row: ImportRow, job: Job) -> str | None:
     """That the job holds the same bytes for another place."""
-    if row.problem is not None or row.duplicate_of is not None or row.sha256 is None:
+    if row.problem is not None or row.duplicate_of is not None or row.sha256 is None or row.kind == "noise":
         return None
     for stored in job.responses:
         body = stored.body
-        if (body.file_sha256, body.file_channel) in _recordings(row) and row.kind != "noise":
+        if (body.file_sha256, body.file_channel) in _recordings(row):
             return f"the same bytes are stored for {body.channel} at {body.seat} ({round_name(body.round)})"
     return None
-
-
-def _joined(*texts: str | None) -> str | None:
-    return "; ".join(text for text in texts if text) or None
