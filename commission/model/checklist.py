@@ -12,12 +12,11 @@ from functools import cache
 from typing import Any, Literal
 
 from commission.model.errors import InputError
-from commission.model.toml_text import read_toml
+from commission.model.toml_text import read_text, read_toml, shipped_toml
 from commission.model.units import clean_text
 
 SCHEMA = 1
 MOST_ITEMS = 100
-_LONGEST = 300
 _CAUSES = ("electronics", "room", "settings")
 _NEEDED = ("id", "name", "statement", "fault", "cause")
 _OPTIONAL = ("how", "remedy", "caution")
@@ -60,11 +59,7 @@ class Checklist:
 @cache
 def default_checklist() -> Checklist:
     """What the program ships."""
-    import tomllib  # late: the first screen asks nothing of it
-    from importlib.resources import files
-
-    text = files("commission.model").joinpath("checklist.toml").read_text(encoding="utf-8")
-    return _checklist(tomllib.loads(text), "checklist.toml")
+    return _checklist(shipped_toml("checklist.toml"), "checklist.toml")
 
 
 def read_checklist(text: str, where: str) -> Checklist:
@@ -77,7 +72,7 @@ def _checklist(data: Mapping[str, Any], where: str) -> Checklist:
         raise InputError(f"{where}: schema", repr(data.get("schema"))[:40], str(SCHEMA))
     for key in data.keys() - {"schema", "name", "version", "item"}:
         raise InputError(f"{where}: {clean_text(key)}", "an unknown key", "schema, name, version, [[item]]")
-    name, version = (_text(data.get(key), f"{where}: {key}") for key in ("name", "version"))
+    name, version = (read_text(data.get(key), f"{where}: {key}") for key in ("name", "version"))
     rows = data.get("item", [])
     if not isinstance(rows, list) or not 0 < len(rows) <= MOST_ITEMS:
         found = f"{len(rows)} items" if isinstance(rows, list) else "no list"
@@ -94,19 +89,11 @@ def _item(row: object, where: str) -> ChecklistItem:
         raise InputError(where, "no table", "[[item]] with " + ", ".join(_NEEDED))
     for key in row.keys() - {*_NEEDED, *_OPTIONAL}:
         raise InputError(f"{where}.{clean_text(str(key))}", "an unknown key", ", ".join((*_NEEDED, *_OPTIONAL)))
-    needed = {key: _text(row.get(key), f"{where}.{key}") for key in _NEEDED}
-    optional = {key: _text(row[key], f"{where}.{key}") for key in _OPTIONAL if key in row}
+    needed = {key: read_text(row.get(key), f"{where}.{key}") for key in _NEEDED}
+    optional = {key: read_text(row[key], f"{where}.{key}") for key in _OPTIONAL if key in row}
     if not _ID.fullmatch(needed["id"]) or needed["id"] == LIP_SYNC:
         expected = f"small letters, digits and hyphens, at most 40, and not “{LIP_SYNC}”"
         raise InputError(f"{where}.id", f"“{needed['id']}”", expected)
     if needed["cause"] not in _CAUSES:
         raise InputError(f"{where}.cause", f"“{needed['cause']}”", ", ".join(_CAUSES))
     return ChecklistItem(**{**needed, **optional})  # type: ignore[arg-type]
-
-
-def _text(value: object, where: str) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise InputError(where, "nothing" if value is None or value == "" else repr(value)[:40], "a text")
-    if len(value) > _LONGEST:
-        raise InputError(where, f"{len(value)} characters", f"at most {_LONGEST}")
-    return clean_text(value.strip())

@@ -13,14 +13,13 @@ from functools import cache
 from typing import Any
 
 from commission.model.errors import InputError
-from commission.model.toml_text import read_toml
+from commission.model.toml_text import read_text, read_toml, shipped_toml
 from commission.model.units import clean_text
 from commission.model.verdict import Limit
 
 SCHEMA = 1
 _TEXTS = ("quantity", "unit", "basis", "applies")
 _KNOWN = {*_TEXTS, "low", "high"}
-_LONGEST = 300
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,11 +88,7 @@ def _missing(quantity: str) -> Limit:
 @cache
 def default_profile() -> LimitsProfile:
     """What the program ships."""
-    import tomllib  # late: the first screen judges nothing
-    from importlib.resources import files
-
-    text = files("commission.model").joinpath("limits.toml").read_text(encoding="utf-8")
-    return _profile(tomllib.loads(text), "limits.toml", None)
+    return _profile(shipped_toml("limits.toml"), "limits.toml", None)
 
 
 def read_profile(text: str, where: str) -> LimitsProfile:
@@ -107,7 +102,7 @@ def _profile(data: Mapping[str, Any], where: str, base: LimitsProfile | None) ->
         raise InputError(f"{where}: schema", repr(data.get("schema")), str(SCHEMA))
     for key in data.keys() - {"schema", "name", "version", "limit"}:
         raise InputError(f"{where}: {clean_text(key)}", "an unknown key", "schema, name, version, [[limit]]")
-    name, version = (_text(data.get(key), f"{where}: {key}") for key in ("name", "version"))
+    name, version = (read_text(data.get(key), f"{where}: {key}") for key in ("name", "version"))
     rows = data.get("limit", [])
     if not isinstance(rows, list) or not rows:
         raise InputError(f"{where}: limit", "none", "at least one [[limit]]")
@@ -128,13 +123,13 @@ def _limit(row: object, where: str, known: Mapping[str, ProfileLimit] | None) ->
         raise InputError(where, "no table", "[[limit]] with quantity, low or high, unit, basis")
     for key in row.keys() - _KNOWN:
         raise InputError(f"{where}.{clean_text(str(key))}", "an unknown key", ", ".join(sorted(_KNOWN)))
-    quantity = _text(row.get("quantity"), f"{where}.quantity")
+    quantity = read_text(row.get("quantity"), f"{where}.quantity")
     default = None
     if known is not None:
         default = known.get(quantity)
         if default is None:
             raise InputError(f"{where}.quantity", quantity, "one of " + ", ".join(known))
-    unit = _text(row.get("unit"), f"{where}.unit", empty=True)
+    unit = read_text(row.get("unit"), f"{where}.unit", empty=True)
     if default is not None and unit != default.unit:
         raise InputError(f"{where}.unit", f"“{unit}”", f"“{default.unit}”, the unit of {quantity}")
     low, high = (_number(row.get(key), f"{where}.{key}") for key in ("low", "high"))
@@ -148,17 +143,9 @@ def _limit(row: object, where: str, known: Mapping[str, ProfileLimit] | None) ->
         low=low,
         high=high,
         unit=unit,
-        basis=_text(row.get("basis"), f"{where}.basis"),
-        applies=_text(applies, f"{where}.applies"),
+        basis=read_text(row.get("basis"), f"{where}.basis"),
+        applies=read_text(applies, f"{where}.applies"),
     )
-
-
-def _text(value: object, where: str, *, empty: bool = False) -> str:
-    if not isinstance(value, str) or (not value.strip() and not empty):
-        raise InputError(where, "nothing" if value is None or value == "" else repr(value)[:40], "a text")
-    if len(value) > _LONGEST:
-        raise InputError(where, f"{len(value)} characters", f"at most {_LONGEST}")
-    return clean_text(value.strip())
 
 
 def _number(value: object, where: str) -> float | None:

@@ -1,4 +1,4 @@
-"""TOML from a file that anybody may have written: tables, or one sentence on what is wrong."""
+"""TOML from a file that anybody may have written: tables and texts, or one sentence on what is wrong."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from commission.model.units import clean_text
 
 DEEPEST = 20
 """Tables within tables; no file of ours has more than four, and what walks through them must come to an end."""
+_LONGEST = 300
+"""Of one value, in characters."""
 MOST_DOTS = 200
 """In a line: the reader copies a key again for each of its dots, so that 100 kB of them took 40 s."""
 
@@ -35,3 +37,20 @@ def read_toml(text: str, where: str, expected: str, mend: str = "") -> dict[str,
         if not level:
             return data
     raise InputError(where, f"tables within tables, more than {DEEPEST} deep", expected, mend)
+
+
+def shipped_toml(name: str) -> dict[str, Any]:
+    """The tables of a file that the program ships beside this module."""
+    import tomllib  # late: the first screen reads none
+    from importlib.resources import files
+
+    return tomllib.loads(files("commission.model").joinpath(name).read_text(encoding="utf-8"))
+
+
+def read_text(value: object, where: str, *, empty: bool = False) -> str:
+    """A value that must be a text, cleaned, and not blank unless `empty`; raises InputError."""
+    if not isinstance(value, str) or (not value.strip() and not empty):
+        raise InputError(where, "nothing" if value is None or value == "" else repr(value)[:40], "a text")
+    if len(value) > _LONGEST:
+        raise InputError(where, f"{len(value)} characters", f"at most {_LONGEST}")
+    return clean_text(value.strip())
