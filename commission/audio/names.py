@@ -96,19 +96,15 @@ def _state(words: Sequence[str], kinds: set[ResponseKind], places: Places, seat:
     A known state by itself says that; otherwise the word "noise" does, and the words that mean nothing else are the state.
     """
     left = [word for word in words if word not in _KINDS]
-    run = ""
     for start in range(len(left)):
         for stop in range(len(left), start, -1):
-            run = " ".join(left[start:stop])
-            if (known := known_state(run)) is not None and (kinds == {"noise"} or stop - start > 1):
+            known = known_state(" ".join(left[start:stop]))
+            if known is not None and (kinds == {"noise"} or stop - start > 1):
                 return calibrator_state(left[start:]) if known == CALIBRATOR else known
     if kinds != {"noise"}:
         return None
-    own = {spelling(seat)} if seat is not None else set()
-    rest = [
-        word for word in left if word not in own and word not in places.rounds and word not in ("as", "found", "left")
-    ]
-    return " ".join(rest)
+    other = {*places.rounds, "as", "found", "left", *(() if seat is None else (spelling(seat),))}
+    return " ".join(word for word in left if word not in other)
 
 
 def spelling(text: str) -> str:

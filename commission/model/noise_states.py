@@ -14,9 +14,10 @@ ELECTRONICS, PROJECTOR, NEIGHBOURS = "electronics on", "projector on", "neighbou
 CALIBRATOR = "calibrator"
 """A recording of the calibrator: it says how loud full scale is."""
 UNNAMED = "state not named"
-STATES = (OFF, VENTILATION_LOW, VENTILATION_HIGH, ELECTRONICS, PROJECTOR, NEIGHBOURS)
-"""Offered on the screens, in the order of measuring."""
 ORDER = (OFF, VENTILATION_LOW, VENTILATION, VENTILATION_HIGH, ELECTRONICS, PROJECTOR, NEIGHBOURS)
+"""The order of measuring."""
+STATES = tuple(state for state in ORDER if state != VENTILATION)
+"""Offered on the screens."""
 USUAL_CALIBRATOR_DB = 94.0
 
 _SPELLINGS = {
@@ -27,7 +28,6 @@ _SPELLINGS = {
     ELECTRONICS: ("electronics on", "electronics", "equipment on"),
     PROJECTOR: ("projector on", "projector"),
     NEIGHBOURS: ("neighbours", "neighbors"),
-    CALIBRATOR: ("calibrator",),
 }
 _BY_SPELLING = {key: state for state, keys in _SPELLINGS.items() for key in keys}
 
@@ -38,7 +38,7 @@ def spelled(state: str) -> str:
 
 
 def known_state(state: str) -> str | None:
-    """The state of this module that is called so, whatever the spelling; None for one of the technician's own."""
+    """The state of this module with that name, whatever the spelling; None for one of the technician's own."""
     words = spelled(state)
     if words.split(" ")[0] == CALIBRATOR:
         return CALIBRATOR
