@@ -16,9 +16,8 @@ from commission.model.outside_files import read_outside, refuse_open_job
 from commission.model.units import clean_text
 
 COLUMNS = ("file", "round", "channel", "seat", "kind")
-_OPTIONAL = ("file_channel", "loopback")
-_STATE = "state"
-"""Optional as well: of noise, what was switched on."""
+_NUMBERS = ("file_channel", "loopback")
+_OPTIONAL = (*_NUMBERS, "state")
 _KINDS: tuple[ResponseKind, ...] = ("impulse", "sweep", "noise", "response")
 _MOST_BYTES = 4_000_000
 MOST_LINES = 5000
@@ -43,6 +42,7 @@ class MappedFile:
     """From 0; in the file the optional columns `file_channel` and `loopback` count from 1."""
     loopback: int | None = None
     state: str | None = None
+    """Of noise: what was switched on."""
     problem: str | None = None
 
 
@@ -57,7 +57,7 @@ def is_mapping(path: Path) -> bool:
         return False
     first = start.split(b"\n", 1)[0]
     head = [cell.strip().casefold() for cell in _cells(decode_quietly(first))]
-    return "file" in head and bool({"channel", _STATE} & set(head))
+    return "file" in head and bool({"channel", "state"} & set(head))
 
 
 def decode_quietly(data: bytes) -> str:
@@ -93,7 +93,7 @@ def read_mapping(path: Path) -> tuple[MappedFile, ...]:
             )
     rows = [[clean_text(cell).strip() for cell in row] for row in rows]
     head = [cell.casefold() for cell in rows[0]] if rows else []
-    if "file" not in head or not set(head) <= {*COLUMNS, *_OPTIONAL, _STATE}:
+    if "file" not in head or not set(head) <= {*COLUMNS, *_OPTIONAL}:
         raise InputError(f"{name} line 1", ",".join(head)[:80] or "nothing", ",".join(COLUMNS))
     found = [_mapped(name, number, head, row) for number, row in enumerate(rows[1:], start=2) if any(row)]
     if not found:
@@ -106,7 +106,7 @@ def _mapped(name: str, number: int, head: list[str], row: list[str]) -> MappedFi
     kind = cells.get("kind", "").casefold() or None
     where, problem = f"{name} line {number}", None
     numbers: dict[str, int | None] = {}
-    for column in _OPTIONAL:
+    for column in _NUMBERS:
         text = cells.get(column, "")
         good = text.isdecimal() and len(text) <= 3 and 1 <= int(text) <= 256
         numbers[column] = int(text) - 1 if good else None
@@ -114,7 +114,7 @@ def _mapped(name: str, number: int, head: list[str], row: list[str]) -> MappedFi
             problem = f"{where}: found {column} “{text[:20]}”, expected a number from 1 to 256."
     if kind is not None and kind not in _KINDS:
         problem = f"{where}: found kind “{kind[:20]}”, expected one of {', '.join(_KINDS)}."
-    state = cells.get(_STATE) or None
+    state = cells.get("state") or None
     if state is not None and len(state) > LONGEST_STATE:
         problem = f"{where}: found a state of {len(state)} characters, expected at most {LONGEST_STATE}."
     if state is not None and kind not in (None, "noise"):
