@@ -81,13 +81,14 @@ class ImportRow:
 
     @property
     def reasons(self) -> str:
-        """Where its place and its kind come from, and by what it is deconvolved."""
+        """Where its place and its kind come from, and what it is deconvolved with or what was switched on."""
         by = ""
         if self.kind == "sweep":
             by = "deconvolved with " + (
                 "its loopback" if self.loopback is not None else self.stimulus_name or "nothing"
             )
-        by = f"state {self.state}" if self.kind == "noise" else by
+        elif self.kind == "noise":
+            by = f"state {self.state}"
         kind = f"{self.kind or 'kind unknown'}: {self.kind_reason}" if self.kind_reason else ""
         return "; ".join(text for text in (self.place_reason, kind, by) if text)
 
