@@ -247,9 +247,7 @@ class JobFile:
                 file.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_EVENT_BYTES)
                 file.set_progress_handler(self._deadline.is_over, 50_000)
                 check_identity(self._path, file)
-                for row in self._rows(file):
-                    if row_digest(end[1], row.seq, row.at, row.kind, row.body, row.blob) != row.hash:
-                        return False
+                for row in _chain(file):
                     end = (row.seq, row.hash)
         except StoreError:
             return False
@@ -360,23 +358,6 @@ class JobFile:
                 self._db.execute("ROLLBACK")
             self._reserve()
 
-    def _rows(self, database: sqlite3.Connection | None = None) -> Iterator[_Row]:
-        """The log, row by row; through another connection if given.
-
-        Raises StoreError at the first row that is missing, too large or of another type.
-        """
-        total = 0
-        text = "SELECT seq, at, kind, body, blob, prev, hash FROM event ORDER BY seq"
-        rows = (database or self._db).execute(text)
-        for expected, values in enumerate(rows, start=1):
-            row = _Row(*values)
-            if row.seq != expected:
-                raise StoreError(f"event {expected} is missing; the log goes on with event {str(row.seq)[:20]}")
-            total += _size(row)
-            if total > LARGEST_LOG_BYTES or expected > MOST_EVENTS:
-                raise StoreError(f"the log is larger than any visit makes it (at event {expected})")
-            yield row
-
     def events(self) -> tuple[Event, ...]:
         """The whole log, oldest first."""
         with self._limited():
@@ -389,7 +370,7 @@ class JobFile:
                         blob_sha256=row.blob,
                         digest=row.hash.hex(),
                     )
-                    for row in self._rows()
+                    for row in _rows(self._db)
                 )
             except StoreError as error:
                 raise StoreError(f"{self._path}: {error}") from error
@@ -433,22 +414,15 @@ class JobFile:
 
     def _verify_rows(self) -> dict[str, int]:
         """The recordings that the log names, each with its first event; raises StoreError where the chain breaks."""
-        prev = b""
         named: dict[str, int] = {}
-        for row in self._rows():
-            if row.prev != prev:
-                raise StoreError(
-                    f"event {row.seq} does not follow event {row.seq - 1}: one of the two was replaced or reordered"
-                )
-            if row_digest(prev, row.seq, row.at, row.kind, row.body, row.blob) != row.hash:
-                raise StoreError(f"event {row.seq} ({row.kind}, {row.at}) was edited after it was stored")
+        row = None
+        for row in _chain(self._db):
             body = decode(row.kind, row.body, row.seq)
             if row.blob != (body.file_sha256 if isinstance(body, _WITH_BLOB) else None):
                 raise StoreError(f"event {row.seq} ({row.kind}) names a recording that is not its own")
             if row.blob is not None:
                 named.setdefault(row.blob, row.seq)
-            prev = row.hash
-        if not prev:
+        if row is None:
             raise StoreError("the log is empty")
         return named
 
@@ -462,6 +436,34 @@ class JobFile:
                         self._db.execute("ROLLBACK")
                 self._db.close()
                 self._guard.close()
+
+
+def _rows(database: sqlite3.Connection) -> Iterator[_Row]:
+    """The log, row by row; raises StoreError at the first that is missing, too large or of another type."""
+    total = 0
+    rows = database.execute("SELECT seq, at, kind, body, blob, prev, hash FROM event ORDER BY seq")
+    for expected, values in enumerate(rows, start=1):
+        row = _Row(*values)
+        if row.seq != expected:
+            raise StoreError(f"event {expected} is missing; the log goes on with event {str(row.seq)[:20]}")
+        total += _size(row)
+        if total > LARGEST_LOG_BYTES or expected > MOST_EVENTS:
+            raise StoreError(f"the log is larger than any visit makes it (at event {expected})")
+        yield row
+
+
+def _chain(database: sqlite3.Connection) -> Iterator[_Row]:
+    """As `_rows`; raises StoreError also at the first row that does not follow the one before or was edited."""
+    prev = b""
+    for row in _rows(database):
+        if row.prev != prev:
+            raise StoreError(
+                f"event {row.seq} does not follow event {row.seq - 1}: one of the two was replaced or reordered"
+            )
+        if row_digest(prev, row.seq, row.at, row.kind, row.body, row.blob) != row.hash:
+            raise StoreError(f"event {row.seq} ({row.kind}, {row.at}) was edited after it was stored")
+        yield row
+        prev = row.hash
 
 
 def _size(row: _Row) -> int:
