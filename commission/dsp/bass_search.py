@@ -5,8 +5,9 @@ frequencies. From the best of each combination of polarities follows damped leas
 from memory), all in one batch: the variance is a sum of squares, so that JᵀJ is most of its curvature.
 The result is rounded to the steps of the processor and searched once more on these steps.
 
-A setting that is good only for exactly what was measured is worth nothing. `sturdiness` gives the cost with gains, delays,
-positions of the seats and temperature a little off; of the best settings the one with the lowest mean cost is proposed.
+A setting must also be good when conditions differ slightly from the measurement. `sturdiness` gives the cost with gains,
+delays, positions of the seats and temperature a little off; of the best settings the one with the lowest mean cost is
+proposed.
 """
 
 from __future__ import annotations
@@ -406,7 +407,7 @@ def _aside(space: _Space, bounds: SearchBounds, best: _Batch, price: float) -> _
 
 
 def _best(batch: _Batch, count: int) -> _Batch:
-    """The cheapest that differ: of two within 0.02 dB² and 0.2 ms of each other the first is kept."""
+    """Those of lowest cost that differ: of two within 0.02 dB² and 0.2 ms of each other the first is kept."""
     order = np.argsort(batch.cost, kind="stable")
     kept: list[int] = []
     for k in order:
@@ -473,7 +474,7 @@ def _neighbours(now: SubSettings, grid: SettingGrid, bounds: SearchBounds, space
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sturdiness:
-    """What remains of an evenness when everything is a little off [dB²]."""
+    """Variance when gains, delays, seats or temperature are a little off [dB²]."""
 
     variance_db2: float
     mean_db2: float
@@ -488,8 +489,8 @@ class Sturdiness:
 def sturdiness(room: SubResponses, settings: SubSettings, temperature_c: float = 20.0) -> Sturdiness:
     """Variance with gains ±0.5 dB, delays ±0.1 ms, seats ±5 cm and temperature ±3 K off, one kind at a time.
 
-    A moved seat hears each subwoofer by up to 5 cm sooner or later (its direct sound: the most that can be); a temperature
-    moves all frequencies of the room, but no delay of the processor.
+    A moved seat hears each subwoofer by up to 5 cm sooner or later (its direct sound, the largest possible change); a
+    temperature moves all frequencies of the room, but no delay of the processor.
     """
     names, variants = _variants(room, temperature_c)
     found = [spatial_variance_db2(sum_levels_db(room, _off(settings)), room.seat_share, room.freq_share)]
@@ -552,7 +553,7 @@ def _stretched(values: ComplexArray, freq_hz: FloatArray, factor: float) -> Comp
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HeldOut:
-    """What seats hear that were not tuned for: each is left out in turn and the rest tuned without it."""
+    """The result at seats left out of the tuning: each in turn, with the others tuned without it."""
 
     variance_db2: FloatArray
     """Variance over all seats of the setting tuned without seat k [dB², shape=(seats,)]; NaN for a seat without weight."""

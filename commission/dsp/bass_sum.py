@@ -83,7 +83,7 @@ class SubResponses:
 
 
 def log_points(freq_hz: FloatArray, low_hz: float, high_hz: float) -> tuple[NDArray[np.int_], FloatArray]:
-    """(indices, shares) of the measured frequencies that lie nearest to 24 points an octave between two frequencies.
+    """(indices, shares) of the measured frequencies nearest to 24 points an octave between two frequencies.
 
     Where measured points are farther apart than that, each is taken once. A share is the width of the point's part of the
     logarithmic axis; the shares add up to 1.

@@ -20,7 +20,7 @@ QUIET_S = 0.2
 LEAST_PAIRS = 3
 MOST_OFFSET_S = 0.5
 ABOVE_NOISE = 10.0
-"""Least ratio of a peak to the standard deviation of what is between: below, noise is as high as a start."""
+"""Least ratio of a peak to the standard deviation between peaks: below, noise is as high as a start."""
 MOST_SCATTER_S = 0.02
 """Half a picture at 25 pictures a second: pairs that scatter by more do not belong together."""
 U_SCREEN_S = 0.02 / 12**0.5
@@ -32,7 +32,7 @@ class LipSync(NamedTuple):
 
     sound_after_picture_s: float
     u_s: float
-    """Standard uncertainty: scatter of the pairs, and where on the screen the sensor sat."""
+    """Standard uncertainty: scatter of the pairs, and the place of the sensor on the screen."""
     pairs: int
 
 

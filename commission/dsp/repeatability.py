@@ -21,7 +21,7 @@ POINTS_PER_THIRD = 8
 """Points of the grid that one third octave spans: levels smoothed over it vary together."""
 DISPLACED_M, LEAST_DISPLACED_M, STILL_M = 0.05, 0.01, 0.003
 """How far from its earlier place a microphone is taken to be put where no repeat shows it (rms over placements); the least
-that repeats can show, since nobody puts it back better than 1 cm; and below which it was not moved at all (common practice,
+that repeats can show, since nobody puts it back within 1 cm; and below which it was not moved at all (common practice,
 no source)."""
 GAIN_U_DB = 0.06
 """Gain of one recording against another, ±0.1 dB, rectangular (common practice, no source)."""
@@ -30,7 +30,7 @@ _MOST_HZ, _MOST_DB = (500.0, 1000.0, 1600.0, 4000.0, 8000.0), (1.3, 1.0, 0.85, 0
 """Scatter of a third octave for small displacements, and where it ends for large ones: fitted to rooms of two simulators
 (`tests/references/repeated_placings.py`), which differ by a quarter."""
 _NULLS_HZ, _NULL_DB = (250.0, 500.0), 20.0
-"""Below the first of these the scatter follows the pressure whole, above the second not at all: a third octave
+"""Below the first of these the scatter follows the pressure fully, above the second not at all: a third octave
 contains enough modes there that no seat is in a null of all of them. A null is assumed to be at most 20 dB deep."""
 FAR_SHARE = 0.3
 """Share of the scatter's variance that neighbours within an octave have in common."""
@@ -79,7 +79,7 @@ class Repeatability:
     null_share: FloatArray | float = 0.0
     """How far that follows the pressure, as `null_share` [shape=(n,)]."""
     noise_db: float = 0.0
-    """The noise part at a level of 0 dB [dB], on the scale of the levels it is asked for."""
+    """The noise part at a level of 0 dB [dB], on the scale of the levels."""
     dof: float = math.inf
     """Degrees of freedom of place."""
     repeated: bool = False
@@ -145,7 +145,7 @@ def was_moved(repeats: Sequence[Repeat], freq_hz: FloatArray) -> bool:
 
 
 def repeatability_of(repeats: Sequence[Repeat], freq_hz: FloatArray) -> Repeatability:
-    """From repeats in one band, with the default beside them: few repeats show their scatter badly.
+    """From repeats in one band and the default: few repeats are a poor estimate of their scatter.
 
     Place: s²/v, the scatter over the default, is fitted as a + b·10^(−L/10)/v with a, b ≥ 0 (b is the noise). What moves
     the whole band at once is taken off. A placing has three directions, so that it counts for three degrees of freedom

@@ -97,10 +97,11 @@ def hand_factor(
     """(factor on what one reading is taken to scatter by, degrees of freedom), from the repeats there are.
 
     `squares`: Σ((x − x̄)/σ₀)² of all repeats over the σ₀ that each is taken to scatter by; `dof`: readings minus means.
-    Before any repeat a hand is known badly: its scatter is `prior`·σ₀ with `prior_dof` degrees of freedom. Both count by
-    their degrees of freedom, f² = (ν₀·f₀² + Σ)/(ν₀ + ν); the error over f·σ₀ follows Student's t with ν₀ + ν degrees of
-    freedom (JCGM 101 6.4.9.4, from memory). Repeats with more degrees of freedom than the default that scatter farther
-    stand alone. Where they scatter less, part of the default stays: they may have been read without moving the meter.
+    Before any repeat the scatter of a hand is little known: it is taken as `prior`·σ₀ with `prior_dof` degrees of
+    freedom. Both count by their degrees of freedom, f² = (ν₀·f₀² + Σ)/(ν₀ + ν); the error over f·σ₀ follows Student's t
+    with ν₀ + ν degrees of freedom (JCGM 101 6.4.9.4, from memory). Repeats with more degrees of freedom than the
+    default that scatter farther stand alone. Where they scatter less, part of the default stays: they may have been
+    read without moving the meter.
     """
     total = prior_dof + dof
     if dof > prior_dof and squares > dof * prior**2:

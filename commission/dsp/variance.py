@@ -284,7 +284,7 @@ def without_one_db2(variance_db2: float, share: float, deviation_db: float) -> f
 
 
 def change_word(change_db2: float, u_db2: float) -> Word:
-    """Better or worse only where the change of the MSV lies beyond U = 2 u, else no real change."""
+    """Better or worse only where the change of the MSV is larger than U = 2 u, else no real change."""
     if not math.isfinite(change_db2) or abs(change_db2) <= 2 * u_db2:
         return Word.SAME
     return Word.BETTER if change_db2 < 0 else Word.WORSE

@@ -1,4 +1,4 @@
-"""The checklist of the site: what is looked at and not measured. A firm supplies its own file of the same form.
+"""The checklist of the site: what is inspected, not measured. A firm supplies its own file of the same form.
 
 The whole list is stored in the job, so that every answer keeps the statement that it refers to.
 """

@@ -206,7 +206,7 @@ class LimitsChosen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChecklistChosen:
-    """The checklist that this job is looked at by, whole: the last one counts."""
+    """The whole checklist of this job: the last one counts."""
 
     checklist: Checklist
 
