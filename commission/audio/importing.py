@@ -58,8 +58,6 @@ MOST_FOLDERS = 20_000
 SOUND_SIGNATURES = (b"RIFF", b"fLaC")
 LOOPBACK_CLOCK = "loopback"
 """Recordings whose time zero is when the loopback hears the signal share it, whenever they were made."""
-LEAST_NOISE_S = 3.0
-"""As `dsp.background` needs; 20 s and more to find hum."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -527,9 +525,11 @@ def _kind_problem(row: ImportRow) -> str | None:
         problem = row.impulse_problem or str(InputError(name, found, "kind impulse or sweep", "Choose its kind."))
         return problem
     if row.kind == "noise":
+        from commission.dsp.background import LEAST_S  # late: only noise needs it
+
         seconds = (row.frames or 0) / (row.rate_hz or 1.0)
-        expected = f"{LEAST_NOISE_S:.0f} s of noise or more, 30 s to find hum"
-        return None if seconds >= LEAST_NOISE_S else str(InputError(name, f"{seconds:.1f} s", expected))
+        expected = f"{LEAST_S:.0f} s of noise or more, 30 s to find hum"
+        return None if seconds >= LEAST_S else str(InputError(name, f"{seconds:.1f} s", expected))
     return {"impulse": row.impulse_problem, "sweep": row.sweep_problem}.get(row.kind)
 
 
