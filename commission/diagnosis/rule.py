@@ -68,18 +68,19 @@ class Rule:
         """The findings of this rule."""
         if self.returns and evidence.job.earlier is None:
             return []
+        return [self._finding(details) for details in self.look(evidence, found)]
+
+    def _finding(self, details: FindingDetails) -> Finding:
         names = [field.name for field in fields(FindingDetails) if field.name not in ("item", "step", "check")]
-        return [
-            Finding(
-                id=f"{self.id}.{finding.item}" if finding.item else self.id,
-                cause=self.cause,
-                step=finding.step or self.step,
-                check=finding.check or self.check_of(f"{self.id}.{finding.item}" if finding.item else self.id),
-                place=self.place,
-                **{name: getattr(finding, name) for name in names},
-            )
-            for finding in self.look(evidence, found)
-        ]
+        finding_id = f"{self.id}.{details.item}" if details.item else self.id
+        return Finding(
+            id=finding_id,
+            cause=self.cause,
+            step=details.step or self.step,
+            check=details.check or self.check_of(finding_id),
+            place=self.place,
+            **{name: getattr(details, name) for name in names},
+        )
 
 
 class Found(tuple[Finding, ...]):
