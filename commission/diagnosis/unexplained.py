@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from commission.diagnosis import RULES, Rule
+from commission.diagnosis import RULES, Rule, rule_of
 from commission.model import Check, Finding, Outcome, Verdict
 from commission.model.formatting import place_text
 
@@ -62,19 +62,29 @@ def explained(check: Check, step: str, findings: Iterable[Finding]) -> bool:
 
     Narrower than what `unexplained` leaves out: the record states a failed level of a reversed channel.
     """
-    also = {rule.id: rule.explains for rule in RULES if rule.explains}
     return any(
-        (
-            (finding.step == step and finding.check == check.id and _at_seat(finding, check))
-            or check.id.startswith(also.get(finding.id, ()))
-        )
-        and (not finding.channels or check.channel is None or check.channel in finding.channels)
+        _of_channel(finding, check) and (_about_just(finding, step, check) or _named_by_rule(finding, check))
         for finding in findings
     )
 
 
+def _of_channel(finding: Finding, check: Check) -> bool:
+    return not finding.channels or check.channel is None or check.channel in finding.channels
+
+
 def _at_seat(finding: Finding, check: Check) -> bool:
-    return finding.place != "seat" or not finding.seats or check.seat is None or check.seat in finding.seats
+    return not finding.seats or check.seat is None or check.seat in finding.seats
+
+
+def _about_just(finding: Finding, step: str, check: Check) -> bool:
+    at_seat = finding.place != "seat" or _at_seat(finding, check)
+    return finding.step == step and finding.check == check.id and at_seat
+
+
+def _named_by_rule(finding: Finding, check: Check) -> bool:
+    """Whether the rule of a finding names the check among those that fail because of it."""
+    rule = rule_of(finding.id)
+    return rule is not None and check.id.startswith(rule.explains)
 
 
 def undecided(outcomes: Mapping[str, Outcome]) -> tuple[OpenChecks, ...]:
@@ -105,16 +115,15 @@ def _explains(finding: Finding, step: str, check: Check) -> bool:
     Of a channel with an electronic fault nothing else is concluded before the repair, and nothing of a recording that a
     measuring mistake spoilt.
     """
-    here = not finding.channels or check.channel is None or check.channel in finding.channels
-    if finding.place == "seat" or finding.id.startswith("measurement."):
-        here = here and (not finding.seats or check.seat is None or check.seat in finding.seats)
-    if not here:
+    mistake = finding.id.startswith("measurement.")
+    by_seat = finding.place == "seat" or mistake
+    if not _of_channel(finding, check) or (by_seat and not _at_seat(finding, check)):
         return False
-    if finding.id.startswith("measurement."):
+    if mistake:
         return step not in ("levels", "site")
     whole_channel = finding.cause == "electronics" and bool(finding.channels)
     whole_step = finding.cause == "settings" and finding.step == step and step in ("levels", "distances")
-    return whole_channel or whole_step or finding.check == check.id or explained(check, step, (finding,))
+    return whole_channel or whole_step or finding.check == check.id or _named_by_rule(finding, check)
 
 
 def not_examined(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
