@@ -21,12 +21,9 @@ NOISE, EQUIPMENT_NOISE = "room.noise", "wiring.equipment-noise"
 MAINS = "Mains wiring is for a licensed trade. Switch the amplifier off before touching any cable."
 
 
-def _check(noise: Noise, kind: str) -> Check | None:
-    return next((check for check in noise.checks if check.id.startswith(f"quiet.{kind}.")), None)
-
-
-def _failed(result: QuietResult) -> list[Noise]:
-    return [n for n in result.noises if (c := _check(n, "nc")) is not None and c.verdict is Verdict.FAIL]
+def _failed(result: QuietResult, kind: str) -> dict[Noise, Check]:
+    """Noises whose check of a kind ("quiet.nc", "quiet.hum") failed, each with that check."""
+    return {n: c for n in result.noises for c in n.checks if c.kind == kind and c.verdict is Verdict.FAIL}
 
 
 def _rating(noise: Noise) -> str:
@@ -46,21 +43,22 @@ def _by_hum(noise: Noise) -> bool:
 def _noise(e: Evidence, found: Found, equipment: bool) -> Iterator[FindingDetails]:
     """One finding for the worst source of a kind; the other states that fail are listed in its evidence."""
     result = quiet.solve(e.job, e.round, e.analyses)
-    failed = _failed(result)
+    failed = _failed(result, "quiet.nc")
     off = [n for n in failed if n.known == OFF]
-    # What is as loud with everything off is the building's noise, whatever else is on.
-    sources = [n for n in failed if quiet.is_above_off(n, result.noises)]
-    unknown = [n for n in failed if quiet.baseline_of(n, result.noises) is None]
-    own = [n for n in (*sources, *unknown) if (n.known in EQUIPMENT) is equipment]
-    if found.any("wiring.hum"):
-        own = [n for n in own if not _by_hum(n)]  # one fault, named already
-    worst = quiet.loudest(own)
     if off:  # no source can be distinguished in a room that is loud by itself
-        worst, own = (None, []) if equipment else (quiet.loudest(off), off)
+        own = [] if equipment else off
+    else:
+        # What is as loud with everything off is the building's noise, whatever else is on.
+        sources = [n for n in failed if quiet.is_above_off(n, result.noises)]
+        unknown = [n for n in failed if quiet.baseline_of(n, result.noises) is None]
+        own = [n for n in (*sources, *unknown) if (n.known in EQUIPMENT) is equipment]
+        if found.any("wiring.hum"):
+            own = [n for n in own if not _by_hum(n)]  # one fault, named already
+    worst = quiet.loudest(own)
     if worst is None:
         return
-    check = _check(worst, "nc")
-    assert check is not None and check.limit is not None
+    check = failed[worst]
+    assert check.limit is not None
     limit = check.limit.high or 0.0
     evidence = [
         f"{_rating(n)} at {n.seat} with {n.state}"
@@ -86,7 +84,7 @@ def _noise(e: Evidence, found: Found, equipment: bool) -> Iterator[FindingDetail
         alternatives=tuple(alternatives),
         confirm=f"Record 30 seconds with everything off, then with {worst.state} alone, at the same place.",
         remedy=_remedy(worst),
-        check=nc_check_id(worst.state),
+        check=check.id,
     )
 
 
@@ -127,11 +125,8 @@ def _equipment(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     """Hum that is heard with the electronics on, and not, or 6 dB softer, with everything off."""
     result = quiet.solve(e.job, e.round, e.analyses)
-    heard = [
-        n
-        for n in result.noises
-        if n.known in EQUIPMENT and (c := _check(n, "hum")) is not None and c.verdict is Verdict.FAIL
-    ]
+    failed = _failed(result, "quiet.hum")
+    heard = [n for n in failed if n.known in EQUIPMENT]
     if not heard:
         return
     worst = max(heard, key=lambda n: n.hum_excess_db or 0.0)
@@ -155,7 +150,7 @@ def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         alternatives=(*elsewhere, "a transformer that hums by itself, not through the loudspeakers"),
         confirm="Unplug the inputs of the amplifier one by one: hum of a ground loop stops with one of them.",
         remedy=f"Connect all equipment to one outlet circuit, or isolate the signal line that closes the loop. {MAINS}",
-        check=f"quiet.hum.{nc_check_id(worst.state).removeprefix('quiet.nc.')}",
+        check=failed[worst].id,
     )
 
 
@@ -206,7 +201,7 @@ RULES = (
         symptom="hum",
         look=_hum,
         place="seat",
-        explains=("quiet.hum", "quiet.nc.electronics on", "quiet.nc.projector on"),
+        explains=("quiet.hum", *map(nc_check_id, EQUIPMENT)),
         basis="lines of the mains above the threshold of hearing (ISO 226, from memory), 6 dB above everything off",
     ),
     Rule(
