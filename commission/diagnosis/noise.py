@@ -108,9 +108,9 @@ def _speech(e: Evidence, state: str) -> list[str]:
     if result.state != state:
         return []
     failed = [each for each in result.seats if each.check.verdict is Verdict.FAIL and each.sti is not None]
-    if not failed:
+    worst = dialogue.worst_of(failed)
+    if worst is None:
         return []
-    worst = min(failed, key=lambda each: each.sti or 0.0)
     return [f"speech at {worst.seat}: STI {worst.sti:.2f}, without this noise {worst.sti_without_noise:.2f}"]
 
 
@@ -160,9 +160,9 @@ def _intelligibility(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     failed = [each for each in result.seats if each.check.verdict is Verdict.FAIL]
     loud = found.any(NOISE, EQUIPMENT_NOISE)
     failed = [each for each in failed if each.cause in ("room", "noise") and not (loud and each.cause == "noise")]
-    if not failed or result.centre is None:
+    worst = dialogue.worst_of(failed)
+    if worst is None:
         return
-    worst = min(failed, key=lambda each: each.sti if each.sti is not None else each.sti_without_noise or 0.0)
     value = worst.sti if worst.sti is not None else worst.sti_without_noise
     limit = e.job.limit("dialogue.sti").lower
     cause = "reverberation" if worst.cause == "room" else f"noise with {worst.noise_state}"

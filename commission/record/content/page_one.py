@@ -189,7 +189,7 @@ def _speech(context: Context) -> str:
     if found is None:
         return ""
     round_id, result = found
-    worst = dialogue.worst_of(result)
+    worst = dialogue.worst_of(result.heard)
     checks = [each.check for each in result.seats]
     start = f"Dialogue, {context.round(round_id)}: "
     if worst is None or worst.sti is None:

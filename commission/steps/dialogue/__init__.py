@@ -7,6 +7,8 @@ speech. `result` computes it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from commission.model import (
     Advice,
     Analyses,
@@ -136,14 +138,14 @@ def _choices(result: DialogueResult) -> tuple[Choice, ...]:
     return (states, levels)
 
 
-def worst_of(result: DialogueResult) -> SeatDialogue | None:
-    """The seat with the lowest index."""
-    return min(result.heard, key=lambda s: s.sti if s.sti is not None else s.sti_without_noise or 0.0, default=None)
+def worst_of(seats: Iterable[SeatDialogue]) -> SeatDialogue | None:
+    """The seat with the lowest index; without noise where the noise is not known."""
+    return min(seats, key=lambda s: s.sti if s.sti is not None else s.sti_without_noise or 0.0, default=None)
 
 
 def main_result(result: DialogueResult) -> str:
     """The worst seat in a clause, with what costs most there where it is outside the limit."""
-    worst = worst_of(result)
+    worst = worst_of(result.heard)
     if worst is None or worst.sti_without_noise is None:
         return ""
     if worst.sti is None:
