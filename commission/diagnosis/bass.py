@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from commission.diagnosis.calibration import ALL_DELAYS
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
 from commission.model.units import listed, round_name
@@ -17,7 +18,7 @@ def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     checked = verify(e.job, e.round, e.analyses)
     if isinstance(checked, str) or not checked.off:
         return
-    if found.any("settings.unit", "settings.delays-off", "settings.delay-sign"):
+    if found.any(*ALL_DELAYS):
         return
     explanation = checked.explanation
     names = [each.sub for each in checked.off]

@@ -141,7 +141,8 @@ def _delay_sign(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     return _delays(e, found, "sign")
 
 
-_ALL_DELAYS = ("settings.unit", "settings.delays-off", "settings.delay-sign")
+ALL_DELAYS = ("settings.unit", "settings.delays-off", "settings.delay-sign")
+"""Findings of which each means that the delays of all channels are wrong."""
 
 
 SWAP_OR_DISTANCE = "settings.swap-or-distance"
@@ -151,7 +152,7 @@ FEW_SEATS = 3
 
 def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """Two channels that arrive as much too early as too late, as if from each other's places, at one seat or two."""
-    if found.any(*_ALL_DELAYS):
+    if found.any(*ALL_DELAYS):
         return
     heard = {
         wrong.channel: wrong
@@ -183,7 +184,7 @@ def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    if found.any(*_ALL_DELAYS):
+    if found.any(*ALL_DELAYS):
         return
     silent = found.channels("wiring.silent", SWAP_OR_DISTANCE)
     unit = e.job.system.processor.delay.unit
@@ -223,7 +224,7 @@ def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    if found.any(*_ALL_DELAYS):
+    if found.any(*ALL_DELAYS):
         return  # every arrival is off then, for one reason
     explained = found.channels("wiring.swapped", "wiring.silent", "settings.distance", SWAP_OR_DISTANCE)
     for wrong in distances.wrong_times(e.job, e.round, e.distances):

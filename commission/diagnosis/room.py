@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from commission.diagnosis.calibration import ALL_DELAYS
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule
 from commission.dsp import reflections
@@ -39,9 +40,7 @@ SPOILT = (
     "settings.polarity",
     "wiring.polarity",
     "wiring.pair-polarity",
-    "settings.unit",
-    "settings.delays-off",
-    "settings.delay-sign",
+    *ALL_DELAYS,
 )
 """What makes a hole in the sum of the subwoofers, or in what was measured of it: mended before the room is judged."""
 
