@@ -9,9 +9,6 @@ from commission.diagnosis import RULES, Rule, rule_of
 from commission.model import Check, Finding, Outcome, Verdict
 from commission.model.formatting import place_text
 
-SEEN = ("layout", "checklist")
-"""Steps of what is entered or looked at, not measured."""
-
 MOST_PLACES = 4
 """More places than this in a line become a count."""
 
@@ -129,14 +126,14 @@ def _explains(finding: Finding, step: str, check: Check) -> bool:
 def not_examined(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
     """Symptoms that nothing measured so far could have shown, as the rules name them."""
     carried = {c.kind for outcome in outcomes.values() for c in outcome.checks if c.verdict is not Verdict.NOT_TESTED}
-    rules = [rule for rule in _rules() if rule.step != "checklist" and (not rule.returns or "drift" in outcomes)]
+    rules = [rule for rule in rules_of_cinema() if not rule.returns or "drift" in outcomes]
     seen = {rule.symptom for rule in rules if rule.check in carried}
     return tuple(dict.fromkeys(rule.symptom for rule in rules if rule.symptom not in seen))
 
 
 def examined(outcomes: Mapping[str, Outcome]) -> bool:
     """Whether anything was measured that a rule rests on."""
-    checks = {rule.check for rule in _rules() if rule.step not in SEEN}
+    checks = {rule.check for rule in rules_of_cinema() if rule.step != "layout"}  # which is entered, not measured
     return any(
         check.kind in checks and check.verdict is not Verdict.NOT_TESTED
         for outcome in outcomes.values()
@@ -144,6 +141,6 @@ def examined(outcomes: Mapping[str, Outcome]) -> bool:
     )
 
 
-def _rules() -> tuple[Rule, ...]:
-    """The rules about the cinema; those about the measurement itself are none."""
-    return tuple(rule for rule in RULES if not rule.id.startswith("measurement."))
+def rules_of_cinema() -> tuple[Rule, ...]:
+    """The rules that judge the cinema by figures: not those about the measurement itself, nor what is only looked at."""
+    return tuple(rule for rule in RULES if not rule.id.startswith("measurement.") and rule.step != "checklist")

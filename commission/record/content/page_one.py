@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from commission.diagnosis import RULES
+from commission.diagnosis.unexplained import rules_of_cinema
 from commission.dsp.variance import Word
 from commission.model import AS_LEFT, Cause, Fate, Finding, Followed, Outcome, Verdict
 from commission.model.formatting import number
@@ -274,11 +274,8 @@ def _silence(context: Context, cause: Cause) -> str:
     """
     rules = [
         rule
-        for rule in RULES
-        if rule.cause == cause
-        and not rule.id.startswith("measurement.")
-        and rule.step != "checklist"  # seen, not measured
-        and (not rule.returns or context.job.earlier is not None)
+        for rule in rules_of_cinema()
+        if rule.cause == cause and (not rule.returns or context.job.earlier is not None)
     ]
     rounds = [r for r in (FOUND, context.after) if r is not None]
     # The layout is known before anything is measured, and not every room has every kind of loudspeaker.
