@@ -7,6 +7,7 @@ from typing import Any
 
 from commission.dsp.bass_sum import unchanged
 from commission.model import AS_FOUND
+from commission.record.data.rounding import rounded
 from commission.steps import bass
 from commission.steps.bass.measured import measured_bass
 from commission.steps.bass.result import BassResult, Version, in_use, version
@@ -33,7 +34,7 @@ def bass_values(visit: Visit) -> dict[str, Any]:
     )
     return {
         "round": result.measured.round,
-        "band_hz": [_round(hz, 1) for hz in result.measured.band_hz],
+        "band_hz": [rounded(hz, 1) for hz in result.measured.band_hz],
         "proposal": _proposal(result),
         "in_use": in_use(job, result),
         "why": result.kept_because,
@@ -44,7 +45,7 @@ def bass_values(visit: Visit) -> dict[str, Any]:
         "verified": {} if isinstance(checked, str) else _verified(checked, result),
         "why_not_verified": checked if isinstance(checked, str) else None,
         "trade": [
-            {"name": each.name, "sd_db": _round(each.sd_db, 2), "output_db": _round(each.figures.output_db, 2)}
+            {"name": each.name, "sd_db": rounded(each.sd_db, 2), "output_db": rounded(each.figures.output_db, 2)}
             for each in result.trade
         ],
         "crossover": _crossover(result),
@@ -55,12 +56,12 @@ def bass_values(visit: Visit) -> dict[str, Any]:
 def _proposal(result: BassResult) -> dict[str, Any]:
     return {
         sub: {
-            "gain_db": _round(each.gain_db, 3),
-            "delay_ms": _round(1000 * each.delay_s, 4),
+            "gain_db": rounded(each.gain_db, 3),
+            "delay_ms": rounded(1000 * each.delay_s, 4),
             "polarity": each.polarity,
             "filters": [],
-            "trim_db": _round(each.trim_db, 2),
-            "setting": _round(each.setting, 4),
+            "trim_db": rounded(each.trim_db, 2),
+            "setting": rounded(each.setting, 4),
         }
         for sub, each in result.subs.items()
     }
@@ -68,18 +69,18 @@ def _proposal(result: BassResult) -> dict[str, Any]:
 
 def _version(each: Version, seats: tuple[str, ...]) -> dict[str, Any]:
     return {
-        "sd_db": _round(each.sd_db, 2),
-        "output_db": _round(each.figures.output_db, 2),
-        "seats": {seat: {"deviation_db": _round(v, 2)} for seat, v in zip(seats, each.deviation_db, strict=True)},
+        "sd_db": rounded(each.sd_db, 2),
+        "output_db": rounded(each.figures.output_db, 2),
+        "seats": {seat: {"deviation_db": rounded(v, 2)} for seat, v in zip(seats, each.deviation_db, strict=True)},
     }
 
 
 def _sturdiness(result: BassResult) -> dict[str, Any]:
     held_out = result.held_out
     return {
-        "worst_sd_db": _round(math.sqrt(result.sturdy.worst_db2), 2),
+        "worst_sd_db": rounded(math.sqrt(result.sturdy.worst_db2), 2),
         "worst": result.sturdy.worst,
-        "seat_left_out_sd_db": None if held_out is None else _round(math.sqrt(held_out.mean_db2), 2),
+        "seat_left_out_sd_db": None if held_out is None else rounded(math.sqrt(held_out.mean_db2), 2),
     }
 
 
@@ -87,19 +88,19 @@ def _verified(checked: Verified, result: BassResult) -> dict[str, Any]:
     deviations = dict(zip(result.measured.seats, result.as_found.deviation_db, strict=True))
     return {
         "from": checked.before,
-        "sd_db": _round(checked.sd_db, 2),
-        "output_db": _round(checked.output_db, 2),
+        "sd_db": rounded(checked.sd_db, 2),
+        "output_db": rounded(checked.output_db, 2),
         "seats": {
-            seat: {"deviation_db": _round(deviations[seat], 2), "agreement_db": _round(agreement, 2)}
+            seat: {"deviation_db": rounded(deviations[seat], 2), "agreement_db": rounded(agreement, 2)}
             for seat, agreement in zip(checked.seats, checked.agreement_db, strict=True)
         },
-        "common_db": _round(checked.common_db, 2),
+        "common_db": rounded(checked.common_db, 2),
         "subs": {
             each.sub: {
-                "gain_db": {"entered": _round(each.typed_gain_db, 2), "measured": _round(each.gain_db, 2)},
+                "gain_db": {"entered": rounded(each.typed_gain_db, 2), "measured": rounded(each.gain_db, 2)},
                 "delay_ms": {
-                    "entered": _round(1000 * each.typed_delay_s, 3),
-                    "measured": None if each.delay_s is None else _round(1000 * each.delay_s, 3),
+                    "entered": rounded(1000 * each.typed_delay_s, 3),
+                    "measured": None if each.delay_s is None else rounded(1000 * each.delay_s, 3),
                 },
                 "polarity": {"entered": each.typed_polarity, "measured": each.polarity},
                 "as_entered": not each.is_off,
@@ -115,13 +116,9 @@ def _crossover(result: BassResult) -> dict[str, Any] | None:
         return None
     fit = result.crossover.fit
     return {
-        "hz": _round(result.crossover.hz, 1),
+        "hz": rounded(result.crossover.hz, 1),
         "mains": {
-            main: {"before_db": _round(float(before), 2), "after_db": _round(float(after), 2)}
+            main: {"before_db": rounded(float(before), 2), "after_db": rounded(float(after), 2)}
             for main, before, after in zip(result.crossover.mains, fit.before_db, fit.after_db, strict=True)
         },
     }
-
-
-def _round(value: float | None, digits: int) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(float(value), digits) + 0.0

@@ -6,7 +6,6 @@ A key that has no value yet is absent or null, never made up. Documented in DEVE
 from __future__ import annotations
 
 import json
-import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
@@ -20,6 +19,7 @@ from commission.model.units import clean_text
 from commission.record.data.bass import bass_values
 from commission.record.data.drift import drift_values
 from commission.record.data.judged_again import rejudged_values
+from commission.record.data.rounding import rounded
 from commission.record.data.sheet import sheet_rows
 from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats
 from commission.steps.layout import coverage_of
@@ -47,7 +47,7 @@ def results(visit: Visit) -> dict[str, Any]:
             "reference_seat": reference.id if reference is not None else None,
             "rounds": list(job.rounds),
             "temperature_c": job.system.temperature_c,
-            "speed_of_sound_m_s": _round(speed_of_sound_m_s(job.system.temperature_c), 2),
+            "speed_of_sound_m_s": rounded(speed_of_sound_m_s(job.system.temperature_c), 2),
         },
         "checklist": _by_round(job, partial(_checklist, job)),
         "layout": _by_round(job, partial(_layout, job)),
@@ -109,10 +109,6 @@ def json_text(data: dict[str, Any]) -> str:
     return _NOT_ASCII.sub(lambda found: found[0] if found[0].isprintable() else json.dumps(found[0])[1:-1], text)
 
 
-def _round(value: float | None, digits: int) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(float(value), digits) + 0.0
-
-
 def _word(checks: list[Check]) -> str | None:
     found = worst([check.verdict for check in checks])
     return None if found is None else found.value
@@ -125,7 +121,7 @@ def _checklist(job: Job, round_id: str) -> dict[str, Any]:
         if (given := checklist.answer(job, round_id, item.id)) is not None
     }
     offset = checklist.offset_ms(job, round_id)
-    return items if offset is None else {**items, LIP_SYNC: {"sound_after_picture_ms": _round(offset, 1)}}
+    return items if offset is None else {**items, LIP_SYNC: {"sound_after_picture_ms": rounded(offset, 1)}}
 
 
 def _layout(job: Job, round_id: str) -> dict[str, Any]:
@@ -134,9 +130,9 @@ def _layout(job: Job, round_id: str) -> dict[str, Any]:
     for (channel, seat), found in directions(job).items():
         verdict = seat_verdict(job, channel, seat, checks)
         out.setdefault(seat, {})[channel] = {
-            "azimuth_deg": _round(found.azimuth_deg, 1),
-            "elevation_deg": _round(found.elevation_deg, 1),
-            "distance_m": _round(found.distance_m, 3),
+            "azimuth_deg": rounded(found.azimuth_deg, 1),
+            "elevation_deg": rounded(found.elevation_deg, 1),
+            "distance_m": rounded(found.distance_m, 3),
             "verdict": None if verdict is None else verdict.value,
         }
     return out
@@ -157,20 +153,20 @@ def _quiet(result: quiet.QuietResult) -> dict[str, Any]:
 def _noise(noise: quiet.Noise) -> dict[str, Any]:
     """Levels are null where the microphone is not calibrated."""
     known = noise.calibrated
-    bands = {("31.5" if hz == 31 else str(hz)): _round(level, 1) for hz, level in noise.octave_db.items()}
+    bands = {("31.5" if hz == 31 else str(hz)): rounded(level, 1) for hz, level in noise.octave_db.items()}
     return {
         "seat": noise.seat,
-        "laeq_db": _round(noise.laeq_db, 1) if known else None,
-        "lceq_db": _round(noise.lceq_db, 1) if known else None,
-        "nc": None if noise.nc is None else _round(noise.nc.value, 1),
-        "nr": None if noise.nr is None else _round(noise.nr.value, 1),
+        "laeq_db": rounded(noise.laeq_db, 1) if known else None,
+        "lceq_db": rounded(noise.lceq_db, 1) if known else None,
+        "nc": None if noise.nc is None else rounded(noise.nc.value, 1),
+        "nr": None if noise.nr is None else rounded(noise.nr.value, 1),
         "nc_bound": None if noise.nc is None else noise.nc.bound or None,
         "deciding_band_hz": noise.deciding_hz,
         "bands_db": bands if known and bands else None,
         "at_most_hz": list(noise.at_most),
-        "hum_hz": _round(noise.hum_hz, 2),
-        "hum_db": _round(noise.hum_db, 1),
-        "tones_hz": [_round(each.frequency_hz, 0) for each in noise.tones],
+        "hum_hz": rounded(noise.hum_hz, 2),
+        "hum_db": rounded(noise.hum_db, 1),
+        "tones_hz": [rounded(each.frequency_hz, 0) for each in noise.tones],
         "calibrated": known,
         "why": noise.why_no_rating or None,
     }
@@ -179,17 +175,17 @@ def _noise(noise: quiet.Noise) -> dict[str, Any]:
 def _dialogue(result: dialogue.DialogueResult) -> dict[str, Any]:
     return {
         each.seat: {
-            "sti": _round(each.sti, 3),
-            "sti_without_noise": _round(each.sti_without_noise, 3),
-            "c50_db": _round(each.c50_db, 1),
-            "speech_db": _round(each.speech_db, 1),
+            "sti": rounded(each.sti, 3),
+            "sti_without_noise": rounded(each.sti_without_noise, 3),
+            "c50_db": rounded(each.c50_db, 1),
+            "speech_db": rounded(each.speech_db, 1),
             "noise_state": each.noise_state,
             "won": {
-                "noise": _round(each.gain_noise, 3),
-                "reverberation": _round(each.gain_room, 3),
-                "level_3_db": _round(each.gain_level, 3),
+                "noise": rounded(each.gain_noise, 3),
+                "reverberation": rounded(each.gain_room, 3),
+                "level_3_db": rounded(each.gain_level, 3),
             },
-            "centre_db": _round(each.centre_db, 1),
+            "centre_db": rounded(each.centre_db, 1),
             "verdict": each.check.verdict.value,
         }
         for each in result.seats
@@ -201,18 +197,18 @@ def _levels(result: levels.LevelsResult) -> dict[str, Any]:
         return {}
     channels = {
         c: {
-            "level_db": _round(each.level_db, 2),
+            "level_db": rounded(each.level_db, 2),
             "readings": each.count,
-            "uncertainty_db": _round(each.u_db, 3),
-            "match_db": _round(each.match.value, 2),
-            "match_uncertainty_db": _round(each.match.uncertainty, 3),
+            "uncertainty_db": rounded(each.u_db, 3),
+            "match_db": rounded(each.match.value, 2),
+            "match_uncertainty_db": rounded(each.match.uncertainty, 3),
             "more_readings": each.more,
-            "target_db": _round(each.target_db, 2),
-            "old_trim_db": _round(each.old_trim_db, 2) if each.old_trim_known else None,
-            "trim_db": _round(each.trim_db, 2),
-            "trim_exact_db": _round(each.trim_exact_db, 3),
-            "predicted_db": _round(each.predicted_db, 2),
-            "residual_db": _round(each.residual_db, 3),
+            "target_db": rounded(each.target_db, 2),
+            "old_trim_db": rounded(each.old_trim_db, 2) if each.old_trim_known else None,
+            "trim_db": rounded(each.trim_db, 2),
+            "trim_exact_db": rounded(each.trim_exact_db, 3),
+            "predicted_db": rounded(each.predicted_db, 2),
+            "residual_db": rounded(each.residual_db, 3),
             "at_limit": each.at_limit,
             "why": each.why_no_trim,
             "verdict": each.match.verdict.value,
@@ -220,11 +216,11 @@ def _levels(result: levels.LevelsResult) -> dict[str, Any]:
         for c, each in result.channels.items()
     }
     return {
-        "offset_db": _round(result.offset_db, 2),
-        "proposed_offset_db": _round(result.proposed_offset_db, 2),
+        "offset_db": rounded(result.offset_db, 2),
+        "proposed_offset_db": rounded(result.proposed_offset_db, 2),
         "reference_basis": result.basis,
-        "common_db": _round(result.common_db, 2),
-        "common_uncertainty_db": None if result.budget_reference is None else _round(result.budget_reference.u, 3),
+        "common_db": rounded(result.common_db, 2),
+        "common_uncertainty_db": None if result.budget_reference is None else rounded(result.budget_reference.u, 3),
         "channels": channels,
         "missing": list(result.missing),
     }
@@ -240,12 +236,12 @@ def _distances(visit: Visit, round_id: str) -> dict[str, Any]:
     for c, each in result.channels.items():
         proposed = c not in waiting
         channels[c] = {
-            "distance_m": _round(each.distance_m, 3),
+            "distance_m": rounded(each.distance_m, 3),
             "distance_from": each.origin,
             "delay_ms": _ms(each.setting.delay_s) if proposed else None,
-            "setting": _round(each.setting.setting, 4) if proposed else None,
+            "setting": rounded(each.setting.setting, 4) if proposed else None,
             "setting_unit": unit,
-            "held": _round(each.held, 4),
+            "held": rounded(each.held, 4),
             "held_error_ms": _ms(each.held_error_s),
             "rounding_ms": _ms(each.setting.error_s) if proposed else None,
             "why": waiting.get(c),
@@ -259,9 +255,9 @@ def _distances(visit: Visit, round_id: str) -> dict[str, Any]:
     return {
         "channels": channels,
         "latency_ms": _ms(result.latency_s),
-        "held_ratio": _round(result.held_ratio, 3),
-        "unit_factor": None if fit is None else {"k": _round(fit.factor, 3), "sd": _round(fit.sd, 4)},
-        "swapped": {c: {"place": place, "z": _round(z, 1)} for c, (place, z) in result.swapped.items()},
+        "held_ratio": rounded(result.held_ratio, 3),
+        "unit_factor": None if fit is None else {"k": rounded(fit.factor, 3), "sd": rounded(fit.sd, 4)},
+        "swapped": {c: {"place": place, "z": rounded(z, 1)} for c, (place, z) in result.swapped.items()},
         "seats": {
             s.seat: {"spread_predicted_ms": _ms(s.predicted_s), "spread_measured_ms": _ms(s.measured_s)}
             for s in result.seats
@@ -271,7 +267,7 @@ def _distances(visit: Visit, round_id: str) -> dict[str, Any]:
 
 
 def _ms(seconds: float | None) -> float | None:
-    return None if seconds is None else _round(1000 * seconds, 3)
+    return None if seconds is None else rounded(1000 * seconds, 3)
 
 
 def _seats(visit: Visit, round_id: str) -> dict[str, Any]:
@@ -288,16 +284,16 @@ def _seats(visit: Visit, round_id: str) -> dict[str, Any]:
                 out.setdefault(seat, {})[channel] = {"problems": list(cell.problems)}
             continue
         out.setdefault(seat, {})[channel] = {
-            "level_db": _round(cell.level_db, 2),
+            "level_db": rounded(cell.level_db, 2),
             "level_is": "dB SPL" if result.calibrated else "relative",
-            "bands_db": {str(centre): _round(level, 2) for centre, level in a.octave_db.items()},
+            "bands_db": {str(centre): rounded(level, 2) for centre, level in a.octave_db.items()},
             "arrival_ms": _ms(cell.arrival_s),
             "polarity": {"alike": 1, "reversed": -1}.get(result.polarity[channel].state),
             "polarity_is": result.polarity[channel].state,
             "own_sign": a.polarity,
-            "snr_db": _round(a.snr_db, 1),
-            "low_hz": _round(a.low_hz, 0),
-            "high_hz": _round(a.high_hz, 0),
+            "snr_db": rounded(a.snr_db, 1),
+            "low_hz": rounded(a.low_hz, 0),
+            "high_hz": rounded(a.high_hz, 0),
             "clipped": a.clipped,
             "t20_s": _octaves(a.t20_s, 3),
             "edt_s": _octaves(a.edt_s, 3),
@@ -311,7 +307,7 @@ def _seats(visit: Visit, round_id: str) -> dict[str, Any]:
 
 
 def _octaves(values: Mapping[int, float], digits: int) -> dict[str, float | None] | None:
-    return {str(hz): _round(value, digits) for hz, value in values.items()} or None
+    return {str(hz): rounded(value, digits) for hz, value in values.items()} or None
 
 
 def _reflections(
@@ -323,8 +319,8 @@ def _reflections(
     speed_m_s = speed_of_sound_m_s(job.system.temperature_c)
     return [
         {
-            "delay_ms": _round(1000 * after_s, 2),
-            "level_db": _round(level_db, 1),
+            "delay_ms": rounded(1000 * after_s, 2),
+            "level_db": rounded(level_db, 1),
             "surface": surface(job, channel, seat, after_s, speed_m_s) if planned else None,
         }
         for after_s, level_db in analysis.reflections
@@ -350,8 +346,8 @@ def _variance(visit: Visit) -> dict[str, Any]:
             out[name] = {
                 c: {
                     label: {
-                        "msv_db2": _round(change.change_db2, 2),
-                        "uncertainty_db2": _round(change.u_db2, 3),
+                        "msv_db2": rounded(change.change_db2, 2),
+                        "uncertainty_db2": rounded(change.u_db2, 3),
                         "verdict": change.word,
                     }
                     for label, change in each.bands[kind].items()
@@ -361,7 +357,7 @@ def _variance(visit: Visit) -> dict[str, Any]:
         out["compared"] = list(compared.rounds)
         out["left_out"] = list(compared.left_out)
         out["repeatability"] = {
-            "by_band_db": {k: _round(v, 3) for k, v in compared.u_db.items()},
+            "by_band_db": {k: rounded(v, 3) for k, v in compared.u_db.items()},
             "from": compared.u_from,
         }
     return out
@@ -369,12 +365,12 @@ def _variance(visit: Visit) -> dict[str, Any]:
 
 def _band(result: compare.BandResult) -> dict[str, Any]:
     return {
-        "msv_db2": _round(result.msv_db2, 2),
-        "sd_db": _round(result.sd_db, 2),
+        "msv_db2": rounded(result.msv_db2, 2),
+        "sd_db": rounded(result.sd_db, 2),
         "worst_seat": result.worst_seat,
-        "worst_db": _round(result.worst_db, 2),
-        "uncertainty_db": _round(result.u_sd_db, 3),
-        "deviations_db": {seat: _round(value, 2) for seat, value in result.deviations_db.items()},
+        "worst_db": rounded(result.worst_db, 2),
+        "uncertainty_db": rounded(result.u_sd_db, 3),
+        "deviations_db": {seat: rounded(value, 2) for seat, value in result.deviations_db.items()},
     }
 
 
@@ -428,10 +424,10 @@ def _check(check: Check) -> dict[str, Any]:
         "id": check.id,
         "channel": check.channel,
         "seat": check.seat,
-        "value": _round(check.value, 4),
+        "value": rounded(check.value, 4),
         "unit": check.unit,
-        "uncertainty": None if check.undecided else _round(check.uncertainty, 4),
-        "limit": None if limit is None else {"low": limit.low, "high": _round(limit.high, 4), "basis": limit.basis},
+        "uncertainty": None if check.undecided else rounded(check.uncertainty, 4),
+        "limit": None if limit is None else {"low": limit.low, "high": rounded(limit.high, 4), "basis": limit.basis},
         "verdict": check.verdict.value,
         "why": check.why_not,
     }
