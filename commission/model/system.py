@@ -16,6 +16,9 @@ DelayUnit = Literal["ms", "m", "ft"]
 AS_FOUND = "as-found"
 AS_LEFT = "as-left"
 
+_CENTRE_NAMES = ("centre", "center")
+_CENTRE_LABELS = ("fc", "c", *_CENTRE_NAMES)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Room:
@@ -55,6 +58,12 @@ class Channel:
     def is_sub(self) -> bool:
         """Whether this is a subwoofer output."""
         return self.role == "sub"
+
+    @property
+    def is_centre(self) -> bool:
+        """Whether this screen loudspeaker carries the dialogue, by its label or name."""
+        named = self.id.casefold() in _CENTRE_LABELS or self.name.casefold().startswith(_CENTRE_NAMES)
+        return self.role == "screen" and named
 
     @property
     def label(self) -> str:
@@ -158,8 +167,6 @@ class Band:
         return f"{self.low_hz:g}-{self.high_hz:g}"
 
 
-_CENTRE_NAMES = ("centre", "center")
-
 DEFAULT_BANDS = (
     Band(low_hz=20, high_hz=80),
     Band(low_hz=80, high_hz=300),
@@ -209,11 +216,9 @@ class System:
 
     @property
     def centre(self) -> Channel | None:
-        """The screen loudspeaker that carries the dialogue, by its label or name; None where there is none."""
-        screen = [channel for channel in self.channels if channel.role == "screen"]
-        by_id = [channel for channel in screen if channel.id.casefold() in ("fc", "c", *_CENTRE_NAMES)]
-        by_name = [channel for channel in screen if channel.name.casefold().startswith(_CENTRE_NAMES)]
-        return next(iter((*by_id, *by_name)), None)
+        """The screen loudspeaker that carries the dialogue, by its label rather than its name; None where there is none."""
+        centres = [channel for channel in self.channels if channel.is_centre]
+        return min(centres, key=lambda channel: channel.id.casefold() not in _CENTRE_LABELS, default=None)
 
     @property
     def reference_seat(self) -> Seat | None:

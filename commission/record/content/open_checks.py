@@ -173,17 +173,15 @@ def _beyond(check: Check) -> float:
     return max(check.limit.lower - check.value, check.value - check.limit.upper)
 
 
-CENTRES = ("fc", "c", "centre", "center")
-
-
 def level_of_dialogue(context: Context, checks: Iterable[Check], tense: str = "now") -> str:
     """What it means where the loudspeaker that carries the dialogue is off its level; "" where none of them is its."""
     for check in checks:
-        if check.id == "levels.match" and check.value is not None and is_centre(context, check.channel):
+        channel = context.job.system.channel(check.channel or "")
+        if check.id == "levels.match" and check.value is not None and channel is not None and channel.is_centre:
             by = f"{number(abs(check.value), 1)} dB"
             word, below = ("quiet", "below") if check.value < 0 else ("loud", "above")
             verb = "is" if tense == "now" else "was"
-            name = context.channel_name(check.channel or "")
+            name = context.channel_name(channel.id)
             return f"Dialogue {verb} {word}: {name} {verb} {by} {below} the other loudspeakers. "
     return ""
 
@@ -201,11 +199,3 @@ def below_the_sides(context: Context, round_id: str, tense: str) -> str:
         return ""
     by = number((left + right) / 2 - centre, 1)
     return f"It {'is' if tense == 'now' else 'was'} {by} dB below the other front loudspeakers. "
-
-
-def is_centre(context: Context, channel_id: str | None) -> bool:
-    """Whether a channel carries the dialogue: the centre of the standard labels, or one that is called so."""
-    channel = context.job.system.channel(channel_id or "")
-    if channel is None or channel.role != "screen":
-        return False
-    return channel.id.casefold() in CENTRES or channel.name.casefold().startswith(CENTRES[2:])
