@@ -7,9 +7,11 @@ the mains and tones. Differences between states name the source; they are all th
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
-from commission.dsp.rating import nc_curve_db
+from commission.dsp.rating import Rating, nc_curve_db
 from commission.model import (
     Advice,
     Analyses,
@@ -20,12 +22,12 @@ from commission.model import (
     Job,
     Outcome,
     Prompt,
-    Row,
     Series,
     Step,
     Table,
     Task,
     Verdict,
+    table_of,
 )
 from commission.model.formatting import number
 from commission.model.noise_states import (
@@ -39,14 +41,17 @@ from commission.model.noise_states import (
     known_state,
     spelled,
 )
+from commission.model.outcome import Unit
 from commission.model.units import listed
 from commission.steps.quiet.result import (
     QUANTITIES,
+    Difference,
     Noise,
     QuietResult,
     baseline_of,
     is_above_off,
     loudest,
+    nominal_hz,
     quantity_of,
     read_quantity,
     solve,
@@ -153,9 +158,9 @@ def _measured(group: tuple[str, ...], noises: tuple[Noise, ...]) -> bool:
 # --- tables -----------------------------------------------------------------------------------------------------------
 
 
-def key_of(noise: Noise) -> str:
+def key_of(each: Noise | Difference) -> str:
     """Of its row and curve."""
-    return f"quiet:{spelled(noise.state)}:{noise.seat}"
+    return f"quiet:{spelled(each.state)}:{each.seat}"
 
 
 def deciding_text(noise: Noise) -> str | None:
@@ -163,16 +168,16 @@ def deciding_text(noise: Noise) -> str | None:
     if noise.nc is None:
         return None
     hz = noise.nc.octave_hz
-    return "500–4000 Hz" if hz is None else f"{31.5 if hz == 31 else hz:g} Hz"
+    return "500–4000 Hz" if hz is None else f"{nominal_hz(hz):g} Hz"
 
 
 def _level(value: float | None, at_most: bool = False) -> str | None:
     return None if value is None else ("≤ " if at_most else "") + number(value, 1)
 
 
-def _rating(rating: object) -> str | None:
+def _rating(rating: Rating | None) -> str | None:
     bound = {"at most": "≤ ", "at least": "≥ ", "": ""}
-    return None if rating is None else f"{bound[rating.bound]}{rating.value:.0f}"  # type: ignore[attr-defined]
+    return None if rating is None else f"{bound[rating.bound]}{rating.value:.0f}"
 
 
 def hum_text(noise: Noise) -> str:
@@ -188,97 +193,74 @@ def _tones(noise: Noise) -> str:
 
 
 def _tables(result: QuietResult) -> tuple[Table, ...]:
-    calibrated = all(each.calibrated for each in result.noises)
-    unit = "dB" if calibrated else "dB rel."
-    columns = (
-        Column(key="state", title="State"),
-        Column(key="seat", title="Seat"),
-        Column(key="a", title="L_Aeq", unit=unit),
-        Column(key="c", title="L_Ceq", unit=unit),
-        Column(key="nc", title="NC"),
-        Column(key="nr", title="NR"),
-        Column(key="by", title="Decided by"),
-        Column(key="hum", title="Hum"),
-        Column(key="tones", title="Tones"),
+    unit = "dB" if all(each.calibrated for each in result.noises) else "dB rel."
+    return (_states_table(result, unit), *_differences_table(result), *_octaves_table(result, unit))
+
+
+def _states_table(result: QuietResult, unit: Unit) -> Table:
+    return table_of(
+        result.noises,
+        (Column(key="state", title="State"), lambda each: each.state),
+        (Column(key="seat", title="Seat"), lambda each: each.seat),
+        (Column(key="a", title="L_Aeq", unit=unit), lambda each: _level(each.laeq_db, each.laeq_at_most)),
+        (Column(key="c", title="L_Ceq", unit=unit), lambda each: _level(each.lceq_db)),
+        (Column(key="nc", title="NC"), lambda each: _rating(each.nc)),
+        (Column(key="nr", title="NR"), lambda each: _rating(each.nr)),
+        (Column(key="by", title="Decided by"), deciding_text),
+        (Column(key="hum", title="Hum"), hum_text),
+        (Column(key="tones", title="Tones"), _tones),
+        id="states",
+        title="Noise of the room by state",
+        key=key_of,
+        check=lambda each: max(each.checks, key=lambda check: check.verdict.severity, default=None),
     )
-    rows = tuple(
-        Row(
-            key=key_of(each),
-            cells=(
-                each.state,
-                each.seat,
-                _level(each.laeq_db, each.laeq_at_most),
-                _level(each.lceq_db),
-                _rating(each.nc),
-                _rating(each.nr),
-                deciding_text(each),
-                hum_text(each),
-                _tones(each),
-            ),
-            check=max(each.checks, key=lambda check: check.verdict.severity, default=None),
-        )
-        for each in result.noises
-    )
-    tables = [Table(id="states", title="Noise of the room by state", columns=columns, rows=rows)]
-    tables += _difference_table(result)
+
+
+def _octaves_table(result: QuietResult, unit: Unit) -> tuple[Table, ...]:
     octaves = sorted({hz for each in result.noises for hz in each.octave_db})
-    if octaves:
-        bands = (
-            Column(key="state", title="State"),
-            Column(key="seat", title="Seat"),
-            *(Column(key=str(hz), title=f"{31.5 if hz == 31 else hz:g}") for hz in octaves),
-        )
-        of_bands = tuple(
-            Row(
-                key=key_of(each),
-                cells=(
-                    each.state,
-                    each.seat,
-                    *(_level(each.octave_db.get(hz), hz in each.at_most) for hz in octaves),
-                ),
-            )
-            for each in result.noises
-        )
-        remark = (
-            "≤: upper bound, set by the instrument's self-noise." if any(n.at_most for n in result.noises) else ""
-        )
-        title = f"Octave bands, Hz; levels in {unit}"
-        tables.append(Table(id="octaves", title=title, columns=bands, rows=of_bands, remark=remark))
-    return tuple(tables)
+    if not octaves:
+        return ()
+
+    def level_at(hz: int) -> Callable[[Noise], str | None]:
+        return lambda each: _level(each.octave_db.get(hz), hz in each.at_most)
+
+    table = table_of(
+        result.noises,
+        (Column(key="state", title="State"), lambda each: each.state),
+        (Column(key="seat", title="Seat"), lambda each: each.seat),
+        *((Column(key=str(hz), title=f"{nominal_hz(hz):g}"), level_at(hz)) for hz in octaves),
+        id="octaves",
+        title=f"Octave bands, Hz; levels in {unit}",
+        key=key_of,
+        remark="≤: upper bound, set by the instrument's self-noise." if any(n.at_most for n in result.noises) else "",
+    )
+    return (table,)
 
 
-def _difference_table(result: QuietResult) -> list[Table]:
+def _differences_table(result: QuietResult) -> tuple[Table, ...]:
     if not result.differences:
-        return []
-    columns = (
-        Column(key="state", title="State"),
-        Column(key="seat", title="Seat"),
-        Column(key="change", title="L_Aeq", unit="dB", decimals=1, signed=True),
-        Column(key="U", title="U", unit="dB", decimals=1),
-        Column(key="alone", title="Source alone", unit="dB(A)"),
-        Column(key="octave", title="Rises most"),
+        return ()
+    table = table_of(
+        result.differences,
+        (Column(key="state", title="State"), lambda each: each.state),
+        (Column(key="seat", title="Seat"), lambda each: each.seat),
+        (Column(key="change", title="L_Aeq", unit="dB", decimals=1, signed=True), lambda each: each.change_db),
+        (Column(key="U", title="U", unit="dB", decimals=1), lambda each: 2 * each.u_db),
+        (Column(key="alone", title="Source alone", unit="dB(A)"), lambda each: _level(each.source_db) or "–"),
+        (Column(key="octave", title="Rises most"), _rise),
+        id="differences",
+        title="Each state minus everything off",
+        key=key_of,
+        remark="Source alone: without the noise of “everything off”, where it is 3 dB or more above it.",
     )
-    rows = tuple(
-        Row(
-            key=f"quiet:{spelled(each.state)}:{each.seat}",
-            cells=(
-                each.state,
-                each.seat,
-                each.change_db,
-                2 * each.u_db,
-                "–" if each.source_db is None else number(each.source_db, 1),
-                None
-                if each.octave_hz is None or each.octave_change_db is None
-                else f"{31.5 if each.octave_hz == 31 else each.octave_hz:g} Hz, "
-                f"{number(each.octave_change_db, 1, signed=True)} dB",
-            ),
-        )
-        for each in result.differences
-    )
-    remark = "Source alone: without the noise of “everything off”, where it is 3 dB or more above it."
-    return [
-        Table(id="differences", title="Each state minus everything off", columns=columns, rows=rows, remark=remark)
-    ]
+    return (table,)
+
+
+def _rise(each: Difference) -> str | None:
+    """The octave that rises most and by how much, as in "63 Hz, +4.0 dB"."""
+    if each.octave_hz is None or each.octave_change_db is None:
+        return None
+    return f"{nominal_hz(each.octave_hz):g} Hz, {number(each.octave_change_db, 1, signed=True)} dB"
 
 
 def _curve(job: Job, noise: Noise, result: QuietResult) -> Curve:
@@ -289,7 +271,7 @@ def _curve(job: Job, noise: Noise, result: QuietResult) -> Curve:
     limit = job.limit("quiet.nc").high
     if noise.calibrated and limit is not None and 15 <= limit <= 70:
         curve = {hz: level for hz, level in nc_curve_db(limit).items() if hz >= 31}
-        x, y = np.array([31.5 if hz == 31 else float(hz) for hz in curve]), np.array(list(curve.values()))
+        x, y = np.array([nominal_hz(hz) for hz in curve]), np.array(list(curve.values()))
         # A third octave has a third of the octave's power.
         series.insert(0, Series(name=f"NC {limit:g} by third octaves", x=x, y=y - 10 * np.log10(3), kind="mean"))
     return Curve(

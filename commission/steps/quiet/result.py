@@ -31,8 +31,6 @@ from commission.model import (
 from commission.model.noise_states import CALIBRATOR, OFF, ORDER, calibrator_db, known_state, spelled
 from commission.steps.shared.cache import cached
 
-QUANTITIES = ("L_Aeq", "L_Ceq", *(f"{hz if hz != 31 else 31.5:g} Hz" for hz in NR_OCTAVES_HZ))
-"""What can be typed for each state."""
 ASSUMED_OWN_DB = 30.0
 """Self-noise of a microphone or meter that is not entered, dB(A): that of a quarter-inch measurement microphone (common
 practice, no source)."""
@@ -51,6 +49,15 @@ GAIN_U_DB, READ_U_DB = 0.2, 0.5
 """Gain between two recordings at one setting; a meter's L_Aeq as read (common practice, no source)."""
 HUM_U_DB = 3.0
 """Of a line in a room: the same point within 10 cm, and the threshold of hearing (common practice, no source)."""
+
+
+def nominal_hz(octave_hz: int) -> float:
+    """Centre of an octave by its name: 31 stands for 31.5 Hz."""
+    return 31.5 if octave_hz == 31 else float(octave_hz)
+
+
+QUANTITIES = ("L_Aeq", "L_Ceq", *(f"{nominal_hz(hz):g} Hz" for hz in NR_OCTAVES_HZ))
+"""What can be typed for each state."""
 
 
 class Offset(NamedTuple):
