@@ -17,11 +17,11 @@ from commission.model import (
     Column,
     Job,
     Outcome,
-    Row,
     Step,
     Table,
     Task,
     Verdict,
+    table_of,
 )
 from commission.model.formatting import number
 from commission.model.units import listed
@@ -64,59 +64,42 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """A row for each seat with its index, what reduces it and what each remedy would gain."""
     result = solve(job, round_id, analyses)
-    rows = tuple(_row(each) for each in result.seats)
     return Outcome(
         step="dialogue",
         round=round_id,
         done=len(result.heard),
         total=len(job.system.seats),
         checks=tuple(each.check for each in result.seats),
-        tables=(_table(result, rows),) if rows else (),
+        tables=(_table(result),) if result.seats else (),
         advice=_advice(job, result),
-        choices=_choices(result) if rows else (),
+        choices=_choices(result) if result.seats else (),
         stands_out=main_result(result),
-        remarks=_remarks(result) if rows else (_why_empty(result),),
+        remarks=_remarks(result) if result.seats else (_why_empty(result),),
         budgets=tuple(each.budget for each in result.heard),
     )
 
 
-def _row(each: SeatDialogue) -> Row:
-    return Row(
-        key=each.seat,
-        cells=(
-            each.seat,
-            each.sti,
-            each.sti_without_noise,
-            each.sti_louder,
-            each.gain_noise,
-            each.gain_room,
-            each.gain_level,
-            each.c50_db,
-            each.centre_db,
-        ),
-        check=each.check,
+def _table(result: DialogueResult) -> Table:
+    noise = f"noise with {result.state}" if result.state else "noise not known"
+    level = f"+{RAISED_DB:.0f} dB"
+    return table_of(
+        result.seats,
+        (Column(key="seat", title="Seat"), lambda each: each.seat),
+        (Column(key="sti", title="STI", decimals=2), lambda each: each.sti),
+        (Column(key="silent", title="in silence", decimals=2), lambda each: each.sti_without_noise),
+        (Column(key="louder", title=f"{LOUDER_DBA:.0f} dB(A)", decimals=2), lambda each: each.sti_louder),
+        (Column(key="noise", title="no noise", decimals=2, signed=True), lambda each: each.gain_noise),
+        (Column(key="room", title="no reverb.", decimals=2, signed=True), lambda each: each.gain_room),
+        (Column(key="level", title=level, decimals=2, signed=True), lambda each: each.gain_level),
+        (Column(key="c50", title="C50", unit="dB", decimals=1), lambda each: each.c50_db),
+        (Column(key="centre", title="vs L, R", unit="dB", decimals=1, signed=True), lambda each: each.centre_db),
+        id="dialogue",
+        title=f"Speech set to {result.speech_dba:.0f} dB(A), {noise}",
+        key=lambda each: each.seat,
+        check=lambda each: each.check,
+        remark=f"no noise, no reverb., {level}: what STI would gain by each. C50: mean of 500 and 1000 Hz. vs L, R: level "
+        "of the centre minus left and right.",
     )
-
-
-def _table(result: DialogueResult, rows: tuple[Row, ...]) -> Table:
-    columns = (
-        Column(key="seat", title="Seat"),
-        Column(key="sti", title="STI", decimals=2),
-        Column(key="silent", title="in silence", decimals=2),
-        Column(key="louder", title=f"{LOUDER_DBA:.0f} dB(A)", decimals=2),
-        Column(key="noise", title="no noise", decimals=2, signed=True),
-        Column(key="room", title="no reverb.", decimals=2, signed=True),
-        Column(key="level", title=f"+{RAISED_DB:.0f} dB", decimals=2, signed=True),
-        Column(key="c50", title="C50", unit="dB", decimals=1),
-        Column(key="centre", title="vs L, R", unit="dB", decimals=1, signed=True),
-    )
-    remark = (
-        "no noise, no reverb., +3 dB: what STI would gain by each. C50: mean of 500 and 1000 Hz. vs L, R: level of the "
-        "centre minus left and right."
-    )
-    title = f"Speech set to {result.speech_dba:.0f} dB(A)"
-    title += f", noise with {result.state}" if result.state else ", noise not known"
-    return Table(id="dialogue", title=title, columns=columns, rows=rows, remark=remark)
 
 
 def _choices(result: DialogueResult) -> tuple[Choice, ...]:
