@@ -8,6 +8,7 @@ heard.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
@@ -25,14 +26,15 @@ from commission.model import (
     Job,
     Limit,
     Outcome,
-    Row,
     Series,
     Step,
     Table,
     Task,
     Verdict,
+    table_of,
 )
 from commission.model.formatting import number
+from commission.model.outcome import Cell
 from commission.model.units import round_name
 from commission.steps.bass.measured import newest_bass
 from commission.steps.bass.result import (
@@ -40,12 +42,13 @@ from commission.steps.bass.result import (
     TRADE_KEY,
     USE_KEY,
     BassResult,
+    Crossover,
     Version,
     in_use,
     solve,
     solve_round,
 )
-from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
+from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, SubChange, Verified, verify
 from commission.steps.compare.result import sub_outputs
 
 __all__ = [
@@ -172,7 +175,7 @@ def _tables(result: BassResult, checked: Verified | str, checks: tuple[Check, ..
         tables.append(_trade_table(result))
     tables.append(_seats_table(result, checked, checks))
     if result.crossover is not None:
-        tables.append(_crossover_table(result, checks))
+        tables.append(_crossover_table(result.crossover, checks))
     if not isinstance(checked, str):
         tables.append(_changes_table(checked))
     return tables
@@ -180,61 +183,47 @@ def _tables(result: BassResult, checked: Verified | str, checks: tuple[Check, ..
 
 def settings_table(result: BassResult) -> Table:
     """What to set for each subwoofer: the change, and the resulting trim and setting."""
-    columns = (
-        Column(key="sub", title="Subwoofer"),
-        Column(key="gain", title="Gain", unit="dB", decimals=1, signed=True),
-        Column(key="delay", title="Delay", unit="ms", decimals=2, signed=True),
-        Column(key="polarity", title="Polarity"),
-        Column(key="trim", title="New trim", unit="dB", decimals=1, signed=True),
-        Column(key="setting", title="New setting", decimals=2),
-    )
-    rows = tuple(
-        Row(
-            key=sub,
-            cells=(
-                sub,
-                each.gain_db,
-                1000 * each.delay_s,
-                "turn over" if each.polarity < 0 else "keep",
-                each.trim_db,
-                each.setting,
-            ),
-        )
-        for sub, each in result.subs.items()
-    )
     title = "Settings by hand" if result.by_hand else "Proposed settings"
     if result.kept_because is not None:
         title = "Settings, left as they are"
-    return Table(
+    return table_of(
+        result.subs.values(),
+        (Column(key="sub", title="Subwoofer"), lambda each: each.channel.id),
+        (Column(key="gain", title="Gain", unit="dB", decimals=1, signed=True), lambda each: each.gain_db),
+        (Column(key="delay", title="Delay", unit="ms", decimals=2, signed=True), lambda each: 1000 * each.delay_s),
+        (Column(key="polarity", title="Polarity"), lambda each: "turn over" if each.polarity < 0 else "keep"),
+        (Column(key="trim", title="New trim", unit="dB", decimals=1, signed=True), lambda each: each.trim_db),
+        (Column(key="setting", title="New setting", decimals=2), lambda each: each.setting),
         id="bass:settings",
         title=title,
-        columns=columns,
-        rows=rows,
+        key=lambda each: each.channel.id,
         remark=f"Changes against {round_name(result.measured.round)}. Trim and setting: what to enter in the processor.",
     )
 
 
 def figures_table(result: BassResult) -> Table:
     """As found, proposed, all alike and the best single subwoofer."""
-    columns = (
-        Column(key="name", title="Subwoofers"),
-        Column(key="sd", title="Seat-to-seat", unit="dB", decimals=1),
-        Column(key="output", title="Output", unit="dB", decimals=1, signed=True),
-        Column(key="worst", title="Worst seat"),
-        Column(key="off", title="Off by", unit="dB", decimals=1, signed=True),
-    )
-    versions = (result.as_found, *((result.proposed,) if result.is_change else ()), *result.others)
-    rows = []
-    for each in versions:
-        seat, off = worst_seat(result, each)
-        name = result.measured.round if each is result.as_found else each.name
-        rows.append(Row(key=each.name, cells=(round_name(name), each.sd_db, each.figures.output_db, seat, off)))
     low, high = result.measured.band_hz
-    return Table(
+
+    def name(each: Version) -> str:
+        return round_name(result.measured.round if each is result.as_found else each.name)
+
+    return table_of(
+        (result.as_found, *((result.proposed,) if result.is_change else ()), *result.others),
+        (Column(key="name", title="Subwoofers"), name),
+        (Column(key="sd", title="Seat-to-seat", unit="dB", decimals=1), lambda each: each.sd_db),
+        (
+            Column(key="output", title="Output", unit="dB", decimals=1, signed=True),
+            lambda each: each.figures.output_db,
+        ),
+        (Column(key="worst", title="Worst seat"), lambda each: worst_seat(result, each)[0]),
+        (
+            Column(key="off", title="Off by", unit="dB", decimals=1, signed=True),
+            lambda each: worst_seat(result, each)[1],
+        ),
         id="bass:figures",
         title=f"Evenness and output, {low:.0f} to {high:.0f} Hz",
-        columns=columns,
-        rows=tuple(rows),
+        key=lambda each: each.name,
         remark="Seat-to-seat: standard deviation of the level. Output: level of the sum relative to the powers of all "
         "subwoofers, the loudest one at its limit.",
     )
@@ -247,95 +236,98 @@ def worst_seat(result: BassResult, each: Version) -> tuple[str, float]:
 
 
 def _trade_table(result: BassResult) -> Table:
-    columns = (
-        Column(key="name", title="Choice"),
-        Column(key="sd", title="Seat-to-seat", unit="dB", decimals=1),
-        Column(key="output", title="Output", unit="dB", decimals=1, signed=True),
+    return table_of(
+        result.trade,
+        (Column(key="name", title="Choice"), lambda each: each.name),
+        (Column(key="sd", title="Seat-to-seat", unit="dB", decimals=1), lambda each: each.sd_db),
+        (
+            Column(key="output", title="Output", unit="dB", decimals=1, signed=True),
+            lambda each: each.figures.output_db,
+        ),
+        id="bass:trade",
+        title="Evenness against output",
+        key=lambda each: each.name,
     )
-    rows = tuple(Row(key=v.name, cells=(v.name, v.sd_db, v.figures.output_db)) for v in result.trade)
-    return Table(id="bass:trade", title="Evenness against output", columns=columns, rows=rows)
 
 
 def _seats_table(result: BassResult, checked: Verified | str, checks: tuple[Check, ...]) -> Table:
-    columns = [
-        Column(key="seat", title="Seat"),
-        Column(
-            key="before", title=round_name(result.measured.round).capitalize(), unit="dB", decimals=1, signed=True
+    seats, before = result.measured.seats, round_name(result.measured.round).capitalize()
+    by_seat = {check.seat: check for check in checks if check.id == "bass.agreement"}
+    columns: list[tuple[bool, Column, Callable[[int], Cell]]] = [
+        (True, Column(key="seat", title="Seat"), lambda i: seats[i]),
+        (
+            True,
+            Column(key="before", title=before, unit="dB", decimals=1, signed=True),
+            lambda i: result.as_found.deviation_db[i],
+        ),
+        (
+            result.is_change,
+            Column(key="after", title="Predicted", unit="dB", decimals=1, signed=True),
+            lambda i: result.proposed.deviation_db[i],
+        ),
+        (
+            bool(by_seat),
+            Column(key="agreement", title="Against prediction", unit="dB", decimals=1),
+            lambda i: by_seat[seats[i]].value if seats[i] in by_seat else None,
         ),
     ]
-    if result.is_change:
-        columns.append(Column(key="after", title="Predicted", unit="dB", decimals=1, signed=True))
-    by_seat = {check.seat: check for check in checks if check.id == "bass.agreement"}
-    if by_seat:
-        columns.append(Column(key="agreement", title="Against prediction", unit="dB", decimals=1))
-    rows = []
-    for i, seat in enumerate(result.measured.seats):
-        cells: list[float | str | None] = [seat, result.as_found.deviation_db[i]]
-        cells += [result.proposed.deviation_db[i]] if result.is_change else []
-        check = by_seat.get(seat)
-        cells += [None if check is None else check.value] if by_seat else []
-        rows.append(Row(key=f"bass:{seat}", cells=tuple(cells), check=check))
     remark = "Mean level of the bass at each seat relative to the mean of the seats."
     if not isinstance(checked, str):
         remark += f" Against prediction: from {round_name(checked.before)} and the settings, root mean square."
-    return Table(id="bass:seats", title="Bass at each seat", columns=tuple(columns), rows=tuple(rows), remark=remark)
-
-
-def _crossover_table(result: BassResult, checks: tuple[Check, ...]) -> Table:
-    assert result.crossover is not None
-    fit = result.crossover.fit
-    columns = (
-        Column(key="main", title="Loudspeaker"),
-        Column(key="before", title="As measured", unit="dB", decimals=1, signed=True),
-        Column(key="after", title="Predicted", unit="dB", decimals=1, signed=True),
+    return table_of(
+        range(len(seats)),
+        *((column, value) for shown, column, value in columns if shown),
+        id="bass:seats",
+        title="Bass at each seat",
+        key=lambda i: f"bass:{seats[i]}",
+        check=lambda i: by_seat.get(seats[i]),
+        remark=remark,
     )
+
+
+def _crossover_table(crossover: Crossover, checks: tuple[Check, ...]) -> Table:
     by_main = {check.channel: check for check in checks if check.id == "bass.crossover"}
-    rows = tuple(
-        Row(key=main, cells=(main, float(before), float(after)), check=by_main.get(main))
-        for main, before, after in zip(result.crossover.mains, fit.before_db, fit.after_db, strict=True)
-    )
-    return Table(
+    return table_of(
+        zip(crossover.mains, crossover.fit.before_db, crossover.fit.after_db, strict=True),
+        (Column(key="main", title="Loudspeaker"), lambda each: each[0]),
+        (Column(key="before", title="As measured", unit="dB", decimals=1, signed=True), lambda each: float(each[1])),
+        (Column(key="after", title="Predicted", unit="dB", decimals=1, signed=True), lambda each: float(each[2])),
         id="bass:crossover",
-        title=f"Sum with the subwoofers through the octave around {result.crossover.hz:.0f} Hz",
-        columns=columns,
-        rows=rows,
+        title=f"Sum with the subwoofers through the octave around {crossover.hz:.0f} Hz",
+        key=lambda each: each[0],
+        check=lambda each: by_main.get(each[0]),
         remark="Relative to both in phase, mean over the seats. In a room even a good sum stays some decibels below 0.",
     )
 
 
 def _changes_table(checked: Verified) -> Table:
-    columns = (
-        Column(key="sub", title="Subwoofer"),
-        Column(key="typed", title="Gain entered", unit="dB", decimals=1, signed=True),
-        Column(key="gain", title="measured", unit="dB", decimals=1, signed=True),
-        Column(key="typed-delay", title="Delay entered", unit="ms", decimals=1, signed=True),
-        Column(key="delay", title="measured", unit="ms", decimals=1, signed=True),
-        Column(key="polarity", title="Polarity"),
-        Column(key="word", title="Result"),
-    )
-    rows = []
-    for each in checked.changes:
-        polarity = "not determined" if each.polarity is None else "as entered"
-        if each.polarity is not None and each.polarity != each.typed_polarity:
-            polarity = "opposite"
-        delay = None if each.delay_s is None else 1000 * each.delay_s
-        rows.append(
-            Row(
-                key=f"change:{each.sub}",
-                cells=(
-                    each.sub,
-                    each.typed_gain_db,
-                    each.gain_db,
-                    1000 * each.typed_delay_s,
-                    delay,
-                    polarity,
-                    "not as entered" if each.is_off else "as entered",
-                ),
-            )
-        )
-    before, after = round_name(checked.before), round_name(checked.after)
-    return Table(
-        id="bass:changes", title=f"Change from {before} to {after}", columns=columns, rows=tuple(rows), verdicts=False
+    def polarity(each: SubChange) -> str:
+        if each.polarity is None:
+            return "not determined"
+        return "opposite" if each.is_polarity_off else "as entered"
+
+    return table_of(
+        checked.changes,
+        (Column(key="sub", title="Subwoofer"), lambda each: each.sub),
+        (
+            Column(key="typed", title="Gain entered", unit="dB", decimals=1, signed=True),
+            lambda each: each.typed_gain_db,
+        ),
+        (Column(key="gain", title="measured", unit="dB", decimals=1, signed=True), lambda each: each.gain_db),
+        (
+            Column(key="typed-delay", title="Delay entered", unit="ms", decimals=1, signed=True),
+            lambda each: 1000 * each.typed_delay_s,
+        ),
+        (
+            Column(key="delay", title="measured", unit="ms", decimals=1, signed=True),
+            lambda each: None if each.delay_s is None else 1000 * each.delay_s,
+        ),
+        (Column(key="polarity", title="Polarity"), polarity),
+        (Column(key="word", title="Result"), lambda each: "not as entered" if each.is_off else "as entered"),
+        id="bass:changes",
+        title=f"Change from {round_name(checked.before)} to {round_name(checked.after)}",
+        key=lambda each: f"change:{each.sub}",
+        verdicts=False,
     )
 
 
