@@ -104,21 +104,13 @@ def _bass(job: Job, analyses: Analyses, rounds: Sequence[str]) -> dict[str, tupl
 
 def _bass_lines(job: Job, each: SubProposal, round_id: str) -> list[SheetLine]:
     """Trim, delay and, where it is turned over, polarity of a subwoofer."""
-    channel, trim, delay = each.channel, job.system.processor.trim_db, job.system.processor.delay
-    typed, lines = _typed_in(job, channel.id), []
+    lines = []
     if each.trim_db is not None:
-        decimals = grid_decimals(trim.step, 1)
-        lines.append(_line(channel, "trim", each.old_trim_db, each.trim_db, typed.trim_db, "dB", decimals, round_id))
+        lines.append(_line(job, each.channel, "trim", each.old_trim_db, each.trim_db, round_id))
     if each.setting is not None:
-        unit = f"{delay.unit} {'delay' if delay.unit == 'ms' else 'distance'}"
-        decimals = grid_decimals(delay.step, 1)
-        lines.append(
-            _line(channel, "delay", each.old_setting, each.setting, typed.distance, unit, decimals, round_id)
-        )
+        lines.append(_line(job, each.channel, "delay", each.old_setting, each.setting, round_id))
     if each.new_polarity != each.old_polarity or each.old_polarity == "reversed":
-        lines.append(
-            _line(channel, "polarity", each.old_polarity, each.new_polarity, typed.polarity, "", 0, round_id)
-        )
+        lines.append(_line(job, each.channel, "polarity", each.old_polarity, each.new_polarity, round_id))
     return lines
 
 
@@ -138,8 +130,7 @@ def _trim(
             new = None
         elif round_id == AS_LEFT and level.match.verdict is not Verdict.FAIL:
             new = old  # set already and not shown to be off: no trim follows the scatter of the meter
-        now, decimals = _typed_in(job, channel.id).trim_db, grid_decimals(job.system.processor.trim_db.step, 1)
-        return _line(channel, "trim", old, new, now, "dB", decimals, round_id, why)
+        return _line(job, channel, "trim", old, new, round_id, why)
     return None
 
 
@@ -147,8 +138,7 @@ def _delay(
     job: Job, analyses: Analyses, channel: Channel, rounds: Sequence[str], waiting: str | None
 ) -> SheetLine | None:
     """From the newest round in which the channel was taped, or of a subwoofer its own latency heard."""
-    delay, line = job.system.processor.delay, None
-    title = {"ms": "delay", "m": "distance", "ft": "distance"}[delay.unit]
+    line = None
     for round_id in rounds:
         found = distances.solve(job, round_id, analyses).channels.get(channel.id)
         if found is None or (round_id == AS_LEFT and len(rounds) > 1 and found.held is None):
@@ -163,8 +153,7 @@ def _delay(
         new, why = (None, f"after the repair: {waiting}") if waiting is not None else (found.setting.setting, "")
         if new is not None and channel.is_sub and (spoilt := _spoilt(job, round_id, channel.id, analyses)):
             new, why = None, f"measure it again: {spoilt}"
-        now, unit = _typed_in(job, channel.id).distance, f"{delay.unit} {title}"
-        line = _line(channel, "delay", found.held, new, now, unit, grid_decimals(delay.step, 1), round_id, why)
+        line = _line(job, channel, "delay", found.held, new, round_id, why)
         if known:
             break
     return line
@@ -187,8 +176,7 @@ def _polarity(job: Job, analyses: Analyses, channel: Channel, rounds: Sequence[s
             continue
         heard = _heard_reversed(job, round_id, channel, analyses)
         if heard is not None:
-            now = _typed_in(job, channel.id).polarity
-            return _line(channel, "polarity", "reversed", "normal" if heard else "reversed", now, "", 0, round_id)
+            return _line(job, channel, "polarity", "reversed", "normal" if heard else "reversed", round_id)
     return None
 
 
@@ -218,16 +206,23 @@ def _same(a: float | str | None, b: float | str) -> bool:
 
 
 def _line(
+    job: Job,
     channel: Channel,
     kind: Kind,
     old: float | str | None,
     new: float | str | None,
-    now: float | str | None,
-    unit: str,
-    decimals: int,
     round_id: str,
     why: str = "",
 ) -> SheetLine:
+    trim, delay, typed = job.system.processor.trim_db, job.system.processor.delay, _typed_in(job, channel.id)
+    now: float | str | None
+    if kind == "trim":
+        now, unit, decimals = typed.trim_db, "dB", grid_decimals(trim.step, 1)
+    elif kind == "delay":
+        what = "delay" if delay.unit == "ms" else "distance"
+        now, unit, decimals = typed.distance, f"{delay.unit} {what}", grid_decimals(delay.step, 1)
+    else:
+        now, unit, decimals = typed.polarity, "", 0
     return SheetLine(
         channel=channel.id,
         name=channel.label,
