@@ -166,7 +166,10 @@ def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsR
     trims = plan_trims(levels, targets, old, *grid, offset)
     free = free_offset_db(exact, *grid) if healthy else None
     offsets = {"the reference": 0.0, "most channels in range": proposed or None, "least rounding": free}
-    common = _common(job, measured, awaiting, counted, {c: target + offset for c, target in targets_db.items()})
+    readings = {channel.id: _budget(job, channel, found, counted) for channel, found in measured}
+    common = _common(
+        job, measured, readings, awaiting, counted, {c: target + offset for c, target in targets_db.items()}
+    )
     channels = {
         channel.id: _channel(
             job,
@@ -175,7 +178,7 @@ def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsR
             found,
             targets_db[channel.id] + offset,
             awaiting.get(channel.id) or (trims, names.index(channel.id)),
-            counted,
+            readings[channel.id],
             common,
         )
         for channel, found in measured
@@ -223,6 +226,7 @@ class _Common:
 def _common(
     job: Job,
     measured: list[tuple[Channel, _Reading]],
+    readings: Mapping[str, Budget],
     awaiting: Mapping[str, str],
     counted: tuple[str, ...],
     targets_db: Mapping[str, float],
@@ -239,7 +243,7 @@ def _common(
     reference = job.limit("levels.reference")
     if not reference.lower <= middle <= reference.upper and alike < ALIKE:
         return None
-    one = float(np.median([_budget(job, *measured[i], counted).u for i in mains]))
+    one = float(np.median([readings[measured[i][0].id].u for i in mains]))
     sensitivities = u_of.median_sensitivities(off, one, mains)
     meter = job.system.instrument("meter")
     budget = None
@@ -337,13 +341,14 @@ def _channel(
     found: _Reading,
     target: float,
     proposal: tuple[TrimPlan, int] | str,
-    counted: tuple[str, ...],
+    reading: Budget,
     common: _Common | None,
 ) -> ChannelLevel:
-    """`proposal`: the trims and the channel's place among them, or why there is none for it."""
+    """`proposal`: the trims and the channel's place among them, or why there is none for it; `reading`: what the
+    uncertainty of its level is made of.
+    """
     old = old_trim_db(job, round_id, channel.id)
     limits, meter = job.system.processor.trim_db, job.system.instrument("meter")
-    reading = _budget(job, channel, found, counted)
     absolute = None
     if meter is not None and meter.accuracy_class:
         absolute = budget_for.absolute_level(reading, meter.accuracy_class)
