@@ -47,8 +47,6 @@ Evenness is the seat-to-seat standard deviation. Output is the level of the sum 
 the loudest one at its limit: what the settings cost in headroom.
 """
 BAND_HZ = (15.0, 160.0)
-KINDS = ("gain", "delay", "polarity")
-MANY = 10
 
 
 class BassScreen(VisitScreen):
