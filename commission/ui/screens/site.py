@@ -121,11 +121,7 @@ class SiteForm(AnyStepScreen):
         if not self.is_mounted:
             return
         job = self.visit.job
-        number = 1 + [each.id for each in self.commission.visit.steps].index(self.step.id)
-        self.show_head(
-            f"{number} {self.step.title}",
-            attached_count(job, self.step.id, self.round_id),
-        )
+        self.show_head(self.numbered_title, attached_count(job, self.step.id, self.round_id))
         items: list[Item] = []
         self._fields = {}
         for section, fields in fields_of(job, self.round_id):

@@ -150,11 +150,10 @@ class StepScreen(AnyStepScreen):
         """Readings at once; results when they are there."""
         if self._results is None:
             return
-        number = 1 + [each.id for each in self.commission.visit.steps].index(self.step.id)
         outcome = self.commission.outcomes.get(self.step.id)
         self.refresh_bindings()  # what can be chosen may have come or gone
         self.show_head(
-            f"{number} {self.step.title}{state_words(outcome)}",
+            f"{self.numbered_title}{state_words(outcome)}",
             attached_count(self.visit.job, self.step.id, self.round_id),
         )
         if self._entry is not None:

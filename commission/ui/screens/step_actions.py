@@ -16,8 +16,17 @@ class AnyStepScreen(VisitScreen):
 
     step: Step
 
+    @property
+    def numbered_title(self) -> str:
+        """Number and title of the step, as the overview lists it."""
+        return f"{1 + self._step_ids.index(self.step.id)} {self.step.title}"
+
+    @property
+    def _step_ids(self) -> list[str]:
+        return [each.id for each in self.commission.visit.steps]
+
     def action_note(self) -> None:
-        """Write a remark about this step."""
+        """Write a note on this step."""
         ask_note(self, self.step)
 
     def action_photo(self) -> None:
@@ -48,5 +57,5 @@ class AnyStepScreen(VisitScreen):
 
     def action_neighbour(self, direction: int) -> None:
         """The step before or after."""
-        ids = [each.id for each in self.commission.visit.steps]
+        ids = self._step_ids
         self.commission.open_step(ids[(ids.index(self.step.id) + direction) % len(ids)])
