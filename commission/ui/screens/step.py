@@ -15,7 +15,7 @@ from textual.content import Content
 from textual.widget import Widget
 from textual.widgets import Static
 
-from commission.model import Check, Outcome, Prompt
+from commission.model import Check, Choice, Outcome, Prompt
 from commission.model.formatting import place_text
 from commission.model.units import clean_text
 from commission.steps import step
@@ -215,14 +215,21 @@ class StepScreen(AnyStepScreen):
         """How to find out what the selected row asks, and the caution that goes with it."""
         views = self._results.views if self._results is not None else []
         row = next((view.row for view in views if isinstance(view, ResultTable)), None)
-        if row is None or self._shown is None:
-            return self.step.question, ""
-        choice = next((each for each in self._shown.choices if each.key == row.key), None)
-        if choice is not None:
-            return choice.how or choice.title, choice.caution
+        match self._asked_by(row.key) if row is not None else None:
+            case Choice() as choice:
+                return choice.how or choice.title, choice.caution
+            case Prompt() as prompt:
+                return prompt.text, prompt.caution
+        return self.step.question, ""
+
+    def _asked_by(self, key: str) -> Choice | Prompt | None:
+        """What the row of that key asks: a choice or, in a step of questions, a number; None: it asks nothing."""
+        choices = self._shown.choices if self._shown is not None else ()
+        choice = next((each for each in choices if each.key == key), None)
+        if choice is not None or self.step.entry != "answers":
+            return choice
         prompts = (task for task in self.step.plan(self.visit.job, self.round_id) if isinstance(task, Prompt))
-        prompt = next((each for each in prompts if each.quantity == row.key), None)
-        return (self.step.question, "") if prompt is None else (prompt.text, prompt.caution)
+        return next((each for each in prompts if each.quantity == key), None)
 
     @property
     def _round_key(self) -> str:
@@ -279,15 +286,13 @@ class StepScreen(AnyStepScreen):
         outcome, key = self._shown, event.row.key
         if outcome is None:
             return
-        choice = next((each for each in outcome.choices if each.key == key), None)
-        prompts = (task for task in self.step.plan(self.visit.job, self.round_id) if isinstance(task, Prompt))
-        prompt = next((each for each in prompts if each.quantity == key), None)
-        if choice is not None:
-            decide(self, self.step, choice, lambda: event.view.action_move(1))
-        elif prompt is not None and self.step.entry == "answers":
-            ask_reading(self, self.step, prompt)
-        else:
-            self._open_curve(curve_for(outcome, key, event.row))
+        match self._asked_by(key):
+            case Choice() as choice:
+                decide(self, self.step, choice, lambda: event.view.action_move(1))
+            case Prompt() as prompt:
+                ask_reading(self, self.step, prompt)
+            case None:
+                self._open_curve(curve_for(outcome, key, event.row))
 
     @on(SeatGrid.Opened)
     def cell_opened(self, event: SeatGrid.Opened) -> None:
