@@ -1,6 +1,7 @@
 """One step: what to do in the room, the entry at the left, what comes of it at the right, the judgement below.
 
-Generic: it renders the plan and outcome of a step, so that a new step needs no line here.
+Generic: it renders the plan and outcome of a step, so that a new step needs no line here. Only the step that ends the visit
+and the one whose settings are changed by hand have keys of their own.
 """
 
 from __future__ import annotations
@@ -125,12 +126,12 @@ class StepScreen(AnyStepScreen):
         if action in ("rounds", "rounds_unlisted"):
             return self.step.imports == (action == "rounds_unlisted")
         if action == "adjust":
-            return self.step.id == "bass" and outcome is not None and outcome.done > 0
+            return self._has_adjustments and outcome is not None and outcome.done > 0
         if action in ("photo", "photo_unlisted"):  # six keys in the footer at most
             full = (
                 self.step.entry == "responses"
                 or self.step.imports
-                or (choices and (self._entry is not None or self.step.id == "bass"))
+                or (choices and (self._entry is not None or self._has_adjustments))
                 or self._ends_visit
             )
             return full == (action == "photo_unlisted")
@@ -145,6 +146,11 @@ class StepScreen(AnyStepScreen):
     def _ends_visit(self) -> bool:
         """Whether this is the step that ends the visit."""
         return self.step.id == "handover"
+
+    @property
+    def _has_adjustments(self) -> bool:
+        """Whether this is the step whose settings are changed by hand on a screen of their own."""
+        return self.step.id == "bass"
 
     def refresh_results(self) -> None:
         """Readings at once; results when they are there."""
