@@ -181,11 +181,9 @@ class WorkingApp(TypeaheadApp):
         self.unexplained, self.sheet = message.unexplained, message.sheet
         if message.complete:
             self.working = ""
-            if (
-                self._frozen is not self._visit
-            ):  # what was loaded and computed for it stays: nothing to search for garbage
+            if self._frozen is not self._visit:
                 self._frozen = self._visit
-                gc.freeze()
+                gc.freeze()  # what was loaded and computed for the job stays: it need not be searched for garbage
         self._refresh_screen()
 
     @on(VerdictsCompared)

@@ -16,8 +16,6 @@ from commission.ui.text import round_name
 from commission.ui.widgets.draw.canvas import fit
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from commission.model import EventBody
     from commission.ui.program import Program
     from commission.visit import Visit
@@ -37,7 +35,7 @@ class VisitScreen(Screen[None]):
     AUTO_FOCUS = None
     HELP_TITLE = "Help"
     HELP_TEXT = ""
-    _state: Sequence[object] = ()
+    _state: tuple[object, ...] = ()
     """What was shown last."""
 
     @property
@@ -107,16 +105,22 @@ class VisitScreen(Screen[None]):
     def refresh_changed(self) -> None:
         """Refresh unless this screen shows what there is already: opening one comes by here three times."""
         app = self.commission
-        state: list[object] = [self.visit.job, app.outcomes, app.followed, app.unexplained, app.advice, app.sheet]
-        state += [
-            app.rejudged,
+        state = (
+            self.visit.job,
             self.visit.analyses,
             app.round_id,
+            app.outcomes,
+            app.followed,
+            app.unexplained,
+            app.advice,
+            app.sheet,
+            app.rejudged,
             app.working,
             app.analysis_stopped,
             app.file_problem,
-        ]
-        state += [self.size.width, self.app.theme]
+            self.size.width,
+            self.app.theme,
+        )
         if len(state) != len(self._state) or any(a is not b for a, b in zip(state, self._state, strict=True)):
             self._state = state
             self.refresh_results()

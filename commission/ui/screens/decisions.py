@@ -11,8 +11,9 @@ from commission.steps.handover import signatures
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText, Choose
 
-OTHER, LONGEST_NAME = "\x00other", 40
+OTHER = "\x00other"
 """The option that asks for a text, which no stored value can be."""
+LONGEST_NAME = 40
 
 
 def ask_decision(screen: VisitScreen, step: Step, choices: tuple[Choice, ...]) -> None:
@@ -34,7 +35,7 @@ def decide(screen: VisitScreen, step: Step, choice: Choice, then: Callable[[], N
 
     def store(value: str | None) -> None:
         if value == OTHER:
-            screen.app.push_screen(AskText(choice.title, choice.other, check=_name_of_own), own)
+            screen.app.push_screen(AskText(choice.title, choice.other, check=_check_name), store_name)
             return
         stored = value is not None and (
             value == choice.current
@@ -45,7 +46,7 @@ def decide(screen: VisitScreen, step: Step, choice: Choice, then: Callable[[], N
         if stored and value in choice.note_values:
             ask_note(screen, step, about=choice.title)
 
-    def own(text: str | None) -> None:
+    def store_name(text: str | None) -> None:
         if text is not None:
             store(clean_text(text).strip())
 
@@ -53,7 +54,7 @@ def decide(screen: VisitScreen, step: Step, choice: Choice, then: Callable[[], N
     screen.app.push_screen(Choose(choice.title, (*choice.options, *other), choice.current), store)
 
 
-def _name_of_own(text: str) -> None:
+def _check_name(text: str) -> None:
     name = clean_text(text).strip()
     if not 0 < len(name) <= LONGEST_NAME or ":" in name:
         raise InputError("name", f"“{name[:20]}”", f"1 to {LONGEST_NAME} characters without a colon")

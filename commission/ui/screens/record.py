@@ -162,7 +162,7 @@ class WriteRecord(ModalScreen[RecordRequest | None]):
 
 
 def ask_check(app: Program) -> None:
-    """Hold a record against the job: the one written last, or another one by its path."""
+    """Check a record against the job: the one written last, or another one by its path."""
     last = app.last_record
     name = last.file if last is not None else f"{app.visit.path.stem}-record.pdf"
 

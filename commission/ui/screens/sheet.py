@@ -72,12 +72,9 @@ class Sheet(VisitScreen):
         self.show_head("Settings sheet")
         lines = self._lines()
         if self._known is None:
-            stopped = self.commission.analysis_stopped
-            text = (
-                "The analysis was stopped: go on with it on the overview."
-                if stopped
-                else "Results are being computed."
-            )
+            text = "Results are being computed."
+            if self.commission.analysis_stopped:
+                text = "The analysis was stopped: go on with it on the overview."
             self.query_one("#todo", Static).update(text)
             return
         ticked = sum(line.ticked for line in lines)

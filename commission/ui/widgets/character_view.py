@@ -105,7 +105,7 @@ class Painted(Widget, can_focus=True):
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
         """As many rows as there are lines, for `height: auto`."""
-        if self._made_for is None or self._made_for != (width, len(self._lines)):
+        if self._made_for != (width, len(self._lines)):
             self._lines = self.paint(width, 0)
             self._made_for = (width, len(self._lines))
         return len(self._lines)

@@ -57,12 +57,9 @@ class Plot(Painted):
         """The bass alone where the curve ends there."""
         series = self.curve.series if self.curve is not None else ()
         ends = [float(s.x[-1]) for s in series if s.x.size]
-        whole = (view.low_hz, view.high_hz) == FULL_HZ
-        return (
-            replace(view, low_hz=BASS_HZ[0], high_hz=BASS_HZ[1])
-            if whole and ends and max(ends) <= BASS_HZ[1]
-            else view
-        )
+        if (view.low_hz, view.high_hz) == FULL_HZ and ends and max(ends) <= BASS_HZ[1]:
+            return replace(view, low_hz=BASS_HZ[0], high_hz=BASS_HZ[1])
+        return view
 
     def show_band(self, low_hz: float, high_hz: float) -> None:
         """Show these frequencies."""
