@@ -13,7 +13,7 @@ from textual.widgets import Static
 from commission.model.errors import CommissionError
 from commission.model.units import clean_text, format_temperature
 from commission.ui.text import round_name
-from commission.ui.widgets.draw.canvas import fit
+from commission.ui.widgets.draw.canvas import cut, fit
 
 if TYPE_CHECKING:
     from commission.model import EventBody
@@ -83,7 +83,7 @@ class VisitScreen(Screen[None]):
         room = max(self.size.width, 40) - cell_len(right)
         if more:  # the job's name gives way to it: whoever is in the room knows where
             rest += f" · {more}"
-            job = fit(job, min(cell_len(job), max(room - 2 - cell_len(rest), SHORTEST_NAME)))
+            job = cut(job, max(room - 2 - cell_len(rest), SHORTEST_NAME))
         return Content(fit(f" {job}{rest}", room - 1) + " " + right)
 
     def show_head(self, title: str, more: str = "") -> None:

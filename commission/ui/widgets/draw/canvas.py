@@ -83,6 +83,12 @@ def fit(text: str, cells: int, align: str = "left") -> str:
     return pad + text if align == "right" else text + pad
 
 
+def cut(text: str, cells: int) -> str:
+    """`text` cleaned and cut to `cells` cells where it takes more; what is cut ends in "…"."""
+    text = clean_text(text)
+    return fit(text, min(cell_len(text), cells))
+
+
 def wrap(text: str, cells: int) -> list[str]:
     """`text` cleaned and broken at blanks into lines of at most `cells` cells; line breaks in it are kept."""
     lines: list[str] = []

@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from commission.model import Grid, GridCell
 from commission.model.formatting import verdict_word
 from commission.model.units import clean_text
-from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
+from commission.ui.widgets.draw.canvas import Line, Run, cut, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES
 
 DETAIL_ROWS = 6
@@ -81,8 +81,7 @@ def _title(grid: Grid, shown: Window, seats: tuple[str, ...], channels: tuple[st
     if len(channels) < len(grid.channels):
         parts.append(f"channels {shown.channel + 1} to {shown.channel + len(channels)} of {len(grid.channels)}")
     more = "   " + ", ".join(parts) if parts else ""
-    title = clean_text(grid.title)
-    return ((fit(title, min(cell_len(title), width)), "head"), (more, "dim"))
+    return ((cut(grid.title, width), "head"), (more, "dim"))
 
 
 def _heading(grid: Grid, cursor: tuple[int, int], shown: Window, seats: tuple[str, ...], width: int) -> Line:
@@ -116,7 +115,7 @@ def short(figure: str, room: int) -> str:
     last = figure.split(" ")[-1]
     if cell_len(figure) > room >= cell_len(last) and any(char.isdigit() for char in last):
         return last
-    return fit(figure, min(room, cell_len(figure)))
+    return cut(figure, room)
 
 
 def detail_lines(grid: Grid, cursor: tuple[int, int], width: int) -> list[Line]:

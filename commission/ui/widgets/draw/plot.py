@@ -13,7 +13,7 @@ from commission.model import Curve, FloatArray, Series
 from commission.model.units import clean_text
 from commission.ui.text import round_name
 from commission.ui.widgets.draw import braille
-from commission.ui.widgets.draw.canvas import Canvas, Line, fit, wrap
+from commission.ui.widgets.draw.canvas import Canvas, Line, cut, fit, wrap
 
 TICKS_HZ = (100, 1000, 10000, 20, 20000, 200, 2000, 50, 500, 5000, 30, 300, 3000, 40, 80, 60, 150)
 """In the order of importance: a label gives way to one before it."""
@@ -49,9 +49,8 @@ def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
         title, legend = [clean_text(curve.title)], legend[:1]
     end = 0
     for row, line in enumerate(title):
-        end = sheet.put(0, row, fit(line, min(cell_len(line), width)), "mark")
-    caption = clean_text(f"  {curve.caption}")
-    sheet.put(end, len(title) - 1, fit(caption, min(cell_len(caption), max(width - end, 0))), "dim")
+        end = sheet.put(0, row, cut(line, width), "mark")
+    sheet.put(end, len(title) - 1, cut(f"  {curve.caption}", width - end), "dim")
     head = len(title) + max(len(legend), 1) + 1
     columns, rows = width - LEFT - RIGHT, height - head - 1
     if not shown or columns < 12 or rows < 3:
@@ -228,7 +227,7 @@ def _legend(shown: list[Series], width: int) -> list[list[tuple[str, str, str]]]
     room = 0
     for sample, name, style in reversed(entries):
         before = cell_len(sample) + 1
-        name = fit(name, min(cell_len(name), max(width - before, 1)))
+        name = cut(name, max(width - before, 1))
         if not lines or room < before + cell_len(name):
             lines.append([])
             room = width

@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from commission.model import Column, Row, Table
 from commission.model.formatting import cell_text, unit_text, verdict_word
 from commission.model.units import clean_text
-from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
+from commission.ui.widgets.draw.canvas import Line, Run, cut, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES
 
 GAP = 2
@@ -87,8 +87,7 @@ def draw_table(
     if table.title:
         hidden = len(laid.columns) - len(_fitting(laid, shown, width)) if laid.columns else 0
         more = "  ← → columns" if hidden else ""
-        room = max(width - cell_len(more), 10)
-        lines.append(((fit(table.title, min(cell_len(clean_text(table.title)), room)), "head"), (more, "dim")))
+        lines.append(((cut(table.title, max(width - cell_len(more), 10)), "head"), (more, "dim")))
     shown = _fitting(laid, shown, width)
     for line in range(laid.head_rows):
         run = "  "
