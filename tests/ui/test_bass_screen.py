@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import time
 from pathlib import Path
 
@@ -18,14 +17,15 @@ from commission.ui.screens.bass import BassScreen
 from commission.ui.widgets.plot import Plot
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
-async def test_a_key_changes_one_value_and_everything_follows(
-    size: tuple[int, int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture
+def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
+    """The program on a copy of the sample."""
     monkeypatch.chdir(tmp_path)
-    sample = LocalWorkshop(tmp_path / "made").demo(tmp_path)
-    shutil.copy(sample, tmp_path / "copy.commission")
-    app = CommissionApp(LocalWorkshop(tmp_path / "made"), tmp_path / "copy.commission", keys=tmp_path / "none.toml")
+    return CommissionApp(LocalWorkshop(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
+async def test_a_key_changes_one_value_and_everything_follows(app: CommissionApp, size: tuple[int, int]) -> None:
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
         await to_step(pilot, "bass")
@@ -58,10 +58,7 @@ async def test_a_key_changes_one_value_and_everything_follows(
         assert decisions["as-found", "bass", "hand"].startswith("SUB1 ")
 
 
-async def test_a_search_is_stopped_with_the_best_so_far(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(tmp_path)
-    sample = LocalWorkshop(tmp_path / "made").demo(tmp_path)
-    app = CommissionApp(LocalWorkshop(tmp_path / "made"), sample, keys=tmp_path / "none.toml")
+async def test_a_search_is_stopped_with_the_best_so_far(app: CommissionApp, monkeypatch: pytest.MonkeyPatch) -> None:
     real = result_of.search_from
 
     def slow(job, result, analyses, start, cancel, progress):

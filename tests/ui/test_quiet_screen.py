@@ -6,11 +6,10 @@ from pathlib import Path
 
 import pytest
 from builders import cinema
-from test_shell import settle, shown
+from test_shell import settle, shown, to_step
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model import ReadingEntered
-from commission.steps import TITLES
 from commission.ui.app import CommissionApp
 from commission.ui.screens.step import StepScreen
 
@@ -25,8 +24,7 @@ async def test_a_state_of_ones_own_is_named_and_typed(tmp_path: Path, size: tupl
     app = CommissionApp(workshop, tmp_path / "loft.commission", keys=tmp_path / "no-keys.toml")
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
-        await pilot.press(str(1 + list(TITLES).index("quiet")))
-        await settle(pilot)
+        await to_step(pilot, "quiet")
         assert isinstance(app.screen, StepScreen)
         assert "everything off: L_Aeq" in shown(app)
         await pilot.press("c", "end", "enter")
