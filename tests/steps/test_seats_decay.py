@@ -151,9 +151,12 @@ def test_a_treated_room_by_another_library_passes_with_its_own_time() -> None:
     assert compared >= 6
 
 
-@pytest.mark.parametrize("seed", [2, 12])
+@pytest.mark.parametrize("seed", [4, 12])
 def test_rooms_of_the_simulator_without_a_fault_pass_with_their_own_time(seed: int) -> None:
-    """Loudspeakers, noise and files as an installer brings them; the time is what Eyring gives for the room's surfaces."""
+    """Loudspeakers, noise and files as an installer brings them; the time is what Eyring gives for the room's surfaces.
+
+    One room computed from its modes, one from image sources: rooms of measured responses have a time of their own.
+    """
     installation = matrix.cached_installation(seed, matrix.simulator_of(seed), matrix.default_cache())
     outcome = visits.run(installation, installation.healthy).outcomes["seats"]
     checks = {c.id: c for c in outcome.checks if c.id.startswith("seats.decay.")}
