@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import gc
+import time
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -12,6 +12,7 @@ from textual.screen import Screen
 
 from commission import steps
 from commission.model.errors import CommissionError
+from commission.ui import garbage
 from commission.ui.background import Computed, WorkingApp
 from commission.ui.keys import load_keys
 from commission.ui.theme import SIXTEEN, chosen_look, keep_look
@@ -107,9 +108,14 @@ class CommissionApp(WorkingApp):
             self._begin(self._visit)
 
     def _collect_garbage(self) -> None:
-        """From now on; it is off while the program loads. What is loaded stays, and need not be searched: some 0.1 s."""
-        gc.freeze()
-        gc.enable()
+        """From now on; it is off while the program loads."""
+        garbage.begin()
+        self.set_interval(garbage.PAUSE_S, self._collect_in_pause)
+
+    def _collect_in_pause(self) -> None:
+        """Only the lowest screen lasts: what other screens hold is garbage once they are left."""
+        if not self.handling_key and time.monotonic() - self.last_key_s >= garbage.PAUSE_S:
+            garbage.search_in_pause(keep=len(self.screen_stack) == 1)
 
     @on(Computed)
     def load_screens(self, message: Computed) -> None:
@@ -161,6 +167,7 @@ class CommissionApp(WorkingApp):
     def _take(self, visit: Visit) -> None:
         if self._visit is not None:
             self._visit.close()
+            garbage.search_all_again()
         self._visit = visit
         self.round_id, self.last_record = visit.job.current_round, None
         self.outcomes, self.followed, self.unexplained, self.advice, self.rejudged = {}, (), (), None, None
@@ -173,7 +180,7 @@ class CommissionApp(WorkingApp):
 
     def on_unmount(self) -> None:
         """Release the file."""
-        gc.unfreeze()
+        garbage.end()
         if self._visit is not None:
             self._visit.close()
 

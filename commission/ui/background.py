@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from textual.worker import Worker, WorkerState, get_current_worker
 
 from commission.model.errors import Cancelled, CommissionError
 from commission.model.units import clean_text
+from commission.ui import garbage
 from commission.ui.typeahead import TypeaheadApp
 
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
@@ -183,7 +183,7 @@ class WorkingApp(TypeaheadApp):
             self.working = ""
             if self._frozen is not self._visit:
                 self._frozen = self._visit
-                gc.freeze()  # what was loaded and computed for the job stays: it need not be searched for garbage
+                garbage.keep_all()  # loaded and computed for the job
         self._refresh_screen()
 
     @on(VerdictsCompared)

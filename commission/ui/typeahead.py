@@ -7,6 +7,7 @@ meter that types, a hurried hand), the keys behind the one that opens a dialog w
 from __future__ import annotations
 
 import asyncio
+import time
 from collections import deque
 from typing import TYPE_CHECKING, Any
 
@@ -42,6 +43,8 @@ class TypeaheadApp(App[int]):
         self._handling_key = False
         self.key_waited = False
         """Whether the key that is being handled was typed before the one ahead of it was done."""
+        self.last_key_s = 0.0
+        """When the last key was taken, on the monotonic clock."""
         self._marker, self._markers_left = 0, 0
         self._before_marker: tuple[Screen[Any] | None, Widget | None] = (None, None)
         """Screen and focus when the last marker was sent."""
@@ -68,6 +71,7 @@ class TypeaheadApp(App[int]):
     async def _handle(self, event: Key | Paste, *, waited: bool) -> None:
         self._handling_key, self.key_waited, self._markers_left = True, waited, FEWEST_MARKERS
         self._before_marker = (self.screen, self.focused)
+        self.last_key_s = time.monotonic()
         await super().on_event(event)
         self._send_marker()
 

@@ -1,0 +1,51 @@
+"""When Python searches for garbage: in a pause of the hands instead of while a key is answered.
+
+A search of everything takes some 0.15 s once a job of a thousand responses is computed, and Python would begin it in the
+middle of any key. Small searches of what is young go on as usual; they take a few milliseconds.
+"""
+
+from __future__ import annotations
+
+import gc
+
+YOUNG, MIDDLE = 10_000, 4
+"""Objects more than at the last search that begin one of the young, and how many of those begin one of the middle-aged."""
+FORCED = 120
+"""Searches of the middle-aged that begin one of everything even without a pause: a bound on memory."""
+WORTHWHILE = 5
+"""Searches of the middle-aged after which a pause is used."""
+PAUSE_S = 1.0
+"""Without a key before everything is searched."""
+
+_usual = gc.get_threshold()
+
+
+def begin() -> None:
+    """Search in pauses from now on. What is loaded stays, and need not be searched."""
+    gc.freeze()
+    gc.set_threshold(YOUNG, MIDDLE, FORCED)
+    gc.enable()
+
+
+def search_in_pause(*, keep: bool) -> None:
+    """Search everything if enough is new; `keep`: what is left stays for long, and need not be searched again."""
+    if gc.get_count()[2] >= WORTHWHILE:
+        gc.collect()
+        if keep:
+            gc.freeze()
+
+
+def keep_all() -> None:
+    """What is there stays for long: it need not be searched."""
+    gc.freeze()
+
+
+def search_all_again() -> None:
+    """What was kept may be garbage now: the next pause searches it too."""
+    gc.unfreeze()
+
+
+def end() -> None:
+    """As it was before `begin`."""
+    gc.unfreeze()
+    gc.set_threshold(*_usual)

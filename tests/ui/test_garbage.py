@@ -1,0 +1,72 @@
+"""Python searches all objects for garbage in a pause of the hands, and never while keys follow one another."""
+
+from __future__ import annotations
+
+import gc
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from builders import cinema, levels
+from stand_ins import settle
+
+from commission.cli.workshop import LocalWorkshop
+from commission.ui import garbage
+from commission.ui.app import CommissionApp
+
+
+@pytest.fixture
+def app(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
+    """The program on a job with a few readings, to which half a second without a key is a pause."""
+    monkeypatch.setattr(garbage, "PAUSE_S", 0.5)
+    workshop = LocalWorkshop(tmp_path / "state")
+    visit = workshop.create(tmp_path / "job", cinema(["FL", "FC"], ["A1", "A2"]))
+    visit.append(*levels({"FL": 75.0, "FC": 76.0}))
+    visit.close()
+    return CommissionApp(workshop, visit.path, keys=tmp_path / "no-keys.toml")
+
+
+@pytest.fixture
+def searches() -> Iterator[list[float]]:
+    """When all objects were searched."""
+    times: list[float] = []
+
+    def note(phase: str, info: dict[str, int]) -> None:
+        if phase == "start" and info["generation"] == 2:
+            times.append(time.monotonic())
+
+    gc.callbacks.append(note)
+    yield times
+    gc.callbacks.remove(note)
+
+
+async def test_everything_is_searched_in_the_first_pause_and_not_between_keys(
+    app: CommissionApp, searches: list[float]
+) -> None:
+    usual = gc.get_threshold()
+    kept: list[list[int]] = []
+    async with app.run_test() as pilot:
+        await settle(pilot)
+        searches.clear()
+        for _ in range(8):  # as many objects as results of a large job, while keys follow one another
+            await pilot.press("down")
+            kept += [[1] for _ in range(50_000)]
+        last_key_s = app.last_key_s
+        assert all(each > last_key_s + garbage.PAUSE_S for each in searches)
+        for _ in range(100):
+            await pilot.pause(0.05)
+            if searches:
+                break
+        assert searches[0] >= last_key_s + garbage.PAUSE_S
+        del kept
+    assert gc.get_threshold() == usual
+
+
+async def test_without_new_objects_a_pause_is_left_alone(app: CommissionApp, searches: list[float]) -> None:
+    async with app.run_test() as pilot:
+        await settle(pilot)
+        gc.collect()
+        searches.clear()
+        await pilot.pause(1.2)
+    assert searches == []
