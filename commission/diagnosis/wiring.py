@@ -15,7 +15,6 @@ from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_channels
 from commission.steps.shared.awaiting import LEVEL_LOST
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, lost_levels_db
-from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB
 
 
 def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -25,7 +24,7 @@ def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             channels=(channel,),
             evidence=(
                 f"{-silent.level_db:.0f} dB below {silent.compared_with}, threshold {-silent.limit_db:.0f} dB",
-                f"signal to noise {silent.snr_db:.0f} dB, silent below {NOISE_ALONE_SNR_DB:.0f} dB",
+                f"signal to noise {silent.snr_db:.0f} dB, silent below {silent.snr_limit_db:.0f} dB",
             ),
             alternatives=(
                 "the channel was muted or its output not assigned in the processor",
@@ -272,7 +271,7 @@ RULES = (
         step="seats",
         symptom="silence",
         look=_silent,
-        basis="more than 20 dB below its partner and less than 10 dB of signal to noise; common practice",
+        basis="20 dB below its partner and under 10 dB of signal to noise, or 40 dB and under 20 dB; common practice",
     ),
     Rule(
         id="wiring.swapped",

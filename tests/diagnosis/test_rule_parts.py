@@ -836,7 +836,7 @@ def test_among_bare_walls_one_is_odd_that_is_3_5_db_above_their_middle(more_db: 
 
 
 def test_a_silent_channel_is_reported_with_its_level_and_its_noise(monkeypatch: pytest.MonkeyPatch) -> None:
-    below = {"level_db": -45.2, "compared_with": "SiR", "limit_db": -20.0, "snr_db": 3.0}
+    below = {"level_db": -45.2, "compared_with": "SiR", "limit_db": -20.0, "snr_db": 3.0, "snr_limit_db": 10.0}
     silent = {"SiL": SimpleNamespace(**below), "TpFL": SimpleNamespace(**below)}
     monkeypatch.setattr(wiring, "silent_channels", lambda _: silent)
     first, second = look(wiring._silent, evidence(seats=None))

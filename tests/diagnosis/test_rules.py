@@ -470,6 +470,30 @@ def test_a_channel_far_too_low_that_is_heard_well_is_not_silent() -> None:
     assert "wiring.silent" not in found(quiet().add_db("SiL", -25))
 
 
+@pytest.mark.parametrize(
+    ("names", "below_db", "snr_db", "silent"),
+    [
+        (("FL", "FC", "FR", "SUB1"), -35.0, 3.0, True),  # the only subwoofer
+        (("FL", "FC", "FR", "SUB1"), -15.0, 3.0, False),  # soft in a noisy room
+        (("FL", "FC", "FR", "SUB1"), -57.0, 15.0, True),  # a short file: noise that looks like a signal
+        (("FL", "FC", "FR", "SUB1"), -35.0, 15.0, False),
+        (("FL", "FC", "FR", "SUB1", "SUB2"), -57.0, 15.0, True),
+        (("FL", "FC", "FR", "SUB1", "SUB2"), -57.0, 25.0, False),  # heard well: its gain is low
+    ],
+)
+def test_a_silent_subwoofer_is_found_beside_others_or_the_mains(
+    names: tuple[str, ...], below_db: float, snr_db: float, silent: bool
+) -> None:
+    room = quiet_with(*names).add_db("SUB1", below_db)
+    room.change("SUB1", snr_db=snr_db, arrival_s=None, polarity=None, direct=None)
+    got = found(room)
+    assert ("wiring.silent" in got) is silent
+    if silent:
+        assert list(got) == ["wiring.silent"]
+        (finding,) = got["wiring.silent"]
+        assert finding.channels == ("SUB1",)
+
+
 def test_clipping_that_does_not_show_is_no_clipping() -> None:
     assert found(quiet().change(None, clipped=None)) == {}
 

@@ -14,8 +14,13 @@ from commission.steps.seats.result import CHANNEL_OFF_U_DB, OTHERS, SILENT_DB, S
 from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB
 
 SILENT_AMONG_OTHERS_DB = -26.0
-"""Without a partner: other models, and two subwoofers, differ by less than half of this in decibels (common practice, no
-source)."""
+"""Without a partner: other models, two subwoofers, and a subwoofer and the main channels differ by less than half of this
+in decibels (common practice, no source)."""
+MAINS = "the main channels"
+FAR_BELOW_DB, FAR_BELOW_SNR_DB = -40.0, 20.0
+"""As far below, crosstalk or noise is heard (common practice, no source). A short file holds so little noise that its own
+scatter looks like a signal: signal to noise up to 17 dB in the band of a silent subwoofer
+(`tests/diagnosis/test_rules.py`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +33,7 @@ class Silent:
     limit_db: float
     snr_db: float
     """Median over the seats."""
+    snr_limit_db: float
 
 
 def silent_channels(result: SeatsResult) -> dict[str, Silent]:
@@ -36,32 +42,46 @@ def silent_channels(result: SeatsResult) -> dict[str, Silent]:
     for channel in sorted({c for c, _ in result.cells}):
         own = [cell.analysis for (c, _), cell in result.cells.items() if c == channel and cell.analysis is not None]
         ratios = [analysis.snr_db for analysis in own if analysis.snr_db is not None]
-        if not ratios or float(np.median(ratios)) >= NOISE_ALONE_SNR_DB:
+        if not ratios or float(np.median(ratios)) >= FAR_BELOW_SNR_DB:
             continue
-        against = result.against.get(channel)
-        if against is not None:
-            level_db, compared_with, limit_db = against.level_db, against.partner, SILENT_DB
-        else:
-            level_db, compared_with, limit_db = _below_others_db(result, channel), OTHERS, SILENT_AMONG_OTHERS_DB
+        level_db, compared_with, limit_db = _below_db(result, channel)
+        snr_limit_db = NOISE_ALONE_SNR_DB
+        if float(np.median(ratios)) >= snr_limit_db:
+            limit_db, snr_limit_db = FAR_BELOW_DB, FAR_BELOW_SNR_DB
         if surely_below(level_db, limit_db, CHANNEL_OFF_U_DB):
             out[channel] = Silent(
                 level_db=level_db,
                 compared_with=compared_with,
                 limit_db=limit_db,
                 snr_db=float(np.median(ratios)),
+                snr_limit_db=snr_limit_db,
             )
     return out
 
 
-def _below_others_db(result: SeatsResult, channel: str) -> float:
-    """Level relative to the other channels of its kind, median over the seats [dB]; 0 where there is none."""
+def _below_db(result: SeatsResult, channel: str) -> tuple[float, str, float]:
+    """Level relative to the partner, else to the others of its kind, else of a lone subwoofer to the main channels [dB],
+    what it was compared with, and the limit; 0 dB where there is nothing to compare with.
+    """
+    against = result.against.get(channel)
+    if against is not None:
+        return against.level_db, against.partner, SILENT_DB
     kinds = {c: cell.channel.is_sub for (c, _), cell in result.cells.items()}
+    of_kind = {c for c, is_sub in kinds.items() if is_sub is kinds[channel] and c != channel}
+    if of_kind:
+        return _below_others_db(result, channel, of_kind), OTHERS, SILENT_AMONG_OTHERS_DB
+    mains = {c for c, is_sub in kinds.items() if not is_sub and c != channel}
+    return _below_others_db(result, channel, mains), MAINS, SILENT_AMONG_OTHERS_DB
+
+
+def _below_others_db(result: SeatsResult, channel: str, among: set[str]) -> float:
+    """Level relative to other channels, median over the seats [dB]; 0 where none was heard beside it."""
     gaps = []
     for (c, seat), cell in result.cells.items():
         others = [
             other.level_db
             for (o, at), other in result.cells.items()
-            if at == seat and o != channel and kinds[o] is kinds[channel] and other.level_db is not None
+            if at == seat and o in among and other.level_db is not None
         ]
         if c == channel and cell.level_db is not None and others:
             gaps.append(cell.level_db - float(np.median(others)))
