@@ -177,7 +177,7 @@ def withdrawn_seqs(log: Iterable[Event]) -> frozenset[int]:
 def doubtful_times(log: Iterable[Event], now: datetime) -> tuple[str, ...]:
     """Sentences on times that cannot be right: far before the event before, far after it, or in the future.
 
-    A clock that was set right in between looks the same as a log that was put together later: only doubt can be said.
+    A clock that was set right in between looks the same as a log that was put together later: only doubt can be stated.
     """
     out: list[str] = []
     before: datetime | None = None

@@ -126,7 +126,7 @@ class Visit:
     def append(self, *bodies: EventBody, blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
         """Store events in one transaction, then fold them in. Raises StoreError with nothing changed.
 
-        A signature takes the verdicts that it stands for with it, as an event before it; only `bodies` are returned.
+        A signature takes the verdicts that it covers with it, as an event before it; only `bodies` are returned.
         """
         with self._lock:
             signs = any(isinstance(body, Signed) for body in bodies)

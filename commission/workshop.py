@@ -41,10 +41,10 @@ class Workshop(Protocol):
         """
 
     def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = ...) -> Path:
-        """Copy the sample job into a folder, never overwriting; returns where it lies."""
+        """Copy the sample job into a folder, never overwriting; returns its path."""
 
     def rehearsal(self, folder: Path, seed: int) -> Path:
-        """A new practice job with a simulated room of its own as source; returns where it lies."""
+        """A new practice job with its own simulated room as source; returns its path."""
 
     def recent(self) -> tuple[Path, ...]:
         """Jobs opened lately that still exist, newest first."""

@@ -102,16 +102,16 @@ def kill_loop(
         words = [f"round-{number}" if word == "ROUND" else word for word in words]
         wait_s = rng.uniform(0.3, 1.1) * DURATIONS.get(name, rehearsal) * new_s
         if name == "terminal":
-            killed, code, said = _in_terminal([*base, *words], folder, env, rng, rng.uniform(0.2, 3.0))
+            killed, code, printed = _in_terminal([*base, *words], folder, env, rng, rng.uniform(0.2, 3.0))
         else:
-            killed, code, said = _headless([*base, *words], folder, env, wait_s)
+            killed, code, printed = _headless([*base, *words], folder, env, wait_s)
         if killed:
             found.kills += 1
             found.by_command[name] = found.by_command.get(name, 0) + 1
         else:
             found.finished += 1
         if code not in (0, -signal.SIGKILL):
-            found.problems.append(f"{number} {name}: ended with {code}: {said[-200:]}")
+            found.problems.append(f"{number} {name}: ended with {code}: {printed[-200:]}")
         for path in sorted(folder.glob("*.commission")):
             try:
                 now = _digests(path)
@@ -132,14 +132,14 @@ def kill_loop(
 
 
 def _headless(words: list[str], folder: Path, env: dict[str, str], wait_s: float) -> tuple[bool, int, str]:
-    """Run a command and kill it after a while: (whether it was killed, its code, what it said)."""
+    """Run a command and kill it after a while: (whether it was killed, its code, what it printed)."""
     process = subprocess.Popen(words, cwd=folder, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
     try:
-        _, said = process.communicate(timeout=wait_s)
+        _, printed = process.communicate(timeout=wait_s)
     except subprocess.TimeoutExpired:
         process.send_signal(signal.SIGKILL)
-        _, said = process.communicate()
-    return process.returncode == -signal.SIGKILL, process.returncode, said.decode()
+        _, printed = process.communicate()
+    return process.returncode == -signal.SIGKILL, process.returncode, printed.decode()
 
 
 def _in_terminal(

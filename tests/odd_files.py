@@ -239,7 +239,7 @@ ODD: dict[str, Callable[[Path], None]] = {
     "html": make_bytes(b"<!doctype html><html>" + b"<a" * 200_000),
     "database": make_bytes(b"SQLite format 3\0" + bytes(4080)),
 }
-"""Makers of what may lie under a name, where a file of another kind is wanted."""
+"""Makers of what may are under a name, where a file of another kind is wanted."""
 
 ARGUMENTS: dict[str, list[str]] = {
     "open": ["FILE"],
@@ -273,7 +273,7 @@ PLACES = {
     "own letterhead": "home/config/commission/letterhead.toml",
     "recent": "home/state/commission/recent.json",
 }
-"""Where the odd file lies when no word names it."""
+"""Where the odd file is when no word names it."""
 ENDINGS = {
     "import": ".wav",
     "mapping": ".csv",

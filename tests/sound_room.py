@@ -218,7 +218,7 @@ class SoundRoom:
         return self
 
     def exchange_seats(self, a: str, b: str, *, both: bool = True) -> SoundRoom:
-        """Let the recordings of two seats bear each other's names; or those of `a` come from `b` as well, measured anew."""
+        """Let the recordings of two seats bear each other's names; or those of `a` come from `b` as well, measured again."""
         for channel in [c.id for c in self.system.channels]:
             first, second = self.items[(channel, a)], self.items[(channel, b)]
             if both:

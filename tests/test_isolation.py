@@ -182,9 +182,9 @@ def test_a_rule_that_fails_is_named_and_the_others_are_asked(visit: Visit, monke
     analysed(visit)
     visit.findings(AS_FOUND)
     assert asked == [rule.id for rule in RULES]
-    (said,) = visit.failures(AS_FOUND)
-    assert said == "wiring.broken was not checked, because the program failed on it (KeyError: 'FL')."
-    assert said in visit_lines(visit)
+    (printed,) = visit.failures(AS_FOUND)
+    assert printed == "wiring.broken was not checked, because the program failed on it (KeyError: 'FL')."
+    assert printed in visit_lines(visit)
 
 
 def test_what_the_rules_look_at_may_fail_too(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:

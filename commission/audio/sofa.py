@@ -286,7 +286,7 @@ _FEW_BYTES = 4_000_000
 
 
 class _Reader:
-    """The variables of a file: values that lie in the file itself, of a limited size."""
+    """The variables of a file: values stored in the file itself, of a limited size."""
 
     def __init__(self, file: Any, name: str) -> None:
         self._file, self._name = file, name

@@ -165,7 +165,7 @@ class LocalWorkshop:
 
     @property
     def _config_folder(self) -> Path:
-        """Where own keys and the letterhead lie."""
+        """Where own keys and the letterhead are kept."""
         from platformdirs import user_config_path
 
         return user_config_path("commission", appauthor=False)

@@ -38,9 +38,9 @@ def findings(
     outcomes: Mapping[str, Outcome],
     failed: Callable[[str, Exception], None] | None = None,
 ) -> tuple[Finding, ...]:
-    """Everything that can be said of one round, what to mend first at the top.
+    """All findings of one round, the most urgent first.
 
-    `outcomes`: what the steps said, by step id; findings that rest on a step which is not among them are left out.
+    `outcomes`: results of the steps, by step id; findings that rest on a step which is not among them are left out.
     `failed(id, error)` is called for a rule that fails, and the others go on; with None its error is raised.
     """
     evidence = gather(job, round_id, analyses)

@@ -256,7 +256,7 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _trim_db(e: Evidence) -> float:
-    """How far a channel may be off before it is told [dB]: the nearer side of the limit."""
+    """How far a channel may be off before it is reported [dB]: the nearer side of the limit."""
     limit = e.job.limit("settings.trim")
     return min(-limit.lower, limit.upper)
 

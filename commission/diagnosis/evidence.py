@@ -25,7 +25,7 @@ class Evidence:
     seats: seats.SeatsResult
     variance: dict[str, dict[str, dict[str, compare.BandResult]]]
     subs: tuple[list[str], FloatArray] | None
-    """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together, where that can be told."""
+    """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together, where it can be determined."""
 
 
 def gather(job: Job, round_id: str, analyses: Analyses) -> Evidence:

@@ -1,4 +1,4 @@
-"""Rules about the measurement itself: what must be measured again before anything else is said of the house."""
+"""Rules about the measurement itself: what must be measured again before anything else can be diagnosed."""
 
 from __future__ import annotations
 
@@ -224,7 +224,7 @@ def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 f"median {np.median(list(low.values())):.0f} dB",
             ),
             alternatives=(
-                "the channel plays too softly, or was muted: then nothing else told of it counts",
+                "the channel plays too softly, or was muted: then no other finding about it counts",
                 "the microphone's gain is low, so that its input hisses",
             ),
             confirm="Switch the ventilation off and measure one of them again.",

@@ -156,7 +156,7 @@ def rejudge(
     """Evaluate again what was in the log at the newest stored verdicts; None where none are stored.
 
     `current` gives outcomes of the job as it is now, used where nothing was logged since. Recordings that were withdrawn
-    after that moment are not there to be judged again: steps that rest on recordings are left out then, and it is said.
+    after that moment are not there to be judged again: steps that rest on recordings are left out then, with a note.
     """
     if not job.judged:
         return None

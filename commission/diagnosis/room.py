@@ -23,9 +23,9 @@ from commission.steps.compare.result import seat_weights
 from commission.steps.seats.reflections import candidate_names, early_reflections
 from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
 
-REFLECTIONS_TOLD = 4
+MOST_REFLECTIONS = 4
 ODD_REFLECTION_DB = 3.5
-"""Where most channels of a room are above the limit, one is told that is above the middle of them by more than this: three
+"""Where most channels of a room are above the limit, one is reported that exceeds their median by more than this: three
 times what the median over the seats of a healthy room scatters by from channel to channel."""
 FIXED_DB, FIXED_FROM_S, ALIKE = -6.0, 0.003, 0.8
 """A reflection after the same time at four of five seats, at least three: stronger than walls make most of them, and later
@@ -151,7 +151,7 @@ def _spread(e: Evidence, name: str, label: str, r: BandResult) -> tuple[str, str
 
 
 def _lowest_band(bands: dict[str, BandResult]) -> tuple[str, BandResult] | None:
-    """The band that lies deepest in the bass, where one does."""
+    """The deepest band that is entirely bass, if there is one."""
     low = {label: r for label, r in bands.items() if r.heard_hz[0] < 80}
     return min(low.items(), key=lambda item: item[1].heard_hz[0], default=None)
 
@@ -182,7 +182,7 @@ def _reflection(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         title=f"early reflections up to {number(worst, 0)} dB: {', '.join(order[:3])}{more}",
         channels=tuple(order),
         evidence=(
-            *(_reflection_sentence(e, c, *strong[c]) for c in order[:REFLECTIONS_TOLD]),
+            *(_reflection_sentence(e, c, *strong[c]) for c in order[:MOST_REFLECTIONS]),
             f"limit {number(reflections.LIMIT_DB, 0)} dB within 15 ms (1–8 kHz), guard-banded over the seats; the median "
             f"of all channels is {number(usual, 0)} dB",
             *(

@@ -41,7 +41,7 @@ class FindingDetails:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
-    """One kind of trouble. `look` sees the evidence and what earlier rules found, so that one fault is told once."""
+    """One kind of trouble. `look` sees the evidence and what earlier rules found, so that one fault is reported once."""
 
     id: str
     cause: Cause

@@ -55,7 +55,7 @@ def seat_gains(levels_db: FloatArray, base: int = 0, distances_m: FloatArray | N
     """Seats whose gain changed, from levels [shape=(loudspeakers, seats, bands)], NaN where missing.
 
     Level = loudspeaker + seat + 10·lg(1/d² + k) + rest, fitted with medians; d are the distances [shape=(loudspeakers,
-    seats)], and k tells how much of the sound is reverberant (k = 1/d² at the critical distance). A seat counts when its
+    seats)], and k is the share of reverberant sound (k = 1/d² at the critical distance). A seat counts when its
     effect exceeds 2 dB and 3.5 standard uncertainties in every sound field that explains the levels about as well, from a
     free field (k = 0) to a diffuse one, on four of five loudspeakers and in all bands alike. Most seats are taken as right;
     where that leaves a tie, those with seat `base`.
@@ -219,7 +219,7 @@ def driver_gap_db(own_db: float, other_db: float) -> float:
 
 
 def agreed_sign(signs: Sequence[int | None]) -> int | None:
-    """The polarity that at least four of five seats agree on, from those where it is told; else None."""
+    """The polarity that at least four of five seats agree on, from those where it is determined; else None."""
     known = [sign for sign in signs if sign is not None]
     for sign in (1, -1):
         if known and known.count(sign) >= AGREE * len(known):

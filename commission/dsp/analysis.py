@@ -300,7 +300,7 @@ def _arrivals(
 
 
 def _segments(impulses: FloatArray, starts: list[int], rate_hz: float, is_sub: bool) -> FloatArray:
-    """Stretches around the direct sound, in which polarity is told."""
+    """Stretches around the direct sound in which polarity is determined."""
     before, after = SUB_SPAN_S if is_sub else MAIN_SPAN_S
     lead, count = round(before * rate_hz), round((before + after) * rate_hz)
     segments = np.zeros((len(impulses), count), np.float32)
@@ -342,7 +342,7 @@ def _analyse_levels(response: Response, is_sub: bool) -> Analysis:
     low_hz, high_hz = SUB_LEVEL_BAND_HZ if is_sub else LEVEL_BAND_HZ
     why = dict.fromkeys(("arrival", "polarity"), "a text response without phase has no arrival time")
     if response.phase_rad is not None:
-        why = dict.fromkeys(("arrival", "polarity"), "a text response is too coarse in frequency to tell times")
+        why = dict.fromkeys(("arrival", "polarity"), "a text response is too coarse in frequency to determine times")
     why |= {"snr": "a text response does not show its noise", "clipped": "a text response does not show clipping"}
     edges = noise_of.bandwidth_hz(GRID_HZ, third_db, (low_hz, high_hz))
     octaves = {

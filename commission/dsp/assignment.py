@@ -23,7 +23,7 @@ class Prices:
         if rows > columns:
             raise ValueError(f"{rows} rows cannot each have one of {columns} columns")
         self._rows = rows
-        # Rows of no cost take the columns left over: the prices then tell the truth of those too.
+        # Rows of no cost take the columns left over: the prices are then right for those too.
         self._cost = np.vstack([cost, np.zeros((columns - rows, columns))])
         self._of_row, self._of_column = np.zeros(columns), np.zeros(columns)
         self._owner = np.full(columns, -1)
@@ -45,7 +45,7 @@ class Prices:
             each.copy() for each in (self._of_row, self._of_column, self._owner)
         )
         column = self.columns[row]
-        # The prices stay feasible: an edge grew dearer, and every other pair stands where it was tight.
+        # The prices stay feasible: an edge became dearer, and every other pair remains tight.
         other._cost[row, column] = math.inf
         other._owner[column] = -1
         other._of_row[row] = float(np.min(other._cost[row] - other._of_column))

@@ -26,7 +26,7 @@ Filter = Literal["zero phase", "reversed"]
 _POLES = np.exp(1j * np.pi * np.array([2 / 3, 1.0, 4 / 3]))
 """Of the third-order Butterworth low-pass from which the band-pass comes."""
 _LEAST_GAIN = 10 ** (-70 / 20)
-"""Where the skirt is cut: what lies beyond is below any decay that is evaluated (60 dB at most)."""
+"""Where the skirt is cut: the rest is below any decay that is evaluated (60 dB at most)."""
 _LEAST_RATE_HZ = 4000.0
 """Of an envelope, so that interpolating its running sum between samples is fine enough for narrow bands."""
 _RING_WIDTHS = 6.5

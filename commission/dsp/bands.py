@@ -37,7 +37,7 @@ _SEGMENT_WIDTHS = 16.0
 
 
 def bands_between(low_hz: float, high_hz: float, fraction: int) -> Bands:
-    """The 1/`fraction`-octave bands (an odd number, 1 or 3) whose mid-band frequencies lie from `low_hz` to `high_hz`.
+    """The 1/`fraction`-octave bands (an odd number, 1 or 3) whose mid-band frequencies are from `low_hz` to `high_hz`.
 
     Exact mid-band frequencies 1000·10^(0.3·k/b) (IEC 61260-1:2014 5.2 to 5.4); nominal limits such as 31.5 Hz will do.
     """
@@ -113,7 +113,7 @@ def band_snr_db(impulses: FloatArray, noise: FloatArray, rate_hz: float, bands: 
 
     `impulses` [shape=(k, n)], `noise` [shape=(k, m)]: a stretch of the same recordings without the response. Energy of the
     response over the energy that the noise has within its n samples, which is taken off the first. −inf where nothing
-    stands above the noise, NaN beyond half the sample rate.
+    exceeds the noise, NaN beyond half the sample rate.
     """
     from scipy import fft
 

@@ -3,8 +3,8 @@
     C_te = 10·lg(∫₀^te p² dt / ∫_te^∞ p² dt)        D50 = ∫₀^50ms p² dt / ∫₀^∞ p² dt
 
 Bands are filtered with zero phase, which moves nothing in time (a causal filter delays narrow bands by so much that their
-direct sound counts as late); what rings before the start counts as early. The late part has the noise taken off and what
-lies beyond the noise put back.
+direct sound counts as late); what rings before the start counts as early. From the late part the noise is subtracted, and
+the energy below the noise is added as extrapolated.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class Clarity:
             return Estimate(value, float(self.spread[quantity][response, band]))
         early_s = EARLY_S["c80" if quantity == "c80" else "c50"]
         if self.bands.widths_hz[band] * early_s < LEAST_WIDTHS:
-            return Estimate(None, 0.0, f"the band is too narrow to tell {1000 * early_s:.0f} ms")
+            return Estimate(None, 0.0, f"the band is too narrow to resolve {1000 * early_s:.0f} ms")
         if not math.isfinite(float(self.range_db[response, band])):
             return Estimate(None, 0.0, "no decay is heard in this band")
         return Estimate(None, 0.0, f"the sound falls into the noise within {1000 * early_s:.0f} ms")

@@ -65,7 +65,7 @@ class BandTimes:
 
 
 class Shape(Enum):
-    """How the energy of a recording lies over time."""
+    """How the energy of a recording is distributed over time."""
 
     COMPACT = "compact"
     """All bands at about the same time: an impulse response."""

@@ -63,7 +63,7 @@ def fit_crossover(
     """
     octave = crossover_octave(freq_hz, crossover_hz)
     if not len(octave):
-        raise ValueError(f"no frequency lies within half an octave of {crossover_hz:g} Hz")
+        raise ValueError(f"no frequency is within half an octave of {crossover_hz:g} Hz")
     sub, main, f = subs[:, octave], mains[:, :, octave], freq_hz[octave]
     share = np.ones(len(sub)) if seat_share is None else np.asarray(seat_share, dtype=float)
     weight = np.outer(share / share.sum(), np.diff(np.log(_edges(f))))

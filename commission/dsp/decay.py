@@ -1,4 +1,4 @@
-"""How sound dies away: EDT, T20 and T30 by band, each with the reason where it cannot be told.
+"""How sound dies away: EDT, T20 and T30 by band, each with the reason where it cannot be determined.
 
 Decay times are sixty over the slope of the least-squares line through the decay curve from 0 to −10 dB (EDT,
 ISO 3382-1:2009 A.2.2), −5 to −25 dB (T20) and −5 to −35 dB (T30, ISO 3382-2:2008 clause 6).
@@ -10,7 +10,7 @@ Rules of validity (the standards' numbers from memory or second-hand, as `tests/
 - straightness: non-linearity ξ = 1000·(1 − r²) up to 10 ‰, curvature C = 100·(T30/T20 − 1) up to 10 %
   (ISO 3382-2:2008 Annex B). In a small room B·T is small, and a straight decay of a single place wavers more than that
   by chance: there, the limits are what 95 % of straight Gaussian decays keep (`tests/dsp/test_decay.py`). Beyond
-  them the number stands, but is not judged.
+  them the number is given without a verdict.
 """
 
 from __future__ import annotations
@@ -101,14 +101,14 @@ class Decays:
             Doubt.SILENT: "no decay is heard in this band",
             Doubt.NOISE: f"the decay meets the noise {reach_db:.0f} dB below its start; {name} needs {needed_db:.0f} dB",
             Doubt.SHORT: f"the response ends before it has fallen far enough for {name}",
-            Doubt.FILTER: f"it is shorter than the filter at {centre_hz:.0f} Hz lets tell ({least:.2f} s)",
+            Doubt.FILTER: f"it is shorter than the filter at {centre_hz:.0f} Hz can resolve ({least:.2f} s)",
             Doubt.BENT: f"the decay is no straight line (non-linearity ξ = {xi:.0f} ‰)",
             Doubt.CURVED: f"the decay bends: T30 is {curvature:+.0f} % off T20".replace("-", "−"),
         }[doubt]
 
 
 def least_time_s(width_hz: float, is_reversed: bool) -> float:
-    """Shortest decay time that the filter of a band lets tell [s]: 16/B, time-reversed 4/B."""
+    """Shortest decay time that the filter of a band can resolve [s]: 16/B, time-reversed 4/B."""
     return LEAST_BT["reversed" if is_reversed else "zero phase"] / width_hz
 
 

@@ -1,4 +1,4 @@
-"""Decay curves by band: backward integration with the noise taken off and what lies beyond it put back.
+"""Decay curves by band: backward integration with the noise subtracted and the decay below it extrapolated.
 
 M. R. Schroeder, "New method of measuring reverberation time", JASA 37 (1965) 409–412; ISO 3382-1:2009 clause 5.3.3.
 """

@@ -18,7 +18,7 @@ SPEEDS_M_S = (300.0, 380.0)
 
 @dataclass(frozen=True, slots=True)
 class DelaySetting:
-    """One channel's delay and how the processor is told."""
+    """One channel's delay and what to enter in the processor."""
 
     delay_s: float
     """What is needed: (d_max − d)/c."""

@@ -1,6 +1,6 @@
 """Harmonic distortion, order by order, from one exponential sweep.
 
-Deconvolved, the n-th harmonic of the whole chain stands L·ln n before the linear response (A. Farina, AES preprint 5093,
+Deconvolved, the n-th harmonic of the whole chain arrives L·ln n before the linear response (A. Farina, AES preprint 5093,
 2000); cut out and transformed, it gives the harmonic's amplitude over *its own* frequency. Two comparisons:
 
 - with the linear response at the same output frequency: the room, the microphone and the loudspeaker's fall-off are in
@@ -10,7 +10,7 @@ Deconvolved, the n-th harmonic of the whole chain stands L·ln n before the line
 
 The floor is what windows of the same length hold where no harmonic is, or what the sweep alone feigns there (its band's
 edges ring on both sides of the linear response), whichever is more. Noise is taken off, and what does not stand 10 dB above
-the floor is not told.
+the floor is not reported.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from commission.dsp.sweep import harmonic_advance_s, sweep_deconvolver, sweep_si
 from commission.model import FloatArray, Sweep, UnusableError, freeze
 
 ABOVE_FLOOR_DB = 10.0
-"""How far a harmonic must stand above the floor to be told (common practice, no source)."""
+"""How far a harmonic must exceed the floor to be reported (common practice, no source)."""
 _LEAD_S = 0.01
 """A window begins this long before the moment of excitation."""
 _LEAST_WINDOW_S = 0.06
@@ -53,14 +53,14 @@ class Distortion:
     floor_db: FloatArray
     """[shape=(k, orders, n)]"""
     left_out: dict[int, str]
-    """Orders that were asked for and cannot be told, and why."""
+    """Orders that were asked for and cannot be determined, and why."""
 
     def same_output_db(self) -> FloatArray:
         """Each order relative to the linear response at the same output frequency [shape=(k, orders, n)]; NaN as above."""
         return np.asarray(self.harmonic_db - self.linear_db[:, None])
 
     def floor_ratio_db(self) -> FloatArray:
-        """Below this nothing is told: floor and 10 dB relative to the linear response [shape=(k, orders, n)]."""
+        """Below this nothing is reported: floor and 10 dB relative to the linear response [shape=(k, orders, n)]."""
         return np.asarray(self.floor_db + ABOVE_FLOOR_DB - self.linear_db[:, None])
 
     def against_fundamental_db(self) -> FloatArray:
@@ -75,9 +75,9 @@ class Distortion:
         return out
 
     def total_ratio(self) -> FloatArray:
-        """Root of the summed squares of all told orders over the fundamental, by exciting frequency [shape=(k, n)].
+        """Root of the summed squares of all reported orders over the fundamental, by exciting frequency [shape=(k, n)].
 
-        NaN where none is told: it is then below the floor, not zero.
+        NaN where none is reported: it is then below the floor, not zero.
         """
         ratios = 10 ** (self.against_fundamental_db() / 10)
         known = np.isfinite(ratios).any(axis=1)

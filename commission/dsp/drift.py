@@ -1,6 +1,6 @@
 """Two clocks: how much faster the recorder's runs than the player's, from a sweep that is played again at the end.
 
-From one sweep the drift cannot be told apart from the room. Played twice in one
+From one sweep the drift cannot be separated from the room. Played twice in one
 recording, room and loudspeaker are the same in both and cancel in the cross spectrum, whose phase is the lag alone
 (phase transform: C. Knapp, G. Carter, IEEE Trans. ASSP 24 (1976) 320–327); the lag against the known distance is the drift.
 """
@@ -97,7 +97,7 @@ def clock_drift(recording: FloatArray, sweep: Sweep, starts: tuple[int, int], ta
     apart = starts[1] - starts[0]
     count = round((sweep.duration_s + tail_s) * sweep.rate_hz)
     if apart < count:
-        raise UnusableError("its two sweeps follow each other too closely to be told apart")
+        raise UnusableError("its two sweeps follow each other too closely to be separated")
     pieces = [recording[max(0, start) : max(0, start) + count] for start in starts]
     if min(len(piece) for piece in pieces) < 0.9 * count:
         raise UnusableError("it ends before the second sweep does")

@@ -1,6 +1,6 @@
 """Hum of the mains in a recording of the quiet room: lines at multiples of 50 or 60 Hz.
 
-A line stands above its neighbours in the power spectrum. Over noise alone one bin of a spectrum exceeds 11.5 dB above the
+A line exceeds its neighbours in the power spectrum. Over noise alone one bin of a spectrum exceeds 11.5 dB above the
 local median once in 18,000 (exponential distribution: exp(−ln 2·10^1.15)); two of them at multiples of one frequency near
 the mains' hardly ever do.
 """
@@ -72,7 +72,7 @@ def find_hum(samples: FloatArray, rate_hz: float, reference: float = 1.0) -> Hum
     samples = np.asarray(samples)
     frames = samples.shape[-1]
     if frames < LEAST_S * rate_hz:
-        raise InputError("noise recording", f"{frames / rate_hz:.1f} s", f"{LEAST_S:.0f} s or more to tell hum")
+        raise InputError("noise recording", f"{frames / rate_hz:.1f} s", f"{LEAST_S:.0f} s or more to find hum")
     if rate_hz < 2.5 * _HIGHEST_HZ:
         raise InputError("noise recording", f"{rate_hz:g} samples a second", f"{2.5 * _HIGHEST_HZ:g} or more")
     window = np.hanning(frames)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from commission.model import FloatArray, freeze
 
 UNIT_SD = 0.02
-"""Accept a unit factor only when its standard deviation is at most this (common practice, no source: the factors that are
-told apart, −1, 0, 0.305, 1 and 3.28, differ by fifteen times as much at the least)."""
+"""Accept a unit factor only when its standard deviation is at most this (common practice, no source: the factors to
+distinguish, −1, 0, 0.305, 1 and 3.28, differ by at least fifteen times as much)."""
 _LEAST_APART_S = 1e-5
 """Flights that differ by less, 3 mm, are of one distance."""
 
@@ -53,7 +53,7 @@ def common_latency(
 
 @dataclass(frozen=True, slots=True)
 class UnitFit:
-    """t_i = τ + d_i/c − k·d_i,ref/c, fitted robustly: what the processor does with the distances it was told."""
+    """t_i = τ + d_i/c − k·d_i,ref/c, fitted robustly: what the processor does with the distances entered in it."""
 
     factor: float
     sd: float

@@ -45,7 +45,7 @@ MOST = 0.6
 FEW_PAIRS = 6
 """Channels heard at both of two seats from which on their differences alone show that no clock is common."""
 EACH = 6.0
-"""Each of the channels that are said to be exchanged must fit better by this, not only their sum."""
+"""Each of the channels that are called exchanged must fit better by this, not only their sum."""
 ALIKE = 0.8
 """A channel's delay must show at this share of the seats (common practice, no source)."""
 SCATTER_S, FEW_SCATTER_S = 1e-3, 0.01
@@ -138,7 +138,7 @@ class Matching:
     rivals: tuple[int, ...] = ()
     """For each channel the place that fits next best."""
     scattered: bool = False
-    """Half of the recordings or more fit nothing: they share no clock. Then nothing else is said."""
+    """Half of the recordings or more fit nothing: they share no clock. Then nothing else is concluded."""
     rest_s: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     """Arrival less latency, flight and delay by the labels [shape=(channels, seats)]."""
 
@@ -284,7 +284,7 @@ class _State:
             return False
         left -= np.nanmedian(left)
         if (good.sum(axis=1) >= 2).sum() < 2:  # too few for a channel's delay and a seat's clock beside
-            # One seat: settings tell where each must be; without them anything up to what delays can be is possible.
+            # One seat: settings give where each must be; without them anything up to what delays can be is possible.
             noted = (good.any(axis=1) & ~self.free).sum() >= FEW
             return bool(2 * (np.abs(left[good]) > (SCATTER_S if noted else STRAY_S)).sum() > good.sum())
         if left.shape[1] == 2 and (both := good.all(axis=1)).sum() >= FEW_PAIRS:
@@ -304,7 +304,7 @@ class _State:
         return bool((np.abs(left[good]) > limit_s).sum() >= share * good.sum())
 
     def _latency(self, left: FloatArray) -> FloatArray:
-        """Latency of the clock of each recording, NaN where too few channels tell it.
+        """Latency of the clock of each recording, NaN where too few channels determine it.
 
         By channels whose delay is known; where there are none, clocks are only brought together, by median polish.
         """
@@ -412,7 +412,7 @@ class _State:
         known = np.isfinite(self.sent).sum(axis=1)
         fits = costs <= np.maximum(BOUND, 6.0 * known)[:, None]
         better = fits & (costs < own[:, None] - EACH)
-        # Few channels tell the latency badly while one of them is elsewhere: then every pair is tried.
+        # Few channels determine the latency badly while one of them is elsewhere: then every pair is tried.
         onto = better[:, self.place] | (channels <= FEW)  # of channel i at the place of channel k
         cycles: set[tuple[int, ...]] = {
             (k, i) for i in range(channels) for k in range(i) if onto[i, k] and onto[k, i]
@@ -444,7 +444,7 @@ class _State:
         known = np.isfinite(rest).sum(axis=1)
         if ((known > 0) & ~self.free).sum() < FEW:
             return  # which of two is late, and which early?
-        # What is in the channel's electronics is the same at nearly all seats; what stands before it is not.
+        # What is in the channel's electronics is the same at nearly all seats; what is placed before it is not.
         for i in np.nonzero(~self.free & (self.own > BOUND - 4) & (alike >= ALIKE * known) & (known >= 2))[0]:
             gain = float(self.own[i] - cost[i])
             yield self._priced("delay", gain, len(rest), channels=(int(i),), shift_s=float(shift[i]))
@@ -547,7 +547,7 @@ class _State:
                     if abs(centred[i, s] + centred[k, s]) > 2 * math.sqrt(BOUND) * CELL_SIGMA_S:
                         continue
                     for a, b in ((i, k), (k, i)):
-                        # The file of b lies under a: its flight and its delay are those of b.
+                        # The file of b is filed under a: its flight and its delay are those of b.
                         row = rest[a].copy()
                         row[s] += self.flights[a, s] + self.applied[a] - self.flights[b, s] - self.applied[b]
                         rows.append(row)

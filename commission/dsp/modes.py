@@ -29,7 +29,7 @@ class Mode:
 
     @property
     def kind(self) -> Kind:
-        """Between how many pairs of walls it stands: axial one, tangential two, oblique three."""
+        """Between how many pairs of walls it runs: axial one, tangential two, oblique three."""
         return _KINDS[sum(n > 0 for n in self.order)]
 
 

@@ -21,7 +21,7 @@ CORNER_STEPS, LEAST_CORNER = 16.0, 0.002
 parabola falls by four to nine), and share of the largest sample. A recording with a peak of eight steps or fewer, such as a
 soft subwoofer in 16 bits, never shows one: a sine of that size is flat at its crests for dozens of samples."""
 CREST, CORNER_FALL = 0.98, 0.35
-"""The same for an overdriven preamplifier, whose tops carry noise: what lies above 0.98 of the peak must fall by more than
+"""The same for an overdriven preamplifier, whose tops carry noise: what exceeds 0.98 of the peak must fall by more than
 0.35 of it. A parabola falls by 0.08 to 0.18, the flattest smooth crest by 0.32, a sine cut off at 0.88 of its amplitude by
 0.4 (arithmetic)."""
 CLIP_SIDE = 0.5
@@ -33,7 +33,7 @@ _NEARBY = 2048
 _BLOCK = 8192
 """Samples whose extremes are looked at together: they stay in the cache."""
 NOISE_WINDOW_S = 0.5
-"""Noise is counted over half a second, the length in which a home cinema's response is told, whatever a file's length."""
+"""Noise is counted over half a second, the length of a home cinema's response, whatever a file's length."""
 FALLING_DB = 6.0
 """A third octave that was louder by more than this in the two stretches before the tail still decays: noise in so short a
 stretch scatters by 2 to 4 dB, and a decay of 0.6 s falls by 7 dB in the last 90 ms of a short file."""

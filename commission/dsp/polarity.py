@@ -1,6 +1,6 @@
 """Whether a loudspeaker pushes when it should.
 
-The first peak's sign tells nothing with common crossovers. What does: the response correlated with its own minimum-phase
+The first peak's sign means nothing with common crossovers. What does: the response correlated with its own minimum-phase
 twin, within the band where the woofer plays; the sign of the strongest correlation.
 In simulated rooms (`tests/references/direct_sounds.py`) it is that of the wires for 240 of 240 two-way loudspeakers, and
 for 35 of 120 with a third way below 600 Hz, whose crossover turns the phase inside the band: one sign alone accuses nobody.

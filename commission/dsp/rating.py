@@ -15,7 +15,7 @@ from commission.model import FloatArray, InputError, freeze
 
 NC_OCTAVES_HZ = (16, 31, 63, 125, 250, 500, 1000, 2000, 4000, 8000)
 NR_OCTAVES_HZ = NC_OCTAVES_HZ[1:]
-"""Nominal centres; 31 stands for 31.5 Hz."""
+"""Nominal centres; 31 means 31.5 Hz."""
 _SIL_HZ = (500, 1000, 2000, 4000)
 
 _NC = tuple(range(15, 71, 5))
@@ -79,13 +79,13 @@ def octave_levels_db(samples: FloatArray, rate_hz: float, reference: float = P0_
 def nc_rating(octave_db: Mapping[int, float], at_most: Collection[int] = ()) -> Rating:
     """NC by ANSI/ASA S12.2-2019 5.2 from octave levels [dB re 20 µPa] by nominal centre (at least 63 Hz to 8 kHz).
 
-    NC is the speech interference level (mean of 500 Hz to 4 kHz) where no octave lies above the curve of that number;
+    NC is the speech interference level (mean of 500 Hz to 4 kHz) where no octave is above the curve of that number;
     otherwise the highest curve that the spectrum touches, interpolated linearly between curves 5 dB apart. `at_most` names
     octaves whose level is only an upper bound. Below NC 15 and above NC 70 there are no curves: the result is a bound.
     """
     levels = _levels(octave_db, NC_OCTAVES_HZ, 2, "NC")
     sil = float(np.mean([levels[hz] for hz in _SIL_HZ]))
-    # Past the last curve the level keeps rising by what it did between the last two, to tell which octave rules.
+    # Past the last curve the level keeps rising by what it did between the last two, to find which octave decides.
     touched = {hz: _interpolated(level, _NC_DB[:, NC_OCTAVES_HZ.index(hz)]) for hz, level in levels.items()}
     worst = max(touched, key=lambda hz: touched[hz])
     if touched[worst] <= sil and _NC[0] <= sil <= _NC[-1]:
@@ -129,7 +129,7 @@ def nr_curve_db(nr: float) -> dict[int, float]:
 
 
 def background_excess_db(octave_db: Mapping[int, float], nr: float = BS1116_LARGEST_NR) -> dict[int, float]:
-    """How far each octave lies above the curve NR [dB]; below zero is within it. Octaves without a curve are left out.
+    """How far each octave is above the curve NR [dB]; below zero is within it. Octaves without a curve are left out.
 
     For ITU-R BS.1116 with NR 10 (preferred) and NR 15 (largest).
     """
@@ -142,7 +142,7 @@ def without_own_noise_db(
 ) -> tuple[dict[int, float], tuple[int, ...]]:
     """Octave levels less the instrument's own noise, and the octaves where the level is only an upper bound.
 
-    `own_db`: what the instrument reads in silence [dB]. Where less than 3 dB stands above it nothing can be taken off (see
+    `own_db`: what the instrument reads in silence [dB]. Where less than 3 dB is above it nothing can be taken off (see
     `levels.background_corrected_db`): the reading stays, as a bound.
     """
     corrected, bounds = {}, []

@@ -1,8 +1,8 @@
 """Early reflections: how loud and how late after the direct sound, and which surface they could come from by the plan.
 
 Level and delay are read from the envelope of the 1–8 kHz band, in which ITU-R BS.1116 and EBU Tech 3276 ask for 10 dB
-below the direct sound within 15 ms (from memory). Where they come from is told by the mirror images of the loudspeaker in
-the room's six surfaces (J. B. Allen, D. A. Berkley, JASA 65 (1979) 943–950), and by what stands in the room: a surface is
+below the direct sound within 15 ms (from memory). Where they come from follows from the mirror images of the loudspeaker in
+the room's six surfaces (J. B. Allen, D. A. Berkley, JASA 65 (1979) 943–950), and by the furniture of the room: a surface is
 a candidate when its delay agrees within a stated tolerance. Delays alone never prove a direction: there may be several
 candidates, or none.
 """
@@ -24,9 +24,9 @@ WITHIN_S = 0.015
 LIMIT_DB = -10.0
 """BS.1116, EBU Tech 3276 (from memory)."""
 LEAST_DB = -20.0
-"""Weaker peaks are not listed: the window's side lobes lie at −31 dB, and reflections of reflections begin there."""
+"""Weaker peaks are not listed: the window's side lobes are at −31 dB, and reflections of reflections begin there."""
 RESOLUTION_S = 0.0004
-"""Nearer than this to a stronger sound, a peak cannot be told apart: half the main lobe of a band of 7 kHz."""
+"""Nearer than this to a stronger sound, a peak cannot be separated: half the main lobe of a band of 7 kHz."""
 LEAST_PEAK_TO_NOISE_DB = 35.0
 """So that noise stays 15 dB below the weakest peak that is listed."""
 LEVEL_U_DB = 2.0
@@ -43,7 +43,7 @@ OBSTACLE_TOLERANCE_S = 0.001
 
 
 BACK_M = (0.25, 0.15)
-"""A seat back stands so far behind the ears, its middle so far below them (common practice, no source)."""
+"""Distances of a seat back behind the ears, and of its middle below them (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ def early_reflections(
 ) -> list[Reflections]:
     """Reflections of each response [shape=(k, n)] up to `within_s` after the direct sound.
 
-    `arrivals_s`: the direct sound after the first sample, as `timing.main_arrival` tells it; None where it is not known.
+    `arrivals_s`: the direct sound after the first sample, as `timing.main_arrival` finds it; None where it is not known.
     """
     from scipy import fft
 
@@ -115,7 +115,7 @@ def reflections_of(
     ratio_db = 20 * math.log10(direct / max(noise, 1e-30)) if direct > 0 else 0.0
     if ratio_db < LEAST_PEAK_TO_NOISE_DB:
         return Reflections(
-            why_not=f"the direct sound stands only {ratio_db:.0f} dB above the noise between 1 and 8 kHz (35 dB needed)"
+            why_not=f"the direct sound is only {ratio_db:.0f} dB above the noise between 1 and 8 kHz (35 dB needed)"
         )
     origin = vertex(envelope, first)
     found = []
@@ -174,9 +174,9 @@ def image_positions(source: Position, room: Room) -> dict[str, Position]:
 
 
 def seat_backs(seats: Sequence[Seat], at: Seat) -> dict[str, Position]:
-    """Middle of the seat back that lies nearest to a seat in each row, its own included: name → place.
+    """Middle of the seat back that is nearest to a seat in each row, its own included: name → place.
 
-    Rows are the letters of the seats' ids ("A2" stands in row A); a back is taken as a quarter of a metre behind the ears
+    Rows are the letters of the seats' ids ("A2" is in row A); a back is taken as a quarter of a metre behind the ears
     and 0.15 m below them (common practice, no source). Seats without a place are left out.
     """
     if at.position_m is None:

@@ -75,7 +75,7 @@ def mask_s(freq_hz: FloatArray, target_s: float) -> tuple[FloatArray, FloatArray
     """
     freq = np.asarray(freq_hz, dtype=float)
     low_octaves = np.clip(np.log(200.0 / np.maximum(freq, 1.0)) / math.log(200.0 / 63.0), 0.0, 1.0)
-    edge = 4000.0 * 2 ** (1 / 6)  # the band at 4 kHz belongs to the middle, wherever its exact centre lies
+    edge = 4000.0 * 2 ** (1 / 6)  # the band at 4 kHz belongs to the middle, wherever its exact centre is
     wide = np.where(freq < edge, 0.05, 0.1)
     upper = target_s + wide + 0.25 * low_octaves
     inside = (freq > 63.0 / 2 ** (1 / 6)) & (freq < 8000.0 * 2 ** (1 / 6))

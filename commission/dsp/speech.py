@@ -23,7 +23,7 @@ MODULATIONS_HZ: FloatArray = freeze(
 """A.1.4."""
 ALPHA: FloatArray = freeze(np.array([0.085, 0.127, 0.230, 0.233, 0.309, 0.224, 0.173]))
 BETA: FloatArray = freeze(np.array([0.085, 0.078, 0.065, 0.011, 0.047, 0.095]))
-"""Weights of the octaves, and of what neighbours tell twice: Table A.1."""
+"""Weights of the octaves, and of what neighbours count twice: Table A.1."""
 THRESHOLD_DB: FloatArray = freeze(np.array([46.0, 27.0, 12.0, 6.5, 7.5, 8.0, 12.0]))
 """Absolute speech reception threshold, Table A.3."""
 SPEECH_DB: FloatArray = freeze(np.array([-2.5, 0.5, 0.0, -6.0, -12.0, -18.0, -24.0]))
@@ -119,7 +119,7 @@ def heard_modulation(transfer: FloatArray, speech_db: FloatArray, noise_db: Floa
 
 
 def masking_slope_db(level_db: FloatArray) -> FloatArray:
-    """How far below an octave's level its masking of the next one lies [dB], by that level: IEC 60268-16 Table A.2."""
+    """How far below an octave's level its masking of the next one is [dB], by that level: IEC 60268-16 Table A.2."""
     level = np.asarray(level_db, dtype=float)
     return np.asarray(
         np.select(

@@ -174,7 +174,7 @@ def split_response(
     impulses = np.concatenate((deconvolved[:, -pre:], deconvolved[:, :stop]), axis=-1)
     # The response may still ring a little at its end: the noise is taken from the later half of what remains.
     start = stop + (reach - stop) // 4
-    enough = min(reach, start + round(0.4 * rate_hz))  # 0.4 s tell the noise of a third octave well enough
+    enough = min(reach, start + round(0.4 * rate_hz))  # 0.4 s give the noise of a third octave well enough
     # copied, as a view would keep the whole recordings in memory
     noise = deconvolved[:, start:enough].copy() if enough - start >= round(0.05 * rate_hz) else None
     return impulses, noise, -pre / rate_hz

@@ -45,7 +45,7 @@ DOUBTFUL_CORNER_HZ, DOUBTFUL_ORDER = 58.0, 6.0
 U_SLOPE_DOUBTFUL_S, U_SLOPE_UNKNOWN_S = 0.0015, 0.003
 """A steeper slope, or one that seems to begin lower than crossovers do, may be a null of the room on the slope: then the
 delay was wrong by up to 4 ms; without any slope above the noise an eighth-order low-pass was missed, up to 10 ms."""
-LOW_PASS_SAID_S = 0.0003
+LEAST_LOW_PASS_DELAY_S = 0.0003
 """A low-pass that delays the onset by less is not mentioned: the roll-off of any subwoofer."""
 ENVELOPE_RATE_HZ = 16384.0
 SUB_THRESHOLD_DB = -20.0
@@ -53,7 +53,7 @@ SUB_THRESHOLD_DB = -20.0
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """Time from the first sample of the impulse response [s], or None; `why` tells why not, or what makes it doubtful."""
+    """Time from the first sample of the impulse response [s], or None; `why` is why not, or what makes it doubtful."""
 
     time_s: float | None
     u_s: float
@@ -86,7 +86,7 @@ def main_arrival(envelope: FloatArray, envelope_rate_hz: float, noise_share: flo
     ratio_db = 20 * np.log10(peak / max(noise, 1e-30))
     if ratio_db < LEAST_PEAK_TO_NOISE_DB:
         return Arrival(
-            None, 0.0, f"the peak stands only {ratio_db:.0f} dB above the noise between 1 and 8 kHz (30 dB needed)"
+            None, 0.0, f"the peak is only {ratio_db:.0f} dB above the noise between 1 and 8 kHz (30 dB needed)"
         )
     index = first_maximum(envelope, peak * 10 ** (THRESHOLD_DB / 20))
     time_s = vertex(envelope, index) / envelope_rate_hz
@@ -113,7 +113,7 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     noise = _rms(size[int(0.85 * len(size)) :])
     ratio_db = 20 * np.log10(peak / max(noise, 1e-30)) if peak > 0 else 0.0
     if ratio_db < LEAST_PEAK_TO_NOISE_DB:
-        return Arrival(None, 0.0, f"the peak stands only {ratio_db:.0f} dB above the noise (30 dB needed)")
+        return Arrival(None, 0.0, f"the peak is only {ratio_db:.0f} dB above the noise (30 dB needed)")
     threshold = peak * 10 ** (SUB_THRESHOLD_DB / 20)
     index = int(np.argmax(size >= threshold))
     before = float(size[index - 1]) if index else 0.0
@@ -129,7 +129,7 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     doubtful = low_pass.corner_hz <= DOUBTFUL_CORNER_HZ or low_pass.order >= DOUBTFUL_ORDER
     u_s = combine(U_SUB_S, U_LOW_PASS_SHARE * low_pass.delay_s, U_SLOPE_DOUBTFUL_S if doubtful else 0.0)
     why = None
-    if low_pass.delay_s >= LOW_PASS_SAID_S:
+    if low_pass.delay_s >= LEAST_LOW_PASS_DELAY_S:
         why = (
             f"a low-pass at about {low_pass.corner_hz:.0f} Hz is active: the {1000 * low_pass.delay_s:.1f} ms by which it "
             "delays the onset are subtracted"

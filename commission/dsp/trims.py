@@ -83,7 +83,7 @@ def _nearest(value: float, old: float, low: float, high: float, step: float) -> 
 
 
 def reachable(value: float, low: float, high: float, step: float) -> bool:
-    """Whether an exact trim lies within half a step of what the processor can hold: what rounding alone accounts for."""
+    """Whether an exact trim is within half a step of what the processor can hold: what rounding alone accounts for."""
     top = to_grid(high, low, high, step)
     return low - step / 2 - _SLACK <= value <= top + step / 2 + _SLACK
 
@@ -114,8 +114,8 @@ def best_common_offset(exact_db: Sequence[float], low_db: float, high_db: float,
 def free_offset_db(exact_db: Sequence[float], low_db: float, high_db: float, step_db: float) -> float | None:
     """Where the common target is free: the offset for which rounding costs least (root of the mean square) [dB].
 
-    Rounding depends only on where the exact trims lie between two steps of the grid. Going round this circle, the mean
-    of the positions, counted from a cut in one of the gaps between them, is put on the grid: the best cut lies most
+    Rounding depends only on where the exact trims are between two steps of the grid. Going round this circle, the mean
+    of the positions, counted from a cut in one of the gaps between them, is put on the grid: the best cut is most
     often in the largest gap, but every gap and both ends of the feasible interval are tried, which is exact. Of equal
     ones the nearest to zero is taken. None when no offset brings all channels into range.
     """
@@ -133,7 +133,7 @@ def free_offset_db(exact_db: Sequence[float], low_db: float, high_db: float, ste
 def _free_candidates(
     exact_db: Sequence[float], low_db: float, step_db: float, interval: tuple[float, float]
 ) -> Iterator[float]:
-    """Both ends of the interval, and for each cut the offset within it that lies nearest to zero."""
+    """Both ends of the interval, and for each cut the offset within it that is nearest to zero."""
     lowest, highest = interval
     yield lowest
     yield highest

@@ -65,7 +65,7 @@ def scatter_u(default_u: float, squares: float, dof: float) -> tuple[float, floa
     """(standard uncertainty of one reading, degrees of freedom), from a default scatter and the repeats there are.
 
     `squares`: Σ(x − x̄)² of all repeats, each about the mean of its own place; `dof`: how many readings less how many means.
-    Few repeats tell their scatter badly, and a default never fits quite: both speak, each by its degrees of freedom.
+    Few repeats determine their scatter badly, and a default never fits quite: both count, each by its degrees of freedom.
     u² is the mean of the variance after the repeats, where before them it is scaled inverse chi-squared with mean
     `default_u`² and ν₀ = DEFAULT_DOF: u² = ((ν₀ − 2)·u₀² + Σ(x − x̄)²)/(ν₀ − 2 + ν). The reading's error then follows
     Student's t with ν₀ + ν degrees of freedom and standard deviation u (JCGM 101 6.4.9.4; Gelman et al., Bayesian Data

@@ -40,7 +40,7 @@ def _raw_db(freq: FloatArray, kind: str) -> FloatArray:
 def weighted(samples: FloatArray, rate_hz: float, kind: Kind) -> FloatArray:
     """Samples [shape=(…, n)] with the weighting applied to their spectrum, without phase and without warping [same shape].
 
-    A meter's filter has the same magnitude and a phase of its own; levels do not tell them apart beyond the few
+    A meter's filter has the same magnitude and a phase of its own; levels do not distinguish them beyond the few
     milliseconds by which the phase spreads a click.
     """
     from scipy import fft

@@ -48,7 +48,7 @@ class CheckLimit:
     """What the checks of one id are compared with. A step names each id that it can produce."""
 
     check: str
-    """Id of the checks; "*" stands for a part that depends on the job, such as a band."""
+    """Id of the checks; "*" replaces a part that depends on the job, such as a band."""
     quantity: str = ""
     """The limit of the profile in force, by its quantity; empty: `limit` is fixed by the program."""
     limit: Limit | None = None

@@ -42,7 +42,7 @@ def _again(file: Any, name: str = "Data.IR", **options: Any) -> None:
 
 
 def external(secret: Path) -> bytes:
-    """Samples that lie in another file of this computer."""
+    """Samples that are in another file of this computer."""
 
     def change(file: Any) -> None:
         del file["Data.IR"]

@@ -114,7 +114,7 @@ def test_each_is_the_same_alone_and_in_company(files: Files) -> None:
 
 
 def test_every_recording_gets_its_own_response(files: Files) -> None:
-    """The direct sound stands where it was put: nothing is mixed up between files or channels."""
+    """The direct sound is where it was put: nothing is mixed up between files or channels."""
     seeds = [*range(2 * SWEEPS_AT_ONCE + 1), 20, 21, 22, 32, 30, None, 31]
     for seed, response in zip(seeds, files.decoded(), strict=False):
         if seed is None:

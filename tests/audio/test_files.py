@@ -68,10 +68,10 @@ def test_every_format_is_read_as_libsndfile_reads_it(
 def test_plain_chunks_do_not_go_through_the_library(subtype: str, kind: str) -> None:
     """Without this the comparisons here could hold the library against itself."""
     data = written(subtype, 2, 100, 1, kind)
-    info, said = _looked_at(data, "x.wav")
-    assert said == subtype
+    info, printed = _looked_at(data, "x.wav")
+    assert printed == subtype
     samples = np.empty((2, 100), np.float32)
-    assert _unpack_plain(data, info, said, samples)
+    assert _unpack_plain(data, info, printed, samples)
     np.testing.assert_array_equal(samples, by_library(data))
 
 

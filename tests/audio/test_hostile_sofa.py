@@ -73,7 +73,7 @@ def test_claims_of_gigabytes_are_refused_before_anything_is_read() -> None:
     (found,) = read_sofa(hostile_sofa.many_samples(), "x.sofa")
     assert len(found.response.impulse) == 40_000_000  # type: ignore[arg-type]
     assert time.process_time() - begin < 2
-    # Linux counts what this process has into its children, so that only what is more than that can be told.
+    # Linux counts what this process has into its children, so that only what is more than that can be found.
     own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss <= max(600_000, before, own)
 

@@ -102,12 +102,12 @@ def test_lengths_rates_origins_clocks_and_labels_come_back(
         )  # counted in samples, to a millionth of one
         assert (each.seat, each.channel) == (body.seat, body.channel)
         assert each.seat_m is None and each.source_m is None
-    told = [body.clock for body, _ in found]
+    reported = [body.clock for body, _ in found]
     for i, a in enumerate(back):
-        assert (a.clock == -1) is (told[i] is None)
+        assert (a.clock == -1) is (reported[i] is None)
         for k, b in enumerate(back):
-            if told[i] is not None and told[k] is not None:
-                assert (a.clock == b.clock) is (told[i] == told[k])
+            if reported[i] is not None and reported[k] is not None:
+                assert (a.clock == b.clock) is (reported[i] == reported[k])
 
 
 def test_an_independent_library_accepts_it(tmp_path: Path) -> None:
@@ -215,7 +215,7 @@ def test_a_round_without_impulse_responses_is_refused() -> None:
 def test_open_data_of_another_convention_are_read() -> None:
     path = OPEN_DATA / "UniS_Room_A_BRIR_16k.sofa"
     if not path.is_file():
-        pytest.skip("the open data lie beside the project only where it is developed")
+        pytest.skip("the open data are beside the project only where it is developed")
     data = path.read_bytes()
     found = read_sofa(data, path.name)
     assert len(found) == 74  # 37 azimuths, two ears

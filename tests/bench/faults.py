@@ -32,7 +32,7 @@ def parser() -> ArgumentParser:
     out.add_argument("--simulator", choices=sorted(set(fault_matrix.SIMULATORS)), help="only rooms of this simulator")
     out.add_argument("--jobs", type=int, default=2, help="processes (2)")
     out.add_argument("--cache", type=Path, default=fault_matrix.default_cache(), help="where responses are kept")
-    out.add_argument("--no-cache", action="store_true", help="simulate every room anew and keep nothing")
+    out.add_argument("--no-cache", action="store_true", help="simulate every room again and keep nothing")
     out.add_argument(
         "--held-out", action="store_true", help="rooms that no test and no everyday run uses: at the end only"
     )

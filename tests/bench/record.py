@@ -1,9 +1,9 @@
 """Time until the record of the sample job is written: whole processes, as PDF and as HTML; and where the time goes.
 
-Once with every recording analysed anew, as on another computer, and once with what an earlier opening has kept, as it is
+Once with every recording analysed again, as on another computer, and once with what an earlier opening has kept, as it is
 after a visit. Python keeps the compiled modules in a folder of the benchmark, as an installation does in its own.
 
-The shares are taken, anew, in processes of their own that write the same record and tell the clock after each part; they hold
+The shares are taken again in processes of their own that write the same record and tell the clock after each part; they hold
 what Python and its libraries take to load where they are first needed.
 """
 
@@ -24,7 +24,7 @@ GOAL_S = 2.0
 PARTS = """
 import time
 parts, last = {}, 0.0
-def told(name):
+def part_done(name):
     global last
     now = time.process_time()
     parts[name] = now - last
@@ -33,21 +33,21 @@ import json, sys, threading
 from pathlib import Path
 from commission.cli.workshop import LocalWorkshop
 from commission.model import unwatched
-told("interpreter")
+part_done("interpreter")
 visit = LocalWorkshop(Path(sys.argv[2])).open(Path(sys.argv[1]), read_only=True, afresh=True)
-told("open the job")
+part_done("open the job")
 visit.analyse(threading.Event(), unwatched)
-told("analysis")
+part_done("analysis")
 for round_id in visit.job.rounds:
     visit.outcomes(round_id)
-told("outcomes")
+part_done("outcomes")
 from commission.record.export import record_document, render, utc_now
 document = record_document(visit, paper="a4", letterhead=None, created_at=utc_now())
-told("document")
+part_done("document")
 render(document, ".html")
-told("HTML")
+part_done("HTML")
 render(document, ".pdf")
-told("PDF")
+part_done("PDF")
 print(json.dumps(parts))
 """
 
@@ -68,12 +68,12 @@ def run(channels: int) -> None:
         ours.pop("PYTHONDONTWRITEBYTECODE", None)
         kept = folder / "state" / "commission" / "analyses"
         seconds: dict[tuple[str, str], list[tuple[float, float]]] = {
-            (suffix, how): [] for suffix in ("pdf", "html") for how in ("anew", "kept")
+            (suffix, how): [] for suffix in ("pdf", "html") for how in ("computed", "kept")
         }
         parts: dict[str, list[float]] = {}
         for turn in range(ROUNDS + 1):
             for (suffix, how), each in seconds.items():
-                if how == "anew":
+                if how == "computed":
                     shutil.rmtree(kept, ignore_errors=True)
                 command = [sys.executable, "-m", "commission", "record", str(path), "-o", str(folder / f"x.{suffix}")]
                 taken = _taken(command, ours)
@@ -81,13 +81,13 @@ def run(channels: int) -> None:
                     raise RuntimeError(f"nothing was kept in {kept}")
                 if turn:  # the first turn only fills the caches
                     each.append(taken)
-            said = subprocess.run(
+            printed = subprocess.run(
                 [sys.executable, "-c", PARTS, str(path), str(folder / "state")],
                 check=True,
                 capture_output=True,
                 env=ours,
             )
-            for part, value in json.loads(said.stdout).items():
+            for part, value in json.loads(printed.stdout).items():
                 parts.setdefault(part, []).append(value)
     print(f"  whole process, median of {ROUNDS} in turn, on {os.cpu_count()} cores (load {os.getloadavg()[0]:.1f})")
     for (suffix, how), each in seconds.items():

@@ -1,6 +1,6 @@
 """Re-opening the sample job: from nothing to the results of all responses, as whole processes.
 
-Once with every recording analysed anew, as on another computer, and once with what an earlier opening has kept.
+Once with every recording analysed again, as on another computer, and once with what an earlier opening has kept.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pathlib import Path
 from commission.cli.workshop import LocalWorkshop
 from commission.model import unwatched
 visit = LocalWorkshop(Path(sys.argv[1])).open(
-    Path(sys.argv[2]), read_only=True, afresh=sys.argv[3] == 'anew')
+    Path(sys.argv[2]), read_only=True, afresh=sys.argv[3] == "computed")
 visit.analyse(threading.Event(), unwatched)
 for round_id in visit.job.rounds:
     visit.outcomes(round_id)
@@ -34,7 +34,7 @@ def run(channels: int) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         path = LocalWorkshop(folder / "state").demo(folder)
-        seconds: dict[str, list[float]] = {"anew": [], "kept": []}
+        seconds: dict[str, list[float]] = {"computed": [], "kept": []}
         count = "0"
         for turn in range(ROUNDS + 1):
             for how, each in seconds.items():

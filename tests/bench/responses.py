@@ -91,7 +91,7 @@ QUANTITIES = (
         decay_and_clarity,
         (("rfft", 55296), *(("ifft", length) for length in _BANDS), ("ifft", 4608), ("ifft", 4608)),
     ),
-    Quantity("early reflections", reflections, (("rfft", RATE), ("ifft", 16384))),  # made anew
+    Quantity("early reflections", reflections, (("rfft", RATE), ("ifft", 16384))),  # made each time
     Quantity("group delay, excess group delay", group_delays, (("rfft", 2 * RATE),) * 3 + (("irfft", 2 * RATE),)),
     Quantity("speech transmission index", speech, (("rfft", 51840), *(("ifft", length) for length in _BANDS[1:]))),
     Quantity("signal to noise in third octaves", noise_by_band, (("rfft", RATE), ("rfft", 2 * RATE))),

@@ -81,7 +81,7 @@ def test_the_samples_faults_show_and_the_mend_shows(demo: tuple[Path, subprocess
     for channel, level in found["levels"]["as-left"]["channels"].items():
         assert level["level_db"] == pytest.approx(75.0, abs=0.6), channel
         assert level["verdict"] != "fail"
-    # What the sheet proposes from as found is what stands as left, where the wiring did not change what is heard.
+    # What the sheet proposes from as found is what was set as left, where the wiring did not change what is heard.
     for channel in ("FC", "SiR", "TpFL", "TpBR"):
         as_left = found["levels"]["as-left"]["channels"][channel]["old_trim_db"]
         assert found["levels"]["as-found"]["channels"][channel]["trim_db"] == pytest.approx(as_left, abs=0.5)
@@ -241,7 +241,7 @@ def test_wrong_use_is_told_on_stderr(tmp_path: Path, words: list[str], code: int
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "message"),
     [
         (
             "record x -o a.pdf --round as-left",
@@ -258,11 +258,11 @@ def test_wrong_use_is_told_on_stderr(tmp_path: Path, words: list[str], code: int
     ],
 )
 def test_an_option_that_would_mean_nothing_is_refused(
-    words: str, said: str, capsys: pytest.CaptureFixture[str]
+    words: str, message: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Before the job is looked at: it need not even exist."""
     assert main(words.split()) == 2
-    assert said in capsys.readouterr().err
+    assert message in capsys.readouterr().err
 
 
 def test_a_rehearsal_can_be_measured_without_a_screen(tmp_path: Path) -> None:

@@ -73,8 +73,8 @@ def test_the_verdicts_of_a_record_are_kept_where_there_is_room(
     assert isinstance(journal, JobFile)
     pages = journal._db.execute("PRAGMA page_count").fetchone()[0]
     journal._db.execute(f"PRAGMA max_page_count = {pages}")
-    said = workshop.export(visit, tmp_path / "one.json")
-    assert "does not remember the verdicts of this record: The disk is full" in said
+    printed = workshop.export(visit, tmp_path / "one.json")
+    assert "does not remember the verdicts of this record: The disk is full" in printed
     assert not any(isinstance(event.body, Judged) for event in visit.job.log)
     journal._db.execute("PRAGMA max_page_count = 100000")
     assert "remember" not in workshop.export(visit, tmp_path / "two.json")

@@ -34,8 +34,8 @@ def test_help_is_whole_and_fits(name: str, monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_exit_codes_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-    told = parsers()[""].format_help().split("exit codes:")[1]
-    assert [line.split()[0] for line in told.splitlines() if line[:3].strip().isdigit()] == [
+    reported = parsers()[""].format_help().split("exit codes:")[1]
+    assert [line.split()[0] for line in reported.splitlines() if line[:3].strip().isdigit()] == [
         str(code) for code in (EXIT_DONE, EXIT_NO, EXIT_USAGE)
     ]
 

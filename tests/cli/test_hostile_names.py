@@ -64,8 +64,8 @@ def test_a_job_of_any_name_is_recorded_verified_and_returned_to(
     assert main(["record", job, "-o", f"{name}.docx"]) == 2
     assert main(["import", job, name]) == 1
     assert main(["verify", f"no{name}"]) == 2
-    said = capsys.readouterr()
-    for line in (said.out + said.err).splitlines():
+    printed = capsys.readouterr()
+    for line in (printed.out + printed.err).splitlines():
         assert line.isprintable(), line
 
 

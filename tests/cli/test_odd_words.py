@@ -114,8 +114,8 @@ def test_mappings_without_end_are_refused_by_line(loft: Path, capsys: pytest.Cap
         (loft / "m.csv").write_text(text, encoding="utf-8")
         begin = time.process_time()
         assert main(["import", "loft.commission", "--map", "m.csv"]) in (1, 2)
-        said = capsys.readouterr()
-        assert sentence in said.out + said.err
+        printed = capsys.readouterr()
+        assert sentence in printed.out + printed.err
         assert time.process_time() - begin < 5
     assert mapping.MOST_LINES == importing.MOST_FILES
 

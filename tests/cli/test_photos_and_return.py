@@ -61,9 +61,9 @@ def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypa
     assert main(["photo", "first.commission", "rack.png", "--step", "kitchen"]) == 2
     assert main(["photo", "first.commission", "rack.png", "--step", "site", "--round", "as-left"]) == 2
     assert main(["new", "second", "--return-to", "first.commission"]) == 0
-    said = capsys.readouterr().err
-    assert "found kitchen, expected one of site, checklist" in said
-    assert "1 figure of the visit closed" in said
+    printed = capsys.readouterr().err
+    assert "found kitchen, expected one of site, checklist" in printed
+    assert "1 figure of the visit closed" in printed
     assert main(["verify", "second.commission"]) == 0
 
 
@@ -86,10 +86,10 @@ def test_limits_of_a_firm_are_stored_and_judge_from_then_on(tmp_path: Path, monk
     assert main(["limits", "first.commission", "--use", "studio.toml"]) == 0
     assert main(["limits", "first.commission", "--use", "none.toml"]) == 2
     assert main(["limits", "first.commission"]) == 0
-    said = capsys.readouterr()
-    assert "Studio practice, version 2026-02" in said.err
-    assert "our own practice, after forty rooms" in said.out
-    assert "none.toml" in said.err
+    printed = capsys.readouterr()
+    assert "Studio practice, version 2026-02" in printed.err
+    assert "our own practice, after forty rooms" in printed.out
+    assert "none.toml" in printed.err
     again = LocalWorkshop(tmp_path / "state").open(tmp_path / "first.commission", read_only=True)
     after = {c.channel: c.limit for c in again.outcome("levels", "as-found").checks if c.id == "levels.match"}
     assert before["FC"] is not None and before["FC"].high == 1.5  # 1 dB and a step of 0.5 dB

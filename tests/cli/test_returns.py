@@ -1,4 +1,4 @@
-"""Odd returns on the command line: to nothing, to itself, to what is open or altered, to a return; and what is said of it."""
+"""Odd returns on the command line: to nothing, to itself, to what is open or altered, to a return; and the messages about it."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ def workshop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> LocalWorkshop:
 
 def test_what_will_be_compared_is_said(workshop: LocalWorkshop, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["new", "second", "--return-to", "first.commission"]) == 0
-    said = capsys.readouterr().err
-    assert "4 figures of the visit closed " in said and ", as found, to compare with" in said
+    printed = capsys.readouterr().err
+    assert "4 figures of the visit closed " in printed and ", as found, to compare with" in printed
     # A return to a return where nothing was measured has nothing to compare with, and says so at once.
     assert main(["new", "third", "--return-to", "second.commission"]) == 0
     assert "nothing can be compared: return to the visit before it" in capsys.readouterr().err
@@ -86,8 +86,8 @@ def test_what_cannot_be_returned_to_makes_nothing(
         with sqlite3.connect(path) as database:
             database.execute("PRAGMA user_version=99")
     assert main(["new", "second", "--return-to", "first.commission"]) == 2
-    said = capsys.readouterr().err
-    assert {"missing": "does not exist", "altered": "log is broken", "newer": "newer program"}[spoil] in said
+    printed = capsys.readouterr().err
+    assert {"missing": "does not exist", "altered": "log is broken", "newer": "newer program"}[spoil] in printed
     assert not Path("second.commission").exists()
 
 
@@ -128,8 +128,8 @@ def test_a_log_may_name_an_earlier_file_as_no_folder_can(
     )
     visit.close()
     assert main(["verify", "odd.commission"]) == 0
-    said = capsys.readouterr().out
-    assert "not found beside this job" in said and "\x1b" not in said
+    printed = capsys.readouterr().out
+    assert "not found beside this job" in printed and "\x1b" not in printed
 
 
 def test_a_renamed_earlier_job_is_compared_with_all_the_same(workshop: LocalWorkshop) -> None:

@@ -88,10 +88,10 @@ def test_script_and_program_say_the_same_of_a_good_job(path: Path) -> None:
     done = script(path)
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout == f"5 events and 1 recordings, digest {digest_of(path)}\n"
-    said = run(path.parent, "verify", path.name)
-    assert said.returncode == 0
-    assert said.stdout.startswith("✓ the chain of the log is whole: 5 events")
-    assert f"digest {digest_of(path)}" in said.stdout
+    printed = run(path.parent, "verify", path.name)
+    assert printed.returncode == 0
+    assert printed.stdout.startswith("✓ the chain of the log is whole: 5 events")
+    assert f"digest {digest_of(path)}" in printed.stdout
     assert path.read_bytes() == before
 
 
@@ -112,9 +112,9 @@ def test_both_find_what_was_changed(path: Path, statement: str, where: str) -> N
     done = script(path)
     assert done.returncode != 0
     assert where in done.stderr
-    said = run(path.parent, "verify", path.name)
-    assert said.returncode != 0
-    assert where in said.stdout + said.stderr
+    printed = run(path.parent, "verify", path.name)
+    assert printed.returncode != 0
+    assert where in printed.stdout + printed.stderr
 
 
 def test_a_cut_end_and_a_new_chain_show_in_the_digest_alone_and_that_is_said(path: Path) -> None:
@@ -135,10 +135,10 @@ def test_a_cut_end_and_a_new_chain_show_in_the_digest_alone_and_that_is_said(pat
         done = script(other)
         assert done.returncode == 0
         assert digest not in done.stdout
-        said = run(path.parent, "verify", other.name)
-        assert said.returncode == 0
-        assert digest not in said.stdout
-        assert "cut off, or whose whole chain was computed again, shows only there" in said.stdout
+        printed = run(path.parent, "verify", other.name)
+        assert printed.returncode == 0
+        assert digest not in printed.stdout
+        assert "cut off, or whose whole chain was computed again, shows only there" in printed.stdout
         against = run(path.parent, "verify", other.name, "--record", "record.json")
         assert against.returncode == 1, "the record has the digest that was"
         assert "is of no event" in against.stdout
@@ -151,10 +151,10 @@ def test_times_that_cannot_be_right_confirm_nothing(tmp_path: Path) -> None:
     clock[0] = datetime.now(UTC)
     job.append([Noted(step="site", text="x")])
     job.close()
-    said = run(tmp_path, "verify", "job.commission")
-    assert said.returncode == 1
-    assert "✓ the chain of the log is whole" in said.stdout
-    assert "? event 2 is dated" in said.stdout and "32 years after event 1" in said.stdout
+    printed = run(tmp_path, "verify", "job.commission")
+    assert printed.returncode == 1
+    assert "✓ the chain of the log is whole" in printed.stdout
+    assert "? event 2 is dated" in printed.stdout and "32 years after event 1" in printed.stdout
 
 
 def test_a_log_with_a_text_for_a_time_is_refused(path: Path) -> None:
@@ -163,7 +163,7 @@ def test_a_log_with_a_text_for_a_time_is_refused(path: Path) -> None:
         rechain(database)
 
     change(path, forge)
-    said = run(path.parent, "verify", path.name)
-    assert said.returncode != 0
-    assert "event 3 is dated" in said.stderr and "which is not a valid time" in said.stderr
-    assert "\x1b" not in said.stdout + said.stderr
+    printed = run(path.parent, "verify", path.name)
+    assert printed.returncode != 0
+    assert "event 3 is dated" in printed.stderr and "which is not a valid time" in printed.stderr
+    assert "\x1b" not in printed.stdout + printed.stderr

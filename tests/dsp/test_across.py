@@ -52,12 +52,12 @@ def test_a_back_row_before_loudspeakers_in_front_is_no_gain() -> None:
     # Three loudspeakers 3 m before the front row and 6 m before the back row: 20·lg 2 = 6.0 dB in free field, half of it
     # in a live room. Both are what distance makes; 11 dB is not.
     distances = np.array([[3.0, 3.0, 3.0, 3.0, 6.0, 6.0]] * 3)
-    for loss, told in ((3.0, []), (6.0, []), (11.0, [4, 5])):
+    for loss, reported in ((3.0, []), (6.0, []), (11.0, [4, 5])):
         levels = np.random.default_rng(2).normal(75, 0.3, (3, 6))
         levels[:, 4:] -= loss
-        assert list(seat_gains_db(levels, 0, distances)) == told
+        assert list(seat_gains_db(levels, 0, distances)) == reported
         if loss > 2:
-            assert list(seat_gains_db(levels)) == [4, 5]  # blind to places, it would be told
+            assert list(seat_gains_db(levels)) == [4, 5]  # blind to places, it would be reported
 
 
 def test_a_far_seat_that_is_louder_is_a_gain_all_the_same() -> None:
@@ -195,7 +195,7 @@ def test_missing_values_leave_a_tilt_and_a_gain_as_they_are() -> None:
 
 
 def test_the_uncertainty_covers_the_error() -> None:
-    """Over 200 drawn rooms, 95 % of the errors lie within 2 u: 88 % leaves room for 200 draws and two medians."""
+    """Over 200 drawn rooms, 95 % of the errors are within 2 u: 88 % leaves room for 200 draws and two medians."""
     errors = []
     for seed in range(200):
         levels = room(seed)[..., np.newaxis]

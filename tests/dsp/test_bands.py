@@ -50,7 +50,7 @@ def test_filters_are_of_class_1(use: str, fraction: int, rate_hz: float) -> None
     for at, attenuation in _attenuation_db(use, fraction, rate_hz, 50, 16000):
         inside = (omega > at[1]) & (omega < at[-1])
         found = np.interp(omega[inside], at, attenuation)
-        # No tolerance: the mask is the tolerance. At the edge the table stands on one side of the step, ours on both.
+        # No tolerance: the mask is the tolerance. At the edge the table is on one side of the step, ours on both.
         assert np.all(found >= least[inside])
         assert np.all(found <= largest[inside])
 

@@ -218,7 +218,7 @@ def test_measured_responses_become_more_even() -> None:
     """IoSR Surrey, room A: two ears for 37 places of a loudspeaker; by reciprocity two sources at 37 places."""
     path = DATA / "UniS_Room_A_BRIR_16k.sofa"
     if not path.is_file():
-        pytest.skip("the open measured data do not lie beside this checkout")
+        pytest.skip("the open measured data are not beside this checkout")
     import h5py
 
     with h5py.File(path) as file:

@@ -66,11 +66,11 @@ def test_gaussian_decays_scatter_as_derived() -> None:
         truth = 10 * np.log10(np.exp(k * early_s) - 1)
         for b in range(2, 8):
             spread = float(clarity_spread_db(np.array(time_s), OCTAVES.widths_hz[b], early_s))
-            # Four standard errors of the mean, and half the squared spread in nepers: a logarithm's mean lies low.
+            # Four standard errors of the mean, and half the squared spread in nepers: a logarithm's mean is low.
             assert values[:, b].mean() == pytest.approx(truth, abs=4 * spread / np.sqrt(160) + 0.12 * spread**2)
             assert values[:, b].std() == pytest.approx(
                 spread, rel=0.25
-            )  # 160 values tell 6 %; the skirts add 5 % of B
+            )  # 160 values determine it within 6 %; the skirts add 5 % of B
     for b in range(2, 8):  # D50 is a share: its mean is that of the formula, within four standard errors
         d50 = found.d50[:, b]
         assert d50.mean() == pytest.approx(1 - np.exp(-k * 0.05), abs=4 * d50.std() / np.sqrt(160))

@@ -86,5 +86,5 @@ def test_too_few_bins_are_not_told() -> None:
 @settings(max_examples=15, deadline=None)
 def test_coherence_lies_between_zero_and_one(seed: int, noise: float) -> None:
     found = coherence(*_pair(noise, seed, 9600), RATE, FREQ_HZ)
-    told = found.squared[np.isfinite(found.squared)]
-    assert np.all((told >= 0) & (told <= 1))
+    reported = found.squared[np.isfinite(found.squared)]
+    assert np.all((reported >= 0) & (reported <= 1))

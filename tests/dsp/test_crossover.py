@@ -91,7 +91,7 @@ def test_measured_drivers_sum_as_their_phase_says() -> None:
     """A woofer and a tweeter of a measured loudspeaker around 2 kHz: aligned, they lose less than reversed."""
     path = DATA / "loudspeaker_response_raw.ita"
     if not path.is_file():
-        pytest.skip("the open measured data do not lie beside this checkout")
+        pytest.skip("the open measured data are not beside this checkout")
     from scipy.io import loadmat
 
     data = loadmat(path, squeeze_me=True, struct_as_record=False)

@@ -20,7 +20,7 @@ from commission.dsp.reverberation import decays_and_clarity
 from commission.model import FloatArray
 
 OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
-NO_DATA = "the open measurements do not lie beside this checkout"
+NO_DATA = "the open measurements are not beside this checkout"
 
 
 def times_of(h: FloatArray, bands: Bands = OCTAVES, noise: FloatArray | None = None) -> decay.Decays:
@@ -59,7 +59,7 @@ def test_gaussian_decays_in_noise(time_s: float, background_db: float) -> None:
             # Slopes scatter evenly, times as their inverse: high by u²/T at the least. Four standard errors besides.
             bias = (1.5 if quantity == "edt" else 1.0) * u**2 / time_s
             assert np.nanmean(values) == pytest.approx(time_s, abs=4 * u / np.sqrt(120) + bias + 0.01 * time_s)
-            # The standard's formula is a fifth on the safe side for these; 120 values tell a deviation within 6.5 %.
+            # The standard's formula is a fifth on the safe side for these; 120 values determine a deviation within 6.5 %.
             assert 0.6 * u < np.nanstd(values) < 1.2 * u
 
 
@@ -200,7 +200,7 @@ def test_two_rooms_in_one_are_called_bent() -> None:
     h = noises(0.2, 12, seed=10) + np.float32(0.05) * noises(1.0, 12, seed=11)
     found = times_of(h)
     assert np.isin(found.doubt["t30"][:, 3:], (Doubt.BENT, Doubt.CURVED)).all()
-    assert np.isfinite(found.times_s["t30"][:, 3:]).all()  # the number stands, it is not judged
+    assert np.isfinite(found.times_s["t30"][:, 3:]).all()  # the number is given without a verdict
     assert "%" in str(found._why("t30", 0, 4)) or "ξ" in str(found._why("t30", 0, 4))
 
 

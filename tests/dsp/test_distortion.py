@@ -59,10 +59,10 @@ def test_known_harmonics_at_the_same_output_frequency(noise: float) -> None:
     ratios = found.same_output_db()[0]
     inside = (found.freq_hz > 250) & (found.freq_hz < 16000)
     for order, truth in TRUTH_DB.items():
-        told = inside & np.isfinite(ratios[order - 2])
-        assert told.sum() > (100 if noise < 1e-6 or order < 4 else 0)
+        reported = inside & np.isfinite(ratios[order - 2])
+        assert reported.sum() > (100 if noise < 1e-6 or order < 4 else 0)
         # 0.05 dB, the fourth 1 dB: noise 10 dB below a harmonic is taken off, its cross terms are not.
-        np.testing.assert_allclose(ratios[order - 2][told], truth, atol=0.05 if order < 4 else 1.0)
+        np.testing.assert_allclose(ratios[order - 2][reported], truth, atol=0.05 if order < 4 else 1.0)
     assert not np.isfinite(ratios[3]).any()  # there is no fifth
 
 
@@ -92,14 +92,14 @@ def test_a_linear_chain_has_no_harmonics() -> None:
     assert np.isfinite(found.harmonic_db[0][:, inside]).mean() < 0.01
     assert np.isnan(found.total_ratio()[0][inside]).mean() > 0.95
     floor_db = found.floor_ratio_db()[0][:, (found.freq_hz > 200) & (found.freq_hz < 10000)]
-    assert np.all((floor_db > -110) & (floor_db < -60))  # what noise of −80 dB re full scale lets be told
+    assert np.all((floor_db > -110) & (floor_db < -60))  # what noise of −80 dB re full scale leaves measurable
 
 
 def test_noise_hides_what_is_weak_and_never_lowers_what_is_told() -> None:
     quiet, noisy = _measured(1e-7), _measured(2e-3)
-    told = np.isfinite(noisy.harmonic_db[0])
-    assert told.sum() < np.isfinite(quiet.harmonic_db[0]).sum()
-    raised = noisy.harmonic_db[0][told] - noisy.floor_db[0][told]
+    reported = np.isfinite(noisy.harmonic_db[0])
+    assert reported.sum() < np.isfinite(quiet.harmonic_db[0]).sum()
+    raised = noisy.harmonic_db[0][reported] - noisy.floor_db[0][reported]
     assert np.all(raised >= 10 * np.log10(10 ** (ABOVE_FLOOR_DB / 10) - 1) - 1e-6)
 
 

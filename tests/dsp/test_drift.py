@@ -53,7 +53,7 @@ def test_the_stated_uncertainty_covers_the_error() -> None:
         noise = 3e-3 * np.random.default_rng(seed).standard_normal(len(clean))
         found = clock_drift(clean + noise, SWEEP, STARTS)
         errors.append((found.ppm - 5.0) / found.u_ppm)
-    # The root of the mean square of twelve lies between 0.5 and 1.6 in 99 of 100 cases (chi-squared).
+    # The root of the mean square of twelve is between 0.5 and 1.6 in 99 of 100 cases (chi-squared).
     assert 0.4 < np.sqrt(np.mean(np.square(errors))) < 1.7
 
 

@@ -12,7 +12,7 @@ RATE = 48000
 
 
 def test_minimum_phase_of_filters_that_have_it() -> None:
-    """A filter whose zeros and poles lie inside the unit circle has minimum phase."""
+    """A filter whose zeros and poles are inside the unit circle has minimum phase."""
     length = 1 << 15
     x = np.zeros(length)
     x[0] = 1.0
@@ -76,5 +76,5 @@ def test_scatter_of_a_level_of_noise(low_hz: float, high_hz: float, time_s: floa
     for _ in range(60):
         x = fft.irfft(inside * (rng.standard_normal(len(freq)) + 1j * rng.standard_normal(len(freq))), 8 * frames)
         levels += [10 * np.log10(np.mean(part**2)) for part in x.reshape(8, frames)]
-    # 480 values tell their standard deviation within 3.2 %; three of these, 10 %.
+    # 480 values determine their standard deviation within 3.2 %; three of these, 10 %.
     assert np.std(levels) == pytest.approx(uncertainty.noise_u_db(high_hz - low_hz, time_s), rel=0.10)

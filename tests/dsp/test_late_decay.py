@@ -79,4 +79,4 @@ def test_a_line_is_that_of_a_general_library() -> None:
     for row in (0, 1, 3, 4):
         known = linregress(x[row][mask[row]], y[row][mask[row]])
         assert (slope[row], offset[row], fit[row]) == pytest.approx((known.slope, known.intercept, known.rvalue**2))
-    assert np.isnan([slope[2], fit[2]]).all()  # two points lie on any line
+    assert np.isnan([slope[2], fit[2]]).all()  # two points are on any line

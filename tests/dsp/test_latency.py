@@ -55,7 +55,7 @@ def test_a_factor_of_the_delays_is_found_beside_an_outlier(factor: float, meanin
     assert fit.latency_s == pytest.approx(0.02, abs=1e-6)
     assert fit.outliers == (2,)
     assert fit.meaning == meaning
-    # σ/√Σ(x − x̄)² of a straight line, with σ of 85 µs where the points lie on it exactly
+    # σ/√Σ(x − x̄)² of a straight line, with σ of 85 µs where the points are on it exactly
     x = np.delete(DISTANCES_M, 2) / C
     assert fit.sd == pytest.approx(8.5e-5 / np.sqrt(np.sum((x - x.mean()) ** 2)), rel=1e-3)
 

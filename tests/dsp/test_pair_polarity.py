@@ -19,7 +19,7 @@ from commission.model import ComplexArray, FloatArray, Response
 RATE_HZ, FRAMES = 48000.0, 9600
 FREQ_HZ = np.fft.rfftfreq(FRAMES, 1 / RATE_HZ)
 MEASURED = Path(__file__).resolve().parents[3] / "shared" / "data" / "loudspeaker_response_raw.ita"
-"""Woofer and tweeter of one loudspeaker (ITA toolbox, BSD), where it lies beside the checkout."""
+"""Woofer and tweeter of one loudspeaker (ITA toolbox, BSD), where it is beside the checkout."""
 
 
 def butterworth(order: int, corner_hz: float, kind: str) -> ComplexArray:
@@ -245,7 +245,7 @@ def test_a_sign_needs_half_of_the_sound_alike_in_every_octave_at_four_of_five_se
 
 
 REAL_ROOM = MEASURED.with_name("UniS_Room_A_BRIR_16k.sofa")
-"""One loudspeaker at 37 angles around a dummy head in a room (University of Surrey), where it lies beside the checkout."""
+"""One loudspeaker at 37 angles around a dummy head in a room (University of Surrey), where it is beside the checkout."""
 
 
 def mirrored_in_a_real_room(turned: tuple[str, float] | None = None) -> list[pair_polarity.Relation]:

@@ -38,7 +38,7 @@ def test_a_spectrum_on_a_curve_gets_its_number(line: dict[str, str]) -> None:
 
 
 def test_rumble_rules_by_the_curve_it_touches() -> None:
-    """63 Hz at 62 dB lies half way from NC 35 (60) to NC 40 (64): NC 37.5; the rest is on NC 20."""
+    """63 Hz at 62 dB is half way from NC 35 (60) to NC 40 (64): NC 37.5; the rest is on NC 20."""
     octaves = rating.nc_curve_db(20) | {63: 62.0}
     found = rating.nc_rating(octaves)
     assert (found.value, found.octave_hz, found.bound) == (pytest.approx(37.5), 63, "")

@@ -66,7 +66,7 @@ def test_gain_and_delay_of_the_whole_change_nothing(gain: float, later: int) -> 
 
 def test_mirror_images_by_hand() -> None:
     images = image_positions((-1.45, 0.10, 1.15), ROOM)
-    assert images["left wall"] == pytest.approx((-3.25, 0.10, 1.15))  # the wall stands at −2.35
+    assert images["left wall"] == pytest.approx((-3.25, 0.10, 1.15))  # the wall is at −2.35
     assert images["right wall"] == pytest.approx((6.15, 0.10, 1.15))
     assert images["screen wall"] == pytest.approx((-1.45, -0.10, 1.15))
     assert images["rear wall"] == pytest.approx((-1.45, 12.70, 1.15))
@@ -184,7 +184,7 @@ def test_a_room_by_another_library() -> None:
                     way_m = direct_m + candidate.delay_s * C
                     off_db.append(nearest.level_db - 20 * np.log10(direct_m / way_m) - 10 * np.log10(1 - 0.35))
     assert expected > 250
-    assert hit / expected > 0.88  # the rest lies within half a millisecond of something stronger
+    assert hit / expected > 0.88  # the rest is within half a millisecond of something stronger
     # Neighbours pull delays and add to or cancel levels: that is what the stated uncertainties are for.
     assert np.std(off_s) < 1.1 * DELAY_U_S
     assert np.median(off_db) == pytest.approx(0.0, abs=0.5)

@@ -99,7 +99,7 @@ def test_too_few_channels_give_no_unit() -> None:
 
 
 def test_directions_follow_bs_2051() -> None:
-    """Azimuth positive to the left, elevation positive up (ITU-R BS.2051): a loudspeaker at +30°/0° stands front left."""
+    """Azimuth positive to the left, elevation positive up (ITU-R BS.2051): a loudspeaker at +30°/0° is front left."""
     seat = (0.0, 3.0, 1.1)
     left = (-math.sin(math.radians(30)) * 2, 3.0 - math.cos(math.radians(30)) * 2, 1.1)
     assert geometry.azimuth_deg(seat, left) == pytest.approx(30)

@@ -71,7 +71,7 @@ def test_deconvolution_recovers_a_known_response() -> None:
     recording = _measured(h, s).astype(np.float32)
     d = sweep.sweep_deconvolver(s, len(recording))(recording[None])[0]
     freq = np.geomspace(40, 16000, 300)
-    # A quarter of a second before time zero is kept: what lies below 20 Hz is taken out without phase and rings both ways.
+    # A quarter of a second before time zero is kept: what is below 20 Hz is taken out without phase and rings both ways.
     padded = np.concatenate((np.zeros(12000), h))
     got, want = (signal.freqz(x, worN=freq, fs=RATE)[1] for x in (np.roll(d, 12000)[:36000], padded))
     # 0.02 dB: float32, the tail cut off at half a second, and the fades of the sweep.
@@ -128,7 +128,7 @@ def test_an_open_measurement_gives_its_published_response() -> None:
     """The gallery's sweep measurement (CC BY 4.0): arrival 9.887 ms, negative peak, published impulse response."""
     path = OPEN_DATA / "gallery_irm.far"
     if not path.is_file():
-        pytest.skip("the open data lie beside the project only where it is developed")
+        pytest.skip("the open data are beside the project only where it is developed")
     pyfar = pytest.importorskip("pyfar")
     data = pyfar.io.read(str(path))
     keys = {key: value for key, value in data.items() if hasattr(value, "time")}
@@ -595,9 +595,9 @@ def test_text_levels_read_as_they_stand() -> None:
     freq = np.geomspace(10, 22000, 500)
     found = analysis.analyse(Response(freq_hz=freq, level_db=np.full(500, 71.5)))
     assert found.level_db == pytest.approx(71.5, abs=1e-9)
-    told = found.third_octave_db[np.isfinite(found.third_octave_db)]
-    np.testing.assert_allclose(told, 71.5, atol=1e-9)
-    assert len(told) > 230  # all but the last points, whose third octave reaches beyond 22 kHz
+    reported = found.third_octave_db[np.isfinite(found.third_octave_db)]
+    np.testing.assert_allclose(reported, 71.5, atol=1e-9)
+    assert len(reported) > 230  # all but the last points, whose third octave reaches beyond 22 kHz
     assert found.arrival_s is None
     assert "phase" in found.why["arrival"]
 

@@ -64,17 +64,17 @@ def test_scatter_of_a_value_against_the_median(values: list[float]) -> None:
     """By drawing 40,000 times (numpy): the last value is none of the median's voices, the others are.
 
     Never more than 5 % too small: the formula is the limit of many voices. Up to 20 % too large where few of an even number
-    of voices lie near the median, which halves its scatter; and larger for those in the middle themselves, of which no
+    of voices are near the median, which halves its scatter; and larger for those in the middle themselves, of which no
     source of a budget can take anything off.
     """
     rng, voices = np.random.default_rng(8), len(values) - 1
     draws = np.array(values) + rng.normal(0, 1, (40_000, len(values)))
     real = np.std(draws - np.median(draws[:, :voices], axis=1, keepdims=True), axis=0)
-    said = np.hypot(1.0, median_sensitivities(np.array(values), 1.0, range(voices)))
+    stated = np.hypot(1.0, median_sensitivities(np.array(values), 1.0, range(voices)))
     apart = np.abs(np.array(values) - np.median(values[:voices]))
     middle = apart <= max(1.0, apart.min())
-    assert np.all(said > 0.95 * real)
-    assert np.all(said[~middle] < 1.2 * real[~middle])
+    assert np.all(stated > 0.95 * real)
+    assert np.all(stated[~middle] < 1.2 * real[~middle])
 
 
 def test_a_median_of_many_that_agree_scatters_as_in_textbooks() -> None:

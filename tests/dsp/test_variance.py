@@ -233,7 +233,7 @@ def test_the_words_of_a_change() -> None:
 
 
 def test_an_unchanged_room_is_rarely_called_changed() -> None:
-    # Beyond U = 2 u lies 4.6 % of a normal distribution; at most 10 % of 400 draws, as u is itself an estimate.
+    # Beyond U = 2 u is 4.6 % of a normal distribution; at most 10 % of 400 draws, as u is itself an estimate.
     rng = np.random.default_rng(5)
     room = np.cumsum(rng.normal(0, 1.0, (6, 48)), axis=1)
     inside, repeats, words = np.ones(48, dtype=bool), Repeatability(0.1, 0.25), []
@@ -251,7 +251,7 @@ def test_a_subwoofer_is_not_judged_above_its_band() -> None:
     levels = np.maximum(-10 * np.log10(1 + (GRID_HZ / 110) ** 8), -45 + rng.normal(0, 5, (6, len(GRID_HZ))))
     heard = GRID_HZ[own_band(levels)]
     assert heard[0] < 21
-    assert 130 < heard[-1] < 200  # −12 dB of that slope lies at 155 Hz
+    assert 130 < heard[-1] < 200  # −12 dB of that slope is at 155 Hz
 
 
 def test_a_gap_of_the_room_stays_in_the_band() -> None:

@@ -255,13 +255,13 @@ def as_nobody(path: Path) -> str:
     os.setresuid(65534, 65534, 0)
     try:
         job = JobFile.open(path, read_only=True)
-        said = f"{len(job.events())} events"
+        printed = f"{len(job.events())} events"
         job.close()
     except StoreError as error:
-        said = str(error)
+        printed = str(error)
     finally:
         os.setresuid(0, 0, 0)
-    return said
+    return printed
 
 
 @pytest.mark.skipif(not hasattr(os, "setresuid") or os.getuid() != 0, reason="takes root, to become somebody else")
@@ -281,8 +281,8 @@ def test_what_stands_against_reading_is_said(path: Path, open_folder: Path) -> N
     journal = Path(f"{other}-journal")
     assert journal.stat().st_size > 0
     journal.chmod(0o644)
-    said = as_nobody(other)
-    assert f"Copy it together with {journal}" in said
+    printed = as_nobody(other)
+    assert f"Copy it together with {journal}" in printed
     job = JobFile.open(other, read_only=True)  # who may write takes back what was half written
     assert len(job.events()) == 2
     job.close()

@@ -242,10 +242,10 @@ def test_every_kind_of_tampering_shows(stored: Path, statements: tuple[str, ...]
 
 
 def test_the_check_says_how_far_it_is(stored: Path) -> None:
-    said: list[tuple[float, str]] = []
+    printed: list[tuple[float, str]] = []
     with closing(JobFile.open(stored, read_only=True)) as job:
-        assert job.verify(lambda share, text: said.append((share, text))) is None
-    assert said == [(0.0, "recording 1 of 2"), (0.5, "recording 2 of 2"), (1.0, "")]
+        assert job.verify(lambda share, text: printed.append((share, text))) is None
+    assert printed == [(0.0, "recording 1 of 2"), (0.5, "recording 2 of 2"), (1.0, "")]
 
 
 def test_a_second_writer_is_refused_and_readers_are_not(stored: Path) -> None:
@@ -320,7 +320,7 @@ def test_creating_never_overwrites(stored: Path, tmp_path: Path) -> None:
 
 
 def test_a_full_disk_loses_nothing_that_was_stored(stored: Path) -> None:
-    """SQLite's own page limit stands in for the disk: the same error code, SQLITE_FULL."""
+    """SQLite's own page limit replaces the full disk: the same error code, SQLITE_FULL."""
     job = JobFile.open(stored)
     count = len(job.events())
     pages = job._db.execute("PRAGMA page_count").fetchone()[0]
@@ -395,8 +395,8 @@ def test_kill_at_any_moment_loses_no_acknowledged_event(stored: Path) -> None:
         time.sleep(rng.uniform(0.0, 0.12))
         writer.send_signal(signal.SIGKILL)
         rest, _ = writer.communicate()
-        for said in (line + rest).splitlines():
-            parts = said.split()
+        for printed in (line + rest).splitlines():
+            parts = printed.split()
             if len(parts) == 2 and len(parts[1]) == 64:  # the last line may be cut
                 acknowledged[int(parts[0])] = parts[1]
     job = JobFile.open(stored)

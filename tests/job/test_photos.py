@@ -82,7 +82,7 @@ def _bomb(width: int, height: int) -> bytes:
 
 
 @pytest.mark.parametrize(
-    ("data", "said"),
+    ("data", "message"),
     [
         (b"", "an empty file"),
         (b"RIFF....WAVEfmt ", "another kind of file"),
@@ -94,10 +94,10 @@ def _bomb(width: int, height: int) -> bytes:
         (_bomb(100, 100), "cannot be read"),
     ],
 )
-def test_what_is_no_photograph_is_named_in_one_sentence(data: bytes, said: str, tmp_path: Path) -> None:
+def test_what_is_no_photograph_is_named_in_one_sentence(data: bytes, message: str, tmp_path: Path) -> None:
     path = tmp_path / "photo.jpg"
     path.write_bytes(data)
-    with pytest.raises(InputError, match=said) as error:
+    with pytest.raises(InputError, match=message) as error:
         photos.read_photo(path)
     assert str(error.value).startswith("photo.jpg: found")
     assert path.read_bytes() == data

@@ -173,8 +173,8 @@ def test_an_old_entry_that_cannot_be_is_left_out_and_named(tmp_path: Path) -> No
     assert [each.body.value for each in visit.job.readings] == [75.0]
     assert visit.job.setting(AS_FOUND, "FC").trim_db is None
     assert [each.seq for each in visit.job.left_out] == [seq - 1, seq]
-    said = visit.failures(AS_FOUND)
-    assert said[0] == (f"Event {seq - 1} is ignored: found 1e+308 dB, expected a number from -200 to 250 dB.")
+    printed = visit.failures(AS_FOUND)
+    assert printed[0] == (f"Event {seq - 1} is ignored: found 1e+308 dB, expected a number from -200 to 250 dB.")
     assert visit.outcome("levels", AS_FOUND).done == 1
     visit.withdraw(seq - 1)
     assert [each.seq for each in visit.job.left_out] == [seq]

@@ -57,7 +57,7 @@ def test_closing_another_descriptor_of_the_job_lets_no_second_writer_in(path: Pa
 
 
 def test_what_another_program_appended_is_not_written_over(path: Path) -> None:
-    """With the lock lost, by a program that does not know ours: SQLite's own shell stands for it."""
+    """With the lock lost, by a program that does not know ours: SQLite's own shell takes its place."""
     job = JobFile.open(path)
     path.open("rb").close()
     digest = b"\1" * 32

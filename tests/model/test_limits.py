@@ -1,4 +1,4 @@
-"""Limits profiles: the shipped one cites its bases, a firm's own lies over it, and every slip is named."""
+"""Limits profiles: the shipped one cites its bases, a firm's own is over it, and every slip is named."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def test_a_profile_stored_before_a_quantity_was_judged_falls_back_to_the_default
 
 
 @pytest.mark.parametrize(
-    ("change", "said"),
+    ("change", "message"),
     [
         (("schema = 1", "schema = 2"), "studio.toml: schema: found 2, expected 1"),
         (("[[limit]]", "[[limits]]"), "limits: found an unknown key"),
@@ -76,9 +76,9 @@ def test_a_profile_stored_before_a_quantity_was_judged_falls_back_to_the_default
         (("basis", "[[limit]]\nbasis"), "expected"),
     ],
 )
-def test_each_slip_gets_its_sentence(change: tuple[str, str], said: str) -> None:
+def test_each_slip_gets_its_sentence(change: tuple[str, str], message: str) -> None:
     assert change[0] in OWN
-    with pytest.raises(InputError, match=re.escape(said)) as error:
+    with pytest.raises(InputError, match=re.escape(message)) as error:
         read_profile(OWN.replace(*change), "studio.toml")
     assert str(error.value).startswith("studio.toml")
 

@@ -46,7 +46,7 @@ def test_a_wider_limit_never_worsens_a_verdict(value: float, high: float, more: 
 
 
 def test_nobody_else_guards_a_verdict_in_another_way() -> None:
-    """The factor stands in one module: a rule of its own elsewhere would judge the same number differently."""
+    """The factor is in one module: another rule elsewhere would judge the same number differently."""
     package = Path(commission.__file__).parent
     using = []
     for path in sorted(package.rglob("*.py")):

@@ -262,10 +262,10 @@ def texts(document: Document) -> Iterator[str]:
         yield each.description
 
 
-def said(part: Section) -> str:
+def text_of(part: Section) -> str:
     """Everything that a section says, the ones inside included."""
     own = [part.title, *(text for block in part.blocks for text in texts_of(block))]
-    return "\n".join([*own, *(said(inner) for inner in part.sections)])
+    return "\n".join([*own, *(text_of(inner) for inner in part.sections)])
 
 
 def renamed(system: System, channel: str, **changes: object) -> System:

@@ -22,7 +22,7 @@ BLOCKS = frozenset("Title H1 H2 H3 H4 H5 H6 P Lbl LBody TH TD Caption Span".spli
 
 @dataclass(frozen=True)
 class Heard:
-    """One piece: `page` from 0, `x` and `y` where its first letter stands, pt from the lower left corner."""
+    """One piece: `page` from 0, `x` and `y` of its first letter, pt from the lower left corner."""
 
     role: str
     text: str
@@ -224,7 +224,7 @@ def table_faults(file: Pdf) -> list[str]:
         if {role(cell) for cell in heads} != {"TH"}:
             faults.append(f"table {count}: the first row is not made of headers")
         if any(_attribute(cell, "Scope") != "/Column" for cell in heads):
-            faults.append(f"table {count}: a header does not say that it stands over a column")
+            faults.append(f"table {count}: a header is not marked as the header of a column")
         for number, row in enumerate(rows[1:], start=2):
             if [role(cell) for cell in row] != ["TH", *["TD"] * (len(heads) - 1)]:
                 faults.append(f"table {count}, row {number}: not a header and one cell for each other column")
@@ -250,7 +250,7 @@ def order_faults(file: Pdf) -> list[str]:
     """Who listens goes the way of the eyes: on, down or to the right, never back."""
     pieces = [each for each in heard(file) if each.page >= 0]
     return [
-        f"“{b.text[:30]}” is heard after “{a.text[:30]}”, but stands before it"
+        f"“{b.text[:30]}” is heard after “{a.text[:30]}”, but is placed before it"
         for a, b in pairwise(pieces)
         if (b.page, -b.y) < (a.page, -a.y - 1.0) and not (b.page == a.page and b.x > a.x + 1.0)
     ]

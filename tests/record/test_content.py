@@ -19,9 +19,9 @@ from jobs import (
     heard_everywhere,
     renamed,
     response,
-    said,
     section,
     sections,
+    text_of,
     texts,
     visit_of,
 )
@@ -151,8 +151,8 @@ def test_the_order_and_what_every_record_has(odd: Document) -> None:
     assert {"summary", "site", "settings", "steps", "cautions", "signatures"} <= set(order)
     (places,) = [block for block in section(odd, "signatures").blocks if isinstance(block, Signatures)]
     assert len(places.places) == 2
-    assert "85 dB(A)" in said(section(odd, "cautions"))
-    assert "licensed trades" in said(section(odd, "cautions"))
+    assert "85 dB(A)" in text_of(section(odd, "cautions"))
+    assert "licensed trades" in text_of(section(odd, "cautions"))
 
 
 def test_the_same_visit_gives_the_same_record() -> None:
@@ -267,7 +267,7 @@ def test_a_step_that_nobody_knows_is_in_the_record(monkeypatch: pytest.MonkeyPat
     doc = record(visit)
     order = [part.id for part in section(doc, "steps").sections]
     assert order.index("step-layout") < order.index("step-tilt") < order.index("step-levels")
-    text = said(section(doc, "step-tilt"))
+    text = text_of(section(doc, "step-tilt"))
     for wanted in (
         "Do they lean?",
         "How far they tilt",
@@ -306,7 +306,7 @@ def test_a_step_that_nobody_knows_is_in_the_record(monkeypatch: pytest.MonkeyPat
 
 
 def _not_examined(doc: Document) -> str:
-    return said(section(doc, "summary")).split("Not examined in this visit: ")[1].split("\n")[0]
+    return text_of(section(doc, "summary")).split("Not examined in this visit: ")[1].split("\n")[0]
 
 
 def test_steps_not_done_say_so_in_place() -> None:
@@ -329,19 +329,19 @@ def test_a_visit_that_only_measured_reads_well_alone() -> None:
             heard=heard,
         )
     )
-    own = "\n".join(said(section(doc, part)) for part in ("summary", "settings", "site"))
+    own = "\n".join(text_of(section(doc, part)) for part in ("summary", "settings", "site"))
     for word in ("as left", "as-left", "before", "after", "again", "compared?"):
         found = [line for line in own.splitlines() if re.search(rf"\b{word}\b", line, re.IGNORECASE)]
         # What is to be done may say so; the visit itself has no second half that could be missed.
         fair = r"What it takes|enter these, then measure again|^after (the )?repair|^find the cause|never again"
         assert [line for line in found if not re.search(fair, line)] == [], word
-    assert "What each seat hears today" in said(section(doc, "summary"))
+    assert "What each seat hears today" in text_of(section(doc, "summary"))
     assert "step-compare" not in {part.id for part in sections(doc)}
 
 
 def test_one_seat_has_nothing_to_be_compared_with() -> None:
     doc = record(two_point_one())
-    text = said(section(doc, "summary"))
+    text = text_of(section(doc, "summary"))
     assert "2.1" not in text
     assert "(reference)" not in text
     assert "Seat A2: no real change. Loudness within 1.0 dB (was 1.0); timing within" in text
@@ -357,7 +357,7 @@ def test_twenty_seats_stand_in_grids_that_fit_a_page() -> None:
     assert any("C1–D5" in name for name in names)
     shown = {h.title for grid in grids(doc) if grid.title.startswith("Seats across") for h in grid.headings}
     assert {seat.id for seat in big_cinema().seats} <= shown
-    summary = said(section(doc, "summary"))
+    summary = text_of(section(doc, "summary"))
     assert all(f"Seat {seat.id}" in summary for seat in big_cinema().seats)
 
 
@@ -383,7 +383,7 @@ def judged(found: object, left: object) -> str:
             heard[(r, "FL", seat)] = response(75.0, 0.02)
             if shift is not None and not (r == AS_LEFT and seat == "A3"):
                 heard[(r, "FR", seat)] = response(75.0 + shift, 0.02 + shift / 1000)  # type: ignore[operator]
-    return said(section(record(visit_of(defined(system), heard=heard)), "summary-seats"))
+    return text_of(section(record(visit_of(defined(system), heard=heard)), "summary-seats"))
 
 
 @pytest.mark.parametrize(
@@ -406,14 +406,14 @@ def test_loudness_within_its_uncertainty_is_no_change() -> None:
 
 
 def test_nothing_is_called_sound_that_was_not_looked_at() -> None:
-    summary = said(section(record(ODD["as found by hand"]()), "summary"))
+    summary = text_of(section(record(ODD["as found by hand"]()), "summary"))
     assert "Too little was measured to say anything about: equipment and wiring" in summary
     # Thirteen levels that agree are a test of the settings, and of nothing else.
     assert re.findall("no fault in: ([^.]*)", summary) == ["the settings"]
 
 
 def test_every_technical_word_of_page_one_is_explained() -> None:
-    summary = said(section(record(two_point_one()), "summary"))
+    summary = text_of(section(record(two_point_one()), "summary"))
     for word in ("dB", "processor", "subwoofer"):
         assert (
             re.search(rf"(^|; ){word}\b[^;]*:", summary.split("Words on page one")[1], re.MULTILINE)
@@ -455,7 +455,7 @@ def test_signatures_given_on_the_screen_are_filled_in() -> None:
         ("Technician", "T. Ech", "14 March 2026"),
         ("Client", "", ""),
     ]
-    assert "one event was logged after this signature" in said(section(doc, "signatures"))
+    assert "one event was logged after this signature" in text_of(section(doc, "signatures"))
 
 
 def test_settings_changed_and_not_measured_again_are_not_called_better() -> None:
@@ -469,7 +469,7 @@ def test_settings_changed_and_not_measured_again_are_not_called_better() -> None
             heard={(AS_FOUND, c, s): response(75.0, 0.02) for c in ("FL", "FC", "FR") for s in ("A1", "A2")},
         )
     )
-    summary = said(section(doc, "summary"))
+    summary = text_of(section(doc, "summary"))
     assert "it was not measured again after that" in summary
     assert "no longer found" not in summary.lower()
     assert "New settings were noted, but not measured since, so its present state is not known." in summary
@@ -488,7 +488,7 @@ def test_an_interim_round_stands_between() -> None:
     doc = record(visit_of(defined(system), *bodies))
     titles = [part.title for part in section(doc, "step-levels").sections]
     assert titles == ["Levels, as found", "Levels, after the move", "Levels, as left"]
-    assert "1 of 3 done; the rest is missing." in said(section(doc, "step-levels-after-the-move"))
+    assert "1 of 3 done; the rest is missing." in text_of(section(doc, "step-levels-after-the-move"))
 
 
 def test_letterhead_and_paper_are_handed_on() -> None:
@@ -515,7 +515,7 @@ def test_deep_bass_is_how_far_a_seat_is_off_the_average(rounds: tuple[str, ...],
         for seat, level in (("A1", 75 - off), ("A2", 75.0), ("A3", 75 + off)):
             heard |= {(r, c, seat): response(75.0, 0.02) for c in ("FL", "FR")}
             heard[(r, "SUB1", seat)] = response(level, 0.02)
-    text = said(section(record(visit_of(defined(system), heard=heard)), "summary-seats"))
+    text = text_of(section(record(visit_of(defined(system), heard=heard)), "summary-seats"))
     (line,) = [line for line in text.splitlines() if line.startswith("Seat A1")]
     assert wanted in line
     (middle,) = [line for line in text.splitlines() if line.startswith("Seat A2")]

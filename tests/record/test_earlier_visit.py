@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from builders import cinema, defined, levels, setting
-from jobs import CREATED_AT, grids, said, section, sections, visit_of
+from jobs import CREATED_AT, grids, section, sections, text_of, visit_of
 
 from commission.model import AS_LEFT, EarlierVisit, EventBody, RoundOpened
 from commission.record.content import earlier_visit as content_module
@@ -34,7 +34,7 @@ def record(visit: Visit, **changes: object) -> Document:
 
 def page_one(*now: EventBody, then: tuple[EventBody, ...] = (*levels(LEVELS), *TRIMS)) -> str:
     earlier = earlier_of(visit_of(defined(SYSTEM), *then))
-    return said(section(record(visit_of(defined(SYSTEM), earlier, *now)), "summary-earlier"))
+    return text_of(section(record(visit_of(defined(SYSTEM), earlier, *now)), "summary-earlier"))
 
 
 def test_a_loudspeaker_that_fell_is_told_with_its_figure_and_its_doubt() -> None:
@@ -65,7 +65,7 @@ def test_a_loudspeaker_that_became_quieter_is_looked_at_before_its_trim_is_chang
     """Its trim is as it was: a cable, an amplifier or a driver made it quieter, and no trim makes up for that."""
     earlier = earlier_of(visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS))
     doc = record(visit_of(defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 69.0}), *TRIMS))
-    remains = said(section(doc, "summary-remains"))
+    remains = text_of(section(doc, "summary-remains"))
     (line,) = [line for line in remains.splitlines() if line.startswith("The loudness of Side left")]
     assert "Find out first why Side left became quieter (cable, amplifier, driver)" in line
     assert "Enter the trims" not in line
@@ -130,10 +130,10 @@ def test_the_step_tells_the_round_as_found_alone() -> None:
         defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 71.0}), *TRIMS, *levels(LEVELS, round_id=AS_LEFT)
     )
     doc = record(visit)
-    text = said(section(doc, "step-drift"))
+    text = text_of(section(doc, "step-drift"))
     assert "−3.0" in text
     assert "this visit as found with “Harbour Lane cinema” as found" in text
-    assert "Side left has become 4.0 dB quieter" in said(section(doc, "summary-earlier"))
+    assert "Side left has become 4.0 dB quieter" in text_of(section(doc, "summary-earlier"))
 
 
 def moved(each: Any, far: float) -> Any:
@@ -156,10 +156,10 @@ def test_the_json_tells_a_return_visit_and_no_other() -> None:
     then = visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS)
     assert "drift" not in results(then)
     visit = visit_of(defined(SYSTEM), earlier_of(then), *levels(LEVELS | {"SiL": 71.0}), setting("FL", trim_db=2.0))
-    told = json.loads(results_json(visit))["drift"]
-    assert told["round"] == "as-found"
-    assert (told["earlier"]["file"], told["earlier"]["digest"]) == ("last.commission", then.job.digest)
-    changes = {(c["quantity"], c["channel"]): c for c in told["changes"]}
+    reported = json.loads(results_json(visit))["drift"]
+    assert reported["round"] == "as-found"
+    assert (reported["earlier"]["file"], reported["earlier"]["digest"]) == ("last.commission", then.job.digest)
+    changes = {(c["quantity"], c["channel"]): c for c in reported["changes"]}
     trim, fallen = changes[("trim_db", "FL")], changes[("level_db", "SiL")]
     assert (trim["then"], trim["now"], trim["word"], trim["drifted"], trim["uncertainty"]) == (
         -1,
@@ -170,6 +170,6 @@ def test_the_json_tells_a_return_visit_and_no_other() -> None:
     )
     assert (fallen["change"], fallen["drifted"], fallen["seats"]) == (-4.0, True, {"A2": -4.0})
     assert abs(fallen["change"]) > fallen["k"] * fallen["uncertainty"]
-    assert {(each["quantity"], each["why"]) for each in told["not_compared"]} == {
+    assert {(each["quantity"], each["why"]) for each in reported["not_compared"]} == {
         (quantity, "this round does not have them") for quantity in ("trim_db", "held_distance", "held_polarity")
     }

@@ -55,7 +55,7 @@ KINDS = {
     "settings.trims": ("settings", "levels", "levels.match", "The loudness of"),
     "house.squeak": ("room", "seats", "seats.squeak", "Likely: Squeak"),
 }
-"""The last is known to no table of the record: it stands for a rule that somebody adds later."""
+"""The last is known to no table of the record: it represents a rule that somebody adds later."""
 CHECKS = {
     "seats.polarity": "Polarity of each loudspeaker",
     "seats.treble": "High tones compared with the partner loudspeaker",
@@ -410,7 +410,7 @@ def _of_checks(page: Page, truth: Truth) -> Iterator[str]:
         alone = line.startswith(CHECKS["levels.match"]) and not _explained(truth, "levels.match", "FC")
         about = alone or re.match(r"The loudness of [^:.]*\bCentre\b", line)
         if about and "Dialogue is quiet: Centre" not in line:
-            yield f"the centre is 2.8 dB low, and nothing is said of quiet dialogue: {line}"
+            yield f"the centre is 2.8 dB low, and nothing is reported about quiet dialogue: {line}"
 
 
 def _of_the_whole(page: Page, truth: Truth) -> Iterator[str]:
@@ -429,17 +429,17 @@ def _of_the_whole(page: Page, truth: Truth) -> Iterator[str]:
     gone = len(page.gone)
     for pattern, count in ((r"(\w+) problems? (?:remain|w)", problems), (r"(\w+) found before (?:is|are)", gone)):
         found = re.search(pattern, page.bottom_line)
-        said = WORDS.index(found[1].lower()) if found and found[1].lower() in WORDS else 0
-        if said != count and not (gone and not problems):
-            yield f"{count} are on the page, and its first line says {said}: {page.bottom_line}"
+        printed = WORDS.index(found[1].lower()) if found and found[1].lower() in WORDS else 0
+        if printed != count and not (gone and not problems):
+            yield f"{count} are on the page, and its first line says {printed}: {page.bottom_line}"
     if open_faults and not re.search(r"^\w+ problems? (remain|was|were)", page.bottom_line):
         yield f"problems are open: {page.bottom_line}"
     logged = [f.action for f in faults]
     for action, word in (("repaired", "repair"), ("adjusted", "adjustment"), ("replaced", "replacement")):
         lines = [line for line in page.done if re.search(rf"\b{word}s? (?:was|were) logged", line)]
-        said = WORDS.index(lines[0].split()[0].lower()) if lines else 0
-        if said != logged.count(action):
-            yield f"{logged.count(action)} {word}s are logged, and the page says {said}"
+        printed = WORDS.index(lines[0].split()[0].lower()) if lines else 0
+        if printed != logged.count(action):
+            yield f"{logged.count(action)} {word}s are logged, and the page says {printed}"
     if "does not say who caused a fault" not in page.intro:
         yield "who caused a fault is left open"
     needed = {"equipment and wiring": "electronics", "the settings": "settings", "the room": "room"}

@@ -1,4 +1,4 @@
-"""Records that somebody altered after they were made: each is caught, or it is said what could not be compared.
+"""Records that somebody altered after they were made: each is caught, or what could not be compared is named.
 
 The forgeries are made with pikepdf (qpdf) and pypdf's own writer, programs that did not make the record. What a PDF can
 hide its pages behind (annotations, boxes, later updates): ISO 32000-1, 7.5.6, 12.5, 14.11.2 (from memory).
@@ -96,9 +96,9 @@ def test_a_pdf_saved_by_another_program_is_not_confirmed(
 ) -> None:
     raw = edited(made["pdf"], lambda file: None, **options)
     assert raw != made["pdf"]
-    said = check(visit, raw)
-    assert overall(said).matches is None, said
-    assert "The file was saved again by another program" in said[-1].text
+    output = check(visit, raw)
+    assert overall(output).matches is None, output
+    assert "The file was saved again by another program" in output[-1].text
 
 
 def cover(file: pikepdf.Pdf) -> None:
@@ -125,9 +125,9 @@ def swap_picture(file: pikepdf.Pdf) -> None:
 def test_what_lies_over_the_words_is_not_confirmed(
     visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], None]
 ) -> None:
-    said = check(visit, edited(made["pdf"], forge))
-    assert overall(said).matches is None
-    assert "covered, cut off or drawn over" in said[-1].text
+    output = check(visit, edited(made["pdf"], forge))
+    assert overall(output).matches is None
+    assert "covered, cut off or drawn over" in output[-1].text
 
 
 def run_script(file: pikepdf.Pdf) -> None:
@@ -152,9 +152,9 @@ def associate_another_file(file: pikepdf.Pdf) -> None:
 def test_what_goes_with_the_pages_is_not_confirmed(
     visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], None]
 ) -> None:
-    said = check(visit, edited(made["pdf"], forge))
-    assert overall(said).matches is None
-    assert "not, to the byte, the one that this job gives" in said[-1].text
+    output = check(visit, edited(made["pdf"], forge))
+    assert overall(output).matches is None
+    assert "not, to the byte, the one that this job gives" in output[-1].text
 
 
 def test_an_update_appended_to_a_pdf_is_named(visit: Visit, made: dict[str, bytes]) -> None:
@@ -163,17 +163,17 @@ def test_an_update_appended_to_a_pdf_is_named(visit: Visit, made: dict[str, byte
     writer.add_metadata({"/Keywords": "x"})
     buffer = io.BytesIO()
     writer.write(buffer)
-    said = check(visit, buffer.getvalue())
-    assert overall(said).matches is None
-    assert "Something was added after the record was made" in said[-1].text
+    output = check(visit, buffer.getvalue())
+    assert overall(output).matches is None
+    assert "Something was added after the record was made" in output[-1].text
     writer = PdfWriter(io.BytesIO(made["pdf"]), incremental=True)
     writer.add_annotation(1, FreeText(text="all pass", rect=(0, 0, 600, 800)))
     buffer = io.BytesIO()
     writer.write(buffer)
     assert buffer.getvalue().startswith(made["pdf"])
-    said = check(visit, buffer.getvalue())
-    assert overall(said).matches is None
-    assert "Something was added after the record was made" in said[-1].text
+    output = check(visit, buffer.getvalue())
+    assert overall(output).matches is None
+    assert "Something was added after the record was made" in output[-1].text
 
 
 def fewer(file: pikepdf.Pdf) -> None:
@@ -220,10 +220,10 @@ def turned(file: pikepdf.Pdf) -> None:
 def test_what_differs_is_named(
     visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], object], named: str
 ) -> None:
-    said = check(visit, edited(made["pdf"], forge))
-    assert any(each.matches is False and named in each.text for each in said), said
-    assert not overall(said).matches
-    assert not any("\x1b" in each.text for each in said)
+    output = check(visit, edited(made["pdf"], forge))
+    assert any(each.matches is False and named in each.text for each in output), output
+    assert not overall(output).matches
+    assert not any("\x1b" in each.text for each in output)
 
 
 @pytest.mark.parametrize("encryption", [pikepdf.Encryption(owner="a", user="b"), pikepdf.Encryption(owner="a", R=4)])
@@ -240,14 +240,14 @@ def test_pdfs_that_cannot_be_read_get_one_sentence(
 def test_a_date_before_the_last_event_is_doubted(visit: Visit) -> None:
     target = visit.path.with_name("backdated.html")
     write_record(visit, target, created_at="2001-01-01T00:00:00Z")
-    said = check_record(target, visit)
-    assert overall(said).matches is None
-    assert any("dated 2001-01-01T00:00:00Z, before its last event" in each.text for each in said)
+    output = check_record(target, visit)
+    assert overall(output).matches is None
+    assert any("dated 2001-01-01T00:00:00Z, before its last event" in each.text for each in output)
 
 
 def test_what_no_job_holds_is_said_to_be_of_the_record(visit: Visit, made: dict[str, bytes]) -> None:
-    said = check(visit, made["html"])
-    assert said[-1].text.endswith(f"gives with the date that the record bears ({WHEN}) and its letterhead.")
+    output = check(visit, made["html"])
+    assert output[-1].text.endswith(f"gives with the date that the record bears ({WHEN}) and its letterhead.")
 
 
 @pytest.mark.parametrize(
@@ -264,9 +264,9 @@ def test_a_page_with_the_same_words_but_other_markup_is_refused(
 ) -> None:
     text = made["html"].decode()
     assert old in text
-    said = check(visit, text.replace(old, new).encode())
-    assert overall(said).matches is False
-    assert "The words of the page are right, but its markup, styles" in said[-1].text
+    output = check(visit, text.replace(old, new).encode())
+    assert overall(output).matches is False
+    assert "The words of the page are right, but its markup, styles" in output[-1].text
 
 
 def test_json_by_another_program_and_what_stands_in_it_twice(visit: Visit, made: dict[str, bytes]) -> None:
@@ -298,8 +298,8 @@ def test_json_by_another_program_and_what_stands_in_it_twice(visit: Visit, made:
 def test_what_a_record_says_of_itself_is_not_taken_on_trust(
     visit: Visit, made: dict[str, bytes], changes: dict[str, Any]
 ) -> None:
-    said = check(visit, json.dumps(json.loads(made["json"]) | changes).encode())
-    assert overall(said).matches is None
+    output = check(visit, json.dumps(json.loads(made["json"]) | changes).encode())
+    assert overall(output).matches is None
 
 
 def test_a_broken_log_confirms_nothing() -> None:
@@ -324,9 +324,9 @@ def test_large_values_are_told_briefly_and_many_differences_are_counted(visit: V
     for _ in range(500):
         deep = [deep]
     data |= {"results": deep, "long": "x" * 1_000_000, "many": [[]] * 1000, "log": [[]] * 10_000}
-    said = check(visit, json.dumps(data).encode())
-    assert all(len(each.text) < 300 for each in said)
-    assert any(each.text.endswith("9995 more differences are not listed.") for each in said)
+    output = check(visit, json.dumps(data).encode())
+    assert all(len(each.text) < 300 for each in output)
+    assert any(each.text.endswith("9995 more differences are not listed.") for each in output)
     assert few(f"{i}" for i in range(7)) == ["0", "1", "2", "3", "4", "2 more differences are not listed"]
 
 
@@ -341,16 +341,16 @@ def test_letters_of_other_fonts_are_no_fraud(tmp_path: Path, monkeypatch: pytest
         lambda typst, document: (lambda text: "".join(c if c in letters.KNOWN else "[?]" for c in text), False),
     )
     monkeypatch.setattr(pdf, "drawable", letters.drawable)
-    said = check_record(target, visit)
+    output = check_record(target, visit)
     visit.close()
-    assert overall(said).matches is None, said
-    assert "may look different on another computer" in " ".join(each.text for each in said)
+    assert overall(output).matches is None, output
+    assert "may look different on another computer" in " ".join(each.text for each in output)
 
 
 def test_a_page_of_another_size_is_not_read_through(visit: Visit, made: dict[str, bytes]) -> None:
-    said = check(visit, made["html"].replace(b"</body>", b"<" * 2_000_000 + b"</body>"))
-    assert overall(said).matches is False
-    assert "something was added to it" in said[-1].text
+    output = check(visit, made["html"].replace(b"</body>", b"<" * 2_000_000 + b"</body>"))
+    assert overall(output).matches is False
+    assert "something was added to it" in output[-1].text
 
 
 def test_long_pages_are_told_by_their_beginning() -> None:

@@ -172,11 +172,11 @@ def parse(raw: bytes) -> Element:
 
 
 def names_of(tree: Element) -> Counter[str]:
-    """How often each element stands in a page."""
+    """How often each element occurs in a page."""
     return Counter(str(each.tag) for each in tree.iter())
 
 
-def said(text: str) -> str:
+def printed(text: str) -> str:
     """Letters alone: pages break and join words as they need."""
     return re.sub(r"\s+", "", unicodedata.normalize("NFC", clean_text(text)))
 
@@ -195,15 +195,17 @@ def test_no_text_becomes_markup_of_a_page(texts: dict[str, str]) -> None:
     assert names_of(tree).keys() <= allowed.keys() | {"{http://www.w3.org/2000/svg}tspan"}
     for name in ("img", "style", "a", "table", "h1"):
         assert names_of(tree)[name] == allowed[name]
-    words = said("".join(tree.itertext()))
+    words = printed("".join(tree.itertext()))
     for key in ("title", "client", "place", "note", "caption", "basis", "head", "line"):
-        assert said(f"{key}: {texts[key]}") in words, key
+        assert printed(f"{key}: {texts[key]}") in words, key
 
 
 @settings(deadline=None, max_examples=3, phases=(Phase.generate,))
 @given(texts=TEXTS)
 def test_no_text_becomes_markup_of_the_typesetter(texts: dict[str, str]) -> None:
-    found = said("".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(rendered(texts, ".pdf"))).pages))
+    found = printed(
+        "".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(rendered(texts, ".pdf"))).pages)
+    )
     for key in ("client", "note", "caption"):
         assert f"{key}:" in found
     assert "root:" not in found

@@ -77,10 +77,10 @@ def test_headings_in_order_tables_with_scopes_and_drawings_with_words(made: tupl
 
 
 def test_every_text_arrives_as_text() -> None:
-    said = text_of(parse(render_html(hostile())))
+    printed = text_of(parse(render_html(hostile())))
     for text in HOSTILE:
-        assert " ".join(clean_text(text).replace("e\u0301", "é").split()) in said
-    assert DIGEST in said
+        assert " ".join(clean_text(text).replace("e\u0301", "é").split()) in printed
+    assert DIGEST in printed
 
 
 def test_attachments_come_out_as_they_went_in() -> None:

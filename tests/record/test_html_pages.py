@@ -92,10 +92,10 @@ def checked(files: list[Path]) -> list[str]:
     jar = Path(MODULES) / "node_modules" / "vnu-jar" / "build" / "dist" / "vnu.jar"
     command = [program("java"), "-jar", str(jar), "--format", "json", "--also-check-svg", *map(str, files)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=600, check=False)
-    said = json.loads(done.stderr)["messages"]
+    printed = json.loads(done.stderr)["messages"]
     return [
         f"{Path(m.get('url', '')).name}:{m.get('lastLine')}: {m['message']}"
-        for m in said
+        for m in printed
         if not (m["type"] == "info" and any(known in m["message"] for known in KNOWN))
     ]
 
@@ -118,7 +118,7 @@ IN_BROWSER = {
     "pictures are not shown": ("img-src data:", "img-src 'none'"),
     "fetches http": ('<img src="data:image/png', '<img src="http://127.0.0.1:9/x.png?'),
 }
-"""What is told → what is put for what in a page."""
+"""What is reported → what is replaced in a page, and by what."""
 IN_HTML = {
     "Duplicate ID": ('id="grid-13"', 'id="record"'),
     "Stray end tag": ("</figcaption>", "</figcaption></span>"),
@@ -132,10 +132,10 @@ IN_HTML = {
 def broken(folder: Path, changes: dict[str, tuple[str, str]]) -> dict[str, Path]:
     text = render_html(ordinary()).decode()
     files = {}
-    for number, (told, (old, new)) in enumerate(changes.items()):
+    for number, (reported, (old, new)) in enumerate(changes.items()):
         assert text.replace(old, new) != text
-        files[told] = folder / f"broken{number}.html"
-        files[told].write_text(text.replace(old, new), encoding="utf-8")
+        files[reported] = folder / f"broken{number}.html"
+        files[reported].write_text(text.replace(old, new), encoding="utf-8")
     return files
 
 
@@ -144,12 +144,20 @@ def test_the_browser_finds_what_is_broken(tmp_path: Path) -> None:
     done = in_browser(list(files.values()), "--once")
     assert done.returncode == 1
     lines = done.stdout.splitlines()
-    missed = [told for told, path in files.items() if not any(path.name in line and told in line for line in lines)]
+    missed = [
+        reported
+        for reported, path in files.items()
+        if not any(path.name in line and reported in line for line in lines)
+    ]
     assert missed == [], done.stdout
 
 
 def test_the_checker_finds_what_is_broken(tmp_path: Path) -> None:
     files = broken(tmp_path, IN_HTML)
-    said = checked(list(files.values()))
-    missed = [told for told, path in files.items() if not any(path.name in line and told in line for line in said)]
-    assert missed == [], said
+    printed = checked(list(files.values()))
+    missed = [
+        reported
+        for reported, path in files.items()
+        if not any(path.name in line and reported in line for line in printed)
+    ]
+    assert missed == [], printed

@@ -106,7 +106,7 @@ def test_any_bytes_give_one_sentence(content: bytes) -> None:
 
 
 @pytest.mark.parametrize(
-    ("toml", "said"),
+    ("toml", "printed"),
     [
         ("name = 3", "name: found int"),
         ('name = "' + "x" * 81 + '"', "81 characters"),
@@ -123,11 +123,11 @@ def test_any_bytes_give_one_sentence(content: bytes) -> None:
         ("name = ", "no valid TOML"),
     ],
 )
-def test_refusals_name_the_field(tmp_path: Path, toml: str, said: str) -> None:
+def test_refusals_name_the_field(tmp_path: Path, toml: str, printed: str) -> None:
     path = write(
         tmp_path, toml, logo_gif=b"GIF89a", logo_svg=b"<svg/>", broken_png=png()[:30], huge_png=png(width=9000)
     )
-    with pytest.raises(InputError, match=said):
+    with pytest.raises(InputError, match=printed):
         load_letterhead(path)
 
 

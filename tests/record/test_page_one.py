@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 from builders import cinema, defined, levels, setting, tapes
-from jobs import CREATED_AT, Shelf, grids, renamed, response, said, section, sections, visit_of
+from jobs import CREATED_AT, Shelf, grids, renamed, response, section, sections, text_of, visit_of
 
 from commission.diagnosis import RULES
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
@@ -59,7 +59,7 @@ def front(*bodies: EventBody, given: Heard) -> Document:
 
 def problems(doc: Document) -> str:
     """What remains, and what is no longer found."""
-    return "\n".join(said(part) for part in sections(doc) if part.id in ("summary-remains", "summary-found"))
+    return "\n".join(text_of(part) for part in sections(doc) if part.id in ("summary-remains", "summary-found"))
 
 
 # --- what became of a fault -----------------------------------------------------------------------------------------
@@ -70,15 +70,15 @@ def test_no_longer_found_where_it_was_checked_again() -> None:
     (line,) = [line for line in problems(doc).splitlines() if "Front right" in line]
     assert line.endswith("No longer found.")
     # What that rests on is listed with the finding: three seats, each checked again.
-    assert "Checked again\nPolarity, as left: ✓ 3" in said(section(doc, "findings"))
+    assert "Checked again\nPolarity, as left: ✓ 3" in text_of(section(doc, "findings"))
 
 
 def test_a_loudspeaker_that_was_not_measured_again_is_not_said_to_be_seen() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, "FR"), **heard(AS_LEFT, ("FL", "FC"))})
     (line,) = [line for line in problems(doc).splitlines() if "The two wires of Front right" in line]
     assert "Not measured again, so its present state is not known." in line
-    assert "measured as it was found and, in part, again" in said(section(doc, "summary"))
-    assert "recordings at the seats were not repeated: Front right." in said(section(doc, "summary-remains"))
+    assert "measured as it was found and, in part, again" in text_of(section(doc, "summary"))
+    assert "recordings at the seats were not repeated: Front right." in text_of(section(doc, "summary-remains"))
 
 
 def test_a_fault_of_the_visit_itself_is_told_as_one() -> None:
@@ -86,8 +86,8 @@ def test_a_fault_of_the_visit_itself_is_told_as_one() -> None:
     text = problems(doc)
     assert "It was not there in the first measurement." in text
     assert "Still there" not in text
-    assert "It was not there in the first measurement." in said(section(doc, "findings"))
-    assert "Front right" in said(section(doc, "summary-remains"))
+    assert "It was not there in the first measurement." in text_of(section(doc, "findings"))
+    assert "Front right" in text_of(section(doc, "summary-remains"))
 
 
 def test_what_was_not_tested_at_first_is_not_called_new() -> None:
@@ -115,7 +115,7 @@ def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
     # As left it reads 78 dB under −1 dB: −4 dB makes it 75 dB.
     trims = [row[:4] for row in proposed.rows if row[1] == "trim"]
     assert trims == [("FR (Front right)", "trim", "−1.0", "−4.0")]
-    assert "differ from the proposed settings" in said(section(doc, "settings-after"))
+    assert "differ from the proposed settings" in text_of(section(doc, "settings-after"))
 
 
 def test_settings_alone_do_not_put_times_right() -> None:
@@ -138,12 +138,14 @@ def test_settings_alone_do_not_put_times_right() -> None:
 
 def test_no_fault_is_claimed_only_as_far_as_it_was_tested() -> None:
     text = problems(front(given=heard(AS_FOUND, FRONT)))
-    assert "The measurements showed no fault in: equipment and wiring" not in text  # swaps and levels were not told
+    assert (
+        "The measurements showed no fault in: equipment and wiring" not in text
+    )  # swaps and levels were not determined
     assert "Not everything was tested; the tests that were made showed no fault in: equipment and wiring" in text
 
 
 def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
-    """SUB1 sounds 15 ms late: what the subwoofers do together cannot be told yet."""
+    """SUB1 sounds 15 ms late: what the subwoofers do together is not determined yet."""
     system = cinema(["FL", "FC", "FR", "SUB1"], SEATS)
     tape = {"FL": 3.5, "FC": 3.2, "FR": 3.5, "SUB1": 3.6}
     given = heard(AS_FOUND, FRONT)
@@ -163,14 +165,14 @@ def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
     )
     text = problems(doc)
     assert "The bass of Subwoofer 1 comes late" in text
-    assert "Other faults must be repaired first, before anything can be said about: the room." in text
+    assert "Other faults must be repaired first, before anything is known about: the room." in text
 
 
 def test_a_recording_that_clipped_is_no_fault_of_the_cinema() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, clipped=True), **heard(AS_LEFT, FRONT, clipped=False)})
     assert "it is no fault of the cinema. No longer found." in problems(doc)
     assert "showed no fault in: equipment and wiring" in problems(doc)
-    assert said(section(doc, "summary")).splitlines()[1].startswith("No problem with a known cause was found")
+    assert text_of(section(doc, "summary")).splitlines()[1].startswith("No problem with a known cause was found")
 
 
 # --- seats ----------------------------------------------------------------------------------------------------------
@@ -186,7 +188,7 @@ def test_a_subwoofer_does_not_blur_when_the_others_are_heard() -> None:
             given[(r, "FR", s)] = response(75.0, 0.02 + apart, arrival_u_s=8e-5)
             given[(r, "SUB1", s)] = response(75.0, 0.02, arrival_u_s=1.5e-3)
     settings = [setting(c, round_id=r, distance=3.0) for r in (AS_FOUND, AS_LEFT) for c in ("FL", "FR", "SUB1")]
-    text = said(section(record(visit_of(defined(system), *settings, heard=given)), "summary-seats"))
+    text = text_of(section(record(visit_of(defined(system), *settings, heard=given)), "summary-seats"))
     assert "timing better, within 2.0 ms (before 3.0 ms)" in text
 
 
@@ -200,7 +202,7 @@ def test_better_in_part_of_what_was_measured_is_not_better_altogether() -> None:
             (AS_LEFT, "FL", s): response(75.0, 0.020),
             (AS_LEFT, "FR", s): response(75.0, 0.020),
         }
-    text = said(section(front(*(setting(c, distance=3.0) for c in FRONT), given=given), "summary-seats"))
+    text = text_of(section(front(*(setting(c, distance=3.0) for c in FRONT), given=given), "summary-seats"))
     assert (
         "Seat A1: better, as far as it was compared. Loudness better, within 0.0 dB (before 4.0 dB); timing" in text
     )
@@ -208,10 +210,10 @@ def test_better_in_part_of_what_was_measured_is_not_better_altogether() -> None:
 
 def test_loudness_over_some_loudspeakers_says_so() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, ("FL", "FC"))})
-    text = said(section(doc, "summary-seats"))
+    text = text_of(section(doc, "summary-seats"))
     assert "Loudness covers the 2 of 3 loudspeakers that were measured each time." in text
     whole = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT)})
-    assert "loudspeakers that were measured each time" not in said(section(whole, "summary-seats"))
+    assert "loudspeakers that were measured each time" not in text_of(section(whole, "summary-seats"))
 
 
 # --- settings, method, files ----------------------------------------------------------------------------------------
@@ -221,7 +223,7 @@ def test_loudness_is_not_told_over_none_of_the_loudspeakers() -> None:
     """Where only the subwoofer was recorded again."""
     channels = (*FRONT, "SUB1")
     given = {**heard(AS_FOUND, channels), **heard(AS_LEFT, ("SUB1",))}
-    text = said(section(record(visit_of(defined(cinema(channels, SEATS)), heard=given)), "summary-seats"))
+    text = text_of(section(record(visit_of(defined(cinema(channels, SEATS)), heard=given)), "summary-seats"))
     assert "Loudness within 0.0 dB before, not measured again" in text
     assert "Loudness covers the" not in text
 
@@ -229,16 +231,16 @@ def test_loudness_is_not_told_over_none_of_the_loudspeakers() -> None:
 def test_a_round_that_was_opened_and_nothing_more_tells_nothing() -> None:
     opened = RoundOpened(round=AS_LEFT)
     doc = front(opened, given=heard(AS_FOUND, FRONT))
-    assert said(section(doc, "summary")) == said(section(front(given=heard(AS_FOUND, FRONT)), "summary"))
+    assert text_of(section(doc, "summary")) == text_of(section(front(given=heard(AS_FOUND, FRONT)), "summary"))
     # Nor does it hide what was measured in between.
     doc = front(opened, given={**heard(AS_FOUND, FRONT, "FR"), **heard("second-try", FRONT)})
-    assert "again during the work (second try), but not as it was left" in said(section(doc, "summary"))
+    assert "again during the work (second try), but not as it was left" in text_of(section(doc, "summary"))
     assert "No longer found." in problems(doc)
 
 
 def test_settings_of_loudspeakers_that_are_gone_do_not_stop_the_record() -> None:
     doc = record(visit_of(defined(cinema(FRONT)), setting("FL", trim_db=1.0), defined(cinema(()))))
-    assert "No setting of the processor was entered." in said(section(doc, "settings"))
+    assert "No setting of the processor was entered." in text_of(section(doc, "settings"))
 
 
 def test_settings_finer_than_a_step_keep_every_digit() -> None:
@@ -250,12 +252,12 @@ def test_settings_finer_than_a_step_keep_every_digit() -> None:
 
 def test_after_a_reset_what_the_record_does_not_hold_is_said() -> None:
     bare = visit_of(defined(cinema(["FL"], ["A2"])), setting("FL", trim_db=1.0))
-    text = said(section(record(bare), "settings-after"))
+    text = text_of(section(record(bare), "settings-after"))
     assert "does not contain the crossover of each loudspeaker, the bands of the equaliser and" in text
     assert "in m, steps of 0.03 m" in text
     assert "Assumed speed of sound" in text
     system = renamed(cinema(["FL", "FR"], ["A2"]), "FL", high_pass_hz=80.0)
-    held = said(section(record(visit_of(defined(system), setting("FL", trim_db=1.0))), "settings-after"))
+    held = text_of(section(record(visit_of(defined(system), setting("FL", trim_db=1.0))), "settings-after"))
     assert "the crossover of each loudspeaker" not in held
     assert "High-pass –: full range, or not entered." in held
 
@@ -297,7 +299,7 @@ def test_how_it_was_measured_is_told_round_by_round() -> None:
         "Source",
     ]
     assert grid.rows[0][2:] == ("1", "9 impulse responses", "one clock for all", "active", "files")
-    text = said(section(doc, "site-method"))
+    text = text_of(section(doc, "site-method"))
     assert "read at A2 (1.10 m above the floor), slow, with the processor's test noise; target 75 dB(C)" in text
     assert "at the ears: A1, A2, A3 (1.10 m above the floor)" in text
     assert "site-method" not in {part.id for part in sections(record(visit_of(defined(cinema()))))}
@@ -316,7 +318,7 @@ def test_a_simulated_room_is_not_told_as_a_real_one() -> None:
         )
         for source in ("file", "rehearsal")
     ]
-    texts = [said(section(record(visit_of(defined(cinema(["FL"], ["A2"])), body)), "summary")) for body in bodies]
+    texts = [text_of(section(record(visit_of(defined(cinema(["FL"], ["A2"])), body)), "summary")) for body in bodies]
     assert ["of a simulated room, not of a real cinema" in text for text in texts] == [False, True]
 
 
@@ -345,20 +347,20 @@ def test_uncertainties_stand_beside_their_own_limits() -> None:
 
 def test_a_processor_of_which_nothing_is_noted_is_not_described_as_if_it_were() -> None:
     known, unknown = (
-        said(section(record(visit_of(defined(cinema(["FL"], ["A2"], processor=p)))), "site"))
+        text_of(section(record(visit_of(defined(cinema(["FL"], ["A2"], processor=p)))), "site"))
         for p in (Processor(model="surround processor"), Processor())
     )
     assert "assumed" not in known
     assert unknown.count("(assumed: no processor was entered)") == 3
     # Nor is what its settings rest on, after a reset.
     doc = record(visit_of(defined(cinema(["FL"], ["A2"], processor=Processor())), setting("FL", trim_db=1.0)))
-    assert said(section(doc, "settings-after")).count("(assumed: no processor was entered)") == 3
+    assert text_of(section(doc, "settings-after")).count("(assumed: no processor was entered)") == 3
 
 
 def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
     channels = ("FL", "FC", "TpFL", "TpFR")
     doc = {
-        c: said(
+        c: text_of(
             section(
                 record(visit_of(defined(cinema(channels, SEATS)), heard=heard(AS_FOUND, channels, c))),
                 "summary-remains",
@@ -376,7 +378,7 @@ def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
 def test_the_opening_says_which_rounds_there_are() -> None:
     def opening(*rounds: str) -> str:
         given = {key: value for r in rounds for key, value in heard(r, FRONT).items()}
-        return said(section(front(given=given), "summary")).splitlines()[2]
+        return text_of(section(front(given=given), "summary")).splitlines()[2]
 
     assert "measured as it is; no change is recorded" in opening(AS_FOUND)
     assert "measured as it was found and again as it was left." in opening(AS_FOUND, AS_LEFT)
@@ -386,11 +388,13 @@ def test_the_opening_says_which_rounds_there_are() -> None:
 
 
 def test_seats_that_were_recorded_only_at_the_end_are_not_called_unmeasured() -> None:
-    text = said(section(front(given=heard(AS_LEFT, FRONT)), "summary-seats"))
+    text = text_of(section(front(given=heard(AS_LEFT, FRONT)), "summary-seats"))
     assert "not compared, because it was not measured both times. Loudness within 0.0 dB, not measured" in text
     assert ": not measured." not in text
     # Other loudspeakers than before are no comparison.
-    text = said(section(front(given={**heard(AS_FOUND, ("FL",)), **heard(AS_LEFT, ("FC", "FR"))}), "summary-seats"))
+    text = text_of(
+        section(front(given={**heard(AS_FOUND, ("FL",)), **heard(AS_LEFT, ("FC", "FR"))}), "summary-seats")
+    )
     assert "Loudness within" not in text
 
 

@@ -227,7 +227,9 @@ def test_a_heading_stays_with_what_it_announces() -> None:
             pdf.render_pdf(ordinary(sections=(Section(id="f", title="Filler", blocks=(filler,), sections=(step,)),)))
         )
         (where,) = [text for text in found if "Outer heading" in text]
-        assert all(said in where for said in ("Question?", "Inner heading", "State.", "Trims and delays", "FL 11"))
+        assert all(
+            printed in where for printed in ("Question?", "Inner heading", "State.", "Trims and delays", "FL 11")
+        )
 
 
 def test_a_torn_table_has_rows_on_its_first_page() -> None:

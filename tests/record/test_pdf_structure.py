@@ -50,7 +50,7 @@ def bare(text: str) -> str:
 
 
 def pieces(document: Document) -> Iterator[tuple[str, str]]:
-    """(kind of element, words) as a document of plain letters shall be heard."""
+    """(kind of element, words) as a document of plain letters should be read aloud."""
     yield "Title", document.title
     yield from (("P", text) for text in (document.subtitle, document.date_text) if text)
     yield from (("P", text) for text in (document.letterhead.name, *document.letterhead.lines) if text)
@@ -103,8 +103,8 @@ def of_block(block: Block) -> Iterator[tuple[str, str]]:
 def test_all_of_it_is_heard_piece_by_piece_in_the_order_of_the_document() -> None:
     document = ordinary()
     with pikepdf.open(io.BytesIO(render_pdf(document))) as file:
-        told = [(each.role, bare(each.text)) for each in pdf_reading.heard(file)]
-    assert told == [(kind, bare(text)) for kind, text in pieces(document)]
+        reported = [(each.role, bare(each.text)) for each in pdf_reading.heard(file)]
+    assert reported == [(kind, bare(text)) for kind, text in pieces(document)]
 
 
 def test_tags_and_content_lead_to_each_other(made: tuple[Document, pikepdf.Pdf]) -> None:
@@ -133,25 +133,27 @@ def test_bookmarks_are_the_headings(made: tuple[Document, pikepdf.Pdf]) -> None:
             yield level, section.title
             yield from titles(section.sections, level + 1)
 
-    told = [
+    reported = [
         (int(each.role[1]), bare(each.text)) for each in pdf_reading.heard(file) if re.fullmatch("H[1-6]", each.role)
     ]
     marked = [(level, bare(title)) for level, title in pdf_reading.bookmarks(file)]
     assert (
-        [level for level, _ in marked] == [level for level, _ in told] == [n for n, _ in titles(document.sections, 1)]
+        [level for level, _ in marked]
+        == [level for level, _ in reported]
+        == [n for n, _ in titles(document.sections, 1)]
     )
     if document.title == ordinary().title:  # hostile letters are described, and right to left is shown left to right
-        assert marked == told == [(level, bare(title)) for level, title in titles(document.sections, 1)]
+        assert marked == reported == [(level, bare(title)) for level, title in titles(document.sections, 1)]
 
 
 def test_every_figure_has_a_caption_beside_its_words(made: tuple[Document, pikepdf.Pdf]) -> None:
     """ISO 14289-1, 7.3: alternative text; a logo is no figure but decoration."""
-    told = pdf_reading.heard(made[1])
-    figures = [i for i, each in enumerate(told) if each.role == "Figure"]
+    reported = pdf_reading.heard(made[1])
+    figures = [i for i, each in enumerate(reported) if each.role == "Figure"]
     assert len(figures) == sum(
         1 for section in _all(made[0].sections) for b in section.blocks if isinstance(b, Figure | Photo)
     )
-    assert all(told[i].text.strip() and told[i - 1].role == "Caption" for i in figures)
+    assert all(reported[i].text.strip() and reported[i - 1].role == "Caption" for i in figures)
 
 
 def _all(sections: tuple[Section, ...]) -> Iterator[Section]:

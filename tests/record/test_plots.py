@@ -1,4 +1,4 @@
-"""Drawings of the record: well-formed, to scale, told in words, with series that do not depend on colour."""
+"""Drawings of the record: well-formed, to scale, described in words, with series that do not depend on colour."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def parse(svg: str) -> ElementTree.Element:
     return root
 
 
-def said(root: ElementTree.Element) -> list[str]:
+def printed(root: ElementTree.Element) -> list[str]:
     return ["".join(e.itertext()) for e in root.iter(f"{NAME}text")]
 
 
@@ -36,7 +36,7 @@ def points(path: str) -> list[tuple[float, float]]:
 
 
 def test_frequency_is_logarithmic_and_level_linear() -> None:
-    """A decade is as long as any other; 1 kHz lies at lg(1000/20)/lg(1000) of the axis from 20 Hz to 20 kHz."""
+    """A decade is as long as any other; 1 kHz is at lg(1000/20)/lg(1000) of the axis from 20 Hz to 20 kHz."""
     x = np.array([20.0, 200.0, 1000.0, 2000.0, 20000.0])
     svg = curve_svg([Series(name="a", x=x, y=np.array([60.0, 70, 80, 70, 65]))], title="t", x_label="f", y_label="L")
     inner = next(e for e in parse(svg).iter(f"{NAME}svg") if e.get("overflow"))
@@ -49,7 +49,7 @@ def test_frequency_is_logarithmic_and_level_linear() -> None:
     assert drawn[2][0] == pytest.approx(width * math.log(50) / math.log(1000), abs=0.1)
     axis = y_axis([Series(name="a", x=x, y=np.array([60.0, 70, 80, 70, 65]))])
     assert drawn[2][1] == pytest.approx(height * (axis.high - 80) / (axis.high - axis.low), abs=0.1)
-    assert {"20", "1k", "20k", "f", "L"} <= set(said(parse(svg)))
+    assert {"20", "1k", "20k", "f", "L"} <= set(printed(parse(svg)))
 
 
 @given(st.lists(st.floats(min_value=-300, max_value=300) | st.just(math.nan), min_size=1, max_size=30))
@@ -86,17 +86,17 @@ def test_drawings_that_share_an_axis_can_be_compared() -> None:
     loud, soft = ([Series(name="a", x=FREQUENCIES, y=np.full(FREQUENCIES.size, v))] for v in (80.0, 20.0))
 
     def shown(series: list[Series]) -> list[str]:
-        return said(parse(curve_svg(series, title="t", x_label="f", y_label="L", axis=shared)))
+        return printed(parse(curve_svg(series, title="t", x_label="f", y_label="L", axis=shared)))
 
     assert {"30", "90"} <= set(shown(loud))
-    assert "90" not in shown(soft)  # it would lie outside: a drawing is never empty
+    assert "90" not in shown(soft)  # it would are outside: a drawing is never empty
 
 
 def test_bass_alone_has_a_frequency_axis_of_its_own() -> None:
     y = np.where(FREQUENCIES < 200, 70.0, np.nan)
     svg = curve_svg([Series(name="a", x=FREQUENCIES, y=y)], title="t", x_label="f", y_label="L")
-    assert "500" in said(parse(svg))
-    assert "20k" not in said(parse(svg))
+    assert "500" in printed(parse(svg))
+    assert "20k" not in printed(parse(svg))
 
 
 def test_a_gap_lifts_the_pen_and_infinities_are_left_out() -> None:
@@ -111,13 +111,13 @@ def test_series_differ_in_dash_as_well_as_in_colour() -> None:
         e for e in parse(figure.svg).iter(f"{NAME}path") if (e.get("class") or "")[:2] in {s.css for s in STYLES}
     ]
     assert len({e.get("stroke-dasharray") for e in paths}) == 4
-    assert {"A1", "A2", "A3", "A4"} <= set(said(parse(figure.svg)))
+    assert {"A1", "A2", "A3", "A4"} <= set(printed(parse(figure.svg)))
 
 
 def test_as_found_and_as_left_differ_in_dash_too() -> None:
     """In the order of the visit, the later one on top."""
     root = parse(curve_figure(two_states()).svg)
-    names = [text for text in said(root) if text.startswith("as ")]
+    names = [text for text in printed(root) if text.startswith("as ")]
     assert names == ["as found", "as left"]
     inner = next(e for e in root.iter(f"{NAME}svg") if e.get("overflow"))
     dashes = [e.get("stroke-dasharray") for e in inner.iter(f"{NAME}path")]
@@ -132,7 +132,7 @@ def test_many_seats_keep_the_two_that_stray_most_in_colour() -> None:
         id="odd", title="odd", seat="Z9", series=(Series(name="Z9", x=FREQUENCIES, y=seats[0].series[-1].y + 9),)
     )
     figure = curves_by_seat("Front left", [*seats, odd])
-    named = said(parse(figure.svg))
+    named = printed(parse(figure.svg))
     assert "Z9" in named
     assert "all seats" in named
     assert not [text for text in named if "S01" in text]  # a line that nobody can tell from its neighbours
@@ -186,13 +186,15 @@ def test_the_plan_is_to_scale() -> None:
     assert w1 / 4.7 == pytest.approx(h1 / 6.4, rel=0.005)
     assert w2 / 6.4 == pytest.approx(w1 / 4.7, rel=0.005)
     assert h2 / 2.6 == pytest.approx(w1 / 4.7, rel=0.005)
-    assert {"6.40 m", "4.70 m", "2.60 m", "1 m"} <= set(said(root))
-    assert ("SiL", "✗") in set(pairwise(said(root)))  # each alone: a font without the symbol would lose the name too
+    assert {"6.40 m", "4.70 m", "2.60 m", "1 m"} <= set(printed(root))
+    assert ("SiL", "✗") in set(
+        pairwise(printed(root))
+    )  # each alone: a font without the symbol would lose the name too
     assert "A2, reference seat: 0.00 m, 3.30 m, 1.10 m." in figure.alt
-    assert set(KINDS.values()) <= set(said(root))
+    assert set(KINDS.values()) <= set(printed(root))
     imperial = plan_figure(room(), "imperial")
-    assert "3 ft" in said(parse(imperial.svg))
-    assert "21' 0\"" in said(parse(imperial.svg))
+    assert "3 ft" in printed(parse(imperial.svg))
+    assert "21' 0\"" in printed(parse(imperial.svg))
 
 
 @settings(max_examples=40, deadline=None)

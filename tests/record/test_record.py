@@ -52,10 +52,10 @@ def test_a_check_as_a_row_and_as_a_sentence() -> None:
     limit = Limit(low=-0.5, high=0.5, unit="dB", basis="common practice")
     check = Check(id="levels.match", channel="FL", seat="A2", value=1.4, unit="dB", uncertainty=0.15, limit=limit)
     assert dict(zip(CHECK_HEADER, check_row("levels", "as-found", check), strict=True))["verdict"] == "fail"
-    said = check_sentence(check)
-    assert "✗ fail" in said
-    assert "1.40 dB (U = 0.30 dB)" in said
-    assert "−0.50 to 0.50 dB [common practice]" in said
+    printed = check_sentence(check)
+    assert "✗ fail" in printed
+    assert "1.40 dB (U = 0.30 dB)" in printed
+    assert "−0.50 to 0.50 dB [common practice]" in printed
     missing = Check(id="levels.match", channel="FC", value=None, unit="dB", limit=limit, why_not="no reading yet")
     assert "– not tested, because no reading yet" in check_sentence(missing)
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from jobs import CREATED_AT, blocks, grids, said, section
+from jobs import CREATED_AT, blocks, grids, section, text_of
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model import AS_LEFT
@@ -55,7 +55,7 @@ def test_after_a_reset_every_value_as_left_to_the_digit(record: Document) -> Non
 
 def test_page_one_tells_the_invented_faults_and_nothing_else(record: Document) -> None:
     """The faults that the sample is made with: sample_measurements/README.md."""
-    gone = said(section(record, "summary-found"))
+    gone = text_of(section(record, "summary-found"))
     for fault in (
         "Back left and Back right were most likely connected to each other's outputs",
         "One of Front left and Front right was most likely connected the wrong way round",
@@ -70,21 +70,21 @@ def test_page_one_tells_the_invented_faults_and_nothing_else(record: Document) -
         assert line.lower().endswith("no longer found."), line
     assert gone.lower().count("no longer found.") == 9
     assert "dB below the other front loudspeakers" in gone
-    remains = said(section(record, "summary-remains"))
+    remains = text_of(section(record, "summary-remains"))
     assert "Part of the deep bass is missing (seat B2)" in remains
     assert "Move the seat or a subwoofer;" in remains
     assert "Top back left and Top back right do not hang just behind the back row" in remains
     assert "By chance about one in forty looks worse" in remains
-    first = said(section(record, "summary")).splitlines()[1]
+    first = text_of(section(record, "summary")).splitlines()[1]
     assert first == "Two problems remain in your cinema; nine found before are no longer found."
-    assert "Dialogue, as left: speech is understood at every seat that was measured" in said(
+    assert "Dialogue, as left: speech is understood at every seat that was measured" in text_of(
         section(record, "summary")
     )
 
 
 def test_no_remark_of_as_found_is_said_to_hold_as_left(record: Document) -> None:
     """The sample's distances as found remark feet and swapped cables, which as left are gone."""
-    found, left = (said(section(record, f"step-distances-as-{r}")) for r in ("found", "left"))
+    found, left = (text_of(section(record, f"step-distances-as-{r}")) for r in ("found", "left"))
     assert "typed in feet" in found
     assert "plays from the position of" in found
     assert "apply here too" not in left
@@ -92,20 +92,20 @@ def test_no_remark_of_as_found_is_said_to_hold_as_left(record: Document) -> None
 
 
 def test_the_room_hidden_by_other_faults_is_told_so(record: Document) -> None:
-    remains = said(section(record, "summary-remains"))
+    remains = text_of(section(record, "summary-remains"))
     assert remains.count("The first measurement could not show this.") == 1
     assert "It was not there in the first measurement" not in remains
 
 
 def test_each_seat_has_its_sentence(record: Document) -> None:
-    lines = said(section(record, "summary-seats")).splitlines()
+    lines = text_of(section(record, "summary-seats")).splitlines()
     for seat in ("A1", "A2", "A3", "B1", "B2", "B3"):
         (line,) = [line for line in lines if line.startswith(f"Seat {seat}")]
         assert ": better. " in line
 
 
 def test_page_one_speaks_plainly(record: Document) -> None:
-    summary = said(section(record, "summary"))
+    summary = text_of(section(record, "summary"))
     jargon = (
         r"\b(RMS|rms|MSV|U =|dB²|variance|SPL|latency|impulse|octave|re the|k =|TpFL|BL|FR|SiL|SUB[12]|as-left)\b"
     )
@@ -135,7 +135,7 @@ def test_steps_in_the_order_of_the_visit(record: Document) -> None:
 
 
 def test_every_finding_with_its_evidence_and_what_would_settle_it(record: Document) -> None:
-    text = said(section(record, "findings"))
+    text = text_of(section(record, "findings"))
     for part in (
         "BL and BR swapped. No longer found.",
         "Evidence",
@@ -176,7 +176,7 @@ def test_each_uncertainty_is_listed_with_its_sources(record: Document, visit: Vi
     remarks = [grid.remark for grid in budgets if grid.title.startswith("Hand-read level relative to")]
     assert any(f"U = 2 u = {2 * max(mains):.1f} dB." in remark for remark in remarks)
     # Before and after of each band: one table of its own in that step, not some hundred here.
-    assert "Compare: see the table in that step." in said(section(record, "budgets"))
+    assert "Compare: see the table in that step." in text_of(section(record, "budgets"))
 
 
 def test_rows_without_a_real_change_are_left_out_and_counted(record: Document, visit: Visit) -> None:
@@ -199,7 +199,7 @@ def test_the_same_log_gives_the_same_record(record: Document, sample: Path) -> N
 
 
 def test_every_drawing_says_in_figures_what_it_shows(record: Document) -> None:
-    """WCAG 2.2, 1.1.1: an alternative serves the same purpose; of before and after, both are told."""
+    """WCAG 2.2, 1.1.1: an alternative serves the same purpose; before and after are both described."""
     states = ["as found: ", "as left: "]
     figures = [block for block in blocks(record) if isinstance(block, Figure)]
     pairs = 0

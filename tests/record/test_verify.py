@@ -1,4 +1,4 @@
-"""A record against its job: what is whole passes, one changed digit is named, wherever it stands."""
+"""A record against its job: what is whole passes, one changed digit is named, wherever it is."""
 
 from __future__ import annotations
 
@@ -43,8 +43,8 @@ def written(visit: Visit, suffix: str, **options: object) -> Path:
     return target
 
 
-def wrong(said: tuple[Comparison, ...]) -> list[str]:
-    return [each.text for each in said if each.matches is False]
+def wrong(printed: tuple[Comparison, ...]) -> list[str]:
+    return [each.text for each in printed if each.matches is False]
 
 
 def changed(path: Path, change: Callable[[bytes], bytes]) -> Path:
@@ -58,13 +58,13 @@ def changed(path: Path, change: Callable[[bytes], bytes]) -> Path:
 @pytest.mark.parametrize("suffix", [".json", ".html", ".pdf"])
 def test_a_record_as_it_was_made_is_right(visit: Visit, suffix: str) -> None:
     record = written(visit, suffix)
-    said = check_record(record, visit)
-    assert all(each.matches for each in said), said
+    printed = check_record(record, visit)
+    assert all(each.matches for each in printed), printed
     assert written(visit, suffix).read_bytes() == record.read_bytes()
     visit.append(Noted(step="handover", text="later"))
-    said = check_record(record, visit)
-    assert all(each.matches for each in said), said
-    assert "one later event is not in the record" in said[0].text
+    printed = check_record(record, visit)
+    assert all(each.matches for each in printed), printed
+    assert "one later event is not in the record" in printed[0].text
 
 
 @pytest.mark.parametrize("suffix", [".json", ".html", ".pdf"])
@@ -141,11 +141,11 @@ def test_a_changed_job_is_named(visit: Visit, tmp_path: Path) -> None:
 
 def test_the_record_of_another_job_is_refused(visit: Visit, tmp_path: Path) -> None:
     other = LocalWorkshop(tmp_path / "state").create_from_toml(tmp_path / "second", SAMPLE)
-    said = check_record(written(visit, ".html"), other)
+    printed = check_record(written(visit, ".html"), other)
     other.close()
-    assert "is of no event in second.commission" in wrong(said)[0]
-    assert said[-1].matches is None
-    assert "not compared" in said[-1].text
+    assert "is of no event in second.commission" in wrong(printed)[0]
+    assert printed[-1].matches is None
+    assert "not compared" in printed[-1].text
 
 
 def test_a_shortened_log_is_named(visit: Visit) -> None:
@@ -161,8 +161,8 @@ def test_paper_and_letterhead_travel_in_the_record(visit: Visit, paper: str) -> 
     head = Letterhead(name="Quill", lines=("1 Sea Road",), logo=png(), logo_media_type="image/png")
     for suffix in (".html", ".pdf"):
         record = written(visit, suffix, paper=paper, letterhead=head)
-        said = check_record(record, visit)
-        assert all(each.matches for each in said), said
+        printed = check_record(record, visit)
+        assert all(each.matches for each in printed), printed
 
 
 def test_a_job_under_another_name_gives_the_same_pages(visit: Visit, tmp_path: Path) -> None:
@@ -170,23 +170,23 @@ def test_a_job_under_another_name_gives_the_same_pages(visit: Visit, tmp_path: P
     renamed = tmp_path / "renamed.commission"
     shutil.copy(visit.path, renamed)
     other = LocalWorkshop(tmp_path / "state").open(renamed, read_only=True)
-    said = check_record(record, other)
+    printed = check_record(record, other)
     other.close()
-    assert all(each.matches for each in said), said
+    assert all(each.matches for each in printed), printed
 
 
 def test_another_version_is_not_taken_for_a_fraud(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Its pages are compared all the same, and what differs is said without a verdict."""
+    """Its pages are compared all the same, and what differs is named without a verdict."""
     record = changed(written(visit, ".html"), lambda raw: raw.replace(b"14 March 2096", b"15 March 2096"))
     for module in (comparison, pages):
         monkeypatch.setattr(module, "__version__", "99.0")
-    said = check_record(record, visit)
-    assert not wrong(said)
-    assert said[-1].matches is None
-    assert "which may differ: On the pages, the record has “15 March 2096”" in said[-1].text
-    assert overall(said).matches is None
+    printed = check_record(record, visit)
+    assert not wrong(printed)
+    assert printed[-1].matches is None
+    assert "which may differ: On the pages, the record has “15 March 2096”" in printed[-1].text
+    assert overall(printed).matches is None
     # What differs is no agreement either.
-    assert overall(said).text.startswith(
+    assert overall(printed).text.startswith(
         "This record is not confirmed: not all of it could be compared, or what differs"
     )
 

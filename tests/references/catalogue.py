@@ -3,7 +3,7 @@
 Two people can write at once. Each topic has a file of its own in `rows/`, and each module a line of its own in
 `public_names.toml`. After a change run `python tests/references/catalogue.py`.
 
-Reference values lie in `<topic>/*.csv`: `independent_*.csv` come from outside the project, `regression_*.csv` were made by
+Reference values are in `<topic>/*.csv`: `independent_*.csv` come from outside the project, `regression_*.csv` were made by
 it and only tell that something moved. The first lines, which begin with "#", name the source, and the script beside the
 table where one made it.
 """

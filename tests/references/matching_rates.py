@@ -125,7 +125,7 @@ def survey(seed: int, fault: str, **given: Any) -> tuple[Survey, dict[str, objec
         truth["seats"], truth["channels"] = {s, s + 1}, set(range(first, count))
     reflected = rng.random(heard.shape) < 0.05
     heard = np.where(reflected, heard + rng.uniform(0.0006, 0.008, heard.shape), heard)
-    if rng.random() < 0.3:  # something stands before one loudspeaker
+    if rng.random() < 0.3:  # something is before one loudspeaker
         behind = rng.random(seats) < 0.5
         heard[rng.integers(count), behind] += rng.uniform(0.0005, 0.004, behind.sum())
     clocks = np.zeros(heard.shape, int)

@@ -3,7 +3,7 @@
 Image sources in rectangular rooms on a grid of time eight times finer than the samples (Allen and Berkley 1979, from
 memory), sealed and vented boxes, drivers that end at 180 to 900 Hz, Butterworth and Linkwitz-Riley low-passes by
 scipy.signal. Nothing is shared with the program. The script prints, for each low-pass, the bias and scatter of the
-program's arrival and its stated uncertainty, and the coefficients of `timing.LOW_PASS_DELAY` fitted anew.
+program's arrival and its stated uncertainty, and the coefficients of `timing.LOW_PASS_DELAY` fitted again.
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ FILTERS = [("none", 0, 80.0)] + [
 
 
 def main(rooms: int = 25) -> None:
-    """Print bias, scatter and stated uncertainty of each low-pass, and the coefficients fitted anew."""
+    """Print bias, scatter and stated uncertainty of each low-pass, and the coefficients fitted again."""
     from commission.dsp import timing
 
     orders, products = [], []

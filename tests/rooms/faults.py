@@ -61,7 +61,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
 
 @dataclass
 class Planted:
-    """A fault in a visit and what may be said of it."""
+    """A fault in a visit and what may be concluded from it."""
 
     plan: Plan
     causes: tuple[str, ...]
@@ -327,7 +327,7 @@ def _spread_s(i: Installation) -> float:
 
 
 def no_delays(i: Installation, rng) -> Planted | None:
-    """The processor's delays are bypassed, or every distance stands at the same figure."""
+    """The processor's delays are bypassed, or every distance is set to the same figure."""
     p = i.scene.processor
     plan = i.copy()
     bypassed = bool(rng.random() < 0.5)

@@ -49,7 +49,7 @@ class Plan:
     trim_db: dict[str, float] = field(default_factory=dict)
     noted_trim_db: dict[str, float] = field(default_factory=dict)
     setting: dict[str, float] = field(default_factory=dict)
-    """Distance or delay as it stands in the processor, in its unit."""
+    """Distance or delay as set in the processor, in its unit."""
     noted_setting: dict[str, float] = field(default_factory=dict)
     noted_polarity: dict[str, str] = field(default_factory=dict)
     delay_factor: float = 1.0
@@ -194,7 +194,7 @@ class Installation:
         return self._driver_spectra[key]
 
     def acoustic(self, plan: Plan, place: str, seat: str) -> np.ndarray:
-        """Spectrum of a loudspeaker at a seat with its own faults and what stands in the way."""
+        """Spectrum of a loudspeaker at a seat with its own faults and what is in the way."""
         factors = np.array(plan.way_factor[place])[:, None]
         total = (factors * self.drivers(place, seat)).sum(axis=0)
         k, s = self.channels.index(place), self.seat_ids.index(seat)
@@ -485,7 +485,7 @@ class Installation:
         return sound_file(self._sweep, self.base.rate_hz, "PCM_24", "WAV")
 
     def calibrate(self, plan: Plan) -> None:
-        """Trims anew, for what has always been in this room."""
+        """New trims, for what has always been in this room."""
         step = self.scene.processor.trim_step_db
         for c in self.channels:
             off = self.level_db(plan, c, self.scene.reference.id) - self.level_db(

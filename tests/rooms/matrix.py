@@ -1,7 +1,7 @@
 """The fault matrix: rooms times faults, what the program says of each, held against what was planted.
 
 Words of the table: *right* the planted cause with the right channels or seats and nothing else blamed; *beside* the same
-and something else blamed as well; *stated* said that it cannot be determined; *symptom* no cause, but a failed check or a
+and something else blamed as well; *stated* reported that it cannot be determined; *symptom* no cause, but a failed check or a
 finding of the symptom at the right place; *missed* nothing; *wrong* only something else is blamed. Findings about the
 room that its own responses without noise confirm are never counted against the program.
 """

@@ -403,7 +403,7 @@ def test_changes_in_the_noise_are_not_claimed_either_way() -> None:
         job = job_with(room.system, before, after, again)
         result = compare.solve(job, Analyses([*before, *after, *again]))
         words_found += [word for kind in compare.KINDS for word in words(result, "TpFL", kind).values()]
-    # 4.6 % lie beyond U by chance: of 64 words 2.9, and more than seven in one set of a hundred (binomial)
+    # 4.6 % are beyond U by chance: of 64 words 2.9, and more than seven in one set of a hundred (binomial)
     assert len(words_found) == 64
     assert sum(word != "no real change" for word in words_found) <= 7
 

@@ -36,7 +36,7 @@ MAINS = [c for c in IDS if LOUDSPEAKERS[c][1] != "sub"]
 TAPE = {c: math.dist(LOUDSPEAKERS[c][2], SEATS["A2"]) for c in IDS}
 
 
-def said(job: Job, analyses: Analyses = NONE, round_id: str = "as-found") -> Outcome:
+def printed(job: Job, analyses: Analyses = NONE, round_id: str = "as-found") -> Outcome:
     return step.evaluate(job, round_id, analyses)
 
 
@@ -142,14 +142,14 @@ def test_a_tape_from_another_seat_is_not_taken_for_the_reference_seats() -> None
 def test_a_channel_without_distance_is_asked_for() -> None:
     system = cinema(["FL", "FC"])
     blind = replace(system.channels[1], position_m=None)
-    outcome = said(job_of(defined(replace(system, channels=(system.channels[0], blind)))))
+    outcome = printed(job_of(defined(replace(system, channels=(system.channels[0], blind)))))
     assert (outcome.done, outcome.total) == (1, 2)
     assert outcome.advice[0].text == "Tape the distance to Centre (FC)."
 
 
 def test_nothing_yet_says_nothing() -> None:
     for job in (job_of(), job_of(defined(cinema(seats=(), channels=())))):
-        outcome = said(job)
+        outcome = printed(job)
         assert outcome.state == "nothing"
         assert outcome.checks == ()
         assert outcome.stands_out == ""
@@ -157,12 +157,12 @@ def test_nothing_yet_says_nothing() -> None:
 
 def test_right_settings_and_arrivals_pass() -> None:
     job = job_of(defined(cinema()), *held_as(right()))
-    outcome = said(job, arrivals(heard(right()), u_s=8.5e-5))
+    outcome = printed(job, arrivals(heard(right()), u_s=8.5e-5))
     assert {check.verdict for check in outcome.checks} == {Verdict.PASS}
     assert outcome.stands_out == ""
     result = step.solve(job, "as-found", arrivals(heard(right())))
     assert result.latency_s is not None
-    # Settings are rounded to 3 cm, half of it 0.044 ms; the reference distance is what the largest setting stands for.
+    # Settings are rounded to 3 cm, half of it 0.044 ms; the reference distance is what the largest setting corresponds to.
     assert result.latency_s == pytest.approx(0.0421, abs=1e-9)
     assert result.outliers == ()
     assert result.unit_fit is not None
@@ -178,14 +178,14 @@ def test_feet_typed_as_metres_are_named_and_counted_as_what_the_ear_gets() -> No
     error = {c: (longest - feet[c]) / C - (max(TAPE.values()) - TAPE[c]) / C for c in IDS}
     middle = float(np.median([error[c] for c in MAINS]))
     for analyses in (NONE, arrivals(heard(feet, noise_s=3e-5))):
-        outcome = said(job, analyses)
+        outcome = printed(job, analyses)
         assert outcome.stands_out == "the distances were typed in feet, the processor reads metres"
         checks = {check.channel: check for check in outcome.checks if check.id == "distances.setting"}
         for c in MAINS:
             assert checks[c].value == pytest.approx(1000 * (error[c] - middle), abs=1e-6), c
         verdicts = {c: checks[c].verdict for c in MAINS}
         assert {v for c, v in verdicts.items() if abs(error[c] - middle) > 2e-4} == {Verdict.FAIL}
-        # The one in the middle agrees by chance; it must be typed anew like all others, and no pass is given for that.
+        # The one in the middle agrees by chance; it must be typed again like all others, and no pass is given for that.
         by_chance = [c for c in MAINS if abs(error[c] - middle) < 5e-5]
         assert by_chance
         for c in by_chance:
@@ -225,7 +225,7 @@ def test_a_moved_loudspeaker_is_an_outlier_with_its_equivalent_distance() -> Non
     assert result.outliers == ("SiL",)
     assert result.channels["SiL"].seems_m == pytest.approx(TAPE["SiL"] + 0.0012 * C, abs=1e-6)
     assert result.channels["SiL"].check_arrival.value == pytest.approx(1.2, abs=1e-6)
-    outcome = said(job, analyses)
+    outcome = printed(job, analyses)
     assert outcome.stands_out == "SiL arrives 1.2 ms late"
     assert outcome.advice[0].text.startswith("Tape SiL again")
     assert any(r.startswith("SiL arrives 1.2 ms later") and "2.69 m instead of 2.28 m" in r for r in outcome.remarks)
@@ -235,7 +235,7 @@ def test_a_moved_loudspeaker_is_an_outlier_with_its_equivalent_distance() -> Non
 
 def test_what_is_taken_against_a_median_holds_its_uncertainty() -> None:
     """Of eleven values that agree, the median scatters by 1.2533/√11 = 0.38 of one's u; one of them shares some of it."""
-    outcome = said(job_of(defined(cinema()), *held_as(right())), arrivals(heard(right()), u_s=8.5e-5))
+    outcome = printed(job_of(defined(cinema()), *held_as(right())), arrivals(heard(right()), u_s=8.5e-5))
     for kind in ("distances.setting", "distances.arrival"):
         (of_sub,) = [each for each in outcome.budgets if (each.id, each.channel) == (kind, "SUB1")]
         medians = [each.part for each in of_sub.contributions if "median" in each.source]
@@ -246,7 +246,7 @@ def test_what_is_taken_against_a_median_holds_its_uncertainty() -> None:
 @pytest.mark.parametrize(("late_ms", "words"), [(1.2, "1.2 ms late"), (-1.2, "1.2 ms early")])
 def test_an_outlier_is_late_or_early(late_ms: float, words: str) -> None:
     job = job_of(defined(cinema()), *held_as(right()))
-    outcome = said(job, arrivals(heard(right(), late_s={"SiL": late_ms / 1000}), u_s=8.5e-5))
+    outcome = printed(job, arrivals(heard(right(), late_s={"SiL": late_ms / 1000}), u_s=8.5e-5))
     assert outcome.stands_out == f"SiL arrives {words}"
     assert any(
         remark.startswith(f"SiL arrives {words.replace('late', 'later').replace('early', 'earlier')} than")
@@ -276,7 +276,7 @@ def test_a_latency_is_told_in_the_unit_that_is_typed(unit: Any, said_as: str) ->
     longest = max(right().values())
     held = {c: (longest - m if unit == "ms" else m) / per_unit for c, m in right().items()}
     job = job_of(defined(cinema(processor=processor, units="imperial")), *held_as(held))
-    remarks = said(job, as_measured(heard(right(), late_s={"SUB2": 0.014}))).remarks
+    remarks = printed(job, as_measured(heard(right(), late_s={"SUB2": 0.014}))).remarks
     assert [said_as in remark for remark in remarks if "SUB2 arrives 14.0 ms later" in remark] == [True]
     assert any("at 70.7 °F" in remark for remark in remarks)
 
@@ -295,7 +295,7 @@ def test_a_late_subwoofer_gets_its_latency_entered_and_then_passes() -> None:
     entered = {c: each.setting.setting for c, each in found.channels.items()}
     job = job_of(defined(cinema()), *held_as(entered, "as-left"))
     analyses = as_measured(heard(entered, late_s=late), "as-left")
-    left = said(job, analyses, "as-left")
+    left = printed(job, analyses, "as-left")
     assert {check.verdict for check in left.checks} == {Verdict.PASS}
     assert any("later than its distance explains" in remark for remark in left.remarks)
 
@@ -316,7 +316,7 @@ def test_a_wrong_setting_is_told_in_milliseconds() -> None:
     assert check.value == pytest.approx(-0.60 / C * 1000, abs=0.05)  # entered too far: delayed too little
     assert check.verdict is Verdict.FAIL
     assert result.channels["FL"].check_setting.verdict is Verdict.PASS
-    assert said(job_of(defined(cinema()), *held_as(wrong))).stands_out == "1 distance setting to enter"
+    assert printed(job_of(defined(cinema()), *held_as(wrong))).stands_out == "1 distance setting to enter"
 
 
 def test_the_same_too_much_on_all_channels_is_nobodys_error() -> None:
@@ -333,7 +333,7 @@ def test_swapped_channels_are_named_with_their_confidence(pair: tuple[str, str])
     assert {c: place for c, (place, _) in result.swapped.items()} == {pair[0]: pair[1], pair[1]: pair[0]}
     assert all(z >= 4 for _, z in result.swapped.values())
     assert not set(pair) & set(result.outliers)  # the swap explains them
-    outcome = said(job, analyses)
+    outcome = printed(job, analyses)
     assert outcome.advice[0].text.startswith(f"Connect {' and '.join(sorted(pair))} to their own loudspeakers")
 
 
@@ -343,9 +343,9 @@ def places(outcome: Outcome) -> dict[str | None, Check]:
 
 def test_every_main_channel_is_judged_by_the_place_it_sounds_from() -> None:
     job = job_of(defined(cinema()), *held_as(right()))
-    sound = places(said(job, arrivals(heard(right(), seat_ids=tuple(SEATS), noise_s=5e-5))))
+    sound = places(printed(job, arrivals(heard(right(), seat_ids=tuple(SEATS), noise_s=5e-5))))
     assert {c: check.verdict for c, check in sound.items()} == dict.fromkeys(MAINS, Verdict.PASS)
-    swapped = places(said(job, arrivals(heard(right(), seat_ids=tuple(SEATS), swap=("BL", "BR"), noise_s=5e-5))))
+    swapped = places(printed(job, arrivals(heard(right(), seat_ids=tuple(SEATS), swap=("BL", "BR"), noise_s=5e-5))))
     assert {c for c, check in swapped.items() if check.verdict is Verdict.FAIL} == {"BL", "BR"}
     assert swapped["BL"].words == "plays from the position of BR, expected its own"
 
@@ -353,11 +353,11 @@ def test_every_main_channel_is_judged_by_the_place_it_sounds_from() -> None:
 def test_seats_in_the_middle_cannot_tell_left_from_right_and_give_no_pass_for_it() -> None:
     job = job_of(defined(cinema()), *held_as(right()))
     for swap in (None, ("BL", "BR")):
-        found = places(said(job, arrivals(heard(right(), seat_ids=("A2", "B2"), swap=swap))))
+        found = places(printed(job, arrivals(heard(right(), seat_ids=("A2", "B2"), swap=swap))))
         for c in ("BL", "BR", "FL", "FR"):
             assert found[c].verdict is Verdict.NOT_TESTED
             assert "nearly as well" in (found[c].why_not or "")
-    assert places(said(job, arrivals(heard(right())))) == {}  # one seat: not looked for, and a remark says so
+    assert places(printed(job, arrivals(heard(right())))) == {}  # one seat: not looked for, and a remark says so
 
 
 def test_a_swap_shows_under_a_wrong_unit_too() -> None:
@@ -378,19 +378,19 @@ def test_seats_imported_one_by_one_have_clocks_of_their_own_and_still_tell_a_swa
 
 def test_one_seat_is_not_enough_for_swaps_and_that_is_said() -> None:
     job = job_of(defined(cinema()), *held_as(right()))
-    outcome = said(job, arrivals(heard(right(), swap=("BL", "BR"))))
+    outcome = printed(job, arrivals(heard(right(), swap=("BL", "BR"))))
     assert any("in arrivals at two seats or more" in remark for remark in outcome.remarks)
 
 
 def test_what_cannot_be_told_says_why() -> None:
     job = job_of(defined(cinema()), *held_as(right()))
     values = heard(right())
-    no_clock = said(job, arrivals(values, clock=None))
+    no_clock = printed(job, arrivals(values, clock=None))
     phase = {"arrival": "a text response without phase has no arrival"}
-    no_phase = said(job, arrivals(dict.fromkeys(values), why=phase))
-    few = said(job, arrivals({key: values[key] for key in list(values)[:2]}))
+    no_phase = printed(job, arrivals(dict.fromkeys(values), why=phase))
+    few = printed(job, arrivals({key: values[key] for key in list(values)[:2]}))
     for outcome, word in (
-        (said(job), "no response"),
+        (printed(job), "no response"),
         (no_clock, "no clock"),
         (no_phase, "without phase"),
         (few, "three main"),
@@ -436,7 +436,7 @@ def test_measured_past_the_delays_the_flight_alone_counts() -> None:
 
 def test_no_delays_at_work_is_said() -> None:
     flat = dict.fromkeys(IDS, 0.0)
-    outcome = said(job_of(defined(cinema()), *held_as(right())), arrivals(heard(flat, noise_s=2e-5)))
+    outcome = printed(job_of(defined(cinema()), *held_as(right())), arrivals(heard(flat, noise_s=2e-5)))
     assert any("no delays are applied" in remark for remark in outcome.remarks)
 
 
@@ -460,14 +460,14 @@ def test_a_processor_with_its_own_speed_of_sound_is_told_scaled_distances_and_wh
     entered = {c: each.setting.setting for c, each in first.channels.items()}
     assert entered["FL"] == pytest.approx(TAPE["FL"] * 330 / C, abs=0.0051)
     job = job_of(defined(system), *held_as(entered))
-    outcome = said(job, arrivals(heard(entered, own_m_s=330.0)))
+    outcome = printed(job, arrivals(heard(entered, own_m_s=330.0)))
     assert {check.verdict for check in outcome.checks} == {Verdict.PASS}
     assert any("330 m/s" in remark and "scaled" in remark for remark in outcome.remarks)
 
 
 def test_a_range_that_ends_is_said() -> None:
     system = cinema(["FL", "BL"], processor=Processor(delay=DelayRange(unit="m", max=3.0, step=0.1)))
-    outcome = said(job_of(defined(system)))
+    outcome = printed(job_of(defined(system)))
     assert any("outside the processor's range" in remark and remark.startswith("FL") for remark in outcome.remarks)
 
 
@@ -493,7 +493,7 @@ def test_plan_shows_what_holds_already() -> None:
 def test_columns_follow_the_processors_step() -> None:
     def decimals(grid: float, unit: str) -> int | None:
         processor = Processor(delay=DelayRange(unit=unit, max=60, step=grid))  # type: ignore[arg-type]
-        table = said(job_of(defined(cinema(["FL", "FC"], processor=processor)))).tables[0]
+        table = printed(job_of(defined(cinema(["FL", "FC"], processor=processor)))).tables[0]
         return next(column.decimals for column in table.columns if column.key == "new")
 
     assert [decimals(0.03, "m"), decimals(0.1, "ms"), decimals(0.005, "m"), decimals(1.0, "ft")] == [2, 1, 3, 1]
@@ -559,7 +559,7 @@ def test_a_latency_that_is_entered_right_is_kept_to_the_step(unit: str, u_s: flo
 
 def test_without_an_arrival_a_latency_that_is_entered_is_kept_and_said() -> None:
     held = right() | {"SUB2": round(TAPE["SUB2"] + 0.0065 * C, 2)}
-    outcome = said(job_of(defined(cinema()), *held_as(held)))
+    outcome = printed(job_of(defined(cinema()), *held_as(held)))
     sub = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", NONE).channels["SUB2"]
     assert sub.setting.setting == held["SUB2"]
     assert sub.check_setting.verdict is Verdict.NOT_TESTED

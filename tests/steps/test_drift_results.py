@@ -142,7 +142,7 @@ def test_a_loudspeaker_that_fell_is_found_as_often_as_its_uncertainty_allows(
 
 
 def arrivals_of(draw: np.random.Generator, room: System, late_ms: float = 0.0) -> Analyses:
-    """Straight paths to an ear that lies anywhere within 5 cm of the seat, on a clock that starts anywhere."""
+    """Straight paths to an ear that is anywhere within 5 cm of the seat, on a clock that starts anywhere."""
     while np.sum((off := draw.uniform(-0.05, 0.05, 3)) ** 2) > 0.05**2:
         pass
     start, speed = draw.uniform(0, 1), speed_of_sound_m_s(room.temperature_c)
@@ -390,7 +390,7 @@ def test_what_moved_is_not_where_it_was() -> None:
     assert found.apart == {("level_db", "it is 0.40 m from where it was"): (("SiL", "A2"),)}
     surveyed = tuple(moved(c, 0.02) for c in room.channels)
     found = compared(levels(LEVELS), levels(LEVELS), system=room, changed=replace(room, channels=surveyed))  # type: ignore[arg-type]
-    assert not found.apart, "a place that was only measured anew has not moved"
+    assert not found.apart, "a place that was only measured again has not moved"
 
 
 def test_only_the_seats_of_both_visits_count() -> None:

@@ -98,9 +98,9 @@ def test_a_measuring_chain_that_was_turned_over_is_told() -> None:
         room.change(channel.id, polarity=-1)
     job = job_of(defined(room.system), then)
     outcome = drift.evaluate(job, "as-found", room.analyses())
-    said = "\n".join(outcome.remarks)
-    assert "most main loudspeakers are inverted compared with last time" in said
-    assert "polarities heard" not in said
+    printed = "\n".join(outcome.remarks)
+    assert "most main loudspeakers are inverted compared with last time" in printed
+    assert "polarities heard" not in printed
     assert not [c for c in outcome.checks if c.id == "drift.heard_polarity" and c.verdict is not Verdict.PASS]
 
 
@@ -137,12 +137,12 @@ def test_what_only_one_visit_holds_is_said_and_not_judged() -> None:
     assert outcome.state == "nothing"
     assert any("this round does not have them: hand-read levels" in remark for remark in outcome.remarks)
     job = returning(earlier_of(job_of(defined(cinema()), setting("FL", trim_db=0.0))), *levels(LEVELS))
-    said = remarks(job)
+    printed = remarks(job)
     assert (
         "the last round of the earlier visit does not have them: hand-read levels (FL, FC, FR, SiL, SiR, SUB1)"
-        in said
+        in printed
     )
-    assert "this round does not have them: trims (FL)" in said
+    assert "this round does not have them: trims (FL)" in printed
 
 
 def test_only_the_first_round_is_compared() -> None:
@@ -163,13 +163,15 @@ def test_only_the_first_round_is_compared() -> None:
 
 def test_which_rounds_are_compared_is_said() -> None:
     found_only = job_of(defined(cinema()), *levels(LEVELS))
-    said = remarks(returning(earlier_of(found_only), *levels(LEVELS)))
-    assert "this visit as found with “Harbour Lane cinema” as found, closed 2026-03-14 (file then.commission" in said
-    assert "has no round as left" in said
+    printed = remarks(returning(earlier_of(found_only), *levels(LEVELS)))
+    assert (
+        "this visit as found with “Harbour Lane cinema” as found, closed 2026-03-14 (file then.commission" in printed
+    )
+    assert "has no round as left" in printed
     left = job_of(defined(cinema()), *levels(LEVELS), *levels(LEVELS, round_id=AS_LEFT))
-    said = remarks(returning(earlier_of(left), *levels(LEVELS)))
-    assert "this visit as found with “Harbour Lane cinema” as left" in said
-    assert "has no round as left" not in said
+    printed = remarks(returning(earlier_of(left), *levels(LEVELS)))
+    assert "this visit as found with “Harbour Lane cinema” as left" in printed
+    assert "has no round as left" not in printed
     assert "has no values to compare with" in remarks(returning(earlier_of(job_of(defined(cinema())))))
 
 
@@ -189,12 +191,12 @@ def test_other_instruments_are_named() -> None:
         )
     )
     job = job_of(defined(cinema()), earlier_of(then), defined(other), *levels(LEVELS))
-    said = remarks(job)
+    printed = remarks(job)
     assert (
         "The level meter is not that of last time (then class 2 sound level meter, now class 1 sound level meter 7)"
-        in said
+        in printed
     )
-    assert "Another microphone" not in said, "the visit before named none"
+    assert "Another microphone" not in printed, "the visit before named none"
 
 
 def test_a_turned_polarity_is_a_changed_setting() -> None:

@@ -1,4 +1,4 @@
-"""Dead drivers by their band: crossovers built with scipy, in a real room where its response lies beside the checkout.
+"""Dead drivers by their band: crossovers built with scipy, in a real room where its response is beside the checkout.
 
 Fourth-order Linkwitz-Riley is two Butterworth filters of second order in series, and so on (Linkwitz 1976). Corners and
 orders are those in use: 200 to 600 Hz and 1.9 to 3.8 kHz (common practice, no source).
@@ -20,7 +20,7 @@ from commission.steps.seats.drivers import BANDS_HZ, Driver, driver_gaps
 
 RATE_HZ = 48000.0
 ROOM = Path(__file__).resolve().parents[3] / "shared" / "data" / "living_room_1.wav"
-"""A living room (OpenAIR, public domain), where it lies beside the checkout."""
+"""A living room (OpenAIR, public domain), where it is beside the checkout."""
 ORDERS = ("lr2", "lr4", "bw3")
 CORNERS_HZ = tuple(product((220.0, 350.0, 600.0), (1900.0, 2600.0, 3800.0)))
 

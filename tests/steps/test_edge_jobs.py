@@ -70,7 +70,7 @@ ROOMS: dict[str, Callable[[], SoundRoom]] = {
 }
 
 
-def told(room: SoundRoom, job: Job, round_id: str, analyses: Analyses) -> dict[str, Outcome]:
+def evaluated(room: SoundRoom, job: Job, round_id: str, analyses: Analyses) -> dict[str, Outcome]:
     outcomes = {step.id: step.evaluate(job, round_id, analyses) for step in all_steps()}
     for finding in findings(job, round_id, analyses, outcomes):
         assert not any("nan" in text.lower().split() for text in (finding.title, *finding.evidence))
@@ -83,7 +83,7 @@ def test_every_step_gets_through_and_says_why_it_does_not_judge(name: str) -> No
     job = room.job()
     for analyses in (room.analyses(), Analyses()):
         for round_id in (AS_FOUND, AS_LEFT, "never begun"):
-            for outcome in told(room, job, round_id, analyses).values():
+            for outcome in evaluated(room, job, round_id, analyses).values():
                 for check in outcome.checks:
                     if check.verdict is Verdict.NOT_TESTED:
                         assert check.why_not, check
@@ -99,7 +99,7 @@ def test_muted_channels_pass_nothing_and_are_blamed_on_no_cable() -> None:
     room = muted()
     bodies = [setting(c.id, trim_db=0.0, distance=3.0, polarity="normal") for c in room.system.channels]
     job = job_of(defined(room.system), *levels(dict.fromkeys(room.distances_m, 34.0)), *bodies)
-    outcomes = told(room, job, AS_FOUND, room.analyses())
+    outcomes = evaluated(room, job, AS_FOUND, room.analyses())
     assert outcomes["seats"].verdict is Verdict.FAIL  # signal to noise
     assert outcomes["levels"].verdict is Verdict.FAIL
     passed = {c.id for c in outcomes["seats"].checks if c.verdict is Verdict.PASS}
@@ -111,5 +111,5 @@ def test_muted_channels_pass_nothing_and_are_blamed_on_no_cable() -> None:
 
 def test_one_seat_is_held_against_no_mean_and_compared_with_none() -> None:
     room = one_seat()
-    checks = {c.id for o in told(room, room.job(), AS_FOUND, room.analyses()).values() for c in o.checks}
+    checks = {c.id for o in evaluated(room, room.job(), AS_FOUND, room.analyses()).values() for c in o.checks}
     assert not checks & {"seats.level", "seats.bass", "seats.direct", "distances.place"}

@@ -15,7 +15,7 @@ NONE = Analyses()
 AWAY = math.dist(LOUDSPEAKERS["FL"][2], SEATS["A2"])
 
 
-def said(job: Job) -> Outcome:
+def printed(job: Job) -> Outcome:
     return layout.evaluate(job, "as-found", NONE)
 
 
@@ -33,7 +33,7 @@ def failed(outcome: Outcome) -> list[Check]:
 
 
 def test_a_room_as_it_stands_passes_and_is_drawn() -> None:
-    outcome = said(job_of(defined(cinema())))
+    outcome = printed(job_of(defined(cinema())))
     assert outcome.verdict is Verdict.PASS
     assert (outcome.done, outcome.total) == (19, 19)
     drawn = {item.label: item for item in outcome.room_plans[0].items}
@@ -44,8 +44,8 @@ def test_a_room_as_it_stands_passes_and_is_drawn() -> None:
 
 
 def test_directions_from_the_reference_seat() -> None:
-    # FL stands 1.45 m left and 3.20 m ahead: atan(1.45/3.20) = 24.4°; 0.05 m above the ears at 3.513 m: 0.8°.
-    table = said(job_of(defined(cinema()))).tables[0]
+    # FL is 1.45 m left and 3.20 m ahead: atan(1.45/3.20) = 24.4°; 0.05 m above the ears at 3.513 m: 0.8°.
+    table = printed(job_of(defined(cinema()))).tables[0]
     row = next(row for row in table.rows if row.key == "FL")
     cells = dict(zip((column.key for column in table.columns), row.cells, strict=True))
     assert cells["azimuth"] == pytest.approx(24.38, abs=0.01)
@@ -63,7 +63,7 @@ def test_directions_from_the_reference_seat() -> None:
     ],
 )
 def test_a_slip_that_leaves_the_room_is_caught(channel: str, position: Position) -> None:
-    outcome = said(job_of(defined(placed(channel, position))))
+    outcome = printed(job_of(defined(placed(channel, position))))
     assert [(c.id, c.channel) for c in failed(outcome)] == [("layout.inside", channel)]
     assert outcome.stands_out == f"{channel} is outside the room"
     assert outcome.advice[0].text.startswith(f"Check the position of {channel}")
@@ -72,22 +72,22 @@ def test_a_slip_that_leaves_the_room_is_caught(channel: str, position: Position)
 
 
 def test_loudspeakers_in_walls_and_behind_the_screen_are_no_slip() -> None:
-    assert failed(said(job_of(defined(placed("FC", (0.0, -0.25, 0.95)))))) == []
-    assert failed(said(job_of(defined(placed("FC", (0.0, -0.45, 0.95)))))) != []
+    assert failed(printed(job_of(defined(placed("FC", (0.0, -0.25, 0.95)))))) == []
+    assert failed(printed(job_of(defined(placed("FC", (0.0, -0.45, 0.95)))))) != []
 
 
 def test_ears_outside_the_room_are_caught() -> None:
     system = cinema()
     moved = tuple(replace(s, position_m=(0.8, 33.0, 1.1)) if s.id == "A3" else s for s in system.seats)
-    found = failed(said(job_of(defined(replace(system, seats=moved)))))
+    found = failed(printed(job_of(defined(replace(system, seats=moved)))))
     assert [(c.id, c.seat, c.channel) for c in found] == [("layout.inside", "A3", None)]
 
 
 def test_a_sign_that_mirrors_a_loudspeaker_is_caught_once_for_the_pair() -> None:
     for x in (2.25, 2.40):  # the minus forgotten: on the spot of SiR, or beyond it
-        outcome = said(job_of(defined(placed("SiL", (x, 3.35, 1.45)))))
+        outcome = printed(job_of(defined(placed("SiL", (x, 3.35, 1.45)))))
         assert [(c.id, c.channel) for c in failed(outcome) if c.id == "layout.side"] == [("layout.side", "SiL")]
-    outcome = said(job_of(defined(placed("FL", (1.50, 0.10, 1.15)))))
+    outcome = printed(job_of(defined(placed("FL", (1.50, 0.10, 1.15)))))
     assert outcome.stands_out == "FL is not left of FR"
     assert [check.channel for check in failed(outcome)] == ["FL"]
 
@@ -107,8 +107,8 @@ def test_a_sign_that_mirrors_a_loudspeaker_is_caught_once_for_the_pair() -> None
 def test_tape_against_position(tape: float, verdict: Verdict) -> None:
     system = cinema()
     channels = tuple(replace(c, distance_m=tape) if c.id == "FL" else c for c in system.channels)
-    by_job = said(job_of(defined(replace(system, channels=channels))))
-    by_reading = said(job_of(defined(system), *tapes({"FL": tape})))
+    by_job = printed(job_of(defined(replace(system, channels=channels))))
+    by_reading = printed(job_of(defined(system), *tapes({"FL": tape})))
     for outcome in (by_job, by_reading):
         check = next(check for check in outcome.checks if check.id == "layout.tape")
         assert check.channel == "FL"
@@ -119,14 +119,14 @@ def test_tape_against_position(tape: float, verdict: Verdict) -> None:
 def test_positions_are_not_needed_where_the_tape_is() -> None:
     system = cinema(["FL", "FC"])
     blind = tuple(replace(c, position_m=None) for c in system.channels)
-    outcome = said(job_of(defined(replace(system, channels=blind)), *tapes({"FL": 3.5})))
+    outcome = printed(job_of(defined(replace(system, channels=blind)), *tapes({"FL": 3.5})))
     assert (outcome.done, outcome.total) == (7, 8)
     assert outcome.advice[0].text == "Enter the missing positions or tape distances."
     assert [item.label for item in outcome.room_plans[0].items] == list(SEATS)
 
 
 def test_without_a_room_nothing_is_drawn_and_nothing_is_outside() -> None:
-    outcome = said(job_of(defined(replace(placed("FL", (-14.5, 0.1, 1.15)), room=None))))
+    outcome = printed(job_of(defined(replace(placed("FL", (-14.5, 0.1, 1.15)), room=None))))
     assert outcome.room_plans == ()
     assert [check for check in outcome.checks if check.id == "layout.inside"] == []
 
@@ -135,8 +135,10 @@ def test_a_smaller_room_never_passes_what_a_larger_one_fails() -> None:
     for length in (3.0, 5.0, 6.2, 6.4, 9.0):
         room = Room(length_m=length, width_m=4.7, height_m=2.6)
         larger = Room(length_m=length + 1, width_m=4.7, height_m=2.6)
-        outside = {c.channel or c.seat for c in failed(said(job_of(defined(replace(cinema(), room=room)))))}
-        outside_larger = {c.channel or c.seat for c in failed(said(job_of(defined(replace(cinema(), room=larger)))))}
+        outside = {c.channel or c.seat for c in failed(printed(job_of(defined(replace(cinema(), room=room)))))}
+        outside_larger = {
+            c.channel or c.seat for c in failed(printed(job_of(defined(replace(cinema(), room=larger)))))
+        }
         assert outside_larger <= outside
 
 
@@ -193,8 +195,8 @@ def test_a_speed_of_sound_in_another_unit_is_caught(own: float, verdict: Verdict
     outcome = site.evaluate(job_of(defined(system)), "as-found", NONE)
     assert next(c for c in outcome.checks if c.id == "site.assumed-speed").verdict is verdict
     assert (f"cannot be {own:g} m/s" in outcome.stands_out) is (verdict is Verdict.FAIL)
-    told = distances.evaluate(job_of(defined(system)), "as-found", NONE)
-    assert any("impossible in air" in remark for remark in told.remarks) is (verdict is Verdict.FAIL)
+    reported = distances.evaluate(job_of(defined(system)), "as-found", NONE)
+    assert any("impossible in air" in remark for remark in reported.remarks) is (verdict is Verdict.FAIL)
     # What is entered then is the plain distance, not a multiple of it.
     entered = distances.solve(job_of(defined(system)), "as-found", NONE).channels["FL"].setting.setting
     assert entered == pytest.approx(AWAY, rel=0.02)

@@ -1,4 +1,4 @@
-"""What was found, what was changed, what remains, who signs: told from the log, and never better than it is."""
+"""What was found, what was changed, what remains, who signs: by the log, and never better than it is."""
 
 from __future__ import annotations
 

@@ -144,7 +144,7 @@ Said = list[tuple[Job, Outcome]]
 
 
 @pytest.fixture(scope="module")
-def said() -> tuple[Said, list[Finding]]:
+def printed() -> tuple[Said, list[Finding]]:
     """Every outcome of every round of the visits, and the findings."""
     out: Said = []
     found: list[Finding] = []
@@ -158,16 +158,16 @@ def said() -> tuple[Said, list[Finding]]:
     return out, found
 
 
-def test_outcomes_and_findings_are_of_the_types_they_declare(said: tuple[Said, list[Finding]]) -> None:
-    outcomes, found = said
+def test_outcomes_and_findings_are_of_the_types_they_declare(printed: tuple[Said, list[Finding]]) -> None:
+    outcomes, found = printed
     wrong = [text for _, each in outcomes for text in mismatches(Outcome, each, each.step)]
     wrong += [text for each in found for text in mismatches(Finding, each, each.id)]
     assert wrong == []
     assert len(found) > 5 and sum(len(each.checks) for _, each in outcomes) > 200, "much is looked at"
 
 
-def test_checks_have_a_place_a_unit_and_a_reason(said: tuple[Said, list[Finding]]) -> None:
-    for job, outcome in said[0]:
+def test_checks_have_a_place_a_unit_and_a_reason(printed: tuple[Said, list[Finding]]) -> None:
+    for job, outcome in printed[0]:
         channels, seats = {c.id for c in job.system.channels} | {"SUBS"}, {s.id for s in job.system.seats}
         for check in outcome.checks:
             assert check.id.startswith(f"{outcome.step}."), check
@@ -184,8 +184,8 @@ def test_checks_have_a_place_a_unit_and_a_reason(said: tuple[Said, list[Finding]
             assert check.uncertainty >= 0, check
 
 
-def test_tables_grids_curves_and_plans_fit_together(said: tuple[Said, list[Finding]]) -> None:
-    for job, outcome in said[0]:
+def test_tables_grids_curves_and_plans_fit_together(printed: tuple[Said, list[Finding]]) -> None:
+    for job, outcome in printed[0]:
         channels, seats = {c.id for c in job.system.channels} | {"SUBS"}, {s.id for s in job.system.seats}
         assert len({each.id for each in outcome.tables}) == len(outcome.tables)
         for table in outcome.tables:
@@ -219,8 +219,8 @@ def test_tables_grids_curves_and_plans_fit_together(said: tuple[Said, list[Findi
             }
 
 
-def test_advice_choices_and_budgets_name_what_there_is(said: tuple[Said, list[Finding]]) -> None:
-    for _, outcome in said[0]:
+def test_advice_choices_and_budgets_name_what_there_is(printed: tuple[Said, list[Finding]]) -> None:
+    for _, outcome in printed[0]:
         assert 0 <= outcome.done <= max(outcome.done, outcome.total)
         for advice in outcome.advice:
             assert advice.step in TITLES and 0 <= advice.priority <= 100 and advice.text.endswith(".")

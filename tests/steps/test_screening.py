@@ -77,7 +77,7 @@ def test_a_response_without_its_time_keeps_its_level() -> None:
 
 
 def test_levels_of_two_references_are_never_subtracted() -> None:
-    """A file in dB SPL lies some 100 dB above deconvolved sweeps: no cell, mean or gain may see the difference."""
+    """A file in dB SPL is some 100 dB above deconvolved sweeps: no cell, mean or gain may see the difference."""
     room = SoundRoom().change("FL", ["A2"], reference=SOUND_PRESSURE).add_db("FL", 100, ["A2"])
     job, analyses = room.job(), room.analyses()
     (mistake,) = screen(job, AS_FOUND, analyses).of("reference")

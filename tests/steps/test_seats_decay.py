@@ -169,7 +169,7 @@ def test_rooms_of_the_simulator_without_a_fault_pass_with_their_own_time(seed: i
             assert check.value == pytest.approx(installation.scene.t60_s[k], rel=0.15)
 
 
-@pytest.mark.skipif(not measured.OPEN_DATA.is_dir(), reason="the open measurements do not lie beside this checkout")
+@pytest.mark.skipif(not measured.OPEN_DATA.is_dir(), reason="the open measurements are not beside this checkout")
 def test_two_real_rooms_are_not_accused() -> None:
     """A living room (OpenAIR) whose direct sound bends the decay, and room A of the University of Surrey.
 

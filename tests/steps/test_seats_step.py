@@ -101,7 +101,7 @@ def test_one_of_a_pair_reversed_is_doubtful_for_both_and_accuses_neither() -> No
         check = check_of(outcome, "polarity", name, "A2")
         assert check.verdict is Verdict.UNSURE
         assert check.words == f"{name} or {other} is reversed; which of the two is not determined"
-        assert (check.value, check.uncertainty) == (None, 0.0)  # which one is not known: no number stands for that
+        assert (check.value, check.uncertainty) == (None, 0.0)  # which one is not known: no number shows that
     cell = outcome.grids[0].cells[("FR", "B2")]
     assert cell.figure == "opposite"
     assert "polarity: ? FR or FL is reversed; which of the two is not determined" in cell.detail

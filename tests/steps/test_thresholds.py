@@ -1,4 +1,4 @@
-"""Where steps draw the line: what lies just inside a stated threshold passes, what lies just outside does not.
+"""Where steps draw the line: what is just inside a stated threshold passes, what is just outside does not.
 
 The thresholds are common practice without a source unless a line says otherwise; a value that is judged with its
 uncertainty u must exceed them by 1.645 u (JCGM 106, from memory).

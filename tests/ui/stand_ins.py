@@ -144,7 +144,7 @@ async def settle(pilot: Any) -> None:
 
 
 def screen_text(app: Any) -> str:
-    """What stands on the screen."""
+    """What the screen shows."""
     strips = app.screen._compositor.render_strips()
     return "\n".join("".join(segment.text for segment in strip).rstrip() for strip in strips)
 

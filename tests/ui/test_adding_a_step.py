@@ -60,9 +60,9 @@ def test_it_is_in_text_and_json(visit: Visit) -> None:
     text = "\n".join(visit_lines(visit))
     assert "Aim (as-found): 2 of 2 done, ✗ fail" in text
     assert "FR 31 ✗ fail" in " ".join(text.split())
-    told = json.loads(results_json(visit))["steps"]["aim"]["as-found"]
-    assert (told["state"], told["verdict"]) == ("done", "fail")
-    assert [(each["channel"], each["value"], each["verdict"]) for each in told["checks"]] == [
+    reported = json.loads(results_json(visit))["steps"]["aim"]["as-found"]
+    assert (reported["state"], reported["verdict"]) == ("done", "fail")
+    assert [(each["channel"], each["value"], each["verdict"]) for each in reported["checks"]] == [
         ("FL", 4.0, "pass"),
         ("FR", 31.0, "fail"),
     ]
@@ -84,9 +84,9 @@ def test_it_is_in_every_form_of_the_record(visit: Visit, tmp_path: Path) -> None
     assert [row["channel"] for row in rows if row["check"] == "aim.angle"] == ["FL", "FR"]
     page = (tmp_path / "record.html").read_text(encoding="utf-8")
     paper = " ".join(sheet.extract_text() for sheet in PdfReader(tmp_path / "record.pdf").pages)
-    for said in (page, " ".join(paper.split())):
-        assert QUESTION in said
-        assert "treble falls off beyond it; common practice, no source" in said
+    for printed in (page, " ".join(paper.split())):
+        assert QUESTION in printed
+        assert "treble falls off beyond it; common practice, no source" in printed
 
 
 async def test_it_is_on_the_screen(path: Path) -> None:

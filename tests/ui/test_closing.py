@@ -55,10 +55,10 @@ def test_what_is_left_to_do_is_told_until_it_is_done():
     }
     app = app_of(SettingEntered(setting=held[0]), ReadingEntered(round="as-found", **reading))
     app.get_default_screen()
-    said = "\n".join(left(app))
-    assert "Nothing is measured as left: r begins that round" in said
+    printed = "\n".join(left(app))
+    assert "Nothing is measured as left: r begins that round" in printed
     app.visit.append(RoundOpened(round=AS_LEFT), SettingEntered(setting=held[1]))
-    said = "\n".join(left(app))
+    printed = "\n".join(left(app))
     for part in (
         "Levels 0 of",
         "Not ticked as applied: FL (s",
@@ -66,12 +66,12 @@ def test_what_is_left_to_do_is_told_until_it_is_done():
         "The technician has not signed (g)",
         "The client has not signed (g)",
     ):
-        assert part in said, said
+        assert part in printed, printed
     app.visit.append(SettingEntered(setting=held[1], applied=True), ReadingEntered(round=AS_LEFT, **reading))
     app.visit.append(Signed(role="technician", name="T"))
-    said = "\n".join(left(app))
+    printed = "\n".join(left(app))
     for part in ("as applied", "not read again", "technician"):
-        assert part not in said, said
+        assert part not in printed, printed
     app.visit.append(ReadingEntered(round=AS_LEFT, **reading))
     assert "Events were logged after the technician signed: sign again (g)." in left(app)
 

@@ -73,8 +73,8 @@ def test_gap_is_not_bridged():
 
 def test_read_out_gives_frequency_value_and_unit():
     low, high = flat("lowest", 70.0, "low"), flat("highest", 78.5, "high")
-    said = readout(curve(flat(level=-3.25), low, high), 1250.0)
-    assert said.strip() == "1.25 kHz: A2 −3.2 dB · spread 70.0 … 78.5 dB"
+    printed = readout(curve(flat(level=-3.25), low, high), 1250.0)
+    assert printed.strip() == "1.25 kHz: A2 −3.2 dB · spread 70.0 … 78.5 dB"
     assert "63 Hz" in readout(curve(flat()), 63.0)
 
 

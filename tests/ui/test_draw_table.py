@@ -90,12 +90,12 @@ def test_text_from_files_cannot_steer_the_terminal():
     assert "[red]x" in drawn
 
 
-def said(check):
+def printed(check):
     return "".join(text for text, _ in check_runs(check))
 
 
 def test_judged_line_has_verdict_limit_uncertainty_and_basis():
-    text = said(TABLE.rows[1].check)
+    text = printed(TABLE.rows[1].check)
     assert text.startswith("? unsure")
     assert "+0.50 dB" in text
     assert "limit −0.5 to 0.5 dB" in text
@@ -105,8 +105,8 @@ def test_judged_line_has_verdict_limit_uncertainty_and_basis():
 
 def test_line_without_a_verdict_says_why():
     check = Check(id="x", channel="FL", value=None, unit="dB", limit=MATCH, why_not="no reading yet")
-    assert "not tested, because no reading yet" in said(check)
-    assert said(None)
+    assert "not tested, because no reading yet" in printed(check)
+    assert printed(None)
 
 
 @pytest.mark.parametrize(
@@ -142,8 +142,8 @@ def test_a_value_in_words_hides_the_number_that_stands_for_it():
         text="polarity",
         words="reversed; expected normal",
     )
-    said = "".join(text for text, _ in check_runs(check))
-    assert said == "✗ fail  FR at A1 polarity: reversed; expected normal   basis: common practice"
+    printed = "".join(text for text, _ in check_runs(check))
+    assert printed == "✗ fail  FR at A1 polarity: reversed; expected normal   basis: common practice"
 
 
 def test_verdicts_that_words_say_already_take_no_column():

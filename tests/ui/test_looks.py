@@ -114,7 +114,7 @@ def test_the_first_screen_looks_as_accepted(
 def test_the_log_looks_as_accepted(
     size: tuple[int, int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snap_compare: Any
 ) -> None:
-    """A log of its own, by a clock that stands still: the sample's is as old as the test."""
+    """A log of its own, by a stopped clock: the sample's is as old as the test."""
     monkeypatch.chdir(tmp_path)
     path = tmp_path / "loft.commission"
     journal = JobFile.create(path, clock=lambda: datetime(2026, 11, 20, 9, 30, tzinfo=UTC))

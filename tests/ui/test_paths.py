@@ -23,7 +23,7 @@ def test_a_name_with_a_real_backslash_is_kept(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "printed"),
     [
         ("", "nothing"),
         ("/nowhere/at/all", "no file"),
@@ -31,8 +31,8 @@ def test_a_name_with_a_real_backslash_is_kept(tmp_path):
         ("\x1b[31m", "no file"),
     ],
 )
-def test_what_is_no_file_is_refused_in_clean_words(text, said):
-    with pytest.raises(InputError, match=said) as refused:
+def test_what_is_no_file_is_refused_in_clean_words(text, printed):
+    with pytest.raises(InputError, match=printed) as refused:
         existing_file(text)
     assert "\x1b" not in str(refused.value)
 
@@ -45,14 +45,14 @@ def test_a_folder_is_no_file(tmp_path):
 def test_a_new_file_needs_its_ending_and_its_folder(tmp_path):
     assert new_file(str(tmp_path / "a.de.PDF"), (".pdf",)) == tmp_path / "a.de.PDF"
     (tmp_path / "f.pdf").mkdir()
-    for name, said in (
+    for name, printed in (
         ("a.txt", "ending “.txt”"),
         ("a", "ending “none”"),
         ("none/a.pdf", "folder"),
         ("f.pdf", "is a folder"),
         (" ", "nothing"),
     ):
-        with pytest.raises(InputError, match=said):
+        with pytest.raises(InputError, match=printed):
             new_file(str(tmp_path / name) if name.strip() else name, (".pdf", ".html"))
 
 

@@ -167,11 +167,11 @@ async def test_the_record_is_written_in_the_form_of_its_ending(workshop, tmp_pat
             assert word in text, word
         field = app.screen.query_one(Input)
         assert field.value == "soft-record.pdf"
-        for wrong, said in (("soft.doc", "the ending “.doc”"), ("none/soft.pdf", "expected a folder that")):
+        for wrong, printed in (("soft.doc", "the ending “.doc”"), ("none/soft.pdf", "expected a folder that")):
             field.value = wrong
             await pilot.press("enter")
             await pilot.pause()
-            assert said in " ".join(shown(app).replace("│", " ").split())
+            assert printed in " ".join(shown(app).replace("│", " ").split())
         field.value = "soft.json"
         await pilot.press("enter")
         await settle(pilot)
@@ -213,8 +213,8 @@ async def test_without_the_drawing_library_the_sentence_says_what_to_use(worksho
         await settle(pilot)
         await pilot.press("enter")
         await settle(pilot)
-        said = shown(app)
-        assert ".html" in said.partition("✗")[2], said  # beside what was asked for, which stays to be changed
+        printed = shown(app)
+        assert ".html" in printed.partition("✗")[2], printed  # beside what was asked for, which stays to be changed
         assert not (tmp_path / "soft-record.pdf").exists()
 
 

@@ -102,7 +102,7 @@ async def test_without_colours_the_words_and_signs_stay(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """NO_COLOR (no-color.org): what colour says is said by a sign and a word as well."""
+    """NO_COLOR (no-color.org): what colour shows is also a sign and a word."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("NO_COLOR", "1")
     app = app_on(sample_copy, tmp_path)

@@ -412,7 +412,7 @@ async def test_the_form_begins_at_its_gap_and_a_number_edits_at_once(
         await settle(pilot)
         assert app.visit.job.system.seats[0].weight == 0.75
         app.screen.query_one("#fields", Picker).select("seats.0.position")
-        for key in ("down", "enter", *"1.25"):  # replaces what stands there, and Enter is not overtaken by it
+        for key in ("down", "enter", *"1.25"):  # replaces the present value, and Enter is not overtaken by it
             app.post_message(events.Key(key, key if len(key) == 1 else None))
         await settle(pilot)
         assert app.screen.query_one(Input).value == "1.25"

@@ -1,4 +1,4 @@
-"""Limits, stored verdicts against today's, uncertainty budgets: what stands on their screens."""
+"""Limits, stored verdicts against today's, uncertainty budgets: what their screens show."""
 
 import asyncio
 import math

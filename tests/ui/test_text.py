@@ -17,8 +17,8 @@ def test_kept_verdicts_are_counted():
     place = JudgedPlace(channel="FL", seat=None, verdict="pass", value=0.1)
     kind = JudgedKind(step="levels", round="as-found", id="levels.match", unit="dB", places=(place, place))
     body = Judged(occasion="signed", program_version="0.1.0", kinds=(kind,))
-    said = event_words(Event(seq=9, at="2026-11-20T09:30:00.000Z", body=body), JOB)
-    assert said == "2 verdicts kept at the signature, by version 0.1.0"
+    printed = event_words(Event(seq=9, at="2026-11-20T09:30:00.000Z", body=body), JOB)
+    assert printed == "2 verdicts kept at the signature, by version 0.1.0"
 
 
 def test_no_kind_of_event_is_without_words():
@@ -28,8 +28,8 @@ def test_no_kind_of_event_is_without_words():
 
 def test_a_setting_is_named_after_what_the_processor_takes():
     body = SettingEntered(setting=Setting(round="as-left", channel="FL", distance=3.51, trim_db=-2.0), applied=True)
-    said = event_words(Event(seq=2, at="2026-11-20T09:30:00.000Z", body=body), JOB)
-    assert said == "as left: FL set to trim −2.0 dB, distance 3.51 m"
+    printed = event_words(Event(seq=2, at="2026-11-20T09:30:00.000Z", body=body), JOB)
+    assert printed == "as left: FL set to trim −2.0 dB, distance 3.51 m"
 
 
 def test_nothing_judged_has_no_count():

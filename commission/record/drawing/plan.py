@@ -48,7 +48,7 @@ Box = tuple[float, float, float, float]
 
 @dataclass(frozen=True, slots=True)
 class _View:
-    """One projection: where its inner corner lies on paper and how long a metre is."""
+    """One projection: where its inner corner is on paper and how long a metre is."""
 
     name: Literal["top", "side"]
     x: float
@@ -63,7 +63,7 @@ class _View:
         return across * self.scale, down * self.scale
 
     def place(self, item: PlanItem) -> tuple[float, float]:
-        """On paper; what stands beyond a wall is held just outside it."""
+        """On paper; what is beyond a wall is held just outside it."""
         x, y, z = item.position_m
         across, down = (x + self.plan.width_m / 2, y) if self.name == "top" else (y, self.plan.height_m - z)
         width, height = self.size
@@ -191,7 +191,7 @@ def _name(items: Iterable[PlanItem], place: tuple[float, float], taken: list[Box
 
 
 def _written(x: float, y: float, text: str) -> str:
-    """A name in pieces: a symbol that its font lacks would have all of it set in another font, so it stands alone."""
+    """A name in pieces: a symbol that its font lacks would have all of it set in another font, so it is set alone."""
     out = ""
     for piece in filter(None, re.split(f" ?({Verdict.FAIL.symbol})", text)):
         out += label(x, y, piece, size=LABEL)

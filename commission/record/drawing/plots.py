@@ -309,7 +309,7 @@ def _renamed(series: Series, name: str, kind: str | None = None) -> Series:
 
 
 def curve_figure(curve: Curve, axis: Axis | None = None) -> Figure:
-    """One curve of a step as it stands."""
+    """One curve of a step, unchanged."""
     return _figure(curve.id, clean_text(curve.title), curve.series, curve, clean_text(curve.caption), axis)
 
 

@@ -135,7 +135,7 @@ def polyline(x: FloatArray, y: FloatArray) -> str:
 
 
 def _needed(x: FloatArray, y: FloatArray) -> NDArray[np.intp]:
-    """Indices of the points that are drawn: every second one falls away where it lies on the line between its neighbours.
+    """Indices of the points that are drawn: every second one falls away where it is on the line between its neighbours.
 
     Done a few times over, so that no curve moves by more than `PASSES · HIDDEN_PX`.
     """
@@ -154,7 +154,7 @@ def _needed(x: FloatArray, y: FloatArray) -> NDArray[np.intp]:
 
 
 def drawing(width: float, height: float, inside: str, *, title: str, alt: str = "") -> str:
-    """The whole file: an image to those who hear it, named by its title and told by `alt`."""
+    """The whole file: an image to those who hear it, named by its title and described by `alt`."""
     head = element("title", text_of(title) or " ") + (element("desc", text_of(alt)) if alt else "")
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {digits(width)} {digits(height)}" '

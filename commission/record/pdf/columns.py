@@ -24,7 +24,7 @@ LONGEST_EM = 14.0
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """Shares of the text width (sum 1), size of the type, whether the page must lie on its side."""
+    """Shares of the text width (sum 1), size of the type, whether the page must be landscape."""
 
     shares: tuple[float, ...]
     size_pt: float

@@ -1,6 +1,6 @@
 """The record as PDF/A-3a and PDF/UA-1, typeset by Typst from `record.typ`.
 
-All text goes in as JSON through `sys_inputs` and is never part of the markup; pictures and attachments lie in a folder
+All text goes in as JSON through `sys_inputs` and is never part of the markup; pictures and attachments are in a folder
 that is gone when the file is made. Only the fonts inside the `typst` package are used, so that a record made again
 elsewhere has the same bytes. A letter that they cannot draw would spoil PDF/A: then this computer's fonts are asked,
 and what no font has is written as its name or number in brackets.

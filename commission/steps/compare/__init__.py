@@ -170,7 +170,7 @@ _QUESTIONS = {HEARD: "what the seats hear", TONE: "evenness of tone"}
 
 
 def _check(channel: str, kind: str, label: str, change: Change) -> Check:
-    """The uncertainty is in the limit here: better and worse are words for what lies beyond it."""
+    """The uncertainty is in the limit here: better and worse are words for what exceeds it."""
     question = _QUESTIONS[kind]
     return Check(
         id=f"compare.{kind}.{label}",

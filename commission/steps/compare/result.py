@@ -75,7 +75,7 @@ class Change:
 
     @property
     def is_real(self) -> bool:
-        """Whether it lies beyond its uncertainty."""
+        """Whether it exceeds its uncertainty."""
         return self.word is not variance.Word.SAME
 
 
@@ -329,7 +329,7 @@ def sub_outputs(job: Job) -> tuple[list[str], str | None]:
 
 
 def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tuple[_Row | None, list[str]]:
-    """The complex sum of the subwoofers at every seat where it can be told."""
+    """The complex sum of the subwoofers at every seat where it can be determined."""
     seats, rows, reasons = [], [], []
     for seat in job.system.seats:
         newest = [items[-1] for sub in subs if (items := analyses.repeats(round_id, sub, seat.id))]
@@ -359,7 +359,7 @@ def _why_no_sum(newest: list[Analysed], count: int, problems: list[str]) -> str 
 
 
 def summed_subs(job: Job, round_id: str, analyses: Analyses) -> tuple[list[str], FloatArray] | None:
-    """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together; None where it cannot be told."""
+    """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together; None where it cannot be determined."""
     row = _heard(job, round_id, usable(job, analyses, round_id))[0].get(SUBS)
     return None if row is None else (row.seats, row.levels)
 

@@ -88,7 +88,7 @@ class Place:
     rival: str
     """The place that fits next best."""
     undecided: str | None = None
-    """What the arrivals cannot tell from an exchange of loudspeakers, as a clause."""
+    """What the arrivals cannot distinguish from an exchange of loudspeakers, as a clause."""
 
 
 def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, Place], str | None]:

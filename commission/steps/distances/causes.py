@@ -21,7 +21,7 @@ from commission.steps.distances.result import ChannelDistance, DistancesResult, 
 from commission.steps.shared.survey import geometry_m
 
 LEAST_SPREAD_S = 1e-3
-"""Delays that differ by less tell nothing of their sign or absence."""
+"""Delays that differ by less show neither their sign nor their absence."""
 OTHERS_SHARE = 0.6
 """Share of the main channels that must agree before one of them is called wrong (common practice, no source)."""
 SPEED_RATIOS = (0.85, 1.15)
@@ -138,7 +138,7 @@ def _of_channel(
     seats = len(result.rest_s.get(channel, {}))
     pattern = channel in result.late_s
     if seats >= 3 and not pattern and geometry is not None:
-        return None  # at this seat only: something stands before the loudspeaker, or its sound is a reflection
+        return None  # at this seat only: something is before the loudspeaker, or its sound is a reflection
     agree = geometry is not None and (pattern or (each.origin == "tape" and abs(tape_off_s) <= slack_s))
     # A setting that suits the distance is not what is wrong: the sound is late for another reason.
     return WrongTime(

@@ -30,7 +30,7 @@ ENTERED_LATENCY_S = 0.020
 """A subwoofer's setting may hold this much more than its distance: signal processing, wireless links (common practice, no
 source)."""
 RATIO_WITHIN = 0.1
-"""How far single ratios may lie from their median: tapes and settings by eye (common practice, no source)."""
+"""How far single ratios may be from their median: tapes and settings by eye (common practice, no source)."""
 AGAINST_TAPE, AGAINST_OTHERS = "arrival minus tape and setting", "arrival minus the main channels' median"
 SET_BY_BASS = "the step Bass set it together with the other subwoofers"
 SET_BY_TAPE, SET_BY_SOUND = (
@@ -184,7 +184,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
         delays_of.delay_settings, speed_m_s=speed, delay=delay, assumed_m_s=system.processor.speed_of_sound_m_s
     )
     by_tape = to_enter(tape) if channels else ()
-    # A subwoofer's setting may hold its own latency: main channels tell the unit, where there are enough.
+    # A subwoofer's setting may hold its own latency: main channels determine the unit, where there are enough.
     ratio = _ratio(np.where(mains, held, np.nan) if mains.sum() >= 3 else held, by_tape, delay.unit)
     entered_s = np.where(mains, 0.0, -_held_errors(applied, by_tape, mains))
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN

@@ -1,7 +1,7 @@
 """Since last time: what has changed since the visit that this one returns to, beyond the uncertainty of both?
 
 The figures of the earlier visit came with the log (`EarlierVisit`); the same figures are made of the first round of this
-visit, before anything is changed, and subtracted. What somebody set is told apart from what drifted: a level that moved by
+visit, before anything is changed, and subtracted. What somebody set is separated from what drifted: a level that moved by
 just what its trim did is explained by it. `result` computes it.
 """
 
@@ -129,7 +129,7 @@ def _check(drift: Drift) -> Check:
         channel=drift.channel,
         value=drift.change,
         unit=unit,
-        # The uncertainty is in the limit: "drifted" is the word for what lies beyond it.
+        # The uncertainty is in the limit: "drifted" is the word for what exceeds it.
         limit=limit,
         text=f"{words}: change since the earlier visit",
         words="" if drift.quantity not in (POLARITY, HEARD) else _sign_words(drift),

@@ -100,7 +100,7 @@ def _levels(job: Job, round_id: str) -> Iterator[EarlierFigure]:
 
 
 def _tapes(job: Job, round_id: str) -> Iterator[EarlierFigure]:
-    """Only what was taped in this round: a distance taken over from an earlier one tells nothing new."""
+    """Only what was taped in this round: a distance taken over from an earlier one adds nothing new."""
     seat = level_results.reference_id(job)
     for channel in job.system.channels:
         read = [r.body for r in job.readings_of(round_id, "distances", channel=channel.id)]

@@ -141,7 +141,7 @@ class DriftResult:
     missing: int = 0
     """How many figures of the earlier visit wait to be measured at this one."""
     absolute: bool = False
-    """Whether levels are compared as read, with the meter's own part: too few mains to tell the volume apart."""
+    """Whether levels are compared as read, with the meter's own part: too few mains to separate the volume."""
     chain_turned: bool = False
     """Whether most mains are heard turned over against last time, which is the measuring chain, and is taken off all."""
     visits: Visits | None = None
@@ -278,7 +278,7 @@ def _in_common(visits: Visits, rest: Mapping[Place, float]) -> dict[tuple[str, s
 def _as_read(
     visits: Visits, rest: Mapping[Place, object], common: Mapping[tuple[str, str | None], float]
 ) -> tuple[Contribution, ...] | None:
-    """What the meters make of levels as read, where no seat tells volume and loudspeakers apart; else None."""
+    """What the meters make of levels as read, where no seat separates volume and loudspeakers; else None."""
     if any(quantity == LEVEL for quantity, _ in common) or not any(place[0] == LEVEL for place in rest):
         return None
     return drift_budgets.meters(visits.then.instrument("meter"), visits.now.instrument("meter"))

@@ -255,7 +255,7 @@ def _delay_of(value: float, system: System, speed: float) -> float:
 
 
 def flight_m(visits: Visits, channel: str) -> float | None:
-    """How far a loudspeaker is from the reference seat; None where neither tape nor places tell."""
+    """How far a loudspeaker is from the reference seat; None where neither tape nor places give it."""
     known = visits.now.channel(channel)
     found = None if known is None else taped_m(visits.job, known, visits.round)
     return None if found is None else found[0]

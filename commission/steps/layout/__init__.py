@@ -112,7 +112,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 
 @cached
 def coverage_of(job: Job, round_id: str) -> tuple[Check, ...]:
-    """The checks of coverage, without what stands at a place that was most likely entered wrongly."""
+    """The checks of coverage, without what is at a place that was most likely entered wrongly."""
     entered = [
         _inside_check(job, s.id, s.position_m, seat=True) for s in job.system.seats if s.position_m is not None
     ]
@@ -221,7 +221,7 @@ def _verdict(check: Check | None) -> Verdict | None:
 
 
 def _inside_check(job: Job, label: str, where: Position, *, seat: bool) -> Check | None:
-    """How far inside the room something stands [m]: negative is outside, and most likely a typing error."""
+    """How far inside the room something is [m]: negative is outside, and most likely a typing error."""
     room = job.system.room
     if room is None:
         return None

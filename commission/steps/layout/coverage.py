@@ -1,6 +1,6 @@
 """Rules of coverage: where loudspeakers stand with respect to the heads of all listeners.
 
-All are common practice with no source: the seats lie on the centre line of the screen; every left loudspeaker stands left
+All are common practice with no source: the seats are on the centre line of the screen; every left loudspeaker stands left
 of the leftmost head and every right one right of the rightmost; front heights hang just ahead of the front row's ears and
 rear heights just behind the back row's; nobody's head is in the way of a screen loudspeaker.
 """

@@ -10,7 +10,7 @@ from commission.model import Column, Job, Room, Table, table_of
 NULL_DB = -15.0
 """A seat with less than this of a mode's largest pressure hears nearly nothing of it (common practice, no source)."""
 UP_TO_HZ = 120.0
-"""Above the usual crossover of subwoofers modes lie too close together to be heard one by one."""
+"""Above the usual crossover of subwoofers modes are too close together to be heard one by one."""
 
 _WALLS = ("side walls", "front and rear wall", "floor and ceiling")
 

@@ -104,7 +104,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """The trims, what stands out, what to enter."""
+    """The trims, the main result, what to enter."""
     result = solve(job, round_id, analyses)
     levels = result.channels.values()
     checks = [each.match for each in levels] + [each.repeat for each in levels if each.repeat is not None]

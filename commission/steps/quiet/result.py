@@ -52,7 +52,7 @@ HUM_U_DB = 3.0
 
 
 def nominal_hz(octave_hz: int) -> float:
-    """Centre of an octave by its name: 31 stands for 31.5 Hz."""
+    """Centre of an octave by its name: 31 means 31.5 Hz."""
     return 31.5 if octave_hz == 31 else float(octave_hz)
 
 

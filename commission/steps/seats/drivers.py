@@ -3,7 +3,7 @@
 The levels of a loudspeaker less those of its partner at the mirrored seat, in bands. A dead driver leaves a band far below
 the partner's and far below the rest of its own loudspeaker; a trim lowers all bands alike, and a partner with a dead driver
 raises one. So the larger of "against the partner" and "against the own rest" is what speaks for a dead driver.
-Crossovers lie at 200 to 800 Hz and at 1 to 4 kHz, so that each driver is looked for in more than one band.
+Crossovers are at 200 to 800 Hz and at 1 to 4 kHz, so that each driver is looked for in more than one band.
 """
 
 from __future__ import annotations

@@ -126,7 +126,7 @@ class PolarityComparison:
         if relation.split_hz is not None and (dead := [c for c in pair if c in self._dead]):
             return {c: _unknown(f"{dead[0]} is not whole: {self._dead[dead[0]]}", (o,), relation) for c, o in both}
         if relation.split_hz is not None and not (self._places_known or _surely_one_model(relation)):
-            why = "one driver of the two is reversed, or another loudspeaker plays: arrivals on a common clock would tell"
+            why = "one driver of the two is reversed, or another loudspeaker plays: arrivals on a common clock would decide"
             return {c: _unknown(why, (o,), relation) for c, o in both}
         if relation.split_hz is not None:
             return self._driver(pair, relation, self._thirds(pair, mains, agreeing))

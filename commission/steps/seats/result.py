@@ -1,9 +1,9 @@
 """Judging one channel at one seat, for the step "seats".
 
-Whose doing it is (the rule stands in `dsp.across`): a channel that is low at every seat is the channel's own affair, told
-against its partner and taken out by judging each seat against the mean of its own channel; a seat that is low on every
-channel alike, beyond what its distance explains, means that the gain moved between recordings, and its levels are not
-judged. Both at once are told as two.
+Causes are separated as in `dsp.across`. A channel that is low at every seat is a fault of the channel: it is compared with
+its partner, and each seat is judged against the mean of its own channel. A seat that is low on every channel alike, beyond
+what its distance explains, means that the gain changed between recordings: its levels are
+not judged. Both at once are reported as two.
 """
 
 from __future__ import annotations
@@ -108,7 +108,7 @@ class Cell:
     passes_delays: bool = True
     """Whether its newest recording went through the processor."""
     clock: str | None = None
-    """None: its arrival is told from the start of its own file and means nothing beside others."""
+    """None: its arrival counts from the start of its own file and means nothing beside others."""
 
     @property
     def verdict(self) -> Verdict | None:

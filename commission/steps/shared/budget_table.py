@@ -79,7 +79,7 @@ def _sum(key: str, source: str, budget: Budget, value: float, basis: str) -> Row
 def grouped(budgets: Iterable[Budget]) -> tuple[Budget, ...]:
     """What is worth printing: each kind once, with the names of all that it holds for.
 
-    Budgets of one kind that differ only in their numbers are told by the largest, which says so.
+    Budgets of one kind that differ only in their numbers are represented by the largest, which says so.
     """
     kinds: dict[tuple[str, tuple[str, ...]], list[Budget]] = {}
     for each in budgets:

@@ -30,7 +30,7 @@ class Surveyed:
 
 def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
     """(distance, origin) from the reference seat: the newest tape reading of this round or, without one, of an earlier
-    round; else the job's tape distance; else the positions. Readings from another seat tell nothing of this one.
+    round; else the job's tape distance; else the positions. Readings from another seat say nothing about this one.
     """
     reference = job.system.reference_seat
     seats = (None, reference.id if reference is not None else None)

@@ -20,7 +20,7 @@ The sources of the stated uncertainty of a value, after JCGM 100 (the GUM).
 - Reading again reduces only what scatters from reading to reading. A *shared* error is the same for everything compared,
   and no reading reduces it.
 """
-SAID_BELOW = ("type", "sensitivity", "basis")
+SHOWN_BELOW = ("type", "sensitivity", "basis")
 """Columns that stand in words under the tables, for the selected row."""
 
 
@@ -67,7 +67,7 @@ class Budgets(TablesScreen):
 
 def _on_screen(n: int, table: Table) -> Table:
     rows = tuple(replace(row, key=f"{n} {row.key}") for row in table.rows)
-    return replace(table, rows=rows).without(*SAID_BELOW)
+    return replace(table, rows=rows).without(*SHOWN_BELOW)
 
 
 def _told(source: Contribution, unit: str) -> str:

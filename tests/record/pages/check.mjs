@@ -28,7 +28,7 @@ function found(where, what) {
 
 async function asShipped(file) {
   const page = await browser.newPage();
-  page.on("console", (said) => { if (["error", "warn"].includes(said.type())) found(file, said.text().slice(0, 300)); });
+  page.on("console", (message) => { if (["error", "warn"].includes(message.type())) found(file, message.text().slice(0, 300)); });
   page.on("pageerror", (error) => found(file, String(error)));
   page.on("request", (asked) => { if (!/^(file|data):/.test(asked.url())) found(file, `fetches ${asked.url()}`); });
   await page.goto(pathToFileURL(file).href, { timeout: patience });

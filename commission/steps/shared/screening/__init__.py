@@ -1,4 +1,4 @@
-"""Measuring mistakes are looked for before anything is said of the house, and what they spoilt is taken out.
+"""Measuring mistakes are looked for before the installation is examined, and what they spoilt is taken out.
 
 `screen` is pure: job, round and analyses in; the mistakes and the analyses that may be used out. Every step and every rule
 draws its conclusions from `Screening.usable`. A response of which nothing may be used stays in it as one that has a problem

@@ -50,7 +50,7 @@ def _off_clock(
     off = [item for item in newest.values() if item.seq in why and not _is_noise(item)]
     if not off:
         return ()
-    reason, most = "its recordings are said to share a clock, but do not", 2 * len(off) > len(newest)
+    reason, most = "its recordings should share a clock, but do not", 2 * len(off) > len(newest)
     sentences = [why[i.seq] if most else f"{i.channel} at {i.seat}: {why[i.seq]}" for i in off]
     spoilt = off + timed if most else off
     return (
@@ -66,7 +66,7 @@ def _off_clock(
 
 
 def _is_noise(item: Analysed) -> bool:
-    """Whether nothing but noise was recorded: its strongest moment tells no time."""
+    """Whether nothing but noise was recorded: its strongest moment gives no time."""
     ratio = None if item.analysis is None else item.analysis.snr_db
     return ratio is not None and ratio < NOISE_ALONE_SNR_DB
 
@@ -103,7 +103,7 @@ def _cut_files(found: Surveyed, timed: list[Analysed], job: Job) -> Mistake | No
 def _scattered(found: Surveyed, matching: Matching, timed: list[Analysed], job: Job) -> Mistake:
     rest = matching.rest_s[np.isfinite(matching.rest_s)]
     half = float(np.median(np.abs(rest - np.median(rest))))
-    reason = "its recordings are said to share a clock, but do not"
+    reason = "its recordings should share a clock, but do not"
     return Mistake(
         kind="clock",
         seats=tuple(s.id for s in job.system.seats if any(item.seat == s.id for item in timed)),

@@ -63,7 +63,7 @@ def clipped(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
 def not_played(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
     """Recordings of noise alone at one seat, while the channel plays at most others: so it is no silent loudspeaker.
 
-    A channel that is silent at every seat was not played there or is silent; recordings alone cannot tell which.
+    A channel that is silent at every seat was not played there or is silent; recordings alone cannot decide which.
     """
     heard = {
         place: (item.analysis.level_db, item.analysis.snr_db)
@@ -234,7 +234,7 @@ def _alike(
 def _mirrored_seats(channel: Channel, first: Seat, second: Seat) -> bool:
     """Whether a symmetric room may make a channel the same at two seats."""
     if channel.position_m is None or first.position_m is None or second.position_m is None:
-        return mirror_partner(channel.id) is None  # one of a pair stands at a side
+        return mirror_partner(channel.id) is None  # one of a pair is at a side
     apart = distance_m(channel.position_m, first.position_m) - distance_m(channel.position_m, second.position_m)
     return abs(apart) < SYMMETRIC_M
 
@@ -248,7 +248,7 @@ def _mirrored_channels(first: Channel, second: Channel, seat: Seat) -> bool:
 
 
 def _wrong_seats(job: Job, newest: Places, first: Seat, second: Seat, channels: Sequence[str]) -> tuple[Seat, ...]:
-    """At which of two seats the microphone did not stand by these channels' arrivals; both where that cannot be told."""
+    """At which of two seats the microphone did not stand by these channels' arrivals; both where that is not determined."""
     misfits: dict[Seat, float | None] = {}
     for seat in (first, second):
         own = [_misfit_s(job, newest, (channel, seat.id), {first.id, second.id}) for channel in channels]
@@ -260,7 +260,7 @@ def _wrong_seats(job: Job, newest: Places, first: Seat, second: Seat, channels: 
 def _wrong_places(
     job: Job, newest: Places, one: tuple[str, str], other: tuple[str, str]
 ) -> tuple[tuple[str, str], ...]:
-    """Which of two places a recording does not belong to by its arrival; both where that cannot be told."""
+    """Which of two places a recording does not belong to by its arrival; both where that is not determined."""
     without = {one[1], other[1]}
     return tuple(_worse({place: _misfit_s(job, newest, place, without) for place in (one, other)}))
 
