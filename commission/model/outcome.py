@@ -217,7 +217,7 @@ class Outcome:
     room_plans: tuple[RoomPlan, ...] = ()
     advice: tuple[Advice, ...] = ()
     choices: tuple[Choice, ...] = ()
-    stands_out: str = ""
+    main_result: str = ""
     """The main result, one clause for the overview; empty where there is none."""
     remarks: tuple[str, ...] = ()
     """What the reader must know: what was left out and why, the basis of a choice."""

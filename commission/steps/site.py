@@ -52,13 +52,13 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         Advice(text=f"Fill in {item.needs}.", step="site", priority=30 if item.key == "settings" else 5)
         for item in missing
     ]
-    stands_out = f"missing: {missing[0].needs}" if missing else ""
+    main_result = f"missing: {missing[0].needs}" if missing else ""
     own = system.processor.speed_of_sound_m_s
     if own is not None and system.processor.delay.unit != "ms":
         text = "speed of sound that the processor assumes"
         checks.append(Check(id="site.assumed-speed", value=own, unit="m/s", limit=_ASSUMED, text=text))
         if not plausible_speed(own):
-            stands_out = f"the processor's speed of sound cannot be {own:g} m/s"
+            main_result = f"the processor's speed of sound cannot be {own:g} m/s"
             advice.insert(0, Advice(text="Correct the processor's speed of sound, in m/s.", step="site", priority=5))
     facts = (
         ("Temperature", format_temperature(system.temperature_c, system.units)),
@@ -76,7 +76,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         total=len(items),
         checks=tuple(checks),
         tables=(Table(id="site", title="Site", columns=columns, rows=tuple(rows)),),
-        stands_out=stands_out,
+        main_result=main_result,
         advice=tuple(advice[:1]),
     )
 

@@ -43,7 +43,7 @@ def test_a_return_visit_knows_the_one_before(tmp_path: Path) -> None:
     assert second.job.earlier.digest == digest
     assert not second.job.readings, "nothing is measured yet on this visit"
     second.append(*levels({"FL": 75.0, "FC": 72.0, "FR": 74.9, "SiL": 75.0}))
-    assert drift.evaluate(second.job, "as-found", second.analyses).stands_out == "drifted: FC"
+    assert drift.evaluate(second.job, "as-found", second.analyses).main_result == "drifted: FC"
     second.close()
     assert workshop.open(first.path, read_only=True).job.digest == digest, "the earlier job is only read"
 

@@ -38,13 +38,13 @@ def test_what_will_be_compared_is_said(workshop: LocalWorkshop, capsys: pytest.C
 def test_three_visits_in_a_row_compare_each_with_the_one_before(workshop: LocalWorkshop) -> None:
     second = workshop.create_return(Path("second"), Path("first.commission"))
     second.append(*levels(LEVELS | {"FC": 70.0}), *levels(LEVELS, round_id=AS_LEFT))
-    assert second.outcome("drift", "as-found").stands_out == "drifted: FC"
+    assert second.outcome("drift", "as-found").main_result == "drifted: FC"
     second.close()
     third = workshop.create_return(Path("third"), Path("second.commission"))
     assert third.job.earlier is not None
     assert (third.job.earlier.file_name, third.job.earlier.round) == ("second.commission", AS_LEFT)
     third.append(*levels(LEVELS))
-    assert third.outcome("drift", "as-found").stands_out == ""
+    assert third.outcome("drift", "as-found").main_result == ""
 
 
 def test_a_job_never_returns_to_itself(workshop: LocalWorkshop, capsys: pytest.CaptureFixture[str]) -> None:

@@ -229,7 +229,7 @@ def _invented(job, round_id, analyses):
             Grid(id="g", title="Tilt by seat", seats=("A2", "B9"), channels=("FL", "FR"), cells=cells),
             Grid(id="h", title="An empty grid", seats=("A2",), channels=("FL",), cells={}),
         ),
-        stands_out="FL tilts most",
+        main_result="FL tilts most",
         remarks=("the dial sticks",),
     )
 

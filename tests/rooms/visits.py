@@ -191,7 +191,7 @@ def run(installation: Installation, plan: Plan, memory: Memory | None = None) ->
     outcomes = visit.outcomes(ROUND)
     checks = [check for outcome in outcomes.values() for check in outcome.checks]
     failed = tuple(c for c in checks if c.verdict is model.Verdict.FAIL)
-    texts = tuple(t for o in outcomes.values() for t in (o.stands_out, *_texts(o.remarks)) if t)
+    texts = tuple(t for o in outcomes.values() for t in (o.main_result, *_texts(o.remarks)) if t)
     return Result(visit.findings(ROUND), failed, texts, left_out, outcomes)
 
 

@@ -81,7 +81,7 @@ def test_the_overview_counts_the_words_of_the_table_and_shares_make_a_whole() ->
     results = [row.cells[place] for row in tables["compare:tone"].rows]
     better, worse, same = (results.count(word) for word in ("better", "worse", "no real change"))
     assert better > 0 and worse > 0 and better + worse + same == len(results)
-    assert outcome.stands_out == f"evenness of tone: {better} better, {worse} worse, {same} unchanged"
+    assert outcome.main_result == f"evenness of tone: {better} better, {worse} worse, {same} unchanged"
     for row in tables["compare:uncertainty"].rows:
         assert sum(share for share in row.cells[3:-1] if isinstance(share, float)) == pytest.approx(100)
     for curve in outcome.curves:
@@ -94,8 +94,8 @@ def test_it_waits_for_a_second_round() -> None:
     outcome = compare.evaluate(job, AS_FOUND, room.analyses())
     assert outcome.checks == ()
     assert "as left" in outcome.remarks[0]
-    assert outcome.stands_out == "needs a round as left"
-    assert compare.evaluate(job_of(defined(cinema())), AS_FOUND, Analyses()).stands_out == ""
+    assert outcome.main_result == "needs a round as left"
+    assert compare.evaluate(job_of(defined(cinema())), AS_FOUND, Analyses()).main_result == ""
 
 
 def test_nothing_changed_is_no_real_change_everywhere() -> None:
@@ -414,7 +414,7 @@ def test_a_worse_channel_fails_and_the_others_pass() -> None:
     failed = {(c.channel, c.id) for c in outcome.checks if c.verdict is Verdict.FAIL}
     assert ("FL", "compare.tone.300-3000") in failed
     assert {channel for channel, _ in failed} == {"FL"}
-    assert "worse" in outcome.stands_out
+    assert "worse" in outcome.main_result
 
 
 def test_tables_and_curves_show_both_ways_and_every_seat() -> None:

@@ -113,7 +113,7 @@ def test_a_good_room_passes() -> None:
     of = job(*noise(QUIET_DB))
     outcome = evaluated(of, analyses({"A2": decay(0.35, 4), "B2": decay(0.35, 5, -1.0)}))
     assert {check.verdict for check in outcome.checks} == {Verdict.PASS}
-    assert "speech is understood" in outcome.stands_out
+    assert "speech is understood" in outcome.main_result
 
 
 def test_noise_is_named_where_it_costs_most() -> None:

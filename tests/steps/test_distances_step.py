@@ -152,14 +152,14 @@ def test_nothing_yet_says_nothing() -> None:
         outcome = printed(job)
         assert outcome.state == "nothing"
         assert outcome.checks == ()
-        assert outcome.stands_out == ""
+        assert outcome.main_result == ""
 
 
 def test_right_settings_and_arrivals_pass() -> None:
     job = job_of(defined(cinema()), *held_as(right()))
     outcome = printed(job, arrivals(heard(right()), u_s=8.5e-5))
     assert {check.verdict for check in outcome.checks} == {Verdict.PASS}
-    assert outcome.stands_out == ""
+    assert outcome.main_result == ""
     result = step.solve(job, "as-found", arrivals(heard(right())))
     assert result.latency_s is not None
     # Settings are rounded to 3 cm, half of it 0.044 ms; the reference distance is what the largest setting corresponds to.
@@ -179,7 +179,7 @@ def test_feet_typed_as_metres_are_named_and_counted_as_what_the_ear_gets() -> No
     middle = float(np.median([error[c] for c in MAINS]))
     for analyses in (NONE, arrivals(heard(feet, noise_s=3e-5))):
         outcome = printed(job, analyses)
-        assert outcome.stands_out == "the distances were typed in feet, the processor reads metres"
+        assert outcome.main_result == "the distances were typed in feet, the processor reads metres"
         checks = {check.channel: check for check in outcome.checks if check.id == "distances.setting"}
         for c in MAINS:
             assert checks[c].value == pytest.approx(1000 * (error[c] - middle), abs=1e-6), c
@@ -226,7 +226,7 @@ def test_a_moved_loudspeaker_is_an_outlier_with_its_equivalent_distance() -> Non
     assert result.channels["SiL"].seems_m == pytest.approx(TAPE["SiL"] + 0.0012 * C, abs=1e-6)
     assert result.channels["SiL"].check_arrival.value == pytest.approx(1.2, abs=1e-6)
     outcome = printed(job, analyses)
-    assert outcome.stands_out == "SiL arrives 1.2 ms late"
+    assert outcome.main_result == "SiL arrives 1.2 ms late"
     assert outcome.advice[0].text.startswith("Tape SiL again")
     assert any(r.startswith("SiL arrives 1.2 ms later") and "2.69 m instead of 2.28 m" in r for r in outcome.remarks)
     failed = [c.channel for c in outcome.checks if c.id == "distances.arrival" and c.verdict is Verdict.FAIL]
@@ -247,7 +247,7 @@ def test_what_is_taken_against_a_median_holds_its_uncertainty() -> None:
 def test_an_outlier_is_late_or_early(late_ms: float, words: str) -> None:
     job = job_of(defined(cinema()), *held_as(right()))
     outcome = printed(job, arrivals(heard(right(), late_s={"SiL": late_ms / 1000}), u_s=8.5e-5))
-    assert outcome.stands_out == f"SiL arrives {words}"
+    assert outcome.main_result == f"SiL arrives {words}"
     assert any(
         remark.startswith(f"SiL arrives {words.replace('late', 'later').replace('early', 'earlier')} than")
         for remark in outcome.remarks
@@ -316,7 +316,7 @@ def test_a_wrong_setting_is_told_in_milliseconds() -> None:
     assert check.value == pytest.approx(-0.60 / C * 1000, abs=0.05)  # entered too far: delayed too little
     assert check.verdict is Verdict.FAIL
     assert result.channels["FL"].check_setting.verdict is Verdict.PASS
-    assert printed(job_of(defined(cinema()), *held_as(wrong))).stands_out == "1 distance setting to enter"
+    assert printed(job_of(defined(cinema()), *held_as(wrong))).main_result == "1 distance setting to enter"
 
 
 def test_the_same_too_much_on_all_channels_is_nobodys_error() -> None:

@@ -41,7 +41,7 @@ def test_one_channel_that_fell_is_named_and_a_turned_volume_is_not() -> None:
     then = job_of(defined(cinema()), *levels(LEVELS))
     now = {name: value + 3.0 for name, value in LEVELS.items()} | {"SiL": LEVELS["SiL"] + 3.0 - 4.0}
     outcome = drift.evaluate(returning(earlier_of(then), *levels(now)), "as-found", NOTHING)
-    assert outcome.stands_out == "drifted: SiL"
+    assert outcome.main_result == "drifted: SiL"
     assert outcome.verdict is Verdict.FAIL
     assert any("share a change of +3.0 dB" in remark for remark in outcome.remarks)
     assert "It may also be an obstacle in front of it" in outcome.remarks[-1]
@@ -53,7 +53,7 @@ def test_a_level_that_moved_as_its_trim_did_is_explained_by_it() -> None:
     then = job_of(defined(cinema()), *levels(LEVELS), *(setting(c, trim_db=-1.0) for c in LEVELS))
     trims = [setting(c, trim_db=4.0 if c == "FL" else -1.0) for c in LEVELS]
     outcome = drift.evaluate(returning(earlier_of(then), *trims, *levels(LEVELS | {"FL": 80.0})), "as-found", NOTHING)
-    assert outcome.stands_out == "settings changed: FL"
+    assert outcome.main_result == "settings changed: FL"
     (table,) = [t for t in outcome.tables if t.id == "drift-levels"]
     column = {c.key: i for i, c in enumerate(table.columns)}
     (row,) = [r for r in table.rows if r.cells[0] == "FL"]
@@ -62,7 +62,7 @@ def test_a_level_that_moved_as_its_trim_did_is_explained_by_it() -> None:
     assert "minus what settings and air explain" in table.remark
     # The trim was turned and the level did not follow: that is a drift.
     outcome = drift.evaluate(returning(earlier_of(then), *trims, *levels(LEVELS)), "as-found", NOTHING)
-    assert outcome.stands_out == "settings changed: FL; drifted: FL"
+    assert outcome.main_result == "settings changed: FL; drifted: FL"
 
 
 def test_a_drift_with_no_trim_noted_may_be_somebodys_hand() -> None:
@@ -80,7 +80,7 @@ def test_a_changed_setting_is_exact_and_asks_who_changed_it() -> None:
     outcome = drift.evaluate(job, "as-found", NOTHING)
     (table,) = outcome.tables
     assert [(row.cells[0], row.cells[-1]) for row in table.rows] == [("FL", "changed")]
-    assert outcome.stands_out == "settings changed: FL"
+    assert outcome.main_result == "settings changed: FL"
     assert "who changed" in outcome.advice[0].text
     answered = fold([*job.log, *events_of(Noted(step="drift", text="the owner's son"), start=len(job.log) + 1)])
     assert not drift.evaluate(answered, "as-found", NOTHING).advice, "asked once and noted, it is asked no more"
@@ -113,7 +113,7 @@ def test_nobody_is_suspected_where_the_sheet_was_never_ticked() -> None:
     )
     job = returning(earlier_of(then), setting("FL", trim_db=-1.0))
     outcome = drift.evaluate(job, "as-found", NOTHING)
-    assert outcome.stands_out == "settings changed: FL"
+    assert outcome.main_result == "settings changed: FL"
     assert not outcome.advice
     assert "may never have been in the processor" in "\n".join(outcome.remarks)
 
@@ -157,7 +157,7 @@ def test_only_the_first_round_is_compared() -> None:
     )
     assert drift.evaluate(job, "as-found", NOTHING).verdict is Verdict.PASS
     later = drift.evaluate(job, AS_LEFT, NOTHING)
-    assert (later.checks, later.tables, later.advice, later.stands_out) == ((), (), (), "")
+    assert (later.checks, later.tables, later.advice, later.main_result) == ((), (), (), "")
     assert "The round as found is compared with the earlier visit" in later.remarks[0]
 
 

@@ -65,7 +65,7 @@ def test_directions_from_the_reference_seat() -> None:
 def test_a_slip_that_leaves_the_room_is_caught(channel: str, position: Position) -> None:
     outcome = printed(job_of(defined(placed(channel, position))))
     assert [(c.id, c.channel) for c in failed(outcome)] == [("layout.inside", channel)]
-    assert outcome.stands_out == f"{channel} is outside the room"
+    assert outcome.main_result == f"{channel} is outside the room"
     assert outcome.advice[0].text.startswith(f"Check the position of {channel}")
     marked = {item.label: item.verdict for item in outcome.room_plans[0].items}
     assert marked[channel] is Verdict.FAIL
@@ -88,7 +88,7 @@ def test_a_sign_that_mirrors_a_loudspeaker_is_caught_once_for_the_pair() -> None
         outcome = printed(job_of(defined(placed("SiL", (x, 3.35, 1.45)))))
         assert [(c.id, c.channel) for c in failed(outcome) if c.id == "layout.side"] == [("layout.side", "SiL")]
     outcome = printed(job_of(defined(placed("FL", (1.50, 0.10, 1.15)))))
-    assert outcome.stands_out == "FL is not left of FR"
+    assert outcome.main_result == "FL is not left of FR"
     assert [check.channel for check in failed(outcome)] == ["FL"]
 
 
@@ -149,7 +149,7 @@ def test_an_empty_job_asks_for_one_thing_at_a_time() -> None:
     outcome = site.evaluate(job_of(defined(System(title="Harbour Lane cinema"))), "as-found", NONE)
     assert (outcome.done, outcome.total) == (1, 7)
     assert len(outcome.advice) == 1
-    assert outcome.stands_out.startswith("missing: ")
+    assert outcome.main_result.startswith("missing: ")
     missing = [check for check in outcome.checks if check.verdict is Verdict.NOT_TESTED]
     assert len(missing) == 6
     assert all(check.why_not for check in missing)
@@ -194,7 +194,7 @@ def test_a_speed_of_sound_in_another_unit_is_caught(own: float, verdict: Verdict
     system = cinema(processor=Processor(speed_of_sound_m_s=own))
     outcome = site.evaluate(job_of(defined(system)), "as-found", NONE)
     assert next(c for c in outcome.checks if c.id == "site.assumed-speed").verdict is verdict
-    assert (f"cannot be {own:g} m/s" in outcome.stands_out) is (verdict is Verdict.FAIL)
+    assert (f"cannot be {own:g} m/s" in outcome.main_result) is (verdict is Verdict.FAIL)
     reported = distances.evaluate(job_of(defined(system)), "as-found", NONE)
     assert any("impossible in air" in remark for remark in reported.remarks) is (verdict is Verdict.FAIL)
     # What is entered then is the plain distance, not a multiple of it.

@@ -63,7 +63,7 @@ def test_settings_of_both_rounds_and_what_was_typed_in() -> None:
     assert rows["FL"] == ("FL", 0.0, -1.5, 11.52, 3.51, "normal", "normal", "✓ yes")
     assert rows["FR"][-3:] == ("reversed", "normal", "")
     assert rows["FC"][1:] == (None, None, None, None, None, None, "")
-    assert outcome.stands_out == "2 channels changed"
+    assert outcome.main_result == "2 channels changed"
     assert "Entered as left but not ticked as applied: FR." in outcome.remarks
 
 

@@ -294,7 +294,7 @@ def test_one_channel_out_of_range_gets_a_proposal_with_its_cost_and_a_name() -> 
     assert result.channels["FC"].predicted_db == pytest.approx(73.0)
     assert [choice.reaching for choice in result.choices[:2]] == [2, 3]
     outcome = outcome_of(job)
-    assert outcome.stands_out.startswith("FC cannot reach")
+    assert outcome.main_result.startswith("FC cannot reach")
     assert any("2.0 dB quieter" in remark for remark in outcome.remarks)
     assert any(table.id == "offsets" for table in outcome.tables)
 
@@ -344,7 +344,7 @@ def test_what_stands_out_and_what_to_do_next() -> None:
     readings = {"FL": [75.0] * 2, "FC": [74.0] * 2, "FR": [75.0] * 2, "BL": [77.0] * 2, "BR": [79.5] * 2}
     job = job_of(defined(cinema(list(readings))), *levels(readings))
     outcome = outcome_of(job)
-    assert outcome.stands_out == "BR 4.5 dB above the others, set 3 trims"
+    assert outcome.main_result == "BR 4.5 dB above the others, set 3 trims"
     assert outcome.advice[0].text == "Enter 3 trims from the settings sheet, then read the levels again."
     assert outcome.state == "done"
     part = outcome_of(job_of(defined(cinema(list(readings))), *levels({"FL": 75.0})))
@@ -356,7 +356,7 @@ def test_what_stands_out_and_what_to_do_next() -> None:
 
 def test_one_trim_is_not_several() -> None:
     outcome = outcome_of(job_of(defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 78.5})))
-    assert outcome.stands_out == "FC 3.5 dB above target, set 1 trim"
+    assert outcome.main_result == "FC 3.5 dB above target, set 1 trim"
 
 
 def test_nothing_yet_says_nothing() -> None:

@@ -66,7 +66,7 @@ def test_a_quiet_room_passes_and_a_loud_state_fails() -> None:
     assert verdicts["quiet.nc.everything off"] is Verdict.PASS
     assert verdicts["quiet.nc.ventilation high"] is Verdict.FAIL
     assert verdicts["quiet.hum.ventilation high"] is Verdict.PASS
-    assert "ventilation high" in outcome.stands_out
+    assert "ventilation high" in outcome.main_result
 
 
 def test_near_the_limit_is_unsure() -> None:
@@ -163,7 +163,7 @@ def test_hum_that_is_heard_fails_and_names_the_mains(mains: int) -> None:
     )
     check = next(c for c in outcome.checks if c.id == "quiet.hum.electronics on")
     assert check.verdict is Verdict.FAIL
-    assert f"hum at {mains} Hz with electronics on" in outcome.stands_out
+    assert f"hum at {mains} Hz with electronics on" in outcome.main_result
     (noise,) = (n for n in solved([nc_noise(18, 9, state="electronics on", lines=lines)]).noises)
     # Energy sum of the three lines.
     assert noise.hum_db == pytest.approx(

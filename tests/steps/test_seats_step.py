@@ -58,7 +58,7 @@ def test_a_sound_room_passes_everywhere(seed: int) -> None:
     assert failed(outcome) == set()
     assert outcome.state == "done"
     assert {cell.verdict for cell in outcome.grids[0].cells.values()} <= {Verdict.PASS, Verdict.UNSURE}
-    assert outcome.stands_out == ""
+    assert outcome.main_result == ""
 
 
 def test_cells_curves_and_tables_belong_together() -> None:
@@ -88,7 +88,7 @@ def test_a_reversed_loudspeaker_fails_where_a_third_of_its_model_decides() -> No
     outcome = outcome_of(SoundRoom().reverse("FR"))  # FC is the same model
     assert failed(outcome) == {("polarity", "FR", s) for s in ALL_SEATS}
     assert outcome.grids[0].cells[("FR", "B2")].figure == "reversed"
-    assert outcome.stands_out == "FR reversed"
+    assert outcome.main_result == "FR reversed"
     assert "reversed relative to FL and FC" in check_of(outcome, "polarity", "FR", "A1").words
     assert check_of(outcome, "polarity", "FL", "A1").verdict is Verdict.PASS
     assert check_of(outcome, "polarity", "FC", "A1").verdict is Verdict.NOT_TESTED  # its pair is not in order
@@ -105,7 +105,7 @@ def test_one_of_a_pair_reversed_is_doubtful_for_both_and_accuses_neither() -> No
     cell = outcome.grids[0].cells[("FR", "B2")]
     assert cell.figure == "opposite"
     assert "polarity: ? FR or FL is reversed; which of the two is not determined" in cell.detail
-    assert outcome.stands_out == "FL or FR reversed"
+    assert outcome.main_result == "FL or FR reversed"
     assert outcome.tables[0].rows[0].cells[3] == "opposite to FR"
 
 
@@ -190,8 +190,8 @@ def small_room() -> SoundRoom:
 def test_the_clause_for_the_overview_names_the_fault_and_its_place(
     room: Callable[[SoundRoom], SoundRoom], clause: str
 ) -> None:
-    assert outcome_of(room(small_room())).stands_out.split("; ")[0] == clause
-    assert outcome_of(small_room()).stands_out == ""
+    assert outcome_of(room(small_room())).main_result.split("; ")[0] == clause
+    assert outcome_of(small_room()).main_result == ""
 
 
 def test_the_reference_table_shows_what_was_measured_there() -> None:
@@ -249,7 +249,7 @@ def test_a_seat_low_on_every_channel_is_the_gain_and_its_levels_are_corrected() 
     room = SoundRoom().add_db(None, -9, ["B2"])
     outcome = outcome_of(room)
     assert failed(outcome) == set()
-    assert "gain changed at B2" in outcome.stands_out
+    assert "gain changed at B2" in outcome.main_result
     assert any("at B2 is off by −" in remark and "not the room" in remark for remark in outcome.remarks)
     changed, others = (check_of(outcome, "level", "FL", seat) for seat in ("B2", "A1"))
     assert changed.uncertainty is not None
@@ -332,7 +332,7 @@ def test_a_minus_in_a_seats_name_stays_what_it_is() -> None:
     named = replace(system, seats=tuple(replace(s, id=f"row-{s.id}") for s in system.seats))
     outcome = outcome_of(SoundRoom(named).add_db(None, -9, ["row-B2"]))
     assert any("at row-B2 is off by −" in remark for remark in outcome.remarks)
-    assert "row-B2" in outcome.stands_out
+    assert "row-B2" in outcome.main_result
 
 
 def test_a_dip_above_the_subwoofers_band_is_no_null() -> None:

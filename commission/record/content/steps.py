@@ -109,8 +109,8 @@ def _state(outcome: Outcome) -> str:
     words = ", ".join(f"{verdict_text(verdict)} {count}" for verdict, count in counts if count)
     if words:
         parts.append(f"Checks: {words}.")
-    if outcome.stands_out:
-        parts.append(sentence(clean_text(outcome.stands_out)))
+    if outcome.main_result:
+        parts.append(sentence(clean_text(outcome.main_result)))
     return " ".join(parts)
 
 

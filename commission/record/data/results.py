@@ -439,7 +439,7 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
         "done": outcome.done,
         "total": outcome.total,
         "verdict": None if outcome.verdict is None else outcome.verdict.value,
-        "stands_out": outcome.stands_out,
+        "main_result": outcome.main_result,
         "remarks": list(outcome.remarks),
         "checks": [_check(check) for check in outcome.checks],
         "budgets": [budget_values(budget) for budget in outcome.budgets],

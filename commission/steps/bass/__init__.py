@@ -123,7 +123,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         curves=tuple(_curves(result, checked)),
         advice=_advice(job, result, checked) if is_newest else (),
         choices=_choices(job, result) if is_newest else (),
-        stands_out=_stands_out(result, checked),
+        main_result=_stands_out(result, checked),
         remarks=tuple(_remarks(job, result, checked, is_newest=is_newest)),
     )
 

@@ -115,7 +115,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=(*(check for check in checks.values() if check is not None), sync) if begun else (),
         tables=(table,),
         choices=tuple(_choice(item, answers[item.id]) for item in items),
-        stands_out="; ".join(item.fault for item in to_mend),
+        main_result="; ".join(item.fault for item in to_mend),
         advice=(Advice(text=advice, step="checklist", priority=60),) if done <= len(items) else (),
         remarks=(f"Items: {job.checklist_in_force.title}. Answers rest on what the technician saw.",)
         if begun

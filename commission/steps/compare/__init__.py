@@ -99,8 +99,8 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         if not job.responses:
             return Outcome(step="compare", round=round_id, remarks=lines)
         waits = Advice(text="To compare, enter the settings and measure as left.", step="compare", priority=70)
-        stands_out = "needs a round as left"
-        return Outcome(step="compare", round=round_id, remarks=lines, advice=(waits,), stands_out=stands_out)
+        main_result = "needs a round as left"
+        return Outcome(step="compare", round=round_id, remarks=lines, advice=(waits,), main_result=main_result)
     if round_id != result.rounds[1]:
         return Outcome(
             step="compare",
@@ -125,7 +125,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=tuple(checks.values()),
         tables=tuple(tables),
         curves=tuple(curve for each in result.channels.values() for curve in _curves(job, each, result.rounds)),
-        stands_out=_stands_out(result),
+        main_result=_stands_out(result),
         remarks=(*_remarks(result), *_weights_remark(job)),
         budgets=tuple(
             change.budget

@@ -73,7 +73,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables=(_table(result),) if result.seats else (),
         advice=_advice(job, result),
         choices=_choices(result) if result.seats else (),
-        stands_out=main_result(result),
+        main_result=main_result(result),
         remarks=_remarks(result) if result.seats else (_why_empty(result),),
         budgets=tuple(each.budget for each in result.heard),
     )

@@ -137,7 +137,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=tuple(checks),
         tables=tuple(tables),
         advice=_advice(job, round_id, result),
-        stands_out=_stands_out(result),
+        main_result=_stands_out(result),
         remarks=(*_remarks(job, result), *awaiting.waiting_sentences(waiting, "distance")),
         budgets=tuple(budget for each in found for budget in each.budgets),
     )

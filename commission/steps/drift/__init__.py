@@ -107,7 +107,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=tuple(map(_check, result.drifts)),
         tables=tables(job, result, _check),
         advice=_advice(job, earlier, result),
-        stands_out=_stands_out(result),
+        main_result=_stands_out(result),
         remarks=(
             *_opening(job, earlier, round_id),
             *_steady(result),

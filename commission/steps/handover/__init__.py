@@ -202,7 +202,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         total=len(ROLES),
         tables=(_table(job, changes),) if changes else (),
         advice=_advice(job, left),
-        stands_out=f"{counted(changed, 'channel')} changed" if changed else "",
+        main_result=f"{counted(changed, 'channel')} changed" if changed else "",
         remarks=tuple(remarks),
     )
 

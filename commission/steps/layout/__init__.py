@@ -85,10 +85,10 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     wrong = next((check for check in entered if check.verdict is Verdict.FAIL), None)
     advice: tuple[Advice, ...] = ()
     clauses = [clause(meaning, failed) for meaning, failed in failed_by_kind(coverage).items()]
-    stands_out = "; ".join(clauses[:2])
+    main_result = "; ".join(clauses[:2])
     if wrong is not None:
         who, problem = wrong.channel or wrong.seat, _problem(wrong)
-        stands_out = f"{who} {problem}"
+        main_result = f"{who} {problem}"
         advice = (Advice(text=f"Check the position of {who}: it {problem}.", step="layout", priority=8),)
     elif known < len(placed):
         advice = (Advice(text="Enter the missing positions or tape distances.", step="layout", priority=9),)
@@ -105,7 +105,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         grids=() if grid is None else (grid,),
         room_plans=(RoomPlan(**size, items=items),) if size else (),
         advice=advice,
-        stands_out=stands_out,
+        main_result=main_result,
         budgets=tuple(each for each in (TAPE_AGAINST_POSITION, *BUDGETS) if each.id in {c.id for c in checks}),
     )
 

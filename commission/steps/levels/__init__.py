@@ -133,7 +133,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables=tuple(tables),
         advice=_advice(job, round_id, result),
         choices=_offered(result),
-        stands_out=_stands_out(result),
+        main_result=_stands_out(result),
         remarks=_remarks(job, round_id, result),
         budgets=_budgets(job, result),
     )

@@ -145,7 +145,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         curves=tuple(_curve(job, each, result) for each in noises if len(each.third_hz)),
         advice=_advice(job, result),
         choices=_choices(job, round_id, result),
-        stands_out=main_result(job, result),
+        main_result=main_result(job, result),
         remarks=_remarks(job, result) if noises or result.problems else (),
         budgets=tuple(each.budget for each in noises if each.nc is not None),
     )

@@ -127,7 +127,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         grids=(grid,) if grid.cells else (),
         curves=curves,
         advice=_advice(job, result),
-        stands_out=_stands_out(result),
+        main_result=_stands_out(result),
         remarks=(*_remarks(result), *(bass_remarks(job, round_id, analyses) if measured else ())),
         budgets=(*_budgets(measured), *decay_budgets(octaves)),
     )

@@ -44,7 +44,7 @@ def outcome_of(step: Step, job: Job, round_id: str, analyses: Analyses) -> Outco
                     id=f"{step.id}.{_CHECK}", value=None, unit="", text="whether the step was computed", why_not=why
                 ),
             ),
-            stands_out="not computed",
+            main_result="not computed",
             remarks=(f"{step.title} was not computed, because {why}. The other steps do not depend on it.",),
         )
 

@@ -124,7 +124,7 @@ class Overview(VisitScreen):
         count = outcome.count(verdict) if verdict is not None else 0
         word = verdict_count(verdict, count)
         style = STYLES[verdict] if verdict is not None else "dim"
-        result = outcome.stands_out or (outcome.advice[0].text if outcome.advice and not outcome.done else "")
+        result = outcome.main_result or (outcome.advice[0].text if outcome.advice and not outcome.done else "")
         before = self._head + 23
         first, *more = wrap(clean_text(result), max(width - before - 3, 10)) or [""]
         yield Item(
