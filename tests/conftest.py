@@ -15,9 +15,18 @@ HERE = str(Path(__file__).parent)
 if HERE not in sys.path:
     sys.path.insert(0, HERE)
 
+# Before numpy loads: with a process on every core, more threads wait for each other and triple the processor time.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # How long an example takes says more about the machine than about the program; the benchmarks measure time.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+
+def pytest_configure() -> None:
+    import idle_screens
+
+    idle_screens.install()
 
 
 @pytest.fixture(scope="session")

@@ -113,16 +113,17 @@ async def test_a_slow_dialog_gets_its_keys_all_the_same(monkeypatch: pytest.Monk
 
 
 async def test_many_keys_at_once_take_no_time() -> None:
-    """200 letters, as a path dropped on the terminal; 3 s is ten times what it takes on a busy machine."""
+    """200 letters, as a path dropped on the terminal: some 0.9 s of the processor; lost markers alone would take 60 s."""
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await after(pilot, "i")
-        began = time.monotonic()
+        began, computed = time.monotonic(), time.process_time()
         burst(app, "=" + "path" * 50)
         while not (isinstance(app.focused, Input) and len(app.focused.value) == 200):
             await pilot.pause(0.01)
-            assert time.monotonic() - began < 3.0
+            assert time.monotonic() - began < 20.0  # beside other work on the machine
+        assert time.process_time() - computed < 3.0
 
 
 LOOSE_KEYS = (

@@ -1,0 +1,55 @@
+"""Screens are tested without waiting for a clock.
+
+Textual's pilot sleeps 20 ms after every key, twice, and goes on once the process has computed little meanwhile. Here it goes
+on as soon as the event loop has nothing left to do, which is both sooner and certain.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from time import monotonic, process_time
+from typing import Any
+
+import textual.app
+import textual.pilot
+import textual.screen
+
+FRAME_S = 0.001
+"""A screen is painted again after this time instead of 1/60 s."""
+SOON_S = 0.02
+"""A timer that ends within this time is waited for."""
+
+
+def threads_at_work(loop: Any) -> bool:
+    """Whether a worker's thread still runs; one that was cancelled goes on until it looks."""
+    pool = loop._default_executor
+    return pool is not None and len(pool._threads) > pool._idle_semaphore._value
+
+
+async def wait_for_idle(min_sleep: float = 0.0, max_sleep: float = 1.0) -> None:
+    """Wait until no task is ready, no timer ends soon and no thread computes; `max_sleep` [s] at the longest."""
+    loop: Any = asyncio.get_running_loop()
+    end_s = monotonic() + max_sleep
+    while monotonic() < end_s:
+        await asyncio.sleep(0)
+        if loop._ready:  # tasks that run in the next turn
+            continue
+        wait_s = (
+            min((each.when() for each in loop._scheduled if not each.cancelled()), default=float("inf")) - loop.time()
+        )
+        if wait_s < SOON_S:
+            await asyncio.sleep(max(0.0, wait_s))
+        elif not threads_at_work(loop):
+            return
+        else:  # as Textual does it: a thread may wait for the test
+            before_s = process_time()
+            await asyncio.sleep(SOON_S)
+            if process_time() - before_s < SOON_S / 20:
+                return
+
+
+def install() -> None:
+    """For every screen that is tested in this process."""
+    setattr(textual.app, "wait_for_idle", wait_for_idle)  # noqa: B010
+    setattr(textual.pilot, "wait_for_idle", wait_for_idle)  # noqa: B010
+    setattr(textual.screen, "UPDATE_PERIOD", FRAME_S)  # noqa: B010  (declared final)
