@@ -123,7 +123,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         curves=tuple(_curves(result, checked)),
         advice=_advice(job, result, checked) if is_newest else (),
         choices=_choices(job, result) if is_newest else (),
-        main_result=_stands_out(result, checked),
+        main_result=_main_result(result, checked),
         remarks=tuple(_remarks(job, result, checked, is_newest=is_newest)),
     )
 
@@ -406,7 +406,7 @@ def smoothed_db(freq_hz: FloatArray, levels_db: FloatArray) -> FloatArray:
 # --- words ----------------------------------------------------------------------------------------------------------
 
 
-def _stands_out(result: BassResult, checked: Verified | str) -> str:
+def _main_result(result: BassResult, checked: Verified | str) -> str:
     if not isinstance(checked, str) and checked.explanation is not None:
         return checked.explanation.text
     if result.is_change:

@@ -125,7 +125,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=tuple(checks.values()),
         tables=tuple(tables),
         curves=tuple(curve for each in result.channels.values() for curve in _curves(job, each, result.rounds)),
-        main_result=_stands_out(result),
+        main_result=_main_result(result),
         remarks=(*_remarks(result), *_weights_remark(job)),
         budgets=tuple(
             change.budget
@@ -280,7 +280,7 @@ def _curves(job: Job, each: ChannelCompare, rounds: tuple[str, str]) -> list[Cur
     ]
 
 
-def _stands_out(result: CompareResult) -> str:
+def _main_result(result: CompareResult) -> str:
     words = [c.word for each in result.channels.values() for c in each.bands["tone"].values()]
     if not words:
         return ""

@@ -137,7 +137,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=tuple(checks),
         tables=tuple(tables),
         advice=_advice(job, round_id, result),
-        main_result=_stands_out(result),
+        main_result=_main_result(result),
         remarks=(*_remarks(job, result), *awaiting.waiting_sentences(waiting, "distance")),
         budgets=tuple(budget for each in found for budget in each.budgets),
     )
@@ -268,7 +268,7 @@ def _seats_table(result: DistancesResult) -> Table:
     )
 
 
-def _stands_out(result: DistancesResult) -> str:
+def _main_result(result: DistancesResult) -> str:
     if (unit := unit_sentence(result)) is not None:
         return unit
     if result.swapped:

@@ -107,7 +107,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=tuple(map(_check, result.drifts)),
         tables=tables(job, result, _check),
         advice=_advice(job, earlier, result),
-        main_result=_stands_out(result),
+        main_result=_main_result(result),
         remarks=(
             *_opening(job, earlier, round_id),
             *_steady(result),
@@ -231,7 +231,7 @@ def _steady(result: DriftResult) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _stands_out(result: DriftResult) -> str:
+def _main_result(result: DriftResult) -> str:
     """Settings first: what somebody changed explains much."""
     changed = list(dict.fromkeys(d.channel or "" for d in result.changed_settings()))
     moved = list(dict.fromkeys(d.channel or "" for d in result.drifted()))

@@ -133,7 +133,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables=tuple(tables),
         advice=_advice(job, round_id, result),
         choices=_offered(result),
-        main_result=_stands_out(result),
+        main_result=_main_result(result),
         remarks=_remarks(job, round_id, result),
         budgets=_budgets(job, result),
     )
@@ -228,7 +228,7 @@ def _changes(result: LevelsResult) -> int:
     )
 
 
-def _stands_out(result: LevelsResult) -> str:
+def _main_result(result: LevelsResult) -> str:
     unreachable = [c for c, each in result.channels.items() if not each.reachable]
     if unreachable:
         return f"{', '.join(unreachable)} cannot reach the reference: the trim range ends"

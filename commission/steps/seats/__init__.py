@@ -127,7 +127,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         grids=(grid,) if grid.cells else (),
         curves=curves,
         advice=_advice(job, result),
-        main_result=_stands_out(result),
+        main_result=_main_result(result),
         remarks=(*_remarks(result), *(bass_remarks(job, round_id, analyses) if measured else ())),
         budgets=(*_budgets(measured), *decay_budgets(octaves)),
     )
@@ -385,7 +385,7 @@ def _mean(cells: list[Cell], kind: str) -> float | None:
     return float(np.mean(values)) if values else None
 
 
-def _stands_out(result: SeatsResult) -> str:
+def _main_result(result: SeatsResult) -> str:
     if result.seat_gain_db:
         seat, gain = max(result.seat_gain_db.items(), key=lambda item: abs(item[1]))
         return f"gain changed at {seat}: {number(gain, 1, signed=True)} dB on every channel"
