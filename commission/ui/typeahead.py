@@ -1,4 +1,6 @@
-"""Keys are handled one by one: the next key waits until the one before it and everything it caused are done.
+"""Keys are handled one by one, and what a key changes is painted once.
+
+The next key waits until the one before it and everything it caused are done.
 
 Textual sends a key to the widget that has the focus when the key arrives. Where several arrive together (a slow line, a
 meter that types, a hurried hand), the keys behind the one that opens a dialog would go to the screen below it.
@@ -9,21 +11,27 @@ from __future__ import annotations
 import asyncio
 import time
 from collections import deque
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from textual import on
 from textual.app import App
 from textual.events import Event, Key, Paste
 from textual.message import Message
+from textual.screen import Screen
 
 if TYPE_CHECKING:
-    from textual.screen import Screen
     from textual.widget import Widget
+
+Result = TypeVar("Result")
 
 MARKER_TIMEOUT_S = 0.3
 """A marker that takes longer may be lost with its widget and is sent again; the first one to arrive counts."""
 FEWEST_MARKERS = 2
 """The first arrives behind the key; the second behind a message that the key's action sends, such as a choice."""
+
+
+LATEST_PAINT_S = 0.1
+"""A key that takes longer is painted before it is done, and so are keys that follow one another without a gap."""
 
 
 class KeyDone(Message):
@@ -49,6 +57,8 @@ class TypeaheadApp(App[int]):
         self._before_marker: tuple[Screen[Any] | None, Widget | None] = (None, None)
         """Screen and focus when the last marker was sent."""
         self._timeout: asyncio.TimerHandle | None = None
+        self._late_paint: asyncio.TimerHandle | None = None
+        """Set while a paint waits for the end of a key."""
 
     @property
     def handling_key(self) -> bool:
@@ -113,6 +123,38 @@ class TypeaheadApp(App[int]):
         self._handling_key = False
         if self._typeahead:
             await self._handle(self._typeahead.popleft(), waited=True)
+        else:
+            self.paint_now()
+
+    def paint_later(self) -> bool:
+        """Whether a screen must not paint yet, because a key is being handled; it is painted when that is done."""
+        if self._handling_key and self._late_paint is None:
+            self._late_paint = asyncio.get_running_loop().call_later(LATEST_PAINT_S, self.paint_now)
+        return self._handling_key
+
+    def paint_now(self) -> None:
+        """Paint what waited for the end of a key, if anything did."""
+        if self._late_paint is None:
+            return
+        self._late_paint.cancel()
+        self._late_paint = None
+        if self.is_running and self.screen_stack and isinstance(self.screen, PaintedOnce):
+            with self._context():
+                self.screen.paint()
+
+
+class PaintedOnce(Screen[Result]):
+    """A screen that is painted when a key is done, not after each of the layouts that lead there: half of its time."""
+
+    def _compositor_refresh(self) -> None:
+        if self is self.app.screen and isinstance(self.app, TypeaheadApp) and self.app.paint_later():
+            self._dirty_widgets.clear()  # the compositor has noted their regions
+        else:
+            self.paint()
+
+    def paint(self) -> None:
+        """Paint what has changed."""
+        super()._compositor_refresh()
 
 
 def typed_ahead(app: App[Any]) -> bool:

@@ -13,6 +13,7 @@ from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
+from commission.ui.typeahead import PaintedOnce
 from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.picker import Item, Picker, text_item
 
@@ -38,7 +39,7 @@ def found(offers: Sequence[Offer], text: str) -> list[Offer]:
     return by_name + [each for each in rest if each not in by_name]
 
 
-class Everything(ModalScreen[Offer | None]):
+class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
     """A line to type in, and what fits it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

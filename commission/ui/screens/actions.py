@@ -15,6 +15,7 @@ from textual.widgets import Input, Static
 from commission.model.events import ActionKind, ActionLogged
 from commission.model.fate import ACTION_WORDS
 from commission.model.units import clean_text
+from commission.ui.typeahead import PaintedOnce
 from commission.ui.widgets.picker import Picker, text_item
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ class Answer(NamedTuple):
     note: str
 
 
-class AskAction(ModalScreen[Answer | None]):
+class AskAction(PaintedOnce[Answer | None], ModalScreen[Answer | None]):
     """Which action, by whom, and a note; Enter goes on from field to field and stores at the last."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]

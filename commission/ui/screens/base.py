@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, ClassVar, cast
 from rich.cells import cell_len
 from textual.binding import Binding, BindingType
 from textual.content import Content
-from textual.screen import Screen
 from textual.widgets import Static
 
 from commission.model.errors import CommissionError
 from commission.model.units import clean_text, format_temperature
 from commission.ui.text import round_name
+from commission.ui.typeahead import PaintedOnce
 from commission.ui.widgets.draw.canvas import cut, fit
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 SHORTEST_NAME = 12
 
 
-class VisitScreen(Screen[None]):
+class VisitScreen(PaintedOnce[None]):
     """A screen that shows something of the open job. `refresh_results` is called when anything changed."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

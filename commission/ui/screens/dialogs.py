@@ -15,11 +15,11 @@ from textual.widgets import Input, Static
 
 from commission.model import CommissionError
 from commission.model.units import clean_text
-from commission.ui.typeahead import typed_ahead
+from commission.ui.typeahead import PaintedOnce, typed_ahead
 from commission.ui.widgets.picker import Picker, text_item
 
 
-class AskText(ModalScreen[str | None]):
+class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
     """Asks for one line; `check` raises CommissionError with the sentence to show. Escape gives None.
 
     `echo` gives the value with its unit while the text is typed. `question` gives a sentence on what is unusual about it: a
@@ -105,7 +105,7 @@ class AskText(ModalScreen[str | None]):
             self.dismiss(None)
 
 
-class Choose(ModalScreen[str | None]):
+class Choose(PaintedOnce[str | None], ModalScreen[str | None]):
     """Asks for one of some options: (key, text). Escape gives None."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]

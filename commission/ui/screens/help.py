@@ -8,13 +8,13 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.screen import Screen
 from textual.widgets import Markdown, Static
 
+from commission.ui.typeahead import PaintedOnce
 from commission.ui.widgets.key_line import KeyLine
 
 
-class Help(Screen[None]):
+class Help(PaintedOnce[None]):
     """A page of help."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

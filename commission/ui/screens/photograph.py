@@ -17,6 +17,7 @@ from commission.model.units import clean_text
 from commission.ui.paths import existing_file
 from commission.ui.screens.dialogs import Choose
 from commission.ui.text import round_name
+from commission.ui.typeahead import PaintedOnce
 from commission.ui.widgets.picker import Picker, text_item
 
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ def ask_photo(app: Program, step_id: str | None = None) -> None:
     )
 
 
-class Attach(ModalScreen[None]):
+class Attach(PaintedOnce[None], ModalScreen[None]):
     """Asks for a photograph and stores it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Leave", id="dialog.leave")]

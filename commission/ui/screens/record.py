@@ -10,7 +10,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical, VerticalScroll
 from textual.content import Content
-from textual.screen import ModalScreen, Screen
+from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
 from commission.model.errors import CommissionError
@@ -19,6 +19,7 @@ from commission.ui.paths import existing_file
 from commission.ui.record_request import RecordRequest
 from commission.ui.screens.choices import stoppable
 from commission.ui.screens.dialogs import AskText, Choose
+from commission.ui.typeahead import PaintedOnce
 from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Picker, text_item
 
@@ -83,7 +84,7 @@ def _write(app: Program, wanted: RecordRequest) -> None:
     app.run_job(write, done, lambda sentence: ask_record(app, wanted, sentence))
 
 
-class WriteRecord(ModalScreen[RecordRequest | None]):
+class WriteRecord(PaintedOnce[RecordRequest | None], ModalScreen[RecordRequest | None]):
     """Asks for all of it at once; Enter writes from any field, what is refused stays as it was typed."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
@@ -183,7 +184,7 @@ def ask_check(app: Program) -> None:
     app.push_screen(AskText("Check which record?", hint, name, existing_file, enter="checks it"), chosen)
 
 
-class Checked(Screen[None]):
+class Checked(PaintedOnce[None]):
     """The result of checking a record: all of it in one sentence, then one by one."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "app.pop_screen", "Back", id="app.back")]

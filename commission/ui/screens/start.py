@@ -10,13 +10,13 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.screen import Screen
 from textual.widgets import Static
 
 from commission import model
 from commission.model.errors import CommissionError, InputError
 from commission.model.units import clean_text
 from commission.ui.paths import existing_file
+from commission.ui.typeahead import PaintedOnce
 from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Item, Menu, Picker, text_item
 
@@ -34,7 +34,7 @@ A **job** is one file that ends in `.commission`: everything measured and decide
 """
 
 
-class Start(Screen[None]):
+class Start(PaintedOnce[None]):
     """Choose a job."""
 
     BINDINGS: ClassVar[list[BindingType]] = [

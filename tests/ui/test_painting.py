@@ -1,0 +1,82 @@
+"""What a key changes is painted when the key is done, not after each layout on the way; a slow key is painted before."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Any
+
+import pytest
+from builders import cinema, levels
+from stand_ins import settle
+
+from commission.cli.workshop import LocalWorkshop
+from commission.ui import typeahead
+from commission.ui.app import CommissionApp
+from commission.ui.screens.step import StepScreen
+from commission.ui.typeahead import PaintedOnce
+
+
+@pytest.fixture
+def app(tmp_path: Path) -> CommissionApp:
+    """The program on a job with a few readings."""
+    workshop = LocalWorkshop(tmp_path / "state")
+    visit = workshop.create(tmp_path / "job", cinema(["FL", "FC"], ["A1", "A2"]))
+    visit.append(*levels({"FL": 75.0, "FC": 76.0}))
+    visit.close()
+    return CommissionApp(workshop, visit.path, keys=tmp_path / "no-keys.toml")
+
+
+@pytest.fixture
+def paints(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The class of the screen at each paint; “early ” before it while a key was being handled."""
+    names: list[str] = []
+    paint = PaintedOnce.paint
+
+    def note(screen: PaintedOnce[Any]) -> None:
+        early = isinstance(screen.app, CommissionApp) and screen.app.handling_key
+        if screen is screen.app.screen:  # one below paints nothing
+            names.append("early " * early + type(screen).__name__)
+        paint(screen)
+
+    monkeypatch.setattr(PaintedOnce, "paint", note)
+    return names
+
+
+async def test_a_key_that_opens_a_step_is_painted_when_it_is_done(
+    app: CommissionApp, paints: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(typeahead, "LATEST_PAINT_S", 30.0)  # a busy machine is no reason for a second paint
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        paints.clear()
+        await pilot.press("5")
+        while app.handling_key:
+            await pilot.pause(0.01)
+        assert isinstance(app.screen, StepScreen)
+        assert "StepScreen" in paints
+        assert not [each for each in paints if each.startswith("early")]
+        await settle(pilot)
+        assert not app.screen._compositor._dirty_regions  # nothing is left unpainted
+
+
+async def test_a_slow_key_is_painted_before_it_is_done(
+    app: CommissionApp, paints: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before_end: list[int] = []
+
+    async def action_help(_screen: object) -> None:
+        paints.clear()
+        app.screen.refresh()
+        await asyncio.sleep(10 * typeahead.LATEST_PAINT_S)
+        before_end.append(paints.count("early Overview"))
+
+    monkeypatch.setattr("commission.ui.screens.base.VisitScreen.action_help", action_help)
+    async with app.run_test() as pilot:
+        await settle(pilot)
+        await pilot.press("question_mark")
+        for _ in range(100):
+            await pilot.pause(0.05)
+            if before_end:
+                break
+    assert before_end[0] >= 1
