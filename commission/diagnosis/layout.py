@@ -14,6 +14,10 @@ _REMEDY = {
     "layout.outside-heads": "Move the loudspeaker outward, or the seats together.",
     "layout.front-heights": f"Hang them just ahead of the front row's ears. {OVERHEAD}",
     "layout.rear-heights": f"Hang them just behind the back row's ears. {OVERHEAD}",
+    "layout.seat-back": f"Raise the loudspeaker, or lower the seat's back. {OVERHEAD}",
+    "layout.obstacle": "Move the loudspeaker, the seat or the obstacle.",
+    "layout.aim": "Turn the loudspeaker toward the middle of the seats that it serves, or move it.",
+    "layout.seat-wall": "Move the seat away from the wall.",
     "layout.sight": "Raise the loudspeaker or the row behind, or lower the seat in front.",
 }
 
@@ -58,4 +62,8 @@ RULES = (
     _rule("front-heights", "layout.front-heights", "heights do not cover the front row"),
     _rule("rear-heights", "layout.rear-heights", "heights do not cover the back row"),
     _rule("sight", "layout.sight", "dialogue is dull behind a head"),
+    _rule("seat-back", "layout.seat-back", "a loudspeaker is dull at one seat"),
+    _rule("obstacle", "layout.obstacle", "a loudspeaker is dull at one seat"),
+    _rule("aim", "layout.aim", "a loudspeaker is dull at the seats that it is not aimed at"),
+    _rule("seat-wall", "layout.seat-wall", "boomy bass and a coloured sound at a seat by the wall"),
 )

@@ -23,6 +23,43 @@ def elevation_deg(seat: Position, source: Position) -> float:
     return math.degrees(math.atan2(source[2] - seat[2], flat))
 
 
+def off_axis_deg(place: Position, aim: Position, ears: Position) -> float:
+    """Angle at a loudspeaker between its axis, which passes through `aim`, and the line to the ears, 0 to 180 [°].
+
+    NaN where aim or ears are at the loudspeaker itself.
+    """
+    axis, line = (tuple(end - start for end, start in zip(point, place, strict=True)) for point in (aim, ears))
+    lengths = math.hypot(*axis) * math.hypot(*line)
+    if lengths == 0:
+        return math.nan
+    cosine = sum(a * b for a, b in zip(axis, line, strict=True)) / lengths
+    return math.degrees(math.acos(min(max(cosine, -1.0), 1.0)))
+
+
+def crossing_m(start: Position, end: Position, axis: int, at_m: float) -> Position | None:
+    """Where the line between two points crosses the plane on which coordinate `axis` is `at_m`; None if it does not."""
+    low, high = sorted((start[axis], end[axis]))
+    if not low < at_m < high:
+        return None
+    share = (at_m - start[axis]) / (end[axis] - start[axis])
+    x, y, z = (a + share * (b - a) for a, b in zip(start, end, strict=True))
+    return x, y, z
+
+
+def share_in_box(start: Position, end: Position, corner: Position, opposite: Position) -> float:
+    """Share of the straight line between two points that is inside a box with edges along the axes, 0 to 1."""
+    enters, leaves = 0.0, 1.0
+    for a, b, one, other in zip(start, end, corner, opposite, strict=True):
+        low, high = sorted((one, other))
+        if a == b:
+            if not low < a < high:
+                return 0.0
+            continue
+        first, last = sorted(((low - a) / (b - a), (high - a) / (b - a)))
+        enters, leaves = max(enters, first), min(leaves, last)
+    return max(leaves - enters, 0.0)
+
+
 def mirror_partner(channel_id: str) -> str | None:
     """The channel on the other side: L and R swapped in the label ("TpFL" ↔ "TpFR"); None for a centre channel.
 

@@ -14,6 +14,7 @@ from commission.model import (
     EventBody,
     InputError,
     Instrument,
+    Obstacle,
     Processor,
     ReadingEntered,
     Room,
@@ -36,9 +37,11 @@ LISTS: dict[str, tuple[str, type]] = {
     "channel": ("channels", Channel),
     "seat": ("seats", Seat),
     "instrument": ("instruments", Instrument),
+    "obstacle": ("obstacles", Obstacle),
     "band": ("bands", Band),
 }
 _TABLES: dict[str, type] = {"room": Room, "processor": Processor, "sweep": Sweep}
+_POINTS = ("position_m", "aim_m", "move_from_m", "move_to_m", "from_m", "to_m")
 _PLAIN = ("title", "client", "place", "technician", "units")
 _READING_UNITS = {"value_db": ("level", "dB"), "value_m": ("distance", "m"), "value_c": ("temperature", "°C")}
 
@@ -143,7 +146,7 @@ def _convert(raw: Any, kind: type, where: str, units: Units = "metric") -> Any:
         name = "accuracy_class" if kind is Instrument and key == "class" else key
         if name not in known:
             raise InputError(f"{where}.{key}", "an unknown name", "one of " + ", ".join(sorted(known)))
-        if name == "position_m":
+        if name in _POINTS:
             value = _position(value, f"{where}.{key}", units)
         elif name.endswith("_m") and name != "speed_of_sound_m_s" and value is not None:
             value = _length_m(value, f"{where}.{key}", units)

@@ -110,6 +110,8 @@ if TYPE_CHECKING:
     from commission.model.system import DelayUnit as DelayUnit
     from commission.model.system import Instrument as Instrument
     from commission.model.system import InstrumentKind as InstrumentKind
+    from commission.model.system import Mount as Mount
+    from commission.model.system import Obstacle as Obstacle
     from commission.model.system import Polarity as Polarity
     from commission.model.system import Position as Position
     from commission.model.system import Processor as Processor
@@ -210,6 +212,8 @@ else:
             "DelayUnit",
             "Instrument",
             "InstrumentKind",
+            "Mount",
+            "Obstacle",
             "Polarity",
             "Position",
             "Processor",

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from commission.model.events import EarlierFigure, EventBody, ReadingEntered, SettingEntered
 from commission.model.stored_verdicts import Judged
-from commission.model.system import Processor, Room, Sweep, System
+from commission.model.system import Channel, Processor, Room, Sweep, System
 
 
 class Problem(NamedTuple):
@@ -49,6 +49,7 @@ _BY_NAME: dict[str, Span] = {
     "output": (0.0, 10_000.0),
     "parametric_bands": (0.0, 10_000.0),
     "weight": (0.0, 1000.0),
+    "coverage_deg": (10.0, 360.0),
     "resolution": (0.0, 100.0),
     "uncertainty": (0.0, 1e9),
     "dof": (0.0, 1e12),
@@ -72,6 +73,7 @@ _MOST: dict[str, int] = {
     "channels": 256,
     "seats": 500,
     "instruments": 200,
+    "obstacles": 100,
     "bands": 100,
     "crossovers_hz": 500,
 }
@@ -160,6 +162,12 @@ def _inconsistent(value: object, start: str) -> Iterator[Problem]:
             length_m = getattr(value, name)
             if not _ROOM[0] <= length_m <= _ROOM[1]:
                 yield Problem(f"{start}{name}", f"{length_m:g} m", "a room from 0.5 to 100 m")
+    elif isinstance(value, Channel):
+        if (value.move_from_m is None) != (value.move_to_m is None):
+            name = "move_from_m" if value.move_from_m is None else "move_to_m"
+            yield Problem(f"{start}{name}", "nothing", "both corners, move_from_m and move_to_m, or neither")
+        if value.aim_m is not None and value.aim_m == value.position_m:
+            yield Problem(f"{start}aim_m", "the loudspeaker's own position", "a point in front of it")
     elif isinstance(value, Processor):
         for name, span in (("trim_db", value.trim_db), ("delay", value.delay)):
             if span.step <= 0:
@@ -178,7 +186,11 @@ def _inconsistent(value: object, start: str) -> Iterator[Problem]:
 
 def system_problems(system: System) -> Iterator[Problem]:
     """What the parts of a system cannot be together: labels twice, two reference seats."""
-    for name, items in (("channel", system.channels), ("seat", system.seats)):
+    for name, items in (
+        ("channel", system.channels),
+        ("seat", system.seats),
+        ("obstacle", system.obstacles),
+    ):
         seen: set[str] = set()
         for index, item in enumerate(items):
             label = item.id  # type: ignore[attr-defined]

@@ -10,6 +10,7 @@ Position = tuple[float, float, float]
 """Metres: x to the right facing the screen, y toward the rear, z up; origin on the floor below the screen centre."""
 
 Role = Literal["screen", "surround", "height", "sub"]
+Mount = Literal["front wall", "rear wall", "left wall", "right wall", "ceiling", "floor"]
 Polarity = Literal["normal", "reversed"]
 DelayUnit = Literal["ms", "m", "ft"]
 
@@ -38,6 +39,8 @@ class Seat:
     position_m: Position | None = None
     weight: float = 1.0
     reference: bool = False
+    back_top_m: float | None = None
+    """Height of the top of its back above the origin, as the z of its ears; None: low enough to be out of every path."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +56,15 @@ class Channel:
     output: int | None = None
     high_pass_hz: float | None = None
     """The crossover the processor holds for this channel; None when it runs full range or is unknown."""
+    aim_m: Position | None = None
+    """A point on its axis in front of it; None: unknown."""
+    coverage_deg: float | None = None
+    """Angle, from edge to edge, within which its treble falls by 6 dB at most; None: unknown."""
+    mount: Mount | None = None
+    """What it is fixed to, so that a move keeps its distance from it; None: it stands free."""
+    move_from_m: Position | None = None
+    move_to_m: Position | None = None
+    """Opposite corners of the space within which it may be moved; None: it stays where it is."""
 
     @property
     def is_sub(self) -> bool:
@@ -74,6 +86,16 @@ class Channel:
     def name_and_id(self) -> str:
         """As in "Centre (FC)"; the id alone where there is no name."""
         return f"{self.name} ({self.id})" if self.name and self.name != self.id else self.id
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Obstacle:
+    """A box with edges along the walls that takes no loudspeaker and lets no direct sound through: a column, a door."""
+
+    id: str
+    from_m: Position
+    to_m: Position
+    """Opposite corners."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,6 +224,7 @@ class System:
     channels: tuple[Channel, ...] = ()
     seats: tuple[Seat, ...] = ()
     instruments: tuple[Instrument, ...] = ()
+    obstacles: tuple[Obstacle, ...] = ()
     bands: tuple[Band, ...] = DEFAULT_BANDS
     sweep: Sweep | None = None
     """Parameters of the sweep used for recordings without a stimulus file."""

@@ -25,8 +25,10 @@ from commission.model import (
     Finding,
     FloatArray,
     Job,
+    Obstacle,
     Outcome,
     Processor,
+    System,
     TrimRange,
     Verdict,
 )
@@ -177,6 +179,7 @@ def test_every_rule_names_checks_that_a_step_makes() -> None:
     made = {check.kind for step in all_steps() for check in step.evaluate(job, AS_FOUND, analyses).checks}
     looked_at = job_of(defined(room.system), decided("checklist", "mains", "ok"))
     made |= {check.kind for check in checklist.evaluate(looked_at, AS_FOUND, Analyses()).checks}
+    made |= {check.kind for check in layout.evaluate(job_of(defined(furnished())), AS_FOUND, Analyses()).checks}
     made.add("bass.agreement")  # only in a round after another: tests/steps/test_bass_verified.py
     assert {rule.check for rule in RULES} <= made
     assert all(rule.check.startswith(f"{rule.step}.") for rule in RULES)
@@ -190,6 +193,49 @@ LAYOUT = {
     "room.sight": ("layout.sight", {"B2": (0.0, 4.9, 1.15)}, ("FC",)),
 }
 """Rule → its check, places at which it fails (worked out by hand), the loudspeakers named."""
+
+
+def furnished(**parts: dict[str, object]) -> System:
+    """The cinema with an aim, a seat's back and a column; fields of some seats, channels and the column replaced."""
+    system = cinema()
+    given: dict[str, dict[str, object]] = {
+        "SiL": {"aim_m": (0.0, 3.3, 1.1), "coverage_deg": 90.0},
+        "A2": {"back_top_m": 0.9},
+    }
+    for label, values in parts.items():
+        given[label] = given.get(label, {}) | values
+    column = Obstacle(id="column", from_m=(-2.2, 1.0, 0.0), to_m=(-2.0, 1.2, 2.6))
+    return replace(
+        system,
+        channels=tuple(replace(c, **given.get(c.id, {})) for c in system.channels),  # type: ignore[arg-type]
+        seats=tuple(replace(s, **given.get(s.id, {})) for s in system.seats),  # type: ignore[arg-type]
+        obstacles=(replace(column, **given.get("column", {})),),  # type: ignore[arg-type]
+    )
+
+
+FURNITURE: dict[str, tuple[str, dict[str, dict[str, object]], tuple[str, ...], tuple[str, ...]]] = {
+    "room.aim": (
+        "layout.aim",
+        {"SiL": {"aim_m": (-2.25, 0.0, 1.45)}},
+        ("SiL",),
+        ("A1", "A2", "A3", "B1", "B2", "B3"),
+    ),
+    "room.seat-back": ("layout.seat-back", {"A2": {"back_top_m": 1.3}}, ("BL", "BR", "TpBL", "TpBR"), ("A2",)),
+    "room.obstacle": ("layout.obstacle", {"column": {"to_m": (-1.2, 1.2, 2.6)}}, ("FL",), ("A1", "B1")),
+    "room.seat-wall": ("layout.seat-wall", {"A1": {"position_m": (-2.15, 3.3, 1.1)}}, (), ("A1",)),
+}
+"""Rule → its check, what is changed, the loudspeakers and the seats named."""
+
+
+@pytest.mark.parametrize("rule", FURNITURE)
+def test_what_is_in_the_way_is_named(rule: str) -> None:
+    check, parts, channels, seats = FURNITURE[rule]
+    job = job_of(defined(furnished()))
+    assert findings(job, AS_FOUND, Analyses(), {"layout": layout.evaluate(job, AS_FOUND, Analyses())}) == ()
+    job = job_of(defined(furnished(**parts)))
+    found = findings(job, AS_FOUND, Analyses(), {"layout": layout.evaluate(job, AS_FOUND, Analyses())})
+    (finding,) = (f for f in found if f.id == rule)
+    assert (finding.check, finding.channels, finding.seats) == (check, channels, seats)
 
 
 @pytest.mark.parametrize("rule", LAYOUT)
@@ -232,6 +278,7 @@ def test_every_rule_is_put_to_the_test() -> None:
         "wiring.equipment-noise",
         "wiring.hum",
         *LAYOUT,
+        *FURNITURE,
     }
     assert {rule.id for rule in RULES} == set(FAULTS) | here
 

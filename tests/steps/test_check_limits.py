@@ -25,6 +25,7 @@ from commission.model import (
     CheckLimit,
     Job,
     Limit,
+    Obstacle,
     ReadingEntered,
     default_profile,
     unwatched,
@@ -74,6 +75,15 @@ def of_rooms() -> Iterator[Check]:
     yield from of_job(job_of(defined(room.system), typed), Analyses())
     processor = replace(room.system.processor, speed_of_sound_m_s=343.0)
     yield from of_job(job_of(defined(replace(room.system, processor=processor))), Analyses())
+    surround = replace(room.system.channels[3], aim_m=(0.0, 3.3, 1.1))
+    others = (replace(room.system.channels[4], aim_m=(0.0, 3.3, 1.1), coverage_deg=80.0),)
+    furnished = replace(
+        room.system,
+        channels=(surround, *others),
+        seats=tuple(replace(seat, back_top_m=1.2) for seat in room.system.seats),
+        obstacles=(Obstacle(id="column", from_m=(-2.2, 1.0, 0.0), to_m=(-2.0, 1.2, 2.6)),),
+    )
+    yield from of_job(job_of(defined(furnished)), Analyses())
     answers = (decided("checklist", "mains", "ok"), reading("checklist", "lip-sync", 40.0, "ms", seat=None))
     yield from of_job(job_of(defined(room.system), *answers), Analyses())
 

@@ -9,8 +9,9 @@ import pytest
 from builders import cinema, defined, job_of
 
 from commission.dsp.geometry import mirror_partner, side
-from commission.model import Analyses, Check, Job, Position, System, Verdict
+from commission.model import Analyses, Check, Job, Obstacle, Position, System, Verdict
 from commission.steps import layout
+from commission.steps.layout.aim import with_direction
 from commission.steps.layout.coverage import coverage_checks
 from commission.steps.layout.directions import direction, direction_range, directions, seat_verdict
 
@@ -147,3 +148,117 @@ def test_every_loudspeaker_is_seen_from_every_seat() -> None:
     assert set(directions(job)) == {(channel, seat.id) for channel in mains for seat in job.system.seats}
     grid = layout.evaluate(job, "as-found", Analyses()).grids[0]
     assert set(grid.cells) == set(directions(job))
+
+
+def changed(system: System, **parts: dict[str, object]) -> System:
+    """The system with fields of some seats and channels replaced, by their id."""
+    return replace(
+        system,
+        channels=tuple(replace(c, **parts.get(c.id, {})) for c in system.channels),  # type: ignore[arg-type]
+        seats=tuple(replace(s, **parts.get(s.id, {})) for s in system.seats),  # type: ignore[arg-type]
+    )
+
+
+def at(job: Job, check_id: str, channel: str | None, seat: str) -> Check | None:
+    found = (c for c in coverage_checks(job) if (c.id, c.channel, c.seat) == (check_id, channel, seat))
+    return next(found, None)
+
+
+def test_a_loudspeaker_in_the_ceiling_that_faces_down_covers_half_the_seats() -> None:
+    """At 2.5 m over y = 2.0 m; ears of A2 1.4 m lower and 1.3 m behind, 1.1 m aside; of B2 1.0 m lower, 2.9 m behind."""
+    job = job_of(defined(changed(cinema(), TpFL={"aim_m": (-1.1, 2.0, 0.0), "coverage_deg": 110.0})))
+    near, far = at(job, "layout.aim", "TpFL", "A2"), at(job, "layout.aim", "TpFL", "B2")
+    assert near is not None
+    assert far is not None
+    assert near.value == pytest.approx(math.degrees(math.atan2(math.hypot(1.1, 1.3), 1.4)), abs=0.01)  # 50.6°
+    assert far.value == pytest.approx(math.degrees(math.atan2(math.hypot(1.1, 2.9), 1.0)), abs=0.01)  # 72.1°
+    assert near.limit is not None
+    assert near.limit.high == 55.0
+    assert (near.verdict, far.verdict) == (Verdict.UNSURE, Verdict.FAIL)
+    assert at(job, "layout.aim", "TpFR", "A2") is None  # its aim is not entered
+    cell = layout.evaluate(job, "as-found", Analyses()).grids[0].cells["TpFL", "B2"]
+    assert "✗ 72° off the axis of the loudspeaker" in cell.detail
+    assert cell.detail[-1] == "treble about −9 dB re the axis (110°)"
+
+
+def test_an_assumed_coverage_angle_fails_only_what_no_loudspeaker_covers() -> None:
+    job = job_of(defined(changed(cinema(), SiL={"aim_m": (0.0, 3.35, 1.45)}, BL={"aim_m": (-1.15, 8.0, 1.55)})))
+    side, away = at(job, "layout.aim", "SiL", "B1"), at(job, "layout.aim", "BL", "A2")
+    assert side is not None
+    assert away is not None
+    assert side.value == pytest.approx(46.9, abs=0.1)  # 1.55 m behind and 0.05 m up, 1.45 m ahead
+    assert side.verdict is Verdict.UNSURE
+    assert away.verdict is Verdict.FAIL  # it faces the wall behind it
+
+
+def test_a_high_back_hides_the_rear_loudspeakers_from_its_own_seat() -> None:
+    """From 1.55 m at y = 6.25 m to ears at 1.10 m and 3.30 m, the line is 1.8 cm higher at the back, 12 cm behind."""
+    job = job_of(defined(changed(cinema(), A2={"back_top_m": 1.30}, A1={"back_top_m": 0.95})))
+    hidden, free = at(job, "layout.seat-back", "BL", "A2"), at(job, "layout.seat-back", "BL", "A1")
+    assert hidden is not None
+    assert free is not None
+    assert hidden.value == pytest.approx(1.10 + 0.12 / 2.95 * 0.45 - 1.30, abs=1e-3)
+    assert hidden.verdict is Verdict.FAIL
+    assert free.verdict is Verdict.PASS
+    assert at(job, "layout.seat-back", "FL", "A2") is None  # in front of its listener
+    assert at(job, "layout.seat-back", "BL", "A3") is None  # nothing known of its back
+
+
+def test_a_high_back_in_front_hides_the_centre() -> None:
+    job = job_of(defined(changed(cinema(), A2={"back_top_m": 1.50})))
+    check = at(job, "layout.seat-back", "FC", "B2")
+    assert check is not None
+    line_m = 1.5 + (4.9 - 3.42) / (4.9 - 0.1) * (0.95 - 1.5)
+    assert check.value == pytest.approx(line_m - 1.5, abs=1e-3)
+    assert check.verdict is Verdict.FAIL
+    assert "above the back of A2" in check.text
+
+
+def test_a_column_hides_a_loudspeaker() -> None:
+    column = Obstacle(id="column", from_m=(-1.6, 2.0, 0.0), to_m=(-1.2, 3.0, 2.6))
+    job = job_of(defined(replace(cinema(), obstacles=(column,))))
+    behind, beside = at(job, "layout.obstacle", "FL", "A1"), at(job, "layout.obstacle", "FR", "A3")
+    assert behind is not None
+    assert beside is not None
+    assert behind.value == 0.0  # it passes 0.1 m beside the column
+    assert beside.value == 0.0
+    job = job_of(defined(replace(cinema(), obstacles=(replace(column, to_m=(-0.9, 3.0, 2.6)),))))
+    behind = at(job, "layout.obstacle", "FL", "A1")
+    assert behind is not None
+    # From (−1.45, 0.10) to (−0.80, 3.30): 0.65 m across in 3.20 m; between y = 2.0 m and x = −0.9 m, y = 2.808 m.
+    share = (0.55 / 0.65) - (1.9 / 3.2)
+    assert behind.value == pytest.approx(share * math.dist((-1.45, 0.10, 1.15), (-0.8, 3.3, 1.1)), abs=1e-3)
+    assert behind.verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(("x_m", "verdict"), [(-2.15, "fail"), (-2.06, "unsure"), (-1.9, "pass")])
+def test_ears_keep_away_from_the_walls(x_m: float, verdict: str) -> None:
+    check = at(moved(cinema(), A1=(x_m, 3.3, 1.1)), "layout.seat-wall", None, "A1")
+    assert check is not None
+    assert check.value == pytest.approx(2.35 + x_m)
+    assert (check.verdict.value, check.text) == (verdict, "from the left wall")
+
+
+def test_distances_to_the_walls() -> None:
+    """Harbour Lane is 6.40 × 4.70 × 2.60 m: BL at (−1.15, 6.25, 1.55) is 0.15 m from the rear wall, c/4d = 572 Hz at 20 °C."""
+    found = layout.evaluate(moved(cinema()), "as-found", Analyses())
+    table = next(t for t in found.tables if t.id == "walls")
+    row = next(r for r in table.rows if r.key == "BL")
+    assert row.cells[:6] == (
+        "BL",
+        pytest.approx(1.2),
+        pytest.approx(3.5),
+        6.25,
+        pytest.approx(0.15),
+        pytest.approx(1.05),
+    )
+    assert row.cells[6] == pytest.approx(343.2 / 0.6, rel=0.01)
+
+
+def test_a_loudspeaker_on_a_wall_keeps_its_direction_and_a_free_one_its_aim() -> None:
+    free = next(c for c in cinema().channels if c.id == "SiL")
+    free = replace(free, aim_m=(0.0, 3.3, 1.1))
+    assert with_direction(free, (-2.25, 4.0, 1.6)).aim_m == (0.0, 3.3, 1.1)
+    fixed = with_direction(replace(free, mount="left wall"), (-2.25, 4.0, 1.6))
+    assert fixed.aim_m == pytest.approx((0.0, 3.95, 1.25))
+    assert fixed.position_m == (-2.25, 4.0, 1.6)

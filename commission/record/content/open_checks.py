@@ -45,6 +45,10 @@ PLAIN_KINDS = {
     "layout.front-heights": "Front overhead loudspeakers ahead of the front row",
     "layout.rear-heights": "Rear overhead loudspeakers behind the back row",
     "layout.sight": "Clear path from the screen loudspeakers to the ears",
+    "layout.seat-back": "Clear path over the backs of the seats",
+    "layout.obstacle": "Clear path past columns and other obstacles",
+    "layout.aim": "Loudspeakers aimed at the seats",
+    "layout.seat-wall": "Seats away from the walls",
     "site": "Information about the site",
 }
 """What a check is about in plain words, by the beginning of its id; others by the words of the trade."""

@@ -20,6 +20,7 @@ from commission.model import (
     CheckLimit,
     Column,
     Job,
+    Limit,
     Outcome,
     PlanItem,
     Position,
@@ -31,9 +32,12 @@ from commission.model import (
     Verdict,
     table_of,
 )
+from commission.steps.layout.aim import CHECK as AIM
+from commission.steps.layout.aim import ENTERED_BASIS, aim_budgets
 from commission.steps.layout.coverage import BUDGETS, clause, coverage_checks, failed_by_kind
 from commission.steps.layout.directions import directions_grid
 from commission.steps.layout.room_modes import modes_table
+from commission.steps.layout.walls import walls_table
 from commission.steps.shared.budgets import CUSTOM, single
 from commission.steps.shared.cache import cached
 from commission.steps.shared.survey import taped_m
@@ -44,9 +48,13 @@ negative), y toward the rear, z up.
 
 - Loudspeakers: the acoustic centre, between woofer and tweeter. Seats: the ears, 1.1 m above the riser unless measured.
 - Also measure with a tape from the **reference seat's ears** to each loudspeaker: two measurements catch an error.
+- Aimed at: a point on the loudspeaker's axis, such as the ears at the reference seat. For one that faces straight down it
+  is the floor below it. Coverage angle: from its data sheet, from edge to edge, at −6 dB; without it 90° is assumed.
+- Seats: the height of the top of the back, where it reaches the ears.
 - Look at the plan: is everything where you see it in the room?
 - The grid shows the direction of every loudspeaker from every seat, and which seat is not covered: a loudspeaker that is
-  not outside all heads, a height on the wrong side of its row, a head in the way of the screen loudspeakers.
+  not outside all heads, a height on the wrong side of its row, a head, seat back or obstacle in the way, a seat outside the
+  coverage angle.
 
 **Ladders and loudspeakers overhead:** two people, a footed ladder, nothing loose in your pockets. Mountings and safety
 cables of heavy loudspeakers are for licensed trades; local codes decide.
@@ -101,12 +109,15 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         done=known,
         total=len(placed),
         checks=checks,
-        tables=(table, modes_table(job, room)) if room is not None else (table,),
+        tables=(table, walls_table(job), modes_table(job, room)) if room is not None else (table,),
         grids=() if grid is None else (grid,),
         room_plans=(RoomPlan(**size, items=items),) if size else (),
         advice=advice,
         main_result=main_result,
-        budgets=tuple(each for each in (TAPE_AGAINST_POSITION, *BUDGETS) if each.id in {c.id for c in checks}),
+        budgets=(
+            *(each for each in (TAPE_AGAINST_POSITION, *BUDGETS) if each.id in {c.id for c in checks}),
+            *aim_budgets(job, {c.channel for c in checks if c.channel and c.id == AIM}),
+        ),
     )
 
 
@@ -281,5 +292,12 @@ STEP = Step(
         CheckLimit(check="layout.tape", quantity="layout.tape"),
         CheckLimit(check="layout.side", quantity="layout.side"),
         *(CheckLimit(check=each.id, quantity=each.id) for each in BUDGETS),
+        CheckLimit(check=AIM, quantity=AIM),
+        CheckLimit(
+            check=AIM,
+            limit=Limit(unit="°", basis=ENTERED_BASIS),
+            applies="angle between the axis of a loudspeaker with an entered coverage angle and a seat",
+            high="half that coverage angle",
+        ),
     ),
 )

@@ -2,7 +2,8 @@
 
 All are common practice with no source: the seats are on the centre line of the screen; every left loudspeaker stands left
 of the leftmost head and every right one right of the rightmost; front heights hang just ahead of the front row's ears and
-rear heights just behind the back row's; nobody's head is in the way of a screen loudspeaker.
+rear heights just behind the back row's; no head, seat back or obstacle is in the way (`sight`); every seat is inside the
+coverage angle of every loudspeaker (`aim`); nobody leans on a wall (`walls`).
 """
 
 from __future__ import annotations
@@ -11,17 +12,13 @@ from collections.abc import Collection, Iterator
 
 from commission.dsp.geometry import side
 from commission.model import Channel, Check, Job, Position, Verdict
+from commission.model.formatting import number
 from commission.model.units import listed
+from commission.steps.layout import aim, sight, walls
 from commission.steps.shared.budgets import CUSTOM, single
 
 PLACES_U_M = 0.014
 """Two coordinates, each measured by hand to ±2 cm (k = 2; common practice, no source)."""
-HEAD_TOP_M, HEAD_HALF_WIDTH_M = 0.13, 0.10
-"""The crown above the ears, and half a head's width with hair (adults: 0.13 and 0.08 m, ISO 7250-1, from memory)."""
-SIGHT_U_M = 0.03
-"""Heads differ by ±6 cm in height (k = 2; common practice, no source)."""
-SAME_ROW_M = 0.4
-"""Heads that differ by less from front to rear sit in one row."""
 FRONT_HEIGHTS = ("TpFL", "TpFC", "TpFR", "Ltf", "Rtf")
 REAR_HEIGHTS = ("TpBL", "TpBC", "TpBR", "Ltr", "Rtr")
 """Labels of IEC 62574, and the short ones in use."""
@@ -30,7 +27,8 @@ BUDGETS = (
     single("layout.seats-centred", "Seats off the screen's centre line", "places by hand", PLACES_U_M, CUSTOM, "m"),
     single("layout.front-heights", "Front height ahead of the ears", "two places by hand", PLACES_U_M, CUSTOM, "m"),
     single("layout.rear-heights", "Rear height behind the ears", "two places by hand", PLACES_U_M, CUSTOM, "m"),
-    single("layout.sight", "Sight line over the head in front", "height of the listeners", SIGHT_U_M, CUSTOM, "m"),
+    *sight.BUDGETS,
+    walls.BUDGET,
 )
 
 
@@ -52,8 +50,9 @@ def coverage_checks(job: Job, doubtful: Collection[str] = ()) -> tuple[Check, ..
     for channel, place in placed:
         checks += _outside_heads(job, channel, place, heads)
         checks += _heights(job, channel, place, heads)
-        if channel.role == "screen":
-            checks += _sight(job, channel, place, heads)
+        checks += sight.sight_checks(job, channel, place, heads)
+    checks += aim.aim_checks(job, doubtful)
+    checks += walls.seat_wall_checks(job, doubtful)
     return tuple(checks)
 
 
@@ -114,39 +113,6 @@ def _heights(job: Job, channel: Channel, place: Position, heads: dict[str, Posit
         )
 
 
-def _sight(job: Job, channel: Channel, place: Position, heads: dict[str, Position]) -> Iterator[Check]:
-    """How far the straight way to an ear passes above the head in front of it, where one is in the way [m]."""
-    for seat, ears in heads.items():
-        above = [
-            clearance
-            for other, head in heads.items()
-            if other != seat and (clearance := _clearance_m(place, ears, head)) is not None
-        ]
-        if above:
-            yield Check(
-                id="layout.sight",
-                channel=channel.id,
-                seat=seat,
-                value=round(min(above), 3),
-                unit="m",
-                uncertainty=SIGHT_U_M,
-                limit=job.limit("layout.sight"),
-                text="sight line above the head in front",
-            )
-
-
-def _clearance_m(source: Position, ears: Position, head: Position) -> float | None:
-    """Height of the line from source to ears above the crown of a head [m]; None where the head is beside the line."""
-    depth = source[1] - ears[1]
-    if abs(head[1] - ears[1]) < SAME_ROW_M or not min(source[1], ears[1]) < head[1] < max(source[1], ears[1]):
-        return None
-    share = (head[1] - ears[1]) / depth
-    across = ears[0] + share * (source[0] - ears[0])
-    if abs(across - head[0]) > HEAD_HALF_WIDTH_M:
-        return None
-    return ears[2] + share * (source[2] - ears[2]) - head[2] - HEAD_TOP_M
-
-
 def failed_by_kind(checks: tuple[Check, ...]) -> dict[str, list[Check]]:
     """The failed checks of coverage by what they mean, as in "TpBL and TpBR ahead of the back row"."""
     out: dict[str, list[Check]] = {}
@@ -159,6 +125,8 @@ def failed_by_kind(checks: tuple[Check, ...]) -> dict[str, list[Check]]:
     return out
 
 
+HIDDEN = ("layout.sight", "layout.seat-back", "layout.obstacle")
+"""Checks of the direct path."""
 _MEANINGS = {
     ("layout.seats-centred", True): "left of the screen's centre",
     ("layout.seats-centred", False): "right of the screen's centre",
@@ -168,6 +136,10 @@ _MEANINGS = {
     ("layout.rear-heights", True): "ahead of the back row's ears",
     ("layout.rear-heights", False): "behind the back row's ears",
     ("layout.sight", True): "hidden by the head in front",
+    ("layout.seat-back", True): "hidden by a seat's back",
+    ("layout.obstacle", False): "hidden by an obstacle",
+    ("layout.aim", False): "aimed past the listener",
+    ("layout.seat-wall", True): "too close to a wall",
 }
 """By check, and whether its value is below the limit."""
 
@@ -177,7 +149,14 @@ def clause(meaning: str, checks: list[Check]) -> str:
     channels = tuple(dict.fromkeys(check.channel for check in checks if check.channel))
     seats = tuple(dict.fromkeys(check.seat for check in checks if check.seat))
     where = f" at {listed(seats)}" if seats else ""
-    if checks[0].id == "layout.sight":
-        return f"{listed(channels)} {meaning}{where}"
     most = max(abs(check.value or 0.0) for check in checks)
+    if checks[0].id in HIDDEN:
+        return f"{listed(channels)} {meaning}{where}"
+    if checks[0].id == aim.CHECK:
+        return (
+            f"{listed(channels)} {meaning}{where}, {'up to ' if len(checks) > 1 else ''}{number(most, 0)}° off axis"
+        )
+    if checks[0].id == "layout.seat-wall":
+        least = min(check.value or 0.0 for check in checks)
+        return f"{listed(seats)} {number(least, 2)} m {checks[0].text if len(checks) == 1 else 'from a wall'}"
     return f"{listed(channels) or 'the seats'} {most:.1f} m {meaning}"

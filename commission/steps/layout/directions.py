@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from commission.dsp.directivity import FLOOR_DB
 from commission.dsp.geometry import azimuth_deg, distance_m, elevation_deg
 from commission.model import Check, Grid, GridCell, Job, Position, Verdict
 from commission.model.formatting import number
 from commission.model.units import clean_text
 from commission.model.verdict import worst
+from commission.steps.layout.aim import coverage_deg, off_axis_db
 
 Range = tuple[float, float]
 
@@ -148,11 +150,20 @@ def _details(job: Job, channel: str, seat: str, found: Direction, checks: tuple[
     if allowed is not None:
         lines.append(standard_text(found, allowed))
     lines += [
-        f"{check.verdict.symbol} {number(check.value, 2)} m {check.text}"
+        f"{check.verdict.symbol} {_value_text(check)} {check.text}"
         for check in checks
         if check.channel == channel and check.seat in (None, seat) and check.value is not None
     ]
+    line, at = job.system.channel(channel), job.system.seat(seat)
+    if line is not None and at is not None and (loss := off_axis_db(job, line, at)) is not None:
+        below = "or less " if loss <= FLOOR_DB else ""
+        assumed = "" if line.coverage_deg is not None else ", coverage angle assumed"
+        lines.append(f"treble about {number(loss, 0)} dB {below}re the axis ({coverage_deg(job, line):g}°{assumed})")
     return [clean_text(line) for line in lines]
+
+
+def _value_text(check: Check) -> str:
+    return f"{number(check.value, 0)}°" if check.unit == "°" else f"{number(check.value, 2)} {check.unit}"
 
 
 def standard_text(found: Direction, allowed: DirectionRange) -> str:

@@ -124,7 +124,7 @@ class SiteForm(AnyStepScreen):
         self.show_head(self.numbered_title, attached_count(job, self.step.id, self.round_id))
         items: list[Item] = []
         self._fields = {}
-        for section, fields in fields_of(job, self.round_id):
+        for section, fields in fields_of(job, self.round_id, layout=self.step.id == "layout"):
             items.append(text_item("", f" {section}", "head"))
             for field in fields:
                 self._fields[field.key] = field

@@ -14,16 +14,16 @@ from commission.ui.text import round_name
 __all__ = ["Field", "SettingField", "add_items", "delete_item", "fields_of", "parse_bands"]
 
 
-def fields_of(job: Job, round_id: str) -> Iterator[tuple[str, list[Field | SettingField]]]:
-    """Sections with their fields, in the order of the form."""
+def fields_of(job: Job, round_id: str, *, layout: bool = False) -> Iterator[tuple[str, list[Field | SettingField]]]:
+    """Sections with their fields, in the order of the form; `layout`: with those that only the layout needs."""
     system = job.system
     yield "Job", list(job_fields(system))
     yield "Room", list(room_fields(system))
     yield "Processor", list(processor_fields(system))
     for n, seat in enumerate(system.seats):
-        yield f"Seat {seat.id}", list(seat_fields(system, n, seat))
+        yield f"Seat {seat.id}", list(seat_fields(system, n, seat, layout=layout))
     for n, channel in enumerate(system.channels):
-        yield f"Channel {channel.id}", list(channel_fields(system, n, channel))
+        yield f"Channel {channel.id}", list(channel_fields(system, n, channel, layout=layout))
     for n, instrument in enumerate(system.instruments):
         yield f"Instrument: {instrument.kind}", list(instrument_fields(system, n, instrument))
     yield "Sweep of raw recordings without a stimulus file", list(sweep_fields(system))

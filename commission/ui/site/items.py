@@ -64,8 +64,8 @@ class _Item:
             change=lambda s, t: put_item(s, self._what, self._n, **{stored or name: parse(t)}),
         )
 
-    def position(self, label: str, position_m: Position | None) -> Field:
-        """Its position."""
+    def point(self, name: str, label: str, position_m: Position | None, hint: str = "") -> Field:
+        """A point of it, stored under its name with `_m`."""
         units = self._system.units
         shown = typed = ""
         parts: list[str] = []
@@ -78,26 +78,34 @@ class _Item:
         def parse(text: str) -> Position | None:
             return lengths(text, self._id, example, units=units, signed="xy", known=(position_m or (), parts))
 
-        def unusual(job: Job, text: str) -> str:
-            return unusual_system(job, put_item(job.system, self._what, self._n, position_m=parse(text)))
-
         field = self.field(
-            "position",
+            name,
             label,
             typed,
             parse,
-            stored="position_m",
+            stored=f"{name}_m",
             shown=shown,
-            hint=f"right of the centre; back from the screen; up   ({example})",
+            hint=f"{hint}right of the centre; back from the screen; up   ({example})",
         )
-        return replace(field, read=lambda t: lengths_text(parse(t), units), unusual=unusual, bare_units=units)
+        return replace(field, read=lambda t: lengths_text(parse(t), units), bare_units=units)
+
+    def position(self, label: str, position_m: Position | None) -> Field:
+        """Where it is; an unusual place is questioned."""
+        field = self.point("position", label, position_m)
+
+        def unusual(job: Job, text: str) -> str:
+            return unusual_system(job, field.change(job.system, text))
+
+        return replace(field, unusual=unusual)
 
 
-def seat_fields(system: System, n: int, seat: Seat) -> Iterator[Field]:
-    """Name, place, weight, whether it is the reference."""
+def seat_fields(system: System, n: int, seat: Seat, *, layout: bool) -> Iterator[Field]:
+    """Name, place, weight, whether it is the reference; `layout`: the height of its back as well."""
     item = _Item(system, "seats", n, seat.id)
     yield item.field("name", "Name", seat.name, word)
     yield item.position("Ears", seat.position_m)
+    if layout:
+        yield _back_field(item, system, seat)
     yield item.field("weight", "Weight", plain(seat.weight), lambda t: parse_number(t, "weight", low=0))
 
     def reference(s: System, text: str) -> System:
@@ -110,12 +118,34 @@ def seat_fields(system: System, n: int, seat: Seat) -> Iterator[Field]:
     )
 
 
-def channel_fields(system: System, n: int, channel: Channel) -> Iterator[Field]:
-    """Name, role, place, tape, output, high-pass."""
+def _back_field(item: _Item, system: System, seat: Seat) -> Field:
+    units = system.units
+
+    def parse(text: str) -> float | None:
+        return parse_length_m(text, f"{seat.id} back", units=units) if text.strip() else None
+
+    top = format_length(seat.back_top_m, units) if seat.back_top_m is not None else ""
+    hint = f"above the same floor as its ears, {LENGTH_HINTS[units]}; empty: below the ears"
+    field = item.field("back", "Top of its back", top, parse, stored="back_top_m", hint=hint)
+    return replace(field, read=lambda t: length_text(parse(t) or 0.0, units), bare_units=units)
+
+
+def channel_fields(system: System, n: int, channel: Channel, *, layout: bool) -> Iterator[Field]:
+    """Name, role, place, tape, output, high-pass; `layout`: aim and coverage as well."""
     item = _Item(system, "channels", n, channel.id)
     yield item.field("name", "Name", channel.name, word)
     yield item.field("role", "Role", channel.role, str, shown=dict(ROLES)[channel.role], choices=ROLES)
     yield item.position("Position", channel.position_m)
+    if layout and not channel.is_sub:
+        yield item.point("aim", "Aimed at", channel.aim_m, "a point on its axis, ")
+        yield item.field(
+            "coverage",
+            "Coverage angle, °",
+            plain(channel.coverage_deg),
+            optional_number(f"{channel.id} coverage angle", low=10, high=360),
+            stored="coverage_deg",
+            hint="from edge to edge at −6 dB, from its data sheet; empty: 90° is assumed",
+        )
     yield _tape_field(item, system, channel)
     yield item.field(
         "output",
