@@ -79,7 +79,7 @@ def of_rooms() -> Iterator[Check]:
     others = (replace(room.system.channels[4], aim_m=(0.0, 3.3, 1.1), coverage_deg=80.0),)
     furnished = replace(
         room.system,
-        channels=(surround, *others),
+        channels=(*room.system.channels[:3], surround, *others),
         seats=tuple(replace(seat, back_top_m=1.2) for seat in room.system.seats),
         obstacles=(Obstacle(id="column", from_m=(-2.2, 1.0, 0.0), to_m=(-2.0, 1.2, 2.6)),),
     )

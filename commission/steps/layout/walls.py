@@ -102,7 +102,7 @@ def walls_table(job: Job) -> Table:
         key=lambda label: label,
         remark=(
             "First dip: the lowest frequency at which the reflection from the nearest wall or the ceiling can cancel the "
-            "direct sound, c/4d. None closer than 5 cm."
+            "direct sound, c/4d. It is not stated within 5 cm of a wall."
         ),
         verdicts=False,
     )
