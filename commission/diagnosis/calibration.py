@@ -80,7 +80,7 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     by_arrivals_only = found.any("settings.unit") and not distances.unit_is_entered(e.distances)
     for each in e.distances.channels.values():
         residual = each.arrival_residual_s
-        if residual is None or each.own_latency_m <= 0 or each.kept_latency_s is not None or by_arrivals_only:
+        if residual is None or each.own_latency_m == 0 or each.kept_latency_s is not None or by_arrivals_only:
             continue
         # Through the delays its arrival beside the others' counts; past them, whether the setting holds the latency.
         judged = each.check_arrival if each.alignment_s is not None else each.check_setting
@@ -90,14 +90,17 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             continue
         unit = e.job.system.processor.delay.unit
         yield FindingDetails(
-            title=f"{each.channel.id} {1000 * residual:.0f} ms late",
+            title=f"{each.channel.id} {1000 * abs(residual):.0f} ms {'late' if residual > 0 else 'early'}",
             channels=(each.channel.id,),
             evidence=(
-                f"it arrives {1000 * residual:.1f} ± {2000 * each.arrival_u_s:.1f} ms later than "
-                f"{each.distance_m:.2f} m and its setting explain, threshold 2 ms",
+                f"it arrives {1000 * abs(residual):.1f} ± {2000 * each.arrival_u_s:.1f} ms "
+                f"{'later' if residual > 0 else 'earlier'} than {each.distance_m:.2f} m and its setting explain, "
+                "threshold 2 ms",
             ),
             alternatives=(
-                "a low-pass steeper than 24 dB an octave was active during the measurement (up to 10 ms)",
+                "a low-pass steeper than 24 dB an octave was active during the measurement (up to 10 ms)"
+                if residual > 0
+                else "the main loudspeakers have a latency of their own, which their settings do not include",
                 "the tape went to the wrong subwoofer",
             ),
             confirm="Measure it again with its own low-pass and signal processing off.",

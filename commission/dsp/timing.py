@@ -49,6 +49,15 @@ LEAST_LOW_PASS_DELAY_S = 0.0003
 """A low-pass that delays the onset by less is not mentioned: the roll-off of any subwoofer."""
 ENVELOPE_RATE_HZ = 16384.0
 SUB_THRESHOLD_DB = -20.0
+LEAST_SUB_PEAK_TO_NOISE_DB = 35.0
+"""The threshold is then 15 dB above the noise: 5.6 times the standard deviation of Gaussian noise, which one sample in
+fifty million exceeds. At 30 dB one in six hundred does, and the onset is found anywhere (normal distribution)."""
+SUB_SMOOTHING_S = 0.0005
+"""Length of the Hann window that smooths a subwoofer's response before its onset is read: −6 dB at 2 kHz, where a subwoofer
+radiates nothing, but the noise of a sweep is strongest. It is symmetric, and moves the onset of a subwoofer without a
+low-pass by less than a quarter of its length (`tests/dsp/test_sub_onset.py`)."""
+_HEAD_S = 0.1
+"""What comes earlier than this before the peak is no sound of a subwoofer yet: it is noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,12 +117,14 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     A low-pass delays the onset by 0.5 ms (second order) to 7 ms (eighth order); its order and corner are read from the
     slope of the response, and the uncertainty grows with the delay taken off.
     """
-    size = np.abs(impulse)
+    size = np.abs(_smoothed(impulse, rate_hz))
     peak = float(size.max(initial=0.0))
-    noise = _rms(size[int(0.85 * len(size)) :])
+    head = size[: max(0, int(np.argmax(size)) - round(_HEAD_S * rate_hz))]
+    noise = max(_rms(size[int(0.85 * len(size)) :]), _rms(head))
     ratio_db = 20 * np.log10(peak / max(noise, 1e-30)) if peak > 0 else 0.0
-    if ratio_db < LEAST_PEAK_TO_NOISE_DB:
-        return Arrival(None, 0.0, f"the peak is only {ratio_db:.0f} dB above the noise (30 dB needed)")
+    if ratio_db < LEAST_SUB_PEAK_TO_NOISE_DB:
+        needed = f"{LEAST_SUB_PEAK_TO_NOISE_DB:.0f} dB needed"
+        return Arrival(None, 0.0, f"the peak is only {ratio_db:.1f} dB above the noise ({needed})")
     threshold = peak * 10 ** (SUB_THRESHOLD_DB / 20)
     index = int(np.argmax(size >= threshold))
     before = float(size[index - 1]) if index else 0.0
@@ -205,6 +216,13 @@ def vertex(values: FloatArray, index: int) -> float:
     left, middle, right = (float(v) for v in values[index - 1 : index + 2])
     bend = left - 2 * middle + right
     return index if bend == 0 else index + 0.5 * (left - right) / bend
+
+
+def _smoothed(impulse: FloatArray, rate_hz: float) -> FloatArray:
+    """The response [shape=(n,)] averaged over `SUB_SMOOTHING_S` with a Hann window, without delay."""
+    half = round(SUB_SMOOTHING_S * rate_hz / 2)
+    window = np.hanning(2 * half + 3)  # its ends are zero
+    return np.convolve(impulse, window / window.sum(), mode="same")
 
 
 def _rms(values: FloatArray) -> float:

@@ -62,3 +62,36 @@ def test_the_slope_of_a_known_filter() -> None:
     assert found is not None
     assert found.order == pytest.approx(4, abs=0.5)
     assert found.corner_hz == pytest.approx(90, rel=0.06)
+
+
+def _with_lead_and_noise(
+    h: np.ndarray, noise_db: float, above_hz: float, below_hz: float
+) -> tuple[np.ndarray, float]:
+    """`h` after half a second of noise between two frequencies, at `noise_db` (rms) re the peak; and that lead [s]."""
+    lead = round(0.5 * RATE_HZ)
+    noise = np.random.default_rng(11).normal(size=lead + len(h))
+    spectrum = np.fft.rfft(noise)
+    freq_hz = np.fft.rfftfreq(len(noise), 1 / RATE_HZ)
+    noise = np.fft.irfft(np.where((freq_hz >= above_hz) & (freq_hz <= below_hz), spectrum, 0), len(noise))
+    noise *= 10 ** (noise_db / 20) * np.abs(h).max() / np.std(noise)
+    return np.concatenate((np.zeros(lead), h)) + noise, lead / RATE_HZ
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_treble_noise_of_a_sweep_does_not_move_the_onset(seed: int) -> None:
+    h, truth_s = subwoofer(seed)
+    noisy, lead_s = _with_lead_and_noise(h, -31.0, 3000.0, 22000.0)
+    found = timing.sub_arrival(noisy, RATE_HZ)
+    # 0.2 ms as without noise: a subwoofer radiates nothing where this noise is.
+    assert found.time_s == pytest.approx(truth_s + lead_s, abs=2e-4)
+
+
+@pytest.mark.parametrize("noise_db", [-31.0, -26.0])
+def test_an_onset_in_the_bass_noise_is_not_determined(noise_db: float) -> None:
+    # One half second holds some 200 independent values of noise up to 200 Hz; -20 dB is 3.5 standard deviations at -31 dB.
+    h, _ = subwoofer(1)
+    noisy, _ = _with_lead_and_noise(h, noise_db, 10.0, 200.0)
+    found = timing.sub_arrival(noisy, RATE_HZ)
+    assert found.time_s is None
+    assert found.why is not None
+    assert "35 dB needed" in found.why

@@ -583,3 +583,33 @@ def test_a_wrong_distance_of_a_subwoofer_fails_by_its_arrival() -> None:
     sub = result.channels["SUB1"]
     assert sub.check_setting.verdict is Verdict.FAIL
     assert sub.setting.setting == pytest.approx(TAPE["SUB1"], abs=0.0151)
+
+
+@pytest.mark.parametrize("passes", [True, False])
+def test_main_loudspeakers_with_a_longer_latency_that_is_entered_pass(passes: bool) -> None:
+    # Loudspeakers with signal processing of their own: 5 ms on all main channels, none on the subwoofers. A common latency
+    # is heard by nobody, but every setting holds it (arithmetic: t = τ + d/c + delay).
+    latency_s = {c: 0.005 for c in IDS if c in MAINS}
+    held = {c: round((TAPE[c] + latency_s.get(c, 0.0) * C) / 0.03) * 0.03 for c in IDS}
+    values = heard(held if passes else dict.fromkeys(IDS, 0.0), late_s=latency_s)
+    analyses = Analyses([replace(each, passes_delays=passes) for each in as_measured(values)])
+    job = job_of(defined(cinema()), *held_as(held))
+    outcome, found = printed(job, analyses), step.solve(job, "as-found", analyses)
+    assert not [check for check in outcome.checks if check.verdict is Verdict.FAIL]
+    assert outcome.main_result == ""
+    for c in ("SUB1", "SUB2"):
+        assert found.channels[c].check_setting.verdict is Verdict.PASS
+        assert found.channels[c].kept_latency_s == pytest.approx(-0.005, abs=1e-4)  # a step of 3 cm is 0.09 ms
+    assert any("SUB1 arrives 5.0 ms earlier than its distance explains: the main" in each for each in outcome.remarks)
+
+
+def test_a_subwoofer_that_leaves_out_the_main_loudspeakers_latency_is_early() -> None:
+    latency_s = {c: 0.005 for c in IDS if c in MAINS}
+    held = right()
+    found = step.solve(
+        job_of(defined(cinema()), *held_as(held)), "as-found", as_measured(heard(held, late_s=latency_s))
+    )
+    sub = found.channels["SUB1"]
+    assert sub.check_arrival.verdict is Verdict.FAIL
+    assert sub.check_arrival.value == pytest.approx(-5.0, abs=0.1)
+    assert sub.setting.setting == pytest.approx(TAPE["SUB1"] - 0.005 * C, abs=0.0151)

@@ -273,8 +273,14 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
     ),
     "settings.sub-latency": PlainFinding(
-        was="The bass of {channels} came late, most likely because its setting leaves out its own delay.",
-        now="The bass of {channels} comes late, most likely because its setting leaves out its own delay.",
+        was=(
+            "The bass of {channels} did not come together with the other loudspeakers, most likely because its setting "
+            "leaves out the delays that loudspeakers have of their own."
+        ),
+        now=(
+            "The bass of {channels} does not come together with the other loudspeakers, most likely because its setting "
+            "leaves out the delays that loudspeakers have of their own."
+        ),
         notice="the bass has no punch.",
         mending="Enter the setting that this record proposes, then fine-tune it together with the front loudspeakers.",
         severity=CLEAR,

@@ -6,7 +6,7 @@ Where responses with a common clock were imported, arrivals are held against the
 (a median, which half of the channels may miss): t = τ + d/c + the delay the processor applies.
 
 A subwoofer's own latency adds to its distance: the sheet proposes tape + c·latency as a start, to be trimmed at the
-crossover by ear of the measurement, not by the tape.
+crossover. Only its difference from the main loudspeakers' latency is heard, and it is negative where theirs is longer.
 """
 
 from __future__ import annotations
@@ -379,14 +379,16 @@ def _channel_remarks(job: Job, result: DistancesResult, each: ChannelDistance) -
                 f"The current setting of {name} is {as_set} more than its distance. This is kept as an allowance for "
                 "the subwoofer's own latency. Measure its arrival to check it."
             )
-    elif each.own_latency_m > 0:
-        as_set = _as_set(unit, each.own_latency_m, residual_s)
+    elif each.own_latency_m != 0:
+        as_set = _as_set(unit, abs(each.own_latency_m), abs(residual_s))
+        later, more = ("later", "more") if residual_s > 0 else ("earlier", "less")
         remarks.append(
-            f"{name} arrives {1000 * residual_s:.1f} ms later than its distance explains. "
+            f"{name} arrives {1000 * abs(residual_s):.1f} ms {later} than its distance explains"
+            f"{'' if residual_s > 0 else ': the main loudspeakers have a longer latency'}. "
             + (
                 "Its current setting allows for this and is kept."
                 if kept_s is not None
-                else f"Its new setting is {as_set} more to allow for this: a start, to be adjusted at the crossover."
+                else f"Its new setting is {as_set} {more} to allow for this: a start, to be adjusted at the crossover."
             )
         )
     elif name in result.outliers:

@@ -91,7 +91,7 @@ class ChannelDistance:
         """Whether it arrives off the tape beyond doubt: guarded as a failing check."""
         limit, residual = self.check_arrival.limit, self.arrival_residual_s
         if self.channel.is_sub:
-            return self.own_latency_m > 0
+            return self.own_latency_m != 0
         if residual is None or limit is None:
             return False
         return limit.judge(1000 * residual, 1000 * self.arrival_u_s) is Verdict.FAIL
@@ -103,7 +103,10 @@ class ChannelDistance:
 
     @property
     def own_latency_m(self) -> float:
-        """What a subwoofer's own latency adds to its distance; 0 for all others."""
+        """What a subwoofer's latency relative to the main loudspeakers' adds to its distance; 0 for all others.
+
+        Negative where the main loudspeakers have the longer latency, such as that of their own signal processing.
+        """
         return self.acoustic_m - self.distance_m
 
 
@@ -177,8 +180,10 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     ]
     budgets = _with_median(budgets, residual, mains & passes)
     u = np.array([budget.u / 1000 for budget in budgets])
-    late = ~mains & np.array(
-        [surely_above(r, SUB_LATENCY_S, each) for r, each in zip(residual, u, strict=True)], bool
+    late, early = (
+        ~mains
+        & np.array([surely_above(r, SUB_LATENCY_S, each) for r, each in zip(sign * residual, u, strict=True)], bool)
+        for sign in (1.0, -1.0)
     )
     to_enter = partial(
         delays_of.delay_settings, speed_m_s=speed, delay=delay, assumed_m_s=system.processor.speed_of_sound_m_s
@@ -190,17 +195,18 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN
     keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual)
     by_bass = np.array([c.id in bass for c in channels], bool)
-    late &= ~by_bass
+    alignment = _alignment(arrivals, mains & passes, passes)
+    # Past the delays an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
+    shifted = (late | early & (np.isfinite(alignment) | keeps)) & ~by_bass
     keeps |= by_bass
-    acoustic = tape + np.where(late, residual * speed, 0.0)
+    acoustic = tape + np.where(shifted, residual * speed, 0.0)
     # A setting that differs from its tape is compared with what is heard, the subwoofer's own latency included.
     differs = ~mains & np.isfinite(residual) & (np.abs(entered_s) > SUB_LATENCY_S) & usual
-    by_sound = to_enter(tape + np.where(late | differs, residual * speed, 0.0)) if channels else ()
+    by_sound = to_enter(tape + np.where(shifted | differs, residual * speed, 0.0)) if channels else ()
     held_error = _held_errors(applied, by_sound, mains)
     proposed = np.where(keeps, tape + entered_s * speed, acoustic)
     settings = _kept(to_enter(proposed) if channels else (), held, keeps, delay.step)
     flights = _with_median(flights, held_error, mains)
-    alignment = _alignment(arrivals, mains & passes, passes)
     aligned = _with_median(
         [
             budget_for.arrival_budget(None, h.u_s, channel=c.id, is_sub=c.is_sub)
@@ -423,10 +429,10 @@ def _channel(
     set_elsewhere: str | None,
     budgets: _Budgets,
 ) -> ChannelDistance:
-    late = acoustic_m - distance > 0
-    # A late subwoofer's setting makes up for its own latency, which is known as well as its arrival is.
-    by_setting = replace(budgets.arrival, id="distances.setting") if late else budgets.flight
-    value, text, why_not = _judged_arrival(channel, heard, times, late=late)
+    shifted = acoustic_m != distance
+    # A subwoofer's setting makes up for its own latency, which is known as well as its arrival is.
+    by_setting = replace(budgets.arrival, id="distances.setting") if shifted else budgets.flight
+    value, text, why_not = _judged_arrival(channel, heard, times, shifted=shifted)
     if set_elsewhere is not None:
         value, why_not = None, set_elsewhere
     by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
@@ -543,18 +549,18 @@ def _why_no_setting(channel: Channel, times: _Times, verdict: Verdict, wrong_uni
 
 
 def _judged_arrival(
-    channel: Channel, heard: Heard, times: _Times, *, late: bool
+    channel: Channel, heard: Heard, times: _Times, *, shifted: bool
 ) -> tuple[float | None, str, str | None]:
     """(value [s], what it is, why not) of the check of the arrival.
 
-    Against tape and setting. A subwoofer with a latency of its own never agrees with its tape: what counts then is
-    whether its setting makes up for it, against the main channels.
+    Against tape and setting. A subwoofer with another latency than the main loudspeakers (`shifted`) never agrees with its
+    tape: what counts then is whether its setting makes up for it, against the main channels.
     """
-    if math.isfinite(times.residual_s) and not late:
+    if math.isfinite(times.residual_s) and not shifted:
         return times.residual_s, AGAINST_TAPE, None
     if math.isfinite(times.alignment_s):
         return times.alignment_s, AGAINST_OTHERS, None
-    if late:
+    if shifted:
         return (
             None,
             AGAINST_OTHERS,
