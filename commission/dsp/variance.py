@@ -283,8 +283,8 @@ def without_one_db2(variance_db2: float, share: float, deviation_db: float) -> f
     return max(variance_db2 - share * deviation_db**2 / (1 - share), 0.0) / (1 - share)
 
 
-def change_word(change_db2: float, u_db2: float) -> Word:
-    """Better or worse only where the change of the MSV is larger than U = 2 u, else no real change."""
-    if not math.isfinite(change_db2) or abs(change_db2) <= 2 * u_db2:
+def change_word(change_db2: float, expanded_db2: float) -> Word:
+    """Better or worse only where the change of the MSV is larger than its U, else no real change."""
+    if not math.isfinite(change_db2) or abs(change_db2) <= expanded_db2:
         return Word.SAME
     return Word.BETTER if change_db2 < 0 else Word.WORSE

@@ -228,7 +228,7 @@ def test_the_tone_is_the_variance_of_levels_less_their_own_mean_power() -> None:
 def test_the_words_of_a_change() -> None:
     assert change_word(-2.1, 1.0) == "better"
     assert change_word(2.1, 1.0) == "worse"
-    assert change_word(-2.0, 1.0) == "no real change"
+    assert change_word(-1.0, 1.0) == "no real change"
     assert change_word(math.nan, 1.0) == "no real change"
 
 
@@ -241,7 +241,7 @@ def test_an_unchanged_room_is_rarely_called_changed() -> None:
         two = [band_variance(room + moved(rng, repeats, room), inside, None, repeats) for _ in range(2)]
         assert two[0] is not None
         assert two[1] is not None
-        words.append(change_word(two[1].msv_db2 - two[0].msv_db2, math.hypot(two[0].u_msv_db2, two[1].u_msv_db2)))
+        words.append(change_word(two[1].msv_db2 - two[0].msv_db2, 2 * math.hypot(two[0].u_msv_db2, two[1].u_msv_db2)))
     assert words.count(Word.SAME) >= 360
 
 

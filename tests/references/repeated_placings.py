@@ -154,6 +154,16 @@ def visit(
     return compare.solve(job_of(defined(cinema(list(NAMES), list(SEATS))), *stored), Analyses(items))
 
 
+def false_tables(made: Placings, plan: str, rng: np.random.Generator) -> list[bool]:
+    """Whether each table of a room that did not change has a false word; one table for each question."""
+    return [
+        any(change.is_real for each in found.channels.values() for change in each.bands[kind].values())
+        for before, after in rounds(plan)
+        for found in [visit(made, before, after, rng)]
+        for kind in compare.KINDS
+    ]
+
+
 def changes_over_u(made: Placings, plan: str, rng: np.random.Generator) -> dict[tuple[str, str], list[float]]:
     """(question, band) → change over its u, of a room that did not change."""
     out: dict[tuple[str, str], list[float]] = {}

@@ -74,7 +74,10 @@ def test_third_octaves_repeat_as_stated(placed: Any) -> None:
 
 
 def test_words_are_rarely_false_and_a_change_of_one_decibel_is_seen(placed: Any) -> None:
-    """With two seats measured again in each round: at most 10 % of one room's words, 5 % of many rooms'."""
+    """With two seats measured again in each round: at most 10 % of one room's words beyond 2 u, and no false word beyond
+    U, which is so in 19 of 20 tables.
+    """
+    assert not any(repeated_placings.false_tables(placed, "two seats again", np.random.default_rng(1)))
     ratios = repeated_placings.changes_over_u(placed, "two seats again", np.random.default_rng(1))
     every = np.abs(np.concatenate(list(ratios.values())))
     assert np.mean(every > 2) <= 0.10

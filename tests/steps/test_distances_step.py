@@ -557,6 +557,29 @@ def test_a_latency_that_is_entered_right_is_kept_to_the_step(unit: str, u_s: flo
     assert Verdict.FAIL not in (sub.check_setting.verdict, sub.check_arrival.verdict)
 
 
+@pytest.mark.parametrize(
+    ("late_s", "u_s", "verdict"),
+    [
+        (0.0, 1.0e-3, Verdict.PASS),
+        (0.0, 1.6e-3, Verdict.NOT_TESTED),  # 1.645 · 1.6 = 2.6 ms: no value passes ±2 ms
+        (1.5e-3, 1.6e-3, Verdict.NOT_TESTED),
+        (7.0e-3, 1.6e-3, Verdict.FAIL),  # beyond 2 + 2.6 ms whatever the onset is known to
+    ],
+)
+def test_an_onset_that_is_known_too_badly_can_fail_and_never_waits_to_pass(
+    late_s: float, u_s: float, verdict: Verdict
+) -> None:
+    held = right()
+    values = heard(held, late_s={"SUB2": late_s})
+    subs = {key: value for key, value in values.items() if key[0] not in MAINS}
+    mains = {key: value for key, value in values.items() if key[0] in MAINS}
+    analyses = Analyses([*arrivals(mains, u_s=8.5e-5), *arrivals(subs, u_s=u_s)])
+    check = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", analyses).channels["SUB2"].check_arrival
+    assert check.verdict is verdict
+    if verdict is Verdict.NOT_TESTED:
+        assert "cannot show an agreement within 2 ms: measure it with bass management off" in (check.why_not or "")
+
+
 def test_without_an_arrival_a_latency_that_is_entered_is_kept_and_said() -> None:
     held = right() | {"SUB2": round(TAPE["SUB2"] + 0.0065 * C, 2)}
     outcome = printed(job_of(defined(cinema()), *held_as(held)))

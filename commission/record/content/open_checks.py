@@ -125,9 +125,13 @@ def failed_sentences(context: Context, kinds: Iterable[OpenKind]) -> list[str]:
 
 
 def _chance(kind: OpenKind) -> str:
-    """How often an unchanged value exceeds U = 2 u on the side that is worse: 2.3 % of a normal distribution."""
+    """How often chance alone makes a comparison look worse: half of the false words of one table."""
     by_chance = kind.failed[0].id.startswith("compare.")
-    return "By chance about one in forty looks worse without any change. " if by_chance else ""
+    return (
+        "In a cinema where nothing changed, chance shows such a line once in twenty times at most. "
+        if by_chance
+        else ""
+    )
 
 
 def _failing(kind: OpenKind) -> str:

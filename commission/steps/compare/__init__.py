@@ -79,7 +79,10 @@ There is nothing to measure here: this step compares the two rounds.
   each at its own level. Filters and subwoofer settings change the second.
 """
 
-NO_WORSE_BASIS = "U = 2 u of the change, from the repeatability: a larger change is real; common practice"
+NO_WORSE_BASIS = (
+    "U = k u of the change, from the repeatability; k by Holm 1979 (from memory), so that one table in twenty has a false "
+    "word at most"
+)
 
 
 Checks = dict[tuple[str, str, str], Check]
@@ -156,7 +159,7 @@ def _budget_table(result: CompareResult, checks: Checks) -> Table:
         (Column(key="band", title="Band Hz"), lambda each: each[1]),
         (Column(key="channel", title="Channel"), lambda each: each[2].channel),
         *((Column(key=key, title=title, unit="%", decimals=0), share_of(title)) for key, title in sources.items()),
-        (Column(key="U", title="U", unit="dB²", decimals=1), lambda each: each[2].expanded),
+        (Column(key="U", title="2 u", unit="dB²", decimals=1), lambda each: each[2].expanded),
         id="compare:uncertainty",
         title="Sources of the uncertainty of the change",
         key=lambda each: f"{each[2].channel}:{each[1]}",
@@ -177,7 +180,7 @@ def _check(channel: str, kind: str, label: str, change: Change) -> Check:
         channel=channel,
         value=change.change_db2,
         unit="dB²",
-        limit=Limit(high=change.budget.expanded, unit="dB²", basis=NO_WORSE_BASIS),
+        limit=Limit(high=change.expanded_db2, unit="dB²", basis=NO_WORSE_BASIS),
         text=f"change of the seat-to-seat variance, {question}, {label} Hz",
     )
 
@@ -196,7 +199,7 @@ def _table(result: CompareResult, kind: str, checks: Checks) -> Table:
         (Column(key="before", title="Before", unit="dB", decimals=1), lambda each: each[2].before.sd_db),
         (Column(key="after", title="After", unit="dB", decimals=1), lambda each: each[2].after.sd_db),
         (Column(key="change", title="Change", unit="dB²", decimals=1, signed=True), lambda each: each[2].change_db2),
-        (Column(key="U", title="U", unit="dB²", decimals=1), lambda each: 2 * each[2].u_db2),
+        (Column(key="U", title="U", unit="dB²", decimals=1), lambda each: each[2].expanded_db2),
         (Column(key="word", title="Result"), lambda each: each[2].word),
         (Column(key="worst", title="Worst seat"), lambda each: each[2].after.worst_seat),
         (Column(key="off", title="Off by", unit="dB", decimals=1), lambda each: each[2].after.worst_db),
@@ -305,8 +308,8 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
         f"Compared: {before_name} (before) with {after_name} (after).",
         *((f"{SUBS}: all subwoofers playing together.",) if SUBS in result.channels else ()),
         result.u_from,
-        "A change counts as better or worse only beyond its U = 2 u; about five in a hundred unchanged values exceed U by "
-        "chance. The measured seats are all there are, so there is no sampling error.",
+        *_coverage(changes),
+        "The measured seats are all there are, so there is no sampling error.",
         "The scatter of the measurement is subtracted from the variance, but never below zero.",
     ]
     flat = sorted({f"{name} {label} Hz" for name, label, c in changes if c.before.floored or c.after.floored})
@@ -315,6 +318,18 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
     remarks += _in_part(result)
     remarks += [f"Not compared: {text}." for text in result.left_out]
     return tuple(remarks)
+
+
+def _coverage(changes: list[tuple[str, str, Change]]) -> tuple[str, ...]:
+    """What U of a change is."""
+    factors = [number(k, 1) for k in (f(c.k for _, _, c in changes) for f in (min, max))] if changes else []
+    if not factors:
+        return ()
+    span = factors[0] if factors[0] == factors[1] else f"{factors[0]} to {factors[1]}"
+    return (
+        f"A change counts as better or worse only beyond its U = k u, with k = {span}. The more values a table compares, "
+        "the larger is k: in a room where nothing changed, one table in twenty has a false word at most.",
+    )
 
 
 def _weights_remark(job: Job) -> tuple[str, ...]:

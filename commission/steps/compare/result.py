@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from commission.dsp import multiple, variance
 from commission.dsp import repeatability as repeats_of
-from commission.dsp import variance
 from commission.dsp.across import GAIN_DB
 from commission.dsp.analysis import BASS_HZ, LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level_db, sum_bass
 from commission.dsp.repeatability import Repeatability
@@ -66,12 +66,23 @@ class Change:
     after: BandResult
     change_db2: float
     budget: Budget
-    word: variance.Word
+    k: float = 2.0
+    """Coverage factor for all comparisons of this kind together."""
 
     @property
     def u_db2(self) -> float:
         """Standard uncertainty of the change."""
         return self.budget.u
+
+    @property
+    def expanded_db2(self) -> float:
+        """U = k u."""
+        return self.k * self.u_db2
+
+    @property
+    def word(self) -> variance.Word:
+        """Better or worse beyond U."""
+        return variance.change_word(self.change_db2, self.expanded_db2)
 
     @property
     def is_real(self) -> bool:
@@ -190,12 +201,36 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
     left_out += [f"{label} Hz of {names[2:]}: not played in both rounds" for label, names in outside.items() if names]
     return CompareResult(
         rounds=rounds,
-        channels=channels,
+        channels=_with_coverage(channels),
         left_out=tuple(left_out),
         u_from=u_from,
         u_db=_typical_db(job, repeats),
         one_sided=len(one_sided),
     )
+
+
+def _with_coverage(channels: dict[str, ChannelCompare]) -> dict[str, ChannelCompare]:
+    """With the coverage factors by which one table in twenty has a false word at most; each kind is one table."""
+    threshold = {}
+    for kind in KINDS:
+        changes = [change for each in channels.values() for change in each.bands[kind].values()]
+        p_values = [
+            multiple.two_sided_p(c.change_db2 / c.u_db2 if c.u_db2 > 0 else math.inf, c.budget.dof) for c in changes
+        ]
+        threshold[kind] = multiple.holm_threshold(p_values)
+    return {
+        name: replace(
+            each,
+            bands={
+                kind: {
+                    label: replace(c, k=multiple.coverage_factor(threshold[kind], c.budget.dof))
+                    for label, c in bands.items()
+                }
+                for kind, bands in each.bands.items()
+            },
+        )
+        for name, each in channels.items()
+    }
 
 
 def _gains_u_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, float]:
@@ -474,6 +509,5 @@ def _changes(
                 after=after,
                 change_db2=change,
                 budget=budget,
-                word=variance.change_word(change, budget.u),
             )
     return out

@@ -16,6 +16,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.latency import UnitFit, common_latency, unit_factor
 from commission.dsp.uncertainty import median_sensitivities
 from commission.model import Analyses, Budget, Channel, Check, DelayRange, FloatArray, Job, Limit, Verdict
+from commission.model.formatting import number
 from commission.model.units import FOOT_M
 from commission.model.verdict import guard_band, surely_above
 from commission.steps.distances.arrivals import Heard, Place, SeatArrivals, find_places, hear, seat_arrivals
@@ -440,6 +441,8 @@ def _channel(
         job, channel, heard, times, by_setting, budgets, wrong_unit, set_elsewhere
     )
     arrival_limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.arrival")
+    if channel.is_sub and value is not None:
+        why_not = _why_undecided(arrival_limit, 1000 * value, by_arrival.u)
     if text == AGAINST_OTHERS and not channel.is_sub:
         arrival_limit = _widened(arrival_limit, step_s(job.system.processor.delay, budgets.own_m_s), ONE_STEP)
     return ChannelDistance(
@@ -473,6 +476,19 @@ def _channel(
             why_not=why_not,
             text=text,
         ),
+    )
+
+
+def _why_undecided(limit: Limit, value_ms: float, u_ms: float) -> str | None:
+    """Why a subwoofer's onset cannot be decided on, where it is known too badly for any value to pass; None where it can,
+    and where it is beyond the limit in spite of that.
+    """
+    passes = limit.lower + guard_band(u_ms) <= limit.upper - guard_band(u_ms)
+    if passes or limit.judge(value_ms, u_ms) is Verdict.FAIL:
+        return None
+    return (
+        f"{number(value_ms, 1, signed=True)} ms with U = {2 * u_ms:.1f} ms cannot show an agreement within "
+        f"{limit.upper:g} ms: measure it with bass management off, or align it at the crossover"
     )
 
 
@@ -520,7 +536,9 @@ def _check_setting(
             limit=limit,
             value=None if math.isnan(value_ms) or set_elsewhere else value_ms,
             uncertainty=u_ms,
-            why_not=set_elsewhere or _why_no_setting(channel, times, limit.judge(value_ms, u_ms), wrong_unit),
+            why_not=set_elsewhere
+            or _why_no_setting(channel, times, limit.judge(value_ms, u_ms), wrong_unit)
+            or (_why_undecided(limit, value_ms, u_ms) if channel.is_sub else None),
             text=text,
         )
 

@@ -16,13 +16,9 @@ from commission.steps.shared import budgets as budget_for
 
 AGAIN_U_DB, AGAIN_SUB_U_DB = 0.31, 0.10
 """Level of a response at one seat, the microphone put back within 5 cm instead of 2 (`tests/references/placement.py`: 0.31
-dB in all within 5 cm, 0.13 dB within 2 cm; subwoofers 0.09 and 0.04 dB)."""
+dB in all within 5 cm, 0.13 dB within 2 cm; subwoofers 0.09 and 0.04 dB; other rooms give up to 0.45 dB)."""
 AGAIN_U_MS = 0.07
 """Arrival against those of all around: 5 cm along the path of one, rms 2.2 cm, and against the path of others."""
-AGAIN_SPREAD_U_DB, AGAIN_BASS_U_DB, BASS_BELOW_HZ = 0.08, 0.25, 80.0
-"""Root of the variance over six seats, the same (`tests/references/placement.py`: 0.06 to 0.10 dB by band within 5 cm,
-0.02 to 0.09 dB within 2 cm). Below 80 Hz seats may be in deep nulls of single modes, which those rooms lack: 0.25 dB there
-is common practice, no source."""
 STEADY_U_DB = 0.2
 """One level meter from one visit to the next (common practice, no source)."""
 NOTED_U_K = 1.0 / math.sqrt(3)
@@ -82,10 +78,8 @@ def change(
 
 
 def _again(quantity: str, *, is_sub: bool) -> float | None:
-    """What a microphone put back on another day adds at one visit and seat; None where none is put back."""
+    """What a microphone put back on another day adds at one visit and seat; None where the value of a visit holds it."""
     what = kind(quantity)
-    if what == SPREAD:
-        return AGAIN_BASS_U_DB if float(quantity.split(" ")[-1].split("-")[0]) < BASS_BELOW_HZ else AGAIN_SPREAD_U_DB
     if what == RESPONSE:
         return AGAIN_SUB_U_DB if is_sub else AGAIN_U_DB
     if what == LEVEL:

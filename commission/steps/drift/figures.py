@@ -151,13 +151,24 @@ def _arrivals(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFi
         )
 
 
+def _without_repeats(analyses: Analyses) -> Analyses:
+    """The newest usable response of each place; the same object where nothing was repeated, whose results are kept."""
+    newest = {(item.round, item.channel, item.seat): item.seq for item in analyses if item.analysis is not None}
+    kept = [i for i in analyses if i.analysis is None or newest[(i.round, i.channel, i.seat)] == i.seq]
+    return analyses if len(kept) == len(analyses) else Analyses(kept, analyses.noises)
+
+
 def _spreads(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFigure]:
+    """With a microphone put back within 5 cm, however well one visit repeats: on another day it is elsewhere."""
+    once = _without_repeats(analyses)
+    as_placed = seat_variance.one_round(job, round_id, once)
     for name, kinds in seat_variance.one_round(job, round_id, analyses).items():
         for label, band in kinds[seat_variance.HEARD].items():
+            default = as_placed.get(name, {}).get(seat_variance.HEARD, {}).get(label)
             yield EarlierFigure(
                 quantity=f"{SPREAD} {label}",
                 channel=name,
                 value=band.sd_db,
-                uncertainty=band.u_sd_db,
+                uncertainty=max(band.u_sd_db, 0.0 if default is None else default.u_sd_db),
                 over=tuple(band.deviations_db),
             )

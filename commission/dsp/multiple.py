@@ -1,0 +1,51 @@
+"""Many comparisons at once: how far each must differ so that all of them together are rarely wrong.
+
+Of fifty values that did not change, two or three exceed U = 2 u by chance. Holm's method (S. Holm, "A simple sequentially
+rejective multiple test procedure", Scandinavian Journal of Statistics 6 (1979) 65–70, from memory) keeps the risk of one
+false word or more, whatever else has changed and however the comparisons are correlated.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+FALSE_WORDS = 0.05
+"""In how many tables one word or more may be false (common practice, no source)."""
+
+
+def holm_threshold(p_values: Sequence[float], risk: float = FALSE_WORDS) -> float:
+    """Comparisons whose p value is at most this are significant; `risk` for none and for no comparison.
+
+    In ascending order p₁ … pₘ each is compared with risk/(m − i + 1) until one exceeds it. The threshold of that one
+    decides on all: those before it are below, those after it above.
+    """
+    ordered = sorted(p_values)
+    for i, p in enumerate(ordered):
+        if not p <= risk / (len(ordered) - i):
+            return risk / (len(ordered) - i)
+    return risk
+
+
+def two_sided_p(ratio: float, dof: float = math.inf) -> float:
+    """Probability that |error| exceeds `ratio` times its standard uncertainty u.
+
+    The error follows Student's t with `dof` degrees of freedom and standard deviation u, as `uncertainty.scatter_u` defines
+    it; normal where `dof` is infinite.
+    """
+    from scipy.special import ndtr, stdtr
+
+    size = -abs(ratio)
+    return 2 * float(ndtr(size) if math.isinf(dof) else stdtr(dof, size / _unit_scale(dof)))
+
+
+def coverage_factor(p: float, dof: float = math.inf) -> float:
+    """The ratio of which `two_sided_p` is `p`: k of U = k u."""
+    from scipy.special import ndtri, stdtrit
+
+    return -float(ndtri(p / 2) if math.isinf(dof) else stdtrit(dof, p / 2) * _unit_scale(dof))
+
+
+def _unit_scale(dof: float) -> float:
+    """What scales Student's t to a standard deviation of 1; up to two degrees of freedom it has none."""
+    return math.sqrt((dof - 2) / dof) if dof > 2 else 1.0
