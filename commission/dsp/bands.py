@@ -85,7 +85,7 @@ def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference:
     corrected by 0.20 dB for their effective bandwidth: what noise reads is right, a lone tone in the middle of a band reads
     0.20 dB low. NaN for a band beyond half the sample rate. Raises InputError when the recording is shorter than a segment.
     """
-    from scipy import signal
+    from scipy import fft, signal
 
     samples = np.asarray(samples)
     length = math.ceil(_SEGMENT_WIDTHS / float(bands.widths_hz.min()) * rate_hz)
@@ -95,6 +95,7 @@ def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference:
             f"{samples.shape[-1] / rate_hz:.2f} s",
             f"at least {length / rate_hz:.2f} s for the band at {nominal_hz(bands)[0]:g} Hz",
         )
+    length = min(int(fft.next_fast_len(length, real=True)), samples.shape[-1])  # a tenth of the time of an odd length
     freq_hz, density = signal.welch(samples, rate_hz, "hann", length, detrend="constant", axis=-1)
     return to_db(_band_powers(density, freq_hz, bands, rate_hz) / (_BANDWIDTH_RATIO * reference**2))
 
