@@ -217,6 +217,7 @@ def merge_settings(old: Setting | None, new: Setting) -> Setting:
         trim_db=old.trim_db if new.trim_db is None else new.trim_db,
         distance=old.distance if new.distance is None else new.distance,
         polarity=old.polarity if new.polarity is None else new.polarity,
+        filters=old.filters if new.filters is None else new.filters,
     )
 
 

@@ -49,6 +49,11 @@ def _evidence(each: SubChange, checked: Verified) -> str:
     if each.polarity is not None and each.polarity != each.typed_polarity:
         words = {1: "stayed as it was", -1: "turned over"}
         parts.append(f"its polarity {words[each.polarity]}, by the settings it {words[each.typed_polarity]}")
+    if each.is_filter_missing:
+        parts.append("its response over frequency changed as it would without the new filters")
+    if each.limited_below_hz is not None:
+        trim, hz = signed(each.typed_gain_db), f"{each.limited_below_hz:.0f} Hz"
+        parts.append(f"above {hz} it became louder by its trim ({trim} dB), below that by less")
     return f"{each.sub}, {round_name(checked.before)} to {round_name(checked.after)}: {'; '.join(parts)}"
 
 

@@ -1,6 +1,7 @@
 """Gain, delay and polarity of each subwoofer for which all seats hear alike: a deterministic search.
 
-Cost = mean spatial variance [dB²] + price [dB²/dB] · output lost [dB] (`dsp.bass_sum`). Many settings are compared on few
+Cost = mean spatial variance [dB²] + price [dB²/dB] · output lost [dB] (`dsp.bass_sum`); with a target curve also half the
+variance over frequency of the seats' mean level minus the target. Many settings are compared on few
 frequencies. From the best of each combination of polarities follows damped least squares (Levenberg 1944, Marquardt 1963,
 from memory), all in one batch: the variance is a sum of squares, so that JᵀJ is most of its curvature.
 The result is rounded to the steps of the processor and searched once more on these steps.
@@ -14,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -31,12 +32,15 @@ from commission.dsp.bass_sum import (
     power_sum_db,
     spatial_variance_db2,
     sum_levels_db,
+    target_variance_db2,
     unchanged,
 )
 from commission.model import CancelToken, ComplexArray, FloatArray, freeze
 
 PRICE_DB2_PER_DB = 0.3
 """What a decibel of lost output costs (a choice of this project; `tests/bench/bass.py` prints the output it leaves)."""
+TARGET_SHARE = 0.5
+"""What a dB² off the target costs, against one between seats (a choice of this project, no source)."""
 SCREENED = 4096
 STARTS = 48
 STEPS = 40
@@ -116,15 +120,21 @@ def figures(room: SubResponses, settings: SubSettings, price: float = PRICE_DB2_
 
 
 def _figures(space: _Space, settings: SubSettings, price: float) -> Figures:
-    variance, output = _variance_and_output(space, settings)
-    return Figures(float(variance), float(output), float(variance - price * output))
+    variance, output, off = _variance_output_off(space, settings)
+    return Figures(float(variance), float(output), float(variance - price * output + TARGET_SHARE * off))
 
 
-def _variance_and_output(space: _Space, settings: SubSettings) -> tuple[FloatArray, FloatArray]:
+def _variance_output_off(space: _Space, settings: SubSettings) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Variance over the seats [dB²], output [dB], variance off the target [dB²; 0 without one]."""
     room = space.room
     levels = sum_levels_db(room, settings)
     output = output_db(room, settings, space.alike_db, levels, space.power_db)
-    return spatial_variance_db2(levels, room.seat_share, room.freq_share), output
+    off: FloatArray = np.zeros(np.shape(output))
+    if room.target_db is not None:
+        off = target_variance_db2(
+            np.einsum("...sf,s->...f", levels, room.seat_share), room.target_db, room.freq_share
+        )
+    return spatial_variance_db2(levels, room.seat_share, room.freq_share), output, off
 
 
 class _Space:
@@ -137,8 +147,9 @@ class _Space:
 
     def coarse(self, every: int) -> _Space:
         room = self.room
+        target = None if room.target_db is None else room.target_db[::every]
         few = SubResponses(
-            room.values[..., ::every], room.freq_hz[::every], room.seat_share, room.freq_share[::every]
+            room.values[..., ::every], room.freq_hz[::every], room.seat_share, room.freq_share[::every], target
         )
         return _Space(few, self.alike_db, power_sum_db(few, self.alike_db))
 
@@ -225,7 +236,16 @@ def _linearised(
     gradient = 2 * np.matmul(flat, apart[:, :, None])[:, :, 0] - price[:, None] * (slope_mean @ room.freq_share)
     hot = np.argmax(batch.gain, axis=1)
     gradient[np.arange(b), hot] += price
-    return cost, gradient, 2 * np.matmul(flat, flat.transpose(0, 2, 1))
+    curve = 2 * np.matmul(flat, flat.transpose(0, 2, 1))
+    if room.target_db is not None:
+        off = mean - room.target_db
+        off -= (off @ room.freq_share)[:, None]
+        off_slope = slope_mean - (slope_mean @ room.freq_share)[..., None]
+        weighted = off_slope * room.freq_share
+        cost += TARGET_SHARE * (off**2 @ room.freq_share)
+        gradient += 2 * TARGET_SHARE * np.matmul(weighted, off[:, :, None])[:, :, 0]
+        curve += 2 * TARGET_SHARE * np.matmul(weighted, off_slope.transpose(0, 2, 1))
+    return cost, gradient, curve
 
 
 def _descend(
@@ -332,6 +352,8 @@ def _costs(space: _Space, gain: FloatArray, delay: FloatArray, sign: NDArray[np.
         variance = np.square(levels - mean[..., None]) @ root_share
         lost = space.power_db + gain[part].max(axis=1) - freq_share @ mean
         out[part] = freq_share @ variance + price * lost
+        if room.target_db is not None:
+            out[part] += TARGET_SHARE * target_variance_db2(mean.T, room.target_db, room.freq_share)
     return out
 
 
@@ -436,14 +458,14 @@ def settle(
 ) -> SubSettings:
     """One setting on the steps of the processor: rounded, then moved step by step while that lowers its cost."""
     if seat_share is not None:
-        room = SubResponses(room.values, room.freq_hz, seat_share, room.freq_share)
+        room = replace(room, seat_share=seat_share)
     space = _Space(room)
     now = grid.rounded(settings)
     lowest = _figures(space, now, price).cost
     for _ in range(12):
         trials = _neighbours(now, grid, bounds, space)
-        variance, output = _variance_and_output(space, trials)
-        cost = variance - price * output
+        variance, output, off = _variance_output_off(space, trials)
+        cost = variance - price * output + TARGET_SHARE * off
         k = int(np.argmin(cost))
         if cost[k] >= lowest - 1e-6:
             break
@@ -526,15 +548,11 @@ def _variants(room: SubResponses, temperature_c: float) -> tuple[list[str], list
     for draw in signs:
         turned = room.values * np.exp(-2j * np.pi * room.freq_hz * late_s * draw)
         names.append("seats 5 cm away")
-        out.append(SubResponses(turned, room.freq_hz, room.seat_share, room.freq_share))
+        out.append(replace(room, values=turned))
     for kelvin in (-TEMPERATURE_OFF_K, TEMPERATURE_OFF_K):
         factor = speed_of_sound_m_s(temperature_c) / speed_of_sound_m_s(temperature_c + kelvin)
         names.append(f"temperature {kelvin:+.0f} K")
-        out.append(
-            SubResponses(
-                _stretched(room.values, room.freq_hz, factor), room.freq_hz, room.seat_share, room.freq_share
-            )
-        )
+        out.append(replace(room, values=_stretched(room.values, room.freq_hz, factor)))
     return names, out
 
 

@@ -61,6 +61,8 @@ class SubResponses:
     freq_hz: FloatArray
     seat_share: FloatArray
     freq_share: FloatArray
+    target_db: FloatArray | None = None
+    """Level that the mean of the seats should have, up to a constant [shape=(n,)]; None: any."""
 
     def __post_init__(self) -> None:
         values = np.asarray(self.values, dtype=complex)
@@ -75,6 +77,8 @@ class SubResponses:
                 raise ValueError(f"weights must be zero or more, and one above zero; got {weights.tolist()}")
             object.__setattr__(self, name, freeze(weights / weights.sum()))
         object.__setattr__(self, "freq_hz", freeze(self.freq_hz, float))
+        if self.target_db is not None:
+            object.__setattr__(self, "target_db", freeze(np.broadcast_to(self.target_db, values.shape[2:]), float))
 
     @property
     def subs(self) -> int:
@@ -125,6 +129,13 @@ def spatial_variance_db2(levels_db: FloatArray, seat_share: FloatArray, freq_sha
     mean = np.einsum("...sf,...s->...f", levels_db, seat_share)
     apart = (levels_db - mean[..., None, :]) ** 2
     return np.asarray(np.einsum("...sf,...s,f->...", apart, seat_share, freq_share))
+
+
+def target_variance_db2(mean_db: FloatArray, target_db: FloatArray, freq_share: FloatArray) -> FloatArray:
+    """Variance over frequency of the seats' mean level minus the target [dB²; means of shape (…, n)]."""
+    apart = mean_db - target_db
+    apart = apart - (apart @ freq_share)[..., None]
+    return np.asarray(apart**2 @ freq_share)
 
 
 def power_sum_db(room: SubResponses, gain_db: ArrayLike) -> float:

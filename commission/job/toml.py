@@ -24,6 +24,7 @@ from commission.model import (
     Sweep,
     System,
     SystemDefined,
+    Target,
 )
 from commission.model.outside_files import read_outside
 from commission.model.plausible import long_text, system_problems, table_problem
@@ -40,7 +41,7 @@ LISTS: dict[str, tuple[str, type]] = {
     "obstacle": ("obstacles", Obstacle),
     "band": ("bands", Band),
 }
-_TABLES: dict[str, type] = {"room": Room, "processor": Processor, "sweep": Sweep}
+_TABLES: dict[str, type] = {"room": Room, "processor": Processor, "sweep": Sweep, "target": Target}
 _POINTS = ("position_m", "aim_m", "move_from_m", "move_to_m", "from_m", "to_m")
 _PLAIN = ("title", "client", "place", "technician", "units")
 _READING_UNITS = {"value_db": ("level", "dB"), "value_m": ("distance", "m"), "value_c": ("temperature", "°C")}

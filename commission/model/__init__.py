@@ -108,6 +108,9 @@ if TYPE_CHECKING:
     from commission.model.system import Channel as Channel
     from commission.model.system import DelayRange as DelayRange
     from commission.model.system import DelayUnit as DelayUnit
+    from commission.model.system import Filter as Filter
+    from commission.model.system import FilterRanges as FilterRanges
+    from commission.model.system import FilterWidth as FilterWidth
     from commission.model.system import Instrument as Instrument
     from commission.model.system import InstrumentKind as InstrumentKind
     from commission.model.system import Mount as Mount
@@ -119,8 +122,10 @@ if TYPE_CHECKING:
     from commission.model.system import Room as Room
     from commission.model.system import Seat as Seat
     from commission.model.system import Setting as Setting
+    from commission.model.system import Steps as Steps
     from commission.model.system import Sweep as Sweep
     from commission.model.system import System as System
+    from commission.model.system import Target as Target
     from commission.model.system import TrimRange as TrimRange
     from commission.model.verdict import GUARD_FACTOR as GUARD_FACTOR
     from commission.model.verdict import Check as Check
@@ -210,6 +215,9 @@ else:
             "Channel",
             "DelayRange",
             "DelayUnit",
+            "Filter",
+            "FilterRanges",
+            "FilterWidth",
             "Instrument",
             "InstrumentKind",
             "Mount",
@@ -221,8 +229,10 @@ else:
             "Room",
             "Seat",
             "Setting",
+            "Steps",
             "Sweep",
             "System",
+            "Target",
             "TrimRange",
         ),
         "verdict": ("GUARD_FACTOR", "Check", "Limit", "Verdict", "worst"),

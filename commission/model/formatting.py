@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from commission.model.outcome import Column
+from commission.model.system import Filter, FilterRanges
 from commission.model.units import clean_text, format_length
 from commission.model.verdict import Verdict
 
@@ -55,3 +57,15 @@ def unit_text(column: Column, units: str) -> str:
     if units == "imperial":
         return {"m": "ft in", "°C": "°F"}.get(column.unit, column.unit)
     return column.unit
+
+
+def filter_texts(filters: Sequence[Filter], ranges: FilterRanges | None) -> tuple[str, ...]:
+    """Filters as the processor asks for them, as in "45 Hz −6.0 dB Q 4.0"."""
+    width = ranges.width if ranges is not None else "q"
+
+    def one(each: Filter) -> str:
+        value = f"{each.width:.4g}"
+        wide = f"{value} octaves" if width == "octaves" else f"Q {value}"
+        return f"{each.frequency_hz:.5g} Hz {number(each.gain_db, 1, signed=True)} dB {wide}"
+
+    return tuple(one(each) for each in filters)

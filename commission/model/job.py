@@ -122,6 +122,7 @@ class Job:
             trim_db=next((s.trim_db for s in noted if s.trim_db is not None), None),
             distance=next((s.distance for s in noted if s.distance is not None), None),
             polarity=next((s.polarity for s in noted if s.polarity is not None), None),
+            filters=next((s.filters for s in noted if s.filters is not None), None),
         )
 
     def readings_of(

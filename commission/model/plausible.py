@@ -10,11 +10,24 @@ import math
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from functools import cache
+from itertools import pairwise
 from typing import NamedTuple
 
 from commission.model.events import EarlierFigure, EventBody, ReadingEntered, SettingEntered
 from commission.model.stored_verdicts import Judged
-from commission.model.system import Channel, Processor, Room, Sweep, System
+from commission.model.system import (
+    Channel,
+    DelayRange,
+    Filter,
+    FilterRanges,
+    Processor,
+    Room,
+    Steps,
+    Sweep,
+    System,
+    Target,
+    TrimRange,
+)
 
 
 class Problem(NamedTuple):
@@ -48,6 +61,8 @@ _BY_NAME: dict[str, Span] = {
     "file_channel": (0.0, 4096.0),
     "output": (0.0, 10_000.0),
     "parametric_bands": (0.0, 10_000.0),
+    "width": (0.01, 1000.0),
+    "slope_db_per_octave": (-60.0, 60.0),
     "weight": (0.0, 1000.0),
     "coverage_deg": (10.0, 360.0),
     "resolution": (0.0, 100.0),
@@ -76,6 +91,8 @@ _MOST: dict[str, int] = {
     "obstacles": 100,
     "bands": 100,
     "crossovers_hz": 500,
+    "filters": 100,
+    "points": 1000,
 }
 LONGEST_TEXT = 5000
 """Of a note; a page of the record holds about half of it."""
@@ -169,19 +186,37 @@ def _inconsistent(value: object, start: str) -> Iterator[Problem]:
         if value.aim_m is not None and value.aim_m == value.position_m:
             yield Problem(f"{start}aim_m", "the loudspeaker's own position", "a point in front of it")
     elif isinstance(value, Processor):
-        for name, span in (("trim_db", value.trim_db), ("delay", value.delay)):
-            if span.step <= 0:
-                yield Problem(f"{start}{name}.step", str(span.step), "a step above zero")
-            elif not span.min < span.max:
-                yield Problem(f"{start}{name}", "a range whose min is not below its max", "min below max")
-            elif (span.max - span.min) / span.step > 1e6:
-                yield Problem(f"{start}{name}.step", f"{span.step:g}", "at most a million steps from min to max")
+        yield from _range_problems(value.trim_db, f"{start}trim_db")
+        yield from _range_problems(value.delay, f"{start}delay")
+    elif isinstance(value, FilterRanges):
+        yield from _range_problems(value.frequency_hz, f"{start}frequency_hz")
+        yield from _range_problems(value.gain_db, f"{start}gain_db")
+        yield from _range_problems(value.widths, f"{start}widths")
+        for name in ("frequency_hz", "widths"):
+            if not getattr(value, name).min > 0:
+                yield Problem(f"{start}{name}.min", f"{getattr(value, name).min:g}", "a number above zero")
+    elif isinstance(value, Filter):
+        if not 1 <= value.frequency_hz < 20_000:
+            yield Problem(f"{start}frequency_hz", f"{value.frequency_hz:g} Hz", "1 to 20000 Hz")
+    elif isinstance(value, Target):
+        rising = [hz for hz, _ in value.points]
+        if any(not 0 < a < b for a, b in pairwise((0.001, *rising))):
+            yield Problem(f"{start}points", f"{rising}", "pairs of Hz and dB, frequencies above zero and rising")
     elif isinstance(value, Sweep):
         if not 0 < value.start_hz < value.stop_hz:
             yield Problem(f"{start}start_hz", f"{value.start_hz:g} Hz", f"above 0 and below {value.stop_hz:g} Hz")
         if value.duration_s * value.rate_hz > _MOST_SWEEP_FRAMES:
             found = f"{value.duration_s:g} s at {value.rate_hz} Hz"
             yield Problem(f"{start}duration_s", found, f"at most {_MOST_SWEEP_FRAMES / 1e6:.0f} million samples")
+
+
+def _range_problems(span: TrimRange | DelayRange | Steps, path: str) -> Iterator[Problem]:
+    if span.step <= 0:
+        yield Problem(f"{path}.step", str(span.step), "a step above zero")
+    elif not span.min < span.max:
+        yield Problem(path, "a range whose min is not below its max", "min below max")
+    elif (span.max - span.min) / span.step > 1e6:
+        yield Problem(f"{path}.step", f"{span.step:g}", "at most a million steps from min to max")
 
 
 def system_problems(system: System) -> Iterator[Problem]:

@@ -117,6 +117,51 @@ class DelayRange:
     step: float = 0.03
 
 
+FilterWidth = Literal["q", "pole-q", "octaves"]
+"""How a processor asks for the width of a parametric filter: "q": f₀ over the bandwidth between the points of half the gain
+in dB; "pole-q": f₀ over the bandwidth 3 dB below the top of a large boost; "octaves": the first bandwidth in octaves."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Steps:
+    """From the least to the largest value, in steps."""
+
+    min: float
+    max: float
+    step: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilterRanges:
+    """What the processor can set for a parametric filter."""
+
+    width: FilterWidth = "q"
+    frequency_hz: Steps = Steps(min=20.0, max=250.0, step=1.0)
+    gain_db: Steps = Steps(min=-12.0, max=6.0, step=0.5)
+    widths: Steps = Steps(min=0.5, max=10.0, step=0.1)
+    """In the definition that `width` names."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filter:
+    """A parametric filter as it is entered in the processor."""
+
+    frequency_hz: float
+    gain_db: float
+    width: float
+    """In the processor's definition."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """The level that the bass should have over frequency, relative to any level: points, or a straight line."""
+
+    points: tuple[tuple[float, float], ...] = ()
+    """(frequency in Hz, level in dB), frequencies rising."""
+    slope_db_per_octave: float = 0.0
+    """Where there are no points."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Processor:
     """What the processor can set and how it calibrates."""
@@ -134,6 +179,9 @@ class Processor:
     """What the processor assumes when it turns distances into delays, when known."""
     crossovers_hz: tuple[float, ...] = ()
     parametric_bands: int | None = None
+    """Parametric filters of each channel."""
+    filters: FilterRanges | None = None
+    """What each of them can be set to; None: not entered."""
     sweeps_pass_delays: bool = True
     """Whether imported sweeps ran through the processor with its delays active."""
 
@@ -207,6 +255,7 @@ class Setting:
     distance: float | None = None
     """In the processor's own unit, which may be milliseconds."""
     polarity: Polarity | None = None
+    filters: tuple[Filter, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,6 +277,8 @@ class System:
     bands: tuple[Band, ...] = DEFAULT_BANDS
     sweep: Sweep | None = None
     """Parameters of the sweep used for recordings without a stimulus file."""
+    target: Target | None = None
+    """What the bass should sound like; None: nothing is asked for beyond evenness."""
 
     def channel(self, channel_id: str) -> Channel | None:
         """The channel of that id, or None."""

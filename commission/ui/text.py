@@ -159,5 +159,7 @@ def _setting_words(entered: SettingEntered, unit: str) -> str:
     what = "delay" if unit == "ms" else "distance"
     parts += [f"{what} {number(setting.distance, 2)} {unit}"] if setting.distance is not None else []
     parts += [f"polarity {setting.polarity}"] if setting.polarity is not None else []
+    if setting.filters is not None:
+        parts.append(counted(len(setting.filters), "filter") if setting.filters else "no filters")
     verb = "set to" if entered.applied else "current"
     return f"{round_name(setting.round)}: {setting.channel} {verb} {', '.join(parts)}"

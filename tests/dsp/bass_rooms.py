@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from commission.model import Filter
+
 SPEED_M_S = 343.2
 BINS_HZ = np.arange(10.0, 321.0)
 
@@ -65,3 +67,18 @@ def image_room(places: np.ndarray, ears: np.ndarray, size: np.ndarray, freq_hz: 
             turn = np.exp(-2j * np.pi * freq_hz[:, None] * (np.arange(len(h)) - 40) / rate)
             out[i, s] = turn @ h
     return out
+
+
+def cookbook(each: Filter, width: str, freq_hz: np.ndarray) -> np.ndarray:
+    """The cookbook's peakingEQ by its analogue prototype and scipy's own bilinear transform."""
+    from scipy import signal
+
+    size = 10 ** (each.gain_db / 40)
+    q = {
+        "q": each.width,
+        "pole-q": each.width / 10 ** (abs(each.gain_db) / 40),
+        "octaves": 0.5 / np.sinh(np.log(2) / 2 * each.width),
+    }[width]
+    warped = 2 * 48000 * np.tan(np.pi * each.frequency_hz / 48000)
+    top, bottom = [1 / warped**2, size / q / warped, 1], [1 / warped**2, 1 / (size * q) / warped, 1]
+    return np.asarray(signal.freqz(*signal.bilinear(top, bottom, 48000), freq_hz, fs=48000)[1])

@@ -18,6 +18,7 @@ from commission.dsp.bass_sum import (
     spatial_variance_db2,
     sum_levels_db,
     summed,
+    target_variance_db2,
     unchanged,
 )
 
@@ -107,3 +108,10 @@ def test_points_lie_on_the_logarithmic_axis_and_none_is_taken_twice() -> None:
 def test_what_cannot_be_summed_is_refused(values: np.ndarray, message: str) -> None:
     with pytest.raises(ValueError, match=message):
         SubResponses(values, np.array([50.0]), np.ones(3), np.ones(1))
+
+
+def test_distance_from_a_target_agrees_with_numpy() -> None:
+    level, target = np.array([3.0, 5.0, -1.0, 0.0]), np.array([6.0, 4.0, 2.0, 0.0])
+    share = np.full(4, 0.25)
+    assert math.isclose(target_variance_db2(level, target, share), np.var(level - target), abs_tol=1e-12)
+    assert math.isclose(target_variance_db2(level + 7.0, target, share), np.var(level - target), abs_tol=1e-12)

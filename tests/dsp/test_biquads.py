@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from commission.dsp.biquads import high_pass, low_pass, peaking
+from commission.dsp.biquads import cookbook_q, entered_width, filters_response, high_pass, low_pass, peaking
+from commission.model import Filter, FilterWidth
 
 RATE_HZ = 48000.0
 FREQ_HZ = np.geomspace(10, 20000, 300)
@@ -74,3 +75,35 @@ def test_a_peak_agrees_with_sox(tmp_path) -> None:
 def test_filters_that_cannot_be_are_refused(freq_hz: float, q: float) -> None:
     with pytest.raises(ValueError, match="a filter needs"):
         peaking(freq_hz, -3.0, q, RATE_HZ)
+
+
+@pytest.mark.parametrize("gain_db", [-9.0, 4.0])
+@pytest.mark.parametrize(("kind", "bell"), [("q", "III"), ("pole-q", "II")])
+def test_both_definitions_of_q_agree_with_pyfar(kind: FilterWidth, bell: str, gain_db: float) -> None:
+    # pyfar 0.8: bell III takes the bandwidth at half the gain in dB, bell II 3 dB below the top.
+    import pyfar
+
+    filt = pyfar.dsp.filter.bell(None, 63.0, gain_db, 3.0, bell_type=bell, sampling_rate=48000)
+    _, expected = signal.freqz(filt.coefficients[0][0], filt.coefficients[0][1], FREQ_HZ[:150], fs=RATE_HZ)
+    ours = filters_response([Filter(frequency_hz=63.0, gain_db=gain_db, width=3.0)], kind, FREQ_HZ[:150])
+    # 0.01 dB: pyfar warps the quality by cos instead of the bandwidth.
+    assert np.allclose(20 * np.log10(np.abs(ours / expected)), 0.0, atol=0.01)
+
+
+def test_a_bandwidth_in_octaves_lies_between_the_points_of_half_the_gain() -> None:
+    edges = 50.0 * 2 ** np.array([-0.25, 0.25])
+    ours = filters_response([Filter(frequency_hz=50.0, gain_db=-8.0, width=0.5)], "octaves", edges)
+    assert np.allclose(20 * np.log10(np.abs(ours)), -4.0, atol=1e-3)
+
+
+@pytest.mark.parametrize("kind", ["q", "pole-q", "octaves"])
+def test_widths_are_converted_both_ways(kind: FilterWidth) -> None:
+    for q, gain_db in ((0.7, -6.0), (4.3, 3.0)):
+        assert cookbook_q(entered_width(q, kind, gain_db), kind, gain_db) == pytest.approx(q, rel=1e-12)
+
+
+def test_filters_one_after_the_other_multiply() -> None:
+    one, two = (Filter(frequency_hz=f, gain_db=-5.0, width=4.0) for f in (40.0, 70.0))
+    both = filters_response((one, two), "q", FREQ_HZ)
+    assert np.allclose(both, filters_response((one,), "q", FREQ_HZ) * filters_response((two,), "q", FREQ_HZ))
+    assert np.array_equal(filters_response((), "q", FREQ_HZ), np.ones(len(FREQ_HZ)))

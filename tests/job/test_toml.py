@@ -144,3 +144,49 @@ def test_a_distance_setting_may_name_its_unit() -> None:
     assert found.settings[0].setting.distance == pytest.approx(3.42)
     with pytest.raises(InputError, match="distance: found .* expected a distance"):
         parse_definition(README.replace("distance = 3.42", 'distance = "9.9 ms"'))
+
+
+FILTERS = """
+title = "A job with filters and a target"
+[processor]
+parametric_bands = 4
+[processor.filters]
+width = "octaves"
+gain_db = { min = -9.0, max = 3.0, step = 0.1 }
+widths = { min = 0.1, max = 2.0, step = 0.01 }
+[target]
+points = [[20, 6], [60.0, 3.0], [120, 0]]
+[[channel]]
+id = "SUB1"
+role = "sub"
+[[setting]]
+round = "as-left"
+channel = "SUB1"
+filters = [{ frequency_hz = 45, gain_db = -6.0, width = 0.3 }]
+"""
+
+
+def test_filters_and_a_target_are_read() -> None:
+    read = parse_definition(FILTERS)
+    filters = read.system.processor.filters
+    assert filters is not None and filters.width == "octaves" and filters.frequency_hz.step == 1.0
+    assert read.system.target is not None and read.system.target.points == ((20.0, 6.0), (60.0, 3.0), (120.0, 0.0))
+    (entered,) = read.settings
+    assert entered.setting.filters is not None and entered.setting.filters[0].width == 0.3
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('"octaves"', '"wide"', ("processor.width", "wide")),
+        ("[60.0, 3.0]", "[10.0, 3.0]", ("target.points", "rising")),
+        ("step = 0.01", "step = 0.0", ("processor.filters.widths.step", "above zero")),
+        ("frequency_hz = 45", "frequency_hz = 0", ("setting[0].filters[0].frequency_hz", "0 Hz")),
+        ("min = 0.1, max = 2.0", "min = 0.0, max = 2.0", ("processor.filters.widths.min", "above zero")),
+    ],
+)
+def test_filters_that_cannot_be_are_named(old: str, new: str, words: tuple[str, ...]) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_definition(FILTERS.replace(old, new))
+    text = str(caught.value)
+    assert words[-1] in text, text

@@ -22,6 +22,8 @@ from commission.model import (
     Channel,
     DelayRange,
     EventBody,
+    Filter,
+    FilterRanges,
     FloatArray,
     Job,
     Processor,
@@ -29,10 +31,11 @@ from commission.model import (
     Room,
     Seat,
     System,
+    Target,
 )
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dsp"))
-from bass_rooms import BINS_HZ, SPEED_M_S, modal_responses, modal_room
+from bass_rooms import BINS_HZ, SPEED_M_S, cookbook, modal_responses, modal_room
 
 MAINS = ("FL", "FC", "FR")
 TEMPERATURE_C = 20.0
@@ -50,6 +53,9 @@ class BassVisit:
     step: float = 0.03
     trim_step: float = 0.5
     high_pass_hz: float | None = None
+    filters: FilterRanges | None = None
+    """Four parametric filters each, where the processor has any."""
+    target: Target | None = None
     clock_by_seat: bool = True
     """Each seat is measured with a time origin of its own."""
     bodies: list[EventBody] = field(default_factory=list)
@@ -81,7 +87,10 @@ class BassVisit:
         largest = {"m": 18.0, "ft": 60.0, "ms": 50.0}[self.unit]
         processor = Processor(delay=DelayRange(unit=self.unit, max=largest, step=self.step))
         processor = Processor(
-            delay=processor.delay, trim_db=type(processor.trim_db)(min=-12.0, max=12.0, step=self.trim_step)
+            delay=processor.delay,
+            trim_db=type(processor.trim_db)(min=-12.0, max=12.0, step=self.trim_step),
+            parametric_bands=None if self.filters is None else 4,
+            filters=self.filters,
         )
         length, width, height = (float(v) for v in self.size)
         return cinema(
@@ -90,6 +99,7 @@ class BassVisit:
             processor=processor,
             temperature_c=TEMPERATURE_C,
             room=Room(length_m=length, width_m=width, height_m=height),
+            target=self.target,
         )
 
     def _at(self, place: FloatArray) -> tuple[float, float, float]:
@@ -117,12 +127,18 @@ class BassVisit:
         noise_db: float | None = None,
         phase: bool = True,
         past_delays: bool = False,
+        filters: Mapping[str, tuple[Filter, ...]] | None = None,
+        true_filters: Mapping[str, tuple[Filter, ...]] | None = None,
+        limited_db: Mapping[str, FloatArray] | None = None,
     ) -> BassVisit:
         """Measure a round: trim, setting and polarity of each channel as entered, and as the processor truly holds them."""
         stated = self.mains() | dict(entered)
         true = stated | dict(truly or {})
         for c, (trim, distance, polarity) in stated.items():
-            self.bodies.append(setting(c, round_id=round_id, trim_db=trim, distance=distance, polarity=polarity))
+            held = None if filters is None else filters.get(c)
+            self.bodies.append(
+                setting(c, round_id=round_id, trim_db=trim, distance=distance, polarity=polarity, filters=held)
+            )
         rng = np.random.default_rng([self.seed, len(self.items)])
         step = rng.normal(size=self.ears.shape)
         ears = self.ears + moved_m * step / np.linalg.norm(step, axis=1, keepdims=True)
@@ -135,9 +151,14 @@ class BassVisit:
                 late = 0.0 if past_delays else self.slope_s * distance
                 sign = -1 if polarity == "reversed" else 1
                 own = (0.0, 0.0) if c in MAINS else (self.level_db[i], self.latency_s[i])
+                turn = np.ones(len(BINS_HZ), complex)
+                for each in ((true_filters or filters) or {}).get(c, ()):
+                    turn = turn * cookbook(each, "q" if self.filters is None else self.filters.width, BINS_HZ)
+                if limited_db is not None and c in limited_db:
+                    turn = turn * 10 ** (limited_db[c] / 20)
                 for s, seat in enumerate(self.seat_names):
                     delay = late + own[1] + clocks[s]
-                    turned = sign * 10 ** ((trim + own[0]) / 20) * np.exp(-2j * np.pi * BINS_HZ * delay)
+                    turned = turn * sign * 10 ** ((trim + own[0]) / 20) * np.exp(-2j * np.pi * BINS_HZ * delay)
                     flight = float(np.linalg.norm(places[i] - ears[s])) / SPEED_M_S
                     self._store(
                         round_id, c, seat, h[i, s] * turned, flight + delay, clock, noise_db, phase, past_delays

@@ -13,11 +13,19 @@ from builders import cinema, decided, defined, job_of, levels, setting
 
 from commission.dsp.bass_search import figures
 from commission.dsp.bass_sum import SubResponses, SubSettings, unchanged
-from commission.model import Analyses, Verdict
+from commission.model import Analyses, Filter, FilterRanges, FilterWidth, Steps, Target, Verdict
 from commission.record.data.bass import bass_values
 from commission.steps import bass
 from commission.steps.bass.measured import MeasuredBass, measured_bass
-from commission.steps.bass.result import HAND_KEY, USE_KEY, BassResult, hand_settings, hand_text, search_from
+from commission.steps.bass.result import (
+    FILTERS_KEY,
+    HAND_KEY,
+    USE_KEY,
+    BassResult,
+    hand_settings,
+    hand_text,
+    search_from,
+)
 from commission.steps.handover.settings_sheet import settings_sheet
 from commission.visit import Visit
 
@@ -168,10 +176,13 @@ def test_settings_by_hand_are_stored_and_predicted() -> None:
     visit = as_found(subs=2, seed=1)
     result = result_of(visit)
     hand = SubSettings(np.array([-1.0, -2.5]), np.array([0.0, 0.003]), np.array([1, -1]))
-    visit.bodies.append(decided("bass", HAND_KEY, hand_text(result.measured.subs, hand)))
+    held = ((), (Filter(frequency_hz=45.0, gain_db=-6.0, width=4.0),))
+    visit.bodies.append(decided("bass", HAND_KEY, hand_text(result.measured.subs, hand, held)))
     by_hand = result_of(visit)
     assert by_hand.by_hand and by_hand.is_change
-    assert by_hand.proposed.sd_db == pytest.approx(figures(result.measured.room, hand).sd_db)
+    assert by_hand.filters == held
+    through = result.measured.through(held, "q").room
+    assert by_hand.proposed.sd_db == pytest.approx(figures(through, hand).sd_db)
     assert by_hand.subs["SUB2"].new_polarity == "reversed"
 
 
@@ -219,6 +230,68 @@ def test_the_json_holds_what_others_rely_on() -> None:
     assert np.sqrt(heard.var(axis=0) @ measured.room.freq_share) == pytest.approx(
         values["predicted"]["sd_db"], abs=0.006
     )
+
+
+@pytest.mark.parametrize("width", ["q", "pole-q", "octaves"])
+def test_proposed_filters_give_what_is_predicted(width: FilterWidth) -> None:
+    """Played in the simulated room with filters by scipy; the sheet and the JSON have them as the processor asks."""
+    ranges = FilterRanges(width=width, widths=Steps(min=0.05, max=12.0, step=0.05))
+    visit = as_found(subs=2, seed=3, filters=ranges)
+    result = result_of(visit)
+    assert any(result.filters)
+    entered = {s: (e.trim_db, e.setting, e.new_polarity) for s, e in result.subs.items()}
+    values = values_of(visit)
+    for sub, each in result.subs.items():
+        found = values["proposal"][sub]["filters"]
+        assert [(f["frequency_hz"], f["gain_db"], f["width"]) for f in found] == [
+            (f.frequency_hz, f.gain_db, f.width) for f in each.filters
+        ]
+        lines = [x for x in settings_sheet(visit.job, visit.analyses) if x.channel == sub and x.kind == "filters"]
+        assert [x.filters for x in lines] == ([each.new_filters] if each.filters else [])
+        if lines:
+            assert lines[0].setting.filters == each.new_filters and not lines[0].ticked
+    visit.play(AS_LEFT, entered, filters={s: e.new_filters for s, e in result.subs.items()})  # type: ignore[arg-type]
+    after = measured_bass(visit.job, AS_LEFT, visit.analyses)
+    assert isinstance(after, MeasuredBass)
+    room = result.measured.room
+    index = np.isin(BINS_HZ, room.freq_hz)
+    again = SubResponses(after.full[..., index], room.freq_hz, room.seat_share, room.freq_share)
+    assert figures(again, unchanged(2)).sd_db == pytest.approx(result.proposed.sd_db, abs=0.05)
+    assert figures(again, unchanged(2)).output_db == pytest.approx(result.proposed.figures.output_db, abs=0.05)
+    checked = bass.verify(visit.job, AS_LEFT, visit.analyses)
+    assert not isinstance(checked, str) and checked.off == () and max(checked.agreement_db) < 0.05
+
+
+def test_filters_are_proposed_only_where_they_are_wanted() -> None:
+    visit = as_found(subs=2, seed=3, filters=FilterRanges())
+    visit.bodies.append(decided("bass", FILTERS_KEY, "no"))
+    assert not any(result_of(visit).filters)
+    assert not any(result_of(as_found(subs=2, seed=3)).filters)
+
+
+def test_filters_that_the_processor_holds_leave_fewer_bands() -> None:
+    visit = as_found(subs=1, seed=1, filters=FilterRanges())
+    (free,) = result_of(visit).filters
+    assert len(free) == 3
+    held = tuple(Filter(frequency_hz=f, gain_db=-1.0, width=4.0) for f in (200.0, 210.0, 220.0))
+    visit.bodies.append(setting("SUB1", filters=held))
+    result = result_of(visit)
+    assert len(result.filters[0]) == 1 and result.subs["SUB1"].new_filters == (*held, *result.filters[0])
+
+
+def test_a_target_moves_the_mean_of_the_seats_towards_it() -> None:
+    flat, wished = as_found(subs=4, seed=0), as_found(subs=4, seed=0, target=Target(slope_db_per_octave=-2.0))
+    one, two = result_of(flat), result_of(wished)
+    freq = two.measured.room.freq_hz
+    line = -2.0 * np.log2(freq)
+
+    def off_db(result: BassResult) -> float:
+        mean = result.measured.room.seat_share @ result.proposed.levels_db - line
+        return float(np.sqrt(np.average((mean - np.average(mean, weights=1 / freq)) ** 2, weights=1 / freq)))
+
+    assert off_db(two) < off_db(one)
+    # over_frequency_sd_db is that distance, with shares of the logarithmic axis.
+    assert values_of(wished)["predicted"]["over_frequency_sd_db"] == pytest.approx(off_db(two), rel=0.1)
 
 
 def test_without_subwoofers_there_is_nothing() -> None:

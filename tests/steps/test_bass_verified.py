@@ -6,11 +6,11 @@ import bass_visit
 import numpy as np
 import pytest
 from bass_rooms import image_room
-from bass_visit import AS_FOUND, AS_LEFT, FOUND_SETTINGS, BassVisit, as_found
+from bass_visit import AS_FOUND, AS_LEFT, BINS_HZ, FOUND_SETTINGS, BassVisit, as_found
 
 from commission.diagnosis import bass as rule
 from commission.diagnosis import findings
-from commission.model import Outcome, Verdict
+from commission.model import Filter, FilterRanges, Outcome, Verdict
 from commission.steps import all_steps, bass, distances, levels
 from commission.steps.bass.result import BassResult
 from commission.steps.bass.verified import AGREEMENT_DB, Verified
@@ -157,3 +157,43 @@ def test_the_rule_is_quiet_without_a_round_before() -> None:
     visit = as_found(subs=2, seed=3)
     assert isinstance(bass.verify(visit.job, AS_FOUND, visit.analyses), str)
     assert rule.RULES[0].check == "bass.agreement"
+
+
+ONE_FILTER = (Filter(frequency_hz=45.0, gain_db=-8.0, width=3.0),)
+
+
+@pytest.mark.parametrize("seed", [1, 4, 6])
+def test_filters_that_were_entered_but_not_set_are_named(seed: int) -> None:
+    visit = as_found(subs=2, seed=seed, filters=FilterRanges())
+    new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "reversed")}
+    visit.play(AS_LEFT, new, moved_m=0.02, filters={"SUB2": ONE_FILTER}, true_filters={"SUB1": ()})
+    found = checked(visit)
+    assert [each.sub for each in found.off] == ["SUB2"]
+    assert found.explanation is not None and "filters of SUB2 were not set" in found.explanation.text
+
+
+def test_filters_that_were_set_agree_with_the_prediction() -> None:
+    visit = as_found(subs=2, seed=1, filters=FilterRanges())
+    new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "reversed")}
+    visit.play(AS_LEFT, new, moved_m=0.02, filters={"SUB2": ONE_FILTER, "SUB1": ()})
+    found = checked(visit)
+    assert found.off == () and max(found.agreement_db) < AGREEMENT_DB
+
+
+@pytest.mark.parametrize("hz", [45.0, 56.0])
+@pytest.mark.parametrize("seed", [1, 6])
+def test_a_limiter_is_named(seed: int, hz: float) -> None:
+    """A subwoofer turned up by 5 dB that gains no more than 1 dB below a frequency; the passage is half an octave wide."""
+    visit = as_found(subs=2, seed=seed)
+    new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (5.0, 1.1, "reversed")}
+    held_back = -4.0 / (1 + (BINS_HZ / hz) ** 8)
+    visit.play(AS_LEFT, new, moved_m=0.02, limited_db={"SUB2": held_back})
+    found = checked(visit)
+    assert found.explanation is not None and "a limiter holds SUB2 back below" in found.explanation.text
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_subwoofer_turned_up_has_no_limiter(seed: int) -> None:
+    visit = as_found(subs=2, seed=seed)
+    visit.play(AS_LEFT, {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (5.0, 1.1, "reversed")}, moved_m=0.05)
+    assert checked(visit).off == ()

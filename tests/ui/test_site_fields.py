@@ -7,11 +7,11 @@ from dataclasses import replace
 import pytest
 from builders import cinema, defined, job_of
 
-from commission.model import InputError, SettingEntered, System
+from commission.model import Filter, FilterRanges, InputError, Processor, SettingEntered, Steps, System, Target
 from commission.ui.site import Field, SettingField, add_items, delete_item, fields_of
 from commission.ui.site.items import plain_name
 
-JOB = job_of(defined(cinema()))
+JOB = job_of(defined(replace(cinema(), processor=Processor(parametric_bands=3))))
 FIELDS = {field.key: field for _, fields in fields_of(JOB, "as-found") for field in fields}
 
 
@@ -30,6 +30,14 @@ def test_every_field_takes_back_what_it_shows() -> None:
         ("processor.crossovers", "60 80,100", lambda s: s.processor.crossovers_hz == (60, 80, 100)),
         ("processor.parametric", "4", lambda s: s.processor.parametric_bands == 4),
         ("processor.parametric", "", lambda s: s.processor.parametric_bands is None),
+        ("processor.filters.width", "octaves", lambda s: s.processor.filters == FilterRanges(width="octaves")),
+        (
+            "processor.filters.gain_db",
+            "-9; 3; 0.1",
+            lambda s: s.processor.filters.gain_db == Steps(min=-9, max=3, step=0.1),
+        ),
+        ("target", "20 6; 60 3; 120 0", lambda s: s.target == Target(points=((20, 6), (60, 3), (120, 0)))),
+        ("target", "−1.5 dB/oct", lambda s: s.target == Target(slope_db_per_octave=-1.5)),
         ("processor.speed", "", lambda s: s.processor.speed_of_sound_m_s is None),
         ("processor.passes", "no", lambda s: not s.processor.sweeps_pass_delays),
         ("processor.reference_basis", "the maker", lambda s: s.processor.reference_basis == "the maker"),
@@ -73,6 +81,12 @@ def test_what_is_typed_is_what_the_system_holds(key: str, text: str, look: objec
         ("instruments.0.accuracy_class", "3"),
         ("instruments.0.calibrated", "yesterday"),
         ("setting.FL.trim", "loud"),
+        ("setting.SUB1.filters", "45 -6"),
+        ("setting.SUB1.filters", "0 -6 4"),
+        ("processor.filters.gain_db", "3; -3; 1"),
+        ("processor.filters.widths", "0; 3; 1"),
+        ("target", "60 3; 20 6"),
+        ("target", "loud"),
     ],
 )
 def test_nonsense_is_refused_in_one_sentence(key: str, text: str) -> None:
@@ -86,6 +100,18 @@ def test_settings_become_events_of_the_round() -> None:
     made = field.apply(JOB, "-3,5")
     assert isinstance(made, SettingEntered)
     assert (made.setting.round, made.setting.channel, made.setting.trim_db) == ("as-found", "FR", -3.5)
+
+
+@pytest.mark.parametrize("text", ["45 -6 4; 63.5 −3 5", "none"])
+def test_filters_become_a_setting_and_are_shown_as_typed(text: str) -> None:
+    field = FIELDS["setting.SUB1.filters"]
+    assert isinstance(field, SettingField)
+    made = field.apply(JOB, text)
+    one, two = (Filter(frequency_hz=f, gain_db=g, width=w) for f, g, w in ((45.0, -6.0, 4.0), (63.5, -3.0, 5.0)))
+    assert made.setting.filters == ((one, two) if text != "none" else ())
+    again = {f.key: f for _, fields in fields_of(job_of(defined(JOB.system), made), "as-found") for f in fields}
+    shown = again["setting.SUB1.filters"]
+    assert shown.typed == text.replace("−", "-") and (shown.shown == "none") == (text == "none")
 
 
 def test_adding_and_deleting() -> None:

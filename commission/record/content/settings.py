@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 
 from commission.dsp.trims import grid_decimals
-from commission.model import AS_LEFT, Setting
-from commission.model.formatting import number
+from commission.model import AS_LEFT, Filter, Job, Setting
+from commission.model.formatting import filter_texts, number
 from commission.model.units import clean_text
 from commission.record.content.context import FOUND, OPTIONAL, Context, channel_text, only_found, table
 from commission.record.content.earlier_visit import quieter_since
@@ -127,6 +127,7 @@ def _reset(context: Context, proposals: list[Block]) -> Section:
         Paragraph(text=" ".join(how)),
         grid,
         Facts(pairs=_with_it(context)),
+        *_filters_grid(context),
         Paragraph(text=_not_held(context), kind="note"),
         *proposals,
     ]
@@ -197,6 +198,25 @@ def _reset_grid(context: Context, changed: bool) -> tuple[Grid, bool]:
     return grid, borrowed
 
 
+def _filters_grid(context: Context) -> list[Block]:
+    """The parametric filters that the processor must hold, as it asks for them."""
+    job = context.job
+    rows = tuple(
+        (channel_text(channel), text)
+        for channel in job.system.channels
+        for text in filter_texts(_filters_held(job, channel.id), job.system.processor.filters)
+    )
+    if not rows:
+        return []
+    headings = (Heading(title="Channel"), Heading(title="Filter"))
+    return [table(context.id("settings-filters"), "Parametric filters", headings, rows, "")]
+
+
+def _filters_held(job: Job, channel: str) -> tuple[Filter, ...]:
+    left, found = job.setting(AS_LEFT, channel).filters, job.setting(FOUND, channel).filters
+    return (found if left is None else left) or ()
+
+
 def _with_it(context: Context) -> tuple[tuple[str, str], ...]:
     """What the values of the table rest on: units and steps, the speed of sound, the reference level."""
     processor = context.job.system.processor
@@ -221,9 +241,10 @@ def _not_held(context: Context) -> str:
     """What a processor stores and this record does not."""
     system = context.job.system
     noted = any(channel.high_pass_hz is not None for channel in system.channels)
+    filters = any(setting.filters is not None for setting in context.job.settings.values())
     what = [
         *(() if noted else ("the crossover of each loudspeaker",)),
-        "the bands of the equaliser",
+        *(() if filters else ("the bands of the equaliser",)),
         "what else the processor keeps (inputs, outputs, names, volume limits)",
     ]
     return f"This record does not contain {context.listed(what)}. Save them in the processor, or write them here by hand."

@@ -6,11 +6,12 @@ import math
 from typing import Any
 
 from commission.dsp.bass_sum import unchanged
-from commission.model import AS_FOUND
+from commission.dsp.biquads import cookbook_q
+from commission.model import AS_FOUND, Filter, FilterWidth
 from commission.record.data.rounding import rounded
 from commission.steps import bass
 from commission.steps.bass.measured import measured_bass
-from commission.steps.bass.result import BassResult, Version, in_use, version
+from commission.steps.bass.result import BassResult, Version, filter_width, in_use, version
 from commission.steps.bass.verified import Verified, verify
 from commission.steps.compare.result import sub_outputs
 from commission.visit import Visit
@@ -35,7 +36,7 @@ def bass_values(visit: Visit) -> dict[str, Any]:
     return {
         "round": result.measured.round,
         "band_hz": [rounded(hz, 1) for hz in result.measured.band_hz],
-        "proposal": _proposal(result),
+        "proposal": _proposal(result, filter_width(job)),
         "in_use": in_use(job, result),
         "why": result.kept_because,
         "as_found": found,
@@ -53,13 +54,13 @@ def bass_values(visit: Visit) -> dict[str, Any]:
     }
 
 
-def _proposal(result: BassResult) -> dict[str, Any]:
+def _proposal(result: BassResult, width: FilterWidth) -> dict[str, Any]:
     return {
         sub: {
             "gain_db": rounded(each.gain_db, 3),
             "delay_ms": rounded(1000 * each.delay_s, 4),
             "polarity": each.polarity,
-            "filters": [],
+            "filters": [_filter(f, width) for f in each.filters],
             "trim_db": rounded(each.trim_db, 2),
             "setting": rounded(each.setting, 4),
         }
@@ -67,10 +68,22 @@ def _proposal(result: BassResult) -> dict[str, Any]:
     }
 
 
+def _filter(each: Filter, width: FilterWidth) -> dict[str, Any]:
+    return {
+        "type": "peaking",
+        "frequency_hz": rounded(each.frequency_hz, 3),
+        "gain_db": rounded(each.gain_db, 3),
+        "q": rounded(cookbook_q(each.width, width, each.gain_db), 4),
+        "width": rounded(each.width, 4),
+        "width_in": width,
+    }
+
+
 def _version(each: Version, seats: tuple[str, ...]) -> dict[str, Any]:
     return {
         "sd_db": rounded(each.sd_db, 2),
         "output_db": rounded(each.figures.output_db, 2),
+        "over_frequency_sd_db": rounded(each.shape_db, 2),
         "seats": {seat: {"deviation_db": rounded(v, 2)} for seat, v in zip(seats, each.deviation_db, strict=True)},
     }
 

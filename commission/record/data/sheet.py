@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from commission.model import AS_FOUND, AS_LEFT, Channel, Job
-from commission.model.formatting import number
+from commission.model import AS_FOUND, AS_LEFT, Channel, Filter, Job
+from commission.model.formatting import filter_texts, number
 from commission.model.units import clean_text
 from commission.record.data.csv_text import write_csv
 from commission.steps.handover.settings_sheet import Kind, SheetLine, source_sentence
@@ -34,7 +34,7 @@ def _rows(visit: Visit) -> list[tuple[Any, ...]]:
     for channel in job.system.channels:
         own = [line for line in lines if line.channel == channel.id]
         out += [(*_row(line), _held(job, AS_LEFT, channel, line.kind), line.round, line.why or None) for line in own]
-        for kind in ("trim", "delay", "polarity"):
+        for kind in ("trim", "delay", "polarity", "filters"):
             left = _held(job, AS_LEFT, channel, kind)
             if left is not None and kind not in [line.kind for line in own]:
                 old, unit = _held(job, AS_FOUND, channel, kind), _unit(job, kind)
@@ -44,12 +44,23 @@ def _rows(visit: Visit) -> list[tuple[Any, ...]]:
 
 def _held(job: Job, round_id: str, channel: Channel, kind: Kind) -> float | str | None:
     setting = job.setting(round_id, channel.id)
+    if kind == "filters":
+        return None if setting.filters is None else ", ".join(_filters(job, setting.filters)) or "none"
     return {"trim": setting.trim_db, "delay": setting.distance, "polarity": setting.polarity}[kind]
+
+
+def _filters(job: Job, filters: tuple[Filter, ...]) -> tuple[str, ...]:
+    return filter_texts(filters, job.system.processor.filters)
 
 
 def _unit(job: Job, kind: Kind) -> str:
     unit = job.system.processor.delay.unit
-    return {"trim": "dB", "delay": f"{unit} {'delay' if unit == 'ms' else 'distance'}", "polarity": ""}[kind]
+    return {
+        "trim": "dB",
+        "delay": f"{unit} {'delay' if unit == 'ms' else 'distance'}",
+        "polarity": "",
+        "filters": "",
+    }[kind]
 
 
 def _row(line: SheetLine) -> tuple[Any, ...]:
@@ -65,6 +76,11 @@ def sheet_lines(visit: Visit) -> list[str]:
         return ["Nothing to set yet: read levels or measure distances first.", *failures]
     out = [f"Settings sheet: {source_sentence(lines)}", ""]
     for line in lines:
+        if line.kind == "filters":
+            state = "applied" if line.ticked else ""
+            out.append(f"{line.channel:<6} {line.name:<18} filters, current: {line.old}; new: {state}".rstrip())
+            out += [f"{'':<26}{text}" for text in _filters(visit.job, line.filters)]
+            continue
         old, new = (_value(value, line.decimals, signed=line.kind == "trim") for value in (line.old, line.new))
         state = line.why or ("applied" if line.ticked else "" if line.change else "no change")
         out.append(

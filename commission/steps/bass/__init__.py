@@ -22,6 +22,7 @@ from commission.model import (
     Choice,
     Column,
     Curve,
+    FilterRanges,
     FloatArray,
     Job,
     Limit,
@@ -38,13 +39,16 @@ from commission.model.outcome import Cell
 from commission.model.units import round_name
 from commission.steps.bass.measured import newest_bass
 from commission.steps.bass.result import (
+    FILTERS_KEY,
     PRICES,
     TRADE_KEY,
     USE_KEY,
     BassResult,
     Crossover,
     Version,
+    filters_wanted,
     in_use,
+    offers_filters,
     solve,
     solve_round,
 )
@@ -73,6 +77,8 @@ There is nothing to measure here: this step uses the responses of the step *Seat
   before you touch anything.
 - **c** chooses how much output may be lost for evenness. **e** opens the settings: the arrow keys change one value by
   hand, and all curves follow.
+- A processor with parametric filters gets few of them, cuts first, where all seats share a peak (enter on *Site* how many
+  bands there are and what they can be set to). A target curve for the bass is entered on *Site* as well.
 - Set the processor as the settings sheet says, begin the round **as left** and measure the subwoofers again at every seat:
   predicted and measured are then compared, seat by seat.
 
@@ -88,6 +94,8 @@ CROSSOVER = Limit(
     high=3.0, unit="dB", basis="what delay and polarity would add through the crossover; common practice, no source"
 )
 CROSSOVER_U_DB = 0.5
+SHAPE_WORSE_DB = 1.5
+"""A mean level that becomes less even over frequency by this much is mentioned (common practice, no source)."""
 CURVE_BEFORE, CURVE_AFTER = "bass:before", "bass:after"
 PRICE_WORDS = {
     "even": "most even: output counts little",
@@ -119,7 +127,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         done=len(result.measured.seats),
         total=seats,
         checks=checks,
-        tables=tuple(_tables(result, checked, checks)),
+        tables=tuple(_tables(job, result, checked, checks)),
         curves=tuple(_curves(result, checked)),
         advice=_advice(job, result, checked) if is_newest else (),
         choices=_choices(job, result) if is_newest else (),
@@ -169,8 +177,8 @@ def _crossover_checks(result: BassResult) -> tuple[Check, ...]:
 # --- tables ---------------------------------------------------------------------------------------------------------
 
 
-def _tables(result: BassResult, checked: Verified | str, checks: tuple[Check, ...]) -> list[Table]:
-    tables = [settings_table(result), figures_table(result)]
+def _tables(job: Job, result: BassResult, checked: Verified | str, checks: tuple[Check, ...]) -> list[Table]:
+    tables = [settings_table(result), *_filter_tables(result, job.system.processor.filters), figures_table(result)]
     if result.trade:
         tables.append(_trade_table(result))
     tables.append(_seats_table(result, checked, checks))
@@ -199,6 +207,29 @@ def settings_table(result: BassResult) -> Table:
         key=lambda each: each.channel.id,
         remark=f"Changes against {round_name(result.measured.round)}. Trim and setting: what to enter in the processor.",
     )
+
+
+def _filter_tables(result: BassResult, ranges: FilterRanges | None) -> list[Table]:
+    """The filters to add, one a row, as the processor asks for them; no table without filters."""
+    rows = [(sub, k, each) for sub, p in result.subs.items() for k, each in enumerate(p.filters)]
+    if not rows:
+        return []
+    octaves = ranges is not None and ranges.width == "octaves"
+    table = table_of(
+        rows,
+        (Column(key="sub", title="Subwoofer"), lambda row: row[0]),
+        (Column(key="hz", title="Frequency", unit="Hz", decimals=1), lambda row: row[2].frequency_hz),
+        (Column(key="gain", title="Gain", unit="dB", decimals=1, signed=True), lambda row: row[2].gain_db),
+        (
+            Column(key="width", title="Bandwidth" if octaves else "Q", unit="octaves" if octaves else "", decimals=2),
+            lambda row: row[2].width,
+        ),
+        id="bass:filters",
+        title="Parametric filters to add",
+        key=lambda row: f"filter:{row[0]}:{row[1]}",
+        remark="Peaking filters, on what all seats share. Cuts come first; no boost where a seat hears a cancellation.",
+    )
+    return [table]
 
 
 def figures_table(result: BassResult) -> Table:
@@ -448,6 +479,16 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
             if name in by_name
         )
         choices.append(Choice(key=TRADE_KEY, title="Evenness or output", options=options, current=current))
+    if offers_filters(job):
+        wanted = filters_wanted(job, result.measured.round)
+        choices.append(
+            Choice(
+                key=FILTERS_KEY,
+                title="Parametric filters of the subwoofers",
+                options=(("yes", "propose filters"), ("no", "gain, delay and polarity alone")),
+                current="yes" if wanted else "no",
+            )
+        )
     if result.is_change:
         choices.append(
             Choice(
@@ -472,6 +513,12 @@ def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest
             f"With gains ±{GAIN_OFF_DB:g} dB, delays ±0.1 ms, seats ±{100 * SEAT_OFF_M:.0f} cm or "
             f"{TEMPERATURE_OFF_K:.0f} K off, the seat-to-seat standard deviation stays below "
             f"{number(worst.worst_db2**0.5, 1)} dB (worst: {worst.worst})."
+        )
+    shapes = (result.as_found.shape_db, result.proposed.shape_db)
+    if shapes[1] > shapes[0] + SHAPE_WORSE_DB:
+        remarks.append(
+            f"The mean level of the seats becomes less even over frequency: {number(shapes[0], 1)} → "
+            f"{number(shapes[1], 1)} dB standard deviation. Look at the curves; a target on the Site form weighs this too."
         )
     if result.held_out is not None and result.is_change:
         remarks.append(

@@ -7,16 +7,18 @@ where the powers of all subwoofers together are less than 10 dB above the noise 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
+from commission.dsp.bass_filters import filtered
 from commission.dsp.bass_sum import SubResponses, log_points
+from commission.dsp.biquads import filters_response
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band
-from commission.model import Analysed, Analyses, Analysis, FloatArray, Job
+from commission.model import Analysed, Analyses, Analysis, Filter, FilterWidth, FloatArray, Job, Target
 from commission.model.units import listed
 from commission.steps.compare.result import seat_weights, sub_outputs
 from commission.steps.shared.awaiting import awaiting_repair
@@ -48,6 +50,13 @@ class MeasuredBass:
     """Of each seat."""
     left_out: tuple[str, ...]
     """Subwoofers, seats and frequencies that are not used, a sentence each."""
+
+    def through(self, filters: Sequence[Sequence[Filter]], kind: FilterWidth) -> MeasuredBass:
+        """The same with more filters in each subwoofer."""
+        if not any(filters):
+            return self
+        turn = np.array([filters_response(each, kind, BASS_HZ) for each in filters])
+        return replace(self, room=filtered(self.room, filters, kind), full=self.full * turn[:, None, :])
 
 
 @cached
@@ -106,7 +115,8 @@ def measured_bass(job: Job, round_id: str, analyses: Analyses) -> MeasuredBass |
     index, share = index[kept], share[kept]
     kept = np.all(np.any(np.abs(full[:, :, index]) > 0, axis=0), axis=0)
     index, share = index[kept], share[kept]
-    room = SubResponses(full[:, :, index], BASS_HZ[index], np.array(weights), share)
+    target = None if job.system.target is None else target_levels_db(job.system.target, BASS_HZ[index])
+    room = SubResponses(full[:, :, index], BASS_HZ[index], np.array(weights), share, target)
     return MeasuredBass(
         round=round_id,
         subs=tuple(subs),
@@ -117,6 +127,14 @@ def measured_bass(job: Job, round_id: str, analyses: Analyses) -> MeasuredBass |
         clocks=tuple(items[0].clock or "" for items in rows.values()),
         left_out=tuple(left_out),
     )
+
+
+def target_levels_db(target: Target, freq_hz: FloatArray) -> FloatArray:
+    """The target at some frequencies [dB]: between its points straight over octaves, beyond them as at the last one."""
+    if not target.points:
+        return np.asarray(target.slope_db_per_octave * np.log2(freq_hz / freq_hz[0]))
+    hz, levels = zip(*target.points, strict=True)
+    return np.asarray(np.interp(np.log2(freq_hz), np.log2(hz), levels))
 
 
 def newest_bass(job: Job, analyses: Analyses) -> MeasuredBass | str:

@@ -16,8 +16,16 @@ import numpy as np
 from commission.dsp import bass_search as search_of
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ, SUB_LEVEL_BAND_HZ
+from commission.dsp.bass_filters import find_filters
 from commission.dsp.bass_search import PRICE_DB2_PER_DB, Figures, HeldOut, SearchBounds, SettingGrid, Sturdiness
-from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, sum_levels_db, unchanged
+from commission.dsp.bass_sum import (
+    SubResponses,
+    SubSettings,
+    level_matched_db,
+    sum_levels_db,
+    target_variance_db2,
+    unchanged,
+)
 from commission.dsp.crossover import CrossoverFit, fit_crossover
 from commission.dsp.delays import assumed_speed_m_s, unit_m
 from commission.dsp.repeatability import placement_u_db
@@ -29,6 +37,9 @@ from commission.model import (
     Channel,
     ComplexArray,
     DelayRange,
+    Filter,
+    FilterRanges,
+    FilterWidth,
     FloatArray,
     Job,
     TrimRange,
@@ -44,7 +55,7 @@ from commission.steps.shared.survey import on_clock
 
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
 """What the technician picks from: the price of a lost decibel [dB²]."""
-TRADE_KEY, USE_KEY, HAND_KEY = "trade", "use", "hand"
+TRADE_KEY, USE_KEY, HAND_KEY, FILTERS_KEY = "trade", "use", "hand", "filters"
 """Decisions of this step."""
 DELAY_SPREAD_S = 0.015
 """Delays of subwoofers against each other: half a period of 33 Hz (common practice, no source)."""
@@ -61,6 +72,8 @@ class Version:
     """Of the sum at every seat [shape=(seats, n)]."""
     deviation_db: tuple[float, ...]
     """Each seat's mean deviation from the mean of the seats."""
+    shape_db: float
+    """Standard deviation over frequency of the seats' mean level, minus the target where there is one."""
 
     @property
     def sd_db(self) -> float:
@@ -83,6 +96,14 @@ class SubProposal:
     trim_db: float | None
     setting: float | None
     new_polarity: str
+    filters: tuple[Filter, ...] = ()
+    """To be added to those that it had."""
+    old_filters: tuple[Filter, ...] = ()
+
+    @property
+    def new_filters(self) -> tuple[Filter, ...]:
+        """All that the processor must hold."""
+        return (*self.old_filters, *self.filters)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,6 +120,10 @@ class BassResult:
     """The newest round with its proposal."""
 
     measured: MeasuredBass
+    through: MeasuredBass
+    """The same through the proposed filters."""
+    filters: tuple[tuple[Filter, ...], ...]
+    """The proposed ones of each subwoofer."""
     as_found: Version
     proposed: Version
     others: tuple[Version, ...]
@@ -220,12 +245,14 @@ def version(measured: MeasuredBass, name: str, settings: SubSettings, price: flo
     room = measured.room
     heard = sum_levels_db(room, settings)
     mean = room.seat_share @ heard
+    target = np.zeros(len(mean)) if room.target_db is None else room.target_db
     return Version(
         name=name,
         settings=settings,
         figures=search_of.figures(room, settings, price),
         levels_db=freeze(heard),
         deviation_db=tuple(float(v) for v in (heard - mean) @ room.freq_share),
+        shape_db=math.sqrt(float(target_variance_db2(mean, target, room.freq_share))),
     )
 
 
@@ -248,7 +275,8 @@ def _searched(room: SubResponses, space: SearchSpace, price: float, temperature_
     bounds, grid = space.bounds, space.grid
     limits = (bounds.delay_low_s, bounds.delay_high_s, bounds.gain_low_db, bounds.gain_high_db)
     arrays = (room.values, room.freq_hz, room.seat_share, *limits, grid.gain_origin_db, grid.delay_origin_s)
-    key = (*(a.tobytes() for a in arrays), grid.gain_step_db, grid.delay_step_s, price, temperature_c)
+    target = b"" if room.target_db is None else room.target_db.tobytes()
+    key = (*(a.tobytes() for a in arrays), target, grid.gain_step_db, grid.delay_step_s, price, temperature_c)
     if (known := _KEPT.get(key)) is not None:
         return known
     found = search_of.search(room, bounds, price)
@@ -274,28 +302,43 @@ def _searched(room: SubResponses, space: SearchSpace, price: float, temperature_
 
 
 def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, price: float) -> BassResult:
-    room, temperature = measured.room, job.system.temperature_c
+    room, temperature, kind = measured.room, job.system.temperature_c, filter_width(job)
     searched = _searched(room, space, price, temperature)
     found = version(measured, "as found", unchanged(room.subs), price)
-    hand = hand_settings(job, measured)
-    best = searched.settled[0] if hand is None else hand
     sturdy_found = search_of.sturdiness(room, unchanged(room.subs), temperature)
-    sturdy = search_of.sturdiness(room, best, temperature)
+    hand = hand_settings(job, measured)
     if hand is None:
-        placed, crossover, no_crossover = _placed(job, measured, analyses, space, best)
+        best = searched.settled[0]
+        filters = _filters(job, measured, best, price)
+        through = measured.through(filters, kind)
+        if any(filters):
+            best = search_of.settle(through.room, space.bounds, space.grid, best, price)
+        placed, crossover, no_crossover = _placed(job, measured, through, analyses, space, best)
     else:
-        placed = hand
-        crossover, no_crossover = _crossover(job, measured, analyses, space, hand)
-    proposed = version(measured, "proposed", placed, price)
+        placed, filters = hand
+        best, through = placed, measured.through(filters, kind)
+        crossover, no_crossover = _crossover(job, measured, through, analyses, space, placed)
+    sturdy = search_of.sturdiness(through.room, best, temperature)
+    proposed = version(through, "proposed", placed, price)
     gains = sturdy_found.cases_db2 - sturdy.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
     gained = float(gains.mean())
+    if room.target_db is not None:
+        gained += search_of.TARGET_SHARE * (found.shape_db**2 - proposed.shape_db**2)
     u = math.hypot(float(gains.std()), _measurement_u_db2(room, found.sd_db))
     kept = None if hand is not None else _why_kept(measured, found, proposed, crossover, gained, u, searched.held_out)
     if kept is not None:
-        placed = unchanged(room.subs)
-        proposed, sturdy = version(measured, "left as is", placed, price), sturdy_found
+        # Filters alone may still serve what all seats share.
+        filters = _filters(job, measured, unchanged(room.subs), price)
+        through = measured.through(filters, kind)
+        placed = _as_loud(measured, through, space) if any(filters) else unchanged(room.subs)
+        proposed, sturdy = version(through, "proposed" if any(filters) else "left as is", placed, price), sturdy_found
+        if any(filters):
+            kept, sturdy = None, search_of.sturdiness(through.room, placed, temperature)
+            crossover, no_crossover = _crossover(job, measured, through, analyses, space, placed)
     return BassResult(
         measured=measured,
+        through=through,
+        filters=filters,
         as_found=found,
         proposed=proposed,
         others=_others(measured, price),
@@ -303,7 +346,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
             version(measured, name, settings, p)
             for (name, p), settings in zip(PRICES.items(), searched.trade, strict=False)
         ),
-        subs=proposals(job, measured, space, placed),
+        subs=proposals(job, measured, space, placed, filters),
         kept_because=kept,
         by_hand=hand is not None,
         sturdy=sturdy,
@@ -315,6 +358,68 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         u_gained=u,
         space=space,
     )
+
+
+# --- filters --------------------------------------------------------------------------------------------------------
+
+
+TRANSITION_HZ = 80.0
+"""Taken for a room whose size is not entered."""
+
+
+def filter_width(job: Job) -> FilterWidth:
+    """How the processor asks for the width of a filter."""
+    ranges = job.system.processor.filters
+    return "q" if ranges is None else ranges.width
+
+
+def offers_filters(job: Job) -> bool:
+    """Whether the processor has parametric filters."""
+    return bool(job.system.processor.parametric_bands)
+
+
+def filters_wanted(job: Job, round_id: str) -> bool:
+    """Whether filters are proposed: by decision; without one, where it is entered what they can be set to."""
+    decided = job.decisions.get((round_id, "bass", FILTERS_KEY))
+    wanted = job.system.processor.filters is not None if decided is None else decided == "yes"
+    return wanted and offers_filters(job)
+
+
+def transition_hz(job: Job) -> float:
+    """Below it single modes decide: 2000·√(T/V) Hz (Schroeder 1962), T = 0.25·∛(V/100) s (BS.1116), both from memory."""
+    room = job.system.room
+    if room is None:
+        return TRANSITION_HZ
+    volume_m3 = room.length_m * room.width_m * room.height_m
+    return 2000 * math.sqrt(0.25 * (volume_m3 / 100) ** (1 / 3) / volume_m3)
+
+
+def _filters(job: Job, measured: MeasuredBass, settings: SubSettings, price: float) -> tuple[tuple[Filter, ...], ...]:
+    if not filters_wanted(job, measured.round):
+        return ((),) * measured.room.subs
+    ranges, bands = job.system.processor.filters or FilterRanges(), job.system.processor.parametric_bands or 0
+    free = [max(bands - len(job.setting(measured.round, sub).filters or ()), 0) for sub in measured.subs]
+    corners = [c.high_pass_hz for c in job.system.channels if c.role == "screen" and c.high_pass_hz is not None]
+    top_hz = min([transition_hz(job), *corners])  # above their crossover the subwoofers fade out
+    return find_filters(measured.room, settings, ranges, free, top_hz, price)
+
+
+def _as_loud(measured: MeasuredBass, through: MeasuredBass, space: SearchSpace) -> SubSettings:
+    """A common gain that makes up for what filters take."""
+    same = unchanged(measured.room.subs)
+    lost = _sum_power(measured, same) / max(_sum_power(through, same), 1e-30)
+    grid, bounds = space.grid, space.bounds
+    gain = same.gain_db + _shift(10 * math.log10(max(lost, 1e-30)), grid.gain_step_db)
+    gain = _shifted_into(gain, bounds.gain_low_db, bounds.gain_high_db, grid.gain_step_db)
+    return SubSettings(gain, same.delay_s, same.polarity)
+
+
+def _sum_power(measured: MeasuredBass, settings: SubSettings) -> float:
+    """Pink-weighted power of the sum between 30 and 80 Hz, mean of the seats."""
+    inside = (BASS_HZ >= SUB_LEVEL_BAND_HZ[0]) & (BASS_HZ <= SUB_LEVEL_BAND_HZ[1])
+    f = BASS_HZ[inside]
+    total = np.einsum("if,isf->sf", settings.factors(f), measured.full[:, :, inside])
+    return float(np.einsum("sf,s,f->", np.abs(total) ** 2, measured.room.seat_share, 1 / f))
 
 
 def _measurement_u_db2(room: SubResponses, sd_db: float) -> float:
@@ -377,7 +482,12 @@ def _single(room: SubResponses, index: int) -> SubSettings:
 
 
 def _placed(
-    job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, best: SubSettings
+    job: Job,
+    measured: MeasuredBass,
+    through: MeasuredBass,
+    analyses: Analyses,
+    space: SearchSpace,
+    best: SubSettings,
 ) -> tuple[SubSettings, Crossover | None, str]:
     """The settings with a common gain, delay and polarity, still on the steps of the processor."""
     room, grid, bounds = measured.room, space.grid, space.bounds
@@ -388,12 +498,12 @@ def _placed(
         else 1
     )
     best = SubSettings(best.gain_db, best.delay_s, best.polarity * sign)
-    gain = best.gain_db + _shift(_loudness_db(job, measured, analyses, best), grid.gain_step_db)
+    gain = best.gain_db + _shift(_loudness_db(job, measured, through, analyses, best), grid.gain_step_db)
     gain = _shifted_into(gain, bounds.gain_low_db, bounds.gain_high_db, grid.gain_step_db)
     delay = best.delay_s + _shift(_delay_offset_s(job, measured, analyses, space, best), grid.delay_step_s)
     delay = _shifted_into(delay, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
     settings = SubSettings(gain, delay, best.polarity)
-    crossover, why = _crossover(job, measured, analyses, space, settings)
+    crossover, why = _crossover(job, measured, through, analyses, space, settings)
     if crossover is not None:
         moved = delay + _shift(crossover.fit.delay_s, grid.delay_step_s)
         moved = _shifted_into(moved, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
@@ -413,8 +523,10 @@ def _shifted_into(values: FloatArray, low: FloatArray, high: FloatArray, step: f
     return values + math.ceil(under / step - 1e-9) * step if under > 1e-9 else values
 
 
-def _loudness_db(job: Job, measured: MeasuredBass, analyses: Analyses, best: SubSettings) -> float:
-    """The common gain with which the sum has the power of all subwoofers with the trims of Levels."""
+def _loudness_db(
+    job: Job, measured: MeasuredBass, through: MeasuredBass, analyses: Analyses, best: SubSettings
+) -> float:
+    """The common gain with which the sum, through filters, has the power of all subwoofers with the trims of Levels."""
     found = levels.solve(job, measured.round, analyses).channels
     trims = [found[sub].trim_exact_db if sub in found else None for sub in measured.subs]
     known = all(t is not None for t in trims) and all(
@@ -426,10 +538,8 @@ def _loudness_db(job: Job, measured: MeasuredBass, analyses: Analyses, best: Sub
     ]
     inside = (BASS_HZ >= SUB_LEVEL_BAND_HZ[0]) & (BASS_HZ <= SUB_LEVEL_BAND_HZ[1])
     full, f, share = measured.full[:, :, inside], BASS_HZ[inside], measured.room.seat_share
-    pink = 1 / f
-    target = np.einsum("isf,i,s,f->", np.abs(full) ** 2, 10 ** (np.array(by_levels) / 10), share, pink)
-    total = np.einsum("if,isf->sf", best.factors(f), full)
-    reached = np.einsum("sf,s,f->", np.abs(total) ** 2, share, pink)
+    target = np.einsum("isf,i,s,f->", np.abs(full) ** 2, 10 ** (np.array(by_levels) / 10), share, 1 / f)
+    reached = _sum_power(through, best)
     return float(10 * np.log10(target / reached)) if target > 0 and reached > 0 else 0.0
 
 
@@ -450,7 +560,12 @@ def _delay_offset_s(
 
 
 def _crossover(
-    job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, settings: SubSettings
+    job: Job,
+    measured: MeasuredBass,
+    through: MeasuredBass,
+    analyses: Analyses,
+    space: SearchSpace,
+    settings: SubSettings,
 ) -> tuple[Crossover | None, str]:
     """How the subwoofers with these settings add with the front loudspeakers at theirs of Distances, or why that is not
     looked at.
@@ -480,7 +595,7 @@ def _crossover(
             names.append(channel.id)
     if not rows:
         return None, "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
-    total: ComplexArray = np.einsum("if,isf->sf", settings.factors(BASS_HZ), measured.full)
+    total: ComplexArray = np.einsum("if,isf->sf", settings.factors(BASS_HZ), through.full)
     fit = fit_crossover(total, np.array(turned), BASS_HZ, hz, 0.0, measured.room.seat_share)
     as_it_was = fit_crossover(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, 0.0, measured.room.seat_share)
     fit = CrossoverFit(fit.delay_s, fit.polarity, as_it_was.before_db, fit.after_db, fit.inverting_gains_db)
@@ -490,8 +605,14 @@ def _crossover(
 # --- what to enter --------------------------------------------------------------------------------------------------
 
 
-def proposals(job: Job, measured: MeasuredBass, space: SearchSpace, settings: SubSettings) -> dict[str, SubProposal]:
-    """What to enter for some settings of the subwoofers."""
+def proposals(
+    job: Job,
+    measured: MeasuredBass,
+    space: SearchSpace,
+    settings: SubSettings,
+    filters: tuple[tuple[Filter, ...], ...],
+) -> dict[str, SubProposal]:
+    """What to enter for some settings of the subwoofers and more filters in each."""
     delay = job.system.processor.delay
     is_change = not _same(settings, unchanged(measured.room.subs))
     moved = _shift(space.mains_moved_s / space.slope_s, delay.step) if is_change else 0.0
@@ -527,6 +648,8 @@ def proposals(job: Job, measured: MeasuredBass, space: SearchSpace, settings: Su
             else _near(old + float(settings.gain_db[i]), job.system.processor.trim_db, is_change),
             setting=None if value is None else _near(value + extra, delay, is_change),
             new_polarity=turned if settings.polarity[i] < 0 else polarity,
+            filters=filters[i],
+            old_filters=job.setting(measured.round, sub).filters or (),
         )
     return out
 
@@ -574,6 +697,7 @@ def _set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubPr
             if _near_enough(entered[sub].trim_db, each.trim_db, trim.step / 2)
             and _near_enough(entered[sub].distance, each.setting, delay.step)
             and (entered[sub].polarity or "normal") == each.new_polarity
+            and (not each.filters or entered[sub].filters == each.new_filters)
         }
     return {}
 
@@ -585,27 +709,44 @@ def _near_enough(value: float | None, wanted: float | None, within: float) -> bo
 # --- by hand --------------------------------------------------------------------------------------------------------
 
 
-def hand_text(subs: tuple[str, ...], settings: SubSettings) -> str:
-    """Settings chosen by hand, as they are stored: gain in dB, delay in ms and polarity of each subwoofer."""
+def hand_text(
+    subs: tuple[str, ...], settings: SubSettings, filters: tuple[tuple[Filter, ...], ...] | None = None
+) -> str:
+    """Settings chosen by hand, as they are stored: gain in dB, delay in ms, polarity and filters of each subwoofer."""
+    every = filters or ((),) * len(subs)
     return "; ".join(
         f"{sub} {settings.gain_db[i]:.3f} {1000 * settings.delay_s[i]:.4f} {settings.polarity[i]:+d}"
+        + "".join(f" {f.frequency_hz:.9g}/{f.gain_db:.9g}/{f.width:.9g}" for f in every[i])
         for i, sub in enumerate(subs)
     )
 
 
-def hand_settings(job: Job, measured: MeasuredBass) -> SubSettings | None:
-    """Settings chosen by hand for this round; None where there are none, or none that fit its subwoofers."""
+def hand_settings(job: Job, measured: MeasuredBass) -> tuple[SubSettings, tuple[tuple[Filter, ...], ...]] | None:
+    """Settings and filters chosen by hand for this round; None where there are none, or none that fit its subwoofers."""
     text = job.decisions.get((measured.round, "bass", HAND_KEY), "")
-    rows = [part.rsplit(maxsplit=3) for part in text.split(";") if part.strip()]
     try:
-        values = {row[0].strip(): (float(row[1]), float(row[2]) / 1000, int(row[3])) for row in rows if len(row) == 4}
+        rows = [_hand_row(part) for part in text.split(";") if part.strip()]
     except ValueError:
         return None
-    good = all(abs(g) <= 60 and abs(d) <= 1 and p in (1, -1) for g, d, p in values.values())
-    if tuple(values) != measured.subs or not good:
+    good = all(abs(g) <= 60 and abs(d) <= 1 and p in (1, -1) for _, g, d, p, _ in rows)
+    good &= all(1 <= f.frequency_hz < 20_000 and abs(f.gain_db) <= 60 and f.width > 0 for r in rows for f in r[4])
+    if tuple(row[0] for row in rows) != measured.subs or not good:
         return None
-    gain, delay, polarity = zip(*values.values(), strict=True)
-    return SubSettings(np.array(gain), np.array(delay), np.array(polarity))
+    _, gain, delay, polarity, filters = zip(*rows, strict=True)
+    return SubSettings(np.array(gain), np.array(delay), np.array(polarity)), filters
+
+
+def _hand_row(text: str) -> tuple[str, float, float, int, tuple[Filter, ...]]:
+    """Subwoofer, gain [dB], delay [s], polarity and filters from one part of `hand_text`; raises ValueError."""
+    words = text.split(" ")
+    filters: list[Filter] = []
+    while words and words[-1].count("/") == 2:
+        hz, gain, width = (float(v) for v in words.pop().split("/"))
+        filters.insert(0, Filter(frequency_hz=hz, gain_db=gain, width=width))
+    row = " ".join(words).rsplit(maxsplit=3)
+    if len(row) != 4:
+        raise ValueError(text)
+    return row[0].strip(), float(row[1]), float(row[2]) / 1000, int(row[3]), tuple(filters)
 
 
 def search_from(
@@ -617,7 +758,7 @@ def search_from(
     progress: Callable[[float], None],
 ) -> tuple[SubSettings, bool]:
     """(the best settings from here on the steps of the processor, whether the search was stopped before its end)."""
-    room, space = result.measured.room, result.space
+    room, space = result.through.room, result.space
     price = _price(job, result.measured.round)
     found = search_of.search(room, space.bounds, price, cancel, progress, also=start)
     settled = [
@@ -625,4 +766,4 @@ def search_from(
         for k in range(min(3, len(found.costs)))
     ]
     best = min(settled, key=lambda each: search_of.figures(room, each, price).cost)
-    return _placed(job, result.measured, analyses, space, best)[0], found.stopped
+    return _placed(job, result.measured, result.through, analyses, space, best)[0], found.stopped

@@ -16,12 +16,13 @@ import numpy as np
 
 from commission.dsp.analysis import BASS_HZ, bass_level_db
 from commission.dsp.bass_sum import SubSettings, unchanged
+from commission.dsp.biquads import filters_response
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analyses, ComplexArray, FloatArray, Job
 from commission.model.units import listed, round_name
 from commission.model.verdict import surely_above
 from commission.steps.bass.measured import MeasuredBass, measured_bass
-from commission.steps.bass.result import SearchSpace, search_space, version
+from commission.steps.bass.result import SearchSpace, filter_width, search_space, version
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import on_clock
@@ -51,6 +52,10 @@ class SubChange:
     delay_s: float | None
     """None where its phase shows no clear delay, or the only subwoofer has nothing to be compared with."""
     polarity: int | None
+    is_filter_missing: bool = False
+    """Its responses change as they would without the change of its filters."""
+    limited_below_hz: float | None = None
+    """It was turned up, and below this frequency it did not become louder by as much as above: a limiter acts."""
 
     @property
     def is_gain_off(self) -> bool:
@@ -75,7 +80,8 @@ class SubChange:
     @property
     def is_off(self) -> bool:
         """Whether the responses contradict the settings beyond doubt."""
-        return self.is_gain_off or self.is_delay_off or self.is_polarity_off
+        limited = self.limited_below_hz is not None
+        return self.is_gain_off or self.is_delay_off or self.is_polarity_off or self.is_filter_missing or limited
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +150,9 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
         rounds = f"{round_name(before.round)} and {round_name(after.round)}"
         return f"not all trims and delays of the subwoofers are entered {rounds}"
     rows = [[m.seats.index(s) for s in seats] for m in (before, after)]
-    old, new = before.full[:, rows[0]], after.full[:, rows[1]]
+    turned = _filters_change(job, before, after)
+    without, new = before.full[:, rows[0]], after.full[:, rows[1]]
+    old = without * turned[:, None, :]
     low = max(before.band_hz[0], after.band_hz[0])
     high = min(before.band_hz[1], after.band_hz[1])
     inside = (GRID_HZ >= low) & (GRID_HZ <= high)
@@ -153,7 +161,7 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
     common = float(np.median(measured - predicted))
     apart = measured - predicted - common
     origin = _origins_s(job, before, after, seats, analyses, two.slope_s)
-    changes = _changes(after.subs, old, new, typed, origin, (low, high))
+    changes = _changes(after.subs, old, new, typed, origin, (low, high), turned)
     now = version(after, "measured", unchanged(len(after.subs)))
     return Verified(
         before=before.round,
@@ -173,6 +181,17 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
 
 def _sum_db(parts: ComplexArray, inside: np.ndarray) -> FloatArray:
     return np.array([bass_level_db(total)[inside] for total in parts.sum(axis=0)])
+
+
+def _filters_change(job: Job, before: MeasuredBass, after: MeasuredBass) -> ComplexArray:
+    """Response of each subwoofer's filters after, over that before [shape=(subs, n)]; filters not entered stay the same."""
+    kind, out = filter_width(job), []
+    for sub in after.subs:
+        held = job.setting(before.round, sub).filters or ()
+        now = job.setting(after.round, sub).filters
+        then = filters_response(held, kind, BASS_HZ)
+        out.append((then if now is None else filters_response(now, kind, BASS_HZ)) / then)
+    return np.array(out)
 
 
 def _typed(
@@ -198,8 +217,11 @@ def _changes(
     typed: SubSettings,
     origin_s: FloatArray | None,
     band_hz: tuple[float, float],
+    turned: ComplexArray,
 ) -> tuple[SubChange, ...]:
-    """`old`, `new`: responses of both rounds [shape=(subs, seats, n)]; `origin_s`: see `_origins_s`."""
+    """`old`, `new`: responses of both rounds [shape=(subs, seats, n)], `old` through the change of filters `turned`
+    [shape=(subs, n)]; `origin_s`: see `_origins_s`.
+    """
     inside = (BASS_HZ >= band_hz[0]) & (BASS_HZ <= band_hz[1])
     f = BASS_HZ[inside]
     power = np.abs(old[..., inside]) * np.abs(new[..., inside])
@@ -207,6 +229,8 @@ def _changes(
     weight = power / np.maximum(power.sum(axis=(1, 2), keepdims=True), 1e-300)
     level = 20 * np.log10(np.maximum(np.abs(new[..., inside]), 1e-30) / np.maximum(np.abs(old[..., inside]), 1e-30))
     gain = np.array([_median(level[i], weight[i]) for i in range(len(level))])
+    filters_db = 20 * np.log10(np.abs(turned[:, inside]))
+    shapes = [_shape(f, level[i], weight[i], filters_db[i], float(typed.gain_db[i])) for i in range(len(level))]
     turn = new[..., inside] * np.conj(old[..., inside])
     turn /= np.maximum(np.abs(turn), 1e-300)
     delays: list[float | None] = [None] * len(old)
@@ -234,9 +258,50 @@ def _changes(
             gain_db=float(gain[i]),
             delay_s=delays[i],
             polarity=signs[i],
+            is_filter_missing=shapes[i][0],
+            limited_below_hz=shapes[i][1],
         )
         for i, sub in enumerate(subs)
     )
+
+
+LIMITED_DB, FREE_DB = -1.5, 0.7
+"""A limiter takes this much or more of the lowest frequencies, and leaves the upper ones within that of the trim."""
+LEAST_TURNED_UP_DB = 1.0
+
+
+def _shape(
+    freq_hz: FloatArray, level_db: FloatArray, weight: FloatArray, filters_db: FloatArray, typed_gain_db: float
+) -> tuple[bool, float | None]:
+    """(whether the change of filters is missing, below which frequency a limiter acts) of one subwoofer.
+
+    `level_db`, `weight` [shape=(seats, n)]: change of level with the change of filters `filters_db` [shape=(n,)] taken
+    off. What the subwoofer itself does is the same at every seat: per frequency the weighted mean over seats.
+    """
+    own = np.maximum(weight.sum(axis=0), 1e-300)
+    mean = (level_db * weight).sum(axis=0) / own
+
+    def scatter(values: FloatArray) -> float:
+        centre = float(values @ own) / float(own.sum())
+        return float(np.sqrt((values - centre) ** 2 @ own / own.sum()))
+
+    with_filters, without = scatter(mean), scatter(mean + filters_db)
+    missing = with_filters > FILTER_SEEN_DB and without < with_filters / 3
+    if missing or typed_gain_db < LEAST_TURNED_UP_DB:
+        return missing, None
+    off = mean - typed_gain_db
+    below = [f for f in LIMITER_TRIED_HZ if freq_hz[0] * 2 ** (1 / 3) <= f <= freq_hz[-1] / 2 ** (1 / 3)]
+    for hz in reversed(below):
+        low, high = off[freq_hz < hz], off[freq_hz >= hz]
+        if np.percentile(low, 75) <= LIMITED_DB and np.abs(np.median(high)) <= FREE_DB:
+            return False, float(hz)
+    return False, None
+
+
+FILTER_SEEN_DB = 0.4
+"""Scatter over frequency that a filter must make before its absence is stated: 0.04 to 0.13 dB come from a microphone put
+back within 3 cm (determined by simulation: tests/steps/test_bass_verified.py)."""
+LIMITER_TRIED_HZ = (25.0, 31.5, 40.0, 50.0, 63.0)
 
 
 def _median(values: FloatArray, weight: FloatArray) -> float:
@@ -285,6 +350,18 @@ def _explained(changes: Sequence[SubChange]) -> Explanation | None:
     if len(off) != 1:
         return None
     c = off[0]
+    if c.limited_below_hz is not None and not (c.is_polarity_off or c.is_delay_off):
+        return Explanation(
+            sub=c.sub,
+            text=f"a limiter holds {c.sub} back below {c.limited_below_hz:.0f} Hz",
+            remedy=f"Measure {c.sub} again at a lower volume; if it follows its trim there, set its gain lower.",
+        )
+    if c.is_filter_missing and not (c.is_polarity_off or c.is_delay_off):
+        return Explanation(
+            sub=c.sub,
+            text=f"the new filters of {c.sub} were not set",
+            remedy=f"Enter the filters of {c.sub} in the processor, and look whether its equaliser is switched on.",
+        )
     others_right = not (c.is_gain_off or c.is_polarity_off)
     if others_right and c.delay_s is not None and c.late_s is not None:
         if _is_no_delay(c.delay_s + c.typed_delay_s) and not _is_no_delay(c.typed_delay_s):

@@ -16,6 +16,7 @@ from commission.model import (
     Advice,
     Analyses,
     Column,
+    Filter,
     Job,
     Judged,
     Noted,
@@ -57,13 +58,16 @@ class SettingChange:
     distance_left: float | None
     polarity_found: str | None
     polarity_left: str | None
+    filters_found: tuple[Filter, ...] | None = None
+    filters_left: tuple[Filter, ...] | None = None
     applied: bool = False
     """Ticked on the settings sheet: typed into the processor during the visit."""
 
     @property
     def noted(self) -> bool:
         """Whether anything is noted as left."""
-        return not (self.trim_left_db is None and self.distance_left is None and self.polarity_left is None)
+        left = (self.trim_left_db, self.distance_left, self.polarity_left, self.filters_left)
+        return any(value is not None for value in left)
 
     @property
     def changed(self) -> bool:
@@ -72,6 +76,7 @@ class SettingChange:
             (self.trim_found_db, self.trim_left_db),
             (self.distance_found, self.distance_left),
             (self.polarity_found, self.polarity_left),
+            (self.filters_found, self.filters_left),
         )
         return any(a is not None and b is not None and a != b for a, b in pairs)
 
@@ -90,6 +95,8 @@ def setting_changes(job: Job) -> tuple[SettingChange, ...]:
                 distance_left=left.distance,
                 polarity_found=found.polarity,
                 polarity_left=left.polarity,
+                filters_found=found.filters,
+                filters_left=left.filters,
                 applied=(AS_LEFT, channel.id) in job.applied,
             )
         )

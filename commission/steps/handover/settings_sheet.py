@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
 from commission.dsp.trims import grid_decimals
-from commission.model import AS_LEFT, Analyses, Channel, Job, Polarity, Setting, Verdict
+from commission.model import AS_LEFT, Analyses, Channel, Filter, Job, Polarity, Setting, Verdict
+from commission.model.formatting import filter_texts
 from commission.model.units import round_name
 from commission.steps import distances, levels
 from commission.steps.bass.result import BassResult, SubProposal, in_use
@@ -18,7 +19,7 @@ from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import screen
 
-Kind = Literal["trim", "delay", "polarity"]
+Kind = Literal["trim", "delay", "polarity", "filters"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +39,8 @@ class SheetLine:
     round: str
     """The round whose readings it follows; `old` is what the processor held then."""
     why: str = ""
+    filters: tuple[Filter, ...] = ()
+    """All that the processor must hold, where the line is about filters; `old` and `new` are their texts."""
 
     @property
     def setting(self) -> Setting:
@@ -48,6 +51,8 @@ class SheetLine:
             return Setting(round=AS_LEFT, channel=self.channel, trim_db=float(self.new))
         if self.kind == "delay":
             return Setting(round=AS_LEFT, channel=self.channel, distance=float(self.new))
+        if self.kind == "filters":
+            return Setting(round=AS_LEFT, channel=self.channel, filters=self.filters)
         polarity: Polarity = "normal" if self.new == "normal" else "reversed"
         return Setting(round=AS_LEFT, channel=self.channel, polarity=polarity)
 
@@ -56,7 +61,9 @@ def source_sentence(lines: Sequence[SheetLine]) -> str:
     """Which rounds the lines follow, such as "trims as found, distances as left (SUB2: as found)"."""
     kinds: dict[str, dict[str, list[str]]] = {}
     for line in lines:
-        what = {"trim": "trims", "polarity": "polarities"}.get(line.kind) or f"{line.unit.split()[-1]}s"
+        what = {"trim": "trims", "polarity": "polarities", "filters": "filters"}.get(
+            line.kind
+        ) or f"{line.unit.split()[-1]}s"
         kinds.setdefault(what, {}).setdefault(line.round, []).append(line.channel)
     parts: dict[str, list[str]] = {}
     for what, rounds in kinds.items():
@@ -103,7 +110,7 @@ def _bass(job: Job, analyses: Analyses, rounds: Sequence[str]) -> dict[str, tupl
 
 
 def _bass_lines(job: Job, each: SubProposal, round_id: str) -> list[SheetLine]:
-    """Trim, delay and, where it is turned over, polarity of a subwoofer."""
+    """Trim, delay and, where they change, polarity and filters of a subwoofer."""
     lines = []
     if each.trim_db is not None:
         lines.append(_line(job, each.channel, "trim", each.old_trim_db, each.trim_db, round_id))
@@ -111,6 +118,11 @@ def _bass_lines(job: Job, each: SubProposal, round_id: str) -> list[SheetLine]:
         lines.append(_line(job, each.channel, "delay", each.old_setting, each.setting, round_id))
     if each.new_polarity != each.old_polarity or each.old_polarity == "reversed":
         lines.append(_line(job, each.channel, "polarity", each.old_polarity, each.new_polarity, round_id))
+    if each.filters:
+        ranges, typed = job.system.processor.filters, _typed_in(job, each.channel.id)
+        old, new = (", ".join(filter_texts(v, ranges)) or "none" for v in (each.old_filters, each.new_filters))
+        line = _line(job, each.channel, "filters", old, new, round_id)
+        lines.append(replace(line, filters=each.new_filters, ticked=typed.filters == each.new_filters))
     return lines
 
 
@@ -190,6 +202,7 @@ def _typed_in(job: Job, channel: str) -> Setting:
         trim_db=ticked.trim_db if ticked.trim_db == held.trim_db else None,
         distance=ticked.distance if ticked.distance == held.distance else None,
         polarity=ticked.polarity if ticked.polarity == held.polarity else None,
+        filters=ticked.filters if ticked.filters == held.filters else None,
     )
 
 

@@ -14,7 +14,7 @@ from textual.widgets import Static
 
 from commission.dsp.bass_sum import SubSettings, unchanged
 from commission.model import CancelToken, Decided, Progress
-from commission.model.formatting import number
+from commission.model.formatting import filter_texts, number
 from commission.model.units import clean_text, round_name
 from commission.steps import bass
 from commission.steps.bass.result import (
@@ -41,7 +41,7 @@ with the settings at the left.
 - **Up** and **down** select a value, **left** and **right** change it by one step of the processor, with Shift by ten.
 - **p** returns to the proposal, **b** to the settings as measured.
 - **f** searches again from these settings. Escape stops the search and keeps the best settings found so far.
-- **Enter** stores the settings for the settings sheet.
+- **Enter** stores the settings for the settings sheet. Proposed filters stay as they are.
 
 Evenness is the seat-to-seat standard deviation. Output is the level of the sum relative to the powers of all subwoofers,
 the loudest one at its limit: what the settings cost in headroom.
@@ -108,8 +108,8 @@ class BassScreen(VisitScreen):
         self.show_head(f"Bass by hand, {round_name(result.measured.round)}")
         todo = "← → change the value, Enter stores the settings, p: proposal, b: as measured."
         self.query_one("#todo", Static).update(Content(clean_text(self.commission.working or todo)))
-        now = version(result.measured, "by hand", self.settings)
-        entered = proposals(self.visit.job, result.measured, result.space, self.settings)
+        now = version(result.through, "by hand", self.settings)
+        entered = proposals(self.visit.job, result.measured, result.space, self.settings, result.filters)
         self.query_one("#bass-values", Picker).show(self._items(entered))
         self.query_one("#bass-figures", Static).update(Content("\n".join(self._figures(now))))
         curve = bass.bands_curve(result, now)
@@ -140,6 +140,8 @@ class BassScreen(VisitScreen):
                     (f"  {setting}", "dim"),
                 )
                 items.append(Item(f"{i} {kind}", runs))
+            ranges = self.visit.job.system.processor.filters
+            items += [text_item("", f"   {text}") for text in filter_texts(each.filters, ranges)]
         return items
 
     def _figures(self, now: Version) -> list[str]:
@@ -210,7 +212,7 @@ class BassScreen(VisitScreen):
     def store_settings(self) -> None:
         """Enter: store the settings for the settings sheet."""
         round_id = self._result.measured.round
-        text = hand_text(self.subs, self.settings)
+        text = hand_text(self.subs, self.settings, self._result.filters)
         if self.store(
             Decided(round=round_id, step="bass", key=HAND_KEY, value=text),
             Decided(round=round_id, step="bass", key=USE_KEY, value="yes"),

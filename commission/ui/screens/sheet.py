@@ -12,8 +12,8 @@ from textual.content import Content
 from textual.widgets import Static
 
 from commission.model import SettingEntered
-from commission.model.formatting import number
-from commission.model.units import clean_text
+from commission.model.formatting import filter_texts, number
+from commission.model.units import clean_text, counted
 from commission.steps.handover.settings_sheet import SheetLine, source_sentence
 from commission.ui.paths import new_file
 from commission.ui.screens.base import VisitScreen
@@ -94,6 +94,8 @@ class Sheet(VisitScreen):
                 items.append(text_item("", ""))
             channel = line.channel
             items.append(Item(str(index), _runs(line, narrow=self.size.width < 78)))
+            ranges = self.visit.job.system.processor.filters
+            items += [text_item("", f"{'':<18}{text}") for text in filter_texts(line.filters, ranges)]
         self.query_one("#lines", Picker).show(items)
 
     def action_tick(self) -> None:
@@ -136,6 +138,9 @@ class Sheet(VisitScreen):
 
 def _runs(line: SheetLine, *, narrow: bool) -> tuple[tuple[str, str], ...]:
     old, new = (_value(v, line.decimals, signed=line.kind == "trim") for v in (line.old, line.new))
+    if line.kind == "filters":
+        old = "none" if line.old == "none" else counted(str(line.old).count(",") + 1, "filter")
+        new = counted(len(line.filters), "filter")
     state = ("✓ applied", "pass") if line.ticked else (("no change", "dim") if not line.change else ("", ""))
     head = (
         (fit(f" {line.channel}", 8), "mark"),

@@ -5,9 +5,23 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
+from itertools import pairwise
 from typing import Any
 
-from commission.model import Band, DelayRange, DelayUnit, InputError, Job, Room, Sweep, System
+from commission.model import (
+    Band,
+    DelayRange,
+    DelayUnit,
+    FilterRanges,
+    InputError,
+    Job,
+    Room,
+    Steps,
+    Sweep,
+    System,
+    Target,
+)
 from commission.model.units import (
     clean_text,
     format_length,
@@ -65,6 +79,15 @@ def job_fields(system: System) -> Iterator[Field]:
         typed=bands,
         hint="20-80, 80-300, 300-3000, 3000-16000",
         change=lambda s, t: replace(s, bands=parse_bands(t)),
+    )
+    target = _target_text(system.target)
+    yield Field(
+        key="target",
+        label="Target of the bass",
+        shown=target.replace("-", "−"),
+        typed=target,
+        hint="Hz and dB, 20 6; 60 3; 120 0, or -1 dB/oct; empty: none",
+        change=lambda s, t: replace(s, target=parse_target(t)),
     )
     yield Field(
         key="units",
@@ -314,6 +337,88 @@ def _offer_fields(system: System) -> Iterator[Field]:
         hint="how many for each channel; empty: unknown",
         change=put_bands,
     )
+    if system.processor.parametric_bands:
+        yield from _filter_fields(system.processor.filters)
+
+
+FILTER_WIDTHS = (
+    ("q", "Q: frequency over the bandwidth at half the gain in dB"),
+    ("pole-q", "Q: frequency over the bandwidth 3 dB below a large boost"),
+    ("octaves", "octaves: the bandwidth at half the gain in dB"),
+)
+
+
+def _filter_fields(ranges: FilterRanges | None) -> Iterator[Field]:
+    """What a parametric filter can be set to."""
+
+    def put(system: System, **values: Any) -> System:
+        now = system.processor.filters or FilterRanges()
+        return replace(system, processor=replace(system.processor, filters=replace(now, **values)))
+
+    def put_steps(name: str, label: str, system: System, text: str) -> System:
+        return put(system, **{name: _steps(text, label, positive=name != "gain_db")})
+
+    yield Field(
+        key="processor.filters.width",
+        label="Width of a filter",
+        shown="" if ranges is None else dict(FILTER_WIDTHS)[ranges.width],
+        typed="" if ranges is None else ranges.width,
+        choices=FILTER_WIDTHS,
+        change=lambda s, t: put(s, width=t if t in dict(FILTER_WIDTHS) else "q"),
+    )
+    for name, label, hint in (
+        ("frequency_hz", "Filter frequency, Hz", "20; 250; 1"),
+        ("gain_db", "Filter gain, dB", "-12; 6; 0.5"),
+        ("widths", "Filter width", "0.5; 10; 0.1"),
+    ):
+        steps = None if ranges is None else getattr(ranges, name)
+        typed = "" if steps is None else f"{steps.min:g}; {steps.max:g}; {steps.step:g}"
+        yield Field(
+            key=f"processor.filters.{name}",
+            label=label,
+            shown=typed.replace("-", "−"),
+            typed=typed,
+            hint=f"least; largest; step, such as {hint}",
+            change=partial(put_steps, name, label),
+        )
+
+
+def _steps(text: str, label: str, *, positive: bool) -> Steps:
+    parts = text.split(";")
+    if len(parts) != 3:
+        raise InputError(label, f"“{clean_text(text)[:30]}”", "three numbers: least; largest; step")
+    least, largest = (parse_number(part, label, low=0.01 if positive else None) for part in parts[:2])
+    step = parse_number(parts[2], label, low=0.001)
+    if not least < largest:
+        raise InputError(label, f"“{clean_text(text)[:30]}”", "the least below the largest")
+    return Steps(min=least, max=largest, step=step)
+
+
+def parse_target(text: str) -> Target | None:
+    """Points such as "20 6; 60 3; 120 0" (Hz and dB), or a slope such as "-1 dB/oct"; None for an empty text."""
+    text = text.strip()
+    if not text:
+        return None
+    points = []
+    if ";" not in text and "oct" in text:
+        return Target(slope_db_per_octave=parse_number(text.split("dB")[0], "target", low=-20, high=20))
+    for part in text.split(";"):
+        words = part.split()
+        if len(words) != 2:
+            raise InputError("target", f"“{clean_text(part.strip())[:20]}”", "points in Hz and dB: 20 6; 60 3; 120 0")
+        hz, level = (parse_number(word, "target", low=-60, high=1000) for word in words)
+        points.append((hz, level))
+    if points[0][0] <= 0 or any(not one[0] < other[0] for one, other in pairwise(points)):
+        raise InputError("target", f"“{clean_text(text)[:30]}”", "frequencies above zero that rise")
+    return Target(points=tuple(points))
+
+
+def _target_text(target: Target | None) -> str:
+    if target is None:
+        return ""
+    if not target.points:
+        return f"{target.slope_db_per_octave:g} dB/oct"
+    return "; ".join(f"{hz:g} {level:g}" for hz, level in target.points)
 
 
 def sweep_fields(system: System) -> Iterator[Field]:
