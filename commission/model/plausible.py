@@ -188,7 +188,19 @@ def _inconsistent(value: object, start: str) -> Iterator[Problem]:
     elif isinstance(value, Processor):
         yield from _range_problems(value.trim_db, f"{start}trim_db")
         yield from _range_problems(value.delay, f"{start}delay")
-    elif isinstance(value, FilterRanges):
+    elif isinstance(value, Sweep):
+        if not 0 < value.start_hz < value.stop_hz:
+            yield Problem(f"{start}start_hz", f"{value.start_hz:g} Hz", f"above 0 and below {value.stop_hz:g} Hz")
+        if value.duration_s * value.rate_hz > _MOST_SWEEP_FRAMES:
+            found = f"{value.duration_s:g} s at {value.rate_hz} Hz"
+            yield Problem(f"{start}duration_s", found, f"at most {_MOST_SWEEP_FRAMES / 1e6:.0f} million samples")
+    else:
+        yield from _filter_problems(value, start)
+
+
+def _filter_problems(value: object, start: str) -> Iterator[Problem]:
+    """What cannot be of filters, their ranges and the target."""
+    if isinstance(value, FilterRanges):
         yield from _range_problems(value.frequency_hz, f"{start}frequency_hz")
         yield from _range_problems(value.gain_db, f"{start}gain_db")
         yield from _range_problems(value.widths, f"{start}widths")
@@ -202,12 +214,6 @@ def _inconsistent(value: object, start: str) -> Iterator[Problem]:
         rising = [hz for hz, _ in value.points]
         if any(not 0 < a < b for a, b in pairwise((0.001, *rising))):
             yield Problem(f"{start}points", f"{rising}", "pairs of Hz and dB, frequencies above zero and rising")
-    elif isinstance(value, Sweep):
-        if not 0 < value.start_hz < value.stop_hz:
-            yield Problem(f"{start}start_hz", f"{value.start_hz:g} Hz", f"above 0 and below {value.stop_hz:g} Hz")
-        if value.duration_s * value.rate_hz > _MOST_SWEEP_FRAMES:
-            found = f"{value.duration_s:g} s at {value.rate_hz} Hz"
-            yield Problem(f"{start}duration_s", found, f"at most {_MOST_SWEEP_FRAMES / 1e6:.0f} million samples")
 
 
 def _range_problems(span: TrimRange | DelayRange | Steps, path: str) -> Iterator[Problem]:
