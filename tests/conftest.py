@@ -18,6 +18,10 @@ if HERE not in sys.path:
 # Before numpy loads: with a process on every core, more threads wait for each other and triple the processor time.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# Modules compiled once are there for all workers, and for the programs that tests start.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 # How long an example takes says more about the machine than about the program; the benchmarks measure time.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
