@@ -19,14 +19,10 @@ from commission.model.units import clean_text
 from commission.record.data.bass import bass_values
 from commission.record.data.drift import drift_values
 from commission.record.data.judged_again import rejudged_values
+from commission.record.data.layout import layout_values, move_values, wall_values
 from commission.record.data.rounding import rounded
 from commission.record.data.sheet import sheet_rows
 from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats
-from commission.steps.layout import coverage_of
-from commission.steps.layout.aim import off_axis, off_axis_db
-from commission.steps.layout.directions import directions, seat_verdict
-from commission.steps.layout.sight import path_m
-from commission.steps.layout.walls import walls
 from commission.steps.seats.reflections import OWN_SOUND_S, surface
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.budget_table import budget_values
@@ -53,8 +49,9 @@ def results(visit: Visit) -> dict[str, Any]:
             "speed_of_sound_m_s": rounded(speed_of_sound_m_s(job.system.temperature_c), 2),
         },
         "checklist": _by_round(job, partial(_checklist, job)),
-        "layout": _by_round(job, partial(_layout, job)),
-        "walls": _walls(job),
+        "layout": _by_round(job, partial(layout_values, job)),
+        "walls": wall_values(job),
+        "moves": _by_round(job, partial(move_values, job)),
         "quiet": _by_round(job, lambda r: _quiet(quiet.solve(job, r, analyses))),
         "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
         "distances": _by_round(job, lambda r: _distances(visit, r)),
@@ -126,41 +123,6 @@ def _checklist(job: Job, round_id: str) -> dict[str, Any]:
     }
     offset = checklist.offset_ms(job, round_id)
     return items if offset is None else {**items, LIP_SYNC: {"sound_after_picture_ms": rounded(offset, 1)}}
-
-
-def _layout(job: Job, round_id: str) -> dict[str, Any]:
-    checks = coverage_of(job, round_id)
-    out: dict[str, Any] = {}
-    for (channel, seat), found in directions(job).items():
-        verdict = seat_verdict(job, channel, seat, checks)
-        out.setdefault(seat, {})[channel] = {
-            "azimuth_deg": rounded(found.azimuth_deg, 1),
-            "elevation_deg": rounded(found.elevation_deg, 1),
-            "distance_m": rounded(found.distance_m, 3),
-            **_aim(job, channel, seat),
-            "path_m": path_m(checks, channel, seat),
-            "verdict": None if verdict is None else verdict.value,
-        }
-    return out
-
-
-def _aim(job: Job, channel_id: str, seat_id: str) -> dict[str, Any]:
-    """Angle off the axis and the estimated loss of treble there; null where no aim is entered."""
-    channel, seat = job.system.channel(channel_id), job.system.seat(seat_id)
-    assert channel is not None
-    assert seat is not None
-    angle, loss = off_axis(channel, seat), off_axis_db(job, channel, seat)
-    return {
-        "off_axis_deg": None if angle is None else rounded(angle, 1),
-        "off_axis_db": None if loss is None else rounded(loss, 1),
-    }
-
-
-def _walls(job: Job) -> dict[str, Any]:
-    return {
-        label: {f"{wall}_m": rounded(distance, 3) for wall, distance in found.items()}
-        for label, found in walls(job).items()
-    }
 
 
 def _quiet(result: quiet.QuietResult) -> dict[str, Any]:

@@ -8,7 +8,7 @@ rules of coverage (`coverage`). Directions from every seat and the modes of the 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from commission.dsp.geometry import azimuth_deg, distance_m, elevation_deg, mirror_partner
@@ -36,7 +36,9 @@ from commission.steps.layout.aim import CHECK as AIM
 from commission.steps.layout.aim import ENTERED_BASIS, aim_budgets
 from commission.steps.layout.coverage import BUDGETS, clause, coverage_checks, failed_by_kind
 from commission.steps.layout.directions import directions_grid
+from commission.steps.layout.moves import moves_table, trade_table, weight_of
 from commission.steps.layout.room_modes import modes_table
+from commission.steps.layout.search import search_places
 from commission.steps.layout.walls import walls_table
 from commission.steps.shared.budgets import CUSTOM, single
 from commission.steps.shared.cache import cached
@@ -51,6 +53,8 @@ negative), y toward the rear, z up.
 - Aimed at: a point on the loudspeaker's axis, such as the ears at the reference seat. For one that faces straight down it
   is the floor below it. Coverage angle: from its data sheet, from edge to edge, at −6 dB; without it 90° is assumed.
 - Seats: the height of the top of the back, where it reaches the ears.
+- A loudspeaker that may be moved: what it is mounted on and two corners of the space for it. Doors, columns and other
+  obstacles are boxes as well. The search proposes places for the reference seat, for all seats, and in between.
 - Look at the plan: is everything where you see it in the room?
 - The grid shows the direction of every loudspeaker from every seat, and which seat is not covered: a loudspeaker that is
   not outside all heads, a height on the wrong side of its row, a head, seat back or obstacle in the way, a seat outside the
@@ -79,7 +83,16 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """The plan of the room, the directions from the reference seat, and what cannot be right."""
+    """The checks of all places, and better ones for what may be moved."""
+    outcome, search = checked(job, round_id), search_places(job)
+    if search is None:
+        return outcome
+    weight = weight_of(job, round_id)
+    return replace(outcome, tables=(*outcome.tables, moves_table(job, search, weight), trade_table(search)))
+
+
+def checked(job: Job, round_id: str) -> Outcome:
+    """The plan of the room, the directions from every seat, what cannot be right and what is not covered."""
     system = job.system
     room = system.room
     coverage = coverage_of(job, round_id)

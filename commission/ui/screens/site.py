@@ -33,8 +33,8 @@ KEYS = """
 ---
 **Enter** or a digit edits the selected field, Enter stores it and goes down; on *Limits* it shows the limits of all
 verdicts. **a** adds seats, channels or an instrument, **d** deletes the selected one, **n** adds a note, **p** attaches a
-photograph, **r** changes the round. **v** shows the plan of the room on a narrow terminal; in *Layout*, **Tab** goes on to
-the directions from each seat.
+photograph, **r** changes the round. **v** shows the plan of the room on a narrow terminal. In *Layout*, **Tab** goes on to
+the directions from each seat, and **e** moves loudspeakers and seats with the arrow keys.
 Lengths: `3.42 m`, `342 cm`, `11' 2 1/2"`, `11.2 ft`, `134.5 in`; a number alone is in the units of the job, metres or
 feet. Positions: three lengths, right of the centre, back from the screen, up, with `;` between them. Temperatures: `21.5`,
 `70 °F`. Settings are in the processor's unit, which is shown beside them. An unusual value is questioned: **Enter** keeps
@@ -57,6 +57,7 @@ class SiteForm(AnyStepScreen):
         Binding("a", "add", "Add", id="site.add"),
         Binding("d", "delete", "Delete", id="site.delete"),
         Binding("v", "page", "Plan", id="site.page"),
+        Binding("e", "move", "Move", id="layout.move"),
         Binding("r", "rounds", "Round", show=False, id="app.rounds"),
         Binding("p", "photo", "Photo", show=False, id="step.photo"),
         Binding("u", "budget", "Uncertainty", show=False, id="step.budget"),
@@ -286,6 +287,8 @@ class SiteForm(AnyStepScreen):
     def action_add(self) -> None:
         """Add a seat, channel or instrument."""
         options = [("seats", "a seat"), ("channels", "a channel"), ("instruments", "an instrument")]
+        if self.step.id == "layout":
+            options.append(("obstacles", "an obstacle: a column, a door, a projector"))
         self.app.push_screen(Choose("Add what?", options), self._adding)
 
     def _adding(self, what: str | None) -> None:
@@ -293,7 +296,9 @@ class SiteForm(AnyStepScreen):
             kinds = [(k, k) for k in ("meter", "microphone", "calibrator", "tape", "thermometer")]
             self.app.push_screen(Choose("Which instrument?", kinds), lambda kind: self._added(what, kind))
         elif what is not None:
-            labels = "A1 A2 A3 B1 …" if what == "seats" else "FL FC FR SiL SiR TpFL SUB1 …"
+            labels = {"seats": "A1 A2 A3 B1 …", "obstacles": "door, column …"}.get(
+                what, "FL FC FR SiL SiR TpFL SUB1 …"
+            )
             hint = f"one, or several with blanks between them: {labels}"
             job = self.visit.job
             self.app.push_screen(
@@ -344,6 +349,17 @@ class SiteForm(AnyStepScreen):
             self.app.push_screen(Budgets(clean_text(label or ""), found))
         else:
             self.notify("Nothing with a stated uncertainty is selected here.")
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Things are moved in Layout."""
+        return self.step.id == "layout" if action == "move" else True
+
+    def action_move(self) -> None:
+        """Move loudspeakers and seats with the arrow keys."""
+        from commission.ui.screens.places import PlacesScreen
+
+        field = self._fields.get(self.query_one("#fields", Picker).key)
+        self.app.push_screen(PlacesScreen((field.item_id or "") if isinstance(field, Field) else ""))
 
     def action_page(self) -> None:
         """The plan alone, on a narrow terminal."""

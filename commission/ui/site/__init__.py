@@ -6,7 +6,14 @@ from collections.abc import Iterator
 
 from commission.model import Job
 from commission.ui.site.field import Field, SettingField
-from commission.ui.site.items import add_items, channel_fields, delete_item, instrument_fields, seat_fields
+from commission.ui.site.items import (
+    add_items,
+    channel_fields,
+    delete_item,
+    instrument_fields,
+    obstacle_fields,
+    seat_fields,
+)
 from commission.ui.site.job import job_fields, parse_bands, processor_fields, room_fields, sweep_fields
 from commission.ui.site.settings import setting_fields
 from commission.ui.text import round_name
@@ -24,6 +31,9 @@ def fields_of(job: Job, round_id: str, *, layout: bool = False) -> Iterator[tupl
         yield f"Seat {seat.id}", list(seat_fields(system, n, seat, layout=layout))
     for n, channel in enumerate(system.channels):
         yield f"Channel {channel.id}", list(channel_fields(system, n, channel, layout=layout))
+    if layout:
+        for n, obstacle in enumerate(system.obstacles):
+            yield f"Obstacle: {obstacle.id}", list(obstacle_fields(system, n, obstacle))
     for n, instrument in enumerate(system.instruments):
         yield f"Instrument: {instrument.kind}", list(instrument_fields(system, n, instrument))
     yield "Sweep of raw recordings without a stimulus file", list(sweep_fields(system))

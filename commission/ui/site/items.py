@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any
 
-from commission.model import Channel, InputError, Instrument, Job, Position, Seat, System
+from commission.model import Channel, InputError, Instrument, Job, Obstacle, Position, Seat, System
 from commission.model.units import clean_text, format_length, parse_length_m, parse_number
 from commission.steps.shared.unusual import unusual_distance, unusual_system
 from commission.ui.site.field import (
@@ -24,6 +24,10 @@ from commission.ui.site.field import (
     word,
 )
 
+MOUNTS = (
+    ("", "nothing: it stands free"),
+    *((each, each) for each in ("front wall", "rear wall", "left wall", "right wall", "ceiling", "floor")),
+)
 ROLES = (("screen", "screen"), ("surround", "surround"), ("height", "height"), ("sub", "subwoofer"))
 _LABEL = re.compile(r"(Tp)?(F|Si|B|)([LRC])([wc])?")
 _ROWS = {"F": "front", "Si": "side", "B": "back", "": ""}
@@ -64,7 +68,9 @@ class _Item:
             change=lambda s, t: put_item(s, self._what, self._n, **{stored or name: parse(t)}),
         )
 
-    def point(self, name: str, label: str, position_m: Position | None, hint: str = "") -> Field:
+    def point(
+        self, name: str, label: str, position_m: Position | None, hint: str = "", *, needed: bool = False
+    ) -> Field:
         """A point of it, stored under its name with `_m`."""
         units = self._system.units
         shown = typed = ""
@@ -76,6 +82,8 @@ class _Item:
         example = POSITION_EXAMPLES[units]
 
         def parse(text: str) -> Position | None:
+            if needed and not text.strip():
+                raise InputError(self._id, "nothing", f"three lengths, such as {example}")
             return lengths(text, self._id, example, units=units, signed="xy", known=(position_m or (), parts))
 
         field = self.field(
@@ -147,6 +155,8 @@ def channel_fields(system: System, n: int, channel: Channel, *, layout: bool) ->
             hint="from edge to edge at −6 dB, from its data sheet; empty: 90° is assumed",
         )
     yield _tape_field(item, system, channel)
+    if layout and not channel.is_sub:
+        yield from _move_fields(item, n, channel)
     yield item.field(
         "output",
         "Output, from 1",
@@ -162,6 +172,36 @@ def channel_fields(system: System, n: int, channel: Channel, *, layout: bool) ->
         stored="high_pass_hz",
         hint="the crossover set in the processor; empty: full range or unknown",
     )
+
+
+def _move_fields(item: _Item, n: int, channel: Channel) -> Iterator[Field]:
+    """What it is mounted on, and the space within which it may be moved."""
+    yield item.field(
+        "mount",
+        "Mounted on",
+        channel.mount or "",
+        lambda text: text or None,
+        shown=channel.mount or "",
+        choices=MOUNTS,
+    )
+    for name, other in (("move_from", "move_to"), ("move_to", "move_from")):
+        field = item.point(name, f"May {name.replace('_', ' ')}", getattr(channel, f"{name}_m"), "a corner, ")
+
+        def change(s: System, text: str, field: Field = field, name: str = name, other: str = other) -> System:
+            """One corner alone is both; without one there is none."""
+            changed = field.change(s, text).channels[n]
+            corner = getattr(changed, f"{name}_m")
+            opposite = None if corner is None else getattr(changed, f"{other}_m") or corner
+            return put_item(s, "channels", n, **{f"{name}_m": corner, f"{other}_m": opposite})
+
+        yield replace(field, change=change)
+
+
+def obstacle_fields(system: System, n: int, obstacle: Obstacle) -> Iterator[Field]:
+    """Two opposite corners of it."""
+    item = _Item(system, "obstacles", n, obstacle.id)
+    yield item.point("from", "From", obstacle.from_m, "a corner, ", needed=True)
+    yield item.point("to", "To", obstacle.to_m, "the opposite corner, ", needed=True)
 
 
 def _tape_field(item: _Item, system: System, channel: Channel) -> Field:
@@ -281,6 +321,9 @@ def add_item(system: System, what: str, text: str) -> System:
         return replace(system, instruments=(*system.instruments, Instrument(kind=label)))  # type: ignore[arg-type]
     if label in {item.id for item in getattr(system, what)}:
         raise InputError("label", f"“{label}”, which exists already", "a new label")
+    if what == "obstacles":
+        nowhere = (0.0, 0.0, 0.0)
+        return replace(system, obstacles=(*system.obstacles, Obstacle(id=label, from_m=nowhere, to_m=nowhere)))
     if what == "seats":
         return replace(system, seats=(*system.seats, Seat(id=label, reference=not system.seats)))
     role: Any = next((r for start, r in _ROLE_OF_LABEL if label.upper().startswith(start)), "surround")

@@ -37,6 +37,7 @@ class RoomPlanView(Painted):
         selected: str | None = None,
         units: Literal["metric", "imperial"] = "metric",
         *,
+        keys: str = "← → select",
         id: str | None = None,
         classes: str | None = None,
     ) -> None:
@@ -45,6 +46,7 @@ class RoomPlanView(Painted):
         self.selected = selected
         self.units: Literal["metric", "imperial"] = units
         self.view: ViewName = "top"
+        self._keys = keys
 
     def show(self, plan: RoomPlan | None, selected: str | None = None) -> None:
         """Another plan; keeps the selection unless another is given."""
@@ -61,7 +63,7 @@ class RoomPlanView(Painted):
     def paint(self, width: int, height: int) -> list[Line]:
         """The drawing, as large as the region allows."""
         tall = 0 if self.styles.height is not None and self.styles.height.is_auto else height
-        return draw_plan(self.plan, self.selected, width, tall, self.view, self.units)
+        return draw_plan(self.plan, self.selected, width, tall, self.view, self.units, self._keys)
 
     def action_select(self, direction: int) -> None:
         """The next thing in the room."""

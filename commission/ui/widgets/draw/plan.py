@@ -82,11 +82,12 @@ def draw_plan(
     height: int = 0,
     view: ViewName = "top",
     units: Literal["metric", "imperial"] = "metric",
+    keys: str = "← → select",
 ) -> list[Line]:
     """The drawing and, below it, what is selected and what is outside the room."""
     if plan is None:
         return [(("No plan: give the room's length, width and height on the Site form.", "dim"),)]
-    below = _below(plan, selected, width, view, units)
+    below = _below(plan, selected, width, view, units, keys)
     at = frame(plan, width, height - len(below) if height else 0, view)
     if at is None:
         why = wrap("Too little room for the plan: widen the window.", max(width, 10))
@@ -183,7 +184,12 @@ def _free(taken: NDArray[np.bool_], row: int, column: int, size: int) -> tuple[i
 
 
 def _below(
-    plan: RoomPlan, selected: str | None, width: int, view: ViewName, units: Literal["metric", "imperial"]
+    plan: RoomPlan,
+    selected: str | None,
+    width: int,
+    view: ViewName,
+    units: Literal["metric", "imperial"],
+    keys: str,
 ) -> list[Line]:
     lines: list[Line] = []
     chosen = next((item for item in plan.items if item.label == selected), None)
@@ -197,7 +203,7 @@ def _below(
         lines += [((text, "fail"),) for text in wrap(sentence, max(width, 10))]
     other = "side" if view == "top" else "top"
     name = "Top view" if view == "top" else "Side view, screen at the left"
-    lines.append(((fit(f"{name} · ← → select · o {other} view", width), "dim"),))
+    lines.append(((fit(f"{name} · {keys} · o {other} view", width), "dim"),))
     return lines
 
 

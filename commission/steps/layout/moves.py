@@ -1,0 +1,105 @@
+"""The search for better places as tables: the best moves for the chosen weight, and the trade over all weights."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from commission.model import Column, Job, Position, Table, Verdict, table_of
+from commission.model.formatting import number
+from commission.model.units import listed
+from commission.steps.layout.coverage import coverage_checks
+from commission.steps.layout.search import DEFAULT_WEIGHT, Move, Search, Shortfall, Trade, moved_job
+
+WEIGHT_KEY = "weight"
+MEANING = (
+    "Shortfall: degrees outside the range of ITU-R BS.2051 for its label and beyond half of its coverage angle, 10° for a "
+    "hidden path, 3° for each dB beyond ±3 dB of its level at the reference seat; root mean square over the loudspeakers."
+)
+
+
+def weight_of(job: Job, round_id: str) -> float:
+    """The chosen weight of all seats against the reference seat, 0 to 1; 0.5 where none is chosen."""
+    try:
+        weight = float(job.decisions.get((round_id, "layout", WEIGHT_KEY), DEFAULT_WEIGHT))
+    except ValueError:
+        return DEFAULT_WEIGHT
+    return weight if 0 <= weight <= 1 else DEFAULT_WEIGHT
+
+
+def failed_count(job: Job) -> int:
+    """How many checks of coverage fail."""
+    return sum(check.verdict is Verdict.FAIL for check in coverage_checks(job))
+
+
+def moves_table(job: Job, search: Search, weight: float) -> Table:
+    """The best places for one weight, and what each move alone would change."""
+    trade, before = search.at(weight), failed_count(job)
+    rows = [(move, channel) for move in trade.moves for channel in move.places]
+    after = {id(move): failed_count(moved_job(job, move.places)) for move in trade.moves}
+
+    def coordinate(axis: int) -> Column:
+        return Column(key="xyz"[axis], title="xyz"[axis], unit="m", decimals=2)
+
+    return table_of(
+        rows,
+        (Column(key="id", title="Move"), lambda row: row[1]),
+        (coordinate(0), lambda row: row[0].places[row[1]][0]),
+        (coordinate(1), lambda row: row[0].places[row[1]][1]),
+        (coordinate(2), lambda row: row[0].places[row[1]][2]),
+        (Column(key="moved", title="By", unit="m", decimals=2), lambda row: row[0].moved_m),
+        (
+            Column(key="reference", title="Reference", unit="°", decimals=1),
+            lambda row: row[0].shortfall.reference_deg,
+        ),
+        (Column(key="all", title="All seats", unit="°", decimals=1), lambda row: row[0].shortfall.all_deg),
+        (Column(key="failed", title="Failed checks"), lambda row: f"{before} → {after[id(row[0])]}"),
+        id="moves",
+        title=f"Best moves with all seats weighted {number(trade.weight, 1)}, most useful first",
+        key=lambda row: row[1],
+        remark=(
+            f"{'No move is worth it. ' if not rows else ''}Shortfall with this move alone; now "
+            f"{number(search.now.reference_deg, 1)}° at the reference seat and {number(search.now.all_deg, 1)}° over all "
+            f"seats. {MEANING}"
+        ),
+        verdicts=False,
+    )
+
+
+def trade_table(search: Search) -> Table:
+    """The best layout for each weight, with the layout as it is in the first row."""
+
+    def rows() -> Iterator[tuple[str, Shortfall, Trade | None]]:
+        yield "as it is", search.now, None
+        for trade in search.trades:
+            yield number(trade.weight, 1), trade.shortfall, trade
+
+    def worst(shortfall: Shortfall) -> str:
+        seat, value = max(shortfall.seats_deg.items(), key=lambda item: item[1])
+        return f"{seat}, {number(value, 1)}°"
+
+    def moved(trade: Trade | None) -> str:
+        return "" if trade is None else listed([c for move in trade.moves for c in move.places]) or "none"
+
+    return table_of(
+        rows(),
+        (Column(key="weight", title="Weight of all seats"), lambda row: row[0]),
+        (Column(key="reference", title="Reference", unit="°", decimals=1), lambda row: row[1].reference_deg),
+        (Column(key="all", title="All seats", unit="°", decimals=1), lambda row: row[1].all_deg),
+        (Column(key="worst", title="Worst seat"), lambda row: worst(row[1])),
+        (Column(key="moves", title="Moved"), lambda row: moved(row[2])),
+        id="moves:trade",
+        title="Reference seat against all seats: shortfall of the best layout for each weight",
+        key=lambda row: row[0],
+        remark="0 serves the reference seat alone, 1 all seats alike.",
+        verdicts=False,
+    )
+
+
+def places_of(trade: Trade) -> dict[str, Position]:
+    """All loudspeakers that a trade moves, with their new places."""
+    return {channel: place for move in trade.moves for channel, place in move.places.items()}
+
+
+def move_failed(job: Job, move: Move) -> int:
+    """How many checks of coverage fail with one move alone."""
+    return failed_count(moved_job(job, move.places))

@@ -1,0 +1,378 @@
+"""Better places for loudspeakers that may be moved: the reference seat weighed against all seats.
+
+A seat misses what a loudspeaker should give it by so many degrees: outside the range of ITU-R BS.2051 for its label (or on
+the wrong side, where the standard has no range), beyond half of its coverage angle, 10° for a path that is hidden, and 3°
+for every dB by which it is more than 3 dB louder or softer than at the reference seat. The shortfall of a seat is the root
+of the mean square over the loudspeakers, that of all seats over the seats by their weight (common practice, no source).
+
+Each loudspeaker adds a term of its own, so the best place of each is found by trying every point of a grid of 5 cm in its
+space; the two of a mirrored pair move together. What it finds is the best of that grid for every weight at once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from commission.dsp.geometry import mirror_partner, side
+from commission.model import Channel, FloatArray, Job, Position, Seat, System
+from commission.steps.layout.aim import coverage_deg, with_direction
+from commission.steps.layout.directions import direction_range
+from commission.steps.layout.sight import (
+    BACK_BEHIND_M,
+    BACK_HALF_WIDTH_M,
+    EAR_M,
+    HEAD_HALF_WIDTH_M,
+    HEAD_TOP_M,
+    SAME_ROW_M,
+)
+from commission.steps.shared.cache import cached
+
+WEIGHTS = tuple(round(0.1 * n, 1) for n in range(11))
+"""0: the reference seat alone; 1: all seats alike."""
+DEFAULT_WEIGHT = 0.5
+STEP_M = 0.05
+MOST_PLACES = 20_000
+"""Of one loudspeaker; a larger space gets a coarser grid."""
+APART_M = 0.20
+"""Two loudspeakers closer than this do not fit beside each other."""
+PAIR_WITHIN_M = 0.10
+"""A pair whose places mirror each other within this is moved as one."""
+HIDDEN_DEG = 10.0
+LEVEL_FREE_DB, DEG_PER_DB = 3.0, 3.0
+NEARER_DEG2_PER_M = 0.05
+"""Of two places alike, the nearer one is taken."""
+WORTH_DEG = 1.0
+"""A move is listed if the root of what it takes off the mean square over its own loudspeakers is at least this."""
+_FIXED_AXIS = {"left wall": 0, "right wall": 0, "front wall": 1, "rear wall": 1, "ceiling": 2, "floor": 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Shortfall:
+    """How far the layout is from what it should give, root mean square [°]."""
+
+    reference_deg: float
+    all_deg: float
+    seats_deg: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """Loudspeakers moved together, and the shortfall with this move alone."""
+
+    places: dict[str, Position]
+    moved_m: float
+    shortfall: Shortfall
+    gain_deg2: float
+    """How much less the weighed mean square becomes, summed over its loudspeakers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trade:
+    """The best layout for one weight."""
+
+    weight: float
+    shortfall: Shortfall
+    moves: tuple[Move, ...]
+    """The most useful first; those that are worth it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """The layout as it is, and the best one for each weight."""
+
+    now: Shortfall
+    trades: tuple[Trade, ...]
+    movable: tuple[str, ...]
+
+    def at(self, weight: float) -> Trade:
+        """The trade of the nearest weight."""
+        return min(self.trades, key=lambda trade: abs(trade.weight - weight))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Audience:
+    """The placed seats with their weights, and where the reference seat is among them."""
+
+    seats: list[Seat]
+    shares: FloatArray
+    reference: int
+
+    def total(self, misses: Mapping[str, FloatArray]) -> Shortfall:
+        """The shortfall of all, from what each seat misses of each loudspeaker [°]."""
+        square = np.mean([each**2 for each in misses.values()], axis=0)
+        return Shortfall(
+            math.sqrt(square[self.reference]),
+            math.sqrt(float(self.shares @ square)),
+            {seat.id: math.sqrt(value) for seat, value in zip(self.seats, square, strict=True)},
+        )
+
+    def weights(self, weight: float) -> FloatArray:
+        """Share of each seat, for a weight of all seats against the reference seat."""
+        shares = weight * self.shares
+        shares[self.reference] += 1 - weight
+        return shares
+
+
+def _audience(job: Job) -> _Audience | None:
+    seats = [seat for seat in job.system.seats if seat.position_m is not None]
+    reference = job.system.reference_seat
+    if reference is None or reference.position_m is None:
+        return None
+    shares = np.array([seat.weight for seat in seats])
+    shares = shares / shares.sum() if shares.sum() > 0 else np.full(len(seats), 1 / len(seats))
+    return _Audience(seats, shares, seats.index(reference))
+
+
+def _placed(job: Job) -> list[Channel]:
+    return [channel for channel in job.system.channels if channel.position_m is not None and not channel.is_sub]
+
+
+def _misses_now(job: Job, audience: _Audience) -> dict[str, FloatArray]:
+    return {c.id: misses_deg(job, c, _points([c.position_m]), audience.seats)[0] for c in _placed(job)}
+
+
+@cached
+def shortfall(job: Job) -> Shortfall | None:
+    """The shortfall of the layout as it is; None where the reference seat or every loudspeaker has no place."""
+    audience = _audience(job)
+    misses = {} if audience is None else _misses_now(job, audience)
+    return audience.total(misses) if audience is not None and misses else None
+
+
+@cached
+def search_places(job: Job) -> Search | None:
+    """The best places of all loudspeakers that may be moved; None where none may, or the reference seat has no place."""
+    audience, placed = _audience(job), _placed(job)
+    groups = list(_groups(placed))
+    if audience is None or not groups:
+        return None
+    now = _misses_now(job, audience)
+    tried = [_Tried(job, group, audience.seats, placed) for group in groups]
+    trades = []
+    for weight in WEIGHTS:
+        shares = audience.weights(weight)
+        best, moves = dict(now), []
+        for each in tried:
+            row = each.best(shares)
+            found = each.misses(row)
+            gain = sum(float(shares @ (now[c] ** 2 - found[c] ** 2)) for c in found)
+            if gain < WORTH_DEG**2 * len(found):
+                continue
+            best |= found
+            moves.append(Move(each.places(row), each.moved_m(row), audience.total(now | found), gain))
+        moves.sort(key=lambda move: -move.gain_deg2)
+        trades.append(Trade(weight, audience.total(best), tuple(moves)))
+    return Search(audience.total(now), tuple(trades), tuple(c.id for group in groups for c in group))
+
+
+class _Tried:
+    """Every place tried for one loudspeaker or a mirrored pair, and what each seat misses there."""
+
+    def __init__(self, job: Job, group: tuple[Channel, ...], seats: list[Seat], placed: list[Channel]) -> None:
+        self._group = group
+        start = _start(group[0])
+        points = _grid(group[0])
+        others = [c for c in placed if c not in group]
+        keep = np.ones(len(points), dtype=bool)
+        all_points = [points] if len(group) == 1 else [points, points * [-1, 1, 1] + _mirror_error(group)]
+        for channel, at in zip(group, all_points, strict=True):
+            keep &= _allowed(job.system, channel, at, others)
+        if len(group) == 2:
+            keep &= np.linalg.norm(all_points[0] - all_points[1], axis=1) >= APART_M
+        keep |= np.all(points == start, axis=1)
+        self._points = [at[keep] for at in all_points]
+        self._misses = [misses_deg(job, c, at, seats) for c, at in zip(group, self._points, strict=True)]
+        self._far = np.linalg.norm(self._points[0] - start, axis=1)
+
+    def best(self, weights: FloatArray) -> int:
+        """Row of the place with the least weighed mean square."""
+        cost = np.sum([each**2 @ weights for each in self._misses], axis=0) + NEARER_DEG2_PER_M * self._far
+        return int(np.argmin(cost))
+
+    def misses(self, row: int) -> dict[str, FloatArray]:
+        """Channel → what each seat misses [°]."""
+        return {c.id: each[row] for c, each in zip(self._group, self._misses, strict=True)}
+
+    def places(self, row: int) -> dict[str, Position]:
+        """Channel → its place there."""
+        return {c.id: _position(at[row]) for c, at in zip(self._group, self._points, strict=True)}
+
+    def moved_m(self, row: int) -> float:
+        """How far each of them is moved [m]."""
+        return float(self._far[row])
+
+
+def _position(point: FloatArray) -> Position:
+    x, y, z = (round(float(v), 3) for v in point)
+    return x, y, z
+
+
+def _points(places: list[Position | None]) -> FloatArray:
+    return np.array(places, dtype=float).reshape(-1, 3)
+
+
+def _start(channel: Channel) -> FloatArray:
+    return _points([channel.position_m])[0]
+
+
+def _groups(placed: list[Channel]) -> Iterator[tuple[Channel, ...]]:
+    """Loudspeakers that may be moved: mirrored pairs together, left one first."""
+    by_id = {c.id: c for c in placed if c.move_from_m is not None and c.move_to_m is not None}
+    for channel in by_id.values():
+        partner = by_id.get(mirror_partner(channel.id) or "")
+        if partner is None or np.abs(_mirror_error((channel, partner))).max() > PAIR_WITHIN_M:
+            yield (channel,)
+        elif side(channel.id) == -1:
+            yield (channel, partner)
+
+
+def _mirror_error(pair: tuple[Channel, ...]) -> FloatArray:
+    """Place of the second less the mirrored place of the first [m]."""
+    return _start(pair[1]) - _start(pair[0]) * [-1, 1, 1]
+
+
+def _grid(channel: Channel) -> FloatArray:
+    """Where it may be moved to, in steps of 5 cm from its present place; the present place among them."""
+    start = _start(channel)
+    low, high = _box(channel)
+    step = STEP_M
+    while True:
+        lines = [_line(s, a, b, step) for s, a, b in zip(start, low, high, strict=True)]
+        if math.prod(map(len, lines)) <= MOST_PLACES:
+            break
+        step *= 1.25
+    grid = np.stack(np.meshgrid(*lines, indexing="ij"), axis=-1).reshape(-1, 3)
+    return np.vstack([start, grid])
+
+
+def _box(channel: Channel) -> tuple[FloatArray, FloatArray]:
+    corners = _points([channel.move_from_m, channel.move_to_m])
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    if channel.mount is not None:
+        axis = _FIXED_AXIS[channel.mount]
+        low[axis] = high[axis] = _start(channel)[axis]
+    return low, high
+
+
+def _line(start: float, low: float, high: float, step: float) -> FloatArray:
+    """Steps of a coordinate from where it is, as far as they are inside, and both ends."""
+    first, last = math.ceil((low - start) / step), math.floor((high - start) / step)
+    inside = start + step * np.arange(first, last + 1)
+    return np.unique(np.round(np.concatenate([[low, high], inside]), 4))
+
+
+def _allowed(system: System, channel: Channel, at: FloatArray, others: list[Channel]) -> np.ndarray:
+    """Which places are in its own space and the room, in no obstacle, and clear of other loudspeakers."""
+    low, high = _box(channel)
+    keep = np.all((at >= low - 1e-6) & (at <= high + 1e-6), axis=1)
+    if (room := system.room) is not None:
+        keep &= (np.abs(at[:, 0]) <= room.width_m / 2) & np.all(at >= [-np.inf, 0, 0], axis=1)
+        keep &= np.all(at <= [np.inf, room.length_m, room.height_m], axis=1)
+    for each in system.obstacles:
+        corners = _points([each.from_m, each.to_m])
+        keep &= ~np.all((at >= corners.min(axis=0)) & (at <= corners.max(axis=0)), axis=1)
+    for other in others:
+        keep &= np.linalg.norm(at - _start(other), axis=1) >= APART_M
+    return keep
+
+
+def misses_deg(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) -> FloatArray:
+    """What each seat misses of a loudspeaker at each place, (places, seats) [°]."""
+    reference = job.system.reference_seat
+    assert reference is not None
+    out = np.zeros((len(at), len(seats)))
+    far_from_reference = np.linalg.norm(at - _points([reference.position_m]), axis=1)
+    for k, seat in enumerate(seats):
+        ears = _points([seat.position_m])[0]
+        way = ears - at
+        far = np.maximum(np.linalg.norm(way, axis=1), 1e-6)
+        level_db = 20 * np.log10(np.maximum(far_from_reference, 1e-6) / far)
+        out[:, k] = (
+            _direction_deg(job, channel, way)
+            + _aim_deg(job, channel, at, way, far)
+            + HIDDEN_DEG * _hidden(job, channel, at, ears, seat)
+            + DEG_PER_DB * np.maximum(np.abs(level_db) - LEVEL_FREE_DB, 0.0)
+        )
+    return out
+
+
+def _direction_deg(job: Job, channel: Channel, way: FloatArray) -> FloatArray:
+    """Degrees outside the range of its label, azimuth and elevation by Pythagoras; without a range, on the wrong side."""
+    turn = side(channel.id)
+    azimuth = np.degrees(np.arctan2(way[:, 0], way[:, 1]))
+    azimuth = np.abs(azimuth) if turn is None else -turn * azimuth
+    allowed = direction_range(job, channel.id)
+    if allowed is None:
+        return np.zeros(len(way)) if turn is None else np.maximum(-azimuth, 0.0)
+    beyond = _beyond(azimuth, *allowed.azimuth_deg)
+    if allowed.elevation_deg is None:
+        return beyond
+    elevation = np.degrees(np.arctan2(-way[:, 2], np.hypot(way[:, 0], way[:, 1])))
+    return np.hypot(beyond, _beyond(elevation, *allowed.elevation_deg))
+
+
+def _beyond(value: FloatArray, low: float, high: float) -> FloatArray:
+    return np.maximum(np.maximum(low - value, value - high), 0.0)
+
+
+def _aim_deg(job: Job, channel: Channel, at: FloatArray, way: FloatArray, far: FloatArray) -> FloatArray:
+    """Degrees beyond half the coverage angle; 0 where the aim is unknown."""
+    if channel.aim_m is None:
+        return np.zeros(len(at))
+    aim = _points([channel.aim_m])[0]
+    axis = np.tile(aim - _start(channel), (len(at), 1)) if channel.mount is not None else aim - at
+    length = np.maximum(np.linalg.norm(axis, axis=1), 1e-6)
+    cosine = np.clip(np.sum(axis * way, axis=1) / (length * far), -1.0, 1.0)
+    return np.maximum(np.degrees(np.arccos(cosine)) - coverage_deg(job, channel) / 2, 0.0)
+
+
+def _hidden(job: Job, channel: Channel, at: FloatArray, ears: FloatArray, seat: Seat) -> np.ndarray:
+    """Which places are hidden from a seat by a head (screen loudspeakers), a seat's back or an obstacle."""
+    hidden = np.zeros(len(at), dtype=bool)
+    for other in job.system.seats:
+        if other.position_m is None:
+            continue
+        x, y, z = other.position_m
+        if channel.role == "screen" and other.id != seat.id and abs(y - ears[1]) >= SAME_ROW_M:
+            hidden |= _below(at, ears, x, y, HEAD_HALF_WIDTH_M, z + HEAD_TOP_M)
+        if other.back_top_m is not None:
+            for ear in (-EAR_M, EAR_M):
+                end = ears + np.array([ear, 0.0, 0.0])
+                hidden |= _below(at, end, x, y + BACK_BEHIND_M, BACK_HALF_WIDTH_M, other.back_top_m)
+    for each in job.system.obstacles:
+        hidden |= _through(at, ears, *_points([each.from_m, each.to_m]))
+    return hidden
+
+
+def _below(at: FloatArray, ears: FloatArray, x_m: float, y_m: float, half_m: float, top_m: float) -> np.ndarray:
+    """Which lines cross the depth `y_m` within `half_m` of `x_m` and below `top_m`."""
+    depth = ears[1] - at[:, 1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = (y_m - at[:, 1]) / depth
+        x = at[:, 0] + share * (ears[0] - at[:, 0])
+        z = at[:, 2] + share * (ears[2] - at[:, 2])
+        return (share > 0) & (share < 1) & (np.abs(x - x_m) < half_m) & (z < top_m)
+
+
+def _through(at: FloatArray, ears: FloatArray, corner: FloatArray, opposite: FloatArray) -> np.ndarray:
+    """Which lines pass through the inside of a box."""
+    low, high = np.minimum(corner, opposite), np.maximum(corner, opposite)
+    way = ears - at
+    with np.errstate(divide="ignore", invalid="ignore"):
+        first, last = (low - at) / way, (high - at) / way
+    beside = (way == 0) & ((at <= low) | (at >= high))
+    first, last = (np.where(way == 0, limit, each) for each, limit in ((first, -np.inf), (last, np.inf)))
+    enters = np.maximum(np.minimum(first, last).max(axis=1), 0.0)
+    leaves = np.minimum(np.maximum(first, last).min(axis=1), 1.0)
+    return (enters < leaves) & ~beside.any(axis=1)
+
+
+def moved_job(job: Job, places: dict[str, Position]) -> Job:
+    """The job with loudspeakers and seats at other places."""
+    channels = tuple(with_direction(c, places[c.id]) if c.id in places else c for c in job.system.channels)
+    seats = tuple(replace(s, position_m=places[s.id]) if s.id in places else s for s in job.system.seats)
+    return replace(job, system=replace(job.system, channels=channels, seats=seats))

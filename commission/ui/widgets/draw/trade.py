@@ -1,0 +1,48 @@
+"""The trade between the reference seat and all seats in characters: one point for each weight, joined by a line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from commission.model.formatting import number
+from commission.ui.widgets.draw import braille
+from commission.ui.widgets.draw.canvas import Canvas, plain
+
+LEFT = 6
+Point = tuple[float, float]
+"""Shortfall at the reference seat, and over all seats [°]."""
+
+
+def draw_trade(points: Sequence[Point], chosen: int, now: Point, width: int, height: int) -> list[str]:
+    """A plot of `width` x `height` cells: ● the chosen weight, × the layout as it is; less is better on both axes."""
+    columns, rows = width - LEFT, height - 2
+    if not points or columns < 10 or rows < 2:
+        return []
+    every = np.array([*points, now])
+    low, high = every.min(axis=0), every.max(axis=0)
+    span = np.maximum(high - low, 0.5)
+
+    def dots(point: Point) -> tuple[float, float]:
+        x, y = (np.array(point) - low) / span
+        return float(x) * (2 * columns - 3) + 1, (1 - float(y)) * (4 * rows - 3) + 1
+
+    sheet = Canvas(width, height)
+    line = np.zeros((4 * rows, 2 * columns), dtype=bool)
+    for one, other in pairwise(points):
+        line |= braille.segment(dots(one), dots(other), rows, columns)
+    for row, column in np.argwhere(codes := braille.codes(line)):
+        sheet.put(LEFT + int(column), int(row), braille.char(int(codes[row, column])))
+    for point, mark in ((now, "×"), (points[chosen], "●")):
+        x, y = dots(point)
+        sheet.put(LEFT + int(x // 2), int(y // 4), mark)
+    sheet.put(0, 0, f"{number(low[1] + span[1], 1)}°".rjust(LEFT - 1))
+    sheet.put(0, rows - 1, f"{number(low[1], 1)}°".rjust(LEFT - 1))
+    for row in range(rows):
+        sheet.put(LEFT - 1, row, "│")
+    sheet.put(LEFT - 1, rows, "└" + "─" * columns)
+    right = f"{number(low[0] + span[0], 1)}°"
+    sheet.put(LEFT, rows + 1, f"{number(low[0], 1)}° reference seat".ljust(columns - len(right)) + right)
+    return plain(sheet.lines()).split("\n")
