@@ -68,7 +68,8 @@ async def test_arrows_move_a_seat_and_every_check_follows(app: CommissionApp, si
         assert screen.places == {}
         await pilot.press("tab")
         assert screen.selected == "A2"
-        assert app.visit.job.system.seat("A1").position_m == before
+        seat = app.visit.job.system.seat("A1")
+        assert seat is not None and seat.position_m == before
 
 
 async def test_the_best_places_are_taken_and_stored(app: CommissionApp) -> None:
@@ -84,7 +85,8 @@ async def test_the_best_places_are_taken_and_stored(app: CommissionApp) -> None:
         best = screen.places["SiL"]
         await pilot.press("enter")
         await settle(pilot)
-        assert app.visit.job.system.channel("SiL").position_m == pytest.approx(best)
+        channel = app.visit.job.system.channel("SiL")
+        assert channel is not None and channel.position_m == pytest.approx(best)
         assert app.visit.job.decisions["as-found", "layout", "weight"] == "0.7"
         assert screen.places == {}
         await pilot.press("b")

@@ -57,7 +57,7 @@ def moves_table(job: Job, search: Search, weight: float) -> Table:
         title=f"Best moves with all seats weighted {number(trade.weight, 1)}, most useful first",
         key=lambda row: row[1],
         remark=(
-            f"{'No move is worth it. ' if not rows else ''}Shortfall with this move alone; now "
+            f"{'No move is worth it. ' if not rows else ''}The shortfall is with this move alone; now it is "
             f"{number(search.now.reference_deg, 1)}° at the reference seat and {number(search.now.all_deg, 1)}° over all "
             f"seats. {MEANING}"
         ),

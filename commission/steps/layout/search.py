@@ -16,6 +16,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from commission.dsp.geometry import mirror_partner, side
 from commission.model import Channel, FloatArray, Job, Position, Seat, System
@@ -31,6 +32,7 @@ from commission.steps.layout.sight import (
 )
 from commission.steps.shared.cache import cached
 
+Mask = NDArray[np.bool_]
 WEIGHTS = tuple(round(0.1 * n, 1) for n in range(11))
 """0: the reference seat alone; 1: all seats alike."""
 DEFAULT_WEIGHT = 0.5
@@ -216,7 +218,7 @@ def _points(places: list[Position | None]) -> FloatArray:
 
 
 def _start(channel: Channel) -> FloatArray:
-    return _points([channel.position_m])[0]
+    return np.asarray(_points([channel.position_m])[0])
 
 
 def _groups(placed: list[Channel]) -> Iterator[tuple[Channel, ...]]:
@@ -265,7 +267,7 @@ def _line(start: float, low: float, high: float, step: float) -> FloatArray:
     return np.unique(np.round(np.concatenate([[low, high], inside]), 4))
 
 
-def _allowed(system: System, channel: Channel, at: FloatArray, others: list[Channel]) -> np.ndarray:
+def _allowed(system: System, channel: Channel, at: FloatArray, others: list[Channel]) -> Mask:
     """Which places are in its own space and the room, in no obstacle, and clear of other loudspeakers."""
     low, high = _box(channel)
     keep = np.all((at >= low - 1e-6) & (at <= high + 1e-6), axis=1)
@@ -277,7 +279,7 @@ def _allowed(system: System, channel: Channel, at: FloatArray, others: list[Chan
         keep &= ~np.all((at >= corners.min(axis=0)) & (at <= corners.max(axis=0)), axis=1)
     for other in others:
         keep &= np.linalg.norm(at - _start(other), axis=1) >= APART_M
-    return keep
+    return np.asarray(keep)
 
 
 def misses_deg(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) -> FloatArray:
@@ -316,7 +318,7 @@ def _direction_deg(job: Job, channel: Channel, way: FloatArray) -> FloatArray:
 
 
 def _beyond(value: FloatArray, low: float, high: float) -> FloatArray:
-    return np.maximum(np.maximum(low - value, value - high), 0.0)
+    return np.asarray(np.maximum(np.maximum(low - value, value - high), 0.0))
 
 
 def _aim_deg(job: Job, channel: Channel, at: FloatArray, way: FloatArray, far: FloatArray) -> FloatArray:
@@ -327,10 +329,10 @@ def _aim_deg(job: Job, channel: Channel, at: FloatArray, way: FloatArray, far: F
     axis = np.tile(aim - _start(channel), (len(at), 1)) if channel.mount is not None else aim - at
     length = np.maximum(np.linalg.norm(axis, axis=1), 1e-6)
     cosine = np.clip(np.sum(axis * way, axis=1) / (length * far), -1.0, 1.0)
-    return np.maximum(np.degrees(np.arccos(cosine)) - coverage_deg(job, channel) / 2, 0.0)
+    return np.asarray(np.maximum(np.degrees(np.arccos(cosine)) - coverage_deg(job, channel) / 2, 0.0))
 
 
-def _hidden(job: Job, channel: Channel, at: FloatArray, ears: FloatArray, seat: Seat) -> np.ndarray:
+def _hidden(job: Job, channel: Channel, at: FloatArray, ears: FloatArray, seat: Seat) -> Mask:
     """Which places are hidden from a seat by a head (screen loudspeakers), a seat's back or an obstacle."""
     hidden = np.zeros(len(at), dtype=bool)
     for other in job.system.seats:
@@ -348,17 +350,17 @@ def _hidden(job: Job, channel: Channel, at: FloatArray, ears: FloatArray, seat: 
     return hidden
 
 
-def _below(at: FloatArray, ears: FloatArray, x_m: float, y_m: float, half_m: float, top_m: float) -> np.ndarray:
+def _below(at: FloatArray, ears: FloatArray, x_m: float, y_m: float, half_m: float, top_m: float) -> Mask:
     """Which lines cross the depth `y_m` within `half_m` of `x_m` and below `top_m`."""
     depth = ears[1] - at[:, 1]
     with np.errstate(divide="ignore", invalid="ignore"):
         share = (y_m - at[:, 1]) / depth
         x = at[:, 0] + share * (ears[0] - at[:, 0])
         z = at[:, 2] + share * (ears[2] - at[:, 2])
-        return (share > 0) & (share < 1) & (np.abs(x - x_m) < half_m) & (z < top_m)
+        return np.asarray((share > 0) & (share < 1) & (np.abs(x - x_m) < half_m) & (z < top_m))
 
 
-def _through(at: FloatArray, ears: FloatArray, corner: FloatArray, opposite: FloatArray) -> np.ndarray:
+def _through(at: FloatArray, ears: FloatArray, corner: FloatArray, opposite: FloatArray) -> Mask:
     """Which lines pass through the inside of a box."""
     low, high = np.minimum(corner, opposite), np.maximum(corner, opposite)
     way = ears - at
@@ -368,7 +370,7 @@ def _through(at: FloatArray, ears: FloatArray, corner: FloatArray, opposite: Flo
     first, last = (np.where(way == 0, limit, each) for each, limit in ((first, -np.inf), (last, np.inf)))
     enters = np.maximum(np.minimum(first, last).max(axis=1), 0.0)
     leaves = np.minimum(np.maximum(first, last).min(axis=1), 1.0)
-    return (enters < leaves) & ~beside.any(axis=1)
+    return np.asarray((enters < leaves) & ~beside.any(axis=1))
 
 
 def moved_job(job: Job, places: dict[str, Position]) -> Job:

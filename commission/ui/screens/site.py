@@ -56,6 +56,7 @@ class SiteForm(AnyStepScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("a", "add", "Add", id="site.add"),
         Binding("d", "delete", "Delete", id="site.delete"),
+        Binding("d", "delete_unlisted", show=False, id="layout.delete"),
         Binding("v", "page", "Plan", id="site.page"),
         Binding("e", "move", "Move", id="layout.move"),
         Binding("r", "rounds", "Round", show=False, id="app.rounds"),
@@ -330,6 +331,10 @@ class SiteForm(AnyStepScreen):
             lambda a: self._deleted(replace(system), field.item_id or "") if a == "yes" else None,
         )
 
+    def action_delete_unlisted(self) -> None:
+        """The same where the footer has no room for it."""
+        self.action_delete()
+
     def _deleted(self, system: object, name: str) -> None:
         self.store(SystemDefined(system=system, note=f"deleted {name}"))  # type: ignore[arg-type]
         self.refresh_results()
@@ -351,8 +356,10 @@ class SiteForm(AnyStepScreen):
             self.notify("Nothing with a stated uncertainty is selected here.")
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Things are moved in Layout."""
-        return self.step.id == "layout" if action == "move" else True
+        """Things are moved in Layout; six keys in the footer at most."""
+        if action in ("move", "delete", "delete_unlisted"):
+            return (self.step.id == "layout") == (action != "delete")
+        return True
 
     def action_move(self) -> None:
         """Move loudspeakers and seats with the arrow keys."""
