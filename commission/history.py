@@ -74,6 +74,7 @@ class _SoFar:
         self.readings = list(job.readings)
         self.responses = list(job.responses)
         self.noises = list(job.noises)
+        self.driven = list(job.driven)
         self.stimuli = dict(job.stimuli)
         self.actions = list(job.actions)
         self.left_out = list(job.left_out)
@@ -107,7 +108,7 @@ class _SoFar:
                 self.rounds.append(body.round)
             case ResponseStored() as body:
                 blob = event.blob_sha256 or body.file_sha256
-                kept = self.noises if body.kind == "noise" else self.responses
+                kept = self.noises if body.kind == "noise" else self.driven if body.drive_db else self.responses
                 kept.append(StoredResponse(seq=event.seq, at=event.at, body=body, blob_sha256=blob))
                 self.rounds.append(body.round)
             case StimulusStored() as body:
@@ -146,6 +147,7 @@ class _SoFar:
             readings=tuple(self.readings),
             responses=tuple(self.responses),
             noises=tuple(self.noises),
+            driven=tuple(self.driven),
             stimuli=self.stimuli,
             notes=tuple(self.kept[Noted]),
             actions=tuple(self.actions),

@@ -10,7 +10,7 @@ import threading
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Literal, NamedTuple, TypeVar
 
 from commission import model, steps
 from commission.history import doubtful_times, fold, may_withdraw
@@ -102,8 +102,10 @@ class Visit:
         self._decoder = decoder
         self._memory = memory
         self._lock = threading.RLock()
-        self._analysed: dict[tuple[int, str], Analysed | AnalysedNoise] = {}  # by the keys of `_by_key`
+        self._analysed: dict[_Key, Analysed | AnalysedNoise] = {}
         self._analyses: Analyses | None = None
+        self._known: tuple[Analysed | AnalysedNoise, ...] = ()
+        """What `_analyses` was collected from."""
         self.job: Job = fold(journal.events())
         self._collected: tuple[Job, int] = (self.job, -1)
         """Of which job, and of how many analysed recordings, `_analyses` was collected."""
@@ -234,7 +236,8 @@ class Visit:
             self._analysed |= {keys[r.seq]: _analysed(r, known[r.seq]) for r in todo if r.seq in known}
             todo = tuple(response for response in todo if response.seq not in known)
         done = 0
-        for decoded in decoded_ahead(todo, self._decoded):
+        whole = job.load_sweeps
+        for decoded in decoded_ahead(todo, lambda batch: self._decoded(batch, whole)):
             if cancel.is_set():
                 raise Cancelled
             progress(done / len(todo), decoded[0][0].body.file_name)
@@ -245,8 +248,8 @@ class Visit:
             results = _one_by_one(
                 lambda part: analyse_batch(
                     [each for _, each in part],
-                    [keys[each.seq][1] == "sub" for each, _ in part],
-                    [keys[each.seq][1] == "speech" for each, _ in part],
+                    [keys[each.seq].purpose == "sub" for each, _ in part],
+                    [keys[each.seq].purpose == "speech" for each, _ in part],
                 ),
                 heard,
             )
@@ -264,9 +267,12 @@ class Visit:
             self._memory.keep(job, {seq: each for seq, each in found.items() if each is not None})
         return self.analyses
 
-    def _decoded(self, batch: Sequence[StoredResponse]) -> tuple[tuple[StoredResponse, Response | Exception], ...]:
+    def _decoded(
+        self, batch: Sequence[StoredResponse], whole: frozenset[int]
+    ) -> tuple[tuple[StoredResponse, Response | Exception], ...]:
         """The responses of some recordings, in order; where one cannot be decoded, why."""
-        decode = _one_by_one(lambda part: [each for _, each in self._decoder(part, self._journal.blob)], batch)
+        more = (whole,) if whole else ()
+        decode = _one_by_one(lambda part: [each for _, each in self._decoder(part, self._journal.blob, *more)], batch)
         return tuple(zip(batch, decode, strict=True))
 
     @property
@@ -275,11 +281,9 @@ class Visit:
         job, count = self.job, len(self._analysed)  # entries are added to it and never replaced by others
         if self._analyses is not None and self._collected[0] is job and self._collected[1] == count:
             return self._analyses
-        known = [self._analysed[key] for key, _ in _by_key(job) if key in self._analysed]
-        items = tuple(each for each in known if isinstance(each, model.Analysed))
-        noises = tuple(each for each in known if isinstance(each, model.AnalysedNoise))
-        if self._analyses is None or items != tuple(self._analyses) or noises != self._analyses.noises:
-            self._analyses = model.Analyses(items, noises)
+        known = tuple(self._analysed[key] for key, _ in _by_key(job) if key in self._analysed)
+        if self._analyses is None or known != self._known:
+            self._analyses, self._known = collected(known), known
         self._collected = (job, count)
         return self._analyses
 
@@ -445,12 +449,34 @@ def _one_by_one(
         return [model.UnusableError(why_failed(together))]
 
 
-def _by_key(job: Job) -> tuple[tuple[tuple[int, str], StoredResponse], ...]:
-    """The responses and noises that count, each by seq and by what its channel is, which may be corrected."""
+class _Key(NamedTuple):
+    """A recording and what is asked of it: its channel may be corrected, and so may the reference seat."""
+
+    seq: int
+    purpose: str
+    load: bool
+
+
+def _by_key(job: Job) -> tuple[tuple[_Key, StoredResponse], ...]:
+    """The recordings that count."""
     purpose = {channel.id: "sub" for channel in job.system.channels if channel.is_sub}
     if (centre := job.system.centre) is not None:
         purpose[centre.id] = "speech"
-    return tuple(((each.seq, purpose.get(each.body.channel, "")), each) for each in (*job.responses, *job.noises))
+    load, stored = job.load_sweeps, (*job.responses, *job.driven, *job.noises)
+    return tuple((_Key(each.seq, purpose.get(each.body.channel, ""), each.seq in load), each) for each in stored)
+
+
+def collected(items: Iterable[Analysed | AnalysedNoise]) -> Analyses:
+    """Analysed recordings by what they are: responses at the reference level and others, noise of the room and others."""
+    items = tuple(items)
+    heard = [each for each in items if isinstance(each, model.Analysed)]
+    noises = [each for each in items if isinstance(each, model.AnalysedNoise)]
+    return model.Analyses(
+        (each for each in heard if not each.drive_db),
+        (each for each in noises if not each.channel),
+        (each for each in heard if each.drive_db),
+        (each for each in noises if each.channel),
+    )
 
 
 def _noise(recording: Response) -> NoiseAnalysis | Exception:
@@ -469,7 +495,8 @@ def _analysed(stored: StoredResponse, result: Analysis | NoiseAnalysis | Excepti
     if body.kind == "noise":
         noise = result if isinstance(result, model.NoiseAnalysis) else None
         problem = str(result) if isinstance(result, Exception) else None
-        return model.AnalysedNoise(stored.seq, body.round, body.seat, body.state or UNNAMED, noise, problem)
+        state = body.state or UNNAMED
+        return model.AnalysedNoise(stored.seq, body.round, body.seat, state, noise, problem, body.channel)
     failed = isinstance(result, Exception)
     return model.Analysed(
         seq=stored.seq,
@@ -480,6 +507,7 @@ def _analysed(stored: StoredResponse, result: Analysis | NoiseAnalysis | Excepti
         passes_delays=body.passes_delays,
         analysis=result if isinstance(result, model.Analysis) else None,
         problem=str(result) if failed else None,
+        drive_db=body.drive_db or 0.0,
     )
 
 

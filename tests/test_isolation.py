@@ -37,7 +37,7 @@ BROKEN = "broken.wav"
 
 
 def decode(
-    stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
+    stored: Sequence[StoredResponse], blobs: Callable[[str], bytes], whole: object = ()
 ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
     """A pulse for every recording; the decoder itself fails on the broken one."""
     for each in stored:
@@ -98,7 +98,9 @@ def test_a_recording_whose_analysis_fails_is_named_and_the_others_are_analysed(
             raise FloatingPointError("in the analysis")
         return analyse_batch(responses, subs, speech)
 
-    def marked(stored: Sequence[StoredResponse], blobs: object) -> Iterable[tuple[StoredResponse, Response]]:
+    def marked(
+        stored: Sequence[StoredResponse], blobs: object, whole: object = ()
+    ) -> Iterable[tuple[StoredResponse, Response]]:
         impulse = np.zeros(RATE // 2, np.float32)
         impulse[400] = 1.0
         for each in stored:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 from typing import NamedTuple
@@ -15,7 +15,7 @@ from commission.audio.sofa_rows import sofa_responses
 from commission.audio.text_response import parse_response
 from commission.dsp.compactness import Shape, deconvolved_shapes, shape_of
 from commission.dsp.noise import is_clipped
-from commission.dsp.sweep import Deconvolver, deconvolver, split_response, sweep_deconvolver
+from commission.dsp.sweep import Deconvolver, deconvolver, split_response, sweep_deconvolver, sweep_signal
 from commission.model import (
     FULL_SCALE,
     LOOPBACK,
@@ -25,6 +25,7 @@ from commission.model import (
     InputError,
     Response,
     StoredResponse,
+    SweepRecording,
     UnusableError,
 )
 
@@ -39,15 +40,18 @@ _KEPT_BYTES = 31_000_000
 
 
 def decode(
-    stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
+    stored: Sequence[StoredResponse], blobs: Callable[[str], bytes], whole: Container[int] = ()
 ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
-    """Yield every stored response, in order, decoded or with the reason why it cannot be."""
+    """Yield every stored response, in order, decoded or with the reason why it cannot be.
+
+    `whole`: the seqs of sweeps that come with their recording, for distortion and rattles.
+    """
     # Never touched, and freed at once: the GNU allocator then keeps freed blocks up to this size instead of fetching each
     # again page by page, which took a third of the time (mallopt(3), the dynamic M_MMAP_THRESHOLD of at most 32 MB).
     np.empty(_KEPT_BYTES, np.uint8)
     results: dict[int, Response | Exception] = {}
     with ThreadPoolExecutor(THREADS) as pool:
-        for part in pool.map(lambda files: _part(files, blobs), _parts(stored)):
+        for part in pool.map(lambda files: _part(files, blobs, whole), _parts(stored)):
             results.update(part)
     return [(each, results[each.seq]) for each in stored]
 
@@ -74,7 +78,9 @@ def _parts(stored: Sequence[StoredResponse]) -> list[list[_File]]:
     return parts
 
 
-def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Response | Exception]:
+def _part(
+    files: list[_File], blobs: Callable[[str], bytes], whole: Container[int]
+) -> dict[int, Response | Exception]:
     """One thread's work: from files to responses, by seq."""
     results: dict[int, Response | Exception] = {}
     alike: dict[SoundInfo, list[tuple[bytes, _File]]] = {}
@@ -101,7 +107,7 @@ def _part(files: list[_File], blobs: Callable[[str], bytes]) -> dict[int, Respon
         except CommissionError as error:
             results |= {each.seq: UnusableError(str(error)) for each in wanted}
     for info, same in alike.items():
-        results |= _sound(info, same, blobs)
+        results |= _sound(info, same, blobs, whole)
     return results
 
 
@@ -113,7 +119,7 @@ class _Sweep(NamedTuple):
 
 
 def _sound(
-    info: SoundInfo, files: list[tuple[bytes, _File]], blobs: Callable[[str], bytes]
+    info: SoundInfo, files: list[tuple[bytes, _File]], blobs: Callable[[str], bytes], whole: Container[int]
 ) -> dict[int, Response | Exception]:
     """Files of one rate, length and number of channels are read into one array, so that nothing is copied after."""
     results: dict[int, Response | Exception] = {}
@@ -148,7 +154,9 @@ def _sound(
     if sweeps and (channel := sweeps[0].stored.body.loopback_channel) is not None:
         for sweep in sweeps:  # each file has its own loopback
             loopback = samples[sweep.row - sweep.stored.body.file_channel + channel]
-            results |= _deconvolved([sweep], samples, rate_hz, loopback_deconvolver(loopback, rate_hz))
+            results |= _deconvolved(
+                [sweep], samples, rate_hz, loopback_deconvolver(loopback, rate_hz), whole, loopback
+            )
         return results
     for first in range(0, len(sweeps), SWEEPS_AT_ONCE):
         some = sweeps[first : first + SWEEPS_AT_ONCE]
@@ -157,14 +165,22 @@ def _sound(
         except CommissionError as error:
             results |= {sweep.stored.seq: UnusableError(str(error)) for sweep in some}
             continue
-        results |= _deconvolved(some, samples, rate_hz, inverse)
+        stimulus = None
+        if any(sweep.stored.seq in whole for sweep in some):
+            stimulus = _stimulus(some[0].stored, blobs)
+        results |= _deconvolved(some, samples, rate_hz, inverse, whole, stimulus)
     return results
 
 
 def _deconvolved(
-    sweeps: list[_Sweep], samples: FloatArray, rate_hz: float, inverse: Deconvolver
+    sweeps: list[_Sweep],
+    samples: FloatArray,
+    rate_hz: float,
+    inverse: Deconvolver,
+    whole: Container[int],
+    stimulus: FloatArray | None,
 ) -> dict[int, Response | Exception]:
-    """Deconvolve some recordings of one stimulus, rows of `samples` [shape=(k, n)]."""
+    """Deconvolve some recordings of one stimulus [shape=(m,)], rows of `samples` [shape=(k, n)]."""
     frames, first, last = samples.shape[-1], sweeps[0].row, sweeps[-1].row
     rows = [sweep.row for sweep in sweeps]
     together = rows == list(range(first, last + 1))
@@ -175,7 +191,23 @@ def _deconvolved(
         deconvolution_problem(sweep.stored.body.file_name, *found)
         for sweep, found in zip(sweeps, deconvolved_shapes(spectra, rate_hz / inverse.length), strict=True)
     ]
-    impulses, noise, t0_s = split_response(inverse.impulses(spectra), rate_hz, tail_s)
+    deconvolved = inverse.impulses(spectra)
+    impulses, noise, t0_s = split_response(deconvolved, rate_hz, tail_s)
+    kept: dict[int, SweepRecording] = {}
+    if stimulus is not None and any(sweep.stored.seq in whole for sweep in sweeps):
+        played = np.asarray(stimulus, np.float32)
+        alone = inverse(played[None])[0]
+        kept = {
+            k: SweepRecording(
+                samples=samples[sweep.row].copy(),
+                deconvolved=deconvolved[k].copy(),
+                stimulus=played,
+                stimulus_deconvolved=alone,
+                rate_hz=rate_hz,
+            )
+            for k, sweep in enumerate(sweeps)
+            if sweep.stored.seq in whole
+        }
     return {
         sweep.stored.seq: Response(
             impulse=impulses[k],
@@ -185,6 +217,7 @@ def _deconvolved(
             peak_fs=sweep.peak_fs,
             clipped=sweep.clipped,
             reference=FULL_SCALE if sweep.stored.body.loopback_channel is None else LOOPBACK,
+            recording=kept.get(k),
         )
         if problem is None
         else UnusableError(problem)
@@ -222,6 +255,15 @@ def loopback_deconvolver(loopback: FloatArray, rate_hz: float) -> Deconvolver:
     What the interface itself adds, its latency and its response, is in both channels and cancels.
     """
     return deconvolver(loopback, len(loopback), rate_hz)
+
+
+def _stimulus(each: StoredResponse, blobs: Callable[[str], bytes]) -> FloatArray | None:
+    """What was played [shape=(n,)]; None where it is not known."""
+    body = each.body
+    if body.stimulus_sha256 is not None:
+        samples, _ = read_sound(blobs(body.stimulus_sha256), "the stimulus")
+        return np.asarray(samples[0])
+    return None if body.sweep is None else sweep_signal(body.sweep)
 
 
 def _inverse(each: StoredResponse, frames: int, rate_hz: float, blobs: Callable[[str], bytes]) -> Deconvolver:

@@ -48,7 +48,7 @@ from commission.model import (
     ResponseStored,
     StimulusStored,
 )
-from commission.model.noise_states import UNNAMED
+from commission.model.noise_states import ELECTRONICS, UNNAMED
 from commission.model.outside_files import kind_of
 from commission.model.units import clean_text, round_name
 
@@ -116,7 +116,7 @@ class FileImporter:
         """Check places, kinds, duplicates and clocks again after the technician changed some rows."""
         stored = {
             (r.body.file_sha256, r.body.file_channel, r.body.round, r.body.channel, r.body.seat): r.seq
-            for r in (*job.responses, *job.noises)
+            for r in (*job.responses, *job.noises, *job.driven)
         }
         out = []
         for row in rows:
@@ -167,6 +167,7 @@ class FileImporter:
                 seat=row.seat,
                 kind=row.kind,
                 state=row.state,
+                drive_db=row.drive_db,
                 file_name=name,
                 file_sha256=sha256,
                 original_sha256=original_sha256,
@@ -298,6 +299,7 @@ def _row_of(file: _File, job: Job, options: ImportOptions) -> ImportRow:
         kind=kind or words.kind,
         kind_from_name=kind is None and words.kind is not None,
         state=(mapped.state if mapped is not None else None) or words.state or None,
+        drive_db=mapped.drive_db if mapped is not None and mapped.drive_db is not None else words.drive_db,
         new_round=options.new_round,
         loopback=mapped.loopback if mapped is not None and mapped.loopback is not None else options.loopback,
         place_reason=_place_words(sources),
@@ -477,13 +479,17 @@ def _judged(
 
 
 def _as_noise(row: ImportRow, job: Job) -> ImportRow:
-    """A recording of noise belongs to a state and a seat, to no channel; without a seat it is the reference seat's."""
+    """A recording of noise belongs to a state and a seat; without a seat it is the reference seat's.
+
+    A channel is the loudspeaker that makes the noise, and is taken from the mapping or the technician alone.
+    """
     reference = job.system.reference_seat
     warning, seat = row.file_warning, row.seat
     if seat is None and reference is not None and not row.name_problem:
         seat = reference.id
         warning = joined(warning, f"no seat is named: the reference seat {seat} is assumed")
-    return replace(row, channel=None, seat=seat, state=row.state or UNNAMED, loopback=None, file_warning=warning)
+    unnamed = UNNAMED if row.channel is None else ELECTRONICS
+    return replace(row, seat=seat, state=row.state or unnamed, loopback=None, drive_db=None, file_warning=warning)
 
 
 # --- problems of a row ----------------------------------------------------------------------------------------
@@ -500,7 +506,7 @@ def _place_problem(row: ImportRow, job: Job) -> str | None:
     system, places = job.system, Places(job)
     seats = ("seat", row.seat, [s.id for s in system.seats])
     channels = ("channel", row.channel, [c.id for c in system.channels])
-    for what, value, ids in (seats,) if row.kind == "noise" else (channels, seats):
+    for what, value, ids in (seats,) if row.kind == "noise" and row.channel is None else (channels, seats):
         expected = f"one of {', '.join(ids) or 'none yet'}"
         if value is None:
             why = row.name_problem or ""
@@ -553,7 +559,7 @@ def _with_twins(rows: Sequence[ImportRow]) -> list[ImportRow]:
             )
     alike = [i for i, row in enumerate(out) if row.problem is None and not row.skip and row.profile_db]
     for i, j in zip(alike, twins([out[i] for i in alike]), strict=True):
-        if j is not None:
+        if j is not None and (out[i].drive_db or 0.0) == (out[alike[j]].drive_db or 0.0):
             twin = out[alike[j]]
             warning = f"it sounds exactly like {shown(twin.path)}{_elsewhere(out[i], twin)}: the same recording?"
             out[i] = replace(out[i], warning=joined(out[i].warning, warning))
@@ -577,7 +583,7 @@ def _stored_elsewhere(row: ImportRow, job: Job) -> str | None:
     """That the job holds the same bytes for another place."""
     if row.problem is not None or row.duplicate_of is not None or row.sha256 is None or row.kind == "noise":
         return None
-    for stored in job.responses:
+    for stored in (*job.responses, *job.driven):
         body = stored.body
         if (body.file_sha256, body.file_channel) in _recordings(row):
             return f"the same bytes are stored for {body.channel} at {body.seat} ({round_name(body.round)})"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -17,11 +18,13 @@ from commission.model.units import clean_text
 
 COLUMNS = ("file", "round", "channel", "seat", "kind")
 _NUMBERS = ("file_channel", "loopback")
-_OPTIONAL = (*_NUMBERS, "state")
+_OPTIONAL = (*_NUMBERS, "state", "level")
 _KINDS: tuple[ResponseKind, ...] = ("impulse", "sweep", "noise", "response")
 _MOST_BYTES = 4_000_000
 MOST_LINES = 5000
 LONGEST_STATE = 60
+DRIVE_RANGE_DB = (-40.0, 20.0)
+"""Levels that a mapping may name, re the reference level: 20 dB more is a hundred times the power."""
 LONGEST_CELL = 1000
 """Characters; a path of most systems has 255 for each name in it."""
 _SUFFIXES = (".csv", ".tsv", ".txt")
@@ -43,6 +46,8 @@ class MappedFile:
     loopback: int | None = None
     state: str | None = None
     """Of noise: what was switched on."""
+    drive_db: float | None = None
+    """How much louder than at the reference level it was played."""
     problem: str | None = None
 
 
@@ -119,6 +124,16 @@ def _mapped(name: str, number: int, head: list[str], row: list[str]) -> MappedFi
         problem = f"{where}: found a state of {len(state)} characters, expected at most {LONGEST_STATE}."
     if state is not None and kind not in (None, "noise"):
         problem = f"{where}: found a state with kind {kind[:20]}, expected one with kind noise only."
+    level, drive_db = cells.get("level", ""), None
+    if level:
+        drive_db = drive_of(level)
+        if drive_db is None:
+            low, high = DRIVE_RANGE_DB
+            problem = (
+                f"{where}: found level “{level[:20]}”, expected reference or {low:g} to {high:+g} dB, such as +10."
+            )
+        elif kind == "noise":
+            problem = f"{where}: found a level with kind noise, expected one with a response only."
     if len(row) != len(head):
         problem = f"{where}: found {len(row)} cells, expected {len(head)}."
     if not cells.get("file"):
@@ -131,10 +146,22 @@ def _mapped(name: str, number: int, head: list[str], row: list[str]) -> MappedFi
         seat=cells.get("seat") or None,
         kind=kind if kind in _KINDS else "noise" if state is not None else None,
         state=state,
+        drive_db=drive_db,
         file_channel=numbers["file_channel"],
         loopback=numbers["loopback"],
         problem=problem,
     )
+
+
+def drive_of(text: str) -> float | None:
+    """Decibels re the reference level, from "reference", "+10" or "+10 dB"; None where it is none of these."""
+    if text.casefold() in ("reference", "ref"):
+        return 0.0
+    number = re.fullmatch(r"([+\-−]?)(\d{1,2}(?:[.,]\d)?)\s*(?:db)?", text.casefold())
+    if number is None:
+        return None
+    value = float(number[2].replace(",", ".")) * (-1.0 if number[1] in ("-", "−") and number[1] else 1.0)
+    return value if DRIVE_RANGE_DB[0] <= value <= DRIVE_RANGE_DB[1] else None
 
 
 def locate(text: str, folder: Path, files: Iterable[Path], working_folder: Path) -> tuple[Path, str | None]:

@@ -22,6 +22,8 @@ _KINDS: dict[str, ResponseKind] = {
 }
 STIMULUS_WORDS = frozenset(("stimulus", "excitation", "played", "source"))
 """Words in the name of a file that holds what was played."""
+RAISED = re.compile(r"\+(\d{1,2})\s?db(?![a-z])", re.IGNORECASE)
+"""A name such as `A2_FL_+10dB.wav` says that it was played so much louder; a minus would be a hyphen as well."""
 MOST_WORDS = 5
 """A name of a channel or a seat has this many words at most, as in "top front left height 2"."""
 
@@ -37,6 +39,8 @@ class NameWords:
     problem: str | None = None
     state: str | None = None
     """Of noise: what was switched on."""
+    drive_db: float | None = None
+    """How much louder than at the reference level it was played."""
 
 
 class Places:
@@ -87,7 +91,9 @@ def read_name(path: Path, places: Places, root: Path | None = None) -> NameWords
     both = sorted(set(words) & set(places.channels) & set(places.seats))
     if both and channel is not None and seat is not None and len(set(words) & {*places.channels, *places.seats}) < 2:
         return NameWords(None, None, found_round, problem=f"“{both[0]}” in its name can mean a channel or a seat")
-    return NameWords(channel, seat, found_round, kinds.pop() if len(kinds) == 1 else None, problem)
+    kind = kinds.pop() if len(kinds) == 1 else None
+    raised = RAISED.search(path.stem)
+    return NameWords(channel, seat, found_round, kind, problem, drive_db=float(raised[1]) if raised else None)
 
 
 def _state(words: Sequence[str], kinds: set[ResponseKind], places: Places, seat: str | None) -> str | None:

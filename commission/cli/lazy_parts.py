@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Container, Iterable, Mapping, Sequence
     from pathlib import Path
 
     from commission.model import (
@@ -28,12 +28,12 @@ class LateDecoder:
     """Loads the readers of sound files when the first recording is decoded, not at start-up."""
 
     def __call__(
-        self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
+        self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes], whole: Container[int] = ()
     ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
         """As `Decoder`."""
         from commission.audio.decoding import decode
 
-        return decode(stored, blobs)
+        return decode(stored, blobs, whole)
 
 
 class LateMemory:

@@ -167,10 +167,9 @@ def rejudge(
         outcomes = [current(step, r) for r in job.rounds for step in steps]
     else:
         before = fold(event for event in job.log if event.seq < stored.seq)
-        seqs = {response.seq for response in (*before.responses, *before.noises)}
-        noises = tuple(each for each in analyses.noises if each.seq in seqs)
-        known = Analyses((each for each in analyses if each.seq in seqs), noises)
-        gone = len(seqs) - len(known) - len(noises)
+        seqs = {response.seq for response in (*before.responses, *before.noises, *before.driven)}
+        known = analyses.only(seqs)
+        gone = len(seqs) - known.count
         outcomes, blind = [], []
         for step in steps:
             made = [outcome_of(step, before, r, known) for r in before.rounds]

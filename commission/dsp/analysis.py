@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from commission.dsp import noise as noise_of
 from commission.dsp import timing
 from commission.dsp.direct import direct_sounds
+from commission.dsp.load import load_analysis
 from commission.dsp.polarity import LEAST_CORRELATION, MAIN_SPAN_S, SUB_SPAN_S, polarity
 from commission.dsp.reflections import reflections_of
 from commission.dsp.spectrum import GRID_HZ, OCTAVE_CENTRES_HZ, cumulative, pink_level_db, smoothed_level_db, to_db
@@ -168,6 +169,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool, i
                 t20_s=decays[k].t20_s,
                 edt_s=decays[k].edt_s,
                 t20_doubt=decays[k].t20_doubt,
+                load=None if response.recording is None else load_analysis(response.recording),
                 c50_db=decays[k].c50_db if problem is None else {},
             )
         )

@@ -90,10 +90,12 @@ def harmonic_distortion(
     orders: Sequence[int] = (2, 3, 4, 5),
     freq_hz: FloatArray = GRID_HZ,
     fraction: int = 3,
+    alone: FloatArray | None = None,
 ) -> Distortion:
     """Harmonics of circularly deconvolved recordings [shape=(k, length)] (see `sweep.Deconvolver`).
 
-    Time zero is the first sample, negative times wrap to the end. Raises UnusableError when not even the second harmonic
+    Time zero is the first sample, negative times wrap to the end. `alone`: what was played deconvolved by itself
+    [shape=(1, length)]; None: the sweep as `sweep_signal` makes it. Raises UnusableError when not even the second harmonic
     can be parted from the linear response.
     """
     deconvolved = np.atleast_2d(deconvolved)
@@ -113,7 +115,7 @@ def harmonic_distortion(
     linear_db = _level_db(_power(deconvolved, sweep, 1.0, window_s), sweep, freq_hz, fraction)
     noises = np.mean([_power(deconvolved, sweep, order, window_s) for order in _FLOOR_ORDERS], axis=0)
     noise_db = _level_db(noises, sweep, freq_hz, fraction)
-    alone = _alone(sweep, deconvolved.shape[-1])
+    alone = _alone(sweep, deconvolved.shape[-1]) if alone is None else alone
     alone_db = _level_db(_power(alone, sweep, 1.0, window_s), sweep, freq_hz, fraction)
     # The ringing leaks out of its own band within short windows: it goes with the strongest sound near by.
     near = np.abs(np.log2(freq_hz[:, None] / freq_hz)) <= _NEAR_OCTAVES

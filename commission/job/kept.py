@@ -19,7 +19,16 @@ from pathlib import Path
 import msgspec
 
 import commission
-from commission.model import Analysis, CommissionError, FloatArray, Job, NoiseAnalysis, SpectralLine, StoredResponse
+from commission.model import (
+    Analysis,
+    CommissionError,
+    FloatArray,
+    Job,
+    LoadAnalysis,
+    NoiseAnalysis,
+    SpectralLine,
+    StoredResponse,
+)
 from commission.model.outside_files import read_outside
 
 FILES_KEPT = 40
@@ -70,6 +79,7 @@ class _Kept(msgspec.Struct, array_like=True, tag="response"):
     t20_doubt: dict[int, str]
     has_phase: bool
     why: dict[str, str]
+    load: LoadAnalysis | None
 
 
 class _KeptNoise(msgspec.Struct, array_like=True, tag="noise"):
@@ -108,7 +118,8 @@ class KeptAnalyses:
     def keep(self, job: Job, analyses: Mapping[int, Analysis | NoiseAnalysis]) -> None:
         """Keep these, by seq, in place of what was kept of that job."""
         with suppress(*_USELESS):
-            kept = {_key(job, r): _kept(analyses[r.seq]) for r in (*job.responses, *job.noises) if r.seq in analyses}
+            stored = (*job.responses, *job.driven, *job.noises)
+            kept = {_key(job, r): _kept(analyses[r.seq]) for r in stored if r.seq in analyses}
             data = msgspec.msgpack.encode(kept)
             self._folder.mkdir(parents=True, exist_ok=True)
             handle, unfinished = tempfile.mkstemp(dir=self._folder, prefix=".")
@@ -154,7 +165,8 @@ def _key(job: Job, response: StoredResponse) -> bytes:
     """Digest of everything that an analysis is computed from."""
     channel = job.system.channel(response.body.channel)
     is_sub, is_speech = channel is not None and channel.is_sub, channel is not None and channel == job.system.centre
-    known = (response.blob_sha256, msgspec.to_builtins(response.body), is_sub, is_speech)
+    load = response.seq in job.load_sweeps
+    known = (response.blob_sha256, msgspec.to_builtins(response.body), is_sub, is_speech, load)
     return hashlib.sha256(_program() + msgspec.msgpack.encode(known)).digest()
 
 

@@ -88,10 +88,12 @@ if TYPE_CHECKING:
     from commission.model.signal import Analysis as Analysis
     from commission.model.signal import ComplexArray as ComplexArray
     from commission.model.signal import FloatArray as FloatArray
+    from commission.model.signal import LoadAnalysis as LoadAnalysis
     from commission.model.signal import NoiseAnalysis as NoiseAnalysis
     from commission.model.signal import Response as Response
     from commission.model.signal import Signal as Signal
     from commission.model.signal import SpectralLine as SpectralLine
+    from commission.model.signal import SweepRecording as SweepRecording
     from commission.model.signal import UnusableError as UnusableError
     from commission.model.signal import freeze as freeze
     from commission.model.step import Capture as Capture
@@ -199,10 +201,12 @@ else:
             "RELATIVE",
             "SOUND_PRESSURE",
             "UNSTATED",
+            "LoadAnalysis",
             "NoiseAnalysis",
             "Response",
             "Signal",
             "SpectralLine",
+            "SweepRecording",
             "UnusableError",
             "freeze",
         ),

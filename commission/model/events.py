@@ -65,7 +65,7 @@ class ResponseStored:
 
     round: str
     channel: str
-    """Empty for noise, which no channel makes."""
+    """Empty for the room's own noise; of noise that a loudspeaker makes by itself, its channel."""
     seat: str
     kind: ResponseKind
     file_name: str
@@ -90,6 +90,8 @@ class ResponseStored:
     source: Literal["file", "rig", "rehearsal"] = "file"
     state: str | None = None
     """Of a recording of noise: what was switched on, as the technician calls it."""
+    drive_db: float | None = None
+    """How much louder it was played than at the reference level; None: not stated, taken as the reference level."""
     clock_problem: str | None = None
     """Why it was stored without the clock that it was given with, as a clause; None where it was given without one."""
 

@@ -21,6 +21,8 @@ class ImportRow:
     kind: ResponseKind | None = None
     state: str | None = None
     """Of noise: what was switched on."""
+    drive_db: float | None = None
+    """How much louder than at the reference level it was played; None: not stated."""
     rate_hz: float | None = None
     frames: int | None = None
     sha256: str | None = None
@@ -90,7 +92,8 @@ class ImportRow:
         elif self.kind == "noise":
             by = f"state {self.state}"
         kind = f"{self.kind or 'kind unknown'}: {self.kind_reason}" if self.kind_reason else ""
-        return "; ".join(text for text in (self.place_reason, kind, by) if text)
+        drive = f"played {self.drive_db:+g} dB re the reference level" if self.drive_db else ""
+        return "; ".join(text for text in (self.place_reason, kind, by, drive) if text)
 
     @property
     def ready(self) -> bool:

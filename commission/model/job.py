@@ -70,7 +70,9 @@ class Job:
     readings: tuple[Reading, ...] = ()
     responses: tuple[StoredResponse, ...] = ()
     noises: tuple[StoredResponse, ...] = ()
-    """Recordings of the room's own noise."""
+    """Recordings of noise, while nothing was played."""
+    driven: tuple[StoredResponse, ...] = ()
+    """Responses that were played louder or softer than at the reference level."""
     stimuli: dict[str, str] = field(default_factory=dict)
     """SHA-256 of stimulus files, and their names."""
     notes: tuple[Event, ...] = ()
@@ -93,6 +95,22 @@ class Job:
     signatures: tuple[Event, ...] = ()
     log: tuple[Event, ...] = ()
     """Every event, withdrawn ones included."""
+
+    @property
+    def load_sweeps(self) -> frozenset[int]:
+        """Seqs of the raw sweeps that distortion and rattles are read from.
+
+        Those of the reference seat, and all of a channel at a seat where it was also played at another level.
+        """
+        reference = self.system.reference_seat
+        twice = {(each.body.round, each.body.channel, each.body.seat) for each in self.driven}
+        wanted = [
+            each
+            for each in self.responses
+            if (reference is not None and each.body.seat == reference.id)
+            or (each.body.round, each.body.channel, each.body.seat) in twice
+        ]
+        return frozenset(each.seq for each in (*wanted, *self.driven) if each.body.kind == "sweep")
 
     @property
     def profile(self) -> LimitsProfile:
@@ -154,7 +172,7 @@ class Job:
     def filled_rounds(self) -> tuple[str, ...]:
         """The rounds that hold anything: readings, responses or settings."""
         filled = {each.body.round for each in self.readings}
-        filled |= {each.body.round for each in (*self.responses, *self.noises)}
+        filled |= {each.body.round for each in (*self.responses, *self.noises, *self.driven)}
         filled |= {round_id for round_id, _ in self.settings}
         return tuple(each for each in self.rounds if each in filled)
 

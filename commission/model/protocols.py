@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -55,9 +55,12 @@ class Decoder(Protocol):
     """Turns stored recordings into responses."""
 
     def __call__(
-        self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
+        self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes], whole: Container[int] = ()
     ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
-        """Yield each stored response decoded, or why it cannot be; `blobs` fetches bytes by SHA-256."""
+        """Yield each stored response decoded, or why it cannot be; `blobs` fetches bytes by SHA-256.
+
+        `whole`: the seqs of sweeps that come with their recording.
+        """
 
 
 class AnalysesMemory(Protocol):

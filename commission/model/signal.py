@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypeAlias
 
@@ -49,6 +49,21 @@ class Signal:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SweepRecording:
+    """A raw recording of a sweep with what was played: what harmonics and rattles are read from."""
+
+    samples: FloatArray
+    """As recorded. [shape=(n,)]"""
+    deconvolved: FloatArray
+    """Circularly deconvolved: time zero first, harmonics wrap to the end. [shape=(length,)]"""
+    stimulus: FloatArray
+    """What was played. [shape=(m,)]"""
+    stimulus_deconvolved: FloatArray
+    """The stimulus deconvolved by itself. [shape=(length,)]"""
+    rate_hz: float
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Response:
     """One loudspeaker heard at one seat: an impulse response, or levels (and phase) over frequency.
 
@@ -71,6 +86,22 @@ class Response:
     """Largest sample of the raw recording re full scale."""
     clipped: bool | None = None
     """Whether the raw recording clipped (see dsp.noise); None where only its impulse response is known."""
+    recording: SweepRecording | None = None
+    """The recording that it was made of, where distortion and rattles are asked for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadAnalysis:
+    """What the recording of one sweep says of distortion and rattles (see dsp.load). Frequencies are exciting ones."""
+
+    harmonics_db: Mapping[int, Mapping[int, float]] = field(default_factory=dict)
+    """By order and nominal third octave, Hz: level relative to the fundamental, where it is above the floor."""
+    floors_db: Mapping[int, Mapping[int, float]] = field(default_factory=dict)
+    """The same of the floor: a harmonic below it is not found."""
+    bursts_db: tuple[tuple[float, float], ...] = ()
+    """(Hz, dB) by twelfth of an octave: treble far above the exciting frequency, relative to its neighbours."""
+    why: Mapping[str, str] = field(default_factory=dict)
+    """Why there are no "harmonics" or "bursts", in one clause."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -131,6 +162,8 @@ class Analysis:
     """Largest sample of an impulse response [dB re full scale]."""
     tail_db: FloatArray | None = None
     """Of its tail, as `noise_db`, also where that still decays: the noise is not above it. [shape=(n,)]"""
+    load: LoadAnalysis | None = None
+    """Distortion and rattles, where they were asked for and the response is a raw sweep."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +178,8 @@ class Analysed:
     passes_delays: bool
     analysis: Analysis | None
     problem: str | None = None
+    drive_db: float = 0.0
+    """How much louder it was played than at the reference level."""
 
 
 class SpectralLine(NamedTuple):
@@ -199,14 +234,27 @@ class AnalysedNoise:
     state: str
     analysis: NoiseAnalysis | None
     problem: str | None = None
+    channel: str = ""
+    """The loudspeaker that makes it; empty for the noise of the room."""
 
 
 class Analyses:
     """The analysed responses and recordings of noise of a job, in the order stored; immutable."""
 
-    def __init__(self, items: Iterable[Analysed] = (), noises: Iterable[AnalysedNoise] = ()) -> None:
+    def __init__(
+        self,
+        items: Iterable[Analysed] = (),
+        noises: Iterable[AnalysedNoise] = (),
+        driven: Iterable[Analysed] = (),
+        channel_noises: Iterable[AnalysedNoise] = (),
+    ) -> None:
         self._items = tuple(items)
         self.noises = tuple(noises)
+        """Of the room."""
+        self.driven = tuple(driven)
+        """Responses at another level than the reference level: no repeats of the others."""
+        self.channel_noises = tuple(channel_noises)
+        """Of single loudspeakers."""
         self._by_place: dict[tuple[str, str, str], list[Analysed]] = {}
         for item in self._items:
             self._by_place.setdefault((item.round, item.channel, item.seat), []).append(item)
@@ -216,6 +264,20 @@ class Analyses:
 
     def __len__(self) -> int:
         return len(self._items)
+
+    @property
+    def count(self) -> int:
+        """How many recordings of any kind."""
+        return len(self._items) + len(self.noises) + len(self.driven) + len(self.channel_noises)
+
+    def only(self, seqs: Container[int]) -> Analyses:
+        """Those of some recordings."""
+        return Analyses(
+            (each for each in self._items if each.seq in seqs),
+            (each for each in self.noises if each.seq in seqs),
+            (each for each in self.driven if each.seq in seqs),
+            (each for each in self.channel_noises if each.seq in seqs),
+        )
 
     def repeats(self, round_id: str, channel: str, seat: str) -> tuple[Analysed, ...]:
         """Every usable response of one place, oldest first: repeats of the same measurement."""

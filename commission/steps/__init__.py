@@ -16,6 +16,7 @@ TITLES = {
     "checklist": "Checklist",
     "layout": "Layout",
     "quiet": "Quiet",
+    "wiring": "Wiring",
     "levels": "Levels",
     "distances": "Distances",
     "seats": "Seats",

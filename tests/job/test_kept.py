@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import shutil
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -52,10 +52,10 @@ class Counted:
         self.count = 0
 
     def __call__(
-        self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes]
+        self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes], whole: Container[int] = ()
     ) -> Iterable[tuple[StoredResponse, Response | Exception]]:
         self.count += len(stored)
-        return decode(stored, blobs)
+        return decode(stored, blobs, whole)
 
 
 def with_counted(job_file: Path, folder: Path | None) -> tuple[Analyses, int]:

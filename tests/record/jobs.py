@@ -83,7 +83,7 @@ class Told(Visit):
     def __init__(self, events: tuple[Event, ...], given: Mapping[int, Any], blobs: Mapping[str, bytes]) -> None:
         self._given: Analyses | None = None
         self._by_seq = given
-        super().__init__(Shelf(events, blobs), lambda stored, fetch: [])
+        super().__init__(Shelf(events, blobs), lambda stored, fetch, whole=(): [])
 
     @property
     def analyses(self) -> Analyses:

@@ -10,21 +10,24 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 import pytest
-from builders import cinema, decided, defined, job_of, reading
+from builders import analysis, cinema, decided, defined, job_of, reading
 from rooms import matrix, visits
 from sound_room import SoundRoom
 from test_edge_jobs import ROOMS
 
 from commission.cli.workshop import LocalWorkshop
 from commission.diagnosis import RULES
+from commission.dsp.load import THIRDS_HZ
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
+    Analysed,
     Analyses,
     Check,
     CheckLimit,
     Job,
     Limit,
+    LoadAnalysis,
     Obstacle,
     ReadingEntered,
     default_profile,
@@ -84,6 +87,11 @@ def of_rooms() -> Iterator[Check]:
         obstacles=(Obstacle(id="column", from_m=(-2.2, 1.0, 0.0), to_m=(-2.0, 1.2, 2.6)),),
     )
     yield from of_job(job_of(defined(furnished)), Analyses())
+    loud = analysis(
+        low_hz=20.0, high_hz=20000.0, load=LoadAnalysis(harmonics_db={2: dict.fromkeys(THIRDS_HZ, -20.0)})
+    )
+    driven = [Analysed(1, AS_FOUND, "FL", "A2", None, True, loud, drive_db=10.0)]
+    yield from of_job(job_of(defined(room.system)), Analyses((), (), driven))
     answers = (decided("checklist", "mains", "ok"), reading("checklist", "lip-sync", 40.0, "ms", seat=None))
     yield from of_job(job_of(defined(room.system), *answers), Analyses())
 

@@ -433,7 +433,7 @@ class Slow:
     def __init__(self):
         self.begun, self.gate, self.calls = threading.Event(), threading.Event(), 0
 
-    def __call__(self, stored, blobs):
+    def __call__(self, stored, blobs, whole=()):
         if self.calls:
             self.begun.set()
             self.gate.wait(20)

@@ -333,7 +333,9 @@ def _done(context: Context, alone: bool) -> Section | None:
     if responses:
         several = f"{responses} recordings of a test sound at the seats"
         counts.append("one recording of a test sound at a seat" if responses == 1 else several)
-    noises = sum(known_state(each.body.state or "") != CALIBRATOR for each in context.job.noises)
+    noises = sum(
+        known_state(each.body.state or "") != CALIBRATOR for each in context.job.noises if not each.body.channel
+    )
     if noises:
         counts.append(f"{noises} recording{'s' if noises > 1 else ''} of the room's own noise")
     if counts:

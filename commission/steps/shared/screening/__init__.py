@@ -91,7 +91,8 @@ def _without(analyses: Analyses, mistakes: tuple[Mistake, ...]) -> Analyses:
     changed = {seq: mistake for mistake in mistakes for seq in mistake.usable}
     if not changed:
         return analyses
-    return Analyses((_screened(item, changed.get(item.seq)) for item in analyses), analyses.noises)
+    screened = (_screened(item, changed.get(item.seq)) for item in analyses)
+    return Analyses(screened, analyses.noises, analyses.driven, analyses.channel_noises)
 
 
 def _screened(item: Analysed, mistake: Mistake | None) -> Analysed:

@@ -1,0 +1,226 @@
+"""Wiring: does every channel stay clean and keep its level when it is loud?
+
+The installer records one sweep of each channel at the reference level and one 10 dB louder, at one seat, without moving the
+microphone. From the pair: compression by octave (rise minus step, without what all channels share), harmonic distortion by
+order (A. Farina, AES preprint 5093, 2000), and rattles: bursts of treble at one exciting frequency in both recordings.
+Whether each channel comes from its own loudspeaker in the right polarity is read from the responses of Seats.
+"""
+
+from __future__ import annotations
+
+from commission.model import (
+    Advice,
+    Analyses,
+    CheckLimit,
+    Column,
+    Job,
+    Outcome,
+    Step,
+    Table,
+    Task,
+    Verdict,
+    table_of,
+)
+from commission.model.formatting import number
+from commission.model.units import listed
+from commission.steps.wiring.result import (
+    BandDistortion,
+    ChannelLoad,
+    Compression,
+    Rattle,
+    WiringResult,
+    drive_name,
+    solve,
+)
+
+__all__ = [
+    "STEP",
+    "BandDistortion",
+    "ChannelLoad",
+    "Compression",
+    "Rattle",
+    "WiringResult",
+    "evaluate",
+    "plan",
+    "solve",
+]
+
+LOUDER_DB = 10.0
+
+HELP = f"""
+1. Microphone on a stand at the reference seat. **Do not touch it between the two levels**, nor its gain; the louder sweep
+   must not clip.
+2. Record one sweep of each channel at the **reference level**, then the same sweep **{LOUDER_DB:.0f} dB louder**: raise the
+   volume, or the level of the player.
+3. Import both with `i`. A mapping names the level in the column `level` (`reference`, `+10`); so does a name such as
+   `A2_FL_+10dB.wav`. Give the sweep that was played (`--stimulus`), or its parameters in the job. Impulse responses show
+   compression, but no distortion and no rattles.
+
+**{LOUDER_DB:.0f} dB more is ten times the power. Everybody leaves the room or wears hearing protection.** Start at the
+reference level and raise it in steps of 3 dB. Stop where a loudspeaker sounds strained, where the amplifier shows its
+limit, or at 95 dB(A) at the seat, and import the level that you reached. A sweep near full scale can destroy tweeters: keep
+it 12 dB below full scale.
+"""
+
+LOUD_CAUTION = "Loud: leave the room or protect your ears, and raise the level in steps of 3 dB."
+
+
+def plan(job: Job, round_id: str) -> tuple[Task, ...]:
+    """Nothing to type: recordings are imported."""
+    return ()
+
+
+def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
+    """A row for each channel that was recorded as a sweep or at two levels."""
+    result = solve(job, round_id, analyses)
+    found = tuple(result.channels.values())
+    return Outcome(
+        step="wiring",
+        round=round_id,
+        done=sum(min(2, len(each.levels_db)) for each in found),
+        total=2 * len(job.system.channels),
+        checks=tuple(check for each in found for check in each.checks),
+        tables=_tables(result) if found else (),
+        advice=_advice(job, result),
+        stands_out=main_result(result),
+        remarks=_remarks(job, result),
+    )
+
+
+def distortion_text(each: ChannelLoad, band: str, loud: bool) -> str | None:
+    """As in "1.2 %" or "< 0.5 %"."""
+    found = [d for d in each.distortion if d.band == band and (d.drive_db > 0) is loud and d.percent is not None]
+    return f"{'< ' if found[0].at_most else ''}{number(found[0].percent, 1)}" if found else None
+
+
+def _rattle_text(each: ChannelLoad) -> str | None:
+    rattle = each.rattle
+    if rattle.above_db is None:
+        return None
+    failed = any(check.id == "wiring.rattle" and check.verdict is Verdict.FAIL for check in each.checks)
+    return f"{number(rattle.hz, 0)} Hz" if failed else "none"
+
+
+def _tables(result: WiringResult) -> tuple[Table, ...]:
+    channels = tuple(result.channels.values())
+    summary = table_of(
+        channels,
+        (Column(key="channel", title="Channel"), lambda each: each.channel),
+        (Column(key="seat", title="Seat"), lambda each: each.seat),
+        (
+            Column(key="levels", title="Levels"),
+            lambda each: ", ".join(number(db, 0, signed=True) for db in each.levels_db),
+        ),
+        (Column(key="compression", title="Compr.", unit="dB", decimals=1), lambda each: each.compression.worst_db),
+        (Column(key="bass", title="Bass", unit="%"), lambda each: distortion_text(each, "bass", False)),
+        (Column(key="mid", title="Mid", unit="%"), lambda each: distortion_text(each, "mid", False)),
+        (Column(key="bass-loud", title="Bass, loud", unit="%"), lambda each: distortion_text(each, "bass", True)),
+        (Column(key="mid-loud", title="Mid, loud", unit="%"), lambda each: distortion_text(each, "mid", True)),
+        (Column(key="rattle", title="Rattle"), _rattle_text),
+        id="load",
+        title="Channels under load",
+        key=lambda each: each.channel,
+        check=lambda each: max(each.checks, key=lambda check: check.verdict.severity, default=None),
+        remark="Levels in dB re the reference level. Compr.: how much less the worst octave rises than the level. Bass, "
+        "Mid: harmonic distortion, orders 2 to 5, 25 to 125 Hz and 200 to 4000 Hz. Rattle: the tone that excites it.",
+    )
+    octaves = sorted({hz for each in channels for hz in each.compression.by_octave_db})
+    if not octaves:
+        return (summary,)
+
+    def at(hz: int) -> Column:
+        return Column(key=str(hz), title="31.5" if hz == 31 else str(hz), decimals=1, signed=True)
+
+    compression = table_of(
+        [each for each in channels if each.compression.by_octave_db],
+        (Column(key="channel", title="Channel"), lambda each: each.channel),
+        *((at(hz), lambda each, hz=hz: each.compression.by_octave_db.get(hz)) for hz in octaves),
+        id="compression",
+        title="Compression by octave, Hz; in dB",
+        key=lambda each: each.channel,
+    )
+    return summary, compression
+
+
+def main_result(result: WiringResult) -> str:
+    """Channels that fail, by what they fail, as a clause."""
+    parts = []
+    for kind, text in (
+        ("wiring.compression", "compressed"),
+        ("wiring.distortion", "distorted"),
+        ("wiring.distortion-loud", "distorted when loud"),
+        ("wiring.rattle", "rattling"),
+    ):
+        names = [
+            each.channel
+            for each in result.channels.values()
+            if any(check.kind == kind and check.verdict is Verdict.FAIL for check in each.checks)
+        ]
+        if names:
+            parts.append(f"{listed(names)} {text}")
+    return "; ".join(parts)
+
+
+def _advice(job: Job, result: WiringResult) -> tuple[Advice, ...]:
+    pairs = [each for each in result.channels.values() if len(each.levels_db) > 1]
+    if pairs or not job.system.channels or not job.responses:
+        return ()
+    text = (
+        f"Record each channel at the reference level and {LOUDER_DB:.0f} dB louder, and import both. {LOUD_CAUTION}"
+    )
+    return (Advice(text=text, step="wiring", priority=75),)
+
+
+def _remarks(job: Job, result: WiringResult) -> tuple[str, ...]:
+    if not result.channels:
+        return (
+            "Nothing is checked under load yet: distortion and rattles need raw recordings of sweeps, compression needs "
+            "two levels.",
+            *(f"Not used: {each}." for each in result.problems),
+        )
+    remarks = []
+    others = [c.id for c in job.system.channels if c.id not in result.channels]
+    if others:
+        remarks.append(f"Not recorded as a sweep at the reference seat: {listed(others)}.")
+    shared = result.step_error_db
+    if shared is not None and abs(shared) > 0.5:
+        step = "" if result.step_db is None else f" instead of {number(result.step_db + 0.0, 0, signed=True)} dB"
+        rise = "" if result.step_db is None else f" by {number(result.step_db + shared, 1, signed=True)} dB"
+        remarks.append(
+            f"All main channels rise{rise}{step}. The volume or the gain was raised by another amount, or dynamic range "
+            "compression is switched on. Compression is given without what all channels share."
+        )
+    for each in result.channels.values():
+        if each.rattle.alone is not None:
+            hz, above_db = each.rattle.alone
+            remarks.append(
+                f"{each.channel}: a burst of treble at {number(hz, 0)} Hz ({number(above_db, 0)} dB) in one recording "
+                "only. A rattle repeats: record it again."
+            )
+        for found in each.distortion:
+            if found.order is not None and found.percent is not None and found.percent >= 1.0:
+                remarks.append(
+                    f"{each.channel}, {drive_name(found.drive_db)}, {found.band}: order {found.order} is the strongest at "
+                    f"{found.worst_hz} Hz."
+                )
+    return (*remarks, *(f"Not used: {each}." for each in result.problems))
+
+
+STEP = Step(
+    id="wiring",
+    title="Wiring",
+    question="Does every channel stay clean when it is loud, without compression, distortion or rattles?",
+    help=HELP,
+    plan=plan,
+    evaluate=evaluate,
+    entry="none",
+    imports=True,
+    limits=(
+        CheckLimit(check="wiring.compression", quantity="wiring.compression"),
+        CheckLimit(check="wiring.distortion.bass", quantity="wiring.distortion.bass"),
+        CheckLimit(check="wiring.distortion.mid", quantity="wiring.distortion.mid"),
+        CheckLimit(check="wiring.distortion-loud.bass", quantity="wiring.distortion-loud.bass"),
+        CheckLimit(check="wiring.distortion-loud.mid", quantity="wiring.distortion-loud.mid"),
+        CheckLimit(check="wiring.rattle", quantity="wiring.rattle"),
+    ),
+)

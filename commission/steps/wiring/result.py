@@ -1,0 +1,459 @@
+"""Every channel under load: compression between two levels, harmonic distortion, rattles."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+
+import numpy as np
+
+from commission.dsp.coherence import coherence
+from commission.dsp.direct import DIRECT_RATE_HZ
+from commission.dsp.load import THIRDS_HZ, total_percent
+from commission.model import LOOPBACK, Analysed, Analyses, Analysis, Channel, Check, Job, LoadAnalysis
+from commission.model.formatting import number
+from commission.steps.shared.cache import cached
+from commission.steps.shared.screening import screen
+
+LEAST_STEP_DB = 3.0
+"""Two recordings whose levels differ by less say little about compression (common practice, no source)."""
+LEAST_SNR_DB = 20.0
+"""Noise 20 dB below the softer response raises it by 0.04 dB (arithmetic)."""
+OCTAVES_HZ = {"main": (63, 125, 250, 500, 1000, 2000, 4000, 8000), "sub": (31, 63)}
+GAIN_U_DB = 0.1
+"""Between two recordings of one session: volume step and preamplifier (common practice, no source)."""
+LEAST_CHANNELS = 3
+"""With as many channels measured at both levels, what they have in common is the step of the volume, not a loudspeaker."""
+RISE_DB = 0.5
+"""No loudspeaker rises by more than its drive: an octave that does shows a moved microphone or noise."""
+SAME_PLACE = 0.9
+"""Least coherence of the direct sounds of two recordings at one place from 1 to 4 kHz; noise at −20 dB leaves 0.98
+(arithmetic), a microphone moved by a hand's width 0.3 to 0.8 (`tests/steps/test_wiring_step.py`)."""
+BANDS_HZ = {"bass": (25, 125), "mid": (200, 4000)}
+"""Exciting frequencies by band: moving parts move far in the bass, which is allowed more distortion."""
+RATIO_U = 0.2
+"""Relative standard uncertainty of a distortion: 2 dB, since the room is not the same for the harmonic and the fundamental
+(determined by simulation, `tests/steps/test_wiring_step.py`)."""
+BURST_DB = 10.0
+"""Treble that rises so far above its neighbours over a twelfth of an octave is a burst (common practice, no source)."""
+BURST_U_DB = 2.0
+"""Two recordings of one rattle (common practice, no source)."""
+MOST_BURSTS = 0.3
+"""More of the range than this in bursts: something else was heard (common practice, no source)."""
+BOTH_WITHIN_OCTAVES = 1 / 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compression:
+    """How much less a channel rises than its drive."""
+
+    by_octave_db: Mapping[int, float] = field(default_factory=dict)
+    """By octave, Hz; positive: compressed."""
+    worst_hz: int | None = None
+    u_db: float = 0.0
+    why_not: str | None = None
+
+    @property
+    def worst_db(self) -> float | None:
+        """The largest."""
+        return None if self.worst_hz is None else self.by_octave_db[self.worst_hz]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandDistortion:
+    """The octave of a band with the most distortion, at one level."""
+
+    band: str
+    drive_db: float
+    percent: float | None
+    """Of the fundamental, orders 2 to 5; where none is found, the most that the floor can hide."""
+    at_most: bool = False
+    hidden_percent: float = 0.0
+    """The most that orders below the floor can hold."""
+    worst_hz: int | None = None
+    order: int | None = None
+    """The strongest order there."""
+    why_not: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rattle:
+    """The highest burst that two recordings share, or why they cannot be compared."""
+
+    hz: float | None = None
+    above_db: float | None = None
+    recordings: int = 0
+    alone: tuple[float, float] | None = None
+    """(Hz, dB) of a burst in one recording only."""
+    why_not: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelLoad:
+    """One channel under load."""
+
+    channel: str
+    seat: str | None
+    levels_db: tuple[float, ...]
+    """Drive of its recordings re the reference level, lowest first."""
+    compression: Compression
+    distortion: tuple[BandDistortion, ...]
+    rattle: Rattle
+    checks: tuple[Check, ...] = ()
+
+    @property
+    def measured(self) -> bool:
+        """Whether anything could be determined."""
+        return any(check.why_not is None for check in self.checks)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WiringResult:
+    """All channels of a round; empty where nothing was recorded that says anything."""
+
+    channels: Mapping[str, ChannelLoad]
+    step_error_db: float | None
+    """What all channels have in common: rise minus the stated step; None where fewer than three are known."""
+    step_db: float | None
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """A channel at one seat at two levels."""
+
+    channel: Channel
+    seat: str
+    low: Analysed
+    high: Analysed
+
+    @property
+    def step_db(self) -> float:
+        return self.high.drive_db - self.low.drive_db
+
+
+def drive_name(drive_db: float) -> str:
+    """As in "+10 dB" or "reference level"."""
+    return (
+        f"{number(drive_db, 0 if drive_db == round(drive_db) else 1, signed=True)} dB"
+        if drive_db
+        else "reference level"
+    )
+
+
+@cached
+def solve(job: Job, round_id: str, analyses: Analyses) -> WiringResult:
+    """Judge every channel of a round."""
+    usable = screen(job, round_id, analyses).usable
+    driven = [each for each in analyses.driven if each.round == round_id]
+    problems = tuple(
+        f"{each.channel} at {each.seat}, {drive_name(each.drive_db)}: {each.problem}"
+        for each in driven
+        if each.analysis is None and each.problem
+    )
+    pairs = {c.id: _pair(c, job, round_id, usable, driven) for c in job.system.channels}
+    rises = {c: _rises(pair) for c, pair in pairs.items() if pair is not None}
+    common_db = _common_db(job, pairs, rises)
+    steps = sorted({pair.step_db for pair in pairs.values() if pair is not None})
+    channels = {}
+    for channel in job.system.channels:
+        pair = pairs[channel.id]
+        recordings = _recordings(channel, job, round_id, usable, driven, None if pair is None else pair.seat)
+        if pair is None and not any(each.drive_db or _load_of(each) for each in recordings):
+            continue  # nothing that says anything of it
+        seat = recordings[0].seat
+        found = ChannelLoad(
+            channel=channel.id,
+            seat=seat,
+            levels_db=tuple(sorted({each.drive_db for each in recordings})),
+            compression=_compression(pair, rises.get(channel.id), common_db),
+            distortion=tuple(_distortions(channel, recordings)),
+            rattle=_rattle(recordings),
+        )
+        channels[channel.id] = replace(found, checks=tuple(_checks(job, found)))
+    return WiringResult(
+        channels=channels,
+        step_error_db=common_db,
+        step_db=steps[0] if len(steps) == 1 else None,
+        problems=problems,
+    )
+
+
+def _pair(channel: Channel, job: Job, round_id: str, usable: Analyses, driven: Iterable[Analysed]) -> _Pair | None:
+    """The two recordings of a channel at one seat whose levels differ most, the newest of each."""
+    found: list[_Pair] = []
+    own = [each for each in driven if each.channel == channel.id and each.analysis is not None]
+    for seat in dict.fromkeys(each.seat for each in own):
+        all_levels = [*usable.repeats(round_id, channel.id, seat), *(each for each in own if each.seat == seat)]
+        low, high = min(all_levels, key=_by_drive), max(all_levels, key=lambda a: (a.drive_db, a.seq))
+        if high.drive_db - low.drive_db >= LEAST_STEP_DB:
+            found.append(_Pair(channel, seat, low, high))
+    reference = job.system.reference_seat
+    return max(found, key=lambda p: (p.step_db, reference is not None and p.seat == reference.id), default=None)
+
+
+def _load_of(item: Analysed) -> LoadAnalysis | None:
+    return None if item.analysis is None else item.analysis.load
+
+
+def _by_drive(item: Analysed) -> tuple[float, int]:
+    return item.drive_db, -item.seq
+
+
+def _recordings(
+    channel: Channel, job: Job, round_id: str, usable: Analyses, driven: Iterable[Analysed], seat: str | None
+) -> list[Analysed]:
+    """What was recorded of a channel at one seat, softest first: where there are two levels, else the reference seat."""
+    reference = job.system.reference_seat
+    seat = seat or next((each.seat for each in driven if each.channel == channel.id), None)
+    seat = seat or (reference.id if reference is not None else None)
+    if seat is None:
+        return []
+    own = [each for each in driven if each.channel == channel.id and each.seat == seat and each.analysis is not None]
+    return sorted((*usable.repeats(round_id, channel.id, seat), *own), key=lambda a: (a.drive_db, a.seq))
+
+
+# --- compression ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Rises:
+    """By how much more than its step a channel rises, by octave; or why that is not known."""
+
+    excess_db: Mapping[int, float] = field(default_factory=dict)
+    u_db: float = 0.0
+    why_not: str | None = None
+
+    @property
+    def middle_db(self) -> float:
+        return float(np.median(list(self.excess_db.values())))
+
+
+def _rises(pair: _Pair) -> _Rises:
+    low, high = pair.low.analysis, pair.high.analysis
+    assert low is not None and high is not None
+    if high.clipped or low.clipped:
+        return _Rises(why_not="the recording clips: less gain at the microphone, then both levels again")
+    if low.reference != high.reference:
+        return _Rises(why_not="the two recordings have different references of level")
+    if not _same_place(low, high):
+        return _Rises(why_not="the microphone was moved between the two levels: record both without touching it")
+    excess, worst_snr_db = {}, math.inf
+    for hz in OCTAVES_HZ["sub" if pair.channel.is_sub else "main"]:
+        if hz not in low.octave_db or hz not in high.octave_db or not _in_band(low, hz):
+            continue
+        snr_db = _snr_db(low, hz)
+        if snr_db is not None and snr_db < LEAST_SNR_DB:
+            continue
+        worst_snr_db = min(worst_snr_db, math.inf if snr_db is None else snr_db)
+        excess[hz] = high.octave_db[hz] - low.octave_db[hz] - pair.step_db
+    if not excess:
+        return _Rises(why_not="noise hides the softer recording in every octave")
+    noise_u_db = 4.34 * 10 ** (-worst_snr_db / 20) / 2  # a cross term of random phase, over many bins
+    return _Rises(excess, math.hypot(GAIN_U_DB, noise_u_db))
+
+
+def _in_band(analysis: Analysis, hz: int) -> bool:
+    """Whether an octave is within what the loudspeaker plays."""
+    exact = 1000 * 2.0 ** round(math.log2(hz / 1000))
+    low, high = analysis.low_hz or 0.0, analysis.high_hz or math.inf
+    return exact >= low and exact <= high
+
+
+def _snr_db(analysis: Analysis, hz: int) -> float | None:
+    """Response over noise in an octave; None where the noise is not known."""
+    if analysis.noise_db is None:
+        return None
+    exact = 1000 * 2.0 ** round(math.log2(hz / 1000))
+    inside = np.abs(np.log2(analysis.freq_hz / exact)) <= 0.5
+    difference = analysis.third_octave_db[inside] - analysis.noise_db[inside]
+    return float(np.median(difference[np.isfinite(difference)])) if np.isfinite(difference).any() else None
+
+
+def _same_place(low: Analysis, high: Analysis) -> bool:
+    """Whether the direct sounds of two recordings are alike in detail; true where there is nothing to compare."""
+    if low.direct is None or high.direct is None:
+        return True
+    found = coherence(low.direct, high.direct, DIRECT_RATE_HZ, np.array([1414.0, 2828.0]), fraction=1)
+    squared = found.squared[np.isfinite(found.squared)]
+    return not len(squared) or float(squared.min()) >= SAME_PLACE
+
+
+def _common_db(job: Job, pairs: Mapping[str, _Pair | None], rises: Mapping[str, _Rises]) -> float | None:
+    """What the main channels' rises have in common beyond their step."""
+    known = [
+        each.middle_db
+        for c, each in rises.items()
+        if each.why_not is None and (pair := pairs[c]) is not None and not pair.channel.is_sub
+    ]
+    return float(np.median(known)) if len(known) >= LEAST_CHANNELS else None
+
+
+def _compression(pair: _Pair | None, rises: _Rises | None, common_db: float | None) -> Compression:
+    if pair is None or rises is None:
+        return Compression(why_not="it was recorded at one level only")
+    if rises.why_not is not None:
+        return Compression(why_not=rises.why_not)
+    shared_db = common_db or 0.0
+    low = pair.low.analysis
+    assert low is not None
+    if common_db is None and (low.reference == LOOPBACK or abs(rises.middle_db) > RISE_DB):
+        found = number(pair.step_db + rises.middle_db, 1, signed=True)
+        return Compression(
+            why_not=f"it rises by {found} dB for a step of {number(pair.step_db, 0, signed=True)} dB, and whether the "
+            f"volume or the gain did that is only known with {LEAST_CHANNELS} main channels at both levels"
+        )
+    by_octave = {hz: -(each - shared_db) for hz, each in rises.excess_db.items()}
+    least = min(by_octave.values())
+    if least < -RISE_DB:
+        hz = min(by_octave, key=lambda each: by_octave[each])
+        return Compression(
+            by_octave_db=by_octave,
+            why_not=f"at {hz} Hz it rises by {number(-least, 1)} dB more than its drive, which no loudspeaker does: record "
+            "both levels again without moving the microphone",
+        )
+    worst = max(by_octave, key=lambda each: by_octave[each])
+    # What rises too much by accident may as well rise too little elsewhere.
+    return Compression(by_octave_db=by_octave, worst_hz=worst, u_db=math.hypot(rises.u_db, min(0.0, least)))
+
+
+# --- distortion -------------------------------------------------------------------------------------------------------
+
+
+def _distortions(channel: Channel, recordings: list[Analysed]) -> Iterable[BandDistortion]:
+    """Of the newest recording at the softest and at the loudest level."""
+    levels = sorted({each.drive_db for each in recordings})
+    for drive_db in dict.fromkeys((levels[0], levels[-1])):
+        item = [each for each in recordings if each.drive_db == drive_db][-1]
+        assert item.analysis is not None
+        for band in BANDS_HZ:
+            if channel.is_sub and band == "mid":
+                continue
+            yield _band_distortion(band, drive_db, item.analysis)
+
+
+def _band_distortion(band: str, drive_db: float, analysis: Analysis) -> BandDistortion:
+    load = analysis.load
+    why = None
+    if load is None:
+        why = "distortion needs a raw recording of a sweep"
+    elif analysis.clipped:
+        why = "the recording clips"
+    elif "harmonics" in load.why:
+        why = load.why["harmonics"]
+    if load is None or why is not None:
+        return BandDistortion(band=band, drive_db=drive_db, percent=None, why_not=why)
+    low, high = BANDS_HZ[band]
+    own_low, own_high = analysis.low_hz or 0.0, analysis.high_hz or math.inf
+    inside = [hz for hz in THIRDS_HZ if low <= hz <= high and own_low <= hz <= own_high]
+    found: list[tuple[float, float, int]] = []
+    for k in range(len(inside) - 2):
+        total = total_percent(load, tuple(inside[k : k + 3]))
+        if total is not None:
+            found.append((*total, inside[k + 1]))
+    if not found:
+        return BandDistortion(
+            band=band, drive_db=drive_db, percent=None, why_not="it does not play an octave of this band"
+        )
+    percent, hidden, hz = max(found)
+    if percent > 0.0:
+        return BandDistortion(
+            band=band,
+            drive_db=drive_db,
+            percent=percent,
+            hidden_percent=hidden,
+            worst_hz=hz,
+            order=_strongest(load, hz),
+        )
+    # Nothing is above the floor anywhere: the widest floor says what could be hidden.
+    hidden = max(each[1] for each in found)
+    return BandDistortion(band=band, drive_db=drive_db, percent=hidden, at_most=True, hidden_percent=hidden)
+
+
+def _strongest(load: LoadAnalysis, hz: int) -> int | None:
+    known = {order: levels[hz] for order, levels in load.harmonics_db.items() if hz in levels}
+    return max(known, key=lambda order: known[order], default=None)
+
+
+# --- rattles ----------------------------------------------------------------------------------------------------------
+
+
+def _rattle(recordings: list[Analysed]) -> Rattle:
+    loads = [each.analysis.load for each in recordings if each.analysis is not None and not each.analysis.clipped]
+    known = [dict(load.bursts_db) for load in loads if load is not None and load.bursts_db]
+    if not known:
+        why = next((load.why["bursts"] for load in loads if load is not None and "bursts" in load.why), None)
+        return Rattle(why_not=why or "rattles need raw recordings of a sweep")
+    if len(known) < 2:
+        alone = max(known[0].items(), key=lambda burst: burst[1])
+        why = "one recording cannot tell a rattle from another sound: record it again, best 10 dB louder"
+        return Rattle(recordings=1, why_not=why, alone=alone if alone[1] >= BURST_DB else None)
+    if any(np.mean(np.array(list(each.values())) >= BURST_DB) > MOST_BURSTS for each in known):
+        why = "other sounds were heard during a recording: record it again in silence"
+        return Rattle(recordings=len(known), why_not=why)
+    shared: list[tuple[float, float]] = []
+    for first, second in combinations(known, 2):
+        for hz, height_db in first.items():
+            near = [db for f, db in second.items() if abs(math.log2(f / hz)) <= BOTH_WITHIN_OCTAVES]
+            if near:
+                shared.append((min(height_db, max(near)), hz))
+    if not shared:
+        return Rattle(recordings=len(known), why_not="its recordings have no exciting frequency in common")
+    above_db, hz = max(shared)
+    alone = max(((db, f) for each in known for f, db in each.items()))
+    is_alone = above_db < BURST_DB <= alone[0]
+    return Rattle(hz=hz, above_db=above_db, recordings=len(known), alone=(alone[1], alone[0]) if is_alone else None)
+
+
+# --- checks -----------------------------------------------------------------------------------------------------------
+
+
+def _checks(job: Job, found: ChannelLoad) -> Iterable[Check]:
+    place = {"channel": found.channel, "seat": found.seat}
+    compression = found.compression
+    yield Check(
+        id="wiring.compression",
+        **place,  # type: ignore[arg-type]
+        value=compression.worst_db,
+        unit="dB",
+        uncertainty=compression.u_db,
+        limit=job.limit("wiring.compression"),
+        why_not=compression.why_not,
+        text=f"compression at {compression.worst_hz} Hz" if compression.worst_hz else "compression",
+    )
+    for each in found.distortion:
+        loud = each.drive_db > 0
+        quantity = f"wiring.distortion{'-loud' if loud else ''}.{each.band}"
+        limit = job.limit(quantity)
+        why, u = each.why_not, RATIO_U * (each.percent or 0.0)
+        if each.at_most:
+            u = 0.0
+            if each.percent is not None and each.percent > limit.upper:
+                why = f"noise hides distortion of less than {number(each.percent, 1)} %"
+        elif each.percent is not None and each.hidden_percent:
+            u = math.hypot(u, (math.hypot(each.percent, each.hidden_percent) - each.percent) / math.sqrt(3))
+        yield Check(
+            id=quantity,
+            **place,  # type: ignore[arg-type]
+            value=each.percent,
+            unit="%",
+            uncertainty=u,
+            limit=limit,
+            why_not=why,
+            words=f"below {number(each.percent, 2)} %" if each.at_most and why is None else "",
+            text=f"distortion, {each.band}, {drive_name(each.drive_db)}"
+            + (f", at {each.worst_hz} Hz" if each.worst_hz else ""),
+        )
+    rattle = found.rattle
+    yield Check(
+        id="wiring.rattle",
+        **place,  # type: ignore[arg-type]
+        value=rattle.above_db,
+        unit="dB",
+        uncertainty=BURST_U_DB,
+        limit=job.limit("wiring.rattle"),
+        why_not=rattle.why_not,
+        text="burst of treble in two recordings" + (f" while {number(rattle.hz, 0)} Hz sound" if rattle.hz else ""),
+    )
