@@ -127,7 +127,7 @@ async def test_a_bare_tape_in_feet_is_shown_in_its_row_and_stored_in_feet() -> N
     app = app_of(system=IMPERIAL)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        await after(pilot, "6", "=11.5")
+        await after(pilot, "7", "=11.5")
         row = next(line for line in screen_text(app).splitlines() if "11.5▏" in line)
         assert "= 11' 6\"" in row
         await after(pilot, "enter")
@@ -138,7 +138,7 @@ async def test_a_tape_far_from_the_positions_is_asked_about_and_escape_goes_back
     app = app_of(system=IMPERIAL)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        await after(pilot, "6", "=3.5", "enter")
+        await after(pilot, "7", "=3.5", "enter")
         assert not app.visit.job.readings
         text = " ".join(screen_text(app).split())
         assert "3' 6\" to Front left (FL), but the positions give 11' 6 3/8\"." in text
@@ -158,7 +158,7 @@ async def test_an_outlier_among_repeats_is_stored_after_a_question_and_not_asked
     app = app_of(*levels({"FL": (76.0, 76.2)}))
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        await after(pilot, "5", "home", "=86.3", "enter", "enter")  # the second one before the question was there
+        await after(pilot, "6", "home", "=86.3", "enter", "enter")  # the second one before the question was there
         assert len(app.visit.job.readings) == 2
         assert "10.2 dB above the other readings here (76.1 dB)" in " ".join(screen_text(app).split())
         await after(pilot, "enter")
@@ -311,7 +311,7 @@ async def test_q_in_the_middle_of_a_sweep_stops_the_sound_and_asks() -> None:
     app = app_of(source=source)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        await after(pilot, "7", "m")
+        await after(pilot, "8", "m")
         burst(app, "enter")
         while not source.asked:
             await pilot.pause(0.01)
