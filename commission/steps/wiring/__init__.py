@@ -82,7 +82,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=tuple(check for each in found for check in each.checks),
         tables=_tables(result) if found else (),
         advice=_advice(job, result),
-        stands_out=main_result(result),
+        main_result=main_result(result),
         remarks=_remarks(job, result),
     )
 
