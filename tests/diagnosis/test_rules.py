@@ -11,7 +11,7 @@ import pytest
 from builders import cinema, decided, defined, job_of, levels, setting
 from quiet_rooms import nc_noise
 from scipy.signal import butter, freqs
-from sound_room import SoundRoom
+from sound_room import SoundRoom, two_way
 
 from commission.diagnosis import RULES, findings
 from commission.dsp.direct import DIRECT_FRAMES, DIRECT_RATE_HZ
@@ -378,6 +378,36 @@ def test_a_third_of_the_model_decides_against_the_dip() -> None:
     finding = only(room, "wiring.driver-polarity")
     assert finding.channels == ("SiR",)
     assert not any("dip" in text for text in finding.evidence)
+
+
+def turned(room: SoundRoom, channel: str, like: str, crossover_hz: float) -> SoundRoom:
+    """A channel with the sound of another one, all below or above a crossover reversed."""
+    for seat in ALL_SEATS:
+        sound = room.items[(like, seat)].direct
+        assert sound is not None
+        direct = two_way(sound, crossover_hz, tweeter=-1.0, undo=True)
+        room.items[(channel, seat)] = replace(room.items[(channel, seat)], direct=direct)
+    return room
+
+
+@pytest.mark.parametrize(("like", "crossover_hz", "named"), [("FC", 2800.0, True), ("TpFL", 600.0, False)])
+def test_a_driver_of_the_centre_is_shown_by_its_like_in_front_alone(
+    like: str, crossover_hz: float, named: bool
+) -> None:
+    # Three ways beside two, and a reflection from the floor: a woofer that seems reversed against those overhead.
+    got = found(turned(quiet(), "FC", like, crossover_hz))
+    assert [finding.channels for finding in got.pop("wiring.driver-polarity", [])] == ([("FC",)] if named else [])
+    assert got == {}
+
+
+def test_a_centre_that_seems_to_have_its_woofer_reversed_may_be_another_model() -> None:
+    room = quiet()
+    for channel in ("FL", "FR"):
+        for seat in ALL_SEATS:
+            room.items[(channel, seat)] = replace(
+                room.items[(channel, seat)], direct=room.items[("TpFL", seat)].direct
+            )
+    assert found(turned(room, "FC", "TpFL", 600.0)) == {}
 
 
 def test_of_a_pair_alone_the_dip_names_nobody() -> None:

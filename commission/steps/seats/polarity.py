@@ -30,6 +30,9 @@ SURELY_ONE_MODEL = 0.85
 """Correlation with a reversed driver's ratio taken out, which a loudspeaker without a partner must reach against both of a
 pair, and a pair where exchanged loudspeakers would not have been noticed: 29 of 760 pairs of unlike models in simulated
 rooms reached it."""
+LEAST_SINGLE_SPLIT_HZ = 1000.0
+"""Crossovers of three ways begin at 200 to 800 Hz, and the reflection from the floor, 0.5 to 1.5 m longer, takes out 110 to
+340 Hz and three times that (arithmetic): of another model in another place, both look like a woofer reversed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,7 +208,11 @@ class PolarityComparison:
         return out
 
     def _single(self, channel: str, agreeing: list[tuple[str, str]]) -> ChannelPolarity:
-        """A channel without a partner: only two others of its model, alike themselves, say how it is connected."""
+        """A channel without a partner: only two others of its model, alike themselves, say how it is connected.
+
+        A crossover of three ways at 200 to 600 Hz, beside loudspeakers without it, looks like a driver reversed, and a
+        reflection from the floor adds the dip. So only a pair of its own role shows a driver reversed, and above 1 kHz.
+        """
         for pair in agreeing:
             both = [self._relation(channel, other) for other in pair]
             if all(each.alike() for each in both) and both[0].sign == both[1].sign:
@@ -213,11 +220,18 @@ class PolarityComparison:
                 if weaker.sign == -1:
                     return self._reversed(channel, pair, weaker)
                 return ChannelPolarity(state="alike", others=pair, relation=weaker)
+            if self._role(pair[0]) != self._role(channel) or self._agrees_with_any(channel, agreeing):
+                continue
             clear = all(each.odd == 0 and _surely_one_model(each) for each in both)
-            if clear and _same_split(*both) and channel not in self._dead:
+            treble = all((each.split_hz or 0.0) >= LEAST_SINGLE_SPLIT_HZ for each in both)
+            if clear and treble and _same_split(*both) and channel not in self._dead:
                 weaker = min(both, key=lambda each: abs(each.correlation))
                 return ChannelPolarity(state="driver", others=pair, relation=weaker)
         return _unknown("there are no two loudspeakers of the same model to compare it with")
+
+    def _agrees_with_any(self, channel: str, pairs: list[tuple[str, str]]) -> bool:
+        """Whether it has the sign of one of these in every octave, which it has not with a driver reversed."""
+        return any(self._relation(channel, other).sign == 1 for pair in pairs for other in pair)
 
     def _role(self, channel: str) -> str:
         found = self._job.system.channel(channel)
