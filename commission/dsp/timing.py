@@ -56,8 +56,9 @@ SUB_SMOOTHING_S = 0.0005
 """Length of the Hann window that smooths a subwoofer's response before its onset is read: −6 dB at 2 kHz, where a subwoofer
 radiates nothing, but the noise of a sweep is strongest. It is symmetric, and moves the onset of a subwoofer without a
 low-pass by less than a quarter of its length (`tests/dsp/test_sub_onset.py`)."""
-_HEAD_S = 0.1
-"""What comes earlier than this before the peak is no sound of a subwoofer yet: it is noise."""
+_HEAD_S = 0.25
+"""What comes earlier than this before the peak is noise: a mode of the room takes less to build up (common practice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True)

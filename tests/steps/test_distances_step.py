@@ -636,3 +636,42 @@ def test_a_subwoofer_that_leaves_out_the_main_loudspeakers_latency_is_early() ->
     assert sub.check_arrival.verdict is Verdict.FAIL
     assert sub.check_arrival.value == pytest.approx(-5.0, abs=0.1)
     assert sub.setting.setting == pytest.approx(TAPE["SUB1"] - 0.005 * C, abs=0.0151)
+
+
+@pytest.mark.parametrize("passes", [True, False])
+@pytest.mark.parametrize("behind", ["SiL", "FL"])
+def test_two_kinds_of_main_loudspeakers_with_their_latencies_entered_pass(passes: bool, behind: str) -> None:
+    # The screen loudspeakers have signal processing of 2 ms, the others none, or the other way round; every setting holds
+    # its own latency, so that all sound arrives together (arithmetic: t = τ + d/c + delay).
+    group = {"SiL", "SiR", "BL", "BR"} if behind == "SiL" else {"FL", "FC", "FR"}
+    latency_s = dict.fromkeys(group, 0.002)
+    held = {c: round((TAPE[c] + latency_s.get(c, 0.0) * C) / 0.03) * 0.03 for c in IDS}
+    values = heard(held if passes else dict.fromkeys(IDS, 0.0), late_s=latency_s)
+    analyses = Analyses([replace(each, passes_delays=passes) for each in as_measured(values)])
+    job = job_of(defined(cinema()), *held_as(held))
+    outcome, found = printed(job, analyses), step.solve(job, "as-found", analyses)
+    assert not [check for check in outcome.checks if check.verdict in (Verdict.FAIL, Verdict.UNSURE)]
+    assert step.wrong_times(job, "as-found", found) == ()
+    assert found.outliers == ()
+    for c in group:
+        # A step of 3 cm: the setting held, or the next one.
+        assert found.channels[c].setting.setting == pytest.approx(held[c], abs=0.031)
+        assert found.channels[c].kept_latency_s == pytest.approx(0.002, abs=1.5e-4)
+
+
+def test_settings_with_a_common_surplus_stay_as_they_are() -> None:
+    held = {c: value + 1.2 for c, value in right().items()}
+    found = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", as_measured(heard(held)))
+    for c, each in found.channels.items():
+        assert each.setting.setting == pytest.approx(held[c], abs=1e-6), c
+
+
+def test_a_wrong_tape_of_a_channel_that_sounds_with_the_others_is_named_and_its_setting_kept() -> None:
+    system = cinema()
+    taped = {c: value + (0.5 if c == "SiL" else 0.0) for c, value in TAPE.items()}
+    held = right()
+    job = job_of(defined(system), *held_as(held), *tapes(taped))
+    found = step.solve(job, "as-found", as_measured(heard(held)))
+    assert found.channels["SiL"].setting.setting == pytest.approx(held["SiL"], abs=0.031)
+    (wrong,) = step.wrong_times(job, "as-found", found)
+    assert (wrong.channel, wrong.what) == ("SiL", "tape")

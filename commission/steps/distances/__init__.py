@@ -381,10 +381,11 @@ def _channel_remarks(job: Job, result: DistancesResult, each: ChannelDistance) -
             )
     elif each.own_latency_m != 0:
         as_set = _as_set(unit, abs(each.own_latency_m), abs(residual_s))
+        others = f"the {'' if each.channel.is_sub else 'other '}main loudspeakers"
         later, more = ("later", "more") if residual_s > 0 else ("earlier", "less")
         remarks.append(
             f"{name} arrives {1000 * abs(residual_s):.1f} ms {later} than its distance explains"
-            f"{'' if residual_s > 0 else ': the main loudspeakers have a longer latency'}. "
+            f"{'' if residual_s > 0 else f': {others} have a longer latency'}. "
             + (
                 "Its current setting allows for this and is kept."
                 if kept_s is not None

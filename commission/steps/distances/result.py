@@ -23,7 +23,7 @@ from commission.steps.distances.arrivals import Heard, Place, SeatArrivals, find
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import usable
-from commission.steps.shared.survey import applied_delays_s, matched, surveyed, taped_m
+from commission.steps.shared.survey import applied_delays_s, geometry_m, matched, surveyed, taped_m
 
 SUB_LATENCY_S = 0.002
 """A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
@@ -57,10 +57,10 @@ class ChannelDistance:
     origin: str
     """"tape" or "position"."""
     acoustic_m: float
-    """With the subwoofer's own latency as distance; else as `distance_m`."""
+    """With the loudspeaker's own latency as distance, where it is known; else as `distance_m`."""
     kept_latency_s: float | None
-    """What a subwoofer's setting holds more than its distance, where that is kept: it agrees with what is heard or, without
-    an arrival, is a latency that subwoofers have."""
+    """What a setting holds more than its distance, where that is kept: it agrees with what is heard or, of a subwoofer
+    without an arrival, is a latency that subwoofers have."""
     setting: delays_of.DelaySetting
     held: float | None
     """What the processor holds in this round, in its unit."""
@@ -93,6 +93,8 @@ class ChannelDistance:
         limit, residual = self.check_arrival.limit, self.arrival_residual_s
         if self.channel.is_sub:
             return self.own_latency_m != 0
+        if self.own_latency_m != 0:
+            return False
         if residual is None or limit is None:
             return False
         return limit.judge(1000 * residual, 1000 * self.arrival_u_s) is Verdict.FAIL
@@ -104,9 +106,10 @@ class ChannelDistance:
 
     @property
     def own_latency_m(self) -> float:
-        """What a subwoofer's latency relative to the main loudspeakers' adds to its distance; 0 for all others.
+        """What a latency relative to the main loudspeakers' median adds to the distance; 0 where it has none or is unknown.
 
-        Negative where the main loudspeakers have the longer latency, such as that of their own signal processing.
+        Negative where most main loudspeakers have the longer one, such as that of their own signal processing. Of a main
+        loudspeaker only where its setting holds it.
         """
         return self.acoustic_m - self.distance_m
 
@@ -192,21 +195,36 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     by_tape = to_enter(tape) if channels else ()
     # A subwoofer's setting may hold its own latency: main channels determine the unit, where there are enough.
     ratio = _ratio(np.where(mains, held, np.nan) if mains.sum() >= 3 else held, by_tape, delay.unit)
-    entered_s = np.where(mains, 0.0, -_held_errors(applied, by_tape, mains))
-    usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN
+    tape_error_s = _held_errors(applied, by_tape, mains)
+    alignment = _alignment(arrivals, mains & passes, passes)
+    together = _together(alignment, residual, tape_error_s, mains)
+    tolerance_s = job.limit("distances.setting").upper / 1000 + step_s(delay, own)
+    suits_sound = mains & (np.abs(together) <= tolerance_s) & (_feet(ratio) is None)
+    # Settings that hold a common latency are no wrong unit, whatever their ratio to the distances.
+    usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN or bool(suits_sound[mains].all())
+    suits_sound &= np.abs(tape_error_s) > tolerance_s
+    entered_s = np.where(mains & ~suits_sound, 0.0, -tape_error_s)
     keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual)
     by_bass = np.array([c.id in bass for c in channels], bool)
-    alignment = _alignment(arrivals, mains & passes, passes)
     # Past the delays an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
     shifted = (late | early & (np.isfinite(alignment) | keeps)) & ~by_bass
-    keeps |= by_bass
+    keeps |= by_bass | suits_sound
+    shifted |= suits_sound & _has_latency(job, known, entered_s, suits_sound)
     acoustic = tape + np.where(shifted, residual * speed, 0.0)
     # A setting that differs from its tape is compared with what is heard, the subwoofer's own latency included.
     differs = ~mains & np.isfinite(residual) & (np.abs(entered_s) > SUB_LATENCY_S) & usual
     by_sound = to_enter(tape + np.where(shifted | differs, residual * speed, 0.0)) if channels else ()
     held_error = _held_errors(applied, by_sound, mains)
     proposed = np.where(keeps, tape + entered_s * speed, acoustic)
-    settings = _kept(to_enter(proposed) if channels else (), held, keeps, delay.step)
+    settings = to_enter(proposed) if channels else ()
+    as_held = mains & (suits_sound | (np.abs(tape_error_s) <= tolerance_s))
+    if delay.unit != "ms" and usual and mains.sum() >= 3 and as_held[mains].all():
+        # What all settings hold too much is heard by nobody: it stays, so that none needs to be changed for it.
+        more = delays_of.unit_m(delay.unit) * float(np.median((held - [each.exact for each in settings])[mains]))
+        if abs(more) / own > tolerance_s:
+            settings = to_enter(proposed + more * speed / own)
+            keeps = keeps | mains
+    settings = _kept(settings, held, keeps, delay.step)
     flights = _with_median(flights, held_error, mains)
     aligned = _with_median(
         [
@@ -217,7 +235,8 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
         mains & passes,
     )
     times = [
-        _Times(*map(float, each)) for each in zip(held, held_error, arrivals, residual, alignment, u, strict=True)
+        _Times(*map(float, each))
+        for each in zip(held, held_error, arrivals, residual, alignment, together, u, strict=True)
     ]
     results = {
         c.id: _channel(
@@ -225,7 +244,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
             c,
             *known[c],
             float(acoustic[i]),
-            float(entered_s[i]) if keeps[i] else None,
+            float(entered_s[i]) if keeps[i] and (not mains[i] or suits_sound[i]) else None,
             settings[i],
             heard[i],
             times[i],
@@ -283,6 +302,7 @@ class _Times:
     arrival_s: float
     residual_s: float
     alignment_s: float
+    together_s: float
     u_s: float
 
 
@@ -362,6 +382,41 @@ def _keeps_latency(
         else:
             keeps[i] = usual and -SUB_LATENCY_S <= entered_s[i] <= ENTERED_LATENCY_S
     return keeps
+
+
+def _together(
+    alignment_s: FloatArray, residual_s: FloatArray, tape_error_s: FloatArray, mains: NDArray[np.bool_]
+) -> FloatArray:
+    """When each channel is heard through the settings held, less the main channels' median [s].
+
+    Measured where the sound passed the delays. Past them, it is the arrival against the tape plus what the setting holds
+    against the tape.
+    """
+    past = residual_s + tape_error_s
+    known = np.isfinite(past) & mains
+    if known.sum() >= 3:
+        past = past - np.median(past[known])
+    return np.where(np.isfinite(alignment_s), alignment_s, past if known.sum() >= 3 else np.nan)
+
+
+def _has_latency(
+    job: Job, known: dict[Channel, tuple[float, str]], entered_s: FloatArray, among: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Main channels whose setting suits the sound and not the tape because of their latency, not of a wrong tape.
+
+    Their position agrees with the tape or, where it is unknown, another channel has the same latency.
+    """
+    slack_m = max(-job.limit("layout.tape").lower, job.limit("layout.tape").upper)
+    alike_s = job.limit("distances.arrival").upper / 1000
+    found = np.zeros(len(entered_s), bool)
+    for i, (channel, (distance, origin)) in enumerate(known.items()):
+        geometry = geometry_m(job, channel)
+        others = among & (np.arange(len(among)) != i)
+        if geometry is None:
+            found[i] = bool(np.any(np.abs(entered_s[others] - entered_s[i]) <= alike_s))
+        else:
+            found[i] = origin == "position" or abs(distance - geometry) <= slack_m
+    return found
 
 
 def _kept(
@@ -547,9 +602,9 @@ def _check_setting(
         by_setting.u,
         SET_BY_TAPE if channel.is_sub else f"{SET_BY_TAPE}; {TAPE_CHECKED if known else ENTRY_ONLY}",
     )
-    if channel.is_sub or math.isnan(times.alignment_s) or by_tape.verdict not in (Verdict.FAIL, Verdict.UNSURE):
+    if channel.is_sub or math.isnan(times.together_s) or by_tape.verdict not in (Verdict.FAIL, Verdict.UNSURE):
         return by_tape, by_setting
-    by_sound = check(1000 * times.alignment_s, budgets.alignment.u, SET_BY_SOUND)
+    by_sound = check(1000 * times.together_s, budgets.alignment.u, SET_BY_SOUND)
     if by_sound.verdict is Verdict.PASS:
         return by_sound, replace(budgets.alignment, id="distances.setting")
     return by_tape, by_setting
