@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from commission.diagnosis import bass, calibration, checklist, layout, measurement, noise, room, wiring
+from commission.diagnosis import bass, calibration, checklist, layout, load, measurement, noise, room, wiring
 from commission.diagnosis.evidence import Evidence, gather
 from commission.diagnosis.rule import Found, Rule
 from commission.model import Analyses, Finding, Job, Outcome
@@ -14,6 +14,7 @@ __all__ = ["RULES", "Evidence", "Rule", "findings", "rule_of", "urgency"]
 RULES: tuple[Rule, ...] = (
     *measurement.RULES,
     *wiring.RULES,
+    *load.RULES,
     *calibration.RULES,
     *bass.RULES,
     *room.RULES,

@@ -267,6 +267,8 @@ def _evidence(job: Job, finding: Finding, round_id: str) -> dict[str, int]:
     stored: Sequence[Reading | StoredResponse] = job.responses_of(round_id)
     if finding.step == "levels":
         stored = job.readings_of(round_id, finding.step)
+    if finding.step == "wiring":  # both levels
+        stored = (*stored, *(each for each in job.driven if each.body.round == round_id))
     if finding.step == "quiet":  # of no channel
         stored = (*job.readings_of(round_id, "quiet"), *(each for each in job.noises if each.body.round == round_id))
     for each in stored:

@@ -15,6 +15,10 @@ from commission.record.content.context import FOUND, Context, capital
 PLAIN_KINDS = {
     "quiet.nc": "Quietness of the room",
     "quiet.hum": "Freedom from hum",
+    "wiring.compression": "Loudness when played louder",
+    "wiring.distortion": "Clean sound at the usual level",
+    "wiring.distortion-loud": "Clean sound when loud",
+    "wiring.rattle": "Freedom from rattles",
     "dialogue.sti": "How well speech is understood",
     "levels.match": "Loudness of each loudspeaker",
     "levels.reference": "Loudness of all loudspeakers together",

@@ -68,6 +68,7 @@ PLAIN_STEPS = {
     "checklist": ("Checklist (power, door, picture, remote control)", "items"),
     "layout": ("Layout (where everything is)", "places"),
     "quiet": ("Quiet (how loud the room itself is)", "kinds of state"),
+    "wiring": ("Wiring (how each loudspeaker sounds when loud)", "recordings"),
     "dialogue": ("Dialogue (how well speech is understood)", "seats"),
     "levels": ("Levels (how loud each loudspeaker is)", "loudspeakers"),
     "distances": ("Distances (when each loudspeaker is heard)", "loudspeakers"),

@@ -13,7 +13,7 @@ from typing import Any
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
-from commission.model import Analysis, Check, Event, Finding, Followed, Job, Outcome, worst
+from commission.model import Analysis, Check, Event, Finding, Followed, Job, Outcome, Verdict, worst
 from commission.model.checklist import LIP_SYNC
 from commission.model.units import clean_text
 from commission.record.data.bass import bass_values
@@ -22,7 +22,7 @@ from commission.record.data.judged_again import rejudged_values
 from commission.record.data.layout import layout_values, move_values, wall_values
 from commission.record.data.rounding import rounded
 from commission.record.data.sheet import sheet_rows
-from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats
+from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats, wiring
 from commission.steps.seats.reflections import OWN_SOUND_S, surface
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.budget_table import budget_values
@@ -53,6 +53,7 @@ def results(visit: Visit) -> dict[str, Any]:
         "walls": wall_values(job),
         "moves": _by_round(job, partial(move_values, job)),
         "quiet": _by_round(job, lambda r: _quiet(quiet.solve(job, r, analyses))),
+        "wiring": _by_round(job, lambda r: _wiring(wiring.solve(job, r, analyses))),
         "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
         "distances": _by_round(job, lambda r: _distances(visit, r)),
         "seats": _by_round(job, lambda r: _seats(visit, r)),
@@ -156,6 +157,41 @@ def _noise(noise: quiet.Noise) -> dict[str, Any]:
         "tones_hz": [rounded(each.frequency_hz, 0) for each in noise.tones],
         "calibrated": known,
         "why": noise.why_no_rating or None,
+    }
+
+
+def _wiring(result: wiring.WiringResult) -> dict[str, Any]:
+    """Each channel that was recorded as a sweep or at two levels."""
+    return {each.channel: _load(each) for each in result.channels.values()}
+
+
+def _load(each: wiring.ChannelLoad) -> dict[str, Any]:
+    compression, rattle = each.compression, each.rattle
+    failed = any(check.id == "wiring.rattle" and check.verdict is Verdict.FAIL for check in each.checks)
+    return {
+        "seat": each.seat,
+        "levels_db": [rounded(db, 1) for db in each.levels_db],
+        "compression_db": rounded(compression.worst_db, 2),
+        "compression_hz": compression.worst_hz,
+        "compression_uncertainty_db": rounded(compression.u_db, 3) if compression.worst_hz is not None else None,
+        "compression_bands_db": {
+            ("31.5" if hz == 31 else str(hz)): rounded(db, 2) for hz, db in compression.by_octave_db.items()
+        },
+        "distortion": [
+            {
+                "level_db": rounded(found.drive_db, 1),
+                "band": found.band,
+                "percent": rounded(found.percent, 3),
+                "at_most": found.at_most,
+                "hz": found.worst_hz,
+                "strongest_order": found.order,
+                "orders_percent": {str(order): rounded(value, 3) for order, value in found.orders_percent.items()},
+            }
+            for found in each.distortion
+        ],
+        "rattle_hz": rounded(rattle.hz, 1) if failed else None,
+        "rattle_db": rounded(rattle.above_db, 1),
+        "verdict": _word(list(each.checks)),
     }
 
 

@@ -40,6 +40,7 @@ __all__ = [
     "Compression",
     "Rattle",
     "WiringResult",
+    "drive_name",
     "evaluate",
     "plan",
     "solve",

@@ -75,6 +75,8 @@ class BandDistortion:
     worst_hz: int | None = None
     order: int | None = None
     """The strongest order there."""
+    orders_percent: Mapping[int, float] = field(default_factory=dict)
+    """Each order above the floor there, of the fundamental."""
     why_not: str | None = None
 
 
@@ -366,6 +368,7 @@ def _band_distortion(band: str, drive_db: float, analysis: Analysis) -> BandDist
             hidden_percent=hidden,
             worst_hz=hz,
             order=_strongest(load, hz),
+            orders_percent={n: 100 * 10 ** (db[hz] / 20) for n, db in load.harmonics_db.items() if hz in db},
         )
     # Nothing is above the floor anywhere: the widest floor says what could be hidden.
     hidden = max(each[1] for each in found)

@@ -1,0 +1,228 @@
+"""What the channels show under load: limiters, distortion, rattles of a loudspeaker or of something in the room."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from commission.diagnosis.evidence import Evidence
+from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, signed
+from commission.model import Check, Verdict
+from commission.model.formatting import number
+from commission.model.units import listed
+from commission.steps import wiring
+from commission.steps.wiring import ChannelLoad, drive_name
+
+ALL_SHARE, LEAST_CHANNELS = 2 / 3, 3
+"""Where so many channels are distorted, what they share is more likely than so many loudspeakers (common practice)."""
+SAME_TONE_OCTAVES = 1 / 6
+PREVIEW = "Play the sweep softly first; raise it in steps of 3 dB, with your ears protected."
+SHARED = "measurement.distortion"
+
+
+def _failed(each: ChannelLoad, *kinds: str) -> list[Check]:
+    return [check for check in each.checks if check.kind in kinds and check.verdict is Verdict.FAIL]
+
+
+def _channels(e: Evidence) -> tuple[ChannelLoad, ...]:
+    return tuple(wiring.solve(e.job, e.round, e.analyses).channels.values())
+
+
+def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """Channels that rise less than their drive, beyond what all channels share."""
+    for each in _channels(e):
+        found = each.compression
+        if not _failed(each, "wiring.compression") or found.worst_db is None:
+            continue
+        channel = e.job.system.channel(each.channel)
+        is_sub = channel is not None and channel.is_sub
+        step_db = each.levels_db[-1] - each.levels_db[0]
+        verb = "limited" if is_sub else "compressed"
+        octaves = ", ".join(f"{hz} Hz {number(db, 1)} dB" for hz, db in found.by_octave_db.items())
+        likely = (
+            "its limiter, or the end of its amplifier or driver" if is_sub else "its amplifier or driver at its end"
+        )
+        yield FindingDetails(
+            title=f"{each.channel} {verb} by {number(found.worst_db, 1)} dB when {number(step_db, 0)} dB louder",
+            channels=(each.channel,),
+            evidence=(
+                f"at {found.worst_hz} Hz it rises {number(found.worst_db, 1)} ± {number(2 * found.u_db, 1)} dB less than "
+                f"the level, likely {likely}",
+                f"compression by octave: {octaves}",
+            ),
+            alternatives=(
+                "dynamic range compression or a volume limit of this channel in the processor",
+                "the gain of the microphone, or its position, changed between the two recordings of this channel",
+            ),
+            confirm=f"Record it at steps of 3 dB: a limiter starts at one level, a wrong gain does not. {PREVIEW}",
+            remedy=f"Find the limiter or the gain that stops it, or accept that level as its largest. "
+            f"{caution(e, each.channel)}",
+        )
+
+
+def _distorted(e: Evidence) -> list[ChannelLoad]:
+    return [each for each in _channels(e) if _failed(each, "wiring.distortion", "wiring.distortion-loud")]
+
+
+def _is_shared(e: Evidence) -> bool:
+    """Whether nearly all channels are distorted."""
+    measured = [each for each in _channels(e) if any(found.percent is not None for found in each.distortion)]
+    return len(measured) >= LEAST_CHANNELS and len(_distorted(e)) >= ALL_SHARE * len(measured)
+
+
+def _shared_distortion(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """What nearly all recordings share is rather the microphone or the player."""
+    if not _is_shared(e):
+        return
+    distorted = _distorted(e)
+    most = max((found.percent or 0.0) for each in distorted for found in each.distortion)
+    yield FindingDetails(
+        title=f"{len(distorted)} channels distorted alike",
+        channels=tuple(each.channel for each in distorted),
+        evidence=(f"harmonics of up to {number(most, 0)} % in {len(distorted)} channels",),
+        alternatives=("the loudspeakers are too small for this level", "the amplifier that all of them share"),
+        confirm="Record one channel again with 10 dB less gain at the microphone: distortion of the microphone disappears.",
+        remedy="Lower the gain of the microphone, or the level of the player, and record all channels again.",
+        check=_failed(distorted[0], "wiring.distortion", "wiring.distortion-loud")[0].kind,
+    )
+
+
+def _distortion(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """Harmonics above the limit in a few channels; at the reference level before the raised one."""
+    if _is_shared(e):
+        return
+    for each in _distorted(e):
+        checks = _failed(each, "wiring.distortion") or _failed(each, "wiring.distortion-loud")
+        bands = {check.id.rpartition(".")[2] for check in checks}
+        loud = checks[0].kind.endswith("-loud")
+        found = [d for d in each.distortion if d.band in bands and (d.drive_db > 0) is loud and d.percent is not None]
+        worst = max(found, key=lambda d: d.percent or 0.0)
+        level = drive_name(worst.drive_db)
+        yield FindingDetails(
+            title=f"{each.channel} distorted" + (" when loud" if loud else ""),
+            channels=(each.channel,),
+            evidence=tuple(
+                f"{number(d.percent, 1)} % at {d.worst_hz} Hz, {level}"
+                + (f", order {d.order} strongest" if d.order else "")
+                + f" (limit {number(check.limit.upper, 0)} %)"
+                for d in found
+                for check in checks
+                if check.limit is not None and check.id.endswith(f".{d.band}")
+            ),
+            alternatives=(
+                "its driver is damaged, or is driven below what it can play: a high-pass is missing",
+                "its amplifier or the processor's output clips",
+                "the microphone was too near to it: its own distortion rises with the level",
+            ),
+            confirm="Exchange it with its partner at the amplifier: distortion that stays with the loudspeaker is its own. "
+            f"{caution(e, each.channel)} {PREVIEW}",
+            remedy=f"Lower the gain before the stage that clips, or have the driver checked. {caution(e, each.channel)}",
+            check=checks[0].kind,
+        )
+
+
+def _tones(e: Evidence) -> list[tuple[ChannelLoad, float]]:
+    return [
+        (each, each.rattle.hz)
+        for each in _channels(e)
+        if _failed(each, "wiring.rattle") and each.rattle.hz is not None
+    ]
+
+
+def _near(hz: float, other_hz: float) -> bool:
+    return abs(math.log2(hz / other_hz)) <= SAME_TONE_OCTAVES
+
+
+def _room_rattle(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """The same tone makes something rattle whichever loudspeaker plays it."""
+    left = _tones(e)
+    while left:
+        hz = left[0][1]
+        same = [each for each, tone in left if _near(tone, hz)]
+        left = [pair for pair in left if not _near(pair[1], hz)]
+        if len(same) > 1:
+            names = tuple(each.channel for each in same)
+            yield FindingDetails(
+                title=f"something rattles at {number(hz, 0)} Hz",
+                channels=names,
+                evidence=(
+                    f"bursts of treble while {number(hz, 0)} Hz sound from {listed(names)}, in both recordings of each",
+                ),
+                alternatives=("a subwoofer that plays the bass of all of them rattles by itself",),
+                confirm=f"Play a tone of {number(hz, 0)} Hz, walk through the room and touch what may rattle: doors, "
+                "lamps, grilles, shelves.",
+                remedy="Fasten or damp what rattles; what hangs overhead is for a licensed trade.",
+            )
+
+
+def _rattle(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """A rattle with one loudspeaker alone."""
+    told = found.channels("room.rattle")
+    for each, hz in _tones(e):
+        if each.channel in told:
+            continue
+        yield FindingDetails(
+            title=f"{each.channel} rattles at {number(hz, 0)} Hz",
+            channels=(each.channel,),
+            evidence=(
+                f"bursts of treble {signed(each.rattle.above_db or 0.0, 0)} dB while {number(hz, 0)} Hz sound, in "
+                f"{each.rattle.recordings} recordings",
+            ),
+            alternatives=(
+                "something near it rattles: a grille, a shelf, a lamp, a door",
+                "its driver reaches the end of its travel, or its coil rubs",
+            ),
+            confirm=f"Play a tone of {number(hz, 0)} Hz on it alone, and touch grille, cabinet and what is near. {PREVIEW}",
+            remedy=f"Fasten or damp what rattles; have the driver checked if it is the driver. {caution(e, each.channel)}",
+        )
+
+
+RULES = (
+    Rule(
+        id=SHARED,
+        check="wiring.distortion",
+        cause="electronics",
+        step="wiring",
+        symptom="all recordings are distorted",
+        look=_shared_distortion,
+        explains=("wiring.distortion", "wiring.distortion-loud"),
+        basis="two thirds of the measured channels above their limit; common practice",
+    ),
+    Rule(
+        id="wiring.compression",
+        check="wiring.compression",
+        cause="electronics",
+        step="wiring",
+        symptom="strained when loud",
+        look=_compression,
+        basis="less than 9.5 dB more for 10 dB more level, guard-banded, without what all channels share; common practice",
+    ),
+    Rule(
+        id="wiring.distortion",
+        check="wiring.distortion",
+        cause="electronics",
+        step="wiring",
+        symptom="harsh",
+        look=_distortion,
+        explains=("wiring.distortion", "wiring.distortion-loud"),
+        basis="harmonics above 3 % in the middle or 10 % in the bass, 10 dB above the floor; common practice",
+    ),
+    Rule(
+        id="room.rattle",
+        check="wiring.rattle",
+        cause="room",
+        step="wiring",
+        symptom="buzz on some notes, from several loudspeakers",
+        look=_room_rattle,
+        basis="bursts of treble at one tone in two recordings of each of two channels; common practice",
+    ),
+    Rule(
+        id="wiring.rattle",
+        check="wiring.rattle",
+        cause="electronics",
+        step="wiring",
+        symptom="buzz on some notes",
+        look=_rattle,
+        basis="bursts of treble 10 dB above their neighbours at one tone in two recordings; common practice",
+    ),
+)
