@@ -32,7 +32,7 @@ from commission.model import (
     TrimRange,
     Verdict,
 )
-from commission.steps import all_steps, checklist, layout, seats
+from commission.steps import all_steps, checklist, layout, seats, wiring
 
 ROOT = Path(__file__).resolve().parents[2]
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
@@ -180,6 +180,8 @@ def test_every_rule_names_checks_that_a_step_makes() -> None:
     looked_at = job_of(defined(room.system), decided("checklist", "mains", "ok"))
     made |= {check.kind for check in checklist.evaluate(looked_at, AS_FOUND, Analyses()).checks}
     made |= {check.kind for check in layout.evaluate(job_of(defined(furnished())), AS_FOUND, Analyses()).checks}
+    driven = [replace(each, drive_db=10.0) for each in room.analyses()]
+    made |= {check.kind for check in wiring.evaluate(job, AS_FOUND, Analyses(room.analyses(), (), driven)).checks}
     made.add("bass.agreement")  # only in a round after another: tests/steps/test_bass_verified.py
     assert {rule.check for rule in RULES} <= made
     assert all(rule.check.startswith(f"{rule.step}.") for rule in RULES)
