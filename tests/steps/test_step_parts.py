@@ -25,7 +25,6 @@ from commission.dsp.variance import VarianceParts
 from commission.model import AS_FOUND, FULL_SCALE, SOUND_PRESSURE, Analyses, Band, EarlierFigure, Prompt, Room, Seat
 from commission.steps import step
 from commission.steps.compare import result as compare
-from commission.steps.distances.arrivals import in_words
 from commission.steps.drift import visits as drift_visits
 from commission.steps.handover import settings_sheet
 from commission.steps.layout.room_modes import modes_table
@@ -33,6 +32,7 @@ from commission.steps.levels import result as levels_result
 from commission.steps.seats import polarity
 from commission.steps.seats import result as seats_result
 from commission.steps.seats.reflections import early_reflections
+from commission.steps.shared.arrivals import in_words
 from commission.steps.shared.budgets import variance_budget
 from commission.steps.shared.screening.recordings import same_recording
 from commission.steps.shared.screening.references import mixed_references

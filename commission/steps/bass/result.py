@@ -231,7 +231,7 @@ def _to(value: float, limits: TrimRange | DelayRange) -> float:
 
 
 def _mains_moved_s(job: Job, round_id: str, analyses: Analyses, slope_s: float) -> float:
-    found = distances.solve(job, round_id, analyses).channels.values()
+    found = distances_of(job, round_id, analyses).channels.values()
     moved = [
         (each.setting.setting - each.held) * slope_s
         for each in found
@@ -527,7 +527,7 @@ def _loudness_db(
     job: Job, measured: MeasuredBass, through: MeasuredBass, analyses: Analyses, best: SubSettings
 ) -> float:
     """The common gain with which the sum, through filters, has the power of all subwoofers with the trims of Levels."""
-    found = levels.solve(job, measured.round, analyses).channels
+    found = levels_of(job, measured.round, analyses).channels
     trims = [found[sub].trim_exact_db if sub in found else None for sub in measured.subs]
     known = all(t is not None for t in trims) and all(
         found[sub].old_trim_known for sub in measured.subs if sub in found
@@ -547,7 +547,7 @@ def _delay_offset_s(
     job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, best: SubSettings
 ) -> float:
     """The common delay with which the subwoofers keep, on average, what Distances proposes for them."""
-    found = distances.solve(job, measured.round, analyses).channels
+    found = distances_of(job, measured.round, analyses).channels
     wanted = []
     for i, sub in enumerate(measured.subs):
         old = space.old_settings[i]
@@ -576,7 +576,7 @@ def _crossover(
     corners = {c.high_pass_hz for c in mains}
     hz = float(np.median([c for c in corners if c is not None]))
     screened = usable(job, analyses, measured.round)
-    later = distances.solve(job, measured.round, analyses).channels
+    later = distances_of(job, measured.round, analyses).channels
     rows, turned, names = [], [], []
     for channel in mains:
         if channel.high_pass_hz != hz:
@@ -700,6 +700,19 @@ def _set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubPr
             and (not each.filters or entered[sub].filters == each.new_filters)
         }
     return {}
+
+
+@cached
+def levels_of(job: Job, round_id: str, analyses: Analyses) -> levels.LevelsResult:
+    """Levels of a round, where subwoofers that Bass has set are right as they are."""
+    proposed = {} if analyses is levels.NO_RESPONSES else set_by_bass(job, round_id, analyses)
+    return levels.solve(job, round_id, analyses, {sub: each.trim_db for sub, each in proposed.items()})
+
+
+@cached
+def distances_of(job: Job, round_id: str, analyses: Analyses) -> distances.DistancesResult:
+    """Distances of a round, where subwoofers that Bass has set are right as they are."""
+    return distances.solve(job, round_id, analyses, set_by_bass(job, round_id, analyses))
 
 
 def _near_enough(value: float | None, wanted: float | None, within: float) -> bool:

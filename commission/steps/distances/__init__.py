@@ -38,6 +38,7 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import FOOT_M, counted, format_length, format_temperature
+from commission.steps.bass import result as bass
 from commission.steps.distances.causes import delays_fault, wrong_times
 from commission.steps.distances.result import (
     ONE_STEP,
@@ -45,7 +46,6 @@ from commission.steps.distances.result import (
     SUB_LATENCY_S,
     ChannelDistance,
     DistancesResult,
-    solve,
     step_s,
     unit_is_entered,
     unit_sentence,
@@ -113,6 +113,11 @@ def _given(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | Non
 def _unusual(job: Job, round_id: str, prompt: Prompt, value_m: float) -> str:
     channel = job.system.channel(prompt.channel or "")
     return "" if channel is None else unusual_distance(job, round_id, channel, value_m)
+
+
+def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
+    """Delays, settings and arrivals of a round, with regard to what Bass has set."""
+    return bass.distances_of(job, round_id, analyses)
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TypedDict
@@ -19,9 +19,8 @@ from commission.model import Analyses, Budget, Channel, Check, DelayRange, Float
 from commission.model.formatting import number
 from commission.model.units import FOOT_M
 from commission.model.verdict import guard_band, surely_above
-from commission.steps.distances.arrivals import Heard, Place, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.shared import budgets as budget_for
-from commission.steps.shared.cache import cached
+from commission.steps.shared.arrivals import Heard, Place, SeatArrivals, find_places, hear, seat_arrivals
 from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import applied_delays_s, geometry_m, matched, surveyed, taped_m
 
@@ -154,13 +153,11 @@ class DistancesResult:
         return tuple(c for c, each in self.channels.items() if each.outlier and c not in self.exchanged)
 
 
-@cached
-def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
-    """Delays, settings and arrivals of a round."""
-    # Late: the proposal rests on the distances of earlier rounds.
-    from commission.steps.bass.result import set_by_bass
+def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[str]) -> DistancesResult:
+    """Delays, settings and arrivals of a round.
 
-    bass = set_by_bass(job, round_id, analyses)
+    `set_by_bass`: subwoofers that have what the step Bass asked for, see `bass.result.distances_of`.
+    """
     analyses = usable(job, analyses, round_id)
     system, delay = job.system, job.system.processor.delay
     speed = speed_of_sound_m_s(system.temperature_c)
@@ -205,7 +202,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
     suits_sound &= np.abs(tape_error_s) > tolerance_s
     entered_s = np.where(mains & ~suits_sound, 0.0, -tape_error_s)
     keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual)
-    by_bass = np.array([c.id in bass for c in channels], bool)
+    by_bass = np.array([c.id in set_by_bass for c in channels], bool)
     # Past the delays an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
     shifted = (late | early & (np.isfinite(alignment) | keeps)) & ~by_bass
     keeps |= by_bass | suits_sound

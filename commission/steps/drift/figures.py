@@ -13,10 +13,10 @@ from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
 from commission.model import AS_FOUND, FULL_SCALE, Analyses, EarlierFigure, EarlierVisit, Job, Judged
 from commission.steps.compare import result as seat_variance
-from commission.steps.distances.arrivals import hear
 from commission.steps.handover import not_typed_in
 from commission.steps.levels import result as level_results
 from commission.steps.seats import result as seat_cells
+from commission.steps.shared.arrivals import hear
 from commission.steps.shared.screening import common_reference, usable
 
 LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, TRIM, HELD, POLARITY = (

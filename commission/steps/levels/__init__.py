@@ -32,15 +32,16 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import counted
+from commission.steps.bass import result as bass
 from commission.steps.levels.result import (
     CONVENTIONS,
+    NO_RESPONSES,
     ONE_STEP,
     ChannelLevel,
     LevelsResult,
     decided_offset_db,
     reference_id,
     repeat_budget,
-    solve,
     target_db,
 )
 from commission.steps.shared.awaiting import AFTER_REPAIR, waiting_sentences
@@ -101,6 +102,11 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
                 )
             )
     return tuple(tasks)
+
+
+def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsResult:
+    """Trims from the readings of a round, with regard to what Bass has set."""
+    return bass.levels_of(job, round_id, analyses)
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:

@@ -16,7 +16,6 @@ from commission.dsp.trims import plan as plan_trims
 from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job, Limit, Verdict
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.awaiting import awaiting_repair
-from commission.steps.shared.cache import cached
 from commission.steps.shared.survey import taped_m
 
 CONVENTIONS = (
@@ -139,12 +138,14 @@ class LevelsResult:
         return sum(each.why_no_trim is None for each in self.channels.values())
 
 
-@cached
-def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsResult:
-    """Trims from the readings of a round; none for channels that wait for a repair, nor do these shift the others'."""
+def solve(job: Job, round_id: str, analyses: Analyses, trims_by_bass: Mapping[str, float | None]) -> LevelsResult:
+    """Trims from the readings of a round; none for channels that wait for a repair, nor do these shift the others'.
+
+    `trims_by_bass`: subwoofer → the trim that the step Bass asked for and the round has, see `bass.result.levels_of`.
+    """
     trim = job.system.processor.trim_db
     awaiting = awaiting_repair(job, round_id, analyses)
-    targets_db = _targets_db(job, round_id, analyses)
+    targets_db = _targets_db(job, round_id, trims_by_bass)
     read = _read(job, round_id)
     counted = _counted_seats(job, read)
     scatter = _scatter(job, read)
@@ -503,20 +504,15 @@ def target_db(job: Job, channel: Channel) -> float:
     return processor.reference_spl_db
 
 
-def _targets_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, float]:
+def _targets_db(job: Job, round_id: str, trims_by_bass: Mapping[str, float | None]) -> dict[str, float]:
     """The required reading of each channel; of a subwoofer that the step Bass set, what it then gives alone."""
-    # Late: the proposal rests on the levels of earlier rounds.
-    from commission.steps.bass.result import set_by_bass
-
     targets = {channel.id: target_db(job, channel) for channel in job.system.channels}
-    if analyses is NO_RESPONSES:
-        return targets
-    for sub, each in set_by_bass(job, round_id, analyses).items():
+    for sub, trim_db in trims_by_bass.items():
         for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):
             read = _read(job, earlier)[sub]
             old = old_trim_db(job, earlier, sub)
-            if read and old is not None and each.trim_db is not None:
-                targets[sub] = fmean(fmean(values) for values in read.values()) + each.trim_db - old
+            if read and old is not None and trim_db is not None:
+                targets[sub] = fmean(fmean(values) for values in read.values()) + trim_db - old
                 break
     return targets
 

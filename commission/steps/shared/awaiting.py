@@ -14,10 +14,10 @@ from commission.dsp.matching import SWAP_Z
 from commission.model import Analyses, Job, Reading, StoredResponse, Verdict
 from commission.model.fate import ACTION_WORDS
 from commission.model.units import round_name
-from commission.steps.distances.arrivals import find_places
 from commission.steps.seats import faults as seat_faults
 from commission.steps.seats import result as seats
 from commission.steps.seats.drivers import DRIVERS
+from commission.steps.shared.arrivals import find_places
 from commission.steps.shared.cache import cached
 from commission.steps.shared.lost_level import level_changes_db, lost_levels_db
 from commission.steps.shared.screening import usable
