@@ -169,11 +169,9 @@ class Relation:
 
 def spectra(sounds: FloatArray) -> ComplexArray:
     """Gated spectra [shape=(k, _LENGTH/2 + 1)] of direct sounds [shape=(k, DIRECT_FRAMES)]."""
-    from scipy import fft
-
     time_s = np.arange(DIRECT_FRAMES) / DIRECT_RATE_HZ - DIRECT_BEFORE_S
-    low = fft.rfft(sounds * _gate(time_s, 0.003, 0.006), _LENGTH, axis=-1)
-    high = fft.rfft(sounds * _gate(time_s, 0.0015, 0.004), _LENGTH, axis=-1)
+    low = np.fft.rfft(sounds * _gate(time_s, 0.003, 0.006), _LENGTH, axis=-1)
+    high = np.fft.rfft(sounds * _gate(time_s, 0.0015, 0.004), _LENGTH, axis=-1)
     return np.asarray(np.where(_frequencies() < _LOW_HZ, low, high))
 
 
@@ -413,12 +411,10 @@ def subs_relation(correlations: FloatArray, products: FloatArray) -> Relation:
 
 def _sub_spectrum(bass: ComplexArray, arrival_s: float, freq_hz: FloatArray) -> ComplexArray:
     """Spectrum on whole hertz of what a subwoofer does from its onset on, before the room has built up."""
-    from scipy import fft
-
     edges = np.clip((freq_hz - 10) / 10, 0, 1) * np.clip((320 - freq_hz) / 80, 0, 1)
     spectrum = np.zeros(_LENGTH // 2 + 1, complex)
     spectrum[np.rint(freq_hz).astype(int)] = bass * edges * np.exp(2j * np.pi * freq_hz * arrival_s)
     time_s = np.arange(_LENGTH) / _LENGTH
     time_s = np.where(time_s > 0.5, time_s - 1, time_s)
     gate = np.where(time_s < 0, np.clip((time_s + 0.006) / 0.004, 0, 1), np.clip((0.024 - time_s) / 0.012, 0, 1))
-    return np.asarray(fft.rfft(fft.irfft(spectrum, _LENGTH) * (0.5 - 0.5 * np.cos(np.pi * gate))))
+    return np.asarray(np.fft.rfft(np.fft.irfft(spectrum, _LENGTH) * (0.5 - 0.5 * np.cos(np.pi * gate))))
