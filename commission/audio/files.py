@@ -178,7 +178,8 @@ def problem_of(samples: FloatArray, info: SoundInfo, name: str) -> str | None:
     peak = max(-low, high)
     if not np.isfinite(peak):
         count = int(np.count_nonzero(~np.isfinite(samples)))
-        return str(InputError(name, f"{count} samples that are no numbers", "finite samples"))
+        found = "a sample that is no number" if count == 1 else f"{count} samples that are no numbers"
+        return str(InputError(name, found, "finite samples"))
     if peak > LARGEST_SAMPLE:
         return str(InputError(name, f"a sample of {peak:.3g}", f"at most {LARGEST_SAMPLE:g}", _DAMAGED))
     if peak < SILENCE_FS:

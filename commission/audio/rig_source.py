@@ -1,9 +1,10 @@
-"""A rig as a source of responses: the same sweep, level ceiling, fades and checks for the device and the rehearsal."""
+"""A rig as a source of recordings: the same sweep, level ceiling, fades and checks for the device and the rehearsal."""
 
 from __future__ import annotations
 
 import hashlib
 import io
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Literal
@@ -16,19 +17,24 @@ from commission.model import (
     CancelToken,
     Capture,
     CommissionError,
+    FloatArray,
     Job,
     Progress,
     ResponseStored,
     Rig,
     Signal,
     Sweep,
+    UnusableError,
 )
+from commission.model.noise_states import RECORDING_S
 
 START_DBFS = -30.0
 """Peak of the sweep to begin with: in most rooms well below speech at the listener."""
 CEILING_DBFS = -12.0
 """Never louder, whatever is asked for: amplifiers and ears."""
 PRE_ROLL_S, TAIL_S = 0.5, 1.2
+NOISE_LEAD_S = 2.0
+"""Left out before a recording of noise: the key that began it, and the device's own start."""
 
 
 class RigSource:
@@ -58,8 +64,6 @@ class RigSource:
         self, capture: Capture, round_id: str, cancel: CancelToken, progress: Progress
     ) -> tuple[ResponseStored, dict[str, bytes]]:
         """Play the sweep, record it, check it; the event and its recording."""
-        import soundfile
-
         sweep = replace(self._job.system.sweep or Sweep(), level_dbfs=self._level_dbfs)
         rate_hz = sweep.rate_hz
         signal = sweep_signal(sweep)
@@ -71,10 +75,7 @@ class RigSource:
         problem = content_problem(heard, sweep, pre, out.shape[-1])
         if problem is not None:
             raise CommissionError(f"{capture.channel} at {capture.seat}: {problem}")
-        buffer = io.BytesIO()
-        soundfile.write(buffer, heard, rate_hz, format="FLAC", subtype="PCM_24")
-        data = buffer.getvalue()
-        sha256 = hashlib.sha256(data).hexdigest()
+        sha256, data = _stored(heard, rate_hz)
         body = ResponseStored(
             round=round_id,
             channel=capture.channel,
@@ -92,6 +93,44 @@ class RigSource:
         )
         return body, {sha256: data}
 
+    def record_noise(
+        self, seat: str, state: str, round_id: str, cancel: CancelToken, progress: Progress
+    ) -> tuple[ResponseStored, dict[str, bytes]]:
+        """Record the room's noise at a seat, check it; the event and its recording. Nothing is played.
+
+        `state` names what is switched on. Raises CommissionError for a recording that clips or that cannot be analysed.
+        """
+        from commission.dsp.background import background
+
+        rate_hz = (self._job.system.sweep or Sweep()).rate_hz
+        lead, frames = round(NOISE_LEAD_S * rate_hz), round(RECORDING_S * rate_hz)
+        silence = Signal(samples=np.zeros((1, lead + frames)), rate_hz=rate_hz)
+        heard = self._rig_at(seat, round_id).play_record(silence, cancel, lambda f, _: progress(f, "recording"))
+        noise = np.round(heard.samples[0][lead:] * 2.0**23) / 2.0**23  # as the FLAC holds it
+        try:
+            clipped = background(noise, rate_hz).clipped
+        except UnusableError as error:
+            raise CommissionError(f"Nothing was stored: the recording cannot be used, because {error}.") from error
+        if clipped:
+            raise CommissionError(
+                "Nothing was stored: the recording clips. Lower the gain of the input, record again."
+            )
+        sha256, data = _stored(noise, rate_hz)
+        words = "-".join(re.findall(r"\w+", state)) or "state"
+        body = ResponseStored(
+            round=round_id,
+            channel="",
+            seat=seat,
+            kind="noise",
+            file_name=f"{round_id}-{seat}-noise-{words}.flac",
+            file_sha256=sha256,
+            rate_hz=rate_hz,
+            frames=len(noise),
+            source=self._source,
+            state=state,
+        )
+        return body, {sha256: data}
+
     def _outputs(self) -> int:
         return max(self._output(channel.id) for channel in self._job.system.channels) + 1
 
@@ -101,3 +140,13 @@ class RigSource:
         index = next(i for i, channel in enumerate(channels) if channel.id == channel_id)
         output = channels[index].output
         return index if output is None else output - 1
+
+
+def _stored(samples: FloatArray, rate_hz: float) -> tuple[str, bytes]:
+    """SHA-256 and bytes of the FLAC that the job stores, samples [shape=(n,)]."""
+    import soundfile
+
+    buffer = io.BytesIO()
+    soundfile.write(buffer, samples, round(rate_hz), format="FLAC", subtype="PCM_24")
+    data = buffer.getvalue()
+    return hashlib.sha256(data).hexdigest(), data

@@ -19,6 +19,8 @@ ORDER = (OFF, VENTILATION_LOW, VENTILATION, VENTILATION_HIGH, ELECTRONICS, PROJE
 STATES = tuple(state for state in ORDER if state != VENTILATION)
 """Offered on the screens."""
 USUAL_CALIBRATOR_DB = 94.0
+RECORDING_S = 30.0
+"""Of each state; hum is found in 20 seconds or more."""
 
 _SPELLINGS = {
     OFF: ("everything off", "all off", "off", "silence"),

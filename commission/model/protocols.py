@@ -120,3 +120,8 @@ class Source(Protocol):
         self, capture: Capture, round_id: str, cancel: CancelToken, progress: Progress
     ) -> tuple[ResponseStored, dict[str, bytes]]:
         """Measure it: the event and its recording, ready for `Journal.append`."""
+
+    def record_noise(
+        self, seat: str, state: str, round_id: str, cancel: CancelToken, progress: Progress
+    ) -> tuple[ResponseStored, dict[str, bytes]]:
+        """Record the room's noise at a seat while nothing plays; `state` names what is switched on."""

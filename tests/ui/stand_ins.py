@@ -92,6 +92,19 @@ class StandInSource:
         )
         return body, {sha: b""}
 
+    def record_noise(
+        self, seat: str, state: str, round_id: str, cancel: Any, progress: Callable[[float, str], None]
+    ) -> tuple[ResponseStored, dict[str, bytes]]:
+        self.asked.append((state, seat))
+        while not self.gate.wait(0.01):
+            if cancel.is_set():
+                raise Cancelled
+        sha = f"{len(self.asked):064x}"
+        body = ResponseStored(
+            round=round_id, channel="", seat=seat, kind="noise", file_name="noise.wav", file_sha256=sha, state=state
+        )
+        return body, {sha: b""}
+
 
 class StandInWorkshop:
     """Opens the visit it was given; measures with the source it was given."""

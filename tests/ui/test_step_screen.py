@@ -292,6 +292,48 @@ async def test_any_key_stops_the_sound_and_does_nothing_else(key):
         assert constants.ESCAPE_DELAY == usual
 
 
+async def test_noise_is_recorded_for_the_state_that_is_chosen():
+    source = StandInSource()
+    app = app_of(system=cinema(["FL", "FC"], ["A1", "A2"]), source=source)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "quiet")
+        seat = app.visit.job.system.reference_seat
+        assert seat is not None
+        reference = seat.id
+        await pilot.press("m")
+        await settle(pilot)
+        text = " ".join(screen_text(app).split())
+        assert "is played. stand-in room, round as found" in text
+        assert f"at {reference}; its gain stays as it is" in text
+        assert source.asked == []
+        await pilot.press("down", "enter")  # below “everything off”, which is proposed
+        await settle(pilot)
+        assert source.asked == [("ventilation low", reference)]
+        assert [(n.body.state, n.body.seat) for n in app.visit.job.noises] == [("ventilation low", reference)]
+        await pilot.press("m")
+        await settle(pilot)
+        assert "ventilation low: once more" in screen_text(app)
+
+
+@pytest.mark.parametrize("key", ["escape", "x", "ctrl+c"])
+async def test_any_key_stops_a_recording_of_noise_and_nothing_is_stored(key):
+    source = StandInSource()
+    source.gate.clear()
+    app = app_of(source=source)
+    async with app.run_test(size=(80, 24)) as pilot:
+        screen = await open_step(app, pilot, "quiet")
+        await pilot.press("m")
+        await pilot.pause()
+        await pilot.press("enter")
+        await pilot.pause(0.1)
+        assert "Any key stops the recording" in screen_text(app)
+        await pilot.press(key)
+        await settle(pilot)
+        assert app.screen is screen
+        assert app.visit.job.noises == ()
+        assert len(source.asked) == 1
+
+
 async def test_without_a_device_the_reason_is_told():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:

@@ -76,8 +76,8 @@ HELP = """
    ventilation high, electronics on (amplifiers on, nothing playing), projector on. Hum is found in 20 seconds or more.
 3. Leave the gain unchanged. Record the **calibrator** once at that gain and call that state `calibrator 94 dB`. Without it
    only the differences between states are known, unless the level of full scale is on the Site form.
-4. Import with `i`. Names such as `A2_noise_ventilation-high.wav` name the state; a mapping has the columns
-   `file,round,seat,kind,state`.
+4. `m` records with the laptop's own device; nothing is played. `i` imports recordings. Names such as
+   `A2_noise_ventilation-high.wav` name the state; a mapping has the columns `file,round,seat,kind,state`.
 5. No recorder? Choose the state with `c` and type what the meter shows: L_Aeq over 30 s, or the octave bands for NC.
 
 A door or a voice in the recording is left out. Enter the microphone's self-noise on the Site form: it sets the lowest level
@@ -123,7 +123,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
                     quantity=quantity_of(state, what),
                     unit="dB",
                     text=f"State: {state}. Meter at {reference.id}, ear height: average {what}{band} over 30 seconds. "
-                    "i imports recordings instead, c chooses another state.",
+                    "m records instead, i imports recordings, c chooses another state.",
                     expected=EXPECTED_DB,
                     caution=CAUTIONS.get(known_state(state) or "", ""),
                 )

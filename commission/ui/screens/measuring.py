@@ -1,4 +1,7 @@
-"""Measuring one seat from a step's screen: caution first, quiet start, everything stored the moment it is there."""
+"""Measuring one seat from a step's screen: caution first, quiet start, everything stored the moment it is there.
+
+The room's noise is recorded in the same way, while nothing plays.
+"""
 
 from __future__ import annotations
 
@@ -13,9 +16,12 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from commission.model import CancelToken, Capture, CommissionError, Job, Progress, Step
+from commission.model.noise_states import RECORDING_S, STATES, calibrator_state, spelled
 from commission.model.units import clean_text
+from commission.steps import quiet
 from commission.ui.screens.dialogs import Choose
 from commission.ui.text import round_name
+from commission.ui.typeahead import PaintedOnce
 
 if TYPE_CHECKING:
     from commission.model import Source
@@ -23,7 +29,10 @@ if TYPE_CHECKING:
     from commission.ui.program import Program
 
 NOT_NOW = " "
-"""Key of the choice to leave it; no seat is called so."""
+"""Key of the choice to leave it; no seat and no state is called so."""
+SWITCHES = "Switch equipment with its own switches only."
+STOPS_SOUND = "Any key stops the sound at once. What is stored stays stored."
+STOPS_RECORDING = "Any key stops the recording, and nothing of it is stored."
 
 
 def captures(step: Step, job: Job, round_id: str) -> list[Capture]:
@@ -50,17 +59,8 @@ def captures_text(step: Step, job: Job, round_id: str, then: str) -> tuple[str, 
 def ask_and_measure(app: Program, step: Step, seat: str | None) -> None:
     """Ask where the microphone is (`seat` is proposed) and begin; where nothing can measure, say why."""
     visit, round_id = app.visit, app.round_id
-    if app.file_problem:
-        app.refuse(app.file_problem)
-        return
-    try:
-        source = app.workshop.source(visit)
-    except CommissionError as error:
-        app.refuse(str(error))
-        return
     wanted = captures(step, visit.job, round_id)
-    if source is None:
-        app.notify(app.workshop.live_status(), timeout=12, markup=False)
+    if (source := _source(app)) is None:
         return
     if not wanted:
         app.refuse("Nothing to measure: describe channels and seats on the Site form first.")
@@ -85,24 +85,66 @@ def ask_and_measure(app: Program, step: Step, seat: str | None) -> None:
     app.push_screen(Choose(title, options, proposed), start)
 
 
-class Measuring(ModalScreen[None]):
-    """Above everything while sweeps sound: each key stops them, so that nobody has to look for the right one."""
+def ask_and_record_noise(app: Program) -> None:
+    """Ask what is switched on, and record the noise at the reference seat; where nothing can record, say why."""
+    visit, round_id = app.visit, app.round_id
+    seat = visit.job.system.reference_seat
+    if (source := _source(app)) is None:
+        return
+    if seat is None:
+        app.refuse("Nothing to record: describe the seats on the Site form first.")
+        return
+    at = seat.id
+    recorded = {spelled(each.body.state or "") for each in visit.job.noises if each.body.round == round_id}
+    chosen = quiet.entry_state(visit.job, round_id)
+    states = tuple(dict.fromkeys((*STATES, chosen, calibrator_state(()))))
+    options = [(NOT_NOW, "not now")]
+    options += [(each, f"{each}: once more" if spelled(each) in recorded else each) for each in states]
+    proposed = next((each for each in (chosen, *states) if spelled(each) not in recorded), chosen)
+    title = clean_text(
+        f"⚠ {SWITCHES} The microphone is at {at}; its gain stays as it is. {RECORDING_S:.0f} seconds are "
+        f"recorded, nothing is played. {source.name}, round {round_name(round_id)}: what is switched on?"
+    )
+
+    def start(state: str | None) -> None:
+        if state is not None and state != NOT_NOW:
+            _record_noise(app, source, at, state)
+
+    app.push_screen(Choose(title, options, proposed), start)
+
+
+def _source(app: Program) -> Source | None:
+    """What measures here; None, and a notice that says why, where nothing can."""
+    if app.file_problem:
+        app.refuse(app.file_problem)
+        return None
+    try:
+        source = app.workshop.source(app.visit)
+    except CommissionError as error:
+        app.refuse(str(error))
+        return None
+    if source is None:
+        app.notify(app.workshop.live_status(), timeout=12, markup=False)
+    return source
+
+
+class Measuring(PaintedOnce[None], ModalScreen[None]):
+    """Above everything while something is recorded: each key stops it, so that nobody has to look for the right one."""
 
     class Over(Message):
-        """The sweeps are over, whatever came of them."""
+        """The recording is over, whatever came of it."""
 
-    def __init__(self, title: str) -> None:
+    def __init__(self, title: str, keys: str) -> None:
+        """`keys` says what a key stops."""
         super().__init__()
-        self._title, self._escape_delay_s = title, constants.ESCAPE_DELAY
+        self._title, self._keys, self._escape_delay_s = title, keys, constants.ESCAPE_DELAY
         self._over = self._left = False
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="dialog"):
             yield Static(Content(self._title), classes="dialog-title")
             yield Static("", id="measuring-progress")
-            yield Static(
-                Content("Any key stops the sound at once. What is stored stays stored."), id="measuring-keys"
-            )
+            yield Static(Content(self._keys), id="measuring-keys")
 
     def on_mount(self) -> None:
         """Hear Escape at once: usually Textual waits up to 0.2 s for the rest of an escape sequence."""
@@ -116,7 +158,7 @@ class Measuring(ModalScreen[None]):
             self._stop()
 
     def refresh_results(self) -> None:
-        """How far the sweeps are."""
+        """How far the recording is."""
         self.query_one("#measuring-progress", Static).update(Content(cast("Program", self.app).working))
 
     async def on_key(self, event: events.Key) -> None:
@@ -157,7 +199,8 @@ def _measure(app: Program, step: Step, source: Source, seat: str, *, again: bool
     from commission.runner import run_captures
 
     visit, round_id = app.visit, app.round_id
-    screen = Measuring(clean_text(f"Measuring at {seat}: {source.name}, round {round_name(round_id)}"))
+    title = clean_text(f"Measuring at {seat}: {source.name}, round {round_name(round_id)}")
+    screen = Measuring(title, STOPS_SOUND)
 
     def measure(cancel: CancelToken, progress: Progress) -> Run:
         try:
@@ -172,3 +215,19 @@ def _measure(app: Program, step: Step, source: Source, seat: str, *, again: bool
 
     app.push_screen(screen)
     app.run_job(measure, done)
+
+
+def _record_noise(app: Program, source: Source, seat: str, state: str) -> None:
+    visit, round_id = app.visit, app.round_id
+    title = clean_text(f"Noise at {seat}, {state}: {source.name}, round {round_name(round_id)}. Stand still.")
+    screen = Measuring(title, STOPS_RECORDING)
+
+    def record(cancel: CancelToken, progress: Progress) -> None:
+        try:
+            body, blobs = source.record_noise(seat, state, round_id, cancel, progress)
+            visit.append(body, blobs=blobs)
+        finally:
+            screen.post_message(Measuring.Over())
+
+    app.push_screen(screen)
+    app.run_job(record, lambda _: app.notify(clean_text(f"Noise with “{state}” stored."), markup=False))

@@ -23,7 +23,7 @@ from commission.steps import step
 from commission.ui.label_styles import content
 from commission.ui.screens.decisions import ask_decision, decide
 from commission.ui.screens.handover import carried_lines, closing_text
-from commission.ui.screens.measuring import ask_and_measure, captures_text
+from commission.ui.screens.measuring import ask_and_measure, ask_and_record_noise, captures_text
 from commission.ui.screens.readings import ask_reading, entry_rows, store_reading, withdraw_last
 from commission.ui.screens.results import Results, check_for, curve_for, state_words
 from commission.ui.screens.step_actions import AnyStepScreen
@@ -56,6 +56,7 @@ class StepScreen(AnyStepScreen):
         Binding("tab", "other_side", show=False, id="step.sides-tab"),
         Binding("i", "import_files", "Import", id="step.import"),
         Binding("m", "measure", "Measure", id="step.measure"),
+        Binding("m", "record_noise", "Record", show=False, id="step.measure"),
         Binding("g", "sign", "Sign", id="step.sign"),
         Binding("w", "record", "Write record", id="step.record"),
         Binding("k", "check_record", "Check record", id="step.check-record"),
@@ -119,6 +120,8 @@ class StepScreen(AnyStepScreen):
         """Each step offers what it can use."""
         if action in ("measure", "import_files"):
             return self.step.entry == "responses" or (self.step.imports and action == "import_files")
+        if action == "record_noise":
+            return self.step.id == "quiet"
         outcome = self.commission.outcomes.get(self.step.id)
         choices = outcome is not None and bool(outcome.choices)
         if action == "decide":
@@ -378,6 +381,10 @@ class StepScreen(AnyStepScreen):
         """Measure at one seat, after the caution."""
         place = self._results.place if self._results is not None else None
         ask_and_measure(self.commission, self.step, place[1] if place is not None else None)
+
+    def action_record_noise(self) -> None:
+        """Record the room's noise, after the caution."""
+        ask_and_record_noise(self.commission)
 
     # --- moving -----------------------------------------------------------------------------------------------
 
