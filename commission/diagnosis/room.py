@@ -20,6 +20,7 @@ from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.compare.result import seat_weights
+from commission.steps.seats.decay import CHECKED_HZ, decay_checks, octave_decays
 from commission.steps.seats.reflections import candidate_names, early_reflections
 from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
 
@@ -387,7 +388,37 @@ def _rows(system_seats: Sequence[Seat], heard: Sequence[str]) -> list[list[str]]
     return list(rows.values())
 
 
+def _reverberation(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """A bare room: every middle octave decays too slowly. One alone may be a single surface, or chance."""
+    checks = tuple(decay_checks(e.job, octave_decays(e.seats)).values())
+    if len(checks) < len(CHECKED_HZ) or any(check.verdict is not Verdict.FAIL for check in checks):
+        return
+    limit = checks[0].limit
+    assert limit is not None
+    values = [check.value for check in checks if check.value is not None]
+    yield FindingDetails(
+        title=f"the room is too reverberant: T20 {number(float(np.mean(values)), 2)} s",
+        evidence=tuple(
+            f"T20 {number(check.value, 2)} s in the {check.id.rpartition('.')[2]} Hz octave "
+            f"(U = {number(2 * check.uncertainty, 2)} s, limit {number(limit.upper, 1)} s)"
+            for check in checks
+        ),
+        alternatives=("a door was open, or the room was not furnished yet",),
+        confirm="Measure again with the doors closed and all furniture in place.",
+        remedy="Add absorption: carpet, curtains, upholstery, panels on side and rear walls.",
+    )
+
+
 RULES = (
+    Rule(
+        id="room.reverberation",
+        check="seats.decay",
+        cause="room",
+        step="seats",
+        symptom="voices and effects blur",
+        look=_reverberation,
+        basis="T20 surely above 0.6 s at 500, 1000 and 2000 Hz (ANSI/ASA S12.60, from memory)",
+    ),
     Rule(
         id="room.row-null",
         check="seats.bass",

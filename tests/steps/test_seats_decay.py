@@ -10,6 +10,7 @@ import pytest
 from builders import LOUDSPEAKERS, SEATS, cinema, defined, job_of
 from rooms import matrix, measured, visits
 
+from commission.diagnosis import findings
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import analyse_batch
 from commission.model import (
@@ -51,10 +52,14 @@ def noise(t_s: float, seed: int, background_db: float = -90.0) -> FloatArray:
 
 
 def visit_of(t_s: float, background_db: float = -90.0, **changes: object) -> tuple[Job, Outcome]:
+    return analysed_visit_of(t_s, background_db, **changes)[:2]
+
+
+def analysed_visit_of(t_s: float, background_db: float = -90.0, **changes: object) -> tuple[Job, Outcome, Analyses]:
     places = [(c, s) for c in ("FL", "FC", "FR") for s in ("A1", "A2", "A3", "B2")]
     job = job_of(defined(cinema(["FL", "FC", "FR"], ["A1", "A2", "A3", "B2"], **changes)))
     found = analysed({place: noise(t_s, 10 + n, background_db) for n, place in enumerate(places)})
-    return job, seats.evaluate(job, AS_FOUND, found)
+    return job, seats.evaluate(job, AS_FOUND, found), found
 
 
 def verdicts(outcome: Outcome) -> dict[str, Verdict]:
@@ -70,8 +75,11 @@ def rows(outcome: Outcome) -> dict[str, dict[str, object]]:
 @pytest.mark.parametrize(("t_s", "expected"), [(0.3, Verdict.PASS), (0.45, Verdict.PASS), (1.0, Verdict.FAIL)])
 def test_only_a_room_that_echoes_fails(t_s: float, expected: Verdict) -> None:
     """Furnished living rooms have about 0.5 s (reference time of ISO 16283-1, from memory): 0.45 s is no fault."""
-    _, outcome = visit_of(t_s)
+    job, outcome, analyses = analysed_visit_of(t_s)
     assert verdicts(outcome) == {"500": expected, "1000": expected, "2000": expected}
+    found = [f for f in findings(job, AS_FOUND, analyses, {"seats": outcome}) if f.id == "room.reverberation"]
+    assert len(found) == (expected is Verdict.FAIL)
+    assert all(f.check == "seats.decay" and "T20 1.0" in f.title for f in found)
     for hz in ("500", "1000", "2000", "4000"):
         # Twelve decays: 5 % is three standard errors at 500 Hz.
         assert rows(outcome)[hz]["t20"] == pytest.approx(t_s, rel=0.05)

@@ -83,6 +83,14 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Raise the loudspeaker or the seat behind, or lower the seat in front.",
         severity=SLIGHT,
     ),
+    "room.reverberation": PlainFinding(
+        was="The room was too reverberant.",
+        now="The room is too reverberant.",
+        notice="voices blur, and loud scenes run together.",
+        mending="Add carpet, curtains, upholstered furniture or absorbing panels.",
+        severity=CLEAR,
+        who="the owner, or a builder",
+    ),
     "room.seat-back": PlainFinding(
         was="At {seats}, a seat's back was in the way of {channels}.",
         now="At {seats}, a seat's back is in the way of {channels}.",

@@ -23,6 +23,7 @@ from commission.record.data.layout import layout_values, move_values, wall_value
 from commission.record.data.rounding import rounded
 from commission.record.data.sheet import sheet_rows
 from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats, wiring
+from commission.steps.seats.balance import balances
 from commission.steps.seats.reflections import OWN_SOUND_S, surface
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.budget_table import budget_values
@@ -57,6 +58,7 @@ def results(visit: Visit) -> dict[str, Any]:
         "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
         "distances": _by_round(job, lambda r: _distances(visit, r)),
         "seats": _by_round(job, lambda r: _seats(visit, r)),
+        "balance": _by_round(job, lambda r: _balance(seats.solve(job, r, analyses))),
         "dialogue": _by_round(job, lambda r: _dialogue(dialogue.solve(job, r, analyses))),
         "variance": or_else(lambda: _variance(visit), _NOTHING),
         "bass": or_else(lambda: bass_values(visit), _NOTHING),
@@ -124,6 +126,20 @@ def _checklist(job: Job, round_id: str) -> dict[str, Any]:
     }
     offset = checklist.offset_ms(job, round_id)
     return items if offset is None else {**items, LIP_SYNC: {"sound_after_picture_ms": rounded(offset, 1)}}
+
+
+def _balance(result: seats.SeatsResult) -> dict[str, Any]:
+    return {
+        each.channel: {
+            "group": each.group,
+            "seats": list(each.seats),
+            "tilt_db_per_octave": rounded(each.tilt_db, 2),
+            "bands_db": {str(hz): rounded(value, 2) for hz, value in each.bands_db.items()},
+            "tilt_from_group_db_per_octave": rounded(each.tilt_from_group_db, 2),
+            "from_group_db": {str(hz): rounded(value, 2) for hz, value in (each.from_group_db or {}).items()},
+        }
+        for each in balances(result)
+    }
 
 
 def _quiet(result: quiet.QuietResult) -> dict[str, Any]:

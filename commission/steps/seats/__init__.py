@@ -37,6 +37,7 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import listed
+from commission.steps.seats.balance import balance_table, balances
 from commission.steps.seats.decay import (
     LARGEST_M3,
     decay_budgets,
@@ -121,7 +122,12 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         done=len(measured),
         total=len(result.cells),
         checks=(*(check for cell in result.cells.values() for check in cell.checks), *decays.values()),
-        tables=(*_reference_table(job, result), _seats_table(job, result), *decay_table(job, octaves, decays))
+        tables=(
+            *_reference_table(job, result),
+            _seats_table(job, result),
+            *decay_table(job, octaves, decays),
+            *balance_table(balances(result)),
+        )
         if measured
         else (),
         grids=(grid,) if grid.cells else (),
