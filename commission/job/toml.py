@@ -204,7 +204,12 @@ def _reading(raw: Any, system: System, where: str) -> ReadingEntered:
         elif unit == "°C":
             value = parse_temperature_c(value, place)
         raw = {"quantity": quantity, "unit": unit, "value": value} | raw
-    reading: ReadingEntered = _convert(raw, ReadingEntered, where)
+    try:
+        reading: ReadingEntered = _convert(raw, ReadingEntered, where)
+    except InputError as error:
+        if given and error.where == f"{where}.value":  # the file calls it by another name
+            raise InputError(f"{where}.{given[0]}", error.found, error.expected, error.mend) from error
+        raise
     if reading.channel is not None and system.channel(reading.channel) is None:
         raise InputError(f"{where}.channel", f"“{reading.channel}”", "a channel of this job", _known(system))
     if reading.seat is not None and system.seat(reading.seat) is None:

@@ -175,6 +175,8 @@ def test_long_recordings_are_read_a_few_at_a_time() -> None:
     assert sizes(1_900_000) == ([2, 2, 2, 2, 1], [8, 1])
     assert sizes(6_000_000) == ([1] * 9, [2, 2, 2, 2, 1])
     assert list(_batches([])) == []
+    noises = [replace(each, body=replace(each.body, kind="noise", channel="")) for each in files.stored[:3]]
+    assert [len(batch) for batch in _batches([*files.stored, *noises])] == [9, 1, 1, 1]  # each takes half a second
 
 
 @pytest.mark.parametrize(
@@ -183,7 +185,7 @@ def test_long_recordings_are_read_a_few_at_a_time() -> None:
         (np.full((4800, 1), 0.5), "a constant value"),
         (np.r_[np.zeros(100), 1e20, np.zeros(4700)], "a sample of 1e+20, expected at most 1e+10"),
         (np.r_[np.zeros(100), -1e20, np.zeros(4700)], "a sample of 1e+20"),
-        (np.r_[np.zeros(100), np.inf, np.zeros(4700)], "1 samples that are no numbers"),
+        (np.r_[np.zeros(100), np.inf, np.zeros(4700)], "a sample that is no number"),
     ],
 )
 def test_samples_that_no_recording_has_are_refused(samples: np.ndarray, sentence: str) -> None:

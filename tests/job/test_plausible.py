@@ -99,7 +99,7 @@ def test_what_any_home_cinema_has_is_taken() -> None:
         ),
         (
             '[[channel]]\nid="FL"\nrole="screen"\n[[reading]]\nround="as-found"\nstep="levels"\nchannel="FL"\nvalue_db=1e308',
-            "reading[0].value",
+            "reading[0].value_db",
         ),
     ],
 )
