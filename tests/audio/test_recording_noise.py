@@ -111,3 +111,15 @@ def test_a_stopped_recording_gives_nothing(tmp_path: Path) -> None:
         source = RigSource(visit.job, lambda seat, round_id: QuietRig(), source="rig", name="quiet rig")
         with pytest.raises(Cancelled):
             source.record_noise("A1", "everything off", AS_FOUND, cancel, unwatched)
+
+
+def test_the_progress_of_an_analysis_counts_noises_by_their_work(tmp_path: Path) -> None:
+    """Two of three noises analysed are two thirds of the way, and each is reported before it begins."""
+    with closing(LocalWorkshop(tmp_path / "state").create(tmp_path / "job", system())) as visit:
+        source = RigSource(visit.job, lambda seat, round_id: QuietRig(), source="rig", name="quiet rig")
+        for state in ("everything off", "ventilation low", "projector on"):
+            body, blobs = source.record_noise("A1", state, AS_FOUND, threading.Event(), unwatched)
+            visit.append(body, blobs=blobs)
+        fractions: list[float] = []
+        visit.analyse(threading.Event(), lambda fraction, _: fractions.append(fraction))
+    assert fractions == pytest.approx([0.0, 1 / 3, 2 / 3, 1.0])
