@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from commission.dsp.geometry import crossing_m
 from commission.dsp.timing import BAND_HZ, band_envelopes, vertex
 from commission.model import FloatArray
 from commission.model.system import Position, Room, Seat
@@ -171,6 +172,16 @@ def image_positions(source: Position, room: Room) -> dict[str, Position]:
         (x, y, 2 * room.height_m - z),
     )
     return dict(zip(SURFACES, places, strict=True))
+
+
+def reflecting_point(source: Position, seat: Position, room: Room, surface: str) -> Position | None:
+    """Where a surface throws the sound of a loudspeaker to a seat: on the line from its mirror image to the ears.
+
+    None where both are not inside the room on that axis, so that the line misses the surface.
+    """
+    axis = SURFACES.index(surface) // 2
+    planes = (-room.width_m / 2, room.width_m / 2, 0.0, room.length_m, 0.0, room.height_m)
+    return crossing_m(image_positions(source, room)[surface], seat, axis, planes[SURFACES.index(surface)])
 
 
 def seat_backs(seats: Sequence[Seat], at: Seat) -> dict[str, Position]:

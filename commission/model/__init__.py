@@ -62,7 +62,9 @@ if TYPE_CHECKING:
     from commission.model.outcome import Grid as Grid
     from commission.model.outcome import GridCell as GridCell
     from commission.model.outcome import Outcome as Outcome
+    from commission.model.outcome import PlanBox as PlanBox
     from commission.model.outcome import PlanItem as PlanItem
+    from commission.model.outcome import PlanRay as PlanRay
     from commission.model.outcome import RoomPlan as RoomPlan
     from commission.model.outcome import Row as Row
     from commission.model.outcome import Series as Series
@@ -180,7 +182,9 @@ else:
             "Grid",
             "GridCell",
             "Outcome",
+            "PlanBox",
             "PlanItem",
+            "PlanRay",
             "RoomPlan",
             "Row",
             "Series",

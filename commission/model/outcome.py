@@ -138,6 +138,26 @@ class PlanItem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlanRay:
+    """The way of a reflection from a loudspeaker over a surface to the ears."""
+
+    channel: str
+    seat: str
+    points_m: tuple[Position, Position, Position]
+    text: str
+    """The surface with level and delay, as in "ceiling −8 dB after 3.1 ms"."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanBox:
+    """An obstacle: two opposite corners of a box."""
+
+    label: str
+    from_m: Position
+    to_m: Position
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RoomPlan:
     """The room to scale with what is in it."""
 
@@ -145,6 +165,9 @@ class RoomPlan:
     width_m: float
     height_m: float
     items: tuple[PlanItem, ...]
+    boxes: tuple[PlanBox, ...] = ()
+    rays: tuple[PlanRay, ...] = ()
+    """Shown for one loudspeaker at one seat at a time."""
 
 
 Cause = Literal["electronics", "room", "settings"]

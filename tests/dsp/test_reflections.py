@@ -22,6 +22,7 @@ from commission.dsp.reflections import (
     early_reflections,
     image_positions,
     in_words,
+    reflecting_point,
     reflections_of,
     seat_backs,
 )
@@ -62,6 +63,19 @@ def test_gain_and_delay_of_the_whole_change_nothing(gain: float, later: int) -> 
     second = early_reflections(moved[None], RATE, [0.012 + later / RATE])[0]
     assert [r.level_db for r in second.found] == pytest.approx([r.level_db for r in first.found], abs=0.2)
     assert [r.delay_s for r in second.found] == pytest.approx([r.delay_s for r in first.found], abs=1e-5)
+
+
+def test_where_a_surface_reflects() -> None:
+    """Ears and loudspeaker 1.1 m high and 3.2 m apart: floor and side walls half-way; from 0.3 m aside, by similar triangles."""
+    source, ears = (0.0, 0.1, 1.1), (0.0, 3.3, 1.1)
+    assert reflecting_point(source, ears, ROOM, "floor") == pytest.approx((0.0, 1.7, 0.0))
+    assert reflecting_point(source, ears, ROOM, "left wall") == pytest.approx((-2.35, 1.7, 1.1))
+    assert reflecting_point(source, ears, ROOM, "rear wall") == pytest.approx((0.0, 6.4, 1.1))
+    assert reflecting_point(source, ears, ROOM, "screen wall") == pytest.approx((0.0, 0.0, 1.1))
+    # 2.35 m from the wall at the ears and 1.35 m at the loudspeaker: 1.35/(1.35 + 2.35) of 3.2 m.
+    y_m = 0.1 + 3.2 * 1.35 / 3.7
+    assert reflecting_point((1.0, 0.1, 1.1), ears, ROOM, "right wall") == pytest.approx((2.35, y_m, 1.1))
+    assert reflecting_point(source, (0.0, 3.3, 2.7), ROOM, "ceiling") is None  # above the ceiling
 
 
 def test_mirror_images_by_hand() -> None:

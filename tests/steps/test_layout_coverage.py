@@ -6,10 +6,11 @@ import math
 from dataclasses import replace
 
 import pytest
-from builders import cinema, defined, job_of
+from builders import analysis, cinema, defined, job_of
 
 from commission.dsp.geometry import mirror_partner, side
-from commission.model import Analyses, Check, Job, Obstacle, Position, System, Verdict
+from commission.model import Analysed, Analyses, Check, Job, Obstacle, Position, System, Verdict
+from commission.record.drawing.plan import plan_figure
 from commission.steps import layout
 from commission.steps.layout.aim import with_direction
 from commission.steps.layout.coverage import coverage_checks
@@ -262,3 +263,31 @@ def test_a_loudspeaker_on_a_wall_keeps_its_direction_and_a_free_one_its_aim() ->
     fixed = with_direction(replace(free, mount="left wall"), (-2.25, 4.0, 1.6))
     assert fixed.aim_m == pytest.approx((0.0, 3.95, 1.25))
     assert fixed.position_m == (-2.25, 4.0, 1.6)
+
+
+def test_a_reflection_is_a_ray_over_its_surface() -> None:
+    """FC at 0.95 m and A2 at 1.10 m, 3.2 m apart, under a ceiling at 2.6 m: 1.65 m and 1.50 m below it.
+
+    The way over the ceiling is √(3.2² + 3.15²) = 4.490 m, the direct one 3.204 m: 3.74 ms later at 344 m/s; the ray meets
+    the ceiling at 0.1 + 3.2·1.65/3.15 m.
+    """
+    job = job_of(defined(cinema()))
+    after_s = (math.hypot(3.2, 3.15) - math.hypot(3.2, 0.15)) / 344.2
+    heard = analysis(reflections=((after_s, -8.0), (0.0005, -3.0), (0.0142, -12.0)))
+    found = Analysed(seq=9, round="as-found", channel="FC", seat="A2", clock=None, passes_delays=True, analysis=heard)
+    (plan,) = layout.evaluate(job, "as-found", Analyses([found])).room_plans
+    (ray,) = plan.rays  # the loudspeaker's own edge, and what fits no surface, are none
+    assert (ray.channel, ray.seat, ray.text) == ("FC", "A2", "ceiling −8 dB after 3.7 ms")
+    assert ray.points_m[1] == pytest.approx((0.0, 0.1 + 3.2 * 1.65 / 3.15, 2.6))
+    assert layout.evaluate(job, "as-found", Analyses()).room_plans[0].rays == ()
+
+
+def test_obstacles_are_in_the_plan() -> None:
+    column = Obstacle(id="column", from_m=(-1.6, 2.0, 0.0), to_m=(-1.2, 2.4, 2.6))
+    (plan,) = layout.evaluate(
+        job_of(defined(replace(cinema(), obstacles=(column,)))), "as-found", Analyses()
+    ).room_plans
+    assert [(box.label, box.from_m) for box in plan.boxes] == [("column", (-1.6, 2.0, 0.0))]
+    figure = plan_figure(plan)
+    assert figure.svg.count("#b5b5b5") == 2  # from above and from the side
+    assert "column, obstacle: −1.60 m, 2.00 m, 0.00 m to −1.20 m, 2.40 m, 2.60 m." in figure.alt

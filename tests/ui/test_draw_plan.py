@@ -1,11 +1,12 @@
 """The room plan as plain text."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from builders import LOUDSPEAKERS, SEATS
 
-from commission.model import PlanItem, RoomPlan, Verdict
+from commission.model import PlanBox, PlanItem, PlanRay, RoomPlan, Verdict
 from commission.ui.widgets.draw.canvas import plain
 from commission.ui.widgets.draw.plan import draw_plan, frame, outside
 
@@ -113,3 +114,31 @@ def test_bad_places_are_told_apart_by_style():
     styles = {style for line in draw_plan(plan, None, 58, 30) for text, style in line if "SL" in text}
     assert styles == {"fail"}
     assert "✗ fail" in plain(draw_plan(plan, "SL", 58, 30))
+
+
+def test_the_reflections_of_a_loudspeaker_at_a_seat_are_drawn_over_their_surfaces():
+    source, ears = LOUDSPEAKERS["FC"][2], SEATS["A2"]
+    wall = PlanRay(
+        channel="FC", seat="A2", points_m=(source, (-2.35, 1.7, 1.0), ears), text="left wall −8 dB after 8.2 ms"
+    )
+    plan = replace(ROOM, rays=(wall,), items=tuple(i for i in ROOM.items if i.label in ("FC", "A2")))
+    pair = draw_plan(plan, "FC", 60, 30, pair=("FC", "A2"))
+    lines = plain(pair).split("\n")
+    middle = next(i for i, line in enumerate(lines) if "FC" in line)
+    left = [line.index("│") + 1 for line in lines[middle + 1 : middle + 12]]
+    touched = [
+        any(0x2800 < ord(c) for c in line[at : at + 2]) for line, at in zip(lines[middle + 1 :], left, strict=False)
+    ]
+    assert any(touched)  # the ray reaches the left wall
+    assert "FC to A2: left wall −8 dB after 8.2 ms" in words(pair)
+    alone = plain(draw_plan(plan, "FC", 60, 30))
+    assert "left wall" not in alone
+    assert "left wall" not in plain(draw_plan(plan, "FC", 60, 30, pair=("FC", "B1")))
+
+
+def test_an_obstacle_is_shaded_in_both_views():
+    column = PlanBox(label="column", from_m=(-1.6, 2.0, 0.0), to_m=(-1.2, 2.4, 2.6))
+    plan = replace(ROOM, boxes=(column,))
+    for view in ("top", "side"):
+        assert "▒" in plain(draw_plan(plan, None, 78, 30, view))
+    assert "▒" not in plain(draw_plan(ROOM, None, 78, 30))

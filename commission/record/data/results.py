@@ -13,7 +13,7 @@ from typing import Any
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
-from commission.model import Analysis, Check, Event, Finding, Followed, Job, Outcome, Verdict, worst
+from commission.model import Analysis, Check, Event, Finding, Followed, Job, Outcome, Position, Verdict, worst
 from commission.model.checklist import LIP_SYNC
 from commission.model.units import clean_text
 from commission.record.data.bass import bass_values
@@ -23,6 +23,7 @@ from commission.record.data.layout import layout_values, move_values, wall_value
 from commission.record.data.rounding import rounded
 from commission.record.data.sheet import sheet_rows
 from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats, wiring
+from commission.steps.layout.rays import bounce_m
 from commission.steps.seats.balance import balances
 from commission.steps.seats.reflections import OWN_SOUND_S, surface
 from commission.steps.shared.awaiting import awaiting_repair
@@ -360,11 +361,16 @@ def _reflections(
         {
             "delay_ms": rounded(1000 * after_s, 2),
             "level_db": rounded(level_db, 1),
-            "surface": surface(job, channel, seat, after_s, speed_m_s) if planned else None,
+            "surface": (name := surface(job, channel, seat, after_s, speed_m_s) if planned else None),
+            "point_m": _point(bounce_m(job, channel, seat, name)),
         }
         for after_s, level_db in analysis.reflections
         if after_s >= OWN_SOUND_S
     ]
+
+
+def _point(place: Position | None) -> list[float | None] | None:
+    return None if place is None else [rounded(value, 3) for value in place]
 
 
 def _variance(visit: Visit) -> dict[str, Any]:

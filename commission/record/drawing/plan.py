@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from commission.model import PlanItem, RoomPlan, Verdict
+from commission.model import PlanItem, Position, RoomPlan, Verdict
 from commission.model.units import format_length
 from commission.record.document import Figure
 from commission.record.drawing.svg import (
@@ -64,7 +64,11 @@ class _View:
 
     def place(self, item: PlanItem) -> tuple[float, float]:
         """On paper; what is beyond a wall is held just outside it."""
-        x, y, z = item.position_m
+        return self.at(item.position_m)
+
+    def at(self, place: Position) -> tuple[float, float]:
+        """The same of any place."""
+        x, y, z = place
         across, down = (x + self.plan.width_m / 2, y) if self.name == "top" else (y, self.plan.height_m - z)
         width, height = self.size
         return (
@@ -109,6 +113,9 @@ def _alt(plan: RoomPlan, units: Units) -> str:
         place = ", ".join(length(value) for value in item.position_m)
         mark = f" {item.verdict.symbol}" if item.verdict in (Verdict.FAIL, Verdict.UNSURE) else ""
         lines.append(f"{item.label}{mark}, {KINDS[item.kind]}: {place}.")
+    for box in plan.boxes:
+        corners = " to ".join(", ".join(length(value) for value in corner) for corner in (box.from_m, box.to_m))
+        lines.append(f"{box.label}, obstacle: {corners}.")
     return " ".join(lines)
 
 
@@ -135,6 +142,19 @@ def _room(view: _View, units: Units) -> str:
             bold=True,
         ),
     ]
+    for box in plan.boxes:
+        (left, top), (right, bottom) = view.at(box.from_m), view.at(box.to_m)
+        parts.append(
+            element(
+                "rect",
+                x=min(left, right),
+                y=min(top, bottom),
+                width=abs(right - left),
+                height=abs(bottom - top),
+                fill="#b5b5b5",
+                stroke="none",
+            )
+        )
     groups = _groups(view)
     taken: list[Box] = [(px - 6, py - 6, px + 6, py + 6) for _, (px, py) in groups]
     for items, (px, py) in groups:

@@ -22,6 +22,7 @@ from commission.model import (
     Job,
     Limit,
     Outcome,
+    PlanBox,
     PlanItem,
     Position,
     RoomPlan,
@@ -37,6 +38,7 @@ from commission.steps.layout.aim import ENTERED_BASIS, aim_budgets
 from commission.steps.layout.coverage import BUDGETS, clause, coverage_checks, failed_by_kind
 from commission.steps.layout.directions import directions_grid
 from commission.steps.layout.moves import moves_table, trade_table, weight_of
+from commission.steps.layout.rays import reflection_rays
 from commission.steps.layout.room_modes import modes_table
 from commission.steps.layout.search import search_places
 from commission.steps.layout.walls import walls_table
@@ -59,6 +61,7 @@ negative), y toward the rear, z up.
 - The grid shows the direction of every loudspeaker from every seat, and which seat is not covered: a loudspeaker that is
   not outside all heads, a height on the wrong side of its row, a head, seat back or obstacle in the way, a seat outside the
   coverage angle.
+- A cell of the grid shows in the plan how early reflections reach that seat, once responses are imported.
 
 **Ladders and loudspeakers overhead:** two people, a footed ladder, nothing loose in your pockets. Mountings and safety
 cables of heavy loudspeakers are for licensed trades; local codes decide.
@@ -85,6 +88,8 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """The checks of all places, and better ones for what may be moved."""
     outcome, search = checked(job, round_id), search_places(job)
+    rays = tuple(reflection_rays(job, round_id, analyses))
+    outcome = replace(outcome, room_plans=tuple(replace(plan, rays=rays) for plan in outcome.room_plans))
     if search is None:
         return outcome
     weight = weight_of(job, round_id)
@@ -114,7 +119,12 @@ def checked(job: Job, round_id: str) -> Outcome:
     elif known < len(placed):
         advice = (Advice(text="Enter the missing positions or tape distances.", step="layout", priority=9),)
     grid = directions_grid(job, coverage)
-    size = {} if room is None else {"length_m": room.length_m, "width_m": room.width_m, "height_m": room.height_m}
+    plans: tuple[RoomPlan, ...] = ()
+    if room is not None:
+        boxes = tuple(PlanBox(label=each.id, from_m=each.from_m, to_m=each.to_m) for each in system.obstacles)
+        plans = (
+            RoomPlan(length_m=room.length_m, width_m=room.width_m, height_m=room.height_m, items=items, boxes=boxes),
+        )
     table = _table(placed)
     return Outcome(
         step="layout",
@@ -124,7 +134,7 @@ def checked(job: Job, round_id: str) -> Outcome:
         checks=checks,
         tables=(table, walls_table(job), modes_table(job, room)) if room is not None else (table,),
         grids=() if grid is None else (grid,),
-        room_plans=(RoomPlan(**size, items=items),) if size else (),
+        room_plans=plans,
         advice=advice,
         main_result=main_result,
         budgets=(

@@ -167,7 +167,7 @@ class SiteForm(AnyStepScreen):
     def direction_selected(self, event: SeatGrid.Selected) -> None:
         """The plan follows the grid."""
         event.stop()
-        self.query_one("#room", RoomPlanView).select(event.channel)
+        self.query_one("#room", RoomPlanView).select_pair(event.channel, event.seat)
 
     @on(Picker.Selected)
     def selected(self) -> None:

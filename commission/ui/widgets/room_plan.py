@@ -44,6 +44,8 @@ class RoomPlanView(Painted):
         super().__init__(id=id, classes=classes)
         self.plan = plan
         self.selected = selected
+        self.pair: tuple[str, str] | None = None
+        """Loudspeaker and seat whose reflections are shown."""
         self.units: Literal["metric", "imperial"] = units
         self.view: ViewName = "top"
         self._keys = keys
@@ -56,14 +58,19 @@ class RoomPlanView(Painted):
 
     def select(self, label: str | None) -> None:
         """Select by label."""
-        if label != self.selected:
-            self.selected = label
+        if label != self.selected or self.pair is not None:
+            self.selected, self.pair = label, None
             self.repaint(layout=True)
+
+    def select_pair(self, channel: str, seat: str) -> None:
+        """Select a loudspeaker, with its reflections to one seat."""
+        self.selected, self.pair = channel, (channel, seat)
+        self.repaint(layout=True)
 
     def paint(self, width: int, height: int) -> list[Line]:
         """The drawing, as large as the region allows."""
         tall = 0 if self.styles.height is not None and self.styles.height.is_auto else height
-        return draw_plan(self.plan, self.selected, width, tall, self.view, self.units, self._keys)
+        return draw_plan(self.plan, self.selected, width, tall, self.view, self.units, self._keys, self.pair)
 
     def action_select(self, direction: int) -> None:
         """The next thing in the room."""

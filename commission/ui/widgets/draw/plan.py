@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.cells import cell_len
 
-from commission.model import PlanItem, RoomPlan
+from commission.model import PlanItem, PlanRay, Position, RoomPlan
 from commission.model.formatting import verdict_word
 from commission.model.units import clean_text, format_length
 from commission.ui.widgets.draw import braille
@@ -39,14 +40,22 @@ class _Frame:
 
     def dots(self, item: PlanItem) -> tuple[float, float]:
         """Place in dots from the inner corner; kept inside the walls."""
-        across, down = self.metres(item)
+        return self.dots_at(item.position_m)
+
+    def dots_at(self, place: Position) -> tuple[float, float]:
+        """The same of any place."""
+        across, down = self.flat(place)
         x = min(max(across / self.across_m, 0.0), 1.0) * (2 * self.columns - 1)
         y = min(max(down / self.down_m, 0.0), 1.0) * (4 * self.rows - 1)
         return x, y
 
     def metres(self, item: PlanItem) -> tuple[float, float]:
         """From the left and from the top of the drawing."""
-        x, y, z = item.position_m
+        return self.flat(item.position_m)
+
+    def flat(self, place: Position) -> tuple[float, float]:
+        """A place, from the left and from the top of the drawing."""
+        x, y, z = place
         return (x + self.plan.width_m / 2, y) if self.view == "top" else (y, self.plan.height_m - z)
 
 
@@ -83,11 +92,13 @@ def draw_plan(
     view: ViewName = "top",
     units: Literal["metric", "imperial"] = "metric",
     keys: str = "← → select",
+    pair: tuple[str, str] | None = None,
 ) -> list[Line]:
-    """The drawing and, below it, what is selected and what is outside the room."""
+    """The drawing and, below it, what is selected and what is outside the room; reflections of a loudspeaker at a seat."""
     if plan is None:
         return [(("No plan: give the room's length, width and height on the Site form.", "dim"),)]
-    below = _below(plan, selected, width, view, units, keys)
+    rays = [ray for ray in plan.rays if (ray.channel, ray.seat) == pair]
+    below = [*_below(plan, selected, width, view, units, keys), *_ray_lines(rays, pair, width)]
     at = frame(plan, width, height - len(below) if height else 0, view)
     if at is None:
         why = wrap("Too little room for the plan: widen the window.", max(width, 10))
@@ -95,7 +106,10 @@ def draw_plan(
     sheet = Canvas(at.columns + 2, at.rows + 2)
     _walls(sheet, at)
     chosen = next((item for item in plan.items if item.label == selected), None)
-    if chosen is not None:
+    _boxes(sheet, at)
+    if rays:
+        _reflections(sheet, at, rays)
+    elif chosen is not None:
         _rays(sheet, at, chosen)
     moved = _labels(sheet, at, chosen)
     margin = " " * max((width - sheet.width) // 2, 0)
@@ -126,6 +140,32 @@ def _walls(sheet: Canvas, at: _Frame) -> None:
         sheet.put(right - len(scale) - 1, bottom, scale, "dim")
 
 
+def _boxes(sheet: Canvas, at: _Frame) -> None:
+    """Obstacles, as shaded cells."""
+    for box in at.plan.boxes:
+        (x, y), (other_x, other_y) = at.dots_at(box.from_m), at.dots_at(box.to_m)
+        columns = sorted((int(x // 2), int(other_x // 2)))
+        for row in range(int(min(y, other_y) // 4), int(max(y, other_y) // 4) + 1):
+            sheet.put(1 + columns[0], 1 + row, "▒" * (columns[1] - columns[0] + 1), "dim")
+
+
+def _reflections(sheet: Canvas, at: _Frame, rays: list[PlanRay]) -> None:
+    """The direct way of the pair, dotted, and its reflections over the surfaces."""
+    start, _, end = rays[0].points_m
+    dots = braille.segment(at.dots_at(start), at.dots_at(end), at.rows, at.columns, gap=2)
+    for ray in rays:
+        for one, other in pairwise(ray.points_m):
+            dots |= braille.segment(at.dots_at(one), at.dots_at(other), at.rows, at.columns)
+    _put_dots(sheet, dots)
+
+
+def _ray_lines(rays: list[PlanRay], pair: tuple[str, str] | None, width: int) -> list[Line]:
+    if not rays or pair is None:
+        return []
+    text = f"{pair[0]} to {pair[1]}: {'; '.join(ray.text for ray in rays)}"
+    return [((line, "mark"),) for line in wrap(text, max(width, 10))]
+
+
 def _rays(sheet: Canvas, at: _Frame, chosen: PlanItem) -> None:
     """Lines from a loudspeaker to every seat, or from a seat to every loudspeaker."""
     seats = ("seat", "reference")
@@ -135,9 +175,13 @@ def _rays(sheet: Canvas, at: _Frame, chosen: PlanItem) -> None:
     dots = np.zeros((4 * at.rows, 2 * at.columns), dtype=bool)
     for item in ends:
         dots |= braille.segment(at.dots(chosen), at.dots(item), at.rows, at.columns, gap=2)
-    for row, column in np.argwhere(braille.codes(dots) > 0):
-        code = int(braille.codes(dots[4 * row : 4 * row + 4, 2 * column : 2 * column + 2])[0, 0])
-        sheet.put(1 + int(column), 1 + int(row), braille.char(code), "accent")
+    _put_dots(sheet, dots)
+
+
+def _put_dots(sheet: Canvas, dots: NDArray[np.bool_]) -> None:
+    codes = braille.codes(dots)
+    for row, column in np.argwhere(codes > 0):
+        sheet.put(1 + int(column), 1 + int(row), braille.char(int(codes[row, column])), "accent")
 
 
 def _labels(sheet: Canvas, at: _Frame, chosen: PlanItem | None) -> list[str]:
