@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -44,6 +45,26 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.Com
     return folder, run(folder, "demo")
 
 
+@pytest.fixture(scope="module")
+def recorded(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> Path:
+    """The sample after its first record, which stores the verdicts: its folder."""
+    folder, _ = demo
+    assert run(folder, "record", "harbour-lane.commission", "-o", "r.json").returncode == 0
+    return folder
+
+
+@pytest.fixture(scope="module")
+def found(recorded: Path) -> Any:
+    """The results of the sample as JSON."""
+    return json.loads(run(recorded, "results", "harbour-lane.commission", "--json").stdout)
+
+
+@pytest.fixture(scope="module")
+def verified(recorded: Path) -> subprocess.CompletedProcess[str]:
+    """What `verify` makes of the sample, with every recording analysed again."""
+    return run(recorded, "verify", "harbour-lane.commission")
+
+
 def test_demo_without_a_terminal_prints_the_results(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
     folder, done = demo
     assert done.returncode == 0, done.stderr
@@ -55,10 +76,8 @@ def test_demo_without_a_terminal_prints_the_results(demo: tuple[Path, subprocess
     assert (folder / "harbour-lane.commission").read_bytes() == before
 
 
-def test_the_samples_faults_show_and_the_mend_shows(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+def test_the_samples_faults_show_and_the_mend_shows(found: Any) -> None:
     """Against what the sample's README says was done to the room."""
-    folder, _ = demo
-    found = json.loads(run(folder, "results", "harbour-lane.commission", "--json").stdout)
     assert found["schema"] == "commission-results/1"
     by_round = {r: {f["id"]: f for f in found["findings"] if f["round"] == r} for r in ("as-found", "as-left")}
     assert set(by_round["as-found"]["wiring.swapped"]["channels"]) == {"BL", "BR"}
@@ -94,10 +113,12 @@ def test_the_samples_faults_show_and_the_mend_shows(demo: tuple[Path, subprocess
 
 
 def test_verify_says_whole_and_broken_with_its_exit_code(
-    demo: tuple[Path, subprocess.CompletedProcess[str]], tmp_path: Path
+    demo: tuple[Path, subprocess.CompletedProcess[str]],
+    verified: subprocess.CompletedProcess[str],
+    tmp_path: Path,
 ) -> None:
     folder, _ = demo
-    assert run(folder, "verify", "harbour-lane.commission").returncode == 0
+    assert verified.returncode == 0
     copy = tmp_path / "copy.commission"
     shutil.copy(folder / "harbour-lane.commission", copy)
     data = bytearray(copy.read_bytes())
@@ -112,13 +133,14 @@ def test_verify_says_whole_and_broken_with_its_exit_code(
     assert "The log is broken, so this record cannot be confirmed" in done.stderr
 
 
-def test_records_hold_the_results_and_the_log(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
-    folder, _ = demo
-    assert run(folder, "record", "harbour-lane.commission", "-o", "r.json").returncode == 0
+def test_records_hold_the_results_and_the_log(
+    recorded: Path, found: Any, verified: subprocess.CompletedProcess[str]
+) -> None:
+    folder = recorded
     record = json.loads((folder / "r.json").read_text(encoding="utf-8"))
     assert record["log"][-1]["digest"] == record["digest"]
-    assert record["digest"] in run(folder, "verify", "harbour-lane.commission").stdout
-    assert record["results"] == json.loads(run(folder, "results", "harbour-lane.commission", "--json").stdout)
+    assert record["digest"] in verified.stdout
+    assert record["results"] == found
     assert run(folder, "record", "harbour-lane.commission", "-o", "r.csv").returncode == 0
     rows = list(csv.DictReader(io.StringIO((folder / "r.csv").read_text(encoding="utf-8"))))
     assert {row["verdict"] for row in rows} <= {"pass", "fail", "unsure", "not tested"}
@@ -128,7 +150,9 @@ def test_records_hold_the_results_and_the_log(demo: tuple[Path, subprocess.Compl
     assert ".json" in bad.stderr
 
 
-def test_the_settings_sheet_says_what_to_type(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+def test_the_settings_sheet_says_what_to_type(
+    demo: tuple[Path, subprocess.CompletedProcess[str]], found: Any
+) -> None:
     folder, _ = demo
     text = run(folder, "sheet", "harbour-lane.commission").stdout
     assert run(folder, "sheet", "harbour-lane.commission", "-o", "s.csv").returncode == 0
@@ -136,10 +160,9 @@ def test_the_settings_sheet_says_what_to_type(demo: tuple[Path, subprocess.Compl
     assert {row["what"] for row in every if not row["new"]} == {"polarity"}  # noted as left, and not proposed
     rows = [row for row in every if row["new"]]
     assert len(rows) == 26
-    results = json.loads(run(folder, "results", "harbour-lane.commission", "--json").stdout)
     for row in rows:
         place = {"trim": ("levels", "trim_db"), "delay": ("distances", "setting")}[row["what"]]
-        computed = results[place[0]][row["round"]]["channels"][row["channel"]][place[1]]
+        computed = found[place[0]][row["round"]]["channels"][row["channel"]][place[1]]
         kept = row["round"] == "as-left" and row["change"] == "False"  # set, and not shown to be off: it stays
         assert float(row["new"]) == pytest.approx(float(row["old"]) if kept else computed, abs=1e-6)
     assert "SUB2" in text
@@ -275,23 +298,32 @@ def test_a_rehearsal_can_be_measured_without_a_screen(tmp_path: Path) -> None:
 
 
 def test_a_record_is_held_against_its_job(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
-    """A fresh record holds; one changed digit in its page is named, and the command says no."""
+    """A fresh record holds."""
     folder, _ = demo
     made = run(folder, "record", "harbour-lane.commission", "-o", "held.html")
     assert made.returncode == 0, made.stderr
     checked = run(folder, "verify", "harbour-lane.commission", "--record", "held.html")
     assert checked.returncode == 0, checked.stdout
     assert "✗" not in checked.stdout
-    page = folder / "held.html"
+
+
+def test_a_record_of_other_words_is_not_confirmed(tmp_path: Path) -> None:
+    """One changed word in its page is named, and the command says no. A job without recordings is quick to check."""
+    assert run(tmp_path, "new", "typed", "--from", str(SAMPLE / "harbour-lane.toml")).returncode == 0
+    assert run(tmp_path, "record", "typed.commission", "-o", "held.html").returncode == 0
+    assert run(tmp_path, "verify", "typed.commission", "--record", "held.html").returncode == 0
+    page = tmp_path / "held.html"
     text = page.read_text(encoding="utf-8")
     assert "Harbour Lane cinema" in text
     page.write_text(text.replace("Harbour Lane cinema", "Harbour Lane theatre"), encoding="utf-8")
-    checked = run(folder, "verify", "harbour-lane.commission", "--record", "held.html")
+    checked = run(tmp_path, "verify", "typed.commission", "--record", "held.html")
     assert checked.returncode == 1
     assert "theatre" in checked.stdout
 
 
-def test_a_round_goes_out_as_aes69_and_comes_in_again(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+def test_a_round_goes_out_as_aes69_and_comes_in_again(
+    demo: tuple[Path, subprocess.CompletedProcess[str]], found: Any
+) -> None:
     folder, _ = demo
     made = run(folder, "record", "harbour-lane.commission", "-o", "round.sofa", "--round", "as-left")
     assert made.returncode == 0, made.stderr
@@ -299,10 +331,8 @@ def test_a_round_goes_out_as_aes69_and_comes_in_again(demo: tuple[Path, subproce
     assert run(folder, "new", "again", "--from", str(definition)).returncode == 0
     done = run(folder, "import", "again.commission", "round.sofa", "--round", "as-left")
     assert done.returncode == 0, done.stdout + done.stderr
-    one, other = (
-        json.loads(run(folder, "results", name, "--json").stdout)["seats"]["as-left"]
-        for name in ("harbour-lane.commission", "again.commission")
-    )
+    again = json.loads(run(folder, "results", "again.commission", "--json").stdout)
+    one, other = found["seats"]["as-left"], again["seats"]["as-left"]
     places = [(seat, channel) for seat in one for channel in one[seat]]
     assert len(places) == 78
     for seat, channel in places:
