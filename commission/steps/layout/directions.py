@@ -124,6 +124,9 @@ def directions_grid(job: Job, checks: tuple[Check, ...]) -> Grid | None:
     known = directions(job)
     if not known:
         return None
+    own: dict[str, tuple[Check, ...]] = {
+        channel: tuple(check for check in checks if check.channel == channel) for channel in {c for c, _ in known}
+    }
     return Grid(
         id="directions",
         title="Azimuth from each seat [°]",
@@ -131,9 +134,9 @@ def directions_grid(job: Job, checks: tuple[Check, ...]) -> Grid | None:
         channels=tuple(dict.fromkeys(channel for channel, _ in known)),
         cells={
             (channel, seat): GridCell(
-                verdict=seat_verdict(job, channel, seat, checks),
+                verdict=seat_verdict(job, channel, seat, own[channel]),
                 figure=number(found.azimuth_deg, 0),
-                detail=tuple(_details(job, channel, seat, found, checks)),
+                detail=tuple(_details(job, channel, seat, found, own[channel])),
             )
             for (channel, seat), found in known.items()
         },
@@ -152,7 +155,7 @@ def _details(job: Job, channel: str, seat: str, found: Direction, checks: tuple[
     lines += [
         f"{check.verdict.symbol} {_value_text(check)} {check.text}"
         for check in checks
-        if check.channel == channel and check.seat in (None, seat) and check.value is not None
+        if check.seat in (None, seat) and check.value is not None
     ]
     line, at = job.system.channel(channel), job.system.seat(seat)
     if line is not None and at is not None and (loss := off_axis_db(job, line, at)) is not None:

@@ -286,34 +286,32 @@ def misses_deg(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) ->
     """What each seat misses of a loudspeaker at each place, (places, seats) [°]."""
     reference = job.system.reference_seat
     assert reference is not None
-    out = np.zeros((len(at), len(seats)))
-    far_from_reference = np.linalg.norm(at - _points([reference.position_m]), axis=1)
-    for k, seat in enumerate(seats):
-        ears = _points([seat.position_m])[0]
-        way = ears - at
-        far = np.maximum(np.linalg.norm(way, axis=1), 1e-6)
-        level_db = 20 * np.log10(np.maximum(far_from_reference, 1e-6) / far)
-        out[:, k] = (
-            _direction_deg(job, channel, way)
-            + _aim_deg(job, channel, at, way, far)
-            + HIDDEN_DEG * _hidden(job, channel, at, ears, seat)
-            + DEG_PER_DB * np.maximum(np.abs(level_db) - LEVEL_FREE_DB, 0.0)
-        )
-    return out
+    ears = _points([seat.position_m for seat in seats])
+    way = ears - at[:, None, :]
+    far = np.maximum(np.linalg.norm(way, axis=-1), 1e-6)
+    from_reference = np.maximum(np.linalg.norm(at - _points([reference.position_m]), axis=1), 1e-6)
+    level_db = 20 * np.log10(from_reference[:, None] / far)
+    hidden = np.stack([_hidden(job, channel, at, own, seat) for own, seat in zip(ears, seats, strict=True)], axis=1)
+    return np.asarray(
+        _direction_deg(job, channel, way)
+        + _aim_deg(job, channel, at, way, far)
+        + HIDDEN_DEG * hidden
+        + DEG_PER_DB * np.maximum(np.abs(level_db) - LEVEL_FREE_DB, 0.0)
+    )
 
 
 def _direction_deg(job: Job, channel: Channel, way: FloatArray) -> FloatArray:
     """Degrees outside the range of its label, azimuth and elevation by Pythagoras; without a range, on the wrong side."""
     turn = side(channel.id)
-    azimuth = np.degrees(np.arctan2(way[:, 0], way[:, 1]))
+    azimuth = np.degrees(np.arctan2(way[..., 0], way[..., 1]))
     azimuth = np.abs(azimuth) if turn is None else -turn * azimuth
     allowed = direction_range(job, channel.id)
     if allowed is None:
-        return np.zeros(len(way)) if turn is None else np.maximum(-azimuth, 0.0)
+        return np.zeros(way.shape[:-1]) if turn is None else np.maximum(-azimuth, 0.0)
     beyond = _beyond(azimuth, *allowed.azimuth_deg)
     if allowed.elevation_deg is None:
         return beyond
-    elevation = np.degrees(np.arctan2(-way[:, 2], np.hypot(way[:, 0], way[:, 1])))
+    elevation = np.degrees(np.arctan2(-way[..., 2], np.hypot(way[..., 0], way[..., 1])))
     return np.hypot(beyond, _beyond(elevation, *allowed.elevation_deg))
 
 
@@ -324,24 +322,31 @@ def _beyond(value: FloatArray, low: float, high: float) -> FloatArray:
 def _aim_deg(job: Job, channel: Channel, at: FloatArray, way: FloatArray, far: FloatArray) -> FloatArray:
     """Degrees beyond half the coverage angle; 0 where the aim is unknown."""
     if channel.aim_m is None:
-        return np.zeros(len(at))
+        return np.zeros(far.shape)
     aim = _points([channel.aim_m])[0]
     axis = np.tile(aim - _start(channel), (len(at), 1)) if channel.mount is not None else aim - at
-    length = np.maximum(np.linalg.norm(axis, axis=1), 1e-6)
-    cosine = np.clip(np.sum(axis * way, axis=1) / (length * far), -1.0, 1.0)
+    length = np.maximum(np.linalg.norm(axis, axis=1), 1e-6)[:, None]
+    cosine = np.clip(np.sum(axis[:, None, :] * way, axis=-1) / (length * far), -1.0, 1.0)
     return np.asarray(np.maximum(np.degrees(np.arccos(cosine)) - coverage_deg(job, channel) / 2, 0.0))
 
 
 def _hidden(job: Job, channel: Channel, at: FloatArray, ears: FloatArray, seat: Seat) -> Mask:
     """Which places are hidden from a seat by a head (screen loudspeakers), a seat's back or an obstacle."""
     hidden = np.zeros(len(at), dtype=bool)
+    nearest, farthest, own = float(at[:, 1].min()), float(at[:, 1].max()), float(ears[1])
+
+    def in_between(depth_m: float) -> bool:
+        """Whether a line to any of the places crosses that depth: most seats are in no line's way."""
+        return nearest < depth_m < own or own < depth_m < farthest
+
     for other in job.system.seats:
         if other.position_m is None:
             continue
         x, y, z = other.position_m
-        if channel.role == "screen" and other.id != seat.id and abs(y - ears[1]) >= SAME_ROW_M:
+        is_head = channel.role == "screen" and other.id != seat.id and abs(y - own) >= SAME_ROW_M
+        if is_head and in_between(y):
             hidden |= _below(at, ears, x, y, HEAD_HALF_WIDTH_M, z + HEAD_TOP_M)
-        if other.back_top_m is not None:
+        if other.back_top_m is not None and in_between(y + BACK_BEHIND_M):
             for ear in (-EAR_M, EAR_M):
                 end = ears + np.array([ear, 0.0, 0.0])
                 hidden |= _below(at, end, x, y + BACK_BEHIND_M, BACK_HALF_WIDTH_M, other.back_top_m)

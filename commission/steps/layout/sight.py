@@ -31,6 +31,20 @@ Heads = Mapping[str, Position]
 
 def sight_checks(job: Job, channel: Channel, place: Position, heads: Heads) -> Iterator[Check]:
     """All of one loudspeaker: heads in front of the screen loudspeakers; backs and obstacles where they are entered."""
+    limits = {each.id: job.limit(each.id) for each in BUDGETS}
+
+    def check(check_id: str, seat: str, value: float, text: str, u: float = SIGHT_U_M) -> Check:
+        return Check(
+            id=check_id,
+            channel=channel.id,
+            seat=seat,
+            value=round(value, 3),
+            unit="m",
+            uncertainty=u,
+            limit=limits[check_id],
+            text=text,
+        )
+
     for seat, ears in heads.items():
         if channel.role == "screen":
             above = [
@@ -39,30 +53,15 @@ def sight_checks(job: Job, channel: Channel, place: Position, heads: Heads) -> I
                 if other != seat and (clearance := head_clearance_m(place, ears, head)) is not None
             ]
             if above:
-                yield _check(job, "layout.sight", channel, seat, min(above), "sight line above the head in front")
+                yield check("layout.sight", seat, min(above), "sight line above the head in front")
         over = back_clearance_m(job, place, ears)
         if over is not None:
-            yield _check(job, "layout.seat-back", channel, seat, over[0], f"direct path above the back of {over[1]}")
+            yield check("layout.seat-back", seat, over[0], f"direct path above the back of {over[1]}")
         inside = [(_inside_m(place, ears, each), each.id) for each in job.system.obstacles]
         if inside:
             worst, name = max(inside)
             what = name if worst > 0 else "an obstacle"
-            yield _check(job, "layout.obstacle", channel, seat, worst, f"of the direct path inside {what}", PATH_U_M)
-
-
-def _check(
-    job: Job, check_id: str, channel: Channel, seat: str, value: float, text: str, u: float = SIGHT_U_M
-) -> Check:
-    return Check(
-        id=check_id,
-        channel=channel.id,
-        seat=seat,
-        value=round(value, 3),
-        unit="m",
-        uncertainty=u,
-        limit=job.limit(check_id),
-        text=text,
-    )
+            yield check("layout.obstacle", seat, worst, f"of the direct path inside {what}", PATH_U_M)
 
 
 def path_m(checks: Iterable[Check], channel: str, seat: str) -> float | None:
@@ -94,8 +93,11 @@ def back_clearance_m(job: Job, source: Position, ears: Position) -> tuple[float,
     for seat in job.system.seats:
         if seat.back_top_m is None or seat.position_m is None:
             continue
+        depth = seat.position_m[1] + BACK_BEHIND_M
+        if (source[1] - depth) * (y - depth) >= 0:
+            continue
         for ear in ((x - EAR_M, y, z), (x + EAR_M, y, z)):
-            at = crossing_m(source, ear, 1, seat.position_m[1] + BACK_BEHIND_M)
+            at = crossing_m(source, ear, 1, depth)
             if at is not None and abs(at[0] - seat.position_m[0]) < BACK_HALF_WIDTH_M:
                 found.append((at[2] - seat.back_top_m, seat.id))
     return min(found, default=None)
