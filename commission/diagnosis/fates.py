@@ -12,6 +12,7 @@ from typing import Literal
 
 from commission.diagnosis import rule_of, urgency
 from commission.diagnosis.room import SPOILT
+from commission.dsp.uncertainty import combine
 from commission.model import (
     Action,
     Check,
@@ -24,6 +25,7 @@ from commission.model import (
     StoredResponse,
     Verdict,
 )
+from commission.model.verdict import surely_above
 
 _MANY_CAUSES = frozenset({"seats.snr", "seats.clipped", "seats.level", "seats.bass"})
 """Checks that fail for other reasons than the fault that names them, too: they only show that the place was measured again.
@@ -135,7 +137,10 @@ def _followed(
         fate = _fate_present(job, fault, rounds, hidden, outcomes, actions)
         rest = _still(first, now)
     else:
-        fate, rest = _fate_absent(job, first, later, hidden, outcomes, actions, new_settings=new_settings)
+        before = outcomes[next(reversed(fault.seen), fault.round)]
+        fate, rest = _fate_absent(
+            job, first, later, hidden, outcomes, actions, new_settings=new_settings, before=before
+        )
     if actions and not fate.gone and fate is not Fate.REPAIRED_NOT_MEASURED:
         fate = {"accepted": Fate.ACCEPTED, "later": Fate.LEFT_FOR_LATER}.get(actions[-1].body.action, fate)
     return Followed(
@@ -200,8 +205,12 @@ def _fate_absent(
     actions: tuple[Action, ...],
     *,
     new_settings: Literal["", "entered", "noted"],
+    before: Mapping[str, Outcome],
 ) -> tuple[Fate, tuple[str, ...]]:
-    """The newest round does not show it: what the rounds after its last appearance are worth."""
+    """The newest round does not show it: what the rounds after its last appearance are worth.
+
+    `before`: the outcomes of the round that showed it last.
+    """
     places: tuple[str | None, ...] = first.channels or (None,)
     checked: dict[str | None, Sequence[Check]] = {}
     for each in later:
@@ -214,6 +223,9 @@ def _fate_absent(
     )
     if failing:
         return Fate.STILL_THERE, _some(failing, places)
+    unchanged = tuple(place for place in places if _unchanged(first, checked.get(place, ()), before))
+    if unchanged:
+        return Fate.NOT_DETERMINED, _some(unchanged, places)
     rest = tuple(place for place in places if place not in checked)
     mended = [each for each in actions if each.mends]
     by_settings = first.check == _BY_SETTINGS and not any(
@@ -230,6 +242,23 @@ def _fate_absent(
     measured = {place for each in later for place in _evidence(job, first, each)}
     undetermined = again and (first.channels == () or set(rest) <= measured)
     return (Fate.NOT_DETERMINED if undetermined else Fate.NOT_MEASURED_AGAIN), some
+
+
+def _unchanged(first: Finding, checks: Sequence[Check], before: Mapping[str, Outcome]) -> bool:
+    """Whether the checks of one place that a finding rests on decide nothing now, and differ from before by no more than
+    their uncertainties: a value that only crossed the threshold of the guard band has not changed.
+    """
+    earlier = {(each.channel, each.seat): each for found in _checked(first, before).values() for each in found}
+    pairs = [(each, earlier.get((each.channel, each.seat))) for each in checks]
+    return bool(pairs) and all(
+        now.verdict is Verdict.UNSURE
+        and then is not None
+        and then.verdict in (Verdict.FAIL, Verdict.UNSURE)
+        and now.value is not None
+        and then.value is not None
+        and not surely_above(abs(now.value - then.value), 0.0, combine(now.uncertainty, then.uncertainty))
+        for now, then in pairs
+    )
 
 
 def _some(rest: Iterable[str | None], places: Sequence[str | None]) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import pytest
 from builders import cinema, defined, events_of, job_of, levels, setting
@@ -134,6 +135,26 @@ def test_no_longer_found_needs_the_check_carried_out_again() -> None:
 def test_a_failing_check_of_its_own_keeps_a_finding_although_no_rule_names_it() -> None:
     fails = {AS_LEFT: [checks("seats.polarity", FR=-1.0)]}
     assert fates(job_with(AGAIN), {AS_FOUND: [FR]}, fails)[0].fate is Fate.STILL_THERE
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "u", "fate"),
+    [
+        # −0.25 ± 0.2 and +0.1 ± 0.2: 0.35 apart, 1.645·0.2·√2 = 0.47 needed; the second is within 1.645·0.2 of the limit.
+        (-0.25, 0.1, 0.2, Fate.NOT_DETERMINED),
+        (-0.50, 0.1, 0.2, Fate.NO_LONGER_FOUND),
+        (-0.25, 0.1, 0.01, Fate.NO_LONGER_FOUND),
+    ],
+)
+def test_a_value_that_only_crossed_the_guard_band_is_not_gone(
+    before: float, after: float, u: float, fate: Fate
+) -> None:
+    def outcome(value: float) -> Outcome:
+        (check,) = checks("seats.polarity", FR=value).checks
+        return replace(checks("seats.polarity", FR=value), checks=(replace(check, uncertainty=u),))
+
+    outcomes = {AS_FOUND: [outcome(before)], AS_LEFT: [outcome(after)]}
+    assert fates(job_with(AGAIN), {AS_FOUND: [FR]}, outcomes)[0].fate is fate
 
 
 def test_a_repair_is_no_measurement() -> None:

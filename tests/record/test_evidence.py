@@ -413,6 +413,12 @@ def _of_checks(page: Page, truth: Truth) -> Iterator[str]:
             yield f"the centre is 2.8 dB low, and nothing is reported about quiet dialogue: {line}"
 
 
+def _is_unknown(line: str) -> bool:
+    """Whether a line about a problem says that no measurement shows whether it is still there."""
+    about = any(KINDS[k][3] in line[:60] for k in KINDS)
+    return about and bool(re.search("present state is not known|cannot show whether it is gone", line))
+
+
 def _of_the_whole(page: Page, truth: Truth) -> Iterator[str]:
     faults = [f for f in truth.faults if truth.first(f) is not None]
     open_faults = [f for f in faults if {truth.state(f, c) for c in truth.shown(f, truth.first(f) or "")} != {"gone"}]
@@ -427,12 +433,17 @@ def _of_the_whole(page: Page, truth: Truth) -> Iterator[str]:
         yield "nothing is open, and the page does not say so"
     problems = sum(any(KINDS[k][3] in line[:60] for k in KINDS) for line in page.remains)
     gone = len(page.gone)
-    for pattern, count in ((r"(\w+) problems? (?:remain|w)", problems), (r"(\w+) found before (?:is|are)", gone)):
-        found = re.search(pattern, page.bottom_line)
-        printed = WORDS.index(found[1].lower()) if found and found[1].lower() in WORDS else 0
+    counts = (
+        ((r"(\w+) problems? (?:remain|w|found before may)", r"(\w+) more may remain"), problems),
+        ((r"(\w+) problems? found before may", r"(\w+) more may remain"), sum(map(_is_unknown, page.remains))),
+        ((r"(\w+) found before (?:is|are)",), gone),
+    )
+    for patterns, count in counts:
+        words = [m[1].lower() for pattern in patterns if (m := re.search(pattern, page.bottom_line))]
+        printed = sum(WORDS.index(word) for word in words if word in WORDS)
         if printed != count and not (gone and not problems):
             yield f"{count} are on the page, and its first line says {printed}: {page.bottom_line}"
-    if open_faults and not re.search(r"^\w+ problems? (remain|was|were)", page.bottom_line):
+    if open_faults and not re.search(r"^\w+ problems? (remain|was|were|found before may)", page.bottom_line):
         yield f"problems are open: {page.bottom_line}"
     logged = [f.action for f in faults]
     for action, word in (("repaired", "repair"), ("adjusted", "adjustment"), ("replaced", "replacement")):

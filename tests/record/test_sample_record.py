@@ -61,7 +61,7 @@ def test_page_one_tells_the_invented_faults_and_nothing_else(record: Document) -
         "One of Front left and Front right was most likely connected the wrong way round",
         "Almost no high tones came from Side left",
         "typed in feet",
-        "The bass of Subwoofer rear came late",
+        "The bass of Subwoofer rear did not come together with the other loudspeakers",
         "Dialogue was quiet: Centre was too quiet",
         "Something hummed in quiet scenes: hum at 50 Hz with electronics on",
         "The room itself was not quiet: NC 34 with ventilation high",
@@ -74,7 +74,6 @@ def test_page_one_tells_the_invented_faults_and_nothing_else(record: Document) -
     assert "Part of the deep bass is missing (seat B2)" in remains
     assert "Move the seat or a subwoofer;" in remains
     assert "Top back left and Top back right do not hang just behind the back row" in remains
-    assert "By chance about one in forty looks worse" in remains
     first = text_of(section(record, "summary")).splitlines()[1]
     assert first == "Two problems remain in your cinema; nine found before are no longer found."
     assert "Dialogue, as left: speech is understood at every seat that was measured" in text_of(

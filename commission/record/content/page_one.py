@@ -138,11 +138,12 @@ def _bottom_line(
     was = sum(map(of_the_cinema, gone))
     now = sum(map(of_the_cinema, remaining))
     open_ends = _open_ends(remaining, kinds, loose)
+    unknown = sum(of_the_cinema(each) for each in remaining if each.fate in _UNKNOWN)
     if now:
-        if alone:
+        if alone and not unknown:
             return f"{_problems(now)} found in your cinema, and no change is recorded."
         rest = f"; {count_word(was)} found before {'is' if was == 1 else 'are'} no longer found" if was else ""
-        return f"{capital(count_word(now))} problem{'s remain' if now > 1 else ' remains'} in your cinema{rest}."
+        return f"{_remaining(now, unknown)}{rest}."
     state = (
         f"The {count_word(was)} problems found before are no longer found"
         if was > 1
@@ -153,6 +154,21 @@ def _bottom_line(
     if open_ends:
         return f"{state}, but {open_ends}."
     return f"{state}, and everything that was checked is within its limits."
+
+
+_UNKNOWN = frozenset({Fate.NOT_MEASURED_AGAIN, Fate.NOT_DETERMINED, Fate.REPAIRED_NOT_MEASURED})
+"""No measurement shows whether the problem is still there."""
+
+
+def _remaining(count: int, unknown: int) -> str:
+    """How many problems remain, of which `unknown` were not seen again: they may remain."""
+    if unknown == count:
+        return (
+            f"{capital(count_word(count))} problem{'s' if count > 1 else ''} found before may remain in your cinema"
+        )
+    seen = count - unknown
+    more = f", and {count_word(unknown)} more may remain" if unknown else ""
+    return f"{capital(count_word(seen))} problem{'s remain' if seen > 1 else ' remains'} in your cinema{more}"
 
 
 def _open_ends(remaining: list[Followed], kinds: list[OpenKind], loose: list[str]) -> str:
