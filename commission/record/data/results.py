@@ -63,6 +63,7 @@ def results(visit: Visit) -> dict[str, Any]:
         "dialogue": _by_round(job, lambda r: _dialogue(dialogue.solve(job, r, analyses))),
         "variance": or_else(lambda: _variance(visit), _NOTHING),
         "bass": or_else(lambda: bass_values(visit), _NOTHING),
+        "predictions": or_else(lambda: _predictions(visit), _NOTHING),
         **or_else(lambda: drift_values(visit), _NOTHING),
         "findings": _findings(visit),
         "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in all_steps()},
@@ -371,6 +372,48 @@ def _reflections(
 
 def _point(place: Position | None) -> list[float | None] | None:
     return None if place is None else [rounded(value, 3) for value in place]
+
+
+def _predictions(visit: Visit) -> dict[str, Any]:
+    """The change of every channel from one round to the other, by its settings and as measured."""
+    found = compare.predictions(visit.job, visit.analyses)
+    if found is None:
+        return {}
+
+    def change(each: compare.Quantity | None, factor: float) -> dict[str, Any] | None:
+        if each is None:
+            return None
+        return {
+            "predicted": rounded(factor * each.predicted, 3),
+            "measured": rounded(factor * each.measured, 3),
+            "uncertainty": rounded(factor * each.u, 3),
+            "as_predicted": not each.is_off,
+        }
+
+    def pair(values: tuple[float, float] | None, factor: float) -> dict[str, Any] | None:
+        if values is None:
+            return None
+        return {"predicted": rounded(factor * values[0], 3), "measured": rounded(factor * values[1], 3)}
+
+    return {
+        "from": found.rounds[0],
+        "round": found.rounds[1],
+        "common_db": rounded(found.common_db, 2),
+        "channels": {
+            each.channel: {
+                "as_predicted": None if each.level_db is None and each.delay_s is None else not each.is_off,
+                "level_db": change(each.level_db, 1.0),
+                "delay_ms": change(each.delay_s, 1000.0),
+                "explanation": each.mistake or None,
+                "why": each.why_not or None,
+                "seats": {
+                    seat: {"level_db": pair(at.level_db, 1.0), "arrival_ms": pair(at.arrival_s, 1000.0)}
+                    for seat, at in each.seats.items()
+                },
+            }
+            for each in found.channels.values()
+        },
+    }
 
 
 def _variance(visit: Visit) -> dict[str, Any]:

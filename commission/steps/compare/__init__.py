@@ -4,7 +4,8 @@ For each channel and for the subwoofers together: how much the seats differ (mea
 2006, from memory) in each band before and after, the change with its uncertainty, each seat's deviation, the worst seat.
 Two questions are kept apart: "what the seat hears" uses levels as measured; "evenness of tone" takes each seat's own
 broadband level off first, so that a change of level does not pose as a change of evenness. Only what both rounds hold is
-compared; what was left out is listed.
+compared; what was left out is listed. A third table compares the change of each channel with that of its settings
+(`predicted`).
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import round_name
+from commission.steps.compare.predicted import Prediction, Predictions, Quantity, predictions, sentence
 from commission.steps.compare.result import (
     HEARD,
     KINDS,
@@ -61,9 +63,13 @@ __all__ = [
     "Change",
     "ChannelCompare",
     "CompareResult",
+    "Prediction",
+    "Predictions",
+    "Quantity",
     "evaluate",
     "one_round",
     "plan",
+    "predictions",
     "repeatability",
     "rounds_to_compare",
     "solve",
@@ -119,6 +125,8 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     tables = (
         [make(result, kind, checks) for make in (_table, _seat_table) for kind in KINDS] if result.channels else []
     )
+    expected = predictions(job, analyses)
+    tables += [_predictions_table(expected)] if expected is not None else []
     tables += [_budget_table(result, checks)] if result.channels else []
     return Outcome(
         step="compare",
@@ -129,13 +137,59 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables=tuple(tables),
         curves=tuple(curve for each in result.channels.values() for curve in _curves(job, each, result.rounds)),
         main_result=_main_result(result),
-        remarks=(*_remarks(result), *_weights_remark(job)),
+        remarks=(*_off_remarks(expected), *_remarks(result), *_weights_remark(job)),
         budgets=tuple(
             change.budget
             for each in result.channels.values()
             for bands in each.bands.values()
             for change in bands.values()
         ),
+    )
+
+
+def _off_remarks(expected: Predictions | None) -> tuple[str, ...]:
+    """What is not as predicted, a sentence for each channel."""
+    if expected is None:
+        return ()
+    return tuple(sentence(each, expected.rounds) for each in expected.channels.values() if each.is_off)
+
+
+def _predictions_table(expected: Predictions) -> Table:
+    """The change of every channel, by its settings and as measured."""
+
+    def level(each: Prediction, name: str) -> float | None:
+        return None if each.level_db is None else float(getattr(each.level_db, name))
+
+    def delay(each: Prediction, name: str) -> float | None:
+        return None if each.delay_s is None else 1000 * float(getattr(each.delay_s, name))
+
+    return table_of(
+        expected.channels.values(),
+        (Column(key="channel", title="Channel"), lambda each: each.channel),
+        (
+            Column(key="level", title="Level predicted", unit="dB", decimals=1, signed=True),
+            lambda each: level(each, "predicted"),
+        ),
+        (
+            Column(key="level-measured", title="measured", unit="dB", decimals=1, signed=True),
+            lambda each: level(each, "measured"),
+        ),
+        (
+            Column(key="delay", title="Arrival predicted", unit="ms", decimals=2, signed=True),
+            lambda each: delay(each, "predicted"),
+        ),
+        (
+            Column(key="delay-measured", title="measured", unit="ms", decimals=2, signed=True),
+            lambda each: delay(each, "measured"),
+        ),
+        (Column(key="word", title="Result"), lambda each: each.mistake or each.word),
+        id="compare:predicted",
+        title=f"Change from {round_name(expected.rounds[0])} to {round_name(expected.rounds[1])} by the settings",
+        key=lambda each: f"predicted:{each.channel}",
+        minor=lambda each: not each.is_off,
+        verdicts=False,
+        remark="Median over the seats, without what all main channels share. Settings: as entered in both rounds. Bass "
+        "compares the delays of subwoofers.",
     )
 
 
