@@ -367,6 +367,10 @@ TRANSITION_HZ = 80.0
 """Taken for a room whose size is not entered."""
 
 
+MOST_MADE_UP_DB = 3.0
+"""What filters take is made up for by no more gain than that: twice the power (common practice, no source)."""
+
+
 def filter_width(job: Job) -> FilterWidth:
     """How the processor asks for the width of a filter."""
     ranges = job.system.processor.filters
@@ -409,7 +413,7 @@ def _as_loud(measured: MeasuredBass, through: MeasuredBass, space: SearchSpace) 
     same = unchanged(measured.room.subs)
     lost = _sum_power(measured, same) / max(_sum_power(through, same), 1e-30)
     grid, bounds = space.grid, space.bounds
-    gain = same.gain_db + _shift(10 * math.log10(max(lost, 1e-30)), grid.gain_step_db)
+    gain = same.gain_db + _shift(min(10 * math.log10(max(lost, 1e-30)), MOST_MADE_UP_DB), grid.gain_step_db)
     gain = _shifted_into(gain, bounds.gain_low_db, bounds.gain_high_db, grid.gain_step_db)
     return SubSettings(gain, same.delay_s, same.polarity)
 
@@ -498,7 +502,10 @@ def _placed(
         else 1
     )
     best = SubSettings(best.gain_db, best.delay_s, best.polarity * sign)
-    gain = best.gain_db + _shift(_loudness_db(job, measured, through, analyses, best), grid.gain_step_db)
+    loudness = _loudness_db(job, measured, through, analyses, best)
+    if through is not measured:
+        loudness = min(loudness, _loudness_db(job, measured, measured, analyses, best) + MOST_MADE_UP_DB)
+    gain = best.gain_db + _shift(loudness, grid.gain_step_db)
     gain = _shifted_into(gain, bounds.gain_low_db, bounds.gain_high_db, grid.gain_step_db)
     delay = best.delay_s + _shift(_delay_offset_s(job, measured, analyses, space, best), grid.delay_step_s)
     delay = _shifted_into(delay, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
