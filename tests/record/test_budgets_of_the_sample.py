@@ -18,7 +18,7 @@ from commission.record.data.text import visit_lines
 from commission.ui.widgets.draw.figures import check_runs
 from commission.visit import Visit
 
-BUDGETED = ("layout", "levels", "distances", "seats", "compare")
+BUDGETED = ("layout", "levels", "distances", "seats", "bass", "compare")
 
 
 @pytest.fixture(scope="module")

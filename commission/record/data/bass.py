@@ -11,6 +11,7 @@ from commission.model import AS_FOUND, Filter, FilterWidth
 from commission.record.data.rounding import rounded
 from commission.steps import bass
 from commission.steps.bass.measured import measured_bass
+from commission.steps.bass.moves import Move, best_move
 from commission.steps.bass.result import BassResult, Version, filter_width, in_use, version
 from commission.steps.bass.verified import Verified, verify
 from commission.steps.compare.result import sub_outputs
@@ -51,6 +52,7 @@ def bass_values(visit: Visit) -> dict[str, Any]:
         ],
         "crossover": _crossover(result),
         "left_out": list(result.measured.left_out),
+        **_move(best_move(job, result)),
     }
 
 
@@ -86,6 +88,20 @@ def _version(each: Version, seats: tuple[str, ...]) -> dict[str, Any]:
         "over_frequency_sd_db": rounded(each.shape_db, 2),
         "seats": {seat: {"deviation_db": rounded(v, 2)} for seat, v in zip(seats, each.deviation_db, strict=True)},
     }
+
+
+def _move(found: Move | str) -> dict[str, Any]:
+    """The estimated gain of the best single move, or why none is advised."""
+    if isinstance(found, str):
+        return {"move": None, "why_no_move": found}
+    values = {
+        "what": found.what,
+        "to_m": None if found.to_m is None else list(found.to_m),
+        "by_m": rounded(found.by_m, 2),
+        "before_sd_db": rounded(found.before_db, 2),
+        "estimated_sd_db": rounded(found.sd_db, 2),
+    }
+    return {"move": values, "why_no_move": None}
 
 
 def _sturdiness(result: BassResult) -> dict[str, Any]:

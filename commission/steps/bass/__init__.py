@@ -38,6 +38,7 @@ from commission.model.formatting import number
 from commission.model.outcome import Cell
 from commission.model.units import round_name
 from commission.steps.bass.measured import newest_bass
+from commission.steps.bass.moves import Move, best_move
 from commission.steps.bass.result import (
     FILTERS_KEY,
     PRICES,
@@ -54,6 +55,7 @@ from commission.steps.bass.result import (
 )
 from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, SubChange, Verified, verify
 from commission.steps.compare.result import sub_outputs
+from commission.steps.shared import budgets as budget_for
 
 __all__ = [
     "AGREEMENT",
@@ -105,6 +107,24 @@ PRICE_WORDS = {
 }
 
 
+BUDGETS = (
+    budget_for.single(
+        "bass.agreement",
+        "bass at a seat against its prediction",
+        "microphone put back within 5 cm",
+        AGREEMENT_U_DB,
+        "determined by simulation (tests/steps/test_bass_verified.py)",
+    ),
+    budget_for.single(
+        "bass.crossover",
+        "what the proposal adds through the crossover",
+        "positions of the microphone for mains and subwoofers, and the steps of the delays",
+        CROSSOVER_U_DB,
+        "common practice, no source",
+    ),
+)
+
+
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
     """Nothing to measure."""
     return ()
@@ -129,6 +149,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=checks,
         tables=tuple(_tables(job, result, checked, checks)),
         curves=tuple(_curves(result, checked)),
+        budgets=BUDGETS if checks else (),
         advice=_advice(job, result, checked) if is_newest else (),
         choices=_choices(job, result) if is_newest else (),
         main_result=_main_result(result, checked),
@@ -527,6 +548,13 @@ def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest
         )
     if result.no_crossover:
         remarks.append(f"The sum with the main loudspeakers is not determined: {result.no_crossover}.")
+    if is_newest:
+        move = best_move(job, result)
+        remarks.append(
+            move.text(job.system.units)
+            if isinstance(move, Move)
+            else f"No move of a subwoofer or a row is advised: {move}."
+        )
     if isinstance(checked, str) and result.measured.round != job.rounds[0]:
         remarks.append(f"Predicted and measured are not compared: {checked}.")
     elif not isinstance(checked, str) and abs(checked.common_db) > 1.0:

@@ -28,6 +28,7 @@ from commission.dsp.bass_sum import (
 )
 from commission.dsp.crossover import CrossoverFit, fit_crossover
 from commission.dsp.delays import assumed_speed_m_s, unit_m
+from commission.dsp.modes import schroeder_hz
 from commission.dsp.repeatability import placement_u_db
 from commission.dsp.trims import to_grid
 from commission.model import (
@@ -390,12 +391,12 @@ def filters_wanted(job: Job, round_id: str) -> bool:
 
 
 def transition_hz(job: Job) -> float:
-    """Below it single modes decide: 2000·√(T/V) Hz (Schroeder 1962), T = 0.25·∛(V/100) s (BS.1116), both from memory."""
+    """Below it single modes decide: Schroeder's frequency with T = 0.25·∛(V/100) s (ITU-R BS.1116, from memory)."""
     room = job.system.room
     if room is None:
         return TRANSITION_HZ
     volume_m3 = room.length_m * room.width_m * room.height_m
-    return 2000 * math.sqrt(0.25 * (volume_m3 / 100) ** (1 / 3) / volume_m3)
+    return schroeder_hz(volume_m3, 0.25 * (volume_m3 / 100) ** (1 / 3))
 
 
 def _filters(job: Job, measured: MeasuredBass, settings: SubSettings, price: float) -> tuple[tuple[Filter, ...], ...]:

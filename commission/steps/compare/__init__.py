@@ -126,7 +126,8 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         [make(result, kind, checks) for make in (_table, _seat_table) for kind in KINDS] if result.channels else []
     )
     expected = predictions(job, analyses)
-    tables += [_predictions_table(expected)] if expected is not None else []
+    if expected is not None and any(each.word != "not compared" for each in expected.channels.values()):
+        tables.append(_predictions_table(expected))
     tables += [_budget_table(result, checks)] if result.channels else []
     return Outcome(
         step="compare",
