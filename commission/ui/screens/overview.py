@@ -42,6 +42,10 @@ FINDING = "finding "
 """Before the key of a finding's line, to distinguish it from a step."""
 
 
+LINES_AROUND = 6
+"""Above and below the list: title, headings, counts, two for what is next, keys."""
+
+
 class Overview(VisitScreen):
     """All steps of the visit."""
 
@@ -83,10 +87,13 @@ class Overview(VisitScreen):
             Content(fit(f"   {'Step':<{self._head - 2}}Done     Verdict       Main result", width))
         )
         picker = self.query_one("#step-list", Picker)
-        items: list[Item] = []
-        for n, (step_id, title) in enumerate(steps.listed(self.commission.visit.job), start=1):
-            items += self._lines(n, step_id, title, outcomes.get(step_id), width)
-        picker.show([*items, *self._findings(width)])
+        listed = list(enumerate(steps.listed(self.commission.visit.job), start=1))
+        items = [item for n, (s, title) in listed for item in self._lines(n, s, title, outcomes.get(s), width)]
+        findings = self._findings(width)
+        if findings and len(items) + len(findings) > self.size.height - LINES_AROUND:
+            # Findings matter more than the end of a long result, which the screen of its step shows in full.
+            items = [next(self._lines(n, s, title, outcomes.get(s), width, whole=False)) for n, (s, title) in listed]
+        picker.show([*items, *findings])
         self.query_one("#causes", Static).update(Content(self._counts(width)))
         self._show_rejudged()
         self.query_one("#next", Static).update(Content(self._next(width)))
@@ -110,8 +117,10 @@ class Overview(VisitScreen):
         """Cells of a step's number and name."""
         return 14 if self.visit.job.earlier is None else 18
 
-    def _lines(self, number: int, step_id: str, title: str, outcome: Outcome | None, width: int) -> Iterator[Item]:
-        """A step in a line, and its main result in as many as it takes."""
+    def _lines(
+        self, number: int, step_id: str, title: str, outcome: Outcome | None, width: int, whole: bool = True
+    ) -> Iterator[Item]:
+        """A step in a line, and its main result in as many as it takes, or cut to the first."""
         head = fit(f"{number} {title}", self._head)
         if outcome is None:
             yield Item(step_id, ((head, "second"), ("…", "dim")))
@@ -126,7 +135,8 @@ class Overview(VisitScreen):
         style = STYLES[verdict] if verdict is not None else "dim"
         result = outcome.main_result or (outcome.advice[0].text if outcome.advice and not outcome.done else "")
         before = self._head + 23
-        first, *more = wrap(clean_text(result), max(width - before - 3, 10)) or [""]
+        cells = max(width - before - 3, 10)
+        first, *more = wrap(clean_text(result), cells) if whole and result else [fit(clean_text(result), cells)]
         yield Item(
             step_id,
             (
