@@ -39,7 +39,7 @@ def with_clocks(rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
             and row.ready
             and row.shared_clock
             and row.loopback is None
-            and _time_s(row) is not None
+            and _time_s(row, row.channel not in subs) is not None
         ]
         mains = [i for i in members if rows[i].channel not in subs]
         if len(mains) < 2:
@@ -52,7 +52,10 @@ def with_clocks(rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
     return tuple(rows)
 
 
-def _time_s(row: ImportRow) -> float | None:
+def _time_s(row: ImportRow, is_main: bool) -> float | None:
+    """When a recording is heard: of a main channel by its treble, since modes of the room ring up later."""
+    if is_main:
+        return row.onset_treble_s if row.kind == "sweep" else row.peak_treble_s
     return row.onset_s if row.kind == "sweep" else row.peak_s
 
 
@@ -75,7 +78,7 @@ def _problems(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> tuple[list[
 
 def _apart(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> list[str | None]:
     """Why each of the rows cannot share a clock with the others: most of their main loudspeakers have to agree."""
-    times_s = np.array([_time_s(row) for row in rows], dtype=float)
+    times_s = np.array([_time_s(row, main) for row, main in zip(rows, is_main, strict=True)], dtype=float)
     mains_s = np.sort(times_s[np.array(is_main)])
     counts = np.searchsorted(mains_s, mains_s + LARGEST_SPREAD_S, "right") - np.arange(len(mains_s))
     best = int(np.argmax(counts))

@@ -12,7 +12,7 @@ import numpy as np
 
 from commission.audio.decoding import deconvolution_problem, impulse_problem, loopback_deconvolver
 from commission.audio.files import problem_of, read_bytes, read_sound, shown
-from commission.dsp.compactness import Shape, deconvolved_shapes, shape_of
+from commission.dsp.compactness import FIRST_DB, FIRST_WITHIN_S, Shape, deconvolved_shapes, shape_of
 from commission.dsp.noise import is_clipped
 from commission.dsp.sweep import Deconvolver, deconvolver, sweep_signal
 from commission.model import FloatArray, ImportRow, InputError, ResponseKind, Sweep
@@ -21,6 +21,10 @@ CLEAN_DB = 0.5
 """A sweep as it was made keeps its level within this (standard deviation over its middle); loudspeaker and room vary it
 by several decibels (common practice, no source)."""
 PROFILE_SEGMENTS, PROFILE_RANGE_DB, SAME_DB = 64, 40.0, 0.02
+LEAST_CREST = 6.0
+"""The largest of a million samples of Gaussian noise is 5.4 times their rms (√(2·ln 2n))."""
+BASS_MEAN_S = 0.0025
+"""A running mean of this length takes off 0.6 dB at 80 Hz and all of 400 Hz (sin(πfT)/(πfT))."""
 NEIGHBOUR_SHARE = 0.05
 """Recordings of one session differ by less than this in length."""
 
@@ -109,6 +113,10 @@ def examine(
         stimulus_name=None if fit.stimulus is None else fit.stimulus.name,
         onset_s=None if shape is Shape.NOISE else fit.onset_s,
         peak_s=None if shape is Shape.NOISE else float(np.argmax(np.abs(samples))) / rate_hz,
+        onset_treble_s=None if shape is Shape.NOISE else fit.onset_treble_s,
+        peak_treble_s=None
+        if shape is Shape.NOISE or (at := _treble_frame(samples, rate_hz)) is None
+        else at / rate_hz,
         undecided=shape in (Shape.COMPACT, Shape.NOISE) and fit.problem is None and row.kind is None,
         samples_sha256=_digest(samples),
         profile_db=_profile_db(samples),
@@ -207,7 +215,9 @@ class _Fit:
     stimulus: Stimulus | None = None
     problem: str | None = None
     onset_s: float | None = None
-    """When the response is strongest, after the signal began."""
+    """When the bass of the response is strongest, after the signal began; None where it does not rise above the noise."""
+    onset_treble_s: float | None = None
+    """When its treble is first heard; None where that does not rise above the noise."""
 
 
 def _kind_by_content(shape: Shape, fit: _Fit) -> tuple[ResponseKind | None, str]:
@@ -268,7 +278,47 @@ def _deconvolved(
 ) -> _Fit:
     spectra = inverse.spectra(samples[np.newaxis])
     ((shape, spread_s),) = deconvolved_shapes(spectra, rate_hz / inverse.length)
-    peak = int(np.argmax(np.abs(inverse.impulses(spectra)[0])))
-    onset_s = (peak if peak < 0.9 * inverse.length else peak - inverse.length) / rate_hz
+    impulse = inverse.impulses(spectra)[0]
+    heard = (_bass_frame(impulse, rate_hz), _treble_frame(impulse, rate_hz))
+    # The last tenth of the circular response is before its beginning.
+    onset_s, onset_treble_s = (
+        None if frame is None else (frame if frame < 0.9 * inverse.length else frame - inverse.length) / rate_hz
+        for frame in heard
+    )
     label = "the loopback" if stimulus is None else stimulus.name
-    return _Fit(stimulus=stimulus, problem=deconvolution_problem(name, shape, spread_s, label), onset_s=onset_s)
+    return _Fit(
+        stimulus=stimulus,
+        problem=deconvolution_problem(name, shape, spread_s, label),
+        onset_s=onset_s,
+        onset_treble_s=onset_treble_s,
+    )
+
+
+def _bass_frame(impulse: FloatArray, rate_hz: float) -> int | None:
+    """Where the bass of a response [shape=(n,)] is strongest; None in noise.
+
+    A subwoofer's response is 200 Hz wide, its noise a hundred times as wide: a mean over 2.5 ms leaves the bass.
+    """
+    sums = np.cumsum(impulse, dtype=float)
+    count = round(BASS_MEAN_S * rate_hz)
+    mean = np.abs(sums[count:] - sums[:-count])
+    strongest = int(np.argmax(mean))
+    return strongest + count // 2 if mean[strongest] > LEAST_CREST * np.sqrt(np.mean(mean**2)) else None
+
+
+def _treble_frame(impulse: FloatArray, rate_hz: float) -> int | None:
+    """Where the treble of a response [shape=(n,)] is first within 10 dB of its strongest moment; None in noise.
+
+    That is the direct sound. Modes of a room ring up for 0.1 s, and an echo is stronger here and there. The difference of
+    neighbouring samples rises by 6 dB an octave.
+    """
+    steep = np.abs(np.diff(impulse))
+    if not len(steep):
+        return None
+    strongest = int(np.argmax(steep))
+    least = LEAST_CREST * float(np.sqrt(np.mean(np.square(steep, dtype=float))))
+    if float(steep[strongest]) <= least:
+        return None
+    begin = max(0, strongest - round(FIRST_WITHIN_S * rate_hz))
+    first = steep[begin : strongest + 1] >= max(10 ** (FIRST_DB / 20) * float(steep[strongest]), least)
+    return begin + int(np.argmax(first))

@@ -49,9 +49,12 @@ class ImportRow:
     reference: str | None = None
     """What the levels of a text response are relative to."""
     onset_s: float | None = None
-    """When the deconvolved recording is strongest, after the stimulus began."""
+    """When the bass of the deconvolved recording is strongest, after the stimulus began; None where noise covers it."""
     peak_s: float | None = None
     """When the recording itself is strongest, after its first sample."""
+    onset_treble_s: float | None = None
+    peak_treble_s: float | None = None
+    """The same, but when its treble is first heard; None where noise covers that."""
     undecided: bool = False
     """It can be an impulse response or a sweep; what its neighbours are decides."""
     samples_sha256: str | None = None

@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
+from commission.audio import content
 from commission.audio.decoding import decode
 from commission.audio.importing import FileImporter
 from commission.audio.names import Places, read_name
@@ -410,6 +411,43 @@ def test_one_recording_of_another_take_leaves_the_clock_of_the_others(tmp_path: 
     rows = flights(tmp_path, {"A2_FL": 0.3, "A2_FC": 0.3, "A2_FR": 0.3, "A2_SiL": 0.9})
     assert [row.channel for row in rows if row.clock_problem] == ["SiL"]
     assert "heard 6" in (rows[-1].clock_problem or "")  # 606 ms after the median of the others
+
+
+def test_an_echo_that_is_louder_than_the_direct_sound_is_no_other_clock(tmp_path: Path) -> None:
+    echo = np.zeros(RATE // 2)
+    echo[round(0.13 * RATE)] = 0.7  # the direct sound comes after 10 ms, with 0.5
+    mode = 3.0 * signal.sosfilt(signal.butter(2, (35, 45), "bandpass", fs=RATE, output="sos"), room())
+    for channel, added in zip(MAINS, (0.0, echo, 0.0, mode), strict=True):
+        write(tmp_path / f"impulses/A1_{channel}.wav", room() + added)
+    rows = survey(tmp_path / "impulses")
+    assert [row.clock_problem for row in rows] == [None] * 4
+    write(tmp_path / "sweeps/stimulus.wav", sweep())
+    for channel, added in zip(MAINS, (0.0, echo, 0.0, mode), strict=True):
+        write(tmp_path / f"sweeps/A1_{channel}.wav", recording(sweep(), room() + added))
+    sweeps = [row for row in survey(tmp_path / "sweeps") if row.channel in MAINS]
+    assert [row.clock_problem for row in sweeps] == [None] * 4
+
+
+def test_a_soft_subwoofer_is_timed_by_its_bass_and_not_by_the_noise() -> None:
+    # Noise of all frequencies is louder than the strongest moment, that of the bass is 10 dB softer.
+    noise = np.random.default_rng(3).standard_normal(3 * RATE)
+    soft = np.zeros(3 * RATE)
+    soft[: RATE // 2] = room(sub=True, delay_s=0.02)
+    soft *= 1.8 / np.max(np.abs(soft))
+    strongest = int(np.argmax(np.abs(soft)))
+    assert abs(int(np.argmax(np.abs(soft + noise))) - strongest) > 0.1 * RATE
+    frame = content._bass_frame(soft + noise, RATE)
+    assert frame is not None
+    assert abs(frame - strongest) < 0.01 * RATE
+    assert content._bass_frame(noise, RATE) is None
+
+
+def test_silence_in_one_of_two_files_says_nothing_of_the_clock_of_the_other(tmp_path: Path) -> None:
+    # In so short a file half of the bands have a strongest moment by chance.
+    write(tmp_path / "A1_FL.wav", room())
+    write(tmp_path / "A1_FR.wav", 1e-4 * np.random.default_rng(7).standard_normal(RATE // 2))
+    rows = {row.channel: row for row in survey(tmp_path)}
+    assert rows["FL"].clock_problem is None
 
 
 def test_each_seat_has_a_clock_where_only_its_own_recordings_agree(tmp_path: Path) -> None:
