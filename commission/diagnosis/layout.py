@@ -12,9 +12,9 @@ from commission.steps.layout.coverage import clause, failed_by_kind
 _REMEDY = {
     "layout.seats-centred": "Move the seats so that their middle faces the centre of the screen.",
     "layout.outside-heads": "Move the loudspeaker outward, or the seats together.",
-    "layout.front-heights": f"Hang them just ahead of the front row's ears. {OVERHEAD}",
-    "layout.rear-heights": f"Hang them just behind the back row's ears. {OVERHEAD}",
-    "layout.seat-back": f"Raise the loudspeaker, or lower the seat's back. {OVERHEAD}",
+    "layout.front-heights": "Hang them just ahead of the front row's ears.",
+    "layout.rear-heights": "Hang them just behind the back row's ears.",
+    "layout.seat-back": "Raise the loudspeaker, or lower the seat's back.",
     "layout.obstacle": "Move the loudspeaker, the seat or the obstacle.",
     "layout.aim": "Turn the loudspeaker toward the middle of the seats that it serves, or move it.",
     "layout.seat-wall": "Move the seat away from the wall.",
@@ -28,9 +28,11 @@ def _look(check_id: str) -> Callable[[Evidence, Found], Iterator[FindingDetails]
         for meaning, failed in failed_by_kind(checks).items():
             limit = failed[0].limit
             assert limit is not None
+            channels = tuple(dict.fromkeys(check.channel for check in failed if check.channel))
+            overhead = any((line := e.job.system.channel(c)) is not None and line.role == "height" for c in channels)
             yield FindingDetails(
                 title=clause(meaning, failed),
-                channels=tuple(dict.fromkeys(check.channel for check in failed if check.channel)),
+                channels=channels,
                 seats=tuple(dict.fromkeys(check.seat for check in failed if check.seat)),
                 evidence=(
                     "; ".join(clause(meaning, [check]) for check in failed),
@@ -38,7 +40,7 @@ def _look(check_id: str) -> Callable[[Evidence, Found], Iterator[FindingDetails]
                 ),
                 alternatives=("a place was entered wrongly",),
                 confirm="Measure these places again.",
-                remedy=_REMEDY[check_id],
+                remedy=f"{_REMEDY[check_id]} {OVERHEAD}" if overhead else _REMEDY[check_id],
             )
 
     return look

@@ -239,6 +239,7 @@ def test_what_is_in_the_way_is_named(rule: str) -> None:
     found = findings(job, AS_FOUND, Analyses(), {"layout": layout.evaluate(job, AS_FOUND, Analyses())})
     (finding,) = (f for f in found if f.id == rule)
     assert (finding.check, finding.channels, finding.seats) == (check, channels, seats)
+    assert ("ladder" in finding.remedy) == any(c.startswith("Tp") for c in channels)
 
 
 @pytest.mark.parametrize("rule", LAYOUT)

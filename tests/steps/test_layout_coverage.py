@@ -290,4 +290,5 @@ def test_obstacles_are_in_the_plan() -> None:
     assert [(box.label, box.from_m) for box in plan.boxes] == [("column", (-1.6, 2.0, 0.0))]
     figure = plan_figure(plan)
     assert figure.svg.count("#b5b5b5") == 2  # from above and from the side
+    assert figure.caption.endswith("Grey: obstacles.")
     assert "column, obstacle: −1.60 m, 2.00 m, 0.00 m to −1.20 m, 2.40 m, 2.60 m." in figure.alt

@@ -98,6 +98,8 @@ def plan_figure(plan: RoomPlan, units: Units = "metric") -> Figure:
     for verdict in (Verdict.FAIL, Verdict.UNSURE):
         if any(item.verdict is verdict for item in plan.items):
             caption += f" {verdict.symbol} {verdict.value}."
+    if plan.boxes:
+        caption += " Grey: obstacles."
     return Figure(id="plan", title=title, svg=svg, alt=alt, caption=caption)
 
 
