@@ -146,7 +146,11 @@ class WorkingApp(TypeaheadApp):
         if worker.is_cancelled:
             return
         self.post_message(FileChecked(visit, visit.file_problem()))  # arrives before the results
-        outcomes = visit.outcomes(round_id)
+        outcomes = {}
+        for each in visit.steps:
+            if worker.is_cancelled:  # another entry follows: what is computed of this one nobody will see
+                return
+            outcomes[each.id] = visit.outcome(each.id, round_id)
         found = visit.followed(round_id)
         if not worker.is_cancelled:
             failed, sheet = visit.unexplained(round_id), visit.settings_sheet()

@@ -1,12 +1,14 @@
 """A step by keyboard, at 80x24 and 120x40: entering, results, sides, measuring, refusals."""
 
 import threading
+import time
 
 import pytest
 from builders import cinema, defined, levels
 from stand_ins import MemoryJournal, StandInSource, app_of, screen_text, settle
 from textual import constants, events
 from textual.widgets import Input, Static
+from textual.worker import Worker, get_current_worker
 
 from commission.model import (
     Check,
@@ -236,6 +238,28 @@ async def test_names_from_the_job_are_never_read_as_markup():
         text = screen_text(app)
         assert "[red]Harbour[/red]" in text
         assert "\x1b" not in text
+
+
+async def test_entries_that_follow_each_other_do_not_queue_their_results(monkeypatch):
+    app = app_of(system=cinema(["FL", "FC", "FR"], ["A1"]))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "levels")
+        solved = app.visit.outcome
+        whole: set[Worker[object]] = set()
+
+        def slow(step_id, round_id):
+            if step_id == "handover":  # the last one
+                whole.add(get_current_worker())
+            time.sleep(0.03)
+            return solved(step_id, round_id)
+
+        monkeypatch.setattr(app.visit, "outcome", slow)
+        for _ in range(6):
+            app.compute()
+            await pilot.pause(0.1)
+        await settle(pilot)
+        assert len(whole) == 1  # of the others nobody would see the results
+        assert set(app.outcomes) == {each.id for each in app.visit.steps}
 
 
 # --- measuring --------------------------------------------------------------------------------------------------
