@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.delays import SPEEDS_M_S, plausible_speed
-from commission.model import Advice, Analyses, Check, CheckLimit, Column, Job, Limit, Outcome, Row, Step, Table, Task
+from commission.model import Advice, Analyses, Check, CheckLimit, Column, Job, Limit, Outcome, Step, Task, table_of
 from commission.model.units import format_length, format_temperature, round_name
 from commission.steps.shared.survey import taped_m
 
@@ -60,24 +60,38 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         if not plausible_speed(own):
             main_result = f"the processor's speed of sound cannot be {own:g} m/s"
             advice.insert(0, Advice(text="Correct the processor's speed of sound, in m/s.", step="site", priority=5))
-    facts = (
-        ("Temperature", format_temperature(system.temperature_c, system.units)),
-        ("Speed of sound", f"{speed_of_sound_m_s(system.temperature_c):.1f} m/s"),
-        ("Limits", job.profile.title),
-        ("Reference seat", system.reference_seat.id if system.reference_seat else None),
+    lines = (
+        *((item.key, item.title, item.value or None) for item in items),
+        *((title, title, text) for title, text in _facts(job)),
     )
-    rows = [Row(key=item.key, cells=(item.title, item.value or None)) for item in items]
-    rows += [Row(key=title, cells=(title, text)) for title, text in facts]
-    columns = (Column(key="what", title="Item"), Column(key="value", title="Value"))
+    table = table_of(
+        lines,
+        (Column(key="what", title="Item"), lambda each: each[1]),
+        (Column(key="value", title="Value"), lambda each: each[2]),
+        id="site",
+        title="Site",
+        key=lambda each: each[0],
+    )
     return Outcome(
         step="site",
         round=round_id,
         done=len(items) - len(missing),
         total=len(items),
         checks=tuple(checks),
-        tables=(Table(id="site", title="Site", columns=columns, rows=tuple(rows)),),
+        tables=(table,),
         main_result=main_result,
         advice=tuple(advice[:1]),
+    )
+
+
+def _facts(job: Job) -> tuple[tuple[str, str | None], ...]:
+    """What follows from the form, or need not be filled in: title and text."""
+    system = job.system
+    return (
+        ("Temperature", format_temperature(system.temperature_c, system.units)),
+        ("Speed of sound", f"{speed_of_sound_m_s(system.temperature_c):.1f} m/s"),
+        ("Limits", job.profile.title),
+        ("Reference seat", system.reference_seat.id if system.reference_seat else None),
     )
 
 

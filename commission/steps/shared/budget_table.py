@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from commission.model import Budget, Column, Contribution, Row, Table
+from commission.model import Budget, Column, Contribution, Table, table_of
 from commission.model.formatting import place_text, two_digits
 
 
@@ -15,65 +15,63 @@ def budget_table(budget: Budget) -> Table:
 
     Rows of sources have their number as key, the others "u", "U" and "dof".
     """
-    columns = (
-        Column(key="source", title="Source"),
-        Column(key="u", title="u"),
-        Column(key="distribution", title="Distribution"),
-        Column(key="type", title="Type"),
-        Column(key="sensitivity", title="Sensitivity"),
-        Column(key="part", title="Part", unit=budget.unit, decimals=3),
-        Column(key="share", title="Share", unit="%", decimals=0),
-        Column(key="basis", title="Basis"),
-    )
-    rows = [_line(str(i), each, budget) for i, each in enumerate(budget.contributions)]
     dof = "∞" if math.isinf(budget.dof) else f"{math.floor(budget.dof + 1e-9)}"  # truncated: JCGM 100 G.4.1
-    rows += [
-        _sum("u", "combined u", budget, budget.u, "root of the sum of the squared parts (JCGM 100 equation 11a)"),
-        _sum("U", "U = 2 u", budget, budget.expanded, "covers about 95 %"),
-        Row(
-            key="dof",
-            cells=(
-                "effective degrees of freedom",
-                dof,
-                "",
-                "",
-                "",
-                "",
-                "",
-                "Welch and Satterthwaite (JCGM 100 equation G.2b)",
-            ),
-        ),
-    ]
+    u, expanded = (f"{two_digits(value)} {budget.unit}" for value in (budget.u, budget.expanded))
+    combined = "root of the sum of the squared parts (JCGM 100 equation 11a)"
+    lines = (
+        *(_line(str(i), each, budget) for i, each in enumerate(budget.contributions)),
+        _Line("u", "combined u", u, combined, part=budget.u),
+        _Line("U", "U = 2 u", expanded, "covers about 95 %", part=budget.expanded),
+        _Line("dof", "effective degrees of freedom", dof, "Welch and Satterthwaite (JCGM 100 equation G.2b)"),
+    )
     place = place_text(budget.channel, budget.seat)
-    return Table(
+    return table_of(
+        lines,
+        (Column(key="source", title="Source"), lambda each: each.source),
+        (Column(key="u", title="u"), lambda each: each.u),
+        (Column(key="distribution", title="Distribution"), lambda each: each.distribution),
+        (Column(key="type", title="Type"), lambda each: each.evaluation),
+        (Column(key="sensitivity", title="Sensitivity"), lambda each: each.sensitivity),
+        (Column(key="part", title="Part", unit=budget.unit, decimals=3), lambda each: each.part),
+        (Column(key="share", title="Share", unit="%", decimals=0), lambda each: each.share),
+        (Column(key="basis", title="Basis"), lambda each: each.basis),
         id=f"budget:{budget.id}",
         title=f"{budget.title}: {place}" if place else budget.title,
-        columns=columns,
-        rows=tuple(rows),
+        key=lambda each: each.key,
         remark="Shared: common to everything compared; repeating the measurement does not reduce it."
         if any(each.shared for each in budget.contributions)
         else "",
     )
 
 
-def _line(key: str, each: Contribution, budget: Budget) -> Row:
-    source = f"{each.source} (shared)" if each.shared else each.source
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A source, or one of the results below the sources, which leave most columns empty."""
+
+    key: str
+    source: str
+    u: str
+    basis: str
+    distribution: str = ""
+    evaluation: str = ""
+    sensitivity: str = ""
+    part: float | str = ""
+    share: float | str = ""
+
+
+def _line(key: str, each: Contribution, budget: Budget) -> _Line:
     per = "" if each.unit == budget.unit else f" {budget.unit}/{each.unit}"
-    cells = (
-        source,
+    return _Line(
+        key,
+        f"{each.source} (shared)" if each.shared else each.source,
         f"{two_digits(each.u)} {each.unit}",
+        each.basis,
         each.distribution,
         each.evaluation,
         f"{two_digits(each.sensitivity)}{per}",
         each.part,
         100 * budget.share(each),
-        each.basis,
     )
-    return Row(key=key, cells=cells)
-
-
-def _sum(key: str, source: str, budget: Budget, value: float, basis: str) -> Row:
-    return Row(key=key, cells=(source, f"{two_digits(value)} {budget.unit}", "", "", "", value, "", basis))
 
 
 def grouped(budgets: Iterable[Budget]) -> tuple[Budget, ...]:
