@@ -187,7 +187,7 @@ def _bad_files(folder: Path) -> dict[str, str]:
         words[name] = word
     for name, samples, word in (
         ("A2_FL.wav", np.zeros(9600), "silence"),
-        ("A2_FC.wav", nan, "no numbers"),
+        ("A2_FC.wav", nan, "no number"),
         ("A2_FR.wav", np.full(9600, 0.25), "constant"),
         ("A2_BL.wav", response(500), "20 ms"),
     ):

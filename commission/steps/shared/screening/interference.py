@@ -65,6 +65,10 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
         bad &= ratio < np.where(few, FEW_RATIO_DB, LEAST_RATIO_DB)
         bad &= worse > WORSE_DB
     bad &= np.array([_plays(channel, newest) for channel, _ in newest])
+    # A response that ends while its middle range decays holds no noise of its lows, which decay for longer.
+    middle = (GRID_HZ >= LEVEL_BAND_HZ[0]) & (GRID_HZ <= LEVEL_BAND_HZ[1])
+    ends_early = np.array([c not in subs for c, _ in newest]) & (np.isnan(noise[:, middle]).mean(axis=1) > 0.5)
+    bad &= ~(ends_early[:, None] & (GRID_HZ < LEVEL_BAND_HZ[0]))
     spoilt: dict[tuple[str, str], BoolArray] = {
         place: _with_gaps(bad[k], ~np.isfinite(noise[k]) & _plays(place[0], newest))
         for k, place in enumerate(newest)
