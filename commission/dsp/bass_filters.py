@@ -94,9 +94,11 @@ def find_filters(
     state = _State(room, parts, np.zeros(parts[:, 0].shape), target, float(mean @ room.freq_share), price)
     chosen: list[list[Filter]] = [[] for _ in range(room.subs)]
     for gains in (TRIED_CUTS_DB, TRIED_BOOSTS_DB):
-        while True:
+        tried = list(_tried(ranges, gains, float(room.freq_hz[0]), top_hz))
+        responses = np.array([_response(each, ranges.width, room.freq_hz) for each in tried])
+        while tried:
             free = [i for i in range(room.subs) if len(chosen[i]) < min(most[i], MOST_FILTERS)]
-            found = _best_filter(state, ranges, gains, free, top_hz)
+            found = _best_filter(state, ranges, tried, responses, free, top_hz)
             if found is None:
                 break
             new, subs = found
@@ -123,16 +125,19 @@ def _response(each: Filter, kind: FilterWidth, freq_hz: FloatArray) -> ComplexAr
 
 
 def _best_filter(
-    state: _State, ranges: FilterRanges, gains_db: tuple[float, ...], free: list[int], top_hz: float
+    state: _State,
+    ranges: FilterRanges,
+    tried: Sequence[Filter],
+    responses: ComplexArray,
+    free: list[int],
+    top_hz: float,
 ) -> tuple[Filter, NDArray[np.int_]] | None:
     """The filter that lowers the cost most, and of which subwoofers; None where none is worth it."""
     groups = [np.array(free)] if len(free) == state.room.subs > 1 else []
     groups += [np.array([i]) for i in free]
-    tried = list(_tried(ranges, gains_db, float(state.room.freq_hz[0]), top_hz))
-    if not groups or not tried:
+    if not groups:
         return None
     now = float(state.costs(level_db(state.parts.sum(axis=0), state.room), state.room.seat_share))
-    responses = np.array([_response(each, ranges.width, state.room.freq_hz) for each in tried])
     starts = []
     for group in groups:
         cost = _allowed_costs(state, tried, responses, group, ranges.width)

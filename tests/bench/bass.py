@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from commission.dsp.bass_filters import MOST_FILTERS, find_filters
 from commission.dsp.bass_search import (
     PRICE_DB2_PER_DB,
     SettingGrid,
@@ -24,6 +25,7 @@ from commission.dsp.bass_search import (
     wide_bounds,
 )
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, log_points, power_sum_db
+from commission.model import FilterRanges
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dsp"))
 from bass_rooms import BINS_HZ, modal_room
@@ -34,7 +36,7 @@ PRICES = (0.1, 0.3, 1.0, 3.0)
 
 
 def _proposal(room: SubResponses) -> tuple[SubSettings, dict[str, float]]:
-    """Search, settings on steps, robustness of the best ten, seats left out, trade; and what each took [s]."""
+    """Search, settings on steps, robustness of the best ten, seats left out, trade, filters; and what each took [s]."""
     bounds = wide_bounds(SUBS)
     grid = SettingGrid(
         gain_origin_db=np.zeros(SUBS), gain_step_db=0.5, delay_origin_s=np.zeros(SUBS), delay_step_s=0.03 / 343.0
@@ -55,6 +57,8 @@ def _proposal(room: SubResponses) -> tuple[SubSettings, dict[str, float]]:
     lap("seats left out")
     trade(room, bounds, found.settings, PRICES)
     lap("trade")
+    find_filters(room, settled[0], FilterRanges(), [MOST_FILTERS] * SUBS, 120.0)
+    lap("filters")
     costs = [s - PRICE_DB2_PER_DB * figures(room, each).output_db for s, each in zip(sturdy, settled, strict=True)]
     return settled[int(np.argmin(costs))], took
 
