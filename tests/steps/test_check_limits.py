@@ -29,6 +29,7 @@ from commission.model import (
     Limit,
     LoadAnalysis,
     Obstacle,
+    Prompt,
     ReadingEntered,
     default_profile,
     unwatched,
@@ -58,6 +59,22 @@ def of_simulated_visit() -> list[Check]:
     installation = matrix.cached_installation(1001, matrix.simulator_of(1001), None)
     outcomes = visits.run(installation, installation.healthy).outcomes
     return [check for outcome in outcomes.values() for check in outcome.checks]
+
+
+def every_number(job: Job) -> Iterator[ReadingEntered]:
+    """What every step asks to be typed, in the middle of what is expected: a new step is in here at once."""
+    for step in all_steps():
+        for task in step.plan(job, AS_FOUND):
+            if isinstance(task, Prompt) and task.expected is not None:
+                yield ReadingEntered(
+                    round=AS_FOUND,
+                    step=step.id,
+                    channel=task.channel,
+                    seat=task.seat,
+                    quantity=task.quantity,
+                    value=sum(task.expected) / 2,
+                    unit=task.unit,
+                )
 
 
 def of_rooms() -> Iterator[Check]:
@@ -92,6 +109,7 @@ def of_rooms() -> Iterator[Check]:
     )
     driven = [Analysed(1, AS_FOUND, "FL", "A2", None, True, loud, drive_db=10.0)]
     yield from of_job(job_of(defined(room.system)), Analyses((), (), driven))
+    yield from of_job(job_of(defined(room.system), *every_number(job_of(defined(room.system)))), Analyses())
     answers = (decided("checklist", "mains", "ok"), reading("checklist", "lip-sync", 40.0, "ms", seat=None))
     yield from of_job(job_of(defined(room.system), *answers), Analyses())
 
