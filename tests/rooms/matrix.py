@@ -120,6 +120,8 @@ def confirmed(finding, truth: Truth, snr_db: dict[tuple[str, str], float]) -> bo
         return min(snr_db[(c, s)] for c in channels for s in seats) <= 33.0
     if finding.id == "room.reflection":
         return all(truth.worst_reflection_db(c) >= -12.5 for c in mains)
+    if finding.id == "room.reverberation":
+        return bool(max(truth.i.scene.t60_s[4:7]) > 0.55)  # 500 to 2000 Hz, by Eyring
     if finding.id in ("room.blocked", "room.aim"):
         return all(min(truth.dull_db(c, s) for s in seats) <= -4.5 for c in mains)
     return False
