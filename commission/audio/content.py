@@ -235,7 +235,7 @@ def _kind_by_content(shape: Shape, fit: _Fit) -> tuple[ResponseKind | None, str]
 def _best_fit(samples: FloatArray, rate_hz: float, name: str, stimuli: Sequence[Stimulus]) -> _Fit:
     """The first of the stimuli that makes an impulse response of a recording, or why none does."""
     if not stimuli:
-        remedy = "Give the stimulus file, or the sweep's parameters in the job's [sweep]."
+        remedy = "Give the stimulus file, the channel of a loopback, or the sweep's parameters in the job's [sweep]."
         problem = str(InputError(name, "a raw sweep recording", "to know what was played", remedy))
         return _Fit(problem=problem)
     fits = [_fit(samples, rate_hz, name, stimulus) for stimulus in stimuli]

@@ -10,6 +10,7 @@ from functools import partial
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
 from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
+from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_channels
@@ -24,7 +25,7 @@ def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             channels=(channel,),
             evidence=(
                 f"{-silent.level_db:.0f} dB below {silent.compared_with}, threshold {-silent.limit_db:.0f} dB",
-                f"signal to noise {silent.snr_db:.0f} dB, silent below {silent.snr_limit_db:.0f} dB",
+                f"signal to noise {number(silent.snr_db, 0)} dB, silent below {silent.snr_limit_db:.0f} dB",
             ),
             alternatives=(
                 "the channel was muted or its output not assigned in the processor",
