@@ -721,6 +721,14 @@ def test_all_readings_off_alike_is_the_volume_and_not_thirteen_trims() -> None:
     assert "4.0 dB low" in finding.title
 
 
+def test_two_loudspeakers_off_by_the_same_are_the_volume_and_one_of_two_is_a_trim() -> None:
+    room = SoundRoom(cinema(["FL", "FR"]), uneven_db=0.5)
+    finding = only(room, "settings.reference", with_levels(room, FL=81.0, FR=80.4))
+    assert "5.7 dB loud" in finding.title
+    assert only(room, "settings.trims", with_levels(room, FL=79.0)).channels == ("FL",)
+    assert set(only(room, "settings.trims", with_levels(room, FL=81.0, FR=78.0)).channels) == {"FL", "FR"}
+
+
 def test_a_meter_of_class_2_that_is_a_decibel_off_is_no_finding() -> None:
     # Class 2: ±1.0 dB at 1 kHz (IEC 61672-1, from memory), common to all channels.
     room = quiet()
