@@ -30,12 +30,12 @@ RISE_DB = 0.5
 """No loudspeaker rises by more than its drive: an octave that does shows a moved microphone or noise."""
 SAME_PLACE = 0.9
 """Least coherence of the direct sounds of two recordings at one place from 1 to 4 kHz; noise at −20 dB leaves 0.98
-(arithmetic), a microphone moved by a hand's width 0.3 to 0.8 (`tests/steps/test_wiring_step.py`)."""
+(arithmetic), a microphone at another place less than 0.9 (`tests/steps/test_wiring_step.py`)."""
 BANDS_HZ = {"bass": (25, 125), "mid": (200, 4000)}
 """Exciting frequencies by band: moving parts move far in the bass, which is allowed more distortion."""
 RATIO_U = 0.2
 """Relative standard uncertainty of a distortion: 2 dB, since the room is not the same for the harmonic and the fundamental
-(determined by simulation, `tests/steps/test_wiring_step.py`)."""
+(common practice, no source)."""
 BURST_DB = 10.0
 """Treble that rises so far above its neighbours over a twelfth of an octave is a burst (common practice, no source)."""
 BURST_U_DB = 2.0
