@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from scipy import stats
 
 from commission.cli.workshop import LocalWorkshop
 from commission.model import Outcome, Verdict
@@ -41,7 +42,10 @@ def test_every_check_uses_the_u_of_its_budget(visit: Visit) -> None:
             if outcome.step == "compare":
                 assert budget is not None
                 assert check.limit is not None
-                assert check.limit.high == budget.expanded  # here the uncertainty is in the limit
+                # The uncertainty is in the limit, with the coverage factor of all comparisons together: more than for one of
+                # them (scaled to a standard deviation of 1, Student's t gives 1.8 or more), at most Bonferroni's.
+                assert check.limit.high is not None
+                assert 1.8 <= check.limit.high / budget.u <= stats.t.isf(0.025 / len(outcome.checks), budget.dof)
             elif budget is not None:
                 assert check.uncertainty == budget.u, check
             else:
@@ -51,6 +55,7 @@ def test_every_check_uses_the_u_of_its_budget(visit: Visit) -> None:
                 held[check.id.split(".")[0]] = held.get(check.id.split(".")[0], 0) + 1
                 assert budget.unit == check.unit
     assert set(held) == set(BUDGETED)
+    assert held.pop("bass") == len(visit.job.system.seats)  # the agreement of each seat, as left only
     assert min(held.values()) >= 10
 
 
