@@ -57,6 +57,16 @@ def change(
                 basis="the same at every seat; averaging does not reduce it",
             )
         )
+    if what == SPREAD and now:
+        parts.append(
+            Contribution(
+                source="microphone's angle at each seat, both visits",
+                u=budget_for.ANGLE_U_DB,
+                unit=unit,
+                sensitivity=math.sqrt(2 / max(len(now[0].over), 1)),
+                basis=f"first order of a standard deviation; ±0.3 dB at each seat ({budget_for.CUSTOM})",
+            )
+        )
     again = _again(quantity, is_sub=is_sub)
     if again is not None:
         parts.append(
