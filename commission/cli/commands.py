@@ -266,10 +266,16 @@ def _print_results(visit: Visit, only_round: str | None, *, budgets: bool = Fals
     return EXIT_DONE
 
 
+LIMITS_WIDTH = 100
+"""Characters of a line of `commission limits`, where the terminal has as many."""
+
+
 def limits(parsed: argparse.Namespace) -> int:
     """Print the limits in force, or judge by others."""
+    from shutil import get_terminal_size
+
     from commission.diagnosis import RULES
-    from commission.record.data.text import table_lines
+    from commission.record.data.text import entry_lines
     from commission.steps import all_steps
     from commission.steps.shared.limits_table import limits_tables
 
@@ -280,7 +286,7 @@ def limits(parsed: argparse.Namespace) -> int:
             event = workshop.use_limits(visit, parsed.use)
             say(f"From now on this job uses the limits “{visit.job.profile.title}” (event {event.seq}).")
         for table in limits_tables(visit.job.profile, all_steps(), RULES):
-            for line in (*table_lines(table), ""):
+            for line in (*entry_lines(table, min(get_terminal_size((LIMITS_WIDTH, 24)).columns, LIMITS_WIDTH)), ""):
                 print(clean_text(line))
     finally:
         visit.close()

@@ -41,6 +41,28 @@ def table_lines(table: Table, units: str = "metric") -> list[str]:
     return lines
 
 
+def entry_lines(table: Table, width: int, units: str = "metric") -> list[str]:
+    """A table of long texts, one entry below the other: its first cell on a line of its own, each other cell with its heading."""
+    from textwrap import wrap
+
+    lines = [table.title, "─" * min(len(table.title), width)]
+    for row in table.rows:
+        first, *cells = _row_cells(row, table.columns, units, judged=False)
+        lines += ["", *wrap(first, width)]
+        line = ""
+        for column, text in zip(table.columns[1:], cells, strict=True):
+            if text in ("", "–"):
+                continue
+            part = f"{heading(column, units)}: {text}"
+            if line and len(line) + len(part) + 4 <= width:
+                line = f"{line}; {part}"
+                continue
+            lines += wrap(line, width, initial_indent="  ", subsequent_indent="    ")
+            line = part
+        lines += wrap(line, width, initial_indent="  ", subsequent_indent="    ")
+    return lines
+
+
 def _row_cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) -> list[str]:
     cells = [cell_text(value, column, units) for value, column in zip(row.cells, columns, strict=True)]
     if judged:
