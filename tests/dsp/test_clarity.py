@@ -116,10 +116,10 @@ def test_a_direct_sound_alone_is_all_early() -> None:
     assert np.all(found.d50[0] > 0.999)
 
 
-def test_what_cannot_be_told_is_not_told() -> None:
+def test_what_cannot_be_determined_has_a_reason() -> None:
     found = decays_and_clarity(noises(0.5, 1, seed=4), RATE_HZ, THIRDS, starts(1))[1]
     for quantity, early_ms in (("c50", 50), ("d50", 50), ("c80", 80)):  # 63 Hz: B·te = 0.7
-        why = f"the band is too narrow to tell {early_ms} ms"
+        why = f"the band is too narrow to resolve {early_ms} ms"
         assert found.estimate(quantity, 0, 0) == Estimate(None, 0.0, why)  # type: ignore[arg-type]
     assert found.estimate("c80", 0, 8).value is not None  # 400 Hz
     noisy = decays_and_clarity(noises(0.5, 1, seed=5, background_db=-3.0), RATE_HZ, OCTAVES, starts(1))[1]

@@ -40,7 +40,26 @@ from commission.model.budget import Budget
 from commission.steps import TITLES, all_steps
 from commission.steps.drift.figures import earlier_visit
 
-UNITS = {"", "dB", "dB rel.", "dB²", "ms", "m", "ft", "mm", "K", "°C", "°", "Hz", "m/s", "%", "NC", "STI", "dB(A)"}
+UNITS = {
+    "",
+    "dB",
+    "dB rel.",
+    "dB²",
+    "ms",
+    "m",
+    "ft",
+    "mm",
+    "K",
+    "°C",
+    "°",
+    "Hz",
+    "m/s",
+    "%",
+    "NC",
+    "STI",
+    "dB(A)",
+    "dB/oct",
+}
 NAMES = {"Budget": Budget, "NDArray": NDArray, "np": np, "Any": Any}
 
 

@@ -70,10 +70,11 @@ def test_cells_curves_and_tables_belong_together() -> None:
     assert np.all(by_kind["low"] <= by_kind["main"])
     assert np.all(by_kind["main"] <= by_kind["high"])
     assert len(outcome.curves) == 78
-    reference, by_seat = outcome.tables
+    reference, by_seat, balance = outcome.tables
     assert [row.key for row in reference.rows] == [c.id for c in cinema().channels]
     assert [row.key for row in by_seat.rows] == ALL_SEATS
     assert by_seat.rows[0].cells[1] == "13 of 13"
+    assert [row.key for row in balance.rows] == [c.id for c in cinema().channels if not c.is_sub]
 
 
 def test_done_counts_cells() -> None:

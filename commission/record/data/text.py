@@ -42,7 +42,7 @@ def table_lines(table: Table, units: str = "metric") -> list[str]:
 
 
 def entry_lines(table: Table, width: int, units: str = "metric") -> list[str]:
-    """A table of long texts, one entry below the other: its first cell on a line of its own, each other cell with its heading."""
+    """A table of long texts, one entry below the other: each cell with its heading."""
     from textwrap import wrap
 
     lines = [table.title, "─" * min(len(table.title), width)]
