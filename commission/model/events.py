@@ -166,6 +166,8 @@ class EarlierFigure:
     """Degrees of freedom of the uncertainty; None: as many as make no difference."""
     over: tuple[str, ...] = ()
     """Where one value is made of several seats: which."""
+    heard_hz: tuple[float, float] | None = None
+    """Of a band: the part of it in which the loudspeaker played; None where it was not kept."""
     passes_delays: bool = True
     """Of responses: whether they ran through the processor, and so through trims, delays and polarity."""
 

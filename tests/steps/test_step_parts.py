@@ -281,8 +281,8 @@ def visits(then: Any = None, now: Any = None, trims_db: tuple[float, float] | No
     )
 
 
-def over(*seats: str, channel: str = "FL") -> EarlierFigure:
-    return EarlierFigure(quantity="spread", channel=channel, value=1.0, over=seats)
+def over(*seats: str, channel: str = "FL", heard_hz: tuple[float, float] | None = None) -> EarlierFigure:
+    return EarlierFigure(quantity="spread", channel=channel, value=1.0, over=seats, heard_hz=heard_hz)
 
 
 def changed_seat(**fields: Any) -> Any:
@@ -306,6 +306,11 @@ def test_why_a_spread_over_seats_is_not_compared() -> None:
         system, channels=tuple(replace(c, high_pass_hz=80.0) if c.id == "FL" else c for c in system.channels)
     )
     assert why(visits(now=crossed), *both) == drift_visits.OTHER_CROSSOVER
+    # A loudspeaker near the edge of the band: another mode counts, and the seats differ by more or less of themselves.
+    from_36, from_43, from_37 = (over("A1", heard_hz=(low_hz, 80.0)) for low_hz in (36.0, 43.0, 37.0))
+    assert why(visits(), from_36, from_43) == drift_visits.OTHER_RANGE
+    assert why(visits(), from_36, from_37) is None
+    assert why(visits(), from_36, over("A1")) is None  # an older file does not hold the range
     subs = over("A1", "A2", channel=compare.SUBS), over("A1", "A2", channel=compare.SUBS)
     assert why(visits(trims_db=(-3.0, -3.0)), *subs) is None
     assert why(visits(trims_db=(-3.0, -2.5)), *subs) == drift_visits.SUBS_SET

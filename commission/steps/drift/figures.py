@@ -171,4 +171,5 @@ def _spreads(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFig
                 value=band.sd_db,
                 uncertainty=max(band.u_sd_db, 0.0 if default is None else default.u_sd_db),
                 over=tuple(band.deviations_db),
+                heard_hz=band.heard_hz,
             )

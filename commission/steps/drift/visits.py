@@ -47,6 +47,9 @@ OTHER_SEATS = "the two visits measured different seats"
 WEIGHTS = "the weights of the seats are different"
 SUBS_SET = "the settings of the subwoofers are different"
 OTHER_BANDS, OTHER_CROSSOVER = "the bands are different", "its crossover is different"
+OTHER_RANGE = "the range that was heard of the band is different"
+SAME_RANGE_OCTAVES = 1 / 6
+"""A range that begins or ends farther off may hold a mode that the other does not (common practice, no source)."""
 OTHER_REFERENCE = "the reference seat is a different one"
 _QUIET = (TAPE, HEARD, SPREAD)
 """Not missed where only one visit holds them: they come along with others, or need not be measured again."""
@@ -180,6 +183,10 @@ def _why_other_seats(visits: Visits, then: EarlierFigure, now: EarlierFigure) ->
     loudspeakers = [s.channel(now.channel or "") for s in (visits.then, visits.now)]
     if len({None if each is None else each.high_pass_hz for each in loudspeakers}) > 1:
         return OTHER_CROSSOVER
+    if then.heard_hz is not None and now.heard_hz is not None:
+        edges = zip(then.heard_hz, now.heard_hz, strict=True)
+        if any(abs(math.log2(a / b)) > SAME_RANGE_OCTAVES for a, b in edges if a > 0 and b > 0):
+            return OTHER_RANGE
     subs = [c.id for c in visits.now.channels if c.is_sub]
     changed = any(
         before is not None and now_held is not None and abs(before - now_held) > 1e-6
