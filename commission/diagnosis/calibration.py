@@ -284,10 +284,10 @@ def _driver_in_doubt(e: Evidence) -> set[str]:
 def _common_error_db(e: Evidence) -> float:
     """What most readings are off by alike, else 0: a volume or a meter, not trims."""
     off, limit = np.array([-each.correction_db for each in _settable(e).values()]), _trim_db(e)
-    if len(off) < 2 or (len(off) == 2 and (np.ptp(off) > limit or np.min(np.abs(off)) <= limit)):
-        return (
-            0.0  # of two channels both must be off, and by the same: with one of them right, the other has a trim off
-        )
+    # Two are enough where there are no others, both off by the same: with one of them right, the other has a trim off.
+    stereo = len(off) == len(e.job.system.channels) == 2 and np.ptp(off) <= limit < np.min(np.abs(off))
+    if len(off) < 3 and not stereo:
+        return 0.0
     middle = float(np.median(off))
     return middle if np.mean(np.abs(off - middle) <= limit) >= ALIKE else 0.0
 
