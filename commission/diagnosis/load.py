@@ -14,7 +14,7 @@ from commission.steps import wiring
 from commission.steps.wiring import ChannelLoad, drive_name
 
 ALL_SHARE, LEAST_CHANNELS = 2 / 3, 3
-"""Where so many channels are distorted, what they share is more likely than so many loudspeakers (common practice)."""
+"""From this share of distorted channels on, a common cause is more likely than many bad loudspeakers (common practice)."""
 SAME_TONE_OCTAVES = 1 / 6
 PREVIEW = "Play the sweep softly first; raise it in steps of 3 dB, with your ears protected."
 SHARED = "measurement.distortion"

@@ -1,4 +1,4 @@
-"""How long bass rings in simulated and measured rooms, and whether a single ringing mode can be told from a healthy room.
+"""How long bass rings in simulated and measured rooms, and whether one ringing mode differs from a healthy room.
 
     python tests/references/bass_decays.py [rooms]
 

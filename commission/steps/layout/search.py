@@ -1,6 +1,6 @@
 """Better places for loudspeakers that may be moved: the reference seat weighed against all seats.
 
-A seat misses what a loudspeaker should give it by so many degrees: outside the range of ITU-R BS.2051 for its label (or on
+The shortfall of a seat and a loudspeaker is an angle in degrees: outside the range of ITU-R BS.2051 for its label (or on
 the wrong side, where the standard has no range), beyond half of its coverage angle, 10° for a path that is hidden, and 3°
 for every dB by which it is more than 3 dB louder or softer than at the reference seat. The shortfall of a seat is the root
 of the mean square over the loudspeakers, that of all seats over the seats by their weight (common practice, no source).
