@@ -107,28 +107,9 @@ def heard(
                 level_db=None if own.level_db is None else own.level_db + off,
                 arrival_s=None if own.arrival_s is None else own.arrival_s + late,
             )
-            seq = len(items)
-            stored.append(
-                ResponseStored(
-                    round=AS_FOUND,
-                    channel=name,
-                    seat=seat,
-                    kind="impulse",
-                    file_name=f"{seq}.flac",
-                    file_sha256=f"{seq:064d}",
-                )
-            )
-            items.append(
-                Analysed(
-                    seq=seq,
-                    round=AS_FOUND,
-                    channel=name,
-                    seat=seat,
-                    clock="one",
-                    passes_delays=False,
-                    analysis=own,
-                )
-            )
+            body, item = repeated_placings.recorded(len(items), AS_FOUND, name, seat, own, passes_delays=False)
+            stored.append(body)
+            items.append(item)
     return stored, Analyses(items)
 
 

@@ -108,6 +108,26 @@ def rounds(plan: str) -> Iterator[tuple[list[list[int]], list[list[int]]]]:
         )
 
 
+def recorded(
+    seq: int, round_id: str, channel: str, seat: str, analysis: Analysis, *, passes_delays: bool
+) -> tuple[ResponseStored, Analysed]:
+    """One response as it is stored, on the clock of all others, and its analysis."""
+    name, digest = f"{seq}.flac", f"{seq:064d}"
+    body = ResponseStored(
+        round=round_id, channel=channel, seat=seat, kind="impulse", file_name=name, file_sha256=digest
+    )
+    item = Analysed(
+        seq=seq,
+        round=round_id,
+        channel=channel,
+        seat=seat,
+        clock="one",
+        passes_delays=passes_delays,
+        analysis=analysis,
+    )
+    return body, item
+
+
 def visit(
     made: Placings,
     before: list[list[int]],
@@ -129,28 +149,9 @@ def visit(
                         levels = levels + added_db[c, s]
                     assert own.level_db is not None
                     own = replace(own, third_octave_db=levels, level_db=own.level_db + off)
-                    seq = len(items)
-                    stored.append(
-                        ResponseStored(
-                            round=round_id,
-                            channel=name,
-                            seat=seat,
-                            kind="impulse",
-                            file_name=f"{seq}.flac",
-                            file_sha256=f"{seq:064d}",
-                        )
-                    )
-                    items.append(
-                        Analysed(
-                            seq=seq,
-                            round=round_id,
-                            channel=name,
-                            seat=seat,
-                            clock="one",
-                            passes_delays=True,
-                            analysis=own,
-                        )
-                    )
+                    body, item = recorded(len(items), round_id, name, seat, own, passes_delays=True)
+                    stored.append(body)
+                    items.append(item)
     return compare.solve(job_of(defined(cinema(list(NAMES), list(SEATS))), *stored), Analyses(items))
 
 
