@@ -17,7 +17,15 @@ from commission.dsp.direct import direct_sounds
 from commission.dsp.load import load_analysis
 from commission.dsp.polarity import LEAST_CORRELATION, MAIN_SPAN_S, SUB_SPAN_S, polarity
 from commission.dsp.reflections import reflections_of
-from commission.dsp.spectrum import GRID_HZ, OCTAVE_CENTRES_HZ, cumulative, pink_level_db, smoothed_level_db, to_db
+from commission.dsp.spectrum import (
+    GRID_HZ,
+    OCTAVE_CENTRES_HZ,
+    cumulative,
+    exact_octave_hz,
+    pink_level_db,
+    smoothed_level_db,
+    to_db,
+)
 from commission.model import Analysis, ComplexArray, FloatArray, Response, UnusableError, freeze
 
 LEVEL_BAND_HZ = (500.0, 2000.0)
@@ -190,7 +198,7 @@ def _snr_db(level_db: float, noise_db: float, length_s: float) -> float | None:
 
 def _octaves(power: FloatArray, df_hz: float) -> dict[int, FloatArray]:
     """Pink-weighted level of each octave by its nominal centre [shape=(k,) each]."""
-    exact_hz = {centre: 1000.0 * 2.0 ** round(np.log2(centre / 1000)) for centre in OCTAVE_CENTRES_HZ}
+    exact_hz = {centre: exact_octave_hz(centre) for centre in OCTAVE_CENTRES_HZ}
     return {c: pink_level_db(power, df_hz, f / np.sqrt(2), f * np.sqrt(2)) for c, f in exact_hz.items()}
 
 
@@ -349,7 +357,7 @@ def _analyse_levels(response: Response, is_sub: bool) -> Analysis:
     edges = noise_of.bandwidth_hz(GRID_HZ, third_db, (low_hz, high_hz))
     octaves = {
         c: value
-        for c, exact in ((c, 1000.0 * 2.0 ** round(np.log2(c / 1000))) for c in OCTAVE_CENTRES_HZ)
+        for c, exact in ((c, exact_octave_hz(c)) for c in OCTAVE_CENTRES_HZ)
         if (value := _pink_points(freq, level, exact / np.sqrt(2), exact * np.sqrt(2))) is not None
     }
     bass = None

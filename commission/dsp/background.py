@@ -19,7 +19,7 @@ from commission.dsp.hum import LEAST_S as LEAST_HUM_S
 from commission.dsp.hum import Hum, find_hum
 from commission.dsp.noise import is_clipped
 from commission.dsp.rating import NR_OCTAVES_HZ
-from commission.dsp.spectrum import to_db
+from commission.dsp.spectrum import exact_octave_hz, to_db
 from commission.dsp.weighting import Kind, weighted, weighting_db
 from commission.model import FloatArray, InputError, NoiseAnalysis, SpectralLine, UnusableError, freeze
 
@@ -97,7 +97,7 @@ def background(samples: FloatArray, rate_hz: float) -> NoiseAnalysis:
 
 
 def _octave_width_hz(nominal: int) -> float:
-    return float(1000 * 2.0 ** round(math.log2(nominal / 1000)) / math.sqrt(2))
+    return exact_octave_hz(nominal) / math.sqrt(2)
 
 
 def _block_powers(samples: FloatArray, rate_hz: float, kind: Kind) -> FloatArray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from commission.model import FloatArray, freeze
@@ -12,6 +14,11 @@ GRID_HZ: FloatArray = freeze(1000.0 * 2.0 ** (np.arange(-136, 105) / 24))
 OCTAVE_CENTRES_HZ = (31, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 """Nominal octave centres; exact ones are 1000·2^k here, as the octaves of GRID_HZ are. IEC 61260-1:2014 has base ten alone
 (1000·10^(0.3·k)), which is 0.2 % lower for each octave above 1 kHz: see `bands`."""
+
+
+def exact_octave_hz(nominal_hz: float) -> float:
+    """The exact centre of an octave, 1000·2^k, by its nominal one."""
+    return 1000.0 * 2.0 ** round(math.log2(nominal_hz / 1000))
 
 
 def cumulative(power: FloatArray) -> FloatArray:

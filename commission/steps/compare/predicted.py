@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -255,8 +255,7 @@ def _prediction(
     made = Prediction(channel=channel.id, level_db=level_q, delay_s=delay_q, seats=seats, why_not=why)
     if not made.is_off:
         return made
-    mistake = _mistake(job, channel.id, made, settings, slope_s)
-    return Prediction(channel=channel.id, level_db=level_q, delay_s=delay_q, seats=seats, mistake=mistake)
+    return replace(made, mistake=_mistake(job, channel.id, made, settings, slope_s))
 
 
 def _quantity(predicted: float | None, off: list[float], u: float, limit: float) -> Quantity | None:

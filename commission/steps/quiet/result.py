@@ -13,6 +13,7 @@ from commission.dsp.background import MASKED_BELOW_DB, audible_excess_db, own_no
 from commission.dsp.hum import LINE_ABOVE_DB
 from commission.dsp.levels import energy_sum_db
 from commission.dsp.rating import NR_OCTAVES_HZ, Rating, nc_rating, nr_rating, without_own_noise_db
+from commission.dsp.spectrum import exact_octave_hz
 from commission.dsp.uncertainty import METER_CLASS_U_DB
 from commission.dsp.weighting import weighting_db
 from commission.model import (
@@ -371,14 +372,14 @@ def _read(job: Job, state: str, seat: str, values: Mapping[str, float], own_db: 
 
 def _weighted_db(octaves: Mapping[int, float]) -> float:
     """A-weighted level of octave levels, each weighted at its centre."""
-    hz = np.array([1000 * 2.0 ** round(math.log2(each / 1000)) for each in octaves])
+    hz = np.array([exact_octave_hz(each) for each in octaves])
     return energy_sum_db(list(np.array(list(octaves.values())) + weighting_db(hz, "A")))
 
 
 def _weighted_u_db(octaves: Mapping[int, float], u_db: Mapping[int, float]) -> float:
     """Standard uncertainty of the A-weighted level from those of the octaves, by their share of its power."""
     hz = list(octaves)
-    a_db = weighting_db(np.array([1000 * 2.0 ** round(math.log2(each / 1000)) for each in hz]), "A")
+    a_db = weighting_db(np.array([exact_octave_hz(each) for each in hz]), "A")
     power = 10 ** ((np.array([octaves[each] for each in hz]) + a_db) / 10)
     parts = power / power.sum() * np.array([u_db.get(each, 0.0) for each in hz])
     return float(np.sqrt(np.sum(parts**2)))

@@ -7,7 +7,7 @@ difference is worth depends on the directions, and no standard limits it.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,12 +98,8 @@ def _against_group(group: list[Balance]) -> list[Balance]:
     shared = [hz for hz in OCTAVES_HZ if all(hz in each.bands_db for each in group)]
     means = {hz: float(np.mean([each.bands_db[hz] for each in group])) for hz in shared}
     return [
-        Balance(
-            channel=each.channel,
-            group=each.group,
-            seats=each.seats,
-            tilt_db=each.tilt_db,
-            bands_db=each.bands_db,
+        replace(
+            each,
             tilt_from_group_db=None if mean_tilt is None or each.tilt_db is None else each.tilt_db - mean_tilt,
             from_group_db={hz: each.bands_db[hz] - means[hz] for hz in shared},
         )

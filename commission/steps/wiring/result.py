@@ -12,6 +12,7 @@ import numpy as np
 from commission.dsp.coherence import coherence
 from commission.dsp.direct import DIRECT_RATE_HZ
 from commission.dsp.load import THIRDS_HZ, total_percent
+from commission.dsp.spectrum import exact_octave_hz
 from commission.model import LOOPBACK, Analysed, Analyses, Analysis, Channel, Check, Job, LoadAnalysis
 from commission.model.formatting import number
 from commission.steps.shared.cache import cached
@@ -259,7 +260,7 @@ def _rises(pair: _Pair) -> _Rises:
 
 def _in_band(analysis: Analysis, hz: int) -> bool:
     """Whether an octave is within what the loudspeaker plays."""
-    exact = 1000 * 2.0 ** round(math.log2(hz / 1000))
+    exact = exact_octave_hz(hz)
     low, high = analysis.low_hz or 0.0, analysis.high_hz or math.inf
     return exact >= low and exact <= high
 
@@ -268,7 +269,7 @@ def _snr_db(analysis: Analysis, hz: int) -> float | None:
     """Response over noise in an octave; None where the noise is not known."""
     if analysis.noise_db is None:
         return None
-    exact = 1000 * 2.0 ** round(math.log2(hz / 1000))
+    exact = exact_octave_hz(hz)
     inside = np.abs(np.log2(analysis.freq_hz / exact)) <= 0.5
     difference = analysis.third_octave_db[inside] - analysis.noise_db[inside]
     return float(np.median(difference[np.isfinite(difference)])) if np.isfinite(difference).any() else None
