@@ -46,20 +46,6 @@ def crossing_m(start: Position, end: Position, axis: int, at_m: float) -> Positi
     return x, y, z
 
 
-def share_in_box(start: Position, end: Position, corner: Position, opposite: Position) -> float:
-    """Share of the straight line between two points that is inside a box with edges along the axes, 0 to 1."""
-    enters, leaves = 0.0, 1.0
-    for a, b, one, other in zip(start, end, corner, opposite, strict=True):
-        low, high = sorted((one, other))
-        if a == b:
-            if not low < a < high:
-                return 0.0
-            continue
-        first, last = sorted(((low - a) / (b - a), (high - a) / (b - a)))
-        enters, leaves = max(enters, first), min(leaves, last)
-    return max(leaves - enters, 0.0)
-
-
 def mirror_partner(channel_id: str) -> str | None:
     """The channel on the other side: L and R swapped in the label ("TpFL" ↔ "TpFR"); None for a centre channel.
 

@@ -9,7 +9,7 @@ import pytest
 from scipy.special import j1
 
 from commission.dsp.directivity import FLOOR_DB, off_axis_level_db
-from commission.dsp.geometry import crossing_m, off_axis_deg, share_in_box
+from commission.dsp.geometry import crossing_m, off_axis_deg
 
 
 @pytest.mark.parametrize("coverage_deg", [40.0, 60.0, 90.0, 120.0, 180.0])
@@ -69,15 +69,3 @@ def test_where_a_line_crosses_a_plane() -> None:
     assert crossing_m((2, 4, 3), (0, 0, 1), 1, 1.0) == pytest.approx((0.5, 1.0, 1.5))
     assert crossing_m((0, 0, 1), (2, 4, 3), 1, 4.5) is None
     assert crossing_m((0, 2, 1), (2, 2, 3), 1, 2.0) is None
-
-
-def test_how_much_of_a_line_is_inside_a_box() -> None:
-    column = ((1.0, -1.0, 0.0), (2.0, 1.0, 3.0))
-    assert share_in_box((0, 0, 1), (4, 0, 1), *column) == pytest.approx(0.25)
-    assert share_in_box((4, 0, 1), (0, 0, 1), *column[::-1]) == pytest.approx(0.25)
-    assert share_in_box((0, 0, 1), (1.5, 0, 1), *column) == pytest.approx(1 / 3)  # it ends inside
-    assert share_in_box((0, 2, 1), (4, 2, 1), *column) == 0.0  # beside it
-    assert share_in_box((0, 0, 4), (4, 0, 4), *column) == 0.0  # above it
-    assert share_in_box((0, 1, 1), (4, 1, 1), *column) == 0.0  # along its face
-    assert share_in_box((0, 0, 1), (0.5, 0, 1), *column) == 0.0  # short of it
-    assert share_in_box((0, -2, 1), (3, 1, 1), *column) == pytest.approx(1 / 3)  # from (1, −1) to (2, 0)

@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from builders import analysis, cinema, defined, job_of
 
 from commission.dsp.geometry import mirror_partner, side
-from commission.model import Analysed, Analyses, Check, Job, Obstacle, Position, System, Verdict
+from commission.model import Analysed, Analyses, Check, Job, Obstacle, Position, Seat, System, Verdict
 from commission.record.drawing.plan import plan_figure
 from commission.steps import layout
 from commission.steps.layout.aim import with_direction
 from commission.steps.layout.coverage import coverage_checks
 from commission.steps.layout.directions import direction, direction_range, directions, seat_verdict
+from commission.steps.layout.sight import direct_paths
 
 NOMINAL_DEG = {
     "FL": (30, 0),
@@ -213,6 +215,22 @@ def test_a_high_back_in_front_hides_the_centre() -> None:
     assert check.value == pytest.approx(line_m - 1.5, abs=1e-3)
     assert check.verdict is Verdict.FAIL
     assert "above the back of A2" in check.text
+
+
+def test_how_much_of_a_line_is_inside_a_box() -> None:
+    def inside_m(start: Position, end: Position, swap: bool = False) -> float:
+        corners = ((1.0, -1.0, 0.0), (2.0, 1.0, 3.0))
+        column = Obstacle(id="column", from_m=corners[swap], to_m=corners[not swap])
+        return float(direct_paths(np.array([start]), [Seat(id="A1", position_m=end)], [column]).inside_m[0, 0, 0])
+
+    assert inside_m((0, 0, 1), (4, 0, 1)) == pytest.approx(1.0)
+    assert inside_m((4, 0, 1), (0, 0, 1), swap=True) == pytest.approx(1.0)
+    assert inside_m((0, 0, 1), (1.5, 0, 1)) == pytest.approx(0.5)  # it ends inside
+    assert inside_m((0, 2, 1), (4, 2, 1)) == 0.0  # beside it
+    assert inside_m((0, 0, 4), (4, 0, 4)) == 0.0  # above it
+    assert inside_m((0, 1, 1), (4, 1, 1)) == 0.0  # along its face
+    assert inside_m((0, 0, 1), (0.5, 0, 1)) == 0.0  # short of it
+    assert inside_m((0, -2, 1), (3, 1, 1)) == pytest.approx(2**0.5)  # from (1, −1) to (2, 0)
 
 
 def test_a_column_hides_a_loudspeaker() -> None:

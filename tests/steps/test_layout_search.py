@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from builders import cinema, decided, defined, job_of
 
-from commission.dsp.geometry import share_in_box, side
+from commission.dsp.geometry import crossing_m, side
 from commission.model import Analyses, Channel, Job, Obstacle, Position, Seat, System
 from commission.record.data.layout import move_values
 from commission.steps import layout
@@ -19,7 +19,6 @@ from commission.steps.layout.aim import coverage_deg, off_axis, with_direction
 from commission.steps.layout.directions import beyond_deg, direction, direction_range
 from commission.steps.layout.moves import places_of, weight_of
 from commission.steps.layout.search import APART_M, misses_deg, moved_job, search_places, shortfall
-from commission.steps.layout.sight import back_clearance_m, head_clearance_m
 
 DOOR = Obstacle(id="door", from_m=(-2.35, 4.1, 0.0), to_m=(-2.1, 5.0, 2.0))
 ON_WALL = {"SiL": "left wall", "SiR": "right wall"}
@@ -46,8 +45,35 @@ def movable(**obstacles: Obstacle) -> System:
     )
 
 
+def head_clearance_m(source: Position, ears: Position, head: Position) -> float | None:
+    """Height of the line above the crown, 0.13 m above the ears, of a head 0.2 m wide in a row 0.4 m away or more."""
+    at = crossing_m(source, ears, 1, head[1])
+    if abs(head[1] - ears[1]) < 0.4 or at is None or abs(at[0] - head[0]) > 0.1:
+        return None
+    return at[2] - head[2] - 0.13
+
+
+def back_clearance_m(job: Job, source: Position, ears: Position) -> float | None:
+    """Least height of the lines to both ears, 0.08 m aside, above a seat back 0.56 m wide and 0.12 m behind its ears."""
+    found = []
+    for seat in job.system.seats:
+        assert seat.position_m is not None
+        for ear in ((ears[0] - 0.08, *ears[1:]), (ears[0] + 0.08, *ears[1:])):
+            at = crossing_m(source, ear, 1, seat.position_m[1] + 0.12)
+            if seat.back_top_m is not None and at is not None and abs(at[0] - seat.position_m[0]) < 0.28:
+                found.append(at[2] - seat.back_top_m)
+    return min(found, default=None)
+
+
+def enters_box(start: Position, end: Position, box: Obstacle) -> bool:
+    """Whether one of 4,000 points of a line is inside: 2 mm apart at most."""
+    share = np.linspace(0.0, 1.0, 4001)[:, None]
+    points = np.array(start) + share * (np.array(end) - np.array(start))
+    return bool(np.any(np.all((points > box.from_m) & (points < box.to_m), axis=1)))
+
+
 def plain_miss_deg(job: Job, channel: Channel, seat: Seat) -> float:
-    """The same shortfall from the functions that the checks use, one seat and place at a time."""
+    """The same shortfall one seat and place at a time, the direct path by plain geometry."""
     reference = job.system.reference_seat
     assert reference is not None
     ears, place, there = seat.position_m, channel.position_m, reference.position_m
@@ -67,8 +93,8 @@ def plain_miss_deg(job: Job, channel: Channel, seat: Seat) -> float:
     heads = [s.position_m for s in job.system.seats if s.id != seat.id and s.position_m is not None]
     over = [head_clearance_m(place, ears, head) for head in heads] if channel.role == "screen" else []
     back = back_clearance_m(job, place, ears)
-    inside = any(share_in_box(place, ears, o.from_m, o.to_m) > 0 for o in job.system.obstacles)
-    if inside or any(each is not None and each < 0 for each in over) or (back is not None and back[0] < 0):
+    inside = any(enters_box(place, ears, each) for each in job.system.obstacles)
+    if inside or any(each is not None and each < 0 for each in over) or (back is not None and back < 0):
         miss += 10.0
     level_db = 20 * math.log10(math.dist(there, place) / math.dist(ears, place))
     return miss + 3.0 * max(abs(level_db) - 3.0, 0.0)

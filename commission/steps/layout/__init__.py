@@ -96,8 +96,11 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     return replace(outcome, tables=(*outcome.tables, moves_table(job, search, weight), trade_table(search)))
 
 
-def checked(job: Job, round_id: str) -> Outcome:
-    """The plan of the room, the directions from every seat, what cannot be right and what is not covered."""
+def checked(job: Job, round_id: str, only: str | None = None) -> Outcome:
+    """The plan of the room, the directions from every seat, what cannot be right and what is not covered.
+
+    `only`: the seat or loudspeaker whose directions are needed; None: all.
+    """
     system = job.system
     room = system.room
     coverage = coverage_of(job, round_id)
@@ -118,7 +121,7 @@ def checked(job: Job, round_id: str) -> Outcome:
         advice = (Advice(text=f"Check the position of {who}: it {problem}.", step="layout", priority=8),)
     elif known < len(placed):
         advice = (Advice(text="Enter the missing positions or tape distances.", step="layout", priority=9),)
-    grid = directions_grid(job, coverage)
+    grid = directions_grid(job, coverage, only)
     plans: tuple[RoomPlan, ...] = ()
     if room is not None:
         boxes = tuple(PlanBox(label=each.id, from_m=each.from_m, to_m=each.to_m) for each in system.obstacles)

@@ -34,11 +34,8 @@ BUDGETS = (
 
 def coverage_checks(job: Job, doubtful: Collection[str] = ()) -> tuple[Check, ...]:
     """All checks of coverage that the entered places allow; none for what is not placed, or whose place is `doubtful`."""
-    heads = {
-        seat.id: seat.position_m
-        for seat in job.system.seats
-        if seat.position_m is not None and seat.id not in doubtful
-    }
+    seats = [seat for seat in job.system.seats if seat.position_m is not None and seat.id not in doubtful]
+    heads = {seat.id: seat.position_m for seat in seats if seat.position_m is not None}
     if not heads:
         return ()
     placed = [
@@ -50,7 +47,7 @@ def coverage_checks(job: Job, doubtful: Collection[str] = ()) -> tuple[Check, ..
     for channel, place in placed:
         checks += _outside_heads(job, channel, place, heads)
         checks += _heights(job, channel, place, heads)
-        checks += sight.sight_checks(job, channel, place, heads)
+    checks += sight.sight_checks(job, [channel for channel, _ in placed], seats)
     checks += aim.aim_checks(job, doubtful)
     checks += walls.seat_wall_checks(job, doubtful)
     return tuple(checks)

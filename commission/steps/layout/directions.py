@@ -119,8 +119,11 @@ def _concerns(job: Job, check: Check, seat_id: str) -> bool:
     )
 
 
-def directions_grid(job: Job, checks: tuple[Check, ...]) -> Grid | None:
-    """Seats across, loudspeakers down: azimuth, and whether the rules of coverage hold at that seat."""
+def directions_grid(job: Job, checks: tuple[Check, ...], only: str | None = None) -> Grid | None:
+    """Seats across, loudspeakers down: azimuth, and whether the rules of coverage hold at that seat.
+
+    `only`: cells of this seat or loudspeaker alone, for a screen that follows each key.
+    """
     known = directions(job)
     if not known:
         return None
@@ -139,6 +142,7 @@ def directions_grid(job: Job, checks: tuple[Check, ...]) -> Grid | None:
                 detail=tuple(_details(job, channel, seat, found, own[channel])),
             )
             for (channel, seat), found in known.items()
+            if only in (None, channel, seat)
         },
     )
 

@@ -16,23 +16,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from commission.dsp.geometry import mirror_partner, side
 from commission.model import Channel, FloatArray, Job, Position, Seat, System
 from commission.steps.layout.aim import coverage_deg, with_direction
 from commission.steps.layout.directions import direction_range
-from commission.steps.layout.sight import (
-    BACK_BEHIND_M,
-    BACK_HALF_WIDTH_M,
-    EAR_M,
-    HEAD_HALF_WIDTH_M,
-    HEAD_TOP_M,
-    SAME_ROW_M,
-)
+from commission.steps.layout.sight import Mask, direct_paths, points
 from commission.steps.shared.cache import cached
 
-Mask = NDArray[np.bool_]
 WEIGHTS = tuple(round(0.1 * n, 1) for n in range(11))
 """0: the reference seat alone; 1: all seats alike."""
 DEFAULT_WEIGHT = 0.5
@@ -49,6 +40,8 @@ NEARER_DEG2_PER_M = 0.05
 """Of two places alike, the nearer one is taken."""
 WORTH_DEG = 1.0
 """A move is listed if the root of what it takes off the mean square over its own loudspeakers is at least this."""
+_AT_ONCE = 1000
+"""Places whose lines are computed together, which bounds the memory."""
 _FIXED_AXIS = {"left wall": 0, "right wall": 0, "front wall": 1, "rear wall": 1, "ceiling": 2, "floor": 2}
 
 
@@ -134,7 +127,7 @@ def _placed(job: Job) -> list[Channel]:
 
 
 def _misses_now(job: Job, audience: _Audience) -> dict[str, FloatArray]:
-    return {c.id: misses_deg(job, c, _points([c.position_m]), audience.seats)[0] for c in _placed(job)}
+    return {c.id: misses_deg(job, c, points([c.position_m]), audience.seats)[0] for c in _placed(job)}
 
 
 @cached
@@ -213,12 +206,8 @@ def _position(point: FloatArray) -> Position:
     return x, y, z
 
 
-def _points(places: list[Position | None]) -> FloatArray:
-    return np.array(places, dtype=float).reshape(-1, 3)
-
-
 def _start(channel: Channel) -> FloatArray:
-    return np.asarray(_points([channel.position_m])[0])
+    return np.asarray(points([channel.position_m])[0])
 
 
 def _groups(placed: list[Channel]) -> Iterator[tuple[Channel, ...]]:
@@ -252,7 +241,7 @@ def _grid(channel: Channel) -> FloatArray:
 
 
 def _box(channel: Channel) -> tuple[FloatArray, FloatArray]:
-    corners = _points([channel.move_from_m, channel.move_to_m])
+    corners = points([channel.move_from_m, channel.move_to_m])
     low, high = corners.min(axis=0), corners.max(axis=0)
     if channel.mount is not None:
         axis = _FIXED_AXIS[channel.mount]
@@ -275,7 +264,7 @@ def _allowed(system: System, channel: Channel, at: FloatArray, others: list[Chan
         keep &= (np.abs(at[:, 0]) <= room.width_m / 2) & np.all(at >= [-np.inf, 0, 0], axis=1)
         keep &= np.all(at <= [np.inf, room.length_m, room.height_m], axis=1)
     for each in system.obstacles:
-        corners = _points([each.from_m, each.to_m])
+        corners = points([each.from_m, each.to_m])
         keep &= ~np.all((at >= corners.min(axis=0)) & (at <= corners.max(axis=0)), axis=1)
     for other in others:
         keep &= np.linalg.norm(at - _start(other), axis=1) >= APART_M
@@ -286,16 +275,15 @@ def misses_deg(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) ->
     """What each seat misses of a loudspeaker at each place, (places, seats) [°]."""
     reference = job.system.reference_seat
     assert reference is not None
-    ears = _points([seat.position_m for seat in seats])
+    ears = points([seat.position_m for seat in seats])
     way = ears - at[:, None, :]
     far = np.maximum(np.linalg.norm(way, axis=-1), 1e-6)
-    from_reference = np.maximum(np.linalg.norm(at - _points([reference.position_m]), axis=1), 1e-6)
+    from_reference = np.maximum(np.linalg.norm(at - points([reference.position_m]), axis=1), 1e-6)
     level_db = 20 * np.log10(from_reference[:, None] / far)
-    hidden = np.stack([_hidden(job, channel, at, own, seat) for own, seat in zip(ears, seats, strict=True)], axis=1)
     return np.asarray(
         _direction_deg(job, channel, way)
         + _aim_deg(job, channel, at, way, far)
-        + HIDDEN_DEG * hidden
+        + HIDDEN_DEG * _hidden(job, channel, at, seats)
         + DEG_PER_DB * np.maximum(np.abs(level_db) - LEVEL_FREE_DB, 0.0)
     )
 
@@ -323,59 +311,18 @@ def _aim_deg(job: Job, channel: Channel, at: FloatArray, way: FloatArray, far: F
     """Degrees beyond half the coverage angle; 0 where the aim is unknown."""
     if channel.aim_m is None:
         return np.zeros(far.shape)
-    aim = _points([channel.aim_m])[0]
+    aim = points([channel.aim_m])[0]
     axis = np.tile(aim - _start(channel), (len(at), 1)) if channel.mount is not None else aim - at
     length = np.maximum(np.linalg.norm(axis, axis=1), 1e-6)[:, None]
     cosine = np.clip(np.sum(axis[:, None, :] * way, axis=-1) / (length * far), -1.0, 1.0)
     return np.asarray(np.maximum(np.degrees(np.arccos(cosine)) - coverage_deg(job, channel) / 2, 0.0))
 
 
-def _hidden(job: Job, channel: Channel, at: FloatArray, ears: FloatArray, seat: Seat) -> Mask:
-    """Which places are hidden from a seat by a head (screen loudspeakers), a seat's back or an obstacle."""
-    hidden = np.zeros(len(at), dtype=bool)
-    nearest, farthest, own = float(at[:, 1].min()), float(at[:, 1].max()), float(ears[1])
-
-    def in_between(depth_m: float) -> bool:
-        """Whether a line to any of the places crosses that depth: most seats are in no line's way."""
-        return nearest < depth_m < own or own < depth_m < farthest
-
-    for other in job.system.seats:
-        if other.position_m is None:
-            continue
-        x, y, z = other.position_m
-        is_head = channel.role == "screen" and other.id != seat.id and abs(y - own) >= SAME_ROW_M
-        if is_head and in_between(y):
-            hidden |= _below(at, ears, x, y, HEAD_HALF_WIDTH_M, z + HEAD_TOP_M)
-        if other.back_top_m is not None and in_between(y + BACK_BEHIND_M):
-            for ear in (-EAR_M, EAR_M):
-                end = ears + np.array([ear, 0.0, 0.0])
-                hidden |= _below(at, end, x, y + BACK_BEHIND_M, BACK_HALF_WIDTH_M, other.back_top_m)
-    for each in job.system.obstacles:
-        hidden |= _through(at, ears, *_points([each.from_m, each.to_m]))
-    return hidden
-
-
-def _below(at: FloatArray, ears: FloatArray, x_m: float, y_m: float, half_m: float, top_m: float) -> Mask:
-    """Which lines cross the depth `y_m` within `half_m` of `x_m` and below `top_m`."""
-    depth = ears[1] - at[:, 1]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = (y_m - at[:, 1]) / depth
-        x = at[:, 0] + share * (ears[0] - at[:, 0])
-        z = at[:, 2] + share * (ears[2] - at[:, 2])
-        return np.asarray((share > 0) & (share < 1) & (np.abs(x - x_m) < half_m) & (z < top_m))
-
-
-def _through(at: FloatArray, ears: FloatArray, corner: FloatArray, opposite: FloatArray) -> Mask:
-    """Which lines pass through the inside of a box."""
-    low, high = np.minimum(corner, opposite), np.maximum(corner, opposite)
-    way = ears - at
-    with np.errstate(divide="ignore", invalid="ignore"):
-        first, last = (low - at) / way, (high - at) / way
-    beside = (way == 0) & ((at <= low) | (at >= high))
-    first, last = (np.where(way == 0, limit, each) for each, limit in ((first, -np.inf), (last, np.inf)))
-    enters = np.maximum(np.minimum(first, last).max(axis=1), 0.0)
-    leaves = np.minimum(np.maximum(first, last).min(axis=1), 1.0)
-    return np.asarray((enters < leaves) & ~beside.any(axis=1))
+def _hidden(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) -> Mask:
+    """Which places a head (screen loudspeakers), a seat's back or an obstacle hides from each seat, (places, seats)."""
+    parts = (at[start : start + _AT_ONCE] for start in range(0, len(at), _AT_ONCE))
+    paths = (direct_paths(part, seats, job.system.obstacles) for part in parts)
+    return np.concatenate([each.hidden(by_heads=channel.role == "screen") for each in paths])
 
 
 def moved_job(job: Job, places: dict[str, Position]) -> Job:

@@ -119,7 +119,7 @@ class PlacesScreen(VisitScreen):
         if not self.is_mounted or self._before is None:
             return
         job = self.moved()
-        outcome = layout.checked(job, self.round_id)
+        outcome = layout.checked(job, self.round_id, self.selected)
         changed = f" · {counted(len(self.places), 'place')} changed" if self.places else ""
         self.show_head(f"Layout: move{changed}")
         todo = "Arrows move, Tab selects, + − weigh the seats, b takes the best places, z undoes, Enter stores."
