@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     from commission.dsp.bands import band_snr_db as band_snr_db
     from commission.dsp.bands import bands_between as bands_between
     from commission.dsp.bands import filter_bands as filter_bands
+    from commission.dsp.clock_drift import clock_drift as clock_drift
     from commission.dsp.coherence import coherence as coherence
     from commission.dsp.delays import delay_settings as delay_settings
     from commission.dsp.delays import needed_delays_s as needed_delays_s
     from commission.dsp.distortion import harmonic_distortion as harmonic_distortion
-    from commission.dsp.drift import clock_drift as clock_drift
     from commission.dsp.geometry import azimuth_deg as azimuth_deg
     from commission.dsp.geometry import distance_m as distance_m
     from commission.dsp.geometry import elevation_deg as elevation_deg
@@ -76,7 +76,7 @@ else:
         "dsp.coherence": ("coherence",),
         "dsp.delays": ("delay_settings", "needed_delays_s"),
         "dsp.distortion": ("harmonic_distortion",),
-        "dsp.drift": ("clock_drift",),
+        "dsp.clock_drift": ("clock_drift",),
         "dsp.geometry": ("azimuth_deg", "distance_m", "elevation_deg"),
         "dsp.hum": ("find_hum",),
         "dsp.latency": ("common_latency", "unit_factor"),

@@ -38,7 +38,7 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The sample job, analysed: a file to copy, with its kept analyses in `state` beside it. One for all processes."""
     import fcntl
 
-    from commission.cli.workshop import LocalWorkshop
+    from commission.cli.local_services import LocalServices
     from commission.model import unwatched
 
     base = tmp_path_factory.getbasetemp()
@@ -46,9 +46,9 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder.mkdir(exist_ok=True)
     with (folder / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)  # the first makes it, the others wait
-        workshop = LocalWorkshop(folder / "state")
-        path = workshop.demo(folder)
-        visit = workshop.open(path, read_only=True)
+        services = LocalServices(folder / "state")
+        path = services.demo(folder)
+        visit = services.open(path, read_only=True)
         visit.analyse(threading.Event(), unwatched)
         visit.close()
     return path
@@ -56,6 +56,6 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def sample_copy(sample: Path, tmp_path: Path) -> Path:
-    """The sample job as a file of the test's own; a workshop on `state` beside it knows the analyses."""
+    """The sample job as a file of the test's own; services on `state` beside it know the analyses."""
     shutil.copytree(sample.parent / "state" / "analyses", tmp_path / "state" / "analyses")
     return Path(shutil.copy(sample, tmp_path / "harbour-lane.commission"))

@@ -36,7 +36,7 @@ from PIL import Image  # noqa: E402
 
 from commission.audio.importing import FileImporter  # noqa: E402
 from commission.cli.lazy_parts import LateDecoder  # noqa: E402
-from commission.cli.workshop import LocalWorkshop  # noqa: E402
+from commission.cli.local_services import LocalServices  # noqa: E402
 from commission.dsp.sweep import sweep_signal  # noqa: E402
 from commission.job.photos import shrink  # noqa: E402
 from commission.job.toml import load_definition  # noqa: E402
@@ -183,12 +183,12 @@ class Trials:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        workshop = LocalWorkshop(folder / "state")
-        self.visit = workshop.create(folder / "loft", cinema(["FL", "FC"], ["A1", "A2"], sweep=Sweep(duration_s=0.3)))
+        services = LocalServices(folder / "state")
+        self.visit = services.create(folder / "loft", cinema(["FL", "FC"], ["A1", "A2"], sweep=Sweep(duration_s=0.3)))
         self.visit.append(*levels({"FL": 75.0, "FC": 76.0}))
         self.records = {}
         for suffix in (".pdf", ".html", ".json"):
-            workshop.export(self.visit, folder / f"record{suffix}", paper="a4")
+            services.export(self.visit, folder / f"record{suffix}", paper="a4")
             self.records[suffix] = (folder / f"record{suffix}").read_bytes()
         rng = np.random.default_rng(0)
         played = sweep_signal(Sweep(duration_s=0.3))

@@ -290,9 +290,9 @@ def make_home(folder: Path) -> None:
     from builders import cinema, levels
     from mutants import recording
 
-    from commission.cli.workshop import LocalWorkshop
+    from commission.cli.local_services import LocalServices
 
-    visit = LocalWorkshop(folder / "home/state/commission").create(
+    visit = LocalServices(folder / "home/state/commission").create(
         folder / "loft", cinema(["FL", "FC"], ["A1", "A2"])
     )
     visit.append(*levels({"FL": 75.0, "FC": 76.0}))

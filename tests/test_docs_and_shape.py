@@ -91,11 +91,11 @@ import sys, tempfile
 from pathlib import Path
 import commission.ui.screens.overview
 from commission import model, steps
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 with tempfile.TemporaryDirectory() as name:
     folder = Path(name)
-    LocalWorkshop(folder).create(folder / "loft", model.System(title="Loft")).close()
-    visit = LocalWorkshop(folder).open(folder / "loft.commission")
+    LocalServices(folder).create(folder / "loft", model.System(title="Loft")).close()
+    visit = LocalServices(folder).open(folder / "loft.commission")
     print(*steps.listed(visit.job)[0], len(visit.pending))
     visit.close()
 print(*[m for m in {(*HEAVY, "commission.steps.site", "commission.diagnosis")!r} if m in sys.modules])

@@ -200,7 +200,7 @@ def test_what_the_rules_look_at_may_fail_too(visit: Visit, monkeypatch: pytest.M
     json.loads(record_json(visit))
 
 
-def test_stored_verdicts_that_cannot_be_compared_are_told(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_stored_verdicts_that_cannot_be_compared_are_reported(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
     import commission.diagnosis.rejudge as rejudge
 
     analysed(visit)

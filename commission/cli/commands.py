@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from commission import model
-from commission.cli.returns import told_earlier, told_figures
-from commission.cli.workshop import LocalWorkshop, with_suffix
+from commission.cli.local_services import LocalServices, with_suffix
+from commission.cli.returns import earlier_job_line, figures_line
 from commission.model.errors import InputError, StoreError
 from commission.model.outside_files import kind_of
 from commission.model.units import clean_text, counted
-from commission.workshop import RECORD_OPTIONS
+from commission.services import RECORD_OPTIONS
 
 if TYPE_CHECKING:
     import argparse
@@ -93,7 +93,7 @@ def _run_screens(path: Path | None) -> int:
     for stream in (sys.__stderr__, sys.__stdout__):  # the screens are drawn in UTF-8, whatever the locale says
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8")
-    app = CommissionApp(LocalWorkshop(), path, look=look_file())
+    app = CommissionApp(LocalServices(), path, look=look_file())
     threading.Thread(target=_end_without_terminal, args=(sys.stdin.fileno(), app.exit), daemon=True).start()
     return app.run() or EXIT_DONE
 
@@ -121,29 +121,29 @@ def _end_without_terminal(terminal: int, leave: Callable[[], object]) -> None:
 
 def demo(parsed: argparse.Namespace) -> int:
     """Make the sample job and open it; print its results where there is no terminal."""
-    workshop = LocalWorkshop()
+    services = LocalServices()
     existed = (Path.cwd() / "harbour-lane.commission").exists()
-    path = workshop.demo(Path.cwd(), progress=shown_progress("Making the sample job"))
+    path = services.demo(Path.cwd(), progress=shown_progress("Making the sample job"))
     say(f"{path.name}: {'already here; opened unchanged' if existed else 'written'}")
     if parsed.text or not (sys.stdin.isatty() and sys.stdout.isatty()):
-        return _print_results(workshop.open(path, read_only=True), None)
+        return _print_results(services.open(path, read_only=True), None)
     return _run_screens(path)
 
 
 def new(parsed: argparse.Namespace) -> int:
     """Make a job from its definition, or one that returns to an earlier job."""
-    workshop = LocalWorkshop()
+    services = LocalServices()
     if parsed.earlier is not None:
         progress = shown_progress("Reading the earlier visit")
-        visit = workshop.create_return(parsed.job, parsed.earlier, progress=progress)
+        visit = services.create_return(parsed.job, parsed.earlier, progress=progress)
     else:
-        visit = workshop.create_from_toml(parsed.job, parsed.definition)
+        visit = services.create_from_toml(parsed.job, parsed.definition)
     from commission.cli.unusual_entries import unusual_entries
 
     job = visit.job
     text = f"{counted(len(job.system.channels), 'channel')}, {counted(len(job.system.seats), 'seat')}"
     if job.earlier is not None:
-        text += f", {told_figures(job.earlier)}"
+        text += f", {figures_line(job.earlier)}"
     else:
         text += f", {counted(len(job.readings), 'reading')}"
     say(f"{visit.path.name}: {job.system.title}, {text}")
@@ -155,14 +155,14 @@ def new(parsed: argparse.Namespace) -> int:
 
 def photo(parsed: argparse.Namespace) -> int:
     """Attach a photograph to a step."""
-    workshop = LocalWorkshop()
-    visit = workshop.open(parsed.job)
+    services = LocalServices()
+    visit = services.open(parsed.job)
     try:
         known = [step.id for step in visit.steps]
         if parsed.step not in known:
             raise InputError("--step", parsed.step, "one of " + ", ".join(known))
         _known_round(visit, parsed.round)
-        event = workshop.attach_photo(
+        event = services.attach_photo(
             visit, parsed.photo, step=parsed.step, round_id=parsed.round, caption=parsed.caption
         )
     finally:
@@ -184,9 +184,9 @@ def import_files(parsed: argparse.Namespace) -> int:
         loopback=None if parsed.loopback is None else parsed.loopback - 1,
         passes_delays=False if parsed.no_delays else None,
     )
-    workshop = LocalWorkshop()
-    with closing(workshop.open(parsed.job, read_only=parsed.dry_run)) as visit:
-        return _import_into(visit, workshop.importer, options, parsed)
+    services = LocalServices()
+    with closing(services.open(parsed.job, read_only=parsed.dry_run)) as visit:
+        return _import_into(visit, services.importer, options, parsed)
 
 
 def _import_into(visit: Visit, importer: Importer, options: ImportOptions, parsed: argparse.Namespace) -> int:
@@ -234,7 +234,7 @@ def results(parsed: argparse.Namespace) -> int:
         raise InputError(
             "--round", "--json", "results as text", "The JSON contains every round: leave the option out."
         )
-    visit = LocalWorkshop().open(parsed.job, read_only=True)
+    visit = LocalServices().open(parsed.job, read_only=True)
     if not parsed.json:
         return _print_results(visit, parsed.round, budgets=parsed.budgets)
     from commission.record.data.results import results_json
@@ -279,11 +279,11 @@ def limits(parsed: argparse.Namespace) -> int:
     from commission.steps import all_steps
     from commission.steps.shared.limits_table import limits_tables
 
-    workshop = LocalWorkshop()
-    visit = workshop.open(parsed.job, read_only=parsed.use is None)
+    services = LocalServices()
+    visit = services.open(parsed.job, read_only=parsed.use is None)
     try:
         if parsed.use is not None:
-            event = workshop.use_limits(visit, parsed.use)
+            event = services.use_limits(visit, parsed.use)
             say(f"From now on this job uses the limits “{visit.job.profile.title}” (event {event.seq}).")
         for table in limits_tables(visit.job.profile, all_steps(), RULES):
             for line in (*entry_lines(table, min(get_terminal_size((LIMITS_WIDTH, 24)).columns, LIMITS_WIDTH)), ""):
@@ -297,11 +297,11 @@ def checklist(parsed: argparse.Namespace) -> int:
     """Print the checklist with the answers of the current round, or use another one."""
     from commission.record.data.text import table_lines
 
-    workshop = LocalWorkshop()
-    visit = workshop.open(parsed.job, read_only=parsed.use is None)
+    services = LocalServices()
+    visit = services.open(parsed.job, read_only=parsed.use is None)
     try:
         if parsed.use is not None:
-            event = workshop.use_checklist(visit, parsed.use)
+            event = services.use_checklist(visit, parsed.use)
             title = visit.job.checklist_in_force.title
             say(f"From now on this job uses the checklist “{title}” (event {event.seq}).")
         for table in visit.outcome("checklist", visit.job.current_round).tables:
@@ -314,11 +314,11 @@ def checklist(parsed: argparse.Namespace) -> int:
 
 def lip_sync(parsed: argparse.Namespace) -> int:
     """Measure the offset of sound and picture, and store it as a reading of the checklist."""
-    workshop = LocalWorkshop()
-    with closing(workshop.open(parsed.job)) as visit:
+    services = LocalServices()
+    with closing(services.open(parsed.job)) as visit:
         _known_round(visit, parsed.round)
         round_id = parsed.round or visit.job.current_round
-        print(workshop.measure_lip_sync(visit, parsed.recording, parsed.light - 1, round_id))
+        print(services.measure_lip_sync(visit, parsed.recording, parsed.light - 1, round_id))
     return EXIT_DONE
 
 
@@ -326,7 +326,7 @@ def sheet(parsed: argparse.Namespace) -> int:
     """Print or write the settings sheet."""
     from commission.record.data.sheet import sheet_csv, sheet_lines
 
-    visit = LocalWorkshop().open(parsed.job, read_only=True)
+    visit = LocalServices().open(parsed.job, read_only=True)
     _analyse(visit)
     if parsed.output is None:
         for line in sheet_lines(visit):
@@ -367,17 +367,17 @@ def record(parsed: argparse.Namespace) -> int:
     from commission.record.letterhead import load_letterhead
 
     _honoured(parsed)
-    workshop = LocalWorkshop()
+    services = LocalServices()
     letterhead = load_letterhead(parsed.letterhead) if parsed.letterhead is not None else None
     try:
-        visit = workshop.open(parsed.job)  # the verdicts of a record are kept in the log
+        visit = services.open(parsed.job)  # the verdicts of a record are kept in the log
     except StoreError:
-        visit = workshop.open(parsed.job, read_only=True)  # in use elsewhere: a record can be had all the same
+        visit = services.open(parsed.job, read_only=True)  # in use elsewhere: a record can be had all the same
     _known_round(visit, parsed.round)
     _analyse(visit)
     with ThreadPoolExecutor(1) as pool:
         verified = pool.submit(visit.verify)  # beside the work: digests and typesetting leave each other their cores
-        message = workshop.export(
+        message = services.export(
             visit,
             parsed.output,
             paper=parsed.paper,
@@ -394,7 +394,7 @@ def record(parsed: argparse.Namespace) -> int:
 
 def verify(parsed: argparse.Namespace) -> int:
     """Check the chain, and a record against it."""
-    visit = LocalWorkshop().open(parsed.job, read_only=True, afresh=True)
+    visit = LocalServices().open(parsed.job, read_only=True, afresh=True)
     broken = visit.verify(shown_progress("Checking"))
     job = visit.job
     if broken is not None:
@@ -406,7 +406,7 @@ def verify(parsed: argparse.Namespace) -> int:
         )
         print(f"  digest {job.digest}")
         print("  " + CHAIN_LIMIT)
-        if (beside := told_earlier(visit)) is not None:
+        if (beside := earlier_job_line(visit)) is not None:
             print(beside)
     doubts = visit.doubtful_times()
     for doubt in doubts[:MOST_DOUBTS]:
@@ -430,7 +430,7 @@ def signals(parsed: argparse.Namespace) -> int:
     """Write test signals."""
     from commission.audio.signals import write_signals
 
-    visit = LocalWorkshop().open(parsed.job, read_only=True)
+    visit = LocalServices().open(parsed.job, read_only=True)
     written = write_signals(visit.job, parsed.output, shown_progress("Writing"))
     visit.close()
     say(f"{len(written)} files written to {parsed.output}. Read README.txt there before you play anything.")
@@ -439,21 +439,21 @@ def signals(parsed: argparse.Namespace) -> int:
 
 def rehearse(parsed: argparse.Namespace) -> int:
     """Make a practice job, perhaps measured already, and open it."""
-    workshop = LocalWorkshop()
-    path = workshop.rehearsal(parsed.output, parsed.seed)
+    services = LocalServices()
+    path = services.rehearsal(parsed.output, parsed.seed)
     say(f"{path} is a practice job: its room is simulated, its faults are yours to find.")
     if parsed.measure:
         from commission.runner import run_captures
         from commission.steps import step
 
-        visit = workshop.open(path)
-        source = workshop.source(visit)
+        visit = services.open(path)
+        source = services.source(visit)
         round_id = visit.job.current_round
         if source is not None and not visit.job.responses_of(round_id):
             run_captures(visit, step("seats"), source, round_id, threading.Event(), shown_progress("Measuring"))
         visit.close()
     if parsed.text or not (sys.stdin.isatty() and sys.stdout.isatty()):
-        return _print_results(workshop.open(path, read_only=True), None) if parsed.measure else EXIT_DONE
+        return _print_results(services.open(path, read_only=True), None) if parsed.measure else EXIT_DONE
     return _run_screens(path)
 
 

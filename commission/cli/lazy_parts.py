@@ -1,4 +1,4 @@
-"""The parts of a workshop that take long to load, behind the protocols of `commission.model`: loaded when first asked."""
+"""The services that take long to load, behind the protocols of `commission.model`: loaded when first asked."""
 
 from __future__ import annotations
 

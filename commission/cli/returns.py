@@ -18,7 +18,7 @@ NOTHING_HELD = (
 )
 
 
-def told_figures(earlier: EarlierVisit) -> str:
+def figures_line(earlier: EarlierVisit) -> str:
     """What a new return visit will be compared with."""
     if not earlier.figures:
         return NOTHING_HELD
@@ -27,7 +27,7 @@ def told_figures(earlier: EarlierVisit) -> str:
     return f"{what} of the visit closed {earlier.closed_at[:10]}, {round_id}, to compare with"
 
 
-def told_earlier(visit: Visit) -> str | None:
+def earlier_job_line(visit: Visit) -> str | None:
     """Whether the earlier job beside this one is still the one that was returned to; None where this is no return.
 
     Its figures are in this job's own log: it need not be there. It may have grown since, which changes no event before.

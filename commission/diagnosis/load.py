@@ -157,9 +157,9 @@ def _room_rattle(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 def _rattle(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """A rattle with one loudspeaker alone."""
-    told = found.channels("room.rattle")
+    named = found.channels("room.rattle")
     for each, hz in _tones(e):
-        if each.channel in told:
+        if each.channel in named:
             continue
         yield FindingDetails(
             title=f"{each.channel} rattles at {number(hz, 0)} Hz",

@@ -35,7 +35,7 @@ SHOWN = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class JudgedDifferently:
+class VerdictChange:
     """One check whose word changed. `then` or `now` None: this check was not, or is no longer, made."""
 
     step: str
@@ -60,7 +60,7 @@ class Rejudged:
     """Of the program that judges now."""
     count: int
     """How many stored verdicts were held against today's."""
-    differences: tuple[JudgedDifferently, ...]
+    differences: tuple[VerdictChange, ...]
     left_out: tuple[str, ...] = ()
     """Why some were not."""
 
@@ -115,7 +115,7 @@ def _by_place(body: Judged) -> dict[Key, tuple[JudgedPlace, str]]:
     return out
 
 
-def judged_differently(then: Judged, now: Judged) -> tuple[JudgedDifferently, ...]:
+def verdict_changes(then: Judged, now: Judged) -> tuple[VerdictChange, ...]:
     """Every check whose verdict is another word, in today's order; last what is no longer checked at all."""
     old, new = _by_place(then), _by_place(now)
     out = []
@@ -128,7 +128,7 @@ def judged_differently(then: Judged, now: Judged) -> tuple[JudgedDifferently, ..
         assert known is not None
         step, round_id, check, channel, seat, _ = key
         out.append(
-            JudgedDifferently(
+            VerdictChange(
                 step=step,
                 round=round_id,
                 id=check,
@@ -187,7 +187,7 @@ def rejudge(
     return Rejudged(
         stored=stored,
         program_version=program_version,
-        differences=judged_differently(then, now),
+        differences=verdict_changes(then, now),
         count=len(_by_place(then)),
         left_out=tuple(left_out),
     )

@@ -160,7 +160,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool, i
                 octave_db={c: float(levels[k]) for c, levels in octaves.items() if np.isfinite(levels[k])},
                 arrival_s=None if arrival.time_s is None else arrival.time_s + response.t0_s,
                 arrival_u_s=arrival.u_s,
-                polarity=_told(signs[k], strengths[k], arrival, why),
+                polarity=_sign(signs[k], strengths[k], arrival, why),
                 direct=None if (sound := direct[k]) is None else freeze(sound),
                 snr_db=snr_db,
                 tail_db=freeze(tail_db[k]),
@@ -321,7 +321,7 @@ def _segments(impulses: FloatArray, starts: list[int], rate_hz: float, is_sub: b
     return segments
 
 
-def _told(sign: float, strength: float, arrival: timing.Arrival, why: dict[str, str]) -> int | None:
+def _sign(sign: float, strength: float, arrival: timing.Arrival, why: dict[str, str]) -> int | None:
     if arrival.time_s is None:
         why["polarity"] = "the direct sound could not be found"
         return None

@@ -358,7 +358,7 @@ def _costs(space: _Space, gain: FloatArray, delay: FloatArray, sign: NDArray[np.
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Found:
+class SearchResult:
     """Settings in the order of their cost, and whether the search was stopped before its end."""
 
     settings: SubSettings
@@ -373,13 +373,13 @@ def search(
     cancel: CancelToken | None = None,
     progress: Callable[[float], None] = lambda share: None,
     also: SubSettings | None = None,
-) -> Found:
+) -> SearchResult:
     """Settings without a grid, the best first, no two of them alike; `also` are more settings to start from.
 
     Deterministic. After `cancel` it returns the best so far. With one subwoofer there is nothing to search.
     """
     if room.subs == 1:
-        return Found(unchanged(1)[None], np.array([figures(room, unchanged(1), price).cost]))
+        return SearchResult(unchanged(1)[None], np.array([figures(room, unchanged(1), price).cost]))
     space = _Space(room)
 
     stop = _stop(cancel)
@@ -396,7 +396,7 @@ def search(
         aside = _descend(space, bounds, _aside(space, bounds, fine.take(np.arange(min(3, len(fine.cost)))), price))
         fine = _best(_joined([fine, aside]), STURDY_CANDIDATES)
     progress(1.0)
-    return Found(_settings(space, fine), fine.cost, stop())
+    return SearchResult(_settings(space, fine), fine.cost, stop())
 
 
 def _stop(cancel: CancelToken | None) -> Callable[[], bool]:

@@ -93,7 +93,7 @@ _SIXTHS_HZ: FloatArray = 250 * 2 ** (np.arange(-1, 33) / 6)
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class PairComparison:
     """Comparisons of direct sounds, one row each."""
 
     correlation: FloatArray
@@ -108,9 +108,9 @@ class Comparison:
     by_lag: FloatArray
     """Correlation of each band at every lag, weighted by what was heard. [shape=(k, BANDS, lags)]"""
 
-    def take(self, rows: list[int]) -> Comparison:
+    def take(self, rows: list[int]) -> PairComparison:
         """Some of the rows."""
-        return Comparison(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+        return PairComparison(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
     @property
     def strength(self) -> FloatArray:
@@ -185,7 +185,7 @@ def _frequencies() -> FloatArray:
     return np.asarray(np.arange(_LENGTH // 2 + 1) * DIRECT_RATE_HZ / _LENGTH)
 
 
-def compare(one: ComplexArray, other: ComplexArray) -> Comparison:
+def compare(one: ComplexArray, other: ComplexArray) -> PairComparison:
     """Compare gated spectra row by row [shape=(k, n) each], from `spectra`."""
     freq_hz = _frequencies()
     turns = _band_turns()
@@ -204,7 +204,7 @@ def compare(one: ComplexArray, other: ComplexArray) -> Comparison:
     weighted = coherence * weights[..., None]
     levels = np.stack([_sixths_db(power, freq_hz) for power in powers], axis=1)
     by_lag = np.ascontiguousarray(np.moveaxis(weighted.real, 0, 1))
-    return Comparison(plain[every, best], coherence[:, every, best].T, _turned(weighted), levels, by_lag)
+    return PairComparison(plain[every, best], coherence[:, every, best].T, _turned(weighted), levels, by_lag)
 
 
 def _turned(coherence: ComplexArray) -> FloatArray:
@@ -263,7 +263,7 @@ def _sixths_db(power: FloatArray, freq_hz: FloatArray) -> FloatArray:
     return np.asarray(10 * np.log10(np.maximum(totals[:, edges[2:]] - totals[:, edges[:-2]], 1e-30)))
 
 
-def relation(seats: Comparison) -> Relation:
+def relation(seats: PairComparison) -> Relation:
     """Judge two loudspeakers from their comparisons at the seats, one row a seat."""
     count = len(seats.correlation)
     correlation = float(np.median(seats.correlation)) if count else 0.0
@@ -313,7 +313,7 @@ def _confidence(correlation: float, seats: int) -> float:
     return round(0.95 + 0.04 * margin - (0.03 if seats < 2 else 0.0), 2)
 
 
-def _one_driver(seats: Comparison) -> Relation | None:
+def _one_driver(seats: PairComparison) -> Relation | None:
     """The relation where one driver of one of the two is reversed, else None."""
     count = len(seats.correlation)
     middle = np.median(seats.turned, axis=0)
@@ -357,7 +357,7 @@ def _one_driver(seats: Comparison) -> Relation | None:
     )
 
 
-def _dips_db(seats: Comparison, corner_hz: float) -> tuple[tuple[float, float], float]:
+def _dips_db(seats: PairComparison, corner_hz: float) -> tuple[tuple[float, float], float]:
     """How deep the first, and the second, dips at a crossover against the other one, and how far the one with the lesser
     dip rises there by itself [dB], all re the ranges an octave below and above.
     """

@@ -58,7 +58,7 @@ class Heading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Grid:
+class PrintedTable:
     """A table of finished texts; every row has one text for each heading. The first column names the row."""
 
     id: str
@@ -68,7 +68,7 @@ class Grid:
     remark: str = ""
 
 
-def with_units(grid: Grid) -> Grid:
+def with_units(grid: PrintedTable) -> PrintedTable:
     """The grid with the units of its titles, "Distance [m], as found", moved to the unit of the heading."""
     headings = tuple(
         replace(each, title=found[1] + found[3], unit=found[2])
@@ -122,7 +122,7 @@ class Signatures:
     sign_label: str
 
 
-Block = Paragraph | Bullets | Facts | Grid | Figure | Photo | Signatures
+Block = Paragraph | Bullets | Facts | PrintedTable | Figure | Photo | Signatures
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

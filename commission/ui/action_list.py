@@ -40,5 +40,5 @@ def _of_the_job(app: Program) -> Iterator[Offer]:
     yield Offer(
         "Live measurement",
         "Which device would be used",
-        lambda: app.notify(app.workshop.live_status(), timeout=12, markup=False),
+        lambda: app.notify(app.services.live_status(), timeout=12, markup=False),
     )

@@ -20,9 +20,9 @@ from commission.ui.theme import SIXTEEN, chosen_look, keep_look
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from pathlib import Path
 
+    from commission.services import Services
     from commission.ui.record_request import RecordRequest
     from commission.visit import Visit
-    from commission.workshop import Workshop
 
 SCREENS = (
     "screens.step",
@@ -44,7 +44,7 @@ SCREENS = (
 
 
 class CommissionApp(WorkingApp):
-    """Guides the visit. `workshop` makes everything that touches the world outside."""
+    """Guides the visit. `services` makes everything that touches the world outside."""
 
     TITLE = "commission"
     CSS_PATH = "commission.tcss"
@@ -55,12 +55,12 @@ class CommissionApp(WorkingApp):
     ]
 
     def __init__(
-        self, workshop: Workshop, path: Path | None = None, keys: Path | None = None, look: Path | None = None
+        self, services: Services, path: Path | None = None, keys: Path | None = None, look: Path | None = None
     ) -> None:
         """`look` is the file that keeps the theme; None: it is not kept."""
         super().__init__()
         self._look = look
-        self.workshop = workshop
+        self.services = services
         self._path, self._keys = path, keys
         self._refusal = ""
         """Why the job named at the start was not opened; shown once there is a screen."""
@@ -75,7 +75,7 @@ class CommissionApp(WorkingApp):
         """The first screen is at the bottom of the stack: a blank one below it would be laid out and painted before it."""
         if self._path is not None:
             try:
-                self._take(self.workshop.open(self._path))
+                self._take(self.services.open(self._path))
             except CommissionError as error:
                 self._refusal = str(error)
         if self._visit is not None:
@@ -152,7 +152,7 @@ class CommissionApp(WorkingApp):
     def open_job(self, path: Path) -> None:
         """Open a job file and show its overview; a refusal is shown and changes nothing."""
         try:
-            self.show_visit(self.workshop.open(path))
+            self.show_visit(self.services.open(path))
         except CommissionError as error:
             self.refuse(str(error))
 
@@ -276,9 +276,9 @@ class CommissionApp(WorkingApp):
 
     def action_rejudged(self) -> None:
         """What would now be judged differently."""
-        from commission.ui.screens.tables import JudgedDifferently
+        from commission.ui.screens.tables import VerdictChanges
 
-        self.push_screen(JudgedDifferently())
+        self.push_screen(VerdictChanges())
 
     def action_everything(self) -> None:
         """Everything there is, by name."""

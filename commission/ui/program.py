@@ -16,10 +16,10 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from commission.diagnosis.rejudge import Rejudged
     from commission.diagnosis.unexplained import OpenChecks
     from commission.model import Advice, CancelToken, Followed, Outcome, Progress
+    from commission.services import Services
     from commission.steps.handover.settings_sheet import SheetLine
     from commission.ui.record_request import RecordRequest
     from commission.visit import Visit
-    from commission.workshop import Workshop
 
 T = TypeVar("T")
 
@@ -27,7 +27,7 @@ T = TypeVar("T")
 class Program(Protocol):
     """The program as a screen sees it. What happens on a wrong path or a full disk is shown here, not raised."""
 
-    workshop: Workshop
+    services: Services
     round_id: str
     """The round that is looked at."""
     followed: tuple[Followed, ...]

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from commission.services import RECORD_OPTIONS
 from commission.ui.paths import existing_file, new_file
-from commission.workshop import RECORD_OPTIONS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

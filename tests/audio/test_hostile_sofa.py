@@ -19,7 +19,7 @@ from builders import cinema
 from hostile_sofa import sofa_file
 
 from commission.audio.sofa import read_sofa
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import AS_FOUND, ImportOptions, InputError, ResponseStored, child_process
 from commission.model.child_process import Decoded, decode_in_child, forbid_files
 from commission.model.progress import unwatched
@@ -139,7 +139,7 @@ def run(function: Any, data: bytes = b"data", **options: Any) -> tuple[Any, list
     return decode_in_child(f"test_hostile_sofa:{function.__name__}", data, "x", "a file", **options)
 
 
-def test_a_crash_and_too_much_memory_are_told_apart() -> None:
+def test_a_crash_and_too_much_memory_are_distinguished() -> None:
     with pytest.raises(InputError, match="x: found a file that crashes the library that reads it, expected a file"):
         run(crash)
     with pytest.raises(InputError, match="needs more than 900 MB of memory"):
@@ -187,14 +187,14 @@ def test_what_was_decoded_is_stored_as_wav_once(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(sofa_rows, "read_sofa", lambda *words: runs.append(1) or read_sofa(*words))  # type: ignore[func-returns-value]
     path = tmp_path / "A1_FL.sofa"
     path.write_bytes(sofa_file(samples=hostile_sofa.impulse(7)))
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "loft", cinema(["FL", "FC"], ["A1", "A2"]))
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "loft", cinema(["FL", "FC"], ["A1", "A2"]))
     options = ImportOptions(round=AS_FOUND)
 
     def survey() -> Any:
-        return workshop.importer.survey((path,), visit.job, options, None, threading.Event(), unwatched)
+        return services.importer.survey((path,), visit.job, options, None, threading.Event(), unwatched)
 
-    events, left_out = visit.import_rows(workshop.importer, survey(), options, threading.Event(), unwatched)
+    events, left_out = visit.import_rows(services.importer, survey(), options, threading.Event(), unwatched)
     assert left_out == ()
     assert len(runs) == 1
     body = events[0].body
@@ -213,8 +213,8 @@ def test_what_was_decoded_is_stored_as_wav_once(tmp_path: Path, monkeypatch: pyt
 def test_a_job_that_holds_bad_files_opens_and_names_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As earlier versions stored them: the bytes of the file itself."""
     monkeypatch.setattr(child_process, "CPU_S", 1)
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "loft", cinema(["FL", "FC", "FR"], ["A1"]))
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "loft", cinema(["FL", "FC", "FR"], ["A1"]))
     recordings = {"FL": sofa_file(), "FC": hostile_sofa.endless(), "FR": hostile_sofa.virtual(".")}
     for channel, data in recordings.items():
         digest = hashlib.sha256(data).hexdigest()
@@ -230,7 +230,7 @@ def test_a_job_that_holds_bad_files_opens_and_names_them(tmp_path: Path, monkeyp
         )
         visit.append(body, blobs={digest: data})
     visit.close()
-    visit = workshop.open(tmp_path / "loft.commission", read_only=True)
+    visit = services.open(tmp_path / "loft.commission", read_only=True)
     problems = {each.channel: each.problem for each in visit.analyse(threading.Event(), unwatched)}
     assert problems["FL"] is None
     assert "A1_FC.sofa: found a file that takes longer than 1 s to read" in (problems["FC"] or "")

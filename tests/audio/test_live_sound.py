@@ -26,7 +26,7 @@ from builders import cinema, defined, job_of
 
 from commission.audio import live, rig_source
 from commission.audio.decoding import decode
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.dsp.analysis import analyse
 from commission.model import Capture, CommissionError, Response, StoredResponse, Sweep
 
@@ -284,12 +284,12 @@ class Terminal:
 @pytest.fixture
 def job(tmp_path: Path) -> Path:
     path = tmp_path / "loft.commission"
-    LocalWorkshop(tmp_path / "state").create(path, cinema(CHANNELS, ["A1"])).close()
+    LocalServices(tmp_path / "state").create(path, cinema(CHANNELS, ["A1"])).close()
     return path
 
 
 def on_seats(job: Path, ignore_hang_up: bool = False) -> Terminal:
-    with closing(LocalWorkshop(job.parent / "state").open(job, read_only=True)) as visit:
+    with closing(LocalServices(job.parent / "state").open(job, read_only=True)) as visit:
         place = 1 + [each.id for each in visit.steps].index("seats")
     assert place < 10
     terminal = Terminal(job, ignore_hang_up)
@@ -300,7 +300,7 @@ def on_seats(job: Path, ignore_hang_up: bool = False) -> Terminal:
 
 
 def nothing_is_stored(job: Path) -> bool:
-    with closing(LocalWorkshop(job.parent / "state").open(job, read_only=True)) as visit:
+    with closing(LocalServices(job.parent / "state").open(job, read_only=True)) as visit:
         return not visit.job.responses
 
 

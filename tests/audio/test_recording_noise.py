@@ -13,7 +13,7 @@ import soundfile
 from builders import cinema
 
 from commission.audio.rig_source import RigSource
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import (
     AS_FOUND,
     Cancelled,
@@ -55,9 +55,9 @@ def system(full_scale_db: float = 120.0) -> System:
     return replace(cinema(["FL", "FC"], ["A1", "A2"]), instruments=(microphone,))
 
 
-def record(workshop: LocalWorkshop, path: Path, rig: QuietRig) -> tuple[float, float]:
+def record(services: LocalServices, path: Path, rig: QuietRig) -> tuple[float, float]:
     """Record and store ventilation low at A1: its unweighted level from the stored file, and L_Aeq by the step."""
-    with closing(workshop.create(path, system())) as visit:
+    with closing(services.create(path, system())) as visit:
         source = RigSource(visit.job, lambda seat, round_id: rig, source="rig", name=rig.name)
         body, blobs = source.record_noise("A1", "ventilation low", AS_FOUND, threading.Event(), unwatched)
         visit.append(body, blobs=blobs)
@@ -75,7 +75,7 @@ def record(workshop: LocalWorkshop, path: Path, rig: QuietRig) -> tuple[float, f
 
 def test_what_was_recorded_is_stored_and_rated(tmp_path: Path) -> None:
     rig = QuietRig(added=0.9)
-    plain_db, a_db = record(LocalWorkshop(tmp_path / "state"), tmp_path / "job", rig)
+    plain_db, a_db = record(LocalServices(tmp_path / "state"), tmp_path / "job", rig)
     assert not np.any(rig.played[0])
     # White noise of that RMS; 30 s of it scatter by 0.01 dB. The click before the recording is not in it.
     assert plain_db == pytest.approx(20 * np.log10(RMS), abs=0.05)
@@ -98,7 +98,7 @@ def test_what_was_recorded_is_stored_and_rated(tmp_path: Path) -> None:
     ],
 )
 def test_a_recording_that_cannot_be_used_is_refused(tmp_path: Path, rig: QuietRig, words: str) -> None:
-    with closing(LocalWorkshop(tmp_path / "state").create(tmp_path / "job", system())) as visit:
+    with closing(LocalServices(tmp_path / "state").create(tmp_path / "job", system())) as visit:
         source = RigSource(visit.job, lambda seat, round_id: rig, source="rig", name=rig.name)
         with pytest.raises(CommissionError, match=words):
             source.record_noise("A1", "everything off", AS_FOUND, threading.Event(), unwatched)
@@ -107,7 +107,7 @@ def test_a_recording_that_cannot_be_used_is_refused(tmp_path: Path, rig: QuietRi
 def test_a_stopped_recording_gives_nothing(tmp_path: Path) -> None:
     cancel = threading.Event()
     cancel.set()
-    with closing(LocalWorkshop(tmp_path / "state").create(tmp_path / "job", system())) as visit:
+    with closing(LocalServices(tmp_path / "state").create(tmp_path / "job", system())) as visit:
         source = RigSource(visit.job, lambda seat, round_id: QuietRig(), source="rig", name="quiet rig")
         with pytest.raises(Cancelled):
             source.record_noise("A1", "everything off", AS_FOUND, cancel, unwatched)
@@ -115,7 +115,7 @@ def test_a_stopped_recording_gives_nothing(tmp_path: Path) -> None:
 
 def test_the_progress_of_an_analysis_counts_noises_by_their_work(tmp_path: Path) -> None:
     """Two of three noises analysed are two thirds of the way, and each is reported before it begins."""
-    with closing(LocalWorkshop(tmp_path / "state").create(tmp_path / "job", system())) as visit:
+    with closing(LocalServices(tmp_path / "state").create(tmp_path / "job", system())) as visit:
         source = RigSource(visit.job, lambda seat, round_id: QuietRig(), source="rig", name="quiet rig")
         for state in ("everything off", "ventilation low", "projector on"):
             body, blobs = source.record_noise("A1", state, AS_FOUND, threading.Event(), unwatched)

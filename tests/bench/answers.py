@@ -33,7 +33,7 @@ from builders import LOUDSPEAKERS, channels
 
 import commission.ui.app
 from commission import model, steps
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model.progress import unwatched
 
 COUNTS = (164, 480, 960)
@@ -172,10 +172,10 @@ def system_of(count: int) -> model.System:
     )
 
 
-def make_job(workshop: LocalWorkshop, path: Path, count: int) -> Path:
+def make_job(services: LocalServices, path: Path, count: int) -> Path:
     """A job with that many responses and `READINGS` typed readings; none of both where the count is 0."""
     rng, system = np.random.default_rng(1), system_of(count)
-    visit = workshop.create(path, system)
+    visit = services.create(path, system)
     bodies: list[model.EventBody] = []
     blobs: dict[str, bytes] = {}
     for round_id in ROUNDS:
@@ -297,10 +297,10 @@ async def walk(app: PaintedApp, loop: Loop, size: tuple[int, int]) -> tuple[list
     return answers, background, opened_s
 
 
-def measure(workshop: LocalWorkshop, path: Path, size: tuple[int, int]) -> tuple[list[Answer], Answer, float]:
+def measure(services: LocalServices, path: Path, size: tuple[int, int]) -> tuple[list[Answer], Answer, float]:
     """The walk through a job."""
     loop = Loop()
-    app = PaintedApp(workshop, path, keys=path.with_name("no-keys.toml"))
+    app = PaintedApp(services, path, keys=path.with_name("no-keys.toml"))
     app.loop_watch = loop
     with watched(loop):
         return asyncio.run(walk(app, loop, size))
@@ -310,15 +310,15 @@ def run(_channels: int) -> None:
     """Print how long the answers took, and name the keys that took longer than the goal."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        workshop = LocalWorkshop(folder / "state")
+        services = LocalServices(folder / "state")
         for size in ((120, 40), (80, 24)):
             reference = 0.0
             print(f"  {size[0]} x {size[1]} cells; painted: median, 95 %, longest; longest run of the event loop")
             for count in (0, *COUNTS):
                 path = folder / f"job-{count}.commission"
                 if not path.exists():
-                    make_job(workshop, path.with_suffix(""), count)
-                    visit = workshop.open(path)
+                    make_job(services, path.with_suffix(""), count)
+                    visit = services.open(path)
                     begin, cpu = time.perf_counter(), time.process_time()
                     visit.analyse(threading.Event(), unwatched)
                     for round_id in visit.job.rounds:
@@ -329,7 +329,7 @@ def run(_channels: int) -> None:
                             f"  {count} responses: all computed from nothing kept after "
                             f"{time.perf_counter() - begin:.1f} s ({time.process_time() - cpu:.1f} s of processor)"
                         )
-                answers, background, opened_s = measure(workshop, path, size)
+                answers, background, opened_s = measure(services, path, size)
                 _report(count, answers, background, opened_s, reference)
                 reference = reference or max(each.cpu_s for each in answers)
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import Channel, ImportOptions, Seat, System
 from commission.model.progress import unwatched
 
@@ -41,12 +41,12 @@ def run(_channels: int) -> None:
                 channels=tuple(Channel(id=f"C{i}", role="screen") for i in range(CHANNELS)),
                 seats=tuple(Seat(id=f"S{i}") for i in range(seats)),
             )
-            workshop = LocalWorkshop(folder / "state")
-            visit = workshop.create(folder / f"job{count}", system)
+            services = LocalServices(folder / "state")
+            visit = services.create(folder / f"job{count}", system)
             options = ImportOptions(round="as-found")
-            rows = workshop.importer.survey((files,), visit.job, options, None, threading.Event(), unwatched)
+            rows = services.importer.survey((files,), visit.job, options, None, threading.Event(), unwatched)
             begin = time.process_time()
-            stored, _ = visit.import_rows(workshop.importer, rows, options, threading.Event(), unwatched)
+            stored, _ = visit.import_rows(services.importer, rows, options, threading.Event(), unwatched)
             costs_s[count] = (time.process_time() - begin) / count
             assert len(stored) == count
             visit.close()
@@ -55,7 +55,7 @@ def run(_channels: int) -> None:
             )
         for how in ("computed", "kept"):
             begin, wall = time.process_time(), time.monotonic()
-            visit = LocalWorkshop(folder / "state").open(folder / f"job{COUNTS[-1]}.commission")
+            visit = LocalServices(folder / "state").open(folder / f"job{COUNTS[-1]}.commission")
             opened = time.process_time() - begin
             visit.analyse(threading.Event(), unwatched)
             visit.findings("as-found")

@@ -31,10 +31,10 @@ def part_done(name):
     last = now
 import json, sys, threading
 from pathlib import Path
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import unwatched
 part_done("interpreter")
-visit = LocalWorkshop(Path(sys.argv[2])).open(Path(sys.argv[1]), read_only=True, afresh=True)
+visit = LocalServices(Path(sys.argv[2])).open(Path(sys.argv[1]), read_only=True, afresh=True)
 part_done("open the job")
 visit.analyse(threading.Event(), unwatched)
 part_done("analysis")
@@ -54,11 +54,11 @@ print(json.dumps(parts))
 
 def run(channels: int) -> None:
     """Print medians of whole processes, and the processor's seconds in each part."""
-    from commission.cli.workshop import LocalWorkshop
+    from commission.cli.local_services import LocalServices
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        path = LocalWorkshop(folder / "state").demo(folder)
+        path = LocalServices(folder / "state").demo(folder)
         ours = {
             **os.environ,
             "XDG_STATE_HOME": str(folder / "state"),

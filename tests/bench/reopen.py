@@ -15,9 +15,9 @@ ROUNDS = 5
 CODE = """
 import sys, threading, time; t = time.perf_counter()
 from pathlib import Path
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import unwatched
-visit = LocalWorkshop(Path(sys.argv[1])).open(
+visit = LocalServices(Path(sys.argv[1])).open(
     Path(sys.argv[2]), read_only=True, afresh=sys.argv[3] == "computed")
 visit.analyse(threading.Event(), unwatched)
 for round_id in visit.job.rounds:
@@ -29,11 +29,11 @@ print(time.perf_counter() - t, len(visit.analyses))
 
 def run(channels: int) -> None:
     """Print the median."""
-    from commission.cli.workshop import LocalWorkshop
+    from commission.cli.local_services import LocalServices
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        path = LocalWorkshop(folder / "state").demo(folder)
+        path = LocalServices(folder / "state").demo(folder)
         seconds: dict[str, list[float]] = {"computed": [], "kept": []}
         count = "0"
         for turn in range(ROUNDS + 1):

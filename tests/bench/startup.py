@@ -74,11 +74,11 @@ def _interpreter() -> float:
 
 def run(channels: int) -> None:
     """Print medians and their ratios."""
-    from commission.cli.workshop import LocalWorkshop
+    from commission.cli.local_services import LocalServices
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        path = LocalWorkshop(folder / "state" / "commission").demo(folder)
+        path = LocalServices(folder / "state" / "commission").demo(folder)
         cases = {
             "empty app": ([sys.executable, "-c", EMPTY], b"nothing at all"),
             "choice of jobs": ([sys.executable, "-m", "commission"], b"Rehearsal in a simulated room"),

@@ -256,7 +256,7 @@ def test_a_dry_run_says_why_and_a_new_round_is_asked_for(tmp_path: Path) -> None
         (["demo", "--nonsense"], 2),
     ],
 )
-def test_wrong_use_is_told_on_stderr(tmp_path: Path, words: list[str], code: int) -> None:
+def test_wrong_use_is_reported_on_stderr(tmp_path: Path, words: list[str], code: int) -> None:
     done = run(tmp_path, *words)
     assert done.returncode == code
     assert "Traceback" not in done.stderr

@@ -10,7 +10,7 @@ import odd_files
 import pytest
 from odd_files import cost_of
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import InputError, child_process
 
 
@@ -98,10 +98,10 @@ def test_what_the_program_keeps_for_itself_is_read_with_the_same_care(home: Path
     assert load_keys(own)[0] == {}
     assert "The usual keys apply" in (load_keys(own)[1] or "")
     assert chosen_look(own, frozenset(("dark",))) is None
-    workshop = LocalWorkshop(home / "elsewhere")
-    assert workshop.recent() == ()
-    workshop.open(home / "loft.commission").close()
-    assert workshop.recent() == (home / "loft.commission",), "written in its place, and nobody waited for"
+    services = LocalServices(home / "elsewhere")
+    assert services.recent() == ()
+    services.open(home / "loft.commission").close()
+    assert services.recent() == (home / "loft.commission",), "written in its place, and nobody waited for"
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from test_commands import run
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.job.store import JobFile
 from commission.model import Judged, System
 from commission.model.events import EventBody
@@ -42,7 +42,7 @@ def fill(place: Path) -> None:
 @pytest.mark.parametrize("how", ["full", "read-only"])
 def test_records_are_written_beside_a_disk_that_takes_nothing(small_disk: Path, tmp_path: Path, how: str) -> None:
     path = small_disk / "loft.commission"
-    LocalWorkshop(tmp_path / "state").create(path, System(title="Loft")).close()
+    LocalServices(tmp_path / "state").create(path, System(title="Loft")).close()
     if how == "full":
         fill(small_disk)
     else:
@@ -65,31 +65,31 @@ def test_the_verdicts_of_a_record_are_kept_where_there_is_room(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The same without a disk: what SQLite says when it has no room, from its own limit of pages."""
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create_from_toml(
+    services = LocalServices(tmp_path / "state")
+    visit = services.create_from_toml(
         tmp_path / "loft", Path(__file__).resolve().parents[2] / "sample_measurements" / "harbour-lane.toml"
     )
     journal = visit._journal
     assert isinstance(journal, JobFile)
     pages = journal._db.execute("PRAGMA page_count").fetchone()[0]
     journal._db.execute(f"PRAGMA max_page_count = {pages}")
-    printed = workshop.export(visit, tmp_path / "one.json")
+    printed = services.export(visit, tmp_path / "one.json")
     assert "does not remember the verdicts of this record: The disk is full" in printed
     assert not any(isinstance(event.body, Judged) for event in visit.job.log)
     journal._db.execute("PRAGMA max_page_count = 100000")
-    assert "remember" not in workshop.export(visit, tmp_path / "two.json")
+    assert "remember" not in services.export(visit, tmp_path / "two.json")
     assert isinstance(visit.job.log[-1].body, Judged)
     visit.close()
 
 
 def test_other_failures_of_a_record_are_not_hidden(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "loft", System(title="Loft"))
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "loft", System(title="Loft"))
 
     def fails(*bodies: EventBody) -> None:
         raise AssertionError("a mistake of ours")
 
     monkeypatch.setattr(visit, "keep_verdicts", fails)
     with pytest.raises(AssertionError):
-        workshop.export(visit, tmp_path / "one.json")
+        services.export(visit, tmp_path / "one.json")
     visit.close()

@@ -9,7 +9,7 @@ import pytest
 from commission.cli import EXIT_DONE, EXIT_NO, EXIT_USAGE
 from commission.cli.commands import COMMANDS
 from commission.cli.parser import build_parser
-from commission.workshop import RECORD_OPTIONS
+from commission.services import RECORD_OPTIONS
 
 
 def parsers() -> dict[str, argparse.ArgumentParser]:
@@ -32,7 +32,7 @@ def test_help_is_whole_and_fits(name: str, monkeypatch: pytest.MonkeyPatch) -> N
     assert all(each.help for each in parser._actions if each.dest != "command"), name
 
 
-def test_exit_codes_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_exit_codes_are_reported(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     reported = parsers()[""].format_help().split("exit codes:")[1]
     assert [line.split()[0] for line in reported.splitlines() if line[:3].strip().isdigit()] == [

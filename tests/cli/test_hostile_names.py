@@ -15,7 +15,7 @@ from test_commands import run
 
 from commission.cli import main
 from commission.cli.commands import shown_progress
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 
 READERS = [
     ["new", "other", "--from"],
@@ -42,7 +42,7 @@ def test_a_job_of_any_name_is_recorded_verified_and_returned_to(
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.chdir(tmp_path)
-    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "plain", cinema(["FL", "FC"], ["A2"]))
+    visit = LocalServices(tmp_path / "state").create(tmp_path / "plain", cinema(["FL", "FC"], ["A2"]))
     visit.append(*levels({"FL": 75.0, "FC": 76.0}))
     visit.close()
     job, photo = f"{name}.commission", f"{name}.png"
@@ -79,7 +79,7 @@ def test_what_never_ends_is_not_waited_for(
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.chdir(tmp_path)
-    LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", cinema(["FL"], ["A2"])).close()
+    LocalServices(tmp_path / "state").create(tmp_path / "loft", cinema(["FL"], ["A2"])).close()
     odd_files.ODD[odd](tmp_path / "odd")
     begin = time.process_time()
     assert main([*words, "odd"]) in (1, 2)
@@ -94,10 +94,10 @@ def test_a_broken_letterhead_of_ones_own_keeps_nobody_from_the_data(
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.chdir(tmp_path)
-    workshop = LocalWorkshop(tmp_path / "state")
-    workshop.create(tmp_path / "loft", cinema(["FL"], ["A2"])).close()
-    workshop._config_folder.mkdir(parents=True)
-    (workshop._config_folder / "letterhead.toml").write_text("name = ", encoding="utf-8")
+    services = LocalServices(tmp_path / "state")
+    services.create(tmp_path / "loft", cinema(["FL"], ["A2"])).close()
+    services._config_folder.mkdir(parents=True)
+    (services._config_folder / "letterhead.toml").write_text("name = ", encoding="utf-8")
     assert main(["record", "loft.commission", "-o", "x.html"]) == 2
     assert "letterhead.toml: found no valid TOML" in capsys.readouterr().err
     assert main(["record", "loft.commission", "-o", "x.json"]) == 0
@@ -119,7 +119,7 @@ def test_names_and_texts_of_a_job_reach_the_terminal_as_plain_words(tmp_path: Pa
 
     from builders import cinema, levels
 
-    from commission.cli.workshop import LocalWorkshop
+    from commission.cli.local_services import LocalServices
     from commission.model import LimitsChosen, default_profile
 
     hostile = "\x1b]0;owned\x07\x1b[31m\u202e"
@@ -127,7 +127,7 @@ def test_names_and_texts_of_a_job_reach_the_terminal_as_plain_words(tmp_path: Pa
     channels = tuple(replace(each, name=f"{each.name}{hostile}") for each in system.channels)
     profile = default_profile()
     limits = tuple(replace(each, basis=f"{each.basis}{hostile}") for each in profile.limits)
-    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", replace(system, channels=channels))
+    visit = LocalServices(tmp_path / "state").create(tmp_path / "loft", replace(system, channels=channels))
     visit.append(
         *levels({"FL": 76.0, "FC": 74.0}), LimitsChosen(profile=replace(profile, limits=limits, name=hostile))
     )

@@ -10,7 +10,7 @@ import soundfile
 from builders import cinema
 
 from commission.cli import main
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import AS_FOUND, Verdict
 
 
@@ -29,11 +29,11 @@ def test_a_measured_offset_is_stored_and_checked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", cinema()).close()
+    LocalServices(tmp_path / "state").create(tmp_path / "loft", cinema()).close()
     flashes(tmp_path / "flashes.wav", 0.18)
     assert main(["lip-sync", "loft.commission", "flashes.wav"]) == 0
     assert "Sound +180 ms after the picture (U = 12 ms), measured over 5 flashes" in capsys.readouterr().out
-    visit = LocalWorkshop(tmp_path / "state").open(tmp_path / "loft.commission", read_only=True)
+    visit = LocalServices(tmp_path / "state").open(tmp_path / "loft.commission", read_only=True)
     outcome = visit.outcome("checklist", AS_FOUND)
     visit.close()
     check = next(each for each in outcome.checks if each.id == "checklist.lip-sync")
@@ -48,13 +48,13 @@ def test_a_recording_that_shows_no_offset_stores_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", cinema()).close()
+    LocalServices(tmp_path / "state").create(tmp_path / "loft", cinema()).close()
     flashes(tmp_path / "mono.wav", 0.1, channels=1)
     soundfile.write(tmp_path / "hiss.wav", np.random.default_rng(2).normal(0, 0.1, (96_000, 2)), 48_000)
     for name, found in (("mono.wav", "found 1 channel"), ("hiss.wav", "0 flashes and 0 clicks")):
         assert main(["lip-sync", "loft.commission", name]) == 2
         assert found in capsys.readouterr().err
     assert main(["lip-sync", "loft.commission", "mono.wav", "--round", "never"]) == 2
-    visit = LocalWorkshop(tmp_path / "state").open(tmp_path / "loft.commission", read_only=True)
+    visit = LocalServices(tmp_path / "state").open(tmp_path / "loft.commission", read_only=True)
     assert visit.job.readings == ()
     visit.close()

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.job.store import JobFile
 from commission.model import System
 
@@ -20,7 +20,7 @@ pty = pytest.importorskip("pty")
 
 @pytest.mark.parametrize("ignores", [True, False])
 def test_a_lost_terminal_ends_the_program(tmp_path: Path, ignores: bool) -> None:
-    path = LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", System(title="Loft"))
+    path = LocalServices(tmp_path / "state").create(tmp_path / "loft", System(title="Loft"))
     path.close()
     ours, theirs = pty.openpty()
     handler = signal.SIG_IGN if ignores else signal.SIG_DFL

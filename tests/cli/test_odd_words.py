@@ -12,7 +12,7 @@ from builders import cinema, levels
 
 from commission.audio import importing, mapping
 from commission.cli import main
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import InputError, Noted
 from commission.record.content.lengths import LONGEST, shortened
 from commission.record.document import Document, Facts, Figure, Paragraph, Section
@@ -26,7 +26,7 @@ def loft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.chdir(tmp_path)
-    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", cinema(["FL", "FC"], ["A1", "A2"]))
+    visit = LocalServices(tmp_path / "state").create(tmp_path / "loft", cinema(["FL", "FC"], ["A1", "A2"]))
     visit.append(*levels({"FL": 75.0, "FC": 76.0}))
     visit.close()
     (tmp_path / "A1_FL.wav").write_bytes(mutants.recording(1))
@@ -141,7 +141,7 @@ def test_longer_texts_than_a_field_holds_are_refused_at_the_entry(
     assert "long.toml: channels[0].name: found 201 characters, expected at most 200. Shorten it." in (
         capsys.readouterr().err
     )
-    visit = LocalWorkshop(loft / "state").open(loft / "loft.commission")
+    visit = LocalServices(loft / "state").open(loft / "loft.commission")
     visit.append(Noted(step="site", text="x" * 5000))
     with pytest.raises(InputError, match=r"noted.text: found 5,001 characters, expected at most 5,000. Shorten it."):
         visit.append(Noted(step="site", text="x" * 5001))

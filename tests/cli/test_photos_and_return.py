@@ -1,4 +1,4 @@
-"""A photograph in a job, and a job that returns to another: through the workshop, with real files."""
+"""A photograph in a job, and a job that returns to another: through the services, with real files."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ import pytest
 from builders import cinema, levels
 from PIL import Image
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import System
 from commission.steps import drift
 
 
 def test_a_photograph_lies_in_the_job_and_the_log_proves_it(tmp_path: Path) -> None:
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "loft", System(title="Loft"))
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "loft", System(title="Loft"))
     path = tmp_path / "rack.jpg"
     Image.new("RGB", (80, 40), "red").save(path)
-    event = workshop.attach_photo(visit, path, step="site", round_id=None, caption="Rack\x1b[31m, back")
-    again = workshop.attach_photo(visit, path, step="seats", round_id="as-found", caption="")
+    event = services.attach_photo(visit, path, step="site", round_id=None, caption="Rack\x1b[31m, back")
+    again = services.attach_photo(visit, path, step="seats", round_id="as-found", caption="")
     assert [e.seq for e in visit.job.photos] == [event.seq, again.seq]
     assert "\x1b" not in event.body.caption  # type: ignore[union-attr]
     assert event.blob_sha256 == again.blob_sha256
@@ -27,17 +27,17 @@ def test_a_photograph_lies_in_the_job_and_the_log_proves_it(tmp_path: Path) -> N
     assert [e.seq for e in visit.job.photos] == [event.seq]
     assert visit.verify() is None
     visit.close()
-    reopened = workshop.open(visit.path, read_only=True)
+    reopened = services.open(visit.path, read_only=True)
     assert [e.body for e in reopened.job.photos] == [event.body]
 
 
 def test_a_return_visit_knows_the_one_before(tmp_path: Path) -> None:
-    workshop = LocalWorkshop(tmp_path / "state")
-    first = workshop.create(tmp_path / "first", cinema())
+    services = LocalServices(tmp_path / "state")
+    first = services.create(tmp_path / "first", cinema())
     first.append(*levels({"FL": 75.0, "FC": 75.2, "FR": 74.9, "SiL": 75.0}))
     digest = first.job.digest
     first.close()
-    second = workshop.create_return(tmp_path / "second", first.path)
+    second = services.create_return(tmp_path / "second", first.path)
     assert second.job.system == cinema()
     assert second.job.earlier is not None
     assert second.job.earlier.digest == digest
@@ -45,7 +45,7 @@ def test_a_return_visit_knows_the_one_before(tmp_path: Path) -> None:
     second.append(*levels({"FL": 75.0, "FC": 72.0, "FR": 74.9, "SiL": 75.0}))
     assert drift.evaluate(second.job, "as-found", second.analyses).main_result == "drifted: FC"
     second.close()
-    assert workshop.open(first.path, read_only=True).job.digest == digest, "the earlier job is only read"
+    assert services.open(first.path, read_only=True).job.digest == digest, "the earlier job is only read"
 
 
 def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypatch, capsys) -> None:
@@ -53,7 +53,7 @@ def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypa
 
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.chdir(tmp_path)
-    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "first", cinema())
+    visit = LocalServices(tmp_path / "state").create(tmp_path / "first", cinema())
     visit.append(*levels({"FL": 75.0}))
     visit.close()
     Image.new("RGB", (80, 40), "red").save("rack.png")
@@ -78,7 +78,7 @@ def test_limits_of_a_firm_are_stored_and_judge_from_then_on(tmp_path: Path, monk
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.chdir(tmp_path)
     Path("studio.toml").write_text(example, encoding="utf-8")
-    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "first", cinema())
+    visit = LocalServices(tmp_path / "state").create(tmp_path / "first", cinema())
     assert visit.job.limits is not None, "the defaults are stored whole"
     visit.append(*levels({"FL": 75.0, "FC": [76.2, 76.2, 76.2, 76.2]}))
     before = {c.channel: c.limit for c in visit.outcome("levels", "as-found").checks if c.id == "levels.match"}
@@ -90,7 +90,7 @@ def test_limits_of_a_firm_are_stored_and_judge_from_then_on(tmp_path: Path, monk
     assert "Studio practice, version 2026-02" in printed.err
     assert "our own practice, after forty rooms" in printed.out
     assert "none.toml" in printed.err
-    again = LocalWorkshop(tmp_path / "state").open(tmp_path / "first.commission", read_only=True)
+    again = LocalServices(tmp_path / "state").open(tmp_path / "first.commission", read_only=True)
     after = {c.channel: c.limit for c in again.outcome("levels", "as-found").checks if c.id == "levels.match"}
     assert before["FC"] is not None and before["FC"].high == 1.5  # 1 dB and a step of 0.5 dB
     assert after["FC"] is not None and after["FC"].high == pytest.approx(0.8)

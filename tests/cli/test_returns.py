@@ -9,24 +9,24 @@ import pytest
 from builders import cinema, levels, setting
 
 from commission.cli import main
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import AS_LEFT, EarlierVisit, Noted
 
 LEVELS = {"FL": 75.0, "FC": 75.2, "FR": 74.9, "SiL": 75.0}
 
 
 @pytest.fixture
-def workshop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> LocalWorkshop:
+def services(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> LocalServices:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.chdir(tmp_path)
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "first", cinema())
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "first", cinema())
     visit.append(*levels(LEVELS))
     visit.close()
-    return workshop
+    return services
 
 
-def test_what_will_be_compared_is_said(workshop: LocalWorkshop, capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_will_be_compared_is_said(services: LocalServices, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["new", "second", "--return-to", "first.commission"]) == 0
     printed = capsys.readouterr().err
     assert "4 figures of the visit closed " in printed and ", as found, to compare with" in printed
@@ -35,19 +35,19 @@ def test_what_will_be_compared_is_said(workshop: LocalWorkshop, capsys: pytest.C
     assert "nothing can be compared: return to the visit before it" in capsys.readouterr().err
 
 
-def test_three_visits_in_a_row_compare_each_with_the_one_before(workshop: LocalWorkshop) -> None:
-    second = workshop.create_return(Path("second"), Path("first.commission"))
+def test_three_visits_in_a_row_compare_each_with_the_one_before(services: LocalServices) -> None:
+    second = services.create_return(Path("second"), Path("first.commission"))
     second.append(*levels(LEVELS | {"FC": 70.0}), *levels(LEVELS, round_id=AS_LEFT))
     assert second.outcome("drift", "as-found").main_result == "drifted: FC"
     second.close()
-    third = workshop.create_return(Path("third"), Path("second.commission"))
+    third = services.create_return(Path("third"), Path("second.commission"))
     assert third.job.earlier is not None
     assert (third.job.earlier.file_name, third.job.earlier.round) == ("second.commission", AS_LEFT)
     third.append(*levels(LEVELS))
     assert third.outcome("drift", "as-found").main_result == ""
 
 
-def test_a_job_never_returns_to_itself(workshop: LocalWorkshop, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_job_never_returns_to_itself(services: LocalServices, capsys: pytest.CaptureFixture[str]) -> None:
     before = Path("first.commission").read_bytes()
     for name in ("first", "first.commission"):
         assert main(["new", name, "--return-to", "first.commission"]) == 2
@@ -56,7 +56,7 @@ def test_a_job_never_returns_to_itself(workshop: LocalWorkshop, capsys: pytest.C
 
 
 def test_a_taken_name_is_refused_before_the_earlier_job_is_read(
-    workshop: LocalWorkshop, capsys: pytest.CaptureFixture[str]
+    services: LocalServices, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["new", "first", "--return-to", "missing.commission"]) == 2
     assert "exists already" in capsys.readouterr().err
@@ -64,9 +64,9 @@ def test_a_taken_name_is_refused_before_the_earlier_job_is_read(
     assert "none is not a folder" in capsys.readouterr().err
 
 
-def test_a_job_that_is_open_elsewhere_is_only_read(workshop: LocalWorkshop) -> None:
-    writer = workshop.open(Path("first.commission"))
-    second = workshop.create_return(Path("second"), Path("first.commission"))
+def test_a_job_that_is_open_elsewhere_is_only_read(services: LocalServices) -> None:
+    writer = services.open(Path("first.commission"))
+    second = services.create_return(Path("second"), Path("first.commission"))
     assert second.job.earlier is not None and len(second.job.earlier.figures) == len(LEVELS)
     assert second.job.earlier.digest == writer.job.digest
     writer.append(Noted(step="site", text="still writing"))
@@ -75,7 +75,7 @@ def test_a_job_that_is_open_elsewhere_is_only_read(workshop: LocalWorkshop) -> N
 
 @pytest.mark.parametrize("spoil", ["missing", "altered", "newer"])
 def test_what_cannot_be_returned_to_makes_nothing(
-    workshop: LocalWorkshop, capsys: pytest.CaptureFixture[str], spoil: str
+    services: LocalServices, capsys: pytest.CaptureFixture[str], spoil: str
 ) -> None:
     path = Path("first.commission")
     if spoil == "missing":
@@ -92,16 +92,16 @@ def test_what_cannot_be_returned_to_makes_nothing(
 
 
 def test_verify_says_whether_the_earlier_job_is_still_what_was_returned_to(
-    workshop: LocalWorkshop, capsys: pytest.CaptureFixture[str]
+    services: LocalServices, capsys: pytest.CaptureFixture[str]
 ) -> None:
     def verified(job: str = "second.commission") -> str:
         assert main(["verify", job]) == 0, "this job's own log is whole whatever became of the other"
         return capsys.readouterr().out
 
-    workshop.create_return(Path("second"), Path("first.commission")).close()
+    services.create_return(Path("second"), Path("first.commission")).close()
     assert "returns to" not in verified("first.commission")
     assert "✓ returns to first.commission" in verified() and "found beside this job as event" in verified()
-    grown = workshop.open(Path("first.commission"))
+    grown = services.open(Path("first.commission"))
     grown.append(Noted(step="site", text="the owner called"))
     grown.close()
     assert "✓ returns to first.commission" in verified(), "a log that only grew holds all that it held"
@@ -110,7 +110,7 @@ def test_verify_says_whether_the_earlier_job_is_still_what_was_returned_to(
     path.write_bytes(whole.replace(b"75.2", b"71.2", 1))
     assert "? returns to first.commission" in verified() and "its log is broken" in verified()
     path.unlink()
-    workshop.create(Path("first"), cinema(["FL"])).close()
+    services.create(Path("first"), cinema(["FL"])).close()
     assert "? returns to first.commission" in verified() and "another job" in verified()
     path.write_bytes(b"no job at all")
     assert "? returns to first.commission" in verified()
@@ -120,9 +120,9 @@ def test_verify_says_whether_the_earlier_job_is_still_what_was_returned_to(
 
 @pytest.mark.parametrize("name", ["", "/", "..", 300 * "a", "a\0b"])
 def test_a_log_may_name_an_earlier_file_as_no_folder_can(
-    name: str, workshop: LocalWorkshop, capsys: pytest.CaptureFixture[str]
+    name: str, services: LocalServices, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    visit = workshop.create(Path("odd"), cinema())
+    visit = services.create(Path("odd"), cinema())
     visit.append(
         EarlierVisit(file_name=name, title="", digest="0\x1b[2J", round="", closed_at="", program_version="")
     )
@@ -132,9 +132,9 @@ def test_a_log_may_name_an_earlier_file_as_no_folder_can(
     assert "not found beside this job" in printed and "\x1b" not in printed
 
 
-def test_a_renamed_earlier_job_is_compared_with_all_the_same(workshop: LocalWorkshop) -> None:
+def test_a_renamed_earlier_job_is_compared_with_all_the_same(services: LocalServices) -> None:
     """The figures are in the return visit's own log."""
-    second = workshop.create_return(Path("second"), Path("first.commission"))
+    second = services.create_return(Path("second"), Path("first.commission"))
     Path("first.commission").unlink()
     second.append(*levels(LEVELS), setting("FL", trim_db=0.0))
     assert second.outcome("drift", "as-found").verdict is not None

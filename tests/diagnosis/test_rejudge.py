@@ -11,7 +11,7 @@ import pytest
 from builders import cinema, defined, job_of, levels, reading
 from sound_room import SoundRoom
 
-from commission.diagnosis.rejudge import judged, judged_differently, rejudge
+from commission.diagnosis.rejudge import judged, rejudge, verdict_changes
 from commission.history import fold
 from commission.job.codec import decode, encode
 from commission.model import (
@@ -54,15 +54,15 @@ def stood(*checks: Check, version: str = "1.0") -> Judged:
 def test_only_another_word_is_a_difference() -> None:
     then = stood(check(0.1), check(0.4, "FC"), check(1.0, "FR"))
     now = stood(check(0.2), check(0.6, "FC"), check(3.0, "FR"))
-    (found,) = judged_differently(then, now)
+    (found,) = verdict_changes(then, now)
     assert (found.channel, found.then, found.now) == ("FC", "pass", "fail")
     assert (found.value_then, found.value_now, found.unit) == (0.4, 0.6, "dB")
-    assert judged_differently(then, then) == ()
+    assert verdict_changes(then, then) == ()
 
 
-def test_checks_that_came_or_went_are_told_apart_from_those_that_changed() -> None:
+def test_checks_that_came_or_went_are_distinguished_from_those_that_changed() -> None:
     then, now = stood(check(0.1), check(0.1, "FC")), stood(check(0.1), check(2.0, "FR"))
-    assert [(d.channel, d.then, d.now) for d in judged_differently(then, now)] == [
+    assert [(d.channel, d.then, d.now) for d in verdict_changes(then, now)] == [
         ("FR", None, "fail"),
         ("FC", "pass", None),
     ]
@@ -70,7 +70,7 @@ def test_checks_that_came_or_went_are_told_apart_from_those_that_changed() -> No
 
 def test_several_checks_of_one_kind_at_one_place_are_held_against_each_other_in_turn() -> None:
     then, now = stood(check(0.1), check(2.0)), stood(check(0.1), check(0.2))
-    assert [(d.then, d.now) for d in judged_differently(then, now)] == [("fail", "pass")]
+    assert [(d.then, d.now) for d in verdict_changes(then, now)] == [("fail", "pass")]
 
 
 def test_what_is_stored_reads_back_the_same() -> None:
@@ -112,7 +112,7 @@ def test_the_same_program_judges_the_same() -> None:
     assert found.sentence == f"All {found.count} verdicts stored on 2026-03-14 by version 1.0 stand."
 
 
-def test_another_program_is_told_by_its_differences() -> None:
+def test_another_program_is_reported_by_its_differences() -> None:
     job = log_of(kept(log_of()))
     found = rejudge(job, Analyses(), "2.0", stricter(0.05))
     assert found is not None

@@ -171,7 +171,7 @@ FAULTS = {
 
 
 @pytest.mark.parametrize("rule_id", FAULTS)
-def test_one_fault_is_told_once_and_completely(rule_id: str) -> None:
+def test_one_fault_is_reported_once_and_completely(rule_id: str) -> None:
     finding = only(FAULTS[rule_id](quiet()), rule_id)
     assert finding.title
     assert finding.alternatives
@@ -659,7 +659,7 @@ def test_a_sub_measured_through_its_low_pass_is_not_called_late() -> None:
 
 @pytest.mark.parametrize("error_ms", [-1.5, -0.7, 0.0, 0.7, 1.5])
 @pytest.mark.parametrize("u_ms", [0.5, 0.9, 1.4])
-def test_nobody_is_told_to_enter_a_latency_that_is_entered(error_ms: float, u_ms: float) -> None:
+def test_nobody_is_reported_to_enter_a_latency_that_is_entered(error_ms: float, u_ms: float) -> None:
     room = quiet()
     wanted = room.distances_m["SUB2"] + 0.0065 * room.speed_m_s
     d = room.distances_m | {"SUB2": wanted}
@@ -693,7 +693,7 @@ def test_a_late_sub_whose_setting_makes_up_for_it_is_in_order() -> None:
     assert found(room, room.job(setting("SUB2", distance=wanted))) == {}
 
 
-def test_odd_arrivals_are_not_told_of_swapped_channels() -> None:
+def test_odd_arrivals_are_not_reported_as_swapped_channels() -> None:
     assert "settings.arrival" not in found(quiet().swap("SiL", "BL"))
 
 
@@ -924,7 +924,7 @@ def test_bass_that_differs_by_seat() -> None:
     assert "20-80 Hz" in finding.evidence[0]
 
 
-def test_a_null_is_not_told_again_as_bass_that_differs() -> None:
+def test_a_null_is_not_reported_again_as_bass_that_differs() -> None:
     # One seat of six 30 dB down between 45 and 63 Hz; without it the others are alike. Leaving it out must also take out
     # how it pulled the mean.
     room = SoundRoom(uneven_db=0.0)
@@ -938,7 +938,7 @@ def test_bass_that_differs_as_in_most_rooms_is_in_order(db: float) -> None:
     assert found(uneven_bass(db)) == {}
 
 
-def test_mains_that_differ_in_the_bass_are_not_told_as_the_subwoofers() -> None:
+def test_mains_that_differ_in_the_bass_are_not_reported_as_the_subwoofers() -> None:
     room = quiet()
     for i, seat in enumerate(ALL_SEATS):
         room.add_db("FL", 5.0 if i % 2 else -5.0, [seat], below_hz=80)
@@ -952,7 +952,7 @@ def test_a_silent_centre_between_two_others_is_named(gain_db: float, silent: boo
     assert [f.channels for f in got.get("wiring.silent", [])] == ([("FC",)] if silent else [])
 
 
-def test_low_signal_is_not_told_of_a_silent_channel() -> None:
+def test_low_signal_is_not_reported_as_a_silent_channel() -> None:
     assert list(found(FAULTS["wiring.silent"](quiet()))) == ["wiring.silent"]
 
 
@@ -980,7 +980,7 @@ def test_electronics_come_first_and_steps_that_are_missing_say_nothing() -> None
     assert [f.id for f in findings(room.job(), AS_FOUND, room.analyses(), seats_only)] == ["wiring.polarity"]
 
 
-def test_several_faults_are_told_one_by_one() -> None:
+def test_several_faults_are_reported_one_by_one() -> None:
     room = quiet()
     for rule_id in ("wiring.swapped", "wiring.polarity", "wiring.tweeter", "settings.sub-latency"):
         FAULTS[rule_id](room)

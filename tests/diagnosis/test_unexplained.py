@@ -118,7 +118,7 @@ def test_what_no_check_could_show_was_not_examined() -> None:
         max_size=3,
     ),
 )
-def test_every_failed_check_is_told_or_belongs_to_a_finding_of_its_channel(
+def test_every_failed_check_is_reported_or_belongs_to_a_finding_of_its_channel(
     checks: list[Check], findings: list[Finding]
 ) -> None:
     listed = [each for group in unexplained(outcomes(*checks), findings) for each in group.checks]

@@ -22,7 +22,7 @@ def seat_gains_db(levels: FloatArray, base: int = 0, distances: FloatArray | Non
     return {s: each.gain_db for s, each in across.seat_gains(levels[..., np.newaxis], base, distances).items()}
 
 
-def test_a_gain_that_moved_is_told_with_its_size() -> None:
+def test_a_gain_that_moved_is_reported_with_its_size() -> None:
     levels = room()
     levels[:, 4] -= 6
     found = seat_gains_db(levels)
@@ -67,7 +67,7 @@ def test_a_far_seat_that_is_louder_is_a_gain_all_the_same() -> None:
     assert list(seat_gains_db(levels, 0, distances)) == [5]
 
 
-def test_a_low_seat_and_a_low_loudspeaker_at_once_are_told_apart() -> None:
+def test_a_low_seat_and_a_low_loudspeaker_at_once_are_distinguished() -> None:
     levels = room()
     levels[3] -= 12
     levels[:, 4] -= 6
@@ -76,7 +76,7 @@ def test_a_low_seat_and_a_low_loudspeaker_at_once_are_told_apart() -> None:
     assert found[4] == pytest.approx(-6, abs=1.0)  # median of eleven values that scatter by 1.3 dB
 
 
-def test_half_of_the_seats_are_told_against_the_reference_seat() -> None:
+def test_half_of_the_seats_are_reported_against_the_reference_seat() -> None:
     levels = room()
     levels[:, 3:] -= 8
     found = seat_gains_db(levels, base=1)

@@ -75,7 +75,7 @@ def test_a_moved_microphone_is_seen_in_the_treble_first() -> None:
     assert found.squared[2] < 0.7 < found.squared[1]
 
 
-def test_too_few_bins_are_not_told() -> None:
+def test_too_few_bins_are_not_reported() -> None:
     first, second = _pair(0.1, 6, 2400)
     found = coherence(first, second, RATE, np.array([50.0, 4000.0]))
     assert np.isnan(found.squared[0])

@@ -104,7 +104,7 @@ def test_measured_rooms_give_impulse_responses(name: str) -> None:
         (20000, 20, "logarithmic", "main"),
     ],
 )
-def test_raw_sweeps_are_told_from_impulse_responses(
+def test_raw_sweeps_are_distinguished_from_impulse_responses(
     seconds: float, low_hz: float, high_hz: float, method: str, heard_by: str
 ) -> None:
     rng = np.random.default_rng(4)

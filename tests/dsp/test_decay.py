@@ -175,7 +175,7 @@ def test_a_living_room_is_too_bent_to_be_judged() -> None:
         (1.0, 0.005, -200.0, "t20", Doubt.FILTER, "shorter than the filter"),
     ],
 )
-def test_what_cannot_be_told_is_not_told(
+def test_what_cannot_be_reported_is_not_reported(
     seconds: float, time_s: float, background_db: float, quantity: decay.Quantity, doubt: Doubt, says: str
 ) -> None:
     found = times_of(noises(time_s, 3, seed=9, background_db=background_db, seconds=seconds))

@@ -95,7 +95,7 @@ def test_a_linear_chain_has_no_harmonics() -> None:
     assert np.all((floor_db > -110) & (floor_db < -60))  # what noise of −80 dB re full scale leaves measurable
 
 
-def test_noise_hides_what_is_weak_and_never_lowers_what_is_told() -> None:
+def test_noise_hides_what_is_weak_and_never_lowers_what_is_reported() -> None:
     quiet, noisy = _measured(1e-7), _measured(2e-3)
     reported = np.isfinite(noisy.harmonic_db[0])
     assert reported.sum() < np.isfinite(quiet.harmonic_db[0]).sum()

@@ -68,7 +68,7 @@ def test_lines_of_a_fan_are_not_hum_of_the_mains(frequencies: tuple[float, ...])
     assert not find_hum(x, RATE).found
 
 
-def test_50_and_60_hz_are_told_apart_though_they_share_300_hz() -> None:
+def test_50_and_60_hz_are_distinguished_though_they_share_300_hz() -> None:
     x = noise(4, 30)
     assert find_hum(x + hum(1, len(x), 60.0, -10), RATE).mains_hz == pytest.approx(60, abs=0.02)
     assert find_hum(x + hum(1, len(x), 50.0, -10), RATE).mains_hz == pytest.approx(50, abs=0.02)

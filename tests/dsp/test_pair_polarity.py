@@ -408,7 +408,7 @@ def test_octaves_are_pairs_of_bands_and_the_last_three() -> None:
 
 def seats_with(
     correlation: float, turned: float, count: int, *, dip_db: float = 0.0, hump_db: float = 0.0, step_db: float = 0.0
-) -> pair_polarity.Comparison:
+) -> pair_polarity.PairComparison:
     """Seats that agree: flat but for a dip of the first at 1.2 kHz and a hump of the second, and a step at 3 kHz."""
     flat = np.ones((count, 513), complex)
     even = pair_polarity.compare(flat, flat)

@@ -91,7 +91,7 @@ def test_a_strong_late_reflection_is_excess_where_a_weak_one_is_not() -> None:
     np.testing.assert_allclose(excess[1] * RATE, 315.7 - 84.3, atol=3.0)
 
 
-def test_beyond_the_sample_rate_nothing_is_told() -> None:
+def test_beyond_the_sample_rate_nothing_is_reported() -> None:
     whole, excess = group_delays_s(_loudspeaker()[None], RATE, np.array([1000.0, 30000.0]))
     assert np.isfinite(whole[0, 0])
     assert np.isnan(whole[0, 1])

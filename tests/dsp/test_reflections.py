@@ -214,7 +214,7 @@ def test_a_room_by_another_library() -> None:
         ({}, 1e-5, 0.012, 12000, "does not reach 8 kHz"),
     ],
 )
-def test_what_cannot_be_told_is_not_told(
+def test_what_cannot_be_reported_is_not_reported(
     echoes: dict[float, float], noise: float, arrival_s: float | None, rate: int, says: str
 ) -> None:
     (found,) = early_reflections(_echoes(echoes, noise)[None], rate, [arrival_s])

@@ -480,7 +480,7 @@ def test_clipping_share_is_counted_as_defined(frames: int, seed: int, clip: floa
     assert noise.clip_ratio(x) == (9 * top / below if below else (np.inf if top > 3 else 1.0))
 
 
-def test_a_tail_that_falls_is_told_from_one_that_stays() -> None:
+def test_a_tail_that_falls_is_distinguished_from_one_that_stays() -> None:
     """60 dB in 0.3 s fall by 30 dB from one 0.15 s to the next; white noise stays. One among many is judged alike."""
     rng = np.random.default_rng(8)
     falling = rng.standard_normal((3, RATE)) * 10 ** (-3 * np.arange(RATE) / RATE / 0.3)

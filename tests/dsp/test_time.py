@@ -64,8 +64,8 @@ def test_a_processor_with_its_own_speed_gets_scaled_distances() -> None:
     assert found[0].exact == pytest.approx(4.0 * 340 / 346.114)
     assert found[0].setting == pytest.approx(3.929, abs=5e-4)
     assert (found[1].exact - found[0].exact) / 340 == pytest.approx(2.0 / 346.114)
-    as_told = delay_settings([4.0, 6.0], 346.114, DelayRange(unit="m", max=18, step=0.001))
-    assert as_told[0].setting == 4.0
+    settings = delay_settings([4.0, 6.0], 346.114, DelayRange(unit="m", max=18, step=0.001))
+    assert settings[0].setting == 4.0
 
 
 def test_assumed_speed_means_nothing_to_a_processor_in_milliseconds() -> None:
@@ -92,7 +92,7 @@ def test_rounding_never_costs_more_than_a_step_between_two_channels(delay: Delay
     assert max(errors) - min(errors) > 1.8 * worst_ms  # 400 places come near both ends
 
 
-def test_a_setting_beyond_the_range_is_clipped_and_told() -> None:
+def test_a_setting_beyond_the_range_is_clipped_and_reported() -> None:
     found = delay_settings([1.0, 9.5], C, DelayRange(unit="m", max=6.0, step=0.1))
     assert [each.clipped for each in found] == [False, True]
     assert found[1].setting == 6.0

@@ -338,7 +338,7 @@ def test_a_full_disk_loses_nothing_that_was_stored(stored: Path) -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows keeps an open file where it is")
-def test_a_file_that_was_taken_away_while_open_is_told_so(stored: Path) -> None:
+def test_a_file_that_was_taken_away_while_open_is_reported(stored: Path) -> None:
     journal = JobFile.open(stored)
     aside = stored.rename(stored.with_name("aside.commission"))
     with pytest.raises(StoreError, match=r"is gone: it was moved, renamed or deleted"):

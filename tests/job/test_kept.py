@@ -13,7 +13,7 @@ import pytest
 
 import commission
 from commission.audio.decoding import decode
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.dsp.analysis import BASS_HZ
 from commission.dsp.spectrum import GRID_HZ
 from commission.job import kept
@@ -29,7 +29,7 @@ EVERYTHING = 172
 @pytest.fixture(scope="module")
 def job_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("kept")
-    return LocalWorkshop(folder / "state").demo(folder)
+    return LocalServices(folder / "state").demo(folder)
 
 
 @pytest.fixture(scope="module")
@@ -201,8 +201,8 @@ def test_only_the_newest_jobs_are_kept(job_file: Path, folder: Path, monkeypatch
 
 
 def test_verify_takes_nothing_from_what_is_kept(job_file: Path, tmp_path: Path) -> None:
-    workshop = LocalWorkshop(tmp_path / "state")
-    assert workshop.open(job_file, read_only=True, afresh=True)._memory is None
+    services = LocalServices(tmp_path / "state")
+    assert services.open(job_file, read_only=True, afresh=True)._memory is None
 
 
 def test_where_nothing_waits_nothing_is_looked_for(tmp_path: Path) -> None:
@@ -221,6 +221,6 @@ def test_what_a_return_visit_takes_over_is_computed_anew(
         raise AssertionError("what is kept was asked")
 
     monkeypatch.setattr(KeptAnalyses, "recall", asked)
-    visit = LocalWorkshop(tmp_path / "state").create_return(tmp_path / "again.commission", job_file)
+    visit = LocalServices(tmp_path / "state").create_return(tmp_path / "again.commission", job_file)
     assert visit.job.earlier is not None and len(visit.job.earlier.figures) > 100
     visit.close()

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from builders import cinema
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.history import fold
 from commission.job.codec import decode, encode, kind_of
 from commission.job.store import JobFile, row_digest
@@ -151,8 +151,8 @@ def test_a_figure_of_an_earlier_visit_is_judged_by_its_quantity() -> None:
 
 def test_an_old_entry_that_cannot_be_is_left_out_and_named(tmp_path: Path) -> None:
     """As an earlier version stored it: the job opens, the number counts for nothing, and everything else goes on."""
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "loft", cinema(["FL", "FC"], ["A2"]))
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "loft", cinema(["FL", "FC"], ["A2"]))
     visit.append(reading(75.0))
     visit.close()
     job = JobFile.open(visit.path)
@@ -168,7 +168,7 @@ def test_an_old_entry_that_cannot_be_is_left_out_and_named(tmp_path: Path) -> No
         prev = digest
     job._db.execute("COMMIT")
     job.close()
-    visit = workshop.open(visit.path)
+    visit = services.open(visit.path)
     assert visit.verify() is None
     assert [each.body.value for each in visit.job.readings] == [75.0]
     assert visit.job.setting(AS_FOUND, "FC").trim_db is None

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from commission import model
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.job.store import JobFile
 from commission.model import InputError, JobCreated, Noted, StoreError, System
 from commission.model.outside_files import kind_of, read_outside
@@ -127,12 +127,12 @@ def test_a_job_that_was_only_touched_or_backed_up_takes_entries(path: Path, tmp_
 
 def test_the_open_job_is_refused_wherever_a_file_is_named(path: Path, tmp_path: Path) -> None:
     """Under its own name, through a link, and as another name of the same file: before it is opened."""
-    workshop = LocalWorkshop(tmp_path / "state")
+    services = LocalServices(tmp_path / "state")
     names = [tmp_path / "one.wav", tmp_path / "two.csv", tmp_path / "three.toml"]
     names[0].symlink_to(path)
     names[1].hardlink_to(path)
     names[2].hardlink_to(path)
-    visit = workshop.create(tmp_path / "own", System(title="Own"))
+    visit = services.create(tmp_path / "own", System(title="Own"))
     own = [tmp_path / "own.wav", tmp_path / "own.csv", tmp_path / "own.toml", tmp_path / "own.pdf"]
     for name in own:
         name.hardlink_to(visit.path)
@@ -146,15 +146,15 @@ def test_the_open_job_is_refused_wherever_a_file_is_named(path: Path, tmp_path: 
         "photo": lambda: read_photo(own[0]),
         "definition": lambda: load_definition(own[2]),
         "letterhead": lambda: load_letterhead(own[2]),
-        "limits": lambda: workshop.use_limits(visit, own[2]),
+        "limits": lambda: services.use_limits(visit, own[2]),
         "record": lambda: read_record(own[3]),
-        "stimulus": lambda: workshop.importer.survey(
+        "stimulus": lambda: services.importer.survey(
             (tmp_path,), visit.job, model.ImportOptions(stimulus=own[0]), None, _never(), unwatched
         ),
-        "mapping": lambda: workshop.importer.survey(
+        "mapping": lambda: services.importer.survey(
             (), visit.job, model.ImportOptions(), own[1], _never(), unwatched
         ),
-        "import": lambda: workshop.importer.survey(
+        "import": lambda: services.importer.survey(
             (own[1],), visit.job, model.ImportOptions(), None, _never(), unwatched
         ),
         "target": lambda: write_bytes(own[3], b"x"),
@@ -162,7 +162,7 @@ def test_the_open_job_is_refused_wherever_a_file_is_named(path: Path, tmp_path: 
     for attempt in tried.values():
         with pytest.raises(InputError, match="the job file that is open here"):
             attempt()
-    (row,) = workshop.importer.survey((own[0],), visit.job, model.ImportOptions(), None, _never(), unwatched)
+    (row,) = services.importer.survey((own[0],), visit.job, model.ImportOptions(), None, _never(), unwatched)
     assert "the job file that is open here" in str(row.problem)
     refused = second_program(visit.path)
     assert "in use by another program" in refused.stderr

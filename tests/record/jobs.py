@@ -36,9 +36,9 @@ from commission.record.document import (
     Document,
     Facts,
     Figure,
-    Grid,
     Paragraph,
     Photo,
+    PrintedTable,
     Section,
     Signatures,
 )
@@ -220,9 +220,9 @@ def blocks(document: Document) -> Iterator[Block]:
         yield from part.blocks
 
 
-def grids(document: Document) -> list[Grid]:
+def grids(document: Document) -> list[PrintedTable]:
     """All grids in order."""
-    return [block for block in blocks(document) if isinstance(block, Grid)]
+    return [block for block in blocks(document) if isinstance(block, PrintedTable)]
 
 
 def texts_of(block: Block) -> Iterator[str]:
@@ -235,7 +235,7 @@ def texts_of(block: Block) -> Iterator[str]:
         case Facts():
             for pair in block.pairs:
                 yield from pair
-        case Grid():
+        case PrintedTable():
             yield from (block.title, block.remark)
             for heading in block.headings:
                 yield from (heading.title, heading.unit)

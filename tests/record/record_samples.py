@@ -16,11 +16,11 @@ from commission.record.document import (
     Document,
     Facts,
     Figure,
-    Grid,
     Heading,
     Letterhead,
     Paragraph,
     Photo,
+    PrintedTable,
     Section,
     SignaturePlace,
     Signatures,
@@ -105,19 +105,19 @@ def room() -> RoomPlan:
     )
 
 
-def grid(columns: int, rows: int, text: str = "FL", title: str = "Trims and delays") -> Grid:
+def grid(columns: int, rows: int, text: str = "FL", title: str = "Trims and delays") -> PrintedTable:
     heads = (
         Heading(title="Channel"),
         *(Heading(title=f"Value {i}", unit="dB", numeric=True) for i in range(1, columns)),
     )
     body = tuple((f"{text} {r}", *(f"−{r}.{i}" for i in range(1, columns))) for r in range(rows))
-    return Grid(id=f"grid-{columns}", title=title, headings=heads, rows=body, remark="Uncertainty U = 2 u.")
+    return PrintedTable(id=f"grid-{columns}", title=title, headings=heads, rows=body, remark="Uncertainty U = 2 u.")
 
 
 def ordinary(**changes: object) -> Document:
     """Every kind of block, and data beside."""
     results = {"schema": "x", "text": "a < b </script> <!-- \\u003c \\", "values": [1.5, -2.25]}
-    verdicts = Grid(
+    verdicts = PrintedTable(
         id="verdicts",
         title="Verdicts",
         rows=(
@@ -218,7 +218,7 @@ def hostile() -> Document:
             Paragraph(text=text),
             Bullets(items=(text, text)),
             Facts(pairs=((text, text),)),
-            Grid(
+            PrintedTable(
                 id=text,
                 title=text,
                 headings=(Heading(title=text), Heading(title=text, unit=text, numeric=True)),

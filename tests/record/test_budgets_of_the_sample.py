@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from scipy import stats
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import Outcome, Verdict
 from commission.model.progress import unwatched
 from commission.record.data.csv_text import check_row
@@ -24,7 +24,7 @@ BUDGETED = ("layout", "levels", "distances", "seats", "bass", "compare")
 
 @pytest.fixture(scope="module")
 def visit(sample: Path) -> Iterator[Visit]:
-    visit = LocalWorkshop(sample.parent / "state").open(sample, read_only=True)
+    visit = LocalServices(sample.parent / "state").open(sample, read_only=True)
     visit.analyse(threading.Event(), unwatched)
     yield visit
     visit.close()

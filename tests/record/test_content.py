@@ -402,7 +402,7 @@ def judged(found: object, left: object) -> str:
 @pytest.mark.parametrize(
     ("found", "left", "word"), [(6.0, 0.5, "better"), (0.5, 6.0, "worse"), (3.0, 3.0, "no real change")]
 )
-def test_each_seat_is_told_what_the_numbers_carry(found: float, left: float, word: str) -> None:
+def test_each_seat_is_reported_what_the_numbers_carry(found: float, left: float, word: str) -> None:
     text = judged(found, left)
     assert f"Seat A1: {word}. " in text
     assert f"Seat A2 (reference): {word}. " in text

@@ -37,7 +37,7 @@ def page_one(*now: EventBody, then: tuple[EventBody, ...] = (*levels(LEVELS), *T
     return text_of(section(record(visit_of(defined(SYSTEM), earlier, *now)), "summary-earlier"))
 
 
-def test_a_loudspeaker_that_fell_is_told_with_its_figure_and_its_doubt() -> None:
+def test_a_loudspeaker_that_fell_is_reported_with_its_figure_and_its_doubt() -> None:
     text = page_one(*levels(LEVELS | {"SiL": 71.0}), *TRIMS)
     assert text.startswith("Since the visit of 14 March 2026")
     assert "the state in which it was found then: that visit recorded nothing else" in text
@@ -46,7 +46,7 @@ def test_a_loudspeaker_that_fell_is_told_with_its_figure_and_its_doubt() -> None
     assert "Its setting may have changed" not in text, "its trim was noted both times"
 
 
-def test_what_somebody_set_is_told_apart_from_what_drifted() -> None:
+def test_what_somebody_set_is_distinguished_from_what_drifted() -> None:
     turned = tuple(
         setting(c, trim_db=2.0 if c == "FL" else -1.0, distance=2.5 if c == "FC" else 3.0, polarity="normal")
         for c in LEVELS
@@ -103,7 +103,7 @@ def test_nobody_is_accused_of_what_was_never_typed_in() -> None:
     assert "has been changed since then" not in text
 
 
-def test_a_volume_that_was_turned_is_told_as_such() -> None:
+def test_a_volume_that_was_turned_is_reported_as_such() -> None:
     text = page_one(*levels({c: 78.0 for c in LEVELS}), *TRIMS)
     assert (
         "All loudspeakers together read 3.0 dB louder than then; this may only be the volume setting of the day"
@@ -141,7 +141,7 @@ def moved(each: Any, far: float) -> Any:
     return replace(each, position_m=(x, y + far, z))
 
 
-def test_every_band_in_which_the_seats_differ_anew_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_every_band_in_which_the_seats_differ_anew_is_reported(monkeypatch: pytest.MonkeyPatch) -> None:
     drifts = tuple(
         Drift(quantity=f"spread_db {band}", channel="FL", before=1.0, now=4.0, change=3.0)
         for band in ("80-200", "200-500")

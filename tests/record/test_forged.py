@@ -20,14 +20,14 @@ from pypdf import PdfWriter
 from pypdf.annotations import FreeText
 from record_samples import png
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import InputError
 from commission.record.document import Letterhead
 from commission.record.export import write_record
 from commission.record.pdf import glyphs as letters
 from commission.record.pdf import render as pdf
 from commission.record.verify import stored_record as reading
-from commission.record.verify.comparison import Comparison, check_record, overall
+from commission.record.verify.comparison import RecordCheck, check_record, overall
 from commission.record.verify.differences import few, unlike
 from commission.visit import Visit
 
@@ -38,7 +38,7 @@ WHEN = "2096-03-14T17:05:00Z"
 def visit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visit]:
     """Three channels, one seat: pages quickly made."""
     folder = tmp_path_factory.mktemp("job")
-    visit = LocalWorkshop(folder / "state").create(folder / "small", cinema(["FL", "FC", "FR"], ["A2"]))
+    visit = LocalServices(folder / "state").create(folder / "small", cinema(["FL", "FC", "FR"], ["A2"]))
     visit.append(*levels({"FL": 76.5, "FC": 75.0, "FR": 72.0}))
     yield visit
     visit.close()
@@ -56,7 +56,7 @@ def made(visit: Visit) -> dict[str, bytes]:
     return out
 
 
-def check(visit: Visit, raw: bytes, **options: Any) -> tuple[Comparison, ...]:
+def check(visit: Visit, raw: bytes, **options: Any) -> tuple[RecordCheck, ...]:
     path = visit.path.with_name("given.bin")
     path.write_bytes(raw)
     return check_record(path, visit, **options)
@@ -303,8 +303,8 @@ def test_what_a_record_says_of_itself_is_not_taken_on_trust(
 
 
 def test_a_broken_log_confirms_nothing() -> None:
-    assert overall((Comparison(True, "x"),), log_whole=False).matches is False
-    assert overall((Comparison(True, "x"), Comparison(None, "x"))).matches is None
+    assert overall((RecordCheck(True, "x"),), log_whole=False).matches is False
+    assert overall((RecordCheck(True, "x"), RecordCheck(None, "x"))).matches is None
 
 
 def test_large_files_are_refused_before_they_fill_the_memory(
@@ -318,7 +318,9 @@ def test_large_files_are_refused_before_they_fill_the_memory(
         check(visit, made["pdf"])
 
 
-def test_large_values_are_told_briefly_and_many_differences_are_counted(visit: Visit, made: dict[str, bytes]) -> None:
+def test_large_values_are_reported_briefly_and_many_differences_are_counted(
+    visit: Visit, made: dict[str, bytes]
+) -> None:
     data = json.loads(made["json"])
     deep: list[Any] = []
     for _ in range(500):
@@ -332,7 +334,7 @@ def test_large_values_are_told_briefly_and_many_differences_are_counted(visit: V
 
 def test_letters_of_other_fonts_are_no_fraud(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """On a computer whose fonts have them they are drawn, on another they are described: nobody forged anything."""
-    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "cinema", cinema(["FL"], ["A2"], title="映画館"))
+    visit = LocalServices(tmp_path / "state").create(tmp_path / "cinema", cinema(["FL"], ["A2"], title="映画館"))
     target = tmp_path / "record.pdf"
     write_record(visit, target, created_at=WHEN)
     monkeypatch.setattr(
@@ -353,7 +355,7 @@ def test_a_page_of_another_size_is_not_read_through(visit: Visit, made: dict[str
     assert "something was added to it" in output[-1].text
 
 
-def test_long_pages_are_told_by_their_beginning() -> None:
+def test_long_pages_are_reported_by_their_beginning() -> None:
     found, own = ["a", *("x" for _ in range(5000)), "z"], ["a", *("y" for _ in range(5000)), "z"]
     assert unlike(found, own, "") == [
         "the record has “x” where the job gives “y”",

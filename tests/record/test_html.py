@@ -13,7 +13,7 @@ import pytest
 from record_samples import DIGEST, HOSTILE, hostile, ordinary
 
 from commission.model.units import clean_text
-from commission.record.document import Attachment, Document, Grid, Heading, Section
+from commission.record.document import Attachment, Document, Heading, PrintedTable, Section
 from commission.record.html.render import read_attachments, render_html
 
 CSS = (Path(render_html.__code__.co_filename).parent / "record.css").read_text(encoding="utf-8")
@@ -126,7 +126,7 @@ def test_the_contents_lead_to_every_step_of_a_long_part() -> None:
 def test_a_value_is_not_torn_from_its_unit_and_a_small_table_not_between_pages() -> None:
     cells = ("at least −10.0 dB", "✓ 9 ✗ 2", "within ±0.10 ms; within ±2.00 ms", "yes or no", "x" * 50)
     heads = tuple(Heading(title=f"H{i}") for i in range(6))
-    small, large = (Grid(id=f"g{n}", title="G", headings=heads, rows=(("FL", *cells),) * n) for n in (3, 30))
+    small, large = (PrintedTable(id=f"g{n}", title="G", headings=heads, rows=(("FL", *cells),) * n) for n in (3, 30))
     tree = parse(render_html(ordinary(sections=(Section(id="s", title="S", blocks=(small, large)),))))
     first = next(tree.iter("tbody"))
     assert [td.get("class") for td in next(first.iter("tr")).iter("td")] == ["k", "bad", None, None, "long"]

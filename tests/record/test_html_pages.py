@@ -18,7 +18,7 @@ from jobs import CREATED_AT
 from record_samples import hostile, ordinary, png
 from test_content import ODD
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model.progress import unwatched
 from commission.record.document import Letterhead
 from commission.record.export import record_document, render
@@ -44,11 +44,11 @@ def sample(folder: Path) -> bytes:
     """With letterhead and photographs."""
     from PIL import Image
 
-    workshop = LocalWorkshop(folder / "state")
-    visit = workshop.open(workshop.demo(folder))
+    services = LocalServices(folder / "state")
+    visit = services.open(services.demo(folder))
     for mode, ending in (("RGB", "jpg"), ("P", "png")):
         Image.linear_gradient("L").convert(mode).save(folder / f"{mode}.{ending}")
-        workshop.attach_photo(
+        services.attach_photo(
             visit, folder / f"{mode}.{ending}", step="wiring", round_id=None, caption=f"Gestell {mode}"
         )
     visit.analyse(threading.Event(), unwatched)

@@ -82,7 +82,7 @@ def test_a_loudspeaker_that_was_not_measured_again_is_not_said_to_be_seen() -> N
     assert "recordings at the seats were not repeated: Front right." in text_of(section(doc, "summary-remains"))
 
 
-def test_a_fault_of_the_visit_itself_is_told_as_one() -> None:
+def test_a_fault_of_the_visit_itself_is_reported_as_one() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT, "FR")})
     text = problems(doc)
     assert "It was not there in the first measurement." in text
@@ -220,7 +220,7 @@ def test_loudness_over_some_loudspeakers_says_so() -> None:
 # --- settings, method, files ----------------------------------------------------------------------------------------
 
 
-def test_loudness_is_not_told_over_none_of_the_loudspeakers() -> None:
+def test_loudness_is_not_reported_over_none_of_the_loudspeakers() -> None:
     """Where only the subwoofer was recorded again."""
     channels = (*FRONT, "SUB1")
     given = {**heard(AS_FOUND, channels), **heard(AS_LEFT, ("SUB1",))}
@@ -286,7 +286,7 @@ def test_the_sheet_in_the_file_and_the_table_on_paper_say_the_same_of_as_left() 
     assert rows == {"FL (Front left)": ("−1.5", "3.21", "reversed"), "FR (Front right)": ("−3.0", "–", "–")}
 
 
-def test_how_it_was_measured_is_told_round_by_round() -> None:
+def test_how_it_was_measured_is_reported_round_by_round() -> None:
     given = {**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT)}
     doc = front(*levels({"FL": 75.0}), given=given)
     (grid,) = [grid for grid in grids(doc) if grid.id == "method"]
@@ -306,7 +306,7 @@ def test_how_it_was_measured_is_told_round_by_round() -> None:
     assert "site-method" not in {part.id for part in sections(record(visit_of(defined(cinema()))))}
 
 
-def test_a_simulated_room_is_not_told_as_a_real_one() -> None:
+def test_a_simulated_room_is_not_reported_as_a_real_one() -> None:
     bodies = [
         ResponseStored(
             round=AS_FOUND,
@@ -399,7 +399,7 @@ def test_seats_that_were_recorded_only_at_the_end_are_not_called_unmeasured() ->
     assert "Loudness within" not in text
 
 
-def test_faults_of_a_visit_that_measured_only_at_its_end_are_told() -> None:
+def test_faults_of_a_visit_that_measured_only_at_its_end_are_reported() -> None:
     assert "Front right" in problems(front(given=heard(AS_LEFT, FRONT, "FR")))
 
 

@@ -22,11 +22,11 @@ from commission.model.units import clean_text
 from commission.record.document import (
     Bullets,
     Document,
-    Grid,
     Heading,
     Letterhead,
     Paragraph,
     Photo,
+    PrintedTable,
     Section,
     tone_of,
     with_units,
@@ -180,7 +180,7 @@ def test_a_logo_of_either_kind() -> None:
 
 
 def test_units_stand_in_all_heads_alike() -> None:
-    table = Grid(
+    table = PrintedTable(
         id="t",
         title="T",
         rows=(("FL", "3.51", "3.51", "x"),),
@@ -310,11 +310,11 @@ def test_columns_keep_words_whole_and_numbers_in_sight() -> None:
         Heading(title="Channel"),
         *(Heading(title=f"Distance, as {r}", unit="m", numeric=True) for r in ("found", "left") * 3),
     )
-    table = Grid(id="t", title="T", headings=heads, rows=(("TpFL (Top front left)", *("10.50",) * 6),))
+    table = PrintedTable(id="t", title="T", headings=heads, rows=(("TpFL (Top front left)", *("10.50",) * 6),))
     fitted = fit_columns(table, text_pt, side_pt)
     assert width_em(table.rows[0][0]) * 1.09 * fitted.size_pt < fitted.shares[0] * text_pt
     # A change such as "+0.2 → −0.5" is never torn.
-    changes = Grid(
+    changes = PrintedTable(
         id="t", title="T", headings=tuple(Heading(title=f"A{i}") for i in range(8)), rows=(("+0.2 → −0.5",) * 8,)
     )
     fitted = fit_columns(changes, text_pt, side_pt)

@@ -23,9 +23,9 @@ from commission.record.document import (
     Document,
     Facts,
     Figure,
-    Grid,
     Paragraph,
     Photo,
+    PrintedTable,
     Section,
     Signatures,
 )
@@ -78,7 +78,7 @@ def of_block(block: Block) -> Iterator[tuple[str, str]]:
         case Facts():
             for name, value in block.pairs:
                 yield from (("Lbl", name), ("LBody", value))
-        case Grid():
+        case PrintedTable():
             yield "Caption", block.title
             yield from (("TH", head.title + head.unit) for head in block.headings)
             yield from (("TD" if i else "TH", cell) for row in block.rows for i, cell in enumerate(row))

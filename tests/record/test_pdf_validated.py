@@ -23,7 +23,7 @@ from pikepdf import Array, Dictionary, Name, Pdf, String
 from record_samples import hostile, ordinary, png
 from test_content import ODD
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model.progress import unwatched
 from commission.record.document import Document, Letterhead
 from commission.record.export import record_document, render
@@ -93,22 +93,22 @@ def test_odd_jobs(odd: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def workshop(sample: Path) -> LocalWorkshop:
-    return LocalWorkshop(sample.parent / "state")
+def services(sample: Path) -> LocalServices:
+    return LocalServices(sample.parent / "state")
 
 
 def test_the_sample_on_letter_paper_with_letterhead_and_photographs(
-    workshop: LocalWorkshop, sample: Path, tmp_path: Path
+    services: LocalServices, sample: Path, tmp_path: Path
 ) -> None:
     from PIL import Image
 
     copy = tmp_path / sample.name
     copy.write_bytes(sample.read_bytes())
-    visit = workshop.open(copy)
+    visit = services.open(copy)
     for i, mode in enumerate(("RGB", "L", "CMYK", "RGBA", "P", "1")):
         picture = tmp_path / f"{mode}.{'jpg' if i < 3 else 'png'}"
         Image.linear_gradient("L").convert("RGB").convert(mode).save(picture)
-        workshop.attach_photo(visit, picture, step="wiring", round_id=None, caption=f"Gestell „{mode}“ & <Kabel>")
+        services.attach_photo(visit, picture, step="wiring", round_id=None, caption=f"Gestell „{mode}“ & <Kabel>")
     visit.analyse(threading.Event(), unwatched)
     head = Letterhead(
         name="Federkiel & Töchter",
@@ -122,8 +122,8 @@ def test_the_sample_on_letter_paper_with_letterhead_and_photographs(
         assert failed(raw, profile) == []
 
 
-def test_a_return_visit(workshop: LocalWorkshop, sample: Path, tmp_path: Path) -> None:
-    visit = workshop.create_return(tmp_path / "back", sample)
+def test_a_return_visit(services: LocalServices, sample: Path, tmp_path: Path) -> None:
+    visit = services.create_return(tmp_path / "back", sample)
     visit.append(*levels({"FL": 74.0, "FC": 75.0, "FR": 78.0}))
     raw = pdf_of(visit)
     visit.close()

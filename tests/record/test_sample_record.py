@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 from jobs import CREATED_AT, blocks, grids, section, text_of
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import AS_LEFT
 from commission.model.progress import unwatched
 from commission.record.content.assembly import document
-from commission.record.document import Document, Figure, Grid
+from commission.record.document import Document, Figure, PrintedTable
 from commission.record.pdf.render import render_pdf
 from commission.visit import Visit
 
@@ -23,7 +23,7 @@ SAMPLE = Path(__file__).resolve().parents[2] / "sample_measurements" / "harbour-
 
 
 def opened(sample: Path) -> Visit:
-    visit = LocalWorkshop(sample.parent / "state").open(sample, read_only=True)
+    visit = LocalServices(sample.parent / "state").open(sample, read_only=True)
     visit.analyse(threading.Event(), unwatched)
     return visit
 
@@ -90,7 +90,7 @@ def test_no_remark_of_as_found_is_said_to_hold_as_left(record: Document) -> None
     assert "Speed of sound 344.1 m/s at 21.5 °C" in left
 
 
-def test_the_room_hidden_by_other_faults_is_told_so(record: Document) -> None:
+def test_the_room_hidden_by_other_faults_is_reported(record: Document) -> None:
     remains = text_of(section(record, "summary-remains"))
     assert remains.count("The first measurement could not show this.") == 1
     assert "It was not there in the first measurement" not in remains
@@ -165,7 +165,9 @@ def test_each_uncertainty_is_listed_with_its_sources(record: Document, visit: Vi
     parts = section(record, "budgets").sections
     known = ("budgets-layout", "budgets-levels", "budgets-distances", "budgets-seats")
     assert [part.id for part in parts if part.id in known] == list(known)  # whatever other steps there are
-    budgets = [grid for part in parts for grid in part.blocks if isinstance(grid, Grid) and len(grid.headings) == 5]
+    budgets = [
+        grid for part in parts for grid in part.blocks if isinstance(grid, PrintedTable) and len(grid.headings) == 5
+    ]
     assert len(budgets) >= 10
     for grid in budgets:
         shares = [0.25 if row[3] == "< 1" else float(row[3]) for row in grid.rows]

@@ -15,12 +15,12 @@ import pypdf
 import pytest
 from record_samples import png
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import CommissionError, InputError, Noted, ReadingEntered
 from commission.record.document import Letterhead
 from commission.record.export import write_record
 from commission.record.verify import comparison, pages
-from commission.record.verify.comparison import Comparison, check_record, overall
+from commission.record.verify.comparison import RecordCheck, check_record, overall
 from commission.record.verify.stored_record import read_record
 from commission.visit import Visit
 
@@ -32,7 +32,7 @@ WHEN = "2096-03-14T17:05:00Z"
 @pytest.fixture
 def visit(tmp_path: Path) -> Iterator[Visit]:
     """The sample's settings and hand-entered readings, without its recordings: quick, and enough to be tampered with."""
-    visit = LocalWorkshop(tmp_path / "state").create_from_toml(tmp_path / "job", SAMPLE)
+    visit = LocalServices(tmp_path / "state").create_from_toml(tmp_path / "job", SAMPLE)
     yield visit
     visit.close()
 
@@ -43,7 +43,7 @@ def written(visit: Visit, suffix: str, **options: object) -> Path:
     return target
 
 
-def wrong(printed: tuple[Comparison, ...]) -> list[str]:
+def wrong(printed: tuple[RecordCheck, ...]) -> list[str]:
     return [each.text for each in printed if each.matches is False]
 
 
@@ -132,7 +132,7 @@ def test_a_changed_job_is_named(visit: Visit, tmp_path: Path) -> None:
         for _, sql in triggers:
             database.execute(sql)
     database.close()
-    forged = LocalWorkshop(tmp_path / "state").open(copy, read_only=True)
+    forged = LocalServices(tmp_path / "state").open(copy, read_only=True)
     sentences = wrong(check_record(record, forged))
     forged.close()
     assert any("(reading-entered): body.value is 76" in text and "in the record and 77" in text for text in sentences)
@@ -140,7 +140,7 @@ def test_a_changed_job_is_named(visit: Visit, tmp_path: Path) -> None:
 
 
 def test_the_record_of_another_job_is_refused(visit: Visit, tmp_path: Path) -> None:
-    other = LocalWorkshop(tmp_path / "state").create_from_toml(tmp_path / "second", SAMPLE)
+    other = LocalServices(tmp_path / "state").create_from_toml(tmp_path / "second", SAMPLE)
     printed = check_record(written(visit, ".html"), other)
     other.close()
     assert "is of no event in second.commission" in wrong(printed)[0]
@@ -169,7 +169,7 @@ def test_a_job_under_another_name_gives_the_same_pages(visit: Visit, tmp_path: P
     record = written(visit, ".html")
     renamed = tmp_path / "renamed.commission"
     shutil.copy(visit.path, renamed)
-    other = LocalWorkshop(tmp_path / "state").open(renamed, read_only=True)
+    other = LocalServices(tmp_path / "state").open(renamed, read_only=True)
     printed = check_record(record, other)
     other.close()
     assert all(each.matches for each in printed), printed

@@ -12,7 +12,7 @@ import pytest
 from builders import cinema, levels
 
 from commission.cli import main
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import CommissionError
 from commission.record.export import write_bytes
 
@@ -21,7 +21,7 @@ def test_a_job_is_never_overwritten(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     """By its name, by any other name that it was given, or through a link."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "loft", cinema())
+    visit = LocalServices(tmp_path / "state").create(tmp_path / "loft", cinema())
     visit.append(*levels({"FL": 75.0}))
     visit.close()
     job = Path("loft.commission")
@@ -36,7 +36,7 @@ def test_a_job_is_never_overwritten(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         with pytest.raises(CommissionError, match="is a job: nothing was written"):
             write_bytes(Path(name), b"x")
     assert main(["verify", str(job)]) == 0
-    with_readings = LocalWorkshop(tmp_path / "state").open(job, read_only=True)
+    with_readings = LocalServices(tmp_path / "state").open(job, read_only=True)
     assert [each.body.value for each in with_readings.job.readings] == [75.0]
     with_readings.close()
 

@@ -16,17 +16,17 @@ from commission.dsp.bass_sum import SubResponses
 from commission.model import Room
 from commission.record.data.bass import _move
 from commission.steps import bass
-from commission.steps.bass.moves import Move, best_move
+from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import BassResult
 
 
-def found_for(visit: BassVisit) -> tuple[BassResult, Move | str]:
+def found_for(visit: BassVisit) -> tuple[BassResult, SubwooferMove | str]:
     result = bass.solve(visit.job, visit.analyses)
     assert isinstance(result, BassResult)
     return result, best_move(visit.job, result)
 
 
-def truly_db(visit: BassVisit, result: BassResult, move: Move) -> float:
+def truly_db(visit: BassVisit, result: BassResult, move: SubwooferMove) -> float:
     """The standard deviation that a whole search reaches in the simulated room after the move."""
     places, ears = np.array(visit.places), np.array(visit.ears)
     if move.to_m is not None:

@@ -15,7 +15,7 @@ from rooms import matrix, visits
 from sound_room import SoundRoom
 from test_edge_jobs import ROOMS
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.diagnosis import RULES
 from commission.dsp.load import THIRDS_HZ
 from commission.model import (
@@ -47,7 +47,7 @@ def of_job(job: Job, analyses: Analyses) -> list[Check]:
 
 
 def of_sample(sample: Path) -> list[Check]:
-    visit = LocalWorkshop(sample.parent / "state").open(sample, read_only=True)
+    visit = LocalServices(sample.parent / "state").open(sample, read_only=True)
     try:
         return of_job(visit.job, visit.analyse(threading.Event(), unwatched))
     finally:

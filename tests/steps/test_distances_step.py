@@ -207,7 +207,7 @@ def test_distances_by_ear_whose_median_happens_to_be_3_28_are_no_wrong_unit() ->
     assert result.held_ratio is None
 
 
-def test_metres_read_as_feet_are_told_by_the_arrivals_alone() -> None:
+def test_metres_read_as_feet_are_reported_by_the_arrivals_alone() -> None:
     # The display shows the right numbers, the processor takes them for feet: it applies 0.3048 of each difference.
     shown = right()
     job = job_of(defined(cinema()), *held_as(shown))
@@ -269,7 +269,7 @@ def test_arrival_is_judged_with_a_guard_band(late_ms: float, verdict: Verdict) -
 @pytest.mark.parametrize(
     ("unit", "said_as"), [("m", "4.82 m more"), ("ft", "15.80 ft more"), ("ms", "14.00 ms more")]
 )
-def test_a_latency_is_told_in_the_unit_that_is_typed(unit: Any, said_as: str) -> None:
+def test_a_latency_is_reported_in_the_unit_that_is_typed(unit: Any, said_as: str) -> None:
     """14 ms at 21.5 °C, 344.1 m/s: 4.82 m, over 0.3048 m a foot."""
     processor = Processor(delay=DelayRange(unit=unit, min=0, max=100, step=0.01))
     per_unit = {"m": 1.0, "ft": 0.3048, "ms": C / 1000}[unit]
@@ -309,7 +309,7 @@ def test_without_arrivals_a_subwoofers_setting_is_not_judged() -> None:
     assert result.channels["FL"].check_setting.verdict is Verdict.PASS
 
 
-def test_a_wrong_setting_is_told_in_milliseconds() -> None:
+def test_a_wrong_setting_is_reported_in_milliseconds() -> None:
     wrong = right() | {"FC": right()["FC"] + 0.60}
     result = step.solve(job_of(defined(cinema()), *held_as(wrong)), "as-found", NONE)
     check = result.channels["FC"].check_setting
@@ -382,7 +382,7 @@ def test_one_seat_is_not_enough_for_swaps_and_that_is_said() -> None:
     assert any("in arrivals at two seats or more" in remark for remark in outcome.remarks)
 
 
-def test_what_cannot_be_told_says_why() -> None:
+def test_what_cannot_be_reported_says_why() -> None:
     job = job_of(defined(cinema()), *held_as(right()))
     values = heard(right())
     no_clock = printed(job, arrivals(values, clock=None))
@@ -454,7 +454,7 @@ def test_other_seats_get_a_spread_that_no_setting_cures() -> None:
     assert min(spread[s] or 0 for s in SEATS if s != "A2") > 1e-3
 
 
-def test_a_processor_with_its_own_speed_of_sound_is_told_scaled_distances_and_why() -> None:
+def test_a_processor_with_its_own_speed_of_sound_is_reported_scaled_distances_and_why() -> None:
     system = cinema(processor=Processor(delay=DelayRange(unit="m", max=20, step=0.01), speed_of_sound_m_s=330.0))
     first = step.solve(job_of(defined(system)), "as-found", NONE)
     entered = {c: each.setting.setting for c, each in first.channels.items()}

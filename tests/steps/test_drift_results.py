@@ -364,7 +364,7 @@ def reasons(result: DriftResult) -> dict[str, str]:
     return {quantity: reason for quantity, reason in result.apart}
 
 
-def test_a_renamed_channel_is_told_and_the_rest_is_compared() -> None:
+def test_a_renamed_channel_is_reported_and_the_rest_is_compared() -> None:
     renamed = cinema(MAINS)
     now = replace(renamed, channels=tuple(replace(c, id="Left") if c.id == "FL" else c for c in renamed.channels))
     values = {c.id: 75.0 for c in now.channels}
@@ -423,7 +423,7 @@ def test_differences_between_other_seats_are_not_compared() -> None:
         ({"seats": "weight"}, "spread_db", "the weights of the seats are different"),
     ],
 )
-def test_a_room_that_is_told_otherwise_says_what_is_other(
+def test_a_room_that_is_described_otherwise_says_what_is_other(
     changed: dict[str, object], quantity: str, reason: str
 ) -> None:
     room = SoundRoom()

@@ -88,7 +88,7 @@ def test_a_changed_setting_is_exact_and_asks_who_changed_it() -> None:
     assert set(bounds) == {(0.0, 0.0)}, "a setting has no uncertainty, not a hair of it"
 
 
-def test_a_measuring_chain_that_was_turned_over_is_told() -> None:
+def test_a_measuring_chain_that_was_turned_over_is_reported() -> None:
     """Nothing of it is the room's; that all polarities are as they were would be untrue."""
     room = SoundRoom()
     then = drift_figures.earlier_visit(

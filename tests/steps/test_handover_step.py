@@ -67,7 +67,7 @@ def test_settings_of_both_rounds_and_what_was_typed_in() -> None:
     assert "Entered as left but not ticked as applied: FR." in outcome.remarks
 
 
-def test_settings_that_were_only_noted_are_told_in_one_sentence() -> None:
+def test_settings_that_were_only_noted_are_reported_in_one_sentence() -> None:
     job = job_of(defined(cinema()), setting("FL", trim_db=0.0), setting("FL", round_id=AS_LEFT, trim_db=1.0))
     assert "The settings as left are entered, but none is ticked as applied." in outcome_of(job).remarks
 

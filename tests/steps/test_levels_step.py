@@ -196,7 +196,7 @@ def test_a_stand_stays_where_it_is_and_a_hand_does_not() -> None:
     assert found["SiL"].u_db < found["FL"].u_db
 
 
-def test_the_meters_own_error_is_told_apart_and_does_not_blur_the_match() -> None:
+def test_the_meters_own_error_is_distinguished_and_does_not_blur_the_match() -> None:
     system = cinema(["FL"])
     readings = levels({"FL": 75.0})
     with_class = step.solve(job_of(defined(system), *readings), "as-found")
@@ -330,7 +330,7 @@ def test_two_channels_no_offset_brings_together_are_named() -> None:
     assert any("Still out of range" in remark for remark in outcome_of(job).remarks)
 
 
-def test_the_reference_is_the_processors_and_its_basis_is_told() -> None:
+def test_the_reference_is_the_processors_and_its_basis_is_reported() -> None:
     for reference, word in ((75.0, "home practice"), (85.0, "RP 200"), (73.0, "EBU Tech 3343"), (80.0, "chosen")):
         system = cinema(["FL"], processor=processor(reference_spl_db=reference))
         result = step.solve(job_of(defined(system), *levels({"FL": reference})), "as-found")

@@ -14,7 +14,7 @@ import pytest
 from builders import cinema
 
 from commission.cli import main
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import AS_FOUND, Analyses, Check, Job, Outcome, Verdict
 from commission.model.progress import unwatched
 from commission.steps import wiring
@@ -62,7 +62,7 @@ def job_of_recordings(
             lines.append(f"{name},as-found,{channel},A2,sweep,{'reference' if not level else f'{level:+g} dB'}")
     loud.write(folder / "played.wav", loud.sweep())
     (folder / "map.csv").write_text("\n".join(lines) + "\n")
-    shop = LocalWorkshop(folder / "state")
+    shop = LocalServices(folder / "state")
     shop.create(folder / "loft", cinema(list(faults))).close()
     job = str(folder / "loft.commission")
     arguments = ["import", job, "--map", str(folder / "map.csv"), "--stimulus", str(folder / "played.wav")]
@@ -143,11 +143,13 @@ def test_a_step_of_another_size_accuses_nobody(tmp_path: Path) -> None:
     """The volume was raised by 7 dB while the mapping says 10: all channels share the difference."""
     healthy: dict[str, dict[str, Any]] = {c: {} for c in ("FL", "FC", "FR")}
     job, analyses, _ = job_of_recordings(tmp_path, healthy, (0.0, 7.0))
-    told = Analyses(analyses, (), [replace(each, drive_db=10.0) for each in analyses.driven])
-    outcome = wiring.evaluate(job, AS_FOUND, told)
+    two_levels = Analyses(analyses, (), [replace(each, drive_db=10.0) for each in analyses.driven])
+    outcome = wiring.evaluate(job, AS_FOUND, two_levels)
     assert not failed(outcome)
     assert "All main channels rise by +7.0 dB instead of +10 dB" in " ".join(outcome.remarks)
-    one = Analyses([a for a in analyses if a.channel == "FL"], (), [a for a in told.driven if a.channel == "FL"])
+    one = Analyses(
+        [a for a in analyses if a.channel == "FL"], (), [a for a in two_levels.driven if a.channel == "FL"]
+    )
     check = check_of(wiring.evaluate(job, AS_FOUND, one), "FL", "wiring.compression")
     assert check.verdict is Verdict.NOT_TESTED and "3 main channels" in str(check.why_not)
 

@@ -1,4 +1,4 @@
-"""What the screens need of the outside, in memory: a journal, a workshop, a source that measures at once."""
+"""What the screens need of the outside, in memory: a journal, the services, a source that measures at once."""
 
 from __future__ import annotations
 

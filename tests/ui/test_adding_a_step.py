@@ -16,7 +16,7 @@ from stand_ins import screen_text, settle
 
 import commission.steps
 from commission.cli import main
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import AS_FOUND, ReadingEntered, unwatched
 from commission.record.data.results import results_json
 from commission.record.data.text import visit_lines
@@ -37,7 +37,7 @@ def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(commission.steps, "__path__", [*commission.steps.__path__, str(tmp_path / "steps")])
     monkeypatch.setattr(commission.steps, "TITLES", dict([*titles[:2], ("aim", "Aim"), *titles[2:]]))
     monkeypatch.delitem(sys.modules, "commission.steps.aim", raising=False)
-    visit = LocalWorkshop(tmp_path / "state").create(tmp_path / "job", cinema(["FL", "FR", "SUB1"], ["A2"]))
+    visit = LocalServices(tmp_path / "state").create(tmp_path / "job", cinema(["FL", "FR", "SUB1"], ["A2"]))
     visit.append(
         *(
             ReadingEntered(round=AS_FOUND, step="aim", channel=c, seat=None, quantity="angle", value=v, unit="°")
@@ -50,7 +50,7 @@ def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture
 def visit(path: Path) -> Iterator[Visit]:
-    opened = LocalWorkshop(path.parent / "state").open(path, read_only=True)
+    opened = LocalServices(path.parent / "state").open(path, read_only=True)
     opened.analyse(threading.Event(), unwatched)
     yield opened
     opened.close()
@@ -80,7 +80,7 @@ def test_it_is_in_every_form_of_the_record(visit: Visit, tmp_path: Path) -> None
     from pypdf import PdfReader
 
     for ending in ("csv", "html", "pdf"):
-        LocalWorkshop(tmp_path / "state").export(visit, tmp_path / f"record.{ending}")
+        LocalServices(tmp_path / "state").export(visit, tmp_path / f"record.{ending}")
     rows = list(csv.DictReader(io.StringIO((tmp_path / "record.csv").read_text(encoding="utf-8"))))
     assert [row["channel"] for row in rows if row["check"] == "aim.angle"] == ["FL", "FR"]
     page = (tmp_path / "record.html").read_text(encoding="utf-8")
@@ -91,7 +91,7 @@ def test_it_is_in_every_form_of_the_record(visit: Visit, tmp_path: Path) -> None
 
 
 async def test_it_is_on_the_screen(path: Path) -> None:
-    app = CommissionApp(LocalWorkshop(path.parent / "state"), path, keys=path.parent / "no-keys.toml")
+    app = CommissionApp(LocalServices(path.parent / "state"), path, keys=path.parent / "no-keys.toml")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         assert "3 Aim" in screen_text(app)

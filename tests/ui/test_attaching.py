@@ -6,7 +6,7 @@ from PIL import Image
 from test_shell import footer_fits, settle, shown, to_step
 from textual.widgets import Input
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.ui.app import CommissionApp
 from commission.ui.screens.photograph import Attach
 from commission.ui.screens.step import StepScreen
@@ -18,13 +18,13 @@ SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "12
 def app(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("HOME", str(tmp_path))
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
     visit.append(*levels({"FL": 76.0, "FC": 75.0, "FR": 74.0}))
     visit.close()
     Image.new("RGB", (300, 200), (90, 60, 30)).save(tmp_path / "back wall.jpg")
     (tmp_path / "broken.jpg").write_bytes(b"no picture at all")
-    return CommissionApp(workshop, tmp_path / "soft.commission", keys=tmp_path / "none.toml")
+    return CommissionApp(services, tmp_path / "soft.commission", keys=tmp_path / "none.toml")
 
 
 def path_field(app):

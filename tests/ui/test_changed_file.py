@@ -11,7 +11,7 @@ import pytest
 from builders import cinema, levels
 from stand_ins import screen_text, settle
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.ui import background
 from commission.ui.app import CommissionApp
 from commission.ui.screens.overview import Overview
@@ -24,12 +24,12 @@ HEADLINE = "job file changed or gone: takes no entries"
 def app(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
     """The program on a job of its own, which looks at the file often; an older copy is beside it."""
     monkeypatch.setattr(background, "FILE_CHECK_S", 0.05)
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "job", cinema(["FL", "FC"], ["A1", "A2"]))
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "job", cinema(["FL", "FC"], ["A1", "A2"]))
     shutil.copy(visit.path, tmp_path / "older")
     visit.append(*levels({"FL": 75.0, "FC": 76.0}))
     visit.close()
-    return CommissionApp(workshop, visit.path, keys=tmp_path / "no-keys.toml")
+    return CommissionApp(services, visit.path, keys=tmp_path / "no-keys.toml")
 
 
 async def text_with(pilot: Any, part: str, *, present: bool = True) -> str:

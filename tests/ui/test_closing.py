@@ -11,18 +11,18 @@ from test_returning import begun, shown
 from test_shell import to_step
 from textual.widgets import Input, Static
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import AS_LEFT, ReadingEntered, RoundOpened, Setting, SettingEntered, Signed
 from commission.ui.screens.handover import left_to_do
 from commission.ui.screens.record import Checked, WriteRecord
 
 
 @pytest.fixture
-def workshop(tmp_path, monkeypatch):
+def services(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    workshop = LocalWorkshop(tmp_path / "state")
-    workshop.create(tmp_path / "soft", cinema(["FL", "FC", "FR"])).close()
-    return workshop
+    services = LocalServices(tmp_path / "state")
+    services.create(tmp_path / "soft", cinema(["FL", "FC", "FR"])).close()
+    return services
 
 
 def usual(binding, key):
@@ -43,7 +43,7 @@ def left(app):
     )
 
 
-def test_what_is_left_to_do_is_told_until_it_is_done():
+def test_what_is_left_to_do_is_reported_until_it_is_done():
     held = [Setting(round=name, channel="FL", trim_db=trim) for name, trim in (("as-found", 0.0), (AS_LEFT, -1.5))]
     reading: dict[str, Any] = {
         "step": "levels",
@@ -86,8 +86,8 @@ async def test_the_last_step_tells_what_is_left_and_names_its_keys():
             assert part in text, text
 
 
-async def test_a_record_is_written_and_confirmed(workshop, tmp_path):
-    app = begun(workshop, tmp_path, tmp_path / "soft.commission")
+async def test_a_record_is_written_and_confirmed(services, tmp_path):
+    app = begun(services, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await to_step(pilot, "handover")
@@ -114,11 +114,11 @@ async def test_a_record_is_written_and_confirmed(workshop, tmp_path):
         assert "✓ This record is confirmed." in shown(app)
 
 
-async def test_a_record_of_other_numbers_is_not_confirmed(workshop, tmp_path):
-    app = begun(workshop, tmp_path, tmp_path / "soft.commission")
+async def test_a_record_of_other_numbers_is_not_confirmed(services, tmp_path):
+    app = begun(services, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        workshop.export(app.visit, tmp_path / "soft.json")
+        services.export(app.visit, tmp_path / "soft.json")
         forged = json.loads((tmp_path / "soft.json").read_text(encoding="utf-8"))
         forged["results"]["job"]["title"] = "another"
         (tmp_path / "soft.json").write_text(json.dumps(forged), encoding="utf-8")
@@ -135,7 +135,7 @@ async def test_a_record_of_other_numbers_is_not_confirmed(workshop, tmp_path):
 def test_imperial_jobs_begin_with_us_letter_and_a_firm_with_its_letterhead(monkeypatch):
     app = app_of(system=replace(cinema(), units="imperial"))
     app.get_default_screen()
-    monkeypatch.setattr(app.workshop, "letterhead", app.visit.path.with_name("letterhead.toml"))
+    monkeypatch.setattr(app.services, "letterhead", app.visit.path.with_name("letterhead.toml"))
     asked: list[Any] = []
     monkeypatch.setattr(app, "push_screen", lambda screen, then: asked.append(screen))
     app.action_export()

@@ -108,7 +108,7 @@ def test_imperial_lengths():
     )  # 1.10 m = 43.3 in
 
 
-def test_bad_places_are_told_apart_by_style():
+def test_bad_places_are_distinguished_by_style():
     bad = PlanItem(label="SL", kind="loudspeaker", position_m=(-2.0, 3.0, 1.0), verdict=Verdict.FAIL)
     plan = RoomPlan(length_m=6.4, width_m=4.7, height_m=2.6, items=(bad,))
     styles = {style for line in draw_plan(plan, None, 58, 30) for text, style in line if "SL" in text}

@@ -11,7 +11,7 @@ import pytest
 from builders import cinema, levels
 from stand_ins import settle
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.ui import garbage
 from commission.ui.app import CommissionApp
 
@@ -20,11 +20,11 @@ from commission.ui.app import CommissionApp
 def app(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
     """The program on a job with a few readings, to which half a second without a key is a pause."""
     monkeypatch.setattr(garbage, "PAUSE_S", 0.5)
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "job", cinema(["FL", "FC"], ["A1", "A2"]))
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "job", cinema(["FL", "FC"], ["A1", "A2"]))
     visit.append(*levels({"FL": 75.0, "FC": 76.0}))
     visit.close()
-    return CommissionApp(workshop, visit.path, keys=tmp_path / "no-keys.toml")
+    return CommissionApp(services, visit.path, keys=tmp_path / "no-keys.toml")
 
 
 @pytest.fixture

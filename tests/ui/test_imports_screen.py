@@ -11,7 +11,7 @@ from builders import cinema
 from scipy import signal
 from stand_ins import screen_text, settle
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import ResponseStored
 from commission.ui.app import CommissionApp
 
@@ -33,12 +33,12 @@ def folder(tmp_path: Path) -> Path:
         heard = signal.oaconvolve(late, h)[: len(late)]
         soundfile.write(takes / f"{name}.wav", np.stack((heard, late), axis=1), RATE, subtype="PCM_24")
     (takes / "map.csv").write_text("file,round,channel,seat,kind\nx.wav,Tuesday,front right,a2,\n")
-    LocalWorkshop(tmp_path / "state").create(tmp_path / "job", cinema(["FL", "FR"], ["A2"])).close()
+    LocalServices(tmp_path / "state").create(tmp_path / "job", cinema(["FL", "FR"], ["A2"])).close()
     return tmp_path
 
 
 async def test_files_are_shown_corrected_and_stored(folder: Path) -> None:
-    app = CommissionApp(LocalWorkshop(folder / "state"), folder / "job.commission", keys=folder / "no-keys.toml")
+    app = CommissionApp(LocalServices(folder / "state"), folder / "job.commission", keys=folder / "no-keys.toml")
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
         await pilot.press("i")

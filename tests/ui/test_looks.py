@@ -11,7 +11,7 @@ import pytest
 from builders import keep_steps
 from test_shell import ROOT, SIZES, settle, to_step
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.job.store import JobFile
 from commission.model import JobCreated, Noted, ReadingEntered, RoundOpened, Withdrawn
 from commission.steps import TITLES
@@ -94,7 +94,7 @@ def test_screen_looks_as_accepted(
                 each.cursor_blink = False
         await pilot.pause()
 
-    app = CommissionApp(LocalWorkshop(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
+    app = CommissionApp(LocalServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
     assert snap_compare(app, run_before=walk, terminal_size=size)
 
 
@@ -106,7 +106,7 @@ def test_the_first_screen_looks_as_accepted(
     async def wait(pilot: Any) -> None:
         await settle(pilot)
 
-    app = CommissionApp(LocalWorkshop(tmp_path / "state"), None, keys=tmp_path / "no-keys.toml")
+    app = CommissionApp(LocalServices(tmp_path / "state"), None, keys=tmp_path / "no-keys.toml")
     assert snap_compare(app, run_before=wait, terminal_size=(80, 24))
 
 
@@ -133,5 +133,5 @@ def test_the_log_looks_as_accepted(
         await settle(pilot)
         await press(pilot, "l")
 
-    app = CommissionApp(LocalWorkshop(tmp_path / "state"), path, keys=tmp_path / "no-keys.toml")
+    app = CommissionApp(LocalServices(tmp_path / "state"), path, keys=tmp_path / "no-keys.toml")
     assert snap_compare(app, run_before=walk, terminal_size=size)

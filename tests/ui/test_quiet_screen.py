@@ -8,7 +8,7 @@ import pytest
 from builders import cinema
 from test_shell import settle, shown, to_step
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import ReadingEntered
 from commission.ui.app import CommissionApp
 from commission.ui.screens.step import StepScreen
@@ -18,10 +18,10 @@ OCTAVES = ("60", "55", "48", "42", "37", "31", "26", "22", "18")
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)])
 async def test_a_state_of_ones_own_is_named_and_typed(tmp_path: Path, size: tuple[int, int]) -> None:
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "loft.commission", cinema())
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "loft.commission", cinema())
     visit.close()
-    app = CommissionApp(workshop, tmp_path / "loft.commission", keys=tmp_path / "no-keys.toml")
+    app = CommissionApp(services, tmp_path / "loft.commission", keys=tmp_path / "no-keys.toml")
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
         await to_step(pilot, "quiet")

@@ -11,7 +11,7 @@ from stand_ins import StandInWorkshop, app_of, settle
 from test_shell import shown, to_step
 from textual.widgets import Input
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import CommissionError
 from commission.steps.drift.visits import Visits
 from commission.ui.app import CommissionApp
@@ -24,17 +24,17 @@ SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "12
 
 
 @pytest.fixture
-def workshop(tmp_path, monkeypatch):
+def services(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
     visit.append(*levels({"FL": 76.0, "FC": 75.0, "FR": 74.0}))
     visit.close()
-    return workshop
+    return services
 
 
-def begun(workshop, tmp_path, path=None):
-    return CommissionApp(workshop, path, keys=tmp_path / "none.toml")
+def begun(services, tmp_path, path=None):
+    return CommissionApp(services, path, keys=tmp_path / "none.toml")
 
 
 async def choose(pilot, key):
@@ -44,8 +44,8 @@ async def choose(pilot, key):
 
 
 @SIZES
-async def test_return_to_a_recent_job(workshop, tmp_path, size):
-    app = begun(workshop, tmp_path)
+async def test_return_to_a_recent_job(services, tmp_path, size):
+    app = begun(services, tmp_path)
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
         assert "Return to an earlier job" in shown(app)
@@ -64,9 +64,9 @@ async def test_return_to_a_recent_job(workshop, tmp_path, size):
         assert "Since last time" in shown(app).splitlines()[0]
 
 
-async def test_return_by_a_path_from_inside_another_job(workshop, tmp_path):
+async def test_return_by_a_path_from_inside_another_job(services, tmp_path):
     (tmp_path / "other.commission").write_bytes((tmp_path / "soft.commission").read_bytes())
-    app = begun(workshop, tmp_path, tmp_path / "soft.commission")
+    app = begun(services, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await pilot.press("colon", *"return", "enter")
@@ -92,9 +92,9 @@ async def test_return_by_a_path_from_inside_another_job(workshop, tmp_path):
 
 async def test_a_return_to_a_visit_that_measured_nothing_says_so(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    workshop = LocalWorkshop(tmp_path / "state")
-    workshop.create(tmp_path / "bare", cinema(["FL"])).close()
-    app = begun(workshop, tmp_path)
+    services = LocalServices(tmp_path / "state")
+    services.create(tmp_path / "bare", cinema(["FL"])).close()
+    app = begun(services, tmp_path)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await choose(pilot, "return")
@@ -106,12 +106,12 @@ async def test_a_return_to_a_visit_that_measured_nothing_says_so(tmp_path, monke
         assert any("nothing can be compared" in notice.message for notice in app._notifications)
 
 
-async def test_todays_temperature_is_noted_even_where_it_is_that_of_last_time(workshop, tmp_path):
+async def test_todays_temperature_is_noted_even_where_it_is_that_of_last_time(services, tmp_path):
     """Otherwise nobody knows whether it was read today or only taken over."""
-    visit = workshop.create_return(tmp_path / "again", tmp_path / "soft.commission")
+    visit = services.create_return(tmp_path / "again", tmp_path / "soft.commission")
     before = len(visit.job.log)
     visit.close()
-    app = begun(workshop, tmp_path, tmp_path / "again.commission")
+    app = begun(services, tmp_path, tmp_path / "again.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await to_step(pilot, "site")
@@ -127,12 +127,12 @@ async def test_todays_temperature_is_noted_even_where_it_is_that_of_last_time(wo
         assert found is not None and found.temperature_noted
 
 
-async def test_a_broken_job_is_refused_and_nothing_is_made(workshop, tmp_path):
+async def test_a_broken_job_is_refused_and_nothing_is_made(services, tmp_path):
     path = tmp_path / "soft.commission"
     data = path.read_bytes()
     path.write_bytes(data.replace(b"76.0", b"71.0", 1))
     assert path.read_bytes() != data
-    app = begun(workshop, tmp_path)
+    app = begun(services, tmp_path)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await choose(pilot, "return")
@@ -156,8 +156,8 @@ def test_the_suggested_name_takes_the_year_and_never_an_old_file(tmp_path, monke
 
 
 @SIZES
-async def test_the_record_is_written_in_the_form_of_its_ending(workshop, tmp_path, size):
-    app = begun(workshop, tmp_path, tmp_path / "soft.commission")
+async def test_the_record_is_written_in_the_form_of_its_ending(services, tmp_path, size):
+    app = begun(services, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
         await pilot.press("colon", *"write the", "enter")
@@ -180,10 +180,10 @@ async def test_the_record_is_written_in_the_form_of_its_ending(workshop, tmp_pat
         assert any("as JSON" in notice.message for notice in app._notifications)
 
 
-async def test_a_file_that_is_there_is_replaced_only_when_told(workshop, tmp_path):
+async def test_a_file_that_is_there_is_replaced_only_when_reported(services, tmp_path):
     old = tmp_path / "soft-record.csv"
     old.write_text("signed by hand")
-    app = begun(workshop, tmp_path, tmp_path / "soft.commission")
+    app = begun(services, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         for answer in ("enter", "down"):
@@ -204,9 +204,9 @@ async def test_a_file_that_is_there_is_replaced_only_when_told(workshop, tmp_pat
         assert "levels.match" in old.read_text(encoding="utf-8")
 
 
-async def test_without_the_drawing_library_the_sentence_says_what_to_use(workshop, tmp_path, monkeypatch):
+async def test_without_the_drawing_library_the_sentence_says_what_to_use(services, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "typst", None)
-    app = begun(workshop, tmp_path, tmp_path / "soft.commission")
+    app = begun(services, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         app.action_export()
@@ -232,7 +232,7 @@ class SlowRecord(StandInWorkshop):
 async def test_escape_stops_the_writing(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     app = app_of()
-    app.workshop = SlowRecord(app.workshop.visit)  # type: ignore[attr-defined]
+    app.services = SlowRecord(app.services.visit)  # type: ignore[attr-defined]
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         app.action_export()

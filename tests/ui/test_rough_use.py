@@ -9,7 +9,7 @@ import pytest
 from builders import cinema, levels, setting
 from test_shell import footer_fits, settle, shown, to_step
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.ui.app import CommissionApp
 from commission.ui.screens.overview import Overview
 
@@ -25,7 +25,7 @@ def everywhere(app: CommissionApp) -> list[str]:
 
 
 def app_on(path: Path, tmp_path: Path) -> CommissionApp:
-    return CommissionApp(LocalWorkshop(tmp_path / "state"), path, keys=tmp_path / "no-keys.toml")
+    return CommissionApp(LocalServices(tmp_path / "state"), path, keys=tmp_path / "no-keys.toml")
 
 
 @pytest.mark.parametrize("size", [(60, 20), (30, 8)], ids=["60x20", "30x8"])
@@ -61,7 +61,7 @@ async def test_a_small_window_shows_less_and_never_fails(
 @pytest.mark.parametrize("name", [ESCAPE, MARKUP, LONG], ids=["escape", "markup", "long"])
 async def test_names_are_text_on_every_screen(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    workshop = LocalWorkshop(tmp_path / "state")
+    services = LocalServices(tmp_path / "state")
     system = cinema(["FL", "FC", "FR"])
     channels = tuple(replace(c, id=name if c.id == "FC" else c.id, name=name) for c in system.channels)
     seats = tuple(replace(s, id=name if s.id == "A1" else s.id, name=name) for s in system.seats)
@@ -75,7 +75,7 @@ async def test_names_are_text_on_every_screen(name: str, tmp_path: Path, monkeyp
         seats=seats,
         processor=replace(system.processor, model=name),
     )
-    visit = workshop.create(tmp_path / "x", system)
+    visit = services.create(tmp_path / "x", system)
     visit.append(*levels({"FL": 79.0, name: 70.0}), setting(name, trim_db=1.0))
     visit.close()
     app = app_on(tmp_path / "x.commission", tmp_path)
@@ -119,7 +119,7 @@ async def test_without_colours_the_words_and_signs_stay(
 
 async def test_practice_in_a_simulated_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    path = LocalWorkshop(tmp_path / "state").rehearsal(tmp_path, 1)
+    path = LocalServices(tmp_path / "state").rehearsal(tmp_path, 1)
     app = app_on(path, tmp_path)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)

@@ -12,7 +12,7 @@ from textual import events
 from textual.pilot import Pilot
 from textual.widgets import Input, Static
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.model import Noted, Room, System
 from commission.ui.app import CommissionApp
 from commission.ui.keys import load_keys
@@ -37,7 +37,7 @@ both_sizes = pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
 def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
     """The program on a copy of the sample, with a home of its own."""
     monkeypatch.chdir(tmp_path)
-    return CommissionApp(LocalWorkshop(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
+    return CommissionApp(LocalServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
 
 
 async def settle(pilot: Pilot[Any]) -> None:
@@ -251,7 +251,7 @@ async def test_importing_shows_the_mapping_before_anything_is_stored(app: Commis
 
 async def test_a_new_job_from_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    app = CommissionApp(LocalWorkshop(tmp_path / "state"), None, keys=tmp_path / "none.toml")
+    app = CommissionApp(LocalServices(tmp_path / "state"), None, keys=tmp_path / "none.toml")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         assert isinstance(app.screen, Start)
@@ -274,9 +274,9 @@ async def test_a_new_job_from_nothing(tmp_path: Path, monkeypatch: pytest.Monkey
 
 
 async def test_a_hostile_title_is_text(tmp_path: Path) -> None:
-    workshop = LocalWorkshop(tmp_path / "state")
-    workshop.create(tmp_path / "x", System(title="[red]loud[/red] [@click=app.quit]x[/] \x1b[31m")).close()
-    app = CommissionApp(workshop, tmp_path / "x.commission", keys=tmp_path / "none.toml")
+    services = LocalServices(tmp_path / "state")
+    services.create(tmp_path / "x", System(title="[red]loud[/red] [@click=app.quit]x[/] \x1b[31m")).close()
+    app = CommissionApp(services, tmp_path / "x.commission", keys=tmp_path / "none.toml")
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
         assert "[red]loud[/red] [@click=app.quit]x[/]" in shown(app)
@@ -284,7 +284,7 @@ async def test_a_hostile_title_is_text(tmp_path: Path) -> None:
 
 
 async def test_a_job_in_use_is_refused_and_the_program_stays(app: CommissionApp, tmp_path: Path) -> None:
-    held = LocalWorkshop(tmp_path / "other").open(tmp_path / "harbour-lane.commission")
+    held = LocalServices(tmp_path / "other").open(tmp_path / "harbour-lane.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         assert isinstance(app.screen, Start)
@@ -318,12 +318,12 @@ async def test_a_common_offset_is_decided_where_a_channel_cannot_reach(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    workshop = LocalWorkshop(tmp_path / "state")
+    services = LocalServices(tmp_path / "state")
     system = cinema(["FL", "FC", "FR"])
-    visit = workshop.create(tmp_path / "soft", system)
+    visit = services.create(tmp_path / "soft", system)
     visit.append(*levels({"FL": 76.0, "FC": 75.0, "FR": 60.0}))
     visit.close()
-    app = CommissionApp(workshop, tmp_path / "soft.commission", keys=tmp_path / "none.toml")
+    app = CommissionApp(services, tmp_path / "soft.commission", keys=tmp_path / "none.toml")
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
         await to_step(pilot, "levels")
@@ -385,9 +385,9 @@ async def test_the_form_begins_at_its_gap_and_a_number_edits_at_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    workshop = LocalWorkshop(tmp_path / "state")
-    workshop.create(tmp_path / "bare", System(title="Bare")).close()
-    app = CommissionApp(workshop, tmp_path / "bare.commission", keys=tmp_path / "no-keys.toml")
+    services = LocalServices(tmp_path / "state")
+    services.create(tmp_path / "bare", System(title="Bare")).close()
+    app = CommissionApp(services, tmp_path / "bare.commission", keys=tmp_path / "no-keys.toml")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await pilot.press("n")

@@ -358,7 +358,7 @@ async def test_any_key_stops_a_recording_of_noise_and_nothing_is_stored(key):
         assert len(source.asked) == 1
 
 
-async def test_without_a_device_the_reason_is_told():
+async def test_without_a_device_the_reason_is_reported():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await open_step(app, pilot, "seats")

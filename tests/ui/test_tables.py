@@ -11,14 +11,14 @@ from stand_ins import MemoryJournal, app_of
 from test_shell import footer_fits, settle, shown, to_step
 from textual.widgets import Input
 
-from commission.cli.workshop import LocalWorkshop
+from commission.cli.local_services import LocalServices
 from commission.diagnosis.rejudge import judged
 from commission.job.store import JobFile
 from commission.model import AS_FOUND, Budget, Contribution, JobCreated, JudgedKind, JudgedPlace
 from commission.model.formatting import two_digits
 from commission.ui.app import CommissionApp
 from commission.ui.screens.budgets import Budgets, budgets_of
-from commission.ui.screens.tables import JudgedDifferently, Limits
+from commission.ui.screens.tables import Limits, VerdictChanges
 from commission.ui.widgets.draw.canvas import plain
 from commission.ui.widgets.draw.table import draw_table
 from commission.ui.widgets.picker import Picker
@@ -42,11 +42,11 @@ basis = "our own practice, after forty rooms"
 @pytest.fixture
 def app(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    workshop = LocalWorkshop(tmp_path / "state")
-    visit = workshop.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
     visit.append(*READINGS)
     visit.close()
-    return CommissionApp(workshop, tmp_path / "soft.commission", keys=tmp_path / "none.toml")
+    return CommissionApp(services, tmp_path / "soft.commission", keys=tmp_path / "none.toml")
 
 
 # --- limits -------------------------------------------------------------------------------------------------------
@@ -119,11 +119,11 @@ def rejudged_app(tmp_path):
     journal.append((JobCreated(title=system.title, program_version="0"), defined(system), *READINGS))
     journal.append((with_other_verdicts(),))
     journal.close()
-    return CommissionApp(LocalWorkshop(tmp_path / "state"), path, keys=tmp_path / "none.toml")
+    return CommissionApp(LocalServices(tmp_path / "state"), path, keys=tmp_path / "none.toml")
 
 
 @both_sizes
-async def test_what_would_be_judged_differently_is_told_and_listed(tmp_path, monkeypatch, size):
+async def test_what_would_be_judged_differently_is_reported_and_listed(tmp_path, monkeypatch, size):
     monkeypatch.chdir(tmp_path)
     app = rejudged_app(tmp_path)
     async with app.run_test(size=size) as pilot:
@@ -137,7 +137,7 @@ async def test_what_would_be_judged_differently_is_told_and_listed(tmp_path, mon
         await settle(pilot)
         await pilot.press("j")
         await settle(pilot)
-        assert isinstance(app.screen, JudgedDifferently)
+        assert isinstance(app.screen, VerdictChanges)
         text = shown(app)
         assert "levels.match" in text and "✓ pass" in text and "✗ fail" in text
         assert "FL" in text and "FR" in text
@@ -189,7 +189,7 @@ def budget(channel=None, seat=None, u=0.3):
     )
 
 
-def test_a_budget_fits_the_narrow_screen_and_each_row_is_told_below():
+def test_a_budget_fits_the_narrow_screen_and_each_row_is_reported_below():
     """JCGM 100:2008, 5.1.2 and 6.2.1: u_c² = Σ (c u)², U = 2 u_c; 0.3 and 0.4 give 0.5 and 1.0."""
     screen = Budgets("FL", (budget(), budget("FC", "A1", 0.2)))
     table, other = screen.tables()

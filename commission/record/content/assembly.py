@@ -37,10 +37,10 @@ from commission.record.document import (
     Block,
     Document,
     Figure,
-    Grid,
     Letterhead,
     Paper,
     Paragraph,
+    PrintedTable,
     Section,
 )
 from commission.steps.shared.isolation import why_failed
@@ -193,7 +193,7 @@ def _steps_section(context: Context) -> Section:
 def _lines(section: Section) -> int:
     """About how many lines a section takes on paper, by its tables and drawings."""
     own = sum(
-        len(block.rows) + 3 if isinstance(block, Grid) else 6 if isinstance(block, Figure) else 1
+        len(block.rows) + 3 if isinstance(block, PrintedTable) else 6 if isinstance(block, Figure) else 1
         for block in section.blocks
     )
     return own + sum(map(_lines, section.sections))

@@ -9,7 +9,7 @@ from commission.model import Budget, Contribution, Outcome, Step
 from commission.model.formatting import two_digits
 from commission.model.units import clean_text
 from commission.record.content.context import Context, table
-from commission.record.document import Block, Grid, Heading, Paragraph, Section
+from commission.record.document import Block, Heading, Paragraph, PrintedTable, Section
 
 OWN_TABLE = ":uncertainty"
 """The ending of the id of a table in which a step lists its budgets itself."""
@@ -93,7 +93,7 @@ def _where(context: Context, places: list[str], subs: set[str]) -> str:
     return context.listed(places)
 
 
-def _grid(context: Context, place: str, budget: Budget) -> Grid:
+def _grid(context: Context, place: str, budget: Budget) -> PrintedTable:
     rows = [_row(budget, each) for each in budget.contributions]
     u, expanded = (f"{two_digits(value)} {budget.unit}" for value in (budget.u, budget.expanded))
     remark = f"Combined u = {u}; U = 2 u = {expanded}."
@@ -108,7 +108,7 @@ def _title(place: str, budget: Budget) -> str:
     return f"{title}: {place}" if place else title
 
 
-def _together(context: Context, single: list[tuple[str, Budget]]) -> Grid:
+def _together(context: Context, single: list[tuple[str, Budget]]) -> PrintedTable:
     rows = []
     for place, budget in single:
         source, u, kind, _, basis = _row(budget, budget.contributions[0])

@@ -7,7 +7,7 @@ from collections.abc import Collection, Sequence
 from commission.model import Check, Limit, Outcome, Verdict
 from commission.model.units import clean_text
 from commission.record.content.context import Context, capital, table
-from commission.record.document import Block, Bullets, Grid, Heading
+from commission.record.document import Block, Bullets, Heading, PrintedTable
 
 MOST_ROWS = 48
 """Of what did not pass; the rest is in the attached results."""
@@ -138,7 +138,7 @@ def _largest(context: Context, checks: Sequence[Check]) -> str:
     return context.quantity(2 * largest.uncertainty, largest.unit, like=largest.limit) if largest.uncertainty else "–"
 
 
-def _kinds(context: Context, outcome: Outcome) -> Grid:
+def _kinds(context: Context, outcome: Outcome) -> PrintedTable:
     rows = []
     for group in kinds(outcome.checks):
         rows.append(
@@ -196,7 +196,7 @@ def _place(check: Check) -> str:
     return " ".join(clean_text(part) for part in (check.channel, check.seat) if part)
 
 
-def _not_passed(context: Context, outcome: Outcome, failed: Sequence[Check]) -> Grid:
+def _not_passed(context: Context, outcome: Outcome, failed: Sequence[Check]) -> PrintedTable:
     rows = []
     for check in failed[:MOST_ROWS]:
         assert check.limit is not None

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from commission.model import AS_FOUND, Channel, Job, Limit, Outcome, Processor, RoomPlan
 from commission.model.formatting import number
 from commission.model.units import clean_text, format_length, format_temperature
-from commission.record.document import Grid, Heading
+from commission.record.document import Heading, PrintedTable
 from commission.visit import Visit
 
 MOST_NAMES = 4
@@ -146,10 +146,10 @@ def decimals(unit: str, limit: Limit | None = None) -> int:
 
 def table(
     ident: str, title: str, headings: Sequence[Heading], rows: Sequence[Sequence[str]], remark: str = ""
-) -> Grid:
+) -> PrintedTable:
     """A grid without the columns that hold nothing; the first, which names the row, stays."""
     kept = [i for i in range(len(headings)) if i == 0 or any(row[i] not in EMPTY for row in rows)]
-    return Grid(
+    return PrintedTable(
         id=ident,
         title=title,
         headings=tuple(headings[i] for i in kept),

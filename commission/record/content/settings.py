@@ -11,7 +11,7 @@ from commission.model.units import clean_text
 from commission.record.content.context import FOUND, OPTIONAL, Context, channel_text, only_found, table
 from commission.record.content.earlier_visit import quieter_since
 from commission.record.content.findings import electronics_open
-from commission.record.document import Block, Facts, Grid, Heading, Paragraph, Section
+from commission.record.document import Block, Facts, Heading, Paragraph, PrintedTable, Section
 from commission.steps.handover import setting_changes
 from commission.steps.handover.settings_sheet import SheetLine, settings_sheet, source_sentence
 
@@ -62,7 +62,7 @@ def _value(value: float | str | None, decimals: int, *, signed: bool = False) ->
     return "" if value is None else value if isinstance(value, str) else number(value, decimals, signed=signed)
 
 
-def _changes_grid(context: Context) -> Grid:
+def _changes_grid(context: Context) -> PrintedTable:
     distance, (trim_fine, fine) = _delay_title(context), _decimals(context)
     trim, polarity = "Trim", "Polarity"
     found, left = context.round(FOUND), context.round(AS_LEFT)
@@ -88,7 +88,7 @@ def _changes_grid(context: Context) -> Grid:
         ticks = ["✓ yes" if c.applied else "" for c in changes]
         columns.append((Heading(title="Applied"), ticks))
     alone = only_found(context) or not any(c.noted for c in changes)
-    return Grid(
+    return PrintedTable(
         id=context.id("settings-both"),
         title="As found" if alone else "As found and as left",
         headings=tuple(heading for heading, _ in columns),
@@ -135,7 +135,7 @@ def _reset(context: Context, proposals: list[Block]) -> Section:
     return Section(id=context.id("settings", "after"), title=title, blocks=tuple(blocks))
 
 
-def _reset_grid(context: Context, changed: bool) -> tuple[Grid, bool]:
+def _reset_grid(context: Context, changed: bool) -> tuple[PrintedTable, bool]:
     """As left, and as found where nothing was noted as left; and whether anything is borrowed so."""
     job, borrowed = context.job, False
     trim_fine, fine = _decimals(context)
@@ -188,7 +188,7 @@ def _reset_grid(context: Context, changed: bool) -> tuple[Grid, bool]:
         )
         if here
     ]
-    grid = Grid(
+    grid = PrintedTable(
         id=context.id("settings-reset"),
         title="What to enter",
         headings=tuple(headings[i] for i in kept),

@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from commission.model import Grid as SeatGrid
-from commission.model import Noted, Outcome, PhotoAttached, Step, StoreError, Table, Verdict
+from commission.model import Grid, Noted, Outcome, PhotoAttached, Step, StoreError, Table, Verdict
 from commission.model.formatting import cell_text, unit_text
 from commission.model.pictures import stored_picture_problem
 from commission.model.units import clean_text
 from commission.record.content.checks import check_blocks
 from commission.record.content.context import Context, sentence
 from commission.record.content.figures import figures, plans
-from commission.record.document import Block, Bullets, Grid, Heading, Paragraph, Photo, Section
+from commission.record.document import Block, Bullets, Heading, Paragraph, Photo, PrintedTable, Section
 
 WIDEST = 10
 """The largest number of seat columns side by side; more go into a second grid."""
@@ -129,7 +128,7 @@ class _Column:
     seat: bool
 
 
-def table_grids(context: Context, table: Table) -> list[Grid | Paragraph]:
+def table_grids(context: Context, table: Table) -> list[PrintedTable | Paragraph]:
     """A table as one grid, or as several where there is a column for each of many seats. Nothing for an empty one.
 
     Columns without any value are left out, but the first, which names the row; so are minor rows, which are counted.
@@ -152,7 +151,7 @@ def table_grids(context: Context, table: Table) -> list[Grid | Paragraph]:
     return [*_table_grids(context, replace(table, rows=shown), left_out)]
 
 
-def _table_grids(context: Context, table: Table, left_out: str) -> list[Grid]:
+def _table_grids(context: Context, table: Table, left_out: str) -> list[PrintedTable]:
     units, seats = context.units, {seat.id for seat in context.job.system.seats}
     columns = []
     for i, column in enumerate(table.columns):
@@ -171,7 +170,9 @@ def _table_grids(context: Context, table: Table, left_out: str) -> list[Grid]:
     return _in_parts(context, table.id, clean_text(table.title), columns, remark)
 
 
-def _in_parts(context: Context, ident: str, title: str, columns: Sequence[_Column], remark: str) -> list[Grid]:
+def _in_parts(
+    context: Context, ident: str, title: str, columns: Sequence[_Column], remark: str
+) -> list[PrintedTable]:
     across = [column for column in columns if column.seat]
     step = WIDEST if len(across) > WIDEST else max(len(columns), 1)
     parts = [across[start : start + step] for start in range(0, len(across), step)] or [[]]
@@ -180,7 +181,7 @@ def _in_parts(context: Context, ident: str, title: str, columns: Sequence[_Colum
         shown = [column for column in columns if not column.seat or column in part]
         named = f"{title} ({part[0].heading.title}–{part[-1].heading.title})" if len(parts) > 1 else title
         grids.append(
-            Grid(
+            PrintedTable(
                 id=context.id(ident),
                 title=named,
                 headings=tuple(column.heading for column in shown),
@@ -191,7 +192,7 @@ def _in_parts(context: Context, ident: str, title: str, columns: Sequence[_Colum
     return grids
 
 
-def seat_grids(context: Context, grid: SeatGrid) -> list[Grid]:
+def seat_grids(context: Context, grid: Grid) -> list[PrintedTable]:
     """Channels down, seats across; a mark and a figure each. Rows and columns without any measurement are left out."""
     channels = [c for c in grid.channels if any((c, s) in grid.cells for s in grid.seats)]
     seats = [s for s in grid.seats if any((c, s) in grid.cells for c in channels)]
@@ -206,7 +207,7 @@ def seat_grids(context: Context, grid: SeatGrid) -> list[Grid]:
     return _in_parts(context, grid.id, clean_text(grid.title), columns, remark)
 
 
-def _mark(grid: SeatGrid, channel: str, seat: str) -> str:
+def _mark(grid: Grid, channel: str, seat: str) -> str:
     cell = grid.cells.get((channel, seat))
     if cell is None or (cell.verdict is None and not cell.figure):
         return ABSENT

@@ -11,7 +11,7 @@ from commission.model import AS_FOUND, Filter, FilterWidth
 from commission.record.data.rounding import rounded
 from commission.steps import bass
 from commission.steps.bass.measured import measured_bass
-from commission.steps.bass.moves import Move, best_move
+from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import BassResult, Version, filter_width, in_use, version
 from commission.steps.bass.verified import Verified, verify
 from commission.steps.compare.result import sub_outputs
@@ -90,7 +90,7 @@ def _version(each: Version, seats: tuple[str, ...]) -> dict[str, Any]:
     }
 
 
-def _move(found: Move | str) -> dict[str, Any]:
+def _move(found: SubwooferMove | str) -> dict[str, Any]:
     """The estimated gain of the best single move, or why none is advised."""
     if isinstance(found, str):
         return {"move": None, "why_no_move": found}

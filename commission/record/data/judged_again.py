@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from commission.diagnosis.rejudge import JudgedDifferently, Rejudged
+from commission.diagnosis.rejudge import Rejudged, VerdictChange
 from commission.model.formatting import number
 
 SHOWN = 40
@@ -40,7 +40,7 @@ def rejudged_lines(found: Rejudged | None) -> list[str]:
     return [*lines, *(f"    Not compared: {text}." for text in found.left_out)]
 
 
-def _line(each: JudgedDifferently) -> str:
+def _line(each: VerdictChange) -> str:
     place = " ".join(part for part in (each.channel, each.seat) if part)
     values = [number(v, 2) for v in (each.value_then, each.value_now) if v is not None]
     value = f" ({' → '.join(dict.fromkeys(values))} {each.unit}".rstrip() + ")" if values else ""

@@ -22,11 +22,11 @@ from commission.record.document import (
     Document,
     Facts,
     Figure,
-    Grid,
     Heading,
     Letterhead,
     Paragraph,
     Photo,
+    PrintedTable,
     Section,
     SignaturePlace,
     Signatures,
@@ -187,7 +187,7 @@ def _block(block: Block, ids: _Ids) -> str:
         case Facts():
             pairs = "".join(f"<div><dt>{text_of(a)}</dt><dd>{text_of(b)}</dd></div>\n" for a, b in block.pairs)
             return f"<dl>\n{pairs}</dl>\n" if pairs else ""
-        case Grid():
+        case PrintedTable():
             return _table(block, ids)
         case Figure():
             caption = f"<span>{text_of(block.caption)}</span>" if block.caption else ""
@@ -216,7 +216,7 @@ def _drawing(figure: Figure) -> str:
     return f"{head}><title>{text_of(figure.title)}</title><desc>{text_of(figure.alt)}</desc>{rest}"
 
 
-def _table(grid: Grid, ids: _Ids) -> str:
+def _table(grid: PrintedTable, ids: _Ids) -> str:
     grid, name = with_units(grid), ids.new(grid.id)
     columns = len(grid.headings)
     size = " wide" if columns >= 16 else " dense" if columns >= 12 else " tight" if columns >= 8 else ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from commission.record.document import MARKS, Grid
+from commission.record.document import MARKS, PrintedTable
 from commission.record.drawing.svg import width_em
 
 SIZES_PT = (9.5, 9.0, 8.5, 8.0, 7.5, 7.0, 6.5)
@@ -33,7 +33,7 @@ class Columns:
     """What fits each column in one line; wider words get places to break."""
 
 
-def fit_columns(grid: Grid, text_pt: float, landscape_pt: float) -> Columns:
+def fit_columns(grid: PrintedTable, text_pt: float, landscape_pt: float) -> Columns:
     """The largest type in which no word leaves its column; upright if at all possible."""
     words, *wishes = _needs(grid)
     for width, sideways in ((text_pt, False), (landscape_pt, True)):
@@ -45,7 +45,7 @@ def fit_columns(grid: Grid, text_pt: float, landscape_pt: float) -> Columns:
     return _shared([w * landscape_pt / (sum(words) * size) for w in words], wishes, landscape_pt, size, True)
 
 
-def _needs(grid: Grid) -> tuple[list[float], ...]:
+def _needs(grid: PrintedTable) -> tuple[list[float], ...]:
     """For each column the widest word; that or a short head; the widest cell; that or any head: em with padding.
 
     A very long word counts in part.

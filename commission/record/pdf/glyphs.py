@@ -16,9 +16,9 @@ from commission.record.document import (
     Document,
     Facts,
     Figure,
-    Grid,
     Paragraph,
     Photo,
+    PrintedTable,
     Section,
     Signatures,
 )
@@ -132,7 +132,7 @@ def _block_texts(block: Block) -> Iterator[str]:
             yield from block.items
         case Facts():
             yield from (text for pair in block.pairs for text in pair)
-        case Grid():
+        case PrintedTable():
             yield from (block.title, block.remark)
             yield from (text for heading in block.headings for text in (heading.title, heading.unit))
             yield from (text for row in block.rows for text in row)

@@ -28,10 +28,10 @@ from commission.record.document import (
     Document,
     Facts,
     Figure,
-    Grid,
     Letterhead,
     Paragraph,
     Photo,
+    PrintedTable,
     Section,
     Signatures,
     tone_of,
@@ -263,7 +263,7 @@ def _block(block: Block, draw: Text, keep: _Files, width: float, side: float) ->
         case Facts():
             pairs = [[breakable(draw(a), TERM_EM), breakable(draw(b), TEXT_EM - TERM_EM)] for a, b in block.pairs]
             return {"is": "facts", "pairs": pairs}
-        case Grid():
+        case PrintedTable():
             return _grid(block, draw, width, side)
         case Figure():
             room = TEXT_EM if block.wide else HALF_EM
@@ -309,7 +309,7 @@ def bound(text: str, room_em: float) -> str:
     return _UNIT.sub(KEPT, "; ".join(parts if len(parts) > 1 else [text])).replace("m/s", f"m/{JOINED}s")
 
 
-def _height_pt(grid: Grid, columns: Columns) -> float:
+def _height_pt(grid: PrintedTable, columns: Columns) -> float:
     """About how high a table is: 0.44 em a letter, lines by the fullest cell of each row."""
     lines = sum(
         max((math.ceil(0.44 * len(text) / em) for text, em in zip(row, columns.room_em, strict=True)), default=1)
@@ -318,7 +318,7 @@ def _height_pt(grid: Grid, columns: Columns) -> float:
     return columns.size_pt * (1.15 * (lines + 2) + 0.7 * (len(grid.rows) + 1))
 
 
-def _grid(grid: Grid, draw: Text, width: float, side: float) -> dict[str, Any]:
+def _grid(grid: PrintedTable, draw: Text, width: float, side: float) -> dict[str, Any]:
     grid = with_units(grid)
     columns = fit_columns(grid, width, side)
     room = columns.room_em

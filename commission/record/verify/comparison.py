@@ -18,7 +18,7 @@ from commission import __version__
 from commission.model import CancelToken, Event, Progress, unwatched
 from commission.model.units import clean_text
 from commission.record.data.results import RECORD_SCHEMA, log_rows, record_json
-from commission.record.verify.differences import MISSING, Comparison, Difference, differences, few, shown
+from commission.record.verify.differences import MISSING, Difference, RecordCheck, differences, few, shown
 from commission.record.verify.pages import check_pages
 from commission.record.verify.stored_record import RESULTS, StoredRecord, read_record
 from commission.visit import Visit
@@ -34,7 +34,7 @@ def check_record(
     *,
     cancel: CancelToken | None = None,
     progress: Progress = unwatched,
-) -> tuple[Comparison, ...]:
+) -> tuple[RecordCheck, ...]:
     """The comparison of a record with its job; the record is right when each `matches` is True.
 
     `visit.verify` checks whether the job itself is whole. Raises InputError for a file that is no record.
@@ -43,7 +43,7 @@ def check_record(
     if record.data["schema"] != RECORD_SCHEMA:
         schema = shown(record.data["schema"])
         return (
-            Comparison(
+            RecordCheck(
                 None, f"The record has the form “{schema}”; this program reads “{RECORD_SCHEMA}”. Update commission."
             ),
         )
@@ -52,7 +52,7 @@ def check_record(
     if event is None:
         return (
             *results,
-            Comparison(None, "Results and pages were not compared, because it is not known which log they are of."),
+            RecordCheck(None, "Results and pages were not compared, because it is not known which log they are of."),
         )
     # Under the name it had then: the record says how to check it, and names the file.
     then = visit.as_of(event.seq, visit.path.with_name(_name_then(record, visit)))
@@ -64,19 +64,19 @@ def check_record(
     return tuple(results)
 
 
-def overall(results: Sequence[Comparison], *, log_whole: bool = True) -> Comparison:
+def overall(results: Sequence[RecordCheck], *, log_whole: bool = True) -> RecordCheck:
     """All of a check in one sentence; only what could be compared whole is confirmed, and only by a log that is whole."""
     if not log_whole:
-        return Comparison(False, "The job's log is broken, so it cannot confirm any record.")
+        return RecordCheck(False, "The job's log is broken, so it cannot confirm any record.")
     if any(each.matches is False for each in results):
-        return Comparison(False, "This record does not match the job.")
+        return RecordCheck(False, "This record does not match the job.")
     if any(each.matches is None for each in results):
-        return Comparison(
+        return RecordCheck(
             None,
             "This record is not confirmed: not all of it could be compared, or what differs may have another cause "
             "than a change.",
         )
-    return Comparison(True, "This record is confirmed.")
+    return RecordCheck(True, "This record is confirmed.")
 
 
 def _name_then(record: StoredRecord, visit: Visit) -> str:
@@ -88,12 +88,12 @@ def _name_then(record: StoredRecord, visit: Visit) -> str:
 # --- the log ----------------------------------------------------------------------------------------------------
 
 
-def _event_of(record: StoredRecord, visit: Visit) -> tuple[Event | None, Comparison]:
+def _event_of(record: StoredRecord, visit: Visit) -> tuple[Event | None, RecordCheck]:
     digest, log, job = record.data.get("digest"), visit.job.log, clean_text(visit.path.name)
     event = next((each for each in log if each.digest == digest), None)
     if event is None:
         short = f"{shown(digest)[:12]}…" if isinstance(digest, str) else shown(digest)
-        return None, Comparison(
+        return None, RecordCheck(
             False,
             f"The record's digest {short} is of no event in {job}: the record is of another job, or "
             "one of the two was changed.",
@@ -102,28 +102,28 @@ def _event_of(record: StoredRecord, visit: Visit) -> tuple[Event | None, Compari
     since = {0: "the log has not grown since", 1: "one later event is not in the record"}.get(
         later, f"{later} later events are not in the record"
     )
-    return event, Comparison(True, f"The record's digest is that of event {event.seq} of {job}; {since}.")
+    return event, RecordCheck(True, f"The record's digest is that of event {event.seq} of {job}; {since}.")
 
 
-def _log(record: StoredRecord, log: Sequence[Event]) -> list[Comparison]:
+def _log(record: StoredRecord, log: Sequence[Event]) -> list[RecordCheck]:
     """Every row that the record quotes, against the job's."""
     rows = record.data.get("log")
     if not isinstance(rows, list) or not rows:
-        return [Comparison(False, "The record quotes no log.")]
+        return [RecordCheck(False, "The record quotes no log.")]
     import msgspec
 
     # Through JSON and back, so that both sides are the same plain values.
     expected = msgspec.json.decode(msgspec.json.encode(log_rows(log[: len(rows)])))
     if wrong := few(_wrong_rows(rows, expected)):
-        return [Comparison(False, f"Of the log, {text}.") for text in wrong]
+        return [RecordCheck(False, f"Of the log, {text}.") for text in wrong]
     if rows[-1].get("digest") != record.data.get("digest"):
         return [
-            Comparison(
+            RecordCheck(
                 False,
                 "The last event that the record quotes does not have the record's digest: events were left out.",
             )
         ]
-    return [Comparison(True, f"All {len(rows)} events that the record quotes match the job.")]
+    return [RecordCheck(True, f"All {len(rows)} events that the record quotes match the job.")]
 
 
 def _wrong_rows(rows: Sequence[Any], expected: Sequence[dict[str, Any]]) -> Iterator[str]:
@@ -140,7 +140,7 @@ def _wrong_rows(rows: Sequence[Any], expected: Sequence[dict[str, Any]]) -> Iter
 # --- results ----------------------------------------------------------------------------------------------------
 
 
-def _results(record: StoredRecord, then: Visit) -> list[Comparison]:
+def _results(record: StoredRecord, then: Visit) -> list[RecordCheck]:
     """What the readings give now, against what the record says."""
     import msgspec
 
@@ -152,26 +152,26 @@ def _results(record: StoredRecord, then: Visit) -> list[Comparison]:
     )
     if not wrong:
         same = "Everything computed in the record is recomputed identically from the readings of that moment."
-        return [Comparison(True, same)]
+        return [RecordCheck(True, same)]
     made = record.data.get("program_version")
     if made != __version__:
         first = f"It was made by version {shown(made)} and checked by {__version__}, which may judge differently"
-        return [Comparison(None, f"{first}: {text}.") for text in wrong]
-    return [Comparison(False, f"In the results, {text}.") for text in wrong]
+        return [RecordCheck(None, f"{first}: {text}.") for text in wrong]
+    return [RecordCheck(False, f"In the results, {text}.") for text in wrong]
 
 
-def _frame(record: StoredRecord, event: Event) -> list[Comparison]:
+def _frame(record: StoredRecord, event: Event) -> list[RecordCheck]:
     """What the JSON says of itself."""
     data, text = record.data, []
     if not _HOW_TO_CHECK.fullmatch(str(data.get("how_to_check"))):
-        text.append(Comparison(False, f"The record says how to check it as “{shown(data.get('how_to_check'))}”."))
+        text.append(RecordCheck(False, f"The record says how to check it as “{shown(data.get('how_to_check'))}”."))
     made = data.get("program_version")
     if made != __version__:
-        text.append(Comparison(None, f"The record names version {shown(made)}; this is {__version__}."))
+        text.append(RecordCheck(None, f"The record names version {shown(made)}; this is {__version__}."))
     created = data.get("created_at")
     if isinstance(created, str) and created < event.at[:19]:
         text.append(
-            Comparison(
+            RecordCheck(
                 None,
                 f"The record is dated {shown(created)}, before its last event ({event.at[:19]}Z): a clock was wrong, "
                 "or the date was changed.",
@@ -179,7 +179,7 @@ def _frame(record: StoredRecord, event: Event) -> list[Comparison]:
         )
     if record.kind == "json" and ("printed" in data or created is not None):
         text.append(
-            Comparison(
+            RecordCheck(
                 None,
                 "It contains the date and letterhead of a printed record, which cannot be compared without its pages.",
             )
@@ -201,4 +201,4 @@ def _result_difference(found: Difference) -> str:
     return f"{path} is {shown(record)} in the record, and the readings give {gives}"
 
 
-__all__ = ["RESULTS", "Comparison", "check_record", "overall"]
+__all__ = ["RESULTS", "RecordCheck", "check_record", "overall"]

@@ -17,7 +17,7 @@ Difference = tuple[str, object, object]
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class RecordCheck:
     """One sentence of a comparison: True it matches, False it differs, None it could not be decided."""
 
     matches: bool | None

@@ -20,12 +20,12 @@ from commission.record.document import Document, Letterhead
 from commission.record.export import record_document, render
 from commission.record.letterhead import check_logo
 from commission.record.pdf.glyphs import other_fonts_matter
-from commission.record.verify.differences import MISSING, Comparison, differences, few, shown, unlike
+from commission.record.verify.differences import MISSING, RecordCheck, differences, few, shown, unlike
 from commission.record.verify.stored_record import RESULTS, StoredRecord, foreign_pdf_pages, pdf_pages
 from commission.visit import Visit
 
 
-def check_pages(record: StoredRecord, then: Visit) -> list[Comparison]:
+def check_pages(record: StoredRecord, then: Visit) -> list[RecordCheck]:
     """The same pages written again, compared with those of the record; `then`: the job at that moment, analysed."""
     made = record.data.get("program_version")
     same_version = made == __version__
@@ -34,16 +34,16 @@ def check_pages(record: StoredRecord, then: Visit) -> list[Comparison]:
         fresh = render(document, f".{record.kind}")
     except InputError as error:
         # This version writes all that is needed to print a record again.
-        return [Comparison(False if same_version else None, f"The pages could not be made again: {error}")]
+        return [RecordCheck(False if same_version else None, f"The pages could not be made again: {error}")]
     except CommissionError as error:
-        return [Comparison(None, f"The pages could not be compared: {error}")]
+        return [RecordCheck(None, f"The pages could not be compared: {error}")]
     if fresh == record.raw:
-        return [Comparison(True, f"The pages are, to the byte, those that this job gives with {_own(record)}.")]
+        return [RecordCheck(True, f"The pages are, to the byte, those that this job gives with {_own(record)}.")]
     text = _html(record, fresh) if record.kind == "html" else _pdf(record, document, fresh)
     if same_version:
         return text
     first = f"The pages were made by version {shown(made)} and compared with those of {__version__}, which may differ"
-    return [each if each.matches else Comparison(None, f"{first}: {each.text}") for each in text]
+    return [each if each.matches else RecordCheck(None, f"{first}: {each.text}") for each in text]
 
 
 def _own(record: StoredRecord) -> str:
@@ -94,14 +94,14 @@ def _letterhead(head: object, where: str) -> Letterhead:
 # --- HTML ---------------------------------------------------------------------------------------------------------
 
 
-def _html(record: StoredRecord, fresh: bytes) -> list[Comparison]:
+def _html(record: StoredRecord, fresh: bytes) -> list[RecordCheck]:
     if len(record.raw) > 1.5 * len(fresh) + 100_000:  # not read through: a reader of broken markup may take minutes
         sizes = f"{len(record.raw) / 1000:.0f} kB, and this job gives {len(fresh) / 1000:.0f} kB"
-        return [Comparison(False, f"The page has {sizes}: something was added to it.")]
+        return [RecordCheck(False, f"The page has {sizes}: something was added to it.")]
     if wrong := unlike(_html_lines(record.raw), _html_lines(fresh), ""):
-        return [Comparison(False, f"On the pages, {text}.") for text in few(wrong)]
+        return [RecordCheck(False, f"On the pages, {text}.") for text in few(wrong)]
     return [
-        Comparison(
+        RecordCheck(
             False,
             "The words of the page are right, but its markup, styles, drawings, pictures or data were changed after it "
             "was made. A browser that saves a page does that too: check the file as it was written.",
@@ -140,17 +140,17 @@ def _html_lines(raw: bytes) -> list[str]:
 # --- PDF ----------------------------------------------------------------------------------------------------------
 
 
-def _pdf(record: StoredRecord, document: Document, fresh: bytes) -> list[Comparison]:
+def _pdf(record: StoredRecord, document: Document, fresh: bytes) -> list[RecordCheck]:
     wrong = list(_inside(record, document))
-    lines = [Comparison(False, f"Of the files inside, {text}.") for text in few(wrong)]
+    lines = [RecordCheck(False, f"Of the files inside, {text}.") for text in few(wrong)]
     if not wrong:
-        lines.append(Comparison(True, "The files inside are those that this job gives."))
+        lines.append(RecordCheck(True, "The files inside are those that this job gives."))
     wrong = _pdf_text(record, fresh)
     if wrong and _set_by_other_fonts(document):
         first = "Characters that this program's own fonts lack may look different on another computer"
-        return [*lines, *(Comparison(None, f"{first}: {text}.") for text in few(wrong))]
+        return [*lines, *(RecordCheck(None, f"{first}: {text}.") for text in few(wrong))]
     if wrong:
-        return [*lines, *(Comparison(False, f"On the pages, {text}.") for text in few(wrong))]
+        return [*lines, *(RecordCheck(False, f"On the pages, {text}.") for text in few(wrong))]
     return [*lines, _pdf_bytes(record.raw, fresh)]
 
 
@@ -198,7 +198,7 @@ def _pdf_text(record: StoredRecord, fresh: bytes) -> list[str]:
     ]
 
 
-def _pdf_bytes(raw: bytes, fresh: bytes) -> Comparison:
+def _pdf_bytes(raw: bytes, fresh: bytes) -> RecordCheck:
     """A PDF whose words are right and whose bytes are not: the words do not show what was drawn over them."""
     if raw.startswith(fresh):
         cause = (
@@ -209,7 +209,7 @@ def _pdf_bytes(raw: bytes, fresh: bytes) -> Comparison:
             "The file was saved again by another program, or typeset by another version or with other fonts; or something "
             "was covered, cut off or drawn over"
         )
-    return Comparison(
+    return RecordCheck(
         None,
         f"The words of every page are right, but the file is not, to the byte, the one that this job gives. {cause}. "
         "Write the record again and compare the two by eye.",

@@ -38,7 +38,7 @@ from commission.model.formatting import number
 from commission.model.outcome import Cell
 from commission.model.units import round_name
 from commission.steps.bass.measured import newest_bass
-from commission.steps.bass.moves import Move, best_move
+from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import (
     FILTERS_KEY,
     PRICES,
@@ -552,7 +552,7 @@ def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest
         move = best_move(job, result)
         remarks.append(
             move.text(job.system.units)
-            if isinstance(move, Move)
+            if isinstance(move, SubwooferMove)
             else f"No move of a subwoofer or a row is advised: {move}."
         )
     if isinstance(checked, str) and result.measured.round != job.rounds[0]:

@@ -42,7 +42,7 @@ TUNED = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Move:
+class SubwooferMove:
     """The best single move found."""
 
     what: str
@@ -72,7 +72,7 @@ class Move:
 
 
 @cached
-def best_move(job: Job, result: BassResult) -> Move | str:
+def best_move(job: Job, result: BassResult) -> SubwooferMove | str:
     """The move that helps most, or one clause that says why none is advised."""
     system, measured = job.system, result.measured
     if system.room is None:
@@ -139,7 +139,9 @@ def _starts(result: BassResult) -> SubSettings:
     return SubSettings(*(np.array([getattr(e, n) for e in every]) for n in SubSettings.__slots__))
 
 
-def _best(box: _Box, at: FloatArray, heads: FloatArray, corner: FloatArray, result: BassResult) -> Move | str:
+def _best(
+    box: _Box, at: FloatArray, heads: FloatArray, corner: FloatArray, result: BassResult
+) -> SubwooferMove | str:
     now = box.variance_db2(at, heads)
     before = result.proposed.figures.variance_db2
     best: tuple[str, Position | None, float] | None = None
@@ -169,7 +171,7 @@ def _best(box: _Box, at: FloatArray, heads: FloatArray, corner: FloatArray, resu
     if share > WORTH or before * (1 - share) < WORTH_DB2:
         return "no single move would win clearly more than the settings"
     what, to_m, by_m = best
-    return Move(
+    return SubwooferMove(
         what=what, to_m=to_m, by_m=by_m, sd_db=math.sqrt(before * share), before_db=math.sqrt(max(before, 0.0))
     )
 

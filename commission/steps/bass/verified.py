@@ -85,7 +85,7 @@ class SubChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Explanation:
+class LikelyMistake:
     """The one mistake that explains the measurement best."""
 
     sub: str
@@ -110,7 +110,7 @@ class Verified:
     common_db: float
     """How much louder all seats are than predicted."""
     changes: tuple[SubChange, ...]
-    explanation: Explanation | None
+    explanation: LikelyMistake | None
     sd_db: float
     output_db: float
 
@@ -344,20 +344,20 @@ def _is_no_delay(delay_s: float) -> bool:
     return not surely_above(abs(delay_s), DELAY_OFF_S, DELAY_U_S)
 
 
-def _explained(changes: Sequence[SubChange]) -> Explanation | None:
+def _explained(changes: Sequence[SubChange]) -> LikelyMistake | None:
     """The single mistake of a single subwoofer that explains what is heard; None where nothing is off, or it takes more."""
     off = [each for each in changes if each.is_off]
     if len(off) != 1:
         return None
     c = off[0]
     if c.limited_below_hz is not None and not (c.is_polarity_off or c.is_delay_off):
-        return Explanation(
+        return LikelyMistake(
             sub=c.sub,
             text=f"a limiter holds {c.sub} back below {c.limited_below_hz:.0f} Hz",
             remedy=f"Measure {c.sub} again at a lower volume; if it follows its trim there, set its gain lower.",
         )
     if c.is_filter_missing and not (c.is_polarity_off or c.is_delay_off):
-        return Explanation(
+        return LikelyMistake(
             sub=c.sub,
             text=f"the new filters of {c.sub} were not set",
             remedy=f"Enter the filters of {c.sub} in the processor, and look whether its equaliser is switched on.",
@@ -365,25 +365,25 @@ def _explained(changes: Sequence[SubChange]) -> Explanation | None:
     others_right = not (c.is_gain_off or c.is_polarity_off)
     if others_right and c.delay_s is not None and c.late_s is not None:
         if _is_no_delay(c.delay_s + c.typed_delay_s) and not _is_no_delay(c.typed_delay_s):
-            return Explanation(
+            return LikelyMistake(
                 sub=c.sub,
                 text=f"the delay of {c.sub} was changed in the wrong direction",
                 remedy=f"Enter the delay of {c.sub} again and look at its sign.",
             )
         if _is_no_delay(c.delay_s):
-            return Explanation(
+            return LikelyMistake(
                 sub=c.sub,
                 text=f"the new delay of {c.sub} was not set",
                 remedy=f"Enter the delay of {c.sub} in the processor.",
             )
-        return Explanation(
+        return LikelyMistake(
             sub=c.sub,
             text=f"the delay of {c.sub} is {1000 * c.late_s:+.1f} ms off what was entered".replace("-", "−"),
             remedy=f"Enter the delay of {c.sub} again.",
         )
     if c.is_polarity_off and not (c.is_gain_off or c.is_delay_off):
         what = "was not turned over" if c.typed_polarity < 0 else "was turned over"
-        return Explanation(
+        return LikelyMistake(
             sub=c.sub,
             text=f"the polarity of {c.sub} {what}",
             remedy=f"Set the polarity of {c.sub} as the sheet says, and look at its phase switch.",
@@ -396,7 +396,7 @@ def _explained(changes: Sequence[SubChange]) -> Explanation | None:
         else:
             apart = f"{c.gain_db - c.typed_gain_db:+.1f} dB".replace("-", "−")
             text = f"{c.sub} is {apart} off the trim that was entered"
-        return Explanation(
+        return LikelyMistake(
             sub=c.sub, text=text, remedy=f"Enter the trim of {c.sub} again, and look at its own level control."
         )
     return None

@@ -60,7 +60,7 @@ class Budgets(TablesScreen):
         n, key = row.key.split(" ")
         budget = self._budgets[int(n)]
         if key.isdigit():
-            return _told(budget.contributions[int(key)], budget.unit)
+            return _words(budget.contributions[int(key)], budget.unit)
         source, *_, basis = next(each.cells for each in budget_table(budget).rows if each.key == key)
         return f"{source}: {basis}"
 
@@ -70,7 +70,7 @@ def _on_screen(n: int, table: Table) -> Table:
     return replace(table, rows=rows).without(*SHOWN_BELOW)
 
 
-def _told(source: Contribution, unit: str) -> str:
+def _words(source: Contribution, unit: str) -> str:
     kind = "from the readings themselves (type A)" if source.evaluation == "A" else "not from readings (type B)"
     per = "" if source.unit == unit else f" {unit} per {source.unit}"
     parts = [kind]

@@ -196,7 +196,7 @@ class Imports(VisitScreen):
         if not path:
             self.query_one("#path").focus()
             return
-        job, options, importer = self.visit.job, self._options, self.commission.workshop.importer
+        job, options, importer = self.visit.job, self._options, self.commission.services.importer
         self.commission.run_job(
             lambda cancel, progress: importer.survey(
                 (Path(path).expanduser(),), job, options, None, cancel, progress
@@ -218,7 +218,7 @@ class Imports(VisitScreen):
             self.query_one("#row-list").focus()
 
     def _judge(self, rows: tuple[ImportRow, ...]) -> None:
-        self.rows = self.commission.workshop.importer.recheck(rows, self.visit.job)
+        self.rows = self.commission.services.importer.recheck(rows, self.visit.job)
         self.status = counts(self.rows)
         if self.is_mounted:
             self.refresh_results()
@@ -314,7 +314,7 @@ class Imports(VisitScreen):
         if not any(row.ready for row in self.rows):
             self.notify("Nothing in the list is in order yet.")
             return
-        visit, options, importer = self.visit, self._options, self.commission.workshop.importer
+        visit, options, importer = self.visit, self._options, self.commission.services.importer
         shared = CLOCKS[self._chosen["clock"]][1]
         rows = tuple(
             replace(row, shared_clock=row.shared_clock and (shared or row.loopback is not None)) for row in self.rows

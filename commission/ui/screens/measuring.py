@@ -119,12 +119,12 @@ def _source(app: Program) -> Source | None:
         app.refuse(app.file_problem)
         return None
     try:
-        source = app.workshop.source(app.visit)
+        source = app.services.source(app.visit)
     except CommissionError as error:
         app.refuse(str(error))
         return None
     if source is None:
-        app.notify(app.workshop.live_status(), timeout=12, markup=False)
+        app.notify(app.services.live_status(), timeout=12, markup=False)
     return source
 
 

@@ -142,7 +142,7 @@ class Attach(PaintedOnce[None], ModalScreen[None]):
                 self.dismiss()
 
         def read(cancel: object, progress: object) -> Event:
-            return app.workshop.attach_photo(visit, path, step=self._step_id, round_id=round_id, caption=caption)
+            return app.services.attach_photo(visit, path, step=self._step_id, round_id=round_id, caption=caption)
 
         self.query_one("#refusal", Static).update(Content("Reading the picture …"))
         app.run_job(read, done, self._refuse)

@@ -38,7 +38,7 @@ PAPERS: tuple[tuple[Literal["a4", "us-letter"], str], ...] = (("a4", "A4"), ("us
 def ask_record(app: Program, wanted: RecordRequest | None = None, refused: str = "") -> None:
     """Ask for a record; `refused` says why the one that was asked for was not written."""
     if wanted is None:
-        own = app.workshop.letterhead
+        own = app.services.letterhead
         metric = app.visit.job.system.units == "metric"
         wanted = RecordRequest(
             file=f"{app.visit.path.stem}-record.pdf",
@@ -68,7 +68,7 @@ def _write(app: Program, wanted: RecordRequest) -> None:
     def write(cancel: CancelToken, progress: Progress) -> str:
         visit.analyse(cancel, lambda f, t: progress(f / 2, t) if t else None)
         report = stoppable(cancel, lambda f, t: progress(0.5 + f / 2, t))
-        return app.workshop.export(
+        return app.services.export(
             visit,
             target,
             paper=wanted.paper,
@@ -173,7 +173,7 @@ def ask_check(app: Program) -> None:
         path, visit = existing_file(text), app.visit
 
         def check(cancel: CancelToken, progress: Progress) -> tuple[tuple[str, str], ...]:
-            return app.workshop.check_record(visit, path, cancel=cancel, progress=stoppable(cancel, progress))
+            return app.services.check_record(visit, path, cancel=cancel, progress=stoppable(cancel, progress))
 
         def show(sentence: tuple[tuple[str, str], ...]) -> None:
             app.push_screen(Checked(path.name, sentence))

@@ -22,7 +22,7 @@ BY_PATH = " "
 
 def ask_return(app: Program) -> None:
     """Choose the earlier job among the recent ones, or by its path."""
-    recent = app.workshop.recent()
+    recent = app.services.recent()
     if not recent:
         _ask_path(app)
         return
@@ -65,7 +65,7 @@ def suggested(earlier: Path, year: int) -> str:
 
 def _make(app: Program, target: Path, earlier: Path) -> None:
     app.run_job(
-        lambda cancel, progress: app.workshop.create_return(target, earlier, progress=stoppable(cancel, progress)),
+        lambda cancel, progress: app.services.create_return(target, earlier, progress=stoppable(cancel, progress)),
         lambda visit: _begin(app, visit),
     )
 

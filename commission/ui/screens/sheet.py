@@ -131,7 +131,7 @@ class Sheet(VisitScreen):
         if name:
             target = new_file(name, (".csv",))
             self.commission.run_job(
-                lambda cancel, progress: self.commission.workshop.export_sheet(self.visit, target),
+                lambda cancel, progress: self.commission.services.export_sheet(self.visit, target),
                 self.commission.say,
             )
 

@@ -78,7 +78,7 @@ class Start(PaintedOnce[None]):
 
     def _fill(self) -> None:
         items: list[Item] = []
-        recent = self.commission.workshop.recent()
+        recent = self.commission.services.recent()
         if recent:
             items.append(text_item("", " Recent", "head"))
             items += [
@@ -136,7 +136,7 @@ class Start(PaintedOnce[None]):
             ask_return(self.commission)
         elif key == "demo":
             self.commission.run_job(
-                lambda cancel, progress: self.commission.workshop.demo(Path.cwd(), cancel, progress),
+                lambda cancel, progress: self.commission.services.demo(Path.cwd(), cancel, progress),
                 self.commission.open_job,
             )
         elif key == "rehearse":
@@ -153,14 +153,14 @@ class Start(PaintedOnce[None]):
         if title:
             name = "-".join("".join(c if c.isalnum() else " " for c in title.lower()).split()) or "job"
             self._make(
-                lambda: self.commission.workshop.create(Path.cwd() / name, model.System(title=clean_text(title)))
+                lambda: self.commission.services.create(Path.cwd() / name, model.System(title=clean_text(title)))
             )
 
     def _from_toml(self, path: str | None) -> None:
         if path:
             source = existing_file(path)
             target = Path.cwd() / source.stem
-            self._make(lambda: self.commission.workshop.create_from_toml(target, source))
+            self._make(lambda: self.commission.services.create_from_toml(target, source))
 
     def _make(self, make: object) -> None:
         try:
@@ -173,7 +173,7 @@ class Start(PaintedOnce[None]):
     def _rehearse(self, seed: str | None) -> None:
         if seed:
             try:
-                self._open(str(self.commission.workshop.rehearsal(Path.cwd(), int(seed))))
+                self._open(str(self.commission.services.rehearsal(Path.cwd(), int(seed))))
             except CommissionError as error:
                 self.commission.refuse(str(error))
 

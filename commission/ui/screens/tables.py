@@ -13,7 +13,7 @@ from textual.content import Content
 from textual.widgets import Static
 
 from commission.diagnosis import RULES
-from commission.diagnosis.rejudge import JudgedDifferently as Difference
+from commission.diagnosis.rejudge import VerdictChange
 from commission.model import Column, Row, Table, Verdict, table_of
 from commission.model.formatting import place_text, verdict_word
 from commission.model.units import clean_text
@@ -148,7 +148,7 @@ basis = "our own practice, after forty rooms"
 
     def action_file(self) -> None:
         """Judge by a file of one's own; what is wrong with it stays on screen."""
-        workshop, visit = self.commission.workshop, self.visit
+        services, visit = self.commission.services, self.visit
 
         def used(text: str | None) -> None:
             if text is not None:
@@ -163,13 +163,13 @@ basis = "our own practice, after forty rooms"
                 "Path of a limits file",
                 "ends in .toml; holds only what differs; ~ is your home",
                 "",
-                lambda text: workshop.use_limits(visit, existing_file(text)),
+                lambda text: services.use_limits(visit, existing_file(text)),
             ),
             used,
         )
 
 
-class JudgedDifferently(TablesScreen):
+class VerdictChanges(TablesScreen):
     """Verdicts that were stored, and what this version makes of the same readings."""
 
     title_text = "Judged differently"
@@ -209,7 +209,7 @@ this list shows what to tell whoever has it.
             return "No verdicts are stored in this job yet: a record or a signature stores them."
         lines = [found.sentence, *(f"Not compared: {text}." for text in found.left_out)]
         if row is not None and int(row.key) < len(found.differences):
-            lines.append(_told(found.differences[int(row.key)]))
+            lines.append(_words(found.differences[int(row.key)]))
         return "\n".join(lines)
 
 
@@ -217,6 +217,6 @@ def _word(verdict: str | None) -> str:
     return "not checked" if verdict is None else verdict_word(Verdict(verdict))
 
 
-def _told(each: Difference) -> str:
+def _words(each: VerdictChange) -> str:
     what = f"{step(each.step).title}: {each.id} {place_text(each.channel, each.seat)}".rstrip()
     return f"{what}, {round_name(each.round)}: {_word(each.then)} → {_word(each.now)}"

@@ -1,4 +1,4 @@
-"""Everything around a job that the screens need and must not know how to make; `cli.workshop` makes it."""
+"""Everything around a job that the screens need and must not know how to make; `cli.local_services` makes it."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ RECORD_OPTIONS = {
 """How a record may end, and which choices mean something for it."""
 
 
-class Workshop(Protocol):
+class Services(Protocol):
     """Jobs, files, devices and the record, as the screens ask for them."""
 
     importer: Importer

@@ -75,7 +75,7 @@ def lag_between(first: FloatArray, second: FloatArray, rate_hz: float, band_hz: 
 
 
 @dataclass(frozen=True, slots=True)
-class Drift:
+class ClockDrift:
     """How much faster the recorder's clock runs than the player's."""
 
     ppm: float
@@ -87,7 +87,7 @@ class Drift:
         return abs(self.ppm) > CORRECT_ABOVE_PPM
 
 
-def clock_drift(recording: FloatArray, sweep: Sweep, starts: tuple[int, int], tail_s: float = 0.5) -> Drift:
+def clock_drift(recording: FloatArray, sweep: Sweep, starts: tuple[int, int], tail_s: float = 0.5) -> ClockDrift:
     """Drift from a recording [shape=(n,)] that holds the same sweep twice.
 
     `starts`: the samples at which both began as the player had them, roughly right in the recording, exactly right in
@@ -108,7 +108,7 @@ def clock_drift(recording: FloatArray, sweep: Sweep, starts: tuple[int, int], ta
     ppm = 1e6 * lag.seconds / apart_s
     if abs(ppm) > REJECT_ABOVE_PPM:
         raise UnusableError(f"its clocks differ by {ppm:.0f} ppm, more than any two working clocks (200 ppm)")
-    return Drift(ppm, 1e6 * lag.u_s / apart_s)
+    return ClockDrift(ppm, 1e6 * lag.u_s / apart_s)
 
 
 def as_recorded(sweep: Sweep, ppm: float) -> Sweep:

@@ -37,8 +37,8 @@ LARGEST_RECENT_BYTES = 100_000
 LARGEST_PROFILE_BYTES = 1_000_000
 
 
-class LocalWorkshop:
-    """`commission.workshop.Workshop` on this computer."""
+class LocalServices:
+    """`commission.services.Services` on this computer."""
 
     def __init__(self, state_folder: Path | None = None) -> None:
         self.importer: Importer = LateImporter()
@@ -321,14 +321,14 @@ class LocalWorkshop:
         progress: Progress = unwatched,
     ) -> tuple[tuple[str, str], ...]:
         """A record checked against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
-        from commission.record.verify.comparison import Comparison, check_record, overall
+        from commission.record.verify.comparison import RecordCheck, check_record, overall
 
         with closing(self.open(visit.path, read_only=True, afresh=True)) as reopened:  # as `commission verify` does
             broken = reopened.verify(lambda fraction, text: progress(0.2 * fraction, text))
             lines = check_record(
                 path, reopened, cancel=cancel, progress=lambda f, text: progress(0.2 + 0.8 * f, text)
             )
-            log = Comparison(
+            log = RecordCheck(
                 broken is None,
                 broken or f"The chain of the log is whole: {len(reopened.job.log)} events and every recording.",
             )

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from commission.dsp.drift import as_recorded, clock_drift, lag_between
+from commission.dsp.clock_drift import as_recorded, clock_drift, lag_between
 from commission.dsp.sweep import rate_constant_s, sweep_deconvolver
 from commission.model import FloatArray, Sweep, UnusableError
 
@@ -85,7 +85,7 @@ def test_correcting_is_worth_it() -> None:
         (lambda: np.zeros(18 * RATE), "nothing is heard"),
     ],
 )
-def test_what_cannot_be_told_is_refused(make: object, says: str) -> None:
+def test_what_cannot_be_reported_is_refused(make: object, says: str) -> None:
     with pytest.raises(UnusableError, match=says):
         clock_drift(make(), SWEEP, STARTS)  # type: ignore[operator]
     with pytest.raises(UnusableError, match="too closely"):
