@@ -103,6 +103,20 @@ class _SoFar:
                 self.rounds.append(body.round)
             case SettingEntered() as body:
                 self._set(body)
+            case ReadingEntered() | ResponseStored() | StimulusStored():
+                self._measure(event)
+            case ActionLogged() as body:
+                self.actions.append(Action(seq=event.seq, at=event.at, body=body))
+            case EarlierVisit() | LimitsChosen() | ChecklistChosen() | Decided() as body:
+                self._choose(body)
+            case Noted() | PhotoAttached() | Judged() | Signed() as body:
+                self.kept[type(body)].append(event)
+            case _:
+                pass
+
+    def _measure(self, event: Event) -> None:
+        """A reading, a recording, or the signal that was played for some."""
+        match event.body:
             case ReadingEntered() as body:
                 self.readings.append(Reading(seq=event.seq, at=event.at, body=body))
                 self.rounds.append(body.round)
@@ -113,20 +127,18 @@ class _SoFar:
                 self.rounds.append(body.round)
             case StimulusStored() as body:
                 self.stimuli[body.file_sha256] = body.file_name
-            case ActionLogged() as body:
-                self.actions.append(Action(seq=event.seq, at=event.at, body=body))
-            case EarlierVisit() as body:
+
+    def _choose(self, body: EarlierVisit | LimitsChosen | ChecklistChosen | Decided) -> None:
+        """What the technician chose for the job; the newest choice counts."""
+        match body:
+            case EarlierVisit():
                 self.earlier = body
-            case LimitsChosen() as body:
+            case LimitsChosen():
                 self.limits = body.profile
-            case ChecklistChosen() as body:
+            case ChecklistChosen():
                 self.checklist = body.checklist
-            case Decided() as body:
+            case Decided():
                 self.decisions[(body.round, body.step, body.key)] = body.value
-            case Noted() | PhotoAttached() | Judged() | Signed() as body:
-                self.kept[type(body)].append(event)
-            case _:
-                pass
 
     def _set(self, body: SettingEntered) -> None:
         place = (body.setting.round, body.setting.channel)

@@ -124,33 +124,55 @@ def _sound(
     """Files of one rate, length and number of channels are read into one array, so that nothing is copied after."""
     results: dict[int, Response | Exception] = {}
     samples = np.empty((len(files) * info.channels, info.frames), np.float32)
-    rate_hz, kind = float(info.rate_hz), files[0][1][0].body.kind
+    lowest_hz = lowest_rate_hz(files[0][1][0].body.kind)
     sweeps: list[_Sweep] = []
     for index, (data, wanted) in enumerate(files):
-        name, start = wanted[0].body.file_name, index * info.channels
+        start = index * info.channels
         try:
-            read_sound(data, name, samples[start : start + info.channels], lowest_rate_hz(kind))
+            read_sound(data, wanted[0].body.file_name, samples[start : start + info.channels], lowest_hz)
         except CommissionError as error:
             results |= {each.seq: UnusableError(str(error)) for each in wanted}
             continue
         for each in wanted:
-            row = start + each.body.file_channel
-            if each.body.file_channel >= info.channels:
-                results[each.seq] = UnusableError(f"{name}: channel {each.body.file_channel + 1} is not in the file.")
-            elif (each.body.loopback_channel or 0) >= info.channels:
-                results[each.seq] = UnusableError(f"{name}: its loopback channel is not in the file.")
-            elif (problem := problem_of(samples[row], info, name)) is not None:
-                results[each.seq] = UnusableError(problem)
-            elif kind == "noise":
-                results[each.seq] = Response(noise=samples[row], rate_hz=rate_hz)
-            elif kind == "sweep":  # looked at now, while it is in the cache
-                peak = float(max(samples[row].max(), -samples[row].min()))
-                sweeps.append(_Sweep(each, row, peak, is_clipped(samples[row])))
-            elif (problem := impulse_problem(name, *shape_of(samples[row], rate_hz))) is not None:
-                results[each.seq] = UnusableError(problem)
+            found = _recording(each, info, samples, start)
+            if isinstance(found, _Sweep):
+                sweeps.append(found)
             else:
-                t0_s = -each.body.origin_frame / rate_hz
-                results[each.seq] = Response(impulse=samples[row], rate_hz=rate_hz, t0_s=t0_s)
+                results[each.seq] = found
+    return results | _sweep_responses(sweeps, samples, float(info.rate_hz), blobs, whole)
+
+
+def _recording(
+    stored: StoredResponse, info: SoundInfo, samples: FloatArray, start: int
+) -> _Sweep | Response | UnusableError:
+    """One recording of a file whose first channel is row `start`: to be deconvolved, ready, or why it is not usable."""
+    body, rate_hz = stored.body, float(info.rate_hz)
+    if body.file_channel >= info.channels:
+        return UnusableError(f"{body.file_name}: channel {body.file_channel + 1} is not in the file.")
+    if (body.loopback_channel or 0) >= info.channels:
+        return UnusableError(f"{body.file_name}: its loopback channel is not in the file.")
+    row = start + body.file_channel
+    own = samples[row]
+    if (problem := problem_of(own, info, body.file_name)) is not None:
+        return UnusableError(problem)
+    if body.kind == "noise":
+        return Response(noise=own, rate_hz=rate_hz)
+    if body.kind == "sweep":  # looked at now, while it is in the cache
+        return _Sweep(stored, row, float(max(own.max(), -own.min())), is_clipped(own))
+    if (problem := impulse_problem(body.file_name, *shape_of(own, rate_hz))) is not None:
+        return UnusableError(problem)
+    return Response(impulse=own, rate_hz=rate_hz, t0_s=-body.origin_frame / rate_hz)
+
+
+def _sweep_responses(
+    sweeps: list[_Sweep],
+    samples: FloatArray,
+    rate_hz: float,
+    blobs: Callable[[str], bytes],
+    whole: Container[int],
+) -> dict[int, Response | Exception]:
+    """The responses of sweeps that are rows of `samples` [shape=(k, n)], by their own loopback or by their stimulus."""
+    results: dict[int, Response | Exception] = {}
     if sweeps and (channel := sweeps[0].stored.body.loopback_channel) is not None:
         for sweep in sweeps:  # each file has its own loopback
             loopback = samples[sweep.row - sweep.stored.body.file_channel + channel]
@@ -161,13 +183,12 @@ def _sound(
     for first in range(0, len(sweeps), SWEEPS_AT_ONCE):
         some = sweeps[first : first + SWEEPS_AT_ONCE]
         try:
-            inverse = _inverse(some[0].stored, info.frames, rate_hz, blobs)
+            inverse = _inverse(some[0].stored, samples.shape[-1], rate_hz, blobs)
         except CommissionError as error:
             results |= {sweep.stored.seq: UnusableError(str(error)) for sweep in some}
             continue
-        stimulus = None
-        if any(sweep.stored.seq in whole for sweep in some):
-            stimulus = _stimulus(some[0].stored, blobs)
+        wanted = any(sweep.stored.seq in whole for sweep in some)
+        stimulus = _stimulus(some[0].stored, blobs) if wanted else None
         results |= _deconvolved(some, samples, rate_hz, inverse, whole, stimulus)
     return results
 
@@ -193,21 +214,9 @@ def _deconvolved(
     ]
     deconvolved = inverse.impulses(spectra)
     impulses, noise, t0_s = split_response(deconvolved, rate_hz, tail_s)
-    kept: dict[int, SweepRecording] = {}
-    if stimulus is not None and any(sweep.stored.seq in whole for sweep in sweeps):
-        played = np.asarray(stimulus, np.float32)
-        alone = inverse(played[None])[0]
-        kept = {
-            k: SweepRecording(
-                samples=samples[sweep.row].copy(),
-                deconvolved=deconvolved[k].copy(),
-                stimulus=played,
-                stimulus_deconvolved=alone,
-                rate_hz=rate_hz,
-            )
-            for k, sweep in enumerate(sweeps)
-            if sweep.stored.seq in whole
-        }
+    kept = (
+        {} if stimulus is None else _whole_recordings(sweeps, samples, rate_hz, deconvolved, inverse, whole, stimulus)
+    )
     return {
         sweep.stored.seq: Response(
             impulse=impulses[k],
@@ -222,6 +231,33 @@ def _deconvolved(
         if problem is None
         else UnusableError(problem)
         for k, (sweep, problem) in enumerate(zip(sweeps, problems, strict=True))
+    }
+
+
+def _whole_recordings(
+    sweeps: list[_Sweep],
+    samples: FloatArray,
+    rate_hz: float,
+    deconvolved: FloatArray,
+    inverse: Deconvolver,
+    whole: Container[int],
+    stimulus: FloatArray,
+) -> dict[int, SweepRecording]:
+    """The recordings that a step asks for as they are, by row of `deconvolved` [shape=(k, n)]."""
+    wanted = [k for k, sweep in enumerate(sweeps) if sweep.stored.seq in whole]
+    if not wanted:
+        return {}
+    played = np.asarray(stimulus, np.float32)
+    alone = inverse(played[None])[0]
+    return {
+        k: SweepRecording(
+            samples=samples[sweeps[k].row].copy(),
+            deconvolved=deconvolved[k].copy(),
+            stimulus=played,
+            stimulus_deconvolved=alone,
+            rate_hz=rate_hz,
+        )
+        for k in wanted
     }
 
 

@@ -84,51 +84,98 @@ def applied_delays_s(job: Job, round_id: str, channels: Iterable[Channel], speed
     return applied
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Grid:
+    """The loudspeakers and seats of a survey, with how far apart they are."""
+
+    channels: list[Channel]
+    seats: list[Seat]
+    flights_s: FloatArray
+    """Travel times [shape=(channels, seats)]."""
+    directions: FloatArray
+    """Unit vectors from seat to loudspeaker [shape=(channels, seats, 3)]; zero by tape."""
+    by_tape: bool
+
+
 @cached
 def surveyed(job: Job, round_id: str, analyses: Analyses) -> Surveyed | str:
     """The survey of a round's main channels, or one clause that says what it lacks."""
-    system = job.system
-    speed = speed_of_sound_m_s(system.temperature_c)
-    mains = [channel for channel in system.channels if not channel.is_sub]
-    placed = [channel for channel in mains if channel.position_m is not None]
-    seats = [seat for seat in system.seats if seat.position_m is not None]
-    by_tape = len(placed) < len(mains) or not seats
-    if by_tape and (len(placed) < 2 or len(seats) < 2):
-        reference = system.reference_seat
-        taped = {channel: found[0] for channel in mains if (found := taped_m(job, channel, round_id)) is not None}
-        if reference is None or len(taped) < 2:
-            return "positions of two main channels and of the seats are needed"
-        channels, seats = list(taped), [reference]
-        flights = np.array([[distance] for distance in taped.values()]) / speed
-        directions = np.zeros((len(channels), 1, 3))
-    else:
-        by_tape = False
-        channels = placed
-        if len(channels) < 2:
-            return "two main channels with positions are needed"
-        apart = np.array([[_apart(c.position_m, s.position_m) for s in seats] for c in channels])
-        far = np.linalg.norm(apart, axis=-1)
-        flights = far / speed
-        directions = apart / np.maximum(far, 1e-6)[..., None]
+    grid = _grid(job, round_id)
+    if isinstance(grid, str):
+        return grid
     recordings: dict[tuple[str, str], Analysed] = {}
-    for seat in seats:
+    for seat in grid.seats:
         clock = common_clock(job, round_id, analyses, seat)
-        for channel in channels:
+        for channel in grid.channels:
             heard = on_clock(analyses.repeats(round_id, channel.id, seat.id), clock)
             if heard is not None and heard.analysis is not None and heard.analysis.arrival_s is not None:
                 recordings[channel.id, seat.id] = heard
     if len({channel for channel, _ in recordings}) < 2:
         return "arrivals of two main channels on a common clock are needed"
+    arrivals, clocks, applied = _measured(job, round_id, grid, recordings)
+    names = [channel.id for channel in grid.channels]
+    return Surveyed(
+        survey=Survey(
+            arrivals_s=arrivals,
+            flights_s=grid.flights_s,
+            directions=grid.directions,
+            applied_s=applied,
+            clocks=clocks,
+            orders=_orders(names, recordings),
+        ),
+        channels=tuple(names),
+        seats=tuple(seat.id for seat in grid.seats),
+        recordings=recordings,
+        by_tape=grid.by_tape,
+    )
+
+
+def _grid(job: Job, round_id: str) -> _Grid | str:
+    """By positions where they are known, else by tape from the reference seat; or what is missing, in one clause."""
+    system = job.system
+    speed = speed_of_sound_m_s(system.temperature_c)
+    mains = [channel for channel in system.channels if not channel.is_sub]
+    placed = [channel for channel in mains if channel.position_m is not None]
+    seats = [seat for seat in system.seats if seat.position_m is not None]
+    if (len(placed) < len(mains) or not seats) and (len(placed) < 2 or len(seats) < 2):
+        reference = system.reference_seat
+        taped = {channel: found[0] for channel in mains if (found := taped_m(job, channel, round_id)) is not None}
+        if reference is None or len(taped) < 2:
+            return "positions of two main channels and of the seats are needed"
+        return _Grid(
+            channels=list(taped),
+            seats=[reference],
+            flights_s=np.array([[distance] for distance in taped.values()]) / speed,
+            directions=np.zeros((len(taped), 1, 3)),
+            by_tape=True,
+        )
+    if len(placed) < 2:
+        return "two main channels with positions are needed"
+    apart = np.array([[_apart(c.position_m, s.position_m) for s in seats] for c in placed])
+    far = np.linalg.norm(apart, axis=-1)
+    return _Grid(
+        channels=placed,
+        seats=seats,
+        flights_s=far / speed,
+        directions=apart / np.maximum(far, 1e-6)[..., None],
+        by_tape=False,
+    )
+
+
+def _measured(
+    job: Job, round_id: str, grid: _Grid, recordings: dict[tuple[str, str], Analysed]
+) -> tuple[FloatArray, np.ndarray, FloatArray]:
+    """(arrivals [s], numbers of the clocks [shape=(channels, seats) each], applied delays [s, shape=(channels,)])."""
     numbers = {clock: i for i, clock in enumerate(dict.fromkeys(each.clock for each in recordings.values()))}
-    arrivals = np.full(flights.shape, np.nan)
-    clocks = np.full(flights.shape, -1)
-    applied = applied_delays_s(job, round_id, channels, speed)
-    for i, channel in enumerate(channels):
-        mine = {s.id: recordings[channel.id, s.id] for s in seats if (channel.id, s.id) in recordings}
+    arrivals = np.full(grid.flights_s.shape, np.nan)
+    clocks = np.full(grid.flights_s.shape, -1)
+    applied = applied_delays_s(job, round_id, grid.channels, speed_of_sound_m_s(job.system.temperature_c))
+    for i, channel in enumerate(grid.channels):
+        mine = {s.id: recordings[channel.id, s.id] for s in grid.seats if (channel.id, s.id) in recordings}
         past = [not each.passes_delays for each in mine.values()]
         if mine and all(past):
             applied[i] = 0.0
-        for k, seat in enumerate(seats):
+        for k, seat in enumerate(grid.seats):
             each = mine.get(seat.id)
             if each is None or each.analysis is None or each.analysis.arrival_s is None:
                 continue
@@ -136,20 +183,7 @@ def surveyed(job: Job, round_id: str, analyses: Analyses) -> Surveyed | str:
                 continue  # part of this channel's recordings runs past the delays: they are not comparable
             arrivals[i, k] = each.analysis.arrival_s
             clocks[i, k] = numbers[each.clock]
-    return Surveyed(
-        survey=Survey(
-            arrivals_s=arrivals,
-            flights_s=flights,
-            directions=directions,
-            applied_s=applied,
-            clocks=clocks,
-            orders=_orders([c.id for c in channels], recordings),
-        ),
-        channels=tuple(c.id for c in channels),
-        seats=tuple(s.id for s in seats),
-        recordings=recordings,
-        by_tape=by_tape,
-    )
+    return arrivals, clocks, applied
 
 
 @cached
