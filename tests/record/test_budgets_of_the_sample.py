@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 from scipy import stats
+from solved_services import SolvedServices
 
-from commission.cli.local_services import LocalServices
 from commission.model import Outcome, Verdict
 from commission.model.progress import unwatched
 from commission.record.data.csv_text import check_row
@@ -24,7 +24,7 @@ BUDGETED = ("layout", "levels", "distances", "seats", "bass", "compare")
 
 @pytest.fixture(scope="module")
 def visit(sample: Path) -> Iterator[Visit]:
-    visit = LocalServices(sample.parent / "state").open(sample, read_only=True)
+    visit = SolvedServices(sample.parent / "state").open(sample, read_only=True)
     visit.analyse(threading.Event(), unwatched)
     yield visit
     visit.close()

@@ -21,6 +21,7 @@ from jobs import CREATED_AT
 from pdf_reading import elements, role
 from pikepdf import Array, Dictionary, Name, Pdf, String
 from record_samples import hostile, ordinary, png
+from solved_services import SolvedServices
 from test_content import ODD
 
 from commission.cli.local_services import LocalServices
@@ -94,7 +95,7 @@ def test_odd_jobs(odd: str) -> None:
 
 @pytest.fixture(scope="module")
 def services(sample: Path) -> LocalServices:
-    return LocalServices(sample.parent / "state")
+    return SolvedServices(sample.parent / "state")
 
 
 def test_the_sample_on_letter_paper_with_letterhead_and_photographs(

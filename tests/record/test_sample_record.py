@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 from jobs import CREATED_AT, blocks, grids, section, text_of
+from solved_services import SolvedServices
 
-from commission.cli.local_services import LocalServices
 from commission.model import AS_LEFT
 from commission.model.progress import unwatched
 from commission.record.content.assembly import document
@@ -23,7 +23,7 @@ SAMPLE = Path(__file__).resolve().parents[2] / "sample_measurements" / "harbour-
 
 
 def opened(sample: Path) -> Visit:
-    visit = LocalServices(sample.parent / "state").open(sample, read_only=True)
+    visit = SolvedServices(sample.parent / "state").open(sample, read_only=True)
     visit.analyse(threading.Event(), unwatched)
     return visit
 

@@ -12,10 +12,10 @@ from pathlib import Path
 import pytest
 from builders import analysis, cinema, decided, defined, job_of, reading
 from rooms import matrix, visits
+from solved_services import SolvedServices
 from sound_room import SoundRoom
 from test_edge_jobs import ROOMS
 
-from commission.cli.local_services import LocalServices
 from commission.diagnosis import RULES
 from commission.dsp.load import THIRDS_HZ
 from commission.model import (
@@ -47,7 +47,7 @@ def of_job(job: Job, analyses: Analyses) -> list[Check]:
 
 
 def of_sample(sample: Path) -> list[Check]:
-    visit = LocalServices(sample.parent / "state").open(sample, read_only=True)
+    visit = SolvedServices(sample.parent / "state").open(sample, read_only=True)
     try:
         return of_job(visit.job, visit.analyse(threading.Event(), unwatched))
     finally:

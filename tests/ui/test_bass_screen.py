@@ -6,10 +6,10 @@ import time
 from pathlib import Path
 
 import pytest
+from solved_services import SolvedServices
 from test_shell import footer_fits, settle, shown, to_step
 from textual.widgets import Static
 
-from commission.cli.local_services import LocalServices
 from commission.model.errors import Cancelled
 from commission.steps.bass import result as result_of
 from commission.ui.app import CommissionApp
@@ -21,7 +21,7 @@ from commission.ui.widgets.plot import Plot
 def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
     """The program on a copy of the sample."""
     monkeypatch.chdir(tmp_path)
-    return CommissionApp(LocalServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
+    return CommissionApp(SolvedServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from builders import keep_steps
+from solved_services import SolvedServices
 from test_shell import ROOT, SIZES, settle, to_step
 
 from commission.cli.local_services import LocalServices
@@ -94,7 +95,7 @@ def test_screen_looks_as_accepted(
                 each.cursor_blink = False
         await pilot.pause()
 
-    app = CommissionApp(LocalServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
+    app = CommissionApp(SolvedServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
     assert snap_compare(app, run_before=walk, terminal_size=size)
 
 

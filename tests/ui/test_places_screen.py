@@ -7,9 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from solved_services import SolvedServices
 from test_shell import footer_fits, settle, shown, to_step
 
-from commission.cli.local_services import LocalServices
 from commission.model import SystemDefined
 from commission.ui.app import CommissionApp
 from commission.ui.screens.places import PlacesScreen
@@ -20,7 +20,7 @@ from commission.ui.widgets.draw.trade import draw_trade
 def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
     """The program on a copy of the sample."""
     monkeypatch.chdir(tmp_path)
-    return CommissionApp(LocalServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
+    return CommissionApp(SolvedServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
 
 
 def give_space(app: CommissionApp) -> None:

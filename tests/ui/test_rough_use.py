@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from builders import cinema, levels, setting
+from solved_services import SolvedServices
 from test_shell import footer_fits, settle, shown, to_step
 
 from commission.cli.local_services import LocalServices
@@ -25,7 +26,7 @@ def everywhere(app: CommissionApp) -> list[str]:
 
 
 def app_on(path: Path, tmp_path: Path) -> CommissionApp:
-    return CommissionApp(LocalServices(tmp_path / "state"), path, keys=tmp_path / "no-keys.toml")
+    return CommissionApp(SolvedServices(tmp_path / "state"), path, keys=tmp_path / "no-keys.toml")
 
 
 @pytest.mark.parametrize("size", [(60, 20), (30, 8)], ids=["60x20", "30x8"])

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from builders import cinema, levels
+from solved_services import SolvedServices
 from textual import events
 from textual.pilot import Pilot
 from textual.widgets import Input, Static
@@ -37,7 +38,7 @@ both_sizes = pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
 def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
     """The program on a copy of the sample, with a home of its own."""
     monkeypatch.chdir(tmp_path)
-    return CommissionApp(LocalServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
+    return CommissionApp(SolvedServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
 
 
 async def settle(pilot: Pilot[Any]) -> None:
