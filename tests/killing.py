@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from commission.job.store import JobFile
+from commission.model.unfinished_files import UNFINISHED
 
 LONGEST_S = 120.0
 LIMITS = """schema = 1
@@ -34,7 +35,7 @@ basis = "our own"
 WEIGHTS = {"import": 3, "terminal": 2, "photo": 2, "limits": 2, "record": 2, "new": 2, "return": 1, "rehearse": 1}
 """How often each command is killed; the last two compute for seconds before they write."""
 DURATIONS = {"new": 1.0, "return": 1.1, "import": 1.4, "photo": 1.2, "limits": 1.15, "record": 2.6}
-"""How long each command runs, as a multiple of `new`: processor time measured once. `rehearse` takes 29."""
+"""How long each command runs at first, as a multiple of `new`; `rehearse` takes 29. Whoever ends sooner corrects it."""
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLE = ROOT / "sample_measurements"
 PNG = bytes.fromhex(
@@ -80,7 +81,7 @@ def commands(folder: Path) -> dict[str, list[str]]:
 def kill_loop(
     folder: Path, count: int, seed: int, report: Callable[[str], None] = lambda _: None, rehearsal: float = 8.0
 ) -> Killed:
-    """Kill a number of commands one after the other; the jobs are in `folder`.
+    """Kill that many commands one after the other; the jobs are in `folder`.
 
     `rehearsal`: within which multiple of the duration of `new` a rehearsal is killed. At 8 it has stored some responses.
     """
@@ -97,10 +98,14 @@ def kill_loop(
     shutil.copy(folder / "job.commission", folder / "earlier.commission")
     digests = _digests(folder / "job.commission")
     known = commands(folder)
-    for number in range(count):
+    longest_s = {name: DURATIONS.get(name, rehearsal) * new_s for name in known}
+    number = -1
+    while found.kills < count:
+        number += 1
         name, words = rng.choices(list(known.items()), [WEIGHTS[each] for each in known])[0]
         words = [f"round-{number}" if word == "ROUND" else word for word in words]
-        wait_s = rng.uniform(0.3, 1.1) * DURATIONS.get(name, rehearsal) * new_s
+        wait_s = rng.uniform(0.3, 1.1) * longest_s[name]
+        unfinished, begin = _unfinished(folder), time.monotonic()
         if name == "terminal":
             killed, code, printed = _in_terminal([*base, *words], folder, env, rng, rng.uniform(0.2, 3.0))
         else:
@@ -108,8 +113,10 @@ def kill_loop(
         if killed:
             found.kills += 1
             found.by_command[name] = found.by_command.get(name, 0) + 1
+            longest_s[name] *= 1.02  # the machine may be busier now
         else:
             found.finished += 1
+            longest_s[name] = min(longest_s[name], time.monotonic() - begin)
         if code not in (0, -signal.SIGKILL):
             found.problems.append(f"{number} {name}: ended with {code}: {printed[-200:]}")
         for path in sorted(folder.glob("*.commission")):
@@ -125,10 +132,16 @@ def kill_loop(
             elif path.name in ("made.commission", "again.commission") or path.name.startswith("rehearsal"):
                 path.unlink()  # the name is free for the next
         stray = [each.name for each in folder.iterdir() if each.name.endswith(("-journal", "-wal", "-shm"))]
+        if name == "record":
+            stray += sorted(_unfinished(folder) - unfinished)
         if stray:
             found.problems.append(f"{number} {name}: {', '.join(stray)} left after opening")
-        report(f"{number + 1} of {count}: {len(found.problems)} problems")
+        report(f"{found.kills} of {count}: {len(found.problems)} problems")
     return found
+
+
+def _unfinished(folder: Path) -> set[str]:
+    return {each.name for each in folder.iterdir() if each.name.endswith(UNFINISHED)}
 
 
 def _headless(words: list[str], folder: Path, env: dict[str, str], wait_s: float) -> tuple[bool, int, str]:

@@ -118,7 +118,8 @@ class LocalServices:
     def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = unwatched) -> Path:
         """The sample job in `folder`: made from its definition and its files, or the one that is there already."""
         from commission.cli.sample import JOB_NAME, sample_folder
-        from commission.job.store import put_in_place, unfinished_name
+        from commission.job.store import put_in_place
+        from commission.model.unfinished_files import unfinished_name
 
         target = folder / JOB_NAME
         if target.exists():

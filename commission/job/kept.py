@@ -8,8 +8,6 @@ missing file mean that everything is computed again, and `commission verify` nev
 from __future__ import annotations
 
 import hashlib
-import os
-import tempfile
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from functools import cache
@@ -30,6 +28,7 @@ from commission.model import (
     StoredResponse,
 )
 from commission.model.outside_files import read_outside
+from commission.model.unfinished_files import write_whole
 
 FILES_KEPT = 40
 """Jobs, the newest; one takes about a megabyte."""
@@ -122,14 +121,7 @@ class KeptAnalyses:
             kept = {_key(job, r): _kept(analyses[r.seq]) for r in stored if r.seq in analyses}
             data = msgspec.msgpack.encode(kept)
             self._folder.mkdir(parents=True, exist_ok=True)
-            handle, unfinished = tempfile.mkstemp(dir=self._folder, prefix=".")
-            try:
-                with os.fdopen(handle, "wb") as file:
-                    file.write(hashlib.sha256(data).digest() + data)
-                os.replace(unfinished, self._file(job))
-            except BaseException:
-                os.unlink(unfinished)
-                raise
+            write_whole(self._file(job), hashlib.sha256(data).digest() + data, synchronised=False)
             newest_first = sorted(self._folder.iterdir(), key=lambda path: path.stat().st_mtime, reverse=True)
             for path in newest_first[FILES_KEPT:]:
                 path.unlink()

@@ -36,6 +36,7 @@ from commission.job.guard import JobGuard
 from commission.job.identity import APPLICATION_ID, VERSION, check_identity
 from commission.model import Event, EventBody, InputError, PhotoAttached, ResponseStored, StimulusStored, StoreError
 from commission.model.outside_files import kind_of as file_kind
+from commission.model.unfinished_files import remove_leftovers, unfinished_name
 
 if TYPE_CHECKING:
     from commission.model import Progress
@@ -56,9 +57,6 @@ _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}\+00:00")
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _CHECK_S_PER_BYTE = 1 / 20e6
 """Ten times what checking the pages of a large file took."""
-_UNFINISHED = ".unfinished"
-_STALE_S = 60.0
-"""An unfinished job that nobody has written to for so long was left by a program that was killed."""
 
 
 def utc_now() -> datetime:
@@ -187,7 +185,7 @@ class JobFile:
             # SQLite has rolled back what was in a journal, or found it empty; only the writer may have one now.
             with suppress(OSError):
                 Path(f"{path}-journal").unlink(missing_ok=True)
-            _remove_leftovers(path)
+            remove_leftovers(path)
         return job
 
     def _reserve(self) -> None:
@@ -513,16 +511,6 @@ def _fill(path: Path, bodies: Sequence[EventBody], clock: Callable[[], datetime]
         os.fsync(file.fileno())
 
 
-def unfinished_name(path: Path) -> Path:
-    """A name beside `path` under which it can be made; what is left there by a kill is removed later."""
-    _remove_leftovers(path)
-    return path.with_name(f"{_unfinished_start(path)}{os.getpid():x}-{os.urandom(4).hex()}{_UNFINISHED}")
-
-
-def _unfinished_start(path: Path) -> str:
-    return f".{hashlib.sha256(os.fsencode(path.name)).hexdigest()[:12]}-"  # short, however long the name is
-
-
 def put_in_place(unfinished: Path, path: Path) -> None:
     """Give a finished file its name, never overwriting; raises StoreError when the name is taken or cannot be had."""
     try:
@@ -543,17 +531,6 @@ def put_in_place(unfinished: Path, path: Path) -> None:
                 os.close(folder)
     except OSError as error:
         raise StoreError(f"{path} cannot be made: {error.strerror}. Choose a folder you may write in.") from error
-
-
-def _remove_leftovers(path: Path) -> None:
-    """Remove what a killed program left of a job that was to be called so."""
-    start = _unfinished_start(path)
-    with suppress(OSError, ValueError):
-        for name in os.listdir(path.parent):
-            if name.startswith(start) and _UNFINISHED in name:
-                leftover = path.with_name(name)
-                if time.time() - leftover.stat().st_mtime > _STALE_S or leftover.samefile(path):
-                    leftover.unlink()
 
 
 # --- SQLite -------------------------------------------------------------------------------------------------------

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import IO, Literal
 
 from commission.model.errors import InputError
+from commission.model.unfinished_files import write_whole
 from commission.model.units import clean_text
 
 Identity = tuple[int, int]
@@ -84,13 +85,7 @@ def replace_own(path: Path, text: str) -> None:
     Raises OSError.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    unfinished = path.with_name(f".{path.name}.{os.getpid():x}")
-    try:
-        unfinished.write_text(text, encoding="utf-8")
-        os.replace(unfinished, path)
-    except BaseException:
-        unfinished.unlink(missing_ok=True)
-        raise
+    write_whole(path, text.encode("utf-8"), synchronised=False)
 
 
 def _size(size: int) -> str:

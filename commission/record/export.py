@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import errno
 import os
-import tempfile
 from base64 import b64encode
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Any
 
 from commission.model import CommissionError, InputError, Progress, unwatched
 from commission.model.outside_files import refuse_open_job
+from commission.model.unfinished_files import write_whole
 from commission.model.units import clean_text
 from commission.record.data.csv_text import CHECK_HEADER, check_row, write_csv
 from commission.record.data.results import json_text, record_json
@@ -120,7 +120,7 @@ def write_text(target: Path, text: str) -> None:
 
 
 def write_bytes(target: Path, data: bytes) -> None:
-    """Write beside the target first, then put it in place: an old file is never left half overwritten.
+    """Write the whole file or nothing: an old one is never left half overwritten.
 
     A link is followed. Raises CommissionError, with nothing changed, for what cannot be written, and for a target that
     is no file or is a job: readings are never overwritten.
@@ -129,19 +129,7 @@ def write_bytes(target: Path, data: bytes) -> None:
     try:
         place = Path(os.path.realpath(target))
         _refuse_what_stands_there(place, shown)
-        handle, name = tempfile.mkstemp(dir=place.parent, prefix=".record-")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())  # a computer that loses power must not be left with an empty file
-            umask = os.umask(0)
-            os.umask(umask)
-            os.chmod(name, 0o666 & ~umask)  # mkstemp makes private files; a record is to be passed on
-            os.replace(name, place)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
+        write_whole(place, data)
     except OSError as error:
         reason = error.strerror or clean_text(str(error))
         mend = "Free some space, or choose another folder" if error.errno == errno.ENOSPC else "Choose another folder"

@@ -1,4 +1,4 @@
-"""Forty-eight commands killed at random moments; the bench does a thousand (`python tests/bench kills`)."""
+"""Sixty commands killed at random moments; the bench does a thousand (`python tests/bench kills`)."""
 
 from __future__ import annotations
 
@@ -10,8 +10,6 @@ from killing import kill_loop
 
 @pytest.mark.parametrize("seed", range(3))
 def test_no_kill_loses_an_event_or_blocks_a_name(seed: int, tmp_path: Path) -> None:
-    found = kill_loop(tmp_path, 16, seed)
+    found = kill_loop(tmp_path, 20, seed)
     assert found.problems == []
-    assert found.kills + found.finished == 16
-    # Half of them, on an idle machine; a load that changes meanwhile lets more of them end before they are killed.
-    assert found.kills >= 4, "the commands must not be over before they are killed"
+    assert found.kills == 20

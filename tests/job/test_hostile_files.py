@@ -22,6 +22,7 @@ from commission.job import store
 from commission.job.identity import SCHEMA_DIGESTS, VERSION, schema_digest
 from commission.job.store import JobFile, row_digest
 from commission.model import EventBody, JobCreated, Noted, ReadingEntered, StoreError
+from commission.model.unfinished_files import unfinished_name
 
 OPENING: list[EventBody] = [
     JobCreated(title="Harbour Lane", program_version="0"),
@@ -345,8 +346,8 @@ def test_a_kill_while_a_job_is_made_leaves_no_stump(tmp_path: Path) -> None:
 
 def test_leftovers_of_a_name_go_and_others_stay(tmp_path: Path) -> None:
     path = tmp_path / "job.commission"
-    stale = store.unfinished_name(path)
-    fresh, other = store.unfinished_name(path), store.unfinished_name(tmp_path / "other.commission")
+    stale = unfinished_name(path)
+    fresh, other = unfinished_name(path), unfinished_name(tmp_path / "other.commission")
     for each in (stale, fresh, other):
         each.write_bytes(b"x")
     for each in (stale, other):
@@ -357,7 +358,7 @@ def test_leftovers_of_a_name_go_and_others_stay(tmp_path: Path) -> None:
 
 def test_a_name_that_was_taken_meanwhile_is_not_overwritten(tmp_path: Path) -> None:
     path = tmp_path / "job.commission"
-    unfinished = store.unfinished_name(path)
+    unfinished = unfinished_name(path)
     unfinished.write_bytes(b"mine")
     path.write_bytes(b"theirs")
     with pytest.raises(StoreError, match="exists already"):

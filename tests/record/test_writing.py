@@ -13,7 +13,7 @@ from builders import cinema, levels
 
 from commission.cli import main
 from commission.cli.local_services import LocalServices
-from commission.model import CommissionError
+from commission.model import CommissionError, unfinished_files
 from commission.record.export import write_bytes
 
 
@@ -106,3 +106,28 @@ def test_killed_in_the_middle_the_old_file_stands(tmp_path: Path) -> None:
     run.send_signal(signal.SIGKILL)
     run.communicate()
     assert target.read_bytes() == b"old"
+    if hasattr(os, "O_TMPFILE"):  # what has no name yet is gone with its program
+        assert list(tmp_path.iterdir()) == [target]
+
+
+@pytest.mark.parametrize("unnamed", [True, False])
+def test_what_a_kill_left_goes_with_the_next_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, unnamed: bool
+) -> None:
+    """Also where files need a name from the start, as on a memory stick; a file that is being written stays."""
+    if not unnamed:
+        monkeypatch.setattr(unfinished_files, "_UNNAMED", 0)
+    target = tmp_path / "record.pdf"
+    killed, busy, other = (
+        unfinished_files.unfinished_name(tmp_path / name) for name in ("record.pdf", "record.pdf", "other.pdf")
+    )
+    for each in (killed, busy, other):
+        each.write_bytes(b"half")
+    for each in (killed, other):
+        os.utime(each, (0, 0))
+    write_bytes(target, b"new")
+    assert target.read_bytes() == b"new"
+    assert sorted(tmp_path.iterdir()) == sorted([target, busy, other])
+    umask = os.umask(0)
+    os.umask(umask)
+    assert target.stat().st_mode & 0o777 == 0o666 & ~umask  # a record is to be passed on
