@@ -125,7 +125,7 @@ def examine(
     if kind == "sweep" and is_clipped(samples):
         warning = "it clips: what it says of level and response is not judged"
     if kind == "impulse" and is_clipped(samples):
-        warning = "its largest samples have one value: it seems clipped and is not judged"
+        warning = "its largest samples have one value: it may be clipped and is not checked"
     return replace(row, file_warning=joined(row.file_warning, warning))
 
 

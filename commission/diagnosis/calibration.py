@@ -234,13 +234,13 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         each, name = e.distances.channels[wrong.channel], wrong.channel
         residual = each.arrival_residual_s
         limit_ms = e.job.limit("distances.arrival").upper
-        if wrong.what == "setting" or residual is None or each.seems_m is None or name in explained:
+        if wrong.what == "setting" or residual is None or each.implied_m is None or name in explained:
             continue
         yield FindingDetails(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
             channels=(name,),
             evidence=(
-                f"tape {each.distance_m:.2f} m, but the sound comes as from {number(each.seems_m, 2)} m "
+                f"tape {each.distance_m:.2f} m, but the sound comes as from {number(each.implied_m, 2)} m "
                 f"({signed(1000 * residual, 2)} ± {2000 * each.arrival_u_s:.2f} ms, limit {limit_ms:g} ms)",
             ),
             alternatives=(

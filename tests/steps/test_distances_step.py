@@ -223,7 +223,7 @@ def test_a_moved_loudspeaker_is_an_outlier_with_its_equivalent_distance() -> Non
     analyses = arrivals(heard(right(), late_s={"SiL": 0.0012}), u_s=8.5e-5)
     result = step.solve(job, "as-found", analyses)
     assert result.outliers == ("SiL",)
-    assert result.channels["SiL"].seems_m == pytest.approx(TAPE["SiL"] + 0.0012 * C, abs=1e-6)
+    assert result.channels["SiL"].implied_m == pytest.approx(TAPE["SiL"] + 0.0012 * C, abs=1e-6)
     assert result.channels["SiL"].check_arrival.value == pytest.approx(1.2, abs=1e-6)
     outcome = printed(job, analyses)
     assert outcome.main_result == "SiL arrives 1.2 ms late"

@@ -121,7 +121,7 @@ def outcome_lines(outcome: Outcome, title: str, units: str = "metric", *, budget
     """
     verdict = verdict_word(outcome.verdict) or "– nothing checked"
     lines = [f"{title} ({outcome.round}): {outcome.done} of {outcome.total} done, {verdict}"]
-    lines[0] += f". {outcome.main_result}" if outcome.main_result else ""
+    lines[0] += f": {outcome.main_result}" if outcome.main_result else ""
     for table in outcome.tables:
         lines += ["", *table_lines(table, units)]
     for grid in outcome.grids:

@@ -252,7 +252,7 @@ def _arrivals_table(found: Iterable[ChannelDistance]) -> Table:
             lambda each: _ms(each.alignment_s),
         ),
         (Column(key="U", title="U", unit="ms", decimals=2), expanded_ms),
-        (Column(key="seems", title="Implied distance", unit="m", decimals=2), lambda each: each.seems_m),
+        (Column(key="implied", title="Implied distance", unit="m", decimals=2), lambda each: each.implied_m),
         id="arrivals",
         title="Does the sound arrive when the tape says?",
         key=lambda each: each.channel.id,
@@ -400,7 +400,7 @@ def _channel_remarks(job: Job, result: DistancesResult, each: ChannelDistance) -
     elif name in result.outliers:
         remarks.append(
             f"{name} arrives {1000 * abs(residual_s):.1f} ms {'later' if residual_s > 0 else 'earlier'} than tape and "
-            f"setting predict, which implies {format_length(each.seems_m or 0.0, job.system.units)} instead of "
+            f"setting predict, which implies {format_length(each.implied_m or 0.0, job.system.units)} instead of "
             f"{format_length(each.distance_m, job.system.units)}."
         )
     if each.setting.clipped:

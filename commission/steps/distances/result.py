@@ -82,7 +82,7 @@ class ChannelDistance:
     """Of `check_setting`, of `check_arrival`, and of the delay that is left when the new setting is typed."""
 
     @property
-    def seems_m(self) -> float | None:
+    def implied_m(self) -> float | None:
         """The distance that the arrival would correspond to."""
         return None if self.arrival_residual_s is None else self.distance_m + self.arrival_residual_s * self.speed_m_s
 

@@ -186,7 +186,7 @@ def _short(check: Check) -> str:
     return f"{word} {number(check.value, 0, signed=kind != 'snr')}"
 
 
-def _said(check: Check) -> str:
+def _check_text(check: Check) -> str:
     if check.why_not is not None or (check.value is None and not check.undecided):
         return f"– not tested, {check.why_not}"
     value = check.words or f"{number(check.value, 1, signed=_kind(check) != 'snr')} {check.unit}"
@@ -195,7 +195,7 @@ def _said(check: Check) -> str:
 
 def _grid_cell(cell: Cell, curve_id: str | None, result: SeatsResult) -> GridCell:
     open_checks = [check for check in cell.checks if check.verdict in (Verdict.FAIL, Verdict.UNSURE)]
-    lines = [*cell.problems, *(f"{check.text}: {_said(check)}" for check in open_checks)]
+    lines = [*cell.problems, *(f"{check.text}: {_check_text(check)}" for check in open_checks)]
     if cell.level_db is not None:
         lines.append(f"level {number(cell.level_db, 1)} {_unit(result)}")
     a = cell.analysis
@@ -207,7 +207,7 @@ def _grid_cell(cell: Cell, curve_id: str | None, result: SeatsResult) -> GridCel
         else:
             no_clock = "it shares no clock with other responses" if a.arrival_s is not None else None
             lines.append(f"arrival: – not tested, {no_clock or a.why.get('arrival', 'it was not found')}")
-        lines += [f"{check.text}: {_said(check)}" for check in cell.checks if check not in open_checks]
+        lines += [f"{check.text}: {_check_text(check)}" for check in cell.checks if check not in open_checks]
         if a.clipped is None:
             lines.append(
                 f"clipping of the recording: – not tested, {a.why.get('clipped', 'this response does not show it')}"

@@ -325,9 +325,9 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
 
 
 def _dead_driver(job: Job, against: Against) -> str | None:
-    """Which driver of a loudspeaker seems dead, as a clause; None where all of its drivers play."""
+    """Which driver of a loudspeaker is likely dead, as a clause; None where all of its drivers play."""
     dead = [driver for driver in DRIVERS if is_dead(job, against, driver)]
-    return f"its {dead[0]} seems dead" if dead else None
+    return f"its {dead[0]} is likely dead" if dead else None
 
 
 def is_dead(job: Job, against: Against, driver: Driver) -> bool:
