@@ -16,6 +16,12 @@ from commission.model import ComplexArray, FloatArray
 HALF_OCTAVE = np.sqrt(2.0)
 INVERTING_GAINS_DB = 1.0
 """The polarity is turned only where that gains this much (a choice of this project, no source)."""
+LEAST_LOW_PASS_DB = 12.0
+"""A subwoofer falls by this much at least through the low-pass of its crossover: 16 dB or more with 24 dB per octave, which
+is usual, against 5 dB or so with none (common practice, no source)."""
+LEAST_HIGH_PASS_DB = 6.0
+"""A main loudspeaker falls by this much at least through its high-pass: 11 dB with 12 dB per octave, less what a room adds
+below. With the subwoofers playing its bass it does not fall (common practice, no source)."""
 FLAT_DB = 0.1
 """Of delays within this of the best the one nearest to the measured arrival is taken."""
 DELAYS = 121
@@ -33,6 +39,20 @@ def summation_db(subs: ComplexArray, mains: ComplexArray) -> FloatArray:
     silent = ideal <= 0
     ratio = np.abs(subs + mains) / np.where(silent, 1.0, ideal)
     return np.where(silent, 0.0, 20 * np.log10(np.maximum(ratio, 1e-6)))
+
+
+def slope_db(bass: ComplexArray, freq_hz: FloatArray, crossover_hz: float) -> float:
+    """Level from 0.45 to 0.65 times the crossover minus that from 1.5 to 2.2 times it [dB], power mean over all responses.
+
+    `bass` is of any shape that ends with the frequencies. A high-pass makes it negative, a low-pass positive.
+    """
+    power = np.mean(np.abs(bass.reshape(-1, bass.shape[-1])) ** 2, axis=0)
+
+    def level(low: float, high: float) -> float:
+        inside = (freq_hz >= low * crossover_hz) & (freq_hz <= high * crossover_hz)
+        return 10 * float(np.log10(np.maximum(power[inside].mean(), 1e-30))) if inside.any() else float("nan")
+
+    return level(0.45, 0.65) - level(1.5, 2.2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -20,6 +20,7 @@ from commission.model import (
     Analysed,
     Analyses,
     Channel,
+    ComplexArray,
     DelayRange,
     EventBody,
     Filter,
@@ -42,6 +43,13 @@ TEMPERATURE_C = 20.0
 """At which the speed of sound is that of the rooms."""
 
 
+def crossover_filters(freq_hz: FloatArray, corner_hz: float) -> tuple[ComplexArray, ComplexArray]:
+    """Low-pass of fourth order (Linkwitz-Riley) and high-pass of second order (Butterworth), as bass management has them."""
+    s = 1j * freq_hz / corner_hz
+    second = s * s + np.sqrt(2.0) * s + 1
+    return 1 / second**2, s * s / second
+
+
 @dataclass
 class BassVisit:
     """Subwoofers and three front loudspeakers in a room; every round is played with the settings that it truly holds."""
@@ -53,6 +61,10 @@ class BassVisit:
     step: float = 0.03
     trim_step: float = 0.5
     high_pass_hz: float | None = None
+    subs_filtered: bool = True
+    """Whether sweeps of the subwoofers pass the low-pass of that crossover."""
+    mains_redirected: bool = False
+    """Whether the subwoofers play along with the sweeps of the main loudspeakers."""
     filters: FilterRanges | None = None
     """Four parametric filters each, where the processor has any."""
     target: Target | None = None
@@ -145,6 +157,13 @@ class BassVisit:
         clocks = rng.uniform(0, 0.05, self.seats if self.clock_by_seat else 1) * np.ones(self.seats)
         sub = modal_responses(self.size, self.places, ears, BINS_HZ) / (1 + (BINS_HZ / 140) ** 4) ** 2
         main = modal_responses(self.size, self.main_places, ears, BINS_HZ)
+        if self.high_pass_hz is not None:
+            low, high = crossover_filters(BINS_HZ, self.high_pass_hz)
+            sub, main = sub * (low if self.subs_filtered else 1.0), main * high
+            if self.mains_redirected:
+                bass = sub.mean(axis=0) * (1.0 if self.subs_filtered else low)
+                as_loud = np.abs(main[..., BINS_HZ > 100.0]).mean() / np.abs(bass[..., BINS_HZ < 70.0]).mean()
+                main = main + as_loud * bass
         for names, h, places in ((MAINS, main, self.main_places), (self.names, sub, self.places)):
             for i, c in enumerate(names):
                 trim, distance, polarity = true[c]

@@ -108,6 +108,26 @@ def test_the_crossover_is_brought_together() -> None:
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
+        ({"subs_filtered": False}, "the subwoofers were measured without a low-pass at 80 Hz"),
+        ({"mains_redirected": True}, "FL, FC and FR still play the bass below 80 Hz"),
+        ({"subs_filtered": False, "mains_redirected": True}, "without a low-pass at 80 Hz"),
+    ],
+)
+@pytest.mark.parametrize("seed", [5, 6])
+def test_what_is_not_heard_through_the_crossover_reverses_no_subwoofer(
+    fields: dict[str, bool], words: str, seed: int
+) -> None:
+    # A low-pass of fourth order turns the phase by 180° at its corner, so that the unfiltered subwoofer seems reversed.
+    visit = as_found(subs=1, seed=seed, high_pass_hz=80.0, clock_by_seat=False, **fields)
+    result = result_of(visit)
+    assert result.crossover is None and words in result.no_crossover
+    assert all(e.polarity == 1 for e in result.subs.values())
+    assert any(words in remark for remark in bass.evaluate(visit.job, AS_FOUND, visit.analyses).remarks)
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
         ({"clock": None}, "share no clock"),
         ({"phase": False}, "has no phase"),
         ({"noise_db": 60.0}, "above the noise"),

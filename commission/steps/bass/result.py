@@ -26,7 +26,7 @@ from commission.dsp.bass_sum import (
     target_variance_db2,
     unchanged,
 )
-from commission.dsp.crossover import CrossoverFit, fit_crossover
+from commission.dsp.crossover import LEAST_HIGH_PASS_DB, LEAST_LOW_PASS_DB, CrossoverFit, fit_crossover, slope_db
 from commission.dsp.delays import assumed_speed_m_s, unit_m
 from commission.dsp.modes import schroeder_hz
 from commission.dsp.repeatability import placement_u_db
@@ -46,6 +46,7 @@ from commission.model import (
     TrimRange,
     freeze,
 )
+from commission.model.units import listed
 from commission.steps.bass.measured import MeasuredBass, measured_bass, newest_bass
 from commission.steps.distances import result as distances
 from commission.steps.levels import result as levels
@@ -603,11 +604,33 @@ def _crossover(
             names.append(channel.id)
     if not rows:
         return None, "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
+    if why := _why_no_sum(measured.full, dict(zip(names, rows, strict=True)), hz):
+        return None, why
     total: ComplexArray = np.einsum("if,isf->sf", settings.factors(BASS_HZ), through.full)
     fit = fit_crossover(total, np.array(turned), BASS_HZ, hz, 0.0, measured.room.seat_share)
     as_it_was = fit_crossover(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, 0.0, measured.room.seat_share)
     fit = CrossoverFit(fit.delay_s, fit.polarity, as_it_was.before_db, fit.after_db, fit.inverting_gains_db)
     return Crossover(hz=hz, mains=tuple(names), fit=fit), ""
+
+
+def _why_no_sum(subs: ComplexArray, mains: dict[str, list[ComplexArray]], hz: float) -> str:
+    """Why responses do not contain what plays through the crossover, or only together; empty where they do.
+
+    A sweep of a main channel through bass management plays the subwoofers too, and a sweep of a subwoofer's own input does
+    not pass the low-pass of the crossover. Adding such responses says nothing about polarity or delay.
+    """
+    if not slope_db(subs, BASS_HZ, hz) >= LEAST_LOW_PASS_DB:
+        return (
+            f"the subwoofers were measured without a low-pass at {hz:.0f} Hz, and how they add with the main "
+            "loudspeakers depends on its phase"
+        )
+    together = [c for c, bass in mains.items() if not slope_db(np.array(bass), BASS_HZ, hz) <= -LEAST_HIGH_PASS_DB]
+    if together:
+        return (
+            f"{listed(together)} still {'play' if len(together) > 1 else 'plays'} the bass below {hz:.0f} Hz, as when the "
+            "subwoofers play with the main loudspeakers; switch the subwoofers off while these are measured"
+        )
+    return ""
 
 
 # --- what to enter --------------------------------------------------------------------------------------------------
