@@ -9,7 +9,7 @@ import pytest
 from bass_rooms import BINS_HZ, modal_room
 from scipy import signal
 
-from commission.dsp.crossover import crossover_octave, fit_crossover, summation_db
+from commission.dsp.crossover import crossover_octave, fit_crossover, slope_db, summation_db
 
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 
@@ -110,3 +110,12 @@ def test_measured_drivers_sum_as_their_phase_says() -> None:
 def test_without_a_frequency_in_the_octave_it_is_refused() -> None:
     with pytest.raises(ValueError, match="half an octave"):
         fit_crossover(np.ones((1, 3), complex), np.ones((1, 1, 3), complex), np.array([200.0, 210, 220]), 80.0)
+
+
+@pytest.mark.parametrize(
+    ("shape", "least_db", "most_db"), [("low", 16.0, 21.0), ("high", -21.0, -18.0), ("none", -0.01, 0.01)]
+)
+def test_the_filters_of_a_crossover_show_in_the_slope_around_it(shape: str, least_db: float, most_db: float) -> None:
+    # 40·lg of half and twice the corner: 24 dB per octave, less what the power mean takes from the nearer edge.
+    filters = np.ones(len(BINS_HZ), complex) if shape == "none" else linkwitz_riley(80.0, shape)
+    assert least_db <= slope_db(np.array([filters, 0.1 * filters]), BINS_HZ, 80.0) <= most_db

@@ -659,6 +659,19 @@ def test_two_kinds_of_main_loudspeakers_with_their_latencies_entered_pass(passes
         assert found.channels[c].kept_latency_s == pytest.approx(0.002, abs=1.5e-4)
 
 
+@pytest.mark.parametrize("off_s", [-0.0003, 0.0003])
+def test_a_latency_that_is_entered_not_quite_right_is_no_wrong_tape(off_s: float) -> None:
+    # FL and FR have signal processing of 2.2 ms; the setting of FL misses it by 0.3 ms, less than a wrong distance.
+    latency_s = {"FL": 0.0022, "FR": 0.0022}
+    held = right() | {c: TAPE[c] + value * C for c, value in latency_s.items()}
+    held["FL"] += off_s * C
+    analyses, job = as_measured(heard(held, late_s=latency_s)), job_of(defined(cinema()), *held_as(held))
+    found = step.solve(job, "as-found", analyses)
+    assert step.wrong_times(job, "as-found", found) == () and found.outliers == ()
+    assert found.channels["FL"].setting.setting == pytest.approx(TAPE["FL"] + 0.0022 * C, abs=0.031)
+    assert not [c for c in printed(job, analyses).checks if c.verdict is Verdict.FAIL and c.id == "distances.arrival"]
+
+
 def test_settings_with_a_common_surplus_stay_as_they_are() -> None:
     held = {c: value + 1.2 for c, value in right().items()}
     found = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", as_measured(heard(held)))

@@ -117,12 +117,14 @@ def _of_channel(
     if setting_s is not None:
         # Setting and sound agree against the tape, or tape and sound against the setting.
         u_s = each.check_setting.uncertainty / 1000
+        placed = each.origin == "tape" and geometry is not None and abs(tape_off_s) <= slack_s
         if off and sound_s is not None and abs(sound_s + setting_s) <= limit_s + 2 * each.arrival_u_s:
-            return WrongTime(channel=channel, what="tape", error_s=sound_s, u_s=each.arrival_u_s, likely=False)
+            # The positions can confirm the tape: then the setting makes up for a delay of the loudspeaker's own.
+            what: Literal["tape", "unknown"] = "unknown" if placed else "tape"
+            return WrongTime(channel=channel, what=what, error_s=sound_s, u_s=each.arrival_u_s, likely=placed)
         if sound_s is None and abs(tape_off_s - setting_s) <= slack_s and abs(tape_off_s) > slack_s:
             return None  # the positions agree with the setting: the layout names the tape
         heard = sound_s is not None and not off
-        placed = each.origin == "tape" and geometry is not None and abs(tape_off_s) <= slack_s
         return WrongTime(
             channel=channel,
             what="setting",

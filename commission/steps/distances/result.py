@@ -206,7 +206,10 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
     # Past the delays an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
     shifted = (late | early & (np.isfinite(alignment) | keeps)) & ~by_bass
     keeps |= by_bass | suits_sound
-    shifted |= suits_sound & _has_latency(job, known, entered_s, suits_sound)
+    latent = suits_sound | _nearly_suits(
+        job, together, residual, u, mains & (_feet(ratio) is None), step_s(delay, own)
+    )
+    shifted |= latent & _has_latency(job, known, -tape_error_s, latent)
     acoustic = tape + np.where(shifted, residual * speed, 0.0)
     # A setting that differs from its tape is compared with what is heard, the subwoofer's own latency included.
     differs = ~mains & np.isfinite(residual) & (np.abs(entered_s) > SUB_LATENCY_S) & usual
@@ -394,6 +397,23 @@ def _together(
     if known.sum() >= 3:
         past = past - np.median(past[known])
     return np.where(np.isfinite(alignment_s), alignment_s, past if known.sum() >= 3 else np.nan)
+
+
+def _nearly_suits(
+    job: Job,
+    together_s: FloatArray,
+    residual_s: FloatArray,
+    u_s: FloatArray,
+    mains: NDArray[np.bool_],
+    one_step_s: float,
+) -> NDArray[np.bool_]:
+    """Main channels that are beyond doubt off their tape, and in time through their setting but for what an arrival may be
+    off: the setting holds their own latency, if not exactly.
+    """
+    limit_s = job.limit("distances.arrival").upper / 1000
+    return np.asarray(
+        mains & (np.abs(together_s) <= limit_s + one_step_s) & (np.abs(residual_s) > 2 * limit_s + 2 * u_s)
+    )
 
 
 def _has_latency(
