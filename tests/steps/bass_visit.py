@@ -155,13 +155,16 @@ class BassVisit:
         step = rng.normal(size=self.ears.shape)
         ears = self.ears + moved_m * step / np.linalg.norm(step, axis=1, keepdims=True)
         clocks = rng.uniform(0, 0.05, self.seats if self.clock_by_seat else 1) * np.ones(self.seats)
-        sub = modal_responses(self.size, self.places, ears, BINS_HZ) / (1 + (BINS_HZ / 140) ** 4) ** 2
-        main = modal_responses(self.size, self.main_places, ears, BINS_HZ)
+        sub: ComplexArray = np.asarray(modal_responses(self.size, self.places, ears, BINS_HZ), complex)
+        sub = sub / (1 + (BINS_HZ / 140) ** 4) ** 2
+        main: ComplexArray = np.asarray(modal_responses(self.size, self.main_places, ears, BINS_HZ), complex)
         if self.high_pass_hz is not None:
             low, high = crossover_filters(BINS_HZ, self.high_pass_hz)
-            sub, main = sub * (low if self.subs_filtered else 1.0), main * high
+            main = main * high
+            if self.subs_filtered:
+                sub = sub * low
             if self.mains_redirected:
-                bass = sub.mean(axis=0) * (1.0 if self.subs_filtered else low)
+                bass = sub.mean(axis=0) if self.subs_filtered else sub.mean(axis=0) * low
                 as_loud = np.abs(main[..., BINS_HZ > 100.0]).mean() / np.abs(bass[..., BINS_HZ < 70.0]).mean()
                 main = main + as_loud * bass
         for names, h, places in ((MAINS, main, self.main_places), (self.names, sub, self.places)):

@@ -604,7 +604,7 @@ def _crossover(
             names.append(channel.id)
     if not rows:
         return None, "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
-    if why := _why_no_sum(measured.full, dict(zip(names, rows, strict=True)), hz):
+    if why := _why_no_sum(measured.full, dict(zip(names, turned, strict=True)), hz):
         return None, why
     total: ComplexArray = np.einsum("if,isf->sf", settings.factors(BASS_HZ), through.full)
     fit = fit_crossover(total, np.array(turned), BASS_HZ, hz, 0.0, measured.room.seat_share)
