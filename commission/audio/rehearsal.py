@@ -8,6 +8,7 @@ no screen can pull a cable.
 from __future__ import annotations
 
 import math
+import zlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +40,8 @@ LATENCY_S = 0.012
 """What converters and processor add to every channel."""
 MIC_OFFSET_DB = 78.0
 """Level [dB SPL] of a response of 0 dB with the processor's reference noise."""
+MIC_SELF_NOISE_DB = 18.0
+"""A-weighted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +103,12 @@ def cinema(title: str, rng: np.random.Generator | None = None) -> System:
         seats=seats,
         instruments=(
             Instrument(kind="meter", model="sound level meter", accuracy_class=2, resolution=0.1),
-            Instrument(kind="microphone", model="measurement microphone", level_offset_db=MIC_OFFSET_DB),
+            Instrument(
+                kind="microphone",
+                model="measurement microphone",
+                level_offset_db=MIC_OFFSET_DB,
+                self_noise_db=MIC_SELF_NOISE_DB,
+            ),
         ),
         sweep=Sweep(duration_s=3.0),
     )
@@ -200,6 +208,7 @@ def rehearsal_source(job: Job) -> Source | None:
     if seed is None:
         return None
     from commission.audio.rig_source import RigSource
+    from commission.audio.room_noise import state_noise
     from commission.audio.simulated import SimulatedRig
 
     def rig_at(seat: str, round_id: str) -> SimulatedRig:
@@ -213,4 +222,15 @@ def rehearsal_source(job: Job) -> Source | None:
         by_output = {(c.output or i + 1) - 1: c.id for i, c in enumerate(system.channels)}
         return SimulatedRig(lambda output: room.response(speakers[by_output[output]], ears), seed=seed)
 
-    return RigSource(job, rig_at, source="rehearsal", name="rehearsal room", common_clock=True)
+    def noise_rig_at(seat: str, round_id: str, state: str) -> SimulatedRig:
+        """Nothing is played there: only the room is heard."""
+        mended = round_id != AS_FOUND
+        return SimulatedRig(
+            lambda output: np.zeros(1),
+            seed=zlib.crc32(f"{seed} {seat} {round_id} {state}".encode()),
+            room_noise=lambda frames, rate_hz: state_noise(state, seed, frames, rate_hz, mended=mended),
+        )
+
+    return RigSource(
+        job, rig_at, source="rehearsal", name="rehearsal room", common_clock=True, noise_rig_at=noise_rig_at
+    )

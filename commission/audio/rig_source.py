@@ -48,11 +48,16 @@ class RigSource:
         name: str,
         level_dbfs: float = START_DBFS,
         common_clock: bool = False,
+        noise_rig_at: Callable[[str, str, str], Rig] | None = None,
     ) -> None:
-        """`rig_at(seat, round)` gives the rig with its microphone there; `common_clock` when its latency is constant."""
+        """`rig_at(seat, round)` gives the rig with its microphone there; `common_clock` when its latency is constant.
+
+        `noise_rig_at(seat, round, state)`: the rig for recordings of noise, where the state makes a difference to it.
+        """
         self.name = name
         self._job, self._rig_at, self._source, self._common_clock = job, rig_at, source, common_clock
         self._level_dbfs = min(level_dbfs, CEILING_DBFS)
+        self._noise_rig_at = noise_rig_at or (lambda seat, round_id, _: rig_at(seat, round_id))
 
     def why_not(self, capture: Capture) -> str | None:
         """Why a channel cannot be played; None when it can."""
@@ -105,7 +110,8 @@ class RigSource:
         rate_hz = (self._job.system.sweep or Sweep()).rate_hz
         lead, frames = round(NOISE_LEAD_S * rate_hz), round(RECORDING_S * rate_hz)
         silence = Signal(samples=np.zeros((1, lead + frames)), rate_hz=rate_hz)
-        heard = self._rig_at(seat, round_id).play_record(silence, cancel, lambda f, _: progress(f, "recording"))
+        rig = self._noise_rig_at(seat, round_id, state)
+        heard = rig.play_record(silence, cancel, lambda f, _: progress(f, "recording"))
         noise = np.round(heard.samples[0][lead:] * 2.0**23) / 2.0**23  # as the FLAC holds it
         try:
             clipped = background(noise, rate_hz).clipped

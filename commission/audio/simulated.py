@@ -19,11 +19,19 @@ class SimulatedRig:
     name = "rehearsal room"
 
     def __init__(
-        self, responses: Callable[[int], FloatArray], seed: int = 1, realtime: float = 0.0, latency_frames: int = 0
+        self,
+        responses: Callable[[int], FloatArray],
+        seed: int = 1,
+        realtime: float = 0.0,
+        latency_frames: int = 0,
+        room_noise: Callable[[int, float], FloatArray] | None = None,
     ) -> None:
-        """`realtime` 1.0 takes as long as a real measurement, 0.0 none at all."""
+        """`realtime` 1.0 takes as long as a real measurement, 0.0 none at all.
+
+        `room_noise(frames, rate_hz)`: what the room itself sounds like; None: nothing but the noise of the microphone.
+        """
         self._responses, self._seed, self._realtime = responses, seed, realtime
-        self._latency = latency_frames
+        self._latency, self._room_noise = latency_frames, room_noise
 
     def play_record(self, out: Signal, cancel: CancelToken, progress: Progress) -> Signal:
         """Play and record; on cancel nothing more is heard and Cancelled is raised."""
@@ -40,6 +48,8 @@ class SimulatedRig:
                 heard += oaconvolve(samples, self._responses(output))[:frames]
         if self._latency:
             heard = np.concatenate((np.zeros(self._latency), heard))[:frames]
+        if self._room_noise is not None:
+            heard += self._room_noise(frames, out.rate_hz)
         heard += NOISE_FS * np.random.default_rng(self._seed).standard_normal(frames)
         progress(1.0, "")
         return Signal(samples=np.clip(heard, -1.0, 1.0)[None], rate_hz=out.rate_hz)

@@ -1,7 +1,7 @@
 """Signals and levels in fractional-octave bands, IEC 61260-1 class 1.
 
-The filters are the third-order Butterworth band-passes of `band_energy`, applied to the spectrum, so that no warping near
-half the sample rate takes a band out of class 1. Three uses:
+The filters are Butterworth band-passes, those of the third order in `band_energy`, applied to the spectrum, so that no
+warping near half the sample rate takes a band out of class 1. Three uses:
 
 - causal: as a meter's filter hears it. Not for decays and clarity in low bands: it rings on after the sound has gone.
 - zero phase: the same magnitude without delay. For levels over time and for what must stay where it is.
@@ -28,9 +28,12 @@ NOMINAL_THIRDS_HZ = (10.0, 12.5, 16.0, 20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0)
 """Names of one decade of third octaves; the other decades are ten and a hundred times these, and so on."""
 
 _ORDER = 3
+_LEVEL_ORDER = 8
+"""Of the band-passes for levels of steady noise. Class 1 from the third order on; the third lets so much of a lower octave
+through that noise falling by 6 dB an octave in steps reads 0.8 dB high."""
 _RING_DB = 100.0
-_BANDWIDTH_RATIO = (math.pi / (2 * _ORDER)) / math.sin(math.pi / (2 * _ORDER))
-"""Effective over nominal bandwidth of a Butterworth band-pass, for noise with a flat spectrum: 1.047 or 0.20 dB.
+_BANDWIDTH_RATIO = (math.pi / (2 * _LEVEL_ORDER)) / math.sin(math.pi / (2 * _LEVEL_ORDER))
+"""Effective over nominal bandwidth of such a band-pass, for noise with a flat spectrum: 1.006 or 0.03 dB.
 Class 1 allows ±0.4 dB (IEC 61260-1:2014 5.12, from memory); levels of noise are corrected for it."""
 _SEGMENT_WIDTHS = 16.0
 """Segments of a noise recording last this many over the narrowest bandwidth: the window's own width is a tenth of it."""
@@ -81,9 +84,9 @@ def filter_bands(samples: FloatArray, rate_hz: float, bands: Bands, use: Use) ->
 def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference: float = 1.0) -> FloatArray:
     """Level of steady sound in each band [shape=(…, bands)] [dB re `reference`], samples [shape=(…, n)].
 
-    From the power spectral density (Welch 1967: Hann windows, half overlapped), weighted with the filters' magnitude and
-    corrected by 0.20 dB for their effective bandwidth: what noise reads is right, a lone tone in the middle of a band reads
-    0.20 dB low. NaN for a band beyond half the sample rate. Raises InputError when the recording is shorter than a segment.
+    From the power spectral density (Welch 1967: Hann windows, half overlapped), weighted with the magnitude of band-passes
+    of the eighth order and corrected for their effective bandwidth (0.03 dB). NaN for a band beyond half the sample rate.
+    Raises InputError when the recording is shorter than a segment.
     """
     from scipy import fft, signal
 
@@ -97,14 +100,18 @@ def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference:
         )
     length = min(int(fft.next_fast_len(length, real=True)), samples.shape[-1])  # a tenth of the time of an odd length
     freq_hz, density = signal.welch(samples, rate_hz, "hann", length, detrend="constant", axis=-1)
-    return to_db(_band_powers(density, freq_hz, bands, rate_hz) / (_BANDWIDTH_RATIO * reference**2))
+    return to_db(_band_powers(density, freq_hz, bands, rate_hz, _LEVEL_ORDER) / (_BANDWIDTH_RATIO * reference**2))
 
 
-def _band_powers(density: FloatArray, freq_hz: FloatArray, bands: Bands, rate_hz: float) -> FloatArray:
+def _band_powers(
+    density: FloatArray, freq_hz: FloatArray, bands: Bands, rate_hz: float, order: int = _ORDER
+) -> FloatArray:
     """Density or energy [shape=(…, n)] summed under each filter [shape=(…, bands)]; NaN beyond half the rate."""
     weights = np.zeros((len(bands.indices), len(freq_hz)))
-    for row, centre_hz in zip(weights, bands.centres_hz, strict=True):
-        row[1:] = np.abs(band_gain(freq_hz[1:], float(centre_hz), bands.fraction)) ** 2
+    for row, centre_hz, width_hz in zip(weights, bands.centres_hz, bands.widths_hz, strict=True):
+        away = (freq_hz[1:] / centre_hz - centre_hz / freq_hz[1:]) * centre_hz / width_hz  # ±1 at the edges
+        with np.errstate(over="ignore"):
+            row[1:] = 1 / (1 + away ** (2 * order))
     powers = density @ weights.T * (freq_hz[1] - freq_hz[0])
     return np.asarray(np.where(_reached(bands, rate_hz), powers, np.nan))
 

@@ -85,7 +85,7 @@ def nc_rating(octave_db: Mapping[int, float], at_most: Collection[int] = ()) -> 
     """
     levels = _levels(octave_db, NC_OCTAVES_HZ, 2, "NC")
     sil = float(np.mean([levels[hz] for hz in _SIL_HZ]))
-    # Past the last curve the level keeps rising by what it did between the last two, to find which octave decides.
+    # Beyond the first and the last curve the number goes on by 1 for each dB, to find which octave decides.
     touched = {hz: _interpolated(level, _NC_DB[:, NC_OCTAVES_HZ.index(hz)]) for hz, level in levels.items()}
     worst = max(touched, key=lambda hz: touched[hz])
     if touched[worst] <= sil and _NC[0] <= sil <= _NC[-1]:
@@ -101,6 +101,8 @@ def _interpolated(level: float, curve_db: FloatArray) -> float:
     """Number of the curve through `level` in one octave; where several curves share a level, the lowest of them."""
     if level > curve_db[-1]:
         return _NC[-1] + float(level - curve_db[-1])
+    if level < curve_db[0]:
+        return _NC[0] + float(level - curve_db[0])
     rising = np.concatenate(([True], np.diff(curve_db) > 0))
     return float(np.interp(level, curve_db[rising], np.array(_NC)[rising]))
 

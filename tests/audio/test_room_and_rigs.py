@@ -15,10 +15,21 @@ from builders import cinema, defined, job_of
 from commission.audio.rehearsal import rehearsal_bodies, rehearsal_seed, rehearsal_source
 from commission.audio.rig_source import CEILING_DBFS, RigSource
 from commission.audio.room import OCTAVES_HZ, SimulatedRoom, Speaker, Walls, eyring_t60_s
+from commission.audio.room_noise import FULL_SCALE_DB, has_hum, state_noise
 from commission.audio.signals import write_signals
 from commission.audio.simulated import SimulatedRig
 from commission.dsp.analysis import analyse
-from commission.model import Cancelled, Capture, CommissionError, Response, Room, Signal, Sweep
+from commission.dsp.background import background
+from commission.model import (
+    Cancelled,
+    Capture,
+    CommissionError,
+    NoiseAnalysis,
+    Response,
+    Room,
+    Signal,
+    Sweep,
+)
 
 ROOM = Room(length_m=6.4, width_m=4.7, height_m=2.6)
 RATE = 48000
@@ -155,3 +166,18 @@ def test_signals_have_the_level_they_claim(tmp_path: Path) -> None:
     assert "volume down" in (tmp_path / "out" / "README.txt").read_text(encoding="utf-8")
     with pytest.raises(CommissionError, match="overwritten"):
         write_signals(job, tmp_path / "out", lambda f, t: None)
+
+
+def test_the_rehearsal_room_sounds_different_in_each_state() -> None:
+    """Analysed as a recording is: ventilation high above low above everything off, hum with the electronics as found."""
+    seed = next(n for n in range(20) if has_hum(n))
+
+    def heard(state: str, *, mended: bool = False) -> NoiseAnalysis:
+        return background(state_noise(state, seed, 21 * 8000, 8000.0, mended=mended), 8000.0)
+
+    off, low, high = (heard(state).a_db for state in ("everything off", "ventilation low", "ventilation high"))
+    assert off < low < high
+    hum = heard("electronics on")
+    assert hum.hum_hz == pytest.approx(50.0, abs=0.1)
+    assert heard("electronics on", mended=True).hum_hz is None
+    assert heard("calibrator 114 dB").a_db + FULL_SCALE_DB == pytest.approx(114.0, abs=0.1)  # 1 kHz: 0 dB in A

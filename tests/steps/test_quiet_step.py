@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -54,10 +55,10 @@ def test_levels_and_ratings_are_those_of_the_noise_put_in(nc: float) -> None:
     (noise,) = solved([nc_noise(nc, 1)]).noises
     expected = ideal_octaves(nc_octaves(nc))
     for hz in (63, 125, 250, 500, 1000, 2000, 4000):
-        # The sides of a class 1 filter let some of a louder neighbour in: 0.5 dB where the density falls by 9 dB an octave.
-        assert noise.octave_db[hz] == pytest.approx(expected[hz], abs=0.7)
+        # Scatter of 30 s at 63 Hz: 0.1 dB; some of a louder neighbour comes in where the density falls by 9 dB an octave.
+        assert noise.octave_db[hz] == pytest.approx(expected[hz], abs=0.4)
     assert noise.nc is not None
-    assert noise.nc.value == pytest.approx(nc_rating(expected).value, abs=1.0)  # 0.7 dB, 4 dB a step of 5
+    assert noise.nc.value == pytest.approx(nc_rating(expected).value, abs=0.5)  # 0.4 dB, 4 dB a step of 5
 
 
 def test_a_quiet_room_passes_and_a_loud_state_fails() -> None:
@@ -196,9 +197,36 @@ def test_the_first_source_is_the_one_above_everything_off() -> None:
 def test_states_of_one_spelling_are_one_and_the_newest_counts() -> None:
     found = solved([nc_noise(20, 16, state="Ventilation High"), nc_noise(30, 17, state="ventilation_high")])
     (noise,) = found.noises
-    assert (noise.state, noise.count) == ("Ventilation High", 2)
+    assert (noise.state, noise.count) == ("ventilation high", 2)
     assert noise.nc is not None
     assert noise.nc.value > 28
+
+
+def test_seats_share_the_name_of_a_state() -> None:
+    """The JSON of other steps refers to a state by this name."""
+    noises = [nc_noise(20, 16, state="Pool pump"), replace(nc_noise(25, 17, state="pool_pump"), seat="B2")]
+    assert {name: [n.seat for n in own] for name, own in solved(noises).by_state.items()} == {
+        "Pool pump": ["A2", "B2"]
+    }
+
+
+def test_without_everything_off_the_softest_state_is_the_baseline() -> None:
+    noises = [nc_noise(20, 6, state="electronics on"), nc_noise(33, 7)]
+    found = solved(noises, job(microphone=None))
+    (difference,) = found.differences
+    assert (difference.state, difference.baseline) == ("ventilation high", "electronics on")
+    assert difference.octaves_db[250] == pytest.approx(nc_octaves(33)[250] - nc_octaves(20)[250], abs=0.4)
+    remarks = " ".join(evaluated(noises, job(microphone=None)).remarks)
+    assert "Look first at what runs with ventilation high" in remarks
+    assert "Whether it is too loud is not known" in remarks
+
+
+def test_values_are_typed_at_the_chosen_seat() -> None:
+    chosen = Decided(round=AS_FOUND, step="quiet", key="seat", value="B1")
+    assert {task.seat for task in quiet.plan(job(chosen), AS_FOUND)} == {"B1"}
+    read = typed("everything off", {"63 Hz": 40.0})
+    both = {(task.seat, task.quantity.split(":")[0]) for task in quiet.plan(job(chosen, *read), AS_FOUND)}  # type: ignore[union-attr]
+    assert both == {("B1", "everything off"), ("A2", "everything off")}
 
 
 def test_the_plan_asks_for_the_chosen_state() -> None:

@@ -27,7 +27,9 @@ async def test_a_state_of_ones_own_is_named_and_typed(tmp_path: Path, size: tupl
         await to_step(pilot, "quiet")
         assert isinstance(app.screen, StepScreen)
         assert "everything off: L_Aeq" in shown(app)
-        await pilot.press("c", "end", "enter")
+        await pilot.press("c", "enter")  # the state, not the seat
+        await settle(pilot)
+        await pilot.press("end", "enter")
         await settle(pilot)
         await pilot.press(*"pool pump", "enter")
         await settle(pilot)

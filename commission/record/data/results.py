@@ -150,16 +150,31 @@ def _quiet(result: quiet.QuietResult) -> dict[str, Any]:
     for state, noises in result.by_state.items():
         worst = quiet.loudest(noises)
         assert worst is not None
-        out[clean_text(state)] = _noise(worst) | (
-            {"seats": {each.seat: _noise(each) for each in noises}} if len(noises) > 1 else {}
-        )
+        minus = {(each.state, each.seat): _difference(each) for each in result.differences}
+        own = {each.seat: _noise(each) | {"minus": minus.get((state, each.seat))} for each in noises}
+        out[clean_text(state)] = own[worst.seat] | ({"seats": own} if len(noises) > 1 else {})
     return out
+
+
+def _by_octave(levels_db: Mapping[int, float]) -> dict[str, Any]:
+    return {f"{quiet.nominal_hz(hz):g}": rounded(level, 1) for hz, level in levels_db.items()}
+
+
+def _difference(each: quiet.Difference) -> dict[str, Any]:
+    return {
+        "state": clean_text(each.baseline),
+        "laeq_db": rounded(each.change_db, 1),
+        "uncertainty_db": rounded(each.u_db, 2),
+        "bands_db": _by_octave(each.octaves_db),
+        "source_laeq_db": rounded(each.source_db, 1),
+    }
 
 
 def _noise(noise: quiet.Noise) -> dict[str, Any]:
     """Levels are null where the microphone is not calibrated."""
     known = noise.calibrated
-    bands = {("31.5" if hz == 31 else str(hz)): rounded(level, 1) for hz, level in noise.octave_db.items()}
+    bands = _by_octave(noise.octave_db)
+    thirds = {f"{hz:g}": rounded(float(level), 1) for hz, level in zip(noise.third_hz, noise.third_db, strict=True)}
     return {
         "seat": noise.seat,
         "laeq_db": rounded(noise.laeq_db, 1) if known else None,
@@ -167,9 +182,10 @@ def _noise(noise: quiet.Noise) -> dict[str, Any]:
         "nc": None if noise.nc is None else rounded(noise.nc.value, 1),
         "nr": None if noise.nr is None else rounded(noise.nr.value, 1),
         "nc_bound": None if noise.nc is None else noise.nc.bound or None,
-        "deciding_band_hz": noise.deciding_hz,
+        "deciding_band_hz": None if noise.deciding_hz is None else quiet.nominal_hz(noise.deciding_hz),
         "bands_db": bands if known and bands else None,
-        "at_most_hz": list(noise.at_most),
+        "third_octaves_db": thirds if known and thirds else None,
+        "at_most_hz": [quiet.nominal_hz(hz) for hz in noise.at_most],
         "hum_hz": rounded(noise.hum_hz, 2),
         "hum_db": rounded(noise.hum_db, 1),
         "tones_hz": [rounded(each.frequency_hz, 0) for each in noise.tones],
@@ -218,6 +234,7 @@ def _dialogue(result: dialogue.DialogueResult) -> dict[str, Any]:
         each.seat: {
             "sti": rounded(each.sti, 3),
             "sti_without_noise": rounded(each.sti_without_noise, 3),
+            "sti_at_70_dba": rounded(each.sti_louder, 3),
             "c50_db": rounded(each.c50_db, 1),
             "speech_db": rounded(each.speech_db, 1),
             "noise_state": each.noise_state,

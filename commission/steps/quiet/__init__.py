@@ -50,6 +50,7 @@ from commission.steps.quiet.result import (
     QuietResult,
     baseline_of,
     is_above_off,
+    largest_change,
     loudest,
     nominal_hz,
     quantity_of,
@@ -59,12 +60,14 @@ from commission.steps.quiet.result import (
 
 __all__ = [
     "STEP",
+    "Difference",
     "Noise",
     "QuietResult",
     "baseline_of",
     "evaluate",
     "is_above_off",
     "loudest",
+    "nominal_hz",
     "plan",
     "solve",
 ]
@@ -96,7 +99,7 @@ CAUTIONS = {
 EXPECTED_DB = (0.0, 90.0)
 GROUPS = ((OFF,), (VENTILATION_LOW, VENTILATION_HIGH, VENTILATION), (ELECTRONICS, PROJECTOR))
 """A visit has one state of each at least."""
-ENTRY = "state"
+ENTRY, ENTRY_SEAT = "state", "seat"
 
 
 def entry_state(job: Job, round_id: str) -> str:
@@ -104,26 +107,37 @@ def entry_state(job: Job, round_id: str) -> str:
     return job.decisions.get((round_id, "quiet", ENTRY), OFF)
 
 
+def entry_seat(job: Job, round_id: str) -> str | None:
+    """The seat at which values are being typed and recorded: the chosen one, else the reference seat."""
+    chosen, reference = (
+        job.system.seat(job.decisions.get((round_id, "quiet", ENTRY_SEAT), "")),
+        job.system.reference_seat,
+    )
+    seat = chosen or reference
+    return None if seat is None else seat.id
+
+
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """What a meter can show at the reference seat in the chosen state, and in the others that have readings."""
-    reference = job.system.reference_seat
-    if reference is None:
+    """What a meter can show at the chosen seat in the chosen state, and in the others that have readings."""
+    at, reference = entry_seat(job, round_id), job.system.reference_seat
+    if at is None or reference is None:
         return ()
-    states = [entry_state(job, round_id)]
-    read = (read_quantity(each.body.quantity) for each in job.readings_of(round_id, "quiet"))
-    states += [each[0] for each in read if each is not None and spelled(each[0]) not in map(spelled, states)]
+    places = {(spelled(entry_state(job, round_id)), at): entry_state(job, round_id)}
+    for each in job.readings_of(round_id, "quiet"):
+        if (read := read_quantity(each.body.quantity)) is not None:
+            places.setdefault((spelled(read[0]), each.body.seat or reference.id), read[0])
     tasks = []
-    for state in dict.fromkeys(states):
+    for (_, seat), state in places.items():
         for what in QUANTITIES:
             band = "" if what.startswith("L") else " octave band"
             tasks.append(
                 Prompt(
                     channel=None,
-                    seat=reference.id,
+                    seat=seat,
                     quantity=quantity_of(state, what),
                     unit="dB",
-                    text=f"State: {state}. Meter at {reference.id}, ear height: average {what}{band} over 30 seconds. "
-                    "m records instead, i imports recordings, c chooses another state.",
+                    text=f"State: {state}. Meter at {seat}, ear height: average {what}{band} over 30 seconds. "
+                    "m records instead, i imports recordings, c chooses another state or seat.",
                     expected=EXPECTED_DB,
                     caution=CAUTIONS.get(known_state(state) or "", ""),
                 )
@@ -249,7 +263,7 @@ def _differences_table(result: QuietResult) -> tuple[Table, ...]:
         (Column(key="alone", title="Source alone", unit="dB(A)"), lambda each: _level(each.source_db) or "–"),
         (Column(key="octave", title="Rises most"), _rise),
         id="differences",
-        title="Each state minus everything off",
+        title=f"Each state minus {listed(list(dict.fromkeys(each.baseline for each in result.differences)))}",
         key=key_of,
         remark="Source alone: without the noise of “everything off”, where it is 3 dB or more above it.",
     )
@@ -258,9 +272,8 @@ def _differences_table(result: QuietResult) -> tuple[Table, ...]:
 
 def _rise(each: Difference) -> str | None:
     """The octave that rises most and by how much, as in "63 Hz, +4.0 dB"."""
-    if each.octave_hz is None or each.octave_change_db is None:
-        return None
-    return f"{nominal_hz(each.octave_hz):g} Hz, {number(each.octave_change_db, 1, signed=True)} dB"
+    hz = each.octave_hz
+    return None if hz is None else f"{nominal_hz(hz):g} Hz, {number(each.octaves_db[hz], 1, signed=True)} dB"
 
 
 def _curve(job: Job, noise: Noise, result: QuietResult) -> Curve:
@@ -288,17 +301,24 @@ def _curve(job: Job, noise: Noise, result: QuietResult) -> Curve:
 
 
 def _choices(job: Job, round_id: str, result: QuietResult) -> tuple[Choice, ...]:
-    now = entry_state(job, round_id)
+    now, at = entry_state(job, round_id), entry_seat(job, round_id)
     states = dict.fromkeys((*STATES, *(each.state for each in result.noises), now))
-    return (
-        Choice(
-            key=ENTRY,
-            title="State to which the typed values belong",
-            options=tuple((each, each) for each in states),
-            current=now,
-            other="a state with a name of your own",
-        ),
+    state = Choice(
+        key=ENTRY,
+        title="State to which the typed values belong",
+        options=tuple((each, each) for each in states),
+        current=now,
+        other="a state with a name of your own",
     )
+    if len(job.system.seats) < 2 or at is None:
+        return (state,)
+    seat = Choice(
+        key=ENTRY_SEAT,
+        title="Seat at which the microphone or meter is",
+        options=tuple((each.id, each.id) for each in job.system.seats),
+        current=at,
+    )
+    return (state, seat)
 
 
 def main_result(job: Job, result: QuietResult) -> str:
@@ -345,6 +365,11 @@ def _remarks(job: Job, result: QuietResult) -> tuple[str, ...]:
             "Record a calibrator at the same gain (state “calibrator 94 dB”), enter the level of full scale on the Site "
             "form, or type the meter's L_Aeq of one state (35 dB or more)."
         )
+        if (most := largest_change(result.differences)) is not None:
+            remarks.append(
+                f"Look first at what runs with {most.state}: {number(most.change_db, 1, signed=True)} dB(A) against "
+                f"{most.baseline}. Whether it is too loud is not known."
+            )
     if any(each.calibrated for each in result.noises):
         own = number(result.own_noise_db, 0)
         known = "entered" if result.own_noise_known else "assumed, since none is entered on the Site form"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -116,18 +116,24 @@ class Noise:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """A state against "everything off" at the same seat."""
+    """A state against "everything off" at the same seat, or the softest state where that was not measured."""
 
     state: str
     seat: str
+    baseline: str
+    """What it is compared with."""
     change_db: float
     """Of L_Aeq."""
     u_db: float
     source_db: float | None
     """L_Aeq of the source alone; None where it is less than 3 dB above, or nothing is calibrated."""
-    octave_hz: int | None
-    """The octave that rises most."""
-    octave_change_db: float | None
+    octaves_db: Mapping[int, float]
+    """By octave, as far as both have it."""
+
+    @property
+    def octave_hz(self) -> int | None:
+        """The octave that rises most."""
+        return max(self.octaves_db, key=lambda hz: self.octaves_db[hz], default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,21 +181,22 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> QuietResult:
     own_db = instrument.self_noise_db if own_known and instrument is not None else ASSUMED_OWN_DB
     assert own_db is not None
     noises: dict[tuple[str, str], Noise] = {}
+    names: dict[str, str] = {}
+    """One name for each state, as it was written first."""
     for each in usable:  # the newest counts
         key = (spelled(each.state), each.seat)
         before = noises.get(key)
-        state = before.state if before is not None else each.state
+        state = names.setdefault(spelled(each.state), _name_of(each.state))
         noises[key] = _recorded(job, each, state, offset, own_db, 1 + (before.count if before is not None else 0))
     for (state, seat), values in typed.items():
+        state = names.setdefault(spelled(state), _name_of(state))
         read, own = _read(job, state, seat, values, own_db), noises.get((spelled(state), seat))
         if own is None or (not own.calibrated and read.nc is not None):
             noises[(spelled(state), seat)] = read
     found = tuple(_checked(job, each) for each in sorted(noises.values(), key=_order))
     by_state: dict[str, tuple[Noise, ...]] = {}
-    names: dict[str, str] = {}
     for noise in found:
-        name = names.setdefault(spelled(noise.state), noise.state)
-        by_state[name] = (*by_state.get(name, ()), noise)
+        by_state[noise.state] = (*by_state.get(noise.state, ()), noise)
     return QuietResult(
         noises=found,
         offset=offset,
@@ -200,6 +207,12 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> QuietResult:
         first=_first(job, found),
         by_state=by_state,
     )
+
+
+def _name_of(state: str) -> str:
+    """A state as the program spells it, "Ventilation_HIGH" as "ventilation high"; other names as they are."""
+    known = known_state(state)
+    return known if known is not None and spelled(known) == spelled(state) else state
 
 
 def _order(noise: Noise) -> tuple[int, str, str]:
@@ -544,24 +557,36 @@ def baseline_of(noise: Noise, noises: Iterable[Noise]) -> Noise | None:
     )
 
 
-def _differences(noises: tuple[Noise, ...]) -> Iterable[Difference]:
+def _differences(noises: tuple[Noise, ...]) -> Iterator[Difference]:
     for each in noises:
-        off = baseline_of(each, noises)
+        off = baseline_of(each, noises) or _softest(each, noises)
         if off is None or off is each or each.laeq_db is None or off.laeq_db is None:
             continue
-        rises = {hz: each.octave_db[hz] - off.octave_db[hz] for hz in each.octave_db if hz in off.octave_db}
-        most = max(rises, key=lambda hz: rises[hz], default=None)
         change = each.laeq_db - off.laeq_db
         alone = 10 ** (each.laeq_db / 10) - 10 ** (off.laeq_db / 10)
         yield Difference(
             state=each.state,
             seat=each.seat,
+            baseline=off.state,
             change_db=change,
             u_db=math.hypot(each.laeq_u_db, off.laeq_u_db, GAIN_U_DB),
-            source_db=10 * math.log10(alone) if change >= DIFFERENT_DB and each.calibrated else None,
-            octave_hz=most,
-            octave_change_db=None if most is None else rises[most],
+            source_db=10 * math.log10(alone)
+            if change >= DIFFERENT_DB and each.calibrated and off.known == OFF
+            else None,
+            octaves_db={hz: each.octave_db[hz] - off.octave_db[hz] for hz in each.octave_db if hz in off.octave_db},
         )
+
+
+def _softest(noise: Noise, noises: Iterable[Noise]) -> Noise | None:
+    """The softest state at the same seat, as calibrated as this one."""
+    alike = [n for n in noises if (n.seat, n.typed) == (noise.seat, noise.typed) and n.laeq_db is not None]
+    return min(alike, key=lambda n: n.laeq_db or 0.0, default=None)
+
+
+def largest_change(differences: Iterable[Difference]) -> Difference | None:
+    """The state that is furthest above its baseline, by 3 dB or more and beyond its uncertainty."""
+    sure = [each for each in differences if each.change_db >= max(DIFFERENT_DB, 1.645 * each.u_db)]
+    return max(sure, key=lambda each: each.change_db, default=None)
 
 
 def _first(job: Job, noises: tuple[Noise, ...]) -> Noise | None:

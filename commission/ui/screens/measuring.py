@@ -88,14 +88,14 @@ def ask_and_measure(app: Program, step: Step, seat: str | None) -> None:
 def ask_and_record_noise(app: Program) -> None:
     """Ask what is switched on, and record the noise at the reference seat; where nothing can record, say why."""
     visit, round_id = app.visit, app.round_id
-    seat = visit.job.system.reference_seat
+    at = quiet.entry_seat(visit.job, round_id)
     if (source := _source(app)) is None:
         return
-    if seat is None:
+    if at is None:
         app.refuse("Nothing to record: describe the seats on the Site form first.")
         return
-    at = seat.id
-    recorded = {spelled(each.body.state or "") for each in visit.job.noises if each.body.round == round_id}
+    here = [each.body for each in visit.job.noises if (each.body.round, each.body.seat) == (round_id, at)]
+    recorded = {spelled(each.state or "") for each in here}
     chosen = quiet.entry_state(visit.job, round_id)
     states = tuple(dict.fromkeys((*STATES, chosen, calibrator_state(()))))
     options = [(NOT_NOW, "not now")]
