@@ -11,7 +11,7 @@ import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
-from commission.dsp.across import mirrored_seats
+from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import BoolArray
@@ -307,18 +307,24 @@ def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _off_trims_db(e: Evidence) -> tuple[dict[str, float], str]:
+    """How far each channel surely differs from what it is compared with [dB], and what that is."""
     common = _common_error_db(e)
-    explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE)
     off = {
         c: -each.correction_db - common
         for c, each in _settable(e).items()
-        if surely_above(abs(each.correction_db + common), _trim_db(e), each.u_db) and c not in explained
+        if surely_above(abs(each.correction_db + common), _trim_db(e), each.u_db)
     }
+    return off, "the other channels" if common else "the reference"
+
+
+def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE)
+    every, against = _off_trims_db(e)
+    off = {c: value for c, value in every.items() if c not in explained}
     if not off:
         return
     worst = max(off, key=lambda c: abs(off[c]))
-    against = "the other channels" if common else "the reference"
     yield FindingDetails(
         title=f"trims off, {worst} by {abs(off[worst]):.1f} dB",
         channels=tuple(off),
@@ -372,9 +378,18 @@ def _dialogue_read(e: Evidence, names: tuple[str, str, str]) -> Iterator[Finding
     centre, left, right = (e.levels.channels[c] for c in names)
     apart = centre.level_db - (left.level_db + right.level_db) / 2
     u = math.hypot(centre.u_db, math.hypot(left.u_db, right.u_db) / 2)
+    limit = e.job.limit("settings.dialogue").lower
     # Below each of them: where one side alone is loud, the centre is not what is wrong.
-    if centre.level_db - min(left.level_db, right.level_db) < e.job.limit("settings.dialogue").lower:
+    if centre.level_db - min(left.level_db, right.level_db) >= limit:
+        return
+    if surely_below(apart, limit, u):
         yield from _quiet_dialogue(e, names, apart, u)
+        return
+    off, against = _off_trims_db(e)
+    value = off.get(names[0], 0.0)
+    if value < 0 and not set(names[1:]) & set(off):  # two channels scatter more than the reference or all the others
+        sentence = f"{names[0]} is {-value:.1f} ± {2 * centre.u_db:.1f} dB below {against}, limit {_trim_db(e):g} dB"
+        yield _quiet_centre(names, value, against, f"{sentence}; {names[1]} and {names[2]} are within it")
 
 
 def _dialogue_recorded(e: Evidence, names: tuple[str, str, str]) -> Iterator[FindingDetails]:
@@ -407,20 +422,27 @@ def _quiet_dialogue(
 ) -> Iterator[FindingDetails]:
     limit, (centre, left, right) = e.job.limit("settings.dialogue").lower, names
     if surely_below(apart_db, limit, u_db):
-        yield FindingDetails(
-            title=f"dialogue quiet: {centre} {-apart_db:.1f} dB below {left} and {right}",
-            channels=(centre,),
-            evidence=(
-                f"{centre} is {-apart_db:.1f} ± {2 * u_db:.1f} dB below the mean of {left} and {right}{where}, "
-                f"limit {-limit:g} dB",
-            ),
-            alternatives=(
-                "the volume was changed between the readings",
-                f"something covers {centre}, or its own level control is turned down",
-            ),
-            confirm=f"Read {centre}, {left} and {right} again, one directly after the other.",
-            remedy=f"Enter the trim of {centre} from the settings sheet; listen to speech before and after.",
+        sentence = (
+            f"{centre} is {-apart_db:.1f} ± {2 * u_db:.1f} dB below the mean of {left} and {right}{where}, "
+            f"limit {-limit:g} dB"
         )
+        yield _quiet_centre(names, apart_db, f"{left} and {right}", sentence)
+
+
+def _quiet_centre(names: tuple[str, str, str], apart_db: float, below: str, sentence: str) -> FindingDetails:
+    """Of the centre that is too soft compared with `below`, as the sentence states."""
+    centre, left, right = names
+    return FindingDetails(
+        title=f"dialogue quiet: {centre} {-apart_db:.1f} dB below {below}",
+        channels=(centre,),
+        evidence=(sentence,),
+        alternatives=(
+            "the volume was changed between the readings",
+            f"something covers {centre}, or its own level control is turned down",
+        ),
+        confirm=f"Read {centre}, {left} and {right} again, one directly after the other.",
+        remedy=f"Enter the trim of {centre} from the settings sheet; listen to speech before and after.",
+    )
 
 
 def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
@@ -466,6 +488,8 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         if {channel, partner} & explained or (off > 0 and partner in e.seats.against):
             continue
         others = [partner] if against.has_partner else [c for c in e.seats.against if c != channel]
+        if not against.has_partner and len(others) < LEAST_COUNT and explained & set(others):
+            continue  # of two, the other one alone says nothing
         if not all(_through_processor(e, c) for c in (channel, *others)):
             continue  # without trims loudspeakers differ by their sensitivities and places
         if not surely_above(abs(off) - _distance_db(e, channel, others), CHANNEL_OFF_DB, CHANNEL_OFF_U_DB):

@@ -187,6 +187,11 @@ def run(_: int) -> None:
     )
     opposite = sum(found.alike() and found.sign == -1 for found in unlike)
     print(f"  centre of another model, {len(unlike)} comparisons: taken for the same and reversed {opposite}")
+    fronts = [found for index, found in enumerate(unlike) if index % 4 < 2]  # FL and FR of each room
+    likely = [found.alike(pair_polarity.BESIDE_A_PAIR) for found in fronts]
+    both = [a and b for a, b in zip(likely[::2], likely[1::2], strict=True)]
+    reversed_too = sum(found.sign == -1 for found, alike in zip(fronts[::2], both, strict=True) if alike)
+    print(f"    beside the front pair: taken for the same {sum(both)} of {len(both)}, and reversed {reversed_too}")
     dips = [found for found, *_ in reversed_ if found.split_hz is not None]
     named = [(f, pair[f.odd] == odd) for f, pair, odd in reversed_ if f.odd is not None]
     print(f"  one driver reversed, {len(reversed_)} pairs (those with no dip, too): found {len(dips)}")

@@ -826,6 +826,38 @@ def test_a_quiet_centre_is_quiet_dialogue_by_responses_and_by_the_meter() -> Non
     assert "settings.dialogue-level" not in found(read, with_levels(read, FC=72.0, FL=72.2, FR=72.1))
 
 
+@pytest.mark.parametrize(
+    ("rule_id", "gain"),
+    [
+        ("wiring.tweeter", {"above_hz": 2800}),
+        ("wiring.midrange", {"above_hz": 450, "below_hz": 2600}),
+        ("wiring.woofer", {"below_hz": 2500}),
+    ],
+)
+def test_a_dead_driver_of_a_centre_shows_beside_left_and_right_alone(rule_id: str, gain: dict[str, float]) -> None:
+    room = quiet_with("FL", "FC", "FR", "SUB1")
+    assert found(room) == {}
+    finding = only(room.add_db("FC", -30, **gain), rule_id)
+    assert finding.channels == ("FC",)
+
+
+def test_a_silent_side_does_not_make_the_centre_loud() -> None:
+    silent = FAULTS["wiring.silent"](quiet_with("FL", "FC", "FR", "SUB1"))
+    silent = silent.add_db("FL", -60).change("FL", snr_db=3.0, arrival_s=None, polarity=None, direct=None)
+    assert list(found(silent, without_readings(silent))) == ["wiring.silent"]
+
+
+def test_a_centre_lower_than_left_and_right_is_found_reversed_in_spite_of_its_floor_reflection() -> None:
+    """The floor at 40 % from 1.2 ms on, 0.4 m of detour (arithmetic), turns its lowest octave by up to 0.4 rad."""
+    room = quiet_with("FL", "FC", "FR", "SUB1")
+    for seat in ALL_SEATS:
+        direct = np.array(room.items[("FC", seat)].direct)
+        direct[round(0.0012 * DIRECT_RATE_HZ) :] += 0.4 * direct[: -round(0.0012 * DIRECT_RATE_HZ)]
+        room.items[("FC", seat)] = replace(room.items[("FC", seat)], direct=direct)
+    assert found(room) == {}
+    assert only(room.reverse("FC"), "wiring.polarity").channels == ("FC",)
+
+
 def test_a_reversed_side_still_tells_the_level_and_a_dead_driver_does_not() -> None:
     room = quiet().change("FR", polarity=-1)
     assert "settings.dialogue-level" in found(room, with_levels(room, FC=71.8))
@@ -945,9 +977,9 @@ def test_mains_that_differ_in_the_bass_are_not_reported_as_the_subwoofers() -> N
     assert found(room) == {}
 
 
-@pytest.mark.parametrize(("gain_db", "silent"), [(-40.0, True), (-24.0, False)])
+@pytest.mark.parametrize(("gain_db", "silent"), [(-40.0, True), (-24.0, True), (-15.0, False)])
 def test_a_silent_centre_between_two_others_is_named(gain_db: float, silent: bool) -> None:
-    """No partner, and too few others for a comparison of the level: 26 dB below both of them is silence."""
+    """No partner: 20 dB below both of them is silence."""
     got = found(quiet_with("FL", "FC", "FR").add_db("FC", gain_db).change("FC", snr_db=1.0))
     assert [f.channels for f in got.get("wiring.silent", [])] == ([("FC",)] if silent else [])
 

@@ -215,12 +215,14 @@ class PolarityComparison:
         """
         for pair in agreeing:
             both = [self._relation(channel, other) for other in pair]
-            if all(each.alike() for each in both) and both[0].sign == both[1].sign:
+            same_role = self._role(pair[0]) == self._role(channel)
+            least = pair_polarity.BESIDE_A_PAIR if same_role else pair_polarity.ALIKE
+            if all(each.alike(least) for each in both) and both[0].sign == both[1].sign:
                 weaker = min(both, key=lambda each: each.confidence)
                 if weaker.sign == -1:
                     return self._reversed(channel, pair, weaker)
                 return ChannelPolarity(state="alike", others=pair, relation=weaker)
-            if self._role(pair[0]) != self._role(channel) or self._agrees_with_any(channel, agreeing):
+            if not same_role or self._agrees_with_any(channel, agreeing):
                 continue
             clear = all(each.odd == 0 and _surely_one_model(each) for each in both)
             treble = all((each.split_hz or 0.0) >= LEAST_SINGLE_SPLIT_HZ for each in both)

@@ -283,7 +283,7 @@ def _band_db(analysis: Analysis | None, band_hz: tuple[float, float]) -> float:
 
 
 def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Mapping[str, str]) -> dict[str, Against]:
-    """Each main channel against its partner at the mirrored seat; one without a partner against all other mains.
+    """Each main channel against its partner at the mirrored seat; one without a partner against the other mains.
 
     Channels in another one's place (`moved`), and their partners, are compared with nothing: those are other models.
     """
@@ -301,7 +301,7 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
     for channel in mains:
         partner = mirror_partner(channel)
         others = [partner] if partner in mains else [c for c in mains if c != channel]
-        if partner in moved or (partner not in mains and len(others) < across.LEAST_COUNT):
+        if partner in moved or (partner not in mains and not _enough(others)):
             continue
         apart, beside = {}, {}
         for seat in seats:
@@ -322,6 +322,11 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
             alike_seats=(sum(side * level > CHANNEL_OFF_DB for level in levels), len(levels)),
         )
     return out
+
+
+def _enough(others: list[str]) -> bool:
+    """Whether these show what is usual: three of any kind, or a mirrored pair beside which a centre stands."""
+    return len(others) >= across.LEAST_COUNT or (len(others) == 2 and mirror_partner(others[0]) == others[1])
 
 
 def _dead_driver(job: Job, against: Against) -> str | None:
