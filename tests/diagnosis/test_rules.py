@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -834,11 +835,30 @@ def test_a_quiet_centre_is_quiet_dialogue_by_responses_and_by_the_meter() -> Non
         ("wiring.woofer", {"below_hz": 2500}),
     ],
 )
-def test_a_dead_driver_of_a_centre_shows_beside_left_and_right_alone(rule_id: str, gain: dict[str, float]) -> None:
+def test_a_dead_driver_of_a_centre_shows_beside_left_and_right_alone(rule_id: str, gain: dict[str, Any]) -> None:
     room = quiet_with("FL", "FC", "FR", "SUB1")
     assert found(room) == {}
     finding = only(room.add_db("FC", -30, **gain), rule_id)
     assert finding.channels == ("FC",)
+
+
+@pytest.mark.parametrize("channel", ["FC", "TpC"])
+def test_a_soft_loudspeaker_without_a_partner_and_with_a_dip_may_have_a_driver_reversed(channel: str) -> None:
+    """A dip of 8 dB over an octave, as where two drivers of one level cancel: no trim is blamed for it alone."""
+    system = cinema()
+    named = tuple(replace(c, id=channel) if c.id == "FC" else c for c in system.channels)
+    room = SoundRoom(replace(system, channels=named), uneven_db=0.5)
+    soft = with_levels(room, **{channel: 71.8})
+    rule_id = "settings.dialogue-level" if channel == "FC" else "settings.trims"
+    assert "not determined" not in " ".join(only(room, rule_id, soft).evidence)
+    room.add_db(channel, -8, above_hz=700, below_hz=1400)
+    finding = only(room, rule_id, soft)
+    assert finding.channels == (channel,)
+    assert finding.title.endswith(": its trim or one of its drivers")
+    assert "is not determined: near 1000 Hz it is 8 dB weaker than beside" in finding.evidence[1]
+    assert (
+        only(room, "settings.trims", with_levels(room, **{channel: 78.2})).title == f"trims off, {channel} by 3.2 dB"
+    )
 
 
 def test_a_silent_side_does_not_make_the_centre_loud() -> None:

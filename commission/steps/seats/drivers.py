@@ -76,6 +76,30 @@ def driver_gaps(apart_db: Mapping[str, FloatArray], partner_db: Mapping[str, Flo
     return out
 
 
+@dataclass(frozen=True, slots=True)
+class Dip:
+    """The half octave that is missing most between its neighbours, against other loudspeakers."""
+
+    hz: float
+    depth_db: float
+    """Median over the seats of the lesser of its two flanks, positive; 0 where there is no dip."""
+
+
+def deepest_dip(apart_db: Mapping[str, FloatArray]) -> Dip:
+    """Where a driver may be reversed or dead though too little is missing to say so, from 283 Hz to 4.5 kHz.
+
+    `apart_db`: as of `driver_gaps`. A flank is what lies half an octave to two octaves beside.
+    """
+    table = np.array(list(apart_db.values()))[:, len(BANDS_HZ) - len(HALF_OCTAVES_HZ) :]
+    dip = Dip(math.nan, 0.0)
+    for k in range(MIDDLES[0][0], HIGHEST.start):
+        below, above = table[:, max(k - 4, 0) : k - 1].mean(axis=1), table[:, k + 2 : k + 5].mean(axis=1)
+        depth_db = float(np.median(np.minimum(below, above) - table[:, k]))
+        if depth_db > dip.depth_db:
+            dip = Dip(math.sqrt(math.prod(HALF_OCTAVES_HZ[k])), depth_db)
+    return dip
+
+
 def _end_gap_db(apart_db: FloatArray, partner_db: FloatArray, index: int) -> float:
     """Of a tweeter or woofer in one of the first four bands: below the partner and below the other end of the range.
 

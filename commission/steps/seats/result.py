@@ -33,7 +33,17 @@ from commission.model import (
 )
 from commission.model.units import listed
 from commission.model.verdict import surely_below
-from commission.steps.seats.drivers import BANDS_HZ, DRIVERS, LOWS_HZ, TREBLES_HZ, Driver, DriverGap, driver_gaps
+from commission.steps.seats.drivers import (
+    BANDS_HZ,
+    DRIVERS,
+    LOWS_HZ,
+    TREBLES_HZ,
+    Dip,
+    Driver,
+    DriverGap,
+    deepest_dip,
+    driver_gaps,
+)
 from commission.steps.seats.polarity import ChannelPolarity, PolarityComparison
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
@@ -142,6 +152,8 @@ class Against:
     """(seats at which it is off by more than 1 dB, all to the side of `level_db`; seats compared)."""
     drivers: dict[Driver, DriverGap]
     """What speaks for each driver being dead, where its range was heard."""
+    dip: Dip
+    """Where most is missing between its neighbours."""
 
     @property
     def has_partner(self) -> bool:
@@ -313,12 +325,13 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
                 apart[seat] = bands[(channel, seat)] - beside[seat]
         if not apart:
             continue
-        levels = [float(d[0]) for d in apart.values()]
+        levels, bands_apart = [float(d[0]) for d in apart.values()], {s: d[1:] for s, d in apart.items()}
         side = math.copysign(1.0, float(np.median(levels)))
         out[channel] = Against(
             partner=partner if partner is not None and partner in mains else OTHERS,
             level_db=float(np.median(levels)),
-            drivers=driver_gaps({s: d[1:] for s, d in apart.items()}, {s: d[1:] for s, d in beside.items()}),
+            drivers=driver_gaps(bands_apart, {s: d[1:] for s, d in beside.items()}),
+            dip=deepest_dip(bands_apart),
             alike_seats=(sum(side * level > CHANNEL_OFF_DB for level in levels), len(levels)),
         )
     return out
