@@ -299,7 +299,7 @@ def level(correction_db: float, u_db: float = 0.3, why: str | None = None, **mor
 def read(values: dict[str, Any], polarity: dict[str, ChannelPolarity] | None = None, common_u_db: float = 0.0) -> Any:
     return evidence(
         levels=SimpleNamespace(channels=values, common_u_db=common_u_db),
-        seats=SimpleNamespace(polarity=polarity or {}),
+        seats=SimpleNamespace(polarity=polarity or {}, against={}),
     )
 
 

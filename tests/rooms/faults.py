@@ -629,13 +629,26 @@ def moved_early(i: Installation, rng) -> Planted | None:
     late = i.channels[-int(rng.integers(1, max(2, len(i.channels) // 2))) :]
     for c in late:
         plan.microphone_at[(c, seat)] = following
+    good = not all(_mirrored(i, c, seat, following) for c in late)
     return Planted(
         plan,
         ("measurement.microphone-not-moved", "measurement.same-recording"),
         channels=frozenset(),
         seats=frozenset({seat, following}),
+        decidable=good,
+        why="" if good else MIRRORED,
         text=f"{len(late)} channels",
     )
+
+
+MIRRORED = "a symmetric room makes them alike at these two seats"
+
+
+def _mirrored(i: Installation, channel: str, a: str, b: str) -> bool:
+    """Whether a loudspeaker is as far from one seat as from another one of the same row (5 cm)."""
+    k, m = i.seat_ids.index(a), i.seat_ids.index(b)
+    apart_m = np.ptp(_flights(i)[channel][[k, m]]) * i.scene.speed_m_s
+    return bool(apart_m < 0.05 and i.scene.seats[k].row == i.scene.seats[m].row)
 
 
 def same_recording(i: Installation, rng) -> Planted | None:
@@ -647,7 +660,9 @@ def same_recording(i: Installation, rng) -> Planted | None:
     if how == "rate" and i.scene.capture.raw_sweep:
         how = "subtype"
     count = len(i.channels) if rng.random() < 0.4 else 1
-    for c in [i.channels[k] for k in rng.permutation(len(i.channels))[:count]]:
+    chosen = [i.channels[k] for k in rng.permutation(len(i.channels))[:count]]
+    good = how == "bytes" or not all(_mirrored(i, c, a, b) for c in chosen)
+    for c in chosen:
         plan.file_of[(c, b)] = (c, a)
         if how != "bytes":
             plan.recode[(c, b)] = (
@@ -660,6 +675,8 @@ def same_recording(i: Installation, rng) -> Planted | None:
         ("measurement.same-recording", "measurement.microphone-not-moved"),
         seats=frozenset({a, b}),
         refused=how == "bytes",
+        decidable=good,
+        why="" if good else MIRRORED,
         text=f"{how}, {count}",
     )
 

@@ -105,6 +105,12 @@ def test_a_symmetric_room_makes_places_alike_within_5_cm() -> None:
     assert not recordings._mirrored_seats(channels["FC"], a1, far)
     assert recordings._mirrored_channels(channels["FL"], channels["FR"], a2)
     assert not recordings._mirrored_channels(channels["FL"], channels["FR"], a1)
+    # As far from A1 as FL, but no mirror image of it: the plane between them is no wall's.
+    assert a1.position_m is not None
+    assert channels["FL"].position_m is not None
+    x, y, z = (s - (c - s) for c, s in zip(channels["FL"].position_m, a1.position_m, strict=True))
+    opposite = replace(channels["FC"], position_m=(x, y, z))
+    assert not recordings._mirrored_channels(channels["FL"], opposite, a1)
     nowhere = {c: replace(each, position_m=None) for c, each in channels.items()}
     assert recordings._mirrored_seats(nowhere["FC"], a1, a3)
     assert not recordings._mirrored_seats(nowhere["FL"], a1, a3)

@@ -65,10 +65,7 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
         bad &= ratio < np.where(few, FEW_RATIO_DB, LEAST_RATIO_DB)
         bad &= worse > WORSE_DB
     bad &= np.array([_plays(channel, newest) for channel, _ in newest])
-    # A response that ends while its middle range decays holds no noise of its lows, which decay for longer.
-    middle = (GRID_HZ >= LEVEL_BAND_HZ[0]) & (GRID_HZ <= LEVEL_BAND_HZ[1])
-    ends_early = np.array([c not in subs for c, _ in newest]) & (np.isnan(noise[:, middle]).mean(axis=1) > 0.5)
-    bad &= ~(ends_early[:, None] & (GRID_HZ < LEVEL_BAND_HZ[0]))
+    bad &= ~_decaying_lows(bad, ratio, noise, np.array([c in subs for c, _ in newest]))
     spoilt: dict[tuple[str, str], BoolArray] = {
         place: _with_gaps(bad[k], ~np.isfinite(noise[k]) & _plays(place[0], newest))
         for k, place in enumerate(newest)
@@ -92,6 +89,18 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
         )
         for place, covered in spoilt.items()
     )
+
+
+def _decaying_lows(bad: BoolArray, ratio_db: FloatArray, noise_db: FloatArray, is_sub: BoolArray) -> BoolArray:
+    """Where the lows of a main channel may decay at the end of its file instead of being noise. [shape as `bad`]
+
+    A response that ends while its middle range decays holds no noise of its lows, which decay for longer. Noise over an
+    octave as loud as the response itself is none of its decay.
+    """
+    middle, lows = (GRID_HZ >= LEVEL_BAND_HZ[0]) & (GRID_HZ <= LEVEL_BAND_HZ[1]), GRID_HZ < LEVEL_BAND_HZ[0]
+    ends_early = ~is_sub & (np.isnan(noise_db[:, middle]).mean(axis=1) > 0.5)
+    covered = (bad & lows & (ratio_db < FEW_RATIO_DB)).sum(axis=1) >= 3 * LEAST_POINTS
+    return np.asarray((ends_early & ~covered)[:, None] & lows)
 
 
 def _noise_db(analysis: Analysis) -> FloatArray:

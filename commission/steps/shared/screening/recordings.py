@@ -17,10 +17,14 @@ from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.likeness import Likeness, alike_pairs
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analysed, Analyses, Channel, Job, Seat
+from commission.model.system import Position
 from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places, unusable
 
 SYMMETRIC_M = 0.05
 """Distances nearer than this may be those of mirror images (common practice, no source)."""
+ASIDE_M = 0.15
+"""Mirror images lie on one line across the plane between them, which in a room is a wall's: places that differ by more than
+this along two of its directions are none (common practice, no source)."""
 FITS_S, MISFITS_S = 0.0003, 0.0007
 """An arrival fits its place within 10 cm, and does not when it is off by more than twice as much (common practice)."""
 LEAST_NOT_MOVED = 2
@@ -236,7 +240,7 @@ def _mirrored_seats(channel: Channel, first: Seat, second: Seat) -> bool:
     if channel.position_m is None or first.position_m is None or second.position_m is None:
         return mirror_partner(channel.id) is None  # one of a pair is at a side
     apart = distance_m(channel.position_m, first.position_m) - distance_m(channel.position_m, second.position_m)
-    return abs(apart) < SYMMETRIC_M
+    return abs(apart) < SYMMETRIC_M and _mirror_images(first.position_m, second.position_m)
 
 
 def _mirrored_channels(first: Channel, second: Channel, seat: Seat) -> bool:
@@ -244,7 +248,12 @@ def _mirrored_channels(first: Channel, second: Channel, seat: Seat) -> bool:
     if first.position_m is None or second.position_m is None or seat.position_m is None:
         return mirror_partner(first.id) == second.id or first.is_sub
     apart = distance_m(first.position_m, seat.position_m) - distance_m(second.position_m, seat.position_m)
-    return abs(apart) < SYMMETRIC_M
+    return abs(apart) < SYMMETRIC_M and _mirror_images(first.position_m, second.position_m)
+
+
+def _mirror_images(first: Position, second: Position) -> bool:
+    """Whether two places may be mirror images of each other in a room with walls along the coordinates."""
+    return sum(abs(a - b) > ASIDE_M for a, b in zip(first, second, strict=True)) < 2
 
 
 def _wrong_seats(job: Job, newest: Places, first: Seat, second: Seat, channels: Sequence[str]) -> tuple[Seat, ...]:
