@@ -11,6 +11,7 @@ import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
+from commission.diagnosis.wiring import SWAP_OR_FILES
 from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.spectrum import GRID_HZ
@@ -189,7 +190,7 @@ def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
         return
-    silent = found.channels("wiring.silent", SWAP_OR_DISTANCE)
+    silent = found.channels("wiring.silent", SWAP_OR_DISTANCE, SWAP_OR_FILES)
     unit = e.job.system.processor.delay.unit
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
         each = e.distances.channels[wrong.channel]
@@ -229,7 +230,8 @@ def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
         return  # every arrival is off then, for one reason
-    explained = found.channels("wiring.swapped", "wiring.silent", "settings.distance", SWAP_OR_DISTANCE)
+    swapped = found.channels("wiring.swapped", SWAP_OR_FILES, SWAP_OR_DISTANCE)
+    explained = swapped | found.channels("wiring.silent", "settings.distance")
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
         each, name = e.distances.channels[wrong.channel], wrong.channel
         residual = each.arrival_residual_s

@@ -14,8 +14,10 @@ from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_channels
+from commission.steps.shared.arrivals import in_words
 from commission.steps.shared.awaiting import LEVEL_LOST
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, lost_levels_db
+from commission.steps.shared.survey import matched, surveyed
 
 
 def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -61,6 +63,43 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             ),
             confirm=f"Play soft noise on {channel} alone and listen which loudspeaker sounds.",
             remedy=f"Connect the cables correctly at the processor or amplifier. {caution(e, *circle)}",
+        )
+
+
+SWAP_OR_FILES = "wiring.swap-or-files"
+
+
+def _swap_or_files(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """Two channels that sound from each other's places at one seat, where the other seats are about as far from both."""
+    survey, matching = surveyed(e.job, e.round, e.screening.usable), matched(e.job, e.round, e.screening.usable)
+    if isinstance(survey, str) or matching is None or matching.scattered:
+        return
+    for best, *rivals in matching.undecided:
+        exchanged = [
+            each for each in rivals if each.kind == "exchanged-at-seat" and set(each.channels) == set(best.channels)
+        ]
+        if (
+            best.kind != "loudspeakers"
+            or not exchanged
+            or {each.seats[0] for each in rivals if each.seats} != {exchanged[0].seats[0]}
+        ):
+            continue
+        channels, seat = [survey.channels[i] for i in sorted(best.channels)], survey.seats[exchanged[0].seats[0]]
+        causes = ", or ".join(in_words(each, survey.channels, survey.seats) for each in (best, *rivals))
+        yield FindingDetails(
+            title=f"{listed(channels)} swapped, or their recordings exchanged at {seat}",
+            channels=tuple(channels),
+            seats=(seat,),
+            evidence=(
+                f"at {seat} each of them arrives when the other one should: z = {best.z:.0f}, threshold 4",
+                f"the cause is not determined, because the other seats are about as far from both: {causes}",
+            ),
+            alternatives=("the positions were entered the wrong way round",),
+            confirm=f"Play soft noise on {channels[0]} alone and listen which loudspeaker sounds.",
+            remedy=(
+                f"If the other one sounds, connect the cables correctly; otherwise measure both at {seat} again. "
+                f"{caution(e, *channels)}"
+            ),
         )
 
 
@@ -283,6 +322,16 @@ RULES = (
         symptom="sound from the wrong place",
         look=_swapped,
         basis=f"arrivals fit each other's places, 100 times likelier than all other causes; {ARRIVAL_MATCHING}",
+    ),
+    Rule(
+        id=SWAP_OR_FILES,
+        check="distances.place",
+        explains=("levels.match", "distances.arrival", "distances.place"),
+        cause="electronics",
+        step="distances",
+        symptom="sound from the wrong place, or files exchanged",
+        look=_swap_or_files,
+        basis=f"either is 100 times likelier than all other causes, and neither than the other; {ARRIVAL_MATCHING}",
     ),
     Rule(
         id="wiring.driver-polarity",

@@ -277,7 +277,8 @@ def test_every_rule_is_put_to_the_test() -> None:
     here = {
         "settings.unit",
         "settings.distance",
-        "settings.swap-or-distance",
+        "settings.swap-or-distance",  # this and the next: tests/diagnosis/test_wrong_times.py
+        "wiring.swap-or-files",
         "settings.delays-off",
         "settings.delay-sign",
         "settings.bass-management",

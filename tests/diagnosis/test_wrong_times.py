@@ -231,3 +231,14 @@ def test_two_that_arrive_at_each_others_times_at_one_seat_are_swapped_or_wrongly
     # By another amount than their distances differ by, no swap explains it.
     other = one_seat(quiet(system=system)).delay("FL", 2e-3).delay("FR", -2e-3)
     assert "settings.swap-or-distance" not in found(other)
+
+
+@pytest.mark.parametrize("swapped", [True, False])
+def test_a_pair_exchanged_beside_a_seat_on_the_centre_line_is_swapped_or_two_files_exchanged(swapped: bool) -> None:
+    """As far from both as makes no difference at A2: cables and files exchanged at A1 arrive the same, so neither is sure."""
+    room = quiet().swap("FL", "FR") if swapped else quiet().exchange_files("FL", "FR", "A1")
+    finding = only(room.drop(None, ["A3", "B1", "B2", "B3"]), "wiring.swap-or-files")
+    assert (finding.channels, finding.seats) == (("FL", "FR"), ("A1",))
+    assert finding.title == "FL and FR swapped, or their recordings exchanged at A1"
+    assert "not determined" in finding.evidence[1]
+    assert "amplifier off" in finding.remedy

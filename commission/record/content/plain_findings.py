@@ -202,6 +202,19 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Exchange the cables at the processor or the amplifier, with the amplifier off.",
         severity=SERIOUS,
     ),
+    "wiring.swap-or-files": PlainFinding(
+        was=(
+            "{channels} were recorded at each other's times: either they were connected to each other's outputs, or two "
+            "recordings were exchanged. Which of the two is not known."
+        ),
+        now=(
+            "{channels} were recorded at each other's times: either they are connected to each other's outputs, or two "
+            "recordings were exchanged. Which of the two is not known."
+        ),
+        notice="if the cables are exchanged, sounds come from the wrong place.",
+        mending="Listen which of the two plays; then exchange the cables, with the amplifier off, or measure both again.",
+        severity=CLEAR,
+    ),
     "wiring.polarity": PlainFinding(
         was=(
             "The two wires of {channels} were most likely exchanged: such a loudspeaker pulls when the others push, and "
