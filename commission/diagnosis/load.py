@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule, caution, signed
+from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
 from commission.model import Check, Verdict
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps import wiring
-from commission.steps.wiring import ChannelLoad, drive_name
+from commission.steps.wiring import AlsoFrom, ChannelLoad, drive_name
 
 ALL_SHARE, LEAST_CHANNELS = 2 / 3, 3
 """From this share of distorted channels on, a common cause is more likely than many bad loudspeakers (common practice)."""
@@ -177,7 +178,104 @@ def _rattle(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
+@dataclass(frozen=True)
+class _Joined:
+    """A channel that also plays from another loudspeaker."""
+
+    channel: str
+    other: AlsoFrom
+
+
+def _joined(e: Evidence) -> list[_Joined]:
+    """Of the channels whose check fails, those louder than the limit."""
+    return [
+        _Joined(each.channel, other)
+        for each in wiring.leakages(e.job, e.round, e.analyses).values()
+        if each.check.verdict is Verdict.FAIL and each.check.limit is not None
+        for other in each.also
+        if other.certain and other.level_db > each.check.limit.upper
+    ]
+
+
+def _is_upmix(joined: list[_Joined]) -> bool:
+    """Whether it is more than one channel in one other loudspeaker, which no single cable does."""
+    return len(joined) > 1
+
+
+def _joined_text(each: _Joined) -> str:
+    other = each.other
+    return (
+        f"the response of {other.other} is in that of {each.channel} at {other.seats} seats, "
+        f"{signed(other.level_db, 0)} ± {number(2 * other.u_db, 0)} dB relative to its own channel"
+        + (f", {number(1000 * other.lag_s, 1)} ms later" if other.lag_s >= 0.001 else "")
+    )
+
+
+COMMON_SOUND = (
+    f"sound common to two channels at all seats, 5 times above chance and louder than −20 dB; {FAULT_MATRIX}"
+)
+LISTEN = "Play soft noise on {0} alone, all surround modes off, and listen at {1}."
+
+
+def _doubled(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """One channel that also plays from one other loudspeaker."""
+    joined = _joined(e)
+    if len(joined) != 1:
+        return
+    (each,) = joined
+    yield FindingDetails(
+        title=f"{each.channel} also plays from {each.other.other}",
+        channels=(each.channel,),
+        evidence=(_joined_text(each),),
+        alternatives=(
+            "a surround mode was on, or one channel was sent to both in the player",
+            f"the inputs of the amplifiers of {each.channel} and {each.other.other} are joined",
+        ),
+        confirm=LISTEN.format(each.channel, each.other.other),
+        remedy=f"Give each loudspeaker its own output; look for a copied output in the processor first. "
+        f"{caution(e, each.channel, each.other.other)}",
+    )
+
+
+def _upmix(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """Several channels, or one in several loudspeakers: a mode of the processor rather than cables."""
+    joined = _joined(e)
+    if not _is_upmix(joined):
+        return
+    channels = tuple(dict.fromkeys(each.channel for each in joined))
+    others = tuple(dict.fromkeys(each.other.other for each in joined))
+    verb = "plays" if len(channels) == 1 else "play"
+    yield FindingDetails(
+        title=f"{listed(channels)} also {verb} from {listed(others)}",
+        channels=channels,
+        evidence=tuple(_joined_text(each) for each in joined[:6]),
+        alternatives=("several outputs are joined by cable or copied in the processor",),
+        confirm=LISTEN.format(channels[0], others[0]),
+        remedy="Switch surround modes and all-channel modes off in the processor and in the player, then measure again.",
+    )
+
+
 RULES = (
+    Rule(
+        id="settings.upmix",
+        check="wiring.leakage",
+        cause="settings",
+        step="wiring",
+        symptom="sounds do not stay in their place",
+        look=_upmix,
+        explains=("wiring.leakage",),
+        basis=COMMON_SOUND,
+    ),
+    Rule(
+        id="wiring.doubled",
+        check="wiring.leakage",
+        cause="electronics",
+        step="wiring",
+        symptom="two loudspeakers play one channel",
+        look=_doubled,
+        explains=("wiring.leakage",),
+        basis=COMMON_SOUND,
+    ),
     Rule(
         id=SHARED,
         check="wiring.distortion",

@@ -160,13 +160,14 @@ def _lowest_band(bands: dict[str, BandResult]) -> tuple[str, BandResult] | None:
     return min(low.items(), key=lambda item: item[1].heard_hz[0], default=None)
 
 
-def _reflection(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """Channels with a reflection that the room's walls do not make for the others.
 
     Bare walls put most loudspeakers of a room above the limit, which the step "seats" notes: that is how the room is built,
     and no fault of one place.
     """
-    early = early_reflections(e.seats)
+    joined = found.channels("settings.upmix", "wiring.doubled")  # another loudspeaker is no reflection
+    early = {c: each for c, each in early_reflections(e.seats).items() if c not in joined}
     middles = {c: each.middle_db for c, each in early.items()}
     strong = {c: each.strongest for c, each in early.items() if each.surely_above}
     usual = float(np.median(list(middles.values()) or [0.0]))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from commission.dsp import noise as noise_of
 from commission.dsp import timing
 from commission.dsp.direct import direct_sounds
+from commission.dsp.leakage import room_sounds
 from commission.dsp.load import load_analysis
 from commission.dsp.polarity import LEAST_CORRELATION, MAIN_SPAN_S, SUB_SPAN_S, polarity
 from commission.dsp.reflections import reflections_of
@@ -133,7 +134,9 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool, i
     modulation = _modulation(impulses, noise, decaying, rate_hz) if is_speech else None
     decays = [_Decay({}, {}, {}, {})] * len(responses) if is_sub else _decays(impulses, rate_hz)
     signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
-    direct = [None] * len(responses) if is_sub else direct_sounds(impulses, [a.time_s for a in arrivals], rate_hz)
+    times_s = [None if is_sub else a.time_s for a in arrivals]
+    direct = direct_sounds(impulses, times_s, rate_hz)
+    rooms = room_sounds(impulses, times_s, [response.t0_s for response in responses], rate_hz)
     results = []
     for k, response in enumerate(responses):
         why: dict[str, str] = {}
@@ -162,6 +165,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool, i
                 arrival_u_s=arrival.u_s,
                 polarity=_sign(signs[k], strengths[k], arrival, why),
                 direct=None if (sound := direct[k]) is None else freeze(sound),
+                room=rooms[k],
                 snr_db=snr_db,
                 tail_db=freeze(tail_db[k]),
                 noise_db=freeze(third_noise_db[k]) if np.isfinite(third_noise_db[k]).any() else None,

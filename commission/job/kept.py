@@ -24,6 +24,7 @@ from commission.model import (
     Job,
     LoadAnalysis,
     NoiseAnalysis,
+    RoomSound,
     SpectralLine,
     StoredResponse,
 )
@@ -31,7 +32,7 @@ from commission.model.outside_files import read_outside
 from commission.model.unfinished_files import write_whole
 
 FILES_KEPT = 40
-"""Jobs, the newest; one takes about a megabyte."""
+"""Jobs, the newest; one takes about three megabytes."""
 _CODE = ("audio", "dsp", "model")
 _LIBRARIES = ("numpy/version.py", "scipy/version.py", "soundfile.py")
 _ARRAYS = (
@@ -72,6 +73,7 @@ class _Kept(msgspec.Struct, array_like=True, tag="response"):
     reference: str
     reflections: tuple[tuple[float, float], ...] | None
     modulation: tuple[str, bytes] | None
+    room: tuple[int, tuple[str, bytes]] | None
     c50_db: dict[int, float]
     t20_s: dict[int, float]
     edt_s: dict[int, float]
@@ -167,7 +169,9 @@ def _kept(analysis: Analysis | NoiseAnalysis) -> _Kept | _KeptNoise:
     values = {name: getattr(analysis, name) for name in kind.__struct_fields__}
     for name in values.keys() & set(_ARRAYS):
         array = values[name]
-        values[name] = None if array is None else (array.dtype.str, array.tobytes())
+        values[name] = None if array is None else _bytes_of(array)
+    if (room := values.get("room")) is not None:
+        values["room"] = (room.first, _bytes_of(room.samples))
     return kind(**values)
 
 
@@ -182,9 +186,15 @@ def _restored(kept: _Kept | _KeptNoise) -> Analysis | NoiseAnalysis:
     from commission.dsp.spectrum import GRID_HZ
     from commission.dsp.speech import OCTAVES_HZ
 
+    if values["room"] is not None:
+        values["room"] = RoomSound(values["room"][0], _array(*values["room"][1]))
     if values["modulation"] is not None:
         values["modulation"] = values["modulation"].reshape(len(OCTAVES_HZ), -1)
     return Analysis(freq_hz=GRID_HZ, bass_freq_hz=BASS_HZ, **values)
+
+
+def _bytes_of(array: FloatArray) -> tuple[str, bytes]:
+    return array.dtype.str, array.tobytes()
 
 
 def _array(kind: str, data: bytes) -> FloatArray:

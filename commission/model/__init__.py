@@ -93,6 +93,7 @@ if TYPE_CHECKING:
     from commission.model.signal import LoadAnalysis as LoadAnalysis
     from commission.model.signal import NoiseAnalysis as NoiseAnalysis
     from commission.model.signal import Response as Response
+    from commission.model.signal import RoomSound as RoomSound
     from commission.model.signal import Signal as Signal
     from commission.model.signal import SpectralLine as SpectralLine
     from commission.model.signal import SweepRecording as SweepRecording
@@ -209,6 +210,7 @@ else:
             "NoiseAnalysis",
             "Response",
             "Signal",
+            "RoomSound",
             "SpectralLine",
             "SweepRecording",
             "UnusableError",

@@ -104,6 +104,14 @@ class LoadAnalysis:
     """Why there are no "harmonics" or "bursts", in one clause."""
 
 
+class RoomSound(NamedTuple):
+    """The first part of a main channel's response, at one sample rate and on one time axis for all (see dsp.leakage)."""
+
+    first: int
+    """Time of its first sample after the origin of the clock, in samples of `dsp.leakage.ROOM_RATE_HZ`."""
+    samples: FloatArray
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Analysis:
     """What one response says. `freq_hz` is one fixed grid for all responses of a job (see dsp.analysis).
@@ -162,6 +170,8 @@ class Analysis:
     """Largest sample of an impulse response [dB re full scale]."""
     tail_db: FloatArray | None = None
     """Of its tail, as `noise_db`, also where that still decays: the noise is not above it. [shape=(n,)]"""
+    room: RoomSound | None = None
+    """Main channels: the response from 22 ms before to 178 ms after the arrival, up to 6 kHz."""
     load: LoadAnalysis | None = None
     """Distortion and rattles, where they were asked for and the response is a raw sweep."""
 

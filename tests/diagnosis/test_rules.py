@@ -198,6 +198,7 @@ def test_every_rule_names_checks_that_a_step_makes() -> None:
     driven = [replace(each, drive_db=10.0) for each in room.analyses()]
     made |= {check.kind for check in wiring.evaluate(job, AS_FOUND, Analyses(room.analyses(), (), driven)).checks}
     made.add("seats.decay")  # the sound room has no decay: the test of the rule, tests/steps/test_seats_decay.py
+    made.add("wiring.leakage")  # the sound room keeps no room sound: tests/diagnosis/test_doubled_channels.py
     made.add("bass.agreement")  # only in a round after another: tests/steps/test_bass_verified.py
     assert {rule.check for rule in RULES} <= made
     assert all(rule.check.startswith(f"{rule.step}.") for rule in RULES)
@@ -298,6 +299,9 @@ def test_every_rule_is_put_to_the_test() -> None:
         "room.speech",
         "wiring.equipment-noise",
         "wiring.hum",
+        # These two: tests/diagnosis/test_doubled_channels.py
+        "settings.upmix",
+        "wiring.doubled",
         # These five: tests/diagnosis/test_load_rules.py
         "measurement.distortion",
         "wiring.compression",

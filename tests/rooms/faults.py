@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rooms.installation import FOOT_M, Installation, Plan, Reflection
+from rooms.installation import FOOT_M, Installation, Other, Plan, Reflection
 from rooms.loudspeakers import Loudspeaker
 from rooms.truth import Truth
 
@@ -26,6 +26,8 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "wiring.woofer": ("wiring.woofer",),
     "wiring.midrange": ("wiring.midrange",),
     "wiring.silent": ("wiring.silent",),
+    "wiring.doubled": ("wiring.doubled",),
+    "settings.upmix": ("settings.upmix",),
     "settings.unit": ("settings.unit",),
     "settings.delays-off": ("settings.delays-off", "settings.no-delays", "settings.delays", "settings.unit"),
     "settings.delay-sign": ("settings.delay-sign", "settings.delays", "settings.unit"),
@@ -307,6 +309,69 @@ def silent_channel(i: Installation, rng) -> Planted | None:
     plan = i.copy()
     plan.muted.add(channel)
     return Planted(plan, ("wiring.silent",), frozenset({channel}), seats_free=True)
+
+
+APART_S, APART_SEATS = 1.1e-3, 3
+"""Two loudspeakers are told apart at a seat where their flights differ by 1 ms, at three seats; 0.1 ms for the survey."""
+
+
+def _apart(i: Installation, a: str, b: str) -> bool:
+    """Whether the seats and the clock can tell two loudspeakers apart."""
+    flights = _flights(i)
+    seats = np.abs(flights[a] - flights[b]) >= APART_S
+    return i.scene.capture.clock != "none" and int(seats.sum()) >= APART_SEATS
+
+
+def _other(i: Installation, rng, low_db: float, high_db: float) -> Planted | None:
+    """One channel in one other loudspeaker."""
+    if len(i.scene.mains) < 2:
+        return None
+    a, b = (str(c) for c in rng.choice(i.scene.mains, 2, replace=False))
+    other = Other(b, float(rng.uniform(low_db, high_db)), cable=bool(rng.random() < 0.5))
+    plan = i.copy()
+    plan.also[a] = (other,)
+    good = _apart(i, a, b)
+    return Planted(
+        plan,
+        ("wiring.doubled",),
+        frozenset({a}),
+        decidable=good,
+        why="" if good else "not one clock, or too few seats at which the two differ by 1 ms",
+        symptoms=("settings.channel-level", "settings.trim", "settings.trims"),
+        text=f"{a} in {b} {other.gain_db:.0f} dB{' by cable' if other.cable else ''}",
+        seats_free=True,
+    )
+
+
+def doubled(i: Installation, rng) -> Planted | None:
+    return _other(i, rng, -4.0, 1.0)
+
+
+def leaking(i: Installation, rng) -> Planted | None:
+    return _other(i, rng, -13.0, -7.0)
+
+
+def upmix(i: Installation, rng) -> Planted | None:
+    """A surround mode: the front pair, or all in front, is also sent to two or more others, perhaps 10 ms later."""
+    front = [c for c in i.scene.mains if i.scene.place(c).key in ("FL", "FR", "FC")]
+    rest = [c for c in i.scene.mains if c not in front]
+    if len(front) < 2 or len(rest) < 2:
+        return None
+    plan, later_s = i.copy(), float(rng.choice([0.0, 0.01]))
+    for a in front:
+        side = [c for c in rest if i.scene.place(a).position_m[0] * i.scene.place(c).position_m[0] >= 0]
+        plan.also[a] = tuple(Other(c, float(rng.uniform(-9, -3)), later_s) for c in side[:3])
+    good = all(_apart(i, a, other.channel) for a, found in plan.also.items() for other in found)
+    return Planted(
+        plan,
+        ("settings.upmix",),
+        frozenset(plan.also),
+        decidable=good,
+        why="" if good else "not one clock, or too few seats at which two differ by 1 ms",
+        symptoms=("settings.channel-level", "settings.trim", "settings.trims"),
+        text=f"{sum(map(len, plan.also.values()))} others, {1000 * later_s:.0f} ms later",
+        seats_free=True,
+    )
 
 
 def _arrivals_count(i: Installation) -> bool:
@@ -844,6 +909,9 @@ FAULTS: dict[str, Callable[[Installation, np.random.Generator], Planted | None]]
     "dead woofer": dead_woofer,
     "dead midrange": dead_midrange,
     "silent channel": silent_channel,
+    "doubled channel": doubled,
+    "leaking channel": leaking,
+    "upmixer on": upmix,
     "wrong unit": wrong_unit,
     "no delays": no_delays,
     "delay sign": delay_sign,

@@ -33,6 +33,18 @@ class Reflection:
     gain_db: float
 
 
+@dataclass(frozen=True)
+class Other:
+    """An output in which a channel plays beside its own."""
+
+    channel: str
+    gain_db: float
+    later_s: float = 0.0
+    """What a decoder adds."""
+    cable: bool = False
+    """Joined behind the processor: with the channel's own trim and delay, not with those of the output."""
+
+
 @dataclass
 class Plan:
     """One visit. Keys are channels, seats, or (channel, seat)."""
@@ -79,6 +91,8 @@ class Plan:
     """Share of the peak at which it was cut off."""
     clock_jitter_s: float = 0.0
     """Spread of the recordings' time origins though they are imported as on one clock."""
+    also: dict[str, tuple[Other, ...]] = field(default_factory=dict)
+    """Where else a channel plays."""
     stimulus_factor: float = 1.0
     """Length of the sweep that was really played re the stimulus file given."""
     reflections: dict[str, tuple[Reflection, ...]] = field(default_factory=dict)
@@ -235,11 +249,24 @@ class Installation:
         if channel in plan.muted:
             h = h * 1e-4
         h = h * np.exp(-2j * np.pi * self.freq * delay)
+        for other in plan.also.get(channel, ()):
+            h = h + self._other_output(plan, channel, other, at)
         if microphone:
             h = h * self._mic * plan.chain_sign * 10 ** (plan.gain_db.get(seat, 0.0) / 20)
             if seat in plan.seat_shelf_db:
                 h = h * shelf(self.freq, *plan.seat_shelf_db[seat])
         return h
+
+    def _other_output(self, plan: Plan, channel: str, other: Other, seat: str) -> np.ndarray:
+        """Spectrum of what another output makes of a channel's signal."""
+        p, place = self.scene.processor, plan.place_of[other.channel]
+        delay, gain_db = p.latency_s + plan.extra_latency_s.get(place, 0.0) + other.later_s, other.gain_db
+        if p.passes_delays:
+            setting = channel if other.cable else other.channel
+            delay += self.delays_s(plan)[setting]
+            gain_db += plan.trim_db[setting]
+        turn = np.exp(-2j * np.pi * self.freq * delay)
+        return np.asarray(10 ** (gain_db / 20) * turn * self.acoustic(plan, place, seat))
 
     def level_db(self, plan: Plan, channel: str, seat: str) -> float:
         """Level by the processor's test noise, trim included, without the microphone."""
@@ -376,6 +403,7 @@ class Installation:
             plan.notch.get(at),
             plan.extra_latency_s.get(loudspeaker),
             place in plan.replayed,
+            plan.also.get(source),
         )
 
     def _file(self, plan: Plan, channel: str, seat: str) -> bytes:

@@ -15,6 +15,7 @@ from commission.record.content.context import FOUND, Context, capital
 PLAIN_KINDS = {
     "quiet.nc": "Quietness of the room",
     "quiet.hum": "Freedom from hum",
+    "wiring.leakage": "Each loudspeaker plays its own channel alone",
     "wiring.compression": "Loudness when played louder",
     "wiring.distortion": "Clean sound at the usual level",
     "wiring.distortion-loud": "Clean sound when loud",

@@ -142,6 +142,21 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Record all loudspeakers again with less gain at the microphone.",
         severity=UNKNOWN,
     ),
+    "wiring.doubled": PlainFinding(
+        was="{channels} also came from another loudspeaker, so that its sounds did not stay in their place.",
+        now="{channels} also comes from another loudspeaker, so that its sounds do not stay in their place.",
+        notice="sounds from there seem to come from between two loudspeakers.",
+        mending="Give each loudspeaker its own output, or repair the setting or cable that joins the two.",
+        severity=CLEAR,
+    ),
+    "settings.upmix": PlainFinding(
+        was="A surround mode was on: sounds of one loudspeaker also came from others.",
+        now="A surround mode is on: sounds of one loudspeaker also come from others.",
+        notice="sounds do not stay in their place, and voices seem to come from all around.",
+        mending="Switch surround modes and all-channel modes off, then measure again.",
+        severity=CLEAR,
+        who=ANYBODY,
+    ),
     "wiring.compression": PlainFinding(
         was="{channels} did not get as loud as the others when the volume was raised; likely a limiter or its amplifier.",
         now="{channels} does not get as loud as the others when the volume is raised; likely a limiter or its amplifier.",

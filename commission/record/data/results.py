@@ -55,7 +55,9 @@ def results(visit: Visit) -> dict[str, Any]:
         "walls": wall_values(job),
         "moves": _by_round(job, partial(move_values, job)),
         "quiet": _by_round(job, lambda r: _quiet(quiet.solve(job, r, analyses))),
-        "wiring": _by_round(job, lambda r: _wiring(wiring.solve(job, r, analyses))),
+        "wiring": _by_round(
+            job, lambda r: _wiring(wiring.solve(job, r, analyses), wiring.leakages(job, r, analyses))
+        ),
         "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
         "distances": _by_round(job, lambda r: _distances(visit, r)),
         "seats": _by_round(job, lambda r: _seats(visit, r)),
@@ -194,9 +196,31 @@ def _noise(noise: quiet.Noise) -> dict[str, Any]:
     }
 
 
-def _wiring(result: wiring.WiringResult) -> dict[str, Any]:
-    """Each channel that was recorded as a sweep or at two levels."""
-    return {each.channel: _load(each) for each in result.channels.values()}
+def _wiring(result: wiring.WiringResult, leakages: Mapping[str, wiring.ChannelLeakage]) -> dict[str, Any]:
+    """Each channel that was recorded as a sweep or at two levels, or can be compared with other loudspeakers."""
+    out = {each.channel: _load(each) for each in result.channels.values()}
+    for channel, each in leakages.items():
+        if each.compared:
+            checks = [each.check, *(result.channels[channel].checks if channel in result.channels else ())]
+            out[channel] = {**out.get(channel, {}), **_leakage(each), "verdict": _word(checks)}
+    return out
+
+
+def _leakage(each: wiring.ChannelLeakage) -> dict[str, Any]:
+    return {
+        "also_from": [
+            {
+                "channel": other.other,
+                "level_db": rounded(other.level_db, 1),
+                "uncertainty_db": rounded(other.u_db, 2),
+                "later_ms": rounded(1000 * other.lag_s, 2),
+                "seats": other.seats,
+                "certain": other.certain,
+            }
+            for other in each.also
+        ],
+        "also_from_below_db": rounded(each.below_db, 1),
+    }
 
 
 def _load(each: wiring.ChannelLoad) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 The installer records one sweep of each channel at the reference level and one 10 dB louder, at one seat, without moving the
 microphone. From the pair: compression by octave (rise minus step, without what all channels share), harmonic distortion by
 order (A. Farina, AES preprint 5093, 2000), and rattles: bursts of treble at one exciting frequency in both recordings.
-Whether each channel comes from its own loudspeaker in the right polarity is read from the responses of Seats.
+From the responses of Seats: whether a channel also plays from another loudspeaker (`commission.dsp.leakage`).
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import listed
+from commission.steps.wiring.leakage import AlsoFrom, ChannelLeakage, leakages
 from commission.steps.wiring.result import (
     BandDistortion,
     ChannelLoad,
@@ -35,13 +36,16 @@ from commission.steps.wiring.result import (
 
 __all__ = [
     "STEP",
+    "AlsoFrom",
     "BandDistortion",
+    "ChannelLeakage",
     "ChannelLoad",
     "Compression",
     "Rattle",
     "WiringResult",
     "drive_name",
     "evaluate",
+    "leakages",
     "plan",
     "solve",
 ]
@@ -75,15 +79,16 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """A row for each channel that was recorded as a sweep or at two levels."""
     result = solve(job, round_id, analyses)
     found = tuple(result.channels.values())
+    leaks = tuple(each for each in leakages(job, round_id, analyses).values() if each.compared)
     return Outcome(
         step="wiring",
         round=round_id,
         done=sum(min(2, len(each.levels_db)) for each in found),
         total=2 * len(job.system.channels),
-        checks=tuple(check for each in found for check in each.checks),
-        tables=_tables(result) if found else (),
+        checks=(*(check for each in found for check in each.checks), *(each.check for each in leaks)),
+        tables=(*(_tables(result) if found else ()), *_leakage_tables(leaks)),
         advice=_advice(job, result),
-        main_result=main_result(result),
+        main_result="; ".join(filter(None, (_leakage_text(leaks), main_result(result)))),
         remarks=_remarks(job, result),
     )
 
@@ -141,6 +146,42 @@ def _tables(result: WiringResult) -> tuple[Table, ...]:
         key=lambda each: each.channel,
     )
     return summary, compression
+
+
+def _leakage_tables(leaks: tuple[ChannelLeakage, ...]) -> tuple[Table, ...]:
+    if not leaks:
+        return ()
+    table = table_of(
+        leaks,
+        (Column(key="channel", title="Channel"), lambda each: each.channel),
+        (Column(key="other", title="Also from"), _others_text),
+        (
+            Column(key="level", title="Level", unit="dB"),
+            lambda each: ", ".join(number(other.level_db, 0, signed=True) for other in each.also) or None,
+        ),
+        (
+            Column(key="below", title="Hidden below", unit="dB", decimals=0, signed=True),
+            lambda each: each.below_db,
+        ),
+        id="leakage",
+        title="Channels heard from another loudspeaker",
+        key=lambda each: each.channel,
+        check=lambda each: each.check,
+        remark="From the responses of Seats. Level: relative to that loudspeaker's own channel. Hidden below: the room "
+        "hides a second loudspeaker that is softer than this; a measurement at the processor's outputs finds it.",
+    )
+    return (table,)
+
+
+def _others_text(each: ChannelLeakage) -> str:
+    return ", ".join(other.other if other.certain else f"{other.other}?" for other in each.also) or "none found"
+
+
+def _leakage_text(leaks: tuple[ChannelLeakage, ...]) -> str:
+    """Channels that play from another loudspeaker, as a clause."""
+    return ", ".join(
+        f"{each.channel} also plays from {each.also[0].other}" for each in leaks if each.check.verdict is Verdict.FAIL
+    )
 
 
 def main_result(result: WiringResult) -> str:
@@ -210,13 +251,15 @@ def _remarks(job: Job, result: WiringResult) -> tuple[str, ...]:
 STEP = Step(
     id="wiring",
     title="Wiring",
-    question="Does every channel stay clean when it is loud, without compression, distortion or rattles?",
+    question="Does every channel play from its own loudspeaker alone, and stay clean when it is loud?",
     help=HELP,
     plan=plan,
     evaluate=evaluate,
     entry="none",
     imports=True,
     limits=(
+        CheckLimit(check="wiring.leakage", quantity="wiring.leakage"),
+        CheckLimit(check="wiring.leakage.hidden", quantity="wiring.leakage.hidden"),
         CheckLimit(check="wiring.compression", quantity="wiring.compression"),
         CheckLimit(check="wiring.distortion.bass", quantity="wiring.distortion.bass"),
         CheckLimit(check="wiring.distortion.mid", quantity="wiring.distortion.mid"),

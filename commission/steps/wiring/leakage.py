@@ -1,0 +1,234 @@
+"""Channels that also play from another loudspeaker: routed twice, an upmixer or surround mode left on, crosstalk."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from commission.dsp.leakage import LEAST_SEATS, SAME_LAG_S, Gain, Shared, flat_spectra, leakage_gain, shared_sound
+from commission.model import Analyses, Check, ComplexArray, Job, RoomSound
+from commission.model.formatting import number
+from commission.steps.shared.cache import cached
+from commission.steps.shared.survey import Surveyed, surveyed
+
+LEAST_APART_S = 0.001
+"""Least difference of the two flights at a seat: in a symmetrical room, a seat halfway between two hears both alike."""
+AT_ZERO_RATIO, AT_ANY_RATIO = 5.0, 7.0
+"""So many times chance is a common sound. Of pairs in healthy rooms, the highest that is alike at all seats was 3.7 at lag
+zero and 5.0 at any lag; determined by simulation (`python tests/bench faults`)."""
+OF_THIRD_RATIO, OF_THIRDS_TIMES = 4.0, 1.5
+LEAST_OF_MEAN = 0.3
+"""At every seat the correlation has this share of the mean or more: it is no coincidence at one."""
+SAME_SOUND = 0.9
+"""Responses this much alike come from one loudspeaker: a recording used twice, which other checks look for."""
+EQUAL_ARRIVALS_S, LATER_S = 0.0003, 0.0009
+ONSET_SHARE = 0.5
+GAIN_U_DB = 1.0
+"""Of the gain by least squares, which reads −12 dB as −12 to −14 dB; determined by simulation
+(`tests/dsp/test_leakage.py`)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlsoFrom:
+    """Another loudspeaker that plays a channel, too."""
+
+    other: str
+    level_db: float
+    """Relative to that loudspeaker's own channel."""
+    u_db: float
+    lag_s: float
+    """By how much it plays it later than its own channel."""
+    seats: int
+    certain: bool = True
+    """False where it may be the other way round."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelLeakage:
+    """The other loudspeakers from which a channel is heard, loudest first, and what could be hidden."""
+
+    channel: str
+    also: tuple[AlsoFrom, ...] = ()
+    below_db: float | None = None
+    """What is softer than this in the worst of the other loudspeakers is not found; None: nothing could be compared."""
+    compared: int = 0
+    """With how many other loudspeakers."""
+    check: Check
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """Two channels at the seats at which they can be compared."""
+
+    seats: NDArray[np.int_]
+    zero: Shared
+    any_lag: Shared
+
+    @property
+    def found(self) -> Shared | None:
+        """A common sound: in the mixer's place, or at another lag."""
+        for shared, least in ((self.zero, AT_ZERO_RATIO), (self.any_lag, AT_ANY_RATIO)):
+            if shared.ratio >= least and min(shared.by_seat) >= LEAST_OF_MEAN * shared.alike:
+                return shared if shared.alike < SAME_SOUND else None
+        return None
+
+
+class _Round:
+    """The responses of all main channels of a round, prepared for comparison."""
+
+    def __init__(self, found: Surveyed) -> None:
+        self.channels, self.flights_s = found.channels, found.survey.flights_s
+        shape = found.survey.shape
+        self.arrivals_s = np.full(shape, np.nan)
+        self.level_db = np.full(shape, np.nan)
+        self.clocks = found.survey.clocks
+        self.applied_s = found.survey.applied_s
+        self.sounds: dict[tuple[int, int], RoomSound] = {}
+        for i, channel in enumerate(found.channels):
+            for k, seat in enumerate(found.seats):
+                recorded = found.recordings.get((channel, seat))
+                analysis = None if recorded is None else recorded.analysis
+                if analysis is None or analysis.room is None or not np.isfinite(found.survey.arrivals_s[i, k]):
+                    continue
+                self.sounds[i, k] = analysis.room
+                self.arrivals_s[i, k] = found.survey.arrivals_s[i, k]
+                self.level_db[i, k] = math.nan if analysis.level_db is None else analysis.level_db
+        places = list(self.sounds)
+        flat = flat_spectra([self.sounds[p] for p in places], [self.arrivals_s[p] for p in places]) if places else ()
+        self.spectra: dict[tuple[int, int], ComplexArray] = dict(zip(places, flat, strict=True))
+
+    def pair(self, i: int, j: int) -> _Pair | None:
+        """None where fewer than three seats tell the two apart."""
+        apart = np.abs(self.flights_s[i] - self.flights_s[j]) >= LEAST_APART_S
+        known = np.isfinite(self.arrivals_s[i]) & np.isfinite(self.arrivals_s[j]) & (self.clocks[i] == self.clocks[j])
+        seats = np.flatnonzero(apart & known)
+        if len(seats) < LEAST_SEATS:
+            return None
+        first, second = (np.stack([self.spectra[c, int(k)] for k in seats]) for c in (i, j))
+        return _Pair(seats, shared_sound(first, second, at_zero=True), shared_sound(first, second, at_zero=False))
+
+    def gain(self, i: int, j: int, seats: NDArray[np.int_], lag_s: float) -> Gain:
+        """How much of `j` is in the responses of channel `i`."""
+        own_s, its_s = self.arrivals_s[i, seats].copy(), self.arrivals_s[j, seats]
+        # A channel that is first heard from the other's place has its own direct sound where the plan has it.
+        later_s = np.nan_to_num(self.flights_s[i] - self.flights_s[j] + self.applied_s[i] - self.applied_s[j])[seats]
+        hidden = (np.abs(own_s - its_s) < EQUAL_ARRIVALS_S) & (later_s >= LATER_S)
+        own_s[hidden] = (its_s + later_s)[hidden]
+        own, its = ([self.sounds[c, int(k)] for k in seats] for c in (i, j))
+        return leakage_gain(own, its, np.array([own_s, its_s]), lag_s)
+
+    def louder_db(self, i: int, j: int, seats: NDArray[np.int_]) -> float:
+        """Level of channel `i` above `j`, median over seats; 0 where not known."""
+        found = self.level_db[i, seats] - self.level_db[j, seats]
+        return float(np.nanmedian(found)) if np.isfinite(found).any() else 0.0
+
+
+@cached
+def leakages(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, ChannelLeakage]:
+    """Every main channel of a round against every other; empty where positions or a common clock are missing.
+
+    From all recordings, also those that other checks set aside: a second loudspeaker changes what they look at.
+    """
+    found = surveyed(job, round_id, analyses)
+    if isinstance(found, str) or found.by_tape:
+        return {}
+    visit = _Round(found)
+    pairs = {
+        (i, j): pair for i, j in combinations(range(len(visit.channels)), 2) if (pair := visit.pair(i, j)) is not None
+    }
+    also: dict[int, list[AlsoFrom]] = {}
+    for (i, j), pair in pairs.items():
+        if not _by_thirds(pairs, i, j):
+            for one, each in _directions(visit, i, j, pair):
+                also.setdefault(one, []).append(each)
+    out = {}
+    for i, channel in enumerate(visit.channels):
+        own = sorted(also.get(i, ()), key=lambda each: -each.level_db)
+        hidden = [_hidden_db(visit, i, *pair) for pair in pairs.items() if i in pair[0] and pair[1].found is None]
+        out[channel] = _channel(job, channel, tuple(own), max(hidden, default=None), len(hidden) + len(own))
+    return out
+
+
+def _by_thirds(pairs: Mapping[tuple[int, int], _Pair], i: int, j: int) -> bool:
+    """Whether third loudspeakers that play both of a pair explain what the two share: it is then the product of two."""
+    shared = pairs[i, j].found
+    if shared is None:
+        return False
+    explained = 0.0
+    for third in {c for pair in pairs for c in pair} - {i, j}:
+        first, second = (pairs.get((min(c, third), max(c, third))) for c in (i, j))
+        if first is None or second is None or min(first.any_lag.ratio, second.any_lag.ratio) < OF_THIRD_RATIO:
+            continue
+        lag_s = math.copysign(1, third - i) * first.any_lag.lag_s - math.copysign(1, third - j) * second.any_lag.lag_s
+        if abs(lag_s - shared.lag_s) <= 2 * SAME_LAG_S:
+            explained += first.any_lag.alike * second.any_lag.alike
+    return shared.alike <= OF_THIRDS_TIMES * explained
+
+
+def _directions(visit: _Round, i: int, j: int, pair: _Pair) -> list[tuple[int, AlsoFrom]]:
+    """(channel, what is found) of a pair that shares sound."""
+    shared = pair.found
+    if shared is None:
+        return []
+    ways = [(i, j, visit.gain(i, j, pair.seats, shared.lag_s)), (j, i, visit.gain(j, i, pair.seats, -shared.lag_s))]
+    yes = [_is_heard(gain) for _, _, gain in ways]
+    if yes == [False, False]:
+        return []
+    out = []
+    for (one, other, gain), own, opposite in zip(ways, yes, yes[::-1], strict=True):
+        if own or (own is None and not opposite):
+            level_db = 20 * math.log10(gain.over_all)
+            u_db = math.hypot(GAIN_U_DB, 8.69 / shared.ratio)
+            lag_s = shared.lag_s if one == i else -shared.lag_s
+            certain = own is True or opposite is False
+            seats = len(pair.seats)
+            name = visit.channels[other]
+            each = AlsoFrom(other=name, level_db=level_db, u_db=u_db, lag_s=lag_s, seats=seats, certain=certain)
+            out.append((one, each))
+    return out
+
+
+def _is_heard(gain: Gain) -> bool | None:
+    """Whether a channel holds the other loudspeaker's onset before its own; None where that is never earlier."""
+    return None if gain.at_onset is None else gain.at_onset >= ONSET_SHARE * gain.over_all
+
+
+def _hidden_db(visit: _Round, i: int, pair: tuple[int, int], compared: _Pair) -> float:
+    """The softest of another loudspeaker that would have been found in channel `i`."""
+    j = pair[1] if pair[0] == i else pair[0]
+    return 20 * math.log10(AT_ZERO_RATIO * compared.zero.chance) + visit.louder_db(i, j, compared.seats)
+
+
+def _channel(
+    job: Job, channel: str, also: tuple[AlsoFrom, ...], below_db: float | None, compared: int
+) -> ChannelLeakage:
+    sure = [each for each in also if each.certain]
+    check_id, value, u, why, words = "wiring.leakage", None, 0.0, None, ""
+    text = f"also heard from {sure[0].other}" if sure else "heard from another loudspeaker"
+    if sure:
+        value, u = sure[0].level_db, sure[0].u_db
+    elif also:
+        why = f"it and {also[0].other} share sound; which of them plays from both is not determined"
+    elif below_db is None:
+        why = f"no other loudspeaker is 0.35 m nearer or farther at {LEAST_SEATS} seats measured on one clock"
+    else:
+        check_id, value, words = "wiring.leakage.hidden", below_db, f"none found, below {number(below_db, 0)} dB"
+        if below_db > job.limit(check_id).upper:
+            why = f"none found, but the room would hide one below {number(below_db, 0)} dB"
+    check = Check(
+        id=check_id,
+        channel=channel,
+        value=value,
+        unit="dB",
+        uncertainty=u,
+        limit=job.limit(check_id),
+        why_not=why,
+        words=words if why is None else "",
+        text=text,
+    )
+    return ChannelLeakage(channel=channel, also=also, below_db=below_db, compared=compared, check=check)

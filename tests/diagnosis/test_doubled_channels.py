@@ -1,0 +1,122 @@
+"""A channel that plays from another loudspeaker, from responses at the seats to the finding: in rooms of decaying noise.
+
+What the finding does in rooms with walls, and in healthy ones, is measured by `python tests/bench faults`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+
+import numpy as np
+import pytest
+from builders import cinema, defined, job_of
+from decaying_rooms import room_of
+
+from commission.diagnosis import findings
+from commission.dsp.analysis import analyse_batch
+from commission.model import AS_FOUND, Analysed, Analyses, Analysis, Job, Response, System, Verdict
+from commission.record.data.results import _wiring
+from commission.steps import wiring
+
+RATE = 16000
+CHANNELS = ("FL", "FR", "SiL", "SiR", "BL")
+SYSTEM = cinema(CHANNELS)
+Room = Mapping[tuple[str, str], np.ndarray]
+
+
+def place(system: System, name: str) -> tuple[float, float, float]:
+    found = system.channel(name) or system.seat(name)
+    assert found is not None and found.position_m is not None
+    return found.position_m
+
+
+@cache
+def room() -> Room:
+    distances_m = {
+        (c, s.id): float(np.linalg.norm(np.subtract(place(SYSTEM, c), place(SYSTEM, s.id))))
+        for c in CHANNELS
+        for s in SYSTEM.seats
+    }
+    return room_of(distances_m, seed=3, rate_hz=RATE)
+
+
+@cache
+def healthy() -> dict[tuple[str, str], Analysis]:
+    return analysed(room())
+
+
+def analysed(responses: Room) -> dict[tuple[str, str], Analysis]:
+    found = analyse_batch([Response(impulse=h, rate_hz=RATE) for h in responses.values()], [False] * len(responses))
+    return {key: each for key, each in zip(responses, found, strict=True) if isinstance(each, Analysis)}
+
+
+def visit(*joined: tuple[str, str, float]) -> tuple[Job, Analyses]:
+    """A visit in which each (channel, other, dB) is also heard from that other loudspeaker."""
+    changed: dict[tuple[str, str], np.ndarray] = {}
+    for channel, other, level_db in joined:
+        for seat in (s.id for s in SYSTEM.seats):
+            own = changed.get((channel, seat), room()[channel, seat])
+            changed[channel, seat] = own + 10 ** (level_db / 20) * room()[other, seat]
+    items = healthy() | (analysed(changed) if changed else {})
+    return job_of(defined(SYSTEM)), Analyses(
+        Analysed(seq, AS_FOUND, channel, seat, "one clock", False, each)
+        for seq, ((channel, seat), each) in enumerate(items.items(), start=2)
+    )
+
+
+def named(job: Job, analyses: Analyses) -> list[tuple[str, tuple[str, ...]]]:
+    found = findings(job, AS_FOUND, analyses, {"wiring": wiring.evaluate(job, AS_FOUND, analyses)})
+    return [(f.id, f.channels) for f in found]
+
+
+def test_a_healthy_room_accuses_none() -> None:
+    job, analyses = visit()
+    found = wiring.leakages(job, AS_FOUND, analyses)
+    assert set(found) == set(CHANNELS)
+    assert all(not each.also and each.check.verdict is not Verdict.FAIL for each in found.values())
+    assert not named(job, analyses)
+    for each in found.values():  # what six seats can show: no less than −26 dB, no more than −12 dB
+        assert each.below_db is not None and -26 < each.below_db < -12
+
+
+@pytest.mark.parametrize("level_db", [0.0, -12.0])
+def test_a_channel_on_two_outputs_is_named_with_the_other_and_the_level(level_db: float) -> None:
+    job, analyses = visit(("FL", "SiR", level_db))
+    ((each,),) = [found.also for found in wiring.leakages(job, AS_FOUND, analyses).values() if found.also]
+    assert (each.other, each.certain) == ("SiR", True)
+    assert each.level_db == pytest.approx(level_db, abs=2 * each.u_db)
+    assert named(job, analyses) == [("wiring.doubled", ("FL",))]
+
+
+def test_a_surround_mode_is_no_cable() -> None:
+    job, analyses = visit(("FL", "SiL", -6.0), ("FL", "BL", -7.0), ("FR", "SiR", -6.0))
+    assert named(job, analyses) == [("settings.upmix", ("FL", "FR"))]
+
+
+def test_a_third_loudspeaker_is_not_taken_for_the_first() -> None:
+    """Both front channels play from one surround: they share its sound, and neither plays from the other."""
+    job, analyses = visit(("FL", "BL", -3.0), ("FR", "BL", -3.0))
+    found = wiring.leakages(job, AS_FOUND, analyses)
+    assert {c: [each.other for each in leak.also] for c, leak in found.items() if leak.also} == {
+        "FL": ["BL"],
+        "FR": ["BL"],
+    }
+
+
+def test_recordings_without_a_common_clock_say_nothing() -> None:
+    job, analyses = visit(("FL", "SiR", 0.0))
+    alone = Analyses(
+        Analysed(each.seq, each.round, each.channel, each.seat, None, False, each.analysis) for each in analyses
+    )
+    assert not any(each.also for each in wiring.leakages(job, AS_FOUND, alone).values())
+
+
+def test_results_name_the_other_loudspeaker() -> None:
+    job, analyses = visit(("FL", "SiR", -6.0))
+    leakages = wiring.leakages(job, AS_FOUND, analyses)
+    values = _wiring(wiring.solve(job, AS_FOUND, analyses), leakages)
+    (other,) = values["FL"]["also_from"]
+    assert other["channel"] == "SiR" and other["level_db"] == pytest.approx(-6.0, abs=2.0)
+    assert other["certain"] and other["seats"] >= 3 and values["FL"]["verdict"] == "fail"
+    assert values["SiL"]["also_from"] == [] and values["SiL"]["also_from_below_db"] < -12
