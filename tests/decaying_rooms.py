@@ -1,13 +1,19 @@
 """Responses of rooms made of noise that decays: a direct sound, some reflections, a tail of its own at every place.
 
-They share no code with the analysis or with the simulators of `rooms`.
+They share no code with the analysis or with the simulators of `rooms`. `visit` makes a visit of them in which a channel
+also plays from another loudspeaker.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 
 import numpy as np
+from builders import cinema, defined, job_of
+
+from commission.dsp.analysis import analyse_batch
+from commission.model import AS_FOUND, Analysed, Analyses, Analysis, Job, Response, System
 
 SPEED_M_S = 343.2
 
@@ -30,16 +36,47 @@ def decaying(
     return np.asarray((early + tail / np.sqrt(np.sum(tail**2))) / distance_m + noise)
 
 
-def room_of(
-    distances_m: Mapping[tuple[str, str], float], seed: int, **settings: float
-) -> dict[tuple[str, str], np.ndarray]:
+RATE = 16000
+CHANNELS = ("FL", "FR", "SiL", "SiR", "BL")
+SYSTEM = cinema(CHANNELS)
+Room = Mapping[tuple[str, str], np.ndarray]
+
+
+def place(system: System, name: str) -> tuple[float, float, float]:
+    found = system.channel(name) or system.seat(name)
+    assert found is not None and found.position_m is not None
+    return found.position_m
+
+
+@cache
+def room() -> Room:
     """Responses by (channel, seat)."""
+    places = [(c, s.id) for c in CHANNELS for s in SYSTEM.seats]
+    far_m = [float(np.linalg.norm(np.subtract(place(SYSTEM, c), place(SYSTEM, s)))) for c, s in places]
     return {
-        place: decaying(far, 1000 * seed + k, **settings)  # type: ignore[arg-type]
-        for k, (place, far) in enumerate(distances_m.items())
+        key: decaying(far, 3000 + k, rate_hz=RATE) for k, (key, far) in enumerate(zip(places, far_m, strict=True))
     }
 
 
-def later(samples: np.ndarray, by_s: float, rate_hz: int = 24000) -> np.ndarray:
-    """The same sound by some samples later."""
-    return np.roll(samples, round(by_s * rate_hz))
+@cache
+def healthy() -> dict[tuple[str, str], Analysis]:
+    return analysed(room())
+
+
+def analysed(responses: Room) -> dict[tuple[str, str], Analysis]:
+    found = analyse_batch([Response(impulse=h, rate_hz=RATE) for h in responses.values()], [False] * len(responses))
+    return {key: each for key, each in zip(responses, found, strict=True) if isinstance(each, Analysis)}
+
+
+def visit(*joined: tuple[str, str, float]) -> tuple[Job, Analyses]:
+    """A visit in which each (channel, other, dB) is also heard from that other loudspeaker."""
+    changed: dict[tuple[str, str], np.ndarray] = {}
+    for channel, other, level_db in joined:
+        for seat in (s.id for s in SYSTEM.seats):
+            own = changed.get((channel, seat), room()[channel, seat])
+            changed[channel, seat] = own + 10 ** (level_db / 20) * room()[other, seat]
+    items = healthy() | (analysed(changed) if changed else {})
+    return job_of(defined(SYSTEM)), Analyses(
+        Analysed(seq, AS_FOUND, channel, seat, "one clock", False, each)
+        for seq, ((channel, seat), each) in enumerate(items.items(), start=2)
+    )

@@ -5,64 +5,13 @@ What the finding does in rooms with walls, and in healthy ones, is measured by `
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from functools import cache
-
-import numpy as np
 import pytest
-from builders import cinema, defined, job_of
-from decaying_rooms import room_of
+from decaying_rooms import CHANNELS, visit
 
 from commission.diagnosis import findings
-from commission.dsp.analysis import analyse_batch
-from commission.model import AS_FOUND, Analysed, Analyses, Analysis, Job, Response, System, Verdict
+from commission.model import AS_FOUND, Analysed, Analyses, Job, Verdict
 from commission.record.data.results import _wiring
 from commission.steps import wiring
-
-RATE = 16000
-CHANNELS = ("FL", "FR", "SiL", "SiR", "BL")
-SYSTEM = cinema(CHANNELS)
-Room = Mapping[tuple[str, str], np.ndarray]
-
-
-def place(system: System, name: str) -> tuple[float, float, float]:
-    found = system.channel(name) or system.seat(name)
-    assert found is not None and found.position_m is not None
-    return found.position_m
-
-
-@cache
-def room() -> Room:
-    distances_m = {
-        (c, s.id): float(np.linalg.norm(np.subtract(place(SYSTEM, c), place(SYSTEM, s.id))))
-        for c in CHANNELS
-        for s in SYSTEM.seats
-    }
-    return room_of(distances_m, seed=3, rate_hz=RATE)
-
-
-@cache
-def healthy() -> dict[tuple[str, str], Analysis]:
-    return analysed(room())
-
-
-def analysed(responses: Room) -> dict[tuple[str, str], Analysis]:
-    found = analyse_batch([Response(impulse=h, rate_hz=RATE) for h in responses.values()], [False] * len(responses))
-    return {key: each for key, each in zip(responses, found, strict=True) if isinstance(each, Analysis)}
-
-
-def visit(*joined: tuple[str, str, float]) -> tuple[Job, Analyses]:
-    """A visit in which each (channel, other, dB) is also heard from that other loudspeaker."""
-    changed: dict[tuple[str, str], np.ndarray] = {}
-    for channel, other, level_db in joined:
-        for seat in (s.id for s in SYSTEM.seats):
-            own = changed.get((channel, seat), room()[channel, seat])
-            changed[channel, seat] = own + 10 ** (level_db / 20) * room()[other, seat]
-    items = healthy() | (analysed(changed) if changed else {})
-    return job_of(defined(SYSTEM)), Analyses(
-        Analysed(seq, AS_FOUND, channel, seat, "one clock", False, each)
-        for seq, ((channel, seat), each) in enumerate(items.items(), start=2)
-    )
 
 
 def named(job: Job, analyses: Analyses) -> list[tuple[str, tuple[str, ...]]]:

@@ -19,7 +19,16 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.job import kept
 from commission.job.kept import KeptAnalyses
 from commission.job.store import JobFile
-from commission.model import Analyses, Analysis, NoiseAnalysis, Response, StoredResponse, SystemDefined, unwatched
+from commission.model import (
+    Analyses,
+    Analysis,
+    NoiseAnalysis,
+    Response,
+    RoomSound,
+    StoredResponse,
+    SystemDefined,
+    unwatched,
+)
 from commission.visit import Visit
 
 EVERYTHING = 172
@@ -71,6 +80,9 @@ def fields(analysis: Analysis | NoiseAnalysis | None) -> Iterator[tuple[str, obj
     assert analysis is not None
     for field in dataclasses.fields(analysis):
         value = getattr(analysis, field.name)
+        if isinstance(value, RoomSound):
+            yield "room: first", value.first
+            value = value.samples
         is_array = isinstance(value, np.ndarray)
         yield field.name, (value.dtype, value.shape, value.tobytes()) if is_array else value
 

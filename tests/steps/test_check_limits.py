@@ -9,6 +9,7 @@ from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 
+import decaying_rooms as doubled
 import pytest
 from builders import analysis, cinema, decided, defined, job_of, reading
 from rooms import matrix, visits
@@ -110,6 +111,7 @@ def of_rooms() -> Iterator[Check]:
     driven = [Analysed(1, AS_FOUND, "FL", "A2", None, True, loud, drive_db=10.0)]
     yield from of_job(job_of(defined(room.system)), Analyses((), (), driven))
     yield from of_job(job_of(defined(room.system), *every_number(job_of(defined(room.system)))), Analyses())
+    yield from of_job(*doubled.visit(("FL", "SiR", 0.0)))
     answers = (decided("checklist", "mains", "ok"), reading("checklist", "lip-sync", 40.0, "ms", seat=None))
     yield from of_job(job_of(defined(room.system), *answers), Analyses())
 
