@@ -11,18 +11,17 @@ from commission.diagnosis.calibration import ALL_DELAYS
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule
 from commission.dsp import reflections
-from commission.dsp.across import mirrored_seats
+from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.dsp.geometry import mirror_partner
-from commission.dsp.spectrum import GRID_HZ
-from commission.dsp.variance import own_band, without_one_db2
-from commission.model import Channel, Check, FloatArray, Seat, Verdict
+from commission.dsp.variance import without_one_db2
+from commission.model import Channel, FloatArray, Seat, Verdict
 from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.compare.result import seat_weights
 from commission.steps.seats.decay import CHECKED_HZ, decay_checks, octave_decays
 from commission.steps.seats.reflections import candidate_names, early_reflections
-from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest
+from commission.steps.seats.result import THIRD_OCTAVE_U_DB, deepest_bass
 
 MOST_REFLECTIONS = 4
 ODD_REFLECTION_DB = 3.5
@@ -59,58 +58,27 @@ def _sum_is_spoilt(e: Evidence, found: Found) -> bool:
 
 
 def _null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    if e.subs is not None and not _sum_is_spoilt(e, found):
-        nulls = _summed_nulls(e)
-    else:
-        nulls = {
-            seat: tuple(f"{c.channel}: {number(c.value, 0)} dB, {c.text}" for c in checks)
-            for seat, checks in _missed_from_all(e).items()
-        }
+    """Seats without bass of all subwoofers together; where the sum is not known, without bass of every one of them."""
+    tables = _sums_of_subs(e, found)
+    limit = e.job.limit("seats.null").lower
+    nulls = [_nulls(e, [(s,) for s in table[1]], table, limit) for table in tables]
     rows = {seat for finding in found if finding.id == "room.row-null" for seat in finding.seats}
-    for seat, evidence in nulls.items():
-        if seat in rows:
+    for group in [g for g in nulls[0] if all(g in each for each in nulls)] if nulls else ():
+        if group[0] in rows:
             continue
         yield FindingDetails(
-            title=f"{seat} misses bass",
+            title=f"{group[0]} misses bass",
             channels=tuple(_subs(e)),
-            seats=(seat,),
-            evidence=evidence,
+            seats=group,
+            evidence=tuple(
+                f"{who} {number(each[group][0], 0)} dB re the seats' mean in the third octave at {each[group][1]:.0f} Hz, "
+                f"limit {number(limit, 0)} dB"
+                for (who, _, _), each in zip(tables, nulls, strict=True)
+            ),
             alternatives=("the microphone stood in a corner, on a table or under a rail there",),
-            confirm=f"Move the microphone by 30 cm at {seat}: a null moves with it.",
+            confirm=f"Move the microphone by 30 cm at {group[0]}: a null moves with it.",
             remedy="Move the seat or a subwoofer; a filter cannot fill a null and only strains the amplifier.",
         )
-
-
-def _summed_nulls(e: Evidence) -> dict[str, tuple[str, ...]]:
-    assert e.subs is not None
-    seats, levels = e.subs
-    plays = (GRID_HZ >= BASS_HZ[0]) & (GRID_HZ <= BASS_HZ[1]) & own_band(levels)
-    out: dict[str, tuple[str, ...]] = {}
-    if len(seats) < 3 or not plays.any():
-        return out
-    limit = e.job.limit("seats.null").lower
-    mean = np.average(levels, axis=0, weights=np.sign(seat_weights(e.job, seats)))
-    for i, seat in enumerate(seats):
-        depth, at_hz = deepest(levels[i], mean, plays, GRID_HZ)
-        if surely_below(depth, limit, THIRD_OCTAVE_U_DB):
-            where = f"in the third octave at {at_hz:.0f} Hz, limit {number(limit, 0)} dB"
-            out[seat] = (f"all subwoofers together {number(depth, 0)} dB re the seats' mean {where}",)
-    return out
-
-
-def _missed_from_all(e: Evidence) -> dict[str, list[Check]]:
-    """Seats that miss bass from every subwoofer: no alignment of them can bring it."""
-    ids, out = _subs(e), {}
-    for seat in [s.id for s in e.job.system.seats]:
-        failed = [
-            check
-            for sub in ids
-            for check in e.seats.cells[(sub, seat)].checks
-            if check.id == "seats.bass" and check.verdict is Verdict.FAIL
-        ]
-        if ids and len(failed) == len(ids):
-            out[seat] = failed
-    return out
 
 
 def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
@@ -326,19 +294,22 @@ def _direct_db(e: Evidence, channel: str, seat: str) -> float | None:
 def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """A whole row without bass of all subwoofers together, or of the only one."""
     tables = _sums_of_subs(e, found)
-    nulls = [_row_nulls(e, seats, levels) for seats, levels in tables]
+    limit = e.job.limit("seats.row-null").lower
+    nulls = []
+    for table in tables:
+        rows = [tuple(row) for row in _rows(e.job.system.seats, table[1])]
+        able = [row for row in rows if len(row) > 1] if len(rows) > 1 else []
+        nulls.append(_nulls(e, able, table, limit))
     for row in set.intersection(*map(set, nulls)) if nulls else ():
         depth, at_hz = max(each[row] for each in nulls)
-        which = (
-            "every subwoofer" if len(tables) > 1 else "all subwoofers together" if len(_subs(e)) > 1 else _subs(e)[0]
-        )
+        which = "every subwoofer" if len(tables) > 1 else tables[0][0]
         yield FindingDetails(
             title=f"the row {', '.join(row)} misses bass at {at_hz:.0f} Hz",
             channels=tuple(_subs(e)),
             seats=row,
             evidence=(
                 f"{which}: all {len(row)} seats at least {number(-depth, 0)} dB below the seats' mean in the third octave "
-                f"at {at_hz:.0f} Hz, limit {number(e.job.limit('seats.null').lower, 0)} dB",
+                f"at {at_hz:.0f} Hz, limit {number(limit, 0)} dB",
             ),
             alternatives=("gain, delay or polarity of the subwoofers do not suit this row",),
             confirm="Move the microphone by half a metre to the front and to the rear of one of these seats.",
@@ -346,35 +317,31 @@ def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _row_nulls(e: Evidence, seats: list[str], levels: FloatArray) -> dict[tuple[str, ...], tuple[float, float]]:
-    """Rows whose seats all miss one third octave → (how far the best of them is below the mean [dB], its frequency)."""
-    rows = _rows(e.job.system.seats, seats)
-    plays = (GRID_HZ >= BASS_HZ[0]) & (GRID_HZ <= BASS_HZ[1]) & own_band(levels)
-    if len(rows) < 2 or not plays.any():
-        return {}
-    limit = e.job.limit("seats.null").lower
-    mean = np.average(levels, axis=0, weights=np.sign(seat_weights(e.job, seats)))
-    out = {}
-    for row in rows:
-        # The seat that hears most of a frequency decides: all must miss it.
-        most = levels[[seats.index(s) for s in row]].max(axis=0)
-        depth, at_hz = deepest(most, mean, plays, GRID_HZ)
-        if len(row) > 1 and surely_below(depth, limit, THIRD_OCTAVE_U_DB):
-            out[tuple(row)] = (depth, at_hz)
-    return out
+_Sum = tuple[str, list[str], FloatArray]
+"""Of what, seats, third-octave levels [shape=(seats, n)]."""
 
 
-def _sums_of_subs(e: Evidence, found: Found) -> list[tuple[list[str], FloatArray]]:
-    """(seats, levels [shape=(seats, n)]) of the subwoofers together; of each alone where their sum is not known."""
+def _nulls(
+    e: Evidence, groups: Sequence[tuple[str, ...]], table: _Sum, limit_db: float
+) -> dict[tuple[str, ...], tuple[float, float]]:
+    """Groups of seats that all miss one third octave → (how far the best of them is below the mean [dB], its frequency)."""
+    _, seats, levels = table
+    counted = [weight > 0 for weight in seat_weights(e.job, seats)]
+    found = deepest_bass(groups, seats, levels, counted)
+    return {group: null for group, null in found.items() if surely_below(null[0], limit_db, THIRD_OCTAVE_U_DB)}
+
+
+def _sums_of_subs(e: Evidence, found: Found) -> list[_Sum]:
+    """The subwoofers together; each alone where their sum is not known. Empty with fewer than three seats."""
     if e.subs is not None and not _sum_is_spoilt(e, found):
-        return [e.subs]
+        return [("all subwoofers together", *e.subs)] if len(e.subs[0]) >= LEAST_COUNT else []
     tables = []
     for sub in _subs(e):
         cells = [(s.id, e.seats.cells[(sub, s.id)].analysis) for s in e.job.system.seats]
         known = [(s, a.third_octave_db) for s, a in cells if a is not None]
-        if len(known) < 3:
+        if len(known) < LEAST_COUNT:
             return []
-        tables.append(([s for s, _ in known], np.array([levels for _, levels in known])))
+        tables.append((sub, [s for s, _ in known], np.array([levels for _, levels in known])))
     return tables
 
 
@@ -433,7 +400,7 @@ RULES = (
         symptom="no bass in a row",
         look=_row_null,
         place="seat",
-        basis="every seat of a row 10 dB below the seats' mean over one third octave; common practice",
+        basis=f"every seat of a row 10 dB below the seats' mean over one third octave; {BASS_ROOMS}",
     ),
     Rule(
         id="room.null",
@@ -443,7 +410,7 @@ RULES = (
         symptom="no bass at one seat",
         look=_null,
         place="seat",
-        basis="10 dB below the seats' mean over a third octave; common practice",
+        basis=f"20 dB below the seats' mean over a third octave; {BASS_ROOMS}",
     ),
     Rule(
         id="room.bass-differs",

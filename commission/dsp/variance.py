@@ -33,6 +33,9 @@ BASS_SCALE_DB = (("excellent", 2.0), ("good", 3.0), ("typical", 6.0))
 """Seat-to-seat standard deviation from 20 to 80 Hz, each word up to its limit. Of simulated rooms with two subwoofers set
 correctly 0 to 18 % are excellent, 13 to 68 % good or better, 95 to 100 % typical or better; with one subwoofer 0, 0 to 3
 and 83 to 100 % (`tests/references/bass_rooms.py`, two simulators). No published rooms with several seats were at hand."""
+NULL_SCALE_DB = (("excellent", 8.0), ("good", 12.0), ("typical", 20.0))
+"""How far the deepest third octave from 25 to 80 Hz at any seat is below the mean of the seats, each word up to its limit.
+Of the same rooms 6 to 29 %, 40 to 80 % and 94 to 100 % with two subwoofers; 2 to 3, 27 to 56 and 98 to 100 % with one."""
 HEARD_ABOVE_DB = 12.0
 """A loudspeaker plays where it is no more than this below its strongest two octaves (common practice, no source)."""
 POINTS_PER_OCTAVE = 24
@@ -270,8 +273,13 @@ def _power_level_db(levels_db: FloatArray) -> FloatArray:
 
 
 def bass_word(sd_db: float) -> str:
-    """Where the bass of a room is on the scale."""
+    """Where the bass of a room is on the scale, from its seat-to-seat standard deviation."""
     return next((word for word, high_db in BASS_SCALE_DB if sd_db <= high_db), "more uneven than typical")
+
+
+def null_word(depth_db: float) -> str:
+    """Where the deepest null of the bass is on the scale, from how far it is below the mean of the seats."""
+    return next((word for word, high_db in NULL_SCALE_DB if depth_db <= high_db), "deeper than typical")
 
 
 def without_one_db2(variance_db2: float, share: float, deviation_db: float) -> float:

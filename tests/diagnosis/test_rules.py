@@ -952,7 +952,7 @@ def test_a_common_offset_that_was_decided_is_no_fault() -> None:
 def test_a_null_names_seat_frequency_and_depth() -> None:
     finding = only(FAULTS["room.null"](quiet()), "room.null")
     assert finding.seats == ("A3",)
-    assert "limit −10 dB" in finding.evidence[0]
+    assert "limit −20 dB" in finding.evidence[0]
 
 
 def test_a_hole_of_one_subwoofer_that_the_other_fills_is_no_null() -> None:

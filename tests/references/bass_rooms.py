@@ -6,7 +6,7 @@ Rooms of two simulators that share no code with each other or with the program: 
 modes of a box (`random_waves.py`). Six seats in two rows; one subwoofer in a front corner, two in opposite corners, and two
 of which one was entered with the wrong delay (8 ms) or polarity. The program's own analysis reads third octaves. Printed are
 percentiles of the standard deviation over the seats from 20 to 80 Hz and of the deepest third octave at any seat against the
-mean of the seats, and the share of rooms at each step of the scale. Rooms are bare boxes: no furniture, no doors.
+mean of the seats, and the share of rooms at each step of both scales and with a null of a whole row. Rooms are bare boxes: no furniture, no doors.
 """
 
 from __future__ import annotations
@@ -68,24 +68,28 @@ def together(values: ComplexArray, setup: str) -> ComplexArray:
     return np.asarray(values[0] + turn * values[1])
 
 
-def evenness(values: ComplexArray) -> tuple[float, float]:
-    """(standard deviation over the seats, 20–80 Hz [dB]; deepest third octave at any seat against the seats' mean [dB])."""
+def evenness(values: ComplexArray) -> tuple[float, float, float]:
+    """(standard deviation over the seats, 20–80 Hz; deepest third octave at any seat against the seats' mean; the same of
+    the best seat of a row) [dB].
+    """
     levels: FloatArray = np.array([bass_level_db(each) for each in values])
     plays = own_band(levels)
     found = band_variance(levels, (GRID_HZ >= 20) & (GRID_HZ <= 80) & plays)
     assert found is not None
     inside = (GRID_HZ >= 25) & (GRID_HZ <= 80) & plays
-    return found.sd_db, float((levels - levels.mean(axis=0))[:, inside].min())
+    apart = (levels - levels.mean(axis=0))[:, inside]
+    rows = min(float(row.max(axis=0).min()) for row in (apart[:3], apart[3:]))
+    return found.sd_db, float(apart.min()), rows
 
 
 def survey(simulator: str, setup: str, rooms: int) -> FloatArray:
-    """Standard deviation and deepest third octave of each room [shape=(rooms, 2)]."""
+    """What `evenness` gives of each room [shape=(rooms, 3)]."""
     return np.array([evenness(together(spectra(simulator, seed), setup)) for seed in range(rooms)])
 
 
 def main(rooms: int) -> None:
     """Print percentiles and shares."""
-    from commission.dsp.variance import BASS_SCALE_DB
+    from commission.dsp.variance import BASS_SCALE_DB, NULL_SCALE_DB
 
     print(f"{rooms} rooms; percentiles {PERCENTS}")
     for setup in SETUPS:
@@ -96,11 +100,10 @@ def main(rooms: int) -> None:
                 f"{word} (≤ {high:g} dB) {100 * np.mean(found[:, 0] <= high):.0f} %" for word, high in BASS_SCALE_DB
             )
             print(f"{setup:18s} {simulator:14s} SD {np.round(sd, 1)}, null {np.round(null, 0)}; {shares}")
-            print(
-                " " * 34
-                + "null below: "
-                + ", ".join(f"{x} dB {100 * np.mean(found[:, 1] < x):.0f} %" for x in (-10, -12, -15, -18, -20))
+            deep = ", ".join(
+                f"{word} (≤ {high:g} dB) {100 * np.mean(-found[:, 1] <= high):.0f} %" for word, high in NULL_SCALE_DB
             )
+            print(" " * 34 + f"null: {deep}; a row by more than 10 dB: {100 * np.mean(found[:, 2] < -10):.0f} %")
 
 
 if __name__ == "__main__":

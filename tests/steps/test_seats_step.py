@@ -192,7 +192,7 @@ def test_the_clause_for_the_overview_names_the_fault_and_its_place(
     room: Callable[[SoundRoom], SoundRoom], clause: str
 ) -> None:
     assert outcome_of(room(small_room())).main_result.split("; ")[0] == clause
-    assert outcome_of(small_room()).main_result == ""
+    assert outcome_of(small_room()).main_result == "no fault found; polarity of SUB1 not tested"
 
 
 def test_the_reference_table_shows_what_was_measured_there() -> None:
@@ -314,7 +314,7 @@ def test_a_seat_without_weight_is_judged_and_does_not_move_the_mean_of_the_other
     system = cinema()
     lighter = replace(system, seats=tuple(replace(s, weight=0.0 if s.id == "B3" else 1.0) for s in system.seats))
     before = outcome_of(SoundRoom(lighter, uneven_db=0.5))
-    after = outcome_of(SoundRoom(lighter, uneven_db=0.5).add_db("FL", -12, ["B3"]).add_db("SUB1", -20, ["B3"]))
+    after = outcome_of(SoundRoom(lighter, uneven_db=0.5).add_db("FL", -12, ["B3"]).add_db("SUB1", -30, ["B3"]))
     for kind, channel in (("level", "FL"), ("direct", "FL"), ("level", "SUB1"), ("bass", "SUB1")):
         was, now = (check_of(each, kind, channel, "A1").value for each in (before, after))
         assert now == pytest.approx(was, abs=1e-9), kind
@@ -398,7 +398,9 @@ def test_the_level_of_the_subwoofers_together_is_stated_beside_one_alone(gain: f
         own = room.items[("SUB1", seat)]
         assert own.bass is not None
         room.items[("SUB2", seat)] = replace(own, bass=gain * own.bass if gain else None)
-    (remark,) = (each for each in outcome_of(room).remarks if "together" in each and "A2" in each)
+    (remark,) = (
+        each for each in outcome_of(room).remarks if "together" in each and "null" not in each and "A2" in each
+    )
     if not gain:
         assert "not determined, because a response has no phase: read the meter" in remark
     else:
@@ -413,6 +415,25 @@ def test_the_evenness_of_bass_is_given_on_its_scale() -> None:
     for i, seat in enumerate(ALL_SEATS):
         uneven.add_db(None, 5.0 if i % 2 else -5.0, [seat], below_hz=150)
     assert any("typical. Scale" in remark for remark in outcome_of(uneven).remarks)
+
+
+@pytest.mark.parametrize(
+    ("depth_db", "word", "verdict"),
+    [(6, "excellent", "pass"), (20, "typical", "pass"), (40, "deeper than typical", "fail")],
+)
+def test_a_null_is_that_of_all_subwoofers_together_on_its_scale(depth_db: float, word: str, verdict: str) -> None:
+    """One seat of six lower by d between 45 and 63 Hz: 5/6 d below the mean of all. In one subwoofer alone it is filled."""
+    room = SoundRoom(uneven_db=0.0)
+    for sub in ("SUB1", "SUB2"):
+        room.add_db(sub, -depth_db, ["A3"], above_hz=40, below_hz=70)
+    outcome = outcome_of(room)
+    (remark,) = (each for each in outcome.remarks if each.startswith("Deepest null"))
+    assert "at A3" in remark and f": {word}. Scale" in remark
+    (check,) = (each for each in outcome.checks if (each.id, each.channel, each.seat) == ("seats.bass", None, "A3"))
+    assert check.value == pytest.approx(-depth_db * 5 / 6, abs=0.5)  # edges of the hole in a third octave
+    assert check.verdict.value == verdict
+    half = SoundRoom(uneven_db=0.0).add_db("SUB1", -depth_db, ["A3"], above_hz=40, below_hz=70)
+    assert "excellent" in next(each for each in outcome_of(half).remarks if each.startswith("Deepest null"))
 
 
 def test_levels_are_relative_without_a_microphone_and_absolute_with_one() -> None:

@@ -174,7 +174,7 @@ async def test_a_round_is_changed_and_the_mend_shows(app: CommissionApp) -> None
         reversed_line = next(line for line in text.splitlines() if "FR reversed" in line)
         assert "✓" in reversed_line
         assert "no longer found" in reversed_line
-        assert "✗ B2 misses bass" in text
+        assert "✗ NC 29 with ventilation high" in text
 
 
 async def test_an_entry_is_taken_back_in_the_log(app: CommissionApp) -> None:

@@ -59,7 +59,7 @@ from commission.steps.seats.result import (
     SeatsResult,
     solve,
 )
-from commission.steps.seats.together import bass_remarks
+from commission.steps.seats.together import bass_checks, bass_remarks
 from commission.steps.shared.budgets import one_a_kind
 
 __all__ = ["STEP", "Cell", "SeatsResult", "evaluate", "plan", "solve"]
@@ -103,6 +103,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     measured = [cell for cell in result.cells.values() if cell.analysis is not None]
     octaves = octave_decays(result)
     decays = decay_checks(job, octaves)
+    together = bass_checks(job, round_id, analyses)
     curves = tuple(c for channel in job.system.channels for c in _curves(channel, seats, result))
     known = {(curve.channel, curve.seat): curve.id for curve in curves}
     grid = Grid(
@@ -121,7 +122,11 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         round=round_id,
         done=len(measured),
         total=len(result.cells),
-        checks=(*(check for cell in result.cells.values() for check in cell.checks), *decays.values()),
+        checks=(
+            *(check for cell in result.cells.values() for check in cell.checks),
+            *(check for check, _ in together),
+            *decays.values(),
+        ),
         tables=(
             *_reference_table(job, result),
             _seats_table(job, result),
@@ -134,18 +139,24 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         curves=curves,
         advice=_advice(job, result),
         main_result=_main_result(result),
-        remarks=(*_remarks(result), *(bass_remarks(job, round_id, analyses) if measured else ())),
-        budgets=(*_budgets(measured), *decay_budgets(octaves)),
+        remarks=(*_remarks(result), *(bass_remarks(job, round_id, analyses, together) if measured else ())),
+        budgets=(*_budgets(measured, [budget for _, budget in together]), *decay_budgets(octaves)),
     )
 
 
-def _budgets(measured: list[Cell]) -> tuple[Budget, ...]:
+def _budgets(measured: list[Cell], together: list[Budget]) -> tuple[Budget, ...]:
     """One of each kind; where a channel or a seat was heard at fewer places, its own."""
     if not measured:
         return ()
-    return (LEVEL, SNR, *PARTNER.values(), *one_a_kind(budget for cell in measured for budget in cell.budgets))
+    return (
+        LEVEL,
+        SNR,
+        *PARTNER.values(),
+        *one_a_kind([*(budget for cell in measured for budget in cell.budgets), *together]),
+    )
 
 
+MOST_NAMED = 3
 _ORDER = ("clipped", "polarity", "treble", "mids", "lows", "snr", "bass", "level", "direct")
 _SHORT = {"treble": "HF", "mids": "MF", "lows": "LF", "snr": "S/N", "bass": "bass", "direct": "dull"}
 """Words of a cell: with their figure at most eight characters, so that six seats read whole on 80 columns."""
@@ -162,7 +173,7 @@ def _worst_check(checks: tuple[Check, ...]) -> Check | None:
 
 def _row_check(cells: list[Cell]) -> Check | None:
     """What a row of a table is judged by: the worst of its cells' checks."""
-    checks = [check for cell in cells for check in cell.checks]
+    checks = [check for cell in cells for check in cell.deciding]
     return max(checks, key=lambda c: (c.verdict.severity, -_ORDER.index(_kind(c))), default=None)
 
 
@@ -411,7 +422,16 @@ def _main_result(result: SeatsResult) -> str:
         (where("level", seat=True), "levels uneven at {}"),
         (where("direct", seat=True), "dull at {}"),
     )
-    return "; ".join([text.format(places) for places, text in phrases if places][:2])
+    return "; ".join([text.format(places) for places, text in phrases if places][:2]) or _untested(result)
+
+
+def _untested(result: SeatsResult) -> str:
+    """Channels whose polarity nothing can show, where no check failed or is unsure."""
+    states = {(c.channel, c.id, c.verdict) for cell in result.cells.values() for c in cell.checks}
+    if any(verdict in (Verdict.FAIL, Verdict.UNSURE) for _, _, verdict in states):
+        return ""
+    lone = [c for c in result.polarity if (c, "seats.polarity", Verdict.NOT_TESTED) in states]
+    return f"no fault found; polarity of {listed(lone)} not tested" if 0 < len(lone) <= MOST_NAMED else ""
 
 
 def _advice(job: Job, result: SeatsResult) -> tuple[Advice, ...]:

@@ -9,14 +9,15 @@ not judged. Both at once are reported as two.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from commission.dsp import across
 from commission.dsp.geometry import mirror_partner
-from commission.dsp.variance import BoolArray, own_band
+from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.variance import own_band
 from commission.model import (
     FULL_SCALE,
     SOUND_PRESSURE,
@@ -128,12 +129,12 @@ class Cell:
         """
         if self.analysis is None and not self.problems:
             return None
-        verdicts = [
-            check.verdict
-            for check in self.checks
-            if check.id != "seats.polarity" or check.verdict is not Verdict.NOT_TESTED
-        ]
-        return worst(verdicts) or Verdict.NOT_TESTED
+        return worst([check.verdict for check in self.deciding]) or Verdict.NOT_TESTED
+
+    @property
+    def deciding(self) -> tuple[Check, ...]:
+        """Its checks without an undetermined polarity."""
+        return tuple(c for c in self.checks if c.id != "seats.polarity" or c.verdict is not Verdict.NOT_TESTED)
 
     @property
     def arrival_s(self) -> float | None:
@@ -414,20 +415,29 @@ def _less_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, f
 
 def _nulls(heard: dict[str, Analysis], counted: set[str]) -> dict[str, tuple[float, float]]:
     """(deepest third octave re the seats' mean in the bass [dB], its frequency [Hz]) where the loudspeaker plays."""
-    freq = next(iter(heard.values())).freq_hz
     levels = np.array([a.third_octave_db for a in heard.values()])
-    mean = levels[[s in counted for s in heard]].mean(axis=0)
-    plays = (freq >= BASS_HZ[0]) & (freq <= BASS_HZ[1]) & own_band(levels)
+    found = deepest_bass([(s,) for s in heard], list(heard), levels, [s in counted for s in heard])
+    return {s: found.get((s,), (math.nan, math.nan)) for s in heard}
+
+
+def deepest_bass(
+    groups: Iterable[tuple[str, ...]], seats: Sequence[str], levels: FloatArray, counted: Sequence[bool]
+) -> dict[tuple[str, ...], tuple[float, float]]:
+    """(deepest third octave of bass re the mean of the seats that count [dB], its frequency [Hz]) of groups of seats.
+
+    Of a group the seat that hears most of a frequency decides. `levels` [shape=(seats, len(GRID_HZ))]; empty where no bass
+    plays.
+    """
+    plays = (GRID_HZ >= BASS_HZ[0]) & (GRID_HZ <= BASS_HZ[1]) & own_band(levels)
     if not plays.any():
-        return dict.fromkeys(heard, (math.nan, math.nan))
-    return {s: deepest(levels[i], mean, plays, freq) for i, s in enumerate(heard)}
-
-
-def deepest(level_db: FloatArray, mean_db: FloatArray, plays: BoolArray, freq_hz: FloatArray) -> tuple[float, float]:
-    """The deepest deviation of one seat's levels [shape=(n,)] from the seats' mean, and its frequency."""
-    apart = np.where(plays, level_db - mean_db, np.inf)
-    lowest = int(np.argmin(apart))
-    return float(apart[lowest]), float(freq_hz[lowest])
+        return {}
+    apart = np.where(plays, levels - levels[np.asarray(counted)].mean(axis=0), np.inf)
+    out = {}
+    for group in groups:
+        most = apart[[seats.index(s) for s in group]].max(axis=0)
+        lowest = int(np.argmin(most))
+        out[group] = float(most[lowest]), float(GRID_HZ[lowest])
+    return out
 
 
 def _ending_early(found: dict[tuple[str, str], Analysis | None]) -> set[str]:

@@ -1,20 +1,81 @@
-"""What all subwoofers together are at the seats: how even, and how loud beside one alone."""
+"""What all subwoofers together are at the seats: how even, where a null is, and how loud beside one alone."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from commission.dsp.across import LEAST_COUNT
 from commission.dsp.repeatability import placement_u_db
 from commission.dsp.spectrum import GRID_HZ
-from commission.dsp.variance import BASS_SCALE_DB, bass_word
-from commission.model import Analyses, Job
+from commission.dsp.variance import BASS_SCALE_DB, NULL_SCALE_DB, bass_word, null_word
+from commission.model import Analyses, Budget, Check, Job
 from commission.model.formatting import number
-from commission.steps.compare.result import HEARD, SUBS, one_round, sub_outputs, subs_together
+from commission.steps.compare.result import (
+    HEARD,
+    SUBS,
+    one_round,
+    seat_weights,
+    sub_outputs,
+    subs_together,
+    summed_subs,
+)
+from commission.steps.seats.result import THIRD_OCTAVE, deepest_bass
+from commission.steps.shared import budgets as budget_for
 
 BASS_BELOW_HZ = 80.0
 
 
-def bass_remarks(job: Job, round_id: str, analyses: Analyses) -> tuple[str, ...]:
-    """The scale of evenness, and the level of all subwoofers together at the reference seat."""
-    return (*_evenness(job, round_id, analyses), *_level(job, round_id, analyses))
+def bass_checks(job: Job, round_id: str, analyses: Analyses) -> tuple[tuple[Check, Budget], ...]:
+    """The deepest third octave of all subwoofers together at each seat, with its budget; empty where it is not known."""
+    summed = summed_subs(job, round_id, analyses)
+    if summed is None or len(summed[0]) < LEAST_COUNT:
+        return ()
+    seats, levels = summed
+    counted = [weight > 0 for weight in seat_weights(job, seats)]
+    out = []
+    for (seat,), (depth_db, at_hz) in deepest_bass([(s,) for s in seats], seats, levels, counted).items():
+        title = "Bass of all subwoofers together minus the mean of the seats"
+        own = budget_for.against_mean(
+            THIRD_OCTAVE, "seats.bass", title, sum(counted), counts=counted[seats.index(seat)]
+        )
+        check = Check(
+            id="seats.bass",
+            seat=seat,
+            value=depth_db,
+            unit="dB",
+            uncertainty=own.u,
+            limit=job.limit("seats.null"),
+            text=f"bass of all subwoofers together relative to the mean of the seats, lowest at {at_hz:.0f} Hz",
+        )
+        out.append((check, replace(own, seat=seat)))
+    return tuple(out)
+
+
+def bass_remarks(
+    job: Job, round_id: str, analyses: Analyses, checks: tuple[tuple[Check, Budget], ...]
+) -> tuple[str, ...]:
+    """The scales of evenness and of nulls, and the level of all subwoofers together at the reference seat.
+
+    `checks`: those of `bass_checks`.
+    """
+    return (
+        *_evenness(job, round_id, analyses),
+        *_deepest_null([check for check, _ in checks]),
+        *_level(job, round_id, analyses),
+    )
+
+
+def _deepest_null(checks: list[Check]) -> tuple[str, ...]:
+    if not checks:
+        return ()
+    lowest = min(checks, key=lambda each: each.value or 0.0)
+    depth_db = -(lowest.value or 0.0)
+    scale = ", ".join(f"{word} up to {high:g} dB" for word, high in NULL_SCALE_DB)
+    return (
+        f"Deepest null of all subwoofers together: {number(depth_db, 1)} ± {2 * lowest.uncertainty:.1f} dB below the mean "
+        f"of the seats, at {lowest.seat} ({lowest.text.rpartition(' at ')[2]}): {null_word(depth_db)}. Scale, from "
+        f"simulated rooms: {scale}.",
+    )
 
 
 def _evenness(job: Job, round_id: str, analyses: Analyses) -> tuple[str, ...]:
