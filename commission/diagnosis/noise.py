@@ -10,8 +10,10 @@ from commission.dsp.levels import energy_sum_db
 from commission.model import Check, Verdict
 from commission.model.formatting import number
 from commission.model.noise_states import ELECTRONICS, NEIGHBOURS, OFF, PROJECTOR
-from commission.steps import dialogue, quiet
+from commission.model.units import listed
+from commission.steps import dialogue, quiet, wiring
 from commission.steps.quiet.result import Noise, QuietResult, nc_check_id
+from commission.steps.wiring import ChannelNoise
 
 EQUIPMENT = (ELECTRONICS, PROJECTOR)
 """States whose own noise is that of equipment."""
@@ -192,7 +194,82 @@ def _intelligibility(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
 
 
+def _failed_channels(e: Evidence, check_id: str) -> list[ChannelNoise]:
+    """Channels whose own noise or hum fails."""
+    measured = wiring.channel_noises(e.job, e.round, e.analyses).values()
+    return [n for n in measured if any(c.id == check_id and c.verdict is Verdict.FAIL for c in n.checks)]
+
+
+def _channel_hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """Hum with one amplifier on; one finding for all channels that hum, since they mostly share the loop."""
+    failed = _failed_channels(e, "wiring.hum")
+    if not failed:
+        return
+    channels = tuple(each.channel for each in failed)
+    without = [c for c, n in wiring.channel_noises(e.job, e.round, e.analyses).items() if n.noise.hum_hz is None]
+    unknown = not all(each.baseline_is_off for each in failed)
+    yield FindingDetails(
+        title=f"hum from {listed(channels)}",
+        channels=channels,
+        evidence=(
+            *(
+                f"{each.channel} at {each.noise.seat}: {number(each.noise.hum_hz, 0)} Hz, "
+                f"{number(each.noise.hum_excess_db, 0)} dB above what is just heard"
+                for each in failed[:4]
+            ),
+            *((f"no hum from {listed(without)}",) if without else ()),
+        ),
+        alternatives=(
+            *(("hum of the building: not measured with everything off",) if unknown else ()),
+            "a transformer that hums by itself, not through the loudspeaker",
+        ),
+        confirm="Switch the amplifier off, unplug its input, switch it on: if the hum stops, it comes in by that cable.",
+        remedy=f"Connect source and amplifier to one outlet circuit, or isolate the signal line. {MAINS}",
+    )
+
+
+def _channel_noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """Hiss or another noise of one channel, above the seat without it."""
+    for each in _failed_channels(e, "wiring.noise"):
+        noise = each.noise
+        if each.channel in found.channels("wiring.channel-hum") and _by_hum(noise):
+            continue  # one fault, named already
+        yield FindingDetails(
+            title=f"{_rating(noise)} at {noise.seat} from {each.channel} alone",
+            channels=(each.channel,),
+            evidence=(
+                f"{_rating(noise)} with {each.channel} on, decided at {quiet.deciding_text(noise)}",
+                *((f"{_rating(each.baseline)} with {each.baseline_name}",) if each.baseline is not None else ()),
+            ),
+            alternatives=(
+                "a sound from outside during the recording",
+                "the fan of its amplifier, not the loudspeaker",
+            ),
+            confirm=f"Listen close to {each.channel} with nothing playing. Switch its amplifier off, unplug the input, "
+            "switch it on, and listen again.",
+            remedy="Lower the gain of its amplifier and raise the level before it, or replace what hisses.",
+        )
+
+
 RULES = (
+    Rule(
+        id="wiring.channel-hum",
+        check="wiring.hum",
+        cause="electronics",
+        step="wiring",
+        symptom="hum from one loudspeaker",
+        look=_channel_hum,
+        basis="lines of the mains above the threshold of hearing (ISO 226, from memory), 6 dB above everything off",
+    ),
+    Rule(
+        id="wiring.channel-noise",
+        check="wiring.noise",
+        cause="electronics",
+        step="wiring",
+        symptom="hiss from one loudspeaker",
+        look=_channel_noise,
+        basis="NC above its limit, guard-banded, and 3 dB above the same seat without the channel; common practice",
+    ),
     Rule(
         id="wiring.hum",
         check="quiet.hum",

@@ -64,7 +64,7 @@ def test_recordings_without_a_common_clock_say_nothing() -> None:
 def test_results_name_the_other_loudspeaker() -> None:
     job, analyses = visit(("FL", "SiR", -6.0))
     leakages = wiring.leakages(job, AS_FOUND, analyses)
-    values = _wiring(wiring.solve(job, AS_FOUND, analyses), leakages)
+    values = _wiring(wiring.solve(job, AS_FOUND, analyses), leakages, {})
     (other,) = values["FL"]["also_from"]
     assert other["channel"] == "SiR" and other["level_db"] == pytest.approx(-6.0, abs=2.0)
     assert other["certain"] and other["seats"] >= 3 and values["FL"]["verdict"] == "fail"

@@ -129,7 +129,7 @@ def test_a_burst_in_one_recording_is_no_rattle() -> None:
 
 
 def test_results_hold_what_each_channel_shows() -> None:
-    values = _wiring(wiring.solve(JOB, AS_FOUND, heard({"SUB1": 4.0}, {"SiL": load(rattle_hz=62.0)})), {})
+    values = _wiring(wiring.solve(JOB, AS_FOUND, heard({"SUB1": 4.0}, {"SiL": load(rattle_hz=62.0)})), {}, {})
     assert values["SUB1"]["compression_db"] == 4.0 and values["SUB1"]["verdict"] == "fail"
     assert values["SUB1"]["compression_bands_db"] == {"31.5": 4.0, "63": 4.0}
     assert values["FL"]["levels_db"] == [0.0, 10.0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -28,7 +29,8 @@ from commission.model import (
     Response,
     RoundOpened,
 )
-from commission.steps import all_steps
+from commission.record.data.results import _wiring
+from commission.steps import all_steps, wiring
 
 MICROPHONE = Instrument(kind="microphone", full_scale_db=FULL_SCALE_DB, self_noise_db=5.0)
 HUM = {50: 52.0, 100: 46.0, 150: 40.0}
@@ -182,3 +184,41 @@ def test_a_sound_room_of_the_other_rules_has_none_of_these() -> None:
         for f in findings(of, AS_FOUND, analyses, outcomes(of, AS_FOUND, analyses))
         if f.step in ("quiet", "dialogue")
     ] == []
+
+
+def of_channels(noises: dict[str, AnalysedNoise], *room: AnalysedNoise) -> Analyses:
+    """Recordings with the amplifier of one channel on, and of the room."""
+    return Analyses((), room, (), [replace(each, channel=c, state="state not named") for c, each in noises.items()])
+
+
+def of_wiring(analyses: Analyses, of: Job | None = None) -> list[tuple[str, tuple[str, ...]]]:
+    of = of or job()
+    return [
+        (f.id, f.channels)
+        for f in findings(of, AS_FOUND, analyses, outcomes(of, AS_FOUND, analyses))
+        if f.step == "wiring"
+    ]
+
+
+def test_a_channel_that_hums_and_one_that_hisses_are_named() -> None:
+    noises = {"FL": nc_noise(17, 31), "SiL": nc_noise(17, 32, lines=HUM), "BL": nc_noise(34, 33)}
+    analyses = of_channels(noises, OFF[1])
+    assert of_wiring(analyses) == [("wiring.channel-hum", ("SiL",)), ("wiring.channel-noise", ("BL",))]
+    values = _wiring(wiring.solve(job(), AS_FOUND, analyses), {}, wiring.channel_noises(job(), AS_FOUND, analyses))
+    assert values["SiL"]["noise"]["hum_hz"] == pytest.approx(50, abs=0.1) and values["SiL"]["verdict"] == "fail"
+    assert values["FL"]["noise"]["hum_hz"] is None and values["FL"]["verdict"] == "pass"
+
+
+def test_what_the_room_does_without_the_channel_is_not_the_channels() -> None:
+    loud = nc_noise(34, 34, state="everything off", lines=HUM)
+    noises = {"FL": nc_noise(34, 35, lines=HUM), "SiL": nc_noise(34, 36, lines=HUM)}
+    assert of_wiring(of_channels(noises, loud)) == []
+    without_off = of_channels({c: nc_noise(34, 40 + k) for k, c in enumerate(noises)})
+    assert of_wiring(without_off) == []
+    (alone,) = wiring.channel_noises(job(), AS_FOUND, of_channels({"FL": nc_noise(34, 37)})).values()
+    assert "record everything off" in str(alone.checks[0].why_not)
+
+
+def test_an_uncalibrated_microphone_accuses_no_channel() -> None:
+    noises = {"FL": nc_noise(34, 38, lines=HUM)}
+    assert of_wiring(of_channels(noises), job(microphone=None)) == []

@@ -198,6 +198,7 @@ def test_every_rule_names_checks_that_a_step_makes() -> None:
     driven = [replace(each, drive_db=10.0) for each in room.analyses()]
     made |= {check.kind for check in wiring.evaluate(job, AS_FOUND, Analyses(room.analyses(), (), driven)).checks}
     made.add("seats.decay")  # the sound room has no decay: the test of the rule, tests/steps/test_seats_decay.py
+    made |= {"wiring.noise", "wiring.hum"}  # of single channels: tests/diagnosis/test_noise_rules.py
     made.add("wiring.leakage")  # the sound room keeps no room sound: tests/diagnosis/test_doubled_channels.py
     made.add("bass.agreement")  # only in a round after another: tests/steps/test_bass_verified.py
     assert {rule.check for rule in RULES} <= made
@@ -299,6 +300,8 @@ def test_every_rule_is_put_to_the_test() -> None:
         "room.speech",
         "wiring.equipment-noise",
         "wiring.hum",
+        "wiring.channel-hum",
+        "wiring.channel-noise",
         # These two: tests/diagnosis/test_doubled_channels.py
         "settings.upmix",
         "wiring.doubled",

@@ -12,6 +12,7 @@ from pathlib import Path
 import decaying_rooms as doubled
 import pytest
 from builders import analysis, cinema, decided, defined, job_of, reading
+from quiet_rooms import nc_noise
 from rooms import matrix, visits
 from solved_services import SolvedServices
 from sound_room import SoundRoom
@@ -111,6 +112,8 @@ def of_rooms() -> Iterator[Check]:
     driven = [Analysed(1, AS_FOUND, "FL", "A2", None, True, loud, drive_db=10.0)]
     yield from of_job(job_of(defined(room.system)), Analyses((), (), driven))
     yield from of_job(job_of(defined(room.system), *every_number(job_of(defined(room.system)))), Analyses())
+    own_noise = replace(nc_noise(17, 1, state="FL on"), channel="FL")
+    yield from of_job(job_of(defined(room.system)), Analyses((), (), (), [own_noise]))
     yield from of_job(*doubled.visit(("FL", "SiR", 0.0)))
     answers = (decided("checklist", "mains", "ok"), reading("checklist", "lip-sync", 40.0, "ms", seat=None))
     yield from of_job(job_of(defined(room.system), *answers), Analyses())

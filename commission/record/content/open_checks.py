@@ -16,6 +16,8 @@ PLAIN_KINDS = {
     "quiet.nc": "Quietness of the room",
     "quiet.hum": "Freedom from hum",
     "wiring.leakage": "Each loudspeaker plays its own channel alone",
+    "wiring.noise": "Quietness of each loudspeaker",
+    "wiring.hum": "Freedom from hum of each loudspeaker",
     "wiring.compression": "Loudness when played louder",
     "wiring.distortion": "Clean sound at the usual level",
     "wiring.distortion-loud": "Clean sound when loud",

@@ -157,6 +157,20 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
         who=ANYBODY,
     ),
+    "wiring.channel-hum": PlainFinding(
+        was="{channels} hummed although nothing was playing.",
+        now="{channels} hums although nothing is playing.",
+        notice="a low tone in quiet scenes.",
+        mending="Remove the ground loop between the devices, or isolate the signal cable.",
+        severity=CLEAR,
+    ),
+    "wiring.channel-noise": PlainFinding(
+        was="{channels} made a noise of its own although nothing was playing.",
+        now="{channels} makes a noise of its own although nothing is playing.",
+        notice="a hiss in quiet scenes.",
+        mending="Lower the gain of its amplifier, or replace what hisses.",
+        severity=SLIGHT,
+    ),
     "wiring.compression": PlainFinding(
         was="{channels} did not get as loud as the others when the volume was raised; likely a limiter or its amplifier.",
         now="{channels} does not get as loud as the others when the volume is raised; likely a limiter or its amplifier.",

@@ -56,7 +56,12 @@ def results(visit: Visit) -> dict[str, Any]:
         "moves": _by_round(job, partial(move_values, job)),
         "quiet": _by_round(job, lambda r: _quiet(quiet.solve(job, r, analyses))),
         "wiring": _by_round(
-            job, lambda r: _wiring(wiring.solve(job, r, analyses), wiring.leakages(job, r, analyses))
+            job,
+            lambda r: _wiring(
+                wiring.solve(job, r, analyses),
+                wiring.leakages(job, r, analyses),
+                wiring.channel_noises(job, r, analyses),
+            ),
         ),
         "levels": _by_round(job, lambda r: _levels(levels.solve(job, r, analyses))),
         "distances": _by_round(job, lambda r: _distances(visit, r)),
@@ -196,13 +201,27 @@ def _noise(noise: quiet.Noise) -> dict[str, Any]:
     }
 
 
-def _wiring(result: wiring.WiringResult, leakages: Mapping[str, wiring.ChannelLeakage]) -> dict[str, Any]:
-    """Each channel that was recorded as a sweep or at two levels, or can be compared with other loudspeakers."""
-    out = {each.channel: _load(each) for each in result.channels.values()}
-    for channel, each in leakages.items():
-        if each.compared:
-            checks = [each.check, *(result.channels[channel].checks if channel in result.channels else ())]
-            out[channel] = {**out.get(channel, {}), **_leakage(each), "verdict": _word(checks)}
+def _wiring(
+    result: wiring.WiringResult,
+    leakages: Mapping[str, wiring.ChannelLeakage],
+    noises: Mapping[str, wiring.ChannelNoise],
+) -> dict[str, Any]:
+    """Each channel that was recorded as a sweep or at two levels, can be compared with others, or was recorded silent."""
+    leaks = {c: each for c, each in leakages.items() if each.compared}
+    out: dict[str, Any] = {}
+    for channel in dict.fromkeys((*result.channels, *leaks, *noises)):
+        load, leak, noise = result.channels.get(channel), leaks.get(channel), noises.get(channel)
+        checks = [
+            *(load.checks if load is not None else ()),
+            *((leak.check,) if leak is not None else ()),
+            *(noise.checks if noise is not None else ()),
+        ]
+        out[channel] = {
+            **(_load(load) if load is not None else {}),
+            **(_leakage(leak) if leak is not None else {}),
+            **({"noise": _noise(noise.noise)} if noise is not None else {}),
+            "verdict": _word(checks),
+        }
     return out
 
 
@@ -249,7 +268,6 @@ def _load(each: wiring.ChannelLoad) -> dict[str, Any]:
         ],
         "rattle_hz": rounded(rattle.hz, 1) if failed else None,
         "rattle_db": rounded(rattle.above_db, 1),
-        "verdict": _word(list(each.checks)),
     }
 
 

@@ -209,6 +209,18 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> QuietResult:
     )
 
 
+def of_channels(job: Job, round_id: str, analyses: Analyses) -> dict[str, Noise]:
+    """What each loudspeaker makes by itself, by channel: the newest recording, best at the reference seat."""
+    recorded = [each for each in analyses.channel_noises if each.round == round_id and each.analysis is not None]
+    if not recorded:
+        return {}
+    quiet, reference = solve(job, round_id, analyses), job.system.reference_seat
+    offset = quiet.offset or _offset(job, round_id, analyses, recorded, {})
+    recorded.sort(key=lambda each: (reference is not None and each.seat == reference.id, each.seq))
+    newest = {each.channel: each for each in recorded}
+    return {c: _recorded(job, each, f"{c} on", offset, quiet.own_noise_db, 1) for c, each in newest.items()}
+
+
 def _name_of(state: str) -> str:
     """A state as the program spells it, "Ventilation_HIGH" as "ventilation high"; other names as they are."""
     known = known_state(state)
@@ -482,24 +494,28 @@ def _sensitivity(octaves: Mapping[int, float], at_most: tuple[int, ...]) -> floa
     return max(0.5 * (up - down), 0.5)
 
 
-def _checked(job: Job, noise: Noise) -> Noise:
+def nc_check(job: Job, noise: Noise, check_id: str, channel: str | None = None) -> Check:
+    """NC against its limit."""
     limit, value = job.limit("quiet.nc"), None if noise.nc is None else noise.nc.value
     why = noise.why_no_rating or None
     bound = "" if noise.nc is None else noise.nc.bound
     if value is not None and bound == "at most" and value > limit.upper:
         why = "the self-noise of the instrument decides; a quieter one is needed"
-    checks = [
-        Check(
-            id=nc_check_id(noise.state),
-            seat=noise.seat,
-            value=value,
-            unit="NC",
-            uncertainty=0.0 if bound else noise.budget.u,
-            limit=limit,
-            why_not=why,
-            text=f"NC with {noise.state}",
-        )
-    ]
+    return Check(
+        id=check_id,
+        channel=channel,
+        seat=noise.seat,
+        value=value,
+        unit="NC",
+        uncertainty=0.0 if bound else noise.budget.u,
+        limit=limit,
+        why_not=why,
+        text=f"NC with {noise.state}",
+    )
+
+
+def _checked(job: Job, noise: Noise) -> Noise:
+    checks = [nc_check(job, noise, nc_check_id(noise.state))]
     if noise.nc is None and noise.typed and noise.laeq_db is not None and not noise.laeq_at_most:
         checks = [
             Check(
@@ -513,11 +529,11 @@ def _checked(job: Job, noise: Noise) -> Noise:
             )
         ]
     if not noise.typed:
-        checks.append(_hum_check(job, noise))
+        checks.append(hum_check(job, noise, f"quiet.hum.{spelled(noise.state)}"))
     return replace(noise, checks=tuple(checks))
 
 
-def _hum_check(job: Job, noise: Noise) -> Check:
+def hum_check(job: Job, noise: Noise, check_id: str, channel: str | None = None) -> Check:
     """Whether the hum is heard; where none was found, whether one that is not found could be."""
     why, value, none = noise.why_no_hum or None, noise.hum_excess_db, noise.hum_hz is None
     if none and why is None:
@@ -525,7 +541,8 @@ def _hum_check(job: Job, noise: Noise) -> Check:
     elif value is None and why is None:
         why = f"hum was found, but its level is unknown: {noise.why_no_rating}"
     return Check(
-        id=f"quiet.hum.{spelled(noise.state)}",
+        id=check_id,
+        channel=channel,
         seat=noise.seat,
         value=value,
         unit="dB",

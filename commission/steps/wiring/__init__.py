@@ -8,9 +8,12 @@ From the responses of Seats: whether a channel also plays from another loudspeak
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from commission.model import (
     Advice,
     Analyses,
+    Check,
     CheckLimit,
     Column,
     Job,
@@ -24,6 +27,7 @@ from commission.model import (
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.wiring.leakage import AlsoFrom, ChannelLeakage, leakages
+from commission.steps.wiring.noise import ChannelNoise, channel_noises
 from commission.steps.wiring.result import (
     BandDistortion,
     ChannelLoad,
@@ -40,9 +44,11 @@ __all__ = [
     "BandDistortion",
     "ChannelLeakage",
     "ChannelLoad",
+    "ChannelNoise",
     "Compression",
     "Rattle",
     "WiringResult",
+    "channel_noises",
     "drive_name",
     "evaluate",
     "leakages",
@@ -60,6 +66,11 @@ HELP = f"""
 3. Import both with `i`. A mapping names the level in the column `level` (`reference`, `+10`); so does a name such as
    `A2_FL_+10dB.wav`. Give the sweep that was played (`--stimulus`), or its parameters in the job. Impulse responses show
    compression, but no distortion and no rattles.
+
+4. Where a loudspeaker hums or hisses, record 30 seconds at the seat with everything off, and again with the amplifier of
+   that channel alone switched on and nothing playing. Import both with kind `noise`: the first with the state
+   `everything off`, the second with the channel in the column `channel`. **Switch amplifiers off before you unplug a
+   cable.**
 
 **{LOUDER_DB:.0f} dB more is ten times the power. Everybody leaves the room or wears hearing protection.** Start at the
 reference level and raise it in steps of 3 dB. Stop where a loudspeaker sounds strained, where the amplifier shows its
@@ -79,16 +90,22 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """A row for each channel that was recorded as a sweep or at two levels."""
     result = solve(job, round_id, analyses)
     found = tuple(result.channels.values())
+    noises = tuple(channel_noises(job, round_id, analyses).values())
     leaks = tuple(each for each in leakages(job, round_id, analyses).values() if each.compared)
+    checks = (
+        *(check for each in found for check in each.checks),
+        *(each.check for each in leaks),
+        *(check for each in noises for check in each.checks),
+    )
     return Outcome(
         step="wiring",
         round=round_id,
         done=sum(min(2, len(each.levels_db)) for each in found),
         total=2 * len(job.system.channels),
-        checks=(*(check for each in found for check in each.checks), *(each.check for each in leaks)),
-        tables=(*(_tables(result) if found else ()), *_leakage_tables(leaks)),
+        checks=checks,
+        tables=(*(_tables(result) if found else ()), *_leakage_tables(leaks), *_noise_tables(noises)),
         advice=_advice(job, result),
-        main_result="; ".join(filter(None, (_leakage_text(leaks), main_result(result)))),
+        main_result="; ".join(filter(None, (_leakage_text(leaks), main_result(checks)))),
         remarks=_remarks(job, result),
     )
 
@@ -173,6 +190,34 @@ def _leakage_tables(leaks: tuple[ChannelLeakage, ...]) -> tuple[Table, ...]:
     return (table,)
 
 
+def _noise_tables(noises: tuple[ChannelNoise, ...]) -> tuple[Table, ...]:
+    if not noises:
+        return ()
+    table = table_of(
+        noises,
+        (Column(key="channel", title="Channel"), lambda each: each.channel),
+        (Column(key="seat", title="Seat"), lambda each: each.noise.seat),
+        (
+            Column(key="laeq", title="L_Aeq", unit="dB", decimals=0),
+            lambda each: each.noise.laeq_db if each.noise.calibrated else None,
+        ),
+        (
+            Column(key="nc", title="NC", decimals=0),
+            lambda each: None if each.noise.nc is None else each.noise.nc.value,
+        ),
+        (Column(key="hum", title="Hum", unit="Hz", decimals=0), lambda each: each.noise.hum_hz),
+        (Column(key="heard", title="Above heard", unit="dB", decimals=0), lambda each: each.noise.hum_excess_db),
+        (Column(key="against", title="Compared with"), lambda each: each.baseline_name or None),
+        id="noise",
+        title="Noise and hum of one channel",
+        key=lambda each: each.channel,
+        check=lambda each: max(each.checks, key=lambda check: check.verdict.severity),
+        remark="With the amplifier of this channel on and nothing playing. Above heard: the loudest line of hum above what "
+        "is just heard.",
+    )
+    return (table,)
+
+
 def _others_text(each: ChannelLeakage) -> str:
     return ", ".join(other.other if other.certain else f"{other.other}?" for other in each.also) or "none found"
 
@@ -184,7 +229,7 @@ def _leakage_text(leaks: tuple[ChannelLeakage, ...]) -> str:
     )
 
 
-def main_result(result: WiringResult) -> str:
+def main_result(checks: Iterable[Check]) -> str:
     """Channels that fail, by what they fail, as a clause."""
     parts = []
     for kind, text in (
@@ -192,12 +237,11 @@ def main_result(result: WiringResult) -> str:
         ("wiring.distortion", "distorted"),
         ("wiring.distortion-loud", "distorted when loud"),
         ("wiring.rattle", "rattling"),
+        ("wiring.noise", "noisy"),
+        ("wiring.hum", "humming"),
     ):
-        names = [
-            each.channel
-            for each in result.channels.values()
-            if any(check.kind == kind and check.verdict is Verdict.FAIL for check in each.checks)
-        ]
+        names = [str(check.channel) for check in checks if check.kind == kind and check.verdict is Verdict.FAIL]
+        names = list(dict.fromkeys(names))
         if names:
             parts.append(f"{listed(names)} {text}")
     return "; ".join(parts)
@@ -260,6 +304,8 @@ STEP = Step(
     limits=(
         CheckLimit(check="wiring.leakage", quantity="wiring.leakage"),
         CheckLimit(check="wiring.leakage.hidden", quantity="wiring.leakage.hidden"),
+        CheckLimit(check="wiring.noise", quantity="quiet.nc", applies="of one channel, with its amplifier on"),
+        CheckLimit(check="wiring.hum", quantity="quiet.hum", applies="of one channel, with its amplifier on"),
         CheckLimit(check="wiring.compression", quantity="wiring.compression"),
         CheckLimit(check="wiring.distortion.bass", quantity="wiring.distortion.bass"),
         CheckLimit(check="wiring.distortion.mid", quantity="wiring.distortion.mid"),
