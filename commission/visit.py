@@ -59,6 +59,10 @@ BATCH = 16
 """Responses analysed between two looks at the cancel token: some 50 ms of work, so that Escape answers at once."""
 
 
+OUTCOMES_KEPT = 100
+"""Of one visit: every step in a few rounds."""
+
+
 MOST_FRAMES = 16_000_000
 """In a batch, unless it has one response: the samples of two batches are held at a time, some 130 MB."""
 
@@ -117,6 +121,8 @@ class Visit:
         self._collected: tuple[Job, int] = (self.job, -1)
         """Of which job, and of how many analysed recordings, `_analyses` was collected."""
         self._computed: _Computed | None = None
+        self._kept_outcome: Callable[[Job, Step, str, Analyses], Outcome] | None = None
+        """`outcome_of`, which keeps what an entry does not change."""
 
     @property
     def path(self) -> Path:
@@ -304,12 +310,17 @@ class Visit:
 
     def outcome(self, step_id: str, round_id: str) -> Outcome:
         """What a step says of a round now; computed once for each state of the job. Where it fails, it says that."""
-        from commission.steps.shared.isolation import outcome_of
-
         computed = self._now()
         key = (step_id, round_id)
         if key not in computed.outcomes:
-            computed.outcomes[key] = outcome_of(steps.step(step_id), computed.job, round_id, computed.analyses)
+            if self._kept_outcome is None:
+                from commission.steps.shared.cache import cached
+                from commission.steps.shared.isolation import outcome_of
+
+                self._kept_outcome = cached(outcome_of, OUTCOMES_KEPT)
+            computed.outcomes[key] = self._kept_outcome(
+                computed.job, steps.step(step_id), round_id, computed.analyses
+            )
         return computed.outcomes[key]
 
     @property

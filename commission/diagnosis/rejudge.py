@@ -172,7 +172,7 @@ def rejudge(
         gone = len(seqs) - known.count
         outcomes, blind = [], []
         for step in steps:
-            made = [outcome_of(step, before, r, known) for r in before.rounds]
+            made = [outcome_of(before, step, r, known) for r in before.rounds]
             if gone and _rest_on_recordings(step, before, made):
                 blind.append(step.id)
             else:

@@ -10,7 +10,7 @@ from commission.model.units import clean_text
 DEEPEST = 20
 """Tables within tables; no file of ours has more than four, and what walks through them must come to an end."""
 _LONGEST = 300
-"""Of one value, in characters."""
+"""Of one value or name, in characters."""
 MOST_DOTS = 200
 """In a line: the reader copies a key again for each of its dots, so that 100 kB of them took 40 s."""
 
@@ -28,6 +28,9 @@ def read_toml(text: str, where: str, expected: str, mend: str = "") -> dict[str,
         raise InputError(where, f"no valid TOML ({clean_text(str(error))[:120]})", expected, mend) from error
     level: list[Any] = [data]
     for _ in range(DEEPEST):
+        longest = max((len(key) for each in level if isinstance(each, dict) for key in each), default=0)
+        if longest > _LONGEST:  # it would be repeated in the sentence that refuses it
+            raise InputError(where, f"a name of {longest:,} characters", expected, mend)
         level = [
             inner
             for each in level

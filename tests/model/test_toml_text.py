@@ -22,11 +22,12 @@ from commission.record.letterhead import load_letterhead
         "name = " + "[" * 40_000,
         f"name = {'9' * 6000}",
         "a" + ".a" * 3000 + " = 1",
+        "9" * 5000 + " = 1",
         "name = '\x00'",
         "\x00",
         "a = [" + "[" * DEEPEST + "]" * DEEPEST + "]",
     ],
-    ids=["broken", "deep lists", "long number", "deep tables", "control", "nothing", "one too deep"],
+    ids=["broken", "deep lists", "long number", "deep tables", "long name", "control", "nothing", "one too deep"],
 )
 def test_every_reader_refuses_in_one_sentence(tmp_path: Path, text: str) -> None:
     path = tmp_path / "file.toml"
@@ -37,6 +38,7 @@ def test_every_reader_refuses_in_one_sentence(tmp_path: Path, text: str) -> None
             reader(path)
         assert "file.toml" in str(error.value)
         assert str(error.value).isprintable()
+        assert len(str(error.value)) < 1000
 
 
 def test_a_byte_order_mark_and_ends_of_lines_of_another_system_are_read(tmp_path: Path) -> None:

@@ -1,26 +1,133 @@
-"""A cached result is the one that would be computed again, and never that of another job."""
+"""A kept result is the one that would be computed now, and what an entry does not concern is not computed again."""
 
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
 from builders import cinema, defined, job_of, levels
 
-from commission.model import Analyses
+from commission.model import (
+    Analyses,
+    Decided,
+    EventBody,
+    Job,
+    Noted,
+    RoundOpened,
+    Setting,
+    SettingEntered,
+    SystemDefined,
+    default_profile,
+)
+from commission.model.events import LimitsChosen
 from commission.steps.seats import result as seat_cells
 from commission.steps.shared.cache import KEPT, cached
 
+SYSTEM = cinema(["FL", "FR"])
 
-def test_the_same_question_is_answered_once_and_another_one_anew() -> None:
+
+def _job(*bodies: EventBody) -> Job:
+    return job_of(defined(SYSTEM), *bodies)
+
+
+class _Counted:
+    """A cached function and how often it was computed."""
+
+    def __init__(self, read: Callable[[Job], object]) -> None:
+        self.count = 0
+
+        @cached
+        def look(job: Job) -> object:
+            self.count += 1
+            return read(job)
+
+        self.look = look
+
+
+READS: dict[str, Callable[[Job], object]] = {
+    "system": lambda job: job.system.title,
+    "rounds": lambda job: job.rounds,
+    "setting": lambda job: job.setting("as-found", "FL"),
+    "levels": lambda job: [each.body.value for each in job.readings_of("as-found", "levels", channel="FL")],
+    "decisions": lambda job: job.decisions.get(("as-found", "bass", "trade")),
+    "limit": lambda job: job.limit("levels.match"),
+    "log": lambda job: len(job.log),
+}
+PROFILE = default_profile()
+ANY = PROFILE.limits[0]
+
+
+def _limits(quantity: str) -> LimitsChosen:
+    """The default limits, with another one of a quantity."""
+    others = tuple(each for each in PROFILE.limits if each.quantity != quantity)
+    limit = replace(ANY, quantity=quantity, basis="our own")
+    return LimitsChosen(profile=replace(PROFILE, limits=(limit, *others)))
+
+
+@pytest.mark.parametrize(
+    ("body", "concerns"),
+    [
+        (levels({"FL": 75.0})[0], {"levels"}),
+        (levels({"FR": 75.0})[0], set()),
+        (SettingEntered(setting=Setting(round="as-found", channel="FL", trim_db=1.0)), {"setting"}),
+        (SettingEntered(setting=Setting(round="as-found", channel="FR", trim_db=1.0)), set()),
+        (RoundOpened(round="as-left"), {"rounds"}),
+        (Decided(round="as-found", step="bass", key="trade", value="even"), {"decisions"}),
+        (SystemDefined(system=replace(SYSTEM, title="Attic")), {"system"}),
+        (_limits("levels.match"), {"limit"}),
+        (_limits("quiet.nc"), set()),
+        (Noted(step="levels", text="quiet"), set()),
+    ],
+)
+def test_an_entry_concerns_those_that_read_it_and_no_others(body: EventBody, concerns: set[str]) -> None:
+    before, after = _job(), _job(body)
+    for name, read in READS.items():
+        counted = _Counted(read)
+        assert counted.look(before) == counted.look(before) == read(before)
+        assert counted.look(after) == read(after)
+        assert counted.count == (2 if name in concerns | {"log"} else 1), name
+
+
+def test_a_function_depends_on_what_those_it_calls_have_read() -> None:
+    inner = _Counted(READS["levels"])
+    outer = _Counted(lambda job: (inner.look(job), job.system.title))
+    assert outer.look(_job()) == ([], SYSTEM.title)
+    again = _Counted(lambda job: (inner.look(job), job.system.title))
+    assert again.look(_job()) == ([], SYSTEM.title)  # `inner` answers from what it has kept
+    assert inner.count == 1
+    entered = _job(*levels({"FL": 75.0}))
+    for each in (outer, again):
+        assert each.look(entered) == ([75.0], SYSTEM.title)
+        assert each.count == 2
+
+
+def test_a_question_that_failed_is_asked_again() -> None:
+    def limit(job: Job) -> str:
+        try:
+            return job.limit("none such").basis
+        except KeyError:
+            return "none"
+
+    counted = _Counted(limit)
+    assert counted.look(_job()) == "none"
+    assert counted.look(_job(_limits("none such"))) == "our own"
+
+
+def test_other_arguments_count_as_the_same_when_they_are() -> None:
     asked = []
 
     @cached
-    def look(job: object, round_id: str, *, seat: str = "A1") -> tuple[object, ...]:
-        asked.append((job, round_id, seat))
-        return (job, round_id, seat)
+    def look(job: Job, round_id: str, of: object, *, seat: str = "A1") -> str:
+        asked.append((round_id, of, seat))
+        return f"{round_id} {seat}"
 
-    one, other = [1], [1]  # equal, and not the same object
-    assert look(one, "as-found") == look(one, "".join(["as-", "found"])) == (one, "as-found", "A1")
+    job, one, other = _job(), [1], [1]  # equal, and not the same object
+    assert look(job, "as-found", one) == look(job, "".join(["as-", "found"]), one) == "as-found A1"
     assert len(asked) == 1
-    assert look(other, "as-found")[0] is other
-    assert look(one, "as-left")[1] == "as-left"
-    assert look(one, "as-found", seat="B1")[2] == "B1"
+    look(job, "as-found", other)
+    assert look(job, "as-left", one) == "as-left A1"
+    assert look(job, "as-found", one, seat="B1") == "as-found B1"
     assert len(asked) == 4
 
 
@@ -28,20 +135,21 @@ def test_only_the_newest_results_are_kept() -> None:
     count = []
 
     @cached
-    def look(of: object) -> int:
+    def look(job: Job, of: object) -> int:
         count.append(of)
         return len(count)
 
-    things = [object() for _ in range(KEPT + 1)]
+    job, things = _job(), [object() for _ in range(KEPT + 1)]
     for thing in things:
-        look(thing)
-    assert look(things[-1]) == KEPT + 1
-    assert look(things[0]) == KEPT + 2
+        look(job, thing)
+    assert look(job, things[-1]) == KEPT + 1
+    assert look(job, things[0]) == KEPT + 2
 
 
-def test_a_changed_job_is_solved_anew() -> None:
+def test_a_level_leaves_the_seats_as_they_are_and_another_reference_seat_does_not() -> None:
     analyses = Analyses()
-    before = job_of(defined(cinema(["FL", "FR"])))
-    after = job_of(defined(cinema(["FL", "FR"])), *levels({"FL": 75.0}))
-    assert seat_cells.solve(before, "as-found", analyses) is seat_cells.solve(before, "as-found", analyses)
-    assert seat_cells.solve(before, "as-found", analyses) is not seat_cells.solve(after, "as-found", analyses)
+    before, entered = _job(), _job(*levels({"FL": 75.0}))
+    assert seat_cells.solve(before, "as-found", analyses) is seat_cells.solve(entered, "as-found", analyses)
+    moved = replace(SYSTEM, seats=tuple(replace(each, reference=not each.reference) for each in SYSTEM.seats))
+    other = _job(SystemDefined(system=moved))
+    assert seat_cells.solve(before, "as-found", analyses) is not seat_cells.solve(other, "as-found", analyses)

@@ -27,7 +27,7 @@ def why_failed(error: Exception) -> str:
     return f"the program failed on it ({found[:LONGEST]})"
 
 
-def outcome_of(step: Step, job: Job, round_id: str, analyses: Analyses) -> Outcome:
+def outcome_of(job: Job, step: Step, round_id: str, analyses: Analyses) -> Outcome:
     """What the step says of a round; where it fails, one check that is not tested because of that. Raises Cancelled."""
     try:
         return step.evaluate(job, round_id, analyses)
