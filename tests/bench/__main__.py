@@ -15,6 +15,7 @@ import faults
 import haul
 import healthy
 import imports
+import intervals
 import kills
 import mutated_jobs
 import odd
@@ -43,6 +44,7 @@ ALL = {
     "healthy": healthy.run,
     "imports": imports.run,
     "words": words.run,
+    "intervals": intervals.run,
 }
 
 TIMES = ("analysis", "responses", "startup", "polarity", "reopen", "record", "haul", "answers")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -187,14 +188,16 @@ def big_cinema() -> System:
 def heard_everywhere(
     system: System, rounds: tuple[str, ...] = (AS_FOUND, AS_LEFT)
 ) -> dict[tuple[str, str, str], object]:
-    """Every channel at every seat in every round, scattered from a fixed seed."""
+    """Every channel at every seat in every round; levels scatter from a fixed seed, arrivals follow the positions."""
     rng = np.random.default_rng(7)
     out = {}
     for r in rounds:
         for channel in system.channels:
             for seat in system.seats:
                 level = 75 + float(rng.normal(0, 2 if r == AS_FOUND else 1))
-                out[(r, channel.id, seat.id)] = response(level, 0.02 + float(rng.uniform(0, 0.004)))
+                assert channel.position_m is not None and seat.position_m is not None
+                late_s = 0.01 + math.dist(channel.position_m, seat.position_m) / 344 + float(rng.normal(0, 1e-5))
+                out[(r, channel.id, seat.id)] = response(level, late_s)
     return out
 
 
