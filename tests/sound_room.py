@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -89,7 +90,7 @@ class SoundRoom:
         assert found.position_m is not None
         return found.position_m
 
-    @property
+    @cached_property
     def distances_m(self) -> dict[str, float]:
         """Tape from the reference seat."""
         return {c.id: self.distance_m(c.id, self.reference.id) for c in self.system.channels}

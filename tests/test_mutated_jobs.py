@@ -8,14 +8,13 @@ import sys
 from pathlib import Path
 
 import mutants
-import pytest
 
 HERE = Path(__file__).parent
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_no_mutant_crashes_hangs_or_floods_the_memory(seed: int) -> None:
-    words = [sys.executable, str(HERE / "mutants.py"), "40", str(seed)]
+def test_no_mutant_crashes_hangs_or_floods_the_memory() -> None:
+    """Forty; `python tests/bench mutants` makes 5,000."""
+    words = [sys.executable, str(HERE / "mutants.py"), "40", "1"]
     done = subprocess.run(words, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stderr == ""

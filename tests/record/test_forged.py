@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,14 @@ from commission.record.verify.differences import few, unlike
 from commission.visit import Visit
 
 WHEN = "2096-03-14T17:05:00Z"
+
+
+@pytest.fixture(scope="module", autouse=True)
+def expected_text_read_once() -> Iterator[None]:
+    """The pages that the job gives are the same bytes in nearly every test here: their text is read once."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("commission.record.verify.pages.pdf_pages", cache(reading.pdf_pages))
+        yield
 
 
 @pytest.fixture(scope="module")

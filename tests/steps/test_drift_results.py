@@ -92,9 +92,9 @@ def visit_levels(
 @pytest.mark.parametrize(
     ("names", "meter_db", "visits"),
     [
-        (["FL", "FC", "FR", "SUB1"], 3.0, 500),
-        (["FL", "FR", "SUB1"], 0.5, 500),
-        (["FL", "FC", "FR", "SiL", "SiR", "BL", "BR", "TpFL", "TpFR", "TpBL", "TpBR", "SUB1", "SUB2"], 3.0, 250),
+        (["FL", "FC", "FR", "SUB1"], 3.0, 250),
+        (["FL", "FR", "SUB1"], 0.5, 250),
+        (["FL", "FC", "FR", "SiL", "SiR", "BL", "BR", "TpFL", "TpFR", "TpBL", "TpBR", "SUB1", "SUB2"], 3.0, 120),
     ],
 )
 def test_a_room_as_it_was_raises_an_alarm_at_one_visit_in_twenty_at_most(
@@ -103,7 +103,7 @@ def test_a_room_as_it_was_raises_an_alarm_at_one_visit_in_twenty_at_most(
     """Nothing drifted; another volume every time, with two mains another class 2 meter instead (u = 0.5 dB).
 
     5 % is the promise, Bonferroni's inequality makes it a ceiling; two standard deviations of a binomial share with
-    p = 0.05 are 1.9 % of 500 and 2.8 % of 250.
+    p = 0.05 are 2.8 % of 250 and 4.0 % of 120; `python tests/bench returns` simulates more.
     """
     draw = np.random.default_rng(20261126)
     meters = [Instrument(kind="meter", model="meter", serial=serial, accuracy_class=2) for serial in ("1", "2")]
