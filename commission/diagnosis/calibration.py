@@ -24,6 +24,7 @@ from commission.steps import distances
 from commission.steps.levels import ChannelLevel
 from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
 from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.shared.survey import matched
 
 ALIKE = 0.8
 LEAST_CORNER_HZ = 50.0
@@ -75,6 +76,14 @@ def _entered_in_another_unit(e: Evidence, each: distances.ChannelDistance) -> bo
     return not surely_above(off_s, distances.SUB_LATENCY_S, each.arrival_u_s)
 
 
+def _within_scatter(e: Evidence, each: distances.ChannelDistance) -> bool:
+    """Whether a subwoofer is late or early by no more than the main channels, whose arrivals nothing explains, scatter."""
+    matching = matched(e.job, e.round, e.screening.usable)
+    if matching is None or not matching.unexplained or each.alignment_s is None:
+        return False
+    return not surely_above(abs(each.alignment_s), distances.SUB_LATENCY_S, float(np.nanstd(matching.rest_s)))
+
+
 def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any("settings.delays-off", "settings.delay-sign"):
         return  # every setting must be entered again, and holds what is heard of the subwoofer
@@ -87,7 +96,7 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         judged = each.check_arrival if each.alignment_s is not None else each.check_setting
         if judged.verdict is not Verdict.FAIL:
             continue
-        if _entered_in_another_unit(e, each):
+        if _entered_in_another_unit(e, each) or _within_scatter(e, each):
             continue
         unit = e.job.system.processor.delay.unit
         yield FindingDetails(

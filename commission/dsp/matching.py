@@ -139,6 +139,8 @@ class Matching:
     """For each channel the place that fits next best."""
     scattered: bool = False
     """Half of the recordings or more fit nothing: they share no clock. Then nothing else is concluded."""
+    unexplained: bool = False
+    """The arrivals fit neither the labels nor any explanation: then nothing is `sure`."""
     rest_s: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     """Arrival less latency, flight and delay by the labels [shape=(channels, seats)]."""
 
@@ -179,6 +181,7 @@ def match(survey: Survey) -> Matching:
         sure=() if unexplained else tuple(sure),
         undecided=() if unexplained else tuple(undecided),
         scattered=scattered,
+        unexplained=unexplained,
         scale=state.scale,
         places=places,
         rivals=rivals_of,

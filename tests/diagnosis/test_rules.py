@@ -657,6 +657,17 @@ def test_a_late_sub_explains_the_hole_in_the_sum() -> None:
     assert list(found(room)) == ["settings.sub-latency"]
 
 
+@pytest.mark.parametrize("scattered", [False, True])
+def test_a_sub_is_not_late_by_as_much_as_the_other_arrivals_scatter(scattered: bool) -> None:
+    """Nine arrivals of three loudspeakers by up to 5 ms: no common clock, or reflections, and no reason for a new setting."""
+    room = quiet_with("FL", "FC", "FR", "SUB1").drop(None, ["B1", "B2", "B3"]).delay("SUB1", 0.0032)
+    off_ms = {"FL": (-1.3, 0.6, 0.0), "FR": (0.0, 1.5, -1.5), "FC": (3.5, 5.0, -1.0)}
+    for channel, row in off_ms.items() if scattered else ():
+        for seat, late_ms in zip(("A1", "A2", "A3"), row, strict=True):
+            room.delay(channel, late_ms / 1000, [seat])
+    assert ("settings.sub-latency" in found(room)) is not scattered
+
+
 def test_a_late_sub_explains_a_null() -> None:
     # 10 ms against 20 ms elsewhere: half a period at 50 Hz, so that the two cancel at A3 alone.
     room = quiet()
