@@ -816,7 +816,7 @@ RULES = (
     Rule(
         id="settings.trims",
         check="levels.match",
-        explains=("levels.match",),
+        explains=("levels.match", "levels.sum"),
         cause="settings",
         step="levels",
         symptom="a channel loud or soft",

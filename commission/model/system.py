@@ -173,6 +173,9 @@ class Processor:
     """Meter reading that every main channel is set to give with the processor's test noise, C-weighted, slow."""
     sub_reference_spl_db: float | None = None
     """The same for subwoofers; None: as the mains."""
+    sub_reference_for: Literal["together", "each", "processor"] | None = None
+    """What reads it: all subwoofers playing at once; each alone; all at once, each as the processor sets it against the
+    others. None: unknown, and each alone is compared with it."""
     reference_basis: str = ""
     """Where that reference comes from; empty: looked up among the conventions of the trade."""
     speed_of_sound_m_s: float | None = None

@@ -405,7 +405,7 @@ def test_the_level_of_the_subwoofers_together_is_stated_beside_one_alone(gain: f
         assert "not determined, because a response has no phase: read the meter" in remark
     else:
         assert ("+6.0 ± " if gain > 0 else "−3.0 ± ") in remark
-        assert "lower all of them alike by the excess" in remark
+        assert "enter on the Site form how they are meant to add" in remark
 
 
 def test_the_evenness_of_bass_is_given_on_its_scale() -> None:

@@ -29,6 +29,7 @@ NAMES = {
     "layout.seat-wall": "ears from the nearest wall",
     "levels.match": "level relative to the other channels",
     "levels.reference": "level of all main channels relative to the reference",
+    "levels.sum": "level of all subwoofers together relative to their reference",
     "levels.repeat": "spread of repeated readings",
     "distances.setting": "delay set minus delay required",
     "distances.arrival": "arrival of the sound",

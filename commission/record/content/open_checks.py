@@ -25,6 +25,7 @@ PLAIN_KINDS = {
     "dialogue.sti": "How well speech is understood",
     "levels.match": "Loudness of each loudspeaker",
     "levels.reference": "Loudness of all loudspeakers together",
+    "levels.sum": "Loudness of all subwoofers together",
     "levels.repeat": "Agreement of repeated loudness readings",
     "distances.setting": "Timing set in the processor",
     "distances.arrival": "Arrival of the sound of each loudspeaker",

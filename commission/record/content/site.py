@@ -25,6 +25,7 @@ from commission.record.document import (
     Signatures,
 )
 from commission.steps.handover import CAUTIONS, ROLES, logged_since, signatures
+from commission.steps.shared.sub_sum import MODES
 
 INSTRUMENTS = {
     "meter": "level meter",
@@ -92,6 +93,7 @@ def _facts(context: Context) -> list[tuple[str, str]]:
         ("Assumed speed of sound", "" if speed is None or delay.unit == "ms" else f"{speed:g} m/s"),
         ("Reference level", held(level)),
         ("Reference level of the subwoofers", "" if sub is None else f"{sub:g} dB(C)"),
+        ("Subwoofers add so that", dict(MODES).get(processor.sub_reference_for or "", "")),
         (
             "Crossover frequencies",
             ", ".join(f"{hz:g}" for hz in processor.crossovers_hz) + " Hz" if processor.crossovers_hz else "",

@@ -321,8 +321,24 @@ def _levels(result: levels.LevelsResult) -> dict[str, Any]:
         "reference_basis": result.basis,
         "common_db": rounded(result.common_db, 2),
         "common_uncertainty_db": None if result.budget_reference is None else rounded(result.budget_reference.u, 3),
+        "sum": _sum(result),
         "channels": channels,
         "missing": list(result.missing),
+    }
+
+
+def _sum(result: levels.LevelsResult) -> dict[str, Any] | None:
+    """All subwoofers at once; null where nothing shows how they add."""
+    found, check = result.together, result.sum_check
+    if found is None:
+        return None
+    return {
+        "level_db": rounded(found.level_db, 2),
+        "excess_db": rounded(found.excess_db, 2),
+        "origin": "reading" if found.is_read else "responses",
+        "match_db": None if check is None else rounded(check.value, 2),
+        "uncertainty_db": None if check is None else rounded(check.uncertainty, 3),
+        "verdict": None if check is None else check.verdict.value,
     }
 
 

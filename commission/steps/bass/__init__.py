@@ -49,6 +49,7 @@ from commission.steps.bass.result import (
     Version,
     filters_wanted,
     in_use,
+    louder_db_of,
     offers_filters,
     solve,
     solve_round,
@@ -540,6 +541,12 @@ def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest
         remarks.append(
             f"The mean level of the seats becomes less even over frequency: {number(shapes[0], 1)} → "
             f"{number(shapes[1], 1)} dB standard deviation. Look at the curves; a target on the Site form weighs this too."
+        )
+    louder = louder_db_of(job, result.measured, result.proposed.settings, result.filters) if result.is_change else 0.0
+    if louder:
+        remarks.append(
+            f"The new trims are {number(louder, 1, signed=True)} dB besides, for all subwoofers alike as far as the range "
+            "goes, so that all at once read the reference at the reference seat (Levels)."
         )
     if result.held_out is not None and result.is_change:
         remarks.append(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -38,6 +39,7 @@ from commission.model import (
     Channel,
     ComplexArray,
     DelayRange,
+    DelayUnit,
     Filter,
     FilterRanges,
     FilterWidth,
@@ -48,11 +50,14 @@ from commission.model import (
 )
 from commission.model.units import listed
 from commission.steps.bass.measured import MeasuredBass, measured_bass, newest_bass
+from commission.steps.compare.result import sub_outputs
 from commission.steps.distances import result as distances
 from commission.steps.levels import result as levels
+from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
 from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import usable
+from commission.steps.shared.sub_sum import SumFromResponses, adds_up, sub_level_db, sum_from_responses, sum_readings
 from commission.steps.shared.survey import on_clock
 
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
@@ -194,7 +199,7 @@ def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> Search
     processor, subs = job.system.processor, measured.subs
     speed = speed_of_sound_m_s(job.system.temperature_c)
     own = assumed_speed_m_s(processor.delay.unit, processor.speed_of_sound_m_s, speed)
-    slope = 1e-3 if processor.delay.unit == "ms" else -unit_m(processor.delay.unit) / own
+    slope = _slope_s(processor.delay.unit, own)
     settings = [job.setting(measured.round, sub) for sub in subs]
     trims = tuple(s.trim_db for s in settings)
     entered = tuple(s.distance for s in settings)
@@ -226,6 +231,11 @@ def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> Search
         old_settings=entered,
         mains_moved_s=_mains_moved_s(job, measured.round, analyses, slope),
     )
+
+
+def _slope_s(unit: DelayUnit, speed_m_s: float) -> float:
+    """Seconds of delay for one unit of a setting; a larger distance is less delay."""
+    return 1e-3 if unit == "ms" else -unit_m(unit) / speed_m_s
 
 
 def _to(value: float, limits: TrimRange | DelayRange) -> float:
@@ -658,6 +668,7 @@ def proposals(
             _shifted_into(known, np.full(len(known), delay.min), np.full(len(known), delay.max), delay.step)[0]
             - known[0]
         )
+    louder_db = _in_range(louder_db_of(job, measured, settings, filters), space, settings, job) if is_change else 0.0
     out = {}
     for i, sub in enumerate(measured.subs):
         channel = job.system.channel(sub)
@@ -676,13 +687,43 @@ def proposals(
             old_polarity=polarity,
             trim_db=None
             if old is None
-            else _near(old + float(settings.gain_db[i]), job.system.processor.trim_db, is_change),
+            else _near(old + float(settings.gain_db[i]) + louder_db, job.system.processor.trim_db, is_change),
             setting=None if value is None else _near(value + extra, delay, is_change),
             new_polarity=turned if settings.polarity[i] < 0 else polarity,
             filters=filters[i],
             old_filters=job.setting(measured.round, sub).filters or (),
         )
     return out
+
+
+def louder_db_of(
+    job: Job, measured: MeasuredBass, settings: SubSettings, filters: tuple[tuple[Filter, ...], ...]
+) -> float:
+    """What all trims change by besides, so that the subwoofers with these settings read the reference at once [dB].
+
+    0 where they are not meant to, or where each of them was not read alone in that round.
+    """
+    reference, subs = job.system.reference_seat, measured.subs
+    if not adds_up(job) or reference is None or reference.id not in measured.seats or len(subs) < 2:
+        return 0.0
+    read = {c: value for (c, seat), (value, _) in levels.by_seat(job, measured.round).items() if seat == reference.id}
+    channel = job.system.channel(subs[0])
+    if channel is None or not all(sub in read for sub in subs):
+        return 0.0
+    at, ranges = measured.seats.index(reference.id), job.system.processor.filters
+    own = measured.full[:, at]
+    new = measured.through(filters, "q" if ranges is None else ranges.width).full[:, at] * settings.factors(BASS_HZ)
+    now_db = float(np.mean([read[sub] - sub_level_db(each) for sub, each in zip(subs, own, strict=True)]))
+    if at_once := sum_readings(job, measured.round):
+        now_db = float(np.mean(at_once)) - sub_level_db(own.sum(axis=0))
+    return levels.target_db(job, channel) - now_db - sub_level_db(new.sum(axis=0))
+
+
+def _in_range(louder_db: float, space: SearchSpace, settings: SubSettings, job: Job) -> float:
+    """As much of that as the range of the trims has left for all of them."""
+    trim = job.system.processor.trim_db
+    new = [old + gain for old, gain in zip(space.old_trims_db, settings.gain_db, strict=True) if old is not None]
+    return float(np.clip(louder_db, trim.min - min(new), trim.max - max(new))) if new else 0.0
 
 
 def _near(value: float, limits: TrimRange | DelayRange, on_grid: bool) -> float:
@@ -737,7 +778,31 @@ def _set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubPr
 def levels_of(job: Job, round_id: str, analyses: Analyses) -> levels.LevelsResult:
     """Levels of a round, where subwoofers that Bass has set are right as they are."""
     proposed = {} if analyses is levels.NO_RESPONSES else set_by_bass(job, round_id, analyses)
-    return levels.solve(job, round_id, analyses, {sub: each.trim_db for sub, each in proposed.items()})
+    sums = {} if analyses is levels.NO_RESPONSES else _sums(job, round_id, analyses)
+    return levels.solve(job, round_id, analyses, {sub: each.trim_db for sub, each in proposed.items()}, sums)
+
+
+def _sums(job: Job, round_id: str, analyses: Analyses) -> dict[str, SumFromResponses | None]:
+    """How the subwoofers add at the reference seat in this round and those before it, where that is asked for."""
+    if not adds_up(job) or round_id not in job.rounds:
+        return {}
+    rounds = job.rounds[: job.rounds.index(round_id) + 1]
+    return {each: or_else(partial(_sum_of, job, each, analyses), None) for each in rounds}
+
+
+def _sum_of(job: Job, round_id: str, analyses: Analyses) -> SumFromResponses | None:
+    if awaiting_repair(job, round_id, analyses).keys() & set(sub_outputs(job)[0]):
+        return None
+    processor = job.system.processor
+    speed = speed_of_sound_m_s(job.system.temperature_c)
+    found = distances_of(job, round_id, analyses).channels
+    own = assumed_speed_m_s(processor.delay.unit, processor.speed_of_sound_m_s, speed)
+    later = {}
+    for sub in sub_outputs(job)[0]:
+        each = found.get(sub)
+        moved = 0.0 if each is None or each.held is None else each.setting.setting - each.held
+        later[sub] = moved * _slope_s(processor.delay.unit, own)
+    return sum_from_responses(job, round_id, analyses, later)
 
 
 @cached

@@ -18,10 +18,10 @@ import numpy as np
 from commission.dsp import multiple, variance
 from commission.dsp import repeatability as repeats_of
 from commission.dsp.across import GAIN_DB
-from commission.dsp.analysis import BASS_HZ, LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level_db, sum_bass
+from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level_db, sum_bass
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Budget, FloatArray, Job
+from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Budget, ComplexArray, FloatArray, Job
 from commission.model.units import listed
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
@@ -399,31 +399,28 @@ def summed_subs(job: Job, round_id: str, analyses: Analyses) -> tuple[list[str],
     return None if row is None else (row.seats, row.levels)
 
 
-def subs_together(job: Job, round_id: str, analyses: Analyses, seat_id: str) -> tuple[float, int] | str | None:
-    """(level of all subwoofers together minus the mean level of one alone at a seat [dB], how many they are).
+def sub_spectra(job: Job, round_id: str, analyses: Analyses, seat_id: str) -> dict[str, ComplexArray] | str | None:
+    """Subwoofer → its newest response at a seat on BASS_HZ, all on one clock.
 
-    From 30 to 80 Hz, as pink noise. As a sentence why it is not determined; None with fewer than two subwoofers.
+    As a sentence why they cannot be summed; None with fewer than two subwoofers, or where none was measured there.
     """
     subs, _ = sub_outputs(job)
     if len(subs) < 2:
         return None
     screened = usable(job, analyses, round_id)
-    newest = [items[-1] for sub in subs if (items := screened.repeats(round_id, sub, seat_id))]
+    newest = {sub: items[-1] for sub in subs if (items := screened.repeats(round_id, sub, seat_id))}
     if not newest:
         return None
-    why = _why_no_sum(
-        newest, len(subs), [f"{s}: {t[-1]}" for s in subs if (t := screened.problems(round_id, s, seat_id))]
-    )
-    own = [item.analysis.bass for item in newest if item.analysis is not None and item.analysis.bass is not None]
+    problems = [f"{s}: {text[-1]}" for s in subs if (text := screened.problems(round_id, s, seat_id))]
+    why = _why_no_sum(list(newest.values()), len(subs), problems)
+    own = {
+        sub: np.asarray(each.analysis.bass)
+        for sub, each in newest.items()
+        if each.analysis is not None and each.analysis.bass is not None
+    }
     if why is not None or len(own) < len(subs):
         return why or "a response has no phase"
-    low, high = SUB_LEVEL_BAND_HZ
-    inside = (BASS_HZ >= low) & (BASS_HZ <= high)
-    levels = [
-        float(10 * np.log10(np.average(np.abs(each[inside]) ** 2, weights=1 / BASS_HZ[inside])))
-        for each in (np.sum(own, axis=0), *own)
-    ]
-    return levels[0] - float(np.mean(levels[1:])), len(subs)
+    return own
 
 
 def seat_weights(job: Job, seats: list[str]) -> list[float]:

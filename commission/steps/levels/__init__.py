@@ -33,6 +33,7 @@ from commission.model import (
 from commission.model.formatting import number
 from commission.model.units import counted
 from commission.steps.bass import result as bass
+from commission.steps.compare.result import sub_outputs
 from commission.steps.levels.result import (
     CONVENTIONS,
     NO_RESPONSES,
@@ -45,6 +46,7 @@ from commission.steps.levels.result import (
     target_db,
 )
 from commission.steps.shared.awaiting import AFTER_REPAIR, waiting_sentences
+from commission.steps.shared.sub_sum import QUANTITY, adds_up
 from commission.steps.shared.unusual import unusual_level
 
 __all__ = [
@@ -101,6 +103,20 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
                     caution="Start with the volume low; warn everybody in the room.",
                 )
             )
+    subs, group = sub_outputs(job)
+    if reference is not None and len(subs) > 1 and group is None and adds_up(job):
+        tasks.append(
+            Prompt(
+                channel=None,
+                seat=reference.id,
+                quantity=QUANTITY,
+                unit="dB",
+                text=f"Play subwoofer test noise on all subwoofers at once. Meter at {reference.id}, ear height: C, slow. "
+                "Read the middle of twenty seconds. Leave it out where the processor plays them only one by one.",
+                expected=TYPING_SPAN_DB,
+                caution="Start with the volume low; warn everybody in the room.",
+            )
+        )
     return tuple(tasks)
 
 
@@ -114,7 +130,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     result = solve(job, round_id, analyses)
     levels = result.channels.values()
     checks = [each.match for each in levels] + [each.repeat for each in levels if each.repeat is not None]
-    checks += [result.reference] if result.reference is not None else []
+    checks += [each for each in (result.reference, result.sum_check) if each is not None]
     checks += [
         Check(
             id="levels.match",
@@ -149,7 +165,7 @@ def _budgets(job: Job, result: LevelsResult) -> tuple[Budget, ...]:
     levels = result.channels.values()
     repeat = (repeat_budget(job),) if any(each.repeat is not None for each in levels) else ()
     absolute = [each.budget_absolute for each in levels if each.budget_absolute is not None]
-    reference = (result.budget_reference,) if result.budget_reference is not None else ()
+    reference = [each for each in (result.budget_reference, result.budget_sum) if each is not None]
     left = (each.budget_left for each in levels)
     return (*(each.budget for each in levels), *reference, *absolute, *left, *repeat)
 
@@ -331,7 +347,33 @@ def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
         for c, each in result.channels.items()
         if not each.reachable
     ]
-    return (*remarks, *_basis(job, result))
+    return (*remarks, *_sum_remark(job, result), *_basis(job, result))
+
+
+def _sum_remark(job: Job, result: LevelsResult) -> tuple[str, ...]:
+    """What all subwoofers are at once, and how that is meant."""
+    mode, found = job.system.processor.sub_reference_for, result.together
+    if len(sub_outputs(job)[0]) < 2 or mode == "each" or not result.channels:
+        return ()
+    if mode is None:
+        level = "" if found is None or found.level_db is None else f" All at once they read {found.level_db:.1f} dB."
+        return (
+            f"Each subwoofer alone is compared with the reference.{level} Two that read it alone are usually 3 to 6 dB "
+            "above it together: enter on the Site form how they are meant to add.",
+        )
+    if found is None:
+        return (
+            "How loud the subwoofers are together is not determined: read the meter with all of them playing at once, or "
+            "measure each of them at the reference seat on one clock. Until then each alone is compared with the "
+            "reference.",
+        )
+    new = [each for sub in found.alone_db if (each := result.channels.get(sub)) is not None]
+    alone = ", ".join(f"{each.channel.id} {each.target_db:.1f} dB" for each in new)
+    level = "" if found.level_db is None else f"All subwoofers at once read {found.level_db:.1f} dB. "
+    return (
+        f"{level}With the new settings they are {number(found.excess_db, 1, signed=True)} dB together relative to one "
+        f"alone. All at once read the reference when each alone reads: {alone}.",
+    )
 
 
 def _basis(job: Job, result: LevelsResult) -> list[str]:
@@ -379,6 +421,7 @@ STEP = Step(
     limits=(
         CheckLimit(check="levels.match", quantity="levels.match", applies=ONE_STEP),
         CheckLimit(check="levels.reference", quantity="levels.reference"),
+        CheckLimit(check="levels.sum", quantity="levels.sum"),
         CheckLimit(
             check="levels.repeat", quantity="levels.repeat", applies="a range grows with the number of readings"
         ),

@@ -16,6 +16,7 @@ from commission.dsp.trims import plan as plan_trims
 from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job, Limit, Verdict
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.shared.sub_sum import MODES, SubSum, SumFromResponses, adds_up, sub_sum, sum_budget
 from commission.steps.shared.survey import taped_m
 
 CONVENTIONS = (
@@ -127,6 +128,11 @@ class LevelsResult:
     """Whether that is the reference; None where it is not known."""
     budget_reference: Budget | None
     """What its uncertainty is made of; None where the meter's class is not noted."""
+    together: SubSum | None
+    """All subwoofers at once at the reference seat; None with fewer than two, or where nothing shows how they add."""
+    sum_check: Check | None
+    """Whether they read the reference at once; None where they are not meant to, or that is not known."""
+    budget_sum: Budget | None
     support: Support
     """How the meter was held."""
     repeated: bool
@@ -138,15 +144,23 @@ class LevelsResult:
         return sum(each.why_no_trim is None for each in self.channels.values())
 
 
-def solve(job: Job, round_id: str, analyses: Analyses, trims_by_bass: Mapping[str, float | None]) -> LevelsResult:
+def solve(
+    job: Job,
+    round_id: str,
+    analyses: Analyses,
+    trims_by_bass: Mapping[str, float | None],
+    sums: Mapping[str, SumFromResponses | None],
+) -> LevelsResult:
     """Trims from the readings of a round; none for channels that wait for a repair, nor do these shift the others'.
 
     `trims_by_bass`: subwoofer → the trim that the step Bass asked for and the round has, see `bass.result.levels_of`.
+    `sums`: round → how its subwoofers add.
     """
     trim = job.system.processor.trim_db
     awaiting = awaiting_repair(job, round_id, analyses)
-    targets_db = _targets_db(job, round_id, trims_by_bass)
     read = _read(job, round_id)
+    together = _together(job, round_id, read, awaiting, sums)
+    targets_db = _targets_db(job, round_id, trims_by_bass, together)
     counted = _counted_seats(job, read)
     scatter = _scatter(job, read)
     measured = [
@@ -171,6 +185,7 @@ def solve(job: Job, round_id: str, analyses: Analyses, trims_by_bass: Mapping[st
     common = _common(
         job, measured, readings, awaiting, counted, {c: target + offset for c, target in targets_db.items()}
     )
+    checked = _sum_check(job, round_id, together, readings, common, offset)
     channels = {
         channel.id: _channel(
             job,
@@ -206,6 +221,9 @@ def solve(job: Job, round_id: str, analyses: Analyses, trims_by_bass: Mapping[st
         common_db=None if common is None else common.value_db,
         reference=None if common is None else _reference(job, common, counted),
         budget_reference=None if common is None else common.budget,
+        together=together,
+        sum_check=None if checked is None else checked[0],
+        budget_sum=None if checked is None else checked[1],
         support=meter_support(job),
         repeated=any(found.scatter.repeated for _, found in measured),
     )
@@ -271,6 +289,59 @@ def _reference(job: Job, common: _Common, counted: tuple[str, ...]) -> Check:
         why_not=None if common.budget is not None else "the class of the meter is not entered",
         text="median of the main channels minus the reference: volume and meter, common to all channels",
     )
+
+
+def _together(
+    job: Job,
+    round_id: str,
+    read: Mapping[str, Mapping[str, list[float]]],
+    awaiting: Mapping[str, str],
+    sums: Mapping[str, SumFromResponses | None],
+) -> SubSum | None:
+    reference = reference_id(job)
+    alone = {
+        c: fmean(own[reference])
+        for c, own in read.items()
+        if c not in awaiting and reference is not None and reference in own
+    }
+    return sub_sum(job, round_id, alone, sums)
+
+
+def _sum_check(
+    job: Job,
+    round_id: str,
+    together: SubSum | None,
+    readings: Mapping[str, Budget],
+    common: _Common | None,
+    offset_db: float,
+) -> tuple[Check, Budget] | None:
+    """Whether all subwoofers at once read the reference, relative to what the main channels have in common."""
+    if together is None or together.level_db is None or not adds_up(job):
+        return None
+    first = next((sub for sub in together.alone_db if sub in readings), None)
+    channel = None if first is None else job.system.channel(first)
+    if first is None or channel is None:
+        return None
+    budget = sum_budget(readings[first], len(together.alone_db), is_read=together.is_read)
+    value = together.level_db - target_db(job, channel) - offset_db
+    text = "all subwoofers together minus their target"
+    if common is not None:
+        budget = budget_for.with_median(budget, common.u_one_db, common.sensitivities[first])
+        value -= common.value_db
+        text += ", relative to the main channels"
+    origin = (
+        "read with all of them playing" if together.is_read else "from the readings of each alone and their responses"
+    )
+    check = Check(
+        id="levels.sum",
+        seat=reference_id(job),
+        value=value,
+        unit="dB",
+        uncertainty=budget.u,
+        limit=job.limit("levels.sum"),
+        text=f"{text}; {origin}",
+    )
+    return check, replace(budget, seat=reference_id(job))
 
 
 def _with_more(channels: dict[str, ChannelLevel]) -> dict[str, ChannelLevel]:
@@ -504,9 +575,14 @@ def target_db(job: Job, channel: Channel) -> float:
     return processor.reference_spl_db
 
 
-def _targets_db(job: Job, round_id: str, trims_by_bass: Mapping[str, float | None]) -> dict[str, float]:
+def _targets_db(
+    job: Job, round_id: str, trims_by_bass: Mapping[str, float | None], together: SubSum | None
+) -> dict[str, float]:
     """The required reading of each channel; of a subwoofer that the step Bass set, what it then gives alone."""
     targets = {channel.id: target_db(job, channel) for channel in job.system.channels}
+    mode = job.system.processor.sub_reference_for
+    if together is not None and mode is not None and adds_up(job):
+        targets |= together.targets_db(targets[next(iter(together.alone_db))], mode)
     for sub, trim_db in trims_by_bass.items():
         for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):
             read = _read(job, earlier)[sub]
@@ -527,10 +603,11 @@ def reference_basis(job: Job) -> str:
 
 
 def _sub_basis(job: Job) -> str:
-    own = job.system.processor.sub_reference_spl_db
+    own, mode = job.system.processor.sub_reference_spl_db, job.system.processor.sub_reference_for
+    meant = "" if mode is None else f"; {dict(MODES)[mode]}"
     if own is None:
-        return "subwoofers: the same reading with the processor's own subwoofer noise (common practice, no source)"
-    return f"subwoofers: {own:g} dB(C), chosen for this job"
+        return f"subwoofers: the same reading with the processor's own subwoofer noise (common practice, no source){meant}"
+    return f"subwoofers: {own:g} dB(C), chosen for this job{meant}"
 
 
 def reference_id(job: Job) -> str | None:

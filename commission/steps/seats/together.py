@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from statistics import fmean
+
+import numpy as np
 
 from commission.dsp.across import LEAST_COUNT
 from commission.dsp.repeatability import placement_u_db
@@ -16,11 +19,12 @@ from commission.steps.compare.result import (
     one_round,
     seat_weights,
     sub_outputs,
-    subs_together,
+    sub_spectra,
     summed_subs,
 )
 from commission.steps.seats.result import THIRD_OCTAVE, deepest_bass
 from commission.steps.shared import budgets as budget_for
+from commission.steps.shared.sub_sum import MODES, sub_level_db
 
 BASS_BELOW_HZ = 80.0
 
@@ -98,18 +102,24 @@ def _evenness(job: Job, round_id: str, analyses: Analyses) -> tuple[str, ...]:
 
 def _level(job: Job, round_id: str, analyses: Analyses) -> tuple[str, ...]:
     seat = job.system.reference_seat
-    found = None if seat is None else subs_together(job, round_id, analyses, seat.id)
+    found = None if seat is None else sub_spectra(job, round_id, analyses, seat.id)
     if seat is None or found is None:
         return ()
     settle = "read the meter with all subwoofers playing at once"
     if isinstance(found, str):
         return (f"How loud the subwoofers are together at {seat.id} is not determined, because {found}: {settle}.",)
-    more_db, count = found
+    more_db = sub_level_db(np.sum(list(found.values()), axis=0)) - fmean(map(sub_level_db, found.values()))
     # The place of the microphone, the same for all of them: at most that of a single one at each third octave.
     u_db = float(placement_u_db(GRID_HZ[:1])[0])
     more = f"{number(more_db, 1, signed=True)} ± {2 * u_db:.1f} dB"
+    mode = job.system.processor.sub_reference_for
+    meant = "" if mode is None else f" They are meant to add so: {dict(MODES)[mode]} (Levels)."
+    if mode is None:
+        meant = (
+            " Where the processor's noise plays them one by one, each trimmed alone to its reference, their sum is that "
+            "much above it: enter on the Site form how they are meant to add, and Levels asks for trims that do it."
+        )
     return (
-        f"The {count} subwoofers together are {more} at {seat.id}, relative to "
-        "the mean of one alone (30–80 Hz). Where the processor's noise plays them one by one, each trimmed alone to its "
-        f"reference, their sum is that much above it: {settle}, and lower all of them alike by the excess.",
+        f"The {len(found)} subwoofers together are {more} at {seat.id}, relative to the mean of one alone (30–80 Hz)."
+        f"{meant}",
     )

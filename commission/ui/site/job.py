@@ -33,6 +33,7 @@ from commission.model.units import (
     without_unit,
 )
 from commission.steps.levels import CONVENTIONS
+from commission.steps.shared.sub_sum import MODES
 from commission.steps.shared.unusual import unusual_system
 from commission.ui.site.delay_unit import converted_range
 from commission.ui.site.field import (
@@ -280,6 +281,11 @@ def _delay_unit(system: System, text: str) -> System:
     return replace(system, processor=replace(system.processor, delay=converted_range(system, unit)))
 
 
+def _sub_reference_for(system: System, text: str) -> System:
+    mode = next((m for m, _ in MODES if m == text), None)
+    return replace(system, processor=replace(system.processor, sub_reference_for=mode))
+
+
 def _reference_fields(system: System) -> Iterator[Field]:
     p = system.processor
     conventions = "; ".join(text for _, text in CONVENTIONS)
@@ -297,6 +303,15 @@ def _reference_fields(system: System) -> Iterator[Field]:
         "dB(C)",
         lambda q, v: replace(q, sub_reference_spl_db=v),
         optional=True,
+    )
+    modes = (("", "not entered"), *MODES)
+    yield Field(
+        key="processor.sub-reference-for",
+        label="Subwoofers add so that",
+        shown=dict(modes)[p.sub_reference_for or ""],
+        typed=p.sub_reference_for or "",
+        choices=modes,
+        change=_sub_reference_for,
     )
     yield _number(
         "speed",

@@ -1,0 +1,139 @@
+"""How loud subwoofers are together: what each alone must then read, and whether all at once read the reference."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from bass_visit import as_found
+from builders import cinema, defined, job_of, levels, reading, setting
+from sound_room import SoundRoom
+
+from commission.dsp.analysis import BASS_HZ
+from commission.model import AS_FOUND, AS_LEFT, Analyses, EventBody, Job, Processor, Verdict
+from commission.steps import bass
+from commission.steps import levels as step
+from commission.steps.bass.result import BassResult
+from commission.steps.handover.settings_sheet import settings_sheet
+from commission.steps.shared.sub_sum import QUANTITY, sub_level_db
+
+MAINS = {"FL": 75.0, "FC": 75.0, "FR": 75.0}
+IDS = [*MAINS, "SUB1", "SUB2"]
+
+
+def job(mode: str | None, subs: dict[str, float], *more: EventBody, together: float | None = None) -> Job:
+    read = [] if together is None else [sum_reading(together)]
+    held = [setting(c, trim_db=0.0) for c in IDS]
+    system = cinema(IDS, processor=Processor(sub_reference_for=mode))  # type: ignore[arg-type]
+    return job_of(defined(system), *held, *levels(MAINS | subs), *read, *more)
+
+
+def sum_reading(value_db: float, round_id: str = AS_FOUND) -> EventBody:
+    return reading("levels", QUANTITY, value_db, "dB", seat="A2", round_id=round_id)
+
+
+def responses(second: complex) -> Analyses:
+    """Both subwoofers with the same response, the second one times a factor."""
+    room = SoundRoom(cinema(IDS))
+    for seat in room.system.seats:
+        own = room.items[("SUB1", seat.id)]
+        assert own.bass is not None
+        room.items[("SUB2", seat.id)] = replace(own, bass=second * own.bass)
+    return room.analyses()
+
+
+@pytest.mark.parametrize(("mode", "targets"), [("together", 69.0), ("processor", 69.0), ("each", 75.0), (None, 75.0)])
+def test_a_reading_of_all_at_once_sets_what_each_alone_must_read(mode: str | None, targets: float) -> None:
+    """Two of 75 dB in phase: 75 + 20·lg 2 = 81.0 dB, 6 dB above the reference."""
+    of = job(mode, {"SUB1": 75.0, "SUB2": 75.0}, together=81.0)
+    found = step.solve(of, AS_FOUND)
+    for sub in ("SUB1", "SUB2"):
+        assert found.channels[sub].target_db == pytest.approx(targets)
+        assert found.channels[sub].trim_db == pytest.approx(targets - 75.0)
+    if targets > 74:
+        assert found.sum_check is None  # each is entered as asked: never red
+    else:
+        assert found.sum_check is not None and found.sum_check.value == pytest.approx(6.0)
+        assert found.sum_check.verdict is Verdict.FAIL and found.sum_check.uncertainty > 0.3
+        assert found.budget_sum is not None and found.budget_sum.u == pytest.approx(found.sum_check.uncertainty)
+    lines = {(each.channel, each.kind): each.new for each in settings_sheet(of, Analyses())}
+    assert lines[("SUB1", "trim")] == pytest.approx(targets - 75.0)
+
+
+def test_the_processor_keeps_how_its_subwoofers_differ() -> None:
+    of = job("processor", {"SUB1": 72.0, "SUB2": 76.0}, together=80.0)
+    found = step.solve(of, AS_FOUND).channels
+    assert [found[sub].target_db for sub in ("SUB1", "SUB2")] == pytest.approx([67.0, 71.0])
+
+
+@pytest.mark.parametrize(
+    ("second", "subs", "sum_db", "excess_db"),
+    [
+        (1.0, {"SUB1": 75.0, "SUB2": 75.0}, 75.0 + 20 * np.log10(2), 20 * np.log10(2)),
+        # Twice the pressure: 1 + 2 against the mean of 0 and 6.02 dB. Alike in level they add to twice.
+        (2.0, {"SUB1": 75.0, "SUB2": 81.02}, 75.0 + 20 * np.log10(3), 20 * np.log10(2)),
+        # A quarter of a cycle apart: powers add.
+        (1.0j, {"SUB1": 75.0, "SUB2": 75.0}, 75.0 + 10 * np.log10(2), 10 * np.log10(2)),
+    ],
+)
+def test_without_such_a_reading_the_responses_show_the_sum(
+    second: complex, subs: dict[str, float], sum_db: float, excess_db: float
+) -> None:
+    found = step.solve(job("together", subs), AS_FOUND, responses(second))
+    assert found.together is not None and not found.together.is_read
+    assert found.together.level_db == pytest.approx(sum_db, abs=0.02)  # 81.02 for 20·lg 2
+    assert found.together.excess_db == pytest.approx(excess_db, abs=0.02)
+    assert found.channels["SUB2"].target_db == pytest.approx(75.0 - excess_db, abs=0.02)
+    assert found.sum_check is not None and found.sum_check.verdict is not Verdict.PASS
+
+
+@pytest.mark.parametrize("read_again", [False, True])
+def test_what_is_entered_as_asked_is_not_red(read_again: bool) -> None:
+    """As left only hand readings: how the subwoofers add is known from as found."""
+    left = {"SUB1": 69.0, "SUB2": 69.0}
+    more: list[Any] = [setting(c, round_id=AS_LEFT, trim_db=-6.0 if c in left else 0.0) for c in IDS]
+    more += levels(MAINS | left, round_id=AS_LEFT)
+    more += [sum_reading(75.2, AS_LEFT)] if read_again else []
+    found = step.solve(job("together", {"SUB1": 75.0, "SUB2": 75.0}, *more), AS_LEFT, responses(1.0))
+    assert [found.channels[sub].match.value for sub in left] == pytest.approx([0.0, 0.0], abs=0.21)  # 75.2 dB
+    if read_again:
+        assert found.sum_check is not None and found.sum_check.verdict is not Verdict.FAIL
+    else:
+        assert found.sum_check is None
+
+
+def test_where_nothing_shows_the_sum_the_step_says_so() -> None:
+    outcome = step.evaluate(job("together", {"SUB1": 75.0, "SUB2": 75.0}), AS_FOUND, Analyses())
+    assert not any(check.id == "levels.sum" for check in outcome.checks)
+    assert any("read the meter with all of them playing at once" in remark for remark in outcome.remarks)
+    unknown = step.evaluate(job(None, {"SUB1": 75.0, "SUB2": 75.0}, together=81.0), AS_FOUND, Analyses())
+    assert any("All at once they read 81.0 dB" in remark for remark in unknown.remarks)
+
+
+def test_what_bass_proposes_reads_the_reference_at_once() -> None:
+    """The responses of a modal room through the new settings, added here; 0.3 dB: half a step of the trim for each."""
+    visit = as_found(subs=2, seed=1)
+    system = visit.system
+    added = replace(system, processor=replace(system.processor, sub_reference_for="together"))
+    alone = dict(zip(visit.names, (75.5, 73.0), strict=True))
+    read = levels(alone, seat="A1")
+    before, job = (job_of(defined(each), *visit.bodies, *read) for each in (system, added))
+    unmoved, result = (bass.solve(each, visit.analyses) for each in (before, job))
+    assert isinstance(unmoved, BassResult) and isinstance(result, BassResult)
+    moved = [
+        (b.trim_db or 0.0) - (a.trim_db or 0.0)
+        for a, b in zip(unmoved.subs.values(), result.subs.values(), strict=True)
+    ]
+    assert moved[0] == pytest.approx(moved[1])  # what the seats hear of each other stays
+    own = result.measured.full[:, result.measured.seats.index("A1")]
+    calibration_db = np.mean([alone[sub] - sub_level_db(each) for sub, each in zip(visit.names, own, strict=True)])
+    turned = sum(
+        10 ** (((new.trim_db or 0.0) - (new.old_trim_db or 0.0)) / 20)
+        * new.polarity
+        * np.exp(-2j * np.pi * BASS_HZ * new.delay_s)
+        * each
+        for new, each in zip(result.subs.values(), own, strict=True)
+    )
+    assert sub_level_db(turned) + calibration_db == pytest.approx(75.0, abs=0.3)
