@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import combinations
 
@@ -24,6 +24,7 @@ from commission.steps import distances
 from commission.steps.levels import ChannelLevel
 from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
 from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.shared.sub_sum import adds_up
 from commission.steps.shared.survey import matched
 
 ALIKE = 0.8
@@ -361,6 +362,15 @@ def _soft_in_doubt(e: Evidence, channel: str, title: str, evidence: tuple[str, .
     )
 
 
+def _at_once(e: Evidence, off: Iterable[str]) -> tuple[str, ...]:
+    """Where all subwoofers at once are meant to read the reference: what each alone must then read."""
+    subs = [each for c in off if (each := e.levels.channels[c]).channel.is_sub]
+    if not subs or e.levels.together is None or not adds_up(e.job):
+        return ()
+    targets = ", ".join(f"{each.channel.id} {each.target_db:.1f} dB" for each in subs)
+    return (f"all subwoofers at once are meant to read the reference, so each alone must read: {targets}",)
+
+
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE)
     every, against = _off_trims_db(e)
@@ -379,6 +389,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             f"against {against}: "
             + ", ".join(f"{c} {signed(value)} dB" for c, value in off.items())
             + f", limit {_trim_db(e):g} dB",
+            *_at_once(e, off),
         ),
         alternatives=("the volume was moved between readings", "the meter was held elsewhere"),
         confirm=f"Read {worst} again, and one channel within the limit.",

@@ -114,14 +114,14 @@ def test_where_nothing_shows_the_sum_the_step_says_so() -> None:
 
 def test_what_bass_proposes_reads_the_reference_at_once() -> None:
     """The responses of a modal room through the new settings, added here; 0.3 dB: half a step of the trim for each."""
-    visit = as_found(subs=2, seed=1)
+    visit = as_found(subs=2, seed=3)
     system = visit.system
     added = replace(system, processor=replace(system.processor, sub_reference_for="together"))
     alone = dict(zip(visit.names, (75.5, 73.0), strict=True))
     read = levels(alone, seat="A1")
     before, job = (job_of(defined(each), *visit.bodies, *read) for each in (system, added))
     unmoved, result = (bass.solve(each, visit.analyses) for each in (before, job))
-    assert isinstance(unmoved, BassResult) and isinstance(result, BassResult)
+    assert isinstance(unmoved, BassResult) and isinstance(result, BassResult) and result.is_change
     moved = [
         (b.trim_db or 0.0) - (a.trim_db or 0.0)
         for a, b in zip(unmoved.subs.values(), result.subs.values(), strict=True)
