@@ -93,7 +93,10 @@ def _facts(context: Context) -> list[tuple[str, str]]:
         ("Assumed speed of sound", "" if speed is None or delay.unit == "ms" else f"{speed:g} m/s"),
         ("Reference level", held(level)),
         ("Reference level of the subwoofers", "" if sub is None else f"{sub:g} dB(C)"),
-        ("Subwoofers add so that", dict(MODES).get(processor.sub_reference_for or "", "")),
+        (
+            "Subwoofers add so that",
+            "" if processor.sub_reference_for is None else dict(MODES)[processor.sub_reference_for],
+        ),
         (
             "Crossover frequencies",
             ", ".join(f"{hz:g}" for hz in processor.crossovers_hz) + " Hz" if processor.crossovers_hz else "",
