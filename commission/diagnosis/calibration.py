@@ -237,6 +237,16 @@ def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
+LATE_CAUSES = (
+    "a delay elsewhere: signal processing in loudspeaker or amplifier, a wireless link",
+    "the direct path is blocked and a reflection was taken",
+)
+EARLY_CAUSES = (
+    "most other loudspeakers have a delay of their own: signal processing, or a horn several centimetres deep",
+)
+"""A single loudspeaker is never early of itself."""
+
+
 def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
         return  # every arrival is off then, for one reason
@@ -258,13 +268,12 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             alternatives=(
                 "the tape reading is wrong",
                 "the distance setting is not as noted",
-                "a delay elsewhere: signal processing in loudspeaker or amplifier, a wireless link",
-                "the direct path is blocked and a reflection was taken",
+                *(LATE_CAUSES if residual > 0 else EARLY_CAUSES),
             )
             if wrong.what == "unknown"
             else ("the loudspeaker was moved after it was taped",),
             confirm=f"Tape {name} again; play it alone and look for a second delay setting.",
-            remedy="Correct the tape reading, or take the other delay out or allow for it in the setting."
+            remedy="Correct the tape reading, or take the other delay out or allow for it in the settings."
             if wrong.what == "unknown"
             else "Correct the tape reading.",
         )

@@ -126,7 +126,8 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool, i
     if responses[0].noise is None:  # where the tail still falls it is sound of the room
         before = [noise_of.noise_power(noise_of.before_tail(impulses, times), rate_hz)[0] for times in (1, 2)]
         before_db = smoothed_level_db(cumulative(0.5 * (before[0] + before[1])), noise_df_hz, GRID_HZ, 3)
-        falling = is_tail[:, None] & (before_db > third_noise_db + noise_of.FALLING_DB)
+        short = noise_of.tail(impulses).shape[-1] < noise_of.LEAST_TAIL_S * rate_hz
+        falling = is_tail[:, None] & (short | (before_db > third_noise_db + noise_of.FALLING_DB))
         third_noise_db = np.where(falling, np.nan, third_noise_db)
     peaks_db = 20 * np.log10(np.abs(impulses).max(axis=-1))
     arrivals, reflections = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)

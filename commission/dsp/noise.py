@@ -37,6 +37,8 @@ NOISE_WINDOW_S = 0.5
 FALLING_DB = 6.0
 """A third octave that was louder by more than this in the two stretches before the tail still decays: noise in so short a
 stretch scatters by 2 to 4 dB, and a decay of 0.6 s falls by 7 dB in the last 90 ms of a short file."""
+LEAST_TAIL_S = 0.03
+"""In a shorter tail noise looks like a decay, which falls by 4 dB with 0.5 s (60 dB · 0.03/0.5, arithmetic)."""
 RISE_S = 0.1
 """Before the largest sample of a response: what rises to it (common practice, no source)."""
 TAIL_SHARE = 0.15

@@ -332,6 +332,14 @@ def test_a_wrong_delay_is_no_swap() -> None:
     assert list(got) == ["settings.arrival"]
 
 
+@pytest.mark.parametrize(
+    ("late_s", "cause"), [(0.002, "a reflection was taken"), (-0.002, "have a delay of their own")]
+)
+def test_causes_of_a_wrong_arrival_suit_its_sign(late_s: float, cause: str) -> None:
+    finding = only(quiet().delay("FC", late_s), "settings.arrival")
+    assert cause in finding.alternatives[-1]
+
+
 def test_the_same_channels_with_each_others_delays_are_no_swap() -> None:
     # Arrivals as if the delays of SiL and BL were exchanged, at all seats alike: a matter of settings.
     room = quiet()

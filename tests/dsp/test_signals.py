@@ -326,6 +326,15 @@ def test_a_tail_that_still_decays_is_no_noise_and_recorded_silence_is() -> None:
     assert tail.snr_db is not None and silent.snr_db is not None and silent.snr_db > tail.snr_db + 30
 
 
+@pytest.mark.parametrize(("length_s", "known"), [(0.09, False), (0.9, True)])
+def test_a_response_cut_off_in_its_decay_holds_no_noise(length_s: float, known: bool) -> None:
+    """60 dB in 0.5 s: within the last 14 ms of 90 ms the sound of the room falls by 1.6 dB only. Noise at −65 dB."""
+    frames, rng = round(length_s * RATE), np.random.default_rng(6)
+    h = rng.standard_normal(frames) * (10 ** (-3 * np.arange(frames) / RATE / 0.5) + 10**-3.25)
+    noise_db = analysis.analyse(Response(impulse=h, rate_hz=RATE)).noise_db
+    assert (noise_db is not None and bool(np.isfinite(noise_db).any())) == known
+
+
 def test_noise_takes_the_arrival_away_instead_of_making_one_up() -> None:
     rng = np.random.default_rng(2)
     found = analysis.analyse(Response(impulse=_room(480) + 0.05 * rng.standard_normal(24000), rate_hz=RATE))
