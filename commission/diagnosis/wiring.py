@@ -13,25 +13,36 @@ from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.seats.drivers import Driver
-from commission.steps.seats.faults import dead_drivers, silent_channels
+from commission.steps.seats.faults import dead_drivers, silent_by_meter, silent_channels
 from commission.steps.shared.arrivals import in_words
 from commission.steps.shared.awaiting import LEVEL_LOST
-from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, lost_levels_db
+from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, SILENT_READING_DB, lost_levels_db
 from commission.steps.shared.survey import matched, surveyed
 
 
 def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for channel, silent in silent_channels(e.seats).items():
+    recorded = {
+        channel: (
+            f"{-silent.level_db:.0f} dB below {silent.compared_with}, threshold {-silent.limit_db:.0f} dB",
+            f"signal to noise {number(silent.snr_db, 0)} dB, silent below {silent.snr_limit_db:.0f} dB",
+        )
+        for channel, silent in silent_channels(e.seats).items()
+    }
+    read = {
+        channel: (
+            f"the meter reads {-below_db:.0f} dB less than with the other channels, threshold {-SILENT_READING_DB:.0f} dB",
+            f"the job holds no recording of {channel}",
+        )
+        for channel, below_db in silent_by_meter(e.job, e.round, e.seats).items()
+    }
+    for channel, evidence in (recorded | read).items():
         yield FindingDetails(
             title=f"{channel} silent",
             channels=(channel,),
-            evidence=(
-                f"{-silent.level_db:.0f} dB below {silent.compared_with}, threshold {-silent.limit_db:.0f} dB",
-                f"signal to noise {number(silent.snr_db, 0)} dB, silent below {silent.snr_limit_db:.0f} dB",
-            ),
+            evidence=evidence,
             alternatives=(
                 "the channel was muted or its output not assigned in the processor",
-                "the recording was made without playing",
+                "the recording was made without playing" if channel in recorded else "its test noise was not playing",
             ),
             confirm=f"Play soft noise on {channel} alone and listen close by.",
             remedy=f"Follow the signal: output assigned, cable, amplifier, terminals. {caution(e, channel)}",
@@ -311,7 +322,8 @@ RULES = (
         step="seats",
         symptom="silence",
         look=_silent,
-        basis="20 dB below its partner and under 10 dB of signal to noise, or 40 dB and under 20 dB; common practice",
+        basis="20 dB below its partner and under 10 dB of signal to noise, or 40 dB and under 20 dB; without a "
+        "recording 26 dB below the others by meter; common practice",
     ),
     Rule(
         id="wiring.swapped",

@@ -327,6 +327,13 @@ def test_swapped_names_both_with_a_probability() -> None:
     assert 0.9 < finding.confidence <= 0.99
 
 
+def test_a_channel_without_a_recording_that_the_meter_does_not_hear_is_silent() -> None:
+    # Its recordings are refused as silence; the meter reads the room's noise, which is no trim that is off.
+    read = levels({c.id: [75.0] for c in cinema().channels} | {"SiL": [38.0]})
+    (finding,) = findings(job_of(defined(cinema()), *read), AS_FOUND, Analyses(), OUTCOMES)
+    assert (finding.id, finding.channels) == ("wiring.silent", ("SiL",))
+
+
 def test_a_wrong_delay_is_no_swap() -> None:
     got = found(quiet().delay("BL", 0.004))
     assert list(got) == ["settings.arrival"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
 from builders import AS_FOUND, cinema, defined, job_of, levels, setting
 from sound_room import SoundRoom
 
@@ -126,6 +127,21 @@ def test_levels_and_distances_say_what_waits_for_the_repair() -> None:
     assert waiting_sentences({"FL": None, "FR": None}, "trim") == ()
 
 
+@pytest.mark.parametrize("read_db", [36.0, 46.0])
+def test_a_channel_that_reads_only_the_rooms_noise_waits_for_its_repair(read_db: float) -> None:
+    # Its recordings are refused as silence, so the meter alone shows it. 46 dB: another loudspeaker plays a little of it.
+    readings = levels({c.id: [75.0] for c in cinema().channels} | {"SiL": [read_db]})
+    job = job_of(defined(cinema()), *readings)
+    found = level_step.solve(job, AS_FOUND, Analyses([]))
+    assert {c: each.why_no_trim for c, each in found.channels.items() if each.why_no_trim} == {"SiL": "silent"}
+
+
+def test_a_soft_channel_and_readings_of_two_are_not_silence() -> None:
+    soft = {c.id: [75.0] for c in cinema().channels} | {"SiL": [55.0]}
+    for readings in (soft, {"FL": [75.0], "FR": [36.0]}):
+        assert awaiting_repair(job_of(defined(cinema()), *levels(readings)), AS_FOUND, Analyses([])) == {}
+
+
 def test_a_faulty_reading_does_not_shift_the_others() -> None:
     # Range ±6 dB: SiL, whose dead woofer reads 7 dB low, would ask for a common offset of all channels.
     room = SoundRoom(cinema(processor=Processor(trim_db=TrimRange(min=-6, max=6, step=0.5))), uneven_db=0.5).add_db(
@@ -146,7 +162,7 @@ def test_a_fault_stays_until_a_later_round_shows_the_channel_without_it() -> Non
     assert awaiting_repair(job, AS_LEFT, analyses) == {}
     assert awaiting_repair(job, AS_FOUND, analyses) == {"SiL": "tweeter dead"}
     trim = next(line for line in settings_sheet(job, analyses) if (line.channel, line.kind) == ("SiL", "trim"))
-    assert (trim.new, trim.why) == (None, "repaired since then: read its level again")
+    assert (trim.new, trim.why) == (None, "its fault is no longer found: read its level again")
 
 
 def test_a_logged_repair_is_said_with_its_time_and_releases_nothing() -> None:

@@ -137,7 +137,7 @@ def _trim(
         old = level.old_trim_db if level.old_trim_known else None
         new, why = level.trim_db, f"after the repair: {waiting}" if waiting is not None else ""
         if waiting is None and level.why_no_trim is not None:
-            new, why = None, "repaired since then: read its level again"
+            new, why = None, "its fault is no longer found: read its level again"
         elif waiting is not None:
             new = None
         elif round_id == AS_LEFT and level.match.verdict is not Verdict.FAIL:

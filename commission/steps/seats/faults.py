@@ -11,6 +11,7 @@ from commission.model.verdict import surely_below
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.seats.result import CHANNEL_OFF_U_DB, OTHERS, SILENT_DB, SeatsResult, driver_limit, is_dead
+from commission.steps.shared.lost_level import silent_readings_db
 from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB
 
 SILENT_AMONG_OTHERS_DB = -26.0
@@ -57,6 +58,12 @@ def silent_channels(result: SeatsResult) -> dict[str, Silent]:
                 snr_limit_db=snr_limit_db,
             )
     return out
+
+
+def silent_by_meter(job: Job, round_id: str, result: SeatsResult) -> dict[str, float]:
+    """Channels without a response whose readings by hand are those of silence → dB relative to the other channels."""
+    heard = {c for (c, _), cell in result.cells.items() if cell.analysis is not None}
+    return {c: below for c, below in silent_readings_db(job, round_id).items() if c not in heard}
 
 
 def _below_db(result: SeatsResult, channel: str) -> tuple[float, str, float]:

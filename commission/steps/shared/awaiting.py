@@ -19,7 +19,7 @@ from commission.steps.seats import result as seats
 from commission.steps.seats.drivers import DRIVERS
 from commission.steps.shared.arrivals import find_places
 from commission.steps.shared.cache import cached
-from commission.steps.shared.lost_level import level_changes_db, lost_levels_db
+from commission.steps.shared.lost_level import level_changes_db, lost_levels_db, silent_readings_db
 from commission.steps.shared.screening import usable
 
 _CHECKS = {
@@ -64,7 +64,7 @@ class _Round:
 @cached
 def awaiting_repair(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
     """Channel → why its trim and distance are not proposed in a round, as a clause; empty where all may be set."""
-    if not job.responses and job.earlier is None:
+    if not job.responses and job.earlier is None and not any(silent_readings_db(job, each) for each in job.rounds):
         return {}
     until = job.rounds.index(round_id) if round_id in job.rounds else len(job.rounds) - 1
     open_faults: dict[tuple[str, str], tuple[str, str]] = {}
@@ -121,6 +121,7 @@ def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
         for rule, text in (_REVERSED[each.state],)
     }
     faults |= {("wiring.silent", c): "silent" for c in seat_faults.silent_channels(result)}
+    faults |= {("wiring.silent", c): "silent" for c in seat_faults.silent_by_meter(job, round_id, result)}
     faults |= {
         (f"wiring.{driver}", c): f"{driver} dead"
         for driver in DRIVERS
@@ -141,6 +142,9 @@ def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
         (LEVEL_LOST, c): f"{-change:.0f} dB lower than last time"
         for c, change in lost_levels_db(job, round_id).items()
         if not any(channel == c for _, channel in faults)
+    }
+    carried |= {
+        ("wiring.silent", each.body.channel) for each in job.readings_of(round_id, "levels") if each.body.channel
     }
     carried |= {(LEVEL_LOST, c) for c in level_changes_db(job, round_id)}
     carried |= {("wiring.swapped", c) for c, each in places.items() if each.z >= SWAP_Z}
