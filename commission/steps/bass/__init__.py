@@ -50,6 +50,7 @@ from commission.steps.bass.result import (
     filters_wanted,
     in_use,
     louder_db_of,
+    mains_with_crossover,
     offers_filters,
     solve,
     solve_round,
@@ -141,7 +142,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         return Outcome(step="bass", round=round_id, total=seats, remarks=(f"No prediction: {result}.",))
     newest = newest_bass(job, analyses)
     is_newest = not isinstance(newest, str) and newest.round == round_id
-    checks = (*_agreement_checks(checked), *_crossover_checks(result))
+    checks = (*_agreement_checks(checked), *_crossover_checks(job, result))
     return Outcome(
         step="bass",
         round=round_id,
@@ -178,21 +179,27 @@ def _agreement_checks(checked: Verified | str) -> tuple[Check, ...]:
     )
 
 
-def _crossover_checks(result: BassResult) -> tuple[Check, ...]:
+def _crossover_checks(job: Job, result: BassResult) -> tuple[Check, ...]:
     if result.crossover is None:
-        return ()
-    fit = result.crossover.fit
+        added = {channel.id: None for channel in mains_with_crossover(job)}
+        text = "what the proposal adds through the crossover"
+    else:
+        fit = result.crossover.fit
+        gains = (fit.after_db - fit.before_db).tolist()
+        added = dict(zip(result.crossover.mains, gains, strict=True))
+        text = f"what the proposal adds through the octave around {result.crossover.hz:.0f} Hz"
     return tuple(
         Check(
             id="bass.crossover",
             channel=main,
-            value=float(after - before),
+            value=value,
             unit="dB",
             uncertainty=CROSSOVER_U_DB,
             limit=CROSSOVER,
-            text=f"what the proposal adds through the octave around {result.crossover.hz:.0f} Hz",
+            text=text,
+            why_not=None if value is not None else result.no_crossover,
         )
-        for main, before, after in zip(result.crossover.mains, fit.before_db, fit.after_db, strict=True)
+        for main, value in added.items()
     )
 
 

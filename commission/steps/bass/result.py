@@ -578,6 +578,11 @@ def _delay_offset_s(
     return float(np.mean(wanted))
 
 
+def mains_with_crossover(job: Job) -> list[Channel]:
+    """The front loudspeakers whose bass the processor sends to the subwoofers."""
+    return [c for c in job.system.channels if c.role == "screen" and c.high_pass_hz is not None]
+
+
 def _crossover(
     job: Job,
     measured: MeasuredBass,
@@ -589,7 +594,7 @@ def _crossover(
     """How the subwoofers with these settings add with the front loudspeakers at theirs of Distances, or why that is not
     looked at.
     """
-    mains = [c for c in job.system.channels if c.role == "screen" and c.high_pass_hz is not None]
+    mains = mains_with_crossover(job)
     if not mains:
         return None, "no crossover of a front loudspeaker is entered on the Site form"
     corners = {c.high_pass_hz for c in mains}
