@@ -19,6 +19,7 @@ from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.compare import HEARD, SUBS, BandResult
 from commission.steps.compare.result import seat_weights
+from commission.steps.layout.coverage import fires_upward
 from commission.steps.seats.decay import CHECKED_HZ, decay_checks, octave_decays
 from commission.steps.seats.reflections import candidate_names, early_reflections
 from commission.steps.seats.result import THIRD_OCTAVE_U_DB, deepest_bass
@@ -135,7 +136,9 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     and no fault of one place.
     """
     joined = found.channels("settings.upmix", "wiring.doubled")  # another loudspeaker is no reflection
-    early = {c: each for c, each in early_reflections(e.seats).items() if c not in joined}
+    # The ceiling's reflection of one that fires upwards is the sound that it is meant to give.
+    left_out = joined | {c.id for c in e.job.system.channels if fires_upward(e.job, c)}
+    early = {c: each for c, each in early_reflections(e.seats).items() if c not in left_out}
     middles = {c: each.middle_db for c, each in early.items()}
     strong = {c: each.strongest for c, each in early.items() if each.surely_above}
     usual = float(np.median(list(middles.values()) or [0.0]))

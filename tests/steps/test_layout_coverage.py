@@ -89,6 +89,17 @@ def test_heights_stand_on_the_right_side_of_their_row(
     assert check.verdict.value == verdict
 
 
+@pytest.mark.parametrize("channel", ["TpFL", "TpBR"])
+def test_a_height_loudspeaker_that_fires_at_the_ceiling_is_not_held_against_the_rows(channel: str) -> None:
+    # On a front or rear loudspeaker 1.25 m high, far from the row that an overhead one would hang above.
+    place = (-1.4, 0.2, 1.25) if channel == "TpFL" else (1.2, 3.0, 1.6)
+    checks = [
+        c for c in coverage_checks(moved(cinema(), **{channel: place})) if c.channel == channel and "heights" in c.id
+    ]
+    assert [c.verdict for c in checks] == [Verdict.NOT_TESTED]
+    assert "ceiling" in (checks[0].why_not or "")
+
+
 def test_a_head_in_front_hides_the_centre() -> None:
     """The line from 0.95 m at the screen to 1.15 m at 4.9 m is at 1.08 m where the head in front reaches up to 1.23 m."""
     job = moved(cinema(), B2=(0.0, 4.9, 1.15))

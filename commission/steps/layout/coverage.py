@@ -22,6 +22,9 @@ PLACES_U_M = 0.014
 FRONT_HEIGHTS = ("TpFL", "TpFC", "TpFR", "Ltf", "Rtf")
 REAR_HEIGHTS = ("TpBL", "TpBC", "TpBR", "Ltr", "Rtr")
 """Labels of IEC 62574, and the short ones in use."""
+AT_EAR_HEIGHT_M = 0.6
+"""A height loudspeaker no higher above the ears stands on another one or on furniture and fires at the ceiling: at 2 m it
+is seen at 17° at most, where heights begin at 30° (ITU-R BS.2051; common practice)."""
 BUDGETS = (
     single("layout.outside-heads", "Loudspeaker outside the heads", "two places by hand", PLACES_U_M, CUSTOM, "m"),
     single("layout.seats-centred", "Seats off the screen's centre line", "places by hand", PLACES_U_M, CUSTOM, "m"),
@@ -88,11 +91,13 @@ def _heights(job: Job, channel: Channel, place: Position, heads: dict[str, Posit
     depths = [y for _, y, _ in heads.values()]
     if channel.role != "height":
         return
+    why_not = "it stands at the height of the ears and fires at the ceiling" if fires_upward(job, channel) else None
     if channel.id in FRONT_HEIGHTS:
         yield Check(
             id="layout.front-heights",
             channel=channel.id,
-            value=round(min(depths) - place[1], 3),
+            value=None if why_not else round(min(depths) - place[1], 3),
+            why_not=why_not,
             unit="m",
             uncertainty=PLACES_U_M,
             limit=job.limit("layout.front-heights"),
@@ -102,12 +107,20 @@ def _heights(job: Job, channel: Channel, place: Position, heads: dict[str, Posit
         yield Check(
             id="layout.rear-heights",
             channel=channel.id,
-            value=round(place[1] - max(depths), 3),
+            value=None if why_not else round(place[1] - max(depths), 3),
+            why_not=why_not,
             unit="m",
             uncertainty=PLACES_U_M,
             limit=job.limit("layout.rear-heights"),
             text="behind the back row's ears",
         )
+
+
+def fires_upward(job: Job, channel: Channel) -> bool:
+    """Whether a height loudspeaker stands at the height of the ears, so that its sound reaches them by the ceiling."""
+    ears = [seat.position_m[2] for seat in job.system.seats if seat.position_m is not None]
+    place = channel.position_m
+    return channel.role == "height" and place is not None and bool(ears) and place[2] <= max(ears) + AT_EAR_HEIGHT_M
 
 
 def failed_by_kind(checks: tuple[Check, ...]) -> dict[str, list[Check]]:
