@@ -398,6 +398,7 @@ def test_what_two_of_four_recordings_have_is_no_noise_of_one_and_three_are_the_r
     ("softer_db", "snr_db", "elsewhere_db", "found"),
     [
         (21.0, 9.0, 21.0, True),
+        (26.0, 9.0, 21.0, True),
         (19.0, 9.0, 21.0, False),
         (21.0, 11.0, 21.0, False),
         (21.0, 9.0, 19.0, False),  # nor is it heard elsewhere
@@ -415,11 +416,16 @@ def test_nothing_was_played_20_db_softer_and_in_the_noise(
                 snr_db=snr_db if item.seat == "A1" else elsewhere_db,
             ),
         )
-        for item in arrivals(dict.fromkeys([("FL", "A1"), ("FL", "A2"), ("FL", "B1"), ("FR", "B1")], 0.01))
+        for item in arrivals(dict.fromkeys([*(("FL", s) for s in ("A1", "A2", "A3", "B1")), ("FR", "B1")], 0.01))
         if item.analysis is not None
     ]
     got = recordings.not_played(JOB, AS_FOUND, Analyses(items))
     assert [(each.channels, each.seats) for each in got] == ([(("FL",), ("A1",))] if found else [])
+    beside = [  # B1 in the same null, though not as deep: then A1 may be its deepest point
+        replace(i, analysis=replace(i.analysis, level_db=-15.0)) if i.analysis and (i.channel, i.seat) == ("FL", "B1") else i
+        for i in items
+    ]
+    assert bool(recordings.not_played(JOB, AS_FOUND, Analyses(beside))) == (found and softer_db >= 25.0)
 
 
 @pytest.mark.parametrize(("same", "named"), [(1, None), (2, ("FL", "FR")), (4, ()), (3, ("FL", "FR", "SiL"))])
