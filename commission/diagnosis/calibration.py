@@ -435,8 +435,20 @@ def _dialogue(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         or not all(_level_is_known(e, found, c) for c in names)
     ):
         return
-    look = _dialogue_read if set(names) & set(e.levels.channels) else _dialogue_recorded
-    yield from look(e, names)
+    if set(names) & set(e.levels.channels):
+        read = list(_dialogue_read(e, names))
+        yield from read
+        if read or not _reads_low(e, names):
+            return
+    yield from _dialogue_recorded(e, names)  # also where single readings below the limit scatter too much to decide
+
+
+def _reads_low(e: Evidence, names: tuple[str, str, str]) -> bool:
+    """Whether the centre reads below the limit under left and right both, be it within the uncertainty."""
+    if not set(names) <= set(e.levels.channels):
+        return False
+    centre, left, right = (e.levels.channels[c].level_db for c in names)
+    return centre - min(left, right) < (e.job.limit("settings.dialogue").lower or 0.0)
 
 
 def _dialogue_read(e: Evidence, names: tuple[str, str, str]) -> Iterator[FindingDetails]:
