@@ -422,7 +422,9 @@ def test_nothing_was_played_20_db_softer_and_in_the_noise(
     got = recordings.not_played(JOB, AS_FOUND, Analyses(items))
     assert [(each.channels, each.seats) for each in got] == ([(("FL",), ("A1",))] if found else [])
     beside = [  # B1 in the same null, though not as deep: then A1 may be its deepest point
-        replace(i, analysis=replace(i.analysis, level_db=-15.0)) if i.analysis and (i.channel, i.seat) == ("FL", "B1") else i
+        replace(i, analysis=replace(i.analysis, level_db=-15.0))
+        if i.analysis and (i.channel, i.seat) == ("FL", "B1")
+        else i
         for i in items
     ]
     assert bool(recordings.not_played(JOB, AS_FOUND, Analyses(beside))) == (found and softer_db >= 25.0)
