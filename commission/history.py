@@ -29,6 +29,7 @@ from commission.model import (
     RoundOpened,
     Setting,
     SettingEntered,
+    SheetIssued,
     Signed,
     StimulusStored,
     StoredResponse,
@@ -85,6 +86,7 @@ class _SoFar:
         self.kept: dict[type, list[Event]] = {
             Noted: list(job.notes),
             PhotoAttached: list(job.photos),
+            SheetIssued: list(job.sheets),
             Judged: list(job.judged),
             Signed: list(job.signatures),
         }
@@ -109,7 +111,7 @@ class _SoFar:
                 self.actions.append(Action(seq=event.seq, at=event.at, body=body))
             case EarlierVisit() | LimitsChosen() | ChecklistChosen() | Decided() as body:
                 self._choose(body)
-            case Noted() | PhotoAttached() | Judged() | Signed() as body:
+            case Noted() | PhotoAttached() | SheetIssued() | Judged() | Signed() as body:
                 self.kept[type(body)].append(event)
             case _:
                 pass
@@ -169,6 +171,7 @@ class _SoFar:
             limits=self.limits,
             checklist=self.checklist,
             decisions=self.decisions,
+            sheets=tuple(self.kept[SheetIssued]),
             judged=tuple(self.kept[Judged]),
             signatures=tuple(self.kept[Signed]),
             log=log,

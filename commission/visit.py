@@ -47,6 +47,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
         Outcome,
         Progress,
         Response,
+        SheetIssued,
         Step,
         StoredResponse,
     )
@@ -400,6 +401,27 @@ class Visit:
         if computed.sheet is None:
             computed.sheet = settings_sheet(computed.job, computed.analyses)
         return computed.sheet
+
+    def sheet_to_keep(self) -> tuple[SheetIssued, ...]:
+        """The event that keeps what the settings sheet predicts; none where it is in the log, or nothing can be stored.
+
+        Whoever prints, writes or ticks the sheet appends it first. Analyse before.
+        """
+        from commission import __version__
+        from commission.steps.handover.issued import sheet_issued
+        from commission.steps.shared.isolation import or_else
+
+        if self.read_only or self.pending:
+            return ()
+        computed, lines = self._now(), self.settings_sheet()
+        body = or_else(lambda: sheet_issued(computed.job, computed.analyses, lines, __version__), None)
+        last = self.job.sheets[-1].body if self.job.sheets else None
+        return () if body is None or body == last else (body,)
+
+    def keep_sheet(self) -> None:
+        """Store what the settings sheet predicts, where the log does not have it."""
+        if bodies := self.sheet_to_keep():
+            self.append(*bodies)
 
     def next_advice(self, round_id: str) -> Advice | None:
         """The one thing best done next over all steps; None when nothing is left to do."""

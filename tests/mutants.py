@@ -57,6 +57,12 @@ from commission.model import (  # noqa: E402
     PhotoAttached,
     ResponseStored,
     RoundOpened,
+    Setting,
+    SheetBass,
+    SheetBassSeat,
+    SheetChannel,
+    SheetIssued,
+    SheetSeat,
     Signed,
     Sweep,
     SystemDefined,
@@ -159,6 +165,14 @@ def base() -> tuple[list[Row], dict[str, bytes]]:
     )
     places = (JudgedPlace("FL", "A2", "pass", 0.2), JudgedPlace("FC", "A2", "fail", 2.0))
     kinds = (JudgedKind(step="levels", round=AS_FOUND, id="levels.match", unit="dB", places=places),)
+    issued = SheetChannel(
+        channel="FL",
+        round=AS_FOUND,
+        old=Setting(round=AS_FOUND, channel="FL", trim_db=0.5, distance=3.0),
+        new=Setting(round=AS_LEFT, channel="FL", trim_db=1.0, distance=3.2),
+        seats=(SheetSeat(seat="A1", level_db=-20.0, arrival_ms=12.0),),
+    )
+    bass = SheetBass(round=AS_FOUND, sd_db=3.0, output_db=-2.0, seats=(SheetBassSeat(seat="A1", deviation_db=1.0),))
     bodies: list[EventBody] = [
         JobCreated(title="Harbour Lane", program_version="0"),
         SystemDefined(system=system),
@@ -178,6 +192,7 @@ def base() -> tuple[list[Row], dict[str, bytes]]:
             round=AS_FOUND, finding="wiring.polarity", title="FL reversed", channels=("FL",), action="repaired"
         ),
         Withdrawn(seq=8, reason="slip"),
+        SheetIssued(channels=(issued,), bass=bass, program_version="0"),
         Judged(occasion="record", program_version="0", kinds=kinds),
         Signed(role="technician", name="T. Hand"),
     ]

@@ -31,6 +31,7 @@ from commission.model import (
     RoundOpened,
     Setting,
     SettingEntered,
+    SheetIssued,
     Signed,
     StimulusStored,
     System,
@@ -110,6 +111,7 @@ OLD_AND_NEW: tuple[tuple[EventBody, EventBody], ...] = (
         Judged(occasion="signed", program_version="0", kinds=()),
         Judged(occasion="record", program_version="0", kinds=()),
     ),
+    (SheetIssued(channels=(), program_version="0"), SheetIssued(channels=(), program_version="1")),
     (Signed(role="technician", name="A. Moor"), Signed(role="client", name="B. Lind")),
 )
 

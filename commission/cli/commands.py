@@ -322,22 +322,39 @@ def lip_sync(parsed: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
-def sheet(parsed: argparse.Namespace) -> int:
-    """Print or write the settings sheet."""
-    from commission.record.data.sheet import sheet_csv, sheet_lines
+def _opened_to_keep(services: LocalServices, path: Path) -> Visit:
+    """A job that keeps what is issued of it; one in use elsewhere is only read."""
+    try:
+        return services.open(path)
+    except StoreError:
+        return services.open(path, read_only=True)
 
-    visit = LocalServices().open(parsed.job, read_only=True)
+
+def _apply(visit: Visit) -> str:
+    """Tick every line of the sheet that has a new setting; one sentence on it."""
+    lines = [line for line in visit.settings_sheet() if line.new is not None and not line.ticked]
+    if lines:
+        visit.append(*(model.SettingEntered(setting=line.setting, applied=True) for line in lines))
+    return f"{counted(len(lines), 'line')} of the sheet stored as set in the processor, round as left."
+
+
+def sheet(parsed: argparse.Namespace) -> int:
+    """Print or write the settings sheet; the job keeps what it predicts."""
+    from commission.record.data.sheet import sheet_lines
+
+    if parsed.output is not None and parsed.output.suffix.lower() != ".csv":
+        raise InputError("-o", str(parsed.output), "a name that ends in .csv")
+    services = LocalServices()
+    visit = services.open(parsed.job) if parsed.applied else _opened_to_keep(services, parsed.job)
     _analyse(visit)
     if parsed.output is None:
         for line in sheet_lines(visit):
             print(line)
+        visit.keep_sheet()
     else:
-        from commission.record.export import write_text
-
-        if parsed.output.suffix.lower() != ".csv":
-            raise InputError("-o", str(parsed.output), "a name that ends in .csv")
-        write_text(parsed.output, sheet_csv(visit))
-        say(f"{parsed.output} written")
+        say(services.export_sheet(visit, parsed.output))
+    if parsed.applied:
+        say(_apply(visit))
     visit.close()
     return EXIT_DONE
 
@@ -369,10 +386,7 @@ def record(parsed: argparse.Namespace) -> int:
     _honoured(parsed)
     services = LocalServices()
     letterhead = load_letterhead(parsed.letterhead) if parsed.letterhead is not None else None
-    try:
-        visit = services.open(parsed.job)  # the verdicts of a record are kept in the log
-    except StoreError:
-        visit = services.open(parsed.job, read_only=True)  # in use elsewhere: a record can be had all the same
+    visit = _opened_to_keep(services, parsed.job)
     _known_round(visit, parsed.round)
     _analyse(visit)
     with ThreadPoolExecutor(1) as pool:

@@ -352,11 +352,12 @@ class LocalServices:
         return f"{text} Left out: {'; '.join(left_out)}." if left_out else text
 
     def export_sheet(self, visit: Visit, target: Path) -> str:
-        """Write the settings sheet as CSV."""
+        """Write the settings sheet as CSV; the job keeps what the sheet predicts."""
         from commission.record.data.sheet import sheet_csv
         from commission.record.export import write_text
 
         write_text(target, sheet_csv(visit))
+        visit.keep_sheet()
         return f"{target} written."
 
     def source(self, visit: Visit) -> Source | None:

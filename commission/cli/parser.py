@@ -174,6 +174,11 @@ def _reading(command: _Command) -> None:
     )
     _job(sub)
     sub.add_argument("-o", "--output", type=Path, metavar="OUT.csv", help="write it as CSV instead of text")
+    sub.add_argument(
+        "--applied",
+        action="store_true",
+        help="also store that every line of the sheet was set in the processor, as settings of the round as left",
+    )
 
     sub = command(
         "limits",

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from commission.diagnosis import bass, calibration, checklist, layout, load, measurement, noise, room, wiring
+from commission.diagnosis import (
+    bass,
+    calibration,
+    checklist,
+    layout,
+    load,
+    measurement,
+    noise,
+    predicted,
+    room,
+    wiring,
+)
 from commission.diagnosis.evidence import Evidence, gather
 from commission.diagnosis.rule import Found, Rule
 from commission.model import Analyses, Finding, Job, Outcome
@@ -15,6 +26,8 @@ RULES: tuple[Rule, ...] = (
     *measurement.RULES,
     *wiring.RULES,
     *load.RULES,
+    *calibration.FIRST,
+    *predicted.RULES,
     *calibration.RULES,
     *bass.RULES,
     *room.RULES,

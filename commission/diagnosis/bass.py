@@ -7,8 +7,11 @@ from collections.abc import Iterator
 from commission.diagnosis.calibration import ALL_DELAYS
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
+from commission.model.formatting import number
 from commission.model.units import listed, round_name
-from commission.steps.bass.verified import DELAY_OFF_S, GAIN_OFF_DB, SubChange, Verified, verify
+from commission.model.verdict import surely_above
+from commission.steps.bass.explained import DELAY_OFF_S, GAIN_OFF_DB, SubChange
+from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
 
 BASIS = "determined by simulation (tests/steps/test_bass_verified.py)"
 
@@ -21,7 +24,7 @@ def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
         return
     explanation = checked.explanation
-    names = [each.sub for each in checked.off]
+    names = list(explanation.subs) if explanation is not None else [each.sub for each in checked.off]
     single = names[0] if len(names) == 1 else None
     yield FindingDetails(
         title=explanation.text if explanation is not None else f"{listed(names)} not as entered",
@@ -57,7 +60,52 @@ def _evidence(each: SubChange, checked: Verified) -> str:
     return f"{each.sub}, {round_name(checked.before)} to {round_name(checked.after)}: {'; '.join(parts)}"
 
 
+def _not_as_predicted(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """Seats whose bass differs from its prediction though every subwoofer changed as it was set."""
+    checked = verify(e.job, e.round, e.analyses)
+    if isinstance(checked, str) or checked.off:
+        return
+    moved = found.seats("measurement.microphone", "measurement.microphone-not-moved")
+    off = {
+        seat: value
+        for seat, value in zip(checked.seats, checked.agreement_db, strict=True)
+        if seat not in moved and surely_above(value, AGREEMENT_DB, AGREEMENT_U_DB)
+    }
+    few = len(off) <= max(1, len(checked.seats) // 3)
+    if not off:
+        return
+    yield FindingDetails(
+        title=f"microphone likely moved at {listed(list(off))}"
+        if few
+        else f"bass not as predicted at {listed(list(off))}",
+        seats=tuple(off),
+        evidence=(
+            f"bass {', '.join(f'{seat}: {number(value, 1)} dB' for seat, value in off.items())} from its prediction "
+            f"(rms, limit {AGREEMENT_DB:g} dB, u {AGREEMENT_U_DB:g} dB)",
+            f"each subwoofer changed as its settings did, {round_name(checked.before)} to {round_name(checked.after)}",
+        ),
+        alternatives=(
+            "a door, a curtain or furniture was moved between the rounds"
+            if few
+            else "the microphone was at other places than before at these seats",
+            "a subwoofer was moved",
+        ),
+        confirm=f"Measure the subwoofers at {next(iter(off))} again, with the microphone as {round_name(checked.before)}.",
+        remedy="Mark the place of the microphone at each seat, and measure again.",
+    )
+
+
 RULES = (
+    Rule(
+        id="measurement.bass-place",
+        check="bass.agreement",
+        cause="settings",
+        step="bass",
+        symptom="bass not as predicted at single seats",
+        look=_not_as_predicted,
+        basis=f"{AGREEMENT_DB:g} dB rms at a seat, guard-banded, all subwoofers as set; {BASIS}",
+        place="seat",
+    ),
     Rule(
         id="settings.bass",
         check="bass.agreement",

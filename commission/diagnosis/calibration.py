@@ -160,6 +160,8 @@ ALL_DELAYS = ("settings.unit", "settings.delays-off", "settings.delay-sign")
 
 
 SWAP_OR_DISTANCE = "settings.swap-or-distance"
+NOT_AS_SET = "settings.not-as-set"
+"""A channel that changed between two rounds otherwise than its settings; its rule is in `diagnosis.predicted`."""
 FEW_SEATS = 3
 """At least this many seats are needed before arrivals distinguish two exchanged loudspeakers from two wrong delays."""
 
@@ -173,6 +175,7 @@ def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         for wrong in distances.wrong_times(e.job, e.round, e.distances)
         if wrong.what != "tape" and wrong.likely and wrong.seats < FEW_SEATS
     }
+    heard = {c: wrong for c, wrong in heard.items() if c not in found.channels(NOT_AS_SET)}
     for one, other in combinations(heard, 2):
         first, second = (e.distances.channels[c] for c in (one, other))
         apart_s = (second.distance_m - first.distance_m) / first.speed_m_s
@@ -200,11 +203,11 @@ def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
         return
-    silent = found.channels("wiring.silent", SWAP_OR_DISTANCE, SWAP_OR_FILES)
+    explained = found.channels("wiring.silent", SWAP_OR_DISTANCE, SWAP_OR_FILES, NOT_AS_SET)
     unit = e.job.system.processor.delay.unit
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
         each = e.distances.channels[wrong.channel]
-        if wrong.what != "setting" or wrong.channel in silent:
+        if wrong.what != "setting" or wrong.channel in explained:
             continue
         metres = number(abs(wrong.error_s) * each.speed_m_s, 2)
         evidence = []
@@ -251,7 +254,7 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
         return  # every arrival is off then, for one reason
     swapped = found.channels("wiring.swapped", SWAP_OR_FILES, SWAP_OR_DISTANCE)
-    explained = swapped | found.channels("wiring.silent", "settings.distance")
+    explained = swapped | found.channels("wiring.silent", "settings.distance", NOT_AS_SET)
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
         each, name = e.distances.channels[wrong.channel], wrong.channel
         residual = each.arrival_residual_s
@@ -381,7 +384,7 @@ def _at_once(e: Evidence, off: Iterable[str]) -> tuple[str, ...]:
 
 
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE)
+    explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET)
     every, against = _off_trims_db(e)
     off = {c: value for c, value in every.items() if c not in explained}
     for channel in [c for c, value in off.items() if value < 0 and _driver_doubt(e, c)]:
@@ -431,7 +434,7 @@ def _dialogue(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     names = front_loudspeakers(e.job)
     if (
         names is None
-        or set(names) & found.channels(SWAP_OR_DISTANCE)
+        or set(names) & found.channels(SWAP_OR_DISTANCE, NOT_AS_SET)
         or not all(_level_is_known(e, found, c) for c in names)
     ):
         return
@@ -563,7 +566,12 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     every seat alike. Of a pair the lower one is looked at, which may be because the other is loud.
     """
     repairs = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
-    explained = repairs | found.channels(DIALOGUE, SWAP_OR_DISTANCE) | set(e.levels.channels) | _driver_in_doubt(e)
+    explained = (
+        repairs
+        | found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET)
+        | set(e.levels.channels)
+        | _driver_in_doubt(e)
+    )
     for channel, against in sorted(e.seats.against.items()):
         off, partner, (alike, compared) = against.level_db, against.partner, against.alike_seats
         least = CHANNEL_OFF_DB if against.has_partner else LONE_OFF_DB
@@ -754,7 +762,7 @@ def _in_noise(analysis: Analysis, band: BoolArray) -> bool:
     return noise is not None and bool((analysis.third_octave_db[band] - noise[band] < 10.0).any())
 
 
-RULES = (
+FIRST = (
     Rule(
         id="settings.unit",
         check="distances.setting",
@@ -785,6 +793,9 @@ RULES = (
         look=_delay_sign,
         basis=f"arrivals or settings follow the delays with a factor of −1; {FAULT_MATRIX}",
     ),
+)
+
+RULES = (
     Rule(
         id=SWAP_OR_DISTANCE,
         check="distances.arrival",

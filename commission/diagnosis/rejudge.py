@@ -23,6 +23,7 @@ from commission.model import (
     Noted,
     Outcome,
     PhotoAttached,
+    SheetIssued,
     Signed,
     Step,
 )
@@ -146,7 +147,7 @@ def verdict_changes(then: Judged, now: Judged) -> tuple[VerdictChange, ...]:
 
 def counts_since(job: Job, seq: int) -> bool:
     """Whether something was logged after an event that a verdict could rest on."""
-    idle = (Judged, Signed, Noted, PhotoAttached)
+    idle = (Judged, SheetIssued, Signed, Noted, PhotoAttached)
     return any(event.seq > seq and not isinstance(event.body, idle) for event in job.log)
 
 

@@ -92,6 +92,10 @@ class Found(tuple[Finding, ...]):
         """Channels named by findings of these ids."""
         return {channel for finding in self if finding.id in ids for channel in finding.channels}
 
+    def seats(self, *ids: str) -> set[str]:
+        """Seats named by findings of these ids."""
+        return {seat for finding in self if finding.id in ids for seat in finding.seats}
+
     def any(self, *ids: str) -> bool:
         """Whether one of these was found."""
         return any(finding.id in ids for finding in self)

@@ -43,6 +43,11 @@ if TYPE_CHECKING:
     from commission.model.fate import Followed as Followed
     from commission.model.imports import ImportOptions as ImportOptions
     from commission.model.imports import ImportRow as ImportRow
+    from commission.model.issued_sheet import SheetBass as SheetBass
+    from commission.model.issued_sheet import SheetBassSeat as SheetBassSeat
+    from commission.model.issued_sheet import SheetChannel as SheetChannel
+    from commission.model.issued_sheet import SheetIssued as SheetIssued
+    from commission.model.issued_sheet import SheetSeat as SheetSeat
     from commission.model.job import Action as Action
     from commission.model.job import Job as Job
     from commission.model.job import LeftOut as LeftOut
@@ -170,6 +175,7 @@ else:
         ),
         "fate": ("Fate", "Followed"),
         "imports": ("ImportOptions", "ImportRow"),
+        "issued_sheet": ("SheetBass", "SheetBassSeat", "SheetChannel", "SheetIssued", "SheetSeat"),
         "job": ("Action", "Job", "LeftOut", "Reading", "StoredResponse"),
         "stored_verdicts": ("Judged", "JudgedKind", "JudgedPlace"),
         "limits": ("CheckLimit", "LimitsProfile", "ProfileLimit", "default_profile", "read_profile"),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from commission.model.checklist import Checklist
+from commission.model.issued_sheet import SheetIssued
 from commission.model.limits import LimitsProfile
 from commission.model.stored_verdicts import Judged
 from commission.model.system import Setting, Sweep, System
@@ -246,6 +247,7 @@ EventBody = (
     | Decided
     | LimitsChosen
     | ChecklistChosen
+    | SheetIssued
     | Judged
     | Signed
     | Withdrawn
@@ -266,6 +268,7 @@ EVENT_KINDS: dict[str, type[EventBody]] = {
     "decided": Decided,
     "limits-chosen": LimitsChosen,
     "checklist-chosen": ChecklistChosen,
+    "sheet-issued": SheetIssued,
     "judged": Judged,
     "signed": Signed,
     "withdrawn": Withdrawn,

@@ -90,6 +90,8 @@ class Job:
     """The checklist chosen for this job; None: the program's default."""
     decisions: dict[tuple[str, str, str], str] = field(default_factory=dict)
     """By (round, step, key)."""
+    sheets: tuple[Event, ...] = ()
+    """Settings sheets as issued, SheetIssued events, oldest first."""
     judged: tuple[Event, ...] = ()
     """Verdicts as they stood at a signature or a record, Judged events, oldest first."""
     signatures: tuple[Event, ...] = ()

@@ -172,6 +172,7 @@ class CommissionApp(WorkingApp):
         self.round_id, self.last_record = visit.job.current_round, None
         self.outcomes, self.followed, self.unexplained, self.advice, self.rejudged = {}, (), (), None, None
         self.sheet = self.file_problem = None
+        self.sheet_to_keep = ()
 
     def _begin(self, visit: Visit) -> None:
         if visit.read_only:

@@ -19,7 +19,7 @@ from commission.ui.typeahead import TypeaheadApp
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from commission.diagnosis.rejudge import Rejudged
     from commission.diagnosis.unexplained import OpenChecks
-    from commission.model import Advice, CancelToken, Followed, Outcome, Progress
+    from commission.model import Advice, CancelToken, Followed, Outcome, Progress, SheetIssued
     from commission.steps.handover.settings_sheet import SheetLine
     from commission.ui.text import TimeLeft
     from commission.visit import Visit
@@ -51,6 +51,7 @@ class Computed(Message):
     advice: Advice | None
     unexplained: tuple[OpenChecks, ...] = ()
     sheet: tuple[SheetLine, ...] | None = None
+    sheet_to_keep: tuple[SheetIssued, ...] = ()
     complete: bool = True
 
 
@@ -86,6 +87,8 @@ class WorkingApp(TypeaheadApp):
         self.advice: Advice | None = None
         self.sheet: tuple[SheetLine, ...] | None = None
         """The settings sheet of all rounds; None before it is known."""
+        self.sheet_to_keep: tuple[SheetIssued, ...] = ()
+        """What the first tick on the sheet stores with it: the sheet's prediction, unless the log has it already."""
         self.rejudged: Rejudged | None = None
         """What would now be judged differently; None before it is known, and where no verdicts are stored."""
         self.working = ""
@@ -154,7 +157,8 @@ class WorkingApp(TypeaheadApp):
         found = visit.followed(round_id)
         if not worker.is_cancelled:
             failed, sheet = visit.unexplained(round_id), visit.settings_sheet()
-            self.post_message(Computed(round_id, outcomes, found, visit.next_advice(round_id), failed, sheet))
+            advice, keep = visit.next_advice(round_id), visit.sheet_to_keep()
+            self.post_message(Computed(round_id, outcomes, found, advice, failed, sheet, keep))
         for sentence in visit.failures(round_id):
             if sentence not in self._failures_shown:
                 self._failures_shown.add(sentence)
@@ -183,6 +187,7 @@ class WorkingApp(TypeaheadApp):
             return
         self.outcomes, self.followed, self.advice = message.outcomes, message.followed, message.advice
         self.unexplained, self.sheet = message.unexplained, message.sheet
+        self.sheet_to_keep = message.sheet_to_keep
         if message.complete:
             self.working = ""
             if self._frozen is not self._visit:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
 
     from commission.diagnosis.rejudge import Rejudged
     from commission.diagnosis.unexplained import OpenChecks
-    from commission.model import Advice, CancelToken, Followed, Outcome, Progress
+    from commission.model import Advice, CancelToken, Followed, Outcome, Progress, SheetIssued
     from commission.services import Services
     from commission.steps.handover.settings_sheet import SheetLine
     from commission.ui.record_request import RecordRequest
@@ -35,6 +35,8 @@ class Program(Protocol):
     advice: Advice | None
     sheet: tuple[SheetLine, ...] | None
     """The settings sheet of all rounds; None before it is known."""
+    sheet_to_keep: tuple[SheetIssued, ...]
+    """What the first tick on the sheet stores with it."""
     rejudged: Rejudged | None
     working: str
     """The progress line while something runs; empty when nothing does."""

@@ -25,6 +25,7 @@ from commission.model.events import (
     Withdrawn,
 )
 from commission.model.fate import ACTION_WORDS
+from commission.model.issued_sheet import SheetIssued
 from commission.model.stored_verdicts import Judged
 from commission.model.units import clean_text, counted
 from commission.model.units import round_name as round_name
@@ -142,6 +143,8 @@ def _course_words(body: EventBody) -> str | None:
         case Judged(occasion=occasion, program_version=version, kinds=kinds):
             when = "at the signature" if occasion == "signed" else "for the record"
             return f"{sum(len(kind.places) for kind in kinds)} verdicts kept {when}, by version {version}"
+        case SheetIssued(channels=channels):
+            return f"settings sheet issued, with the prediction for {counted(len(channels), 'channel')}"
         case Signed(role=role, name=name):
             return f"signed as {role}: {name}"
         case Withdrawn(seq=seq, reason=reason):

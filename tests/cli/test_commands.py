@@ -9,12 +9,15 @@ import os
 import shutil
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from commission.cli import main
+from commission.cli.local_services import LocalServices
+from commission.model import SettingEntered, SheetIssued
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = ROOT / "sample_measurements"
@@ -151,11 +154,17 @@ def test_records_hold_the_results_and_the_log(
 
 
 def test_the_settings_sheet_says_what_to_type(
-    demo: tuple[Path, subprocess.CompletedProcess[str]], found: Any
+    demo: tuple[Path, subprocess.CompletedProcess[str]], found: Any, tmp_path: Path
 ) -> None:
-    folder, _ = demo
+    folder = tmp_path
+    shutil.copy(demo[0] / "harbour-lane.commission", folder)
     text = run(folder, "sheet", "harbour-lane.commission").stdout
-    assert run(folder, "sheet", "harbour-lane.commission", "-o", "s.csv").returncode == 0
+    assert run(folder, "sheet", "harbour-lane.commission", "-o", "s.csv", "--applied").returncode == 0
+    with closing(LocalServices().open(folder / "harbour-lane.commission", read_only=True)) as visit:
+        (issued,) = visit.job.sheets  # printed first, and written without any change
+        assert all(isinstance(event.body, SettingEntered) for event in visit.job.log[issued.seq :])
+        assert isinstance(issued.body, SheetIssued) and len(issued.body.channels) == 13
+        assert visit.job.typed_in["as-left", "FC"].trim_db is not None
     every = list(csv.DictReader(io.StringIO((folder / "s.csv").read_text(encoding="utf-8"))))
     assert {row["what"] for row in every if not row["new"]} == {"polarity"}  # noted as left, and not proposed
     rows = [row for row in every if row["new"]]

@@ -12,6 +12,8 @@ from commission.diagnosis import bass as rule
 from commission.diagnosis import findings
 from commission.model import Filter, FilterRanges, Outcome, Verdict
 from commission.steps import all_steps, bass, distances, levels
+from commission.steps.bass import measured, verified
+from commission.steps.bass.explained import explain
 from commission.steps.bass.result import BassResult
 from commission.steps.bass.verified import AGREEMENT_DB, Verified
 from commission.steps.handover.settings_sheet import settings_sheet
@@ -71,7 +73,7 @@ def test_healthy_visits_of_image_sources_agree_as_well(monkeypatch: pytest.Monke
 
 MISTAKES = {
     "direction": ("changed in the wrong direction", lambda old, new: (new[0], 2 * old[1] - new[1], new[2])),
-    "not set": ("new delay of SUB2 was not set", lambda old, new: (new[0], old[1], new[2])),
+    "not set": ("SUB2: the new distance was not set", lambda old, new: (new[0], old[1], new[2])),
     "another delay": ("ms off what was entered", lambda old, new: (new[0], new[1] + 1.7, new[2])),
     "polarity": ("polarity of SUB2", lambda old, new: (*new[:2], "normal" if new[2] == "reversed" else "reversed")),
     "trim": ("dB off the trim", lambda old, new: (new[0] + 4.0, *new[1:])),
@@ -92,6 +94,68 @@ def test_a_single_mistake_is_named(mistake: str, seed: int) -> None:
     (finding,) = [f for f in findings(visit.job, AS_LEFT, visit.analyses, OUTCOMES) if f.id == "settings.bass"]
     assert finding.channels == ("SUB2",) and finding.title == found.explanation.text
     assert finding.alternatives and finding.confirm and any(ch.isdigit() for ch in finding.evidence[0])
+
+
+SHARED: dict[str, tuple[str, Held]] = {
+    "not stored": (
+        "none of the new settings of SUB1 and SUB2 is at work",
+        {"SUB1": FOUND_SETTINGS["SUB1"], "SUB2": FOUND_SETTINGS["SUB2"]},
+    ),
+    "exchanged": (
+        "the distances of SUB1 and SUB2 were exchanged",
+        {"SUB1": (1.5, 1.1, "normal"), "SUB2": (-2.5, 4.2, "normal")},
+    ),
+    "wrong subwoofer": (
+        "the new trim of SUB2 was entered for SUB1",
+        {"SUB1": (-2.5, 4.2, "normal"), "SUB2": (0.0, 1.1, "normal")},
+    ),
+}
+
+
+@pytest.mark.parametrize("mistake", SHARED)
+def test_one_mistake_that_two_subwoofers_share_is_named(mistake: str) -> None:
+    words, truly = SHARED[mistake]
+    visit = as_found(subs=2, seed=2)
+    visit.play(AS_LEFT, {"SUB1": (1.5, 4.2, "normal"), "SUB2": (-2.5, 1.1, "normal")}, truly, moved_m=0.02)
+    found = checked(visit)
+    assert found.explanation is not None and found.explanation.text == words
+    assert set(found.explanation.subs) == {"SUB1", "SUB2"}
+
+
+def test_a_subwoofer_that_looks_miswired_is_compared_with_its_settings(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not turned over as required, it waits for a repair as reversed: what was set is compared all the same."""
+    visit = as_found(subs=2, seed=1)
+    new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "reversed")}
+    visit.play(AS_LEFT, new, {"SUB2": (-2.5, 1.1, "normal")}, moved_m=0.02)
+    for module in (measured, verified):
+        monkeypatch.setattr(module, "awaiting_repair", lambda job, r, a: {"SUB2": "reversed"} if r == AS_LEFT else {})
+    found = checked(visit)
+    assert found.explanation is not None and found.explanation.text == "the polarity of SUB2 was not turned over"
+    # The other way round, its fault is gone and it changed by more than its settings: repaired, and not compared.
+    for module in (measured, verified):
+        monkeypatch.setattr(
+            module, "awaiting_repair", lambda job, r, a: {"SUB2": "reversed"} if r == AS_FOUND else {}
+        )
+    visit.items = list(visit.items)
+    found = checked(visit)
+    assert [each.sub for each in found.changes] == ["SUB1"] and "it was repaired" in found.left_out[0]
+
+
+@pytest.mark.parametrize(
+    ("compressed", "words"),
+    [
+        ({}, "typed wrongly, or a limiter holds it back"),
+        ({"SUB2": True}, "a limiter holds SUB2 back: +2.0 dB"),
+        ({"SUB2": False}, "-3.0 dB off the trim"),
+    ],
+)
+def test_a_limiter_at_all_frequencies_is_told_apart_by_two_levels(compressed: dict[str, bool], words: str) -> None:
+    visit = as_found(subs=2, seed=1)
+    new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (5.0, 1.1, "normal")}
+    visit.play(AS_LEFT, new, {"SUB2": (2.0, 1.1, "normal")})
+    settings = {s: tuple(visit.job.setting(r, s) for r in (AS_FOUND, AS_LEFT)) for s in ("SUB1", "SUB2")}
+    made = explain(visit.job, checked(visit).changes, settings, visit.slope_s, compressed)  # type: ignore[arg-type]
+    assert made is not None and words.replace("-", "−") in made.text
 
 
 def test_two_mistakes_are_not_called_one() -> None:
@@ -127,6 +191,8 @@ def test_a_microphone_that_moved_at_one_seat_accuses_no_setting() -> None:
     found = checked(visit)
     assert found.off == ()
     assert max(found.agreement_db) == found.agreement_db[found.seats.index("A3")] > AGREEMENT_DB
+    named = [f for f in findings(visit.job, AS_LEFT, visit.analyses, OUTCOMES) if f.step == "bass"]
+    assert [(f.id, f.seats) for f in named] == [("measurement.bass-place", ("A3",))]
     outcome = bass.evaluate(visit.job, AS_LEFT, visit.analyses)
     assert any("A3" in each.text for each in outcome.advice)
     assert [c.seat for c in outcome.checks if c.verdict is Verdict.FAIL] == ["A3"]

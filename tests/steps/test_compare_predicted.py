@@ -11,8 +11,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
+from bass_visit import FOUND_SETTINGS, BassVisit
 from builders import analysis, cinema, defined, job_of, setting
 
+from commission.diagnosis import findings
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
@@ -21,12 +23,17 @@ from commission.model import (
     Analyses,
     Channel,
     DelayRange,
+    Job,
+    Outcome,
     Processor,
     ResponseStored,
     Seat,
+    System,
 )
-from commission.steps import compare
+from commission.steps import all_steps, compare
 from commission.steps.compare.predicted import Prediction, Predictions, predictions
+from commission.steps.handover.issued import sheet_issued
+from commission.steps.handover.settings_sheet import SheetLine
 
 CHANNELS = ("FL", "FC", "FR", "SiL", "SiR")
 SEATS = ("A1", "A2", "A3")
@@ -89,17 +96,24 @@ class Played:
                 )
         return self
 
-    def found(self) -> Predictions:
+    @property
+    def system(self) -> System:
         unit = DelayRange(unit=self.unit, max=50.0, step=0.03)  # type: ignore[arg-type]
         # Without positions: the places of these rooms are not those of the invented cinema.
         roles = {"S": "surround", "F": "screen"}
-        system = cinema(
+        return cinema(
             processor=Processor(delay=unit, speed_of_sound_m_s=SPEED_M_S),
             channels=tuple(Channel(id=c, role=roles[c[0]]) for c in CHANNELS),  # type: ignore[arg-type]
             seats=tuple(Seat(id=s, reference=s == "A1") for s in self.seats),
             room=None,
         )
-        made = predictions(job_of(defined(system), *self.bodies), Analyses(self.items))  # type: ignore[arg-type]
+
+    @property
+    def job(self) -> Job:
+        return job_of(defined(self.system), *self.bodies)  # type: ignore[arg-type]
+
+    def found(self) -> Predictions:
+        made = predictions(self.job, Analyses(self.items))
         assert made is not None
         return made
 
@@ -165,6 +179,62 @@ def test_predicted_levels_and_arrivals_at_each_seat() -> None:
     assert fr.level_db is not None and fr.delay_s is not None
     assert fr.level_db.predicted == 4.0 and fr.delay_s.predicted == pytest.approx(-1.53e-3)
     assert fr.delay_s.measured == pytest.approx(-1.53e-3)
+
+
+def test_an_issued_sheet_is_compared_where_nothing_else_was_entered() -> None:
+    """The sheet's settings stand for those as left; its stored prediction for the recordings as found."""
+    played = Played(7, moved_m=0.03).play(AS_FOUND, FOUND)
+    job = played.job
+    lines = [
+        SheetLine(
+            channel=c,
+            name=c,
+            kind=kind,  # type: ignore[arg-type]
+            old=None,
+            new=value,
+            unit="",
+            decimals=2,
+            change=True,
+            ticked=False,
+            round=AS_FOUND,
+        )
+        for c, (trim, distance) in LEFT.items()
+        for kind, value in (("trim", trim), ("delay", distance))
+    ]
+    issued = sheet_issued(job, Analyses(played.items), lines, "1")
+    assert issued is not None and issued.channels[0].new.trim_db == LEFT["FL"][0]
+    played.bodies.append(issued)
+    played.play(AS_LEFT, LEFT, {"FR": (LEFT["FR"][0], FOUND["FR"][1])})
+    entered = played.found()
+    played.bodies = [b for b in played.bodies if getattr(getattr(b, "setting", None), "round", "") != AS_LEFT]
+    found = played.found()
+    assert found.sheet is not None and off(found) == off(entered) == ["FR"]
+    assert found.channels["FR"].mistake == "the new distance was not set"
+    by_hand = [(each.seats, each.level_db, each.delay_s) for each in entered.channels.values()]
+    assert [(each.seats, each.level_db, each.delay_s) for each in found.channels.values()] == by_hand
+    played.items = [item for item in played.items if item.round == AS_LEFT or item.channel != "FR"]
+    assert off(played.found()) == ["FR"]  # though its recordings as found are gone
+
+
+@pytest.mark.parametrize("entered_for_the_other", [True, False])
+def test_two_channels_with_one_mistake(entered_for_the_other: bool) -> None:
+    truly = {"FC": (LEFT["FC"][0], LEFT["FR"][1])}
+    truly["FR"] = (LEFT["FR"][0], FOUND["FR"][1] if entered_for_the_other else LEFT["FC"][1])
+    found = Played(8, moved_m=0.02).play(AS_FOUND, FOUND).play(AS_LEFT, LEFT, truly).found()
+    words = "the new distance of FR was entered for FC" if entered_for_the_other else "of FC and FR were exchanged"
+    assert off(found) == ["FC", "FR"] and all(words in found.channels[c].mistake for c in ("FC", "FR"))
+
+
+def test_a_channel_that_is_not_as_set_is_a_finding_with_its_mistake() -> None:
+    visit = BassVisit(subs=2, seed=3)
+    subs = {c: FOUND_SETTINGS[c] for c in visit.names}
+    far = {"FL": (0.0, visit.mains()["FL"][1] + 0.9, "normal")}
+    visit.play(AS_FOUND, subs | far).play(AS_LEFT, subs, far, moved_m=0.02)
+    outcomes = {step.id: Outcome(step=step.id, round=AS_LEFT) for step in all_steps()}
+    every = {r: findings(visit.job, r, visit.analyses, outcomes) for r in (AS_FOUND, AS_LEFT)}
+    named = {r: [f for f in found if f.cause == "settings"] for r, found in every.items()}
+    assert [f.title for f in named[AS_FOUND]] == ["FL: wrong distance setting"]
+    assert [(f.title, f.channels) for f in named[AS_LEFT]] == [("FL: the new distance was not set", ("FL",))]
 
 
 def test_a_repaired_channel_is_not_compared() -> None:

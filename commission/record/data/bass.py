@@ -13,7 +13,7 @@ from commission.steps import bass
 from commission.steps.bass.measured import measured_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import BassResult, Version, filter_width, in_use, version
-from commission.steps.bass.verified import Verified, verify
+from commission.steps.bass.verified import Verified, newest_verified
 from commission.steps.compare.result import sub_outputs
 from commission.visit import Visit
 
@@ -23,11 +23,14 @@ def bass_values(visit: Visit) -> dict[str, Any]:
     job, analyses = visit.job, visit.analyses
     if not sub_outputs(job)[0] or not job.responses:
         return {}
-    result = bass.solve(job, analyses)
+    result, checked = bass.solve(job, analyses), newest_verified(job, analyses)
+    verified = {
+        "verified": {} if isinstance(checked, str) else _verified(checked),
+        "why_not_verified": checked if isinstance(checked, str) else None,
+    }
     if isinstance(result, str):
-        return {"round": None, "why": result}
+        return {"round": None, "why": result, **verified}
     seats = result.measured.seats
-    checked = verify(job, result.measured.round, analyses)
     first = measured_bass(job, AS_FOUND, analyses) if AS_FOUND in job.rounds else ""
     found = (
         _version(result.as_found, seats)
@@ -44,8 +47,7 @@ def bass_values(visit: Visit) -> dict[str, Any]:
         "measured": _version(result.as_found, seats),
         "predicted": _version(result.proposed, seats) | _sturdiness(result),
         "others": {each.name: _version(each, seats) for each in result.others},
-        "verified": {} if isinstance(checked, str) else _verified(checked, result),
-        "why_not_verified": checked if isinstance(checked, str) else None,
+        **verified,
         "trade": [
             {"name": each.name, "sd_db": rounded(each.sd_db, 2), "output_db": rounded(each.figures.output_db, 2)}
             for each in result.trade
@@ -113,14 +115,15 @@ def _sturdiness(result: BassResult) -> dict[str, Any]:
     }
 
 
-def _verified(checked: Verified, result: BassResult) -> dict[str, Any]:
-    deviations = dict(zip(result.measured.seats, result.as_found.deviation_db, strict=True))
+def _verified(checked: Verified) -> dict[str, Any]:
     return {
         "from": checked.before,
+        "round": checked.after,
+        "settings": "by the issued sheet" if checked.by_sheet else "as entered",
         "sd_db": rounded(checked.sd_db, 2),
         "output_db": rounded(checked.output_db, 2),
         "seats": {
-            seat: {"deviation_db": rounded(deviations[seat], 2), "agreement_db": rounded(agreement, 2)}
+            seat: {"deviation_db": rounded(checked.deviation_db[seat], 2), "agreement_db": rounded(agreement, 2)}
             for seat, agreement in zip(checked.seats, checked.agreement_db, strict=True)
         },
         "common_db": rounded(checked.common_db, 2),
@@ -136,6 +139,7 @@ def _verified(checked: Verified, result: BassResult) -> dict[str, Any]:
             }
             for each in checked.changes
         },
+        "left_out": list(checked.left_out),
         "explanation": None if checked.explanation is None else checked.explanation.text,
     }
 

@@ -474,6 +474,7 @@ def _predictions(visit: Visit) -> dict[str, Any]:
         "from": found.rounds[0],
         "round": found.rounds[1],
         "common_db": rounded(found.common_db, 2),
+        "sheet": None if found.sheet is None else {"event": found.sheet.seq, "at": found.sheet.at},
         "channels": {
             each.channel: {
                 "as_predicted": None if each.level_db is None and each.delay_s is None else not each.is_off,

@@ -37,6 +37,7 @@ from commission.model import (
 from commission.model.formatting import number
 from commission.model.outcome import Cell
 from commission.model.units import round_name
+from commission.steps.bass.explained import SubChange
 from commission.steps.bass.measured import newest_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import (
@@ -55,7 +56,7 @@ from commission.steps.bass.result import (
     solve,
     solve_round,
 )
-from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, SubChange, Verified, verify
+from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
 from commission.steps.compare.result import sub_outputs
 from commission.steps.shared import budgets as budget_for
 
@@ -569,6 +570,10 @@ def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest
             if isinstance(move, SubwooferMove)
             else f"No move of a subwoofer or a row is advised: {move}."
         )
+    if not isinstance(checked, str):
+        remarks += checked.left_out
+        if checked.by_sheet:
+            remarks.append("Settings that are not entered were taken from the settings sheet issued before.")
     if isinstance(checked, str) and result.measured.round != job.rounds[0]:
         remarks.append(f"Predicted and measured are not compared: {checked}.")
     elif not isinstance(checked, str) and abs(checked.common_db) > 1.0:

@@ -21,6 +21,8 @@ from commission.dsp.variance import own_band
 from commission.model import Analysed, Analyses, Analysis, Filter, FilterWidth, FloatArray, Job, Target
 from commission.model.units import listed
 from commission.steps.compare.result import seat_weights, sub_outputs
+from commission.steps.seats import result as seat_cells
+from commission.steps.seats.faults import silent_channels
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import usable
@@ -51,6 +53,12 @@ class MeasuredBass:
     left_out: tuple[str, ...]
     """Subwoofers, seats and frequencies that are not used, a sentence each."""
 
+    def only(self, subs: Sequence[str]) -> MeasuredBass:
+        """The same of some of its subwoofers."""
+        index = [self.subs.index(sub) for sub in subs]
+        room = replace(self.room, values=self.room.values[index])
+        return replace(self, subs=tuple(subs), full=self.full[index], room=room)
+
     def through(self, filters: Sequence[Sequence[Filter]], kind: FilterWidth) -> MeasuredBass:
         """The same with more filters in each subwoofer."""
         if not any(filters):
@@ -60,12 +68,18 @@ class MeasuredBass:
 
 
 @cached
-def measured_bass(job: Job, round_id: str, analyses: Analyses) -> MeasuredBass | str:
-    """The subwoofers of a round, or one clause that says why their bass cannot be predicted."""
+def measured_bass(job: Job, round_id: str, analyses: Analyses, every: bool = False) -> MeasuredBass | str:
+    """The subwoofers of a round, or one clause that says why their bass cannot be predicted.
+
+    Those that wait for a repair are left out; with `every` only those that are silent.
+    """
     singles, _ = sub_outputs(job)
     if not singles:
         return "the job has no subwoofer"
     waiting = awaiting_repair(job, round_id, analyses)
+    if every and waiting:
+        silent = silent_channels(seat_cells.solve(job, round_id, analyses))
+        waiting = {sub: why for sub, why in waiting.items() if sub in silent}
     faulty = [sub for sub in singles if sub in waiting]
     subs = [sub for sub in singles if sub not in waiting]
     screened = usable(job, analyses, round_id)

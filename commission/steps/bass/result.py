@@ -15,7 +15,6 @@ from functools import partial
 import numpy as np
 
 from commission.dsp import bass_search as search_of
-from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ, SUB_LEVEL_BAND_HZ
 from commission.dsp.bass_filters import find_filters
 from commission.dsp.bass_search import PRICE_DB2_PER_DB, Figures, HeldOut, SearchBounds, SettingGrid, Sturdiness
@@ -28,7 +27,6 @@ from commission.dsp.bass_sum import (
     unchanged,
 )
 from commission.dsp.crossover import LEAST_HIGH_PASS_DB, LEAST_LOW_PASS_DB, CrossoverFit, fit_crossover, slope_db
-from commission.dsp.delays import assumed_speed_m_s, unit_m
 from commission.dsp.modes import schroeder_hz
 from commission.dsp.repeatability import placement_u_db
 from commission.dsp.trims import to_grid
@@ -39,7 +37,6 @@ from commission.model import (
     Channel,
     ComplexArray,
     DelayRange,
-    DelayUnit,
     Filter,
     FilterRanges,
     FilterWidth,
@@ -58,7 +55,7 @@ from commission.steps.shared.cache import cached
 from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import usable
 from commission.steps.shared.sub_sum import SumFromResponses, adds_up, sub_level_db, sum_from_responses, sum_readings
-from commission.steps.shared.survey import on_clock
+from commission.steps.shared.survey import delay_slope_s, on_clock
 
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
 """What the technician picks from: the price of a lost decibel [dB²]."""
@@ -197,9 +194,7 @@ def _price(job: Job, round_id: str) -> float:
 def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> SearchSpace:
     """Ranges and steps as changes against what the processor holds in that round."""
     processor, subs = job.system.processor, measured.subs
-    speed = speed_of_sound_m_s(job.system.temperature_c)
-    own = assumed_speed_m_s(processor.delay.unit, processor.speed_of_sound_m_s, speed)
-    slope = _slope_s(processor.delay.unit, own)
+    slope = delay_slope_s(job)
     settings = [job.setting(measured.round, sub) for sub in subs]
     trims = tuple(s.trim_db for s in settings)
     entered = tuple(s.distance for s in settings)
@@ -231,11 +226,6 @@ def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> Search
         old_settings=entered,
         mains_moved_s=_mains_moved_s(job, measured.round, analyses, slope),
     )
-
-
-def _slope_s(unit: DelayUnit, speed_m_s: float) -> float:
-    """Seconds of delay for one unit of a setting; a larger distance is less delay."""
-    return 1e-3 if unit == "ms" else -unit_m(unit) / speed_m_s
 
 
 def _to(value: float, limits: TrimRange | DelayRange) -> float:
@@ -798,15 +788,12 @@ def _sums(job: Job, round_id: str, analyses: Analyses) -> dict[str, SumFromRespo
 def _sum_of(job: Job, round_id: str, analyses: Analyses) -> SumFromResponses | None:
     if awaiting_repair(job, round_id, analyses).keys() & set(sub_outputs(job)[0]):
         return None
-    processor = job.system.processor
-    speed = speed_of_sound_m_s(job.system.temperature_c)
     found = distances_of(job, round_id, analyses).channels
-    own = assumed_speed_m_s(processor.delay.unit, processor.speed_of_sound_m_s, speed)
     later = {}
     for sub in sub_outputs(job)[0]:
         each = found.get(sub)
         moved = 0.0 if each is None or each.held is None else each.setting.setting - each.held
-        later[sub] = moved * _slope_s(processor.delay.unit, own)
+        later[sub] = moved * delay_slope_s(job)
     return sum_from_responses(job, round_id, analyses, later)
 
 

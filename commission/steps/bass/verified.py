@@ -9,8 +9,8 @@ first subwoofer. Where they differ, the one typing mistake that explains it is n
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,80 +18,25 @@ from commission.dsp.analysis import BASS_HZ, bass_level_db
 from commission.dsp.bass_sum import SubSettings, unchanged
 from commission.dsp.biquads import filters_response
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import Analyses, ComplexArray, FloatArray, Job
-from commission.model.units import listed, round_name
-from commission.model.verdict import surely_above
+from commission.history import merge_settings
+from commission.model import Analyses, ComplexArray, FloatArray, Job, Setting
+from commission.model.units import round_name
+from commission.steps.bass.explained import LikelyMistake, SubChange, compressed_subs, explain
 from commission.steps.bass.measured import MeasuredBass, measured_bass
-from commission.steps.bass.result import SearchSpace, filter_width, search_space, version
+from commission.steps.bass.result import filter_width, version
+from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
+from commission.steps.shared.issued import held_setting, issued_before
 from commission.steps.shared.screening import usable
-from commission.steps.shared.survey import on_clock
+from commission.steps.shared.survey import delay_slope_s, on_clock
 
 AGREEMENT_DB = 1.5
 """Predicted and measured levels at a seat agree within this (root mean square over third octaves) with the microphone put
 back within 5 cm (determined by simulation: tests/steps/test_bass_verified.py)."""
 AGREEMENT_U_DB = 0.3
-GAIN_OFF_DB, DELAY_OFF_S = 1.0, 0.4e-3
-"""A setting that changed by this much more or less than entered is wrong (determined by simulation:
-tests/steps/test_bass_verified.py)."""
-GAIN_U_DB, DELAY_U_S = 0.3, 0.12e-3
 DELAYS_S = np.arange(-60e-3, 60e-3, 0.1e-3)
 LEAST_CLEAR = 0.6
 """Share of the ratio's magnitude that stays when seats and frequencies are added with the right delay."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SubChange:
-    """How a subwoofer changed between two rounds, by its settings and by its responses."""
-
-    sub: str
-    typed_gain_db: float
-    typed_delay_s: float
-    typed_polarity: int
-    gain_db: float
-    delay_s: float | None
-    """None where its phase shows no clear delay, or the only subwoofer has nothing to be compared with."""
-    polarity: int | None
-    is_filter_missing: bool = False
-    """Its responses change as they would without the change of its filters."""
-    limited_below_hz: float | None = None
-    """It was turned up, and below this frequency it did not become louder by as much as above: a limiter acts."""
-
-    @property
-    def is_gain_off(self) -> bool:
-        """Whether its gain contradicts the settings beyond doubt."""
-        return surely_above(abs(self.gain_db - self.typed_gain_db), GAIN_OFF_DB, GAIN_U_DB)
-
-    @property
-    def late_s(self) -> float | None:
-        """How much later it is than its settings say; None where that is unknown."""
-        return None if self.delay_s is None else self.delay_s - self.typed_delay_s
-
-    @property
-    def is_delay_off(self) -> bool:
-        """Whether its delay contradicts them beyond doubt."""
-        return self.late_s is not None and not _is_no_delay(self.late_s)
-
-    @property
-    def is_polarity_off(self) -> bool:
-        """Whether its polarity is known and not that of the settings."""
-        return self.polarity is not None and self.polarity != self.typed_polarity
-
-    @property
-    def is_off(self) -> bool:
-        """Whether the responses contradict the settings beyond doubt."""
-        limited = self.limited_below_hz is not None
-        return self.is_gain_off or self.is_delay_off or self.is_polarity_off or self.is_filter_missing or limited
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LikelyMistake:
-    """The one mistake that explains the measurement best."""
-
-    sub: str
-    text: str
-    """As a clause: "the delay of SUB2 was typed with the wrong sign"."""
-    remedy: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -113,6 +58,12 @@ class Verified:
     explanation: LikelyMistake | None
     sd_db: float
     output_db: float
+    deviation_db: dict[str, float]
+    """Of each seat, as measured: its mean level minus the mean of the seats."""
+    by_sheet: bool = False
+    """Whether settings that are not entered were taken from the issued sheet."""
+    left_out: tuple[str, ...] = ()
+    """Subwoofers that are not compared, a sentence each."""
 
     @property
     def off(self) -> tuple[SubChange, ...]:
@@ -122,35 +73,86 @@ class Verified:
 
 @cached
 def verify(job: Job, round_id: str, analyses: Analyses) -> Verified | str:
-    """A round against the newest earlier one with the same subwoofers, or why there is no comparison."""
-    after = measured_bass(job, round_id, analyses)
+    """A round against the newest earlier one with the same subwoofers, or why there is no comparison.
+
+    A subwoofer that waits for a repair is compared as well: what was set may be its fault. One that was repaired in between
+    changed by more than its settings, and is left out where it did.
+    """
+    after = measured_bass(job, round_id, analyses, True)
     if isinstance(after, str):
         return after
     why = "no earlier round holds responses of the subwoofers"
     for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):
         if not job.responses_of(earlier):
             continue
-        before = measured_bass(job, earlier, analyses)
-        found = before if isinstance(before, str) else _compare(job, before, after, analyses)
+        before = measured_bass(job, earlier, analyses, True)
+        found = before if isinstance(before, str) else _of_common(job, before, after, analyses)
         if not isinstance(found, str):
             return found
         why = found
     return why
 
 
+def newest_verified(job: Job, analyses: Analyses) -> Verified | str:
+    """The newest round that can be compared with an earlier one, or why the newest cannot."""
+    why = ""
+    for round_id in reversed(job.rounds):
+        if not job.responses_of(round_id):
+            continue
+        found = verify(job, round_id, analyses)
+        if not isinstance(found, str):
+            return found
+        why = why or found
+    return why or "no response of a subwoofer was measured or imported"
+
+
+def _of_common(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Analyses) -> Verified | str:
+    """The subwoofers of both rounds compared, without those whose repair shows."""
+    both = [sub for sub in after.subs if sub in before.subs]
+    if not both:
+        return "no subwoofer was measured in both rounds"
+    left_out = [
+        f"{sub} is not compared: it was not measured in both rounds."
+        for sub in dict.fromkeys((*before.subs, *after.subs))
+        if sub not in both
+    ]
+    found = _compare(job, before.only(both), after.only(both), analyses)
+    if isinstance(found, str):
+        return found
+    repaired = _repaired(job, before.round, after.round, analyses)
+    changed = [each.sub for each in found.off if each.sub in repaired]
+    rest = [sub for sub in both if sub not in changed]
+    if not rest:
+        return "all subwoofers were repaired between the rounds"
+    if changed:
+        left_out += [
+            f"{sub} is not compared: it was repaired, and changed by more than its settings." for sub in changed
+        ]
+        found = _compare(job, before.only(rest), after.only(rest), analyses)
+    return found if isinstance(found, str) else replace(found, left_out=tuple(left_out))
+
+
+def _repaired(job: Job, before: str, after: str, analyses: Analyses) -> set[str]:
+    """Channels with a repair in the log, or with a fault before that is gone after."""
+    gone = set(awaiting_repair(job, before, analyses)) - set(awaiting_repair(job, after, analyses))
+    return gone | {c for action in job.actions if action.mends for c in action.body.channels}
+
+
 def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Analyses) -> Verified | str:
-    if before.subs != after.subs:
-        return f"not the same subwoofers can be used in both rounds ({listed(before.subs)}; {listed(after.subs)})"
     seats = [s for s in after.seats if s in before.seats]
     if len(seats) < 2:
         return "fewer than two seats were measured in both rounds"
-    one, two = search_space(job, before, analyses), search_space(job, after, analyses)
-    typed = _typed(job, before, after, one, two)
+    settings = {
+        sub: (_held_before(job, before.round, after.round, sub), held_setting(job, after.round, sub))
+        for sub in after.subs
+    }
+    slope_s = delay_slope_s(job)
+    typed = _typed(settings, slope_s)
     if typed is None:
         rounds = f"{round_name(before.round)} and {round_name(after.round)}"
         return f"not all trims and delays of the subwoofers are entered {rounds}"
     rows = [[m.seats.index(s) for s in seats] for m in (before, after)]
-    turned = _filters_change(job, before, after)
+    turned = _filters_change(job, settings)
     without, new = before.full[:, rows[0]], after.full[:, rows[1]]
     old = without * turned[:, None, :]
     low = max(before.band_hz[0], after.band_hz[0])
@@ -160,9 +162,10 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
     measured = _sum_db(new, inside)
     common = float(np.median(measured - predicted))
     apart = measured - predicted - common
-    origin = _origins_s(job, before, after, seats, analyses, two.slope_s)
+    origin = _origins_s(job, before, after, seats, analyses, slope_s)
     changes = _changes(after.subs, old, new, typed, origin, (low, high), turned)
     now = version(after, "measured", unchanged(len(after.subs)))
+    compressed = compressed_subs(job, after.round, analyses)
     return Verified(
         before=before.round,
         after=after.round,
@@ -173,41 +176,42 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
         agreement_db=tuple(float(v) for v in np.sqrt(np.mean(apart**2, axis=1))),
         common_db=common,
         changes=changes,
-        explanation=_explained(changes),
+        explanation=explain(job, changes, settings, slope_s, compressed),
         sd_db=now.sd_db,
         output_db=now.figures.output_db,
+        deviation_db={s: v for s, v in zip(after.seats, now.deviation_db, strict=True) if s in seats},
+        by_sheet=any(job.setting(after.round, sub).trim_db is None for sub in after.subs),
     )
+
+
+def _held_before(job: Job, before: str, after: str, channel: str) -> Setting:
+    """What the processor held before; where that is not entered, as the sheet notes it that was issued in between."""
+    stored = issued_before(job, after)[1].get(channel)
+    entered = held_setting(job, before, channel)
+    return entered if stored is None or stored.round != before else merge_settings(stored.old, entered)
 
 
 def _sum_db(parts: ComplexArray, inside: np.ndarray) -> FloatArray:
     return np.array([bass_level_db(total)[inside] for total in parts.sum(axis=0)])
 
 
-def _filters_change(job: Job, before: MeasuredBass, after: MeasuredBass) -> ComplexArray:
+def _filters_change(job: Job, settings: Mapping[str, tuple[Setting, Setting]]) -> ComplexArray:
     """Response of each subwoofer's filters after, over that before [shape=(subs, n)]; filters not entered stay the same."""
     kind, out = filter_width(job), []
-    for sub in after.subs:
-        held = job.setting(before.round, sub).filters or ()
-        now = job.setting(after.round, sub).filters
-        then = filters_response(held, kind, BASS_HZ)
-        out.append((then if now is None else filters_response(now, kind, BASS_HZ)) / then)
+    for before, after in settings.values():
+        then = filters_response(before.filters or (), kind, BASS_HZ)
+        out.append((then if after.filters is None else filters_response(after.filters, kind, BASS_HZ)) / then)
     return np.array(out)
 
 
-def _typed(
-    job: Job, before: MeasuredBass, after: MeasuredBass, one: SearchSpace, two: SearchSpace
-) -> SubSettings | None:
+def _typed(settings: Mapping[str, tuple[Setting, Setting]], slope_s: float) -> SubSettings | None:
     """The change of every subwoofer by the settings of both rounds; None where one is not entered."""
-    values = (*one.old_trims_db, *two.old_trims_db, *one.old_settings, *two.old_settings)
-    if any(v is None for v in values):
+    values = [(s.trim_db, s.distance) for pair in settings.values() for s in pair]
+    if any(v is None for pair in values for v in pair):
         return None
-    trims = [np.array(s.old_trims_db, dtype=float) for s in (one, two)]
-    delays = [np.array(s.old_settings, dtype=float) * s.slope_s for s in (one, two)]
-    signs = [
-        np.array([-1 if job.setting(m.round, sub).polarity == "reversed" else 1 for sub in m.subs])
-        for m in (before, after)
-    ]
-    return SubSettings(trims[1] - trims[0], delays[1] - delays[0], signs[1] * signs[0])
+    trims, distances = np.array(values, dtype=float).reshape(-1, 2, 2).transpose(2, 1, 0)
+    signs = np.array([[-1 if s.polarity == "reversed" else 1 for s in pair] for pair in settings.values()]).T
+    return SubSettings(trims[1] - trims[0], (distances[1] - distances[0]) * slope_s, signs[1] * signs[0])
 
 
 def _changes(
@@ -259,6 +263,7 @@ def _changes(
             delay_s=delays[i],
             polarity=signs[i],
             is_filter_missing=shapes[i][0],
+            has_new_filters=bool(np.ptp(filters_db[i]) > 0),
             limited_below_hz=shapes[i][1],
         )
         for i, sub in enumerate(subs)
@@ -324,7 +329,11 @@ def _origins_s(
         clocks = [m.clocks[m.seats.index(seat)] for m in (before, after)]
         moved = []
         for channel in (c for c in job.system.channels if not c.is_sub):
-            entered = [job.setting(m.round, channel.id).distance for m in (before, after)]
+            held = (
+                _held_before(job, before.round, after.round, channel.id),
+                held_setting(job, after.round, channel.id),
+            )
+            entered = [each.distance for each in held]
             heard = [
                 on_clock(screened.repeats(m.round, channel.id, seat), clock)
                 for m, clock in zip((before, after), clocks, strict=True)
@@ -337,66 +346,3 @@ def _origins_s(
             return None
         out.append(float(np.median(moved)))
     return np.array(out)
-
-
-def _is_no_delay(delay_s: float) -> bool:
-    """Whether a delay is too small to be distinguished from none."""
-    return not surely_above(abs(delay_s), DELAY_OFF_S, DELAY_U_S)
-
-
-def _explained(changes: Sequence[SubChange]) -> LikelyMistake | None:
-    """The single mistake of a single subwoofer that explains what is heard; None where nothing is off, or it takes more."""
-    off = [each for each in changes if each.is_off]
-    if len(off) != 1:
-        return None
-    c = off[0]
-    if c.limited_below_hz is not None and not (c.is_polarity_off or c.is_delay_off):
-        return LikelyMistake(
-            sub=c.sub,
-            text=f"a limiter holds {c.sub} back below {c.limited_below_hz:.0f} Hz",
-            remedy=f"Measure {c.sub} again at a lower volume; if it follows its trim there, set its gain lower.",
-        )
-    if c.is_filter_missing and not (c.is_polarity_off or c.is_delay_off):
-        return LikelyMistake(
-            sub=c.sub,
-            text=f"the new filters of {c.sub} were not set",
-            remedy=f"Enter the filters of {c.sub} in the processor, and look whether its equaliser is switched on.",
-        )
-    others_right = not (c.is_gain_off or c.is_polarity_off)
-    if others_right and c.delay_s is not None and c.late_s is not None:
-        if _is_no_delay(c.delay_s + c.typed_delay_s) and not _is_no_delay(c.typed_delay_s):
-            return LikelyMistake(
-                sub=c.sub,
-                text=f"the delay of {c.sub} was changed in the wrong direction",
-                remedy=f"Enter the delay of {c.sub} again and look at its sign.",
-            )
-        if _is_no_delay(c.delay_s):
-            return LikelyMistake(
-                sub=c.sub,
-                text=f"the new delay of {c.sub} was not set",
-                remedy=f"Enter the delay of {c.sub} in the processor.",
-            )
-        return LikelyMistake(
-            sub=c.sub,
-            text=f"the delay of {c.sub} is {1000 * c.late_s:+.1f} ms off what was entered".replace("-", "−"),
-            remedy=f"Enter the delay of {c.sub} again.",
-        )
-    if c.is_polarity_off and not (c.is_gain_off or c.is_delay_off):
-        what = "was not turned over" if c.typed_polarity < 0 else "was turned over"
-        return LikelyMistake(
-            sub=c.sub,
-            text=f"the polarity of {c.sub} {what}",
-            remedy=f"Set the polarity of {c.sub} as the sheet says, and look at its phase switch.",
-        )
-    if c.is_gain_off and not (c.is_polarity_off or c.is_delay_off):
-        if abs(c.gain_db) <= 2 * GAIN_U_DB and abs(c.typed_gain_db) > GAIN_OFF_DB:
-            text = f"the new trim of {c.sub} was not set"
-        elif abs(c.gain_db + c.typed_gain_db) <= 2 * GAIN_U_DB:
-            text = f"the trim of {c.sub} was changed in the wrong direction"
-        else:
-            apart = f"{c.gain_db - c.typed_gain_db:+.1f} dB".replace("-", "−")
-            text = f"{c.sub} is {apart} off the trim that was entered"
-        return LikelyMistake(
-            sub=c.sub, text=text, remedy=f"Enter the trim of {c.sub} again, and look at its own level control."
-        )
-    return None

@@ -1,32 +1,31 @@
 """Did every channel change between two rounds as its settings did, and if not, which single typing mistake explains it?
 
-From a round's responses and the settings of both rounds follow the level and the arrival that each seat should have
-later: level + change of trim, arrival + change of delay. What all main channels share (volume, gain of the microphone;
-at each seat the clock) is not known and is taken off as a median. The rest is compared with what was measured, as the
-median over the seats.
+From a round's responses and the change of the settings follow the level and the arrival that each seat should have later:
+level + change of trim, arrival + change of delay. Where a settings sheet was issued, its own prediction is taken from the
+log, and the settings that it asked for where those as left are not entered. What all main channels share (volume, gain of
+the microphone; at each seat the clock) is not known and is taken off as a median. The rest is compared with what was
+measured, as the median over the seats.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 
-from commission.dsp.air import speed_of_sound_m_s
-from commission.dsp.delays import assumed_speed_m_s, unit_m
-from commission.dsp.trims import grid_decimals
-from commission.model import Analyses, Channel, Job, Setting
+from commission.model import Analyses, Channel, Event, Job, Setting, SheetChannel
 from commission.model.formatting import number
 from commission.model.units import round_name
 from commission.model.verdict import surely_above
 from commission.steps.compare.result import rounds_to_compare
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
+from commission.steps.shared.issued import held_setting, issued_before
 from commission.steps.shared.screening import usable
-from commission.steps.shared.survey import common_clock, on_clock
+from commission.steps.shared.slips import Slip, delay_word, exchange, find_slip
+from commission.steps.shared.survey import common_clock, delay_slope_s, on_clock
 
 LEVEL_OFF_DB, LEVEL_U_DB = 1.0, 0.5
 DELAY_OFF_S, DELAY_U_S = 0.3e-3, 0.1e-3
@@ -46,6 +45,8 @@ class Quantity:
     measured: float
     u: float
     limit: float
+    seats: int
+    """At which it was measured in both rounds."""
 
     @property
     def off(self) -> float:
@@ -78,11 +79,19 @@ class Prediction:
     """Why nothing can be compared; empty where something is."""
     mistake: str = ""
     """The one typing mistake that explains what is off, as a clause; empty where nothing is off, or none explains it."""
+    is_shared: bool = False
+    """Whether the mistake explains two channels together, and names both."""
+
+    @property
+    def off(self) -> dict[str, Quantity]:
+        """What contradicts the settings beyond doubt, by the name of the setting."""
+        both = {"trim_db": self.level_db, "distance": self.delay_s}
+        return {name: each for name, each in both.items() if each is not None and each.is_off}
 
     @property
     def is_off(self) -> bool:
         """Whether the channel contradicts its settings beyond doubt."""
-        return any(each is not None and each.is_off for each in (self.level_db, self.delay_s))
+        return bool(self.off)
 
     @property
     def word(self) -> str:
@@ -100,14 +109,37 @@ class Predictions:
     channels: dict[str, Prediction]
     common_db: float | None
     """By how much all main channels became louder than their trims say."""
+    sheet: Event | None = None
+    """The issued settings sheet whose prediction is compared; None: recomputed from the settings of both rounds."""
+
+    @property
+    def off(self) -> tuple[Prediction, ...]:
+        """The channels that contradict their settings beyond doubt."""
+        return tuple(each for each in self.channels.values() if each.is_off)
+
+
+Heard = tuple[float | None, float | None]
+"""Level [dB] and arrival [s] of a channel at a seat; None where not measured."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Change:
-    """What one seat shows of one channel: level and arrival before and after."""
+class _Compared:
+    """One channel: its settings in both rounds, and what each seat heard in both."""
 
-    level_db: tuple[float, float] | None
-    arrival_s: tuple[float, float] | None
+    channel: Channel
+    old: Setting
+    new: Setting
+    seats: dict[str, tuple[Heard, Heard]]
+    passes_delays: bool
+
+    def step(self, name: str) -> float | None:
+        """The change of a setting; None where it is not entered in both rounds."""
+        return setting_step(self.old, self.new, name)
+
+    def pairs(self, quantity: int) -> dict[str, tuple[float, float]]:
+        """By seat, the level (0) or the arrival (1) before and after, where both are known."""
+        both = {seat: (one[quantity], other[quantity]) for seat, (one, other) in self.seats.items()}
+        return {seat: (a, b) for seat, (a, b) in both.items() if a is not None and b is not None}
 
 
 @cached
@@ -117,36 +149,28 @@ def predictions(job: Job, analyses: Analyses) -> Predictions | None:
     if rounds is None:
         return None
     screened = usable(job, analyses, *rounds)
-    slope_s = _slope_s(job)
+    slope_s = delay_slope_s(job)
     repaired = _repaired(job, rounds, analyses)
-    found = {c.id: _changes(job, c, rounds, screened) for c in job.system.channels}
-    settings = {c.id: (job.setting(rounds[0], c.id), job.setting(rounds[1], c.id)) for c in job.system.channels}
-    through = {
-        c.id: all(item.passes_delays for r in rounds for s in found[c.id] for item in screened.repeats(r, c.id, s))
-        for c in job.system.channels
-    }
-    reasons = {c.id: _why_not(c, settings[c.id], found[c.id], repaired, through[c.id]) for c in job.system.channels}
-    mains = [c.id for c in job.system.channels if not c.is_sub and not reasons[c.id]]
-    level_shift = _common_level_db(mains, found, settings)
-    clock_shift = _common_arrivals_s(mains, found, settings, slope_s)
+    sheet, stored = issued_before(job, rounds[1])
+    compared = {c.id: _compared(job, c, rounds, screened, stored.get(c.id), slope_s) for c in job.system.channels}
+    reasons = {c: _why_not(each, repaired) for c, each in compared.items()}
+    mains = [each for c, each in compared.items() if not each.channel.is_sub and not reasons[c]]
+    level_shift = _common_level_db(mains)
+    clock_shift = _common_arrivals_s(mains, slope_s)
     channels = {
-        c.id: Prediction(channel=c.id, level_db=None, delay_s=None, seats={}, why_not=reasons[c.id])
-        if reasons[c.id]
-        else _prediction(job, c, found[c.id], settings, slope_s, level_shift, clock_shift)
-        for c in job.system.channels
+        c: Prediction(channel=c, level_db=None, delay_s=None, seats={}, why_not=reasons[c])
+        if reasons[c]
+        else _prediction(each, slope_s, level_shift, clock_shift)
+        for c, each in compared.items()
     }
-    return Predictions(rounds=rounds, channels=channels, common_db=level_shift)
+    named = _explained(job, channels, compared, slope_s)
+    return Predictions(rounds=rounds, channels=named, common_db=level_shift, sheet=sheet)
 
 
-def _slope_s(job: Job) -> float:
-    """Delay for each unit of the setting [s]."""
-    processor = job.system.processor
-    if processor.delay.unit == "ms":
-        return 1e-3
-    own = assumed_speed_m_s(
-        processor.delay.unit, processor.speed_of_sound_m_s, speed_of_sound_m_s(job.system.temperature_c)
-    )
-    return -unit_m(processor.delay.unit) / own
+def setting_step(old: Setting, new: Setting, name: str) -> float | None:
+    """The change of a trim or a delay; None where it is not known before and after."""
+    one, two = (getattr(each, name) for each in (old, new))
+    return None if one is None or two is None else float(two - one)
 
 
 def _repaired(job: Job, rounds: tuple[str, str], analyses: Analyses) -> set[str]:
@@ -155,176 +179,170 @@ def _repaired(job: Job, rounds: tuple[str, str], analyses: Analyses) -> set[str]
     return touched | {c for action in job.actions if action.mends for c in action.body.channels}
 
 
-def _changes(job: Job, channel: Channel, rounds: tuple[str, str], screened: Analyses) -> dict[str, _Change]:
-    out = {}
+def heard_at_seats(job: Job, channel: Channel, round_id: str, screened: Analyses) -> tuple[dict[str, Heard], bool]:
+    """(level and arrival of a channel at every seat of a round, whether all of it went through the processor)."""
+    out: dict[str, Heard] = {}
+    through = True
     for seat in job.system.seats:
-        levels, arrivals = [], []
-        for r in rounds:
-            newest = screened.of(r, channel.id, seat.id)
-            timed = on_clock(screened.repeats(r, channel.id, seat.id), common_clock(job, r, screened, seat))
-            levels.append(None if newest is None else newest.level_db)
-            arrivals.append(None if timed is None or timed.analysis is None else timed.analysis.arrival_s)
-        level = _pair(levels)
-        arrival = None if channel.is_sub else _pair(arrivals)
+        repeats = screened.repeats(round_id, channel.id, seat.id)
+        newest = screened.of(round_id, channel.id, seat.id)
+        timed = on_clock(repeats, common_clock(job, round_id, screened, seat))
+        arrival = None if timed is None or timed.analysis is None or channel.is_sub else timed.analysis.arrival_s
+        level = None if newest is None else newest.level_db
+        through &= all(item.passes_delays for item in repeats)
         if level is not None or arrival is not None:
-            out[seat.id] = _Change(level, arrival)
-    return out
+            out[seat.id] = (level, arrival)
+    return out, through
 
 
-def _pair(values: list[float | None]) -> tuple[float, float] | None:
-    one, two = values
-    return None if one is None or two is None else (one, two)
-
-
-def _why_not(
+def _compared(
+    job: Job,
     channel: Channel,
-    settings: tuple[Setting, Setting],
-    found: dict[str, _Change],
-    repaired: set[str],
-    passes_processor: bool,
-) -> str:
-    if not found:
-        return "not measured at one seat in both rounds"
-    if not passes_processor:
+    rounds: tuple[str, str],
+    screened: Analyses,
+    stored: SheetChannel | None,
+    slope_s: float,
+) -> _Compared:
+    after, through = heard_at_seats(job, channel, rounds[1], screened)
+    if stored is None:
+        before, was_through = heard_at_seats(job, channel, rounds[0], screened)
+        old, through = job.setting(rounds[0], channel.id), through and was_through
+    else:
+        before, old = _stored_before(stored, slope_s), stored.old
+    new = held_setting(job, rounds[1], channel.id)
+    seats = {seat: (before[seat], after[seat]) for seat in before if seat in after}
+    return _Compared(channel, old, new, seats, through)
+
+
+def _stored_before(stored: SheetChannel, slope_s: float) -> dict[str, Heard]:
+    """What the seats heard when the sheet was issued: its prediction without the changes that it asks for."""
+    trim, delay = (setting_step(stored.old, stored.new, name) for name in ("trim_db", "distance"))
+    return {
+        each.seat: (
+            None if each.level_db is None or trim is None else each.level_db - trim,
+            None if each.arrival_ms is None or delay is None else each.arrival_ms / 1000 - delay * slope_s,
+        )
+        for each in stored.seats
+    }
+
+
+def _why_not(each: _Compared, repaired: set[str]) -> str:
+    if not each.passes_delays:
         return "measured past the processor"
-    if channel.id in repaired:
+    if each.channel.id in repaired:
         return "repaired or faulty: it changes by more than its settings"
-    if channel.is_sub and settings[1].filters is not None and settings[1].filters != (settings[0].filters or ()):
+    if each.step("trim_db") is None and each.step("distance") is None:
+        return "its settings are not entered in both rounds"
+    if not each.pairs(0) and not each.pairs(1):
+        return "not measured at one seat in both rounds"
+    if each.channel.is_sub and (each.new.filters or ()) != (each.old.filters or ()):
         return "its filters changed: see Bass"
-    known = any(None not in (getattr(settings[0], n), getattr(settings[1], n)) for n in ("trim_db", "distance"))
-    return "" if known else "its settings are not entered in both rounds"
+    return ""
 
 
-def _step(settings: tuple[Setting, Setting], name: str) -> float | None:
-    """The change of a setting, None where it is not entered in both rounds."""
-    one, two = (getattr(each, name) for each in settings)
-    return None if one is None or two is None else float(two - one)
-
-
-Changes = dict[str, dict[str, _Change]]
-Settings = dict[str, tuple[Setting, Setting]]
-
-
-def _common_level_db(mains: list[str], found: Changes, settings: Settings) -> float | None:
+def _common_level_db(mains: Sequence[_Compared]) -> float | None:
     """Median over the main channels of what they became louder beyond their trims."""
     beyond = []
-    for c in mains:
-        step = _step(settings[c], "trim_db")
-        levels = [each.level_db[1] - each.level_db[0] for each in found[c].values() if each.level_db is not None]
+    for each in mains:
+        step, levels = each.step("trim_db"), [after - before for before, after in each.pairs(0).values()]
         if step is not None and levels:
             beyond.append(float(np.median(levels)) - step)
     return float(np.median(beyond)) if len(beyond) >= LEAST_CHANNELS else None
 
 
-def _common_arrivals_s(mains: list[str], found: Changes, settings: Settings, slope_s: float) -> dict[str, float]:
+def _common_arrivals_s(mains: Sequence[_Compared], slope_s: float) -> dict[str, float]:
     """By seat: median over the main channels of what they arrive later beyond their delays."""
     beyond: dict[str, list[float]] = {}
-    for c in mains:
-        step = _step(settings[c], "distance")
-        for seat, each in found[c].items():
-            if step is not None and each.arrival_s is not None:
-                beyond.setdefault(seat, []).append(each.arrival_s[1] - each.arrival_s[0] - step * slope_s)
+    for each in mains:
+        step = each.step("distance")
+        if step is None:
+            continue
+        for seat, (before, after) in each.pairs(1).items():
+            beyond.setdefault(seat, []).append(after - before - step * slope_s)
     return {seat: float(np.median(v)) for seat, v in beyond.items() if len(v) >= LEAST_CHANNELS}
 
 
 def _prediction(
-    job: Job,
-    channel: Channel,
-    found: dict[str, _Change],
-    settings: Settings,
-    slope_s: float,
-    level_shift: float | None,
-    clock_shift: dict[str, float],
+    each: _Compared, slope_s: float, level_shift: float | None, clock_shift: dict[str, float]
 ) -> Prediction:
-    own = settings[channel.id]
-    trim, distance = _step(own, "trim_db"), _step(own, "distance")
-    seats: dict[str, AtSeat] = {}
-    levels, arrivals = [], []
-    for seat, each in found.items():
-        level = arrival = None
-        if each.level_db is not None and trim is not None and level_shift is not None:
-            level = (each.level_db[0] + trim + level_shift, each.level_db[1])
-            levels.append(level[1] - level[0])
-        if each.arrival_s is not None and distance is not None and seat in clock_shift:
-            arrival = (each.arrival_s[0] + distance * slope_s + clock_shift[seat], each.arrival_s[1])
-            arrivals.append(arrival[1] - arrival[0])
-        seats[seat] = AtSeat(level_db=level, arrival_s=arrival)
+    trim, distance = each.step("trim_db"), each.step("distance")
+    levels: dict[str, tuple[float, float]] = {}
+    arrivals: dict[str, tuple[float, float]] = {}
+    if trim is not None and level_shift is not None:
+        levels = {seat: (old + trim + level_shift, new) for seat, (old, new) in each.pairs(0).items()}
+    if distance is not None:
+        moved = {seat: distance * slope_s + shift for seat, shift in clock_shift.items()}
+        arrivals = {seat: (old + moved[seat], new) for seat, (old, new) in each.pairs(1).items() if seat in moved}
     level_q = _quantity(trim, levels, LEVEL_U_DB, LEVEL_OFF_DB)
     delay_q = _quantity(None if distance is None else distance * slope_s, arrivals, DELAY_U_S, DELAY_OFF_S)
-    why = "" if level_q or delay_q else "fewer than three main channels show what all of them share"
-    made = Prediction(channel=channel.id, level_db=level_q, delay_s=delay_q, seats=seats, why_not=why)
-    if not made.is_off:
-        return made
-    return replace(made, mistake=_mistake(job, channel.id, made, settings, slope_s))
+    return Prediction(
+        channel=each.channel.id,
+        level_db=level_q,
+        delay_s=delay_q,
+        seats={seat: AtSeat(level_db=levels.get(seat), arrival_s=arrivals.get(seat)) for seat in each.seats},
+        why_not="" if level_q or delay_q else "fewer than three main channels show what all of them share",
+    )
 
 
-def _quantity(predicted: float | None, off: list[float], u: float, limit: float) -> Quantity | None:
-    if predicted is None or not off:
+def _quantity(predicted: float | None, at: dict[str, tuple[float, float]], u: float, limit: float) -> Quantity | None:
+    if predicted is None or not at:
         return None
+    off = [measured - expected for expected, measured in at.values()]
     return Quantity(
         predicted=predicted,
         measured=predicted + float(np.median(off)),
         u=u / math.sqrt(len(off)),
         limit=limit,
+        seats=len(off),
     )
 
 
-def _mistake(job: Job, channel: str, made: Prediction, settings: Settings, slope_s: float) -> str:
-    """The one slip that gives what was measured; empty where two quantities are off, or none does."""
-    off = [each for each in (made.level_db, made.delay_s) if each is not None and each.is_off]
-    if len(off) != 1:
-        return ""
-    is_level = off[0] is made.level_db
-    name, per_unit = ("trim_db", 1.0) if is_level else ("distance", slope_s)
-    old, new = (float(getattr(each, name)) for each in settings[channel])
-    others = {c: float(v) for c, s in settings.items() if c != channel and (v := getattr(s[1], name)) is not None}
-    held = old + off[0].measured / per_unit
-    """What the processor holds by the measurement, in the unit of the setting."""
+def _explained(
+    job: Job, channels: dict[str, Prediction], compared: dict[str, _Compared], slope_s: float
+) -> dict[str, Prediction]:
+    """The same, with the mistake that explains each channel that is off in one quantity."""
+    slips: dict[str, tuple[str, Slip | None]] = {}
+    for c, made in channels.items():
+        if len(made.off) == 1:
+            ((name, off),) = made.off.items()
+            slips[c] = (name, _slip(job, compared, c, name, off, slope_s))
+    named = {c: replace(channels[c], mistake=slip.text) for c, (_, slip) in slips.items() if slip is not None}
+    if len(slips) == 2 and sum(each.is_off for each in channels.values()) == 2:
+        (one, (first, its)), (other, (second, theirs)) = slips.items()
+        what = "trim" if first == "trim_db" else delay_word(job)
+        if first == second and (text := exchange(one, its, other, theirs, what)):
+            named = {c: replace(channels[c], mistake=text, is_shared=True) for c in (one, other)}
+    return channels | named
+
+
+def _slip(
+    job: Job, compared: dict[str, _Compared], channel: str, name: str, off: Quantity, slope_s: float
+) -> Slip | None:
+    """The one slip that gives what was measured; None where none does."""
+    is_level, own = name == "trim_db", compared[channel]
+    per_unit = 1.0 if is_level else slope_s
+    old, new = (float(getattr(each, name)) for each in (own.old, own.new))
+    others = {c: float(v) for c, e in compared.items() if c != channel and (v := getattr(e.new, name)) is not None}
+    held = old + off.measured / per_unit
     within = (MISTAKE_DB if is_level else MISTAKE_S) / abs(per_unit)
-    what = "trim" if is_level else ("delay" if job.system.processor.delay.unit == "ms" else "distance")
-    step = job.system.processor.trim_db.step if is_level else job.system.processor.delay.step
-    unit = "dB" if is_level else job.system.processor.delay.unit
-    for value, words in _slips(old, new, others, what, metres=not is_level and unit != "ms"):
-        if abs(value - held) <= within and abs(value - new) > within:
-            shown = number(value, grid_decimals(step, 1), signed=is_level)
-            return words.format(value=f"{shown} {unit}")
-    return ""
+    return find_slip(job, "trim" if is_level else "delay", old, new, others, held, within)
 
 
-def _slips(
-    old: float, new: float, others: dict[str, float], what: str, *, metres: bool
-) -> Iterator[tuple[float, str]]:
-    """What would be in the processor after each slip, the likeliest first, with its clause."""
-    yield old, f"the new {what} was not set"
-    yield -new, f"the {what} was typed with the wrong sign"
-    yield 2 * old - new, f"the {what} was changed in the wrong direction"
-    for c, value in others.items():
-        yield value, f"it has the {what} of {c}, {{value}}"
-    yield new * 10, f"the decimal point of the {what} is wrong: {{value}}"
-    yield new / 10, f"the decimal point of the {what} is wrong: {{value}}"
-    if metres:
-        yield new / 0.3048, f"the {what} was converted between feet and metres: {{value}}"
-        yield new * 0.3048, f"the {what} was converted between feet and metres: {{value}}"
-    for value in _transposed(new):
-        yield value, f"two digits of the {what} are exchanged: {{value}}"
-
-
-def _transposed(value: float) -> Iterator[float]:
-    """The value with two neighbouring digits exchanged."""
-    text = f"{abs(value):.2f}"
-    places = [i for i, letter in enumerate(text) if letter.isdigit()]
-    for i, j in pairwise(places):
-        letters = list(text)
-        letters[i], letters[j] = letters[j], letters[i]
-        yield math.copysign(float("".join(letters)), value)
+def differences(each: Prediction) -> list[str]:
+    """What is off of a channel, a phrase for each quantity: "2.1 ± 0.5 dB louder than"."""
+    words = {
+        "trim_db": ("louder than", "softer than", "dB", 1, 1),
+        "distance": ("later than", "earlier than", "ms", 2, 1000),
+    }
+    out = []
+    for name, off in each.off.items():
+        above, below, unit, decimals, factor = words[name]
+        value, u = (number(factor * v, decimals) for v in (abs(off.off), 2 * off.u))
+        out.append(f"{value} ± {u} {unit} {above if off.off > 0 else below}")
+    return out
 
 
 def sentence(each: Prediction, rounds: tuple[str, str]) -> str:
     """What is off of a channel and what explains it, in one sentence."""
-    parts = []
-    if each.level_db is not None and each.level_db.is_off:
-        parts.append(f"its level is {number(each.level_db.off, 1, signed=True)} dB off its prediction")
-    if each.delay_s is not None and each.delay_s.is_off:
-        parts.append(f"it arrives {number(1000 * each.delay_s.off, 2, signed=True)} ms off its prediction")
     why = f" Most likely {each.mistake}." if each.mistake else " No single typing mistake explains that."
-    return f"{each.channel}, {round_name(rounds[1])}: {' and '.join(parts)}.{why}"
+    return f"{each.channel}, {round_name(rounds[1])}: {' and '.join(differences(each))} predicted.{why}"

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
-from commission.model import AS_FOUND, FULL_SCALE, Analyses, EarlierFigure, EarlierVisit, Job, Judged
+from commission.model import AS_FOUND, FULL_SCALE, Analyses, EarlierFigure, EarlierVisit, Job, Judged, SheetIssued
 from commission.steps.compare import result as seat_variance
 from commission.steps.handover import not_typed_in
 from commission.steps.levels import result as level_results
@@ -57,8 +57,8 @@ def earlier_visit(job: Job, analyses: Analyses, *, file_name: str, program_versi
     """What a return visit keeps of this job: its last round, with the digest that proves it."""
     round_id = last_round(job)
     meter = job.system.instrument("meter")
-    # Verdicts are kept whenever a record is written, which may be years after the visit.
-    at = [event.at for event in job.log if not isinstance(event.body, Judged)]
+    # Verdicts and sheets are kept whenever a record or a sheet is written, which may be years after the visit.
+    at = [event.at for event in job.log if not isinstance(event.body, Judged | SheetIssued)]
     return EarlierVisit(
         file_name=file_name,
         title=job.system.title,

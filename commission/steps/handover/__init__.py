@@ -21,6 +21,7 @@ from commission.model import (
     Judged,
     Noted,
     Outcome,
+    SheetIssued,
     Signed,
     Step,
     Table,
@@ -146,13 +147,13 @@ def not_typed_in(job: Job) -> tuple[str, ...]:
 
 
 def logged_since(job: Job, role: str) -> int:
-    """Events logged after the newest signature of a role: it does not cover them. Other signatures and the verdicts kept
-    with them are none of the visit's doing.
+    """Events logged after the newest signature of a role: it does not cover them. Other signatures, verdicts that were kept
+    and issued sheets are none of the visit's doing.
     """
     signed = [e.seq for e in job.signatures if isinstance(e.body, Signed) and e.body.role == role]
     if not signed:
         return 0
-    return sum(e.seq > max(signed) and not isinstance(e.body, Signed | Judged) for e in job.log)
+    return sum(e.seq > max(signed) and not isinstance(e.body, Signed | Judged | SheetIssued) for e in job.log)
 
 
 def _decimals(values: Iterable[float | None], least: int) -> int:

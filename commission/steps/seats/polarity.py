@@ -20,6 +20,7 @@ from commission.dsp import across, pair_polarity
 from commission.dsp.geometry import mirror_partner
 from commission.dsp.pair_polarity import Relation
 from commission.model import Analysis, ComplexArray, Job
+from commission.steps.shared.issued import held_setting
 
 State = Literal["alike", "reversed", "one of two", "driver", "one driver of two", "unknown"]
 Sounds = dict[tuple[str, str], Analysis | None]
@@ -241,7 +242,7 @@ class PolarityComparison:
 
     def _set_reversed(self, channel: str) -> bool:
         """Whether the processor reverses it in what was measured."""
-        setting = self._job.setting(self._round, channel).polarity
+        setting = held_setting(self._job, self._round, channel).polarity
         return setting == "reversed" and self._through_processor.get(channel, True)
 
     def _reversed(self, channel: str, others: tuple[str, ...], relation: Relation) -> ChannelPolarity:

@@ -71,6 +71,16 @@ def on_clock(repeats: Sequence[Analysed], clock: str | None) -> Analysed | None:
     return next((each for each in reversed(repeats) if each.clock is not None and each.clock == clock), None)
 
 
+def delay_slope_s(job: Job) -> float:
+    """Delay for each unit of a delay setting [s]: below zero where distances are entered."""
+    processor = job.system.processor
+    if processor.delay.unit == "ms":
+        return 1e-3
+    speed = speed_of_sound_m_s(job.system.temperature_c)
+    own = delays_of.assumed_speed_m_s(processor.delay.unit, processor.speed_of_sound_m_s, speed)
+    return -delays_of.unit_m(processor.delay.unit) / own
+
+
 def applied_delays_s(job: Job, round_id: str, channels: Iterable[Channel], speed_m_s: float) -> FloatArray:
     """The delay that the processor applies to channels by the settings of a round [s], NaN where none is noted."""
     processor = job.system.processor

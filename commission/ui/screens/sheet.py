@@ -108,7 +108,8 @@ class Sheet(VisitScreen):
             self.notify(f"No {line.kind} is proposed for {line.channel}: {line.why}.", markup=False)
         elif line.ticked:
             self.notify("This is ticked already; take it back in the log with x.")
-        elif self.store(SettingEntered(setting=line.setting, applied=True)):
+        elif self.store(*self.commission.sheet_to_keep, SettingEntered(setting=line.setting, applied=True)):
+            self.commission.sheet_to_keep = ()
             self._ticked.add((line.channel, line.kind))
             self.refresh_results()
             self.query_one("#lines", Picker).action_move(1)

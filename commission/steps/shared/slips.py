@@ -1,0 +1,101 @@
+"""Single typing mistakes: what the processor would hold after each, and which one a measurement shows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+from commission.dsp.trims import grid_decimals
+from commission.model import Job
+from commission.model.formatting import number
+from commission.model.units import FOOT_M
+
+Kind = Literal["not set", "other", "value"]
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """One mistake with one value."""
+
+    value: float
+    """What the processor holds after it, in the unit of the setting."""
+    text: str
+    """As a clause: "the new trim was not set"."""
+    kind: Kind = "value"
+    of: str = ""
+    """Whose setting it is, for the kind "other"."""
+
+
+def delay_word(job: Job) -> str:
+    """What the processor calls a delay setting."""
+    return "delay" if job.system.processor.delay.unit == "ms" else "distance"
+
+
+def find_slip(
+    job: Job,
+    quantity: Literal["trim", "delay"],
+    old: float,
+    new: float,
+    others: Mapping[str, float],
+    held: float,
+    within: float,
+) -> Slip | None:
+    """The likeliest mistake after which the processor holds what was measured; None where no single one fits.
+
+    `old`, `new`: the setting before and as required; `others`: the required settings of other channels; `held`: what the
+    processor holds by the measurement, known to `within`; all in the unit of the setting.
+    """
+    processor = job.system.processor
+    unit = "dB" if quantity == "trim" else processor.delay.unit
+    what = "trim" if quantity == "trim" else delay_word(job)
+    step = processor.trim_db.step if quantity == "trim" else processor.delay.step
+
+    def shown(value: float) -> str:
+        return f"{number(value, grid_decimals(step, 1), signed=quantity == 'trim')} {unit}"
+
+    for slip in _slips(old, new, others, what, shown, metres=unit in ("m", "ft")):
+        if abs(slip.value - held) <= within and abs(slip.value - new) > within:
+            return slip
+    return None
+
+
+def _slips(
+    old: float, new: float, others: Mapping[str, float], what: str, shown: Callable[[float], str], *, metres: bool
+) -> Iterator[Slip]:
+    """What would be in the processor after each slip, the likeliest first."""
+    yield Slip(old, f"the new {what} was not set", "not set")
+    yield Slip(-new, f"the {what} was typed with the wrong sign")
+    yield Slip(2 * old - new, f"the {what} was changed in the wrong direction")
+    for c, value in others.items():
+        yield Slip(value, f"it has the {what} of {c}, {shown(value)}", "other", c)
+    for value in (new * 10, new / 10):
+        yield Slip(value, f"the decimal point of the {what} is wrong: {shown(value)}")
+    for value in (new / FOOT_M, new * FOOT_M) if metres else ():
+        yield Slip(value, f"the {what} was converted between feet and metres: {shown(value)}")
+    for value in _transposed(new):
+        yield Slip(value, f"two digits of the {what} are exchanged: {shown(value)}")
+
+
+def _transposed(value: float) -> Iterator[float]:
+    """The value with two neighbouring digits exchanged."""
+    text = f"{abs(value):.2f}"
+    places = [i for i, letter in enumerate(text) if letter.isdigit()]
+    for i, j in pairwise(places):
+        letters = list(text)
+        letters[i], letters[j] = letters[j], letters[i]
+        yield math.copysign(float("".join(letters)), value)
+
+
+def exchange(one: str, first: Slip | None, other: str, second: Slip | None, what: str) -> str:
+    """The one mistake that explains two channels: exchanged, or typed for the wrong one. Empty where it does not."""
+    if first is None or second is None:
+        return ""
+    if first.of == other and second.of == one:
+        return f"the {what}s of {one} and {other} were exchanged"
+    for to, its, source, theirs in ((one, first, other, second), (other, second, one, first)):
+        if its.of == source and theirs.kind == "not set":
+            return f"the new {what} of {source} was entered for {to}"
+    return ""
