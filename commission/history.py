@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from commission.model import (
@@ -27,7 +26,6 @@ from commission.model import (
     ReadingEntered,
     ResponseStored,
     RoundOpened,
-    Setting,
     SettingEntered,
     SheetIssued,
     Signed,
@@ -36,6 +34,7 @@ from commission.model import (
     System,
     SystemDefined,
     Withdrawn,
+    merge_settings,
 )
 from commission.model.plausible import counts
 
@@ -223,19 +222,6 @@ def may_withdraw(job: Job, seq: int) -> Event:
     if seq in withdrawn_seqs(job.log):
         raise CommissionError(f"Event {seq} is withdrawn already.")
     return event
-
-
-def merge_settings(old: Setting | None, new: Setting) -> Setting:
-    """`new` over `old`: fields that are None keep the older value."""
-    if old is None:
-        return new
-    return replace(
-        old,
-        trim_db=old.trim_db if new.trim_db is None else new.trim_db,
-        distance=old.distance if new.distance is None else new.distance,
-        polarity=old.polarity if new.polarity is None else new.polarity,
-        filters=old.filters if new.filters is None else new.filters,
-    )
 
 
 def order_rounds(rounds: Iterable[str]) -> tuple[str, ...]:

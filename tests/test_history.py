@@ -9,7 +9,7 @@ from typing import Any, get_args
 import pytest
 from builders import cinema, events_of
 
-from commission.history import doubtful_times, fold, may_withdraw, merge_settings, order_rounds, withdrawn_seqs
+from commission.history import doubtful_times, fold, may_withdraw, order_rounds, withdrawn_seqs
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
@@ -39,6 +39,7 @@ from commission.model import (
     Withdrawn,
     default_checklist,
     default_profile,
+    merge_settings,
 )
 
 CREATED = JobCreated(title="Harbour Lane cinema", program_version="0")

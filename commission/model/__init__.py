@@ -137,6 +137,7 @@ if TYPE_CHECKING:
     from commission.model.system import System as System
     from commission.model.system import Target as Target
     from commission.model.system import TrimRange as TrimRange
+    from commission.model.system import merge_settings as merge_settings
     from commission.model.verdict import GUARD_FACTOR as GUARD_FACTOR
     from commission.model.verdict import Check as Check
     from commission.model.verdict import Limit as Limit
@@ -250,6 +251,7 @@ else:
             "System",
             "Target",
             "TrimRange",
+            "merge_settings",
         ),
         "verdict": ("GUARD_FACTOR", "Check", "Limit", "Verdict", "worst"),
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 Position = tuple[float, float, float]
@@ -259,6 +259,19 @@ class Setting:
     """In the processor's own unit, which may be milliseconds."""
     polarity: Polarity | None = None
     filters: tuple[Filter, ...] | None = None
+
+
+def merge_settings(old: Setting | None, new: Setting) -> Setting:
+    """`new` over `old`: fields that are None keep the older value."""
+    if old is None:
+        return new
+    return replace(
+        old,
+        trim_db=old.trim_db if new.trim_db is None else new.trim_db,
+        distance=old.distance if new.distance is None else new.distance,
+        polarity=old.polarity if new.polarity is None else new.polarity,
+        filters=old.filters if new.filters is None else new.filters,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,8 +18,7 @@ from commission.dsp.analysis import BASS_HZ, bass_level_db
 from commission.dsp.bass_sum import SubSettings, unchanged
 from commission.dsp.biquads import filters_response
 from commission.dsp.spectrum import GRID_HZ
-from commission.history import merge_settings
-from commission.model import Analyses, ComplexArray, FloatArray, Job, Setting
+from commission.model import Analyses, ComplexArray, FloatArray, Job, Setting, merge_settings
 from commission.model.units import round_name
 from commission.steps.bass.explained import LikelyMistake, SubChange, compressed_subs, explain
 from commission.steps.bass.measured import MeasuredBass, measured_bass

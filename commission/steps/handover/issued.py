@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from commission.history import merge_settings
 from commission.model import (
     AS_LEFT,
     Analyses,
@@ -16,6 +15,7 @@ from commission.model import (
     SheetChannel,
     SheetIssued,
     SheetSeat,
+    merge_settings,
 )
 from commission.steps.bass.result import BassResult, in_use
 from commission.steps.bass.result import solve as solve_bass

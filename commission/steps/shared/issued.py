@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from commission.history import merge_settings
-from commission.model import Event, Job, Setting, SheetChannel, SheetIssued
+from commission.model import Event, Job, Setting, SheetChannel, SheetIssued, merge_settings
 
 
 def issued_before(job: Job, round_id: str) -> tuple[Event | None, dict[str, SheetChannel]]:
