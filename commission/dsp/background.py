@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from commission.dsp.band_energy import Bands
-from commission.dsp.bands import band_levels_db, bands_between, nominal_hz
+from commission.dsp.bands import band_levels_db, bands_between, nominal_hz, power_density
 from commission.dsp.hum import LEAST_S as LEAST_HUM_S
 from commission.dsp.hum import Hum, find_hum
 from commission.dsp.noise import is_clipped
@@ -189,12 +189,10 @@ def prominent_bands(third_hz: FloatArray, third_db: FloatArray) -> tuple[int, ..
 def _tones(
     samples: FloatArray, rate_hz: float, share: float, third_hz: FloatArray, third_db: FloatArray
 ) -> tuple[SpectralLine, ...]:
-    from scipy import signal
-
     bands = prominent_bands(third_hz, third_db)
     if not bands:
         return ()
-    freq, density = signal.welch(samples, rate_hz, "hann", round(rate_hz))
+    freq, density = power_density(samples, rate_hz, round(rate_hz))
     found = []
     for k in bands:
         inside = np.flatnonzero((freq >= third_hz[k] / 2 ** (1 / 6)) & (freq <= third_hz[k] * 2 ** (1 / 6)))

@@ -10,7 +10,15 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from commission.dsp.biquads import cookbook_q, entered_width, filters_response, high_pass, low_pass, peaking
+from commission.dsp.biquads import (
+    cookbook_q,
+    entered_width,
+    filters_response,
+    high_pass,
+    high_passed,
+    low_pass,
+    peaking,
+)
 from commission.model import Filter, FilterWidth
 
 RATE_HZ = 48000.0
@@ -39,6 +47,14 @@ def test_a_peak_is_the_bilinear_transform_of_the_cookbooks_prototype(gain_db: fl
     )
     _, expected = signal.freqz(b, a, FREQ_HZ, fs=RATE_HZ)
     assert np.allclose(peaking(f0, gain_db, q, RATE_HZ).response(FREQ_HZ, RATE_HZ), expected, rtol=1e-6)
+
+
+@pytest.mark.parametrize("frames", [500, 20_001])
+def test_a_high_passed_sound_is_that_of_scipys_butterworth_filter_in_time(frames: int) -> None:
+    samples = np.random.default_rng(1).standard_normal(frames) + 3.0
+    expected = signal.sosfilt(signal.butter(8, 700.0, "highpass", fs=RATE_HZ, output="sos"), samples)
+    # 1e-9 of a sound of unit size: the tail that comes round is 200 dB down.
+    assert np.allclose(high_passed(samples, 700.0, RATE_HZ), expected, atol=1e-9)
 
 
 @pytest.mark.parametrize(("ours", "kind"), [(low_pass, "low"), (high_pass, "high")])
