@@ -50,6 +50,11 @@ def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
                 f"at {found.worst_hz} Hz it rises {number(found.worst_db, 1)} ± {number(2 * found.u_db, 1)} dB less than "
                 f"the level, likely {likely}",
                 f"compression by octave: {octaves}",
+                *(
+                    (f"its distortion explains {number(explained_db, 1)} dB of it",)
+                    if (explained_db := found.worst_db - (found.unexplained_db or 0.0)) >= 0.1
+                    else ()
+                ),
             ),
             alternatives=(
                 "dynamic range compression or a volume limit of this channel in the processor",

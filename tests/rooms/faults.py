@@ -7,7 +7,7 @@ Whether a fault is decidable follows the method's reach, stated beside each: arr
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -27,6 +27,12 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "wiring.midrange": ("wiring.midrange",),
     "wiring.silent": ("wiring.silent",),
     "wiring.doubled": ("wiring.doubled",),
+    "wiring.compression": ("wiring.compression",),
+    "wiring.distortion": ("wiring.distortion",),
+    "wiring.rattle": ("wiring.rattle",),
+    "wiring.hum": ("wiring.hum",),
+    "room.noise": ("room.noise",),
+    "settings.lip-sync": ("settings.lip-sync",),
     "settings.upmix": ("settings.upmix",),
     "settings.unit": ("settings.unit",),
     "settings.delays-off": ("settings.delays-off", "settings.no-delays", "settings.delays", "settings.unit"),
@@ -349,6 +355,65 @@ def doubled(i: Installation, rng) -> Planted | None:
 
 def leaking(i: Installation, rng) -> Planted | None:
     return _other(i, rng, -13.0, -7.0)
+
+
+def _loaded(i: Installation, channel: str, cause: str, text: str, *, decidable: bool = True, **changes) -> Planted:
+    """All channels at two levels; one of them has a fault."""
+    plan = i.copy()
+    plan.loads = i.loads()
+    plan.loads[channel] = replace(plan.loads[channel], **changes)
+    return Planted(
+        plan, (cause,), frozenset({channel}), text=f"{channel} {text}", decidable=decidable, seats_free=True
+    )
+
+
+def limiter(i: Installation, rng) -> Planted | None:
+    """A limiter or an amplifier at its end, most often of a subwoofer."""
+    if not i.scene.capture.raw_sweep:
+        return None
+    channel = str(_pick(rng, i.scene.subs if i.scene.subs and rng.random() < 0.6 else i.scene.mains))
+    db = float(rng.uniform(2.0, 6.0))
+    return _loaded(i, channel, "wiring.compression", f"limited by {db:.1f} dB", limit_db=db)
+
+
+def distorted(i: Installation, rng) -> Planted | None:
+    """Three times the limit or more in the middle."""
+    if not i.scene.capture.raw_sweep:
+        return None
+    channel, percent = str(_pick(rng, i.scene.mains)), float(rng.uniform(6.0, 15.0))
+    return _loaded(i, channel, "wiring.distortion", f"{percent:.0f} %", mid_percent=percent)
+
+
+def rattle(i: Installation, rng) -> Planted | None:
+    if not i.scene.capture.raw_sweep:
+        return None
+    channel, hz = str(_pick(rng, i.scene.mains)), float(rng.uniform(70.0, 140.0))
+    return _loaded(i, channel, "wiring.rattle", f"rattles at {hz:.0f} Hz", rattle=(hz, float(rng.uniform(0.2, 0.5))))
+
+
+def _noisy(i: Installation, cause: str, name: str, text: str, **changes) -> Planted:
+    """The quiet room in three states, one of which is not."""
+    plan = i.copy()
+    plan.states = tuple(replace(s, **changes) if s.name == name else s for s in i.states())
+    return Planted(plan, (cause,), text=text, symptoms=("room.speech",), seats_free=True)
+
+
+def hum(i: Installation, rng) -> Planted | None:
+    """12 dB or more above the threshold of hearing at 100 and 120 Hz: 26 and 23 dB (ISO 226, from memory)."""
+    hz, level_db = float(rng.choice([50.0, 60.0])), float(rng.uniform(40.0, 50.0))
+    return _noisy(i, "wiring.hum", "electronics on", f"{hz:.0f} Hz {level_db:.0f} dB", hum_hz=hz, hum_db=level_db)
+
+
+def ventilation(i: Installation, rng) -> Planted | None:
+    above_db = float(rng.uniform(5.0, 14.0))
+    return _noisy(i, "room.noise", "ventilation high", f"{above_db:.0f} dB above NC 25", above_db=above_db)
+
+
+def lip_sync(i: Installation, rng) -> Planted | None:
+    """Twice the limits of ITU-R BT.1359 (from memory), sound early or late."""
+    plan = i.copy()
+    plan.lip_sync_ms = float(rng.choice([-250.0, -200.0, 300.0, 400.0]))
+    return Planted(plan, ("settings.lip-sync",), text=f"{plan.lip_sync_ms:.0f} ms", seats_free=True)
 
 
 def upmix(i: Installation, rng) -> Planted | None:
@@ -912,6 +977,12 @@ FAULTS: dict[str, Callable[[Installation, np.random.Generator], Planted | None]]
     "doubled channel": doubled,
     "leaking channel": leaking,
     "upmixer on": upmix,
+    "limiter": limiter,
+    "distortion": distorted,
+    "rattle": rattle,
+    "hum": hum,
+    "ventilation": ventilation,
+    "lip sync": lip_sync,
     "wrong unit": wrong_unit,
     "no delays": no_delays,
     "delay sign": delay_sign,

@@ -16,8 +16,11 @@ import numpy as np
 import soundfile
 from scipy import fft, signal
 
+from rooms import loud, quiet
 from rooms.acoustics import Base, base_of, direct_spectrum
+from rooms.loud import Load
 from rooms.loudspeakers import bell, butterworth, shelf
+from rooms.quiet import State
 from rooms.scene import Scene
 
 FOOT_M = 0.3048
@@ -93,6 +96,12 @@ class Plan:
     """Spread of the recordings' time origins though they are imported as on one clock."""
     also: dict[str, tuple[Other, ...]] = field(default_factory=dict)
     """Where else a channel plays."""
+    loads: dict[str, Load] = field(default_factory=dict)
+    """By channel: what its loudspeaker does to a sweep. Where given, the reference seat gets a louder one, too."""
+    states: tuple[State, ...] = ()
+    """The room's own noise, where it was recorded."""
+    lip_sync_ms: float | None = None
+    """How much later the sound is than the picture, as typed."""
     stimulus_factor: float = 1.0
     """Length of the sweep that was really played re the stimulus file given."""
     reflections: dict[str, tuple[Reflection, ...]] = field(default_factory=dict)
@@ -404,7 +413,25 @@ class Installation:
             plan.extra_latency_s.get(loudspeaker),
             place in plan.replayed,
             plan.also.get(source),
+            plan.loads.get(source),
         )
+
+    def states(self) -> tuple[State, ...]:
+        """A quiet room."""
+        return quiet.healthy(np.random.default_rng([13, self.scene.seed]))
+
+    def loads(self) -> dict[str, Load]:
+        """Sound loudspeakers."""
+        rng = np.random.default_rng([11, self.scene.seed])
+        return {p.channel: loud.healthy(rng, p.role == "sub") for p in self.scene.places}
+
+    def louder_file(self, plan: Plan, channel: str) -> bytes:
+        """The sweep of a channel at the reference seat, 10 dB louder."""
+        key = repr(("louder", self._recipe(plan, channel, self.scene.reference.id)))
+        if key not in self._made:
+            data = self._samples(plan, channel, self.scene.reference.id, 2, loud.LOUDER_DB)
+            self._made[key] = sound_file(data, self.base.rate_hz, self.scene.capture.subtype, "WAV")
+        return self._made[key]
 
     def _file(self, plan: Plan, channel: str, seat: str) -> bytes:
         again = int((channel, seat) in plan.replayed)
@@ -430,7 +457,7 @@ class Installation:
             0 if moved is None else 1 + self.seat_ids.index(moved),
         ]
 
-    def _samples(self, plan: Plan, channel: str, seat: str, again: int = 0) -> np.ndarray:
+    def _samples(self, plan: Plan, channel: str, seat: str, again: int = 0, louder_db: float = 0.0) -> np.ndarray:
         capture, rate = self.scene.capture, self.base.rate_hz
         rng = np.random.default_rng([*self._seed(plan, channel, seat), again])
         h = self.impulse(plan, channel, seat)
@@ -439,6 +466,8 @@ class Installation:
         if capture.raw_sweep:
             drift = 1 + 1e-6 * capture.drift_ppm  # the player's clock against the recorder's
             sweep = self._played(plan.stimulus_factor, drift)
+            if channel in plan.loads and seat == self.scene.reference.id:
+                sweep = loud.played(sweep, rate, plan.loads[channel], louder_db)
             count = len(self._sweep) + round(1.2 * rate)
             length = fft.next_fast_len(max(count, len(sweep) + len(h)) + 1000, real=True)
             spectrum = fft.rfft(sweep, length) * fft.rfft(h, length)
@@ -457,7 +486,7 @@ class Installation:
             )
             out = fft.irfft(spectrum, length)[: round(capture.seconds * rate)]
             noise = self._noise(len(out), rate, self._noise_rms(), rng)
-        out = out + noise
+        out = (out + noise) * (10 ** (loud.HEADROOM_DB / 20) if plan.loads else 1.0)
         if (channel, seat) in plan.extra_noise:
             low, high, level = plan.extra_noise[(channel, seat)]
             out = out + self._band_noise(out, low, high, level, rng)

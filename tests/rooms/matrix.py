@@ -32,6 +32,8 @@ HEALTHY = "healthy"
 WORDS = ("right", "beside", "stated", "symptom", "missed", "wrong")
 SIMULATORS = ("modes", "pra", "measured", "pra-shape", "modes", "images", "pra")
 """In turn over the seeds; without the open data, `measured` is `modes`."""
+LOUD, NOISY = ("limiter", "distortion", "rattle"), ("hum", "ventilation")
+"""Where a room gets one of these, its healthy visit has sweeps at two levels, or recordings of noise, too."""
 HELD_OUT = 900_000
 """Seeds from here on are for the end: no test and no everyday run uses them."""
 
@@ -243,6 +245,10 @@ def run_room(seed: int, simulator: str, faults: list[str], most: int, cache: Pat
     """The healthy visit and `most` others, one for each of the first faults that this room can have."""
     installation = cached_installation(seed, simulator, cache)
     room, memory, snr = describe(installation), Memory(), installation.snr_db()
+    if installation.scene.capture.raw_sweep and any(name in LOUD for name in faults[:most]):
+        installation.healthy.loads = installation.loads()
+    if any(name in NOISY for name in faults[:most]):
+        installation.healthy.states = installation.states()
     healthy = run(installation, installation.healthy, memory)
     truth = Truth(installation, installation.healthy)
     false = [line_of(f) for f in _about_sound(healthy) if not confirmed(f, truth, snr)]

@@ -18,7 +18,8 @@ from commission.audio.importing import FileImporter
 from commission.job.toml import parse_definition
 from commission.model.progress import unwatched
 from commission.visit import Visit
-from rooms.installation import Installation, Plan
+from rooms import quiet
+from rooms.installation import Installation, Plan, sound_file
 from rooms.scene import OTHER_NAMES, STANDARD
 
 ROUND = model.AS_FOUND
@@ -81,6 +82,7 @@ class Memory:
             body.sweep,
             body.stimulus_sha256,
             channel is not None and channel.is_sub,
+            stored.seq in job.load_sweeps,
         )
 
     def recall(
@@ -90,7 +92,7 @@ class Memory:
         return {seq: self.known[key] for seq, key in keys.items() if key in self.known}
 
     def keep(self, job: model.Job, analyses: Mapping[int, model.Analysis | model.NoiseAnalysis]) -> None:
-        self.known |= {self._key(job, r): analyses[r.seq] for r in job.responses if r.seq in analyses}
+        self.known |= {self._key(job, r): analyses[r.seq] for r in (*job.responses, *job.driven) if r.seq in analyses}
 
 
 def definition(installation: Installation, plan: Plan) -> str:
@@ -109,7 +111,8 @@ def definition(installation: Installation, plan: Plan) -> str:
         },
         "instrument": [
             {"kind": "meter", "model": "sound level meter", "class": 2, "resolution": 0.1},
-            {"kind": "microphone", "model": "measurement microphone"},
+            {"kind": "microphone", "model": "measurement microphone"}
+            | ({"full_scale_db": quiet.FULL_SCALE_DB, "self_noise_db": 8.0} if plan.states else {}),
             {"kind": "tape", "model": "laser tape", "resolution": 0.01},
         ],
     }
@@ -183,9 +186,16 @@ def run(installation: Installation, plan: Plan, memory: Memory | None = None) ->
     parsed = parse_definition(definition(installation, plan))
     limits = model.LimitsChosen(profile=model.default_profile())
     journal.append((model.JobCreated(title="simulated", program_version=__version__), *parsed.bodies, limits))
+    if plan.lip_sync_ms is not None:
+        typed = model.ReadingEntered(
+            round=ROUND, step="checklist", seat=None, quantity="lip-sync", value=plan.lip_sync_ms, unit="ms"
+        )
+        journal.append((typed,))
     visit = Visit(journal, decode, memory)
     with tempfile.TemporaryDirectory(prefix="rooms-") as folder:
         left_out = _import(installation, plan, visit, Path(folder))
+        if plan.states:
+            left_out += _import_noise(installation, plan, visit, Path(folder))
     analyses = visit.analyse(threading.Event(), unwatched)
     del analyses
     outcomes = visit.outcomes(ROUND)
@@ -211,6 +221,10 @@ def _import(installation: Installation, plan: Plan, visit: Visit, folder: Path) 
             path = folder / f"{seat}_{channel}.{installation.scene.capture.container.lower()}"
             path.write_bytes(installation.file(plan, channel, seat))
             batches.setdefault(seat if scene.capture.clock == "by seat" else "all", []).append(path)
+            if channel in plan.loads and seat == scene.reference.id:
+                louder = folder / f"{seat}_{channel}_+10dB.wav"
+                louder.write_bytes(installation.louder_file(plan, channel))
+                batches[seat if scene.capture.clock == "by seat" else "all"].append(louder)
     importer, left_out = FileImporter(), []
     for paths in batches.values():
         options = model.ImportOptions(round=ROUND, stimulus=stimulus)
@@ -222,6 +236,22 @@ def _import(installation: Installation, plan: Plan, visit: Visit, folder: Path) 
         _, out = visit.import_rows(importer, rows, options, threading.Event(), unwatched)
         left_out += [f"{row.path.name}: {why}" for row, why in out]
     return tuple(left_out)
+
+
+def _import_noise(installation: Installation, plan: Plan, visit: Visit, folder: Path) -> tuple[str, ...]:
+    seat, lines, paths = installation.scene.reference.id, ["file,seat,kind,state"], []
+    for k, state in enumerate(plan.states):
+        path = folder / f"noise-{k}.wav"
+        data = quiet.recording(state, 100 * installation.scene.seed + k)
+        path.write_bytes(sound_file(data, quiet.RATE_HZ, "PCM_24", "WAV"))
+        paths.append(path)
+        lines.append(f"{path.name},{seat},noise,{state.name}")
+    mapping = folder / "noise.csv"
+    mapping.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    importer, options = FileImporter(), model.ImportOptions(round=ROUND)
+    rows = importer.survey(paths, visit.job, options, mapping, threading.Event(), unwatched)
+    _, out = visit.import_rows(importer, rows, options, threading.Event(), unwatched)
+    return tuple(f"{row.path.name}: {why}" for row, why in out)
 
 
 def digest(data: bytes) -> str:

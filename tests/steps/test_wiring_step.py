@@ -15,9 +15,10 @@ from builders import cinema
 
 from commission.cli import main
 from commission.cli.local_services import LocalServices
-from commission.model import AS_FOUND, Analyses, Check, Job, Outcome, Verdict
+from commission.model import AS_FOUND, Analyses, Check, Job, LoadAnalysis, Outcome, Verdict
 from commission.model.progress import unwatched
 from commission.steps import wiring
+from commission.steps.wiring.result import explained_db
 
 SUB_HZ = (25.0, 90.0)
 
@@ -175,3 +176,18 @@ def test_without_sweeps_or_levels_there_is_no_verdict(tmp_path: Path) -> None:
     assert (outcome.done, outcome.total) == (2, 4)
     empty = wiring.evaluate(job, AS_FOUND, Analyses())
     assert not empty.checks and "Nothing is checked under load yet" in empty.remarks[0]
+
+
+def test_a_bent_characteristic_explains_its_compression_by_its_third_harmonic() -> None:
+    """Fourier series of a tone through x − 0.3·x³ at both levels; a limiter makes no harmonics and explains none."""
+
+    def bend(x: np.ndarray) -> np.ndarray:
+        return np.asarray(x - 0.3 * x**3)
+
+    tones = [loud.harmonics(bend, amplitude) for amplitude in (0.25, 0.25 * 10**0.5)]
+    lost_db = 10 - 20 * np.log10(tones[1][0] / tones[0][0])
+    loads = [LoadAnalysis(harmonics_db={3: {63: 20 * np.log10(tone[2] / tone[0])}}) for tone in tones]
+    assert lost_db > 0.3
+    assert explained_db(loads[0], loads[1], 63) == pytest.approx(lost_db, abs=0.01)  # an identity: rounding alone
+    assert explained_db(LoadAnalysis(), LoadAnalysis(), 63) == 0.0
+    assert explained_db(None, loads[1], 63) is None

@@ -249,6 +249,7 @@ def _load(each: wiring.ChannelLoad) -> dict[str, Any]:
         "seat": each.seat,
         "levels_db": [rounded(db, 1) for db in each.levels_db],
         "compression_db": rounded(compression.worst_db, 2),
+        "compression_unexplained_db": rounded(compression.unexplained_db, 2),
         "compression_hz": compression.worst_hz,
         "compression_uncertainty_db": rounded(compression.u_db, 3) if compression.worst_hz is not None else None,
         "compression_bands_db": {

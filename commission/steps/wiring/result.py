@@ -27,6 +27,9 @@ GAIN_U_DB = 0.1
 """Between two recordings of one session: volume step and preamplifier (common practice, no source)."""
 LEAST_CHANNELS = 3
 """With as many channels measured at both levels, what they have in common is the step of the volume, not a loudspeaker."""
+BASS_HZ, UNKNOWN_BASS_U_DB = 125, 1.5
+"""Up to this octave, moving parts that reach the end of their travel compress by up to 3 dB and distort; without
+harmonics to tell that from a limiter, this is uncertain (common practice, no source)."""
 RISE_DB = 0.5
 """No loudspeaker rises by more than its drive: an octave that does shows a moved microphone or noise."""
 SAME_PLACE = 0.9
@@ -52,14 +55,22 @@ class Compression:
 
     by_octave_db: Mapping[int, float] = field(default_factory=dict)
     """By octave, Hz; positive: compressed."""
+    explained_db: Mapping[int, float] = field(default_factory=dict)
+    """How much of it the third harmonic explains: what bends the top of a wave makes both."""
     worst_hz: int | None = None
+    """Where most is left unexplained."""
     u_db: float = 0.0
     why_not: str | None = None
 
     @property
     def worst_db(self) -> float | None:
-        """The largest."""
+        """Measured where most is left unexplained."""
         return None if self.worst_hz is None else self.by_octave_db[self.worst_hz]
+
+    @property
+    def unexplained_db(self) -> float | None:
+        """The same without what the third harmonic explains: a limiter makes no harmonics."""
+        return None if self.worst_hz is None else self.by_octave_db[self.worst_hz] - self.explained_db[self.worst_hz]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,6 +237,8 @@ class _Rises:
     """By how much more than its step a channel rises, by octave; or why that is not known."""
 
     excess_db: Mapping[int, float] = field(default_factory=dict)
+    explained_db: Mapping[int, float] = field(default_factory=dict)
+    explained_u_db: Mapping[int, float] = field(default_factory=dict)
     u_db: float = 0.0
     why_not: str | None = None
 
@@ -255,7 +268,40 @@ def _rises(pair: _Pair) -> _Rises:
     if not excess:
         return _Rises(why_not="noise hides the softer recording in every octave")
     noise_u_db = 4.34 * 10 ** (-worst_snr_db / 20) / 2  # a cross term of random phase, over many bins
-    return _Rises(excess, math.hypot(GAIN_U_DB, noise_u_db))
+    reach_hz = math.inf if low.high_hz is None else low.high_hz
+    explained = {
+        hz: explained_db(low.load, high.load, hz) if 3 * exact_octave_hz(hz) <= reach_hz else None for hz in excess
+    }
+    return _Rises(
+        excess,
+        explained_db={hz: each or 0.0 for hz, each in explained.items()},
+        explained_u_db={hz: _explained_u_db(each, hz) for hz, each in explained.items()},
+        u_db=math.hypot(GAIN_U_DB, noise_u_db),
+    )
+
+
+def explained_db(low: LoadAnalysis | None, high: LoadAnalysis | None, octave_hz: int) -> float | None:
+    """Compression that the third harmonic explains in an octave; None where harmonics are not known.
+
+    A cubic characteristic takes three times the third harmonic from the fundamental: with r = third/fundamental, the
+    fundamental has 1/(1 + 3·r) of its own (trigonometric identity of sin³).
+    """
+    if low is None or high is None or "harmonics" in low.why or "harmonics" in high.why:
+        return None
+    exact = exact_octave_hz(octave_hz)
+
+    def lost_db(load: LoadAnalysis) -> float:
+        inside = [db for hz, db in load.harmonics_db.get(3, {}).items() if abs(math.log2(hz / exact)) <= 0.6]
+        return 20 * math.log10(1 + 3 * 10 ** (max(inside, default=-math.inf) / 20))
+
+    return max(0.0, lost_db(high) - lost_db(low))
+
+
+def _explained_u_db(explained_db: float | None, octave_hz: int) -> float:
+    """Half of it, since higher orders take their part; where harmonics are not known, what sound loudspeakers do."""
+    if explained_db is None:
+        return UNKNOWN_BASS_U_DB if octave_hz <= BASS_HZ else 0.0
+    return 0.5 * explained_db
 
 
 def _in_band(analysis: Analysis, hz: int) -> bool:
@@ -309,6 +355,7 @@ def _compression(pair: _Pair | None, rises: _Rises | None, common_db: float | No
             f"volume or the gain did that is only known with {LEAST_CHANNELS} main channels at both levels"
         )
     by_octave = {hz: -(each - shared_db) for hz, each in rises.excess_db.items()}
+    explained = rises.explained_db
     least = min(by_octave.values())
     if least < -RISE_DB:
         hz = min(by_octave, key=lambda each: by_octave[each])
@@ -317,9 +364,14 @@ def _compression(pair: _Pair | None, rises: _Rises | None, common_db: float | No
             why_not=f"at {hz} Hz it rises by {number(-least, 1)} dB more than its drive, which no loudspeaker does: record "
             "both levels again without moving the microphone",
         )
-    worst = max(by_octave, key=lambda each: by_octave[each])
-    # What rises too much by accident may as well rise too little elsewhere.
-    return Compression(by_octave_db=by_octave, worst_hz=worst, u_db=math.hypot(rises.u_db, min(0.0, least)))
+    worst = max(by_octave, key=lambda hz: by_octave[hz] - explained[hz] - rises.explained_u_db[hz])
+    return Compression(
+        by_octave_db=by_octave,
+        explained_db=explained,
+        worst_hz=worst,
+        # What rises too much by accident may as well rise too little elsewhere.
+        u_db=math.hypot(rises.u_db, rises.explained_u_db[worst], min(0.0, least)),
+    )
 
 
 # --- distortion -------------------------------------------------------------------------------------------------------
@@ -420,12 +472,13 @@ def _checks(job: Job, found: ChannelLoad) -> Iterable[Check]:
     yield Check(
         id="wiring.compression",
         **place,  # type: ignore[arg-type]
-        value=compression.worst_db,
+        value=compression.unexplained_db,
         unit="dB",
         uncertainty=compression.u_db,
         limit=job.limit("wiring.compression"),
         why_not=compression.why_not,
-        text=f"compression at {compression.worst_hz} Hz" if compression.worst_hz else "compression",
+        text=(f"compression at {compression.worst_hz} Hz" if compression.worst_hz else "compression")
+        + " without what distortion explains",
     )
     for each in found.distortion:
         loud = each.drive_db > 0
