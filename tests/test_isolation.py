@@ -190,10 +190,10 @@ def test_a_rule_that_fails_is_named_and_the_others_are_asked(visit: Visit, monke
 
 
 def test_what_the_rules_look_at_may_fail_too(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
-    def fails(*given: object) -> Any:
+    def fails(**given: object) -> Any:
         raise MemoryError
 
-    monkeypatch.setattr(commission.diagnosis, "gather", fails)
+    monkeypatch.setattr(commission.diagnosis, "Evidence", fails)
     analysed(visit)
     assert visit.findings(AS_FOUND) == ()
     assert visit.failures(AS_FOUND) == ("Findings were not determined, because it needs more memory than there is.",)

@@ -16,7 +16,7 @@ from commission.diagnosis import (
     room,
     wiring,
 )
-from commission.diagnosis.evidence import Evidence, gather
+from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import Found, Rule
 from commission.model import Analyses, Finding, Job, Outcome
 
@@ -57,7 +57,7 @@ def findings(
     `outcomes`: results of the steps, by step id; findings that rest on a step which is not among them are left out.
     `failed(id, error)` is called for a rule that fails, and the others go on; with None its error is raised.
     """
-    evidence = gather(job, round_id, analyses)
+    evidence = Evidence(job=job, round=round_id, analyses=analyses, outcomes=outcomes)
     found = Found()
     for rule in RULES:
         try:

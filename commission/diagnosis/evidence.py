@@ -1,43 +1,54 @@
-"""What the rules look at: the results of the steps for one round, computed once."""
+"""What the rules look at: the outcomes of the steps for one round, and the results behind them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
 
-from commission.model import Analyses, FloatArray, Job
+from commission.model import Analyses, FloatArray, Job, Outcome
 from commission.steps import compare, distances, levels, seats
 from commission.steps.compare.result import summed_subs
 from commission.steps.shared.screening import Screening, screen
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Evidence:
-    """Everything known of one round."""
+    """Everything known of one round. Results are those that the steps show; what no rule looks at is not computed."""
 
     job: Job
     round: str
     analyses: Analyses
     """Of all rounds, as analysed."""
-    screening: Screening
-    """The measuring mistakes; all results below rest on what these left."""
-    levels: levels.LevelsResult
-    distances: distances.DistancesResult
-    seats: seats.SeatsResult
-    variance: dict[str, dict[str, dict[str, compare.BandResult]]]
-    subs: tuple[list[str], FloatArray] | None
-    """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together, where it can be determined."""
+    outcomes: Mapping[str, Outcome] = field(default_factory=dict)
+    """By step id."""
 
+    @cached_property
+    def screening(self) -> Screening:
+        """The measuring mistakes; all results below rest on what these left."""
+        return screen(self.job, self.round, self.analyses)
 
-def gather(job: Job, round_id: str, analyses: Analyses) -> Evidence:
-    """Solve every step that a rule may need."""
-    return Evidence(
-        job=job,
-        round=round_id,
-        analyses=analyses,
-        screening=screen(job, round_id, analyses),
-        levels=levels.solve(job, round_id, analyses),
-        distances=distances.solve(job, round_id, analyses),
-        seats=seats.solve(job, round_id, analyses),
-        variance=compare.one_round(job, round_id, analyses),
-        subs=summed_subs(job, round_id, analyses),
-    )
+    @cached_property
+    def levels(self) -> levels.LevelsResult:
+        """Trims from the readings."""
+        return levels.solve(self.job, self.round, self.analyses)
+
+    @cached_property
+    def distances(self) -> distances.DistancesResult:
+        """Delays and arrivals."""
+        return distances.solve(self.job, self.round, self.analyses)
+
+    @cached_property
+    def seats(self) -> seats.SeatsResult:
+        """What each seat hears from each channel."""
+        return seats.solve(self.job, self.round, self.analyses)
+
+    @cached_property
+    def bass(self) -> dict[str, dict[str, compare.BandResult]]:
+        """Seat-to-seat variance of the subwoofers, together or each, by band."""
+        return compare.bass_of_round(self.job, self.round, self.analyses)
+
+    @cached_property
+    def subs(self) -> tuple[list[str], FloatArray] | None:
+        """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together, where it can be determined."""
+        return summed_subs(self.job, self.round, self.analyses)

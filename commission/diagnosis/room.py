@@ -17,7 +17,7 @@ from commission.dsp.variance import without_one_db2
 from commission.model import Channel, FloatArray, Seat, Verdict
 from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
-from commission.steps.compare import HEARD, SUBS, BandResult
+from commission.steps.compare import SUBS, BandResult
 from commission.steps.compare.result import seat_weights
 from commission.steps.layout.coverage import fires_upward
 from commission.steps.seats.decay import CHECKED_HZ, decay_checks, octave_decays
@@ -85,8 +85,8 @@ def _null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if _sum_is_spoilt(e, found) or found.any("room.row-null"):
         return
-    names = [SUBS] if SUBS in e.variance else [c for c in _subs(e) if c in e.variance]
-    results = {name: low for name in names if (low := _lowest_band(e.variance[name][HEARD])) is not None}
+    names = [SUBS] if SUBS in e.bass else [c for c in _subs(e) if c in e.bass]
+    results = {name: low for name in names if (low := _lowest_band(e.bass[name])) is not None}
     missing = {seat for finding in found if finding.id == "room.null" for seat in finding.seats}
     uneven = {name: each for name, each in results.items() if _uneven(e, each[1], missing)}
     if not uneven or len(uneven) < len(results):

@@ -10,7 +10,7 @@ another gain (`dsp.across`): its levels are corrected, and the correction's unce
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -137,14 +137,30 @@ def rounds_to_compare(job: Job) -> tuple[str, str] | None:
 @cached
 def one_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str, dict[str, BandResult]]]:
     """Seat variance of a single round: channel → kind → band label → result. For the record of one round alone."""
+    return _round_variance(job, round_id, analyses, KINDS)
+
+
+@cached
+def bass_of_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str, BandResult]]:
+    """The same of the subwoofers as heard: together where that is determined (`SUBS`), else each → band label → result."""
+    wanted = {SUBS, *(channel.id for channel in job.system.channels if channel.is_sub)}
+    found = _round_variance(job, round_id, analyses, (HEARD,), wanted)
+    return {name: kinds[HEARD] for name, kinds in found.items()}
+
+
+def _round_variance(
+    job: Job, round_id: str, analyses: Analyses, kinds: Sequence[str], wanted: Container[str] | None = None
+) -> dict[str, dict[str, dict[str, BandResult]]]:
     gains_u_db = _gains_u_db(job, round_id, analyses)
     analyses = usable(job, analyses, round_id)
     repeats, _ = repeatability(job, (round_id,), analyses)
     out: dict[str, dict[str, dict[str, BandResult]]] = {}
     for name, row in _heard(job, round_id, analyses)[0].items():
+        if wanted is not None and name not in wanted:
+            continue
         plays = variance.own_band(row.levels)
-        out[name] = {kind: {} for kind in KINDS}
-        for kind in KINDS:
+        out[name] = {kind: {} for kind in kinds}
+        for kind in kinds:
             for band in job.system.bands:
                 result = _band(job, name, row.seats, row.levels, band, kind, repeats[band.label], plays, gains_u_db)
                 if result is not None:
