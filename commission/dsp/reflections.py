@@ -45,6 +45,8 @@ OBSTACLE_TOLERANCE_S = 0.001
 
 BACK_M = (0.25, 0.15)
 """Distances of a seat back behind the ears, and of its middle below them (common practice, no source)."""
+BELOW_TOP_M = 0.1
+"""Where a back of known height throws sound back, below its top (the same)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,23 +186,29 @@ def reflecting_point(source: Position, seat: Position, room: Room, surface: str)
     return crossing_m(image_positions(source, room)[surface], seat, axis, planes[SURFACES.index(surface)])
 
 
-def seat_backs(seats: Sequence[Seat], at: Seat) -> dict[str, Position]:
-    """Middle of the seat back that is nearest to a seat in each row, its own included: name → place.
+def seat_backs(seats: Sequence[Seat], at: Seat, *, assumed: bool = True) -> dict[str, Position]:
+    """Place on the seat back that is nearest to a seat in each row, its own included: name → place.
 
-    Rows are the letters of the seats' ids ("A2" is in row A); a back is taken as a quarter of a metre behind the ears
-    and 0.15 m below them (common practice, no source). Seats without a place are left out.
+    Rows are the letters of the seats' ids ("A2" is in row A); a back is taken as a quarter of a metre behind the ears. Its
+    place is 0.1 m below its top, or 0.15 m below the ears where that is lower or its height is not known (common practice,
+    no source). Left out are seats without a place, the own back that ends 0.15 m below the ears, and where not `assumed`
+    those of unknown height.
     """
     if at.position_m is None:
         return {}
     nearest: dict[str, tuple[float, Position]] = {}
     for seat in seats:
-        if seat.position_m is not None:
-            row = seat.id.rstrip("0123456789")
-            name = f"back of row {row}" if row else f"back of seat {seat.id}"
-            away_m = math.dist(seat.position_m, at.position_m)
-            if name not in nearest or away_m < nearest[name][0]:
-                x, y, z = seat.position_m
-                nearest[name] = (away_m, (x, y + BACK_M[0], z - BACK_M[1]))
+        if seat.position_m is None or (seat.back_top_m is None and not assumed):
+            continue
+        x, y, z = seat.position_m
+        top_m = z if seat.back_top_m is None else seat.back_top_m
+        if seat.id == at.id and top_m < z - BACK_M[1]:
+            continue
+        row = seat.id.rstrip("0123456789")
+        name = f"back of row {row}" if row else f"back of seat {seat.id}"
+        away_m = math.dist(seat.position_m, at.position_m)
+        if name not in nearest or away_m < nearest[name][0]:
+            nearest[name] = (away_m, (x, y + BACK_M[0], min(z - BACK_M[1], top_m - BELOW_TOP_M)))
     return {name: place for name, (_, place) in nearest.items()}
 
 

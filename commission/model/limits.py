@@ -73,6 +73,10 @@ class LimitsProfile:
         """The limit of a quantity; KeyError for one that no profile holds."""
         return next((each.limit for each in self.limits if each.quantity == quantity), None) or _missing(quantity)
 
+    def is_own(self, quantity: str) -> bool:
+        """Whether the firm's file has this limit."""
+        return any(each.quantity == quantity and each.own for each in self.limits)
+
     @property
     def title(self) -> str:
         """Name and version, as printed."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -158,6 +159,17 @@ def test_backs_of_seats_by_row() -> None:
     assert found["back of row A"].delay_s == pytest.approx((way_m - 1.3) / C)
     assert seat_backs(seats, Seat(id="C1")) == {}
     assert list(seat_backs([Seat(id="7", position_m=(0, 3, 1))], seats[0])) == ["back of seat 7"]
+
+
+def test_backs_of_known_height() -> None:
+    a1 = Seat(id="A1", position_m=(0.0, 3.0, 1.10), back_top_m=1.30)
+    b1 = Seat(id="B1", position_m=(0.0, 4.5, 1.40))
+    assert seat_backs([a1, b1], b1, assumed=False) == {"back of row A": pytest.approx((0.0, 3.25, 0.95))}
+    low = replace(
+        a1, back_top_m=0.90
+    )  # 0.2 m below the ears: it throws nothing back to them, but perhaps to the next row
+    assert list(seat_backs([low, b1], low)) == ["back of row B"]
+    assert seat_backs([low, b1], b1)["back of row A"] == pytest.approx((0.0, 3.25, 0.80))
 
 
 def test_a_room_by_another_library() -> None:

@@ -29,11 +29,13 @@ from commission.model import (
     CheckLimit,
     Job,
     Limit,
+    LimitsChosen,
     LoadAnalysis,
     Obstacle,
     Prompt,
     ReadingEntered,
     default_profile,
+    read_profile,
     unwatched,
 )
 from commission.steps import all_steps
@@ -41,6 +43,16 @@ from commission.steps.drift.figures import earlier_visit
 from commission.steps.seats.result import MIDRANGE_BASIS, MIDRANGE_DB, MIDRANGE_WEAK_DB, WEAK_BASIS, WEAK_DB
 from commission.steps.shared.limits_table import limits_tables
 
+OWN_DIRECTION = """
+schema = 1
+name = "Studio practice"
+version = "1"
+[[limit]]
+quantity = "layout.direction"
+high = 20.0
+unit = "°"
+basis = "our own practice"
+"""
 ENTRIES = tuple(entry for step in all_steps() for entry in step.limits)
 
 
@@ -105,7 +117,8 @@ def of_rooms() -> Iterator[Check]:
         seats=tuple(replace(seat, back_top_m=1.2) for seat in room.system.seats),
         obstacles=(Obstacle(id="column", from_m=(-2.2, 1.0, 0.0), to_m=(-2.0, 1.2, 2.6)),),
     )
-    yield from of_job(job_of(defined(furnished)), Analyses())
+    own = LimitsChosen(profile=read_profile(OWN_DIRECTION, "own.toml"))
+    yield from of_job(job_of(defined(furnished), own), Analyses())
     loud = analysis(
         low_hz=20.0, high_hz=20000.0, load=LoadAnalysis(harmonics_db={2: dict.fromkeys(THIRDS_HZ, -20.0)})
     )

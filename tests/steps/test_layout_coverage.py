@@ -10,7 +10,21 @@ import pytest
 from builders import analysis, cinema, defined, job_of
 
 from commission.dsp.geometry import mirror_partner, side
-from commission.model import Analysed, Analyses, Check, Job, Obstacle, Position, Seat, System, Verdict
+from commission.model import (
+    Analysed,
+    Analyses,
+    Check,
+    Job,
+    LimitsChosen,
+    Obstacle,
+    Position,
+    Seat,
+    System,
+    Verdict,
+    default_profile,
+)
+from commission.model.limits import LimitsProfile
+from commission.record.data.layout import layout_values
 from commission.record.drawing.plan import plan_figure
 from commission.steps import layout
 from commission.steps.layout.aim import with_direction
@@ -321,3 +335,18 @@ def test_obstacles_are_in_the_plan() -> None:
     assert figure.svg.count("#b5b5b5") == 2  # from above and from the side
     assert figure.caption.endswith("Grey: obstacles.")
     assert "column, obstacle: −1.60 m, 2.00 m, 0.00 m to −1.20 m, 2.40 m, 2.60 m." in figure.alt
+
+
+def test_a_firms_limit_for_directions_is_checked_at_every_seat() -> None:
+    """FL from A1, 0.65 m to its right and 3.2 m behind: 11.5°, BS.2051 asks for 30° to 45° with back loudspeakers."""
+    own = replace(default_profile().limits[0], quantity="layout.direction", low=None, high=10.0, unit="°", own=True)
+    profile = LimitsProfile(name="ours", version="1", limits=(own,))
+    assert not [c for c in coverage_checks(job_of(defined(cinema()))) if c.id == "layout.direction"]
+    job = job_of(defined(cinema()), LimitsChosen(profile=profile))
+    check = at(job, "layout.direction", "FL", "A1")
+    assert check is not None
+    assert check.value == pytest.approx(30 - math.degrees(math.atan2(0.65, 3.2)), abs=0.01)
+    assert check.verdict is Verdict.FAIL
+    assert check.limit == own.limit
+    standard = layout_values(job, "as-found")["A1"]["FL"]["standard"]
+    assert standard == {"system": "0+7+0", "azimuth_deg": [30, 45], "elevation_deg": None, "outside_deg": 18.5}

@@ -26,6 +26,7 @@ NAMES = {
     "layout.seat-back": "direct path over the back of a seat",
     "layout.obstacle": "direct path inside an obstacle",
     "layout.aim": "angle off the axis of the loudspeaker",
+    "layout.direction": "angle outside the range of ITU-R BS.2051",
     "layout.seat-wall": "ears from the nearest wall",
     "levels.match": "level relative to the other channels",
     "levels.reference": "level of all main channels relative to the reference",

@@ -56,6 +56,7 @@ PLAIN_KINDS = {
     "layout.seat-back": "Clear path over the backs of the seats",
     "layout.obstacle": "Clear path past columns and other obstacles",
     "layout.aim": "Loudspeakers aimed at the seats",
+    "layout.direction": "Loudspeakers in the directions of the standard",
     "layout.seat-wall": "Seats away from the walls",
     "site": "Information about the site",
 }

@@ -8,7 +8,7 @@ from commission.model import Job
 from commission.record.data.rounding import rounded
 from commission.steps.layout import coverage_of
 from commission.steps.layout.aim import off_axis, off_axis_db
-from commission.steps.layout.directions import directions, seat_verdict
+from commission.steps.layout.directions import Direction, direction_range, directions, outside_deg, seat_verdict
 from commission.steps.layout.moves import failed_count, places_of, weight_of
 from commission.steps.layout.search import Shortfall, moved_job, search_places
 from commission.steps.layout.sight import path_m
@@ -27,9 +27,23 @@ def layout_values(job: Job, round_id: str) -> dict[str, Any]:
             "distance_m": rounded(found.distance_m, 3),
             **_aim(job, channel, seat),
             "path_m": path_m(checks, channel, seat),
+            "standard": _standard(job, channel, found),
             "verdict": None if verdict is None else verdict.value,
         }
     return out
+
+
+def _standard(job: Job, channel_id: str, found: Direction) -> dict[str, Any] | None:
+    """The range of ITU-R BS.2051 for the label, left and right alike, and how far the direction is outside it."""
+    allowed = direction_range(job, channel_id)
+    if allowed is None:
+        return None
+    return {
+        "system": allowed.system,
+        "azimuth_deg": list(allowed.azimuth_deg),
+        "elevation_deg": None if allowed.elevation_deg is None else list(allowed.elevation_deg),
+        "outside_deg": rounded(outside_deg(found, allowed), 1),
+    }
 
 
 def _aim(job: Job, channel_id: str, seat_id: str) -> dict[str, Any]:

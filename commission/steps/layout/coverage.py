@@ -14,11 +14,10 @@ from commission.dsp.geometry import side
 from commission.model import Channel, Check, Job, Position, Verdict
 from commission.model.formatting import number
 from commission.model.units import listed
-from commission.steps.layout import aim, sight, walls
+from commission.steps.layout import aim, directions, sight, walls
+from commission.steps.layout.directions import PLACES_U_M
 from commission.steps.shared.budgets import CUSTOM, single
 
-PLACES_U_M = 0.014
-"""Two coordinates, each measured by hand to ±2 cm (k = 2; common practice, no source)."""
 FRONT_HEIGHTS = ("TpFL", "TpFC", "TpFR", "Ltf", "Rtf")
 REAR_HEIGHTS = ("TpBL", "TpBC", "TpBR", "Ltr", "Rtr")
 """Labels of IEC 62574, and the short ones in use."""
@@ -32,6 +31,7 @@ BUDGETS = (
     single("layout.rear-heights", "Rear height behind the ears", "two places by hand", PLACES_U_M, CUSTOM, "m"),
     *sight.BUDGETS,
     walls.BUDGET,
+    directions.BUDGET,
 )
 
 
@@ -52,6 +52,7 @@ def coverage_checks(job: Job, doubtful: Collection[str] = ()) -> tuple[Check, ..
         checks += _heights(job, channel, place, heads)
     checks += sight.sight_checks(job, [channel for channel, _ in placed], seats)
     checks += aim.aim_checks(job, doubtful)
+    checks += directions.direction_checks(job, doubtful)
     checks += walls.seat_wall_checks(job, doubtful)
     return tuple(checks)
 
@@ -149,6 +150,7 @@ _MEANINGS = {
     ("layout.seat-back", True): "hidden by a seat's back",
     ("layout.obstacle", False): "hidden by an obstacle",
     ("layout.aim", False): "aimed past the listener",
+    (directions.CHECK, False): "outside the range of ITU-R BS.2051",
     ("layout.seat-wall", True): "too close to a wall",
 }
 """By check, and whether its value is below the limit."""
@@ -166,6 +168,8 @@ def clause(meaning: str, checks: list[Check]) -> str:
         return (
             f"{listed(channels)} {meaning}{where}, {'up to ' if len(checks) > 1 else ''}{number(most, 0)}° off axis"
         )
+    if checks[0].id == directions.CHECK:
+        return f"{listed(channels)} {'up to ' if len(checks) > 1 else ''}{number(most, 0)}° {meaning}{where}"
     if checks[0].id == "layout.seat-wall":
         least = min(check.value or 0.0 for check in checks)
         return f"{listed(seats)} {number(least, 2)} m {checks[0].text if len(checks) == 1 else 'from a wall'}"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from commission.dsp.directivity import FLOOR_DB
@@ -11,7 +13,20 @@ from commission.model.formatting import number
 from commission.model.units import clean_text
 from commission.model.verdict import worst
 from commission.steps.layout.aim import coverage_deg, off_axis_db
+from commission.steps.shared.budgets import CUSTOM, single
 
+CHECK = "layout.direction"
+PLACES_U_M = 0.014
+"""Two coordinates, each measured by hand to ±2 cm (k = 2; common practice, no source)."""
+NEAR_M = 2.0
+BUDGET = single(
+    CHECK,
+    "Direction against the standard",
+    "two places by hand, 2 m apart",
+    math.degrees(PLACES_U_M / NEAR_M),
+    CUSTOM,
+    "°",
+)
 Range = tuple[float, float]
 
 
@@ -90,6 +105,33 @@ def directions(job: Job) -> dict[tuple[str, str], Direction]:
         for seat in job.system.seats
         if seat.position_m is not None
     }
+
+
+def outside_deg(found: Direction, allowed: DirectionRange) -> float:
+    """How far a direction is outside a range, azimuth and elevation by Pythagoras [°]; 0 inside."""
+    up = 0.0 if allowed.elevation_deg is None else beyond_deg(found.elevation_deg, allowed.elevation_deg)
+    return math.hypot(beyond_deg(abs(found.azimuth_deg), allowed.azimuth_deg), up)
+
+
+def direction_checks(job: Job, doubtful: Collection[str] = ()) -> Iterator[Check]:
+    """Every loudspeaker from every seat against the standard, where the firm has a limit for it."""
+    if not job.profile.is_own(CHECK):
+        return
+    limit = job.limit(CHECK)
+    for (channel, seat), found in directions(job).items():
+        allowed = direction_range(job, channel)
+        if allowed is None or {channel, seat} & set(doubtful):
+            continue
+        yield Check(
+            id=CHECK,
+            channel=channel,
+            seat=seat,
+            value=round(outside_deg(found, allowed), 2),
+            unit="°",
+            uncertainty=BUDGET.u,
+            limit=limit,
+            text=f"outside the range of ITU-R BS.2051 {allowed.system}",
+        )
 
 
 def seat_verdict(job: Job, channel: str, seat: str, checks: tuple[Check, ...]) -> Verdict | None:

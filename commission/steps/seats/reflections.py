@@ -37,21 +37,28 @@ class EarlyReflections:
 
 
 def candidate_names(
-    job: Job, channel_id: str, seat_id: str, delay_s: float, speed_m_s: float
+    job: Job, channel_id: str, seat_id: str, delay_s: float, speed_m_s: float, *, assumed_backs: bool = True
 ) -> tuple[str, ...] | None:
-    """Surfaces and seat backs of the plan that a reflection could come from; None where the plan is not known."""
+    """Surfaces and seat backs of the plan that a reflection could come from; None where the plan is not known.
+
+    `assumed_backs`: seats whose back is not entered have one as well.
+    """
     channel, seat, room = job.system.channel(channel_id), job.system.seat(seat_id), job.system.room
     if channel is None or seat is None or room is None or channel.position_m is None or seat.position_m is None:
         return None
     among = reflections.candidates(
-        channel.position_m, seat.position_m, room, speed_m_s, reflections.seat_backs(job.system.seats, seat)
+        channel.position_m,
+        seat.position_m,
+        room,
+        speed_m_s,
+        reflections.seat_backs(job.system.seats, seat, assumed=assumed_backs),
     )
     return reflections.could_come_from(reflections.Reflection(delay_s, 0.0), among)
 
 
 def surface(job: Job, channel_id: str, seat_id: str, delay_s: float, speed_m_s: float) -> str | None:
     """The surface of the room that a reflection could come from by the plan; None where none or several things fit."""
-    names = candidate_names(job, channel_id, seat_id, delay_s, speed_m_s) or ()
+    names = candidate_names(job, channel_id, seat_id, delay_s, speed_m_s, assumed_backs=False) or ()
     return names[0] if len(names) == 1 and names[0] in reflections.SURFACES else None
 
 
