@@ -37,6 +37,7 @@ from commission.history import fold
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
+    Channel,
     Event,
     EventBody,
     Instrument,
@@ -110,6 +111,22 @@ SENSITIVITY_DB = {
 }
 
 
+def _noted(channel: Channel) -> Channel:
+    """Heights are aimed at the middle of the seats; the rear ones may be moved along the ceiling."""
+    if channel.role != "height" or channel.position_m is None:
+        return channel
+    aimed = replace(channel, aim_m=(0.0, 4.0, 1.2), coverage_deg=100.0)
+    if not channel.id.startswith("TpB"):
+        return aimed
+    side, height_m = np.sign(channel.position_m[0]), channel.position_m[2]
+    return replace(
+        aimed,
+        mount="ceiling",
+        move_from_m=(float(0.9 * side), 4.3, height_m),
+        move_to_m=(float(1.6 * side), 6.0, height_m),
+    )
+
+
 def harbour_lane() -> System:
     """The system as the technician noted it."""
     system = cinema("Harbour Lane cinema")
@@ -119,7 +136,7 @@ def harbour_lane() -> System:
         client="the owner of the boathouse loft",
         place="Harbour Lane",
         technician="visiting technician",
-        channels=tuple(replace(c, distance_m=taped.get(c.id)) for c in system.channels),
+        channels=tuple(_noted(replace(c, distance_m=taped.get(c.id))) for c in system.channels),
         processor=replace(
             system.processor, reference_spl_db=75.0, crossovers_hz=(60.0, 80.0, 100.0, 120.0), parametric_bands=4
         ),

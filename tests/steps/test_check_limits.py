@@ -35,7 +35,6 @@ from commission.model import (
     Prompt,
     ReadingEntered,
     default_profile,
-    read_profile,
     unwatched,
 )
 from commission.steps import all_steps
@@ -43,16 +42,6 @@ from commission.steps.drift.figures import earlier_visit
 from commission.steps.seats.result import MIDRANGE_BASIS, MIDRANGE_DB, MIDRANGE_WEAK_DB, WEAK_BASIS, WEAK_DB
 from commission.steps.shared.limits_table import limits_tables
 
-OWN_DIRECTION = """
-schema = 1
-name = "Studio practice"
-version = "1"
-[[limit]]
-quantity = "layout.direction"
-high = 20.0
-unit = "°"
-basis = "our own practice"
-"""
 ENTRIES = tuple(entry for step in all_steps() for entry in step.limits)
 
 
@@ -117,7 +106,8 @@ def of_rooms() -> Iterator[Check]:
         seats=tuple(replace(seat, back_top_m=1.2) for seat in room.system.seats),
         obstacles=(Obstacle(id="column", from_m=(-2.2, 1.0, 0.0), to_m=(-2.0, 1.2, 2.6)),),
     )
-    own = LimitsChosen(profile=read_profile(OWN_DIRECTION, "own.toml"))
+    defaults = default_profile()
+    own = LimitsChosen(profile=replace(defaults, limits=tuple(replace(each, own=True) for each in defaults.limits)))
     yield from of_job(job_of(defined(furnished), own), Analyses())
     loud = analysis(
         low_hz=20.0, high_hz=20000.0, load=LoadAnalysis(harmonics_db={2: dict.fromkeys(THIRDS_HZ, -20.0)})
