@@ -23,13 +23,13 @@ def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> C
     return CommissionApp(SolvedServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
 
 
-def give_space(app: CommissionApp) -> None:
-    """The side loudspeakers may be moved along their walls."""
+def give_space(app: CommissionApp, *labels: str) -> None:
+    """Only these side loudspeakers may be moved, along their walls."""
     system = app.visit.job.system
     channels = tuple(
         replace(c, move_from_m=(c.position_m[0], 2.5, 1.2), move_to_m=(c.position_m[0], 5.0, 2.0))
-        if c.id in ("SiL", "SiR") and c.position_m is not None
-        else c
+        if c.id in labels and c.position_m is not None
+        else replace(c, move_from_m=None, move_to_m=None)
         for c in system.channels
     )
     app.visit.append(SystemDefined(system=replace(system, channels=channels)))
@@ -75,7 +75,7 @@ async def test_arrows_move_a_seat_and_every_check_follows(app: CommissionApp, si
 async def test_the_best_places_are_taken_and_stored(app: CommissionApp) -> None:
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
-        give_space(app)
+        give_space(app, "SiL", "SiR")
         screen = await opened(pilot, app)
         assert "Weight of all seats 0.5" in shown(app)
         await pilot.press("plus", "plus", "b")
@@ -95,6 +95,8 @@ async def test_the_best_places_are_taken_and_stored(app: CommissionApp) -> None:
 
 async def test_without_a_space_there_is_nothing_to_search(app: CommissionApp) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        give_space(app)
         screen = await opened(pilot, app)
         await pilot.press("b")
         assert screen.places == {}
