@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -17,8 +18,9 @@ from commission.record.data.layout import move_values
 from commission.steps import layout
 from commission.steps.layout.aim import coverage_deg, off_axis, with_direction
 from commission.steps.layout.directions import beyond_deg, direction, direction_range
-from commission.steps.layout.moves import places_of, weight_of
+from commission.steps.layout.moves import failed_count, places_of, weight_of
 from commission.steps.layout.search import APART_M, misses_deg, moved_job, search_places, shortfall
+from commission.steps.shared.cache import cached
 
 DOOR = Obstacle(id="door", from_m=(-2.35, 4.1, 0.0), to_m=(-2.1, 5.0, 2.0))
 ON_WALL = {"SiL": "left wall", "SiR": "right wall"}
@@ -244,6 +246,13 @@ def test_tables_and_json_hold_the_trade_and_the_best_moves() -> None:
     assert data["best"][0]["places_m"].keys() == {"SiL", "SiR"}
     assert data["best"][0]["all_deg"] < data["now"]["all_deg"]
     assert set(data["now"]["seats_deg"]) == {seat.id for seat in job.system.seats}
+
+
+def test_a_solution_that_reads_the_job_can_move_things() -> None:
+    """Steps see the job through a note of what they read."""
+    job = job_of(defined(movable()))
+    counted: Callable[[Job], int] = cached(lambda seen: failed_count(moved_job(seen, {"SiL": (-0.5, 3.3, 1.4)})))
+    assert counted(job) == failed_count(moved_job(job, {"SiL": (-0.5, 3.3, 1.4)})) > failed_count(job)
 
 
 @pytest.mark.parametrize("text", ["2.0", "-1", "much", "nan"])

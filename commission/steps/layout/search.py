@@ -22,7 +22,7 @@ from commission.model import Channel, FloatArray, Job, Position, Seat, System
 from commission.steps.layout.aim import coverage_deg, with_direction
 from commission.steps.layout.directions import direction_range
 from commission.steps.layout.sight import Mask, direct_paths, points
-from commission.steps.shared.cache import cached
+from commission.steps.shared.cache import cached, plain_job
 
 WEIGHTS = tuple(round(0.1 * n, 1) for n in range(11))
 """0: the reference seat alone; 1: all seats alike."""
@@ -327,6 +327,7 @@ def _hidden(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) -> Ma
 
 def moved_job(job: Job, places: dict[str, Position]) -> Job:
     """The job with loudspeakers and seats at other places."""
-    channels = tuple(with_direction(c, places[c.id]) if c.id in places else c for c in job.system.channels)
-    seats = tuple(replace(s, position_m=places[s.id]) if s.id in places else s for s in job.system.seats)
-    return replace(job, system=replace(job.system, channels=channels, seats=seats))
+    system, _ = job.system, job.profile  # read here: checks of the moved job depend on both
+    channels = tuple(with_direction(c, places[c.id]) if c.id in places else c for c in system.channels)
+    seats = tuple(replace(s, position_m=places[s.id]) if s.id in places else s for s in system.seats)
+    return replace(plain_job(job), system=replace(system, channels=channels, seats=seats))

@@ -91,6 +91,12 @@ class ReadJob:
         return call
 
 
+def plain_job(job: Job) -> Job:
+    """The job behind a `ReadJob`, to make another one of it; what is read of that one must be read of `job` too."""
+    given: object = job
+    return given.whole_job if isinstance(given, ReadJob) else job
+
+
 def _values(job: Job) -> _Values:
     for known, answers in tuple(_newest):
         if known is job:
