@@ -194,6 +194,16 @@ def test_the_first_source_is_the_one_above_everything_off() -> None:
     assert any("elsewhere" in r or "Even with everything off" in r for r in outcome.remarks)
 
 
+def test_everything_off_louder_than_with_a_source_on_was_disturbed() -> None:
+    # A car went by: no source that is switched on makes a room quieter.
+    found = solved([nc_noise(35.0, 1, state="everything off"), nc_noise(20.0, 2, state="electronics on")])
+    off, on = (noise.checks[0] for noise in found.noises)
+    assert (off.verdict, on.verdict) == (Verdict.NOT_TESTED, Verdict.PASS)
+    assert "another sound was heard" in (off.why_not or "")
+    louder = solved([nc_noise(35.0, 1, state="everything off"), nc_noise(36.0, 2, state="electronics on")])
+    assert [noise.checks[0].verdict for noise in louder.noises] == [Verdict.FAIL, Verdict.FAIL]
+
+
 def test_states_of_one_spelling_are_one_and_the_newest_counts() -> None:
     found = solved([nc_noise(20, 16, state="Ventilation High"), nc_noise(30, 17, state="ventilation_high")])
     (noise,) = found.noises

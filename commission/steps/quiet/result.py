@@ -193,7 +193,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> QuietResult:
         read, own = _read(job, state, seat, values, own_db), noises.get((spelled(state), seat))
         if own is None or (not own.calibrated and read.nc is not None):
             noises[(spelled(state), seat)] = read
-    found = tuple(_checked(job, each) for each in sorted(noises.values(), key=_order))
+    found = tuple(_checked(job, each, noises.values()) for each in sorted(noises.values(), key=_order))
     by_state: dict[str, tuple[Noise, ...]] = {}
     for noise in found:
         by_state[noise.state] = (*by_state.get(noise.state, ()), noise)
@@ -514,8 +514,30 @@ def nc_check(job: Job, noise: Noise, check_id: str, channel: str | None = None) 
     )
 
 
-def _checked(job: Job, noise: Noise) -> Noise:
-    checks = [nc_check(job, noise, nc_check_id(noise.state))]
+def _disturbed(noise: Noise, noises: Iterable[Noise]) -> str | None:
+    """Why "everything off" is not what it seems: nothing becomes quieter by switching a source on."""
+    if noise.known != OFF or noise.nc is None:
+        return None
+    other = min(
+        (
+            n
+            for n in noises
+            if n is not noise and n.seat == noise.seat and n.nc is not None and n.typed == noise.typed
+        ),
+        key=lambda n: n.nc.value if n.nc is not None else math.inf,
+        default=None,
+    )
+    if other is None or other.nc is None or other.nc.value > noise.nc.value - DIFFERENT_DB:
+        return None
+    return (
+        f"with {other.state} it was quieter (NC {other.nc.value:.0f} instead of NC {noise.nc.value:.0f}), so another sound "
+        "was heard then; record it again"
+    )
+
+
+def _checked(job: Job, noise: Noise, noises: Iterable[Noise]) -> Noise:
+    check = nc_check(job, noise, nc_check_id(noise.state))
+    checks = [replace(check, why_not=check.why_not or _disturbed(noise, noises))]
     if noise.nc is None and noise.typed and noise.laeq_db is not None and not noise.laeq_at_most:
         checks = [
             Check(
