@@ -1,7 +1,7 @@
 """A room without hardware: a client of a JACK server that takes the loudspeakers' signals and gives the microphone's.
 
 Run as a script: `jack_room.py OUTPUTS LOG`. It writes one row for each cycle to LOG (float64): the computer's monotonic
-time, and the peak of what all loudspeakers play. Lines on standard input make trouble: `noise` (the microphone hears
+time, the peak of what all loudspeakers play, and how often the server has reported lost blocks (xruns). Lines on standard input make trouble: `noise` (the microphone hears
 noise alone), `sound` (as before), `stall S` (the client sleeps for S seconds, so that the server drops blocks),
 `skip N` (N samples of the microphone's signal are lost and nothing reports it), `leave` (the client is gone, as a device
 that is unplugged).
@@ -43,7 +43,7 @@ class Room:
         ]
         jack.jack_port_get_buffer.restype = ctypes.c_void_p
         jack.jack_port_get_buffer.argtypes = [ctypes.c_void_p, ctypes.c_uint32]
-        for name in ("jack_activate", "jack_client_close", "jack_set_process_callback"):
+        for name in ("jack_activate", "jack_client_close", "jack_set_process_callback", "jack_set_xrun_callback"):
             getattr(jack, name).argtypes = [ctypes.c_void_p, *([ctypes.c_void_p] * 2 if "set" in name else [])]
         status = ctypes.c_int()
         self._client = jack.jack_client_open(NAME, NO_SERVER, ctypes.byref(status))
@@ -51,8 +51,8 @@ class Room:
             sys.exit(f"no JACK server (status {status.value})")
         self._inputs = [self._port(f"loudspeaker_{k + 1}", INPUT) for k in range(outputs)]
         self._microphone = self._port("microphone", OUTPUT)
-        self._log = np.memmap(log, np.float64, "w+", shape=(ROWS, 2))
-        self._row = 0
+        self._log = np.memmap(log, np.float64, "w+", shape=(ROWS, 3))
+        self._row = self._xruns = 0
         self._past = np.zeros(48000, np.float32)
         self._noise = (NOISE_FS * np.random.default_rng(1).standard_normal(48000)).astype(np.float32)
         self.noise_alone, self.stall_s, self.skip = False, 0.0, 0
@@ -60,6 +60,8 @@ class Room:
         """Samples by which the microphone is late, so that some can be skipped."""
         self._callback = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_uint32, ctypes.c_void_p)(self._process)
         jack.jack_set_process_callback(self._client, ctypes.cast(self._callback, ctypes.c_void_p), None)
+        self._xrun_callback = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_void_p)(self._note_xrun)
+        jack.jack_set_xrun_callback(self._client, ctypes.cast(self._xrun_callback, ctypes.c_void_p), None)
         jack.jack_activate(self._client)
 
     def _port(self, name: str, flags: int) -> Any:
@@ -69,13 +71,17 @@ class Room:
         address = self._jack.jack_port_get_buffer(port, frames)
         return np.ctypeslib.as_array((ctypes.c_float * frames).from_address(address))
 
+    def _note_xrun(self, _: Any) -> int:
+        self._xruns += 1
+        return 0
+
     def _process(self, frames: int, _: Any) -> int:
         if self.stall_s:
             time.sleep(self.stall_s)
             self.stall_s = 0.0
         played = sum(self._buffer(port, frames) for port in self._inputs)
         if self._row < ROWS:
-            self._log[self._row] = time.monotonic(), np.max(np.abs(played))
+            self._log[self._row] = time.monotonic(), np.max(np.abs(played)), self._xruns
             self._row += 1
         self._past = np.concatenate((self._past[frames:], played))
         if self.skip:

@@ -39,6 +39,9 @@ LIMIT_S = 0.1
 LOUD = 1e-4
 ATTEMPTS = 3
 """A busy computer may be late once; a program that is always late is late three times."""
+LOSSES = 8
+"""Recordings in which the server reports lost blocks before a test gives up."""
+TOO_BUSY = f"the computer lost blocks of sound in {LOSSES} recordings, as the JACK server reports"
 
 
 class Rig:
@@ -75,8 +78,8 @@ class Rig:
         else:
             self.close()
             pytest.skip("the JACK server does not start here")
-        self.log = np.memmap(log, np.float64, "r").reshape(-1, 2)
-        """Of each cycle: time, peak of all loudspeakers; zeros where none has been yet."""
+        self.log = np.memmap(log, np.float64, "r").reshape(-1, 3)
+        """Of each cycle: time, peak of all loudspeakers, xruns up to then; zeros where none has been yet."""
 
     def _start_server(self) -> subprocess.Popen[bytes]:
         dummy = ["-d", "dummy", "-r", str(RATE), "-p", str(PERIOD), "-C", "0", "-P", "0"]
@@ -90,6 +93,13 @@ class Rig:
         assert self._room.stdin is not None
         self._room.stdin.write(f"{words}\n")
         self._room.stdin.flush()
+
+    def lost_blocks_since(self, moment_s: float) -> bool:
+        """Whether the server reported an xrun after that moment: the computer was too busy, whatever the program does."""
+        time.sleep(2 * PERIOD / RATE)  # the next cycle notes it
+        cycles = self.log[self.log[:, 0] > 0]
+        before = cycles[cycles[:, 0] < moment_s]
+        return bool(len(cycles)) and float(cycles[-1, 2]) > (float(before[-1, 2]) if len(before) else 0.0)
 
     def loud_s(self) -> float:
         """When a loudspeaker last played; 0.0 when none has."""
@@ -151,12 +161,16 @@ def measure() -> tuple[Any, dict[str, bytes]]:
 
 def test_a_measurement_gives_the_response_of_the_room(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(rig_source, "TAIL_S", 0.6)
-    for _ in range(ATTEMPTS):  # a busy computer loses blocks, and the program says so
+    for _ in range(LOSSES):
+        begun_s = time.monotonic()
         try:
             body, blobs = measure()
             break
         except CommissionError as error:
             assert "lost" in str(error) or "missing" in str(error)
+            assert rig.lost_blocks_since(begun_s), f"nothing was lost: {error}"
+    else:
+        pytest.skip(TOO_BUSY)
     stored = StoredResponse(seq=1, at="", body=body, blob_sha256=body.file_sha256)
     ((_, response),) = decode([stored], blobs.__getitem__)
     assert isinstance(response, Response)
@@ -186,7 +200,23 @@ def test_nothing_but_whole_recordings_is_stored(
     monkeypatch.setattr(
         rig_source, "TAIL_S", 0.6
     )  # the room is dead; a whole recording of it is accepted all the same
+    for _ in range(LOSSES):
+        error, busy = _outcome_of(trouble, rig)
+        # Blocks that the computer lost before the trouble came are named instead of it, and rightly.
+        if trouble == "stall 0.3" or not busy or any(each in str(error) for each in sentences):
+            break
+        assert "lost" in str(error) or "missing" in str(error), error
+    else:
+        pytest.skip(TOO_BUSY)
+    assert isinstance(error, CommissionError), "it would be stored"
+    assert any(each in str(error) for each in sentences), error
+    assert "Nothing was stored" in str(error)
+
+
+def _outcome_of(trouble: str, rig: Rig) -> tuple[object, bool]:
+    """What a measurement with that trouble gives, and whether the server reported blocks that were lost."""
     outcome: list[object] = []
+    begun_s, busy = time.monotonic(), False
 
     def run() -> None:
         try:
@@ -200,23 +230,22 @@ def test_nothing_but_whole_recordings_is_stored(
             rig.tell(trouble)
         thread.start()
         rig.wait_until_loud()
-        time.sleep(0.65)
+        time.sleep(0.65 - 2 * PERIOD / RATE)
+        busy = rig.lost_blocks_since(begun_s)
         if trouble == "kill":
             rig.server.kill()
         elif trouble != "noise":
             rig.tell(trouble)
         thread.join(8.0)
         assert not thread.is_alive(), "it hangs"
+        busy = busy or (trouble not in ("leave", "kill") and rig.lost_blocks_since(begun_s))
     finally:
         if trouble in ("leave", "kill"):
             rig.close()
             rig.start()
         else:
             rig.tell("sound")
-    (error,) = outcome
-    assert isinstance(error, CommissionError), "it would be stored"
-    assert any(each in str(error) for each in sentences), error
-    assert "Nothing was stored" in str(error)
+    return outcome[0], busy
 
 
 # --- the whole program -------------------------------------------------------------------------------------------
@@ -253,7 +282,7 @@ class Terminal:
         except OSError:
             return
 
-    def wait_for(self, text: bytes, limit_s: float = 20.0) -> None:
+    def wait_for(self, text: bytes, limit_s: float = 60.0) -> None:
         begun_s = time.monotonic()
         while text not in self._screen:
             assert time.monotonic() - begun_s < limit_s, f"{text!r} is not shown"
