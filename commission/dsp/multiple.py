@@ -39,11 +39,18 @@ def two_sided_p(ratio: float, dof: float = math.inf) -> float:
     return 2 * float(ndtr(size) if math.isinf(dof) else stdtr(dof, size / _unit_scale(dof)))
 
 
-def coverage_factor(p: float, dof: float = math.inf) -> float:
-    """The ratio of which `two_sided_p` is `p`: k of U = k u."""
+def coverage_factor(p: float, dof: float = math.inf, *, u_is_scale: bool = False) -> float:
+    """K of U = k u, which an error exceeds with probability `p`.
+
+    u is the standard deviation of the error, as `uncertainty.scatter_u` and `two_sided_p` have it. `u_is_scale`: it is
+    the scale of Student's t, as in JCGM 100 G.3.2 (from memory) and `uncertainty.hand_factor`; k is then the quantile
+    itself, larger by √(ν/(ν − 2)).
+    """
     from scipy.special import ndtri, stdtrit
 
-    return -float(ndtri(p / 2) if math.isinf(dof) else stdtrit(dof, p / 2) * _unit_scale(dof))
+    if math.isinf(dof):
+        return -float(ndtri(p / 2))
+    return -float(stdtrit(dof, p / 2)) * (1.0 if u_is_scale else _unit_scale(dof))
 
 
 def _unit_scale(dof: float) -> float:

@@ -158,3 +158,20 @@ def _number(value: object, where: str) -> float | None:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise InputError(where, repr(value)[:40], "a number")
     return float(value)
+
+
+@cache
+def rooms_that_pass() -> dict[str, str]:
+    """Quantity of a limit, or id of the checks of a fixed one → what share of simulated rooms passes it, in words."""
+    return {each["limit"]: _share_text(each) for each in shipped_toml("limit_shares.toml")["share"]}
+
+
+def _share_text(share: Mapping[str, Any]) -> str:
+    if "why" in share:
+        return f"not simulated, because {share['why']}"
+    passed, rooms = share["good"]
+    text = f"{passed} of {rooms} simulated rooms set correctly"
+    if "bad" not in share:
+        return text
+    passed, rooms = share["bad"]
+    return f"{text}, {passed} of {rooms} with the fault “{share['fault']}”"

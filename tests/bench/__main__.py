@@ -1,6 +1,6 @@
 """Run all benchmarks, or those named: `python tests/bench analysis responses --channels 4`.
 
-`faults`, `visits` and `returns` do not measure time and have their own options: `python tests/bench visits --help`.
+`faults`, `visits`, `returns` and `shares` do not measure time and have their own options: `python tests/bench visits --help`.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ import record
 import reopen
 import responses
 import returns
+import shares
 import startup
 import visits
 import words
@@ -53,7 +54,12 @@ TIMES = ("analysis", "responses", "startup", "polarity", "reopen", "record", "ha
 
 def main() -> None:
     """Benchmarks that are named, or the fault matrix."""
-    for name, run in (("faults", faults.run), ("visits", visits.run), ("returns", returns.run)):
+    for name, run in (
+        ("faults", faults.run),
+        ("visits", visits.run),
+        ("returns", returns.run),
+        ("shares", shares.run),
+    ):
         if sys.argv[1:2] == [name]:
             run(sys.argv[2:])
             return

@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from commission.dsp.multiple import FALSE_WORDS, coverage_factor, holm_threshold, two_sided_p
+from commission.dsp.uncertainty import DEFAULT_DOF, hand_factor, scatter_u
 
 
 def significant(p_values: list[float], risk: float = 0.05) -> list[bool]:
@@ -73,3 +74,25 @@ def test_factors_are_those_of_students_t_with_a_standard_deviation_of_one(dof: f
 
 def test_without_a_standard_deviation_students_t_is_not_scaled() -> None:
     assert coverage_factor(0.05, 2.0) == pytest.approx(4.3027, abs=1e-4)  # any handbook table of t
+
+
+@pytest.mark.parametrize("readings", [1, 2, 4])
+@pytest.mark.parametrize("u_is_scale", [True, False])
+def test_each_kind_of_u_has_the_factor_that_holds_its_risk(readings: int, u_is_scale: bool) -> None:
+    """Scatter unknown as the default says (a variance 4/χ²(4)), one more error against k u from the repeats there are.
+
+    1 % of 40,000: within four standard deviations of a binomial share. With the other factor 2 to 3 %, or 0.3 to 0.4 %.
+    """
+    rng = np.random.default_rng(5)
+    sigma = np.sqrt(DEFAULT_DOF / rng.chisquare(DEFAULT_DOF, 40_000))
+    repeats = sigma[:, None] * rng.normal(size=(len(sigma), readings))
+    squares = np.sum((repeats - repeats.mean(axis=1, keepdims=True)) ** 2, axis=1)
+    spread = DEFAULT_DOF / (DEFAULT_DOF - 2)  # mean of that variance
+    found = [
+        hand_factor(each, readings - 1) if u_is_scale else scatter_u(math.sqrt(spread), each, readings - 1)
+        for each in squares
+    ]
+    u, dof = (np.array(each) for each in zip(*found, strict=True))
+    k = coverage_factor(0.01, float(dof[0]), u_is_scale=u_is_scale)
+    share = np.mean(np.abs(sigma * rng.normal(size=len(sigma))) > k * u)
+    assert share == pytest.approx(0.01, abs=4 * math.sqrt(0.01 / len(sigma)))

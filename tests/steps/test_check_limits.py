@@ -37,6 +37,7 @@ from commission.model import (
     default_profile,
     unwatched,
 )
+from commission.model.toml_text import shipped_toml
 from commission.steps import all_steps
 from commission.steps.drift.figures import earlier_visit
 from commission.steps.seats.result import MIDRANGE_BASIS, MIDRANGE_DB, MIDRANGE_WEAK_DB, WEAK_BASIS, WEAK_DB
@@ -185,3 +186,20 @@ def test_the_tables_hold_every_limit_and_every_rule() -> None:
     assert [row.cells for row in rules.rows] == [(rule.id, rule.symptom, rule.basis) for rule in RULES]
     keys = [row.key for table in (profile, fixed, rules) for row in table.rows]
     assert len(keys) == len(set(keys))
+
+
+def test_every_limit_says_what_share_of_rooms_passes_it() -> None:
+    """By `python tests/bench shares`. Goals: of rooms set correctly less than 5 % fail, and fewer pass with the fault."""
+    shares = {each["limit"]: each for each in shipped_toml("limit_shares.toml")["share"]}
+    listed = {each.quantity for each in default_profile().limits} | {e.check for e in ENTRIES if e.limit is not None}
+    assert shares.keys() == listed
+    for name, share in shares.items():
+        if "why" in share:
+            assert "good" not in share and share["why"]
+            continue
+        passed, rooms = share["good"]
+        assert passed >= 0.95 * rooms > 0, name
+        if "bad" in share:
+            assert share["bad"][0] / share["bad"][1] < passed / rooms, name
+    profile, fixed, _ = limits_tables(default_profile(), all_steps(), RULES)
+    assert all(row.cells[-1] for table in (profile, fixed) for row in table.rows)

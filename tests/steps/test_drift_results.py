@@ -14,6 +14,7 @@ from sound_room import SoundRoom
 
 from commission.audio.room import SimulatedRoom, Speaker
 from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.multiple import coverage_factor
 from commission.dsp.repeatability import default_repeatability
 from commission.dsp.uncertainty import PLACEMENT_U_DB
 from commission.dsp.variance import band_variance
@@ -34,7 +35,7 @@ from commission.model import (
 from commission.steps import drift
 from commission.steps.drift import budgets as drift_budgets
 from commission.steps.drift import figures as drift_figures
-from commission.steps.drift.result import Drift, DriftResult, coverage_factor, solve
+from commission.steps.drift.result import FALSE_ALARMS, Drift, DriftResult, solve
 from commission.steps.drift.visits import SUBS_SET
 
 NOTHING = Analyses()
@@ -228,7 +229,7 @@ def test_coverage_factors(comparisons: int, dof: float, k: float) -> None:
     """Two-sided quantiles of the normal distribution and of Student's t: 95 %, 99 %, 99.5 %, 99.9 % in any handbook table
     (from memory). Tolerance: the tables give three decimals.
     """
-    assert coverage_factor(comparisons, dof) == pytest.approx(k, abs=6e-4)
+    assert coverage_factor(FALSE_ALARMS / comparisons, dof, u_is_scale=True) == pytest.approx(k, abs=6e-4)
 
 
 def test_the_risk_is_shared_by_all_kinds_of_figures() -> None:
@@ -237,8 +238,8 @@ def test_the_risk_is_shared_by_all_kinds_of_figures() -> None:
     dof = of(compared(levels(LEVELS), levels(LEVELS)), "level_db", "FL").budget.dof  # type: ignore[union-attr]
     alone = of(compared(levels(LEVELS), levels(LEVELS)), "level_db", "FL").k
     both = of(compared((*levels(LEVELS), *taped), (*levels(LEVELS), *taped)), "level_db", "FL").k
-    assert alone == coverage_factor(6, dof)
-    assert both == coverage_factor(12, dof)
+    assert alone == coverage_factor(FALSE_ALARMS / 6, dof, u_is_scale=True)
+    assert both == coverage_factor(FALSE_ALARMS / 12, dof, u_is_scale=True)
 
 
 # --- what settings and air explain ---------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ from statistics import fmean, median
 import numpy as np
 
 from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.multiple import coverage_factor
 from commission.dsp.uncertainty import median_sensitivities
 from commission.model import AS_FOUND, Analyses, Budget, Contribution, EarlierFigure, Job
 from commission.steps.drift import budgets as drift_budgets
@@ -327,20 +328,17 @@ def _with_air(visits: Visits, drifts: list[Drift]) -> list[Drift]:
 def _with_coverage(drifts: list[Drift]) -> list[Drift]:
     """With the factor by which a visit where nothing drifted stays without any alarm in 19 of 20 cases.
 
-    The risk is shared evenly by the kinds of figures, and within a kind by its comparisons.
+    The risk is shared evenly by the kinds of figures, and within a kind by its comparisons (Bonferroni's inequality).
+    Degrees of freedom are those of readings by hand, of which u is the scale.
     """
     count = Counter(kind(d.quantity) for d in drifts)
+    risks = {each: FALSE_ALARMS / (number * len(count)) for each, number in count.items()}
     return [
         replace(
-            d, k=coverage_factor(count[kind(d.quantity)] * len(count), math.inf if d.budget is None else d.budget.dof)
+            d,
+            k=coverage_factor(
+                risks[kind(d.quantity)], math.inf if d.budget is None else d.budget.dof, u_is_scale=True
+            ),
         )
         for d in drifts
     ]
-
-
-def coverage_factor(comparisons: int, dof: float = math.inf) -> float:
-    """K such that `comparisons` errors all stay within ±k u in 19 of 20 visits (Bonferroni's inequality, Student's t)."""
-    from scipy.special import ndtri, stdtrit
-
-    share = 1 - FALSE_ALARMS / (2 * comparisons)
-    return float(ndtri(share) if math.isinf(dof) else stdtrit(dof, share))

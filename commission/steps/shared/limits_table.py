@@ -6,6 +6,9 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from commission.model import CheckLimit, Column, LimitsProfile, ProfileLimit, Step, Table, table_of
+from commission.model.limits import rooms_that_pass
+
+OWN_LIMIT = "not simulated, because it is not one of the defaults"
 
 
 class FindingRule(Protocol):
@@ -27,6 +30,11 @@ class FindingRule(Protocol):
 def limits_tables(profile: LimitsProfile, steps: Sequence[Step], rules: Sequence[FindingRule]) -> tuple[Table, ...]:
     """Everything that verdicts and findings rest on."""
     return _profile_table(profile, steps), _fixed_table(steps), _rules_table(rules)
+
+
+def rooms_passing(limit: ProfileLimit) -> str:
+    """What share of simulated rooms passes a limit of the defaults."""
+    return OWN_LIMIT if limit.own else rooms_that_pass().get(limit.quantity, OWN_LIMIT)
 
 
 def _profile_table(profile: LimitsProfile, steps: Sequence[Step]) -> Table:
@@ -53,6 +61,7 @@ def _profile_table(profile: LimitsProfile, steps: Sequence[Step]) -> Table:
         (Column(key="checks", title="Checks"), checks),
         (Column(key="applies", title="Applies to"), applies),
         (Column(key="basis", title="Basis"), lambda each: each.basis),
+        (Column(key="rooms", title="Rooms that pass"), rooms_passing),
         id="limits",
         title=f"Limits: {profile.title}",
         key=lambda each: each.quantity,
@@ -69,6 +78,7 @@ def _fixed_table(steps: Sequence[Step]) -> Table:
         (Column(key="unit", title="Unit"), lambda each: each[1].unit),
         (Column(key="applies", title="Applies to"), lambda each: each[0].applies),
         (Column(key="basis", title="Basis"), lambda each: each[1].basis),
+        (Column(key="rooms", title="Rooms that pass"), lambda each: rooms_that_pass().get(each[0].check)),
         id="fixed-limits",
         title="Limits fixed by the program",
         key=lambda each: f"check {each[0].check}",

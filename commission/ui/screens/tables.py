@@ -18,7 +18,7 @@ from commission.model import Column, Row, Table, Verdict, table_of
 from commission.model.formatting import place_text, verdict_word
 from commission.model.units import clean_text
 from commission.steps import all_steps, step
-from commission.steps.shared.limits_table import limits_tables
+from commission.steps.shared.limits_table import limits_tables, rooms_passing
 from commission.ui.paths import existing_file
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
@@ -125,7 +125,8 @@ basis = "our own practice, after forty rooms"
         """All that is known of each limit where there is room, else the rest below."""
         tables = limits_tables(self.visit.job.profile, all_steps(), RULES)
         return tuple(
-            each.without("checks", "applies", "basis") if self.has_class("narrow") else each for each in tables
+            each.without("checks", "applies", "basis", "rooms") if self.has_class("narrow") else each
+            for each in tables
         )
 
     def about(self, row: Row | None) -> str:
@@ -137,7 +138,8 @@ basis = "our own practice, after forty rooms"
         if limit is None:
             return f"Limits in use: {profile.title}."
         whose = f"from {profile.title}" if limit.own else "as the program ships it"
-        return f"{limit.quantity}, {whose}\nApplies to: {limit.applies}\nBasis: {limit.basis}"
+        rooms = f"Rooms that pass: {rooms_passing(limit)}"
+        return f"{limit.quantity}, {whose}\nApplies to: {limit.applies}\nBasis: {limit.basis}\n{rooms}"
 
     def _about_fixed(self, row: Row) -> str:
         """A row that is of no profile, word by word."""

@@ -1,0 +1,159 @@
+"""What share of simulated rooms passes each limit: rooms set correctly, and rooms with the fault that the limit is there for.
+
+    python tests/bench shares [rooms] > commission/model/limit_shares.toml
+
+Rooms, visits and faults are those of `python tests/bench faults` (simulators that share no code with the analysis), the bass
+that of `python tests/references/bass_rooms.py`. A room passes a limit when none of its checks fails there; rooms in
+which nothing is tested against it are left out. Layouts are random there, and none was made to keep the rules of layout.
+"""
+
+from __future__ import annotations
+
+import sys
+import zlib
+from collections.abc import Iterator
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from references import bass_rooms
+from rooms import matrix
+from rooms.faults import FAULTS
+from rooms.visits import Memory, Result
+from rooms.visits import run as visit
+
+from commission.model import Check, Verdict, default_profile
+from commission.steps import all_steps
+
+PLANTED = {
+    "levels.match": "wrong trim",
+    "levels.reference": "all levels",
+    "distances.setting": "wrong distance",
+    "distances.arrival": "no delays",
+    "distances.place": "swapped pair",
+    "distances.sub": "sub latency",
+    "seats.driver": "dead tweeter",
+    "seats.direct": "blocked at a seat",
+    "seats.polarity": "reversed loudspeaker",
+    "seats.clipped": "clipped",
+    "seats.row-null": "row in a null",
+    "settings.trim": "wrong trim",
+    "settings.dialogue": "centre low",
+    "wiring.leakage": "leaking channel",
+    "wiring.leakage.hidden": "upmixer on",
+}
+FINDINGS = {
+    "settings.trim": ("levels.match", "settings.trims"),
+    "settings.dialogue": ("levels.match", "settings.dialogue"),
+    "seats.row-null": ("seats.bass", "room.row-null"),
+}
+"""Limits that only findings use: the check that shows that something was measured, and the finding."""
+REASONS = {
+    "levels.sum": "the simulated jobs do not say how subwoofers add",
+    "levels.repeat": "every channel is read once there; tests/references/displaced_meter.py gives 95 of 100",
+    "checklist": "people answer it",
+    "layout": "it follows from the plan alone",
+    "site": "it is what was entered",
+    "quiet": "a simulator of rooms does not decide how loud a ventilation is",
+    "dialogue": "a simulator of rooms does not decide noise and level of speech",
+    "wiring": "the simulated loudspeakers do not fail so",
+    "handover": "people answer it",
+    "drift": "it compares two visits: python tests/bench returns",
+    "compare": "it compares two rounds: python tests/bench words",
+}
+OTHERWISE = "the simulated visits hold no such measurement"
+MOST_BAD, FIRST, BASS_ROOMS = 8, 1, 100
+Shares = dict[str, list[bool]]
+
+
+def against(check: Check) -> Iterator[str]:
+    """The limits that a check is compared with: quantities of the profile, ids of checks with a fixed limit."""
+    assert check.limit is not None
+    profile = default_profile()
+    yield from (each.quantity for each in profile.limits if check.limit.basis.startswith(each.basis))
+    for step in all_steps():
+        yield from (e.check for e in step.limits if e.limit is not None and fnmatchcase(check.id, e.check))
+
+
+def passed(result: Result) -> dict[str, bool]:
+    """Limit → whether no check failed against it, of those that were tested."""
+    out: dict[str, bool] = {}
+    tested = set()
+    for check in (check for outcome in result.outcomes.values() for check in outcome.checks):
+        if check.limit is None or check.verdict is Verdict.NOT_TESTED:
+            continue
+        tested.add(check.id)
+        for name in set(against(check)):
+            out[name] = out.get(name, True) and check.verdict is not Verdict.FAIL
+    found = {finding.id for finding in result.findings}
+    for quantity, (check_id, name) in FINDINGS.items():
+        if check_id in tested:
+            out[quantity] = not any(each.startswith(name) for each in found)
+    return out
+
+
+def surveyed(rooms: int) -> tuple[Shares, Shares]:
+    """Limit → whether each room passes it: set correctly, and with the fault of `PLANTED`."""
+    good: Shares = {}
+    bad: Shares = {}
+    for seed in range(FIRST, FIRST + rooms):
+        installation = matrix.cached_installation(seed, matrix.simulator_of(seed), matrix.default_cache())
+        memory = Memory()
+        for name, fine in passed(visit(installation, installation.healthy, memory)).items():
+            good.setdefault(name, []).append(fine)
+        for fault in dict.fromkeys(PLANTED.values()):
+            limits = [name for name, planted in PLANTED.items() if planted == fault]
+            if all(len(bad.get(name, ())) >= MOST_BAD for name in limits):
+                continue
+            planted = FAULTS[fault](installation, np.random.default_rng([7, seed, zlib.crc32(fault.encode())]))
+            if planted is None or not planted.decidable:
+                continue
+            found = passed(visit(installation, planted.plan, memory))
+            for name in limits:
+                if name in found:
+                    bad.setdefault(name, []).append(found[name])
+    return good, bad
+
+
+def of_bass() -> Iterator[tuple[str, list[bool], list[bool]]]:
+    """The limits of bass in rooms with two subwoofers, and with one of them reversed."""
+    right, reversed_one = (
+        np.concatenate([bass_rooms.survey(simulator, setup, BASS_ROOMS) for simulator in bass_rooms.SIMULATORS])
+        for setup in ("two subwoofers", "two, one reversed")
+    )
+    profile = default_profile()
+    null, uneven = profile.of("seats.null").lower, profile.of("room.uneven").upper
+    yield "seats.null", list(right[:, 1] >= null), list(reversed_one[:, 1] >= null)
+    yield "room.uneven", list(right[:, 0] <= uneven), list(reversed_one[:, 0] <= uneven)
+
+
+def reason(name: str) -> str:
+    """Why a limit was not simulated."""
+    return REASONS.get(name) or REASONS.get(name.partition(".")[0], OTHERWISE)
+
+
+def run(arguments: list[str] | None = None) -> None:
+    """Run and print the table as TOML."""
+    rooms = int(arguments[0]) if arguments else 24
+    good, bad = surveyed(rooms)
+    faults = dict(PLANTED)
+    for name, right, wrong in of_bass():
+        good[name], bad[name], faults[name] = right, wrong, "a subwoofer reversed"
+    names = [each.quantity for each in default_profile().limits]
+    names += [e.check for step in all_steps() for e in step.limits if e.limit is not None]
+    print(f"# Made by `python tests/bench shares {rooms}`: rooms that pass each limit of those tested against it.")
+    for name in dict.fromkeys(names):
+        print(f'\n[[share]]\nlimit = "{name}"')
+        if name not in good or name.startswith("layout."):
+            print(f'why = "{reason(name)}"')
+            continue
+        print(f"good = [{sum(good[name])}, {len(good[name])}]")
+        if name in bad:
+            print(f'bad = [{sum(bad[name])}, {len(bad[name])}]\nfault = "{faults[name]}"')
+
+
+if __name__ == "__main__":
+    run(sys.argv[1:])
