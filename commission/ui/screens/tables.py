@@ -122,7 +122,7 @@ basis = "our own practice, after forty rooms"
 """
 
     def tables(self) -> tuple[Table, ...]:
-        """All that is known of each limit where there is room, else the rest below."""
+        """What fits of each limit; the rest is below, for the selected one."""
         tables = limits_tables(self.visit.job.profile, all_steps(), RULES)
         return tuple(
             each.without("checks", "applies", "basis", "rooms") if self.has_class("narrow") else each
