@@ -124,10 +124,8 @@ basis = "our own practice, after forty rooms"
     def tables(self) -> tuple[Table, ...]:
         """What fits of each limit; the rest is below, for the selected one."""
         tables = limits_tables(self.visit.job.profile, all_steps(), RULES)
-        return tuple(
-            each.without("checks", "applies", "basis", "rooms") if self.has_class("narrow") else each
-            for each in tables
-        )
+        long = ("checks", "applies", "basis") if self.has_class("narrow") else ()
+        return tuple(each.without(*long, "rooms") for each in tables)
 
     def about(self, row: Row | None) -> str:
         """What the limit judges, its basis, and whose it is."""
