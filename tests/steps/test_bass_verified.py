@@ -96,6 +96,21 @@ def test_a_single_mistake_is_named(mistake: str, seed: int) -> None:
     assert finding.alternatives and finding.confirm and any(ch.isdigit() for ch in finding.evidence[0])
 
 
+@pytest.mark.parametrize("mains", [True, False])
+def test_another_volume_is_no_mistake_of_a_subwoofer(mains: bool) -> None:
+    """The later round was played 4 dB louder; without main channels what all subwoofers share is the volume."""
+    visit = as_found(subs=2, seed=4)
+    new: Held = {"SUB1": (1.5, 4.2, "normal"), "SUB2": (-2.5, 1.1, "normal")}
+    louder = {c: (trim + 4.0, distance, word) for c, (trim, distance, word) in (visit.mains() | new).items()}
+    visit.play(AS_LEFT, new, louder | {"SUB2": (1.5, 3.0, "normal")} if mains else louder, moved_m=0.02)
+    if not mains:
+        visit.items = [item for item in visit.items if item.channel.startswith("SUB")]
+    found = checked(visit)
+    assert found.common_db == pytest.approx(4.0, abs=1.0)
+    words = "SUB2: the new distance was not set"
+    assert (found.explanation and found.explanation.text) == (words if mains else None)
+
+
 SHARED: dict[str, tuple[str, Held]] = {
     "not stored": (
         "none of the new settings of SUB1 and SUB2 is at work",

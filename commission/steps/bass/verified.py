@@ -20,9 +20,10 @@ from commission.dsp.biquads import filters_response
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analyses, ComplexArray, FloatArray, Job, Setting, merge_settings
 from commission.model.units import round_name
-from commission.steps.bass.explained import LikelyMistake, SubChange, compressed_subs, explain
+from commission.steps.bass.explained import GAIN_OFF_DB, LikelyMistake, SubChange, compressed_subs, explain
 from commission.steps.bass.measured import MeasuredBass, measured_bass
 from commission.steps.bass.result import filter_width, version
+from commission.steps.compare.predicted import LEAST_CHANNELS, setting_step
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
 from commission.steps.shared.issued import held_setting, issued_before
@@ -162,7 +163,10 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
     common = float(np.median(measured - predicted))
     apart = measured - predicted - common
     origin = _origins_s(job, before, after, seats, analyses, slope_s)
-    changes = _changes(after.subs, old, new, typed, origin, (low, high), turned)
+    volume_db = _volume_db(job, before, after, seats, analyses)
+    changes = _changes(after.subs, old, new * 10 ** (-(volume_db or 0.0) / 20), typed, origin, (low, high), turned)
+    if volume_db is None:
+        changes = _without_volume(changes)
     now = version(after, "measured", unchanged(len(after.subs)))
     compressed = compressed_subs(job, after.round, analyses)
     return Verified(
@@ -312,6 +316,34 @@ def _median(values: FloatArray, weight: FloatArray) -> float:
     order = np.argsort(values, axis=None)
     total = np.cumsum(weight.ravel()[order])
     return float(values.ravel()[order][np.searchsorted(total, total[-1] / 2)])
+
+
+def _volume_db(
+    job: Job, before: MeasuredBass, after: MeasuredBass, seats: Sequence[str], analyses: Analyses
+) -> float | None:
+    """How much louder the later round was played or recorded, by main channels beyond their trims; None of too few."""
+    screened = usable(job, analyses, before.round, after.round)
+    beyond = []
+    for channel in (c for c in job.system.channels if not c.is_sub):
+        held = (_held_before(job, before.round, after.round, channel.id), held_setting(job, after.round, channel.id))
+        step = setting_step(*held, "trim_db")
+        pairs = [[screened.of(m.round, channel.id, seat) for m in (before, after)] for seat in seats]
+        louder = [
+            two.level_db - one.level_db
+            for one, two in pairs
+            if one is not None and two is not None and one.level_db is not None and two.level_db is not None
+        ]
+        if step is not None and louder:
+            beyond.append(float(np.median(louder)) - step)
+    return float(np.median(beyond)) if len(beyond) >= LEAST_CHANNELS else None
+
+
+def _without_volume(changes: tuple[SubChange, ...]) -> tuple[SubChange, ...]:
+    """Without main channels to compare with, what all subwoofers became louder by alike is taken for the volume."""
+    off = [each.gain_db - each.typed_gain_db for each in changes]
+    if len(off) < 2 or max(off) - min(off) > GAIN_OFF_DB:
+        return changes
+    return tuple(replace(each, gain_db=each.gain_db - float(np.median(off))) for each in changes)
 
 
 def _origins_s(
