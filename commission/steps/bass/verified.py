@@ -164,7 +164,8 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
     apart = measured - predicted - common
     origin = _origins_s(job, before, after, seats, analyses, slope_s)
     volume_db = _volume_db(job, before, after, seats, analyses)
-    changes = _changes(after.subs, old, new * 10 ** (-(volume_db or 0.0) / 20), typed, origin, (low, high), turned)
+    same_volume: ComplexArray = np.asarray(new * 10 ** (-(volume_db or 0.0) / 20), dtype=complex)
+    changes = _changes(after.subs, old, same_volume, typed, origin, (low, high), turned)
     if volume_db is None:
         changes = _without_volume(changes)
     now = version(after, "measured", unchanged(len(after.subs)))
