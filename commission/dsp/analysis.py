@@ -119,16 +119,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool, i
     noise, decaying, is_tail = _noise(responses, impulses, rate_hz, low_hz)
     noise_power, noise_df_hz = noise_of.noise_power(noise, rate_hz)
     noise_db = pink_level_db(noise_power, noise_df_hz, low_hz, high_hz)
-    tail_db = third_noise_db = smoothed_level_db(cumulative(noise_power), noise_df_hz, GRID_HZ, 3)
-    if responses[0].noise is None and not is_tail.all():
-        tail_power, _ = noise_of.noise_power(noise_of.tail(impulses), rate_hz)
-        tail_db = smoothed_level_db(cumulative(tail_power), noise_df_hz, GRID_HZ, 3)
-    if responses[0].noise is None:  # where the tail still falls it is sound of the room
-        before = [noise_of.noise_power(noise_of.before_tail(impulses, times), rate_hz)[0] for times in (1, 2)]
-        before_db = smoothed_level_db(cumulative(0.5 * (before[0] + before[1])), noise_df_hz, GRID_HZ, 3)
-        short = noise_of.tail(impulses).shape[-1] < noise_of.LEAST_TAIL_S * rate_hz
-        falling = is_tail[:, None] & (short | (before_db > third_noise_db + noise_of.FALLING_DB))
-        third_noise_db = np.where(falling, np.nan, third_noise_db)
+    tail_db, third_noise_db = _tail_and_noise_db(responses, impulses, rate_hz, noise_power, noise_df_hz, is_tail)
     peaks_db = 20 * np.log10(np.abs(impulses).max(axis=-1))
     arrivals, reflections = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
@@ -187,6 +178,33 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool, i
             )
         )
     return results
+
+
+def _tail_and_noise_db(
+    responses: list[Response],
+    impulses: FloatArray,
+    rate_hz: float,
+    noise_power: FloatArray,
+    noise_df_hz: float,
+    is_tail: np.ndarray,
+) -> tuple[FloatArray, FloatArray]:
+    """Third-octave levels of the end of each response and of its noise [shape=(k, n)], NaN where that is not known.
+
+    `is_tail` [shape=(k,)]: whether `noise_power` [shape=(k, bins)] is that of its end.
+    """
+    noise_db = smoothed_level_db(cumulative(noise_power), noise_df_hz, GRID_HZ, 3)
+    if responses[0].noise is not None:
+        return noise_db, noise_db
+    tail_db = noise_db
+    if not is_tail.all():
+        tail_power, _ = noise_of.noise_power(noise_of.tail(impulses), rate_hz)
+        tail_db = smoothed_level_db(cumulative(tail_power), noise_df_hz, GRID_HZ, 3)
+    # Where the tail still falls it is sound of the room.
+    before = [noise_of.noise_power(noise_of.before_tail(impulses, times), rate_hz)[0] for times in (1, 2)]
+    before_db = smoothed_level_db(cumulative(0.5 * (before[0] + before[1])), noise_df_hz, GRID_HZ, 3)
+    short = noise_of.tail(impulses).shape[-1] < noise_of.LEAST_TAIL_S * rate_hz
+    falling = is_tail[:, None] & (short | (before_db > noise_db + noise_of.FALLING_DB))
+    return tail_db, np.where(falling, np.nan, noise_db)
 
 
 def _snr_db(level_db: float, noise_db: float, length_s: float) -> float | None:

@@ -6,7 +6,7 @@ where the powers of all subwoofers together are less than 10 dB above the noise 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -67,6 +67,22 @@ class MeasuredBass:
         return replace(self, room=filtered(self.room, filters, kind), full=self.full * turn[:, None, :])
 
 
+def _missing_delays_s(
+    job: Job, round_id: str, subs: Sequence[str], rows: Mapping[str, Sequence[Analysed]]
+) -> FloatArray | str:
+    """The delay that each subwoofer's recordings went past [s], or why it is not known."""
+    past = [not item.passes_delays for items in rows.values() for item in items]
+    if not any(past):
+        return np.zeros(len(subs))
+    speed = speed_of_sound_m_s(job.system.temperature_c)
+    noted = applied_delays_s(job, round_id, job.system.channels, speed)
+    by_id = {c.id: d for c, d in zip(job.system.channels, noted, strict=True)}
+    delays = np.array([by_id[sub] for sub in subs])
+    if not all(past) or not np.all(np.isfinite(delays)):
+        return "the responses were measured past the processor's delays, and these are not all entered"
+    return delays
+
+
 @cached
 def measured_bass(job: Job, round_id: str, analyses: Analyses, every: bool = False) -> MeasuredBass | str:
     """The subwoofers of a round, or one clause that says why their bass cannot be predicted.
@@ -93,29 +109,18 @@ def measured_bass(job: Job, round_id: str, analyses: Analyses, every: bool = Fal
         return "all subwoofers wait for a repair" if faulty else "no response of a subwoofer can be used"
     if len(subs) > MOST_SUBS:
         return f"there are {len(subs)} subwoofers, and at most {MOST_SUBS} can be searched together"
-    rows: dict[str, list[Analysed]] = {}
-    reasons: dict[str, str] = {}
-    for seat in job.system.seats:
-        found = _at_seat(job, round_id, screened, subs, seat.id)
-        if isinstance(found, str):
-            reasons[seat.id] = found
-        else:
-            rows[seat.id] = found
+    found = {seat.id: _at_seat(job, round_id, screened, subs, seat.id) for seat in job.system.seats}
+    rows = {seat: each for seat, each in found.items() if not isinstance(each, str)}
+    reasons = {seat: each for seat, each in found.items() if isinstance(each, str)}
     if len(rows) < 2:
         why = next(iter(reasons.values()), "there are no seats")
         return f"at least two seats are needed at which all subwoofers can be summed, and {why}"
     for why in dict.fromkeys(reasons.values()):
         seats = [seat for seat, each in reasons.items() if each == why]
         left_out.append(f"{listed(seats)} {'is' if len(seats) == 1 else 'are'} left out: {why}.")
-    past = [not item.passes_delays for items in rows.values() for item in items]
-    delays = np.zeros(len(subs))
-    if any(past):
-        speed = speed_of_sound_m_s(job.system.temperature_c)
-        noted = applied_delays_s(job, round_id, job.system.channels, speed)
-        by_id = {c.id: d for c, d in zip(job.system.channels, noted, strict=True)}
-        delays = np.array([by_id[sub] for sub in subs])
-        if not all(past) or not np.all(np.isfinite(delays)):
-            return "the responses were measured past the processor's delays, and these are not all entered"
+    delays = _missing_delays_s(job, round_id, subs, rows)
+    if isinstance(delays, str):
+        return delays
     full = np.array([[_bass(rows[seat][i]) for seat in rows] for i in range(len(subs))])
     full = full * np.exp(-2j * np.pi * delays[:, None, None] * BASS_HZ)
     weights = seat_weights(job, list(rows))
