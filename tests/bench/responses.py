@@ -170,10 +170,10 @@ def run(channels: int) -> None:
     before, peak = found.pop("memory")
     print(f"  {CHANNELS} channels at {SEATS} seats, 1 s at {RATE} Hz; seconds on the wall (of the processor)")
     for name, (wall_s, cpu_s, bare_s, bare_cpu_s) in found.items():
-        goal = " (goal: under 5 s)" if name == "all" else ""
+        goal = " (goal: under 3.5 s)" if name == "all" else ""
         ratios = f"{wall_s / bare_s:.1f} ({cpu_s / bare_cpu_s:.1f})"
         print(f"  {wall_s:.2f} ({cpu_s:.2f}), {ratios} times its bare transforms: {name}{goal}")
-    print(f"  {peak:.0f} MB at the peak (goal: under 1000), {before:.0f} MB before the analysis began")
+    print(f"  {peak:.0f} MB at the peak (goal: under 500), {before:.0f} MB before the analysis began")
     _pyfar(found["all"][0] / (CHANNELS * SEATS))
     _pyrato()
 
