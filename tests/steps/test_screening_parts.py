@@ -430,6 +430,22 @@ def test_nothing_was_played_20_db_softer_and_in_the_noise(
     assert bool(recordings.not_played(JOB, AS_FOUND, Analyses(beside))) == (found and softer_db >= 25.0)
 
 
+@pytest.mark.parametrize(("channel", "seats", "found"), [("SUB1", 1, 1), ("SUB1", 2, 0), ("FL", 2, 2)])
+def test_a_row_that_loses_a_subwoofer_in_the_noise_is_a_null(channel: str, seats: int, found: int) -> None:
+    silent = ("B1", "B2")[:seats]
+    items = [
+        replace(
+            i,
+            analysis=replace(
+                i.analysis, level_db=-30.0 * (i.seat in silent), snr_db=2.0 if i.seat in silent else 30.0
+            ),
+        )
+        for i in arrivals(dict.fromkeys([(channel, s) for s in SEATS], 0.01))
+        if i.analysis is not None
+    ]
+    assert len(recordings.not_played(JOB, AS_FOUND, Analyses(items))) == found
+
+
 @pytest.mark.parametrize(("same", "named"), [(1, None), (2, ("FL", "FR")), (4, ()), (3, ("FL", "FR", "SiL"))])
 def test_a_microphone_that_stood_still_shows_on_two_channels_and_on_four_of_five_spoils_the_seat(
     same: int, named: tuple[str, ...] | None

@@ -19,7 +19,7 @@ from commission.steps.shared.survey import Surveyed, surveyed
 LEAST_APART_S = 0.001
 """Least difference of the two flights at a seat: in a symmetrical room, a seat halfway between two hears both alike."""
 AT_ZERO_RATIO, AT_ANY_RATIO = 5.0, 7.0
-"""So many times chance is a common sound. Of pairs in healthy rooms, the highest that is alike at all seats was 3.7 at lag
+"""A common sound is this many times what chance gives. Of pairs in healthy rooms, the highest at all seats was 3.7 at lag
 zero and 5.0 at any lag; determined by simulation (`python tests/bench faults`)."""
 OF_THIRD_RATIO, OF_THIRDS_TIMES = 4.0, 1.5
 LEAST_OF_MEAN = 0.3
