@@ -850,7 +850,7 @@ def test_a_silent_channel_is_reported_with_its_level_and_its_noise(monkeypatch: 
     below = {"level_db": -45.2, "compared_with": "SiR", "limit_db": -20.0, "snr_db": 3.0, "snr_limit_db": 10.0}
     silent = {"SiL": SimpleNamespace(**below), "TpFL": SimpleNamespace(**below)}
     monkeypatch.setattr(wiring, "silent_channels", lambda _: silent)
-    first, second = look(wiring._silent, evidence(seats=None))
+    first, second = look(wiring._silent, evidence(seats=SimpleNamespace(cells={})))
     assert (first.title, first.channels) == ("SiL silent", ("SiL",))
     assert first.evidence == (
         "45 dB below SiR, threshold 20 dB",
