@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 from commission import __version__, model
 from commission.cli.lazy_parts import LateDecoder, LateImporter, LateMemory
-from commission.model.checklist import LIP_SYNC
+from commission.model.checklist import LIP_SYNC, LIP_SYNC_RECORDED
 from commission.model.errors import CommissionError, StoreError
 from commission.model.outside_files import kind_of, read_outside, replace_own
 from commission.model.progress import unwatched
@@ -242,8 +242,9 @@ class LocalServices:
             f"Sound {offset_ms:+.0f} ms after the picture (U = {expanded_ms:.0f} ms), measured over {found.pairs} flashes "
             f"in {name}, SHA-256 {sha256(data).hexdigest()}"
         )
+        quantity = LIP_SYNC_RECORDED if expanded_ms < 15.0 else LIP_SYNC  # scattered pairs are no better than a film
         reading = model.ReadingEntered(
-            round=round_id, step="checklist", quantity=LIP_SYNC, value=round(offset_ms, 1), unit="ms"
+            round=round_id, step="checklist", quantity=quantity, value=round(offset_ms, 1), unit="ms"
         )
         visit.append(reading, model.Noted(step="checklist", round=round_id, text=text))
         return text

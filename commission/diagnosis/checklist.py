@@ -9,7 +9,7 @@ from commission.diagnosis.rule import FindingDetails, Found, Rule
 from commission.model import Verdict
 from commission.model.checklist import LIP_SYNC
 from commission.model.outcome import Cause
-from commission.steps.checklist import MEND, U_OFFSET_MS, answer, offset_ms
+from commission.steps.checklist import MEND, answer, offset_ms, offset_u_ms
 
 
 def _answered(cause: Cause) -> Callable[[Evidence, Found], Iterator[FindingDetails]]:
@@ -42,12 +42,13 @@ def _rule(cause: Cause, symptom: str) -> Rule:
 
 def _lip_sync(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     offset, limit = offset_ms(e.job, e.round), e.job.limit("checklist.lip-sync")
-    if limit.judge(offset, U_OFFSET_MS) is not Verdict.FAIL or offset is None:
+    u_ms = offset_u_ms(e.job, e.round)
+    if limit.judge(offset, u_ms) is not Verdict.FAIL or offset is None:
         return
     late = offset > 0
     yield FindingDetails(
         title=f"the sound comes {abs(offset):.0f} ms {'after' if late else 'before'} the picture",
-        evidence=(f"measured at the reference seat, U = {2 * U_OFFSET_MS:.0f} ms; {limit.basis}",),
+        evidence=(f"measured at the reference seat, U = {2 * u_ms:.0f} ms; {limit.basis}",),
         alternatives=("the clip itself is out of step", "another source has another delay"),
         confirm="Play a second clip from another source.",
         remedy="Reduce the audio delay in processor and source; where none is set, delay the picture."

@@ -25,7 +25,7 @@ from commission.model import (
     Task,
     table_of,
 )
-from commission.model.checklist import LIP_SYNC, ChecklistItem
+from commission.model.checklist import LIP_SYNC, LIP_SYNC_RECORDED, ChecklistItem
 
 HELP = """
 Look at each item and answer it with **Enter**: *in order*, *to be mended* (you are asked for a note), or *not present*.
@@ -42,6 +42,8 @@ The line at the top says how to check the selected item. **p** attaches a photog
 
 OK, MEND, ABSENT = "ok", "mend", "absent"
 ANSWERS = ((OK, "in order"), (MEND, "to be mended"), (ABSENT, "not present"))
+U_RECORDED_MS = 20.0 / 12**0.5
+"""Of a recording with a light sensor: the screen is drawn from top to bottom within a picture, 20 ms at 50 Hz."""
 U_OFFSET_MS = 40.0 / 12**0.5
 """Standard deviation of a rectangle one picture wide at 25 pictures a second."""
 _IN_ORDER = Limit(low=1.0, unit="", basis="looked at and answered by the technician; common practice")
@@ -69,8 +71,23 @@ def answer(job: Job, round_id: str, item_id: str) -> str | None:
 
 def offset_ms(job: Job, round_id: str) -> float | None:
     """Mean of the readings of how much later the sound comes than the picture; None without a reading."""
-    values = [each.body.value for each in job.readings_of(round_id, "checklist") if each.body.quantity == LIP_SYNC]
+    values = _offsets_ms(job, round_id)[0]
     return sum(values) / len(values) if values else None
+
+
+def offset_u_ms(job: Job, round_id: str) -> float:
+    """Standard uncertainty of that offset."""
+    return _offsets_ms(job, round_id)[1]
+
+
+def _offsets_ms(job: Job, round_id: str) -> tuple[list[float], float]:
+    """What was read from recordings, where there are any, else what was typed; with the standard uncertainty."""
+    read = [each.body for each in job.readings_of(round_id, "checklist")]
+    for quantity, u_ms in ((LIP_SYNC_RECORDED, U_RECORDED_MS), (LIP_SYNC, U_OFFSET_MS)):
+        values = [each.value for each in read if each.quantity == quantity]
+        if values:
+            return values, u_ms
+    return [], U_OFFSET_MS
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -82,7 +99,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         id=f"checklist.{LIP_SYNC}",
         value=offset,
         unit="ms",
-        uncertainty=0.0 if offset is None else U_OFFSET_MS,
+        uncertainty=0.0 if offset is None else offset_u_ms(job, round_id),
         limit=job.limit("checklist.lip-sync"),
         text="sound after picture",
         why_not=None if offset is not None else "it was not measured",
