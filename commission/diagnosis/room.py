@@ -13,7 +13,8 @@ from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule
 from commission.dsp import reflections
 from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.dsp.geometry import mirror_partner
-from commission.dsp.variance import without_one_db2
+from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.variance import own_band, without_one_db2
 from commission.model import Channel, FloatArray, Seat, Verdict
 from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
@@ -22,7 +23,7 @@ from commission.steps.compare.result import seat_weights
 from commission.steps.layout.coverage import fires_upward
 from commission.steps.seats.decay import CHECKED_HZ, decay_checks, octave_decays
 from commission.steps.seats.reflections import candidate_names, early_reflections
-from commission.steps.seats.result import THIRD_OCTAVE_U_DB, deepest_bass
+from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest_bass
 
 MOST_REFLECTIONS = 4
 ODD_REFLECTION_DB = 3.5
@@ -38,6 +39,9 @@ BARE_S = 1.0
 """A finding only above twice the 0.5 s of furnished living rooms (ISO 16283-1, from memory): a large cinema between the
 limit of the check and this is not called faulty (common practice, no source)."""
 ROW_WITHIN_M = 0.4
+BEHIND_M, BOOMY_DB, BOOMY_U_DB = 1.2, 6.0, 0.7
+"""A wall nearer than the first (CTA/CEDIA-RP22 level 3, second hand) and so much more bass than the seats' mean (common
+practice); 0.7 dB: two readings of bass with the microphone put back (common practice, no source)."""
 BASS_ROOMS = "determined by simulation (tests/references/bass_rooms.py)"
 SPOILT = (
     "settings.sub-latency",
@@ -87,7 +91,7 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         return
     names = [SUBS] if SUBS in e.bass else [c for c in _subs(e) if c in e.bass]
     results = {name: low for name in names if (low := _lowest_band(e.bass[name])) is not None}
-    missing = {seat for finding in found if finding.id == "room.null" for seat in finding.seats}
+    missing = {seat for finding in found if finding.id in ("room.null", "room.boomy") for seat in finding.seats}
     uneven = {name: each for name, each in results.items() if _uneven(e, each[1], missing)}
     if not uneven or len(uneven) < len(results):
         return
@@ -102,6 +106,46 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         confirm="Measure each subwoofer alone: does every one of them miss the same seat?",
         remedy="Align the subwoofers for all seats; what remains is a matter of their number and places, or of the seats'.",
     )
+
+
+def _boomy(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """Seats near the rear wall that hear far more bass than the others, of all subwoofers or of each alone."""
+    room, tables = e.job.system.room, _sums_of_subs(e, found)
+    if room is None or not tables:
+        return
+    for seat in e.job.system.seats:
+        if seat.position_m is None or room.length_m - seat.position_m[1] >= BEHIND_M:
+            continue
+        louder = [
+            (who, _bass_above_db(levels, seats.index(seat.id))) for who, seats, levels in tables if seat.id in seats
+        ]
+        if len(louder) < len(tables) or not all(surely_above(db, BOOMY_DB, BOOMY_U_DB) for _, db in louder):
+            continue
+        yield FindingDetails(
+            title=f"{seat.id} hears too much bass near the rear wall",
+            channels=tuple(_subs(e)),
+            seats=(seat.id,),
+            evidence=(
+                *(
+                    f"{who}: {number(db, 1)} dB above the seats' mean from 25 to 80 Hz, limit {number(BOOMY_DB, 0)} dB"
+                    for who, db in louder
+                ),
+                f"the wall is {number(room.length_m - seat.position_m[1], 1)} m behind the ears, limit "
+                f"{number(BEHIND_M, 1)} m",
+            ),
+            alternatives=("a mode of the room is strong there for another reason than this wall",),
+            confirm=f"Measure the subwoofers again 0.5 m in front of {seat.id}: near a wall the bass falls on the way.",
+            remedy="Move the seat forward, or absorb bass at the wall behind it; then align the subwoofers again.",
+        )
+
+
+def _bass_above_db(levels: FloatArray, seat: int) -> float:
+    """Level of one seat over the mean of all seats from 25 to 80 Hz; `levels` [shape=(seats, n)]."""
+    inside = (GRID_HZ >= BASS_HZ[0]) & (GRID_HZ <= BASS_HZ[1]) & own_band(levels)
+    if not inside.any():
+        return 0.0
+    by_seat = 10 * np.log10(np.mean(10 ** (levels[:, inside] / 10), axis=-1))
+    return float(by_seat[seat] - by_seat.mean())
 
 
 def _uneven(e: Evidence, result: BandResult, missing: set[str]) -> bool:
@@ -414,6 +458,17 @@ RULES = (
         look=_null,
         place="seat",
         basis=f"20 dB below the seats' mean over a third octave; {BASS_ROOMS}",
+    ),
+    Rule(
+        id="room.boomy",
+        check="seats.bass",
+        cause="room",
+        step="seats",
+        symptom="a boomy seat near the rear wall",
+        look=_boomy,
+        place="seat",
+        basis="bass from 25 to 80 Hz 6 dB above the seats' mean (common practice) less than 1.2 m from the wall behind "
+        "(CTA/CEDIA-RP22 level 3, second hand)",
     ),
     Rule(
         id="room.bass-differs",

@@ -302,6 +302,7 @@ def test_every_rule_is_put_to_the_test() -> None:
         "room.speech",
         "wiring.equipment-noise",
         "wiring.hum",
+        "room.boomy",  # its own test
         "wiring.channel-hum",
         "wiring.channel-noise",
         # These two: tests/diagnosis/test_doubled_channels.py
@@ -982,6 +983,22 @@ def test_a_common_offset_that_was_decided_is_no_fault() -> None:
 
 
 # --- room ---
+
+
+@pytest.mark.parametrize(("length_m", "db", "boomy"), [(5.9, 11.0, True), (6.4, 11.0, False), (5.9, 6.0, False)])
+def test_a_seat_with_much_bass_near_the_rear_wall_is_boomy(length_m: float, db: float, boomy: bool) -> None:
+    """The ears of row B are 1.0 m from the wall, or 1.5 m; one seat of six is raised, so that the mean rises by a sixth."""
+    system = cinema()
+    assert system.room is not None
+    room = SoundRoom(replace(system, room=replace(system.room, length_m=length_m)), uneven_db=0.5)
+    for sub in ("SUB1", "SUB2"):
+        room.add_db(sub, db, ["B2"], below_hz=100)
+    got = found(room)
+    assert ("room.boomy" in got) is boomy
+    if boomy:
+        (finding,) = got["room.boomy"]
+        assert set(got) == {"room.boomy"}
+        assert finding.seats == ("B2",) and "1.0 m behind the ears" in finding.evidence[-1]
 
 
 def test_a_null_names_seat_frequency_and_depth() -> None:

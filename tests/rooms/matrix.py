@@ -115,6 +115,8 @@ def confirmed(finding, truth: Truth, snr_db: dict[tuple[str, str], float]) -> bo
         return True  # by the plan, which is the true one
     if finding.id in ("room.null", "room.row-null"):
         return all(truth.null_db(s) <= -8.0 for s in seats)
+    if finding.id == "room.boomy":
+        return all(truth.boomy_db(s) >= 5.0 for s in seats)
     if finding.id == "room.bass-differs":
         return truth.uneven_db >= 5.2
     if finding.id == "measurement.noise":

@@ -55,6 +55,18 @@ class Truth:
 
         return min(depth(together), max(depth(each) for each in single))
 
+    def boomy_db(self, seat: str) -> float:
+        """Bass of all subwoofers together from 22 to 80 Hz above the seats' mean; of each alone, the most if more."""
+        if not self.subs or len(self.seats) < 2:
+            return 0.0
+        centres, together, single = self._bass
+
+        def above(levels):
+            by_seat = 10 * np.log10(np.mean(10 ** (levels[:, centres <= 80] / 10), axis=-1))
+            return float(by_seat[self.seats.index(seat)] - by_seat.mean())
+
+        return max(above(together), min(above(each) for each in single))
+
     @cached_property
     def uneven_db(self) -> float:
         """Root of the variance over seats, 20–80 Hz."""

@@ -112,6 +112,14 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Turn these loudspeakers toward the middle of the seats.",
         severity=SLIGHT,
     ),
+    "room.boomy": PlainFinding(
+        was="{seats} heard far more bass than the other seats, near the wall behind.",
+        now="{seats} hears far more bass than the other seats, near the wall behind.",
+        notice="bass is boomy there and covers voices.",
+        mending="Move the seat forward, or put bass absorbers at the wall behind it.",
+        severity=SLIGHT,
+        who="the owner, or a builder",
+    ),
     "room.seat-wall": PlainFinding(
         was="{seats} stood right at a wall.",
         now="{seats} stand right at a wall.",
