@@ -467,8 +467,8 @@ RULES = (
         symptom="a boomy seat near the rear wall",
         look=_boomy,
         place="seat",
-        basis="bass from 25 to 80 Hz 6 dB above the seats' mean (common practice) less than 1.2 m from the wall behind "
-        "(CTA/CEDIA-RP22 level 3, second hand)",
+        basis="less than 1.2 m from the wall behind (CTA/CEDIA-RP22 level 3, second hand) and bass from 25 to 80 Hz 6 dB "
+        "above the seats' mean; common practice",
     ),
     Rule(
         id="room.bass-differs",
