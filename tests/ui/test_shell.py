@@ -14,7 +14,7 @@ from textual.pilot import Pilot
 from textual.widgets import Input, Static
 
 from commission.cli.local_services import LocalServices
-from commission.model import Noted, Room, System
+from commission.model import Noted, Room, SettingEntered, SheetIssued, System
 from commission.ui.app import CommissionApp
 from commission.ui.keys import load_keys
 from commission.ui.screens.findings import Findings
@@ -157,7 +157,8 @@ async def test_ticking_the_sheet_enters_the_log_as_applied(app: CommissionApp) -
         await settle(pilot)
         await pilot.press("space")
         await settle(pilot)
-        assert len(app.visit.job.log) == before + 1
+        entered = [type(event.body) for event in app.visit.job.log[before:]]
+        assert entered == [SheetIssued, SettingEntered], "the first tick keeps what the sheet predicts"
         assert ("as-left", "FL") in app.visit.job.applied
         assert "applied" in shown(app)
 
