@@ -353,6 +353,14 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
         who=ANYBODY,
     ),
+    "settings.not-as-set": PlainFinding(
+        was="{channels} changed otherwise than its settings did, likely because a value was typed wrongly.",
+        now="{channels} changed otherwise than its settings did, likely because a value was typed wrongly.",
+        notice="loudness or timing is not as it was meant to be.",
+        mending="Compare the processor with the settings sheet, enter what differs, and measure again.",
+        severity=SLIGHT,
+        who=ANYBODY,
+    ),
     "settings.swap-or-distance": PlainFinding(
         was=(
             "{channels} were heard at each other's times: either they were connected to each other's outputs, or both of "
@@ -533,6 +541,13 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=UNKNOWN,
     ),
     "measurement.same-recording": _measuring("One recording was likely used twice ({seats})."),
+    "measurement.bass-place": PlainFinding(
+        was="The deep bass was not as predicted at {seats}, likely because the microphone stood elsewhere than before.",
+        now="The deep bass is not as predicted at {seats}, likely because the microphone stood elsewhere than before.",
+        notice="nothing certain; it may concern the measurement alone.",
+        mending="Measure there again.",
+        severity=UNKNOWN,
+    ),
     "measurement.reference": _measuring("Some recordings likely had a different reference level."),
     "measurement.microphone": _measuring("The microphone likely measured differently at one seat ({seats})."),
     "measurement.interference": _measuring("Noise likely disturbed some recordings ({seats})."),
