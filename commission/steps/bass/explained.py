@@ -147,7 +147,7 @@ def _of_gain(
     text = f"{c.sub} is {number(apart, 1, signed=True)} dB off the trim that was entered"
     if slip is not None:
         text = f"{c.sub}: {slip.text}"
-    if apart < 0 < min(c.typed_gain_db, c.gain_db):  # louder than before, and by less than its trim
+    if apart < 0 and c.typed_gain_db > 0 and c.gain_db > 2 * GAIN_U_DB:  # louder than before, by less than its trim
         if compressed.get(c.sub):
             text = (
                 f"a limiter holds {c.sub} back: {number(c.gain_db, 1, signed=True)} dB for a trim of "
