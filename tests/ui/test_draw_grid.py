@@ -40,7 +40,7 @@ def test_a_place_without_measurement_says_so():
 
 def test_eight_characters_of_figure_read_whole_and_other_seats_scroll():
     text = drawn(GRID, (0, 0), 38)
-    assert "seats A1 to A2 of 3" in text
+    assert text.splitlines()[0] == "Seats across, channels d…   A1–A2 of 3"
     assert "A3" not in text.splitlines()[1]
     assert "– clipped" in text
     assert "? bass −10" in text

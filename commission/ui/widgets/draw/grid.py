@@ -75,13 +75,20 @@ def draw_grid(grid: Grid, cursor: tuple[int, int], shown: Window, width: int, fo
 
 
 def _title(grid: Grid, shown: Window, seats: tuple[str, ...], channels: tuple[str, ...], width: int) -> Line:
-    parts = []
+    first, last = clean_text(seats[0]), clean_text(seats[-1])
+    top, bottom = shown.channel + 1, shown.channel + len(channels)
+    parts, brief = [], []
     if len(seats) < len(grid.seats):
-        parts.append(f"seats {clean_text(seats[0])} to {clean_text(seats[-1])} of {len(grid.seats)}")
+        parts.append(f"seats {first} to {last} of {len(grid.seats)}")
+        brief.append(f"{first}–{last} of {len(grid.seats)}")
     if len(channels) < len(grid.channels):
-        parts.append(f"channels {shown.channel + 1} to {shown.channel + len(channels)} of {len(grid.channels)}")
-    more = "   " + ", ".join(parts) if parts else ""
-    return ((cut(grid.title, width), "head"), (more, "dim"))
+        parts.append(f"channels {top} to {bottom} of {len(grid.channels)}")
+        brief.append(f"{top}–{bottom} of {len(grid.channels)}")
+    if not parts:
+        return ((cut(grid.title, width), "head"),)
+    room = width - cell_len(clean_text(grid.title)) - 3
+    more = ", ".join(parts if cell_len(", ".join(parts)) <= room else brief)
+    return ((cut(grid.title, max(width - cell_len(more) - 3, 1)), "head"), (f"   {more}", "dim"))
 
 
 def _heading(grid: Grid, cursor: tuple[int, int], shown: Window, seats: tuple[str, ...], width: int) -> Line:
