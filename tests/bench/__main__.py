@@ -1,6 +1,7 @@
 """Run all benchmarks, or those named: `python tests/bench analysis responses --channels 4`.
 
-`faults`, `visits`, `returns` and `shares` do not measure time and have their own options: `python tests/bench visits --help`.
+`faults`, `visits`, `returns`, `shares` and `leakage` do not measure time and have their own options:
+`python tests/bench visits --help`.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import healthy
 import imports
 import intervals
 import kills
+import leakage
 import mutated_jobs
 import odd
 import polarity
@@ -59,6 +61,7 @@ def main() -> None:
         ("visits", visits.run),
         ("returns", returns.run),
         ("shares", shares.run),
+        ("leakage", leakage.run),
     ):
         if sys.argv[1:2] == [name]:
             run(sys.argv[2:])

@@ -180,8 +180,8 @@ class Result:
     outcomes: dict[str, model.Outcome]
 
 
-def run(installation: Installation, plan: Plan, memory: Memory | None = None) -> Result:
-    """Make the job, import the files, analyse, and read what is found."""
+def imported(installation: Installation, plan: Plan, memory: Memory | None = None) -> tuple[Visit, tuple[str, ...]]:
+    """The visit with its files imported and analysed, and what was left out."""
     journal = MemoryJournal()
     parsed = parse_definition(definition(installation, plan))
     limits = model.LimitsChosen(profile=model.default_profile())
@@ -196,8 +196,13 @@ def run(installation: Installation, plan: Plan, memory: Memory | None = None) ->
         left_out = _import(installation, plan, visit, Path(folder))
         if plan.states:
             left_out += _import_noise(installation, plan, visit, Path(folder))
-    analyses = visit.analyse(threading.Event(), unwatched)
-    del analyses
+    visit.analyse(threading.Event(), unwatched)
+    return visit, left_out
+
+
+def run(installation: Installation, plan: Plan, memory: Memory | None = None) -> Result:
+    """Make the job, import the files, analyse, and read what is found."""
+    visit, left_out = imported(installation, plan, memory)
     outcomes = visit.outcomes(ROUND)
     checks = [check for outcome in outcomes.values() for check in outcome.checks]
     failed = tuple(c for c in checks if c.verdict is model.Verdict.FAIL)

@@ -20,7 +20,7 @@ LEAST_APART_S = 0.001
 """Least difference of the two flights at a seat: in a symmetrical room, a seat halfway between two hears both alike."""
 AT_ZERO_RATIO, AT_ANY_RATIO = 5.0, 7.0
 """A common sound is this many times what chance gives. Of pairs in healthy rooms, the highest at all seats was 3.7 at lag
-zero and 5.0 at any lag; determined by simulation (`python tests/bench faults`)."""
+zero and 5.0 at any lag; determined by simulation (`python tests/bench leakage`)."""
 OF_THIRD_RATIO, OF_THIRDS_TIMES = 4.0, 1.5
 LEAST_OF_MEAN = 0.3
 """At every seat the correlation has this share of the mean or more: it is no coincidence at one."""
@@ -78,7 +78,7 @@ class _Pair:
         return None
 
 
-class _Round:
+class PairedRound:
     """The responses of all main channels of a round, prepared for comparison."""
 
     def __init__(self, found: Surveyed) -> None:
@@ -112,6 +112,11 @@ class _Round:
         first, second = (np.stack([self.spectra[c, int(k)] for k in seats]) for c in (i, j))
         return _Pair(seats, shared_sound(first, second, at_zero=True), shared_sound(first, second, at_zero=False))
 
+    def pairs(self) -> dict[tuple[int, int], _Pair]:
+        """Every two channels that can be compared, by their indices."""
+        every = combinations(range(len(self.channels)), 2)
+        return {(i, j): pair for i, j in every if (pair := self.pair(i, j)) is not None}
+
     def gain(self, i: int, j: int, seats: NDArray[np.int_], lag_s: float) -> Gain:
         """How much of `j` is in the responses of channel `i`."""
         own_s, its_s = self.arrivals_s[i, seats].copy(), self.arrivals_s[j, seats]
@@ -137,10 +142,8 @@ def leakages(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, Channe
     found = surveyed(job, round_id, analyses)
     if isinstance(found, str) or found.by_tape:
         return {}
-    visit = _Round(found)
-    pairs = {
-        (i, j): pair for i, j in combinations(range(len(visit.channels)), 2) if (pair := visit.pair(i, j)) is not None
-    }
+    visit = PairedRound(found)
+    pairs = visit.pairs()
     also: dict[int, list[AlsoFrom]] = {}
     for (i, j), pair in pairs.items():
         if not _by_thirds(pairs, i, j):
@@ -170,7 +173,7 @@ def _by_thirds(pairs: Mapping[tuple[int, int], _Pair], i: int, j: int) -> bool:
     return shared.alike <= OF_THIRDS_TIMES * explained
 
 
-def _directions(visit: _Round, i: int, j: int, pair: _Pair) -> list[tuple[int, AlsoFrom]]:
+def _directions(visit: PairedRound, i: int, j: int, pair: _Pair) -> list[tuple[int, AlsoFrom]]:
     """(channel, what is found) of a pair that shares sound."""
     shared = pair.found
     if shared is None:
@@ -198,7 +201,7 @@ def _is_heard(gain: Gain) -> bool | None:
     return None if gain.at_onset is None else gain.at_onset >= ONSET_SHARE * gain.over_all
 
 
-def _hidden_db(visit: _Round, i: int, pair: tuple[int, int], compared: _Pair) -> float:
+def _hidden_db(visit: PairedRound, i: int, pair: tuple[int, int], compared: _Pair) -> float:
     """The softest of another loudspeaker that would have been found in channel `i`."""
     j = pair[1] if pair[0] == i else pair[0]
     return 20 * math.log10(AT_ZERO_RATIO * compared.zero.chance) + visit.louder_db(i, j, compared.seats)
