@@ -222,7 +222,7 @@ def test_a_subwoofers_polarity_is_left_to_the_crossover() -> None:
 @settings(max_examples=30, deadline=None)
 @given(
     readings=st.dictionaries(
-        st.sampled_from(["FL", "FC", "FR", "BL"]), st.floats(60, 90).map(lambda x: round(x, 1)), min_size=1
+        st.sampled_from(["FL", "FC", "FR", "BL"]), st.floats(64, 88).map(lambda x: round(x, 1)), min_size=1
     ),
     grid=st.sampled_from([0.1, 0.25, 0.5, 1.0]),
 )

@@ -30,6 +30,7 @@ from commission.model import (
     Verdict,
 )
 from commission.model.noise_states import CALIBRATOR, OFF, ORDER, calibrator_db, known_state, spelled
+from commission.model.verdict import guard_band
 from commission.steps.shared.cache import cached
 
 ASSUMED_OWN_DB = 30.0
@@ -624,7 +625,7 @@ def _softest(noise: Noise, noises: Iterable[Noise]) -> Noise | None:
 
 def largest_change(differences: Iterable[Difference]) -> Difference | None:
     """The state that is furthest above its baseline, by 3 dB or more and beyond its uncertainty."""
-    sure = [each for each in differences if each.change_db >= max(DIFFERENT_DB, 1.645 * each.u_db)]
+    sure = [each for each in differences if each.change_db >= max(DIFFERENT_DB, guard_band(each.u_db))]
     return max(sure, key=lambda each: each.change_db, default=None)
 
 
