@@ -21,6 +21,8 @@ LEAST_PAIRS = 3
 MOST_OFFSET_S = 0.5
 ABOVE_NOISE = 10.0
 """Least ratio of a peak to the standard deviation between peaks: below, noise is as high as a start."""
+SURELY_NOISE = 7.0
+"""Standard deviations of the noise that it does not exceed: at 48 kHz it exceeds 5 every 40 s (normal distribution)."""
 MOST_SCATTER_S = 0.02
 """Half a picture at 25 pictures a second: pairs that scatter by more do not belong together."""
 U_SCREEN_S = 0.02 / 12**0.5
@@ -66,10 +68,10 @@ def _starts_s(samples: FloatArray, rate_hz: float) -> FloatArray:
     loudest = float(size.max(initial=0.0))
     if loudest <= ABOVE_NOISE * noise or loudest == 0:
         return np.empty(0)
-    above = np.flatnonzero(size > max(START * loudest, 5 * noise))
+    above = np.flatnonzero(size > max(START * loudest, SURELY_NOISE * noise))
     begins = above[np.concatenate([[True], np.diff(above) > QUIET_S * rate_hz])]
     starts = []
     for begin, end in zip(begins, [*begins[1:], len(size)], strict=True):
         event = size[begin:end]
-        starts.append(begin + int(np.argmax(event > max(START * float(event.max()), 5 * noise))))
+        starts.append(begin + int(np.argmax(event > max(START * float(event.max()), SURELY_NOISE * noise))))
     return np.array(starts) / rate_hz

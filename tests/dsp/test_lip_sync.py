@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from commission.dsp.lip_sync import sound_after_picture
@@ -60,6 +60,7 @@ def test_a_known_offset_is_found_to_a_millisecond(offset_s: float, coupled: bool
 @given(
     offset_s=st.floats(-0.3, 0.45), noise=st.floats(1e-5, 0.01), gain=st.floats(1e-3, 1.0), seed=st.integers(0, 99)
 )
+@example(offset_s=0.0, noise=0.009921446777725499, gain=1.0, seed=17)  # once 5 standard deviations high
 def test_noise_and_gain_do_not_move_it(offset_s: float, noise: float, gain: float, seed: int) -> None:
     light, sound = recording(offset_s, noise=noise, seed=seed)
     found = sound_after_picture(-gain * light, gain * sound + 0.1, RATE_HZ)  # a sensor of the other sign, an offset
