@@ -10,7 +10,7 @@ from commission.model import Analyses, Job, Setting, Verdict
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.model.verdict import surely_above
-from commission.steps.shared.slips import Slip, delay_word, exchange, find_slip
+from commission.steps.shared.slips import Slip, delay_word, exchange, slip_of
 from commission.steps.wiring import result as wiring
 
 GAIN_OFF_DB, DELAY_OFF_S = 1.0, 0.4e-3
@@ -164,13 +164,9 @@ def _slip(
     job: Job, c: SubChange, settings: Settings, slope_s: float, quantity: Literal["trim", "delay"]
 ) -> Slip | None:
     """The typing mistake after which the processor holds what was measured."""
-    name, per_unit = ("trim_db", 1.0) if quantity == "trim" else ("distance", slope_s)
-    measured, within = (c.gain_db, 2 * GAIN_U_DB) if quantity == "trim" else (c.delay_s, 3 * DELAY_U_S)
-    old, new = (getattr(each, name) for each in settings[c.sub])
-    if measured is None or old is None or new is None:
-        return None
-    others = {sub: v for sub, pair in settings.items() if sub != c.sub and (v := getattr(pair[1], name)) is not None}
-    return find_slip(job, quantity, old, new, others, old + measured / per_unit, within / abs(per_unit))
+    if quantity == "trim":
+        return slip_of(job, "trim_db", settings, c.sub, c.gain_db, 2 * GAIN_U_DB, slope_s)
+    return None if c.delay_s is None else slip_of(job, "distance", settings, c.sub, c.delay_s, 3 * DELAY_U_S, slope_s)
 
 
 def _of_several(

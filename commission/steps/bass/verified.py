@@ -23,7 +23,7 @@ from commission.model.units import round_name
 from commission.steps.bass.explained import GAIN_OFF_DB, LikelyMistake, SubChange, compressed_subs, explain
 from commission.steps.bass.measured import MeasuredBass, measured_bass
 from commission.steps.bass.result import filter_width, version
-from commission.steps.compare.predicted import LEAST_CHANNELS, setting_step
+from commission.steps.compare.predicted import common_change, setting_step
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
 from commission.steps.shared.issued import held_setting, issued_before
@@ -142,10 +142,7 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
     seats = [s for s in after.seats if s in before.seats]
     if len(seats) < 2:
         return "fewer than two seats were measured in both rounds"
-    settings = {
-        sub: (_held_before(job, before.round, after.round, sub), held_setting(job, after.round, sub))
-        for sub in after.subs
-    }
+    settings = {sub: _settings(job, before.round, after.round, sub) for sub in after.subs}
     slope_s = delay_slope_s(job)
     typed = _typed(settings, slope_s)
     if typed is None:
@@ -188,11 +185,15 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
     )
 
 
-def _held_before(job: Job, before: str, after: str, channel: str) -> Setting:
-    """What the processor held before; where that is not entered, as the sheet notes it that was issued in between."""
+def _settings(job: Job, before: str, after: str, channel: str) -> tuple[Setting, Setting]:
+    """What the processor held before and holds after.
+
+    What is not entered is as the sheet asked for it that was issued in between, and before as that sheet notes it.
+    """
     stored = issued_before(job, after)[1].get(channel)
     entered = held_setting(job, before, channel)
-    return entered if stored is None or stored.round != before else merge_settings(stored.old, entered)
+    held = entered if stored is None or stored.round != before else merge_settings(stored.old, entered)
+    return held, held_setting(job, after, channel)
 
 
 def _sum_db(parts: ComplexArray, inside: np.ndarray) -> FloatArray:
@@ -324,19 +325,17 @@ def _volume_db(
 ) -> float | None:
     """How much louder the later round was played or recorded, by main channels beyond their trims; None of too few."""
     screened = usable(job, analyses, before.round, after.round)
-    beyond = []
+    changes = []
     for channel in (c for c in job.system.channels if not c.is_sub):
-        held = (_held_before(job, before.round, after.round, channel.id), held_setting(job, after.round, channel.id))
-        step = setting_step(*held, "trim_db")
+        held = _settings(job, before.round, after.round, channel.id)
         pairs = [[screened.of(m.round, channel.id, seat) for m in (before, after)] for seat in seats]
         louder = [
             two.level_db - one.level_db
             for one, two in pairs
             if one is not None and two is not None and one.level_db is not None and two.level_db is not None
         ]
-        if step is not None and louder:
-            beyond.append(float(np.median(louder)) - step)
-    return float(np.median(beyond)) if len(beyond) >= LEAST_CHANNELS else None
+        changes.append((setting_step(*held, "trim_db"), louder))
+    return common_change(changes)
 
 
 def _without_volume(changes: tuple[SubChange, ...]) -> tuple[SubChange, ...]:
@@ -361,11 +360,7 @@ def _origins_s(
         clocks = [m.clocks[m.seats.index(seat)] for m in (before, after)]
         moved = []
         for channel in (c for c in job.system.channels if not c.is_sub):
-            held = (
-                _held_before(job, before.round, after.round, channel.id),
-                held_setting(job, after.round, channel.id),
-            )
-            entered = [each.distance for each in held]
+            entered = [each.distance for each in _settings(job, before.round, after.round, channel.id)]
             heard = [
                 on_clock(screened.repeats(m.round, channel.id, seat), clock)
                 for m, clock in zip((before, after), clocks, strict=True)

@@ -10,7 +10,7 @@ measured, as the median over the seats.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,7 +24,7 @@ from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
 from commission.steps.shared.issued import held_setting, issued_before
 from commission.steps.shared.screening import usable
-from commission.steps.shared.slips import Slip, delay_word, exchange, find_slip
+from commission.steps.shared.slips import Slip, delay_word, exchange, slip_of
 from commission.steps.shared.survey import common_clock, delay_slope_s, on_clock
 
 LEVEL_OFF_DB, LEVEL_U_DB = 1.0, 0.5
@@ -155,7 +155,8 @@ def predictions(job: Job, analyses: Analyses) -> Predictions | None:
     compared = {c.id: _compared(job, c, rounds, screened, stored.get(c.id), slope_s) for c in job.system.channels}
     reasons = {c: _why_not(each, repaired) for c, each in compared.items()}
     mains = [each for c, each in compared.items() if not each.channel.is_sub and not reasons[c]]
-    level_shift = _common_level_db(mains)
+    louder = ((each.step("trim_db"), [new - old for old, new in each.pairs(0).values()]) for each in mains)
+    level_shift = common_change(louder)
     clock_shift = _common_arrivals_s(mains, slope_s)
     channels = {
         c: Prediction(channel=c, level_db=None, delay_s=None, seats={}, why_not=reasons[c])
@@ -240,13 +241,12 @@ def _why_not(each: _Compared, repaired: set[str]) -> str:
     return ""
 
 
-def _common_level_db(mains: Sequence[_Compared]) -> float | None:
-    """Median over the main channels of what they became louder beyond their trims."""
-    beyond = []
-    for each in mains:
-        step, levels = each.step("trim_db"), [after - before for before, after in each.pairs(0).values()]
-        if step is not None and levels:
-            beyond.append(float(np.median(levels)) - step)
+def common_change(changes: Iterable[tuple[float | None, Sequence[float]]]) -> float | None:
+    """Median over channels of what each changed by beyond its setting; None of too few.
+
+    `changes`: of each channel, the change of its setting and the change that each seat shows.
+    """
+    beyond = [float(np.median(shown)) - step for step, shown in changes if step is not None and shown]
     return float(np.median(beyond)) if len(beyond) >= LEAST_CHANNELS else None
 
 
@@ -301,11 +301,13 @@ def _explained(
     job: Job, channels: dict[str, Prediction], compared: dict[str, _Compared], slope_s: float
 ) -> dict[str, Prediction]:
     """The same, with the mistake that explains each channel that is off in one quantity."""
+    settings = {c: (each.old, each.new) for c, each in compared.items()}
     slips: dict[str, tuple[str, Slip | None]] = {}
     for c, made in channels.items():
         if len(made.off) == 1:
             ((name, off),) = made.off.items()
-            slips[c] = (name, _slip(job, compared, c, name, off, slope_s))
+            within = MISTAKE_DB if name == "trim_db" else MISTAKE_S
+            slips[c] = (name, slip_of(job, name, settings, c, off.measured, within, slope_s))
     named = {c: replace(channels[c], mistake=slip.text) for c, (_, slip) in slips.items() if slip is not None}
     if len(slips) == 2 and sum(each.is_off for each in channels.values()) == 2:
         (one, (first, its)), (other, (second, theirs)) = slips.items()
@@ -313,19 +315,6 @@ def _explained(
         if first == second and (text := exchange(one, its, other, theirs, what)):
             named = {c: replace(channels[c], mistake=text, is_shared=True) for c in (one, other)}
     return channels | named
-
-
-def _slip(
-    job: Job, compared: dict[str, _Compared], channel: str, name: str, off: Quantity, slope_s: float
-) -> Slip | None:
-    """The one slip that gives what was measured; None where none does."""
-    is_level, own = name == "trim_db", compared[channel]
-    per_unit = 1.0 if is_level else slope_s
-    old, new = (float(getattr(each, name)) for each in (own.old, own.new))
-    others = {c: float(v) for c, e in compared.items() if c != channel and (v := getattr(e.new, name)) is not None}
-    held = old + off.measured / per_unit
-    within = (MISTAKE_DB if is_level else MISTAKE_S) / abs(per_unit)
-    return find_slip(job, "trim" if is_level else "delay", old, new, others, held, within)
 
 
 def differences(each: Prediction) -> list[str]:

@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Literal
 
 from commission.dsp.trims import grid_decimals
-from commission.model import Job
+from commission.model import Job, Setting
 from commission.model.formatting import number
 from commission.model.units import FOOT_M
 
@@ -34,30 +34,35 @@ def delay_word(job: Job) -> str:
     return "delay" if job.system.processor.delay.unit == "ms" else "distance"
 
 
-def find_slip(
+def slip_of(
     job: Job,
-    quantity: Literal["trim", "delay"],
-    old: float,
-    new: float,
-    others: Mapping[str, float],
-    held: float,
+    name: str,
+    settings: Mapping[str, tuple[Setting, Setting]],
+    channel: str,
+    measured: float,
     within: float,
+    slope_s: float,
 ) -> Slip | None:
-    """The likeliest mistake after which the processor holds what was measured; None where no single one fits.
+    """The likeliest mistake after which a channel changes as measured; None where no single one fits.
 
-    `old`, `new`: the setting before and as required; `others`: the required settings of other channels; `held`: what the
-    processor holds by the measurement, known to `within`; all in the unit of the setting.
+    `name`: of the setting, "trim_db" or "distance"; `settings`: of each channel, before and as required; `measured`: its
+    change in dB or s, known to `within`; `slope_s`: delay for each unit of a delay setting.
     """
-    processor = job.system.processor
-    unit = "dB" if quantity == "trim" else processor.delay.unit
-    what = "trim" if quantity == "trim" else delay_word(job)
-    step = processor.trim_db.step if quantity == "trim" else processor.delay.step
+    old, new = (getattr(each, name) for each in settings[channel])
+    if old is None or new is None:
+        return None
+    is_trim, processor = name == "trim_db", job.system.processor
+    per_unit = 1.0 if is_trim else slope_s
+    held, known = old + measured / per_unit, within / abs(per_unit)
+    others = {c: v for c, pair in settings.items() if c != channel and (v := getattr(pair[1], name)) is not None}
+    unit, step = ("dB", processor.trim_db.step) if is_trim else (processor.delay.unit, processor.delay.step)
 
     def shown(value: float) -> str:
-        return f"{number(value, grid_decimals(step, 1), signed=quantity == 'trim')} {unit}"
+        return f"{number(value, grid_decimals(step, 1), signed=is_trim)} {unit}"
 
+    what = "trim" if is_trim else delay_word(job)
     for slip in _slips(old, new, others, what, shown, metres=unit in ("m", "ft")):
-        if abs(slip.value - held) <= within and abs(slip.value - new) > within:
+        if abs(slip.value - held) <= known and abs(slip.value - new) > known:
             return slip
     return None
 
