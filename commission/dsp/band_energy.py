@@ -23,8 +23,8 @@ from commission.model import ComplexArray, FloatArray, freeze
 
 Filter = Literal["zero phase", "reversed"]
 
-_POLES = np.exp(1j * np.pi * np.array([2 / 3, 1.0, 4 / 3]))
-"""Of the third-order Butterworth low-pass from which the band-pass comes."""
+ORDER = 3
+"""Of the Butterworth low-pass from which the band-pass comes."""
 _LEAST_GAIN = 10 ** (-70 / 20)
 """Where the skirt is cut: the rest is below any decay that is evaluated (60 dB at most)."""
 _LEAST_RATE_HZ = 4000.0
@@ -58,11 +58,12 @@ THIRDS = Bands(tuple(range(-12, 10)), 3)
 """63 Hz to 8 kHz."""
 
 
-def band_gain(freq_hz: FloatArray, centre_hz: float, fraction: int) -> ComplexArray:
+def band_gain(freq_hz: FloatArray, centre_hz: float, fraction: int, order: int = ORDER) -> ComplexArray:
     """Complex gain of the causal filter at `freq_hz` (above zero) [same shape]; −3 dB at the band's edges."""
+    poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
     edges = 2 * math.sinh(0.15 * math.log(10) / fraction)
     away = 1j * (freq_hz / centre_hz - centre_hz / freq_hz) / edges
-    return np.asarray(np.prod([-pole / (away - pole) for pole in _POLES], axis=0))
+    return np.asarray(np.prod([-pole / (away - pole) for pole in poles], axis=0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from commission.dsp.band_energy import Bands, band_gain, band_noise_power
+from commission.dsp.band_energy import ORDER, Bands, band_gain, band_noise_power
 from commission.dsp.spectrum import to_db
 from commission.model import FloatArray, InputError
 
@@ -27,7 +27,6 @@ NOMINAL_OCTAVES_HZ = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 400
 NOMINAL_THIRDS_HZ = (10.0, 12.5, 16.0, 20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0)
 """Names of one decade of third octaves; the other decades are ten and a hundred times these, and so on."""
 
-_ORDER = 3
 _LEVEL_ORDER = 8
 """Of the band-passes for levels of steady noise. Class 1 from the third order on; the third lets so much of a lower octave
 through that noise falling by 6 dB an octave in steps reads 0.8 dB high."""
@@ -69,7 +68,7 @@ def filter_bands(samples: FloatArray, rate_hz: float, bands: Bands, use: Use) ->
     frames = samples.shape[-1]
     # The slowest pole decays by π·B·sin(π/2n) nepers a second.
     ring_s = _RING_DB / (
-        20 * math.log10(math.e) * math.pi * float(bands.widths_hz.min()) * math.sin(math.pi / 2 / _ORDER)
+        20 * math.log10(math.e) * math.pi * float(bands.widths_hz.min()) * math.sin(math.pi / 2 / ORDER)
     )
     length = int(fft.next_fast_len(frames + math.ceil(ring_s * rate_hz), real=True))
     spectra = fft.rfft(samples, length, axis=-1, workers=-1)
@@ -124,14 +123,12 @@ def power_density(samples: FloatArray, rate_hz: float, length: int) -> tuple[Flo
 
 
 def _band_powers(
-    density: FloatArray, freq_hz: FloatArray, bands: Bands, rate_hz: float, order: int = _ORDER
+    density: FloatArray, freq_hz: FloatArray, bands: Bands, rate_hz: float, order: int = ORDER
 ) -> FloatArray:
     """Density or energy [shape=(…, n)] summed under each filter [shape=(…, bands)]; NaN beyond half the rate."""
     weights = np.zeros((len(bands.indices), len(freq_hz)))
-    for row, centre_hz, width_hz in zip(weights, bands.centres_hz, bands.widths_hz, strict=True):
-        away = (freq_hz[1:] / centre_hz - centre_hz / freq_hz[1:]) * centre_hz / width_hz  # ±1 at the edges
-        with np.errstate(over="ignore"):
-            row[1:] = 1 / (1 + away ** (2 * order))
+    for row, centre_hz in zip(weights, bands.centres_hz, strict=True):
+        row[1:] = np.abs(band_gain(freq_hz[1:], float(centre_hz), bands.fraction, order)) ** 2
     powers = density @ weights.T * (freq_hz[1] - freq_hz[0])
     return np.asarray(np.where(_reached(bands, rate_hz), powers, np.nan))
 
