@@ -408,7 +408,7 @@ class Visit:
         Whoever prints, writes or ticks the sheet appends it first. Analyse before.
         """
         from commission import __version__
-        from commission.steps.handover.issued import sheet_issued
+        from commission.steps.handover.sheet_prediction import sheet_issued
         from commission.steps.shared.isolation import or_else
 
         if self.read_only or self.pending:

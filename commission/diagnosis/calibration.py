@@ -533,7 +533,7 @@ def _quiet_centre(
 
 
 def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    nulls = {seat for f in found if f.id in ("room.row-null", "room.null") for seat in f.seats}
+    nulls = found.seats("room.row-null", "room.null")
     reference = e.job.system.reference_seat
     for c, each in _settable(e).items():
         if each.reachable and not each.at_limit:

@@ -202,11 +202,6 @@ def _joined(e: Evidence) -> list[_Joined]:
     ]
 
 
-def _is_upmix(joined: list[_Joined]) -> bool:
-    """Whether it is more than one channel in one other loudspeaker, which no single cable does."""
-    return len(joined) > 1
-
-
 def _joined_text(each: _Joined) -> str:
     other = each.other
     return (
@@ -245,7 +240,7 @@ def _doubled(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 def _upmix(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     """Several channels, or one in several loudspeakers: a mode of the processor rather than cables."""
     joined = _joined(e)
-    if not _is_upmix(joined):
+    if len(joined) < 2:  # one channel in one other loudspeaker is what a single cable does
         return
     channels = tuple(dict.fromkeys(each.channel for each in joined))
     others = tuple(dict.fromkeys(each.other.other for each in joined))

@@ -203,7 +203,7 @@ def _gain(mistake: Mistake) -> FindingDetails:
 def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     silent = found.channels(*NO_OUTPUT)
     noisy = {(c, s) for m in e.screening.of("interference") for c in m.channels for s in m.seats}
-    nulls = {seat for finding in found if finding.id in ("room.null", "room.row-null") for seat in finding.seats}
+    nulls = found.seats("room.null", "room.row-null")
     low = {
         place: check.value or 0.0
         for place, cell in e.seats.cells.items()

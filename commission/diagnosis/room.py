@@ -67,8 +67,8 @@ def _null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     tables = _sums_of_subs(e, found)
     limit = e.job.limit("seats.null").lower
     nulls = [_nulls(e, [(s,) for s in table[1]], table, limit) for table in tables]
-    rows = {seat for finding in found if finding.id == "room.row-null" for seat in finding.seats}
-    for group in [g for g in nulls[0] if all(g in each for each in nulls)] if nulls else ():
+    rows = found.seats("room.row-null")
+    for group in _in_all(nulls):
         if group[0] in rows:
             continue
         yield FindingDetails(
@@ -91,7 +91,7 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         return
     names = [SUBS] if SUBS in e.bass else [c for c in _subs(e) if c in e.bass]
     results = {name: low for name in names if (low := _lowest_band(e.bass[name])) is not None}
-    missing = {seat for finding in found if finding.id in ("room.null", "room.boomy") for seat in finding.seats}
+    missing = found.seats("room.null", "room.boomy")
     uneven = {name: each for name, each in results.items() if _uneven(e, each[1], missing)}
     if not uneven or len(uneven) < len(results):
         return
@@ -347,7 +347,7 @@ def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         rows = [tuple(row) for row in _rows(e.job.system.seats, table[1])]
         able = [row for row in rows if len(row) > 1] if len(rows) > 1 else []
         nulls.append(_nulls(e, able, table, limit))
-    for row in set.intersection(*map(set, nulls)) if nulls else ():
+    for row in _in_all(nulls):
         depth, at_hz = max(each[row] for each in nulls)
         which = "every subwoofer" if len(tables) > 1 else tables[0][0]
         yield FindingDetails(
@@ -364,14 +364,21 @@ def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
+_Nulls = dict[tuple[str, ...], tuple[float, float]]
+"""Groups of seats that all miss one third octave → (how far the best of them is below the mean [dB], its frequency)."""
+
+
+def _in_all(tables: Sequence[_Nulls]) -> list[tuple[str, ...]]:
+    """The groups that miss bass by every table, in the order of the first."""
+    return [group for group in tables[0] if all(group in each for each in tables)] if tables else []
+
+
 _Sum = tuple[str, list[str], FloatArray]
 """Of what, seats, third-octave levels [shape=(seats, n)]."""
 
 
-def _nulls(
-    e: Evidence, groups: Sequence[tuple[str, ...]], table: _Sum, limit_db: float
-) -> dict[tuple[str, ...], tuple[float, float]]:
-    """Groups of seats that all miss one third octave → (how far the best of them is below the mean [dB], its frequency)."""
+def _nulls(e: Evidence, groups: Sequence[tuple[str, ...]], table: _Sum, limit_db: float) -> _Nulls:
+    """Those of the groups whose seats all miss one third octave of the sum by more than the limit."""
     _, seats, levels = table
     counted = [weight > 0 for weight in seat_weights(e.job, seats)]
     found = deepest_bass(groups, seats, levels, counted)

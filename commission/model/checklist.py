@@ -22,9 +22,9 @@ _NEEDED = ("id", "name", "statement", "fault", "cause")
 _OPTIONAL = ("how", "remedy", "caution")
 _ID = re.compile(r"[a-z][a-z0-9-]{0,39}")
 LIP_SYNC = "lip-sync"
+"""Id of the one question that is answered with a number."""
 LIP_SYNC_RECORDED = "lip-sync recorded"
 """The same offset, read from a recording of flashes and clicks."""
-"""Id of the one question that is answered with a number."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

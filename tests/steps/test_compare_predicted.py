@@ -32,8 +32,8 @@ from commission.model import (
 )
 from commission.steps import all_steps, compare
 from commission.steps.compare.predicted import Prediction, Predictions, predictions
-from commission.steps.handover.issued import sheet_issued
 from commission.steps.handover.settings_sheet import SheetLine
+from commission.steps.handover.sheet_prediction import sheet_issued
 
 CHANNELS = ("FL", "FC", "FR", "SiL", "SiR")
 SEATS = ("A1", "A2", "A3")

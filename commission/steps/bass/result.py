@@ -786,11 +786,12 @@ def _sums(job: Job, round_id: str, analyses: Analyses) -> dict[str, SumFromRespo
 
 
 def _sum_of(job: Job, round_id: str, analyses: Analyses) -> SumFromResponses | None:
-    if awaiting_repair(job, round_id, analyses).keys() & set(sub_outputs(job)[0]):
+    subs, _ = sub_outputs(job)
+    if awaiting_repair(job, round_id, analyses).keys() & set(subs):
         return None
     found = distances_of(job, round_id, analyses).channels
     later = {}
-    for sub in sub_outputs(job)[0]:
+    for sub in subs:
         each = found.get(sub)
         moved = 0.0 if each is None or each.held is None else each.setting.setting - each.held
         later[sub] = moved * delay_slope_s(job)

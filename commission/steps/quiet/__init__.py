@@ -44,11 +44,13 @@ from commission.model.noise_states import (
 from commission.model.outcome import Unit
 from commission.model.units import listed
 from commission.steps.quiet.result import (
+    DIFFERENT_DB,
     QUANTITIES,
     Difference,
     Noise,
     QuietResult,
     baseline_of,
+    deciding_rise_db,
     hum_check,
     is_above_off,
     largest_change,
@@ -62,11 +64,13 @@ from commission.steps.quiet.result import (
 )
 
 __all__ = [
+    "DIFFERENT_DB",
     "STEP",
     "Difference",
     "Noise",
     "QuietResult",
     "baseline_of",
+    "deciding_rise_db",
     "evaluate",
     "hum_check",
     "is_above_off",

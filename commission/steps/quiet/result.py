@@ -637,11 +637,15 @@ def _first(job: Job, noises: tuple[Noise, ...]) -> Noise | None:
 def is_above_off(noise: Noise, noises: Iterable[Noise]) -> bool:
     """Whether a state is 3 dB above "everything off" where its rating is decided; False where that is not known."""
     off = baseline_of(noise, noises)
-    if off is None or off is noise:
-        return False
+    rise_db = None if off is None or off is noise else deciding_rise_db(noise, off)
+    return rise_db is not None and rise_db >= DIFFERENT_DB
+
+
+def deciding_rise_db(noise: Noise, baseline: Noise) -> float | None:
+    """By how much a state is above another where its rating is decided, else in L_Aeq; None where that is not known."""
     hz = noise.deciding_hz
-    if hz is not None and hz in off.octave_db:
-        return noise.octave_db[hz] - off.octave_db[hz] >= DIFFERENT_DB
-    if noise.laeq_db is None or off.laeq_db is None:
-        return False
-    return noise.laeq_db - off.laeq_db >= DIFFERENT_DB
+    if hz is not None and hz in baseline.octave_db:
+        return noise.octave_db[hz] - baseline.octave_db[hz]
+    if noise.laeq_db is None or baseline.laeq_db is None:
+        return None
+    return noise.laeq_db - baseline.laeq_db

@@ -11,8 +11,6 @@ from commission.steps import quiet
 from commission.steps.quiet import Noise
 from commission.steps.shared.cache import cached
 
-ABOVE_DB = 3.0
-"""A noise that is less than this above that without the channel is not the channel's (ISO 3746, from memory)."""
 QUIETER_HUM_DB = 6.0
 """Hum that is this much softer without the channel is the channel's (common practice, no source)."""
 
@@ -63,13 +61,8 @@ def _noise_check(job: Job, found: ChannelNoise) -> Check:
         return check
     if baseline is None:
         return replace(check, why_not="the noise may be the room's: record everything off at the same seat")
-    hz = noise.deciding_hz
-    above_db = (
-        noise.octave_db[hz] - baseline.octave_db[hz]
-        if hz is not None and hz in baseline.octave_db
-        else (noise.laeq_db or 0.0) - (baseline.laeq_db or 0.0)
-    )
-    if above_db < ABOVE_DB:
+    above_db = quiet.deciding_rise_db(noise, baseline)
+    if above_db is not None and above_db < quiet.DIFFERENT_DB:
         return replace(check, why_not=f"it is as loud with {found.baseline_name}: the noise is not this channel's")
     return check
 
