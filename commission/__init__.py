@@ -1,7 +1,7 @@
 """Guides the commissioning of a home cinema in one visit and keeps the record of it.
 
-For who scripts: the names below are pure functions and plain types, arrays in and arrays out, without a job file, a
-screen or a device. Each loads its module when it is first asked for; `commission.dsp` holds the rest.
+For scripts: the names below are pure functions and plain types, arrays in and arrays out, without a job file, a screen or a
+device. Each loads its module on first use; `commission.dsp` holds the rest.
 """
 
 from typing import TYPE_CHECKING

@@ -39,9 +39,9 @@ from commission.model import (
 from commission.model.plausible import counts
 
 DOUBTFUL_BACK = timedelta(days=1)
-"""So far may a clock be off without a word."""
+"""Clock errors up to this are not mentioned."""
 DOUBTFUL_GAP = timedelta(days=3650)
-"""A job may be opened again after years, not after decades."""
+"""A longer gap between two events is mentioned: a job may be opened again after years, not after decades."""
 
 
 def fold(events: Iterable[Event], start: Job | None = None) -> Job:
@@ -62,7 +62,7 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
 
 
 class _SoFar:
-    """What the events up to now amount to."""
+    """The job while its events are applied one by one."""
 
     def __init__(self, job: Job | None = None) -> None:
         job = Job(system=System(title="")) if job is None else job
@@ -89,10 +89,10 @@ class _SoFar:
             Judged: list(job.judged),
             Signed: list(job.signatures),
         }
-        """Events that the job lists as they are."""
+        """Kinds of events that the job lists unchanged."""
 
     def take(self, event: Event) -> None:
-        """Let one event count."""
+        """Apply one event."""
         if (why := counts(event.body)) is not None:
             self.left_out.append(LeftOut(seq=event.seq, round=_round_of(event.body), why=why))
             return
@@ -149,7 +149,7 @@ class _SoFar:
             self.typed_in[place] = merge_settings(self.typed_in.get(place), body.setting)
 
     def job(self, log: tuple[Event, ...]) -> Job:
-        """The job that this is."""
+        """The job after all events so far."""
         return Job(
             system=self.system,
             current_round=self.current,
@@ -182,9 +182,9 @@ def _round_of(body: EventBody) -> str:
 
 
 def withdrawn_seqs(log: Iterable[Event]) -> frozenset[int]:
-    """The events that count no longer. A withdrawal that is itself withdrawn has no effect, nor one of a later event."""
+    """Numbers of the withdrawn events. A withdrawal has no effect if it is withdrawn, or names a later event."""
     withdrawn: set[int] = set()
-    for event in reversed(tuple(log)):  # a later withdrawal decides whether an earlier one holds
+    for event in reversed(tuple(log)):  # a later withdrawal decides whether an earlier one is valid
         if isinstance(event.body, Withdrawn) and event.seq not in withdrawn and event.body.seq < event.seq:
             withdrawn.add(event.body.seq)
     return frozenset(withdrawn)

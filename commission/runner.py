@@ -10,7 +10,7 @@ from commission.visit import Visit
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """What came of it: the events stored, and the captures left out with the reason."""
+    """The result of a run: the events stored, and the captures left out with the reason."""
 
     stored: tuple[Event, ...]
     left_out: tuple[tuple[Capture, str], ...]

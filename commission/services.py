@@ -1,4 +1,4 @@
-"""Everything around a job that the screens need and must not know how to make; `cli.local_services` makes it."""
+"""What the screens need of files, devices and the record; `cli.local_services` implements it."""
 
 from __future__ import annotations
 
@@ -50,13 +50,13 @@ class Services(Protocol):
         """Jobs opened lately that still exist, newest first."""
 
     def use_limits(self, visit: Visit, path: Path) -> Event:
-        """Judge a job by a firm's own limits from now on; raises InputError with one clear sentence for a bad file."""
+        """Use a firm's own limits for a job from now on; raises InputError with one clear sentence for a bad file."""
 
     def use_checklist(self, visit: Visit, path: Path) -> Event:
         """Use a firm's own checklist from now on; raises InputError with one clear sentence for a bad file."""
 
     def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:
-        """Store a photograph with a step; raises InputError with one clear sentence for what is none."""
+        """Store a photograph with a step; raises InputError with one clear sentence for a file that is none."""
 
     @property
     def letterhead(self) -> Path | None:
@@ -65,7 +65,7 @@ class Services(Protocol):
     def check_record(
         self, visit: Visit, path: Path, *, cancel: CancelToken, progress: Progress = ...
     ) -> tuple[tuple[str, str], ...]:
-        """A record held against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
+        """A record compared with the job: (symbol, sentence), the summary first; raises InputError for another file."""
 
     def export(
         self,

@@ -57,15 +57,15 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 BATCH = 16
-"""Responses analysed between two looks at the cancel token: some 50 ms of work, so that Escape answers at once."""
+"""Responses analysed between two checks of the cancel token: some 50 ms of work, so that Escape takes effect at once."""
 
 
 OUTCOMES_KEPT = 100
-"""Of one visit: every step in a few rounds."""
+"""Largest number of outcomes kept for one visit: every step in a few rounds."""
 
 
 MOST_FRAMES = 16_000_000
-"""In a batch, unless it has one response: the samples of two batches are held at a time, some 130 MB."""
+"""Largest batch of several responses: the samples of two batches are in memory at a time, some 130 MB."""
 
 
 def _batches(todo: Sequence[StoredResponse]) -> Iterator[Sequence[StoredResponse]]:
@@ -78,12 +78,6 @@ def _batches(todo: Sequence[StoredResponse]) -> Iterator[Sequence[StoredResponse
             start, frames = index, each.body.frames or 0
     if todo:
         yield todo[start:]
-
-
-def _work(stored: StoredResponse) -> int:
-    """What analysing a recording costs compared with others: a noise is filtered in many bands, frame by frame."""
-    frames = stored.body.frames or 0
-    return 4 * frames if stored.body.kind == "noise" else frames + 50_000
 
 
 def decoded_ahead(
@@ -152,7 +146,7 @@ class Visit:
             return events[len(verdicts) :]
 
     def keep_verdicts(self) -> None:
-        """Store what is judged now, at a record, where it is not stored already; nothing where the job is read-only."""
+        """Store today's verdicts when a record is written, unless they are stored already or the job is read-only."""
         with self._lock:
             if not self.read_only and (verdicts := self._verdicts_to_keep("record")):
                 self.append(*verdicts)
@@ -310,7 +304,7 @@ class Visit:
         return computed
 
     def outcome(self, step_id: str, round_id: str) -> Outcome:
-        """What a step says of a round now; computed once for each state of the job. Where it fails, it says that."""
+        """The outcome of a step in a round, computed once for each state of the job; a step that fails says so in it."""
         computed = self._now()
         key = (step_id, round_id)
         if key not in computed.outcomes:
@@ -357,7 +351,7 @@ class Visit:
         return computed.findings[round_id]
 
     def failures(self, round_id: str) -> tuple[str, ...]:
-        """What the program failed to compute of a round: steps, causes, what became of them. A sentence each."""
+        """Sentences on what the program failed to compute of a round: steps, causes, what became of them."""
         from commission.steps.shared.isolation import failed
 
         outcomes = self.outcomes(round_id).values()
@@ -476,7 +470,7 @@ class _Computed:
 def _one_by_one(
     work: Callable[[Sequence[Item]], Sequence[Result | Exception]], items: Sequence[Item]
 ) -> list[Result | Exception]:
-    """What `work` makes of some items; where it fails on them together, of each alone, and why of those it fails on."""
+    """Results of `work` for all items together; where that fails, for each alone, with the errors of those that fail."""
     from commission.steps.shared.isolation import why_failed
 
     try:
@@ -490,7 +484,7 @@ def _one_by_one(
 
 
 class _Key(NamedTuple):
-    """A recording and what is asked of it: its channel may be corrected, and so may the reference seat."""
+    """What identifies an analysis: the recording and its purpose, since channel and reference seat may be corrected."""
 
     seq: int
     purpose: str
@@ -552,7 +546,7 @@ def _analysed(stored: StoredResponse, result: Analysis | NoiseAnalysis | Excepti
 
 
 class _Until:
-    """A journal that ends early and takes nothing: the log up to an event."""
+    """A read-only journal that ends early: the log up to an event."""
 
     read_only = True
 
@@ -575,8 +569,8 @@ class _Until:
         return self._journal.blob(sha256)
 
     def verify(self, progress: Progress | None = None) -> str | None:
-        """What the whole journal says."""
+        """The result for the whole journal."""
         return self._journal.verify(progress)
 
     def close(self) -> None:
-        """The journal belongs to another."""
+        """Nothing: the journal belongs to another visit."""

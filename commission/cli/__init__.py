@@ -1,7 +1,7 @@
 """The `commission` command: the only place that wires screens, files, devices and storage together.
 
-Exit codes: 0 done, 1 the work says no (a broken chain, some files not imported), 2 wrong use. Messages go to stderr,
-data to stdout.
+Exit codes: 0 done, 1 completed with a negative result (a broken log, some files not imported), 2 wrong use. Messages go to
+stderr, data to stdout.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ EXIT_DONE, EXIT_NO, EXIT_USAGE = 0, 1, 2
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
-    # Our matrices are small: threads of the linear algebra would only spin, a tenth of a record's processor time.
+    # The matrices are small: threads of the linear algebra would only wait, at a tenth of a record's processor time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from commission.cli.commands import COMMANDS, open_job
     from commission.model.errors import Cancelled, CommissionError
@@ -25,8 +25,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     try:
         plain = not words or (not words[0].startswith("-") and words[0] not in COMMANDS)
-        if plain and len(words) < 2:  # the daily way in needs no parser
-            gc.disable()  # nothing that loads is waste: the screens switch it on again after their first paint
+        if plain and len(words) < 2:  # opening a job, the most frequent use, needs no parser
+            gc.disable()  # modules while they load are no garbage: the screens enable it after their first paint
             return open_job(Path(words[0]) if words else None)
         from commission.cli.parser import build_parser
 
@@ -42,7 +42,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, Cancelled):
         print("commission: stopped; everything stored so far is kept.", file=sys.stderr)
         return EXIT_NO
-    except BrokenPipeError:  # the reader of our output closed it; nothing is wrong
+    except BrokenPipeError:  # whoever reads the output closed it; nothing is wrong
         sys.stderr.close()
         return EXIT_DONE
     except OSError as error:

@@ -28,16 +28,16 @@ if TYPE_CHECKING:
 
 EXIT_DONE, EXIT_NO = 0, 1
 TERMINAL_LOOK_S, TERMINAL_LEAVE_S = 1.0, 2.0
-"""How often the terminal is looked for, and how long the screens may take to end without it."""
+"""How often the terminal is checked, and how long the screens may take to end once it is gone."""
 MOST_DOUBTS = 5
 CHAIN_LIMIT = (
     "Compare this digest with the one on the record, or with a copy kept elsewhere: a log whose end was cut "
-    "off, or whose whole chain was computed again, shows only there."
+    "off, or whose whole chain was computed again, is recognised only by comparing."
 )
 
 
 def say(text: str) -> None:
-    """A message to the person, not data; names of files can hold what a terminal would obey."""
+    """Print a message to stderr, cleaned: a file name may contain control characters."""
     print(clean_text(text), file=sys.stderr)
 
 
@@ -246,7 +246,7 @@ def results(parsed: argparse.Namespace) -> int:
 
 
 def _known_round(visit: Visit, round_id: str | None) -> None:
-    """Refuse a round that the job does not have; None names none."""
+    """Refuse a round that the job does not have; None: no round was named."""
     if round_id is not None and round_id not in visit.job.rounds:
         raise InputError("--round", round_id, "one of " + ", ".join(visit.job.rounds))
 
@@ -267,11 +267,11 @@ def _print_results(visit: Visit, only_round: str | None, *, budgets: bool = Fals
 
 
 LIMITS_WIDTH = 100
-"""Characters of a line of `commission limits`, where the terminal has as many."""
+"""Largest width of a line of `commission limits`, in characters."""
 
 
 def limits(parsed: argparse.Namespace) -> int:
-    """Print the limits in force, or judge by others."""
+    """Print the limits in force, or use others from now on."""
     from shutil import get_terminal_size
 
     from commission.diagnosis import RULES
@@ -323,7 +323,7 @@ def lip_sync(parsed: argparse.Namespace) -> int:
 
 
 def _opened_to_keep(services: LocalServices, path: Path) -> Visit:
-    """A job that keeps what is issued of it; one in use elsewhere is only read."""
+    """A job opened for storing what is issued; one in use elsewhere is opened for reading only."""
     try:
         return services.open(path)
     except StoreError:
@@ -390,7 +390,9 @@ def record(parsed: argparse.Namespace) -> int:
     _known_round(visit, parsed.round)
     _analyse(visit)
     with ThreadPoolExecutor(1) as pool:
-        verified = pool.submit(visit.verify)  # beside the work: digests and typesetting leave each other their cores
+        verified = pool.submit(
+            visit.verify
+        )  # in parallel: checking digests takes a core that typesetting leaves free
         message = services.export(
             visit,
             parsed.output,

@@ -1,4 +1,4 @@
-"""The services that take long to load, behind the protocols of `commission.model`: loaded when first asked."""
+"""Services that take long to load, behind the protocols of `commission.model`: each loads on first use."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class LateDecoder:
 
 
 class LateMemory:
-    """The same for what is kept of earlier analyses."""
+    """Loads the memory of earlier analyses on first use."""
 
     def __init__(self, state_folder: Callable[[], Path]) -> None:
         self._state_folder = state_folder
@@ -57,7 +57,7 @@ class LateMemory:
 
 
 class LateImporter:
-    """The same for import."""
+    """Loads the importer on first use."""
 
     def _real(self) -> Importer:
         from commission.audio.importing import FileImporter

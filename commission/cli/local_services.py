@@ -1,4 +1,4 @@
-"""The real thing behind the screens and the headless commands: files, storage, devices, put together here only."""
+"""`Services` on this computer: files, storage and devices for the screens and the commands, assembled only here."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ class LocalServices:
         from commission.steps.drift.figures import earlier_visit
 
         refuse_taken(with_suffix(path))  # before the earlier job is verified and analysed
-        old = self.open(earlier, read_only=True, afresh=True)  # its figures go into the new log: evidence
+        old = self.open(earlier, read_only=True, afresh=True)  # its figures go into the new log as evidence
         try:
             broken = old.verify(lambda fraction, _: progress(0.3 * fraction, f"verifying {earlier.name}"))
             if broken is not None:
@@ -102,7 +102,7 @@ class LocalServices:
         finally:
             old.close()
         opening = model.JobCreated(title=job.system.title, program_version=__version__)
-        progress(1.0, "")  # the last moment to stop
+        progress(1.0, "")  # the last chance to stop
         system = model.SystemDefined(system=job.system, note=f"as at the visit closed {back.closed_at[:10]}")
         return self._create(path, (opening, system, *kept, back))
 

@@ -1,4 +1,4 @@
-"""The words of the command line."""
+"""The parser of the command line, with the help of every command."""
 
 from __future__ import annotations
 

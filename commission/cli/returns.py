@@ -1,4 +1,4 @@
-"""What the command line says of a return visit and of the job that it returns to."""
+"""Lines of the command line about a return visit and the job that it returns to."""
 
 from __future__ import annotations
 

@@ -55,14 +55,6 @@ class Distortion:
     left_out: dict[int, str]
     """Orders that were asked for and cannot be determined, and why."""
 
-    def same_output_db(self) -> FloatArray:
-        """Each order relative to the linear response at the same output frequency [shape=(k, orders, n)]; NaN as above."""
-        return np.asarray(self.harmonic_db - self.linear_db[:, None])
-
-    def floor_ratio_db(self) -> FloatArray:
-        """Below this nothing is reported: floor and 10 dB relative to the linear response [shape=(k, orders, n)]."""
-        return np.asarray(self.floor_db + ABOVE_FLOOR_DB - self.linear_db[:, None])
-
     def against_fundamental_db(self) -> FloatArray:
         """Each order relative to its fundamental, over the exciting frequency `freq_hz` [shape=(k, orders, n)]."""
         out = np.full(self.harmonic_db.shape, np.nan)

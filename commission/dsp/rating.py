@@ -45,11 +45,6 @@ _NR_B = (0.681, 0.790, 0.870, 0.930, 0.974, 1.000, 1.015, 1.025, 1.030)
 """L = a + b·NR, constants of ISO/R 1996:1971 as AS 1469-1983 Table 1 prints them (second hand). Some public pages have 35.4
 at 63 Hz: the printed curves NR 0 and NR 100 (36 and 115 dB) want 35.5."""
 
-BS1116_PREFERRED_NR = 10.0
-BS1116_LARGEST_NR = 15.0
-"""Continuous background noise at the listening place: should not exceed NR 10, must never exceed NR 15 (ITU-R BS.1116-3
-8.3.4.3 and EBU Tech 3276 2.6, from memory)."""
-
 
 @dataclass(frozen=True, slots=True)
 class Rating:
@@ -123,20 +118,6 @@ def nc_curve_db(nc: float) -> dict[int, float]:
     if not _NC[0] <= nc <= _NC[-1]:
         raise InputError("noise criterion", f"NC {nc:g}", f"NC {_NC[0]} to NC {_NC[-1]}")
     return {hz: float(np.interp(nc, _NC, _NC_DB[:, i])) for i, hz in enumerate(NC_OCTAVES_HZ)}
-
-
-def nr_curve_db(nr: float) -> dict[int, float]:
-    """Octave levels of the curve NR [dB]: a + b·NR."""
-    return {hz: _NR_A[i] + _NR_B[i] * nr for i, hz in enumerate(NR_OCTAVES_HZ)}
-
-
-def background_excess_db(octave_db: Mapping[int, float], nr: float = BS1116_LARGEST_NR) -> dict[int, float]:
-    """How far each octave is above the curve NR [dB]; below zero is within it. Octaves without a curve are left out.
-
-    For ITU-R BS.1116 with NR 10 (preferred) and NR 15 (largest).
-    """
-    curve = nr_curve_db(nr)
-    return {hz: level - curve[hz] for hz, level in octave_db.items() if hz in curve}
 
 
 def without_own_noise_db(

@@ -20,10 +20,6 @@ from commission.model import FloatArray, InputError
 _CHUNK = 24
 """Responses at a time, so that the grids of hundreds of them are never in memory at once."""
 REFERENCE_VOLUME_M3 = 100.0
-MID_BAND_HZ = (200.0, 4000.0)
-"""Tm is the mean over the bands from here to there."""
-TARGET_RANGE_S = (0.2, 0.4)
-"""Of the average, EBU Tech 3276 and BS.1116 (second-hand)."""
 
 
 def decays_and_clarity(
@@ -80,11 +76,3 @@ def mask_s(freq_hz: FloatArray, target_s: float) -> tuple[FloatArray, FloatArray
     upper = target_s + wide + 0.25 * low_octaves
     inside = (freq > 63.0 / 2 ** (1 / 6)) & (freq < 8000.0 * 2 ** (1 / 6))
     return np.where(inside, target_s - wide, np.nan), np.where(inside, upper, np.nan)
-
-
-def mid_band_time_s(bands: Bands, times_s: FloatArray) -> FloatArray:
-    """Mean decay time over the bands from 200 Hz to 4 kHz [shape=(…,)] of times [shape=(…, bands)]; NaN if one misses."""
-    centres = bands.centres_hz
-    half = 2 ** (1 / 6)
-    inside = (centres > MID_BAND_HZ[0] / half) & (centres < MID_BAND_HZ[1] * half)
-    return np.asarray(times_s[..., inside].mean(axis=-1))

@@ -24,8 +24,6 @@ TAPE_U_M = math.sqrt(EARS_U_M**2 + CENTRE_U_M**2 + SAG_U_M**2)
 """All three: 2.8 cm."""
 SURVEY_U_M = 0.015
 """Both positions of a distance, each surveyed within a few centimetres (common practice, no source)."""
-POSITION_U_M = math.sqrt(CENTRE_U_M**2 + SURVEY_U_M**2 + EARS_U_M**2)
-"""A distance from two positions: 3.2 cm with ears and acoustic centre."""
 DEFAULT_DOF = 4.0
 """Degrees of freedom of a default scatter: a value known to within a third or so of itself, ν = ½·(Δu/u)⁻² (JCGM 100
 G.4.2, from memory; common practice, no source, for the third)."""
@@ -50,15 +48,6 @@ def noise_u_db(bandwidth_hz: float, time_s: float) -> float:
     The relative variance of the mean square is 1/(B·T) (Bendat and Piersol, from memory); 10/ln 10 = 4.34.
     """
     return 10 / math.log(10) / math.sqrt(bandwidth_hz * time_s)
-
-
-def type_a(readings: Sequence[float]) -> tuple[float, float | None]:
-    """Mean and standard uncertainty of the mean, s/√n (JCGM 100 4.2.3); None for fewer than two readings."""
-    values = np.asarray(readings, dtype=float)
-    mean = float(values.mean())
-    if len(values) < 2:
-        return mean, None
-    return mean, float(values.std(ddof=1) / math.sqrt(len(values)))
 
 
 def scatter_u(default_u: float, squares: float, dof: float) -> tuple[float, float]:

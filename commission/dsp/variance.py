@@ -74,15 +74,6 @@ def without_seat_level(levels_db: FloatArray, seat_levels_db: FloatArray) -> Flo
     return np.asarray(np.asarray(levels_db) - np.asarray(seat_levels_db, dtype=float)[:, None])
 
 
-def broadband_level_db(levels_db: FloatArray, freq_hz: FloatArray, band_hz: tuple[float, float]) -> FloatArray:
-    """Level of each seat over a band: the energy mean of its third octaves, as pink noise would read [shape=(seats,)].
-
-    NaN where a third octave of the band is missing.
-    """
-    inside = (freq_hz >= band_hz[0]) & (freq_hz <= band_hz[1])
-    return _power_level_db(np.asarray(levels_db)[:, inside])
-
-
 def own_band(levels_db: FloatArray) -> BoolArray:
     """Where a loudspeaker plays, from its levels at all seats [shape=(seats, n)] on a grid of 24 points an octave.
 

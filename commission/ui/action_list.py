@@ -1,4 +1,4 @@
-"""Everything that can be done, by name; loaded when it is asked for."""
+"""All actions by name, for the search; loaded on first use."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def offers(app: Program) -> Iterator[Offer]:
-    """Everything there is, by name."""
+    """All actions by name."""
     from commission.ui.screens.return_visit import ask_return
 
     if app.has_job:

@@ -1,4 +1,4 @@
-"""The terminal program: which job is open, and the ways from screen to screen."""
+"""The terminal program: the open job, and navigation between screens."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ SCREENS = (
 
 
 class CommissionApp(WorkingApp):
-    """Guides the visit. `services` makes everything that touches the world outside."""
+    """Guides the visit. `services` provides files, storage and devices."""
 
     TITLE = "commission"
     CSS_PATH = "commission.tcss"
@@ -95,7 +95,7 @@ class CommissionApp(WorkingApp):
             self.theme = SIXTEEN
 
     def on_mount(self) -> None:
-        """Read the keys, say what was refused, and compute."""
+        """Read the user's keys, report what was refused, and start computing."""
         self.call_after_refresh(self._collect_garbage)
         self.theme_changed_signal.subscribe(self, lambda theme: keep_look(self._look, theme.name))
         keys, problem = load_keys(self._keys)
@@ -276,13 +276,13 @@ class CommissionApp(WorkingApp):
         self.push_screen(Limits())
 
     def action_rejudged(self) -> None:
-        """What would now be judged differently."""
+        """Verdicts that this version would give differently."""
         from commission.ui.screens.tables import VerdictChanges
 
         self.push_screen(VerdictChanges())
 
     def action_everything(self) -> None:
-        """Everything there is, by name."""
+        """Search all actions by name."""
         from commission.ui.action_list import offers
         from commission.ui.screens.action_search import show_everything
 

@@ -1,4 +1,4 @@
-"""When Python searches for garbage: in a pause of the hands instead of while a key is answered.
+"""When Python searches for garbage: while no key is pressed, instead of while one is handled.
 
 A search of everything takes some 0.15 s once a job of a thousand responses is computed, and Python would begin it in the
 middle of any key. Small searches of what is young go on as usual; they take a few milliseconds.

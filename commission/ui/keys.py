@@ -1,4 +1,4 @@
-"""Keys of one's own: `keys.toml` in the user's configuration folder maps binding ids to keys.
+"""The user's own keys: `keys.toml` in the configuration folder maps binding ids to keys.
 
 "app.help" = "h"
 "step.import" = "ctrl+i"

@@ -11,14 +11,14 @@ SUFFIX = ".commission"
 
 
 def typed_path(text: str) -> Path:
-    """The path that is meant: `~` is the home, quotes around it and backslashes before blanks are the terminal's."""
+    """The path that a typed text means: `~` is the home folder; quotes and escaped blanks come from the terminal."""
     text = text.strip()
     if len(text) > 1 and text[0] == text[-1] and text[0] in "'\"":
         text = text[1:-1]
     try:
         path = Path(text).expanduser()
     except RuntimeError as error:
-        raise InputError("path", f"“{clean_text(text)}”, a home that is not known", "the path of a file") from error
+        raise InputError("path", f"“{clean_text(text)}”, an unknown home folder", "the path of a file") from error
     unescaped = Path(str(path).replace("\\ ", " "))
     return unescaped if not path.exists() and unescaped.exists() else path
 
@@ -31,7 +31,7 @@ def existing_file(text: str) -> Path:
     if path.is_dir():
         raise InputError("path", f"“{clean_text(text)}”, which is a folder", "the path of a file")
     if not path.is_file():
-        raise InputError("path", f"“{clean_text(text)}”, which is no file", "the path of a file")
+        raise InputError("path", f"“{clean_text(text)}”, which is not a file", "the path of a file")
     return path
 
 
@@ -44,7 +44,7 @@ def new_file(text: str, suffixes: tuple[str, ...]) -> Path:
         found = f"the ending “{clean_text(path.suffix) or 'none'}”"
         raise InputError("file name", found, "one of " + ", ".join(suffixes))
     if not path.parent.is_dir():
-        raise InputError("folder", f"“{clean_text(str(path.parent))}”, which is none", "a folder that exists")
+        raise InputError("folder", f"“{clean_text(str(path.parent))}”", "an existing folder")
     if path.is_dir():
         raise InputError("file name", f"“{clean_text(text)}”, which is a folder", "the name of a file")
     return path
@@ -57,5 +57,5 @@ def new_job(text: str) -> Path:
     path = typed_path(text)
     path = path if path.suffix == SUFFIX else path.with_name(path.name + SUFFIX)
     if path.exists():
-        raise InputError("name", f"“{clean_text(path.name)}”, which is there already", "a name of its own")
+        raise InputError("name", f"“{clean_text(path.name)}”, which exists already", "another name")
     return new_file(str(path), (SUFFIX,))

@@ -111,7 +111,7 @@ class Program(Protocol):
         """The limits in force."""
 
     def action_rejudged(self) -> None:
-        """What would now be judged differently."""
+        """Verdicts that this version would give differently."""
 
     def action_look(self) -> None:
         """The theme."""

@@ -1,4 +1,4 @@
-"""What record is asked for, and where it goes."""
+"""Which record is wanted, and where it is written."""
 
 from __future__ import annotations
 

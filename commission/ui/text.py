@@ -1,4 +1,4 @@
-"""Small words that several screens share."""
+"""Short texts that several screens share."""
 
 from __future__ import annotations
 

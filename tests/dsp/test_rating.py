@@ -63,10 +63,8 @@ def test_beyond_the_table_there_are_only_bounds() -> None:
 
 
 @pytest.mark.parametrize("line", NR, ids=lambda line: line["nr"])
-def test_nr_curves_are_those_of_iso_r_1996(line: dict[str, str]) -> None:
-    """The printed curves, in whole decibels: half a decibel of rounding, and 0.04 dB for NR 90 at 500 Hz (92.46, printed 93)."""
+def test_nr_of_the_curves_of_iso_r_1996(line: dict[str, str]) -> None:
     nr = float(line["nr"])
-    assert rating.nr_curve_db(nr) == pytest.approx(_octaves(line), abs=0.5401 if nr == 90 else 0.5001)
     # Rounding the levels to 1 dB moves the number by 0.5/0.681 at most.
     assert rating.nr_rating(_octaves(line)).value == pytest.approx(nr, abs=0.735)
 
@@ -77,17 +75,6 @@ def test_nr_worked_by_hand() -> None:
         {63: 45.0, 125: 40.0, 250: 28.0, 500: 20.0, 1000: 18.0, 2000: 10.0, 4000: 8.0, 8000: 7.0}
     )
     assert (found.value, found.octave_hz) == (pytest.approx(20.690, abs=1e-3), 125)
-
-
-def test_limit_for_listening_rooms() -> None:
-    """ITU-R BS.1116-3 8.3.4.3 (from memory): NR 10 preferred, NR 15 never exceeded."""
-    assert (rating.BS1116_PREFERRED_NR, rating.BS1116_LARGEST_NR) == (10, 15)
-    curve = _octaves(next(line for line in NR if line["nr"] == "10"))
-    excess = rating.background_excess_db(curve | {1000: 18.0, 16: 80.0}, 10)
-    assert excess[1000] == pytest.approx(8.0)
-    assert 16 not in excess
-    assert max(abs(excess[hz]) for hz in curve if hz != 1000) < 0.501  # the printed curve is rounded to 1 dB
-    assert rating.background_excess_db(curve)[1000] == pytest.approx(-5.0)  # any NR is its own level at 1 kHz
 
 
 def test_the_instruments_own_noise_makes_bounds() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from commission.dsp.band_energy import OCTAVES, THIRDS
-from commission.dsp.reverberation import decays_and_clarity, mask_s, mid_band_time_s, target_time_s
+from commission.dsp.reverberation import decays_and_clarity, mask_s, target_time_s
 from commission.model import InputError
 
 IOSR_ROOM_S = (0.461, 0.373, 0.236, 0.231, 0.219, 0.207, 0.196, 0.180)
@@ -30,8 +30,7 @@ def test_a_room_called_conforming_lies_within_the_mask_but_for_one_octave() -> N
     allowing for it. Around its own mean the room is 5 ms too long at 125 Hz, around the target 8 ms too short at 4 kHz.
     """
     times = np.array(IOSR_ROOM_S)
-    mean = float(mid_band_time_s(OCTAVES, times))
-    assert mean == pytest.approx(np.mean([0.236, 0.231, 0.219, 0.207, 0.196]))
+    mean = float(np.mean([0.236, 0.231, 0.219, 0.207, 0.196]))  # its octaves from 250 Hz to 4 kHz
     assert 0.2 < mean < 0.4
     for middle_s, octave, beyond_s in ((mean, 1, 0.005), (target_time_s(104.74), 6, -0.008)):
         low, high = mask_s(OCTAVES.centres_hz, middle_s)
@@ -45,15 +44,6 @@ def test_the_mask_by_its_corners() -> None:
     np.testing.assert_allclose(high, 0.25 + np.array([0.3, 0.05, 0.05, 0.05, 0.1, 0.175]), atol=1e-9)
     np.testing.assert_allclose(low, 0.25 - np.array([0.05, 0.05, 0.05, 0.05, 0.1, 0.05]), atol=1e-9)
     assert np.isnan(mask_s(np.array([20.0, 31.5, 16000.0]), 0.25)).all()
-
-
-def test_mean_is_missing_where_a_band_is_missing() -> None:
-    times = np.full((2, len(THIRDS.indices)), 0.3)
-    times[1, 9] = np.nan
-    assert mid_band_time_s(THIRDS, times)[0] == pytest.approx(0.3)
-    assert np.isnan(mid_band_time_s(THIRDS, times)[1])
-    times[0, 0] = np.nan  # 63 Hz does not count
-    assert np.isfinite(mid_band_time_s(THIRDS, times)[0])
 
 
 @pytest.mark.parametrize("rate_hz", [8000.0, 44100.0, 96000.0])

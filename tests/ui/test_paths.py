@@ -26,9 +26,9 @@ def test_a_name_with_a_real_backslash_is_kept(tmp_path):
     ("text", "printed"),
     [
         ("", "nothing"),
-        ("/nowhere/at/all", "no file"),
-        ("~nobody-of-this-name/x", "home that is not known"),
-        ("\x1b[31m", "no file"),
+        ("/nowhere/at/all", "not a file"),
+        ("~nobody-of-this-name/x", "an unknown home"),
+        ("\x1b[31m", "not a file"),
     ],
 )
 def test_what_is_no_file_is_refused_in_clean_words(text, printed):
@@ -60,7 +60,7 @@ def test_a_new_job_never_stands_on_an_old_one(tmp_path):
     assert new_job(str(tmp_path / "loft-2027")) == tmp_path / "loft-2027.commission"
     (tmp_path / "loft.commission").write_bytes(b"")
     for name in ("loft", "loft.commission"):
-        with pytest.raises(InputError, match="there already"):
+        with pytest.raises(InputError, match="exists already"):
             new_job(str(tmp_path / name))
 
 

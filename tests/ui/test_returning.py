@@ -75,14 +75,14 @@ async def test_return_by_a_path_from_inside_another_job(services, tmp_path):
         await settle(pilot)
         await pilot.press(*"missing.commission", "enter")
         await settle(pilot)
-        assert "which is no file" in shown(app)
+        assert "which is not a file" in shown(app)
         app.screen.query_one(Input).value = "other.commission"
         await pilot.press("enter")
         await settle(pilot)
         app.screen.query_one(Input).value = "soft"
         await pilot.press("enter")
         await settle(pilot)
-        assert "there already" in shown(app)
+        assert "exists already" in shown(app)
         app.screen.query_one(Input).value = "again"
         await pilot.press("enter")
         await settle(pilot)
@@ -167,7 +167,7 @@ async def test_the_record_is_written_in_the_form_of_its_ending(services, tmp_pat
             assert word in text, word
         field = app.screen.query_one(Input)
         assert field.value == "soft-record.pdf"
-        for wrong, printed in (("soft.doc", "the ending “.doc”"), ("none/soft.pdf", "expected a folder that")):
+        for wrong, printed in (("soft.doc", "the ending “.doc”"), ("none/soft.pdf", "expected an existing")):
             field.value = wrong
             await pilot.press("enter")
             await pilot.pause()
@@ -192,7 +192,7 @@ async def test_a_file_that_is_there_is_replaced_only_when_reported(services, tmp
             app.screen.query_one(Input).value = old.name
             await pilot.press("enter")
             await settle(pilot)
-            assert "is there already" in shown(app)
+            assert "exists already" in shown(app)
             if answer == "enter":
                 await pilot.press("enter")
                 await settle(pilot)

@@ -8,7 +8,7 @@ from commission.model import Column, Job, Position, Table, Verdict, table_of
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.layout.coverage import coverage_checks
-from commission.steps.layout.search import DEFAULT_WEIGHT, Move, Search, Shortfall, Trade, moved_job
+from commission.steps.layout.search import DEFAULT_WEIGHT, Search, Shortfall, Trade, moved_job
 
 WEIGHT_KEY = "weight"
 MEANING = (
@@ -98,8 +98,3 @@ def trade_table(search: Search) -> Table:
 def places_of(trade: Trade) -> dict[str, Position]:
     """All loudspeakers that a trade moves, with their new places."""
     return {channel: place for move in trade.moves for channel, place in move.places.items()}
-
-
-def move_failed(job: Job, move: Move) -> int:
-    """How many checks of coverage fail with one move alone."""
-    return failed_count(moved_job(job, move.places))

@@ -1,4 +1,4 @@
-"""Everything there is, by name: type a few letters, Enter does it."""
+"""The search of all actions by name: type a few letters, Enter runs the selected one."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 class Offer(NamedTuple):
-    """Something that can be done: its name, what it is, and doing it."""
+    """One action: its name, a description, and the function that runs it."""
 
     name: str
     about: str
@@ -30,7 +30,7 @@ class Offer(NamedTuple):
 
 
 def found(offers: Sequence[Offer], text: str) -> list[Offer]:
-    """Those that hold every word of a text; first those whose name does, each in the order of the visit."""
+    """The actions that contain every word of a text; those with all words in the name come first."""
     words = text.casefold().split()
     by_name = [each for each in offers if all(word in each.name.casefold() for word in words)]
     # What begins so comes first: “lo” is the log before the dialogue.
@@ -40,7 +40,7 @@ def found(offers: Sequence[Offer], text: str) -> list[Offer]:
 
 
 class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
-    """A line to type in, and what fits it."""
+    """A line to type in, and the actions that match it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "dismiss(None)", "Leave", id="dialog.leave"),
@@ -95,13 +95,13 @@ class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
     @on(Input.Submitted)
     @on(Picker.Chosen)
     def choose(self) -> None:
-        """Do it, once this is gone."""
+        """Run it, once this screen is gone."""
         key = self.query_one("#offers", Picker).key
         self.dismiss(next((each for each in self._offers if each.name == key), None) if key else None)
 
 
 def show_everything(app: Program, offers: Sequence[Offer]) -> None:
-    """Ask which of the offers, and do it."""
+    """Ask which of the offers, and run it."""
 
     def do(offer: Offer | None) -> None:
         if offer is not None:

@@ -73,7 +73,7 @@ class CurveScreen(VisitScreen):
 
     @property
     def outcome(self) -> Outcome | None:
-        """What the step says now."""
+        """The current outcome of the step."""
         return self.commission.outcomes.get(self.step_id)
 
     @property
@@ -115,7 +115,7 @@ class CurveScreen(VisitScreen):
         )
 
     def action_walk(self, down: int, across: int) -> None:
-        """Another seat of the same channel, or another channel at the same seat; passes over what has no curve."""
+        """Another seat of the same channel, or another channel at the same seat; places without a curve are skipped."""
         outcome, curve = self.outcome, self.curve
         if outcome is None or curve is None:
             return

@@ -1,4 +1,4 @@
-"""What any step's screen can ask for besides readings: a decision, a note, a signature."""
+"""Dialogs of every step's screen besides readings: a decision, a note, a signature."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText, Choose
 
 OTHER = "\x00other"
-"""The option that asks for a text, which no stored value can be."""
+"""Value of the option that asks for a text; no stored value has it."""
 LONGEST_NAME = 40
 
 

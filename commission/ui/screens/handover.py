@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from commission.ui.program import Program
 
 NOT_SHOWN = (Fate.NOT_MEASURED_AGAIN, Fate.NOT_DETERMINED, Fate.REPAIRED_NOT_MEASURED)
-"""What as left does not show, and nobody can call gone."""
+"""Fates of findings that the round as left does not show and that cannot be called gone."""
 WHOLE_VISIT = ("compare", "drift", "handover")
-"""Steps about all that was measured."""
+"""Steps about everything that was measured."""
 
 
 def left_to_do(
@@ -78,7 +78,7 @@ def left_to_do(
 
 
 def carried_lines(followed: Sequence[Followed], step: str, round_id: str) -> list[str]:
-    """What the step's screen must not forget: findings of earlier rounds that nobody has shown to be gone.
+    """Findings of earlier rounds that no measurement has shown to be gone, as lines for a step's screen.
 
     Those that rest on the step; all of them on the steps that compare and close the visit.
     """

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from commission.ui.program import Program
 
 NOT_NOW = " "
-"""Key of the choice to leave it; no seat and no state is called so."""
+"""Key of the choice not to measure; no seat and no state has this name."""
 SWITCHES = "Switch equipment with its own switches only."
 STOPS_SOUND = "Any key stops the sound at once. What is stored stays stored."
 STOPS_RECORDING = "Any key stops the recording, and nothing of it is stored."

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from commission.ui.program import Program
 
 NO_ROUND = " "
-"""Key of "no round"; no round is called so."""
+"""Key of "no round"; no round has this name."""
 
 
 def ask_photo(app: Program, step_id: str | None = None) -> None:

@@ -36,7 +36,6 @@ searched only within the space that is entered as *May move from* and *May move 
 Before you move anything heavy overhead: a footed ladder, two people; mountings are for licensed trades, local codes decide.
 """
 STEP_M = 0.05
-Deltas = dict[str, Position]
 
 
 class PlacesScreen(VisitScreen):

@@ -55,7 +55,7 @@ def ask_record(app: Program, wanted: RecordRequest | None = None, refused: str =
             return
         options = [("keep", "keep it, and choose another name"), ("replace", "replace it")]
         app.push_screen(
-            Choose(f"{target.name} is there already.", options, "keep"),
+            Choose(f"{target.name} exists already.", options, "keep"),
             lambda text: _write(app, answer) if text == "replace" else ask_record(app, answer) if text else None,
         )
 

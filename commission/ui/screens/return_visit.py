@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from commission.visit import Visit
 
 BY_PATH = " "
-"""Key of the choice of another one; no path is called so."""
+"""Key of the choice of another job; no path has this name."""
 
 
 def ask_return(app: Program) -> None:
@@ -54,7 +54,7 @@ def _ask_name(app: Program, earlier: Path) -> None:
 
 
 def suggested(earlier: Path, year: int) -> str:
-    """`loft-2027` after `loft` and after `loft-2026`; numbered where that is there already."""
+    """`loft-2027` after `loft` and after `loft-2026`; numbered where that name is taken."""
     stem = re.sub(r"-\d{4}(-\d+)?$", "", clean_text(earlier.stem)) + f"-{year}"
     name, count = stem, 1
     while Path(name + SUFFIX).exists():

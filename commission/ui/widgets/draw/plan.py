@@ -22,7 +22,7 @@ ViewName = Literal["top", "side"]
 LEAST_COLUMNS, LEAST_ROWS = 18, 6
 TALLEST_ROWS = 24
 TOLERANCE_M = 0.02
-"""So far beyond a wall something may stand and still count as at the wall."""
+"""Things up to this far beyond a wall count as at the wall."""
 REACH = ((0, 0), (0, -1), (0, 1), (0, -2), (0, 2), (0, -3), (0, 3))
 """Rows tried for a label whose place is taken, nearest first."""
 
