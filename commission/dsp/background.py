@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from commission.dsp.band_energy import Bands
-from commission.dsp.bands import band_levels_db, bands_between, nominal_hz, power_density
+from commission.dsp.bands import band_levels_db, bands_between, nominal_hz
 from commission.dsp.hum import LEAST_S as LEAST_HUM_S
 from commission.dsp.hum import Hum, find_hum
 from commission.dsp.noise import is_clipped
@@ -192,7 +192,10 @@ def _tones(
     bands = prominent_bands(third_hz, third_db)
     if not bands:
         return ()
-    freq, density = power_density(samples, rate_hz, round(rate_hz))
+    from scipy import signal
+
+    segment = min(round(rate_hz), samples.shape[-1])
+    freq, density = signal.welch(np.asarray(samples, dtype=float), rate_hz, "hann", segment)
     found = []
     for k in bands:
         inside = np.flatnonzero((freq >= third_hz[k] / 2 ** (1 / 6)) & (freq <= third_hz[k] * 2 ** (1 / 6)))

@@ -87,9 +87,9 @@ def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference:
     of the eighth order and corrected for their effective bandwidth (0.03 dB). NaN for a band beyond half the sample rate.
     Raises InputError when the recording is shorter than a segment.
     """
-    from scipy import fft
+    from scipy import fft, signal
 
-    samples = np.asarray(samples)
+    samples = np.asarray(samples, dtype=float)
     length = math.ceil(_SEGMENT_WIDTHS / float(bands.widths_hz.min()) * rate_hz)
     if samples.shape[-1] < length:
         raise InputError(
@@ -98,28 +98,8 @@ def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference:
             f"at least {length / rate_hz:.2f} s for the band at {nominal_hz(bands)[0]:g} Hz",
         )
     length = min(int(fft.next_fast_len(length, real=True)), samples.shape[-1])  # a tenth of the time of an odd length
-    freq_hz, density = power_density(samples, rate_hz, length)
+    freq_hz, density = signal.welch(samples, rate_hz, "hann", length)  # half overlapped, each segment less its mean
     return to_db(_band_powers(density, freq_hz, bands, rate_hz, _LEVEL_ORDER) / (_BANDWIDTH_RATIO * reference**2))
-
-
-def power_density(samples: FloatArray, rate_hz: float, length: int) -> tuple[FloatArray, FloatArray]:
-    """Frequencies [Hz, shape=(k,)] and power spectral density [shape=(…, k), power per Hz] of samples [shape=(…, n)].
-
-    Welch 1967: mean over segments of `length` samples (n at most), each less its mean; Hann windows, half overlapped.
-    """
-    from scipy import fft
-
-    samples = np.asarray(samples)
-    length = min(length, samples.shape[-1])
-    step = length - length // 2
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)
-    starts = range(0, samples.shape[-1] - length + 1, step)
-    total = np.zeros((*samples.shape[:-1], length // 2 + 1))
-    for start in starts:  # one at a time: a recording may be long
-        segment = np.asarray(samples[..., start : start + length], dtype=float)
-        total += np.abs(fft.rfft((segment - np.mean(segment, axis=-1, keepdims=True)) * window, axis=-1)) ** 2
-    total[..., 1 : (length + 1) // 2] *= 2  # both halves of the spectrum, without 0 Hz and half the rate
-    return fft.rfftfreq(length, 1 / rate_hz), total / (len(starts) * rate_hz * np.sum(window**2))
 
 
 def _band_powers(

@@ -18,9 +18,6 @@ from commission.model import ComplexArray, Filter, FilterWidth, FloatArray
 RATE_HZ = 48000.0
 """Sample rate that the processor is taken to work at: below 250 Hz any rate from 44.1 kHz gives the same within 0.01 dB."""
 
-_TAIL_PERIODS = 20
-"""Of the corner, after which the sharpest section has decayed by 200 dB: exp(−π·20/2.56)."""
-
 
 @dataclass(frozen=True, slots=True)
 class Biquad:
@@ -66,23 +63,6 @@ def high_pass(freq_hz: float, q: float, rate_hz: float) -> Biquad:
     """High-pass filter of second order (HPF of the cookbook)."""
     cos, alpha = _cos_alpha(freq_hz, q, rate_hz)
     return _biquad(((1 + cos) / 2, -(1 + cos), (1 + cos) / 2), (1 + alpha, -2 * cos, 1 - alpha))
-
-
-def high_passed(samples: FloatArray, freq_hz: float, rate_hz: float) -> FloatArray:
-    """Samples [shape=(n,)] through a Butterworth high-pass of the eighth order [same shape], at rest before.
-
-    Four sections with Q = 1/(2·cos(π·(2k + 1)/16)) (Butterworth 1930, from memory), applied to the spectrum; its tail has
-    room behind the samples.
-    """
-    from scipy import fft
-
-    frames = len(samples)
-    length = int(fft.next_fast_len(frames + math.ceil(_TAIL_PERIODS * rate_hz / freq_hz), real=True))
-    hz = fft.rfftfreq(length, 1 / rate_hz)
-    gain = np.ones(len(hz), complex)
-    for k in range(4):
-        gain *= high_pass(freq_hz, 1 / (2 * math.cos(math.pi * (2 * k + 1) / 16)), rate_hz).response(hz, rate_hz)
-    return np.asarray(fft.irfft(fft.rfft(samples, length) * gain, length)[:frames])
 
 
 def cookbook_q(width: float, kind: FilterWidth, gain_db: float) -> float:

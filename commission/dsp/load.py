@@ -15,7 +15,6 @@ import math
 
 import numpy as np
 
-from commission.dsp.biquads import high_passed
 from commission.dsp.distortion import ABOVE_FLOOR_DB, harmonic_distortion
 from commission.dsp.spectrum import to_db
 from commission.model import FloatArray, LoadAnalysis, Sweep, SweepRecording, UnusableError
@@ -141,6 +140,8 @@ def _bursts(
     recording: SweepRecording, sweep: Sweep, begin_s: float, why: dict[str, str]
 ) -> tuple[tuple[float, float], ...]:
     """(exciting frequency, height above its neighbours) by twelfths of an octave; the sweep is heard from `begin_s` on."""
+    from scipy import signal
+
     rate_hz = recording.rate_hz
     size = round(_STEP_S * rate_hz)
     low_hz, high_hz = max(BURST_RANGE_HZ[0], 1.3 * sweep.start_hz), min(BURST_RANGE_HZ[1], sweep.stop_hz)
@@ -150,7 +151,10 @@ def _bursts(
     constant_s = sweep.duration_s / math.log(sweep.stop_hz / sweep.start_hz)
     count = len(recording.samples) // size
     # The low tone is filtered out first: the window's side lobes would carry it into the treble.
-    filtered = high_passed(recording.samples, 0.7 * BURST_FROM_HZ, rate_hz)[: count * size].reshape(count, size)
+    sections = signal.butter(8, 0.7 * BURST_FROM_HZ, "highpass", fs=rate_hz, output="sos")
+    filtered = signal.sosfilt(sections, np.asarray(recording.samples[: count * size], dtype=float)).reshape(
+        count, size
+    )
     power = np.abs(np.fft.rfft(filtered * np.hanning(size), axis=-1)) ** 2
     sums = np.concatenate((np.zeros((count, 1)), np.cumsum(power, axis=-1)), axis=-1)
     times_s = (np.arange(count) + 0.5) * size / rate_hz

@@ -193,12 +193,3 @@ def test_what_cannot_be_done_is_said() -> None:
     )
     assert np.isfinite(levels[:-1]).all()
     assert np.isnan(levels[-1])
-
-
-@pytest.mark.parametrize(("frames", "length"), [(5000, 512), (5001, 511), (300, 512)])
-def test_a_power_density_is_scipys(frames: int, length: int) -> None:
-    samples = np.random.default_rng(2).standard_normal((2, frames)) + 0.3
-    want_hz, want = signal.welch(samples, 48000.0, "hann", min(length, frames), detrend="constant")
-    freq_hz, density = bands.power_density(samples, 48000.0, length)
-    assert np.array_equal(freq_hz, want_hz)
-    assert np.allclose(density, want, rtol=1e-9)  # floating point

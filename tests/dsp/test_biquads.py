@@ -15,7 +15,6 @@ from commission.dsp.biquads import (
     entered_width,
     filters_response,
     high_pass,
-    high_passed,
     low_pass,
     peaking,
 )
@@ -49,14 +48,6 @@ def test_a_peak_is_the_bilinear_transform_of_the_cookbooks_prototype(gain_db: fl
     assert np.allclose(peaking(f0, gain_db, q, RATE_HZ).response(FREQ_HZ, RATE_HZ), expected, rtol=1e-6)
 
 
-@pytest.mark.parametrize("frames", [500, 20_001])
-def test_a_high_passed_sound_is_that_of_scipys_butterworth_filter_in_time(frames: int) -> None:
-    samples = np.random.default_rng(1).standard_normal(frames) + 3.0
-    expected = signal.sosfilt(signal.butter(8, 700.0, "highpass", fs=RATE_HZ, output="sos"), samples)
-    # 1e-9 of a sound of unit size: the tail that comes round is 200 dB down.
-    assert np.allclose(high_passed(samples, 700.0, RATE_HZ), expected, atol=1e-9)
-
-
 @pytest.mark.parametrize(("ours", "kind"), [(low_pass, "low"), (high_pass, "high")])
 def test_butterworth_filters_agree_with_scipy(ours, kind: str) -> None:
     b, a = signal.butter(2, 80.0, kind, fs=RATE_HZ)
@@ -80,7 +71,8 @@ def test_a_peak_agrees_with_sox(tmp_path) -> None:
     impulse = np.zeros(48000)
     impulse[0] = 0.5
     soundfile.write(tmp_path / "in.wav", impulse, 48000, subtype="FLOAT")
-    subprocess.run(["sox", tmp_path / "in.wav", tmp_path / "out.wav", "equalizer", "60", "3q", "-6"], check=True)
+    out = ["-e", "floating-point", "-b", "64", tmp_path / "out.wav"]  # 24 bits would add up to 1e-5 in the transform
+    subprocess.run(["sox", tmp_path / "in.wav", *out, "equalizer", "60", "3q", "-6"], check=True)
     heard = soundfile.read(tmp_path / "out.wav")[0] / 0.5
     freq = np.arange(20.0, 200.0)
     expected = np.exp(-2j * np.pi * freq[:, None] * np.arange(48000) / 48000) @ heard
