@@ -64,6 +64,7 @@ from commission.model import (  # noqa: E402
     SheetIssued,
     SheetSeat,
     Signed,
+    StimulusStored,
     Sweep,
     SystemDefined,
     Withdrawn,
@@ -212,6 +213,8 @@ def base() -> tuple[list[Row], dict[str, bytes]]:
                 clock=f"clock {round_id}",
             )
         )
+    stimulus = blob(recording(len(bodies)))
+    bodies.append(StimulusStored(file_name="sweep.wav", file_sha256=stimulus, rate_hz=48000.0, frames=9600))
     picture = blob(b"\x89PNG")
     bodies.append(
         PhotoAttached(

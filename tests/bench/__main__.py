@@ -1,6 +1,6 @@
 """Run all benchmarks, or those named: `python tests/bench analysis responses --channels 4`.
 
-`faults`, `visits`, `returns`, `shares` and `leakage` do not measure time and have their own options:
+`faults`, `visits`, `returns`, `shares`, `leakage` and `kept` do not measure time and have their own options:
 `python tests/bench visits --help`.
 """
 
@@ -17,6 +17,7 @@ import haul
 import healthy
 import imports
 import intervals
+import kept
 import kills
 import leakage
 import mutated_jobs
@@ -62,6 +63,7 @@ def main() -> None:
         ("returns", returns.run),
         ("shares", shares.run),
         ("leakage", leakage.run),
+        ("kept", kept.run),
     ):
         if sys.argv[1:2] == [name]:
             run(sys.argv[2:])

@@ -6,8 +6,10 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+import random_events
 from builders import cinema, defined, job_of, levels
 
+from commission.cli.lazy_parts import LateDecoder
 from commission.model import (
     Analyses,
     Decided,
@@ -22,7 +24,9 @@ from commission.model import (
 )
 from commission.model.events import LimitsChosen
 from commission.steps.seats import result as seat_cells
+from commission.steps.shared import cache
 from commission.steps.shared.cache import KEPT, cached
+from commission.visit import Visit
 
 SYSTEM = cinema(["FL", "FR"])
 
@@ -153,3 +157,19 @@ def test_a_level_leaves_the_seats_as_they_are_and_another_reference_seat_does_no
     moved = replace(SYSTEM, seats=tuple(replace(each, reference=not each.reference) for each in SYSTEM.seats))
     other = _job(SystemDefined(system=moved))
     assert seat_cells.solve(before, "as-found", analyses) is not seat_cells.solve(other, "as-found", analyses)
+
+
+def test_kept_results_are_those_of_a_fresh_visit_after_random_events() -> None:
+    # `python tests/bench kept` does the same hundreds of times, on the sample job and a simulated room as well.
+    wrong, kinds = random_events.walk(random_events.small_job(), seed=3, comparisons=2, most_between=12)
+    assert wrong == []
+    assert len(kinds) >= 8
+
+
+def test_that_comparison_finds_a_result_that_does_not_change(monkeypatch: pytest.MonkeyPatch) -> None:
+    journal = random_events.small_job()
+    visit = Visit(journal, LateDecoder())
+    assert random_events.differences(visit, journal) == []
+    monkeypatch.setattr(cache, "_unchanged", lambda job, reads: True)
+    visit.append(*levels({"FL": 81.0}))
+    assert "as-found levels" in random_events.differences(visit, journal)
