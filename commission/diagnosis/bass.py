@@ -99,8 +99,6 @@ RULES = (
     Rule(
         id="measurement.bass-place",
         check="bass.agreement",
-        cause="settings",
-        step="bass",
         symptom="bass not as predicted at single seats",
         look=_not_as_predicted,
         basis=f"{AGREEMENT_DB:g} dB rms at a seat, guard-banded, all subwoofers as set; {BASIS}",
@@ -109,8 +107,6 @@ RULES = (
     Rule(
         id="settings.bass",
         check="bass.agreement",
-        cause="settings",
-        step="bass",
         symptom="bass not as predicted",
         look=_not_as_set,
         basis=f"{GAIN_OFF_DB:g} dB, {1000 * DELAY_OFF_S:g} ms or the sign between the two, guard-banded; {BASIS}",

@@ -31,8 +31,7 @@ def _answered(cause: Cause) -> Callable[[Evidence, Found], Iterator[FindingDetai
 def _rule(cause: Cause, symptom: str) -> Rule:
     return Rule(
         id=f"checklist.{cause}",
-        cause=cause,
-        step="checklist",
+        own_cause=cause,
         check="checklist.item",
         symptom=symptom,
         look=_answered(cause),
@@ -63,8 +62,6 @@ RULES = (
     _rule("settings", "a scene, sound mode or picture format is not as intended"),
     Rule(
         id="settings.lip-sync",
-        cause="settings",
-        step="checklist",
         check=f"checklist.{LIP_SYNC}",
         symptom="lips and voices do not match",
         look=_lip_sync,

@@ -49,8 +49,6 @@ def _look(check_id: str) -> Callable[[Evidence, Found], Iterator[FindingDetails]
 def _rule(name: str, check_id: str, symptom: str) -> Rule:
     return Rule(
         id=f"room.{name}",
-        cause="room",
-        step="layout",
         check=check_id,
         symptom=symptom,
         look=_look(check_id),

@@ -259,8 +259,6 @@ RULES = (
     Rule(
         id="settings.upmix",
         check="wiring.leakage",
-        cause="settings",
-        step="wiring",
         symptom="sounds do not stay in their place",
         look=_upmix,
         explains=("wiring.leakage",),
@@ -269,8 +267,6 @@ RULES = (
     Rule(
         id="wiring.doubled",
         check="wiring.leakage",
-        cause="electronics",
-        step="wiring",
         symptom="two loudspeakers play one channel",
         look=_doubled,
         explains=("wiring.leakage",),
@@ -278,9 +274,8 @@ RULES = (
     ),
     Rule(
         id=SHARED,
+        own_cause="electronics",
         check="wiring.distortion",
-        cause="electronics",
-        step="wiring",
         symptom="all recordings are distorted",
         look=_shared_distortion,
         explains=("wiring.distortion", "wiring.distortion-loud"),
@@ -289,8 +284,6 @@ RULES = (
     Rule(
         id="wiring.compression",
         check="wiring.compression",
-        cause="electronics",
-        step="wiring",
         symptom="strained when loud",
         look=_compression,
         basis="less than 9.5 dB more for 10 dB more level, guard-banded, without what all channels share; common practice",
@@ -298,8 +291,6 @@ RULES = (
     Rule(
         id="wiring.distortion",
         check="wiring.distortion",
-        cause="electronics",
-        step="wiring",
         symptom="harsh",
         look=_distortion,
         explains=("wiring.distortion", "wiring.distortion-loud"),
@@ -308,8 +299,6 @@ RULES = (
     Rule(
         id="room.rattle",
         check="wiring.rattle",
-        cause="room",
-        step="wiring",
         symptom="buzz on some notes, from several loudspeakers",
         look=_room_rattle,
         basis="bursts of treble at one tone in two recordings of each of two channels; common practice",
@@ -317,8 +306,6 @@ RULES = (
     Rule(
         id="wiring.rattle",
         check="wiring.rattle",
-        cause="electronics",
-        step="wiring",
         symptom="buzz on some notes",
         look=_rattle,
         basis="bursts of treble 10 dB above their neighbours at one tone in two recordings; common practice",

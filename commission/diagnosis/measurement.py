@@ -236,9 +236,8 @@ def _rule(
     kind: Kind,
     describe: Callable[[Mistake], FindingDetails],
     *,
-    step: str = "seats",
     check: str,
-    cause: Cause = "settings",
+    own_cause: Cause | None = None,
     place: Literal["channel", "seat"] = "channel",
     symptom: str,
     basis: str,
@@ -251,8 +250,7 @@ def _rule(
     return Rule(
         id=f"measurement.{kind}",
         check=check,
-        cause=cause,
-        step=step,
+        own_cause=own_cause,
         place=place,
         symptom=symptom,
         look=look,
@@ -279,7 +277,7 @@ RULES = (
         "clipped",
         _clipped,
         check="seats.clipped",
-        cause="electronics",
+        own_cause="electronics",
         symptom="nonsense curves",
         basis=f"crests cut off flat: equal samples that end in a corner no wave makes; {FAULT_MATRIX}",
     ),
@@ -293,7 +291,6 @@ RULES = (
     _rule(
         "seats-exchanged",
         _seats_exchanged,
-        step="distances",
         check="distances.place",
         place="seat",
         symptom="many channels from the wrong place at two seats",
@@ -302,7 +299,6 @@ RULES = (
     _rule(
         "microphone-not-moved",
         _not_at_its_seat,
-        step="distances",
         check="distances.place",
         place="seat",
         symptom="a seat measured at another one",
@@ -311,7 +307,6 @@ RULES = (
     _rule(
         "wrong-channel",
         _wrong_channel,
-        step="distances",
         check="distances.place",
         symptom="a channel odd at one seat",
         basis=f"two arrivals at a seat fit each other's channel 100 times likelier than any other; {ARRIVAL_MATCHING}",
@@ -319,7 +314,6 @@ RULES = (
     _rule(
         "clock",
         _clock,
-        step="distances",
         check="distances.arrival",
         place="seat",
         symptom="arrivals without sense",
@@ -361,9 +355,8 @@ RULES = (
 LAST = (
     Rule(
         id="measurement.noise",
+        own_cause="room",
         check="seats.snr",
-        cause="room",
-        step="seats",
         symptom="responses near the noise",
         look=_noise,
         basis=f"less than 30 dB of signal to noise; {FAULT_MATRIX}",

@@ -255,8 +255,6 @@ RULES = (
     Rule(
         id="wiring.channel-hum",
         check="wiring.hum",
-        cause="electronics",
-        step="wiring",
         symptom="hum from one loudspeaker",
         look=_channel_hum,
         basis="lines of the mains above the threshold of hearing (ISO 226, from memory), 6 dB above everything off",
@@ -264,8 +262,6 @@ RULES = (
     Rule(
         id="wiring.channel-noise",
         check="wiring.noise",
-        cause="electronics",
-        step="wiring",
         symptom="hiss from one loudspeaker",
         look=_channel_noise,
         basis="NC above its limit, guard-banded, and 3 dB above the same seat without the channel; common practice",
@@ -273,8 +269,6 @@ RULES = (
     Rule(
         id="wiring.hum",
         check="quiet.hum",
-        cause="electronics",
-        step="quiet",
         symptom="hum",
         look=_hum,
         place="seat",
@@ -284,8 +278,6 @@ RULES = (
     Rule(
         id=NOISE,
         check="quiet.nc",
-        cause="room",
-        step="quiet",
         symptom="the room is not quiet",
         look=_room,
         place="seat",
@@ -295,8 +287,6 @@ RULES = (
     Rule(
         id=EQUIPMENT_NOISE,
         check="quiet.nc",
-        cause="electronics",
-        step="quiet",
         symptom="fans or hiss of the equipment",
         look=_equipment,
         place="seat",
@@ -306,8 +296,6 @@ RULES = (
     Rule(
         id="room.speech",
         check="dialogue.sti",
-        cause="room",
-        step="dialogue",
         symptom="dialogue is hard to follow",
         look=_intelligibility,
         place="seat",

@@ -62,7 +62,6 @@ def _details(made: Predictions, text: str, channels: list[Prediction]) -> Findin
     )
     mistake, is_time = channels[0].mistake, "distance" in channels[0].off
     return FindingDetails(
-        step="distances" if is_time else "seats",
         check="distances.arrival" if is_time else "seats.level",
         title=text if mistake else f"{listed(names)} not as set",
         channels=tuple(names),
@@ -86,8 +85,6 @@ RULES = (
         id=NOT_AS_SET,
         check="seats.level",
         explains=("levels.match", "distances."),
-        cause="settings",
-        step="seats",
         symptom="a channel loud, soft, early or late",
         look=_not_as_set,
         basis=f"{LEVEL_OFF_DB:g} dB or {1000 * DELAY_OFF_S:g} ms from the prediction, guard-banded; determined by "

@@ -440,8 +440,6 @@ RULES = (
     Rule(
         id="room.reverberation",
         check="seats.decay",
-        cause="room",
-        step="seats",
         symptom="voices and effects blur",
         look=_reverberation,
         basis="T20 surely above 1 s at 500, 1000 and 2000 Hz, twice that of furnished rooms; common practice",
@@ -449,8 +447,6 @@ RULES = (
     Rule(
         id="room.row-null",
         check="seats.bass",
-        cause="room",
-        step="seats",
         symptom="no bass in a row",
         look=_row_null,
         place="seat",
@@ -459,8 +455,6 @@ RULES = (
     Rule(
         id="room.null",
         check="seats.bass",
-        cause="room",
-        step="seats",
         symptom="no bass at one seat",
         look=_null,
         place="seat",
@@ -469,8 +463,6 @@ RULES = (
     Rule(
         id="room.boomy",
         check="seats.bass",
-        cause="room",
-        step="seats",
         symptom="a boomy seat near the rear wall",
         look=_boomy,
         place="seat",
@@ -481,8 +473,6 @@ RULES = (
         id="room.bass-differs",
         check="seats.bass",
         explains=("seats.bass",),
-        cause="room",
-        step="seats",
         symptom="bass differs by seat",
         look=_bass_differs,
         basis=f"seat-to-seat standard deviation above 6 dB from 20 to 80 Hz; {BASS_ROOMS}",
@@ -490,8 +480,6 @@ RULES = (
     Rule(
         id="room.reflection",
         check="seats.direct",
-        cause="room",
-        step="seats",
         symptom="coloured sound",
         look=_reflection,
         basis=f"more than −10 dB within 15 ms (BS.1116, EBU Tech 3276, from memory), u 2 dB; {FAULT_MATRIX}",
@@ -499,8 +487,6 @@ RULES = (
     Rule(
         id="room.blocked",
         check="seats.direct",
-        cause="room",
-        step="seats",
         symptom="one dull seat",
         look=_blocked,
         place="seat",

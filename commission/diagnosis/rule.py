@@ -1,4 +1,4 @@
-"""What a rule is: which symptom it looks for, whose fault that is, on what ground, and how it is looked for."""
+"""Rules of diagnosis: the symptom, the cause group, the threshold with its basis, and the function that looks for it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,14 @@ from commission.model.outcome import Cause
 
 FAULT_MATRIX = "determined by simulation (tests/bench/faults.py)"
 ARRIVAL_MATCHING = "determined by simulation (tests/references/matching_rates.py)"
-"""Bases of thresholds, each with the script that shows what they give in simulated rooms."""
+"""Bases of thresholds, each with the script that shows their results in simulated rooms."""
+CAUSES: dict[str, Cause] = {
+    "wiring": "electronics",
+    "settings": "settings",
+    "room": "room",
+    "measurement": "settings",
+}
+"""Cause group by the subject of a rule."""
 CABLES = "Switch the amplifier off before touching loudspeaker cables; fixed mains wiring is for a licensed trade."
 OVERHEAD = (
     "Footed ladder, two people; heavy loudspeakers overhead stay fastened, and are for a licensed trade to move."
@@ -22,7 +29,7 @@ OVERHEAD = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingDetails:
-    """A finding but for what its rule gives: id, cause group and step."""
+    """A finding without what its rule adds: id, cause group, step and check."""
 
     title: str
     channels: tuple[str, ...] = ()
@@ -34,9 +41,8 @@ class FindingDetails:
     remedy: str
     item: str = ""
     """What makes it a kind of its own, such as an item of the checklist: the end of its id."""
-    step: str = ""
-    """Where the evidence came from another step than the rule's: which, with `check`."""
     check: str = ""
+    """Id of the checks that would show it again, where these are not the rule's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,21 +50,31 @@ class Rule:
     """One kind of trouble. `look` sees the evidence and what earlier rules found, so that one fault is reported once."""
 
     id: str
-    cause: Cause
-    step: str
-    """The step whose numbers it rests on."""
+    """Its first part is the subject: wiring, settings, room, measurement or checklist."""
     symptom: str
     basis: str
     """The number that decides, and where it comes from."""
     check: str
-    """Id of the checks of that step which would show it again."""
+    """Id of the checks that would show it again; it begins with the step whose numbers the rule rests on."""
     explains: tuple[str, ...] = ()
     """Ids, or their beginnings, of other checks of the same channels that fail because of it."""
     look: Callable[[Evidence, Found], Iterator[FindingDetails]]
     place: Literal["channel", "seat"] = "channel"
     """What makes it the same fault in another round: its channels, or its seats."""
     returns: bool = False
-    """It compares with an earlier visit, and looks at nothing on a first one."""
+    """Whether it compares with an earlier visit, and so finds nothing on a first one."""
+    own_cause: Cause | None = None
+    """Cause group, where it is not the usual one of the subject."""
+
+    @property
+    def step(self) -> str:
+        """The step whose numbers it rests on."""
+        return step_of(self.check)
+
+    @property
+    def cause(self) -> Cause:
+        """Cause group of its findings."""
+        return self.own_cause or CAUSES[self.id.partition(".")[0]]
 
     def check_of(self, finding_id: str) -> str:
         """Id of the checks that would show one of its findings again; an item of a list has its own."""
@@ -71,20 +87,26 @@ class Rule:
         return [self._finding(details) for details in self.look(evidence, found)]
 
     def _finding(self, details: FindingDetails) -> Finding:
-        names = [field.name for field in fields(FindingDetails) if field.name not in ("item", "step", "check")]
+        names = [field.name for field in fields(FindingDetails) if field.name not in ("item", "check")]
         finding_id = f"{self.id}.{details.item}" if details.item else self.id
+        check = details.check or self.check_of(finding_id)
         return Finding(
             id=finding_id,
             cause=self.cause,
-            step=details.step or self.step,
-            check=details.check or self.check_of(finding_id),
+            step=step_of(check),
+            check=check,
             place=self.place,
             **{name: getattr(details, name) for name in names},
         )
 
 
+def step_of(check_id: str) -> str:
+    """The step that makes the checks of that id."""
+    return check_id.partition(".")[0]
+
+
 class Found(tuple[Finding, ...]):
-    """What earlier rules found."""
+    """The findings of earlier rules."""
 
     __slots__ = ()
 
@@ -102,7 +124,7 @@ class Found(tuple[Finding, ...]):
 
 
 def caution(evidence: Evidence, *channels: str) -> str:
-    """What to say before somebody touches these loudspeakers."""
+    """The caution for whoever touches these loudspeakers."""
     system = evidence.job.system
     high = any((channel := system.channel(c)) is not None and channel.role == "height" for c in channels)
     return f"{CABLES} {OVERHEAD}" if high else CABLES
