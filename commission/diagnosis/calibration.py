@@ -490,7 +490,7 @@ def _dialogue_recorded(e: Evidence, names: tuple[str, str, str]) -> Iterator[Fin
     if apart and seats >= ALIKE * len(apart):
         where = f", at {seats} of {len(apart)} seats"
         for finding in _quiet_dialogue(e, names, float(np.median(apart)), CHANNEL_OFF_U_DB, where):
-            yield replace(finding, step="seats", check="seats.level")
+            yield replace(finding, check="seats.level")
 
 
 def _holds_trim(e: Evidence, channel: str, seat: str) -> bool:

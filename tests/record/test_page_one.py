@@ -171,7 +171,7 @@ def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
 
 def test_a_recording_that_clipped_is_no_fault_of_the_cinema() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, clipped=True), **heard(AS_LEFT, FRONT, clipped=False)})
-    assert "it is no fault of the cinema. No longer found." in problems(doc)
+    assert "this is not a fault of the cinema. No longer found." in problems(doc)
     assert "showed no fault in: equipment and wiring" in problems(doc)
     assert text_of(section(doc, "summary")).splitlines()[1].startswith("No problem with a known cause was found")
 

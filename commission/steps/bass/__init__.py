@@ -8,7 +8,7 @@ heard.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Literal
 
 import numpy as np
@@ -532,35 +532,7 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
 
 
 def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest: bool) -> list[str]:
-    remarks = list(result.measured.left_out)
-    if result.kept_because is not None:
-        remarks.append(f"Everything is left as it is: {result.kept_because}.")
-    elif is_newest and not in_use(job, result):
-        remarks.append("The settings sheet does not take these settings until you choose so.")
-    worst = result.sturdy
-    if result.measured.room.subs > 1:
-        remarks.append(
-            f"With gains ±{GAIN_OFF_DB:g} dB, delays ±0.1 ms, seats ±{100 * SEAT_OFF_M:.0f} cm or "
-            f"{TEMPERATURE_OFF_K:.0f} K off, the seat-to-seat standard deviation stays below "
-            f"{number(worst.worst_db2**0.5, 1)} dB (worst: {worst.worst})."
-        )
-    shapes = (result.as_found.shape_db, result.proposed.shape_db)
-    if shapes[1] > shapes[0] + SHAPE_WORSE_DB:
-        remarks.append(
-            f"The mean level of the seats becomes less even over frequency: {number(shapes[0], 1)} → "
-            f"{number(shapes[1], 1)} dB standard deviation. Look at the curves; a target on the Site form weighs this too."
-        )
-    louder = louder_db_of(job, result.measured, result.proposed.settings, result.filters) if result.is_change else 0.0
-    if louder:
-        remarks.append(
-            f"The new trims are {number(louder, 1, signed=True)} dB besides, for all subwoofers alike as far as the range "
-            "goes, so that all at once read the reference at the reference seat (Levels)."
-        )
-    if result.held_out is not None and result.is_change:
-        remarks.append(
-            "Settings found with each seat left out in turn give all seats a standard deviation of "
-            f"{number(result.held_out.mean_db2**0.5, 1)} dB: the proposal depends on single seats by no more than that."
-        )
+    remarks = [*result.measured.left_out, *_proposal_remarks(job, result, is_newest=is_newest)]
     if result.no_crossover:
         remarks.append(f"The sum with the main loudspeakers is not determined: {result.no_crossover}.")
     if is_newest:
@@ -570,13 +542,50 @@ def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest
             if isinstance(move, SubwooferMove)
             else f"No move of a subwoofer or a row is advised: {move}."
         )
-    if not isinstance(checked, str):
-        remarks += checked.left_out
-        if checked.by_sheet:
-            remarks.append("Settings that are not entered were taken from the settings sheet issued before.")
-    if isinstance(checked, str) and result.measured.round != job.rounds[0]:
-        remarks.append(f"Predicted and measured are not compared: {checked}.")
-    elif not isinstance(checked, str) and abs(checked.common_db) > 1.0:
+    return remarks + _comparison_remarks(checked, is_first=result.measured.round == job.rounds[0])
+
+
+def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Iterator[str]:
+    """Whether the proposal is used, how it stands up to small errors, and its side effects."""
+    if result.kept_because is not None:
+        yield f"Everything is left as it is: {result.kept_because}."
+    elif is_newest and not in_use(job, result):
+        yield "The settings sheet does not take these settings until you choose so."
+    if result.measured.room.subs > 1:
+        worst = result.sturdy
+        yield (
+            f"With gains ±{GAIN_OFF_DB:g} dB, delays ±0.1 ms, seats ±{100 * SEAT_OFF_M:.0f} cm or "
+            f"{TEMPERATURE_OFF_K:.0f} K off, the seat-to-seat standard deviation stays below "
+            f"{number(worst.worst_db2**0.5, 1)} dB (worst: {worst.worst})."
+        )
+    before, after = result.as_found.shape_db, result.proposed.shape_db
+    if after > before + SHAPE_WORSE_DB:
+        yield (
+            f"The mean level of the seats becomes less even over frequency: {number(before, 1)} → {number(after, 1)} dB "
+            "standard deviation. Look at the curves; a target on the Site form weighs this too."
+        )
+    if not result.is_change:
+        return
+    if louder := louder_db_of(job, result.measured, result.proposed.settings, result.filters):
+        yield (
+            f"The new trims are {number(louder, 1, signed=True)} dB besides, for all subwoofers alike as far as the range "
+            "goes, so that all at once read the reference at the reference seat (Levels)."
+        )
+    if result.held_out is not None:
+        yield (
+            "Settings found with each seat left out in turn give all seats a standard deviation of "
+            f"{number(result.held_out.mean_db2**0.5, 1)} dB: the proposal depends on single seats by no more than that."
+        )
+
+
+def _comparison_remarks(checked: Verified | str, *, is_first: bool) -> list[str]:
+    """What was left out of predicted against measured, or why there is no comparison; nothing of a first round."""
+    if isinstance(checked, str):
+        return [] if is_first else [f"Predicted and measured are not compared: {checked}."]
+    remarks = list(checked.left_out)
+    if checked.by_sheet:
+        remarks.append("Settings that are not entered were taken from the settings sheet issued before.")
+    if abs(checked.common_db) > 1.0:
         remarks.append(
             f"All seats differ from the prediction by the same {number(checked.common_db, 1, signed=True)} dB: "
             "volume or gain."
