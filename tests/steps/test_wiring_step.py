@@ -103,6 +103,26 @@ def test_each_fault_is_found_in_its_channel_and_no_other(visited: tuple[Job, Ana
     assert outcome.done == outcome.total == 2 * len(FAULTS)
 
 
+def test_every_uncertainty_has_its_budget(visited: tuple[Job, Analyses, Outcome]) -> None:
+    """JCGM 100 equation 11a over the sources: gain 0.1 dB and noise for FC, 2 dB of 6 % for SiR (10^(−2/20) is 0.79)."""
+    _, _, outcome = visited
+    uncertain = [each for each in outcome.checks if each.value is not None and each.uncertainty]
+    assert {each.kind for each in uncertain} == {
+        "wiring.compression",
+        "wiring.distortion",
+        "wiring.distortion-loud",
+        "wiring.rattle",
+    }
+    for check in uncertain:
+        budget = outcome.budget_of(check)
+        assert budget is not None and budget.u == pytest.approx(check.uncertainty) and budget.unit == check.unit, (
+            check
+        )
+    clean, bent = check_of(outcome, "FC", "wiring.compression"), check_of(outcome, "SiR", "wiring.distortion.mid")
+    assert 0.1 <= clean.uncertainty < 0.2 and bent.value is not None
+    assert bent.uncertainty == pytest.approx(0.2 * bent.value, rel=0.05)
+
+
 def test_louder_recordings_are_no_repeats_of_the_others(visited: tuple[Job, Analyses, Outcome]) -> None:
     job, analyses, _ = visited
     assert len(job.responses) == len(job.driven) == len(FAULTS)

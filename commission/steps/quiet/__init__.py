@@ -51,7 +51,9 @@ from commission.steps.quiet.result import (
     QuietResult,
     baseline_of,
     deciding_rise_db,
+    hum_budget,
     hum_check,
+    hum_check_id,
     is_above_off,
     largest_change,
     loudest,
@@ -72,6 +74,7 @@ __all__ = [
     "baseline_of",
     "deciding_rise_db",
     "evaluate",
+    "hum_budget",
     "hum_check",
     "is_above_off",
     "loudest",
@@ -171,7 +174,10 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         choices=_choices(job, round_id, result),
         main_result=main_result(job, result),
         remarks=_remarks(job, result) if noises or result.problems else (),
-        budgets=tuple(each.budget for each in noises if each.nc is not None),
+        budgets=(
+            *(each.budget for each in noises if each.nc is not None),
+            *(b for each in noises if (b := hum_budget(each, hum_check_id(each.state))) is not None),
+        ),
     )
 
 

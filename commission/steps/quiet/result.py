@@ -31,6 +31,7 @@ from commission.model import (
 )
 from commission.model.noise_states import CALIBRATOR, OFF, ORDER, calibrator_db, known_state, spelled
 from commission.model.verdict import guard_band
+from commission.steps.shared.budgets import CUSTOM, single
 from commission.steps.shared.cache import cached
 
 ASSUMED_OWN_DB = 30.0
@@ -167,6 +168,11 @@ def read_quantity(quantity: str) -> tuple[str, str] | None:
 def nc_check_id(state: str) -> str:
     """Id of the check of a state."""
     return f"quiet.nc.{spelled(state)}"
+
+
+def hum_check_id(state: str) -> str:
+    """Id of the check of the hum of a state."""
+    return f"quiet.hum.{spelled(state)}"
 
 
 @cached
@@ -552,8 +558,17 @@ def _checked(job: Job, noise: Noise, noises: Iterable[Noise]) -> Noise:
             )
         ]
     if not noise.typed:
-        checks.append(hum_check(job, noise, f"quiet.hum.{spelled(noise.state)}"))
+        checks.append(hum_check(job, noise, hum_check_id(noise.state)))
     return replace(noise, checks=tuple(checks))
+
+
+def hum_budget(noise: Noise, check_id: str, channel: str | None = None) -> Budget | None:
+    """Of a hum that was found; None where none was."""
+    if noise.hum_hz is None:
+        return None
+    source = "a line within 10 cm of the point, and the threshold of hearing"
+    budget = single(check_id, "Hum above what is just heard", source, HUM_U_DB, CUSTOM)
+    return replace(budget, channel=channel, seat=noise.seat)
 
 
 def hum_check(job: Job, noise: Noise, check_id: str, channel: str | None = None) -> Check:

@@ -107,6 +107,15 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         advice=_advice(job, result),
         main_result="; ".join(filter(None, (_leakage_text(leaks), main_result(checks)))),
         remarks=_remarks(job, result),
+        budgets=tuple(
+            dict.fromkeys(
+                (
+                    *(budget for each in found for budget in each.budgets),
+                    *(budget for each in noises for budget in each.budgets),
+                    *(each.budget for each in leaks if each.budget is not None),
+                )
+            )
+        ),
     )
 
 

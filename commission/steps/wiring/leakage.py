@@ -11,10 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from commission.dsp.leakage import LEAST_SEATS, SAME_LAG_S, Gain, Shared, flat_spectra, leakage_gain, shared_sound
-from commission.model import Analyses, Check, ComplexArray, Job, RoomSound
+from commission.model import Analyses, Budget, Check, ComplexArray, Job, RoomSound
 from commission.model.formatting import number
 from commission.steps.shared.cache import cached
 from commission.steps.shared.survey import Surveyed, surveyed
+from commission.steps.wiring.budgets import leakage_budget
 
 LEAST_APART_S = 0.001
 """Least difference of the two flights at a seat: in a symmetrical room, a seat halfway between two hears both alike."""
@@ -28,9 +29,6 @@ SAME_SOUND = 0.9
 """Responses this much alike come from one loudspeaker: a recording used twice, which other checks look for."""
 EQUAL_ARRIVALS_S, LATER_S = 0.0003, 0.0009
 ONSET_SHARE = 0.5
-GAIN_U_DB = 1.0
-"""Of the gain by least squares, which reads −12 dB as −12 to −14 dB; determined by simulation
-(`tests/dsp/test_leakage.py`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,12 +38,17 @@ class AlsoFrom:
     other: str
     level_db: float
     """Relative to that loudspeaker's own channel."""
-    u_db: float
+    budget: Budget
     lag_s: float
     """By how much it plays it later than its own channel."""
     seats: int
     certain: bool = True
     """False where it may be the other way round."""
+
+    @property
+    def u_db(self) -> float:
+        """Of `level_db`."""
+        return self.budget.u
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +62,8 @@ class ChannelLeakage:
     compared: int = 0
     """With how many other loudspeakers."""
     check: Check
+    budget: Budget | None = None
+    """Of the check, where another loudspeaker is certain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,12 +191,17 @@ def _directions(visit: PairedRound, i: int, j: int, pair: _Pair) -> list[tuple[i
     for (one, other, gain), own, opposite in zip(ways, yes, yes[::-1], strict=True):
         if own or (own is None and not opposite):
             level_db = 20 * math.log10(gain.over_all)
-            u_db = math.hypot(GAIN_U_DB, 8.69 / shared.ratio)
             lag_s = shared.lag_s if one == i else -shared.lag_s
             certain = own is True or opposite is False
             seats = len(pair.seats)
-            name = visit.channels[other]
-            each = AlsoFrom(other=name, level_db=level_db, u_db=u_db, lag_s=lag_s, seats=seats, certain=certain)
+            each = AlsoFrom(
+                other=visit.channels[other],
+                level_db=level_db,
+                budget=leakage_budget(visit.channels[one], shared.ratio),
+                lag_s=lag_s,
+                seats=seats,
+                certain=certain,
+            )
             out.append((one, each))
     return out
 
@@ -234,4 +244,11 @@ def _channel(
         words=words if why is None else "",
         text=text,
     )
-    return ChannelLeakage(channel=channel, also=also, below_db=below_db, compared=compared, check=check)
+    return ChannelLeakage(
+        channel=channel,
+        also=also,
+        below_db=below_db,
+        compared=compared,
+        check=check,
+        budget=sure[0].budget if sure else None,
+    )

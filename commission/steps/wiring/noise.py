@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from commission.model import Analyses, Check, Job, Verdict
+from commission.model import Analyses, Budget, Check, Job, Verdict
 from commission.model.noise_states import OFF
 from commission.steps import quiet
 from commission.steps.quiet import Noise
@@ -25,6 +25,7 @@ class ChannelNoise:
     """Everything off at the same seat; without that, the softest of the other channels there."""
     baseline_name: str = ""
     checks: tuple[Check, ...] = ()
+    budgets: tuple[Budget, ...] = ()
 
     @property
     def baseline_is_off(self) -> bool:
@@ -50,8 +51,21 @@ def channel_noises(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, 
             baseline=off if off is not None or softest is None else others[softest],
             baseline_name=name,
         )
-        out[channel] = replace(found, checks=(_noise_check(job, found), _hum_check(job, found)))
+        out[channel] = replace(
+            found, checks=(_noise_check(job, found), _hum_check(job, found)), budgets=tuple(_budgets(found))
+        )
     return out
+
+
+def _budgets(found: ChannelNoise) -> Iterator[Budget]:
+    """Of a noise and of a hum that were found: what is only bounded has none."""
+    noise = found.noise
+    if noise.nc is not None and not noise.nc.bound:
+        title = f"NC with the amplifier of {found.channel} on"
+        yield replace(noise.budget, id="wiring.noise", title=title, channel=found.channel)
+    hum = quiet.hum_budget(noise, "wiring.hum", found.channel)
+    if hum is not None:
+        yield hum
 
 
 def _noise_check(job: Job, found: ChannelNoise) -> Check:

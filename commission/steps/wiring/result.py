@@ -13,23 +13,21 @@ from commission.dsp.coherence import coherence
 from commission.dsp.direct import DIRECT_RATE_HZ
 from commission.dsp.load import THIRDS_HZ, total_percent
 from commission.dsp.spectrum import exact_octave_hz
-from commission.model import LOOPBACK, Analysed, Analyses, Analysis, Channel, Check, Job, LoadAnalysis
+from commission.model import LOOPBACK, Analysed, Analyses, Analysis, Budget, Channel, Check, Job, LoadAnalysis
 from commission.model.formatting import number
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import screen
+from commission.steps.wiring.budgets import RATTLE, compression_budget, distortion_budget
 
 LEAST_STEP_DB = 3.0
 """Two recordings whose levels differ by less say little about compression (common practice, no source)."""
 LEAST_SNR_DB = 20.0
 """Noise 20 dB below the softer response raises it by 0.04 dB (arithmetic)."""
 OCTAVES_HZ = {"main": (63, 125, 250, 500, 1000, 2000, 4000, 8000), "sub": (31, 63)}
-GAIN_U_DB = 0.1
-"""Between two recordings of one session: volume step and preamplifier (common practice, no source)."""
 LEAST_CHANNELS = 3
 """With as many channels measured at both levels, what they have in common is the step of the volume, not a loudspeaker."""
-BASS_HZ, UNKNOWN_BASS_U_DB = 125, 1.5
-"""Up to this octave, moving parts that reach the end of their travel compress by up to 3 dB and distort; without
-harmonics to tell that from a limiter, this is uncertain (common practice, no source)."""
+BASS_HZ = 125
+"""Up to this octave, moving parts may reach the end of their travel (common practice, no source)."""
 RISE_DB = 0.5
 """No loudspeaker rises by more than its drive: an octave that does shows a moved microphone or noise."""
 SAME_PLACE = 0.9
@@ -37,13 +35,8 @@ SAME_PLACE = 0.9
 (arithmetic), a microphone at another place less than 0.9 (`tests/steps/test_wiring_step.py`)."""
 BANDS_HZ = {"bass": (25, 125), "mid": (200, 4000)}
 """Exciting frequencies by band: moving parts move far in the bass, which is allowed more distortion."""
-RATIO_U = 0.2
-"""Relative standard uncertainty of a distortion: 2 dB, since the room is not the same for the harmonic and the fundamental
-(common practice, no source)."""
 BURST_DB = 10.0
 """Treble that rises so far above its neighbours over a twelfth of an octave is a burst (common practice, no source)."""
-BURST_U_DB = 2.0
-"""Two recordings of one rattle (common practice, no source)."""
 MOST_BURSTS = 0.3
 """More of the range than this in bursts: something else was heard (common practice, no source)."""
 BOTH_WITHIN_OCTAVES = 1 / 6
@@ -59,8 +52,14 @@ class Compression:
     """How much of it the third harmonic explains: what bends the top of a wave makes both."""
     worst_hz: int | None = None
     """Where most is left unexplained."""
-    u_db: float = 0.0
+    budget: Budget | None = None
+    """Of what is left unexplained there; None without a value."""
     why_not: str | None = None
+
+    @property
+    def u_db(self) -> float:
+        """Of `unexplained_db`; 0 without a value."""
+        return 0.0 if self.budget is None else self.budget.u
 
     @property
     def worst_db(self) -> float | None:
@@ -116,6 +115,7 @@ class ChannelLoad:
     distortion: tuple[BandDistortion, ...]
     rattle: Rattle
     checks: tuple[Check, ...] = ()
+    budgets: tuple[Budget, ...] = ()
 
     @property
     def measured(self) -> bool:
@@ -186,7 +186,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> WiringResult:
             distortion=tuple(_distortions(channel, recordings)),
             rattle=_rattle(recordings),
         )
-        channels[channel.id] = replace(found, checks=tuple(_checks(job, found)))
+        channels[channel.id] = _checked(job, found)
     return WiringResult(
         channels=channels,
         step_error_db=common_db,
@@ -237,9 +237,9 @@ class _Rises:
     """By how much more than its step a channel rises, by octave; or why that is not known."""
 
     excess_db: Mapping[int, float] = field(default_factory=dict)
-    explained_db: Mapping[int, float] = field(default_factory=dict)
-    explained_u_db: Mapping[int, float] = field(default_factory=dict)
-    u_db: float = 0.0
+    explained_db: Mapping[int, float | None] = field(default_factory=dict)
+    """None where harmonics are not known."""
+    noise_u_db: float = 0.0
     why_not: str | None = None
 
     @property
@@ -272,12 +272,7 @@ def _rises(pair: _Pair) -> _Rises:
     explained = {
         hz: explained_db(low.load, high.load, hz) if 3 * exact_octave_hz(hz) <= reach_hz else None for hz in excess
     }
-    return _Rises(
-        excess,
-        explained_db={hz: each or 0.0 for hz, each in explained.items()},
-        explained_u_db={hz: _explained_u_db(each, hz) for hz, each in explained.items()},
-        u_db=math.hypot(GAIN_U_DB, noise_u_db),
-    )
+    return _Rises(excess, explained_db=explained, noise_u_db=noise_u_db)
 
 
 def explained_db(low: LoadAnalysis | None, high: LoadAnalysis | None, octave_hz: int) -> float | None:
@@ -295,13 +290,6 @@ def explained_db(low: LoadAnalysis | None, high: LoadAnalysis | None, octave_hz:
         return 20 * math.log10(1 + 3 * 10 ** (max(inside, default=-math.inf) / 20))
 
     return max(0.0, lost_db(high) - lost_db(low))
-
-
-def _explained_u_db(explained_db: float | None, octave_hz: int) -> float:
-    """Half of it, since higher orders take their part; where harmonics are not known, what sound loudspeakers do."""
-    if explained_db is None:
-        return UNKNOWN_BASS_U_DB if octave_hz <= BASS_HZ else 0.0
-    return 0.5 * explained_db
 
 
 def _in_band(analysis: Analysis, hz: int) -> bool:
@@ -355,7 +343,6 @@ def _compression(pair: _Pair | None, rises: _Rises | None, common_db: float | No
             f"volume or the gain did that is only known with {LEAST_CHANNELS} main channels at both levels"
         )
     by_octave = {hz: -(each - shared_db) for hz, each in rises.excess_db.items()}
-    explained = rises.explained_db
     least = min(by_octave.values())
     if least < -RISE_DB:
         hz = min(by_octave, key=lambda each: by_octave[each])
@@ -364,14 +351,19 @@ def _compression(pair: _Pair | None, rises: _Rises | None, common_db: float | No
             why_not=f"at {hz} Hz it rises by {number(-least, 1)} dB more than its drive, which no loudspeaker does: record "
             "both levels again without moving the microphone",
         )
-    worst = max(by_octave, key=lambda hz: by_octave[hz] - explained[hz] - rises.explained_u_db[hz])
-    return Compression(
-        by_octave_db=by_octave,
-        explained_db=explained,
-        worst_hz=worst,
-        # What rises too much by accident may as well rise too little elsewhere.
-        u_db=math.hypot(rises.u_db, rises.explained_u_db[worst], min(0.0, least)),
-    )
+    explained = {hz: each or 0.0 for hz, each in rises.explained_db.items()}
+    budgets = {
+        hz: compression_budget(
+            (pair.channel.id, pair.seat),
+            noise_db=rises.noise_u_db,
+            explained_db=rises.explained_db[hz],
+            unknown=hz <= BASS_HZ,
+            rise_db=max(0.0, -least),
+        )
+        for hz in by_octave
+    }
+    worst = max(by_octave, key=lambda hz: by_octave[hz] - explained[hz] - budgets[hz].u)
+    return Compression(by_octave_db=by_octave, explained_db=explained, worst_hz=worst, budget=budgets[worst])
 
 
 # --- distortion -------------------------------------------------------------------------------------------------------
@@ -466,51 +458,71 @@ def _rattle(recordings: list[Analysed]) -> Rattle:
 # --- checks -----------------------------------------------------------------------------------------------------------
 
 
-def _checks(job: Job, found: ChannelLoad) -> Iterable[Check]:
-    place = {"channel": found.channel, "seat": found.seat}
-    compression = found.compression
-    yield Check(
+def _checked(job: Job, found: ChannelLoad) -> ChannelLoad:
+    """With the check of each quantity, and what its uncertainty is made of."""
+    place = found.channel, found.seat
+    pairs = [
+        (_compression_check(job, place, found.compression), found.compression.budget),
+        *(_distortion_check(job, place, each) for each in found.distortion),
+        (_rattle_check(job, place, found.rattle), None if found.rattle.above_db is None else RATTLE),
+    ]
+    return replace(
+        found,
+        checks=tuple(check for check, _ in pairs),
+        budgets=tuple(budget for _, budget in pairs if budget is not None),
+    )
+
+
+_Place = tuple[str, str | None]
+
+
+def _compression_check(job: Job, place: _Place, found: Compression) -> Check:
+    return Check(
         id="wiring.compression",
-        **place,  # type: ignore[arg-type]
-        value=compression.unexplained_db,
+        channel=place[0],
+        seat=place[1],
+        value=found.unexplained_db,
         unit="dB",
-        uncertainty=compression.u_db,
+        uncertainty=found.u_db,
         limit=job.limit("wiring.compression"),
-        why_not=compression.why_not,
-        text=(f"compression at {compression.worst_hz} Hz" if compression.worst_hz else "compression")
+        why_not=found.why_not,
+        text=(f"compression at {found.worst_hz} Hz" if found.worst_hz else "compression")
         + " without what distortion explains",
     )
-    for each in found.distortion:
-        loud = each.drive_db > 0
-        quantity = f"wiring.distortion{'-loud' if loud else ''}.{each.band}"
-        limit = job.limit(quantity)
-        why, u = each.why_not, RATIO_U * (each.percent or 0.0)
-        if each.at_most:
-            u = 0.0
-            if each.percent is not None and each.percent > limit.upper:
-                why = f"noise hides distortion of less than {number(each.percent, 1)} %"
-        elif each.percent is not None and each.hidden_percent:
-            u = math.hypot(u, (math.hypot(each.percent, each.hidden_percent) - each.percent) / math.sqrt(3))
-        yield Check(
-            id=quantity,
-            **place,  # type: ignore[arg-type]
-            value=each.percent,
-            unit="%",
-            uncertainty=u,
-            limit=limit,
-            why_not=why,
-            words=f"below {number(each.percent, 2)} %" if each.at_most and why is None else "",
-            text=f"distortion, {each.band}, {drive_name(each.drive_db)}"
-            + (f", at {each.worst_hz} Hz" if each.worst_hz else ""),
-        )
-    rattle = found.rattle
-    yield Check(
+
+
+def _distortion_check(job: Job, place: _Place, found: BandDistortion) -> tuple[Check, Budget | None]:
+    quantity = f"wiring.distortion{'-loud' if found.drive_db > 0 else ''}.{found.band}"
+    limit, why, budget = job.limit(quantity), found.why_not, None
+    if found.percent is not None and not found.at_most:
+        budget = distortion_budget(quantity, place, found.percent, found.hidden_percent)
+    elif found.percent is not None and found.percent > limit.upper:
+        why = f"noise hides distortion of less than {number(found.percent, 1)} %"
+    check = Check(
+        id=quantity,
+        channel=place[0],
+        seat=place[1],
+        value=found.percent,
+        unit="%",
+        uncertainty=0.0 if budget is None else budget.u,
+        limit=limit,
+        why_not=why,
+        words=f"below {number(found.percent, 2)} %" if found.at_most and why is None else "",
+        text=f"distortion, {found.band}, {drive_name(found.drive_db)}"
+        + (f", at {found.worst_hz} Hz" if found.worst_hz else ""),
+    )
+    return check, budget
+
+
+def _rattle_check(job: Job, place: _Place, found: Rattle) -> Check:
+    return Check(
         id="wiring.rattle",
-        **place,  # type: ignore[arg-type]
-        value=rattle.above_db,
+        channel=place[0],
+        seat=place[1],
+        value=found.above_db,
         unit="dB",
-        uncertainty=BURST_U_DB,
+        uncertainty=RATTLE.u,
         limit=job.limit("wiring.rattle"),
-        why_not=rattle.why_not,
-        text="burst of treble in two recordings" + (f" while {number(rattle.hz, 0)} Hz sound" if rattle.hz else ""),
+        why_not=found.why_not,
+        text="burst of treble in two recordings" + (f" while {number(found.hz, 0)} Hz sound" if found.hz else ""),
     )
