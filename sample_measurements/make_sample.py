@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import tempfile
+from collections.abc import Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -56,9 +57,16 @@ RATE_HZ = 48000
 SECONDS = 0.8
 NOISE_RMS = 10 ** (-88 / 20)
 """Noise in an impulse response, rms: signal-to-noise ratios of 50 to 70 dB, as in a quiet home."""
-SWEEP = Sweep(duration_s=3.0, level_dbfs=-18.0)
+SWEEP = Sweep(duration_s=3.0, level_dbfs=-24.0)
+"""So soft that the recording 10 dB louder does not clip."""
 SWEEP_TAIL_S = 1.0
+SWEEP_NOISE_RMS = 10 ** (-84 / 20)
+"""Of the room and of the microphone."""
 RAW_PLACES = (("A2", "FL"), ("A2", "SUB1"), ("B1", "BL"))
+LOUD_SEAT, LOUD_CHANNELS, LOUDER_DB = "A2", ("FL", "FC", "FR", "SUB1"), 10.0
+"""Recorded as sweeps at two levels."""
+HARMONICS = (0.004, 0.0015)
+"""Second and third harmonic of a tone at the level of the sweep, of the fundamental: sound loudspeakers."""
 REPEATED = (("A1", "FL"), ("A2", "FC"), ("B3", "SiR"), ("A2", "SUB1"), ("B2", "SUB2"))
 GAIN_SD_DB, PLACEMENT_SD_M = 0.05, 0.006
 FAULTS = Faults(
@@ -265,20 +273,26 @@ def write(folder: Path) -> None:
         speakers = sample.speakers(round_id)
         target = folder / round_id
         target.mkdir(exist_ok=True)
+        responses: dict[str, np.ndarray] = {}
         for seat in sample.system.seats:
             assert seat.position_m is not None
             for channel in sample.system.channels:
                 place = (seat.id, channel.id)
                 for repeat in range(2 if place in REPEATED else 1):
                     response = sample.measured(speakers[channel.id], seat.position_m)
+                    loud = seat.id == LOUD_SEAT and channel.id in LOUD_CHANNELS
+                    if loud:
+                        responses[channel.id] = response  # the last one
                     if place in RAW_PLACES:
-                        name, sound = f"{seat.id}_{channel.id}_sweep.flac", recorded(sample, stimulus, response)
+                        path, sound = target / f"{seat.id}_{channel.id}_sweep.flac", recorded(stimulus, response)
+                        sound += sample.rng.normal(0, SWEEP_NOISE_RMS, len(sound))
                     else:
-                        name = f"{seat.id}_{channel.id}{'_again' if repeat else ''}.flac"
+                        path = target / f"{seat.id}_{channel.id}{'_again' if repeat else ''}.flac"
                         sound = response + sample.rng.normal(0, NOISE_RMS, len(response))
-                    soundfile.write(
-                        target / name, sound, RATE_HZ, subtype="PCM_24" if "sweep" not in name else "PCM_16"
-                    )
+                        if loud and (repeat or place not in REPEATED):
+                            continue  # a sweep takes its place
+                    soundfile.write(path, sound, RATE_HZ, subtype="PCM_16" if place in RAW_PLACES else "PCM_24")
+        write_loud(target, stimulus, responses)
     write_noise(folder)
 
 
@@ -344,13 +358,30 @@ def hum(rng: np.random.Generator, frames: int) -> np.ndarray:
     return out
 
 
-def recorded(sample: Sample, stimulus: np.ndarray, response: np.ndarray) -> np.ndarray:
-    """The raw recording of a sweep: noise of the room and of the microphone, silence at its end."""
-    frames = len(stimulus) + round(SWEEP_TAIL_S * RATE_HZ)
+def write_loud(folder: Path, stimulus: np.ndarray, responses: Mapping[str, np.ndarray]) -> None:
+    """Sweeps at two levels at one seat, the microphone not touched in between; with a random generator of their own."""
+    rng = np.random.default_rng(SEED + 2)
+    for channel, response in responses.items():
+        for louder_db in (0.0, LOUDER_DB):
+            if not louder_db and (LOUD_SEAT, channel) in RAW_PLACES:
+                continue
+            sound = recorded(stimulus, response, louder_db)
+            sound += rng.normal(0, SWEEP_NOISE_RMS, len(sound))
+            name = f"{LOUD_SEAT}_{channel}_{f'+{louder_db:.0f}dB' if louder_db else 'sweep'}.flac"
+            soundfile.write(folder / name, sound, RATE_HZ, subtype="PCM_16")
+
+
+def recorded(stimulus: np.ndarray, response: np.ndarray, louder_db: float = 0.0) -> np.ndarray:
+    """A sweep as a loudspeaker with a little distortion plays it, with silence at its end."""
+    peak, x = float(np.max(np.abs(stimulus))), stimulus * 10 ** (louder_db / 20)
+    second, third = (each / peak**n for n, each in enumerate(HARMONICS, start=1))
+    # A tone of amplitude A makes A²/2 of the second and A³/4 of the third harmonic.
+    played = x + 2 * second * x**2 - 4 * third * (x**3 - 0.75 * peak**2 * x)
+    frames = len(played) + round(SWEEP_TAIL_S * RATE_HZ)
     sound = np.zeros(frames)
-    heard = oaconvolve(stimulus, response)[:frames]
+    heard = oaconvolve(played, response)[:frames]
     sound[: len(heard)] = heard
-    return sound + sample.rng.normal(0, 10 ** (-84 / 20), frames)
+    return sound
 
 
 def check(folder: Path) -> list[str]:

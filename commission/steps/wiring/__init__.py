@@ -105,7 +105,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=checks,
         tables=(*(_tables(result) if found else ()), *_leakage_tables(leaks), *_noise_tables(noises)),
         advice=_advice(job, result),
-        main_result="; ".join(filter(None, (_leakage_text(leaks), main_result(checks)))),
+        main_result="; ".join(filter(None, (_leakage_text(leaks), main_result(checks)))) or _clean_text(found),
         remarks=_remarks(job, result),
         budgets=tuple(
             dict.fromkeys(
@@ -254,6 +254,16 @@ def main_result(checks: Iterable[Check]) -> str:
         if names:
             parts.append(f"{listed(names)} {text}")
     return "; ".join(parts)
+
+
+def _clean_text(found: tuple[ChannelLoad, ...]) -> str:
+    """Channels that pass every check at the raised level, as a clause."""
+    clean = [
+        each.channel
+        for each in found
+        if each.levels_db[-1] > 0 and all(check.verdict is Verdict.PASS for check in each.checks)
+    ]
+    return f"clean when loud: {listed(clean)}" if clean else ""
 
 
 def _advice(job: Job, result: WiringResult) -> tuple[Advice, ...]:
