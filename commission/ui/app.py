@@ -140,12 +140,10 @@ class CommissionApp(WorkingApp):
 
     @property
     def has_job(self) -> bool:
-        """Whether a job is open."""
         return self._visit is not None
 
     @property
     def visit(self) -> Visit:
-        """The open job."""
         assert self._visit is not None
         return self._visit
 
@@ -157,7 +155,6 @@ class CommissionApp(WorkingApp):
             self.refuse(str(error))
 
     def show_visit(self, visit: Visit) -> None:
-        """Go on with an open job."""
         from commission.ui.screens.overview import Overview
 
         self._take(visit)
@@ -180,7 +177,6 @@ class CommissionApp(WorkingApp):
         self.call_after_refresh(self.compute)  # what computes would fight the first paint for the processor
 
     def on_unmount(self) -> None:
-        """Release the file."""
         garbage.end()
         if self._visit is not None:
             self._visit.close()
@@ -202,32 +198,27 @@ class CommissionApp(WorkingApp):
         return self._own_keys.get(binding, usual)
 
     def show_round(self, name: str) -> None:
-        """Look at another round."""
         self.round_id = name
         self.outcomes, self.followed, self.unexplained, self.advice = {}, (), (), None
         self._refresh_screen()
         self.compute()
 
     def choose_round(self) -> None:
-        """Look at another round, or begin one."""
         from commission.ui.screens.choices import choose_round
 
         choose_round(self)
 
     def action_sheet(self) -> None:
-        """The settings sheet."""
         from commission.ui.screens.sheet import Sheet
 
         self.push_screen(Sheet())
 
     def action_import_files(self) -> None:
-        """Import responses."""
         from commission.ui.screens.imports import Imports
 
         self.push_screen(Imports())
 
     def action_log(self) -> None:
-        """The log."""
         from commission.ui.screens.log import Log
 
         self.push_screen(Log())
@@ -248,48 +239,40 @@ class CommissionApp(WorkingApp):
         self.stop_work()
 
     def action_other_job(self) -> None:
-        """Back to the choice of jobs."""
         self.choose_job()
 
     def action_photo(self) -> None:
-        """Attach a photograph to a step."""
         from commission.ui.screens.photograph import ask_photo
 
         ask_photo(self)
 
     def action_export(self) -> None:
-        """Write the record to a file."""
         from commission.ui.screens.record import ask_record
 
         ask_record(self)
 
     def action_check_record(self) -> None:
-        """Check a record against the job."""
         from commission.ui.screens.record import ask_check
 
         ask_check(self)
 
     def action_limits(self) -> None:
-        """The limits in force."""
         from commission.ui.screens.tables import Limits
 
         self.push_screen(Limits())
 
     def action_rejudged(self) -> None:
-        """Verdicts that this version would give differently."""
         from commission.ui.screens.tables import VerdictChanges
 
         self.push_screen(VerdictChanges())
 
     def action_everything(self) -> None:
-        """Search all actions by name."""
         from commission.ui.action_list import offers
         from commission.ui.screens.action_search import show_everything
 
         show_everything(self, tuple(offers(self)))
 
     def action_look(self) -> None:
-        """The theme."""
         from commission.ui.screens.choices import choose_look
 
         choose_look(self)

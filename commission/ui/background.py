@@ -176,13 +176,11 @@ class WorkingApp(TypeaheadApp):
 
     @on(Progressed)
     def show_progress(self, message: Progressed) -> None:
-        """Show how far the work is."""
         self.working = message.line
         self._refresh_screen()
 
     @on(Computed)
     def show_results(self, message: Computed) -> None:
-        """Results are there."""
         if message.round_id != self.round_id:
             return
         self.outcomes, self.followed, self.advice = message.outcomes, message.followed, message.advice
@@ -197,7 +195,6 @@ class WorkingApp(TypeaheadApp):
 
     @on(VerdictsCompared)
     def show_rejudged(self, message: VerdictsCompared) -> None:
-        """Stored verdicts were compared with today's."""
         if message.visit is self._visit and message.found is not self.rejudged:
             self.rejudged = message.found
             self._refresh_screen()
@@ -266,7 +263,6 @@ class WorkingApp(TypeaheadApp):
         return self._cancel("job")
 
     def stop_work(self) -> None:
-        """Cancel what was asked for, else the analysis."""
         if not self.stop_job() and self.working and self._cancel("compute"):
             self.working, self.analysis_stopped = "", True
             self._refresh_screen()

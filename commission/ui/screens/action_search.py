@@ -60,7 +60,6 @@ class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
         self._offers = list(offers)
 
     def compose(self) -> ComposeResult:
-        """The line above the list."""
         with Vertical(classes="dialog"):
             yield Input(placeholder="what do you want to do?")
             with VerticalScroll(can_focus=False):
@@ -68,14 +67,12 @@ class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
             yield Static(Content("A few letters find it · ↑ ↓ · Enter does it · Escape leaves"), classes="dim")
 
     def on_mount(self) -> None:
-        """All of them first."""
         self.query_one("#offers").can_focus = False
         self.query_one(Input).focus()
         self._list("")
 
     @on(Input.Changed)
     def typed(self, event: Input.Changed) -> None:
-        """Those that fit."""
         self._list(event.value)
 
     def _list(self, text: str) -> None:
@@ -89,7 +86,6 @@ class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
             picker.select(items[0].key)
 
     def action_move(self, by: int) -> None:
-        """Another line."""
         self.query_one("#offers", Picker).action_move(by)
 
     @on(Input.Submitted)

@@ -57,7 +57,6 @@ class AskAction(PaintedOnce[Answer | None], ModalScreen[Answer | None]):
         self._title, self._by, self._last = clean_text(title), clean_text(by), last
 
     def compose(self) -> ComposeResult:
-        """Action, by whom, note."""
         with Vertical(classes="dialog"):
             yield Static(Content(f"What was done: {self._title}"), classes="dialog-title")
             kinds: tuple[str, ...] = get_args(ActionKind)
@@ -99,7 +98,6 @@ class AskAction(PaintedOnce[Answer | None], ModalScreen[Answer | None]):
 
     @on(Input.Changed)
     def typed(self) -> None:
-        """What was refused is being corrected."""
         self.query_one("#refusal", Static).update("")
 
     @on(Input.Submitted, "#action-note")

@@ -40,17 +40,14 @@ class VisitScreen(PaintedOnce[None]):
 
     @property
     def commission(self) -> Program:
-        """The app, with its own type."""
         return cast("Program", self.app)
 
     @property
     def visit(self) -> Visit:
-        """The open job."""
         return self.commission.visit
 
     @property
     def round_id(self) -> str:
-        """The round that is looked at."""
         return self.commission.round_id
 
     @property
@@ -131,11 +128,9 @@ class VisitScreen(PaintedOnce[None]):
             self.app.pop_screen()
 
     def action_help(self) -> None:
-        """How to do it in the room."""
         from commission.ui.screens.help import Help
 
         self.app.push_screen(Help(self.HELP_TITLE, self.HELP_TEXT))
 
     def action_rounds(self) -> None:
-        """Look at another round, or begin one."""
         self.commission.choose_round()

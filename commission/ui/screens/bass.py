@@ -77,7 +77,6 @@ class BassScreen(VisitScreen):
         self._y_limits: tuple[float, float] | None = None
 
     def compose(self) -> ComposeResult:
-        """Values and figures at the left, the curves at the right."""
         yield Static("", classes="headline")
         yield Static("", id="todo")
         with Horizontal(id="sides"):
@@ -88,7 +87,6 @@ class BassScreen(VisitScreen):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """The list of values has the keys."""
         plot = self.query_one(Plot)
         low, high = self._result.measured.band_hz
         plot.show_band(max(low / 1.02, BAND_HZ[0]), min(high * 1.02, BAND_HZ[1]))
@@ -97,7 +95,6 @@ class BassScreen(VisitScreen):
 
     @property
     def subs(self) -> tuple[str, ...]:
-        """The subwoofers, in their order."""
         return self._result.measured.subs
 
     def refresh_results(self) -> None:
@@ -183,11 +180,9 @@ class BassScreen(VisitScreen):
         self.refresh_results()
 
     def action_proposal(self) -> None:
-        """Back to the proposal."""
         self._set(self._result.proposed.settings)
 
     def action_before(self) -> None:
-        """Back to the settings as they are."""
         self._set(unchanged(len(self.subs)))
 
     def action_search(self) -> None:

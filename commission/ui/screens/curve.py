@@ -59,7 +59,6 @@ class CurveScreen(VisitScreen):
         self._limits_of: Outcome | None = None
 
     def compose(self) -> ComposeResult:
-        """Plot, figures, judgement."""
         yield Static("", classes="headline")
         yield Plot(id="big")
         yield Static("", id="figures")
@@ -67,23 +66,19 @@ class CurveScreen(VisitScreen):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """The plot has the keys."""
         self.query_one(Plot).focus()
         self.refresh_results()
 
     @property
     def outcome(self) -> Outcome | None:
-        """The current outcome of the step."""
         return self.commission.outcomes.get(self.step_id)
 
     @property
     def curve(self) -> Curve | None:
-        """The curve that is shown."""
         curves = self.outcome.curves if self.outcome is not None else ()
         return next((curve for curve in curves if curve.id == self.curve_id), None)
 
     def refresh_results(self) -> None:
-        """Draw the curve, its figures and its worst verdict."""
         outcome, curve = self.outcome, self.curve
         self.show_head(step(self.step_id).title)
         if outcome is None or curve is None:

@@ -130,5 +130,4 @@ class Choose(PaintedOnce[str | None], ModalScreen[str | None]):
 
     @on(Picker.Chosen)
     def accept(self, event: Picker.Chosen) -> None:
-        """Give the key back."""
         self.dismiss(event.key)

@@ -73,14 +73,12 @@ class Findings(VisitScreen):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """The list has the keys."""
         self.query_one("#findings").focus()
         self.refresh_results()
         if self._selected:
             self.query_one("#findings", Picker).select(self._selected)
 
     def refresh_results(self) -> None:
-        """List what is found in this round and before."""
         self.show_head("Findings")
         width = max(self.size.width - 2, 40)
         items = finding_items(self.commission.followed, self.commission.unexplained, self._titles, width)
@@ -119,7 +117,6 @@ class Findings(VisitScreen):
         return f"No fault was found in what was examined {round_name(self.round_id)}."
 
     def on_picker_selected(self) -> None:
-        """Show the selected one."""
         self._show()
 
     def _show(self) -> None:

@@ -33,5 +33,4 @@ class Help(PaintedOnce[None]):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """Arrows scroll at once."""
         self.query_one(VerticalScroll).focus()

@@ -95,7 +95,6 @@ class Imports(VisitScreen):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """Begin with the path."""
         self.query_one("#path").focus()
         self.refresh_results()
 
@@ -106,7 +105,6 @@ class Imports(VisitScreen):
     # --- what is shown ----------------------------------------------------------------------------------------
 
     def refresh_results(self) -> None:
-        """List the options and the rows."""
         self.show_head("Import")
         self.query_one("#progress", Static).update(Content(" " + (self.commission.working or self.status)))
         self.query_one("#import-options", Picker).show(
@@ -143,14 +141,12 @@ class Imports(VisitScreen):
 
     @on(Picker.Selected, "#row-list")
     def selected(self) -> None:
-        """Problems of the selected row."""
         self._explain()
 
     # --- what holds for all files -----------------------------------------------------------------------------
 
     @on(Picker.Chosen, "#import-options")
     def option_chosen(self, event: Picker.Chosen) -> None:
-        """Enter on an option."""
         self.action_option(event.key)
 
     def action_option(self, what: str) -> None:
@@ -191,7 +187,6 @@ class Imports(VisitScreen):
 
     @on(Input.Submitted)
     def survey(self) -> None:
-        """Look at the files."""
         path = self.query_one("#path", Input).value.strip()
         if not path:
             self.query_one("#path").focus()
@@ -224,7 +219,6 @@ class Imports(VisitScreen):
             self.refresh_results()
 
     def action_focus_path(self) -> None:
-        """Another path."""
         self.query_one("#path").focus()
 
     def action_leave_out(self) -> None:
@@ -310,7 +304,6 @@ class Imports(VisitScreen):
         )
 
     def action_write(self) -> None:
-        """Store what is in order."""
         if not any(row.ready for row in self.rows):
             self.notify("Nothing in the list is in order yet.")
             return

@@ -57,7 +57,6 @@ class Log(VisitScreen):
         return self.commission.rejudged is not None if action == "app.rejudged" else True
 
     def refresh_results(self) -> None:
-        """List the events."""
         self.refresh_bindings()
         self.show_head("Log")
         job = self.visit.job
@@ -73,7 +72,6 @@ class Log(VisitScreen):
         self.query_one("#judgement", Static).update(Content(text))
 
     def action_withdraw(self) -> None:
-        """Take the selected entry back."""
         key = self.query_one("#events", Picker).key
         if key:
             self.app.push_screen(
@@ -98,7 +96,6 @@ class Log(VisitScreen):
         self.refresh_results()
 
     def action_verify(self) -> None:
-        """Check the chain and the recordings."""
         self.commission.run_job(lambda cancel, progress: self.visit.verify(progress), self._verified)
 
     def _verified(self, broken: object) -> None:

@@ -158,7 +158,6 @@ class Measuring(PaintedOnce[None], ModalScreen[None]):
             self._stop()
 
     def refresh_results(self) -> None:
-        """How far the recording is."""
         self.query_one("#measuring-progress", Static).update(Content(cast("Program", self.app).working))
 
     async def on_key(self, event: events.Key) -> None:

@@ -74,7 +74,6 @@ class Overview(VisitScreen):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """The list has the keys."""
         self.query_one("#step-list").focus()
         self.refresh_results()
 
@@ -220,7 +219,6 @@ class Overview(VisitScreen):
             self.commission.open_step(self.commission.advice.step)
 
     def action_findings(self) -> None:
-        """What is wrong, by cause."""
         self.open_findings()
 
     def open_findings(self, selected: str = "") -> None:

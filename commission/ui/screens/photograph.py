@@ -60,11 +60,9 @@ class Attach(PaintedOnce[None], ModalScreen[None]):
 
     @property
     def commission(self) -> Program:
-        """The app, with its own type."""
         return cast("Program", self.app)
 
     def compose(self) -> ComposeResult:
-        """Path, caption, round."""
         visit = self.commission.visit
         title = next((each.title for each in visit.steps if each.id == self._step_id), self._step_id)
         rounds = [text_item(name, f" {round_name(name)}") for name in visit.job.rounds]
@@ -87,7 +85,6 @@ class Attach(PaintedOnce[None], ModalScreen[None]):
             yield Static(Content("Enter goes on, then attaches · Tab changes fields · Escape leaves"), classes="dim")
 
     def on_mount(self) -> None:
-        """Begin with the path, in the round that is looked at."""
         self.query_one("#photo-round", Picker).select(self.commission.round_id)
         self.query_one("#photo-path").focus()
 

@@ -76,7 +76,6 @@ class PlacesScreen(VisitScreen):
         self._before: Outcome | None = None
 
     def compose(self) -> ComposeResult:
-        """Plan and figures."""
         yield Static("", classes="headline")
         yield Static("", id="todo")
         with Horizontal(id="sides"):
@@ -202,7 +201,6 @@ class PlacesScreen(VisitScreen):
         self.refresh_results()
 
     def action_select(self, direction: int) -> None:
-        """The next thing in the room."""
         labels = list(self.movable)
         if labels:
             now = labels.index(self.selected) + direction if self.selected in labels else 0
@@ -210,7 +208,6 @@ class PlacesScreen(VisitScreen):
             self.refresh_results()
 
     def action_view(self) -> None:
-        """Top or side."""
         self.query_one("#places-plan", RoomPlanView).action_view()
 
     def action_weigh(self, steps: int) -> None:

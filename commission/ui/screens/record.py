@@ -101,7 +101,6 @@ class WriteRecord(PaintedOnce[RecordRequest | None], ModalScreen[RecordRequest |
         self._wanted, self._refused = wanted, refused
 
     def compose(self) -> ComposeResult:
-        """File, paper, letterhead."""
         wanted = self._wanted
         with Vertical(classes="dialog"):
             yield Static(Content("Write the record"), classes="dialog-title")
@@ -123,7 +122,6 @@ class WriteRecord(PaintedOnce[RecordRequest | None], ModalScreen[RecordRequest |
             yield Static(Content("Enter writes it · Tab changes fields · Escape leaves"), classes="dim")
 
     def on_mount(self) -> None:
-        """Begin with the file."""
         self.query_one("#record-paper", Picker).select(self._wanted.paper)
         self.query_one("#record-file").focus()
         self._say(self._refused)
@@ -134,7 +132,6 @@ class WriteRecord(PaintedOnce[RecordRequest | None], ModalScreen[RecordRequest |
 
     @on(Input.Changed)
     def mended(self, event: Input.Changed) -> None:
-        """What was refused is being corrected."""
         if event.input.has_focus and event.value not in (self._wanted.file, self._wanted.letterhead):
             self._say("")
 
@@ -194,7 +191,6 @@ class Checked(PaintedOnce[None]):
         self._file_name, self._results = name, results
 
     def compose(self) -> ComposeResult:
-        """Sentences with their symbols."""
         yield Static(Content(f" {clean_text(self._file_name)} against this job"), classes="headline")
         with VerticalScroll():
             for n, (symbol, text) in enumerate(self._results):
@@ -204,5 +200,4 @@ class Checked(PaintedOnce[None]):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """Arrows scroll at once."""
         self.query_one(VerticalScroll).focus()

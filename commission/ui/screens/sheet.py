@@ -56,7 +56,6 @@ class Sheet(VisitScreen):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """The list has the keys."""
         self.query_one("#lines").focus()
         self.refresh_results()
 
@@ -68,7 +67,6 @@ class Sheet(VisitScreen):
         return tuple(replace(x, ticked=True) if (x.channel, x.kind) in self._ticked else x for x in lines)
 
     def refresh_results(self) -> None:
-        """List what is to be set."""
         self.show_head("Settings sheet")
         lines = self._lines()
         if self._known is None:
@@ -115,7 +113,6 @@ class Sheet(VisitScreen):
             self.query_one("#lines", Picker).action_move(1)
 
     def action_write(self) -> None:
-        """Write the sheet as CSV."""
         name = f"{self.visit.path.stem}-sheet.csv"
         self.app.push_screen(
             AskText(

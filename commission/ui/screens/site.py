@@ -119,7 +119,6 @@ class SiteForm(AnyStepScreen):
         return ""
 
     def refresh_results(self) -> None:
-        """Draw the form and the plan."""
         if not self.is_mounted:
             return
         job = self.visit.job
@@ -182,7 +181,6 @@ class SiteForm(AnyStepScreen):
 
     @on(Picker.Chosen)
     def edit(self, event: Picker.Chosen) -> None:
-        """Ask for the new value."""
         self._edit(event.key)
 
     def _edit(self, key: str) -> None:
@@ -286,7 +284,6 @@ class SiteForm(AnyStepScreen):
         self.query_one("#fields", Picker).select(key)
 
     def action_add(self) -> None:
-        """Add a seat, channel or instrument."""
         options = [("seats", "a seat"), ("channels", "a channel"), ("instruments", "an instrument")]
         if self.step.id == "layout":
             options.append(("obstacles", "an obstacle: a column, a door, a projector"))
@@ -318,7 +315,6 @@ class SiteForm(AnyStepScreen):
                     self.query_one("#fields", Picker).select(first)
 
     def action_delete(self) -> None:
-        """Delete the seat, channel or instrument the cursor is on."""
         key = self.query_one("#fields", Picker).key
         field = self._fields.get(key)
         if not isinstance(field, Field) or field.item_id is None:

@@ -45,7 +45,6 @@ class Start(PaintedOnce[None]):
 
     @property
     def commission(self) -> Program:
-        """The app, with its own type."""
         return cast("Program", self.app)
 
     def compose(self) -> ComposeResult:
@@ -59,7 +58,6 @@ class Start(PaintedOnce[None]):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """List what can be opened."""
         self.query_one(Picker).focus()
         self._fill()
 
@@ -73,7 +71,6 @@ class Start(PaintedOnce[None]):
         self.query_one("#live", Static).update(Content(text))
 
     def action_stop(self) -> None:
-        """Stop what runs."""
         self.commission.stop_work()
 
     def _fill(self) -> None:
@@ -97,14 +94,12 @@ class Start(PaintedOnce[None]):
         self.query_one(Picker).show(items)
 
     def action_help(self) -> None:
-        """What a job is."""
         from commission.ui.screens.help import Help
 
         self.app.push_screen(Help("Jobs", HELP))
 
     @on(Picker.Chosen)
     def chosen(self, event: Picker.Chosen) -> None:
-        """Open or begin."""
         from commission.ui.screens.dialogs import AskText
 
         key = event.key

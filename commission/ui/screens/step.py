@@ -88,7 +88,6 @@ class StepScreen(AnyStepScreen):
     # --- what is there ----------------------------------------------------------------------------------------
 
     def compose(self) -> ComposeResult:
-        """What to do, two sides, the judgement."""
         yield Static("", classes="headline")
         yield Static("", id="todo")
         yield Static("", id="caution")
@@ -99,7 +98,6 @@ class StepScreen(AnyStepScreen):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """The entry has the keys."""
         units = self.visit.job.system.units
         left, right = self.query_one("#entry"), self.query_one("#result")
         if self.step.entry == "readings":
@@ -305,7 +303,6 @@ class StepScreen(AnyStepScreen):
 
     @on(SeatGrid.Opened)
     def cell_opened(self, event: SeatGrid.Opened) -> None:
-        """The curve of a cell, large."""
         self._open_curve(event.cell.curve_id if event.cell is not None else None)
 
     def _open_curve(self, curve_id: str | None) -> None:
@@ -339,13 +336,11 @@ class StepScreen(AnyStepScreen):
 
     @on(EntryTable.Entered)
     def entered(self, event: EntryTable.Entered) -> None:
-        """A reading was typed."""
         if self._entry is not None:
             store_reading(self, self.step, self._entry, event)
 
     @on(EntryTable.WithdrawLast)
     def withdraw_last(self, event: EntryTable.WithdrawLast) -> None:
-        """Take back the last reading of a row."""
         withdraw_last(self, self.step, event.prompt)
 
     def action_rounds_unlisted(self) -> None:

@@ -26,11 +26,9 @@ class AnyStepScreen(VisitScreen):
         return [each.id for each in self.commission.visit.steps]
 
     def action_note(self) -> None:
-        """Write a note on this step."""
         ask_note(self, self.step)
 
     def action_photo(self) -> None:
-        """Attach a photograph to this step."""
         from commission.ui.screens.photograph import ask_photo
 
         ask_photo(self.commission, self.step.id)
@@ -40,22 +38,17 @@ class AnyStepScreen(VisitScreen):
         self.action_photo()
 
     def action_record(self) -> None:
-        """Write the record."""
         self.commission.action_export()
 
     def action_check_record(self) -> None:
-        """Check a record against the job."""
         self.commission.action_check_record()
 
     def action_sign(self) -> None:
-        """Sign the record."""
         ask_signature(self)
 
     def action_import_files(self) -> None:
-        """Import responses."""
         self.commission.action_import_files()
 
     def action_neighbour(self, direction: int) -> None:
-        """The step before or after."""
         ids = self._step_ids
         self.commission.open_step(ids[(ids.index(self.step.id) + direction) % len(ids)])

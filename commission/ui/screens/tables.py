@@ -38,14 +38,12 @@ class TablesScreen(VisitScreen):
     """
 
     def compose(self) -> ComposeResult:
-        """A heading line, the tables, details of the selected row."""
         yield Static("", classes="headline")
         yield VerticalScroll(id="tables", can_focus=False)
         yield Static("", id="about")
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """The first table has the keys."""
         self.refresh_results()
         if (first := next(iter(self.query(ResultTable)), None)) is not None:
             first.focus()
@@ -59,7 +57,6 @@ class TablesScreen(VisitScreen):
         """Details of a row; None: no row is selected."""
 
     def refresh_results(self) -> None:
-        """Fill the tables that are there, make those that are not."""
         if not self.is_mounted:
             return
         self.show_head(self.title_text)
@@ -79,7 +76,6 @@ class TablesScreen(VisitScreen):
 
     @on(ResultTable.Selected)
     def row_selected(self, event: ResultTable.Selected) -> None:
-        """Another row."""
         self._say(event.row)
 
     @on(Painted.Edge)

@@ -111,12 +111,10 @@ class Painted(Widget, can_focus=True):
         return len(self._lines)
 
     def notify_style_update(self) -> None:
-        """The theme changed."""
         super().notify_style_update()
         self._styles.clear()
 
     def render_line(self, y: int) -> Strip:
-        """One row of the view."""
         width, height = self.size
         if self._made_for != (width, height):
             self._lines = self.paint(width, height)

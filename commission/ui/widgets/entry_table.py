@@ -92,11 +92,9 @@ class EntryTable(Painted):
 
     @property
     def prompt(self) -> Prompt | None:
-        """The prompt of the selected row."""
         return self.rows[self.cursor].prompt if 0 <= self.cursor < len(self.rows) else None
 
     def paint(self, width: int, height: int) -> list[Line]:
-        """The table."""
         return draw_entry(self.rows, self.cursor, self.typing, width, self.units, self.has_focus)
 
     # --- typing -----------------------------------------------------------------------------------------------
@@ -200,7 +198,6 @@ class EntryTable(Painted):
         self.row_in_view(self.cursor + 1, 1 + len(wrap(sentence, max(self.size.width - 4, 10))))
 
     def action_withdraw(self) -> None:
-        """Take back the last reading of this row."""
         if self.prompt is not None and self.rows[self.cursor].values:
             self.post_message(self.WithdrawLast(self.prompt))
 
@@ -227,15 +224,12 @@ class EntryTable(Painted):
         self.action_move(index - self.cursor)
 
     def on_focus(self) -> None:
-        """Show the cursor and report its row."""
         self._moved()
 
     def on_blur(self) -> None:
-        """Hide the cursor."""
         self.repaint()
 
     def on_click(self, event: events.Click) -> None:
-        """Select the row under the mouse."""
         text = wrap(self.typing.problem, max(self.size.width - 4, 10)) if self.typing.problem else []
         row = row_of_line(len(self.rows), self.cursor, len(text), event.y)
         if 0 <= row < len(self.rows) and row != self.cursor:

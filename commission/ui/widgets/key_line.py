@@ -47,11 +47,9 @@ class KeyLine(Painted, can_focus=False):
         self._waiting = False
 
     def on_mount(self) -> None:
-        """Follow the bindings."""
         self.screen.bindings_updated_signal.subscribe(self, self._changed)
 
     def on_unmount(self) -> None:
-        """Follow them no longer."""
         self.screen.bindings_updated_signal.unsubscribe(self)
 
     def _changed(self, screen: Screen[Any]) -> None:
@@ -74,7 +72,6 @@ class KeyLine(Painted, can_focus=False):
             self.repaint()
 
     def paint(self, width: int, height: int) -> list[Line]:
-        """Key and description, one after the other."""
         line: list[tuple[str, str]] = []
         for each in self.keys:
             line += [(f" {each.display} ", "key"), (f"{each.description} ", "key-description")]
@@ -82,7 +79,6 @@ class KeyLine(Painted, can_focus=False):
         return [(*line, (" " * rest, "key"))]
 
     def on_click(self, event: events.Click) -> None:
-        """Do what the key under the mouse does."""
         start = 0
         for each in self.keys:
             if start <= event.x < start + each.cells:

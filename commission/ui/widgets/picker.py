@@ -31,7 +31,6 @@ class LateItem:
 
     @cached_property
     def runs(self) -> Line:
-        """The line."""
         return self._make()
 
 
@@ -75,7 +74,6 @@ class Picker(Painted):
 
         @property
         def control(self) -> Picker:
-            """The list."""
             return self.view
 
     class Chosen(Selected):
@@ -108,7 +106,6 @@ class Picker(Painted):
         return self.items[self.cursor].key if 0 <= self.cursor < len(self.items) else ""
 
     def select(self, key: str) -> None:
-        """Select a line by its key."""
         keys = [item.key for item in self.items]
         if key in keys:
             self.cursor = keys.index(key)
@@ -142,7 +139,6 @@ class Picker(Painted):
         self._moved()
 
     def action_choose(self) -> None:
-        """Enter."""
         if self.key:
             self.post_message(self.Chosen(self, self.key))
 
@@ -156,7 +152,6 @@ class Picker(Painted):
                 self._moved()
 
     def on_focus(self) -> None:
-        """Show where the keys go."""
         self.repaint()
 
     def on_blur(self) -> None:

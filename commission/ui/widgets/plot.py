@@ -62,7 +62,6 @@ class Plot(Painted):
         return view
 
     def show_band(self, low_hz: float, high_hz: float) -> None:
-        """Show these frequencies."""
         self.view = replace(self.view, low_hz=low_hz, high_hz=high_hz)
         self.repaint()
 
@@ -92,11 +91,9 @@ class Plot(Painted):
         self.repaint()
 
     def action_leave(self, direction: int) -> None:
-        """Up and down go to the neighbouring view."""
         self.post_message(self.Edge(self, direction))
 
     def on_click(self, event: events.Click) -> None:
-        """Read where the mouse points."""
         columns = max(self.size.width - LEFT - RIGHT, 2)
         share = 2.0 * (event.x - LEFT) / (2 * columns - 1)
         if 0 <= share <= 1:

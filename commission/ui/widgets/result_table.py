@@ -53,7 +53,6 @@ class ResultTable(Painted):
 
     @property
     def row(self) -> Row | None:
-        """The selected row."""
         return self.table.rows[self.cursor] if 0 <= self.cursor < len(self.table.rows) else None
 
     def mark(self, key: str) -> Row | None:
@@ -87,20 +86,16 @@ class ResultTable(Painted):
         self.repaint()
 
     def action_open(self) -> None:
-        """Enter on a row."""
         if self.row is not None:
             self.post_message(self.Opened(self, self.row))
 
     def on_focus(self) -> None:
-        """Show the cursor and report its row."""
         self._moved()
 
     def on_blur(self) -> None:
-        """Hide the cursor."""
         self.repaint()
 
     def on_click(self, event: events.Click) -> None:
-        """Select the row under the mouse."""
         target = event.y - first_row_line(self.table, self.size.width, self.units)
         if 0 <= target < len(self.table.rows):
             self.cursor = target

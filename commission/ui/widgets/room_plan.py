@@ -57,7 +57,6 @@ class RoomPlanView(Painted):
         self.repaint(layout=True)
 
     def select(self, label: str | None) -> None:
-        """Select by label."""
         if label != self.selected or self.pair is not None:
             self.selected, self.pair = label, None
             self.repaint(layout=True)
@@ -73,7 +72,6 @@ class RoomPlanView(Painted):
         return draw_plan(self.plan, self.selected, width, tall, self.view, self.units, self._keys, self.pair)
 
     def action_select(self, direction: int) -> None:
-        """The next thing in the room."""
         labels = [item.label for item in self.plan.items] if self.plan else []
         if not labels:
             return
@@ -82,10 +80,8 @@ class RoomPlanView(Painted):
         self.post_message(self.Selected(labels[now % len(labels)]))
 
     def action_view(self) -> None:
-        """Top or side."""
         self.view = "side" if self.view == "top" else "top"
         self.repaint(layout=True)
 
     def action_leave(self, direction: int) -> None:
-        """Up and down go to the neighbouring view."""
         self.post_message(self.Edge(self, direction))

@@ -71,7 +71,6 @@ class SeatGrid(Painted):
             self.repaint()
 
     def select(self, channel: str, seat: str) -> None:
-        """Select a cell by its names."""
         if channel in self.grid.channels and seat in self.grid.seats:
             self.cursor = (self.grid.channels.index(channel), self.grid.seats.index(seat))
             self._moved()
@@ -92,19 +91,15 @@ class SeatGrid(Painted):
         self._moved()
 
     def action_open(self) -> None:
-        """Enter on a cell."""
         self._tell(self.Opened)
 
     def on_focus(self) -> None:
-        """Show the cursor and report its cell."""
         self._moved()
 
     def on_blur(self) -> None:
-        """Hide the cursor."""
         self.repaint()
 
     def on_click(self, event: events.Click) -> None:
-        """Select the cell under the mouse."""
         if self._window is None:
             return
         row = event.y - 2 + self._window.channel

@@ -30,12 +30,10 @@ class Layout:
 
     @property
     def width(self) -> int:
-        """Cells that all columns take."""
         return 2 + sum(self.widths) + self.gap * (len(self.widths) - 1)
 
     @property
     def head_rows(self) -> int:
-        """Lines of the tallest heading."""
         return max((len(head) for head in self.heads), default=1)
 
 
