@@ -2,30 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Container, Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Container, Iterable, Mapping, Sequence
-    from pathlib import Path
-
-    from commission.model import (
-        AnalysesMemory,
-        Analysis,
-        CancelToken,
-        EventBody,
-        Importer,
-        ImportOptions,
-        ImportRow,
-        Job,
-        NoiseAnalysis,
-        Progress,
-        Response,
-        StoredResponse,
-    )
+    from commission.model import AnalysesMemory, Importer, Response, StoredResponse
 
 
 class LateDecoder:
-    """Loads the readers of sound files when the first recording is decoded, not at start-up."""
+    """`Decoder` that loads the readers of sound files when the first recording is decoded."""
 
     def __call__(
         self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes], whole: Container[int] = ()
@@ -36,52 +22,33 @@ class LateDecoder:
         return decode(stored, blobs, whole)
 
 
-class LateMemory:
-    """Loads the memory of earlier analyses on first use."""
+class _Late:
+    """Stands for an object that `make` returns, and makes it whenever one of its methods is called."""
 
-    def __init__(self, state_folder: Callable[[], Path]) -> None:
-        self._state_folder = state_folder
+    def __init__(self, make: Callable[[], object]) -> None:
+        self._make = make
 
-    def _real(self) -> AnalysesMemory:
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._make(), name)
+
+
+def late_memory(state_folder: Callable[[], Path]) -> AnalysesMemory:
+    """The memory of earlier analyses; it loads on first use."""
+
+    def make() -> AnalysesMemory:
         from commission.job.kept import KeptAnalyses
 
-        return KeptAnalyses(self._state_folder() / "analyses")
+        return KeptAnalyses(state_folder() / "analyses")
 
-    def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis | NoiseAnalysis]:
-        """As `AnalysesMemory`."""
-        return self._real().recall(job, wanted)
-
-    def keep(self, job: Job, analyses: Mapping[int, Analysis | NoiseAnalysis]) -> None:
-        """As `AnalysesMemory`."""
-        self._real().keep(job, analyses)
+    return cast("AnalysesMemory", _Late(make))
 
 
-class LateImporter:
-    """Loads the importer on first use."""
+def late_importer() -> Importer:
+    """The importer; it loads on first use."""
 
-    def _real(self) -> Importer:
+    def make() -> Importer:
         from commission.audio.importing import FileImporter
 
         return FileImporter()
 
-    def survey(
-        self,
-        paths: Sequence[Path],
-        job: Job,
-        options: ImportOptions,
-        mapping: Path | None,
-        cancel: CancelToken,
-        progress: Progress,
-    ) -> tuple[ImportRow, ...]:
-        """As `Importer`."""
-        return self._real().survey(paths, job, options, mapping, cancel, progress)
-
-    def recheck(self, rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
-        """As `Importer`."""
-        return self._real().recheck(rows, job)
-
-    def read(
-        self, row: ImportRow, job: Job, options: ImportOptions
-    ) -> tuple[tuple[EventBody, ...], dict[str, bytes]]:
-        """As `Importer`."""
-        return self._real().read(row, job, options)
+    return cast("Importer", _Late(make))

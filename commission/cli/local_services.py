@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from commission import __version__, model
-from commission.cli.lazy_parts import LateDecoder, LateImporter, LateMemory
+from commission.cli.lazy_parts import LateDecoder, late_importer, late_memory
 from commission.model.checklist import LIP_SYNC, LIP_SYNC_RECORDED
 from commission.model.errors import CommissionError, StoreError
 from commission.model.outside_files import kind_of, read_outside, replace_own
@@ -41,9 +41,9 @@ class LocalServices:
     """`commission.services.Services` on this computer."""
 
     def __init__(self, state_folder: Path | None = None) -> None:
-        self.importer: Importer = LateImporter()
+        self.importer: Importer = late_importer()
         self._state_folder = state_folder
-        self._memory = LateMemory(lambda: self.state_folder)
+        self._memory = late_memory(lambda: self.state_folder)
 
     # --- jobs -------------------------------------------------------------------------------------------------
 
