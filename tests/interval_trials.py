@@ -22,11 +22,11 @@ import numpy as np
 from builders import LOUDSPEAKERS, SEATS, analysis, arrivals, cinema, defined, job_of, levels, setting, tapes
 
 from commission.dsp.air import speed_of_sound_m_s
-from commission.dsp.placement import DISPLACED_M, Support, fixed_share
+from commission.dsp.placement import Support, mean_place_u_db
 from commission.dsp.repeatability import GAIN_U_DB, correlation, placement_u_db
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.timing import U_MAIN_S, U_SUB_S
-from commission.dsp.uncertainty import DEFAULT_DOF, DISPLAY_U_DB, TAPE_U_M
+from commission.dsp.uncertainty import DEFAULT_DOF, DISPLAY_U_DB, HAND_DOF, TAPE_U_M
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
@@ -75,17 +75,16 @@ def trims_and_levels(visits: int, most: int, support: Support) -> dict[str, floa
     whole = cinema(ids, instruments=(meter,))
     job, system = job_of(defined(whole)), defined(whole)
     place = {c.id: level_results.place_u_db(job, c) for c in whole.channels}
-    fixed = fixed_share(DISPLACED_M[support]) if support == "hand" else 1.0
     inside: dict[str, list[bool]] = {"trim": [], "match": [], "absolute": [], "left": [], "subwoofer": []}
     for _ in range(visits):
-        factor, meter_db = math.sqrt(DEFAULT_DOF / rng.chisquare(DEFAULT_DOF)), rng.normal(0, 0.5)
-        hand = factor if support == "hand" else 1.0
+        factor, meter_db = math.sqrt(HAND_DOF / rng.chisquare(HAND_DOF)), rng.normal(0, 0.5)
         true = {c: rng.uniform(70, 80) for c in ids}
         readings = {}
         for c in ids:
-            level = true[c] + meter_db + rng.normal(0, hand * place[c] * math.sqrt(fixed))
-            noise = SUB_NOISE_U_DB if c == "SUB1" else 0.0
-            one = math.sqrt(DISPLAY_U_DB**2 + noise**2 + (1 - fixed) * place[c] ** 2)
+            by_hand, is_sub = support == "hand", c == "SUB1"
+            fixed = mean_place_u_db(factor * place[c], is_sub=is_sub) if by_hand else place[c]
+            level = true[c] + meter_db + rng.normal(0, fixed)
+            one = math.hypot(DISPLAY_U_DB, SUB_NOISE_U_DB if is_sub else 0.0, place[c] if by_hand else 0.0)
             read = level + rng.normal(0, factor * one, int(rng.integers(1, most + 1)))
             readings[c] = [round(value, 1) for value in read]
         result = level_step.solve(job_of(system, *levels(readings)), AS_FOUND)

@@ -19,8 +19,8 @@ _SLOPE_DB_PER_M, _MOST_DB = 8.5, 1.3
 """Main loudspeakers, 500–2000 Hz, from 2.5 m on."""
 _SUB_SLOPE_DB_PER_M, _SUB_MOST_DB = 3.0, 3.0
 """Subwoofers, 30–80 Hz, at any distance: the modes of a room do not depend on the distance of the loudspeaker."""
-_FIXED_SHARE_PER_M = 3.4
-"""Of the variance: what the mean over places around the seat keeps, since the seat itself is no average place."""
+_MEAN_PER_DB, _MEAN_MOST_DB = 2.0, 0.4
+"""Main loudspeakers: what a mean over places keeps, see `mean_place_u_db`."""
 FAR_M = 2.5
 """Beyond this the reflections dominate, and the distance no longer matters."""
 
@@ -38,10 +38,12 @@ def level_placement_u_db(displaced_m: float, *, is_sub: bool, distance_m: float 
     return most * math.sqrt(-math.expm1(-((slope * displaced_m / most) ** 2)))
 
 
-def fixed_share(displaced_m: float) -> float:
-    """Share of that variance which readings at several places around a seat have in common, so that no mean reduces it.
+def mean_place_u_db(place_u_db: float, *, is_sub: bool) -> float:
+    """Standard uncertainty [dB] that readings at several places around a seat have in common, so that no mean reduces it.
 
-    The mean level over a sphere is not that of its middle: 17 % at 5 cm, 34 % at 10 cm in both simulators (the same
-    script).
+    The mean level over a sphere of radius r is not that of its middle. It differs by r²/6·∇²L where readings scatter by
+    r/√3·|∇L|, thus by the square of their scatter: u = k·u², at most m. `place_u_db`: the part of the scatter due to
+    the place. Modes hardly bend within 10 cm: none for subwoofers. Determined by simulation
+    (tests/references/displaced_meter.py).
     """
-    return min(_FIXED_SHARE_PER_M * displaced_m, 1.0)
+    return 0.0 if is_sub else min(_MEAN_PER_DB * place_u_db**2, _MEAN_MOST_DB)

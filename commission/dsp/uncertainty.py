@@ -42,6 +42,10 @@ def resolution_u(resolution: float) -> float:
     return resolution / math.sqrt(12)
 
 
+HAND_DOF = 3.0
+"""The same of hand and eye: known to within two fifths, from 0.2 to 0.8 dB (common practice, no source)."""
+
+
 def noise_u_db(bandwidth_hz: float, time_s: float) -> float:
     """Standard uncertainty of the level of noise of one bandwidth, read for one time: 4.34/√(B·T) [dB].
 
@@ -80,9 +84,7 @@ def student_t95(dof: float) -> float:
     return z + sum(each / dof ** (i + 1) for i, each in enumerate(terms))
 
 
-def hand_factor(
-    squares: float, dof: float, prior: float = 1.0, prior_dof: float = DEFAULT_DOF
-) -> tuple[float, float]:
+def hand_factor(squares: float, dof: float, prior: float = 1.0, prior_dof: float = HAND_DOF) -> tuple[float, float]:
     """(factor on what one reading is taken to scatter by, degrees of freedom), from the repeats there are.
 
     `squares`: Σ((x − x̄)/σ₀)² of all repeats over the σ₀ that each is taken to scatter by; `dof`: readings minus means.

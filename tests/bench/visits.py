@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import math
 import sys
+import zlib
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -298,8 +299,8 @@ def _score(
 
 
 def visits_of(rooms: Rooms, simulator: str, count: int, seed: int, options: Mapping[str, object]) -> Tally:
-    """Several visits with what is not given in `options` drawn."""
-    rng, tally = np.random.default_rng(seed), Tally()
+    """Several visits with what is not given in `options` drawn, from random numbers of their own."""
+    rng, tally = np.random.default_rng([seed, zlib.crc32(repr((simulator, options)).encode())]), Tally()
     for _ in range(count):
         fields = {
             "displaced_m": float(rng.choice(displaced_meter.RADII_M)),
@@ -413,11 +414,12 @@ def run(arguments: Sequence[str] | Iterable[str] = ()) -> None:
     parser = argparse.ArgumentParser(prog="python tests/bench visits", description=__doc__)
     parser.add_argument("--visits", type=int, default=30, help="visits of each line")
     parser.add_argument("--rooms", type=int, default=4, help="rooms of each simulator")
+    parts = {"levels": print_levels, "distances": print_distances, "green": print_green}
+    parser.add_argument("--part", choices=tuple(parts), action="append", help="only this table")
     given = parser.parse_args(list(arguments))
     rooms = Rooms(given.rooms)
-    print_levels(rooms, given.visits)
-    print_distances(rooms, given.visits)
-    print_green(rooms, given.visits)
+    for name in given.part or parts:
+        parts[name](rooms, given.visits)
 
 
 if __name__ == "__main__":

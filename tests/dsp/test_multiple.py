@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from commission.dsp.multiple import FALSE_WORDS, coverage_factor, holm_threshold, two_sided_p
-from commission.dsp.uncertainty import DEFAULT_DOF, hand_factor, scatter_u
+from commission.dsp.uncertainty import DEFAULT_DOF, HAND_DOF, hand_factor, scatter_u
 
 
 def significant(p_values: list[float], risk: float = 0.05) -> list[bool]:
@@ -79,12 +79,13 @@ def test_without_a_standard_deviation_students_t_is_not_scaled() -> None:
 @pytest.mark.parametrize("readings", [1, 2, 4])
 @pytest.mark.parametrize("u_is_scale", [True, False])
 def test_each_kind_of_u_has_the_factor_that_holds_its_risk(readings: int, u_is_scale: bool) -> None:
-    """Scatter unknown as the default says (a variance 4/χ²(4)), one more error against k u from the repeats there are.
+    """Scatter unknown as the default says (a variance ν/χ²(ν)), one more error against k u from the repeats there are.
 
     1 % of 40,000: within four standard deviations of a binomial share. With the other factor 2 to 3 %, or 0.3 to 0.4 %.
     """
     rng = np.random.default_rng(5)
-    sigma = np.sqrt(DEFAULT_DOF / rng.chisquare(DEFAULT_DOF, 40_000))
+    prior_dof = HAND_DOF if u_is_scale else DEFAULT_DOF
+    sigma = np.sqrt(prior_dof / rng.chisquare(prior_dof, 40_000))
     repeats = sigma[:, None] * rng.normal(size=(len(sigma), readings))
     squares = np.sum((repeats - repeats.mean(axis=1, keepdims=True)) ** 2, axis=1)
     spread = DEFAULT_DOF / (DEFAULT_DOF - 2)  # mean of that variance

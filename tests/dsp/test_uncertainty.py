@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from commission.dsp.uncertainty import DEFAULT_DOF, hand_factor, median_sensitivities, scatter_u, student_t95
+from commission.dsp.uncertainty import (
+    DEFAULT_DOF,
+    HAND_DOF,
+    hand_factor,
+    median_sensitivities,
+    scatter_u,
+    student_t95,
+)
 
 
 @pytest.mark.parametrize(
@@ -102,7 +109,7 @@ def test_repeats_replace_a_default_hand(channels: int) -> None:
             continue
         inside = []
         for _ in range(4000):
-            true = math.sqrt(DEFAULT_DOF / rng.chisquare(DEFAULT_DOF)) if size is None else size
+            true = math.sqrt(HAND_DOF / rng.chisquare(HAND_DOF)) if size is None else size
             repeats = rng.normal(0, true, (channels, 2))
             squares = float(np.sum((repeats - repeats.mean(axis=1, keepdims=True)) ** 2))
             factor, dof = hand_factor(squares, channels)

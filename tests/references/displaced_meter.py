@@ -190,6 +190,10 @@ def main(rooms: int) -> None:
         rows.append(("subwoofers", errors[:, MAINS:]))
         for title, own in rows:
             print(f"{title:>28}" + "".join(f"{rms(own[..., i, :]):>11.2f}" for i in range(len(RADII_M))))
+        keeps = errors[:, :MAINS].mean(axis=-1)
+        print(
+            f"{'a mean over places keeps':>28}" + "".join(f"{rms(keeps[..., i]):>11.2f}" for i in range(len(RADII_M)))
+        )
     for title, is_sub, distance_m in (
         ("stated, far", False, 3.0),
         ("at 1.5 m", False, 1.5),

@@ -28,13 +28,12 @@ from commission.steps import levels as step
 
 NONE = Analyses()
 # One reading by hand of a loudspeaker farther than 2.5 m. Eye 0.5 dB; place within 5 cm: 1.3·√(1 − exp(−(8.5·0.05/1.3)²)), of
-# whose variance 17 % is common to all readings; display 0.1/√12. Hand and eye count by t₀.₉₇₅(4)/2 (JCGM 100 table G.2:
-# 2.776), since a default is known badly; root of the sum of squares (JCGM 100 eq. 11a) by hand:
+# which a mean over places keeps 2.0/dB times its square, at most 0.4 dB; display 0.1/√12. Hand and eye count by t₀.₉₇₅(3)/2
+# (JCGM 100 table G.2: 3.182), since a default is known badly; root of the sum of squares (JCGM 100 eq. 11a) by hand:
 PLACE = 1.3 * math.sqrt(1 - math.exp(-((8.5 * 0.05 / 1.3) ** 2)))
-FIXED2 = 0.17 * PLACE**2
-ONE = math.hypot(0.5, PLACE * math.sqrt(0.83))
-T4 = 2.776 / 2
-U_ONE = math.sqrt(T4**2 * (ONE**2 + FIXED2) + 0.1**2 / 12)
+ONE = math.hypot(0.5, PLACE)
+T3 = 3.182 / 2
+U_ONE = math.sqrt(T3**2 * ONE**2 + 0.4**2 + 0.1**2 / 12)
 CLOSE = 0.005
 """Relative: the approximation of Student's t."""
 
@@ -77,15 +76,15 @@ def test_a_current_trim_that_was_not_entered_is_named() -> None:
 
 
 def test_repeats_count_by_mean_spread_and_uncertainty() -> None:
-    # Five readings, Σ(x − x̄)² = 0.1 with 4 degrees of freedom, beside a default with 4: f² = (4 + 0.1/σ₀²)/(4 + 4).
+    # Five readings, Σ(x − x̄)² = 0.1 with 4 degrees of freedom, beside a default with 3: f² = (3 + 0.1/σ₀²)/(3 + 4).
     job = job_of(defined(cinema(["FL"])), *levels({"FL": [75.1, 75.3, 74.9, 75.0, 75.2]}))
     found = step.solve(job, "as-found").channels["FL"]
     assert found.level_db == pytest.approx(75.1)
     assert found.count == 5
     assert found.spread_db == pytest.approx(0.4)
-    factor2 = (4 + 0.1 / ONE**2) / 8
-    scatter2 = factor2 * (2.306 / 2) ** 2 * ONE**2 / 5 + factor2 * (2.306 / 2) ** 2 * FIXED2
-    assert found.u_db == pytest.approx(math.sqrt(scatter2 + 0.1**2 / 12), rel=CLOSE)
+    factor2 = (3 + 0.1 / ONE**2) / 7 * (2.365 / 2) ** 2
+    kept = 2.0 * factor2 * PLACE**2
+    assert found.u_db == pytest.approx(math.sqrt(factor2 * ONE**2 / 5 + kept**2 + 0.1**2 / 12), rel=CLOSE)
 
 
 def test_scattered_repeats_raise_the_uncertainty_and_fail_their_own_check() -> None:
@@ -104,13 +103,16 @@ def test_repeats_within_a_decibel_pass() -> None:
 
 @pytest.mark.parametrize("count", [2, 4, 8])
 def test_whoever_reads_more_often_does_not_fail_more_often(count: int) -> None:
-    """The range of n normal readings exceeds its limit as rarely as that of two: 5 % (drawn; ±1 % by 4,000 draws)."""
+    """In a visit of thirteen channels the largest range exceeds its limit as rarely as with two readings: 5 % (drawn; ±1 % by
+    4,000 visits).
+    """
     rng = np.random.default_rng(7)
     limit = (
         step.solve(job_of(defined(cinema(["FL"])), *levels({"FL": [75.0] * count})), "as-found").channels["FL"].repeat
     )
     assert limit is not None and limit.limit is not None and limit.limit.high is not None
-    spans = np.ptp(rng.normal(0, 1.5 / 2.772, (4000, count)), axis=1)  # 95 % of |x − y| is 1.96·√2·σ
+    # |x − y| of one pair is within 2.5 dB by 0.95^(1/13): Φ⁻¹(0.99803)·√2·σ, Φ⁻¹ = 2.884 (any table of the normal).
+    spans = np.ptp(rng.normal(0, 2.5 / 2.884 / math.sqrt(2), (4000, 13, count)), axis=2).max(axis=1)
     assert float(np.mean(spans > limit.limit.high)) == pytest.approx(0.05, abs=0.012)
 
 
@@ -278,8 +280,8 @@ def test_subwoofers_have_their_own_target_and_scatter() -> None:
     assert found["SUB1"].target_db == 78.0
     assert found["SUB1"].trim_db == -2.0
     # Noise of B = 50 Hz read for T = 20 s: 4.34/√(B·T) = 0.137 dB more; its level moves by 3 dB/m · 5 cm = 0.15 dB.
-    one = math.sqrt(0.5**2 + 4.343**2 / 1000 + 0.83 * 0.15**2)
-    assert found["SUB1"].u_db == pytest.approx(math.sqrt(T4**2 * (one**2 + 0.17 * 0.15**2) + 0.1**2 / 12), rel=CLOSE)
+    one = math.sqrt(0.5**2 + 4.343**2 / 1000 + 0.15**2)
+    assert found["SUB1"].u_db == pytest.approx(math.sqrt(T3**2 * one**2 + 0.1**2 / 12), rel=CLOSE)
 
 
 def test_one_channel_out_of_range_gets_a_proposal_with_its_cost_and_a_name() -> None:

@@ -10,7 +10,7 @@ from statistics import fmean
 import numpy as np
 
 from commission.dsp import uncertainty as u_of
-from commission.dsp.placement import DISPLACED_M, Support, fixed_share, level_placement_u_db
+from commission.dsp.placement import DISPLACED_M, Support, level_placement_u_db
 from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, free_offset_db
 from commission.dsp.trims import plan as plan_trims
 from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job, Limit, Verdict
@@ -44,8 +44,8 @@ and this share of them does not agree (common practice, no source)."""
 MOST_MORE = 9
 """More readings than this are not asked for."""
 ONE_STEP = "plus one step of the trim, by which rounding can set two channels apart"
-RANGE_95 = (1.0, 1.0, 1.0, 1.20, 1.31, 1.39, 1.46, 1.51, 1.55, 1.59, 1.61)
-"""95 % quantile of the range of n normal readings over that of two, by n (studentised range, from memory)."""
+RANGES = (1.0, 1.0, 1.0, 1.11, 1.18, 1.22, 1.25, 1.29, 1.31, 1.33, 1.35)
+"""What the largest of thirteen ranges of n normal readings exceeds once in twenty, over that of two, by n (calculated)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -391,7 +391,7 @@ def _match_limit(job: Job) -> Limit:
 def _repeat_limit(job: Job, most: int) -> Limit:
     """That of two readings, for the `most` readings of one seat: a range grows with their number."""
     limit = job.limit("levels.repeat")
-    factor = RANGE_95[min(most, len(RANGE_95) - 1)]
+    factor = RANGES[min(most, len(RANGES) - 1)]
     return replace(limit, high=None if limit.high is None else round(limit.high * factor, 3))
 
 
@@ -502,7 +502,7 @@ def one_reading_u_db(job: Job, channel: Channel) -> float:
     place.
     """
     moves = meter_support(job) == "hand"
-    place = place_u_db(job, channel) * math.sqrt(1 - fixed_share(DISPLACED_M["hand"])) if moves else 0.0
+    place = place_u_db(job, channel) if moves else 0.0
     return u_of.combine(u_of.DISPLAY_U_DB, place, SUB_NOISE_U_DB if channel.is_sub else 0.0)
 
 
@@ -673,7 +673,7 @@ def _scatter(job: Job, read: dict[str, dict[str, list[float]]]) -> dict[str, _Sc
     stays out of the pool and has its own scatter.
     """
     out: dict[str, _Scatter] = {}
-    prior, prior_dof = 1.0, u_of.DEFAULT_DOF
+    prior, prior_dof = 1.0, u_of.HAND_DOF
     for subs in (False, True):
         own = {
             c.id: _squares(read[c.id].values(), one_reading_u_db(job, c))
@@ -690,7 +690,7 @@ def _scatter(job: Job, read: dict[str, dict[str, list[float]]]) -> dict[str, _Sc
         kept = [each for c, each in own.items() if c not in odd]
         nu = sum(each[1] for each in kept)
         factor, total = u_of.hand_factor(sum(each[0] for each in kept), nu, prior, prior_dof)
-        pooled = _Scatter(factor, total, nu > 0 or (subs and prior_dof > u_of.DEFAULT_DOF))
+        pooled = _Scatter(factor, total, nu > 0 or (subs and prior_dof > u_of.HAND_DOF))
         out |= {c: _Scatter(*u_of.hand_factor(s, n), True) if c in odd else pooled for c, (s, n) in own.items()}
         prior, prior_dof = factor, min(total, SUB_PRIOR_DOF)
     return out

@@ -16,7 +16,7 @@ from typing import Literal
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
 from commission.dsp.placement import DISPLACED_M as METER_DISPLACED_M
-from commission.dsp.placement import Support, fixed_share
+from commission.dsp.placement import Support, mean_place_u_db
 from commission.dsp.repeatability import DISPLACED_M, Repeatability
 from commission.dsp.variance import VarianceParts
 from commission.model import Budget, Contribution, DelayRange, Distribution
@@ -72,17 +72,16 @@ def level_budget(
         )
 
     within = f"within {100 * METER_DISPLACED_M[support]:.0f} cm of the seat"
-    fixed = fixed_share(METER_DISPLACED_M[support]) if support == "hand" else 1.0
     parts = [scatter("eye on the moving display", eye_db, f"0.2 to 0.8 dB by meter and noise ({CUSTOM})")]
     if support == "hand":
-        parts.append(scatter(f"meter held by hand {within}", place_db * math.sqrt(1 - fixed), DISPLACED))
+        parts.append(scatter(f"meter held by hand {within}", place_db, DISPLACED))
     if sub_noise_db:
         parts.append(scatter("subwoofer noise", sub_noise_db, "4.34/√(B·T) for 50 Hz over 20 s"))
     parts.append(_display(resolution_db))
     parts.append(
         Contribution(
             source="mean of the places around the seat" if support == "hand" else f"meter on a stand {within}",
-            u=place_db * math.sqrt(fixed) * (factor if support == "hand" else 1.0),
+            u=mean_place_u_db(factor * place_db, is_sub=sub_noise_db > 0) if support == "hand" else place_db,
             unit="dB",
             sensitivity=math.sqrt(sum(share**2 for share in shares)),
             basis=DISPLACED,
