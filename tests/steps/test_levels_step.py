@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from builders import cinema, decided, defined, job_of, levels, seats, setting
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from commission.model import (
@@ -427,6 +427,7 @@ def test_entering_the_trims_brings_every_channel_to_its_prediction(readings: dic
     # A second visit to the same loudspeakers, which play louder by just what their trims were raised.
     one = {c: values[0] for c, values in readings.items()}
     first = step.solve(job_of(defined(cinema()), *levels(one)), "as-found").channels
+    assume(all(each.why_no_trim is None for each in first.values()))  # 20 dB below the others is silence: no trim
     again = {c: one[c] + (each.trim_db or 0.0) for c, each in first.items()}
     held = [setting(c, trim_db=each.trim_db, round_id="as-left") for c, each in first.items()]
     second = step.solve(job_of(defined(cinema()), *levels(again, round_id="as-left"), *held), "as-left").channels

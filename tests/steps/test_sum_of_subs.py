@@ -104,6 +104,32 @@ def test_what_is_entered_as_asked_is_not_red(read_again: bool) -> None:
         assert found.sum_check is None
 
 
+@pytest.mark.parametrize("held_db", [-3.0, 0.0])
+def test_a_sum_first_known_as_left_turns_nothing_red_that_was_entered_as_asked(held_db: float) -> None:
+    """Each of 78 dB needs −3 dB alone; together they then read 81 dB, 6 dB above the reference. SUB2 is entered right, or
+    forgotten.
+    """
+    found_as = {"SUB1": 78.0, "SUB2": 78.0}
+    trims = dict.fromkeys(MAINS, 0.0) | {"SUB1": -3.0, "SUB2": held_db}
+    more: list[Any] = [setting(c, round_id=AS_LEFT, trim_db=trims[c]) for c in IDS]
+    left = {sub: found_as[sub] + trims[sub] for sub in found_as}
+    # Three passes settle what a difference of 3 dB means.
+    more += levels({c: [value] * 3 for c, value in (MAINS | left).items()}, round_id=AS_LEFT)
+    visit = job("together", found_as, *more, sum_reading(81.0, AS_LEFT))
+    assert [step.solve(visit, AS_FOUND).channels[sub].trim_db for sub in left] == [-3.0, -3.0]
+    result, outcome = step.solve(visit, AS_LEFT), step.evaluate(visit, AS_LEFT, Analyses())
+    verdicts = [result.channels[sub].match.verdict for sub in left]
+    assert verdicts[0] is Verdict.PASS
+    assert result.sum_check is not None and result.sum_check.value == pytest.approx(6.0)
+    if held_db:
+        assert result.channels["SUB1"].trim_db == pytest.approx(-9.0)  # what is then asked for
+        assert verdicts[1] is Verdict.PASS and result.sum_check.verdict is Verdict.NOT_TESTED
+        assert any("were entered as asked before that was known" in each for each in outcome.remarks)
+        assert "Enter 2 trims" in outcome.advice[0].text
+    else:
+        assert Verdict.FAIL in (verdicts[1], result.sum_check.verdict)
+
+
 def test_where_nothing_shows_the_sum_the_step_says_so() -> None:
     outcome = step.evaluate(job("together", {"SUB1": 75.0, "SUB2": 75.0}), AS_FOUND, Analyses())
     assert not any(check.id == "levels.sum" for check in outcome.checks)

@@ -279,7 +279,8 @@ def _advice(job: Job, round_id: str, result: LevelsResult) -> tuple[Advice, ...]
                 priority=20,
             ),
         )
-    if any(each.match.verdict is Verdict.FAIL for each in result.channels.values()) and _changes(result):
+    failed = any(each.match.verdict is Verdict.FAIL for each in result.channels.values())
+    if (failed or result.before_sum) and _changes(result):
         return (
             Advice(
                 text=f"Enter {counted(_changes(result), 'trim')} from the settings sheet, then read the levels again.",
@@ -370,6 +371,8 @@ def _sum_remark(job: Job, result: LevelsResult) -> tuple[str, ...]:
     new = [each for sub in found.alone_db if (each := result.channels.get(sub)) is not None]
     alone = ", ".join(f"{each.channel.id} {each.target_db:.1f} dB" for each in new)
     level = "" if found.level_db is None else f"All subwoofers at once read {found.level_db:.1f} dB. "
+    if result.before_sum:
+        level += f"The trims of {', '.join(result.before_sum)} were entered as asked before that was known. "
     return (
         f"{level}With the new settings they are {number(found.excess_db, 1, signed=True)} dB together relative to one "
         f"alone. All at once read the reference when each alone reads: {alone}.",

@@ -41,6 +41,7 @@ NEAREST_M = 1.0
 LEAST_MAINS, ALIKE = 3, 0.8
 """With fewer, what they have in common cannot be separated from their differences; nor where they are far off the reference
 and this share of them does not agree (common practice, no source)."""
+BEFORE_SUM = "the trims were entered as asked before anything showed how the subwoofers add; enter the new ones first"
 MOST_MORE = 9
 """More readings than this are not asked for."""
 ONE_STEP = "plus one step of the trim, by which rounding can set two channels apart"
@@ -133,6 +134,8 @@ class LevelsResult:
     sum_check: Check | None
     """Whether they read the reference at once; None where they are not meant to, or that is not known."""
     budget_sum: Budget | None
+    before_sum: tuple[str, ...]
+    """Subwoofers whose trims were entered as asked before anything showed how subwoofers add."""
     support: Support
     """How the meter was held."""
     repeated: bool
@@ -161,6 +164,7 @@ def solve(
     read = _read(job, round_id)
     together = _together(job, round_id, read, awaiting, sums)
     targets_db = _targets_db(job, round_id, trims_by_bass, together)
+    before_sum = () if together is None else _entered_before_sum(job, round_id, together, sums)
     counted = _counted_seats(job, read)
     scatter = _scatter(job, read)
     measured = [
@@ -186,6 +190,8 @@ def solve(
         job, measured, readings, awaiting, counted, {c: target + offset for c, target in targets_db.items()}
     )
     checked = _sum_check(job, round_id, together, readings, common, offset)
+    if checked is not None and set(before_sum) == set(together.alone_db if together is not None else ()):
+        checked = replace(checked[0], why_not=BEFORE_SUM), checked[1]
     channels = {
         channel.id: _channel(
             job,
@@ -196,6 +202,7 @@ def solve(
             awaiting.get(channel.id) or (trims, names.index(channel.id)),
             readings[channel.id],
             common,
+            target_db(job, channel) + offset if channel.id in before_sum else None,
         )
         for channel, found in measured
     }
@@ -224,6 +231,7 @@ def solve(
         together=together,
         sum_check=None if checked is None else checked[0],
         budget_sum=None if checked is None else checked[1],
+        before_sum=before_sum,
         support=meter_support(job),
         repeated=any(found.scatter.repeated for _, found in measured),
     )
@@ -305,6 +313,39 @@ def _together(
         if c not in awaiting and reference is not None and reference in own
     }
     return sub_sum(job, round_id, alone, sums)
+
+
+def _entered_before_sum(
+    job: Job, round_id: str, together: SubSum, sums: Mapping[str, SumFromResponses | None]
+) -> tuple[str, ...]:
+    """Subwoofers that hold, within a step, the trim that brings each alone to the reference by the newest earlier round in
+    which all were read, if nothing showed by then how they add.
+    """
+    if not adds_up(job):
+        return ()
+    earlier = job.rounds[: job.rounds.index(round_id)]
+    for at in range(len(earlier) - 1, -1, -1):
+        before, read = earlier[at], _read(job, earlier[at])
+        if not all(read[sub] for sub in together.alone_db):
+            continue
+        if _together(job, before, read, {}, {each: sums.get(each) for each in earlier[: at + 1]}) is not None:
+            return ()
+        offset = decided_offset_db(job, before) or 0.0
+        return tuple(sub for sub in together.alone_db if _is_as_asked(job, round_id, before, sub, read[sub], offset))
+    return ()
+
+
+def _is_as_asked(
+    job: Job, round_id: str, before: str, sub: str, read: Mapping[str, list[float]], offset_db: float
+) -> bool:
+    """Whether a subwoofer holds, within a step, what an earlier round's readings of it alone ask for."""
+    channel, limits = job.system.channel(sub), job.system.processor.trim_db
+    old, held = old_trim_db(job, before, sub), old_trim_db(job, round_id, sub)
+    if channel is None or held is None:
+        return False
+    level = fmean(fmean(values) for values in read.values())
+    asked = (old or 0.0) + target_db(job, channel) + offset_db - level
+    return abs(held - min(max(asked, limits.min), limits.max)) <= limits.step + 1e-6
 
 
 def _sum_check(
@@ -415,9 +456,10 @@ def _channel(
     proposal: tuple[TrimPlan, int] | str,
     reading: Budget,
     common: _Common | None,
+    asked_db: float | None,
 ) -> ChannelLevel:
     """`proposal`: the trims and the channel's place among them, or why there is none for it; `reading`: what the
-    uncertainty of its level is made of.
+    uncertainty of its level is made of; `asked_db`: the target that its trim was entered for, where that is not `target`.
     """
     old = old_trim_db(job, round_id, channel.id)
     limits, meter = job.system.processor.trim_db, job.system.instrument("meter")
@@ -425,6 +467,7 @@ def _channel(
     if meter is not None and meter.accuracy_class:
         absolute = budget_for.absolute_level(reading, meter.accuracy_class)
     apart = found.level_db - target
+    aim = target if asked_db is None else asked_db
     if common is None:
         budget = budget_for.level_match(absolute or reading, 0.0, 0.0)
     else:
@@ -459,7 +502,7 @@ def _channel(
             id="levels.match",
             channel=channel.id,
             seat=budget.seat,
-            value=apart if common is None else apart - common.value_db,
+            value=found.level_db - aim - (0.0 if common is None else common.value_db),
             unit="dB",
             uncertainty=budget.u,
             limit=_match_limit(job),
