@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
-from commission.model import Check, Verdict
+from commission.dsp.geometry import mirror_partner
+from commission.model import Channel, Check, Verdict
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps import wiring
@@ -17,6 +18,10 @@ from commission.steps.wiring import AlsoFrom, ChannelLoad, drive_name
 ALL_SHARE, LEAST_CHANNELS = 2 / 3, 3
 """From this share of distorted channels on, a common cause is more likely than many bad loudspeakers (common practice)."""
 SAME_TONE_OCTAVES = 1 / 6
+HEAT_DB = 2.0
+"""A warm voice coil takes up to this much from a sound loudspeaker within seconds (common practice)."""
+ALIKE_DB = 0.5
+"""Within the limit of each other: two loudspeakers of one model do the same (common practice)."""
 PREVIEW = "Play the sweep softly first; raise it in steps of 3 dB, with your ears protected."
 SHARED = "measurement.distortion"
 
@@ -40,9 +45,8 @@ def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         step_db = each.levels_db[-1] - each.levels_db[0]
         verb = "limited" if is_sub else "compressed"
         octaves = ", ".join(f"{hz} Hz {number(db, 1)} dB" for hz, db in found.by_octave_db.items())
-        likely = (
-            "its limiter, or the end of its amplifier or driver" if is_sub else "its amplifier or driver at its end"
-        )
+        likely = _likely_limit(found.worst_db, is_sub)
+        twin = _twin(e, each, channel)
         yield FindingDetails(
             title=f"{each.channel} {verb} by {number(found.worst_db, 1)} dB when {number(step_db, 0)} dB louder",
             channels=(each.channel,),
@@ -55,6 +59,11 @@ def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
                     if (explained_db := found.worst_db - (found.unexplained_db or 0.0)) >= 0.1
                     else ()
                 ),
+                *(
+                    (f"{twin} does the same: rather what this model does at that level than a fault of one",)
+                    if twin is not None
+                    else ()
+                ),
             ),
             alternatives=(
                 "dynamic range compression or a volume limit of this channel in the processor",
@@ -64,6 +73,27 @@ def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             remedy=f"Find the limiter or the gain that stops it, or accept that level as its largest. "
             f"{caution(e, each.channel)}",
         )
+
+
+def _likely_limit(worst_db: float, is_sub: bool) -> str:
+    """What most likely holds a channel back."""
+    if is_sub:
+        return "its limiter, or the end of its amplifier or driver"
+    return (
+        "a warm voice coil, or its amplifier or driver near its end"
+        if worst_db <= HEAT_DB
+        else ("its amplifier or driver at its end")
+    )
+
+
+def _twin(e: Evidence, each: ChannelLoad, channel: Channel | None) -> str | None:
+    """The mirror partner, if it is compressed alike."""
+    partner = None if channel is None else mirror_partner(channel.id)
+    for other in _channels(e):
+        if other.channel == partner and _failed(other, "wiring.compression"):
+            own_db, its_db = each.compression.worst_db or 0.0, other.compression.worst_db or 0.0
+            return other.channel if abs(own_db - its_db) <= ALIKE_DB else None
+    return None
 
 
 def _distorted(e: Evidence) -> list[ChannelLoad]:

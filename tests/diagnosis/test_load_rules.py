@@ -86,6 +86,17 @@ def test_a_main_that_does_not_follow_is_named_whatever_the_step_of_the_volume_wa
     assert "2.0 dB" in finding.title
 
 
+def test_a_pair_that_warms_up_alike_is_no_fault_of_one() -> None:
+    """Power compression of 1 to 2 dB by a warm voice coil is what sound loudspeakers do (common practice, no source)."""
+    pair = found(heard({"FL": 1.2, "FR": 1.1}))
+    assert [each.channels for each in pair] == [("FL",), ("FR",)]
+    for each, partner in zip(pair, ("FR", "FL"), strict=True):
+        assert "a warm voice coil" in each.evidence[0]
+        assert each.evidence[-1].startswith(f"{partner} does the same")
+    alone, _ = found(heard({"FL": 3.0, "FR": 1.1}))
+    assert "a warm voice coil" not in alone.evidence[0] and "does the same" not in " ".join(alone.evidence)
+
+
 @pytest.mark.parametrize("lost_db", [0.4, 0.6])
 def test_half_a_decibel_within_its_uncertainty_accuses_nobody(lost_db: float) -> None:
     assert found(heard({"FR": lost_db})) == []

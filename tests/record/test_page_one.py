@@ -8,6 +8,7 @@ import re
 import shlex
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -408,5 +409,19 @@ def test_every_rule_has_plain_words_and_they_are_filled() -> None:
     for rule in (each for each in RULES if not each.id.startswith("checklist.")):  # each list brings its own words
         known = PLAIN_FINDINGS.get(rule.id)
         assert known is not None, rule.id
-        for text in (known.was, known.now):
-            assert "{" not in text.format(channels="Centre", seats="seat A1", title="the unit is wrong")
+        for past, several in product((True, False), repeat=2):
+            text = known.sentence(past=past, several=several)
+            text = text.format(channels="Centre", seats="seat A1", title="the unit is wrong")
+            assert not set("{}[]|") & set(text)
+
+
+def test_verbs_agree_with_the_number_of_loudspeakers() -> None:
+    """Two of a kind are one sentence on page one: "Front left and Front right do not", never "does not"."""
+    for id_, one, two in (
+        ("wiring.compression", "Centre does not rise", "Centre do not rise"),
+        ("wiring.distortion", "Centre is distorted", "Centre are distorted"),
+        ("wiring.rattle", "Centre, or something near it, rattles", "Centre, or something near them, rattle"),
+        ("room.aim", "Centre does not point", "Centre do not point"),
+    ):
+        text = [PLAIN_FINDINGS[id_].sentence(past=False, several=several) for several in (False, True)]
+        assert one in text[0].format(channels="Centre") and two in text[1].format(channels="Centre")

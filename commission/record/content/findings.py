@@ -90,7 +90,11 @@ def plain(context: Context, finding: Finding, part: Literal["was", "now", "notic
     known = PLAIN_FINDINGS.get(finding.id)
     if known is None:
         return ""
-    text: str = getattr(known, part)
+    text = (
+        known.sentence(past=part == "was", several=len(finding.channels) > 1)
+        if part in ("was", "now")
+        else {"notice": known.notice, "mending": known.mending}[part]
+    )
     return sentence(
         text.format(
             channels=context.channel_names(finding.channels),

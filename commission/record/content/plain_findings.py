@@ -15,29 +15,29 @@ SLIGHT = "audible to an attentive listener"
 UNKNOWN = "not known until it is measured again"
 INSTALLER, ANYBODY = "an installer", "you or an installer"
 
-_TENSES = r"\[([^|\]]*)\|([^\]]*)\]"
+_FORMS = r"\[([^\]]*)\]"
 
 
 class PlainFinding(NamedTuple):
     """One kind of finding in plain words, each a sentence but for the last two."""
 
     text: str
-    """What is wrong; words that depend on the tense are in brackets, the past first: "[was|is]"."""
+    """What is wrong; words that depend on tense are in brackets, the past first, then as many for several channels if these
+    differ: "[was|is]", "[was|is|were|are]"."""
     notice: str
     """What is heard of it."""
     mending: str
     severity: str
     who: str = INSTALLER
 
-    @property
-    def was(self) -> str:
-        """What was wrong."""
-        return re.sub(_TENSES, r"\1", self.text)
+    def sentence(self, *, past: bool, several: bool) -> str:
+        """What was or is wrong with one channel or several."""
 
-    @property
-    def now(self) -> str:
-        """What is wrong."""
-        return re.sub(_TENSES, r"\2", self.text)
+        def form(match: re.Match[str]) -> str:
+            forms = match[1].split("|")
+            return forms[(0 if past else 1) + (2 if several and len(forms) == 4 else 0)]
+
+        return re.sub(_FORMS, form, self.text)
 
 
 def _measuring(text: str, mending: str = "Measure these again.", *, in_part: bool = False) -> PlainFinding:
@@ -64,19 +64,19 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         who=ANYBODY,
     ),
     "room.inside-heads": PlainFinding(
-        text="{channels} [did|do] not stand outside all seats.",
+        text="{channels} [did|does|did|do] not stand outside all seats.",
         notice="whoever sits at that side hears sounds of one side from the other.",
         mending="Move the loudspeaker outward, or the seats closer together.",
         severity=CLEAR,
     ),
     "room.front-heights": PlainFinding(
-        text="{channels} [did|do] not hang just ahead of the front row.",
+        text="{channels} [did|does|did|do] not hang just ahead of the front row.",
         notice="sounds from above come from the wrong place in the front row.",
         mending="Hang them just ahead of the front row; that is for a licensed trade.",
         severity=SLIGHT,
     ),
     "room.rear-heights": PlainFinding(
-        text="{channels} [did|do] not hang just behind the back row.",
+        text="{channels} [did|does|did|do] not hang just behind the back row.",
         notice="sounds from above come from the wrong place in the back row.",
         mending="Hang them just behind the back row; that is for a licensed trade.",
         severity=SLIGHT,
@@ -107,7 +107,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=SLIGHT,
     ),
     "room.aim": PlainFinding(
-        text="{channels} [did|do] not point at every seat.",
+        text="{channels} [did|does|did|do] not point at every seat.",
         notice="high tones from there are weaker at the other seats.",
         mending="Turn these loudspeakers toward the middle of the seats.",
         severity=SLIGHT,
@@ -146,7 +146,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=UNKNOWN,
     ),
     "wiring.doubled": PlainFinding(
-        text="{channels} also [came|comes] from another loudspeaker, so that its sounds [did|do] not stay in their place.",
+        text="{channels} also [came|comes|came|come] from another loudspeaker: sounds [did|do] not stay in their place.",
         notice="sounds from there seem to come from between two loudspeakers.",
         mending="Give each loudspeaker its own output, or repair the setting or cable that joins the two.",
         severity=CLEAR,
@@ -159,28 +159,28 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         who=ANYBODY,
     ),
     "wiring.channel-hum": PlainFinding(
-        text="{channels} [hummed|hums] although nothing [was|is] playing.",
+        text="{channels} [hummed|hums|hummed|hum] although nothing [was|is] playing.",
         notice="a low tone in quiet scenes.",
         mending="Remove the ground loop between the devices, or isolate the signal cable.",
         severity=CLEAR,
     ),
     "wiring.channel-noise": PlainFinding(
-        text="{channels} [made|makes] a noise of its own although nothing [was|is] playing.",
+        text="{channels} [made|makes|made|make] a noise of [its|its|their|their] own although nothing [was|is] playing.",
         notice="a hiss in quiet scenes.",
         mending="Lower the gain of its amplifier, or replace what hisses.",
         severity=SLIGHT,
     ),
     "wiring.compression": PlainFinding(
         text=(
-            "{channels} [did|does] not get as loud as the others when the volume [was|is] raised; likely a "
-            "limiter or its amplifier."
+            "When the volume [was|is] raised, {channels} [did|does|did|do] not rise as much; likely a limiter, or "
+            "what amplifier or loudspeaker can do."
         ),
         notice="loud scenes lack force from there.",
         mending="Find the limiter or the gain that stops it, or accept that level as the largest.",
         severity=SLIGHT,
     ),
     "wiring.distortion": PlainFinding(
-        text="{channels} [was|is] distorted; likely its driver or its amplifier.",
+        text="{channels} [was|is|were|are] distorted; likely a driver or an amplifier.",
         notice="voices and music sound harsh or strained from there.",
         mending="Lower the gain before the stage that clips, or replace the driver.",
         severity=CLEAR,
@@ -193,7 +193,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         who=ANYBODY,
     ),
     "wiring.rattle": PlainFinding(
-        text="{channels}, or something near it, [rattled|rattles] on a low tone.",
+        text="{channels}, or something near [it|it|them|them], [rattled|rattles|rattled|rattle] on a low tone.",
         notice="a buzz on some bass notes.",
         mending="Fasten or damp what rattles; have the driver checked if it is the driver.",
         severity=CLEAR,
@@ -281,7 +281,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     ),
     "wiring.level-lost": PlainFinding(
         text=(
-            "{channels} [had|has] become much quieter since the earlier visit; likely a driver, a cable or an "
+            "{channels} [had|has|had|have] become much quieter since the earlier visit; likely a driver, a cable or an "
             "amplifier failed."
         ),
         notice="sounds from that direction are weak or missing.",
@@ -290,7 +290,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     ),
     "settings.polarity": PlainFinding(
         text=(
-            "{channels} most likely [had|has] the wrong polarity setting in the processor: such a loudspeaker "
+            "{channels} most likely [had|has|had|have] the wrong polarity setting in the processor: such a loudspeaker "
             "pulls when the others push[, and voices and music sounded hollow|]."
         ),
         notice="voices and music sound hollow and come from no clear place.",
@@ -403,14 +403,14 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=SLIGHT,
     ),
     "settings.channel-level": PlainFinding(
-        text="{channels} [was|is] louder or quieter than its partner at every seat; the cause is likely its setting.",
+        text="{channels} [was|is|were|are] louder or quieter at every seat than the other of the pair; likely a setting.",
         notice="sounds lean to one side.",
         mending="Correct its loudness in the processor.",
         severity=CLEAR,
         who=ANYBODY,
     ),
     "settings.bass-management": PlainFinding(
-        text="{channels} likely [played|plays] the deep bass itself, which the subwoofers [were|are] meant to play.",
+        text="The deep bass meant for the subwoofers likely [came|comes] from {channels} too.",
         notice="the bass is boomy at every seat.",
         mending="Set its crossover in the processor.",
         severity=CLEAR,
