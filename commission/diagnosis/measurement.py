@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Literal
 
 import numpy as np
@@ -19,185 +19,220 @@ NO_OUTPUT = ("wiring.silent", "wiring.woofer", "wiring.midrange", "wiring.tweete
 """Findings that leave a band without sound: its noise is the same as ever."""
 
 
-def _details(
-    mistake: Mistake,
-    title: str,
+def _names(mistake: Mistake) -> dict[str, str]:
+    """The words that stand for the recordings of a mistake in the texts of its rule."""
+    channels, seats, rest = listed(mistake.channels), listed(mistake.seats), len(mistake.evidence) - PLACES_LISTED
+    who = f"{len(mistake.channels)} channels" if len(mistake.channels) > 3 else channels or "all channels"
+    somebody = f" for {who}" if channels else ""
+    return {
+        "channel": next(iter(mistake.channels), ""),
+        "channels": channels or "all channels",
+        "who": who,
+        "seat": next(iter(mistake.seats), ""),
+        "seats": seats,
+        "where": f"{channels} at {seats}" if 0 < len(mistake.channels) <= 3 else seats,
+        "unmoved": f"{seats} measured at one place" if mistake.seats[1:] else f"microphone not at {seats}{somebody}",
+        "reason": mistake.reason,
+        "recordings": counted(len(mistake.evidence), "recording"),
+        "responses": counted(len(mistake.evidence), "response"),
+        "places": listed(list(mistake.evidence[:PLACES_LISTED])) + (f" and {rest} more" if rest > 0 else ""),
+    }
+
+
+def _rule(
+    kind: Kind,
     *,
-    evidence: tuple[str, ...] | None = None,
+    check: str,
+    symptom: str,
+    basis: str,
+    title: str,
+    evidence: tuple[str, ...] = (),
+    by_place: bool = False,
     alternatives: tuple[str, ...],
     confirm: str,
     remedy: str,
-) -> FindingDetails:
-    """A finding about the places of a mistake, with its own evidence where none is given."""
-    return FindingDetails(
-        title=title,
-        channels=mistake.channels,
-        seats=mistake.seats,
-        evidence=mistake.evidence if evidence is None else evidence,
-        alternatives=alternatives,
-        confirm=confirm,
-        remedy=remedy,
+    own_cause: Cause | None = None,
+    place: Literal["channel", "seat"] = "channel",
+) -> Rule:
+    """The rule that reports every mistake of a kind; names in braces are those of `_names`.
+
+    `evidence` follows that of the mistake; `by_place`: of which each clause is a place, so that `evidence` names the first.
+    """
+
+    def look(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+        for mistake in e.screening.of(kind):
+            names = _names(mistake)
+            yield FindingDetails(
+                title=title.format(**names),
+                channels=mistake.channels,
+                seats=mistake.seats,
+                evidence=(*(() if by_place else mistake.evidence), *(text.format(**names) for text in evidence)),
+                alternatives=tuple(text.format(**names) for text in alternatives),
+                confirm=confirm.format(**names),
+                remedy=remedy.format(**names),
+            )
+
+    return Rule(
+        id=f"measurement.{kind}",
+        check=check,
+        own_cause=own_cause,
+        place=place,
+        symptom=symptom,
+        look=look,
+        basis=basis,
     )
 
 
-def _first_places(mistake: Mistake) -> str:
-    """The first places of a mistake whose evidence is one clause for each place."""
-    rest = len(mistake.evidence) - PLACES_LISTED
-    return listed(list(mistake.evidence[:PLACES_LISTED])) + (f" and {rest} more" if rest > 0 else "")
-
-
-def _clipped(mistake: Mistake) -> FindingDetails:
-    return _details(
-        mistake,
-        f"{counted(len(mistake.evidence), 'recording')} clipped",
-        evidence=(_first_places(mistake), "the crests are cut off flat, with a corner at both ends"),
+RULES = (
+    _rule(
+        "reference",
+        check="seats.snr",
+        symptom="responses that cannot be compared",
+        basis="the unit that each file states; common practice",
+        title="levels of {responses} with another reference",
+        evidence=("{places}", "{reason}"),
+        by_place=True,
+        alternatives=("the unit in the file's header is wrong",),
+        confirm="Look at the header of one of these files.",
+        remedy="Export all responses of the round with levels in one unit, and import them again.",
+    ),
+    _rule(
+        "normalised",
+        check="seats.level",
+        symptom="all responses with the same peak",
+        basis="four responses or more whose peaks are within ±0.05 dB; common practice",
+        title="levels lost: each file was scaled to its own peak",
+        alternatives=("another program raised each file to full level when it stored it",),
+        confirm="Compare the peaks of two files in any sound editor.",
+        remedy="Export the responses again without normalising, and import them in place of these.",
+    ),
+    _rule(
+        "clipped",
+        check="seats.clipped",
+        own_cause="electronics",
+        symptom="nonsense curves",
+        basis=f"crests cut off flat: equal samples that end in a corner no wave makes; {FAULT_MATRIX}",
+        title="{recordings} clipped",
+        evidence=("{places}", "the crests are cut off flat, with a corner at both ends"),
+        by_place=True,
         alternatives=("the loudspeaker or the amplifier itself clips",),
         confirm="Measure one of them again, 10 dB softer.",
         remedy="Turn the microphone's gain down and measure these again.",
-    )
-
-
-def _not_played(mistake: Mistake) -> FindingDetails:
-    (channel,), (seat,) = mistake.channels, mistake.seats
-    return _details(
-        mistake,
-        f"nothing recorded of {channel} at {seat}",
+    ),
+    _rule(
+        "not-played",
+        check="seats.snr",
+        symptom="silence at one seat",
+        basis="20 dB below its level at the other seats and less than 10 dB of signal to noise; common practice",
+        title="nothing recorded of {channel} at {seat}",
         alternatives=(
-            f"{channel} dropped out then: a loose contact, or an amplifier that switched itself off",
+            "{channel} dropped out then: a loose contact, or an amplifier that switched itself off",
             "the recording was started without playing",
         ),
-        confirm=f"Play {channel} several times: does it sound every time?",
-        remedy=f"Measure {channel} at {seat} again.",
-    )
-
-
-def _seats_exchanged(mistake: Mistake) -> FindingDetails:
-    seats = listed(mistake.seats)
-    return _details(
-        mistake,
-        f"recordings of {seats} exchanged",
-        evidence=(*mistake.evidence, "no exchange of loudspeakers explains them as well"),
+        confirm="Play {channel} several times: does it sound every time?",
+        remedy="Measure {channel} at {seat} again.",
+    ),
+    _rule(
+        "seats-exchanged",
+        check="distances.place",
+        place="seat",
+        symptom="many channels from the wrong place at two seats",
+        basis=f"arrivals fit each other's places, 100 times likelier than all other causes; {ARRIVAL_MATCHING}",
+        title="recordings of {seats} exchanged",
+        evidence=("no exchange of loudspeakers explains them as well",),
         alternatives=("the positions of these seats were entered the wrong way round",),
-        confirm=f"Measure one channel at {mistake.seats[0]} again and compare.",
-        remedy=f"Withdraw the recordings of {seats} and import them under the right names, or measure there again.",
-    )
-
-
-def _not_at_its_seat(mistake: Mistake) -> FindingDetails:
-    seat = listed(mistake.seats)
-    who = f"{len(mistake.channels)} channels" if len(mistake.channels) > 3 else listed(mistake.channels)
-    title = f"microphone not at {seat}{f' for {who}' if mistake.channels else ''}"
-    return _details(
-        mistake,
-        f"{seat} measured at one place" if len(mistake.seats) > 1 else title,
+        confirm="Measure one channel at {seat} again and compare.",
+        remedy="Withdraw the recordings of {seats} and import them under the right names, or measure there again.",
+    ),
+    _rule(
+        "microphone-not-moved",
+        check="distances.place",
+        place="seat",
+        symptom="a seat measured at another one",
+        basis=f"arrivals fit another seat, 100 times likelier than all other causes; {ARRIVAL_MATCHING}",
+        title="{unmoved}",
         alternatives=("the files of another seat were named for this one",),
-        confirm=f"Measure one of these channels at {seat} again and compare.",
-        remedy=f"Put the microphone at {seat} and measure {who if mistake.channels else 'all channels'} there again.",
-    )
-
-
-def _wrong_channel(mistake: Mistake) -> FindingDetails:
-    who, seat = listed(mistake.channels), mistake.seats[0]
-    return _details(
-        mistake,
-        f"recordings of {who} exchanged at {seat}",
-        evidence=(*mistake.evidence, "at the other seats they arrive when they should"),
+        confirm="Measure one of these channels at {seats} again and compare.",
+        remedy="Put the microphone at {seats} and measure {who} there again.",
+    ),
+    _rule(
+        "wrong-channel",
+        check="distances.place",
+        symptom="a channel odd at one seat",
+        basis=f"two arrivals at a seat fit each other's channel 100 times likelier than any other; {ARRIVAL_MATCHING}",
+        title="recordings of {channels} exchanged at {seat}",
+        evidence=("at the other seats they arrive when they should",),
         alternatives=("reflections were taken for the direct sound of both",),
-        confirm=f"Measure {mistake.channels[0]} at {seat} again and compare.",
-        remedy=f"Import both under the right names, or measure {who} at {seat} again.",
-    )
-
-
-def _clock(mistake: Mistake) -> FindingDetails:
-    few = 0 < len(mistake.channels) <= 3
-    where = f"{listed(mistake.channels)} at {listed(mistake.seats)}" if few else listed(mistake.seats)
-    return _details(
-        mistake,
-        f"no common clock: {where}",
+        confirm="Measure {channel} at {seat} again and compare.",
+        remedy="Import both under the right names, or measure {channels} at {seat} again.",
+    ),
+    _rule(
+        "clock",
+        check="distances.arrival",
+        place="seat",
+        symptom="arrivals without sense",
+        basis=f"half of the arrivals more than 1 ms, a seat 0.6 ms, a recording 40 ms off; {ARRIVAL_MATCHING}",
+        title="no common clock: {where}",
         alternatives=(
             "recordings were cut or started by hand, each at another moment",
             "the delays in the processor are not those noted",
         ),
         confirm="Measure one channel twice without moving anything: both must arrive at the same time.",
         remedy="Import these recordings as without a common clock, or measure again with a loopback.",
-    )
-
-
-def _references(mistake: Mistake) -> FindingDetails:
-    return _details(
-        mistake,
-        f"levels of {counted(len(mistake.evidence), 'response')} with another reference",
-        evidence=(_first_places(mistake), mistake.reason),
-        alternatives=("the unit in the file's header is wrong",),
-        confirm="Look at the header of one of these files.",
-        remedy="Export all responses of the round with levels in one unit, and import them again.",
-    )
-
-
-def _normalised(mistake: Mistake) -> FindingDetails:
-    return _details(
-        mistake,
-        "levels lost: each file was scaled to its own peak",
-        alternatives=("another program raised each file to full level when it stored it",),
-        confirm="Compare the peaks of two files in any sound editor.",
-        remedy="Export the responses again without normalising, and import them in place of these.",
-    )
-
-
-def _same_recording(mistake: Mistake) -> FindingDetails:
-    where = listed(mistake.seats)
-    return _details(
-        mistake,
-        mistake.reason,
+    ),
+    _rule(
+        "same-recording",
+        check="seats.level",
+        symptom="two recordings read the same",
+        basis=f"levels of two places alike within 0.3 dB over frequency; {FAULT_MATRIX}",
+        title="{reason}",
         alternatives=("the file was copied or named wrongly", "the recorder stored the earlier recording again"),
         confirm="Look up when the files were recorded, and listen to both.",
-        remedy=f"Measure {listed(mistake.channels) if mistake.channels else 'all channels'} at {where} again.",
-    )
-
-
-def _interference(mistake: Mistake) -> FindingDetails:
-    (channel,), (seat,) = mistake.channels, mistake.seats
-    return _details(
-        mistake,
-        f"noise in the recording of {channel} at {seat}",
+        remedy="Measure {channels} at {seats} again.",
+    ),
+    _rule(
+        "interference",
+        check="seats.snr",
+        symptom="a band lifted in one recording",
+        basis="noise 12 dB above that of the other recordings, at less than 12 dB of signal to noise; common practice",
+        title="noise in the recording of {channel} at {seat}",
         alternatives=(
             "somebody spoke, walked or shut a door during the sweep",
             "an appliance or the ventilation ran only then",
             "the microphone's cable picked up hum",
         ),
         confirm="Listen to the recording, most of all to its end.",
-        remedy=f"Measure {channel} at {seat} again when it is quiet.",
-    )
-
-
-def _microphone(mistake: Mistake) -> FindingDetails:
-    (seat,) = mistake.seats
-    return _details(
-        mistake,
-        f"the microphone read differently at {seat}",
+        remedy="Measure {channel} at {seat} again when it is quiet.",
+    ),
+    _rule(
+        "microphone",
+        check="seats.direct",
+        place="seat",
+        symptom="one seat dull for every channel",
+        basis=f"3.5 dB and four standard uncertainties on all main channels alike; {FAULT_MATRIX}",
+        title="the microphone read differently at {seat}",
         alternatives=(
             "the microphone was covered, or pointed another way than at the other seats",
             "another microphone or calibration was used there",
-            f"something stands around {seat} on all sides, such as a high seat back",
+            "something stands around {seat} on all sides, such as a high seat back",
         ),
-        confirm=f"Look at the microphone at {seat}, then measure one channel there again.",
-        remedy=f"Measure all channels at {seat} again, the microphone free and pointing as at the other seats.",
-    )
-
-
-def _gain(mistake: Mistake) -> FindingDetails:
-    seats = listed(mistake.seats)
-    return _details(
-        mistake,
-        f"gain changed at {seats}",
-        evidence=(
-            *mistake.evidence,
-            "a room differs from channel to channel; all levels of these seats are corrected by these values",
-        ),
+        confirm="Look at the microphone at {seat}, then measure one channel there again.",
+        remedy="Measure all channels at {seat} again, the microphone free and pointing as at the other seats.",
+    ),
+    _rule(
+        "gain",
+        check="seats.level",
+        place="seat",
+        symptom="a seat low on every channel",
+        basis=f"2 dB and 3.5 standard uncertainties on all main channels and octaves alike; {FAULT_MATRIX}",
+        title="gain changed at {seats}",
+        evidence=("a room differs from channel to channel; all levels of these seats are corrected by these values",),
         alternatives=("the microphone was turned or covered there", "the master volume was moved"),
-        confirm=f"Measure one channel at {mistake.seats[0]} and at its neighbour again, one after the other.",
-        remedy=f"Measure {seats} again with the gain of the other seats.",
-    )
+        confirm="Measure one channel at {seat} and at its neighbour again, one after the other.",
+        remedy="Measure {seats} again with the gain of the other seats.",
+    ),
+)
+"""What spoils recordings, before the other rules."""
 
 
 def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
@@ -231,126 +266,6 @@ def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             remedy="Measure again when it is quiet, with a longer sweep or 6 dB louder; sweeps are loud, warn everybody.",
         )
 
-
-def _rule(
-    kind: Kind,
-    describe: Callable[[Mistake], FindingDetails],
-    *,
-    check: str,
-    own_cause: Cause | None = None,
-    place: Literal["channel", "seat"] = "channel",
-    symptom: str,
-    basis: str,
-) -> Rule:
-    """The rule that reports every mistake of a kind."""
-
-    def look(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-        return (describe(mistake) for mistake in e.screening.of(kind))
-
-    return Rule(
-        id=f"measurement.{kind}",
-        check=check,
-        own_cause=own_cause,
-        place=place,
-        symptom=symptom,
-        look=look,
-        basis=basis,
-    )
-
-
-RULES = (
-    _rule(
-        "reference",
-        _references,
-        check="seats.snr",
-        symptom="responses that cannot be compared",
-        basis="the unit that each file states; common practice",
-    ),
-    _rule(
-        "normalised",
-        _normalised,
-        check="seats.level",
-        symptom="all responses with the same peak",
-        basis="four responses or more whose peaks are within ±0.05 dB; common practice",
-    ),
-    _rule(
-        "clipped",
-        _clipped,
-        check="seats.clipped",
-        own_cause="electronics",
-        symptom="nonsense curves",
-        basis=f"crests cut off flat: equal samples that end in a corner no wave makes; {FAULT_MATRIX}",
-    ),
-    _rule(
-        "not-played",
-        _not_played,
-        check="seats.snr",
-        symptom="silence at one seat",
-        basis="20 dB below its level at the other seats and less than 10 dB of signal to noise; common practice",
-    ),
-    _rule(
-        "seats-exchanged",
-        _seats_exchanged,
-        check="distances.place",
-        place="seat",
-        symptom="many channels from the wrong place at two seats",
-        basis=f"arrivals fit each other's places, 100 times likelier than all other causes; {ARRIVAL_MATCHING}",
-    ),
-    _rule(
-        "microphone-not-moved",
-        _not_at_its_seat,
-        check="distances.place",
-        place="seat",
-        symptom="a seat measured at another one",
-        basis=f"arrivals fit another seat, 100 times likelier than all other causes; {ARRIVAL_MATCHING}",
-    ),
-    _rule(
-        "wrong-channel",
-        _wrong_channel,
-        check="distances.place",
-        symptom="a channel odd at one seat",
-        basis=f"two arrivals at a seat fit each other's channel 100 times likelier than any other; {ARRIVAL_MATCHING}",
-    ),
-    _rule(
-        "clock",
-        _clock,
-        check="distances.arrival",
-        place="seat",
-        symptom="arrivals without sense",
-        basis=f"half of the arrivals more than 1 ms, a seat 0.6 ms, a recording 40 ms off; {ARRIVAL_MATCHING}",
-    ),
-    _rule(
-        "same-recording",
-        _same_recording,
-        check="seats.level",
-        symptom="two recordings read the same",
-        basis=f"levels of two places alike within 0.3 dB over frequency; {FAULT_MATRIX}",
-    ),
-    _rule(
-        "interference",
-        _interference,
-        check="seats.snr",
-        symptom="a band lifted in one recording",
-        basis="noise 12 dB above that of the other recordings, at less than 12 dB of signal to noise; common practice",
-    ),
-    _rule(
-        "microphone",
-        _microphone,
-        check="seats.direct",
-        place="seat",
-        symptom="one seat dull for every channel",
-        basis=f"3.5 dB and four standard uncertainties on all main channels alike; {FAULT_MATRIX}",
-    ),
-    _rule(
-        "gain",
-        _gain,
-        check="seats.level",
-        place="seat",
-        symptom="a seat low on every channel",
-        basis=f"2 dB and 3.5 standard uncertainties on all main channels and octaves alike; {FAULT_MATRIX}",
-    ),
-)
-"""What spoils recordings, before the other rules."""
 
 LAST = (
     Rule(
