@@ -1,4 +1,4 @@
-"""What a step is: a plan of tasks and a judgement of what came back, both pure."""
+"""The definition of a step: a plan of tasks and the evaluation of their results, both pure."""
 
 from __future__ import annotations
 
@@ -53,10 +53,10 @@ class Step:
     """The question it answers."""
     help: str
     """How to do it in the room, as Markdown: position, instrument, settings, what to switch off, cautions."""
-    plan: Callable[[Job, str], tuple[Task, ...]]
-    """(job, round id) → what to do, in the order of doing."""
     evaluate: Callable[[Job, str, Analyses], Outcome]
-    """(job, round id, analysed responses) → what it says."""
+    """(job, round id, analysed responses) → its results."""
+    plan: Callable[[Job, str], tuple[Task, ...]] = lambda job, round_id: ()
+    """(job, round id) → what to read or record, in that order; nothing by default."""
     unusual: Callable[[Job, str, Prompt, float], str] = lambda job, round_id, prompt, value: ""
     """(job, round id, prompt, value) → a sentence on what is unusual about a reading, to ask before it is stored."""
     entry: Literal["readings", "responses", "form", "answers", "none"] = "none"

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.delays import SPEEDS_M_S, plausible_speed
-from commission.model import Advice, Analyses, Check, CheckLimit, Column, Job, Limit, Outcome, Step, Task, table_of
+from commission.model import Advice, Analyses, Check, CheckLimit, Column, Job, Limit, Outcome, Step, table_of
 from commission.model.units import format_length, format_temperature, round_name
 from commission.steps.shared.survey import taped_m
 
@@ -34,11 +34,6 @@ _ASSUMED = Limit(
     basis="speed of sound in air from −50 to 85 °C; any other value is in another unit; common practice",
 )
 _COMPLETE = Limit(low=1.0, high=None, unit="", basis="needed by the other steps")
-
-
-def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """The form is the plan."""
-    return ()
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -157,7 +152,6 @@ STEP = Step(
     title="Site",
     question="Who, where, which equipment and instruments; what can the processor set, and what was set as found?",
     help=HELP,
-    plan=plan,
     evaluate=evaluate,
     entry="form",
     limits=(

@@ -279,8 +279,8 @@ def _proposals(context: Context) -> list[Block]:
         (
             _named(context, line.channel),
             line.kind,
-            _proposed(line.old, line) or OPTIONAL,
-            _why_not(line, quieter, faulty) or _proposed(line.new, line),
+            clean_text(line.text(line.old)) if line.old is not None else OPTIONAL,
+            _why_not(line, quieter, faulty) or clean_text(line.text(line.new)),
             clean_text(line.unit) if line.unit else "",
         )
         for line in lines
@@ -295,11 +295,6 @@ def _proposals(context: Context) -> list[Block]:
     ident, title = context.id("settings-proposed"), "Proposed settings"
     remark = f"Calculated from: {source_sentence(lines)}. Not yet ticked as applied: enter these, then measure again."
     return [table(ident, title, headings, rows, remark)]
-
-
-def _proposed(value: float | str | None, line: SheetLine) -> str:
-    text = clean_text(value) if isinstance(value, str) else value
-    return _value(text, line.decimals, signed=line.kind == "trim")
 
 
 def _still_wrong(context: Context, noted: set[str]) -> list[SheetLine]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from commission.model import AS_FOUND, AS_LEFT, Channel, Filter, Job
-from commission.model.formatting import filter_texts, number
+from commission.model.formatting import filter_texts
 from commission.model.units import clean_text
 from commission.record.data.csv_text import write_csv
 from commission.steps.handover.settings_sheet import Kind, SheetLine, source_sentence
@@ -81,13 +81,9 @@ def sheet_lines(visit: Visit) -> list[str]:
             out.append(f"{line.channel:<6} {line.name:<18} filters, current: {line.old}; new: {state}".rstrip())
             out += [f"{'':<26}{text}" for text in _filters(visit.job, line.filters)]
             continue
-        old, new = (_value(value, line.decimals, signed=line.kind == "trim") for value in (line.old, line.new))
+        old, new = (line.text(value) for value in (line.old, line.new))
         state = line.why or ("applied" if line.ticked else "" if line.change else "no change")
         out.append(
             f"{line.channel:<6} {line.name:<18} {line.kind:<6} {old:>8} → {new:>8} {line.unit:<12} {state}".rstrip()
         )
     return [clean_text(line) for line in (*out, *failures)]
-
-
-def _value(value: float | str | None, decimals: int, *, signed: bool) -> str:
-    return value if isinstance(value, str) else number(value, decimals, signed=signed)

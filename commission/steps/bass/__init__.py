@@ -30,7 +30,6 @@ from commission.model import (
     Series,
     Step,
     Table,
-    Task,
     Verdict,
     table_of,
 )
@@ -126,11 +125,6 @@ BUDGETS = (
         "common practice, no source",
     ),
 )
-
-
-def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """Nothing to measure."""
-    return ()
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -598,7 +592,6 @@ STEP = Step(
     title="Bass",
     question="Which gain, delay and polarity of each subwoofer serves all seats?",
     help=HELP,
-    plan=plan,
     evaluate=evaluate,
     entry="none",
     limits=(

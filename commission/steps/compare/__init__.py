@@ -33,7 +33,6 @@ from commission.model import (
     Series,
     Step,
     Table,
-    Task,
     table_of,
 )
 from commission.model.formatting import number
@@ -95,11 +94,6 @@ NO_WORSE_BASIS = (
 
 Checks = dict[tuple[str, str, str], Check]
 """By channel, kind and band."""
-
-
-def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """Nothing to measure."""
-    return ()
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -420,7 +414,6 @@ STEP = Step(
     title="Compare",
     question="Did it get better, seat by seat, beyond the repeatability of the measurement?",
     help=HELP,
-    plan=plan,
     evaluate=evaluate,
     limits=(
         *(

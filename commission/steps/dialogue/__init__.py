@@ -19,7 +19,6 @@ from commission.model import (
     Outcome,
     Step,
     Table,
-    Task,
     Verdict,
     table_of,
 )
@@ -54,11 +53,6 @@ CAUSES = {
     "room": "reverberation",
     "level": "the level of the centre",
 }
-
-
-def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """Nothing of its own: Seats and Quiet measure."""
-    return ()
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -189,7 +183,6 @@ STEP = Step(
     title="Dialogue",
     question="Is speech understood at every seat, and if not, what would help most?",
     help=HELP,
-    plan=plan,
     evaluate=evaluate,
     entry="none",
     limits=(CheckLimit(check="dialogue.sti", quantity="dialogue.sti"),),

@@ -23,7 +23,6 @@ from commission.model import (
     Outcome,
     Step,
     System,
-    Task,
 )
 from commission.model.formatting import number
 from commission.model.units import round_name
@@ -76,11 +75,6 @@ _SHARED = {
     RESPONSE: "the volume or the gain of the microphone",
     ARRIVAL: "the start of the clock",
 }
-
-
-def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """Nothing of its own to measure."""
-    return ()
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -274,7 +268,6 @@ STEP = Step(
     title="Since last time",
     question="What has changed since the visit that this one returns to, beyond the uncertainty of both?",
     help=HELP,
-    plan=plan,
     evaluate=evaluate,
     limits=(
         *(

@@ -25,7 +25,6 @@ from commission.model import (
     Signed,
     Step,
     Table,
-    Task,
     table_of,
 )
 from commission.model.units import counted
@@ -183,11 +182,6 @@ def _signature_sentences(job: Job) -> tuple[str, ...]:
     return tuple(out)
 
 
-def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """Signatures are given on the screen."""
-    return ()
-
-
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     """The settings of both rounds, notes, what was not measured again, signatures."""
     changes = setting_changes(job)
@@ -259,6 +253,5 @@ STEP = Step(
     title="Hand over",
     question="What was found, what was changed, what remains, who signs?",
     help=HELP,
-    plan=plan,
     evaluate=evaluate,
 )

@@ -9,7 +9,7 @@ from typing import Literal
 
 from commission.dsp.trims import grid_decimals
 from commission.model import AS_LEFT, Analyses, Channel, Filter, Job, Polarity, Setting, Verdict
-from commission.model.formatting import filter_texts
+from commission.model.formatting import filter_texts, number
 from commission.model.units import round_name
 from commission.steps import distances, levels
 from commission.steps.bass.result import BassResult, SubProposal, in_use
@@ -41,6 +41,10 @@ class SheetLine:
     why: str = ""
     filters: tuple[Filter, ...] = ()
     """All that the processor must hold, where the line is about filters; `old` and `new` are their texts."""
+
+    def text(self, value: float | str | None) -> str:
+        """An old or new value as text."""
+        return value if isinstance(value, str) else number(value, self.decimals, signed=self.kind == "trim")
 
     @property
     def setting(self) -> Setting:

@@ -29,7 +29,6 @@ from commission.model import (
     Seat,
     Step,
     Table,
-    Task,
     Verdict,
     table_of,
 )
@@ -78,11 +77,6 @@ TAPE_AGAINST_POSITION = single(
     CUSTOM,
     unit="m",
 )
-
-
-def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """Positions are entered on the Site form."""
-    return ()
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -309,7 +303,6 @@ STEP = Step(
     title="Layout",
     question="Where do seats and loudspeakers stand, and is every seat covered?",
     help=HELP,
-    plan=plan,
     evaluate=evaluate,
     entry="form",
     limits=(

@@ -20,7 +20,6 @@ from commission.model import (
     Outcome,
     Step,
     Table,
-    Task,
     Verdict,
     table_of,
 )
@@ -79,11 +78,6 @@ it 12 dB below full scale.
 """
 
 LOUD_CAUTION = "Loud: leave the room or protect your ears, and raise the level in steps of 3 dB."
-
-
-def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """Nothing to type: recordings are imported."""
-    return ()
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -316,7 +310,6 @@ STEP = Step(
     title="Wiring",
     question="Does every channel play from its own loudspeaker alone, and stay clean when it is loud?",
     help=HELP,
-    plan=plan,
     evaluate=evaluate,
     entry="none",
     imports=True,

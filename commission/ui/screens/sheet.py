@@ -12,7 +12,7 @@ from textual.content import Content
 from textual.widgets import Static
 
 from commission.model import SettingEntered
-from commission.model.formatting import filter_texts, number
+from commission.model.formatting import filter_texts
 from commission.model.units import clean_text, counted
 from commission.steps.handover.settings_sheet import SheetLine, source_sentence
 from commission.ui.paths import new_file
@@ -135,7 +135,7 @@ class Sheet(VisitScreen):
 
 
 def _runs(line: SheetLine, *, narrow: bool) -> tuple[tuple[str, str], ...]:
-    old, new = (_value(v, line.decimals, signed=line.kind == "trim") for v in (line.old, line.new))
+    old, new = (line.text(value) for value in (line.old, line.new))
     if line.kind == "filters":
         old = "none" if line.old == "none" else counted(str(line.old).count(",") + 1, "filter")
         new = counted(len(line.filters), "filter")
@@ -155,7 +155,3 @@ def _runs(line: SheetLine, *, narrow: bool) -> tuple[tuple[str, str], ...]:
         (fit(f" {line.unit}", 13), ""),
         state,
     )
-
-
-def _value(value: float | str | None, decimals: int, *, signed: bool) -> str:
-    return value if isinstance(value, str) else number(value, decimals, signed=signed)
