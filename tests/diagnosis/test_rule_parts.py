@@ -185,6 +185,12 @@ def mistake(
     return Mistake(kind=kind, channels=channels, seats=seats, **{"reason": "why", "evidence": ("12 ms",), **more})
 
 
+def details(one: Mistake) -> FindingDetails:
+    rule = next(rule for rule in measurement.RULES if rule.id == f"measurement.{one.kind}")
+    (found,) = look(rule.look, SimpleNamespace(screening=SimpleNamespace(of=lambda kind: (one,))))
+    return found
+
+
 @pytest.mark.parametrize(
     ("count", "listed"),
     [
@@ -194,7 +200,7 @@ def mistake(
     ],
 )
 def test_eight_places_are_listed_and_the_rest_is_counted(count: int, listed: str) -> None:
-    clipped = measurement._clipped(mistake("clipped", evidence=tuple(f"p{n + 1}" for n in range(count))))
+    clipped = details(mistake("clipped", evidence=tuple(f"p{n + 1}" for n in range(count))))
     assert clipped.evidence[0] == listed
     assert clipped.title == f"{count} recordings clipped"
 
@@ -212,7 +218,7 @@ def test_eight_places_are_listed_and_the_rest_is_counted(count: int, listed: str
 def test_a_microphone_at_another_seat_is_named_with_what_to_measure(
     channels: tuple[str, ...], seats: tuple[str, ...], title: str, who: str
 ) -> None:
-    got = measurement._not_at_its_seat(mistake("microphone-not-moved", channels, seats))
+    got = details(mistake("microphone-not-moved", channels, seats))
     assert (got.title, got.channels, got.seats) == (title, channels, seats)
     assert f"measure {who} there again" in got.remedy
 
@@ -227,25 +233,25 @@ def test_a_microphone_at_another_seat_is_named_with_what_to_measure(
     ],
 )
 def test_up_to_three_channels_are_named_beside_the_seats(channels: tuple[str, ...], title: str) -> None:
-    assert measurement._clock(mistake("clock", channels, ("A1", "B2"))).title == title
+    assert details(mistake("clock", channels, ("A1", "B2"))).title == title
 
 
 def test_the_evidence_of_a_mistake_is_kept_and_added_to() -> None:
-    exchanged = measurement._seats_exchanged(mistake("seats-exchanged", seats=("A1", "B2")))
+    exchanged = details(mistake("seats-exchanged", seats=("A1", "B2")))
     assert exchanged.evidence == ("12 ms", "no exchange of loudspeakers explains them as well")
     assert exchanged.title == "recordings of A1 and B2 exchanged"
-    wrong = measurement._wrong_channel(mistake("wrong-channel", ("FL", "BR"), ("A2",)))
+    wrong = details(mistake("wrong-channel", ("FL", "BR"), ("A2",)))
     assert (wrong.title, wrong.channels) == ("recordings of FL and BR exchanged at A2", ("FL", "BR"))
     assert wrong.evidence[0] == "12 ms"
-    gain = measurement._gain(mistake("gain", seats=("A1", "B2"), evidence=("+3 dB", "−2 dB")))
+    gain = details(mistake("gain", seats=("A1", "B2"), evidence=("+3 dB", "−2 dB")))
     assert gain.evidence[:2] == ("+3 dB", "−2 dB")
     assert len(gain.evidence) == 3
     assert "at A1" in gain.confirm
-    same = measurement._same_recording(mistake("same-recording", (), ("A1",)))
+    same = details(mistake("same-recording", (), ("A1",)))
     assert (same.title, same.evidence) == ("why", ("12 ms",))
     assert "all channels" in same.remedy
-    assert "Measure FL at A1" in measurement._same_recording(mistake("same-recording", ("FL",), ("A1",))).remedy
-    reference = measurement._references(mistake("reference", evidence=("FL at A1", "FL at A2")))
+    assert "Measure FL at A1" in details(mistake("same-recording", ("FL",), ("A1",))).remedy
+    reference = details(mistake("reference", evidence=("FL at A1", "FL at A2")))
     assert (reference.title, reference.evidence) == (
         "levels of 2 responses with another reference",
         ("FL at A1 and FL at A2", "why"),
