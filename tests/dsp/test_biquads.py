@@ -48,6 +48,15 @@ def test_a_peak_is_the_bilinear_transform_of_the_cookbooks_prototype(gain_db: fl
     assert np.allclose(peaking(f0, gain_db, q, RATE_HZ).response(FREQ_HZ, RATE_HZ), expected, rtol=1e-6)
 
 
+def test_a_high_pass_has_published_coefficients() -> None:
+    # ITU-R BS.1770, table 2 (second stage at 48 kHz), from memory; its corner and Q as published for other sample rates:
+    # 38.13547087602444 Hz and 0.5003270373238773 (B. De Man 2018, Evaluation of implementations of the EBU R128, from memory).
+    found = high_pass(38.13547087602444, 0.5003270373238773, RATE_HZ)
+    # 1e-9: the table has 14 decimals, the corner 16 digits.
+    assert np.allclose(found.a, (1.0, -1.99004745483398, 0.99007225036621), atol=1e-9)
+    assert np.allclose(np.array(found.b) / found.b[0], (1.0, -2.0, 1.0), atol=1e-9)
+
+
 @pytest.mark.parametrize(("ours", "kind"), [(low_pass, "low"), (high_pass, "high")])
 def test_butterworth_filters_agree_with_scipy(ours, kind: str) -> None:
     b, a = signal.butter(2, 80.0, kind, fs=RATE_HZ)
@@ -76,7 +85,8 @@ def test_a_peak_agrees_with_sox(tmp_path) -> None:
     heard = soundfile.read(tmp_path / "out.wav")[0] / 0.5
     freq = np.arange(20.0, 200.0)
     expected = np.exp(-2j * np.pi * freq[:, None] * np.arange(48000) / 48000) @ heard
-    assert np.allclose(peaking(60.0, -6.0, 3.0, RATE_HZ).response(freq, RATE_HZ), expected, atol=1e-5)
+    # 1e-6: sox computes on samples of 32 bits, whose rounding adds up over a second to 2e-7.
+    assert np.allclose(peaking(60.0, -6.0, 3.0, RATE_HZ).response(freq, RATE_HZ), expected, atol=1e-6)
 
 
 @pytest.mark.parametrize(("freq_hz", "q"), [(0.0, 1.0), (24000.0, 1.0), (50.0, 0.0)])
