@@ -6,11 +6,14 @@ from collections.abc import Iterator
 
 from commission.diagnosis.calibration import ALL_DELAYS
 from commission.diagnosis.evidence import Evidence
+from commission.diagnosis.room import SPOILT
 from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
+from commission.dsp.crossover import HOLE_DB, INVERTING_GAINS_DB
 from commission.model.formatting import number
 from commission.model.units import listed, round_name
 from commission.model.verdict import surely_above
 from commission.steps.bass.explained import DELAY_OFF_S, GAIN_OFF_DB, SubChange
+from commission.steps.bass.result import in_use, solve_round
 from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
 
 BASIS = "determined by simulation (tests/steps/test_bass_verified.py)"
@@ -95,6 +98,53 @@ def _not_as_predicted(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
 
 
+def _hole(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """Subwoofers and front loudspeakers that cancel around the crossover, where a setting of the subwoofers mends it."""
+    result = solve_round(e.job, e.round, e.analyses)
+    if isinstance(result, str) or result.crossover is None or result.crossover.hole is None:
+        return
+    crossover, hole, subs = result.crossover, result.crossover.hole, listed(result.measured.subs)
+    if found.any(*ALL_DELAYS) or found.channels(*SPOILT) & {*crossover.mains, *result.measured.subs}:
+        return
+    late_ms = -1000 * hole.delay_s
+    words = f"{number(abs(late_ms), 1)} ms {'late' if late_ms > 0 else 'early'}"
+    turn = f"turn over the polarity of {subs}" if hole.polarity < 0 else ""
+    move = f"delay {subs} by {signed(-late_ms)} ms" if abs(late_ms) >= LEAST_MOVE_MS else ""
+    mend = " and ".join(part for part in (turn, move) if part)
+    reasons = {
+        "polarity": f"{subs} play against the front loudspeakers: polarity reversed",
+        "delay": f"{subs} likely {words}",
+        "slope": "the slopes of the low-pass and the high-pass likely do not fit",
+    }
+    by_sheet = ", as the settings sheet does" if in_use(e.job, result) else ""
+    remedy = f"{mend[:1].upper()}{mend[1:]}{by_sheet}, then measure the subwoofers again."
+    if hole.reason == "slope":
+        remedy = (
+            f"Set the same corner and slope for both, 24 dB per octave; otherwise {mend}{by_sheet}. Measure again."
+        )
+    yield FindingDetails(
+        title=f"hole at the crossover ({crossover.hz:.0f} Hz): {reasons[hole.reason]}",
+        channels=crossover.mains,
+        evidence=(
+            f"the sum with {listed(crossover.mains)} is {number(-hole.loss_db, 1)} dB below both in phase through the "
+            f"octave around {crossover.hz:.0f} Hz (mean over the seats, threshold {number(-HOLE_DB, 0)} dB)",
+            f"the other polarity alone adds {number(hole.inverting_gains_db, 1)} dB (threshold "
+            f"{number(INVERTING_GAINS_DB, 0)} dB), at {100 * hole.seat_share:.0f} % of the seats",
+            f"to {mend} adds {number(hole.gain_db, 1)} dB",
+        ),
+        alternatives=tuple(text for reason, text in HOLE_REASONS.items() if reason != hole.reason),
+        confirm=f"Play noise around {crossover.hz:.0f} Hz on {crossover.mains[0]} and {subs}: that setting is louder.",
+        remedy=remedy,
+    )
+
+
+LEAST_MOVE_MS = 0.1
+HOLE_REASONS = {
+    "polarity": "all subwoofers are reversed: their phase switch, their cable, or the setting",
+    "delay": "the distances of the subwoofers are wrong, or they have a latency that is not entered",
+    "slope": "the low-pass of the subwoofers and the high-pass have different slopes or corners",
+}
+
 RULES = (
     Rule(
         id="measurement.bass-place",
@@ -110,5 +160,13 @@ RULES = (
         symptom="bass not as predicted",
         look=_not_as_set,
         basis=f"{GAIN_OFF_DB:g} dB, {1000 * DELAY_OFF_S:g} ms or the sign between the two, guard-banded; {BASIS}",
+    ),
+    Rule(
+        id="settings.crossover",
+        check="bass.crossover",
+        symptom="hole at the crossover",
+        look=_hole,
+        basis=f"sum {HOLE_DB:g} dB or less re both in phase and {INVERTING_GAINS_DB:g} dB or more by the other polarity, "
+        "at two thirds of the seats; determined by simulation (tests/bench/holes.py)",
     ),
 )

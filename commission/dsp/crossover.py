@@ -8,6 +8,7 @@ period away is nearly as good: a search stays within a quarter of a period of th
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -22,6 +23,19 @@ is usual, against 5 dB or so with none (common practice, no source)."""
 LEAST_HIGH_PASS_DB = 6.0
 """A main loudspeaker falls by this much at least through its high-pass: 11 dB with 12 dB per octave, less what a room adds
 below. With the subwoofers playing its bass it does not fall (common practice, no source)."""
+HOLE_DB, LEAST_SEATS = -3.0, 2 / 3
+"""A sum has a hole where it loses this much in the mean over seats and octave, the other polarity gains
+`INVERTING_GAINS_DB`, and it gains at this share of the seats: no aligned room of two simulators does (determined by
+simulation: tests/bench/holes.py)."""
+LEAST_RESPONSES = 6
+OPPOSITE_DEG = 140.0
+"""A mean phase beyond it is a wrong polarity whatever the slopes: 12 dB per octave of difference make 90°."""
+LEAST_SLOPE_DB = 14.0
+"""A side that falls by less has a slope below 18 dB per octave: 16 to 21 dB are measured with 24 dB per octave."""
+SLOPE_GAINS_DB = 3.0
+"""With slopes that do not fit, or of another kind, a hole is one only where delay and polarity would gain this much."""
+SEEN_LATE_S = 1e-3
+"""Arrivals this far apart are reason enough to look for a delay first."""
 FLAT_DB = 0.1
 """Of delays within this of the best the one nearest to the measured arrival is taken."""
 DELAYS = 121
@@ -81,25 +95,151 @@ def fit_crossover(
     `around_s` is the delay that makes the measured arrivals coincide: the search covers ± a quarter of the period of the
     crossover around it. All mains and seats are pooled. ValueError without a frequency in the octave.
     """
+    pair = _pair(subs, mains, freq_hz, crossover_hz, seat_share)
+    kept, turned = pair.best(around_s, 1), pair.best(around_s, -1)
+    gains = turned.sum_db - kept.sum_db
+    best = turned if gains >= INVERTING_GAINS_DB else kept
+    before_db, after_db = (
+        pair.sums_db(*each) @ pair.seat_share for each in ((0.0, 1), (best.delay_s, best.polarity))
+    )
+    return CrossoverFit(best.delay_s, best.polarity, before_db, after_db, gains)
+
+
+HoleReason = Literal["polarity", "delay", "slope"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossoverHole:
+    """Subwoofers and mains that partly cancel at most seats, and the setting of the subwoofers that mends it."""
+
+    reason: HoleReason
+    delay_s: float
+    """To be added to the subwoofers."""
+    polarity: int
+    loss_db: float
+    """Mean of the summation over mains, seats and octave, as it is; below zero."""
+    gain_db: float
+    """What that delay and polarity add."""
+    inverting_gains_db: float
+    seat_share: float
+    """Share of the seats at which the other polarity alone gains."""
+
+
+def find_hole(
+    subs: ComplexArray,
+    mains: ComplexArray,
+    freq_hz: FloatArray,
+    crossover_hz: float,
+    around_s: float = 0.0,
+    seat_share: FloatArray | None = None,
+) -> CrossoverHole | None:
+    """The hole in the sum through the crossover, all mains pooled, arguments as for `fit_crossover`; None without one.
+
+    Of fewer than `LEAST_RESPONSES` responses of mains the mean scatters as much as a hole.
+    """
+    pair = _pair(subs, mains, freq_hz, crossover_hz, seat_share)
+    now_db, turned = pair.sums_db(0.0, 1), pair.mean(0.0, -1)
+    counted = pair.seat_share > 0
+    gained = np.mean(pair.sums_db(0.0, -1) - now_db, axis=0)[counted] > 0
+    loss_db = float(np.mean(now_db @ pair.seat_share))
+    gains_db = turned.sum_db - loss_db
+    if loss_db > HOLE_DB or gains_db < INVERTING_GAINS_DB or gained.mean() < LEAST_SEATS:
+        return None
+    slopes = (slope_db(subs, freq_hz, crossover_hz), -slope_db(mains, freq_hz, crossover_hz))
+    is_flat = min(slopes) < LEAST_SLOPE_DB
+    reason, mend = pair.mend(around_s, is_flat)
+    is_unsure = (is_flat and reason != "delay") or reason == "slope"
+    if len(mains) * int(counted.sum()) < LEAST_RESPONSES or (is_unsure and mend.sum_db - loss_db < SLOPE_GAINS_DB):
+        return None
+    return CrossoverHole(
+        reason=reason,
+        delay_s=mend.delay_s,
+        polarity=mend.polarity,
+        loss_db=loss_db,
+        gain_db=mend.sum_db - loss_db,
+        inverting_gains_db=gains_db,
+        seat_share=float(gained.mean()),
+    )
+
+
+class _Sum(NamedTuple):
+    """A delay and polarity of the subwoofers, and the mean of the summation over mains, seats and the octave."""
+
+    delay_s: float
+    polarity: int
+    sum_db: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pair:
+    """Subwoofers [shape=(seats, k)] and mains [shape=(mains, seats, k)] through the octave, with weights."""
+
+    subs: ComplexArray
+    mains: ComplexArray
+    freq_hz: FloatArray
+    crossover_hz: float
+    seat_share: FloatArray
+    freq_share: FloatArray
+
+    def sums_db(self, delay_s: float, polarity: int) -> FloatArray:
+        """Mean of the summation over the octave [shape=(mains, seats)]."""
+        turned = polarity * self.subs * np.exp(-2j * np.pi * self.freq_hz * delay_s)
+        return np.asarray(summation_db(turned, self.mains) @ self.freq_share)
+
+    def mean(self, delay_s: float, polarity: int) -> _Sum:
+        """The mean with some delay and polarity."""
+        return _Sum(delay_s, polarity, float(np.mean(self.sums_db(delay_s, polarity) @ self.seat_share)))
+
+    def best(self, around_s: float, polarity: int) -> _Sum:
+        """The best delay within a quarter of a period; of those that are as good, the nearest to `around_s`."""
+        delays = around_s + np.linspace(-0.25, 0.25, DELAYS) / self.crossover_hz
+        found = [self.mean(float(d), polarity) for d in delays]
+        highest = max(each.sum_db for each in found)
+        good = [each for each in found if each.sum_db >= highest - FLAT_DB]
+        return min(good, key=lambda each: abs(each.delay_s - around_s))._replace(sum_db=highest)
+
+    def phase_deg(self) -> float:
+        """Mean phase between mains and subwoofers, 0 to 180; what is about as loud as the other counts most."""
+        cross = np.conj(self.subs) * self.mains
+        loud = np.maximum(np.abs(self.subs) ** 2, np.abs(self.mains) ** 2)
+        mean = np.einsum("msf,s,f->", cross / np.maximum(loud, 1e-300), self.seat_share, self.freq_share)
+        return abs(float(np.degrees(np.angle(mean))))
+
+    def mend(self, around_s: float, is_flat: bool) -> tuple[HoleReason, _Sum]:
+        """The likely reason, and what mends it. `is_flat`: one side falls by less than usual crossovers."""
+        turned, later, both = self.mean(0.0, -1), self.best(around_s, 1), self.best(around_s, -1)
+        best = max(turned, later, both, key=lambda each: each.sum_db)
+        if abs(around_s) >= SEEN_LATE_S and later.sum_db >= best.sum_db - INVERTING_GAINS_DB:
+            return "delay", later
+        if self.phase_deg() >= OPPOSITE_DEG:
+            return "polarity", turned
+        if is_flat:
+            return "slope", best
+        if turned.sum_db >= max(later.sum_db, both.sum_db - INVERTING_GAINS_DB):
+            return "polarity", turned
+        return ("delay", later) if later.sum_db >= both.sum_db - INVERTING_GAINS_DB else ("slope", both)
+
+
+def _pair(
+    subs: ComplexArray,
+    mains: ComplexArray,
+    freq_hz: FloatArray,
+    crossover_hz: float,
+    seat_share: FloatArray | None,
+) -> _Pair:
     octave = crossover_octave(freq_hz, crossover_hz)
     if not len(octave):
         raise ValueError(f"no frequency is within half an octave of {crossover_hz:g} Hz")
-    sub, main, f = subs[:, octave], mains[:, :, octave], freq_hz[octave]
-    share = np.ones(len(sub)) if seat_share is None else np.asarray(seat_share, dtype=float)
-    weight = np.outer(share / share.sum(), np.diff(np.log(_edges(f))))
-    weight /= weight.sum()
-    delays = around_s + np.linspace(-0.25, 0.25, DELAYS) / crossover_hz
-
-    def means(delay_s: float, sign: int) -> FloatArray:
-        turned = sign * sub * np.exp(-2j * np.pi * f * delay_s)
-        return np.asarray(np.einsum("msf,sf->m", summation_db(turned, main), weight))
-
-    found = {sign: np.array([means(float(d), sign).mean() for d in delays]) for sign in (1, -1)}
-    gains = float(found[-1].max() - found[1].max())
-    sign = -1 if gains >= INVERTING_GAINS_DB else 1
-    good = np.nonzero(found[sign] >= found[sign].max() - FLAT_DB)[0]
-    best = float(delays[good[np.argmin(np.abs(delays[good] - around_s))]])
-    return CrossoverFit(best, sign, means(0.0, 1), means(best, sign), gains)
+    share = np.ones(len(subs)) if seat_share is None else np.asarray(seat_share, dtype=float)
+    width = np.diff(np.log(_edges(freq_hz[octave])))
+    return _Pair(
+        subs=subs[:, octave],
+        mains=mains[:, :, octave],
+        freq_hz=freq_hz[octave],
+        crossover_hz=crossover_hz,
+        seat_share=share / share.sum(),
+        freq_share=width / width.sum(),
+    )
 
 
 def _edges(freq_hz: FloatArray) -> FloatArray:

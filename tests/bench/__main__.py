@@ -15,6 +15,7 @@ import bass
 import faults
 import haul
 import healthy
+import holes
 import imports
 import intervals
 import kept
@@ -46,6 +47,7 @@ ALL = {
     "mutants": mutated_jobs.run,
     "odd": odd.run,
     "healthy": healthy.run,
+    "holes": holes.run,
     "imports": imports.run,
     "words": words.run,
     "intervals": intervals.run,

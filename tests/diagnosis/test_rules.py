@@ -288,6 +288,7 @@ def test_every_rule_is_put_to_the_test() -> None:
         "settings.reference",
         "settings.trims",
         "settings.trim-range",
+        "settings.crossover",  # tests/steps/test_bass_step.py
         "settings.bass",  # this and the next: tests/steps/test_bass_verified.py
         "measurement.bass-place",
         "settings.not-as-set",  # tests/steps/test_compare_predicted.py

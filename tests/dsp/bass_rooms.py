@@ -69,6 +69,39 @@ def image_room(places: np.ndarray, ears: np.ndarray, size: np.ndarray, freq_hz: 
     return out
 
 
+def crossover_room(
+    seed: int, simulator: str, mains: str = "closed", corner_hz: float = 80.0, seats: int | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """(sum of the subwoofers [shape=(seats, n)], three mains [shape=(3, seats, n)]) through a crossover.
+
+    All arrive at the first seat together and are equally loud. The subwoofers have a low-pass of 24 dB per octave
+    (Linkwitz-Riley). The mains have a high-pass of 12 dB per octave before closed loudspeakers, whose own slope makes it 24,
+    before vented ones (24 dB per octave at 45 Hz), or before ones without a slope ("flat").
+    """
+    count, seats = 1 + seed % 4, seats or (3, 6, 9, 12)[seed % 4]
+    _, size, places, ears = modal_room(seed, count, seats, BINS_HZ)
+    fronts = np.array([[0.3, y * size[1], 1.0] for y in (0.2, 0.5, 0.8)])
+    every = np.vstack([places, fronts])
+    if simulator == "modes":
+        h = modal_responses(size, every, ears, BINS_HZ, (0.2, 0.4, 0.7)[seed % 3]) / BINS_HZ**2
+    else:
+        h = image_room(every, ears, size, BINS_HZ)
+    flight_s = np.linalg.norm(every - ears[0], axis=1) / SPEED_M_S
+    h = h * np.exp(2j * np.pi * BINS_HZ * flight_s[:, None, None])
+    own = {"closed": high_pass(corner_hz), "vented": high_pass(45.0) ** 2, "flat": np.ones(len(BINS_HZ))}[mains]
+    s = 1j * BINS_HZ / corner_hz
+    subs, main = h[:count].sum(axis=0) / (s * s + np.sqrt(2) * s + 1) ** 2, h[count:] * high_pass(corner_hz) * own
+    low, high = (BINS_HZ > 30) & (BINS_HZ < 60), (BINS_HZ > 120) & (BINS_HZ < 250)
+    alike = np.sqrt(np.mean(np.abs(main[..., high]) ** 2) / np.mean(np.abs(subs[..., low]) ** 2))
+    return subs * alike, main
+
+
+def high_pass(corner_hz: float) -> np.ndarray:
+    """A Butterworth high-pass of second order, from its polynomial [shape=(n,)]."""
+    s = 1j * BINS_HZ / corner_hz
+    return np.asarray(s * s / (s * s + np.sqrt(2) * s + 1))
+
+
 def cookbook(each: Filter, width: str, freq_hz: np.ndarray) -> np.ndarray:
     """The cookbook's peakingEQ by its analogue prototype and scipy's own bilinear transform."""
     from scipy import signal

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from bass_rooms import BINS_HZ, modal_room
+from bass_rooms import BINS_HZ, crossover_room, modal_room
 from scipy import signal
 
-from commission.dsp.crossover import crossover_octave, fit_crossover, slope_db, summation_db
+from commission.dsp.crossover import crossover_octave, find_hole, fit_crossover, slope_db, summation_db
 
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 
@@ -119,3 +119,33 @@ def test_the_filters_of_a_crossover_show_in_the_slope_around_it(shape: str, leas
     # 40·lg of half and twice the corner: 24 dB per octave, less what the power mean takes from the nearer edge.
     filters = np.ones(len(BINS_HZ), complex) if shape == "none" else linkwitz_riley(80.0, shape)
     assert least_db <= slope_db(np.array([filters, 0.1 * filters]), BINS_HZ, 80.0) <= most_db
+
+
+def late(subs: np.ndarray, by_s: float) -> np.ndarray:
+    return np.asarray(subs * np.exp(-2j * np.pi * BINS_HZ * by_s))
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("mains", ["closed", "vented"])
+def test_an_aligned_room_has_no_hole(seed: int, mains: str) -> None:
+    """Aligned by the distances from one seat, and also a millisecond beside that, as tape and crossovers leave it."""
+    subs, main = crossover_room(seed, "modes", mains=mains)
+    for by_s in (-1e-3, 0.0, 1e-3):
+        assert find_hole(late(subs, by_s), main, BINS_HZ, 80.0) is None
+
+
+@pytest.mark.parametrize("seed", [0, 1, 4, 5])
+def test_a_hole_is_found_with_its_reason_and_mend(seed: int) -> None:
+    subs, main = crossover_room(seed, "modes")
+    reversed_, delayed = (find_hole(s, main, BINS_HZ, 80.0, a) for s, a in ((-subs, 0.0), (late(subs, 6e-3), -6e-3)))
+    assert reversed_ is not None and reversed_.reason == "polarity" and reversed_.polarity == -1
+    assert reversed_.gain_db == pytest.approx(reversed_.inverting_gains_db) and reversed_.gain_db >= 1.0
+    assert delayed is not None and delayed.reason == "delay" and delayed.polarity == 1
+    assert delayed.delay_s == pytest.approx(-6e-3, abs=1e-3)
+
+
+def test_a_hole_at_one_seat_or_of_few_responses_is_none() -> None:
+    subs, main = crossover_room(0, "modes")
+    turned = np.concatenate((-subs[:1], subs[1:]))
+    assert find_hole(turned, main, BINS_HZ, 80.0) is None
+    assert find_hole(-subs[:2], main[:2, :2], BINS_HZ, 80.0) is None

@@ -63,6 +63,8 @@ class BassVisit:
     high_pass_hz: float | None = None
     subs_filtered: bool = True
     """Whether sweeps of the subwoofers pass the low-pass of that crossover."""
+    closed_mains: bool = False
+    """Closed front loudspeakers whose own slope makes their high-pass one of fourth order."""
     mains_redirected: bool = False
     """Whether the subwoofers play along with the sweeps of the main loudspeakers."""
     filters: FilterRanges | None = None
@@ -160,7 +162,7 @@ class BassVisit:
         main: ComplexArray = np.asarray(modal_responses(self.size, self.main_places, ears, BINS_HZ), complex)
         if self.high_pass_hz is not None:
             low, high = crossover_filters(BINS_HZ, self.high_pass_hz)
-            main = main * high
+            main = main * high * (high if self.closed_mains else 1.0)
             if self.subs_filtered:
                 sub = sub * low
             if self.mains_redirected:

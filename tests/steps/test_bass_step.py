@@ -8,12 +8,13 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
-from bass_visit import AS_FOUND, AS_LEFT, BINS_HZ, FOUND_SETTINGS, as_found
+from bass_visit import AS_FOUND, AS_LEFT, BINS_HZ, FOUND_SETTINGS, MAINS, SPEED_M_S, BassVisit, as_found
 from builders import cinema, decided, defined, job_of, levels, setting
 
+from commission.diagnosis import findings
 from commission.dsp.bass_search import figures
 from commission.dsp.bass_sum import SubResponses, SubSettings, unchanged
-from commission.model import Analyses, Filter, FilterRanges, FilterWidth, Steps, Target, Verdict
+from commission.model import Analyses, Filter, FilterRanges, FilterWidth, Outcome, Steps, Target, Verdict
 from commission.record.data.bass import bass_values
 from commission.steps import bass
 from commission.steps.bass.measured import MeasuredBass, measured_bass
@@ -28,6 +29,8 @@ from commission.steps.bass.result import (
 )
 from commission.steps.handover.settings_sheet import settings_sheet
 from commission.visit import Visit
+
+OUTCOMES = {"bass": Outcome(step="bass", round=AS_FOUND)}
 
 
 def result_of(visit: Any) -> BassResult:
@@ -103,6 +106,22 @@ def test_the_crossover_is_brought_together() -> None:
     outcome = bass.evaluate(visit.job, AS_FOUND, visit.analyses)
     assert [c.channel for c in outcome.checks if c.id == "bass.crossover"] == ["FL", "FC", "FR"]
     assert not any(c.verdict is Verdict.FAIL for c in outcome.checks if (c.value or 0) < 3)
+
+
+@pytest.mark.parametrize("is_reversed", [True, False])
+def test_subwoofers_against_the_mains_are_a_hole_at_the_crossover(is_reversed: bool) -> None:
+    visit = BassVisit(subs=2, seed=5, high_pass_hz=80.0, clock_by_seat=False, closed_mains=True)
+    far = np.linalg.norm(visit.places - visit.ears[0], axis=1) + visit.latency_s * SPEED_M_S
+    entered = {c: (0.0, float(d), "normal") for c, d in zip(visit.names, far, strict=True)}
+    visit.play(AS_FOUND, entered, {c: (t, d, "reversed" if is_reversed else p) for c, (t, d, p) in entered.items()})
+    hole = values_of(visit)["crossover"]["hole"]
+    named = [f for f in findings(visit.job, AS_FOUND, visit.analyses, OUTCOMES) if f.id == "settings.crossover"]
+    assert (hole is not None) is bool(named) is is_reversed
+    if hole is not None:
+        assert (hole["reason"], hole["polarity"], hole["delay_ms"]) == ("polarity", -1, 0.0)
+        assert hole["sum_db"] < -3 and hole["gain_db"] == hole["inverting_gains_db"] > 1 and hole["seat_share"] == 1
+        assert named[0].channels == MAINS and "reversed" in named[0].title
+        assert named[0].remedy.startswith("Turn over the polarity of SUB1 and SUB2")
 
 
 @pytest.mark.parametrize(

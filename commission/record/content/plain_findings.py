@@ -416,6 +416,13 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
         who=ANYBODY,
     ),
+    "settings.crossover": PlainFinding(
+        text="The subwoofers and {channels} [weakened|weaken] each other where one takes over from the other.",
+        notice="drums and male voices sound thin.",
+        mending="Set polarity and delay of the subwoofers as this record proposes under Settings, and measure again.",
+        severity=CLEAR,
+        who=ANYBODY,
+    ),
     "settings.bass": PlainFinding(
         text="{channels} did not change as set: likely a setting of the bass [was|is] entered differently.",
         notice="the bass differs more from seat to seat than it needs to.",

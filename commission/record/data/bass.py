@@ -7,6 +7,7 @@ from typing import Any
 
 from commission.dsp.bass_sum import unchanged
 from commission.dsp.biquads import cookbook_q
+from commission.dsp.crossover import CrossoverHole
 from commission.model import AS_FOUND, Filter, FilterWidth
 from commission.record.data.rounding import rounded
 from commission.steps import bass
@@ -154,4 +155,17 @@ def _crossover(result: BassResult) -> dict[str, Any] | None:
             main: {"before_db": rounded(float(before), 2), "after_db": rounded(float(after), 2)}
             for main, before, after in zip(result.crossover.mains, fit.before_db, fit.after_db, strict=True)
         },
+        "hole": None if result.crossover.hole is None else _hole(result.crossover.hole),
+    }
+
+
+def _hole(hole: CrossoverHole) -> dict[str, Any]:
+    return {
+        "reason": hole.reason,
+        "delay_ms": rounded(1000 * hole.delay_s, 2),
+        "polarity": hole.polarity,
+        "sum_db": rounded(hole.loss_db, 2),
+        "gain_db": rounded(hole.gain_db, 2),
+        "inverting_gains_db": rounded(hole.inverting_gains_db, 2),
+        "seat_share": rounded(hole.seat_share, 2),
     }

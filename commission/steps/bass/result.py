@@ -26,7 +26,15 @@ from commission.dsp.bass_sum import (
     target_variance_db2,
     unchanged,
 )
-from commission.dsp.crossover import LEAST_HIGH_PASS_DB, LEAST_LOW_PASS_DB, CrossoverFit, fit_crossover, slope_db
+from commission.dsp.crossover import (
+    LEAST_HIGH_PASS_DB,
+    LEAST_LOW_PASS_DB,
+    CrossoverFit,
+    CrossoverHole,
+    find_hole,
+    fit_crossover,
+    slope_db,
+)
 from commission.dsp.modes import schroeder_hz
 from commission.dsp.repeatability import placement_u_db
 from commission.dsp.trims import to_grid
@@ -117,6 +125,8 @@ class Crossover:
     hz: float
     mains: tuple[str, ...]
     fit: CrossoverFit
+    hole: CrossoverHole | None
+    """In the sum as it was measured; its delay is to be added to the subwoofers of that round."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -615,7 +625,9 @@ def _crossover(
     fit = fit_crossover(total, np.array(turned), BASS_HZ, hz, 0.0, measured.room.seat_share)
     as_it_was = fit_crossover(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, 0.0, measured.room.seat_share)
     fit = CrossoverFit(fit.delay_s, fit.polarity, as_it_was.before_db, fit.after_db, fit.inverting_gains_db)
-    return Crossover(hz=hz, mains=tuple(names), fit=fit), ""
+    later_s = _delay_offset_s(job, measured, analyses, space, unchanged(measured.room.subs))
+    hole = find_hole(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, later_s, measured.room.seat_share)
+    return Crossover(hz=hz, mains=tuple(names), fit=fit, hole=hole), ""
 
 
 def _why_no_sum(subs: ComplexArray, mains: dict[str, list[ComplexArray]], hz: float) -> str:
