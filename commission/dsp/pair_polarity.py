@@ -14,6 +14,7 @@ Thresholds: determined by simulation, see tests/bench/polarity.py.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -79,7 +80,8 @@ MOST_UNLIKE_DB = 3.0
 """Standard deviation of the level between the two over half octaves, those around the crossover left out. Two of one model
 on two sides of a room differ by less in nineteen of twenty simulated pairs; more is another model, or a dead driver."""
 DOUBT_GAIN = 0.04
-"""A reversed driver's ratio that makes the two more alike by this makes the sign of the whole doubtful."""
+"""A reversed driver's ratio that makes the two more alike by this, more than its weights of the bands alone, makes the sign
+of the whole doubtful."""
 SUB_CORRELATION = 0.45
 """The same for two subwoofers, 30–200 Hz."""
 NAMED_DIP_DB, NAMED_LEAD_DB = 6.0, 4.0
@@ -279,8 +281,7 @@ def relation(seats: PairComparison) -> Relation:
     if found is not None:
         return found
     octaves = sign * np.median(_octaves(seats.bands.real), axis=0)
-    # A driver reversed above 2 kHz or so reads as a whole loudspeaker reversed, with a lag of half a period.
-    doubtful = bool(np.median(np.abs(seats.turned), axis=0).max() > np.median(np.abs(seats.correlation)) + DOUBT_GAIN)
+    doubtful = _doubtful(seats)
     clear = (
         abs(correlation) >= LEAST_CORRELATION
         and octaves.min() >= LEAST_OCTAVE
@@ -317,14 +318,31 @@ def _confidence(correlation: float, seats: int) -> float:
     return round(0.95 + 0.04 * margin - (0.03 if seats < 2 else 0.0), 2)
 
 
+def _unturned(seats: PairComparison, ratios: Sequence[int] | NDArray[np.intp]) -> FloatArray:
+    """What remains of the correlation with some of the ratios without turning any phase. [shape=(k, ratios)]
+
+    A ratio lets bands near its corner count less. What that alone gives, where these are unlike, is no reversed driver.
+    """
+    same_bands = np.einsum("nb,rbl->rnl", _ratio_counts()[2][ratios], seats.by_lag)
+    return np.asarray(np.maximum(np.abs(seats.correlation)[:, None], np.abs(same_bands).max(axis=-1)))
+
+
+def _doubtful(seats: PairComparison) -> bool:
+    """Whether the sign of the whole may be that of one driver.
+
+    One reversed above 2 kHz or so reads as a whole loudspeaker reversed, with a lag of half a period.
+    """
+    turned = np.median(np.abs(seats.turned), axis=0)
+    (able,) = np.nonzero(turned > np.median(np.abs(seats.correlation)) + DOUBT_GAIN)
+    return bool((turned[able] > np.median(_unturned(seats, able), axis=0) + DOUBT_GAIN).any())
+
+
 def _one_driver(seats: PairComparison) -> Relation | None:
     """The relation where one driver of one of the two is reversed, else None."""
     count = len(seats.correlation)
     middle = np.median(seats.turned, axis=0)
     best = int(np.argmax(np.abs(middle)))
-    # A ratio lets bands near its corner count less. What that alone gives, where these are unlike, is no reversed driver.
-    same_bands = np.abs(np.einsum("b,rbl->rl", _ratio_counts()[2][best], seats.by_lag)).max(axis=-1)
-    unturned = np.maximum(np.abs(seats.correlation), same_bands)
+    unturned = _unturned(seats, [best])[:, 0]
     correlation, plain = float(middle[best]), float(np.median(unturned))
     gains = np.abs(seats.turned[:, best]) - unturned
     corner_hz = _RATIOS[best][0]

@@ -515,6 +515,18 @@ def test_a_ratio_that_makes_the_two_a_little_more_alike_makes_the_sign_doubtful(
     assert (relation.confidence > 0) is (sign is not None)
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_lowest_octave_that_is_less_alike_leaves_the_sign_of_the_whole(sign: int) -> None:
+    # The floor and a near wall in the lowest octave of one of them: ratios with their corner there only let it count less.
+    freq_hz = pair_polarity._frequencies()
+    low = freq_hz < 500.0
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        room = np.exp(2j * np.pi * rng.uniform(size=(4, len(freq_hz)))) * np.where(low, 1.6, 0.7)
+        found = pair_polarity.relation(pair_polarity.compare(np.ones_like(room), sign * (1 + room)))
+        assert found.sign == sign
+
+
 def test_dips_and_humps_are_taken_re_the_ranges_beside() -> None:
     for loud_db in (0.0, 5.0):  # one of the two louder everywhere
         made = seats_with(0.5, 0.9, 4, dip_db=10.0, hump_db=3.0)
