@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import combinations
+from itertools import combinations, permutations
 
 import numpy as np
 
@@ -167,7 +167,7 @@ FEW_SEATS = 3
 
 
 def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Two channels that arrive as much too early as too late, as if from each other's places, at one seat or two."""
+    """Two or three channels that arrive as if from each other's places, at one seat or two."""
     if found.any(*ALL_DELAYS):
         return
     heard = {
@@ -175,29 +175,58 @@ def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         for wrong in distances.wrong_times(e.job, e.round, e.distances)
         if wrong.what != "tape" and wrong.likely and wrong.seats < FEW_SEATS
     }
-    heard = {c: wrong for c, wrong in heard.items() if c not in found.channels(NOT_AS_SET)}
-    for one, other in combinations(heard, 2):
-        first, second = (e.distances.channels[c] for c in (one, other))
-        apart_s = (second.distance_m - first.distance_m) / first.speed_m_s
-        errors = (heard[one].error_s - apart_s, heard[other].error_s + apart_s)
-        if any(abs(off) > 2 * heard[c].u_s for off, c in zip(errors, (one, other), strict=True)):
+    off = {c: (wrong.error_s, wrong.u_s) for c, wrong in heard.items() if c not in found.channels(NOT_AS_SET)}
+    done: set[str] = set()
+    for circle in _circles(e, off):
+        if done & set(circle):
             continue
+        done |= set(circle)
         late = ", ".join(
-            f"{c} {number(1000 * abs(heard[c].error_s), 2)} ± {number(2000 * heard[c].u_s, 2)} ms "
-            f"{'late' if heard[c].error_s > 0 else 'early'}"
-            for c in (one, other)
+            f"{c} {number(1000 * abs(off[c][0]), 2)} ± {number(2000 * off[c][1], 2)} ms "
+            f"{'late' if off[c][0] > 0 else 'early'}"
+            for c in circle
+            if c in off
         )
+        pair, seats = len(circle) == 2, max(len(e.distances.rest_s.get(c, {})) for c in circle)
         yield FindingDetails(
-            title=f"{one} and {other}: swapped, or two wrong distance settings",
-            channels=(one, other),
+            title=f"{listed(circle)}: swapped, or two wrong distance settings",
+            channels=circle,
             evidence=(
-                f"{late}: each as if it sounded from the place of the other",
-                f"which of the two is not determined from {counted(len(e.distances.rest_s.get(one, {})) or 1, 'seat')}",
+                f"{late}: each as if it sounded from the place of {'the other' if pair else 'another of the three'}",
+                f"which of the two is not determined from {counted(seats or 1, 'seat')}",
             ),
-            alternatives=("the files of the two were named wrongly", "the places of the two were entered wrongly"),
-            confirm=f"Play soft noise on {one} alone and listen which loudspeaker sounds.",
-            remedy=f"If the other one sounds, exchange the two cables; else enter both distances. {caution(e, one, other)}",
+            alternatives=(
+                f"the files of the {'two' if pair else 'three'} were named wrongly",
+                f"the places of the {'two' if pair else 'three'} were entered wrongly",
+            ),
+            confirm=f"Play soft noise on {circle[0]} alone and listen which loudspeaker sounds.",
+            remedy="If another one sounds, exchange the cables; else enter the distances. " + caution(e, *circle),
         )
+
+
+def _circles(e: Evidence, off: Mapping[str, tuple[float, float]]) -> Iterator[tuple[str, ...]]:
+    """Channels each of which arrives as from the place of the next: pairs, then threes of which one may be off by little.
+
+    `off`: channel → (how late it is, standard uncertainty) [s], of those that surely are.
+    """
+    known = e.distances.channels
+    yield from (pair for pair in combinations(off, 2) if _from_next(e, off, pair))
+    for one, other in permutations(off, 2):
+        for third, each in known.items():
+            if third in off or each.channel.is_sub or each.arrival_residual_s is None:
+                continue
+            all_three = {**off, third: (each.arrival_residual_s, each.arrival_u_s)}
+            if _from_next(e, all_three, (one, other, third)):
+                yield tuple(c for c in known if c in (one, other, third))
+
+
+def _from_next(e: Evidence, off: Mapping[str, tuple[float, float]], circle: tuple[str, ...]) -> bool:
+    """Whether each of a circle is as late, within twice its uncertainty, as the next one is farther."""
+    known = e.distances.channels
+    return all(
+        abs(off[c][0] - (known[following].distance_m - known[c].distance_m) / known[c].speed_m_s) <= 2 * off[c][1]
+        for c, following in zip(circle, (*circle[1:], circle[0]), strict=True)
+    )
 
 
 def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:

@@ -66,7 +66,10 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             title=f"{listed(circle)} {what}",
             channels=tuple(circle),
             confidence=round(min(0.99, math.erf(z / math.sqrt(2))), 2),
-            evidence=(f"by its arrivals each sounds from another one's place: {fits}; z = {z:.0f}, threshold 4",),
+            evidence=(
+                f"by its arrivals each sounds from another one's place: {fits}; z = {z:.0f}, threshold 4",
+                *_from_one_seat(e, circle),
+            ),
             alternatives=(
                 "the positions were entered the wrong way round",
                 "the files were named wrongly",
@@ -75,6 +78,14 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             confirm=f"Play soft noise on {channel} alone and listen which loudspeaker sounds.",
             remedy=f"Connect the cables correctly at the processor or amplifier. {caution(e, *circle)}",
         )
+
+
+def _from_one_seat(e: Evidence, circle: list[str]) -> tuple[str, ...]:
+    """What one seat leaves open: exchanged files arrive there as exchanged loudspeakers do."""
+    seats = {seat for channel in circle for seat in e.distances.rest_s.get(channel, {})}
+    if len(seats) != 1:
+        return ()
+    return (f"whether the loudspeakers or only their files are exchanged is not determined from {seats.pop()} alone",)
 
 
 SWAP_OR_FILES = "wiring.swap-or-files"

@@ -54,7 +54,7 @@ def earlier(rule_id: str, *channels: str, seats: tuple[str, ...] = (), cause: Ca
 
 
 def swapped(**places: tuple[str, float]) -> list[FindingDetails]:
-    return look(wiring._swapped, evidence(distances=SimpleNamespace(swapped=places)))
+    return look(wiring._swapped, evidence(distances=SimpleNamespace(swapped=places, rest_s={})))
 
 
 def test_every_circle_is_one_finding_from_its_first_channel_on() -> None:
@@ -516,6 +516,21 @@ def wrong(channel: str, error_ms: float, u_ms: float = 0.1, **more: Any) -> Any:
     return SimpleNamespace(channel=channel, error_s=error_ms / 1000, u_s=u_ms / 1000, **{**fields, **more})
 
 
+def heard_from(far_m: dict[str, float], third: str = "", late_ms: float = 0.0, *, is_sub: bool = False) -> Any:
+    """Channels at those distances, one of them late by what is not surely off."""
+    channels = {
+        c: SimpleNamespace(
+            channel=SimpleNamespace(is_sub=is_sub),
+            distance_m=m,
+            speed_m_s=343.0,
+            arrival_residual_s=late_ms / 1000 if c == third else None,
+            arrival_u_s=1e-4,
+        )
+        for c, m in far_m.items()
+    }
+    return SimpleNamespace(channels=channels, rest_s={"FL": {"A2": 0.0}})
+
+
 @pytest.mark.parametrize(
     ("errors", "expected"),
     [
@@ -535,11 +550,7 @@ def test_two_channels_at_each_others_times_are_swapped_or_set_wrongly(
     errors: list[Any], expected: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(distances, "wrong_times", lambda *_: tuple(errors))
-    far = {"FL": 2.0, "BL": 2.686, "FC": 2.0}
-    result = SimpleNamespace(
-        channels={c: SimpleNamespace(distance_m=m, speed_m_s=343.0) for c, m in far.items()},
-        rest_s={"FL": {"A2": 0.0}},
-    )
+    result = heard_from({"FL": 2.0, "BL": 2.686, "FC": 2.0})
     got = look(calibration._swap_or_distance, evidence(distances=result))
     assert [each.channels for each in got] == ([("FL", "BL")] if expected else [])
     if expected:
@@ -547,6 +558,31 @@ def test_two_channels_at_each_others_times_are_swapped_or_set_wrongly(
         assert "ms early: each as if" in got[0].evidence[0]
         assert "from 1 seat" in got[0].evidence[1]
     assert look(calibration._swap_or_distance, evidence(distances=result), earlier("settings.unit")) == []
+
+
+@pytest.mark.parametrize(
+    ("errors", "late_ms", "is_sub", "expected"),
+    [
+        # FL from the place of BL, 2 ms farther; BL from that of FC, 2.5 ms nearer; FC from that of FL, 0.5 ms farther.
+        ([wrong("FL", 2.0), wrong("BL", -2.5)], 0.5, False, True),
+        ([wrong("BL", -2.5), wrong("FL", 2.0)], 0.35, False, True),
+        ([wrong("FL", 2.0), wrong("BL", -2.5)], 0.25, False, False),  # beyond 2 · 0.1 ms
+        ([wrong("FL", 2.0), wrong("BL", -2.8)], 0.5, False, False),
+        ([wrong("FL", 2.0), wrong("BL", -2.5)], 0.5, True, False),
+        ([wrong("FL", 2.0)], 0.5, False, False),
+    ],
+)
+def test_three_channels_at_each_others_times_are_swapped_or_set_wrongly(
+    errors: list[Any], late_ms: float, is_sub: bool, expected: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(distances, "wrong_times", lambda *_: tuple(errors))
+    far_m = {"FL": 2.0, "BL": 2.686, "FC": 2.0 - 0.5e-3 * 343}
+    result = heard_from(far_m, "FC", late_ms, is_sub=is_sub)
+    got = look(calibration._swap_or_distance, evidence(distances=result))
+    assert [each.channels for each in got] == ([("FL", "BL", "FC")] if expected else [])
+    if expected:
+        assert "FC" not in got[0].evidence[0]  # not surely late itself
+        assert got[0].evidence[0].endswith("from the place of another of the three")
 
 
 # --- the room ------------------------------------------------------------------------------------------------------

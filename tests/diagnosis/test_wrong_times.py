@@ -233,6 +233,19 @@ def test_two_that_arrive_at_each_others_times_at_one_seat_are_swapped_or_wrongly
     assert "settings.swap-or-distance" not in found(other)
 
 
+def test_one_seat_does_not_tell_exchanged_loudspeakers_from_exchanged_files() -> None:
+    finding = only(one_seat(quiet().swap("FL", "BL")), "wiring.swapped")
+    assert finding.evidence[1].endswith("only their files are exchanged is not determined from A2 alone")
+    assert len(only(quiet().swap("FL", "BL"), "wiring.swapped").evidence) == 1
+
+
+def test_another_model_as_far_away_at_the_only_seat_is_no_driver_reversed() -> None:
+    room = one_seat(quiet().swap("FC", "BL"))  # both at 3.20 m: their arrivals do not show it
+    assert room.distances_m["FC"] == pytest.approx(room.distances_m["BL"], abs=0.01)
+    assert found(room) == {}
+    assert only(quiet().swap("FC", "BL"), "wiring.swapped").channels == ("FC", "BL")
+
+
 @pytest.mark.parametrize("swapped", [True, False])
 def test_a_pair_exchanged_beside_a_seat_on_the_centre_line_is_swapped_or_two_files_exchanged(swapped: bool) -> None:
     """As far from both as makes no difference at A2: cables and files exchanged at A1 arrive the same, so neither is sure."""

@@ -464,6 +464,9 @@ def test_a_range_in_which_two_are_unlike_is_no_reversed_driver(range_hz: tuple[f
         (0.50, 0.82, 1, 0.0, True),
         (0.50, 0.78, 1, 0.0, False),  # correlation below 0.8
         (0.60, 0.82, 1, 0.0, False),  # gain below 0.25
+        (0.72, 0.91, 1, 0.0, True),  # as alike as hardly any two healthy ones: a gain of 0.18 is enough
+        (0.69, 0.88, 1, 0.0, False),  # correlation below 0.9
+        (0.75, 0.92, 1, 0.0, False),  # gain below 0.18
         (0.66, 0.82, 1, 8.5, True),  # a dip helps
         (0.66, 0.82, 1, 7.0, False),
         (0.72, 0.82, 1, 8.5, False),  # gain below 0.12

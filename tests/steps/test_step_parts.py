@@ -426,6 +426,16 @@ def sub_states(
     return {c: (each.state, each.others) for c, each in found.items()}
 
 
+def test_a_dip_that_hides_the_split_beside_a_third_counts_beside_the_partner() -> None:
+    pair = Relation(sign=None, correlation=0.83, agree=5, seats=5, split_hz=1700.0, dip=1, dip_db=17.0, lead_db=9.0)
+    alike = Relation(sign=1, correlation=0.68, agree=5, seats=5)
+    odd = Relation(sign=None, correlation=0.41, agree=3, seats=5, changes_sign=True)
+    assert polarity._differs_alike(pair, [alike, odd], 1)
+    assert not polarity._differs_alike(replace(pair, dip=0), [alike, odd], 1)  # the dip is that of the other one
+    assert not polarity._differs_alike(replace(pair, dip_db=5.0), [alike, odd], 1)
+    assert not polarity._differs_alike(pair, [alike, replace(odd, changes_sign=False)], 1)  # only unlike
+
+
 def test_the_majority_of_the_subwoofers_is_right() -> None:
     assert sub_states() == {"a": ("alike", ("b", "c")), "b": ("alike", ("a", "c")), "c": ("alike", ("a", "b"))}
     assert sub_states(("a", "b"), ("a", "c")) == {

@@ -339,10 +339,10 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     "settings.swap-or-distance": PlainFinding(
         text=(
             "{channels} [were|are] heard at each other's times: either they [were|are] connected to each other's "
-            "outputs, or both of their distance settings [were|are] wrong. Which of the two is not known."
+            "outputs, or their distance settings [were|are] wrong. Which of the two is not known."
         ),
         notice="sounds come from the wrong place, or it is blurred where they come from.",
-        mending="Listen which of the two loudspeakers plays; then exchange their cables, or correct both settings.",
+        mending="Listen which loudspeaker plays; then exchange their cables, or correct the settings.",
         severity=CLEAR,
     ),
     "settings.sub-latency": PlainFinding(

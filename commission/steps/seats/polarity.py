@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -63,11 +64,11 @@ class PolarityComparison:
         left_out: Mapping[str, str],
         dead: Mapping[str, str],
         *,
-        places_known: bool,
+        places_known: AbstractSet[str],
     ) -> None:
         """`sounds`: what may be used, by (channel, seat); `left_out`: main channels not compared, each with a clause why.
 
-        `dead`: those with a dead driver, likewise, of which no driver is called reversed; `places_known`: whether
+        `dead`: those with a dead driver, likewise, of which no driver is called reversed; `places_known`: those of which
         exchanged loudspeakers would have been found.
         """
         self._job, self._round, self._sounds = job, round_id, sounds
@@ -129,11 +130,15 @@ class PolarityComparison:
         both = list(zip(pair, reversed(pair), strict=True))
         if relation.split_hz is not None and (dead := [c for c in pair if c in self._dead]):
             return {c: _unknown(f"{dead[0]} is not whole: {self._dead[dead[0]]}", (o,), relation) for c, o in both}
-        if relation.split_hz is not None and not (self._places_known or _surely_one_model(relation)):
-            why = "one driver of the two is reversed, or another loudspeaker plays: arrivals on a common clock would decide"
-            return {c: _unknown(why, (o,), relation) for c, o in both}
         if relation.split_hz is not None:
-            return self._driver(pair, relation, self._thirds(pair, mains, agreeing))
+            thirds, placed = self._thirds(pair, mains, agreeing), self._places_known >= {*pair}
+            if not placed and (len(thirds) > 1 or not _surely_one_model(relation)):
+                why = (
+                    "one driver of the two is reversed, or another loudspeaker plays: arrivals on a common clock, at seats "
+                    "that are not as far from both, would decide"
+                )
+                return {c: _unknown(why, (o,), relation) for c, o in both}
+            return self._driver(pair, relation, thirds)
         if relation.sign is None:
             return {c: _unknown(_weak(relation, o), (o,), relation) for c, o in both}
         if relation.sign == 1:
@@ -201,7 +206,7 @@ class PolarityComparison:
             alike = [each.alike(least) for each in both]
             if all(alike) and both[0].sign != both[1].sign:
                 odd = pair[0] if both[0].sign == -1 else pair[1]
-            elif any(alike) and _same_split(self._relation(*pair), both[alike.index(False)]):
+            elif any(alike) and _differs_alike(self._relation(*pair), both, alike.index(False)):
                 odd = pair[alike.index(False)]
             else:
                 continue
@@ -322,6 +327,16 @@ def _same_split(one: Relation, other: Relation) -> bool:
     if one.split_hz is None or other.split_hz is None or one.above != other.above:
         return False
     return abs(math.log2(one.split_hz / other.split_hz)) <= SPLIT_WITHIN_OCTAVES
+
+
+def _differs_alike(of_pair: Relation, by_third: list[Relation], odd: int) -> bool:
+    """Whether one of a pair differs from a third, which the other one is like, as it differs from that one.
+
+    A deep dip may hide the split beside a third in another place: then the dip beside the other of the pair counts.
+    """
+    relation = by_third[odd]
+    hidden = of_pair.odd == odd and relation.sign is None and relation.changes_sign
+    return hidden or _same_split(of_pair, relation)
 
 
 def _weak(relation: Relation, other: str) -> str:

@@ -16,6 +16,11 @@ from commission.model import Analysed, Analyses, Channel, FloatArray, Job, Posit
 from commission.steps.shared.cache import cached
 
 
+SWAP_SHOWS_S = 0.9e-3
+"""Two exchanged loudspeakers show where their distances differ by this as time, root of the sum of squares over the seats:
+four standard uncertainties of one arrival, 0.23 ms: CELL_SIGMA_S, PLACE_SIGMA_S and DELAY_SIGMA_S of `dsp.matching`."""
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Surveyed:
     """A survey with the names of its rows and columns, and the recordings behind it."""
@@ -203,10 +208,22 @@ def matched(job: Job, round_id: str, analyses: Analyses) -> Matching | None:
     return None if isinstance(found, str) else match(found.survey)
 
 
-def places_known(job: Job, round_id: str, analyses: Analyses) -> bool:
-    """Whether the arrivals could show that a loudspeaker sounds from another one's place."""
-    matching = matched(job, round_id, analyses)
-    return matching is not None and not matching.scattered
+def places_known(job: Job, round_id: str, analyses: Analyses) -> frozenset[str]:
+    """Main channels whose arrivals would show that they sound from another one's place, other than their partner's."""
+    found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
+    if isinstance(found, str) or matching is None or matching.scattered:
+        return frozenset()
+    survey, names = found.survey, found.channels
+    heard = np.isfinite(survey.arrivals_s)
+    apart = np.where(heard[:, None] & heard[None], survey.flights_s[:, None] - survey.flights_s[None], 0.0)
+    free = ~np.isfinite(survey.applied_s)
+    centred = apart - apart.mean(axis=-1, keepdims=True)  # a delay that is not known may be anything
+    shown = np.linalg.norm(np.where((free[:, None] | free[None])[..., None], centred, apart), axis=-1) >= SWAP_SHOWS_S
+    return frozenset(
+        one
+        for i, one in enumerate(names)
+        if all(shown[i, k] for k, other in enumerate(names) if other not in (one, mirror_partner(one)))
+    )
 
 
 def elsewhere(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
