@@ -15,7 +15,6 @@ from commission.dsp.matching import Matching, Survey, match
 from commission.model import Analysed, Analyses, Channel, FloatArray, Job, Position, Seat
 from commission.steps.shared.cache import cached
 
-
 SWAP_SHOWS_S = 0.9e-3
 """Two exchanged loudspeakers show where their distances differ by this as time, root of the sum of squares over the seats:
 four standard uncertainties of one arrival, 0.23 ms: CELL_SIGMA_S, PLACE_SIGMA_S and DELAY_SIGMA_S of `dsp.matching`."""
