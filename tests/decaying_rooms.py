@@ -68,13 +68,15 @@ def analysed(responses: Room) -> dict[tuple[str, str], Analysis]:
     return {key: each for key, each in zip(responses, found, strict=True) if isinstance(each, Analysis)}
 
 
-def visit(*joined: tuple[str, str, float]) -> tuple[Job, Analyses]:
-    """A visit in which each (channel, other, dB) is also heard from that other loudspeaker."""
+def visit(*joined: tuple[str, str, float], earlier_s: float = 0.0) -> tuple[Job, Analyses]:
+    """A visit in which each (channel, other, dB) is also heard from that other loudspeaker, earlier than its own channel."""
     changed: dict[tuple[str, str], np.ndarray] = {}
     for channel, other, level_db in joined:
         for seat in (s.id for s in SYSTEM.seats):
             own = changed.get((channel, seat), room()[channel, seat])
-            changed[channel, seat] = own + 10 ** (level_db / 20) * room()[other, seat]
+            changed[channel, seat] = own + 10 ** (level_db / 20) * np.roll(
+                room()[other, seat], -round(earlier_s * RATE)
+            )
     items = healthy() | (analysed(changed) if changed else {})
     return job_of(defined(SYSTEM)), Analyses(
         Analysed(seq, AS_FOUND, channel, seat, "one clock", False, each)

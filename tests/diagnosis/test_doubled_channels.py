@@ -38,6 +38,14 @@ def test_a_channel_on_two_outputs_is_named_with_the_other_and_the_level(level_db
     assert named(job, analyses) == [("wiring.doubled", ("FL",))]
 
 
+def test_a_channel_that_is_first_heard_from_the_other_is_named() -> None:
+    """A cable after the delays: SiR plays FL without the delay that SiR has, before FL itself does."""
+    job, analyses = visit(("FL", "SiR", -6.0), earlier_s=0.00275)
+    ((each,),) = [found.also for found in wiring.leakages(job, AS_FOUND, analyses).values() if found.also]
+    assert (each.other, each.certain) == ("SiR", True)
+    assert each.lag_s == pytest.approx(-0.00275, abs=1e-4)
+
+
 def test_a_surround_mode_is_no_cable() -> None:
     job, analyses = visit(("FL", "SiL", -6.0), ("FL", "BL", -7.0), ("FR", "SiR", -6.0))
     assert named(job, analyses) == [("settings.upmix", ("FL", "FR"))]

@@ -125,10 +125,12 @@ class PairedRound:
     def gain(self, i: int, j: int, seats: NDArray[np.int_], lag_s: float) -> Gain:
         """How much of `j` is in the responses of channel `i`."""
         own_s, its_s = self.arrivals_s[i, seats].copy(), self.arrivals_s[j, seats]
+        heard_s = its_s + lag_s  # of the other loudspeaker, when it plays the channel
         # A channel that is first heard from the other's place has its own direct sound where the plan has it.
-        later_s = np.nan_to_num(self.flights_s[i] - self.flights_s[j] + self.applied_s[i] - self.applied_s[j])[seats]
-        hidden = (np.abs(own_s - its_s) < EQUAL_ARRIVALS_S) & (later_s >= LATER_S)
-        own_s[hidden] = (its_s + later_s)[hidden]
+        between_s = self.flights_s[i] - self.flights_s[j] + self.applied_s[i] - self.applied_s[j]
+        later_s = np.nan_to_num(between_s[seats] - lag_s)
+        hidden = (np.abs(own_s - heard_s) < EQUAL_ARRIVALS_S) & (later_s >= LATER_S)
+        own_s[hidden] = (heard_s + later_s)[hidden]
         own, its = ([self.sounds[c, int(k)] for k in seats] for c in (i, j))
         return leakage_gain(own, its, np.array([own_s, its_s]), lag_s)
 
