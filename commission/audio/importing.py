@@ -1,4 +1,4 @@
-"""Import of response files: look first, show where each would go and why, store what is in order."""
+"""Import of response files: examine them, show where each would go and why, store what is in order."""
 
 from __future__ import annotations
 

@@ -762,7 +762,7 @@ def _bass_over_seats(e: Evidence, channel: str) -> tuple[list[str], FloatArray]:
 
 
 def _below_high_pass_db(e: Evidence, channel: Channel) -> float | None:
-    """Level around half the high-pass frequency less that around twice it, power mean over the seats [dB].
+    """Level around half the high-pass frequency minus that around twice it, power mean over the seats [dB].
 
     None where the response did not pass the processor, or at fewer than two seats.
     """
@@ -841,7 +841,7 @@ RULES = (
         explains=("distances.setting", "distances.arrival"),
         symptom="weak kick",
         look=_late_sub,
-        basis=f"onset less tape/c above 2 ms; {FAULT_MATRIX}",
+        basis=f"onset minus tape/c above 2 ms; {FAULT_MATRIX}",
     ),
     Rule(
         id="settings.arrival",

@@ -1,4 +1,4 @@
-"""What the rules look at: the outcomes of the steps for one round, and the results behind them."""
+"""The input of the rules: the outcomes of the steps for one round, and the results behind them."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from commission.steps.shared.screening import Screening, screen
 
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
-    """Everything known of one round. Results are those that the steps show; what no rule looks at is not computed."""
+    """Everything known of one round. Results are those of the steps; each is computed when a rule first asks for it."""
 
     job: Job
     round: str

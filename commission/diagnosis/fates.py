@@ -207,7 +207,7 @@ def _fate_absent(
     new_settings: Literal["", "entered", "noted"],
     before: Mapping[str, Outcome],
 ) -> tuple[Fate, tuple[str, ...]]:
-    """The newest round does not show it: what the rounds after its last appearance are worth.
+    """The fate of a finding that the newest round does not show, by the checks of the rounds after its last appearance.
 
     `before`: the outcomes of the round that showed it last.
     """

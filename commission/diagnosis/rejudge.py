@@ -1,4 +1,4 @@
-"""What was judged once and would be judged differently now: the same readings, today's program.
+"""Verdicts that today's program would give differently for the same readings.
 
 At a signature or a record the log keeps every verdict with the version that gave it. Later, the log up to that moment is
 evaluated again, so that later readings are not mistaken for a change of judgement. Pure.
@@ -60,7 +60,7 @@ class Rejudged:
     program_version: str
     """Of the program that judges now."""
     count: int
-    """How many stored verdicts were held against today's."""
+    """How many stored verdicts were compared with today's."""
     differences: tuple[VerdictChange, ...]
     left_out: tuple[str, ...] = ()
     """Why some were not."""

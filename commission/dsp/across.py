@@ -121,7 +121,7 @@ def seat_tilts(
 ) -> dict[int, SeatTilt]:
     """Seats at which some bands are off on all loudspeakers alike, from levels [shape=(loudspeakers, seats, bands)].
 
-    Each band is fitted as in `seat_gains`; a seat's effect in a band less its effect in the bands of index `middle` is its
+    Each band is fitted as in `seat_gains`; a seat's effect in a band minus its effect in the bands of index `middle` is its
     tilt. A seat counts where one exceeds 3.5 dB and four standard uncertainties on four of five loudspeakers. Loudspeakers
     in several directions are off axis at different seats, so that no seat of a room is dull for all of them.
     """

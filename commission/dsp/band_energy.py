@@ -48,7 +48,7 @@ class Bands:
 
     @property
     def widths_hz(self) -> FloatArray:
-        """Upper less lower band edge, fm·(G^(1/2b) − G^(−1/2b)) [shape=(bands,)]."""
+        """Upper minus lower band edge, fm·(G^(1/2b) − G^(−1/2b)) [shape=(bands,)]."""
         return np.asarray(self.centres_hz * 2 * math.sinh(0.15 * math.log(10) / self.fraction))
 
 

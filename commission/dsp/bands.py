@@ -98,7 +98,7 @@ def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference:
             f"at least {length / rate_hz:.2f} s for the band at {nominal_hz(bands)[0]:g} Hz",
         )
     length = min(int(fft.next_fast_len(length, real=True)), samples.shape[-1])  # a tenth of the time of an odd length
-    freq_hz, density = signal.welch(samples, rate_hz, "hann", length)  # half overlapped, each segment less its mean
+    freq_hz, density = signal.welch(samples, rate_hz, "hann", length)  # half overlapped, each segment minus its mean
     return to_db(_band_powers(density, freq_hz, bands, rate_hz, _LEVEL_ORDER) / (_BANDWIDTH_RATIO * reference**2))
 
 

@@ -28,7 +28,7 @@ class DelaySetting:
     clipped: bool
     """The range ends before the exact setting."""
     error_s: float
-    """What rounding and clipping leave: delay obtained less delay needed, both relative to the farthest loudspeaker."""
+    """What rounding and clipping leave: delay obtained minus delay needed, both relative to the farthest loudspeaker."""
 
     def phase_deg(self, freq_hz: float) -> float:
         """The remaining error as phase at a frequency [°]."""

@@ -113,6 +113,6 @@ def _best_near(power: FloatArray, df_hz: float, mains_hz: float) -> tuple[int, f
 
 
 def _own_level_db(power: FloatArray, peak: int, median: float) -> float:
-    """Level of a line: its five bins less the noise in them, whose mean is median/ln 2."""
+    """Level of a line: its five bins minus the noise in them, whose mean is median/ln 2."""
     own = float(np.sum(power[peak - 2 : peak + 3])) - 5 * median / math.log(2)
     return 10 * math.log10(max(own, 1e-300))

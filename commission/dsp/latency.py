@@ -28,7 +28,7 @@ class LatencyFit:
 
     latency_s: float
     residual_s: FloatArray
-    """Arrival less common latency, flight and applied delay, NaN where unknown. [shape=(n,)]"""
+    """Arrival minus common latency, flight and applied delay, NaN where unknown. [shape=(n,)]"""
 
 
 def common_latency(
@@ -38,7 +38,7 @@ def common_latency(
     speed_m_s: float,
     among: NDArray[np.bool_] | None = None,
 ) -> LatencyFit | None:
-    """The latency τ common to all channels, as the median of arrival less flight and applied delay.
+    """The latency τ common to all channels, as the median of arrival minus flight and applied delay.
 
     Up to half of the channels may be wrong without moving it far. `among` says which channels may speak (subwoofers have
     latencies of their own). None with fewer than three of them. [shape=(n,) each, NaN where unknown]

@@ -34,7 +34,7 @@ class Likeness:
     most_db: float
     """Nine of ten frequencies differ by less."""
     gain_db: float
-    """The first less the second."""
+    """The first minus the second."""
 
     def same(self, *, smoothed: bool = False) -> bool:
         """Whether they are one recording, or two of one loudspeaker at a microphone that was not moved."""

@@ -142,7 +142,7 @@ class Matching:
     unexplained: bool = False
     """The arrivals fit neither the labels nor any explanation: then nothing is `sure`."""
     rest_s: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
-    """Arrival less latency, flight and delay by the labels [shape=(channels, seats)]."""
+    """Arrival minus latency, flight and delay by the labels [shape=(channels, seats)]."""
 
 
 def match(survey: Survey) -> Matching:
@@ -262,13 +262,13 @@ class _State:
         )
         self.flights = survey.flights_s[self.place]
         self.directions = survey.directions[self.place]
-        self.sent = survey.arrivals_s - self.applied[:, None]  # less the delay
+        self.sent = survey.arrivals_s - self.applied[:, None]  # minus the delay
         self.latency = self._latency(self.sent - self.flights)
         self.own = self._cost_rows(self.sent - self.latency - self.flights)
         self.seats_range = range(seats)
 
     def rest_s(self) -> FloatArray:
-        """Arrival less latency, flight and delay."""
+        """Arrival minus latency, flight and delay."""
         return np.asarray(self.sent - self.latency - self.flights)
 
     def cost(self) -> float:

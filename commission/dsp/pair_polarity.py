@@ -127,7 +127,7 @@ class PairComparison:
 
     @property
     def level_db(self) -> FloatArray:
-        """Level of the first less that of the second, mean over the rows. [shape=(n,)]"""
+        """Level of the first minus that of the second, mean over the rows. [shape=(n,)]"""
         return np.asarray((self.levels_db[:, 0] - self.levels_db[:, 1]).mean(axis=0))
 
 

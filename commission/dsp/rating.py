@@ -123,7 +123,7 @@ def nc_curve_db(nc: float) -> dict[int, float]:
 def without_own_noise_db(
     octave_db: Mapping[int, float], own_db: Mapping[int, float]
 ) -> tuple[dict[int, float], tuple[int, ...]]:
-    """Octave levels less the instrument's own noise, and the octaves where the level is only an upper bound.
+    """Octave levels minus the instrument's own noise, and the octaves where the level is only an upper bound.
 
     `own_db`: what the instrument reads in silence [dB]. Where less than 3 dB is above it nothing can be taken off (see
     `levels.background_corrected_db`): the reading stays, as a bound.

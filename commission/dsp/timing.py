@@ -113,7 +113,7 @@ def main_arrival(envelope: FloatArray, envelope_rate_hz: float, noise_share: flo
 
 
 def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
-    """Onset of a subwoofer [shape=(n,)], where it first reaches −20 dB re its largest value, less what its low-pass adds.
+    """Onset of a subwoofer [shape=(n,)], where it first reaches −20 dB re its largest value, minus what its low-pass adds.
 
     A low-pass delays the onset by 0.5 ms (second order) to 7 ms (eighth order); its order and corner are read from the
     slope of the response, and the uncertainty grows with the delay taken off.

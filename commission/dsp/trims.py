@@ -20,7 +20,7 @@ class TrimPlan:
     exact_db: tuple[float, ...]
     trim_db: tuple[float, ...]
     residual_db: tuple[float, ...]
-    """Predicted level less its target, after rounding and clipping."""
+    """Predicted level minus its target, after rounding and clipping."""
     out_of_range: tuple[int, ...]
     """Channels that their range does not let reach the target."""
 

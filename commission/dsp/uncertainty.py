@@ -57,7 +57,7 @@ def noise_u_db(bandwidth_hz: float, time_s: float) -> float:
 def scatter_u(default_u: float, squares: float, dof: float) -> tuple[float, float]:
     """(standard uncertainty of one reading, degrees of freedom), from a default scatter and the repeats there are.
 
-    `squares`: Σ(x − x̄)² of all repeats, each about the mean of its own place; `dof`: how many readings less how many means.
+    `squares`: Σ(x − x̄)² of all repeats, each about the mean of its own place; `dof`: readings minus means.
     Few repeats determine their scatter badly, and a default never fits quite: both count, each by its degrees of freedom.
     u² is the mean of the variance after the repeats, where before them it is scaled inverse chi-squared with mean
     `default_u`² and ν₀ = DEFAULT_DOF: u² = ((ν₀ − 2)·u₀² + Σ(x − x̄)²)/(ν₀ − 2 + ν). The reading's error then follows
@@ -101,7 +101,7 @@ def hand_factor(squares: float, dof: float, prior: float = 1.0, prior_dof: float
 
 
 def median_sensitivities(values: FloatArray, u: float, among: Sequence[int]) -> FloatArray:
-    """How much of `u`, that of each value, the median brings into each value less the median of those `among` [shape=(n,)].
+    """Share of `u`, that of each value, that the median adds to each value minus the median of those `among` [shape=(n,)].
 
     With v the values' distances from the median over u, φ and Φ of the normal distribution at v, sums over `among`:
     Var(m) = u²·ΣΦ(1 − Φ)/(Σφ)², and for a value among them Cov(x, m) = u²·φ/Σφ, which is taken off twice: at worst

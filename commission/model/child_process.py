@@ -185,7 +185,7 @@ def run_child(function: str, options: str, cpu_s: str) -> None:
             _write_all(out, memoryview(part).cast("B"))
     except MemoryError:
         os._exit(_NO_MEMORY)
-    except OSError:  # nobody listens any more
+    except OSError:  # the parent has gone
         os._exit(1)
     os._exit(0)  # what a library would do at the end of its life is of no use
 

@@ -122,7 +122,7 @@ ActionKind = Literal["repaired", "adjusted", "replaced", "accepted", "later"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ActionLogged:
-    """What somebody did about a finding; the event's time says when."""
+    """An action on a finding; the event's time says when."""
 
     round: str
     """The round in which the finding was looked at."""
@@ -162,11 +162,11 @@ class EarlierFigure:
     seat: str | None = None
     value: float
     uncertainty: float | None = None
-    """What it holds of itself and not of the loudspeaker, so that a later visit's can be subtracted from it."""
+    """Standard uncertainty that it does not share with a later visit, which is subtracted from it."""
     dof: float | None = None
-    """Degrees of freedom of the uncertainty; None: as many as make no difference."""
+    """Degrees of freedom of the uncertainty; None: so many that they make no difference."""
     over: tuple[str, ...] = ()
-    """Where one value is made of several seats: which."""
+    """The seats of a value over several seats."""
     heard_hz: tuple[float, float] | None = None
     """Of a band: the part of it in which the loudspeaker played; None where it was not kept."""
     passes_delays: bool = True

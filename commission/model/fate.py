@@ -79,7 +79,7 @@ class Followed:
 
     @property
     def proven(self) -> Fate:
-        """The fate without what was only noted: new settings that nobody ticked as entered are no repair."""
+        """The fate where noted settings do not count: only settings ticked as entered are a repair."""
         unproven = self.fate is Fate.REPAIRED_NOT_MEASURED and self.new_settings != "entered"
         return Fate.NOT_MEASURED_AGAIN if unproven and not any(each.mends for each in self.actions) else self.fate
 

@@ -56,7 +56,7 @@ class ImportRow:
     peak_treble_s: float | None = None
     """The same, but when its treble is first heard; None where noise covers that."""
     undecided: bool = False
-    """It can be an impulse response or a sweep; what its neighbours are decides."""
+    """It may be an impulse response or a sweep; the kinds of the files beside it decide."""
     samples_sha256: str | None = None
     """Digest of its samples, whatever the format of the file."""
     profile_db: tuple[float, ...] = ()
@@ -106,7 +106,7 @@ class ImportRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImportOptions:
-    """What holds for a whole batch."""
+    """Options of a whole batch."""
 
     round: str | None = None
     """For files whose mapping gives none."""

@@ -46,7 +46,7 @@ class Action:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOut:
-    """An entry that counts for nothing, because its number cannot be."""
+    """An entry that is not used, because its number is impossible."""
 
     seq: int
     round: str
@@ -81,7 +81,7 @@ class Job:
     photos: tuple[Event, ...] = ()
     """PhotoAttached events that count, in the order attached."""
     left_out: tuple[LeftOut, ...] = ()
-    """Entries that count for nothing, oldest first."""
+    """Entries that are not used, oldest first."""
     earlier: EarlierVisit | None = None
     """The visit that this one returns to."""
     limits: LimitsProfile | None = None

@@ -191,7 +191,7 @@ class Finding:
     remedy: str = ""
     step: str = ""
     check: str = ""
-    """Id of the checks of that step that would show it again: unless they were checked, nobody can say it is gone."""
+    """Id of the checks of that step that would show it again; it counts as gone only after they were made."""
     place: Literal["channel", "seat"] = "channel"
     """What makes it the same fault in another round: its channels, or its seats (a null at one seat)."""
 
@@ -232,7 +232,7 @@ class Outcome:
     round: str
     done: int = 0
     total: int = 0
-    """How much of the plan has its readings. done 0: nothing yet; done < total: partly."""
+    """How many parts of the plan have their readings. done 0: nothing yet; done < total: partly."""
     checks: tuple[Check, ...] = ()
     tables: tuple[Table, ...] = ()
     curves: tuple[Curve, ...] = ()
@@ -269,5 +269,5 @@ class Outcome:
         return worst([check.verdict for check in self.checks])
 
     def count(self, verdict: Verdict) -> int:
-        """How many checks came out so."""
+        """How many checks have this verdict."""
         return sum(check.verdict is verdict for check in self.checks)

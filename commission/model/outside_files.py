@@ -106,7 +106,7 @@ def refuse_open_job(path: Path, expected: str, *, where: str | None = None) -> N
     try:
         status = os.stat(path)
     except (OSError, ValueError):
-        return  # whoever opens it says why it cannot be
+        return  # the caller reports it when it opens the file
     with _lock:
         held = (status.st_dev, status.st_ino) in _open_jobs
     if held:

@@ -1,4 +1,4 @@
-"""What a number, a text or a list can be at all: asked of whatever enters a job, by hand, by TOML or out of a log.
+"""The largest spans of numbers, texts and lists that a job accepts, from the screens, from TOML or from a log.
 
 The spans are far wider than anything a home cinema has: they keep typing errors and hostile files out of the computation,
 and judge nothing. Common practice, no source.
@@ -31,7 +31,7 @@ from commission.model.system import (
 
 
 class Problem(NamedTuple):
-    """What cannot be: the dotted path of the field, what was found there, what is expected."""
+    """An impossible value: the dotted path of the field, what was found there, what is expected."""
 
     path: str
     found: str
@@ -124,7 +124,7 @@ def _span(name: str) -> Span:
 
 
 def problem_of(body: EventBody) -> Problem | None:
-    """The first thing in an event that cannot be; None where there is nothing."""
+    """The first impossible value of an event; None where there is none."""
     if isinstance(body, Judged):  # thousands of values of any unit, which nothing is computed from
         return next(_numbers(body, "", finite_only=True), None)
     return next(_problems(body), None)
@@ -173,7 +173,7 @@ def _outside(value: float, span: Span, path: str, unit: str) -> Iterator[Problem
 
 
 def _inconsistent(value: object, start: str) -> Iterator[Problem]:
-    """What the parts of one table cannot be together."""
+    """Combinations of values of one table that are impossible."""
     if isinstance(value, Room):
         for name in ("length_m", "width_m", "height_m"):
             length_m = getattr(value, name)
@@ -199,7 +199,7 @@ def _inconsistent(value: object, start: str) -> Iterator[Problem]:
 
 
 def _filter_problems(value: object, start: str) -> Iterator[Problem]:
-    """What cannot be of filters, their ranges and the target."""
+    """Impossible values of filters, their ranges and the target."""
     if isinstance(value, FilterRanges):
         yield from _range_problems(value.frequency_hz, f"{start}frequency_hz")
         yield from _range_problems(value.gain_db, f"{start}gain_db")
@@ -226,7 +226,7 @@ def _range_problems(span: TrimRange | DelayRange | Steps, path: str) -> Iterator
 
 
 def system_problems(system: System) -> Iterator[Problem]:
-    """What the parts of a system cannot be together: labels twice, two reference seats."""
+    """Combinations that are impossible in a system: a label twice, two reference seats."""
     for name, items in (
         ("channel", system.channels),
         ("seat", system.seats),
@@ -253,7 +253,7 @@ def table_problem(table: object) -> Problem | None:
 
 
 def counts(body: EventBody) -> str | None:
-    """Why an entry of a log counts for nothing; None where it counts.
+    """Why an entry of a log is not used; None where it is.
 
     Earlier versions took any number: one that cannot be is left out and named, so that a slip of the finger does not
     keep the whole job from being opened.

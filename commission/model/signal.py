@@ -1,4 +1,4 @@
-"""Sampled sound, responses and what analysis says of them. Arrays are read-only; the last axis is time."""
+"""Sampled sound, responses and the results of their analysis. Arrays are read-only; the last axis is time."""
 
 from __future__ import annotations
 
@@ -80,8 +80,8 @@ class Response:
     reference: str = FULL_SCALE
     """What its levels are relative to; levels of two references are not compared with each other."""
     noise: FloatArray | None = None
-    """A stretch of the same deconvolved recording without the response, when there is one; of a recording of noise, all
-    there is. [shape=(m,)]"""
+    """A part of the same deconvolved recording without the response, where there is one; of a recording of noise, all of
+    it. [shape=(m,)]"""
     peak_fs: float | None = None
     """Largest sample of the raw recording re full scale."""
     clipped: bool | None = None
@@ -92,7 +92,7 @@ class Response:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadAnalysis:
-    """What the recording of one sweep says of distortion and rattles (see dsp.load). Frequencies are exciting ones."""
+    """Distortion and rattles from the recording of one sweep (see dsp.load). Frequencies are those of the sweep."""
 
     harmonics_db: Mapping[int, Mapping[int, float]] = field(default_factory=dict)
     """By order and nominal third octave, Hz: level relative to the fundamental, where it is above the floor."""

@@ -14,7 +14,7 @@ from pathlib import Path
 
 UNFINISHED = ".unfinished"
 _STALE_S = 60.0
-"""An unfinished file that nobody has written to for so long was left by a program that was killed."""
+"""An unfinished file untouched for this long was left by a program that was killed."""
 _UNNAMED = getattr(os, "O_TMPFILE", 0)
 
 

@@ -38,7 +38,7 @@ def worst(verdicts: list[Verdict] | tuple[Verdict, ...]) -> Verdict | None:
 def surely_above(value: float, bound: float, standard_uncertainty: float) -> bool:
     """Whether `value` is above `bound` at a risk of 5 %: value − 1.645 u > bound. False where either is not a number.
 
-    The one rule by which limits fail, findings speak up and outliers are named (JCGM 106, ISO 14253-1; from memory).
+    The one rule for failing limits, findings and outliers (JCGM 106, ISO 14253-1; from memory).
     """
     return value - guard_band(standard_uncertainty) > bound
 
@@ -107,7 +107,7 @@ class Check:
     words: str = ""
     """The value and what was expected, where the number only represents a word: "reversed; expected normal"."""
     undecided: bool = False
-    """Something is wrong with this or with another, as likely as not: unsure, with neither value nor uncertainty."""
+    """Either this or another one is wrong, with equal likelihood: unsure, with neither value nor uncertainty."""
 
     @property
     def kind(self) -> str:

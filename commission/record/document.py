@@ -18,7 +18,7 @@ Paper = Literal["a4", "us-letter"]
 
 
 def tone_of(cell: str) -> str:
-    """How a cell is coloured: by its verdict, by the worst where it counts several; "" for what is none."""
+    """Colour class of a cell: that of its verdict, the worst where it counts several; "" where it has none."""
     if cell[:1] not in MARKS or cell[1:2] not in ("", " "):
         return ""
     # Only counts such as "✓ 9 ✗ 2" hold more than one symbol.

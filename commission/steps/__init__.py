@@ -1,4 +1,4 @@
-"""The steps of the visit, in order. Adding one is adding its file, which makes its `STEP`, and its line here.
+"""The steps of the visit, in order. To add one, add its file, which defines `STEP`, and its line here.
 
 Their titles are known without loading them: the first screen lists the steps before anything is computed.
 """
@@ -38,12 +38,12 @@ def step(step_id: str) -> Step:
 
 
 def all_steps() -> tuple[Step, ...]:
-    """Every step that there is, in order; loads them all."""
+    """All steps, in order; loads them all."""
     return tuple(step(step_id) for step_id in TITLES)
 
 
 def belongs(step_id: str, job: Job) -> bool:
-    """Whether a step belongs to this visit at all; one that does not is shown nowhere."""
+    """Whether a step belongs to this visit; one that does not is not shown."""
     return step_id != "drift" or job.earlier is not None
 
 

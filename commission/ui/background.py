@@ -102,7 +102,7 @@ class WorkingApp(TypeaheadApp):
         """Whether Escape stopped the analysis: results are not up to date until it goes on."""
 
     def on_mount(self) -> None:
-        """Look after the job file from now on."""
+        """Start checking the job file."""
         self.set_interval(FILE_CHECK_S, self.check_file)
 
     def check_file(self) -> None:
@@ -151,7 +151,7 @@ class WorkingApp(TypeaheadApp):
         self.post_message(FileChecked(visit, visit.file_problem()))  # arrives before the results
         outcomes = {}
         for each in visit.steps:
-            if worker.is_cancelled:  # another entry follows: what is computed of this one nobody will see
+            if worker.is_cancelled:  # another entry follows: these results would not be shown
                 return
             outcomes[each.id] = visit.outcome(each.id, round_id)
         found = visit.followed(round_id)
@@ -213,7 +213,7 @@ class WorkingApp(TypeaheadApp):
     ) -> None:
         """Run `what(cancel, progress)` in a worker; `done(result)` afterwards on the screen's thread.
 
-        What is refused goes to `failed`, and is a notice where there is none.
+        A refusal goes to `failed`; without one it becomes a notice.
         """
         from commission.ui.text import TimeLeft
 

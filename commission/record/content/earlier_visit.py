@@ -82,7 +82,7 @@ def _measured(result: DriftResult) -> bool:
 
 
 def _settings(context: Context, result: DriftResult) -> Iterable[str]:
-    """What is not set as it was left, by what was set."""
+    """Settings that are not as they were left, by kind."""
     unticked = set(context.job.earlier.not_typed_in) if context.job.earlier is not None else set()
     for quantity, what in ((TRIM, "loudness"), (HELD, "timing"), (POLARITY, "polarity")):
         own = [d for d in result.changed_settings() if d.quantity == quantity]
@@ -153,7 +153,7 @@ def _drift(context: Context, d: Drift) -> str:
 
 
 def _together(result: DriftResult) -> Iterable[str]:
-    """What all loudspeakers have in common, where it is worth a word."""
+    """The change that all loudspeakers share, where it is large enough to mention."""
     shift = result.shared.get(LEVEL, 0.0)
     if abs(shift) >= TOGETHER_DB:
         yield (
@@ -163,7 +163,7 @@ def _together(result: DriftResult) -> Iterable[str]:
 
 
 def _explained(context: Context, result: DriftResult) -> Iterable[str]:
-    """Loudspeakers that do what they were set to: somebody's hand, and no drift."""
+    """Loudspeakers whose change follows from their settings: adjusted, not drifted."""
     drifted = {d.channel for d in result.drifted()}
     names = list(
         dict.fromkeys(

@@ -23,7 +23,7 @@ CAUSE_TITLES: dict[Cause, str] = {
     "room": "Room: construction and layout",
 }
 MEASURING = "measurement."
-"""How the ids of measuring mistakes begin: they are no faults of the cinema."""
+"""Beginning of the ids of measuring mistakes, which are no faults of the cinema."""
 
 
 def followed_findings(context: Context) -> tuple[Followed, ...]:

@@ -62,7 +62,7 @@ NOT_YET = "Other faults must be repaired first, before anything is known about"
 NOTHING_OPEN = "Nothing that was checked remains open."
 BLAME = "The record says what was measured and done; it does not say who caused a fault."
 LEVEL_FINDINGS = ("settings.trims", "settings.channel-level", "settings.dialogue-level")
-"""What a wrong trim shows, and a loudspeaker that has lost a driver since the visit before shows, too."""
+"""Findings that a wrong trim causes, and also a loudspeaker that has lost a driver since the earlier visit."""
 OVERHEAD = "What hangs overhead is for a licensed trade."
 PLAIN_STEPS = {
     "checklist": ("Checklist (power, door, picture, remote control)", "items"),
@@ -172,7 +172,7 @@ def _remaining(count: int, unknown: int) -> str:
 
 
 def _open_ends(remaining: list[Followed], kinds: list[OpenKind], loose: list[str]) -> str:
-    """What keeps a cinema without a known problem from being in order, as a clause; "" where nothing does."""
+    """What is left open in a cinema without a known problem, as a clause; "" where nothing is."""
     failed = sum(bool(kind.failed) for kind in kinds)
     undecided = sum(bool(kind.unsure) for kind in kinds)
     untested = any(kind.untested or kind.outdated or kind.passed_before for kind in kinds)
@@ -284,7 +284,7 @@ def _found(context: Context, gone: list[Followed], followed: tuple[Followed, ...
 
 
 def _silence(context: Context, cause: Cause) -> str:
-    """What it is worth that no rule of a cause found a fault; "" where its checks did not all pass.
+    """How far the absence of findings of a cause can be relied on; "" where its checks did not all pass.
 
     A rule is silent for good reason only where the checks that it rests on were carried out, and no other fault
     spoils what was measured for it.

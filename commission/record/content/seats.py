@@ -38,7 +38,7 @@ class SeatFigure:
     before: float | None
     now: float | None
     u_change: float
-    """Standard uncertainty of now less before, same unit."""
+    """Standard uncertainty of now minus before, same unit."""
     decimals: int
 
     @property
@@ -131,7 +131,7 @@ def _channels(job: Job, round_id: str) -> set[str]:
 
 
 def _loudness(context: Context, round_id: str, channels: set[str]) -> _Values:
-    """Loudest less softest main loudspeaker at each seat [dB], where all of them were measured."""
+    """Loudest minus softest main loudspeaker at each seat [dB], where all of them were measured."""
     cells = seats.solve(context.job, round_id, context.visit.analyses).cells
     out = {}
     for seat in context.job.system.seats:

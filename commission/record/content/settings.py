@@ -25,7 +25,7 @@ MENDS = {
     "settings.arrival": "delay",
     "settings.polarity": "polarity",
 }
-"""What of the settings sheet mends a finding."""
+"""The lines of the settings sheet that correct a finding."""
 
 
 def settings_section(context: Context) -> Section:
@@ -238,7 +238,7 @@ def _with_it(context: Context) -> tuple[tuple[str, str], ...]:
 
 
 def _not_held(context: Context) -> str:
-    """What a processor stores and this record does not."""
+    """Settings of a processor that this record does not contain."""
     system = context.job.system
     noted = any(channel.high_pass_hz is not None for channel in system.channels)
     filters = any(setting.filters is not None for setting in context.job.settings.values())

@@ -1,4 +1,4 @@
-"""What a newer version would judge differently, as plain values and as text."""
+"""Verdicts that a newer version would give differently, as plain values and as text."""
 
 from __future__ import annotations
 

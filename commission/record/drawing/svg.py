@@ -123,7 +123,7 @@ def stroke(path: str, style: Style) -> str:
 
 
 def polyline(x: FloatArray, y: FloatArray) -> str:
-    """Path data through points [shape=(n,)], less those that nobody would miss; one that is not finite lifts the pen."""
+    """Path data through points [shape=(n,)], without those that change nothing visible; gaps where not finite."""
     kept = _needed(x, y)
     x, y = x[kept], y[kept]
     known = np.isfinite(x) & np.isfinite(y)

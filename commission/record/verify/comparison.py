@@ -141,7 +141,7 @@ def _wrong_rows(rows: Sequence[Any], expected: Sequence[dict[str, Any]]) -> Iter
 
 
 def _results(record: StoredRecord, then: Visit) -> list[RecordCheck]:
-    """What the readings give now, against what the record says."""
+    """The results recomputed from the readings, compared with those in the record."""
     import msgspec
 
     own = msgspec.json.decode(record_json(then))
@@ -161,7 +161,7 @@ def _results(record: StoredRecord, then: Visit) -> list[RecordCheck]:
 
 
 def _frame(record: StoredRecord, event: Event) -> list[RecordCheck]:
-    """What the JSON says of itself."""
+    """Version, date and instructions in the JSON."""
     data, text = record.data, []
     if not _HOW_TO_CHECK.fullmatch(str(data.get("how_to_check"))):
         text.append(RecordCheck(False, f"The record says how to check it as “{shown(data.get('how_to_check'))}”."))

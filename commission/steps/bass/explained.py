@@ -1,4 +1,4 @@
-"""Which single mistake explains that subwoofers did not change as their settings did."""
+"""The single mistake that explains why subwoofers did not change as their settings did."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class SubChange:
     has_new_filters: bool = False
     """Whether its filters are to change."""
     limited_below_hz: float | None = None
-    """It was turned up, and below this frequency it did not become louder by as much as above: a limiter acts."""
+    """Frequency below which it did not become louder by as much as above, after it was turned up: a limiter acts."""
 
     @property
     def is_gain_off(self) -> bool:
@@ -210,5 +210,5 @@ def _is_unset(c: SubChange) -> bool:
 
 
 def _is_no_delay(delay_s: float) -> bool:
-    """Whether a delay is too small to be distinguished from none."""
+    """Whether a delay is too small to be distinguished from zero."""
     return not surely_above(abs(delay_s), DELAY_OFF_S, DELAY_U_S)

@@ -1,4 +1,4 @@
-"""What a round holds of the subwoofers: responses on one clock, the frequencies that can be used, and what is missing.
+"""The subwoofers of a round: responses on one clock, the frequencies that can be used, and what is missing.
 
 Responses that were measured past the processor's delays are turned by the delays that are noted. A frequency is left out
 where the powers of all subwoofers together are less than 10 dB above the noise at a seat, or where no subwoofer plays.

@@ -66,7 +66,7 @@ from commission.steps.shared.sub_sum import SumFromResponses, adds_up, sub_level
 from commission.steps.shared.survey import delay_slope_s, on_clock
 
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
-"""What the technician picks from: the price of a lost decibel [dB²]."""
+"""The technician's choices: the price of a lost decibel [dB²]."""
 TRADE_KEY, USE_KEY, HAND_KEY, FILTERS_KEY = "trade", "use", "hand", "filters"
 """Decisions of this step."""
 DELAY_SPREAD_S = 0.015
@@ -75,7 +75,7 @@ DELAY_SPREAD_S = 0.015
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Version:
-    """Some settings of the subwoofers and what every seat hears with them."""
+    """One set of settings of the subwoofers, and what every seat hears with it."""
 
     name: str
     settings: SubSettings
@@ -197,7 +197,7 @@ def solve_round(job: Job, round_id: str, analyses: Analyses) -> BassResult | str
 
 
 def _price(job: Job, round_id: str) -> float:
-    """What the technician pays in a round for a decibel of output [dB²]."""
+    """The price of a decibel of output in a round, as the technician chose it [dB²]."""
     return PRICES.get(job.decisions.get((round_id, "bass", TRADE_KEY), ""), PRICE_DB2_PER_DB)
 
 
@@ -210,7 +210,7 @@ def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> Search
     entered = tuple(s.distance for s in settings)
     old = np.array([math.nan if v is None else v for v in entered])
     ends = np.array([(processor.delay.min - old) * slope, (processor.delay.max - old) * slope])
-    # What is not noted may be anything: the spread alone bounds it.
+    # A setting that is not noted may have any value: only the spread bounds it.
     low = np.where(np.isfinite(old), ends.min(axis=0), -2 * DELAY_SPREAD_S)
     high = np.where(np.isfinite(old), ends.max(axis=0), 2 * DELAY_SPREAD_S)
     middle = min(max(0.0, float(low.max())), float(high.min())) if low.max() <= high.min() else 0.0
@@ -270,7 +270,7 @@ def version(measured: MeasuredBass, name: str, settings: SubSettings, price: flo
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Searched:
-    """Everything that takes time, of one set of responses."""
+    """The slow part of the search, for one set of responses."""
 
     settled: SubSettings
     """The candidates on the steps of the processor, the sturdiest first."""
@@ -376,11 +376,11 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
 
 
 TRANSITION_HZ = 80.0
-"""Taken for a room whose size is not entered."""
+"""Transition frequency of a room whose size is not entered."""
 
 
 MOST_MADE_UP_DB = 3.0
-"""What filters take is made up for by no more gain than that: twice the power (common practice, no source)."""
+"""Largest gain that compensates the loss by filters: twice the power (common practice, no source)."""
 
 
 def filter_width(job: Job) -> FilterWidth:
@@ -421,7 +421,7 @@ def _filters(job: Job, measured: MeasuredBass, settings: SubSettings, price: flo
 
 
 def _as_loud(measured: MeasuredBass, through: MeasuredBass, space: SearchSpace) -> SubSettings:
-    """A common gain that makes up for what filters take."""
+    """A common gain that compensates the loss by filters."""
     same = unchanged(measured.room.subs)
     lost = _sum_power(measured, same) / max(_sum_power(through, same), 1e-30)
     grid, bounds = space.grid, space.bounds
@@ -446,7 +446,7 @@ def _measurement_u_db2(room: SubResponses, sd_db: float) -> float:
 
 
 LEAST_GAIN_DB2 = 0.5
-"""Nobody hears a smaller change of evenness (common practice, no source)."""
+"""Smaller changes of evenness are inaudible (common practice, no source)."""
 
 
 def _why_kept(
@@ -474,7 +474,7 @@ def _why_kept(
 
 
 LEAST_CROSSOVER_DB = 1.0
-"""A better sum through the crossover is proposed from here on (common practice, no source)."""
+"""Smallest improvement of the sum through the crossover that is proposed (common practice, no source)."""
 
 
 def _others(measured: MeasuredBass, price: float) -> tuple[Version, ...]:

@@ -1,4 +1,4 @@
-"""Does what was measured after setting the subwoofers agree with what the settings predict from the round before?
+"""The measurement after setting the subwoofers, compared with the prediction from the round before and the settings.
 
 At each seat the level of the sum, predicted from the responses of the earlier round and the change of the settings, is
 compared with the sum as measured: root mean square over third octaves, without what all seats share (volume). For each
@@ -53,7 +53,7 @@ class Verified:
     agreement_db: tuple[float, ...]
     """Root mean square of their difference at each seat."""
     common_db: float
-    """How much louder all seats are than predicted."""
+    """Level by which all seats are louder than predicted."""
     changes: tuple[SubChange, ...]
     explanation: LikelyMistake | None
     sd_db: float
@@ -186,7 +186,7 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
 
 
 def _settings(job: Job, before: str, after: str, channel: str) -> tuple[Setting, Setting]:
-    """What the processor held before and holds after.
+    """Settings of the processor before and after.
 
     What is not entered is as the sheet asked for it that was issued in between, and before as that sheet notes it.
     """
@@ -234,7 +234,7 @@ def _changes(
     inside = (BASS_HZ >= band_hz[0]) & (BASS_HZ <= band_hz[1])
     f = BASS_HZ[inside]
     power = np.abs(old[..., inside]) * np.abs(new[..., inside])
-    # What is loud counts: a null of one round is noise in the ratio.
+    # Weighted by power: a null in one round is noise in the ratio.
     weight = power / np.maximum(power.sum(axis=(1, 2), keepdims=True), 1e-300)
     level = 20 * np.log10(np.maximum(np.abs(new[..., inside]), 1e-30) / np.maximum(np.abs(old[..., inside]), 1e-30))
     gain = np.array([_median(level[i], weight[i]) for i in range(len(level))])

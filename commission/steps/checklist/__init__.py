@@ -1,4 +1,4 @@
-"""Checklist: what the technician looks at on site, and the delay between picture and sound.
+"""Checklist: items that the technician inspects on site, and the delay between picture and sound.
 
 Each item is answered by looking: in order, to be mended, or not present. Nothing is computed from the answers. Only the
 offset between picture and sound is a number: how much later the sound comes than the picture, at the reference seat.
@@ -151,7 +151,7 @@ class _Line(NamedTuple):
 
 
 def _check(item: ChecklistItem, given: str | None) -> Check | None:
-    """What an answer amounts to; None for what is not present."""
+    """The check of an answer; None for an item that is not present."""
     if given == ABSENT:
         return None
     return Check(

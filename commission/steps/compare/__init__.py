@@ -3,7 +3,7 @@
 For each channel and for the subwoofers together: how much the seats differ (mean spatial variance, Welti & Devantier
 2006, from memory) in each band before and after, the change with its uncertainty, each seat's deviation, the worst seat.
 Two questions are kept apart: "what the seat hears" uses levels as measured; "evenness of tone" takes each seat's own
-broadband level off first, so that a change of level does not pose as a change of evenness. Only what both rounds hold is
+broadband level off first, so that a change of level is not taken for a change of evenness. Only what both rounds contain is
 compared; what was left out is listed. A third table compares the change of each channel with that of its settings
 (`predicted`).
 """
@@ -372,7 +372,7 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
 
 
 def _coverage(changes: list[tuple[str, str, Change]]) -> tuple[str, ...]:
-    """What U of a change is."""
+    """How U of a change is stated."""
     factors = [number(k, 1) for k in (f(c.k for _, _, c in changes) for f in (min, max))] if changes else []
     if not factors:
         return ()

@@ -1,4 +1,4 @@
-"""Did every channel change between two rounds as its settings did, and if not, which single typing mistake explains it?
+"""The change of every channel between two rounds, compared with that of its settings, and the typing mistake behind it.
 
 From a round's responses and the change of the settings follow the level and the arrival that each seat should have later:
 level + change of trim, arrival + change of delay. Where a settings sheet was issued, its own prediction is taken from the
@@ -32,7 +32,7 @@ DELAY_OFF_S, DELAY_U_S = 0.3e-3, 0.1e-3
 """How far a level or an arrival may be from its prediction, and the standard uncertainty at one seat of a microphone put
 back within 5 cm (determined by simulation: tests/steps/test_compare_predicted.py)."""
 LEAST_CHANNELS = 3
-"""Of fewer channels the median is no common part."""
+"""With fewer channels their median is not a common part."""
 MISTAKE_DB, MISTAKE_S = 0.6, 0.15e-3
 """A mistake explains a measurement that is this near to what it would give."""
 
@@ -84,7 +84,7 @@ class Prediction:
 
     @property
     def off(self) -> dict[str, Quantity]:
-        """What contradicts the settings beyond doubt, by the name of the setting."""
+        """The quantities that contradict the settings beyond doubt, by the name of the setting."""
         both = {"trim_db": self.level_db, "distance": self.delay_s}
         return {name: each for name, each in both.items() if each is not None and each.is_off}
 
@@ -108,7 +108,7 @@ class Predictions:
     rounds: tuple[str, str]
     channels: dict[str, Prediction]
     common_db: float | None
-    """By how much all main channels became louder than their trims say."""
+    """Level by which all main channels became louder than by their trims."""
     sheet: Event | None = None
     """The issued settings sheet whose prediction is compared; None: recomputed from the settings of both rounds."""
 
@@ -318,7 +318,7 @@ def _explained(
 
 
 def differences(each: Prediction) -> list[str]:
-    """What is off of a channel, a phrase for each quantity: "2.1 ± 0.5 dB louder than"."""
+    """The differences of a channel from its prediction, a phrase for each quantity: "2.1 ± 0.5 dB louder than"."""
     words = {
         "trim_db": ("louder than", "softer than", "dB", 1, 1),
         "distance": ("later than", "earlier than", "ms", 2, 1000),
@@ -332,6 +332,6 @@ def differences(each: Prediction) -> list[str]:
 
 
 def sentence(each: Prediction, rounds: tuple[str, str]) -> str:
-    """What is off of a channel and what explains it, in one sentence."""
+    """The differences of a channel and their explanation, in one sentence."""
     why = f" Most likely {each.mistake}." if each.mistake else " No single typing mistake explains that."
     return f"{each.channel}, {round_name(rounds[1])}: {' and '.join(differences(each))} predicted.{why}"

@@ -1,7 +1,7 @@
-"""How much the seats differ, in one round and between two: what the step "compare" shows.
+"""The differences between seats, in one round and between two, for the step "compare".
 
 Two questions are kept apart: "heard" uses levels as measured; "tone" takes each seat's own broadband level off first, so
-that a change of level does not pose as a change of evenness. Only what both rounds hold is compared.
+that a change of level is not taken for a change of evenness. Only what both rounds contain is compared.
 
 A channel that is low at every seat alike adds nothing to any variance. A seat that is low on every channel alike had
 another gain (`dsp.across`): its levels are corrected, and the correction's uncertainty counts in what is heard.
@@ -34,7 +34,7 @@ GROUPS = (SUBS, "LFE")
 HEARD, TONE = "heard", "tone"
 KINDS = (HEARD, TONE)
 LEAST_POINTS = variance.INDEPENDENT_POINTS
-"""A band is judged where the loudspeaker plays over a third octave of it or more."""
+"""A band is compared where the loudspeaker plays over a third octave of it or more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +53,7 @@ class BandResult:
     deviations_db: dict[str, float]
     """Mean deviation of each seat from the seats' mean."""
     heard_hz: tuple[float, float]
-    """Where the loudspeaker plays within the band: what was judged."""
+    """The part of the band in which the loudspeaker plays, and which was compared."""
     floored: bool = False
     """The seats differ by no more than the measurement scatters."""
 

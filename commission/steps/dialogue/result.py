@@ -83,9 +83,9 @@ class DialogueResult:
     centre: Channel | None
     seats: tuple[SeatDialogue, ...]
     state: str | None
-    """Whose noise is heard with the speech; None: no usable noise."""
+    """State whose noise is heard with the speech; None: no usable noise."""
     states: tuple[str, ...]
-    """What can be chosen."""
+    """States that can be chosen."""
     why_no_noise: str
     speech_dba: float
     """At the reference seat with the centre at its target, as chosen."""

@@ -2,7 +2,7 @@
 
 The installer tapes from the reference seat's ears to each loudspeaker (or has positions). Delay = (d_max − d)/c with c
 from the temperature (ISO 9613-1); a processor that takes distances gets them scaled by its own assumed speed of sound.
-Where responses with a common clock were imported, arrivals are held against the tape after removing the common latency
+Where responses with a common clock were imported, arrivals are compared with the tape after removing the common latency
 (a median, which half of the channels may miss): t = τ + d/c + the delay the processor applies.
 
 A subwoofer's own latency adds to its distance: the sheet proposes tape + c·latency as a start, to be trimmed at the
@@ -105,7 +105,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 
 def _given(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
-    """The distance that holds as long as nobody tapes it in this round."""
+    """The distance in use until it is taped in this round."""
     found = taped_m(job, channel, round_id)
     return None if found is None else (found[0], "given" if found[1] == "tape" else found[1])
 
@@ -121,7 +121,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """The settings to enter, arrivals against the tape, what other seats get."""
+    """The settings to enter, arrivals against the tape, and the spread at other seats."""
     result = solve(job, round_id, analyses)
     waiting = awaiting.awaiting_repair(job, round_id, analyses)
     found = result.channels.values()
@@ -353,7 +353,7 @@ def _processor_remarks(processor: Processor) -> tuple[str, ...]:
 
 
 def _step_remark(job: Job, result: DistancesResult) -> tuple[str, ...]:
-    """What the processor's steps cost, which no setting removes."""
+    """The error by the processor's steps, which no setting removes."""
     if not result.channels:
         return ()
     delay = job.system.processor.delay

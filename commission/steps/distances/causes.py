@@ -32,7 +32,7 @@ ABROAD = (0.86, 1.145)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DelaysFault:
-    """What is wrong with all delays alike."""
+    """A fault that all delays share."""
 
     kind: Literal["off", "sign"]
     by: Literal["settings", "arrivals"]
@@ -47,9 +47,9 @@ class WrongTime:
 
     channel: str
     what: Literal["setting", "tape", "unknown"]
-    """What is wrong; "unknown": the sound does not come when it should, and the data do not show why."""
+    """The wrong one of the three; "unknown": the sound arrives at the wrong time, and the data do not show why."""
     error_s: float
-    """Later than right; for a tape: implied less taped distance, as time."""
+    """Later than right; for a tape: implied minus taped distance, as time."""
     u_s: float
     likely: bool
     """Not beyond doubt: only two of setting, distance and sound are known."""

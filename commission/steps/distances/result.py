@@ -1,4 +1,4 @@
-"""What distances and arrivals of a round say: delays, settings, who is off. The step `distances` asks and shows."""
+"""Delays, settings and wrong arrivals from the distances and arrivals of a round. The step `distances` shows them."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ UNIT_SHARE = 0.04
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelDistance:
-    """One loudspeaker: how far, what to enter, what is held, when it is heard."""
+    """One loudspeaker: its distance, the setting to enter, the current setting, its arrival."""
 
     channel: Channel
     distance_m: float
@@ -58,23 +58,23 @@ class ChannelDistance:
     acoustic_m: float
     """With the loudspeaker's own latency as distance, where it is known; else as `distance_m`."""
     kept_latency_s: float | None
-    """What a setting holds more than its distance, where that is kept: it agrees with what is heard or, of a subwoofer
-    without an arrival, is a latency that subwoofers have."""
+    """Excess of the setting over the distance, where it is kept: it agrees with what is heard or, of a subwoofer without
+    an arrival, is a usual latency of subwoofers."""
     setting: delays_of.DelaySetting
     held: float | None
-    """What the processor holds in this round, in its unit."""
+    """Current setting in this round, in the processor's unit."""
     held_error_s: float | None
-    """Delay that the held setting gives, less the delay needed, less what the main channels have in common (their median):
-    differences between channels are what is heard."""
+    """Delay by the current setting, minus the delay needed, minus the median of this over the main channels: only
+    differences between channels are heard."""
     arrival_s: float | None
     arrival_residual_s: float | None
-    """Arrival less what distance and held setting explain, common latency removed."""
+    """Arrival minus the time by distance and current setting, common latency removed."""
     alignment_s: float | None
-    """Arrival less the common arrival of all channels: what the listener gets."""
+    """Arrival minus the common arrival of all channels, as the listener hears it."""
     arrival_u_s: float
     """Standard uncertainty of arrival against tape."""
     why_no_arrival: str | None
-    """Why there is none, or what makes it doubtful."""
+    """Why there is no arrival, or what makes it doubtful."""
     check_setting: Check
     check_arrival: Check
     speed_m_s: float
@@ -100,7 +100,7 @@ class ChannelDistance:
 
     @property
     def to_enter(self) -> bool:
-        """Whether the processor holds another setting than the one to enter."""
+        """Whether the current setting differs from the one to enter."""
         return self.held is None or abs(self.held - self.setting.setting) > 1e-6
 
     @property
@@ -115,7 +115,7 @@ class ChannelDistance:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DistancesResult:
-    """Everything about time in one round."""
+    """Distances, delays and arrivals of one round."""
 
     channels: dict[str, ChannelDistance]
     missing: tuple[str, ...]
@@ -131,11 +131,11 @@ class DistancesResult:
     reference: str | None
     """The reference seat."""
     scale: float
-    """What the processor makes of the delays noted, by the arrivals of all seats: 1 right, 0 none, −1 the wrong sign."""
+    """Factor of the delays noted, by the arrivals of all seats: 1 right, 0 no delays, −1 the wrong sign."""
     late_s: dict[str, float]
     """Main channel → how much later it is at all its seats than its distances and its setting explain, beyond doubt."""
     rest_s: dict[str, dict[str, float]]
-    """Main channel → seat → arrival less latency, flight and delay."""
+    """Main channel → seat → arrival minus latency, flight and delay."""
 
     @property
     def swapped(self) -> dict[str, tuple[str, float]]:
@@ -219,7 +219,7 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
     settings = to_enter(proposed) if channels else ()
     as_held = mains & (suits_sound | (np.abs(tape_error_s) <= tolerance_s))
     if delay.unit != "ms" and usual and mains.sum() >= 3 and as_held[mains].all():
-        # What all settings hold too much is heard by nobody: it stays, so that none needs to be changed for it.
+        # An excess that all settings share is inaudible: it stays, so that no setting needs to be changed for it.
         more = delays_of.unit_m(delay.unit) * float(np.median((held - [each.exact for each in settings])[mains]))
         if abs(more) / own > tolerance_s:
             settings = to_enter(proposed + more * speed / own)
@@ -275,7 +275,7 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
 
 
 def _of_matching(job: Job, round_id: str, analyses: Analyses) -> _Matched:
-    """What the arrivals of all seats say of the delays."""
+    """The delays as the arrivals of all seats show them."""
     found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
     if isinstance(found, str) or matching is None:
         return {"scale": 1.0, "late_s": {}, "rest_s": {}}
@@ -327,7 +327,7 @@ class _Budgets:
 def _flights(
     job: Job, known: dict[Channel, tuple[float, str]], mains: NDArray[np.bool_], speed_m_s: float
 ) -> list[Budget]:
-    """What the delay needed is known to, by tape or position, against the other main channels."""
+    """Budgets of the delay needed, by tape or position, against the other main channels."""
     tape = np.array([distance for distance, _ in known.values()])
     middle = float(np.median(tape[mains])) if mains.any() else 0.0
     return [
@@ -357,9 +357,9 @@ def _with_median(budgets: list[Budget], values_s: FloatArray, voices: NDArray[np
 def _held_errors(
     applied: FloatArray, settings: tuple[delays_of.DelaySetting, ...], mains: NDArray[np.bool_]
 ) -> FloatArray:
-    """Applied less needed delay [s], less its median over the main channels.
+    """Applied minus needed delay [s], minus its median over the main channels.
 
-    Only differences between channels reach the ear: what all have too much is nobody's error, in a wrong unit as well.
+    Only differences between channels are audible: an excess that all share is no channel's error, in a wrong unit as well.
     """
     error = applied - np.array([setting.delay_s for setting in settings])
     good = np.isfinite(error) & mains
@@ -387,7 +387,7 @@ def _keeps_latency(
 def _together(
     alignment_s: FloatArray, residual_s: FloatArray, tape_error_s: FloatArray, mains: NDArray[np.bool_]
 ) -> FloatArray:
-    """When each channel is heard through the settings held, less the main channels' median [s].
+    """Arrival of each channel with the current settings, minus the main channels' median [s].
 
     Measured where the sound passed the delays. Past them, it is the arrival against the tape plus what the setting holds
     against the tape.
@@ -459,7 +459,7 @@ def _ratio(held: FloatArray, settings: tuple[delays_of.DelaySetting, ...], unit:
 
 
 def _alignment(arrivals: FloatArray, voices: NDArray[np.bool_], passes: NDArray[np.bool_]) -> FloatArray:
-    """Arrival less the median of the main channels that ran through the processor's delays [s]."""
+    """Arrival minus the median of the main channels that ran through the processor's delays [s]."""
     voices = voices & np.isfinite(arrivals)
     if voices.sum() < 3:
         return np.full(len(arrivals), np.nan)
@@ -467,7 +467,7 @@ def _alignment(arrivals: FloatArray, voices: NDArray[np.bool_], passes: NDArray[
 
 
 def _feet(factor: float | None) -> str | None:
-    """What a factor of settings says about feet and metres; None when it says nothing of the kind."""
+    """The mix-up of feet and metres that a factor of settings shows; None when it shows none."""
     if factor is not None and abs(factor * FOOT_M - 1) < UNIT_SHARE:
         return "the distances were typed in feet, the processor reads metres"
     if factor is not None and abs(factor / FOOT_M - 1) < UNIT_SHARE:
@@ -476,7 +476,7 @@ def _feet(factor: float | None) -> str | None:
 
 
 def unit_sentence(result: DistancesResult) -> str | None:
-    """What the settings or the arrivals say about a wrong unit; None when nothing is wrong."""
+    """The wrong unit that the settings or the arrivals show; None when none is wrong."""
     fit = result.unit_fit
     by_fit = _feet(fit.factor if fit is not None and fit.meaning else None)
     return _feet(result.held_ratio) or by_fit or _feet(result.scale)
@@ -628,7 +628,7 @@ def _check_setting(
 
 
 def _why_no_setting(channel: Channel, times: _Times, verdict: Verdict, wrong_unit: bool) -> str | None:
-    """Why what is held cannot be judged; None when it can."""
+    """Why the current setting cannot be checked; None when it can."""
     if math.isnan(times.held_error_s):
         return "the setting is not entered for this round"
     if channel.is_sub and math.isnan(times.residual_s):

@@ -1,4 +1,4 @@
-"""Then against now: what each channel did between two visits, beyond the uncertainty of the difference.
+"""The changes of each channel between two visits, beyond the uncertainty of the difference.
 
 A measured change is put together of four parts: what the settings explain (a trim that somebody turned), what the air
 explains (arrivals), what all loudspeakers have in common (volume, gain, the start of a clock: the median over the mains at
@@ -52,13 +52,13 @@ from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 
 FALSE_ALARMS = 0.05
-"""How many visits may raise an alarm though nothing drifted, at most; common practice, no source."""
+"""Largest share of visits with an alarm although nothing drifted; common practice, no source."""
 LEAST_MAINS = 3
 """With fewer, one loudspeaker's own drift would be most of what they have in common."""
 UNKNOWN_APART_M = 3.0
 """How much farther than the others a loudspeaker is taken to be where no distance is noted."""
 AIR_MS = 0.1
-"""What air and settings may shift an arrival without a word (common practice, no source)."""
+"""Shifts of an arrival by air and settings that are not mentioned (common practice, no source)."""
 SAME = 1e-6
 """Settings that differ by less are the same."""
 SHARING = (LEVEL, RESPONSE, ARRIVAL)
@@ -83,7 +83,7 @@ class Drift:
     before: float
     now: float
     change: float
-    """Now less then, less what settings and air explain, less what the mains have in common: what is judged."""
+    """Now minus then, minus what settings and air explain, minus what the mains have in common: what is judged."""
     explained: float | None = 0.0
     """What settings and air make of it; None: a setting that matters is not noted at both visits."""
     budget: Budget | None = None
@@ -115,7 +115,7 @@ class Drift:
 
     @property
     def word(self) -> str:
-        """What became of it."""
+        """The result in a word."""
         if self.is_setting:
             return "changed" if self.drifted else "unchanged"
         if self.drifted:
@@ -132,7 +132,7 @@ class Drift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriftResult:
-    """Everything that both visits hold, and why the rest cannot be compared."""
+    """The figures of both visits, and why others cannot be compared."""
 
     drifts: tuple[Drift, ...] = ()
     shared: Mapping[str, float] = field(default_factory=dict)
@@ -152,12 +152,12 @@ class DriftResult:
         return tuple(d for d in self.drifts if d.is_setting and d.drifted)
 
     def drifted(self) -> tuple[Drift, ...]:
-        """What was measured and is beyond U."""
+        """The measured figures that changed beyond U."""
         return tuple(d for d in self.drifts if not d.is_setting and d.drifted)
 
 
 def compared_round(job: Job) -> str:
-    """The round of this visit that is held against the earlier one: the first that holds anything.
+    """The round of this visit that is compared with the earlier one: the first that holds anything.
 
     What is measured later in the visit holds its own changes.
     """
@@ -208,7 +208,7 @@ def _exact(visits: Visits, place: Place, pair: tuple[EarlierFigure, EarlierFigur
 
 
 def _signs(visits: Visits, both: Pairs) -> tuple[list[Drift], bool]:
-    """Polarity as heard, less what its setting explains; whether most mains turned alike: the measuring chain did."""
+    """Polarity as heard, minus what its setting explains; whether most mains turned alike: the measuring chain did."""
     found = {}
     for (quantity, channel, _), (then, now) in both.items():
         if quantity == HEARD and channel is not None:
@@ -279,7 +279,7 @@ def _in_common(visits: Visits, rest: Mapping[Place, float]) -> dict[tuple[str, s
 def _as_read(
     visits: Visits, rest: Mapping[Place, object], common: Mapping[tuple[str, str | None], float]
 ) -> tuple[Contribution, ...] | None:
-    """What the meters make of levels as read, where no seat separates volume and loudspeakers; else None."""
+    """Contributions of the meters to levels as read, where no seat separates volume and loudspeakers; else None."""
     if any(quantity == LEVEL for quantity, _ in common) or not any(place[0] == LEVEL for place in rest):
         return None
     return drift_budgets.meters(visits.then.instrument("meter"), visits.now.instrument("meter"))

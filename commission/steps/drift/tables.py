@@ -39,7 +39,7 @@ _TABLES = (
     ("spread", "Seat-to-seat standard deviation: then and now", (SPREAD,)),
 )
 _ONLY_CHANGED = ("settings", "tapes", "heard", "spread")
-"""What is as it was fills no long table of these."""
+"""Kinds whose tables list only what has changed."""
 
 
 def describe(quantity: str) -> tuple[str, str, int]:

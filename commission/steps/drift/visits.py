@@ -1,4 +1,4 @@
-"""Two visits side by side: what moved, what settings and air explain, what cannot be compared and why.
+"""Two visits beside each other: what moved, what settings and air explain, what cannot be compared and why.
 
 The room as it was at the earlier visit is the one that the log of the return visit opens with.
 """
@@ -52,7 +52,7 @@ SAME_RANGE_OCTAVES = 1 / 6
 """A range that begins or ends farther off may hold a mode that the other does not (common practice, no source)."""
 OTHER_REFERENCE = "the reference seat is a different one"
 _QUIET = (TAPE, HEARD, SPREAD)
-"""Not missed where only one visit holds them: they come along with others, or need not be measured again."""
+"""Not listed as missing where only one visit holds them: others bring them, or they need not be measured again."""
 Place = tuple[str, str | None, str | None]
 """(quantity, channel, seat)."""
 
@@ -100,7 +100,7 @@ class Visits:
 
 
 def place_of(figure: EarlierFigure, system: System) -> Place:
-    """What a figure is of. Levels, arrivals and tapes without a seat were taken at the reference seat."""
+    """The place of a figure. Levels, arrivals and tapes without a seat were taken at the reference seat."""
     seat = figure.seat
     if seat is None and figure.quantity in (LEVEL, ARRIVAL, TAPE) and system.reference_seat is not None:
         seat = system.reference_seat.id
@@ -206,7 +206,7 @@ def _held(visits: Visits, quantity: str, channel: str) -> tuple[float | None, fl
 
 
 def explained(visits: Visits, quantity: str, channel: str, *, passes: bool) -> float | None:
-    """What settings and air make of a change, in its unit (of polarity: the factor); None where a setting is not noted.
+    """The change by settings and air, in its unit (of polarity: the factor); None where a setting is not noted.
 
     A response that was measured past the processor knows nothing of its settings.
     """
@@ -253,7 +253,7 @@ def _delay_ms(visits: Visits, channel: str) -> float | None:
 
 
 def _delay_of(value: float, system: System, speed: float) -> float:
-    """The delay of a setting [ms]; of a distance less what its farthest has, which all channels share."""
+    """The delay of a setting [ms]; of a distance minus what its farthest has, which all channels share."""
     delay: DelayRange = system.processor.delay
     if delay.unit == "ms":
         return value

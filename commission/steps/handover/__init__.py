@@ -1,7 +1,7 @@
 """Hand over: what was found, what was changed, what remains, who signs.
 
 The record in words, from what the log holds: settings as found and as left, what was typed in, what was not measured
-again, signatures. Findings stand above the steps: whoever has them makes the whole of it with `summary`.
+again, signatures. Findings are not part of it: they depend on all steps.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Layout: where seats and loudspeakers stand, and whether every seat is covered.
 
-The installer types positions or tape distances; the plan draws them to scale. Checked is what betrays a wrong entry
-(something outside the room, a tape that disagrees with a position, a left loudspeaker right of its partner), and the
+The installer types positions or tape distances; the plan draws them to scale. It is checked for signs of a wrong entry
+(something outside the room, a tape that disagrees with a position, a left loudspeaker right of its partner) and by the
 rules of coverage (`coverage`). Directions from every seat and the modes of the room are for information.
 """
 

@@ -157,7 +157,7 @@ _MEANINGS = {
 
 
 def clause(meaning: str, checks: list[Check]) -> str:
-    """What is wrong in one clause, as in "TpBL and TpBR 0.3 m ahead of the back row's ears"."""
+    """The failed checks of one kind in a clause, as in "TpBL and TpBR 0.3 m ahead of the back row's ears"."""
     channels = tuple(dict.fromkeys(check.channel for check in checks if check.channel))
     seats = tuple(dict.fromkeys(check.seat for check in checks if check.seat))
     where = f" at {listed(seats)}" if seats else ""

@@ -222,7 +222,7 @@ def _groups(placed: list[Channel]) -> Iterator[tuple[Channel, ...]]:
 
 
 def _mirror_error(pair: tuple[Channel, ...]) -> FloatArray:
-    """Place of the second less the mirrored place of the first [m]."""
+    """Place of the second minus the mirrored place of the first [m]."""
     return _start(pair[1]) - _start(pair[0]) * [-1, 1, 1]
 
 

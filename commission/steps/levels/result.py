@@ -1,4 +1,4 @@
-"""What the levels of a round say: readings to trims, with their uncertainty. The step `levels` asks and shows."""
+"""Trims from the readings of a round, with their uncertainty. The step `levels` shows them."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ CONVENTIONS = (
 
 DEFAULT_RESOLUTION_DB = 0.1
 NO_RESPONSES = Analyses()
-"""Where nothing is known of the responses, no channel waits for a repair."""
+"""Without responses no channel waits for a repair."""
 SUB_NOISE_U_DB = u_of.noise_u_db(50.0, 20.0)
 """Scatter of subwoofer noise (30 to 80 Hz) in one reading of twenty seconds; that of main channels is lost in the eye's."""
 INCONSISTENT = 3.0
@@ -51,7 +51,7 @@ RANGES = (1.0, 1.0, 1.0, 1.11, 1.18, 1.22, 1.25, 1.29, 1.31, 1.33, 1.35)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelLevel:
-    """One channel's reading and what follows from it; all levels in dB."""
+    """One channel's reading and the trim that follows from it; all levels in dB."""
 
     channel: Channel
     level_db: float
@@ -66,7 +66,7 @@ class ChannelLevel:
     old_trim_db: float
     old_trim_known: bool
     correction_db: float
-    """Target less reading."""
+    """Target minus reading."""
     trim_exact_db: float | None
     trim_db: float | None
     """The trim to set; None, as all that follows from it, while the channel waits for a repair."""
@@ -116,7 +116,7 @@ class LevelsResult:
     """Seats whose readings do not count yet → the channels that were not read there."""
     offset_db: float
     proposed_offset_db: float
-    """What brings most channels into range; 0 when the reference does."""
+    """Common offset that brings most channels into range; 0 when the reference does."""
     choices: tuple[OffsetChoice, ...]
     """The reference, the proposal where it differs, and the offset with the least rounding."""
     basis: str
@@ -137,7 +137,7 @@ class LevelsResult:
     before_sum: tuple[str, ...]
     """Subwoofers whose trims were entered as asked before anything showed how subwoofers add."""
     support: Support
-    """How the meter was held."""
+    """Support of the meter: hand or stand."""
     repeated: bool
     """Whether any reading was repeated."""
 
@@ -665,7 +665,7 @@ class _Reading:
     level_db: float
     count: int
     spread_db: float | None
-    """Largest less smallest of the repeats at one seat; None without repeats."""
+    """Largest minus smallest of the repeats at one seat; None without repeats."""
     shares: tuple[float, ...]
     """Weight of each seat that counts; their sum is 1."""
     counts: tuple[int, ...]

@@ -60,11 +60,11 @@ def nominal_hz(octave_hz: int) -> float:
 
 
 QUANTITIES = ("L_Aeq", "L_Ceq", *(f"{nominal_hz(hz):g} Hz" for hz in NR_OCTAVES_HZ))
-"""What can be typed for each state."""
+"""Quantities that can be typed for each state."""
 
 
 class Offset(NamedTuple):
-    """What turns levels of recordings into dB SPL."""
+    """Offset from levels of recordings to dB SPL."""
 
     db: float
     u_db: float
@@ -217,7 +217,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> QuietResult:
 
 
 def of_channels(job: Job, round_id: str, analyses: Analyses) -> dict[str, Noise]:
-    """What each loudspeaker makes by itself, by channel: the newest recording, best at the reference seat."""
+    """Noise of each loudspeaker alone, by channel: the newest recording, at the reference seat where there is one."""
     recorded = [each for each in analyses.channel_noises if each.round == round_id and each.analysis is not None]
     if not recorded:
         return {}
@@ -522,7 +522,7 @@ def nc_check(job: Job, noise: Noise, check_id: str, channel: str | None = None) 
 
 
 def _disturbed(noise: Noise, noises: Iterable[Noise]) -> str | None:
-    """Why "everything off" is not what it seems: nothing becomes quieter by switching a source on."""
+    """Why a recording of "everything off" is wrong: nothing becomes quieter when a source is switched on."""
     if noise.known != OFF or noise.nc is None:
         return None
     other = min(

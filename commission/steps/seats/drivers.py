@@ -54,7 +54,7 @@ class DriverGap:
 def driver_gaps(apart_db: Mapping[str, FloatArray], partner_db: Mapping[str, FloatArray]) -> dict[Driver, DriverGap]:
     """The band in which each driver is missed most, over the seats together.
 
-    `apart_db`, `partner_db`: seat → levels less the partner's, and the partner's, in BANDS_HZ [dB], NaN where not heard.
+    `apart_db`, `partner_db`: seat → levels minus the partner's, and the partner's, in BANDS_HZ [dB], NaN where not heard.
     """
     found: dict[Driver, list[tuple[Band, dict[str, float]]]] = {driver: [] for driver in DRIVERS}
     for index, band in enumerate(BANDS_HZ[:4]):

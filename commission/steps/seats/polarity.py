@@ -1,4 +1,4 @@
-"""Which loudspeakers are connected alike, and which are reversed against others of their kind.
+"""Polarity of loudspeakers relative to others of their kind.
 
 Only loudspeakers of one model can be compared: a mirrored pair, and others whose phase is the same throughout. Two that
 differ say that one of them is reversed; which one, a third of the same model says, or the polarity set in the processor.

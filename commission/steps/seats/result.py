@@ -1,4 +1,4 @@
-"""Judging one channel at one seat, for the step "seats".
+"""The checks of one channel at one seat, for the step "seats".
 
 Causes are separated as in `dsp.across`. A channel that is low at every seat is a fault of the channel: it is compared with
 its partner, and each seat is judged against the mean of its own channel. A seat that is low on every channel alike, beyond
@@ -106,7 +106,7 @@ class Cell:
     channel: Channel
     seat: str
     analysis: Analysis | None
-    """What may be used of its newest recording; None where nothing may."""
+    """The usable part of its newest recording; None where nothing is usable."""
     recording: Analysis | None = None
     """The newest recording as it is, also where a measuring mistake spoilt it."""
     repeats: int
@@ -164,7 +164,7 @@ class Against:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeatsResult:
-    """All cells of a round, by (channel, seat), and what is common to whole seats and whole channels."""
+    """All cells of a round, by (channel, seat), and the values common to whole seats and whole channels."""
 
     cells: dict[tuple[str, str], Cell]
     calibrated: bool
@@ -404,7 +404,7 @@ def _spreads(channel: Channel, row: dict[str, Analysis | None], counted: set[str
 
 
 def _less_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, float], int]:
-    """Each seat less the mean of the seats that count, and how many these are; empty with fewer than three of them."""
+    """Each seat minus the mean of the seats that count, and how many these are; empty with fewer than three of them."""
     good = {s: v for s, v in values.items() if math.isfinite(v)}
     common = [v for s, v in good.items() if s in counted]
     if len(common) < across.LEAST_COUNT:
@@ -604,7 +604,7 @@ def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, ag
 
 
 def _spread_budgets(channel: Channel, seat: str, spread: _Spread, gain_u_db: float) -> tuple[Budget, ...]:
-    """Of the checks against the seats' mean: the seat's own uncertainty, less its share in the mean."""
+    """Of the checks against the seats' mean: the seat's own uncertainty, minus its share in the mean."""
     name, one = ("bass", THIRD_OCTAVE) if channel.is_sub else ("direct", TREBLE_BAND)
     kinds = [("level", LEVEL, spread.seats[0]), (name, one, spread.seats[1])]
     if gain_u_db:

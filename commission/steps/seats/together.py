@@ -1,4 +1,4 @@
-"""What all subwoofers together are at the seats: how even, where a null is, and how loud beside one alone."""
+"""All subwoofers together at the seats: evenness, nulls, and level relative to one alone."""
 
 from __future__ import annotations
 

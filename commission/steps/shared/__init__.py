@@ -1,1 +1,1 @@
-"""What several steps share: uncertainty budgets, their tables, the table of limits, a cache of results."""
+"""Parts that several steps share: uncertainty budgets, their tables, the table of limits, a cache of results."""

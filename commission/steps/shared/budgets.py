@@ -164,7 +164,7 @@ def level_left(level: Budget, step_db: float) -> Budget:
 
 
 def repeat_spread(resolution_db: float) -> Budget:
-    """Largest less smallest reading: the display was read twice. The scatter itself is what is judged."""
+    """Largest minus smallest reading: the display was read twice. The scatter itself is what is judged."""
     both = (
         _display(resolution_db, source="resolution, largest reading"),
         _display(resolution_db, source="resolution, smallest reading"),
@@ -207,9 +207,9 @@ def _air(apart_m: float, speed_m_s: float, temperature_c: float) -> Contribution
 
 
 def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float, temperature_c: float) -> Budget:
-    """Delay that a setting gives less the delay needed, against the main channels' median [ms].
+    """Delay that a setting gives minus the delay needed, against the main channels' median [ms].
 
-    `apart_m`: the channel's distance less that of the others (their median).
+    `apart_m`: the channel's distance minus that of the others (their median).
     """
     return Budget(
         id="distances.setting",
@@ -249,7 +249,7 @@ def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
 
 
 def arrival_budget(flight: Budget | None, u_s: float, *, channel: str, is_sub: bool) -> Budget:
-    """Arrival less tape and setting [ms], or, without `flight`, less the main channels' own."""
+    """Arrival minus tape and setting [ms], or, without `flight`, minus the main channels' own."""
     title = "Arrival minus the main channels' median" if flight is None else "Arrival minus tape and setting"
     parts = () if flight is None else flight.contributions
     return Budget(
@@ -333,7 +333,7 @@ def single(check_id: str, title: str, source: str, u: float, basis: str, unit: s
 
 
 def against_mean(budget: Budget, check_id: str, title: str, seats: int, *, counts: bool) -> Budget:
-    """The same for one seat less the mean over `seats` seats; `counts`: whether it is one of them.
+    """The same for one seat minus the mean over `seats` seats; `counts`: whether it is one of them.
 
     A seat that is part of the mean takes a share of its own error away: 1 − 1/n of the variance stays, else 1 + 1/n.
     """

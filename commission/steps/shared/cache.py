@@ -1,4 +1,4 @@
-"""A result asked for again is not computed again, nor is it after an entry that it does not depend on.
+"""A cache of results: none is computed again, not even after an entry, unless it depends on that entry.
 
 Steps, findings and the record draw on the same few solutions. Each solution keeps what it has read of the job: the system,
 the levels of a round, a setting. While all of that is the same in a newer job, so is the solution: typing a level does not
@@ -27,7 +27,7 @@ _Kept = tuple[tuple[object, ...], _Values, R]
 """The arguments besides the job, what was read of the job, the result."""
 
 _newest: list[tuple[Job, _Values]] = []
-"""What was read of the newest jobs: the same question is answered once for all functions."""
+"""Values read of the newest jobs, shared by all functions."""
 
 
 def cached(solve: Callable[Concatenate[Job, P], R], most: int = KEPT) -> Callable[Concatenate[Job, P], R]:

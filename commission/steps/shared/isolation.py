@@ -1,4 +1,4 @@
-"""A step that fails must not take the others with it: its failure becomes an outcome that says so."""
+"""Isolation of steps: the failure of one becomes an outcome that says so, and the others go on."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def why_failed(error: Exception) -> str:
         return clean_text(str(error))
     if isinstance(error, MemoryError):
         return "it needs more memory than there is"
-    logging.getLogger(__name__).info("not computed", exc_info=error)  # not on anybody's terminal
+    logging.getLogger(__name__).info("not computed", exc_info=error)  # it is not shown on the terminal
     found = clean_text(f"{type(error).__name__}: {error}".removesuffix(": "))
     return f"the program failed on it ({found[:LONGEST]})"
 
@@ -50,7 +50,7 @@ def outcome_of(job: Job, step: Step, round_id: str, analyses: Analyses) -> Outco
 
 
 def or_else(make: Callable[[], Value], otherwise: Value) -> Value:
-    """What `make` gives; where it fails, something else: the step that rests on the same numbers says why."""
+    """The result of `make`, or `otherwise` where it fails: the step that rests on the same numbers says why."""
     try:
         return make()
     except Cancelled:

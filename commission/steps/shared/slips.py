@@ -1,4 +1,4 @@
-"""Single typing mistakes: what the processor would hold after each, and which one a measurement shows."""
+"""Single typing mistakes: the setting after each, and the one that a measurement shows."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class Slip:
     """One mistake with one value."""
 
     value: float
-    """What the processor holds after it, in the unit of the setting."""
+    """The setting after it, in the unit of the setting."""
     text: str
     """As a clause: "the new trim was not set"."""
     kind: Kind = "value"
@@ -30,7 +30,7 @@ class Slip:
 
 
 def delay_word(job: Job) -> str:
-    """What the processor calls a delay setting."""
+    """The processor's name for a delay setting."""
     return "delay" if job.system.processor.delay.unit == "ms" else "distance"
 
 

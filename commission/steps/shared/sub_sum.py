@@ -1,4 +1,4 @@
-"""All subwoofers together at the reference seat: how loud they are, and what each of them alone must then read.
+"""All subwoofers together at the reference seat: their level, and the reading that each of them alone must give.
 
 A meter reading with all of them playing at once comes first. Without one, their responses on one clock show how much louder
 the sum is than one alone; the readings of each alone give the level. What each alone must read is calculated for

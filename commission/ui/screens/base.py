@@ -78,7 +78,7 @@ class VisitScreen(PaintedOnce[None]):
         if self.commission.file_problem:
             right = "job file changed or gone: takes no entries "
         room = max(self.size.width, 40) - cell_len(right)
-        if more:  # the job's name gives way to it: whoever is in the room knows where
+        if more:  # it takes the place of the job's name, which the installer knows
             rest += f" · {more}"
             job = cut(job, max(room - 2 - cell_len(rest), SHORTEST_NAME))
         return Content(fit(f" {job}{rest}", room - 1) + " " + right)

@@ -1,4 +1,4 @@
-"""One step: what to do in the room, the entry at the left, what comes of it at the right, the judgement below.
+"""One step: what to do in the room, the entry at the left, the results at the right, the verdict below.
 
 Generic: it renders the plan and outcome of a step, so that a new step needs no line here. Only the step that ends the visit
 and the one whose settings are changed by hand have keys of their own.
@@ -253,7 +253,7 @@ class StepScreen(AnyStepScreen):
 
     @on(EntryTable.Selected)
     def prompt_selected(self, event: EntryTable.Selected) -> None:
-        """What to do now, and what came of this row so far."""
+        """What to do now, and the results of this row so far."""
         self._show_todo()
         self._follow(event.prompt)
 

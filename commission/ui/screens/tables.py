@@ -166,7 +166,7 @@ basis = "our own practice, after forty rooms"
 
 
 class VerdictChanges(TablesScreen):
-    """Verdicts that were stored, and what this version makes of the same readings."""
+    """Stored verdicts beside those of this version for the same readings."""
 
     title_text = "Judged differently"
     HELP_TITLE = "Judged differently"

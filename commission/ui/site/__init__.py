@@ -1,4 +1,4 @@
-"""The Site form without its screen: sections of fields, how each is shown, what typed text makes of the system."""
+"""The Site form without its screen: sections of fields, how each is shown, and the system after typed text."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Measuring mistakes are looked for before the installation is examined, and what they spoilt is taken out.
+"""The search for measuring mistakes, before the installation is examined; recordings that they spoilt are left out.
 
 `screen` is pure: job, round and analyses in; the mistakes and the analyses that may be used out. Every step and every rule
 draws its conclusions from `Screening.usable`. A response of which nothing may be used stays in it as one that has a problem
@@ -52,7 +52,7 @@ DETECTORS: tuple[Detector, ...] = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Screening:
-    """What measuring mistakes left of one round."""
+    """One round after the search: its mistakes, and the analyses that may be used."""
 
     mistakes: tuple[Mistake, ...]
     usable: Analyses

@@ -1,4 +1,4 @@
-"""One measuring mistake: which recordings it spoilt, how that shows, and what may still be used of them."""
+"""A measuring mistake: the recordings that it spoilt, its evidence, and what may still be used of them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Mistakes that one recording shows by itself, or two beside each other: clipped, one file twice, microphone not moved.
+"""Mistakes that one recording shows alone, or two compared: clipped, one file twice, microphone not moved.
 
 Nothing is concluded from two places that a symmetric room makes alike: the loudspeaker at the same distance from both
 seats, or two loudspeakers at the same distance from one seat.
@@ -298,7 +298,7 @@ def _worse(misfits_s: Mapping[T, float | None]) -> list[T]:
 def _misfit_s(job: Job, newest: Places, place: tuple[str, str], without: set[str]) -> float | None:
     """How far the arrival of a channel at a seat is off what the other seats (but for `without`) say of the channel.
 
-    Delays and latencies are the same at all seats, so that arrival less flight differs between two seats by one value for
+    Delays and latencies are the same at all seats, so that arrival minus flight differs between two seats by one value for
     all channels: the median over the other channels.
     """
     channel, seat = place
@@ -313,7 +313,7 @@ def _misfit_s(job: Job, newest: Places, place: tuple[str, str], without: set[str
 
 
 def _less_flight_s(job: Job, newest: Places, seat: str) -> dict[str, float]:
-    """Arrival less flight of each main channel at a seat; empty where they share no clock."""
+    """Arrival minus flight of each main channel at a seat; empty where they share no clock."""
     speed, at = speed_of_sound_m_s(job.system.temperature_c), job.system.seat(seat)
     off: dict[str, float] = {}
     clocks = set()
