@@ -37,7 +37,7 @@ def run_captures(
         for task in step.plan(visit.job, round_id)
         if isinstance(task, Capture)
         and (seat is None or task.seat == seat)
-        and not (only_missing and visit.job.responses_of(round_id, channel=task.channel, seat=task.seat))
+        and not (only_missing and task.is_held(visit.job, round_id))
     ]
     stored: list[Event] = []
     left_out: list[tuple[Capture, str]] = []
@@ -52,12 +52,12 @@ def run_captures(
             left_out.append((capture, why))
             continue
         try:
-            body, blobs = source.measure(capture, round_id, cancel, part)
+            bodies, blobs = source.measure(capture, round_id, cancel, part)
         except CommissionError as error:
             if not stored:
                 raise
             left_out.append((capture, str(error)))
             continue
-        stored.extend(visit.append(body, blobs=blobs))
+        stored.extend(visit.append(*bodies, blobs=blobs))
     progress(1.0, "")
     return Run(tuple(stored), tuple(left_out))

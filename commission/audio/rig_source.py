@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from commission.audio.recording_checks import content_problem
+from commission.audio.recording_checks import CLIPPED_FS, content_problem
 from commission.dsp.sweep import sweep_signal
 from commission.model import (
     CancelToken,
@@ -67,9 +67,39 @@ class RigSource:
 
     def measure(
         self, capture: Capture, round_id: str, cancel: CancelToken, progress: Progress
-    ) -> tuple[ResponseStored, dict[str, bytes]]:
-        """Play the sweep, record it, check it; the event and its recording."""
-        sweep = replace(self._job.system.sweep or Sweep(), level_dbfs=self._level_dbfs)
+    ) -> tuple[tuple[ResponseStored, ...], dict[str, bytes]]:
+        """Play the sweep at each level, record it, check it; an event for each and their recordings.
+
+        No level is above the ceiling. Raises CommissionError where the louder recording would clip, before it is played.
+        """
+        bodies: list[ResponseStored] = []
+        blobs: dict[str, bytes] = {}
+        peak_fs, before_db = 0.0, 0.0
+        for k, level_db in enumerate(capture.levels_db):
+            louder_db = min(level_db, CEILING_DBFS - self._level_dbfs)
+            if bodies and louder_db <= before_db:
+                break  # the ceiling is reached
+            if peak_fs * 10 ** ((louder_db - before_db) / 20) >= CLIPPED_FS:
+                raise CommissionError(
+                    f"{capture.channel} at {capture.seat}: {louder_db:+.0f} dB would clip the input, and was not played. "
+                    "Nothing was stored; turn the microphone's gain down and measure both levels again."
+                )
+
+            def part(fraction: float, text: str, k: int = k, louder_db: float = louder_db) -> None:
+                loud = f"⚠ {louder_db:+.0f} dB " if louder_db > 0 else ""
+                progress((k + fraction) / len(capture.levels_db), f"{loud}{text}".strip())
+
+            body, blob, peak_fs = self._measured_at(louder_db, capture, round_id, cancel, part)
+            before_db = louder_db
+            bodies.append(body)
+            blobs |= blob
+        return tuple(bodies), blobs
+
+    def _measured_at(
+        self, louder_db: float, capture: Capture, round_id: str, cancel: CancelToken, progress: Progress
+    ) -> tuple[ResponseStored, dict[str, bytes], float]:
+        """One recording of the sweep, `louder_db` above the level to begin with; last its peak re full scale."""
+        sweep = replace(self._job.system.sweep or Sweep(), level_dbfs=self._level_dbfs + louder_db)
         rate_hz = sweep.rate_hz
         signal = sweep_signal(sweep)
         pre, tail = round(PRE_ROLL_S * rate_hz), round(TAIL_S * rate_hz)
@@ -86,17 +116,18 @@ class RigSource:
             channel=capture.channel,
             seat=capture.seat,
             kind="sweep",
-            file_name=f"{round_id}-{capture.seat}-{capture.channel}.flac",
+            file_name=f"{round_id}-{capture.seat}-{capture.channel}{f'_{louder_db:+g}dB' if louder_db else ''}.flac",
             file_sha256=sha256,
             rate_hz=rate_hz,
             frames=len(heard),
             clock=f"{self._source} {round_id}" if self._common_clock else None,
             origin_frame=pre,
             passes_delays=self._job.system.processor.sweeps_pass_delays,
-            sweep=sweep,
+            sweep=replace(sweep, level_dbfs=self._level_dbfs),
             source=self._source,
+            drive_db=louder_db or None,
         )
-        return body, {sha256: data}
+        return body, {sha256: data}, float(np.max(np.abs(heard)))
 
     def record_noise(
         self, seat: str, state: str, round_id: str, cancel: CancelToken, progress: Progress

@@ -170,6 +170,11 @@ class Job:
             and (seat is None or response.body.seat == seat)
         )
 
+    def has_response(self, round_id: str, channel: str, seat: str, *, louder: bool = False) -> bool:
+        """Whether a round holds one of a channel at a seat; `louder`: at another level than the reference level."""
+        kept, place = self.driven if louder else self.responses, (round_id, channel, seat)
+        return any((each.body.round, each.body.channel, each.body.seat) == place for each in kept)
+
     @property
     def filled_rounds(self) -> tuple[str, ...]:
         """The rounds that hold anything: readings, responses or settings."""

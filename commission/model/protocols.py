@@ -118,8 +118,8 @@ class Source(Protocol):
 
     def measure(
         self, capture: Capture, round_id: str, cancel: CancelToken, progress: Progress
-    ) -> tuple[ResponseStored, dict[str, bytes]]:
-        """Measure it: the event and its recording, ready for `Journal.append`."""
+    ) -> tuple[tuple[ResponseStored, ...], dict[str, bytes]]:
+        """Measure it: an event for each level and their recordings, ready for `Journal.append`."""
 
     def record_noise(
         self, seat: str, state: str, round_id: str, cancel: CancelToken, progress: Progress

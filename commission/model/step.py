@@ -38,6 +38,12 @@ class Capture:
     seat: str
     text: str
     caution: str = ""
+    levels_db: tuple[float, ...] = (0.0,)
+    """Re the reference level, lowest first; recorded one after the other with the microphone untouched."""
+
+    def is_held(self, job: Job, round_id: str) -> bool:
+        """Whether a round holds it already, at the loudest of its levels."""
+        return job.has_response(round_id, self.channel, self.seat, louder=self.levels_db[-1] > 0)
 
 
 Task = Prompt | Capture

@@ -156,7 +156,9 @@ def measure() -> tuple[Any, dict[str, bytes]]:
     job = job_of(defined(cinema(CHANNELS, ["A1"], sweep=Sweep(duration_s=1.0, rate_hz=RATE))))
     live_rig = live.LiveRig(live.Device("room", len(CHANNELS)))
     source = rig_source.RigSource(job, lambda seat, round_id: live_rig, source="rig", name="room")
-    return source.measure(Capture(channel="FC", seat="A1", text=""), "as-found", threading.Event(), lambda f, t: None)
+    capture = Capture(channel="FC", seat="A1", text="")
+    (body,), blobs = source.measure(capture, "as-found", threading.Event(), lambda f, t: None)
+    return body, blobs
 
 
 def test_a_measurement_gives_the_response_of_the_room(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -26,6 +26,7 @@ from commission.model import (
     CommissionError,
     NoiseAnalysis,
     Response,
+    ResponseStored,
     Room,
     Signal,
     Sweep,
@@ -112,7 +113,7 @@ def test_measuring_in_the_rehearsal_room() -> None:
     capture = Capture(channel="FC", seat="A2", text="")
     assert source.why_not(capture) is None
     assert "no channel" in (source.why_not(Capture(channel="XX", seat="A2", text="")) or "")
-    body, blobs = source.measure(capture, "as-found", threading.Event(), lambda f, t: None)
+    (body,), blobs = source.measure(capture, "as-found", threading.Event(), lambda f, t: None)
     samples, rate = soundfile.read(io.BytesIO(blobs[body.file_sha256]))
     assert rate == body.rate_hz
     assert len(samples) == body.frames
@@ -123,25 +124,60 @@ def test_measuring_in_the_rehearsal_room() -> None:
         source.measure(capture, "as-found", stop, lambda f, t: None)
 
 
-def test_no_sweep_is_louder_than_the_ceiling() -> None:
-    played: list[Signal] = []
+class Loopback:
+    """Hands back what was played, `gain` times, and keeps it."""
 
-    class Rig:
-        name = "loopback"
+    name = "loopback"
 
-        def play_record(self, out: Signal, cancel: object, progress: object) -> Signal:
-            played.append(out)
-            return Signal(samples=out.samples.sum(axis=0)[None], rate_hz=out.rate_hz)
+    def __init__(self, gain: float = 1.0) -> None:
+        self.gain = gain
+        self.played: list[Signal] = []
 
+    def play_record(self, out: Signal, cancel: object, progress: object) -> Signal:
+        self.played.append(out)
+        return Signal(samples=self.gain * out.samples.sum(axis=0)[None], rate_hz=out.rate_hz)
+
+
+def measured(rig: Loopback, level_dbfs: float, *levels_db: float) -> tuple[ResponseStored, ...]:
     job = job_of(defined(cinema(sweep=Sweep(duration_s=0.5, level_dbfs=0.0))))
-    source = RigSource(job, lambda seat, name: Rig(), source="rig", name="x", level_dbfs=0.0)
-    source.measure(Capture(channel="FR", seat="A2", text=""), "as-found", threading.Event(), lambda f, t: None)
-    out = played[0].samples
-    assert np.max(np.abs(out)) <= 10 ** (CEILING_DBFS / 20) * (1 + 1e-9)
+    source = RigSource(job, lambda seat, name: rig, source="rig", name="x", level_dbfs=level_dbfs)
+    capture = Capture(channel="FR", seat="A2", text="", levels_db=levels_db)
+    bodies, blobs = source.measure(capture, "as-found", threading.Event(), lambda f, t: None)
+    assert {body.file_sha256 for body in bodies} == set(blobs)
+    return bodies
+
+
+def peaks_dbfs(rig: Loopback) -> list[float]:
+    return [float(20 * np.log10(np.max(np.abs(out.samples)))) for out in rig.played]
+
+
+def test_no_sweep_is_louder_than_the_ceiling() -> None:
+    rig = Loopback()
+    measured(rig, 0.0, 0.0)
+    out = rig.played[0].samples
+    assert peaks_dbfs(rig)[0] <= CEILING_DBFS + 1e-6
     assert np.count_nonzero(np.any(out != 0, axis=1)) == 1
     assert np.any(out[2] != 0)  # third channel of the job
     assert out[2, 0] == 0
     assert out[2, -1] == 0
+
+
+@pytest.mark.parametrize(("start_dbfs", "drives_db"), [(-30.0, [0.0, 10.0]), (-18.0, [0.0, 6.0]), (-12.0, [0.0])])
+def test_two_levels_differ_by_ten_decibels_or_end_at_the_ceiling(start_dbfs: float, drives_db: list[float]) -> None:
+    rig = Loopback()
+    bodies = measured(rig, start_dbfs, 0.0, 10.0)
+    assert [body.drive_db or 0.0 for body in bodies] == drives_db
+    # 0.2 dB: a sweep of half a second does not reach its full peak.
+    assert peaks_dbfs(rig) == pytest.approx([start_dbfs + each for each in drives_db], abs=0.2)
+    assert len({body.sweep for body in bodies}) == 1  # both are compared with the softer one
+    assert len({body.file_name for body in bodies}) == len(bodies)
+
+
+def test_a_louder_sweep_that_would_clip_is_not_played() -> None:
+    rig = Loopback(10.0)  # −30 dB of full scale come back as −10
+    with pytest.raises(CommissionError, match="was not played"):
+        measured(rig, -30.0, 0.0, 10.0)
+    assert len(rig.played) == 1
 
 
 @pytest.mark.parametrize(("gain", "word"), [(100.0, "clipped"), (0.0, "nothing was heard")])

@@ -75,7 +75,7 @@ class StandInSource:
 
     def measure(
         self, capture: Capture, round_id: str, cancel: Any, progress: Callable[[float, str], None]
-    ) -> tuple[ResponseStored, dict[str, bytes]]:
+    ) -> tuple[tuple[ResponseStored, ...], dict[str, bytes]]:
         self.asked.append((capture.channel, capture.seat))
         progress(0.5, "sweep")
         while not self.gate.wait(0.01):
@@ -90,7 +90,7 @@ class StandInSource:
             file_name="stand-in.wav",
             file_sha256=sha,
         )
-        return body, {sha: b""}
+        return (body,), {sha: b""}
 
     def record_noise(
         self, seat: str, state: str, round_id: str, cancel: Any, progress: Callable[[float, str], None]

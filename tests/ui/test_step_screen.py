@@ -282,6 +282,20 @@ async def test_measuring_warns_first_and_stores_each_response():
         assert len(app.visit.job.responses) == 2
 
 
+async def test_wiring_warns_of_the_louder_sweep_and_asks_for_both_levels():
+    source = StandInSource()
+    app = app_of(system=cinema(["FL", "FC"], ["A1", "A2"]), source=source)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await open_step(app, pilot, "wiring")
+        await pilot.press("m")
+        await pilot.pause()
+        text = " ".join(screen_text(app).split())
+        assert "10 dB louder. Leave the room" in text and "at A2: 4 sweeps" in text
+        await pilot.press("enter")
+        await settle(pilot)
+        assert source.asked == [("FL", "A2"), ("FC", "A2")]
+
+
 async def test_not_now_measures_nothing():
     source = StandInSource()
     app = app_of(source=source)
@@ -294,13 +308,16 @@ async def test_not_now_measures_nothing():
         assert source.asked == []
 
 
-@pytest.mark.parametrize("key", ["escape", "x", "ctrl+c", "3", "colon"])
-async def test_any_key_stops_the_sound_and_does_nothing_else(key):
+@pytest.mark.parametrize(
+    ("step_id", "key"),
+    [("wiring", "escape"), *(("seats", key) for key in ("escape", "x", "ctrl+c", "3", "colon"))],
+)
+async def test_any_key_stops_the_sound_and_does_nothing_else(step_id, key):
     source = StandInSource()
     source.gate.clear()
     app = app_of(source=source)
     async with app.run_test(size=(80, 24)) as pilot:
-        screen = await open_step(app, pilot, "seats")
+        screen = await open_step(app, pilot, step_id)
         usual = constants.ESCAPE_DELAY
         await pilot.press("m")
         await pilot.pause()

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from commission.model import (
     Advice,
     Analyses,
+    Capture,
     Check,
     CheckLimit,
     Column,
@@ -20,6 +21,7 @@ from commission.model import (
     Outcome,
     Step,
     Table,
+    Task,
     Verdict,
     table_of,
 )
@@ -62,9 +64,11 @@ HELP = f"""
    must not clip.
 2. Record one sweep of each channel at the **reference level**, then the same sweep **{LOUDER_DB:.0f} dB louder**: raise the
    volume, or the level of the player.
-3. Import both with `i`. A mapping names the level in the column `level` (`reference`, `+10`); so does a name such as
-   `A2_FL_+10dB.wav`. Give the sweep that was played (`--stimulus`), or its parameters in the job. Impulse responses show
-   compression, but no distortion and no rattles.
+   With the laptop's own device `m` plays and records both: the first sweep is soft, none is above −12 dB of full scale,
+   and **any key stops the sound**.
+3. Import with `i` what another instrument recorded. A mapping names the level in the column `level` (`reference`, `+10`);
+   so does a name such as `A2_FL_+10dB.wav`. Give the sweep that was played (`--stimulus`), or its parameters in the job.
+   Impulse responses show compression, but no distortion and no rattles.
 
 4. Where a loudspeaker hums or hisses, record 30 seconds at the seat with everything off, and again with the amplifier of
    that channel alone switched on and nothing playing. Import both with kind `noise`: the first with the state
@@ -78,6 +82,24 @@ it 12 dB below full scale.
 """
 
 LOUD_CAUTION = "Loud: leave the room or protect your ears, and raise the level in steps of 3 dB."
+
+
+def plan(job: Job, round_id: str) -> tuple[Task, ...]:
+    """Each channel at the reference seat, at the reference level and louder."""
+    seat = job.system.reference_seat
+    if seat is None:
+        return ()
+    return tuple(
+        Capture(
+            channel=channel.id,
+            seat=seat.id,
+            text=f"Microphone on a stand at {seat.id}, untouched between the two levels.\n"
+            f"Leave the room, then sweep {channel.name_and_id} softly and {LOUDER_DB:.0f} dB louder.",
+            caution=f"The second sweep of each is {LOUDER_DB:.0f} dB louder. Leave the room or protect your ears.",
+            levels_db=(0.0, LOUDER_DB),
+        )
+        for channel in job.system.channels
+    )
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
@@ -116,7 +138,9 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 def distortion_text(each: ChannelLoad, band: str, loud: bool) -> str | None:
     """As in "1.2 %" or "< 0.5 %"."""
     found = [d for d in each.distortion if d.band == band and (d.drive_db > 0) is loud and d.percent is not None]
-    return f"{'< ' if found[0].at_most else ''}{number(found[0].percent, 1)}" if found else None
+    if not found or found[0].percent is None:
+        return None
+    return f"< {number(max(0.1, found[0].percent), 1)}" if found[0].at_most else number(found[0].percent, 1)
 
 
 def _rattle_text(each: ChannelLoad) -> str | None:
@@ -264,9 +288,7 @@ def _advice(job: Job, result: WiringResult) -> tuple[Advice, ...]:
     pairs = [each for each in result.channels.values() if len(each.levels_db) > 1]
     if pairs or not job.system.channels or not job.responses:
         return ()
-    text = (
-        f"Record each channel at the reference level and {LOUDER_DB:.0f} dB louder, and import both. {LOUD_CAUTION}"
-    )
+    text = f"Record each channel at the reference level and {LOUDER_DB:.0f} dB louder. {LOUD_CAUTION}"
     return (Advice(text=text, step="wiring", priority=75),)
 
 
@@ -310,6 +332,7 @@ STEP = Step(
     title="Wiring",
     question="Does every channel play from its own loudspeaker alone, and stay clean when it is loud?",
     help=HELP,
+    plan=plan,
     evaluate=evaluate,
     entry="none",
     imports=True,

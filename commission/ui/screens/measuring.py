@@ -42,8 +42,7 @@ def captures(step: Step, job: Job, round_id: str) -> list[Capture]:
 
 def missing(step: Step, job: Job, round_id: str) -> list[Capture]:
     """What of that the round does not hold yet."""
-    held = {(stored.body.channel, stored.body.seat) for stored in job.responses_of(round_id)}
-    return [task for task in captures(step, job, round_id) if (task.channel, task.seat) not in held]
+    return [task for task in captures(step, job, round_id) if not task.is_held(job, round_id)]
 
 
 def captures_text(step: Step, job: Job, round_id: str, then: str) -> tuple[str, str]:
@@ -65,7 +64,7 @@ def ask_and_measure(app: Program, step: Step, seat: str | None) -> None:
     if not wanted:
         app.refuse("Nothing to measure: describe channels and seats on the Site form first.")
         return
-    open_at = [task.seat for task in missing(step, visit.job, round_id)]
+    open_at = [task.seat for task in missing(step, visit.job, round_id) for _ in task.levels_db]
     options = [(NOT_NOW, "not now")]
     for each in dict.fromkeys(task.seat for task in wanted):
         count = open_at.count(each)

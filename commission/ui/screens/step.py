@@ -23,7 +23,7 @@ from commission.steps import step
 from commission.ui.label_styles import content
 from commission.ui.screens.decisions import ask_decision, decide
 from commission.ui.screens.handover import carried_lines, closing_text
-from commission.ui.screens.measuring import ask_and_measure, ask_and_record_noise, captures_text
+from commission.ui.screens.measuring import ask_and_measure, ask_and_record_noise, captures, captures_text
 from commission.ui.screens.readings import ask_reading, entry_rows, store_reading, withdraw_last
 from commission.ui.screens.results import Results, check_for, curve_for, state_words
 from commission.ui.screens.step_actions import AnyStepScreen
@@ -116,8 +116,10 @@ class StepScreen(AnyStepScreen):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Each step offers what it can use."""
-        if action in ("measure", "import_files"):
-            return self.step.entry == "responses" or (self.step.imports and action == "import_files")
+        if action == "import_files":
+            return self._records or self.step.imports
+        if action == "measure":
+            return self._records
         if action == "record_noise":
             return self.step.id == "quiet"
         outcome = self.commission.outcomes.get(self.step.id)
@@ -142,6 +144,12 @@ class StepScreen(AnyStepScreen):
                 return False
             return action == ("sides_along" if along else "sides_back" if self._at_results else "sides")
         return self._ends_visit if action in ("sign", "record", "check_record") else True
+
+    @property
+    def _records(self) -> bool:
+        """Whether this step wants responses: most do not, and plan what is typed."""
+        wanted = self.step.entry != "readings" and captures(self.step, self.visit.job, self.round_id)
+        return self.step.entry == "responses" or bool(wanted)
 
     @property
     def _ends_visit(self) -> bool:
@@ -199,7 +207,7 @@ class StepScreen(AnyStepScreen):
             text, caution = self._entry.prompt.text, self._entry.prompt.caution
         elif self.step.entry == "readings":
             text = "Nothing to read here yet: enter channels and seats on the Site form first."
-        elif self.step.entry == "responses":
+        elif self._records:
             advice = self._shown.advice if self._shown is not None else ()
             then = advice[0].text if advice else self.step.question
             text, caution = captures_text(self.step, self.visit.job, self.round_id, then)
