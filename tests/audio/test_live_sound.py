@@ -319,9 +319,9 @@ def job(tmp_path: Path) -> Path:
     return path
 
 
-def on_seats(job: Path, ignore_hang_up: bool = False) -> Terminal:
+def on_step(job: Path, step_id: str, ignore_hang_up: bool = False) -> Terminal:
     with closing(LocalServices(job.parent / "state").open(job, read_only=True)) as visit:
-        place = 1 + [each.id for each in visit.steps].index("seats")
+        place = 1 + [each.id for each in visit.steps].index(step_id)
     assert place < 10
     terminal = Terminal(job, ignore_hang_up)
     terminal.wait_for(b"Harbour")
@@ -332,7 +332,7 @@ def on_seats(job: Path, ignore_hang_up: bool = False) -> Terminal:
 
 def nothing_is_stored(job: Path) -> bool:
     with closing(LocalServices(job.parent / "state").open(job, read_only=True)) as visit:
-        return not visit.job.responses
+        return not visit.job.responses and not visit.job.driven
 
 
 def escape_and_another_key(terminal: Terminal) -> float:
@@ -352,7 +352,7 @@ KEYS: dict[str, Callable[[Terminal], float]] = {
 
 
 def test_every_key_means_silence_and_a_server_that_dies_hangs_nothing(rig: Rig, job: Path) -> None:
-    terminal = on_seats(job)
+    terminal = on_step(job, "wiring")
     times_s: dict[str, float] = {}
     try:
         for name, press in KEYS.items():
@@ -382,7 +382,7 @@ def test_every_key_means_silence_and_a_server_that_dies_hangs_nothing(rig: Rig, 
 @pytest.mark.parametrize("end", ["SIGKILL", "terminal lost", "terminal lost, nohup"])
 def test_the_end_of_the_program_means_silence(end: str, rig: Rig, job: Path) -> None:
     for attempt in range(ATTEMPTS):
-        terminal = on_seats(job, ignore_hang_up=end.endswith("nohup"))
+        terminal = on_step(job, "seats", ignore_hang_up=end.endswith("nohup"))
         try:
             terminal.begin_to_measure(rig)
             if end.startswith("terminal"):
