@@ -14,7 +14,7 @@ from commission.model.checklist import LIP_SYNC, LIP_SYNC_RECORDED
 from commission.model.errors import CommissionError, StoreError
 from commission.model.outside_files import kind_of, read_outside, replace_own
 from commission.model.progress import unwatched
-from commission.model.units import clean_text, counted
+from commission.model.units import clean_text, counted, round_name
 
 if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
     from collections.abc import Sequence
@@ -349,7 +349,7 @@ class LocalServices:
         at = utc_now().replace("T", " ").removesuffix("Z")
         data, left_out = export_sofa(job, round_id, visit.blob, at=at)
         write_bytes(target, data)
-        text = f"{target}: the responses {round_id} as AES69 (SingleRoomSRIR)."
+        text = f"{target}: the responses of the round {round_name(round_id)} as AES69 (SingleRoomSRIR)."
         return f"{text} Left out: {'; '.join(left_out)}." if left_out else text
 
     def export_sheet(self, visit: Visit, target: Path) -> str:

@@ -55,4 +55,4 @@ def earlier_job_line(visit: Visit) -> str | None:
         return clean_text(f"? {start} its log is broken: {broken}")
     if found is None:
         return f"? {start} the file of that name beside this job does not contain it: another job, or its log has changed"
-    return f"✓ {start} found beside this job as event {found}, its log whole"
+    return f"✓ {start} found beside this job as event {found}; its log is whole"

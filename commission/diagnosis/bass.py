@@ -166,7 +166,7 @@ RULES = (
         check="bass.crossover",
         symptom="hole at the crossover",
         look=_hole,
-        basis=f"sum {HOLE_DB:g} dB or less re both in phase and {INVERTING_GAINS_DB:g} dB or more by the other polarity, "
-        "at two thirds of the seats; determined by simulation (tests/bench/holes.py)",
+        basis=f"sum {number(HOLE_DB, 0)} dB or less re both in phase, {INVERTING_GAINS_DB:g} dB or more by the other "
+        "polarity, at two thirds of the seats; determined by simulation (tests/bench/holes.py)",
     ),
 )

@@ -57,7 +57,7 @@ def _rule(name: str, check_id: str, symptom: str) -> Rule:
 
 
 RULES = (
-    _rule("seats-off-centre", "layout.seats-centred", "the picture of sound leans to one side"),
+    _rule("seats-off-centre", "layout.seats-centred", "the sound leans to one side of the picture"),
     _rule("inside-heads", "layout.outside-heads", "one listener hears a side loudspeaker from the wrong side"),
     _rule("front-heights", "layout.front-heights", "heights do not cover the front row"),
     _rule("rear-heights", "layout.rear-heights", "heights do not cover the back row"),

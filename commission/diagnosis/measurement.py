@@ -110,7 +110,7 @@ RULES = (
         "clipped",
         check="seats.clipped",
         own_cause="electronics",
-        symptom="nonsense curves",
+        symptom="implausible curves",
         basis=f"crests cut off flat: equal samples that end in a corner no wave makes; {FAULT_MATRIX}",
         title="{recordings} clipped",
         evidence=("{places}", "the crests are cut off flat, with a corner at both ends"),
@@ -158,7 +158,7 @@ RULES = (
     _rule(
         "wrong-channel",
         check="distances.place",
-        symptom="a channel odd at one seat",
+        symptom="a channel implausible at one seat",
         basis=f"two arrivals at a seat fit each other's channel 100 times likelier than any other; {ARRIVAL_MATCHING}",
         title="recordings of {channels} exchanged at {seat}",
         evidence=("at the other seats they arrive when they should",),
@@ -170,7 +170,7 @@ RULES = (
         "clock",
         check="distances.arrival",
         place="seat",
-        symptom="arrivals without sense",
+        symptom="implausible arrivals",
         basis=f"half of the arrivals more than 1 ms, a seat 0.6 ms, a recording 40 ms off; {ARRIVAL_MATCHING}",
         title="no common clock: {where}",
         alternatives=(
@@ -193,7 +193,7 @@ RULES = (
     _rule(
         "interference",
         check="seats.snr",
-        symptom="a band lifted in one recording",
+        symptom="a band too high in one recording",
         basis="noise 12 dB above that of the other recordings, at less than 12 dB of signal to noise; common practice",
         title="noise in the recording of {channel} at {seat}",
         alternatives=(

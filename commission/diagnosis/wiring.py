@@ -354,7 +354,7 @@ RULES = (
         id="wiring.driver-polarity",
         check="seats.polarity",
         explains=("seats.polarity",),
-        symptom="odd presence dip",
+        symptom="a dip around a crossover",
         look=_driver_reversed,
         basis=f"against its partner as (L − H)/(L + H) of a crossover, threshold of the gain 0.1; {FAULT_MATRIX}",
     ),
