@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from commission.dsp.band_energy import ORDER, Bands, band_gain, band_noise_power
+from commission.dsp.band_energy import ORDER, Bands, band_gain
 from commission.dsp.spectrum import to_db
 from commission.model import FloatArray, InputError
 
@@ -111,27 +111,6 @@ def _band_powers(
         row[1:] = np.abs(band_gain(freq_hz[1:], float(centre_hz), bands.fraction, order)) ** 2
     powers = density @ weights.T * (freq_hz[1] - freq_hz[0])
     return np.asarray(np.where(_reached(bands, rate_hz), powers, np.nan))
-
-
-def band_snr_db(impulses: FloatArray, noise: FloatArray, rate_hz: float, bands: Bands) -> FloatArray:
-    """Signal to noise of impulse responses in each band [shape=(k, bands)] [dB].
-
-    `impulses` [shape=(k, n)], `noise` [shape=(k, m)]: a stretch of the same recordings without the response. Energy of the
-    response over the energy that the noise has within its n samples, which is taken off the first. −inf where nothing
-    exceeds the noise, NaN beyond half the sample rate.
-    """
-    from scipy import fft
-
-    impulses = np.atleast_2d(np.asarray(impulses, dtype=float))
-    frames = impulses.shape[-1]
-    # As the mean square over the response's own length, so that both are powers: the padding only refines the spectrum.
-    length = int(fft.next_fast_len(max(frames, math.ceil(2 * rate_hz / float(bands.widths_hz.min()))), real=True))
-    density = 2 * np.abs(fft.rfft(impulses, length, axis=-1)) ** 2 / (frames * rate_hz)
-    total = _band_powers(density, np.arange(density.shape[-1]) * rate_hz / length, bands, rate_hz)
-    background = band_noise_power(np.atleast_2d(np.asarray(noise)), rate_hz, bands)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = (total - background) / background
-    return to_db(np.where(np.isnan(ratio), np.nan, np.maximum(ratio, 0.0)))
 
 
 def _reached(bands: Bands, rate_hz: float) -> FloatArray:

@@ -15,12 +15,6 @@ def energy_sum_db(levels_db: Sequence[float]) -> float:
     return float(10 * np.log10(np.sum(10 ** (np.asarray(levels_db, dtype=float) / 10))))
 
 
-def energy_mean_db(levels_db: Sequence[float], weights: Sequence[float] | None = None) -> float:
-    """Energy mean over positions: 10·lg of the weighted mean of 10^(L/10) [dB]."""
-    powers = 10 ** (np.asarray(levels_db, dtype=float) / 10)
-    return float(10 * np.log10(np.average(powers, weights=weights)))
-
-
 def background_corrected_db(total_db: float, background_db: float) -> float | None:
     """Level without its background; None less than 3 dB above it, where ISO 3746 (from memory) corrects nothing."""
     if total_db - background_db < 3.0:

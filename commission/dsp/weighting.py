@@ -14,8 +14,6 @@ Kind = Literal["A", "C", "Z"]
 
 P0_PA = 20e-6
 """Reference sound pressure [Pa], ISO 1683."""
-TIME_CONSTANT_S = {"F": 0.125, "S": 1.0}
-"""Fast and slow, IEC 61672-1:2013 5.8.1."""
 _F1, _F2, _F3, _F4 = 20.598997, 107.65265, 737.86223, 12194.217
 """Pole frequencies [Hz], IEC 61672-1:2013 Annex E."""
 
@@ -64,17 +62,3 @@ def equivalent_level_db(samples: FloatArray, reference: float = P0_PA) -> FloatA
     IEC 61672-1:2013 3.9 (time-averaged sound level); weight the samples first for L_Aeq.
     """
     return to_db(np.mean(np.square(samples, dtype=np.float64), axis=-1) / reference**2)
-
-
-def time_weighted_level_db(
-    samples: FloatArray, rate_hz: float, speed: Literal["F", "S"], reference: float = P0_PA
-) -> FloatArray:
-    """Level over time with the exponential weighting F or S [same shape] [dB re `reference`], samples [shape=(…, n)].
-
-    IEC 61672-1:2013 3.8: the squared signal through a low-pass of first order with τ = 0.125 or 1 s, at rest before.
-    """
-    from scipy import signal
-
-    keep = math.exp(-1 / (rate_hz * TIME_CONSTANT_S[speed]))
-    squares = np.square(samples, dtype=np.float64)
-    return to_db(signal.lfilter([1 - keep], [1, -keep], squares, axis=-1) / reference**2)

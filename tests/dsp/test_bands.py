@@ -155,34 +155,6 @@ def test_a_gain_shifts_all_levels(gain_db: float) -> None:
     np.testing.assert_allclose(louder - bands.band_levels_db(x, 48000.0, chosen), gain_db, atol=1e-9)
 
 
-def test_signal_to_noise_is_that_of_the_parts() -> None:
-    rng = np.random.default_rng(4)
-    frames, chosen, times = 24000, bands.bands_between(63, 8000, 1), 60
-    clean = rng.standard_normal((times, frames)) * np.exp(-np.arange(frames) / 48000 * 20)
-    noise, other = 0.003 * rng.standard_normal((2, times, frames))
-    found = bands.band_snr_db(clean + noise, other, 48000.0, chosen)
-    energy = np.array(
-        [
-            [np.sum(y**2, axis=-1) for y in bands.filter_bands(x, 48000.0, chosen, "zero phase")]
-            for x in (clean, noise)
-        ]
-    )
-    off = found - 10 * np.log10(energy[0] / energy[1]).T
-    # Means over 60 recordings: each of two estimates of noise power scatters by 4.34/√(B·T), 1.4 times that for the window
-    # of the one; three standard errors, and half the variance in nepers for the mean of a logarithm.
-    scatter = 4.343 / np.sqrt(chosen.widths_hz * 0.5) * np.sqrt(1 + 1.4**2)
-    assert np.all(np.abs(off.mean(axis=0)) < 3 * scatter / np.sqrt(times) + scatter**2 / 8.7)
-    assert np.all(off.std(axis=0) < 1.3 * scatter)  # the scatter itself is known within 9 % from 60; three times that
-
-
-def test_noise_alone_has_no_signal() -> None:
-    rng = np.random.default_rng(5)
-    found = bands.band_snr_db(
-        rng.standard_normal((8, 24000)), rng.standard_normal((8, 24000)), 48000.0, bands.bands_between(500, 8000, 1)
-    )
-    assert np.all(found < -3)  # the difference of two estimates of one power, relative to it
-
-
 def test_what_cannot_be_done_is_said() -> None:
     with pytest.raises(InputError, match="one at 16000 Hz in sound of 32000 samples"):
         next(bands.filter_bands(np.zeros(32000), 32000.0, bands.bands_between(8000, 16000, 1), "causal"))

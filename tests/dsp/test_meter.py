@@ -50,50 +50,11 @@ def test_levels_of_tones_are_known() -> None:
     np.testing.assert_allclose(both, [0, -10], atol=1e-12)  # a tenth of the time: 10 dB less
 
 
-@pytest.mark.parametrize("line", table("weighting/independent_levels.csv"), ids=lambda line: line["quantity"])
+MEANS = [line for line in table("weighting/independent_levels.csv") if line["quantity"].endswith("eq")]
+
+
+@pytest.mark.parametrize("line", MEANS, ids=lambda line: line["quantity"])
 def test_levels_agree_with_another_library(line: dict[str, str]) -> None:
     name, sound = line["quantity"], ventilation()
     heard = weighting.weighted(sound, RATE_HZ, name[1])  # type: ignore[arg-type]
-    if name.endswith("eq"):
-        found = float(weighting.equivalent_level_db(heard))
-    else:
-        level = weighting.time_weighted_level_db(heard, RATE_HZ, name[2])[5 * RATE_HZ :]  # type: ignore[arg-type]
-        found = float(level.max() if name.endswith("max") else level.min())
-    # 0.02 dB for means. Theirs weights with phase: the extremes of C, where low frequencies rule, shift by up to 0.06 dB.
-    assert found == pytest.approx(float(line["level_db"]), abs=0.1 if name[2] in "FS" and name[1] != "Z" else 0.02)
-
-
-@pytest.mark.parametrize(("speed", "tau_s"), [("F", 0.125), ("S", 1.0)])
-@pytest.mark.parametrize("burst_s", [0.002, 0.02, 0.2, 0.5, 1.0])
-def test_tone_bursts_read_as_the_standard_says(speed: str, tau_s: float, burst_s: float) -> None:
-    """IEC 61672-1:2013 equation (9), of which Table 4 is the rounding: 10·lg(1 − e^(−T/τ)) re the steady tone, 4 kHz."""
-    rate_hz = 48000
-    time_s = np.arange(round(1.5 * rate_hz)) / rate_hz
-    burst = np.sqrt(2) * np.sin(2 * np.pi * 4000 * time_s) * (time_s < burst_s)
-    level = weighting.time_weighted_level_db(burst, rate_hz, speed, 1.0)  # type: ignore[arg-type]
-    # 0.02 dB: the ripple of twice the tone's frequency on a τ of 0.125 s, 4.34/(4π·4000·0.125), more on a short burst.
-    assert level.max() == pytest.approx(10 * np.log10(1 - np.exp(-burst_s / tau_s)), abs=0.02)
-
-
-TABLE_4_DB = {
-    "F": {1.0: 0.0, 0.5: -0.1, 0.2: -1.0, 0.05: -4.8, 0.01: -11.1},
-    "S": {1.0: -2.0, 0.5: -4.1, 0.2: -7.4, 0.05: -13.1},
-}
-"""IEC 61672-1:2013 Table 4 (from memory)."""
-
-
-@pytest.mark.parametrize("speed", ["F", "S"])
-def test_tone_bursts_read_as_table_4_says(speed: str) -> None:
-    time_s = np.arange(72000) / 48000
-    for burst_s, want in TABLE_4_DB[speed].items():
-        burst = np.sqrt(2) * np.sin(2 * np.pi * 4000 * time_s) * (time_s < burst_s)
-        level = weighting.time_weighted_level_db(burst, 48000, speed, 1.0)  # type: ignore[arg-type]
-        assert level.max() == pytest.approx(want, abs=0.06)  # the table steps by 0.1 dB
-
-
-@pytest.mark.parametrize(("speed", "db_per_s"), [("F", 34.7), ("S", 4.3)])
-def test_levels_fall_as_fast_as_the_standard_says(speed: str, db_per_s: float) -> None:
-    """IEC 61672-1:2013 5.8.3: 34.7 and 4.3 dB a second after the sound has stopped (10·lg e/τ)."""
-    sound = np.r_[np.ones(48000), np.zeros(96000)]
-    level = weighting.time_weighted_level_db(sound, 48000, speed, 1.0)  # type: ignore[arg-type]
-    assert level[60000] - level[108000] == pytest.approx(db_per_s, abs=0.06)  # one decimal
+    assert float(weighting.equivalent_level_db(heard)) == pytest.approx(float(line["level_db"]), abs=0.02)
