@@ -19,21 +19,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
     # The matrices are small: threads of the linear algebra would only wait, at a tenth of a record's processor time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from commission.cli.commands import COMMANDS, open_job
     from commission.model.errors import Cancelled, CommissionError
 
-    words = list(sys.argv[1:] if argv is None else argv)
     try:
-        plain = not words or (not words[0].startswith("-") and words[0] not in COMMANDS)
-        if plain and len(words) < 2:  # opening a job, the most frequent use, needs no parser
-            gc.disable()  # modules while they load are no garbage: the screens enable it after their first paint
-            return open_job(Path(words[0]) if words else None)
-        from commission.cli.parser import build_parser
-
-        if plain:
-            words = ["open", *words]
-        parsed = build_parser().parse_args(words)
-        return COMMANDS[parsed.command](parsed)
+        return _run(list(sys.argv[1:] if argv is None else argv))
     except CommissionError as error:
         from commission.model.units import clean_text
 
@@ -71,3 +60,17 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_USAGE
     finally:
         gc.enable()
+
+
+def _run(words: list[str]) -> int:
+    """Run the command that the words name, or open the job that they name."""
+    from commission.cli.commands import COMMANDS, open_job
+
+    plain = not words or (not words[0].startswith("-") and words[0] not in COMMANDS)
+    if plain and len(words) < 2:  # opening a job, the most frequent use, needs no parser
+        gc.disable()  # modules while they load are no garbage: the screens enable it after their first paint
+        return open_job(Path(words[0]) if words else None)
+    from commission.cli.parser import build_parser
+
+    parsed = build_parser().parse_args(["open", *words] if plain else words)
+    return COMMANDS[parsed.command](parsed)

@@ -82,6 +82,7 @@ def build_parser() -> argparse.ArgumentParser:
     _opening(command)
     _storing(command)
     _reading(command)
+    _deciding(command)
     _recording(command)
     _practising(command)
     return parser
@@ -180,6 +181,8 @@ def _reading(command: _Command) -> None:
         help="also store that every line of the sheet was set in the processor, as settings of the round as left",
     )
 
+
+def _deciding(command: _Command) -> None:
     sub = command(
         "limits",
         "print the limits of all verdicts, or use your own limits file",

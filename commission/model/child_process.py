@@ -58,28 +58,8 @@ def decode_in_child(
     exceeds a limit or crashes.
     """
     cpu_s = CPU_S if cpu_s is None else cpu_s
-    paths = [*(os.path.abspath(path) for path in sys.path if path), str(Path(__file__).parents[2])]
-    command = [
-        sys.executable,
-        "-IB",
-        "-c",
-        _START,
-        json.dumps(paths),
-        function,
-        json.dumps(options | {"where": where}),
-        str(cpu_s),
-    ]
-    environment = os.environ | {"OPENBLAS_NUM_THREADS": "1", "HDF5_PLUGIN_PRELOAD": "::"}
     try:
-        process = subprocess.Popen(
-            command,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=environment,
-            bufsize=0,
-            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
-        )
+        process = _start(function, options | {"where": where}, cpu_s)
     except OSError as error:
         found = f"that no process can be started to read it ({error.strerror})"
         raise InputError(where, found, expected, "Close other programs, and try again.") from error
@@ -109,6 +89,21 @@ def decode_in_child(
     if "error" in values:
         raise InputError(*values["error"])
     return values["value"], parts
+
+
+def _start(function: str, options: dict[str, Any], cpu_s: int) -> subprocess.Popen[bytes]:
+    """A child that runs the decoder. Raises OSError."""
+    paths = [*(os.path.abspath(path) for path in sys.path if path), str(Path(__file__).parents[2])]
+    command = [sys.executable, "-IB", "-c", _START, json.dumps(paths), function, json.dumps(options), str(cpu_s)]
+    return subprocess.Popen(
+        command,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        env=os.environ | {"OPENBLAS_NUM_THREADS": "1", "HDF5_PLUGIN_PRELOAD": "::"},
+        bufsize=0,
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+    )
 
 
 def _reason(code: int, late: bool, cpu_s: int) -> str:

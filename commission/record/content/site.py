@@ -51,8 +51,7 @@ def site_section(context: Context) -> Section:
 
 def _facts(context: Context) -> list[tuple[str, str]]:
     job, units = context.job, context.job.system.units
-    system, processor = job.system, job.system.processor
-    room, delay, trim = system.room, processor.delay, processor.trim_db
+    system, room = job.system, job.system.room
     days = list(dict.fromkeys(context.date(event.at) for event in job.log))
     visit = "" if not days else days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
     size = (
@@ -61,9 +60,6 @@ def _facts(context: Context) -> list[tuple[str, str]]:
         else " × ".join(format_length(each, units) for each in (room.length_m, room.width_m, room.height_m))
     )
     reference = system.reference_seat
-    speed = processor.speed_of_sound_m_s
-    level = f"{processor.reference_spl_db:g} dB(C), slow, with the processor's test noise"
-    held, sub = context.assumed, processor.sub_reference_spl_db
     return [
         ("For", clean_text(system.client)),
         ("Place", clean_text(system.place)),
@@ -78,6 +74,17 @@ def _facts(context: Context) -> list[tuple[str, str]]:
         ("Seats", ", ".join(clean_text(seat.id) for seat in system.seats)),
         ("Reference seat", "" if reference is None else clean_text(reference.id)),
         ("Channels", ", ".join(channel_text(channel) for channel in system.channels)),
+        *_processor_facts(context),
+        ("Computed by", f"commission {__version__}, from a log of {len(job.log)} events"),
+    ]
+
+
+def _processor_facts(context: Context) -> list[tuple[str, str]]:
+    processor = context.job.system.processor
+    delay, trim, held = processor.delay, processor.trim_db, context.assumed
+    speed, sub = processor.speed_of_sound_m_s, processor.sub_reference_spl_db
+    level = f"{processor.reference_spl_db:g} dB(C), slow, with the processor's test noise"
+    return [
         ("Processor", clean_text(processor.model)),
         (
             "Trim range",
@@ -102,7 +109,6 @@ def _facts(context: Context) -> list[tuple[str, str]]:
             ", ".join(f"{hz:g}" for hz in processor.crossovers_hz) + " Hz" if processor.crossovers_hz else "",
         ),
         ("Parametric equaliser bands", "" if processor.parametric_bands is None else str(processor.parametric_bands)),
-        ("Computed by", f"commission {__version__}, from a log of {len(job.log)} events"),
     ]
 
 

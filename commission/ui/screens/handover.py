@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from commission.model import AS_LEFT
@@ -57,12 +57,7 @@ def left_to_do(
     if untyped := not_typed_in(job):
         lines.append(f"Not ticked as applied: {_few(untyped)} ({sheet}: the settings sheet).")
     lines += not_measured_again(job)
-    signed = signatures(job)
-    for role in ROLES:
-        if role not in signed:
-            lines.append(f"The {role} has not signed ({sign}).")
-        elif logged_since(job, role):
-            lines.append(f"Events were logged after the {role} signed: sign again ({sign}).")
+    lines += _unsigned(job, sign)
     lines += [
         f"{word}, and stated so on the record: {_few([each.title for each in group], '; ')}."
         for word, group in (
@@ -75,6 +70,16 @@ def left_to_do(
     if counts := open_counts(undecided(outcomes)):
         lines.append(f"{counts[0].upper()}{counts[1:]}: the record lists them.")
     return lines
+
+
+def _unsigned(job: Job, key: str) -> Iterator[str]:
+    """Whose signature is missing or no longer covers the log; `key` signs."""
+    signed = signatures(job)
+    for role in ROLES:
+        if role not in signed:
+            yield f"The {role} has not signed ({key})."
+        elif logged_since(job, role):
+            yield f"Events were logged after the {role} signed: sign again ({key})."
 
 
 def carried_lines(followed: Sequence[Followed], step: str, round_id: str) -> list[str]:

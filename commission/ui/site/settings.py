@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from functools import partial
+from typing import Literal
 
 from commission.model import Filter, FilterRanges, InputError, Job, Setting
 from commission.model.formatting import filter_texts
@@ -17,37 +18,11 @@ POLARITIES = (("normal", "normal"), ("reversed", "reversed"))
 def setting_fields(job: Job, round_id: str) -> Iterator[SettingField]:
     """Trim, delay and polarity of each channel, and the filters of subwoofers."""
     unit = job.system.processor.delay.unit
+    distance = f"{'delay' if unit == 'ms' else 'distance'}, {unit}"
     for channel in job.system.channels:
         held = job.setting(round_id, channel.id)
-        for name, label, value, hint in (
-            ("trim_db", f"{channel.id} trim, dB", held.trim_db, ""),
-            (
-                "distance",
-                f"{channel.id} {'delay' if unit == 'ms' else 'distance'}, {unit}",
-                held.distance,
-                "as the processor shows it",
-            ),
-        ):
-            make = _number(job, round_id, channel.id, name, label)
-
-            def unusual(job: Job, text: str, make: Callable[[str], Setting] = make) -> str:
-                return unusual_setting(job, make(text))
-
-            def read(text: str, make: Callable[[str], Setting] = make, name: str = name) -> str:
-                return f"{plain(getattr(make(text), name))} {'dB' if name == 'trim_db' else unit}".replace("-", "−")
-
-            yield SettingField(
-                key=f"setting.{channel.id}.{name.removesuffix('_db')}",
-                label=label,
-                shown=plain(value).replace("-", "−"),
-                typed=plain(value),
-                channel=channel.id,
-                make=make,
-                hint=hint,
-                read=read,
-                unusual=unusual,
-                bare_units=None if name == "trim_db" or unit == "ms" else "imperial" if unit == "ft" else "metric",
-            )
+        yield _number_field(job, round_id, channel.id, "trim_db", "trim, dB", held.trim_db)
+        yield _number_field(job, round_id, channel.id, "distance", distance, held.distance)
         yield SettingField(
             key=f"setting.{channel.id}.polarity",
             label=f"{channel.id} polarity",
@@ -69,6 +44,25 @@ def setting_fields(job: Job, round_id: str) -> Iterator[SettingField]:
                 make=_filters(round_id, channel.id),
                 read=partial(_filters_text, ranges),
             )
+
+
+def _number_field(
+    job: Job, round_id: str, channel: str, name: Literal["trim_db", "distance"], label: str, value: float | None
+) -> SettingField:
+    is_trim, unit = name == "trim_db", job.system.processor.delay.unit
+    make = _number(job, round_id, channel, name, f"{channel} {label}")
+    return SettingField(
+        key=f"setting.{channel}.{name.removesuffix('_db')}",
+        label=f"{channel} {label}",
+        shown=plain(value).replace("-", "−"),
+        typed=plain(value),
+        channel=channel,
+        make=make,
+        hint="" if is_trim else "as the processor shows it",
+        read=lambda text: f"{plain(getattr(make(text), name))} {'dB' if is_trim else unit}".replace("-", "−"),
+        unusual=lambda job, text: unusual_setting(job, make(text)),
+        bare_units=None if is_trim or unit == "ms" else "imperial" if unit == "ft" else "metric",
+    )
 
 
 def _number(job: Job, round_id: str, channel: str, name: str, label: str) -> Callable[[str], Setting]:
