@@ -153,8 +153,16 @@ def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape,
     found = []
     for strongest_s, first_s, level_db in zip(bands.strongest_s, bands.first_s, bands.level_db, strict=True):
         shape, spread_s = _shape(strongest_s, level_db, 1 / df_hz)
-        first_s = _around_zero(first_s[inside], 1 / df_hz)
-        if shape is Shape.COMPACT and _leans(bands.centres_hz[inside], first_s):
+        strongest_s = _around_zero(strongest_s, 1 / df_hz)
+        played_s = strongest_s[np.isfinite(strongest_s) & (level_db > STRONG_DB)]
+        heard = inside
+        most_s = _spread_of_most(played_s) if len(played_s) >= FEWEST_FOR_SWEEP else math.inf
+        if most_s <= WINDOW_S and not _rises(played_s):
+            # A rattle fills the bands in which a subwoofer plays nothing, while a low tone passes.
+            shape, spread_s = Shape.COMPACT, most_s
+            heard = inside & (np.abs(strongest_s - np.median(played_s)) <= WINDOW_S)
+        first_s = _around_zero(first_s[heard], 1 / df_hz)
+        if shape is Shape.COMPACT and _leans(bands.centres_hz[heard], first_s):
             shape, spread_s = Shape.SWEEP, float(np.ptp(first_s[np.isfinite(first_s)]))
         found.append((shape, spread_s))
     return found
@@ -176,14 +184,19 @@ def _shape(times_s: FloatArray, levels_db: FloatArray, period_s: float) -> tuple
     for bands_s in (strong, times_s):
         if _rises(bands_s):
             return Shape.SWEEP, float(np.ptp(bands_s))
-    ordered = np.sort(times_s)
-    enough = math.ceil(SHARE_WITHIN * count)
-    spread_s = float(np.min(ordered[enough - 1 :] - ordered[: count - enough + 1]))
+    spread_s = _spread_of_most(times_s)
     if spread_s <= WINDOW_S:
         return Shape.COMPACT, spread_s
     if len(strong) >= FEWEST_FOR_SWEEP and _longest_run(strong) >= len(strong) - len(strong) // BANDS_PER_HARMONIC:
         return Shape.SWEEP, float(np.ptp(strong))
     return Shape.SPREAD, spread_s
+
+
+def _spread_of_most(times_s: FloatArray) -> float:
+    """The shortest time that holds `SHARE_WITHIN` of the bands [s]."""
+    ordered = np.sort(times_s)
+    enough = math.ceil(SHARE_WITHIN * len(ordered))
+    return float(np.min(ordered[enough - 1 :] - ordered[: len(ordered) - enough + 1]))
 
 
 def _rises(times_s: FloatArray) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -159,6 +160,26 @@ def test_only_the_stimulus_that_was_played_gives_an_impulse_response(used: str, 
         if heard_by == "main" or used in ("5 s", "3 s", "linear"):
             if (used, reverberation_s) != ("to 22 kHz", 1.0):  # 7 ms per octave hide in a long reverberation
                 assert (shape is Shape.COMPACT) == (used == "5 s")
+
+
+TREBLE = signal.butter(1, (1000, 8000), "bandpass", fs=RATE, output="sos")
+
+
+@pytest.mark.parametrize(("heard_by", "rattle_db"), [("main", -15), ("sub", -25), ("sub", -40)])
+def test_a_rattle_is_no_wrong_stimulus(heard_by: str, rattle_db: float) -> None:
+    """Bursts of treble at one low tone: a subwoofer plays nothing in the bands that they fill."""
+    rng = np.random.default_rng(12)
+    stimulus = PLAYED["5 s"]
+    h = main_room(rng, 0.4, 1.0) if heard_by == "main" else sub_room(rng, 0.6, 1.5)
+    recording = recorded(rng, stimulus, h, 60)
+    at = round(5 * RATE * math.log(45 / 20) / math.log(1000))
+    size = round(0.1 * RATE)
+    tone = np.std(recording[at : at + size])
+    burst = signal.sosfilt(TREBLE, rng.standard_normal(size)) * np.hanning(size)
+    recording[at : at + size] += burst * 10 ** (rattle_db / 20) * tone / np.std(burst)
+    inverse = deconvolver(stimulus, len(recording), RATE)
+    ((shape, _),) = deconvolved_shapes(inverse.spectra(recording[None]), RATE / inverse.length)
+    assert shape is Shape.COMPACT
 
 
 def test_a_right_stimulus_is_never_doubted_and_one_of_three_per_cent_more_is_found() -> None:
