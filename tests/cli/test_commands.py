@@ -5,15 +5,14 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 import shutil
 import subprocess
-import sys
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
+from programs import run
 
 from commission.cli import main
 from commission.cli.local_services import LocalServices
@@ -21,24 +20,6 @@ from commission.model import SettingEntered, SheetIssued
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = ROOT / "sample_measurements"
-
-
-def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    """Run the command with a home of its own."""
-    env = os.environ | {
-        "HOME": str(folder),
-        "XDG_STATE_HOME": str(folder / "state"),
-        "XDG_CONFIG_HOME": str(folder / "config"),
-    }
-    return subprocess.run(
-        [sys.executable, "-m", "commission", *words],
-        cwd=folder,
-        env=env,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        stdin=subprocess.DEVNULL,
-    )
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ from contextlib import suppress
 from pathlib import Path
 
 import pytest
-from test_commands import run
+from programs import run
 
 from commission.cli.local_services import LocalServices
 from commission.job.store import JobFile

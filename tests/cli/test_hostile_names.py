@@ -11,7 +11,7 @@ import odd_files
 import pytest
 from builders import cinema, levels
 from PIL import Image
-from test_commands import run
+from programs import run
 
 from commission.cli import main
 from commission.cli.commands import shown_progress

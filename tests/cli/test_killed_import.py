@@ -10,7 +10,8 @@ import threading
 import time
 from pathlib import Path
 
-from test_commands import SAMPLE, run
+from programs import run
+from test_commands import SAMPLE
 
 from commission.job.store import JobFile
 from commission.model import ResponseStored

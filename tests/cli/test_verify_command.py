@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from test_commands import run
+from programs import run
 
 from commission.job.store import JobFile, row_digest
 from commission.model import JobCreated, Noted, PhotoAttached, SystemDefined

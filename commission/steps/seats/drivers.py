@@ -9,6 +9,7 @@ Crossovers are at 200 to 800 Hz and at 1 to 4 kHz, so that each driver is looked
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
@@ -48,7 +49,7 @@ class DriverGap:
     @property
     def gap_db(self) -> float:
         """Median over the seats."""
-        return float(np.median(list(self.gaps_db.values())))
+        return statistics.median(self.gaps_db.values())
 
 
 def driver_gaps(apart_db: Mapping[str, FloatArray], partner_db: Mapping[str, FloatArray]) -> dict[Driver, DriverGap]:
@@ -60,9 +61,10 @@ def driver_gaps(apart_db: Mapping[str, FloatArray], partner_db: Mapping[str, Flo
     for index, band in enumerate(BANDS_HZ[:4]):
         driver: Driver = "tweeter" if index < 2 else "woofer"
         found[driver].append((band, {s: _end_gap_db(d, partner_db[s], index) for s, d in apart_db.items()}))
-    for first, end in MIDDLES:
+    middles = {s: _middle_gaps_db(d[4:]) for s, d in apart_db.items()}
+    for index, (first, end) in enumerate(MIDDLES):
         band = (HALF_OCTAVES_HZ[first][0], HALF_OCTAVES_HZ[end - 1][1])
-        found["midrange"].append((band, {s: _middle_gap_db(d[4:], first, end) for s, d in apart_db.items()}))
+        found["midrange"].append((band, {s: gaps[index] for s, gaps in middles.items()}))
     out: dict[Driver, DriverGap] = {}
     for driver, bands in found.items():
         heard = [
@@ -114,11 +116,11 @@ def _end_gap_db(apart_db: FloatArray, partner_db: FloatArray, index: int) -> flo
     return gap if partner_db[index] >= partner_db[index - 1] - PLAYS_WITHIN_DB else math.nan
 
 
-def _middle_gap_db(apart_db: FloatArray, first: int, end: int) -> float:
-    """Of a midrange over some half octaves: the least of their gaps, against partner, own lows and own treble."""
+def _middle_gaps_db(apart_db: FloatArray) -> list[float]:
+    """Of a midrange over each of MIDDLES: the least of their gaps, against partner, own lows and own treble."""
     below, above = apart_db[LOWEST], apart_db[HIGHEST]
     below, above = below[np.isfinite(below)], above[np.isfinite(above)]
     if not len(below) or not len(above):
-        return math.nan
-    least = float(apart_db[first:end].max())
-    return max(least, least - float(np.mean(below)), least - float(np.mean(above)))
+        return [math.nan] * len(MIDDLES)
+    rest_db = min(0.0, float(np.mean(below)), float(np.mean(above)))
+    return [float(apart_db[first:end].max()) - rest_db for first, end in MIDDLES]

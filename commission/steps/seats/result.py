@@ -290,9 +290,10 @@ def _band_db(analysis: Analysis | None, band_hz: tuple[float, float]) -> float:
     """Mean of the third octaves of a band [dB]; NaN where it was not heard whole."""
     if analysis is None:
         return math.nan
-    inside = (analysis.freq_hz >= band_hz[0]) & (analysis.freq_hz <= band_hz[1])
-    values = analysis.third_octave_db[inside]
-    return float(np.mean(values)) if len(values) and np.isfinite(values).all() else math.nan
+    freq_hz = analysis.freq_hz
+    values = analysis.third_octave_db[freq_hz.searchsorted(band_hz[0]) : freq_hz.searchsorted(band_hz[1], "right")]
+    mean = float(values.sum()) / len(values) if len(values) else math.nan
+    return mean if math.isfinite(mean) else math.nan
 
 
 def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Mapping[str, str]) -> dict[str, Against]:
