@@ -22,9 +22,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
-# How long an example takes says more about the machine than about the program; the benchmarks measure time.
-settings.register_profile("untimed", deadline=None)
-settings.load_profile("untimed")
+# The same examples at every run: a failure is one of the change, not of chance. How long an example takes says more about the
+# machine than about the program; the benchmarks measure time. Others are drawn with `--hypothesis-profile=explore`.
+settings.register_profile("explore", deadline=None)
+settings.register_profile("repeatable", deadline=None, derandomize=True)
+settings.load_profile("repeatable")
 
 
 def pytest_configure() -> None:

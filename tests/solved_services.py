@@ -33,6 +33,7 @@ class SolvedServices(LocalServices):
             key = (visit.job.log[-1].digest, *steps.listed(visit.job))
             if key not in self._first:
                 visit.analyse(threading.Event(), unwatched)
+                visit._now()  # outcomes and findings are shared as well, whoever computes them
                 self._first[key] = {name: value for name, value in vars(visit).items() if name not in OWN}
             vars(visit).update({n: copy.copy(v) if isinstance(v, dict) else v for n, v in self._first[key].items()})
         return visit

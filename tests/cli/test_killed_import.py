@@ -55,6 +55,6 @@ def test_a_killed_import_goes_on_where_it_stopped(tmp_path: Path) -> None:
     stored = [e.body for e in job.events() if isinstance(e.body, ResponseStored)]
     assert job.verify() is None
     job.close()
-    # 13 channels at 6 seats, 4 of 5 repeated places besides the raw sweeps, 4 recordings of noise (see the script)
-    assert len(stored) == 86
+    # 13 channels at 6 seats, 4 repeated places, 4 sweeps 10 dB louder, 4 recordings of noise (see the script)
+    assert len(stored) == 90
     assert len({(b.file_sha256, b.channel, b.seat) for b in stored}) == len(stored)

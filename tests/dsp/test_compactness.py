@@ -147,19 +147,20 @@ PLAYED = {
 }
 
 
-@pytest.mark.parametrize("used", PLAYED)
 @pytest.mark.parametrize("heard_by", ["main", "sub"])
-def test_only_the_stimulus_that_was_played_gives_an_impulse_response(used: str, heard_by: str) -> None:
+def test_only_the_stimulus_that_was_played_gives_an_impulse_response(heard_by: str) -> None:
     """A subwoofer's few bands show a gross mistake only: neighbours of 5 s differ by less than its modes ring."""
     rng = np.random.default_rng(6)
     for reverberation_s in (0.3, 1.0):
         h = main_room(rng, reverberation_s, 1.0) if heard_by == "main" else sub_room(rng, 1.5 * reverberation_s, 1.5)
         recording = recorded(rng, PLAYED["5 s"], h)
-        inverse = deconvolver(PLAYED[used], len(recording), RATE)
-        ((shape, _),) = deconvolved_shapes(inverse.spectra(recording[None]), RATE / inverse.length)
-        if heard_by == "main" or used in ("5 s", "3 s", "linear"):
+        for used, played in PLAYED.items():
+            if heard_by == "sub" and used not in ("5 s", "3 s", "linear"):
+                continue
+            inverse = deconvolver(played, len(recording), RATE)
+            ((shape, _),) = deconvolved_shapes(inverse.spectra(recording[None]), RATE / inverse.length)
             if (used, reverberation_s) != ("to 22 kHz", 1.0):  # 7 ms per octave hide in a long reverberation
-                assert (shape is Shape.COMPACT) == (used == "5 s")
+                assert (shape is Shape.COMPACT) == (used == "5 s"), used
 
 
 TREBLE = signal.butter(1, (1000, 8000), "bandpass", fs=RATE, output="sos")
