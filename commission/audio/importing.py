@@ -133,14 +133,7 @@ class FileImporter:
         self, row: ImportRow, job: Job, options: ImportOptions
     ) -> tuple[tuple[EventBody, ...], dict[str, bytes]]:
         """The events and bytes of one row; raises InputError, also when the file changed since it was looked at."""
-        name = shown(row.path)
-        problem = row.problem or _problem(row, job)
-        if problem is not None:
-            raise InputError(name, "an open question", "a complete row", problem)
-        data = read_bytes(row.path)
-        sha256 = hashlib.sha256(data).hexdigest()
-        if row.sha256 is not None and sha256 != row.sha256:
-            raise InputError(name, "other bytes than a moment ago", "a file that stays as it is", "Look at it again.")
+        name, (data, sha256) = shown(row.path), _read_again(row, job)
         assert row.round and row.seat and row.kind and (row.channel or row.kind == "noise")
         bodies: list[EventBody] = []
         original_sha256, file_channel, origin_frame = None, row.file_channel, 0.0
@@ -184,6 +177,19 @@ class FileImporter:
             )
         )
         return tuple(bodies), blobs
+
+
+def _read_again(row: ImportRow, job: Job) -> tuple[bytes, str]:
+    """Bytes and digest of the file of a complete row; raises InputError, also when it changed since the survey."""
+    problem = row.problem or _problem(row, job)
+    if problem is not None:
+        raise InputError(shown(row.path), "an open question", "a complete row", problem)
+    data = read_bytes(row.path)
+    sha256 = hashlib.sha256(data).hexdigest()
+    if row.sha256 is not None and sha256 != row.sha256:
+        found = "other bytes than a moment ago"
+        raise InputError(shown(row.path), found, "a file that stays as it is", "Look at it again.")
+    return data, sha256
 
 
 def _clock(row: ImportRow, options: ImportOptions) -> str | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 
 from commission.dsp.trims import grid_decimals
-from commission.model import AS_LEFT, Filter, Job, Setting
+from commission.model import AS_LEFT, Channel, Filter, Job, Setting, merge_settings
 from commission.model.formatting import filter_texts, number
 from commission.model.units import clean_text
 from commission.record.content.context import FOUND, OPTIONAL, Context, channel_text, only_found, table
@@ -26,6 +26,8 @@ MENDS = {
     "settings.polarity": "polarity",
 }
 """The lines of the settings sheet that correct a finding."""
+FROM_FOUND = " *"
+"""Behind a value as found where none was entered as left."""
 
 
 def settings_section(context: Context) -> Section:
@@ -108,11 +110,11 @@ def _named(context: Context, channel_id: str) -> str:
 def _reset(context: Context, proposals: list[Block]) -> Section:
     """The settings of the processor that are known, those that are not, and what is proposed."""
     changed = any(place[0] == AS_LEFT for place in context.job.settings)
-    grid, borrowed = _reset_grid(context, changed)
+    grid, from_found = _reset_grid(context, changed)
     source = "These are the settings as found; no change was entered."
     if changed:
         source = "These are the settings as left."
-    if changed and borrowed:
+    if from_found:
         source = "These are the settings as left; where none was entered (*), those as found."
     how = [
         source,
@@ -136,36 +138,7 @@ def _reset(context: Context, proposals: list[Block]) -> Section:
 
 
 def _reset_grid(context: Context, changed: bool) -> tuple[PrintedTable, bool]:
-    """As left, and as found where nothing was noted as left; and whether anything is borrowed so."""
-    job, borrowed = context.job, False
-    trim_fine, fine = _decimals(context)
-    rows = []
-
-    def held(left: object, found: object, text: str) -> str:
-        nonlocal borrowed
-        if left is None and found is None:
-            return OPTIONAL
-        if left is None and changed:
-            borrowed = True
-            return f"{text} *"
-        return text
-
-    for channel in job.system.channels:
-        found, left = job.setting(FOUND, channel.id), job.setting(AS_LEFT, channel.id)
-        now: Setting = left if changed else found
-        trim = now.trim_db if now.trim_db is not None else found.trim_db
-        away = now.distance if now.distance is not None else found.distance
-        polarity = now.polarity or found.polarity
-        rows.append(
-            (
-                "" if channel.output is None else str(channel.output),
-                channel_text(channel),
-                held(now.trim_db if changed else trim, found.trim_db, _value(trim, trim_fine, signed=True)),
-                held(now.distance if changed else away, found.distance, _value(away, fine)),
-                held(now.polarity if changed else polarity, found.polarity, clean_text(polarity or "")),
-                OPTIONAL if channel.high_pass_hz is None else f"{channel.high_pass_hz:g}",
-            )
-        )
+    """As left, and as found where nothing was noted as left; and whether any value is taken from as found so."""
     headings = [
         Heading(title="Output"),
         Heading(title="Channel"),
@@ -174,28 +147,44 @@ def _reset_grid(context: Context, changed: bool) -> tuple[PrintedTable, bool]:
         Heading(title="Polarity"),
         Heading(title="High-pass", unit="Hz", numeric=True),
     ]
+    rows = [_reset_row(context, channel, changed) for channel in context.job.system.channels]
     kept = [i for i in range(len(headings)) if any(row[i] not in ("", OPTIONAL) for row in rows)]
     kept.insert(0, kept.pop(kept.index(1)))  # the channel names the row
-    remarks = [
-        remark
-        for remark, here in (
-            ("* entered as found, not again as left.", borrowed),
-            (
-                "– not entered: look it up in the processor and write it here.",
-                any(row[i] == OPTIONAL for row in rows for i in kept if i in (2, 3, 4)),
-            ),
-            ("High-pass –: full range, or not entered.", 5 in kept and any(row[5] == OPTIONAL for row in rows)),
-        )
-        if here
-    ]
+    settings = [row[i] for row in rows for i in (2, 3, 4) if i in kept]
+    from_found = any(text.endswith(FROM_FOUND) for text in settings)
+    remarks = (
+        (f"{FROM_FOUND} entered as found, not again as left.".strip(), from_found),
+        ("– not entered: look it up in the processor and write it here.", OPTIONAL in settings),
+        ("High-pass –: full range, or not entered.", 5 in kept and any(row[5] == OPTIONAL for row in rows)),
+    )
     grid = PrintedTable(
         id=context.id("settings-reset"),
         title="What to enter",
         headings=tuple(headings[i] for i in kept),
         rows=tuple(tuple(row[i] for i in kept) for row in rows),
-        remark=" ".join(remarks),
+        remark=" ".join(remark for remark, applies in remarks if applies),
     )
-    return grid, borrowed
+    return grid, from_found
+
+
+def _reset_row(context: Context, channel: Channel, changed: bool) -> tuple[str, ...]:
+    found, left = (context.job.setting(each, channel.id) for each in (FOUND, AS_LEFT))
+    now: Setting = merge_settings(found, left) if changed else found
+    trim_fine, fine = _decimals(context)
+
+    def text(name: str, shown: str) -> str:
+        if getattr(now, name) is None:
+            return OPTIONAL
+        return shown + (FROM_FOUND if changed and getattr(left, name) is None else "")
+
+    return (
+        "" if channel.output is None else str(channel.output),
+        channel_text(channel),
+        text("trim_db", _value(now.trim_db, trim_fine, signed=True)),
+        text("distance", _value(now.distance, fine)),
+        text("polarity", clean_text(now.polarity or "")),
+        OPTIONAL if channel.high_pass_hz is None else f"{channel.high_pass_hz:g}",
+    )
 
 
 def _filters_grid(context: Context) -> list[Block]:
