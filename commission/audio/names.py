@@ -46,13 +46,13 @@ class NameWords:
 class Places:
     """The channels, seats and rounds of a job, by everything that they are called: ids and names, in any spelling.
 
-    "Front left", "front-left", "front_left" and "FrontLeft" are one word here, "frontleft".
+    "Front left", "front-left", "front_left" and "FrontLeft" are one word here, "frontleft"; "Seat A2" is seat A2.
     """
 
     def __init__(self, job: Job) -> None:
         system = job.system
         self.channels = _by_spelling((c.id, (c.id, c.name)) for c in system.channels)
-        self.seats = _by_spelling((s.id, (s.id, s.name)) for s in system.seats)
+        self.seats = _by_spelling((s.id, (s.id, s.name, f"seat {s.id}")) for s in system.seats)
         rounds = dict.fromkeys((*job.rounds, AS_FOUND, AS_LEFT))
         self.rounds = _by_spelling((each, (each, round_name(each))) for each in rounds)
         self.round_names = tuple(round_name(each) for each in rounds)

@@ -127,6 +127,8 @@ def place(row: ImportRow) -> tuple[object, ...]:
         ("AS-LEFT/B1_TpFL.wav", ("TpFL", "B1", "as-left")),
         ("As found/B1_TpFL.wav", ("TpFL", "B1", "as-found")),
         ("asleft B1 TpFL.wav", ("TpFL", "B1", "as-left")),
+        ("SeatA2_FL.wav", ("FL", "A2", None)),
+        ("Seat A2 FL.wav", ("FL", "A2", None)),
         ("FL_FR_A1.wav", (None, "A1", None)),
         ("front left front right A1.wav", (None, "A1", None)),
     ],
@@ -134,6 +136,14 @@ def place(row: ImportRow) -> tuple[object, ...]:
 def test_ids_and_names_are_read_in_any_spelling(name: str, expected: tuple[str | None, ...]) -> None:
     words = read_name(Path("rec") / name, Places(JOB), Path("rec"))
     assert (words.channel, words.seat, words.round) == expected
+
+
+@pytest.mark.parametrize("typed", ["Seat A2", "seat a2", "SEAT_A2", "SeatA2"])
+def test_the_word_seat_before_its_id_is_that_seat(typed: str) -> None:
+    assert Places(JOB).seat(typed) == "A2"
+    seats = tuple(replace(s, name="Seat A2") if s.id == "A1" else s for s in JOB.system.seats)
+    both = Places(job_of(defined(replace(JOB.system, seats=seats))))
+    assert both.seat(typed) == typed  # A1 is called so, and A2 is A2: refused, not guessed
 
 
 def test_a_name_that_can_mean_two_things_is_not_guessed() -> None:
