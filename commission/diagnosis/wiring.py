@@ -12,6 +12,7 @@ from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDet
 from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model.formatting import number
 from commission.model.units import listed
+from commission.steps.bass.verified import verify
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_by_meter, silent_channels
 from commission.steps.shared.arrivals import in_words
@@ -181,6 +182,8 @@ def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         if relation is None:
             continue
         is_sub = (found := e.job.system.channel(channel)) is not None and found.is_sub
+        if is_sub and not _turned_as_set(e, {channel, other}):
+            continue  # what was entered for it explains that the two are opposite
         on_purpose = "the phase switch of one of them was turned on purpose, to suit the crossover"
         yield FindingDetails(
             title=f"{channel} or {other} reversed",
@@ -197,6 +200,14 @@ def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             confirm=f"Look at the terminals of {channel} and {other} at both ends: + to +, − to −.",
             remedy=f"Connect the reversed one correctly and measure both again. {caution(e, channel, other)}",
         )
+
+
+def _turned_as_set(e: Evidence, subs: set[str]) -> bool:
+    """Whether none of these subwoofers kept or lost its polarity since the round before against its settings."""
+    checked = verify(e.job, e.round, e.analyses)
+    if isinstance(checked, str):
+        return True
+    return not any(each.sub in subs and each.polarity not in (None, each.typed_polarity) for each in checked.off)
 
 
 def _pairs_of(e: Evidence, state: str) -> list[tuple[str, str]]:

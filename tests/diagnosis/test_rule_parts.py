@@ -15,7 +15,7 @@ from commission.diagnosis import calibration, measurement, room, wiring
 from commission.diagnosis.rule import FindingDetails, Found
 from commission.dsp.pair_polarity import Relation
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, Check, Finding, Limit
+from commission.model import AS_FOUND, Analyses, Check, Finding, Limit
 from commission.model.outcome import Cause
 from commission.steps import distances
 from commission.steps.seats.polarity import ChannelPolarity
@@ -86,7 +86,7 @@ SPLIT = Relation(
 
 
 def polarity(*more: Any, **channels: ChannelPolarity) -> Any:
-    return evidence(*more, seats=SimpleNamespace(polarity=channels))
+    return evidence(*more, seats=SimpleNamespace(polarity=channels), analyses=Analyses(()))
 
 
 def reversed_against(*others: str, by_setting: bool = False, relation: Relation | None = OPPOSITE) -> ChannelPolarity:
@@ -140,6 +140,19 @@ def test_one_of_two_is_reported_once_for_each_pair() -> None:
     assert got[0].alternatives[0] == "the two are different models"
     assert "phase switch" in got[1].alternatives[0]
     assert got[0].confidence == 0.97
+
+
+@pytest.mark.parametrize(
+    ("polarity_of", "typed", "reported"), [(1, -1, False), (-1, 1, False), (-1, -1, True), (None, -1, True)]
+)
+def test_subwoofers_turned_otherwise_than_their_settings_are_no_wires(
+    polarity_of: int | None, typed: int, reported: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    change = SimpleNamespace(sub="SUB2", polarity=polarity_of, typed_polarity=typed)
+    monkeypatch.setattr(wiring, "verify", lambda *_: SimpleNamespace(off=(change,)))
+    e = polarity(SUB1=one_of_two("SUB2"), SUB2=one_of_two("SUB1"), FL=one_of_two("FR"), FR=one_of_two("FL"))
+    channels = [each.channels for each in look(wiring._one_of_two, e)]
+    assert channels == [*([("SUB1", "SUB2")] if reported else []), ("FL", "FR")]
 
 
 def driver(*others: str, relation: Relation | None = SPLIT) -> ChannelPolarity:
