@@ -17,6 +17,7 @@ _REMEDY = {
     "layout.seat-back": "Raise the loudspeaker, or lower the seat's back.",
     "layout.obstacle": "Move the loudspeaker, the seat or the obstacle.",
     "layout.aim": "Turn the loudspeaker toward the middle of the seats that it serves, or move it.",
+    "layout.direction": "Move the loudspeaker into the range, or accept the direction with the client.",
     "layout.seat-wall": "Move the seat away from the wall.",
     "layout.sight": "Raise the loudspeaker or the row behind, or lower the seat in front.",
 }
@@ -65,5 +66,6 @@ RULES = (
     _rule("seat-back", "layout.seat-back", "a loudspeaker is dull at one seat"),
     _rule("obstacle", "layout.obstacle", "a loudspeaker is dull at one seat"),
     _rule("aim", "layout.aim", "a loudspeaker is dull at the seats that it is not aimed at"),
+    _rule("direction", "layout.direction", "sounds come from other directions than they were mixed for"),
     _rule("seat-wall", "layout.seat-wall", "boomy bass and a coloured sound at a seat by the wall"),
 )

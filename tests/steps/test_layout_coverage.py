@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from builders import analysis, cinema, defined, job_of
 
+from commission.diagnosis import findings
 from commission.dsp.geometry import mirror_partner, side
 from commission.model import (
     Analysed,
@@ -348,5 +349,8 @@ def test_a_firms_limit_for_directions_is_checked_at_every_seat() -> None:
     assert check.value == pytest.approx(30 - math.degrees(math.atan2(0.65, 3.2)), abs=0.01)
     assert check.verdict is Verdict.FAIL
     assert check.limit == own.limit
+    outcomes = {"layout": layout.evaluate(job, "as-found", Analyses())}
+    named = {f.id: f for f in findings(job, "as-found", Analyses(), outcomes)}["room.direction"]
+    assert {"FL", "FR"} <= set(named.channels) and "A1" in named.seats and "19°" in named.evidence[0]
     standard = layout_values(job, "as-found")["A1"]["FL"]["standard"]
     assert standard == {"system": "0+7+0", "azimuth_deg": [30, 45], "elevation_deg": None, "outside_deg": 18.5}

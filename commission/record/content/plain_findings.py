@@ -112,6 +112,12 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Turn these loudspeakers toward the middle of the seats.",
         severity=SLIGHT,
     ),
+    "room.direction": PlainFinding(
+        text="{channels} [was|is|were|are] outside the directions that the standard gives, seen from some seats.",
+        notice="sounds come from other directions there than they were mixed for.",
+        mending="Move these loudspeakers into the range, or keep them where they are.",
+        severity=SLIGHT,
+    ),
     "room.boomy": PlainFinding(
         text="{seats} [heard|hears] far more bass than the other seats, near the wall behind.",
         notice="bass is boomy there and covers voices.",
