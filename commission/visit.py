@@ -115,7 +115,7 @@ class Visit:
         self.job: Job = fold(journal.events())
         self._collected: tuple[Job, int] = (self.job, -1)
         """Of which job, and of how many analysed recordings, `_analyses` was collected."""
-        self._computed: _Computed | None = None
+        self._computed: _Results | None = None
         self._kept_outcome: Callable[[Job, Step, str, Analyses], Outcome] | None = None
         """`outcome_of`, which keeps what an entry does not change."""
 
@@ -295,12 +295,12 @@ class Visit:
         self._collected = (job, count)
         return self._analyses
 
-    def _now(self) -> _Computed:
+    def _now(self) -> _Results:
         """What is computed of the present job and analyses."""
         job, analyses = self.job, self.analyses
         computed = self._computed
         if computed is None or computed.job is not job or computed.analyses is not analyses:
-            computed = self._computed = _Computed(job, analyses)
+            computed = self._computed = _Results(job, analyses)
         return computed
 
     def outcome(self, step_id: str, round_id: str) -> Outcome:
@@ -451,7 +451,7 @@ class Visit:
         self._journal.close()
 
 
-class _Computed:
+class _Results:
     """What is computed of one state of a job: it lives as long as that state is the newest."""
 
     def __init__(self, job: Job, analyses: Analyses) -> None:

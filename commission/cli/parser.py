@@ -32,7 +32,7 @@ _Command = Callable[[str, str, str], argparse.ArgumentParser]
 """(name, what it does, example) → its parser."""
 
 
-class _Intermixed(argparse.ArgumentParser):
+class _Parser(argparse.ArgumentParser):
     """Takes positional words behind options, too: `import JOB --round as-found a.wav --dry-run b.wav`.
 
     Subparsers are run by `parse_known_args`, which looks for all paths in one place.
@@ -67,7 +67,7 @@ def build_parser() -> argparse.ArgumentParser:
         metavar="COMMAND",
         prog="commission",
         required=True,
-        parser_class=_Intermixed,
+        parser_class=_Parser,
     )
 
     def command(name: str, summary: str, example: str) -> argparse.ArgumentParser:

@@ -14,7 +14,7 @@ from textual.widgets import Input, Static
 from commission.cli.local_services import LocalServices
 from commission.model import AS_LEFT, ReadingEntered, RoundOpened, Setting, SettingEntered, Signed
 from commission.ui.screens.handover import left_to_do
-from commission.ui.screens.record import Checked, WriteRecord
+from commission.ui.screens.record import CheckResults, WriteRecord
 
 
 @pytest.fixture
@@ -110,7 +110,7 @@ async def test_a_record_is_written_and_confirmed(services, tmp_path):
         assert app.screen.query_one(Input).value == "soft.html"
         await pilot.press("enter")
         await settle(pilot)
-        assert isinstance(app.screen, Checked)
+        assert isinstance(app.screen, CheckResults)
         assert "✓ This record is confirmed." in shown(app)
 
 
@@ -129,7 +129,7 @@ async def test_a_record_of_other_numbers_is_not_confirmed(services, tmp_path):
         await settle(pilot)
         assert "✗ This record does not match the job." in shown(app)
         await pilot.press("escape")
-        assert not isinstance(app.screen, Checked)
+        assert not isinstance(app.screen, CheckResults)
 
 
 def test_imperial_jobs_begin_with_us_letter_and_a_firm_with_its_letterhead(monkeypatch):

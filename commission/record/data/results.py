@@ -18,10 +18,10 @@ from commission.model.checklist import LIP_SYNC
 from commission.model.units import clean_text
 from commission.record.data.bass import bass_values
 from commission.record.data.drift import drift_values
-from commission.record.data.judged_again import rejudged_values
 from commission.record.data.layout import layout_values, move_values, wall_values
 from commission.record.data.rounding import rounded
 from commission.record.data.sheet import sheet_rows
+from commission.record.data.verdict_changes import rejudged_values
 from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats, wiring
 from commission.steps.layout.rays import bounce_m
 from commission.steps.seats.balance import balances

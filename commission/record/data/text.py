@@ -8,7 +8,7 @@ from commission.model import Check, Column, Followed, Outcome, Row, Table, Verdi
 from commission.model.fate import ACTION_WORDS
 from commission.model.formatting import cell_text, number, unit_text, verdict_word
 from commission.model.units import clean_text
-from commission.record.data.judged_again import rejudged_lines
+from commission.record.data.verdict_changes import rejudged_lines
 from commission.steps.shared.budget_table import budget_table, grouped
 from commission.visit import Visit
 

@@ -123,7 +123,7 @@ Heard = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True)
-class _Compared:
+class _BothRounds:
     """One channel: its settings in both rounds, and what each seat heard in both."""
 
     channel: Channel
@@ -203,7 +203,7 @@ def _compared(
     screened: Analyses,
     stored: SheetChannel | None,
     slope_s: float,
-) -> _Compared:
+) -> _BothRounds:
     after, through = heard_at_seats(job, channel, rounds[1], screened)
     if stored is None:
         before, was_through = heard_at_seats(job, channel, rounds[0], screened)
@@ -212,7 +212,7 @@ def _compared(
         before, old = _stored_before(stored, slope_s), stored.old
     new = held_setting(job, rounds[1], channel.id)
     seats = {seat: (before[seat], after[seat]) for seat in before if seat in after}
-    return _Compared(channel, old, new, seats, through)
+    return _BothRounds(channel, old, new, seats, through)
 
 
 def _stored_before(stored: SheetChannel, slope_s: float) -> dict[str, Heard]:
@@ -227,7 +227,7 @@ def _stored_before(stored: SheetChannel, slope_s: float) -> dict[str, Heard]:
     }
 
 
-def _why_not(each: _Compared, repaired: set[str]) -> str:
+def _why_not(each: _BothRounds, repaired: set[str]) -> str:
     if not each.passes_delays:
         return "measured past the processor"
     if each.channel.id in repaired:
@@ -250,7 +250,7 @@ def common_change(changes: Iterable[tuple[float | None, Sequence[float]]]) -> fl
     return float(np.median(beyond)) if len(beyond) >= LEAST_CHANNELS else None
 
 
-def _common_arrivals_s(mains: Sequence[_Compared], slope_s: float) -> dict[str, float]:
+def _common_arrivals_s(mains: Sequence[_BothRounds], slope_s: float) -> dict[str, float]:
     """By seat: median over the main channels of what they arrive later beyond their delays."""
     beyond: dict[str, list[float]] = {}
     for each in mains:
@@ -263,7 +263,7 @@ def _common_arrivals_s(mains: Sequence[_Compared], slope_s: float) -> dict[str, 
 
 
 def _prediction(
-    each: _Compared, slope_s: float, level_shift: float | None, clock_shift: dict[str, float]
+    each: _BothRounds, slope_s: float, level_shift: float | None, clock_shift: dict[str, float]
 ) -> Prediction:
     trim, distance = each.step("trim_db"), each.step("distance")
     levels: dict[str, tuple[float, float]] = {}
@@ -298,7 +298,7 @@ def _quantity(predicted: float | None, at: dict[str, tuple[float, float]], u: fl
 
 
 def _explained(
-    job: Job, channels: dict[str, Prediction], compared: dict[str, _Compared], slope_s: float
+    job: Job, channels: dict[str, Prediction], compared: dict[str, _BothRounds], slope_s: float
 ) -> dict[str, Prediction]:
     """The same, with the mistake that explains each channel that is off in one quantity."""
     settings = {c: (each.old, each.new) for c, each in compared.items()}

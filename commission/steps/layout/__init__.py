@@ -160,7 +160,7 @@ def _problem(check: Check) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _Placed:
+class _PlanEntry:
     """Something standing in the room: on the plan where its position is known, in the table in any case."""
 
     id: str
@@ -180,35 +180,35 @@ class _Placed:
         return None if self.where is None else self.where[axis]
 
 
-def _seat(job: Job, seat: Seat) -> _Placed:
+def _seat(job: Job, seat: Seat) -> _PlanEntry:
     where = seat.position_m
     if where is None:
-        return _Placed(seat.id, seat.name, None)
+        return _PlanEntry(seat.id, seat.name, None)
     inside = _inside_check(job, seat.id, where, seat=True)
     reference = job.system.reference_seat is not None and seat.id == job.system.reference_seat.id
     item = PlanItem(
         label=seat.id, kind="reference" if reference else "seat", position_m=where, verdict=_verdict(inside)
     )
-    return _Placed(seat.id, seat.name, where, () if inside is None else (inside,), inside, item)
+    return _PlanEntry(seat.id, seat.name, where, () if inside is None else (inside,), inside, item)
 
 
-def _channel(job: Job, round_id: str, channel: Channel, coverage: tuple[Check, ...]) -> _Placed:
+def _channel(job: Job, round_id: str, channel: Channel, coverage: tuple[Check, ...]) -> _PlanEntry:
     reference, where = job.system.reference_seat, channel.position_m
     ears = reference.position_m if reference is not None else None
     away = taped_m(job, channel, round_id)
     distance = None if away is None else away[0]
     if where is None:
-        return _Placed(channel.id, channel.name, None, distance_m=distance)
+        return _PlanEntry(channel.id, channel.name, None, distance_m=distance)
     checks = _entry_checks(job, round_id, channel)
     own = (*checks, *(check for check in coverage if check.channel == channel.id))
     worst = max(own, key=lambda check: check.verdict.severity, default=None)
     turn, rise = (None, None) if ears is None else (azimuth_deg(ears, where), elevation_deg(ears, where))
     kind: Kind = "sub" if channel.is_sub else "loudspeaker"
     item = PlanItem(label=channel.id, kind=kind, position_m=where, verdict=_verdict(worst))
-    return _Placed(channel.id, channel.name, where, checks, worst, item, distance, turn, rise)
+    return _PlanEntry(channel.id, channel.name, where, checks, worst, item, distance, turn, rise)
 
 
-def _table(placed: Iterable[_Placed]) -> Table:
+def _table(placed: Iterable[_PlanEntry]) -> Table:
     return table_of(
         placed,
         (Column(key="id", title="Id"), lambda each: each.id),

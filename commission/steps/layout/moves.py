@@ -34,8 +34,8 @@ def failed_count(job: Job) -> int:
 def moves_table(job: Job, search: Search, weight: float) -> Table:
     """The best places for one weight, and what each move alone would change."""
     trade, before = search.at(weight), failed_count(job)
-    rows = [(move, channel) for move in trade.moves for channel in move.places]
-    after = {id(move): failed_count(moved_job(job, move.places)) for move in trade.moves}
+    after = [failed_count(moved_job(job, move.places)) for move in trade.moves]
+    rows = [(move, channel, n) for move, n in zip(trade.moves, after, strict=True) for channel in move.places]
 
     def coordinate(axis: int) -> Column:
         return Column(key="xyz"[axis], title="xyz"[axis], unit="m", decimals=2)
@@ -52,7 +52,7 @@ def moves_table(job: Job, search: Search, weight: float) -> Table:
             lambda row: row[0].shortfall.reference_deg,
         ),
         (Column(key="all", title="All seats", unit="°", decimals=1), lambda row: row[0].shortfall.all_deg),
-        (Column(key="failed", title="Failed checks"), lambda row: f"{before} → {after[id(row[0])]}"),
+        (Column(key="failed", title="Failed checks"), lambda row: f"{before} → {row[2]}"),
         id="moves",
         title=f"Best moves with all seats weighted {number(trade.weight, 1)}, most useful first",
         key=lambda row: row[1],

@@ -146,7 +146,7 @@ def search_places(job: Job) -> Search | None:
     if audience is None or not groups:
         return None
     now = _misses_now(job, audience)
-    tried = [_Tried(job, group, audience.seats, placed) for group in groups]
+    tried = [_Candidates(job, group, audience.seats, placed) for group in groups]
     trades = []
     for weight in WEIGHTS:
         shares = audience.weights(weight)
@@ -164,7 +164,7 @@ def search_places(job: Job) -> Search | None:
     return Search(audience.total(now), tuple(trades), tuple(c.id for group in groups for c in group))
 
 
-class _Tried:
+class _Candidates:
     """Every place tried for one loudspeaker or a mirrored pair, and what each seat misses there."""
 
     def __init__(self, job: Job, group: tuple[Channel, ...], seats: list[Seat], placed: list[Channel]) -> None:

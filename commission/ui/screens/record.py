@@ -173,7 +173,7 @@ def ask_check(app: Program) -> None:
             return app.services.check_record(visit, path, cancel=cancel, progress=stoppable(cancel, progress))
 
         def show(sentence: tuple[tuple[str, str], ...]) -> None:
-            app.push_screen(Checked(path.name, sentence))
+            app.push_screen(CheckResults(path.name, sentence))
 
         app.run_job(check, show)
 
@@ -181,7 +181,7 @@ def ask_check(app: Program) -> None:
     app.push_screen(AskText("Check which record?", hint, name, existing_file, enter="checks it"), chosen)
 
 
-class Checked(PaintedOnce[None]):
+class CheckResults(PaintedOnce[None]):
     """The result of checking a record: all of it in one sentence, then one by one."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "app.pop_screen", "Back", id="app.back")]
