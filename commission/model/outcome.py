@@ -144,6 +144,8 @@ class PlanRay:
     channel: str
     seat: str
     points_m: tuple[Position, Position, Position]
+    level_db: float
+    """Re the direct sound."""
     text: str
     """The surface with level and delay, as in "ceiling −8 dB after 3.1 ms"."""
 

@@ -18,6 +18,7 @@ from commission.model import (
     Job,
     LimitsChosen,
     Obstacle,
+    PlanRay,
     Position,
     Seat,
     System,
@@ -354,3 +355,19 @@ def test_a_firms_limit_for_directions_is_checked_at_every_seat() -> None:
     assert {"FL", "FR"} <= set(named.channels) and "A1" in named.seats and "19°" in named.evidence[0]
     standard = layout_values(job, "as-found")["A1"]["FL"]["standard"]
     assert standard == {"system": "0+7+0", "azimuth_deg": [30, 45], "elevation_deg": None, "outside_deg": 18.5}
+
+
+def test_strong_reflections_at_the_reference_seat_are_on_paper() -> None:
+    """Above −10 dB (ITU-R BS.1116, from memory), the strongest of a loudspeaker; none of other seats."""
+    (plan,) = layout.evaluate(job_of(defined(cinema())), "as-found", Analyses()).room_plans
+    ears, source, floor = (0.0, 3.3, 1.1), (-1.45, 0.1, 1.15), (-0.7, 1.7, 0.0)
+    rays = tuple(
+        PlanRay(
+            channel=channel, seat=seat, points_m=(source, floor, ears), level_db=level, text=f"floor {level:.0f} dB"
+        )
+        for channel, seat, level in (("FL", "A2", -5.0), ("FL", "A2", -9.0), ("FR", "A2", -12.0), ("FR", "A1", -4.0))
+    )
+    bare, figure = plan_figure(plan), plan_figure(replace(plan, rays=rays))
+    assert figure.svg.count("3 2.5") == bare.svg.count("3 2.5") + 2  # from above and from the side
+    assert figure.caption.endswith("Dashed: strong early reflections at A2.")
+    assert "FL to A2: floor -5 dB." in figure.alt and "FR to" not in figure.alt

@@ -119,7 +119,11 @@ def test_bad_places_are_distinguished_by_style():
 def test_the_reflections_of_a_loudspeaker_at_a_seat_are_drawn_over_their_surfaces():
     source, ears = LOUDSPEAKERS["FC"][2], SEATS["A2"]
     wall = PlanRay(
-        channel="FC", seat="A2", points_m=(source, (-2.35, 1.7, 1.0), ears), text="left wall −8 dB after 8.2 ms"
+        level_db=-8.0,
+        channel="FC",
+        seat="A2",
+        points_m=(source, (-2.35, 1.7, 1.0), ears),
+        text="left wall −8 dB after 8.2 ms",
     )
     plan = replace(ROOM, rays=(wall,), items=tuple(i for i in ROOM.items if i.label in ("FC", "A2")))
     pair = draw_plan(plan, "FC", 60, 30, pair=("FC", "A2"))

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from commission.model import PlanItem, Position, RoomPlan, Verdict
+from commission.model import PlanItem, PlanRay, Position, RoomPlan, Verdict
 from commission.model.units import format_length
 from commission.record.document import Figure
 from commission.record.drawing.svg import (
@@ -41,6 +41,9 @@ KINDS = {
     "screen": "screen",
 }
 ORDER = tuple(KINDS)
+RAY = Style("kx", "#000000", "3 2.5", 0.7)
+LOUD_RAY_DB = -10.0
+"""Reflections above this level are drawn (ITU-R BS.1116, from memory)."""
 NEAR = 5.0
 """Things of one kind nearer than this on paper, px, share one mark and their names stand together."""
 Box = tuple[float, float, float, float]
@@ -89,7 +92,8 @@ def plan_figure(plan: RoomPlan, units: Units = "metric") -> Figure:
     )
     top = _View("top", MARGIN, TOP, scale, plan)
     side = _View("side", WIDTH - MARGIN - plan.length_m * scale, TOP, scale, plan)
-    parts = [_room(view, units) for view in (top, side)]
+    rays = loudest_rays(plan)
+    parts = ["".join(_ray(view, ray) for ray in rays) + _room(view, units) for view in (top, side)]
     used = list(dict.fromkeys(item.kind for item in plan.items))
     parts.append(_legend(side, sorted(used, key=ORDER.index), units))
     height = max(top.y + top.size[1], side.y + side.size[1] + 34 + 17 * (len(used) + 1)) + 26
@@ -100,6 +104,8 @@ def plan_figure(plan: RoomPlan, units: Units = "metric") -> Figure:
             caption += f" {verdict.symbol} {verdict.value}."
     if plan.boxes:
         caption += " Grey: obstacles."
+    if rays:
+        caption += f" Dashed: strong early reflections at {rays[0].seat}."
     return Figure(id="plan", title=title, svg=svg, alt=alt, caption=caption)
 
 
@@ -118,7 +124,24 @@ def _alt(plan: RoomPlan, units: Units) -> str:
     for box in plan.boxes:
         corners = " to ".join(", ".join(length(value) for value in corner) for corner in (box.from_m, box.to_m))
         lines.append(f"{box.label}, obstacle: {corners}.")
+    lines += [f"{ray.channel} to {ray.seat}: {ray.text}." for ray in loudest_rays(plan)]
     return " ".join(lines)
+
+
+def loudest_rays(plan: RoomPlan) -> list[PlanRay]:
+    """The strongest reflection of each loudspeaker at the reference seat, where it is a strong one."""
+    reference = next((item.label for item in plan.items if item.kind == "reference"), None)
+    found: dict[str, PlanRay] = {}
+    for ray in plan.rays:
+        if ray.seat == reference and ray.level_db > LOUD_RAY_DB:
+            found.setdefault(ray.channel, ray)
+    return list(found.values())
+
+
+def _ray(view: _View, ray: PlanRay) -> str:
+    """From the loudspeaker over the surface to the ears."""
+    points = (view.at(place) for place in ray.points_m)
+    return stroke("M" + "L".join(f"{digits(x)} {digits(y)}" for x, y in points), RAY)
 
 
 def _room(view: _View, units: Units) -> str:

@@ -47,5 +47,6 @@ def reflection_rays(job: Job, round_id: str, analyses: Analyses) -> Iterator[Pla
                         channel=channel.id,
                         seat=seat.id,
                         points_m=(channel.position_m, place, seat.position_m),
+                        level_db=level_db,
                         text=f"{name} {number(level_db, 0)} dB after {number(1000 * after_s, 1)} ms",
                     )
