@@ -28,6 +28,8 @@ NAMES = {
     "layout.aim": "angle off the axis of the loudspeaker",
     "layout.direction": "angle outside the range of ITU-R BS.2051",
     "layout.seat-wall": "ears from the nearest wall",
+    "wiring.compression": "compression without what distortion explains",
+    "wiring.rattle": "burst of treble at one tone, in two recordings",
     "levels.match": "level relative to the other channels",
     "levels.reference": "level of all main channels relative to the reference",
     "levels.sum": "level of all subwoofers together relative to their reference",

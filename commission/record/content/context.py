@@ -18,7 +18,7 @@ OPTIONAL = "–"
 """In a cell that may be empty."""
 EMPTY = ("", OPTIONAL)
 """The text of a cell without a value."""
-_DECIMALS = {"m": 2, "ms": 2, "dB²": 1, "Hz": 0, "°": 0, "%": 0, "°C": 1, "m/s": 1, "s": 2}
+_DECIMALS = {"m": 2, "ms": 2, "dB²": 1, "Hz": 0, "°": 0, "%": 1, "°C": 1, "m/s": 1, "s": 2}
 
 
 @dataclass(frozen=True, slots=True, eq=False)

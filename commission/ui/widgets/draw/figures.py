@@ -8,7 +8,7 @@ from commission.model import Check, Limit, Verdict
 from commission.model.formatting import number, place_text, two_digits, verdict_word
 from commission.model.units import clean_text, format_length, format_temperature
 
-DECIMALS = {"dB": 1, "dB²": 1, "ms": 2, "s": 2, "m": 2, "°C": 1, "Hz": 0, "°": 0, "%": 0, "NC": 0}
+DECIMALS = {"dB": 1, "dB²": 1, "ms": 2, "s": 2, "m": 2, "°C": 1, "Hz": 0, "°": 0, "%": 1, "NC": 0}
 """Digits after the decimal sign that mean something, by unit, where nothing else says."""
 STYLES = {
     Verdict.PASS: "pass",
