@@ -367,6 +367,7 @@ def _off_trims_db(e: Evidence) -> tuple[dict[str, float], str]:
         c: -each.correction_db - common
         for c, each in _settable(e).items()
         if surely_above(abs(each.correction_db + common), _trim_db(e), each.u_db)
+        and not (each.before_sum and each.match.verdict is not Verdict.FAIL)
     }
     return off, "the other channels" if common else "the reference"
 

@@ -600,6 +600,14 @@ def test_a_setting_that_no_latency_explains_is_not_kept() -> None:
     assert sub.setting.setting == pytest.approx(TAPE["SUB2"], abs=0.0051)
 
 
+def test_delays_that_were_off_hold_no_latency_of_a_subwoofer() -> None:
+    """All settings 3.4 m: SUB1 is within what a latency could be, and gets its tape as the others do."""
+    held = dict.fromkeys(TAPE, 3.4)
+    found = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", NONE).channels
+    for sub in ("SUB1", "SUB2"):
+        assert found[sub].setting.setting == pytest.approx(TAPE[sub], abs=0.0151)
+
+
 def test_a_wrong_distance_of_a_subwoofer_fails_by_its_arrival() -> None:
     held = right() | {"SUB1": right()["SUB1"] + 1.8}  # 5.2 ms too little delay, and no latency of its own
     result = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", as_measured(heard(held)))

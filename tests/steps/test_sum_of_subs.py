@@ -11,6 +11,7 @@ from bass_visit import as_found
 from builders import cinema, defined, job_of, levels, reading, setting
 from sound_room import SoundRoom
 
+from commission.diagnosis import findings
 from commission.dsp.analysis import BASS_HZ
 from commission.model import AS_FOUND, AS_LEFT, Analyses, EventBody, Job, Processor, Verdict
 from commission.steps import bass
@@ -126,6 +127,9 @@ def test_a_sum_first_known_as_left_turns_nothing_red_that_was_entered_as_asked(h
         assert verdicts[1] is Verdict.PASS and result.sum_check.verdict is Verdict.NOT_TESTED
         assert any("were entered as asked before that was known" in each for each in outcome.remarks)
         assert "Enter 2 trims" in outcome.advice[0].text
+        sheet = {(each.channel, each.kind): each.new for each in settings_sheet(visit, Analyses())}
+        assert sheet[("SUB1", "trim")] == pytest.approx(-9.0)
+        assert not any("SUB1" in each.channels for each in findings(visit, AS_LEFT, Analyses(), {"levels": outcome}))
     else:
         assert Verdict.FAIL in (verdicts[1], result.sum_check.verdict)
 

@@ -201,7 +201,8 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN or bool(suits_sound[mains].all())
     suits_sound &= np.abs(tape_error_s) > tolerance_s
     entered_s = np.where(mains & ~suits_sound, 0.0, -tape_error_s)
-    keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual)
+    off = _switched_off(held[mains], tape_error_s[mains], tolerance_s)
+    keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual and not off)
     by_bass = np.array([c.id in set_by_bass for c in channels], bool)
     # Past the delays an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
     shifted = (late | early & (np.isfinite(alignment) | keeps)) & ~by_bass
@@ -366,6 +367,14 @@ def _held_errors(
     return np.asarray(error - (np.median(error[good]) if good.any() else 0.0))
 
 
+def _switched_off(held: FloatArray, tape_error_s: FloatArray, tolerance_s: float) -> bool:
+    """Whether all of these settings are the same where the distances are not: they hold nobody's latency."""
+    known = np.isfinite(held) & np.isfinite(tape_error_s)
+    if known.sum() < 2:
+        return False
+    return bool(np.ptp(held[known]) == 0 and np.ptp(tape_error_s[known]) > tolerance_s)
+
+
 def _keeps_latency(
     entered_s: FloatArray, residual_s: FloatArray, u_s: FloatArray, mains: NDArray[np.bool_], *, usual: bool
 ) -> NDArray[np.bool_]:
@@ -373,7 +382,7 @@ def _keeps_latency(
 
     `entered_s`: what the setting holds more than its tape, as time. With an arrival, that must agree with the latency that
     is heard; without one, it must be a latency that subwoofers have, and the main channels' settings must be `usual`, that
-    is in the right unit.
+    is in the right unit and not all the same.
     """
     keeps = np.zeros(len(entered_s), bool)
     for i in np.nonzero(~mains & np.isfinite(entered_s))[0]:

@@ -144,7 +144,7 @@ def _trim(
             new, why = None, "its fault is no longer found: read its level again"
         elif waiting is not None:
             new = None
-        elif round_id == AS_LEFT and level.match.verdict is not Verdict.FAIL:
+        elif round_id == AS_LEFT and level.match.verdict is not Verdict.FAIL and not level.before_sum:
             new = old  # set already and not shown to be off: no trim follows the scatter of the meter
         return _line(job, channel, "trim", old, new, round_id, why)
     return None

@@ -76,6 +76,9 @@ class ChannelLevel:
     reachable: bool
     why_no_trim: str | None
     """The fault that is to be repaired before a trim is proposed."""
+    before_sum: bool
+    """Whether the trim of a subwoofer was entered as asked before anything showed how they add: it is compared with what it
+    was asked for."""
     match: Check
     """Reading minus target, relative to what the main channels have in common."""
     more: int | None
@@ -134,12 +137,15 @@ class LevelsResult:
     sum_check: Check | None
     """Whether they read the reference at once; None where they are not meant to, or that is not known."""
     budget_sum: Budget | None
-    before_sum: tuple[str, ...]
-    """Subwoofers whose trims were entered as asked before anything showed how subwoofers add."""
     support: Support
     """Support of the meter: hand or stand."""
     repeated: bool
     """Whether any reading was repeated."""
+
+    @property
+    def before_sum(self) -> tuple[str, ...]:
+        """Subwoofers whose trims were entered as asked before anything showed how subwoofers add."""
+        return tuple(c for c, each in self.channels.items() if each.before_sum)
 
     @property
     def settable(self) -> int:
@@ -231,7 +237,6 @@ def solve(
         together=together,
         sum_check=None if checked is None else checked[0],
         budget_sum=None if checked is None else checked[1],
-        before_sum=before_sum,
         support=meter_support(job),
         repeated=any(found.scatter.repeated for _, found in measured),
     )
@@ -498,6 +503,7 @@ def _channel(
         at_limit=at_limit,
         reachable=not held_back,
         why_no_trim=why_not,
+        before_sum=asked_db is not None,
         match=Check(
             id="levels.match",
             channel=channel.id,
