@@ -62,6 +62,12 @@ def planned(rng: np.random.Generator) -> tuple[FloatArray, dict[str, FloatArray]
     return size, places, seats
 
 
+def point(place: FloatArray) -> tuple[float, float, float]:
+    """A position as a form has it."""
+    x, y, z = map(float, place)
+    return x, y, z
+
+
 def plan(seed: int, *, misplaced: bool) -> Job:
     """One room with the positions that its form has, and its tape."""
     rng = np.random.default_rng(seed)
@@ -74,8 +80,8 @@ def plan(seed: int, *, misplaced: bool) -> Job:
     entered = {c: places[c] if rng.random() < 1 / 3 else true[c] for c in places}
     whole = cinema(list(places), list(seats), room=Room(width_m=size[0], length_m=size[1], height_m=size[2]))
     tape_m = {c: float(np.linalg.norm(true[c] - heads["A2"]) + rng.normal(0, 0.02)) for c in places}
-    channels = [replace(c, position_m=tuple(map(float, entered[c.id]))) for c in whole.channels]
-    placed = [replace(s, position_m=tuple(map(float, heads[s.id]))) for s in whole.seats]
+    channels = [replace(c, position_m=point(entered[c.id])) for c in whole.channels]
+    placed = [replace(s, position_m=point(heads[s.id])) for s in whole.seats]
     return job_of(defined(replace(whole, channels=tuple(channels), seats=tuple(placed))), *tapes(tape_m))
 
 
