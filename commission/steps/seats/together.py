@@ -14,9 +14,8 @@ from commission.dsp.variance import BASS_SCALE_DB, NULL_SCALE_DB, bass_word, nul
 from commission.model import Analyses, Budget, Check, Job
 from commission.model.formatting import number
 from commission.steps.compare.result import (
-    HEARD,
     SUBS,
-    one_round,
+    bass_of_round,
     seat_weights,
     sub_outputs,
     sub_spectra,
@@ -83,12 +82,10 @@ def _deepest_null(checks: list[Check]) -> tuple[str, ...]:
 
 
 def _evenness(job: Job, round_id: str, analyses: Analyses) -> tuple[str, ...]:
-    found = one_round(job, round_id, analyses)
+    found = bass_of_round(job, round_id, analyses)
     subs, _ = sub_outputs(job)
     name = SUBS if SUBS in found else subs[0] if len(subs) == 1 and subs[0] in found else None
-    low = (
-        {} if name is None else {k: r for k, r in found[name][HEARD].items() if r.heard_hz[1] <= BASS_BELOW_HZ * 1.01}
-    )
+    low = {} if name is None else {k: r for k, r in found[name].items() if r.heard_hz[1] <= BASS_BELOW_HZ * 1.01}
     if name is None or not low:
         return ()
     label, result = min(low.items(), key=lambda item: item[1].heard_hz[0])
