@@ -176,7 +176,11 @@ def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    checked = verify(e.job, e.round, e.analyses)
+    mistyped = set() if isinstance(checked, str) else {each.sub for each in checked.off if each.is_polarity_off}
     for channel, other in _pairs_of(e, "one of two"):
+        if mistyped & {channel, other}:  # since the round before: a setting, which `diagnosis.bass` names
+            continue
         polarity = e.seats.polarity[channel]
         relation = polarity.relation
         if relation is None:

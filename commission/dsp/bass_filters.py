@@ -4,7 +4,8 @@ Cost [dB²] = mean spatial variance + half the variance over frequency of the se
 level lost. Without a target curve the target is the straight line over octaves nearest to the seats' mean level. One filter
 after the other is chosen, the same for all subwoofers or for one of them, on the steps of the processor. A filter must
 lower the cost also with any one seat left out. Boosts follow after cuts: none where a seat hears a cancellation, and all
-filters of a subwoofer together boost by no more than 3 dB, within the band that was measured.
+filters of a subwoofer together boost by no more than 3 dB, within the band that was measured. A cut of all subwoofers is
+no deeper than what half of the seats have too much there, and all filters together take no more than 3 dB.
 """
 
 from __future__ import annotations
@@ -39,6 +40,10 @@ TRIED_CUTS_DB, TRIED_BOOSTS_DB = (-3.0, -6.0, -9.0, -12.0), (1.5, 3.0)
 PER_OCTAVE = 12
 MOST_CUT_DB = 12.0
 """Of one filter: a deeper one follows a cancellation rather than a resonance (common practice, no source)."""
+BEYOND_DB = 1.0
+"""All subwoofers are cut by no more than what half of the seats have above the target there, and this much."""
+MOST_LOST_DB = 3.0
+"""Mean level that all filters together may take: half the power (common practice, no source)."""
 LEAST_Q, MOST_Q = 1.0, 8.0
 """Broader ones are a gain, sharper ones follow single positions of the microphone (common practice, no source)."""
 REFINING_STEPS = 25
@@ -184,9 +189,13 @@ def _allowed_costs(
 ) -> FloatArray:
     """Cost with each filter; infinite where it must not be."""
     out = np.full(len(tried), np.inf)
+    excess_db = _shared_excess_db(state) if len(group) == len(state.parts) else None
     boosts_db = 20 * np.log10(np.abs(responses))
     boost = state.boost_db[group].max(axis=0) + boosts_db
     allowed = np.array([each.gain_db < 0 for each in tried])
+    if excess_db is not None:
+        at = np.argmin(np.abs(np.log([[each.frequency_hz] for each in tried] / state.room.freq_hz)), axis=1)
+        allowed &= np.array([-each.gain_db for each in tried]) <= excess_db[at] + BEYOND_DB
     if not allowed.all():
         barred = _no_boost(state)
         for k, each in enumerate(tried):
@@ -199,8 +208,19 @@ def _allowed_costs(
     for start in range(0, len(tried), 128):
         part = np.nonzero(allowed[start : start + 128])[0] + start
         if len(part):
-            out[part] = state.costs(state.levels(responses[part], group), state.room.seat_share)
+            levels = state.levels(responses[part], group)
+            lost_db = state.level_db - np.einsum("ksf,s,f->k", levels, state.room.seat_share, state.room.freq_share)
+            costs = state.costs(levels, state.room.seat_share)
+            out[part] = np.where(lost_db <= MOST_LOST_DB, costs, np.inf)
     return out
+
+
+def _shared_excess_db(state: _State) -> FloatArray:
+    """By how much half of the seats that count are above the target, never below 0 [shape=(n,)]."""
+    levels = level_db(state.parts.sum(axis=0), state.room)
+    target = state.target_db - state.target_db @ state.room.freq_share + state.level_db
+    above = levels[state.room.seat_share > 0] - target
+    return np.asarray(np.maximum(np.median(above, axis=0), 0.0))
 
 
 def _no_boost(state: _State) -> NDArray[np.bool_]:

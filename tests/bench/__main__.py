@@ -1,6 +1,6 @@
 """Run all benchmarks, or those named: `python tests/bench analysis responses --channels 4`.
 
-`faults`, `visits`, `returns`, `shares`, `leakage` and `kept` do not measure time and have their own options:
+`faults`, `visits`, `returns`, `shares`, `leakage`, `mistyped` and `kept` do not measure time and have their own options:
 `python tests/bench visits --help`.
 """
 
@@ -21,6 +21,7 @@ import intervals
 import kept
 import kills
 import leakage
+import mistyped
 import mutated_jobs
 import odd
 import polarity
@@ -65,6 +66,7 @@ def main() -> None:
         ("returns", returns.run),
         ("shares", shares.run),
         ("leakage", leakage.run),
+        ("mistyped", mistyped.run),
         ("kept", kept.run),
     ):
         if sys.argv[1:2] == [name]:
