@@ -104,7 +104,7 @@ def _hole(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if isinstance(result, str) or result.crossover is None or result.crossover.hole is None:
         return
     crossover, hole, subs = result.crossover, result.crossover.hole, listed(result.measured.subs)
-    if found.any(*ALL_DELAYS) or found.channels(*SPOILT) & {*crossover.mains, *result.measured.subs}:
+    if found.any(*ALL_DELAYS) or found.channels(*SPOILT, MISTYPED) & {*crossover.mains, *result.measured.subs}:
         return
     late_ms = -1000 * hole.delay_s
     words = f"{number(abs(late_ms), 1)} ms {'late' if late_ms > 0 else 'early'}"
@@ -138,6 +138,7 @@ def _hole(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
 
 
+MISTYPED = "settings.bass"
 LEAST_MOVE_MS = 0.1
 HOLE_REASONS = {
     "polarity": "all subwoofers are reversed: their phase switch, their cable, or the setting",
@@ -155,7 +156,7 @@ RULES = (
         place="seat",
     ),
     Rule(
-        id="settings.bass",
+        id=MISTYPED,
         check="bass.agreement",
         symptom="bass not as predicted",
         look=_not_as_set,
