@@ -18,12 +18,12 @@ from commission.dsp.variance import own_band, without_one_db2
 from commission.model import Channel, FloatArray, Seat, Verdict
 from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
-from commission.steps.compare import SUBS, BandResult
-from commission.steps.compare.result import seat_weights
+from commission.steps.compare import BandResult
 from commission.steps.layout.coverage import fires_upward
 from commission.steps.seats.decay import CHECKED_HZ, decay_checks, octave_decays
 from commission.steps.seats.reflections import candidate_names, early_reflections
 from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest_bass
+from commission.steps.shared.subwoofers import SUBS
 
 MOST_REFLECTIONS = 4
 ODD_REFLECTION_DB = 3.5
@@ -151,7 +151,7 @@ def _bass_above_db(levels: FloatArray, seat: int) -> float:
 def _uneven(e: Evidence, result: BandResult, missing: set[str]) -> bool:
     """Beyond the limit, also without its worst seat where that has a finding of its own already."""
     left_db2, seats = result.msv_db2, list(result.deviations_db)
-    weights = dict(zip(seats, seat_weights(e.job, seats), strict=True))
+    weights = dict(zip(seats, e.job.system.seat_weights(seats), strict=True))
     if result.worst_seat in missing and sum(weight > 0 for weight in weights.values()) > 2:
         share = weights[result.worst_seat] / sum(weights.values())
         left_db2 = without_one_db2(left_db2, share, result.worst_db)
@@ -380,7 +380,7 @@ _Sum = tuple[str, list[str], FloatArray]
 def _nulls(e: Evidence, groups: Sequence[tuple[str, ...]], table: _Sum, limit_db: float) -> _Nulls:
     """Those of the groups whose seats all miss one third octave of the sum by more than the limit."""
     _, seats, levels = table
-    counted = [weight > 0 for weight in seat_weights(e.job, seats)]
+    counted = [weight > 0 for weight in e.job.system.seat_weights(seats)]
     found = deepest_bass(groups, seats, levels, counted)
     return {group: null for group, null in found.items() if surely_below(null[0], limit_db, THIRD_OCTAVE_U_DB)}
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -314,6 +315,11 @@ class System:
     def reference_seat(self) -> Seat | None:
         """The seat marked as reference, else the first, else None."""
         return next((seat for seat in self.seats if seat.reference), self.seats[0] if self.seats else None)
+
+    def seat_weights(self, seats: Sequence[str]) -> list[float]:
+        """The weights of these seats; all alike where fewer than two of them have any: one seat has no variance."""
+        weights = [1.0 if (found := self.seat(seat)) is None else found.weight for seat in seats]
+        return weights if sum(weight > 0 for weight in weights) > 1 else [1.0] * len(seats)
 
     def instrument(self, kind: InstrumentKind) -> Instrument | None:
         """The first instrument of that kind, or None."""

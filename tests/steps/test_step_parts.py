@@ -72,7 +72,7 @@ def test_the_middle_and_subwoofers_have_no_partner(label: str) -> None:
 def test_the_level_of_a_subwoofer_is_read_in_its_own_band() -> None:
     assert compare._level_band_hz(JOB, "FL") == (500.0, 2000.0)
     assert compare._level_band_hz(JOB, "SUB1") == (30.0, 80.0)
-    assert compare._level_band_hz(JOB, compare.SUBS) == (30.0, 80.0)
+    assert compare._level_band_hz(JOB, "SUBS") == (30.0, 80.0)
     assert compare._level_band_hz(JOB, "nobody") == (500.0, 2000.0)
 
 
@@ -311,7 +311,7 @@ def test_why_a_spread_over_seats_is_not_compared() -> None:
     assert why(visits(), from_36, from_43) == drift_visits.OTHER_RANGE
     assert why(visits(), from_36, from_37) is None
     assert why(visits(), from_36, over("A1")) is None  # an older file does not hold the range
-    subs = over("A1", "A2", channel=compare.SUBS), over("A1", "A2", channel=compare.SUBS)
+    subs = over("A1", "A2", channel="SUBS"), over("A1", "A2", channel="SUBS")
     assert why(visits(trims_db=(-3.0, -3.0)), *subs) is None
     assert why(visits(trims_db=(-3.0, -2.5)), *subs) == drift_visits.SUBS_SET
     assert why(visits(trims_db=(-3.0, -2.5)), *both) is None  # a main channel has nothing to do with it

@@ -8,9 +8,9 @@ from commission.model import AS_FOUND
 from commission.model.formatting import number
 from commission.record.content.context import MOST_NAMES, Context
 from commission.record.document import Block, Bullets, Paragraph, Section
-from commission.steps.compare.result import SUBS
 from commission.steps.drift.figures import ARRIVAL, HEARD, HELD, LEVEL, POLARITY, RESPONSE, SPREAD, TAPE, TRIM, kind
 from commission.steps.drift.result import Drift, DriftResult, compared_round, solve
+from commission.steps.shared.subwoofers import SUBS
 
 MOST = 5
 """More drifts than this are counted; the step lists them all."""

@@ -21,6 +21,7 @@ from commission.steps import distances, seats
 from commission.steps.compare import result as seat_variance
 from commission.steps.seats.result import LEVEL_U_DB
 from commission.steps.shared.screening import usable
+from commission.steps.shared.subwoofers import SUBS
 
 NAMES = {"loudness": "loudness", "time": "timing", "bass": "deep bass"}
 UNITS = {"loudness": "dB", "time": "ms", "bass": "dB"}
@@ -180,7 +181,7 @@ def _bass(context: Context, after: str | None) -> tuple[tuple[_Values, _Values],
         return ({}, {}), 0.0
     # What is heard is all of them together; one of several says nothing of that.
     subs = [channel.id for channel in job.system.channels if channel.is_sub]
-    each = result.channels.get(subs[0] if len(subs) == 1 else seat_variance.SUBS)
+    each = result.channels.get(subs[0] if len(subs) == 1 else SUBS)
     if each is None or band.label not in each.bands["heard"]:
         return ({}, {}), 0.0
     deviations = each.bands["heard"][band.label].after.deviations_db

@@ -15,7 +15,7 @@ from commission.steps.bass.measured import measured_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import BassResult, Version, filter_width, in_use, version
 from commission.steps.bass.verified import Verified, newest_verified
-from commission.steps.compare.result import sub_outputs
+from commission.steps.shared.subwoofers import sub_outputs
 from commission.visit import Visit
 
 

@@ -56,8 +56,8 @@ from commission.steps.bass.result import (
     solve_round,
 )
 from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
-from commission.steps.compare.result import sub_outputs
 from commission.steps.shared import budgets as budget_for
+from commission.steps.shared.subwoofers import sub_outputs
 
 __all__ = [
     "AGREEMENT",

@@ -20,12 +20,12 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band
 from commission.model import Analysed, Analyses, Analysis, Filter, FilterWidth, FloatArray, Job, Target
 from commission.model.units import listed
-from commission.steps.compare.result import seat_weights, sub_outputs
 from commission.steps.seats import result as seat_cells
 from commission.steps.seats.faults import silent_channels
 from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import usable
+from commission.steps.shared.subwoofers import sub_outputs
 from commission.steps.shared.survey import applied_delays_s
 
 BAND_HZ = (20.0, 120.0)
@@ -123,7 +123,7 @@ def measured_bass(job: Job, round_id: str, analyses: Analyses, every: bool = Fal
         return delays
     full = np.array([[_bass(rows[seat][i]) for seat in rows] for i in range(len(subs))])
     full = full * np.exp(-2j * np.pi * delays[:, None, None] * BASS_HZ)
-    weights = seat_weights(job, list(rows))
+    weights = job.system.seat_weights(list(rows))
     counted = [seat for seat, weight in zip(rows, weights, strict=True) if weight > 0]
     usable_hz, gaps = _usable_hz({seat: rows[seat] for seat in counted})
     left_out += gaps

@@ -55,7 +55,6 @@ from commission.model import (
 )
 from commission.model.units import listed
 from commission.steps.bass.measured import MeasuredBass, measured_bass, newest_bass
-from commission.steps.compare.result import sub_outputs
 from commission.steps.distances import result as distances
 from commission.steps.levels import result as levels
 from commission.steps.shared.awaiting import awaiting_repair
@@ -63,6 +62,7 @@ from commission.steps.shared.cache import cached
 from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import usable
 from commission.steps.shared.sub_sum import SumFromResponses, adds_up, sub_level_db, sum_from_responses, sum_readings
+from commission.steps.shared.subwoofers import sub_outputs
 from commission.steps.shared.survey import delay_slope_s, on_clock
 
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}

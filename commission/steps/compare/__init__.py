@@ -41,7 +41,6 @@ from commission.steps.compare.predicted import Prediction, Predictions, Quantity
 from commission.steps.compare.result import (
     HEARD,
     KINDS,
-    SUBS,
     TONE,
     BandResult,
     Change,
@@ -53,6 +52,7 @@ from commission.steps.compare.result import (
     rounds_to_compare,
     solve,
 )
+from commission.steps.shared.subwoofers import SUBS
 
 __all__ = [
     "HEARD",

@@ -21,16 +21,13 @@ from commission.dsp.across import GAIN_DB
 from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level_db, sum_bass
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Band, Budget, ComplexArray, FloatArray, Job
+from commission.model import AS_FOUND, AS_LEFT, Analyses, Band, Budget, FloatArray, Job
 from commission.model.units import listed
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen, usable
+from commission.steps.shared.subwoofers import SUBS, sub_outputs, why_no_sum
 
-SUBS = "SUBS"
-"""Name of the subwoofers taken together, in tables and JSON."""
-GROUPS = (SUBS, "LFE")
-"""Channels that, beside two or more subwoofers of their own, are these measured together."""
 HEARD, TONE = "heard", "tone"
 KINDS = (HEARD, TONE)
 LEAST_POINTS = variance.INDEPENDENT_POINTS
@@ -371,14 +368,6 @@ def _heard(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, _Row]
     return found, gaps
 
 
-def sub_outputs(job: Job) -> tuple[list[str], str | None]:
-    """(subwoofers of their own, the channel that is all of them measured together)."""
-    ids = [c.id for c in job.system.channels if c.is_sub]
-    singles = [c for c in ids if c not in GROUPS]
-    group = next((c for c in ids if c in GROUPS), None) if len(singles) > 1 else None
-    return (singles if group is not None else ids), group
-
-
 def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tuple[_Row | None, list[str]]:
     """The complex sum of the subwoofers at every seat where it can be determined."""
     seats, rows, reasons = [], [], []
@@ -387,7 +376,7 @@ def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tup
         if not newest:
             continue
         problems = [f"{sub}: {text[-1]}" for sub in subs if (text := analyses.problems(round_id, sub, seat.id))]
-        why = _why_no_sum(newest, len(subs), problems)
+        why = why_no_sum(newest, len(subs), problems)
         total = sum_bass([item.analysis for item in newest if item.analysis is not None]) if why is None else None
         if total is None:
             reasons.append(f"{SUBS} at {seat.id}: {why or 'a response has no phase'}")
@@ -399,50 +388,10 @@ def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tup
     return _Row(seats=seats, levels=np.array(rows), how="summed"), reasons
 
 
-def _why_no_sum(newest: list[Analysed], count: int, problems: list[str]) -> str | None:
-    if len(newest) < count:
-        return problems[0] if problems else "not every subwoofer was measured"
-    if newest[0].clock is None or len({item.clock for item in newest}) != 1:
-        return "their responses share no clock"
-    if not all(item.passes_delays for item in newest):
-        return "their responses were measured past the processor's delays"
-    return None
-
-
 def summed_subs(job: Job, round_id: str, analyses: Analyses) -> tuple[list[str], FloatArray] | None:
     """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together; None where it cannot be determined."""
     row = _heard(job, round_id, usable(job, analyses, round_id))[0].get(SUBS)
     return None if row is None else (row.seats, row.levels)
-
-
-def sub_spectra(job: Job, round_id: str, analyses: Analyses, seat_id: str) -> dict[str, ComplexArray] | str | None:
-    """Subwoofer → its newest response at a seat on BASS_HZ, all on one clock.
-
-    As a sentence why they cannot be summed; None with fewer than two subwoofers, or where none was measured there.
-    """
-    subs, _ = sub_outputs(job)
-    if len(subs) < 2:
-        return None
-    screened = usable(job, analyses, round_id)
-    newest = {sub: items[-1] for sub in subs if (items := screened.repeats(round_id, sub, seat_id))}
-    if not newest:
-        return None
-    problems = [f"{s}: {text[-1]}" for s in subs if (text := screened.problems(round_id, s, seat_id))]
-    why = _why_no_sum(list(newest.values()), len(subs), problems)
-    own = {
-        sub: np.asarray(each.analysis.bass)
-        for sub, each in newest.items()
-        if each.analysis is not None and each.analysis.bass is not None
-    }
-    if why is not None or len(own) < len(subs):
-        return why or "a response has no phase"
-    return own
-
-
-def seat_weights(job: Job, seats: list[str]) -> list[float]:
-    """The weights of these seats; all alike where fewer than two of them have any: one seat has no variance."""
-    weights = [seat.weight if (seat := job.system.seat(s)) is not None else 1.0 for s in seats]
-    return weights if sum(weight > 0 for weight in weights) > 1 else [1.0] * len(seats)
 
 
 def _level_band_hz(job: Job, name: str) -> tuple[float, float]:
@@ -466,14 +415,14 @@ def _band(
         return None
     low, high = _level_band_hz(job, name)
     level_points = (GRID_HZ >= low) & (GRID_HZ <= high) if kind == TONE else None
-    found = variance.band_variance(measured, inside, seat_weights(job, seats), repeats, level_points)
+    found = variance.band_variance(measured, inside, job.system.seat_weights(seats), repeats, level_points)
     if found is None:
         return None
     heard = GRID_HZ[inside]
     budget = budget_for.variance_budget(f"compare.{kind}.{band.label}", name, found.parts, repeats)
     u_msv, u_sd = found.u_msv_db2, found.u_sd_db
     if kind == HEARD and (corrected := set(seats) & set(gains_u_db)):
-        weights = seat_weights(job, seats)
+        weights = job.system.seat_weights(seats)
         for seat in sorted(corrected):
             share, off = weights[seats.index(seat)] / sum(weights), found.mean_deviation_db[seats.index(seat)]
             # JCGM 100 5.1.2: the first order, and the second for a seat near the mean.

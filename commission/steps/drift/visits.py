@@ -22,7 +22,6 @@ from commission.model import (
     System,
     SystemDefined,
 )
-from commission.steps.compare.result import SUBS
 from commission.steps.drift.figures import (
     ARRIVAL,
     HEARD,
@@ -36,6 +35,7 @@ from commission.steps.drift.figures import (
     TRIM,
     kind,
 )
+from commission.steps.shared.subwoofers import SUBS
 from commission.steps.shared.survey import taped_m
 
 MOVED_M = 0.05

@@ -33,7 +33,6 @@ from commission.model import (
 from commission.model.formatting import number
 from commission.model.units import counted
 from commission.steps.bass import result as bass
-from commission.steps.compare.result import sub_outputs
 from commission.steps.levels.result import (
     CONVENTIONS,
     NO_RESPONSES,
@@ -47,6 +46,7 @@ from commission.steps.levels.result import (
 )
 from commission.steps.shared.awaiting import AFTER_REPAIR, waiting_sentences
 from commission.steps.shared.sub_sum import QUANTITY, adds_up
+from commission.steps.shared.subwoofers import sub_outputs
 from commission.steps.shared.unusual import unusual_level
 
 __all__ = [

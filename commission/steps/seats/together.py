@@ -13,17 +13,11 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import BASS_SCALE_DB, NULL_SCALE_DB, bass_word, null_word
 from commission.model import Analyses, Budget, Check, Job
 from commission.model.formatting import number
-from commission.steps.compare.result import (
-    SUBS,
-    bass_of_round,
-    seat_weights,
-    sub_outputs,
-    sub_spectra,
-    summed_subs,
-)
+from commission.steps.compare.result import bass_of_round, summed_subs
 from commission.steps.seats.result import THIRD_OCTAVE, deepest_bass
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.sub_sum import MODES, sub_level_db
+from commission.steps.shared.subwoofers import SUBS, sub_outputs, sub_spectra
 
 BASS_BELOW_HZ = 80.0
 
@@ -34,7 +28,7 @@ def bass_checks(job: Job, round_id: str, analyses: Analyses) -> tuple[tuple[Chec
     if summed is None or len(summed[0]) < LEAST_COUNT:
         return ()
     seats, levels = summed
-    counted = [weight > 0 for weight in seat_weights(job, seats)]
+    counted = [weight > 0 for weight in job.system.seat_weights(seats)]
     out = []
     for (seat,), (depth_db, at_hz) in deepest_bass([(s,) for s in seats], seats, levels, counted).items():
         title = "Bass of all subwoofers together minus the mean of the seats"

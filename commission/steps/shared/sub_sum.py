@@ -18,7 +18,7 @@ from commission.dsp.analysis import BASS_HZ, SUB_LEVEL_BAND_HZ
 from commission.dsp.repeatability import placement_u_db
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analyses, Budget, ComplexArray, Contribution, Job
-from commission.steps.compare.result import sub_outputs, sub_spectra
+from commission.steps.shared.subwoofers import sub_outputs, sub_spectra
 
 QUANTITY = "all subwoofers"
 """Of a meter reading with all of them playing at once."""
