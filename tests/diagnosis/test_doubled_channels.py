@@ -5,8 +5,11 @@ What the finding does in rooms with walls, and in healthy ones, is measured by `
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
-from decaying_rooms import CHANNELS, visit
+from builders import defined, job_of
+from decaying_rooms import CHANNELS, SYSTEM, place, visit
 
 from commission.diagnosis import findings
 from commission.model import AS_FOUND, Analysed, Analyses, Job, Verdict
@@ -27,6 +30,21 @@ def test_a_healthy_room_accuses_none() -> None:
     assert not named(job, analyses)
     for each in found.values():  # what six seats can show: no less than −26 dB, no more than −12 dB
         assert each.below_db is not None and -26 < each.below_db < -12
+
+
+def test_what_was_not_compared_does_not_pass() -> None:
+    """Two loudspeakers at one place are equally far from every seat: a joint cable of the two would not be seen."""
+    _, analyses = visit()
+    left = place(SYSTEM, "FL")
+    moved = [replace(each, position_m=left) if each.id == "FR" else each for each in SYSTEM.channels]
+    job = job_of(defined(replace(SYSTEM, channels=tuple(moved))))
+    found = wiring.leakages(job, AS_FOUND, analyses)
+    for channel, other in (("FL", "FR"), ("FR", "FL")):
+        assert found[channel].not_compared == (other,)
+        assert found[channel].check.verdict is Verdict.NOT_TESTED
+        assert f"not compared with {other}" in str(found[channel].check.why_not)
+    assert not found["SiL"].not_compared and "not compared" not in str(found["SiL"].check.why_not)
+    assert _wiring(wiring.solve(job, AS_FOUND, analyses), found, {})["FL"]["also_from_not_compared"] == ["FR"]
 
 
 @pytest.mark.parametrize("level_db", [0.0, -12.0])

@@ -239,6 +239,7 @@ def _leakage(each: wiring.ChannelLeakage) -> dict[str, Any]:
             for other in each.also
         ],
         "also_from_below_db": rounded(each.below_db, 1),
+        "also_from_not_compared": list(each.not_compared),
     }
 
 

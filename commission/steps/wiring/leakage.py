@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from commission.dsp.leakage import LEAST_SEATS, SAME_LAG_S, Gain, Shared, flat_spectra, leakage_gain, shared_sound
 from commission.model import Analyses, Budget, Check, ComplexArray, Job, RoomSound
 from commission.model.formatting import number
+from commission.model.units import listed
 from commission.steps.shared.cache import cached
 from commission.steps.shared.survey import Surveyed, surveyed
 from commission.steps.wiring.budgets import leakage_budget
@@ -61,6 +62,8 @@ class ChannelLeakage:
     """What is softer than this in the worst of the other loudspeakers is not found; None: nothing could be compared."""
     compared: int = 0
     """With how many other loudspeakers."""
+    not_compared: tuple[str, ...] = ()
+    """Other measured loudspeakers that too few seats tell from it."""
     check: Check
     budget: Budget | None = None
     """Of the check, where another loudspeaker is certain."""
@@ -160,7 +163,12 @@ def leakages(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, Channe
     for i, channel in enumerate(visit.channels):
         own = sorted(also.get(i, ()), key=lambda each: -each.level_db)
         hidden = [_hidden_db(visit, i, *pair) for pair in pairs.items() if i in pair[0] and pair[1].found is None]
-        out[channel] = _channel(job, channel, tuple(own), max(hidden, default=None), len(hidden) + len(own))
+        compared = {c for pair in pairs if i in pair for c in pair}
+        missing = tuple(
+            visit.channels[c] for c in dict.fromkeys(c for c, _ in visit.sounds) if c not in compared and c != i
+        )
+        out[channel] = _channel(job, channel, tuple(own), max(hidden, default=None), missing)
+        out[channel] = replace(out[channel], compared=len(hidden) + len(own), not_compared=missing)
     return out
 
 
@@ -220,7 +228,7 @@ def _hidden_db(visit: PairedRound, i: int, pair: tuple[int, int], compared: _Pai
 
 
 def _channel(
-    job: Job, channel: str, also: tuple[AlsoFrom, ...], below_db: float | None, compared: int
+    job: Job, channel: str, also: tuple[AlsoFrom, ...], below_db: float | None, missing: tuple[str, ...]
 ) -> ChannelLeakage:
     sure = [each for each in also if each.certain]
     check_id, value, u, why, words = "wiring.leakage", None, 0.0, None, ""
@@ -235,6 +243,8 @@ def _channel(
         check_id, value, words = "wiring.leakage.hidden", below_db, f"none found, below {number(below_db, 0)} dB"
         if below_db > job.limit(check_id).upper:
             why = f"none found, but the room would hide one below {number(below_db, 0)} dB"
+        elif missing:
+            why = f"{words}, but not compared with {listed(missing)}: too few seats are 0.35 m nearer to one"
     check = Check(
         id=check_id,
         channel=channel,
@@ -250,7 +260,6 @@ def _channel(
         channel=channel,
         also=also,
         below_db=below_db,
-        compared=compared,
         check=check,
         budget=sure[0].budget if sure else None,
     )
