@@ -168,9 +168,9 @@ def _is_about(action: Action, finding: Finding) -> bool:
 
 
 def _still(first: Finding, now: Iterable[Finding]) -> tuple[str, ...]:
-    """The channels still at fault, where the newest round names fewer than the first."""
+    """The channels still at fault, where the newest round does not name all of the first."""
     named = {channel for each in now for channel in each.channels}
-    return tuple(c for c in first.channels if c in named) if named < set(first.channels) else ()
+    return tuple(c for c in first.channels if c in named) if set(first.channels) - named else ()
 
 
 def _fate_present(

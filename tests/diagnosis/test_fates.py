@@ -220,6 +220,13 @@ def test_a_pair_of_which_one_was_measured_again() -> None:
     assert (one.fate, one.status) == (Fate.NOT_MEASURED_AGAIN, "not measured again: FL")
 
 
+def test_what_is_found_with_other_loudspeakers_too_is_still_there_for_the_first_alone() -> None:
+    """The left one was not measured again; nothing is known of it because the right one and a third are named now."""
+    before, now = finding("room.reflection", "FL", "FR"), finding("room.reflection", "FR", "BR")
+    (one,) = fates(job_with(AGAIN), {AS_FOUND: [before], AS_LEFT: [now]})
+    assert (one.fate, one.open_channels) == (Fate.STILL_THERE, ("FR",))
+
+
 def test_settings_that_are_right_now_were_not_yet_heard() -> None:
     unit = finding("settings.unit", "FL", "FR")
     left = {AS_LEFT: [checks("distances.setting", FL=1.0, FR=1.0)]}
