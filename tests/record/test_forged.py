@@ -10,6 +10,7 @@ import io
 import json
 from collections.abc import Callable, Iterator
 from functools import cache
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,18 @@ def expected_text_read_once() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("commission.record.verify.pages.pdf_pages", cache(reading.pdf_pages))
         yield
+
+
+@pytest.fixture
+def decoded_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The PDF is read in this process: what a child adds, limits and a shield from crashes, matters to other tests."""
+
+    def decode(function: str, data: bytes, where: str, *_: Any, **options: Any) -> tuple[Any, list[bytearray]]:
+        module, name = function.split(":")
+        value, parts = getattr(import_module(module), name)(data, options | {"where": where})
+        return value, [bytearray(part) for part in parts]
+
+    monkeypatch.setattr(reading, "decode_in_child", decode)
 
 
 @pytest.fixture(scope="module")
@@ -131,6 +144,7 @@ def swap_picture(file: pikepdf.Pdf) -> None:
 
 
 @pytest.mark.parametrize("forge", [cover, crop, annotate, swap_picture])
+@pytest.mark.usefixtures("decoded_here")
 def test_what_lies_over_the_words_is_not_confirmed(
     visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], None]
 ) -> None:
@@ -158,6 +172,7 @@ def associate_another_file(file: pikepdf.Pdf) -> None:
 
 
 @pytest.mark.parametrize("forge", [run_script, run_script_by_name, associate_another_file, say_other_words])
+@pytest.mark.usefixtures("decoded_here")
 def test_what_goes_with_the_pages_is_not_confirmed(
     visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], None]
 ) -> None:
@@ -166,6 +181,7 @@ def test_what_goes_with_the_pages_is_not_confirmed(
     assert "not, to the byte, the one that this job gives" in output[-1].text
 
 
+@pytest.mark.usefixtures("decoded_here")
 def test_an_update_appended_to_a_pdf_is_named(visit: Visit, made: dict[str, bytes]) -> None:
     """Data about the file, and a note on a page: which of the two it was, the record cannot show."""
     writer = PdfWriter(io.BytesIO(made["pdf"]), incremental=True)
@@ -226,6 +242,7 @@ def turned(file: pikepdf.Pdf) -> None:
         (turned, "page 1, the record has"),
     ],
 )
+@pytest.mark.usefixtures("decoded_here")
 def test_what_differs_is_named(
     visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], object], named: str
 ) -> None:
