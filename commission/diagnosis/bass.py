@@ -35,7 +35,7 @@ def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         evidence=tuple(_evidence(each, checked) for each in checked.off),
         alternatives=(
             "an entered setting was not in the processor during one of the measurements",
-            "its own level control, phase switch or low-pass was changed, or a limiter acted",
+            "it was moved, its own level control, phase switch or low-pass was changed, or a limiter acted",
             "the microphone's gain or position changed between its recordings",
         ),
         confirm=f"Look up trim, delay and polarity of {listed(names)} in the processor and compare them with the entries.",
