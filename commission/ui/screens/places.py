@@ -74,10 +74,13 @@ class PlacesScreen(VisitScreen):
         self._weight: float | None = None
         self._search: Search | None = None
         self._before: Outcome | None = None
+        self._shortfall: Shortfall | None = None
+        """As entered."""
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
-        yield Static("", id="todo")
+        todo = "Arrows move, Tab selects, + − weigh the seats, b takes the best places, z undoes, Enter stores."
+        yield Static(Content(todo), id="todo")
         with Horizontal(id="sides"):
             plan = RoomPlanView(id="places-plan", keys="Tab select")
             plan.can_focus = False
@@ -91,7 +94,7 @@ class PlacesScreen(VisitScreen):
         job = self.visit.job
         self._search = search_places(job)
         self._weight = weight_of(job, self.round_id)
-        self._before = layout.checked(job, self.round_id)
+        self._before, self._shortfall = layout.checked(job, self.round_id), shortfall(job)
         if self.selected not in self.movable:
             self.selected = next(iter(self.movable), "")
         self.refresh_results()
@@ -120,8 +123,6 @@ class PlacesScreen(VisitScreen):
         outcome = layout.checked(job, self.round_id, self.selected)
         changed = f" · {counted(len(self.places), 'place')} changed" if self.places else ""
         self.show_head(f"Layout: move{changed}")
-        todo = "Arrows move, Tab selects, + − weigh the seats, b takes the best places, z undoes, Enter stores."
-        self.query_one("#todo", Static).update(Content(todo))
         plan = self.query_one("#places-plan", RoomPlanView)
         plan.units = job.system.units
         plan.show(outcome.room_plans[0] if outcome.room_plans else None, self.selected)
@@ -131,7 +132,7 @@ class PlacesScreen(VisitScreen):
     def _lines(self, job: Job, outcome: Outcome, width: int) -> list[str]:
         lines = self._selected_lines(job, outcome)
         lines += ["", *self._check_lines(outcome)]
-        now, was = shortfall(job), shortfall(self.visit.job)
+        now, was = shortfall(job), self._shortfall
         if now is not None and was is not None:
             lines += ["", "Shortfall (rms)     before    now"]
             lines += [_pair("reference seat", was.reference_deg, now.reference_deg)]
