@@ -693,7 +693,15 @@ def _odd_one(result: SeatsResult, channel: str, partner: str) -> str:
 
 def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """A main channel that plays below its noted high-pass as if there were none, over the seats together."""
-    explained = found.channels("wiring.silent", "wiring.midrange", "wiring.woofer", "wiring.swapped")
+    other_sound = (
+        "wiring.silent",
+        "wiring.midrange",
+        "wiring.woofer",
+        "wiring.swapped",
+        "wiring.doubled",
+        "settings.upmix",
+    )
+    explained = found.channels(*other_sound)
     below = {
         channel.id: _below_high_pass_db(e, channel)
         for channel in e.job.system.channels
