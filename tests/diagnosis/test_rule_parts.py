@@ -312,7 +312,7 @@ def test_responses_near_the_noise_are_one_finding_but_for_what_explains_itself()
 
 
 def level(correction_db: float, u_db: float = 0.3, why: str | None = None, **more: Any) -> Any:
-    return SimpleNamespace(correction_db=correction_db, u_db=u_db, why_no_trim=why, **more)
+    return SimpleNamespace(correction_db=correction_db, u_db=u_db, why_no_trim=why, before_sum=False, **more)
 
 
 def read(values: dict[str, Any], polarity: dict[str, ChannelPolarity] | None = None, common_u_db: float = 0.0) -> Any:
