@@ -97,6 +97,10 @@ class Job:
     signatures: tuple[Event, ...] = ()
     log: tuple[Event, ...] = ()
     """Every event, withdrawn ones included."""
+    _readings_by_step: dict[tuple[str, str], list[Reading]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    """The readings by (round, step), since screens and steps ask for each channel; empty until first asked for."""
 
     @property
     def load_sweeps(self) -> frozenset[int]:
@@ -149,13 +153,15 @@ class Job:
         self, round_id: str, step: str, *, channel: str | None = None, seat: str | None = None
     ) -> tuple[Reading, ...]:
         """The readings of a step in a round, in the order entered; narrowed by channel and seat when given."""
+        if self.readings and not self._readings_by_step:
+            by_step: dict[tuple[str, str], list[Reading]] = {}
+            for reading in self.readings:
+                by_step.setdefault((reading.body.round, reading.body.step), []).append(reading)
+            self._readings_by_step.update(by_step)  # at once: another thread may ask
         return tuple(
             reading
-            for reading in self.readings
-            if reading.body.round == round_id
-            and reading.body.step == step
-            and (channel is None or reading.body.channel == channel)
-            and (seat is None or reading.body.seat == seat)
+            for reading in self._readings_by_step.get((round_id, step), ())
+            if (channel is None or reading.body.channel == channel) and (seat is None or reading.body.seat == seat)
         )
 
     def responses_of(

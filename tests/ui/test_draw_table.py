@@ -8,7 +8,7 @@ from commission.model import Check, Column, Limit, Row, Table
 from commission.model.formatting import number
 from commission.ui.widgets.draw.canvas import plain
 from commission.ui.widgets.draw.figures import check_runs, limit_text, quantity, uncertainty
-from commission.ui.widgets.draw.table import draw_table
+from commission.ui.widgets.draw.table import DrawnTable
 
 MATCH = Limit(low=-0.5, high=0.5, unit="dB", basis="common practice")
 COLUMNS = (
@@ -39,7 +39,7 @@ TABLE = Table(
 
 
 def test_table_with_units_in_the_heading_and_aligned_numbers():
-    assert plain(draw_table(TABLE, 70, cursor=1)) == (
+    assert plain(DrawnTable(TABLE, 70).lines(cursor=1)) == (
         "Trims\n"
         "                                         New\n"
         "                       Reading   Tape   trim\n"
@@ -52,40 +52,40 @@ def test_table_with_units_in_the_heading_and_aligned_numbers():
 
 
 def test_decimal_signs_stand_in_one_column():
-    lines = plain(draw_table(TABLE, 70)).split("\n")[4:6]
+    lines = plain(DrawnTable(TABLE, 70).lines()).split("\n")[4:6]
     assert lines[0].index("75.0") + 2 == lines[1].index("104.2") + 3
 
 
 def test_lengths_in_the_units_of_the_job():
-    drawn = plain(draw_table(TABLE, 80, units="imperial"))
+    drawn = plain(DrawnTable(TABLE, 80, units="imperial").lines())
     assert "ft in" in drawn
     assert "11' 2 5/8\"" in drawn  # 3.42 m = 134.646 in = 11 ft 2.646 in, nearest eighth 5/8 (NIST SP 811: 25.4 mm)
 
 
 def test_narrow_table_keeps_name_and_verdict_and_says_that_more_is_there():
-    drawn = plain(draw_table(TABLE, 36))
+    drawn = plain(DrawnTable(TABLE, 36).lines())
     assert all(len(line) <= 36 for line in drawn.split("\n"))
     assert "✗ fail" in drawn
     assert "← → columns" in drawn
 
 
 def test_other_columns_come_into_view():
-    assert "New" not in plain(draw_table(TABLE, 36)).split("\n")[1]
-    assert "New" in plain(draw_table(TABLE, 36, first_column=4))
+    assert "New" not in plain(DrawnTable(TABLE, 36).lines()).split("\n")[1]
+    assert "New" in plain(DrawnTable(TABLE, 36, first_column=4).lines())
 
 
 def test_empty_table_says_so():
-    assert "Nothing yet." in plain(draw_table(Table(id="t", title="T", columns=COLUMNS, rows=()), 60))
+    assert "Nothing yet." in plain(DrawnTable(Table(id="t", title="T", columns=COLUMNS, rows=()), 60).lines())
 
 
 def test_every_line_fits_at_any_width():
     for width in range(24, 100, 7):
-        assert all(len(line) <= width for line in plain(draw_table(TABLE, width, cursor=0)).split("\n"))
+        assert all(len(line) <= width for line in plain(DrawnTable(TABLE, width).lines(cursor=0)).split("\n"))
 
 
 def test_text_from_files_cannot_steer_the_terminal():
     evil = Table(id="t", title="\x1b[2Jboo", columns=COLUMNS[:2], rows=(Row(key="a", cells=("\x1b[31m", "[red]x")),))
-    drawn = plain(draw_table(evil, 60))
+    drawn = plain(DrawnTable(evil, 60).lines())
     assert "\x1b" not in drawn
     assert "[red]x" in drawn
 
@@ -147,8 +147,8 @@ def test_a_value_in_words_hides_the_number_that_stands_for_it():
 
 
 def test_verdicts_that_words_say_already_take_no_column():
-    assert "Verdict" in plain(draw_table(TABLE, 70))
-    assert "Verdict" not in plain(draw_table(replace(TABLE, verdicts=False), 70))
+    assert "Verdict" in plain(DrawnTable(TABLE, 70).lines())
+    assert "Verdict" not in plain(DrawnTable(replace(TABLE, verdicts=False), 70).lines())
 
 
 def test_of_two_that_differ_the_line_shows_neither_value_nor_uncertainty():

@@ -1,17 +1,37 @@
-"""A page of help. Loaded when first asked for: reading Markdown is slow to import."""
+"""A page of help, as one widget: a widget for each paragraph takes longer to appear than a key may.
+
+Loaded when first asked for: reading Markdown is slow to import.
+"""
 
 from __future__ import annotations
 
 from typing import ClassVar
 
+from rich.console import Console, ConsoleOptions, RenderResult
+from rich.markdown import Markdown
+from rich.theme import Theme
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.widgets import Markdown, Static
+from textual.widgets import Static
 
 from commission.ui.typeahead import PaintedOnce
 from commission.ui.widgets.key_line import KeyLine
+
+STYLES = Theme({f"markdown.{each}": "bold" for each in ("code", "h2", "item.bullet", "item.number")})
+"""Without colours: the page is read on light and on dark ground."""
+
+
+class _Page:
+    """Markdown in those styles."""
+
+    def __init__(self, text: str) -> None:
+        self._markdown = Markdown(text)
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        with console.use_theme(STYLES):
+            yield from console.render(self._markdown, options)
 
 
 class Help(PaintedOnce[None]):
@@ -29,7 +49,8 @@ class Help(PaintedOnce[None]):
         title, _, question = self._title.partition(": ")
         yield Static(Content(f" {title}"), classes="headline")
         with VerticalScroll():
-            yield Markdown(f"*{question}*\n\n{self._text.strip()}" if question else self._text.strip())
+            text = f"*{question}*\n\n{self._text.strip()}" if question else self._text.strip()
+            yield Static(_Page(text))
         yield KeyLine()
 
     def on_mount(self) -> None:

@@ -88,6 +88,10 @@ class StepScreen(AnyStepScreen):
     # --- what is there ----------------------------------------------------------------------------------------
 
     def compose(self) -> ComposeResult:
+        # Before there is anything on the screen: a class makes the style of everything on it be looked up again.
+        self.add_class("page-entry")
+        self.set_class(self.step.entry != "readings", "wide-left")
+        self.set_class(self._ends_visit, "closing")
         yield Static("", classes="headline")
         yield Static("", id="todo")
         yield Static("", id="caution")
@@ -108,10 +112,7 @@ class StepScreen(AnyStepScreen):
             self._entry.select(next(unread, 0))
             self._entry.focus()
         else:
-            self.add_class("wide-left")
             self._results = Results(units, (left, right))
-        self.add_class("page-entry")
-        self.set_class(self._ends_visit, "closing")
         self.refresh_results()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:

@@ -11,7 +11,7 @@ from textual.message import Message
 from commission.model import Row, Table
 from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import Line
-from commission.ui.widgets.draw.table import draw_table, first_row_line, lay_out
+from commission.ui.widgets.draw.table import DrawnTable
 
 
 class ResultTable(Painted):
@@ -43,6 +43,8 @@ class ResultTable(Painted):
         self.units = units
         self.cursor = 0
         self._first_column = 1
+        self._drawn: DrawnTable | None = None
+        self._drawn_for: tuple[object, ...] = ()
 
     def show(self, table: Table) -> None:
         """New results of the same kind; the selected row stays selected."""
@@ -67,7 +69,14 @@ class ResultTable(Painted):
 
     def paint(self, width: int, height: int) -> list[Line]:
         """The table; the sign of the selected row stays, its ground shows the focus."""
-        return draw_table(self.table, width, self.units, self.cursor, self._first_column, self.has_focus)
+        return self._draw(width).lines(self.cursor, self.has_focus)
+
+    def _draw(self, width: int) -> DrawnTable:
+        """The table for that width: drawn once, since another selected row changes two lines."""
+        wanted = (width, self.units, self._first_column)
+        if self._drawn is None or self._drawn.table is not self.table or self._drawn_for != wanted:
+            self._drawn, self._drawn_for = DrawnTable(self.table, width, self.units, self._first_column), wanted
+        return self._drawn
 
     def action_move(self, direction: int) -> None:
         """Another row; beyond the ends another view."""
@@ -80,7 +89,7 @@ class ResultTable(Painted):
 
     def action_columns(self, direction: int) -> None:
         """Other columns, where not all fit."""
-        laid = lay_out(self.table, self.size.width, self.units)
+        laid = self._draw(self.size.width).layout
         last = 1 if laid.width <= self.size.width else max(len(laid.columns) - 1, 1)
         self._first_column = min(max(self._first_column + direction, 1), last)
         self.repaint()
@@ -96,14 +105,14 @@ class ResultTable(Painted):
         self.repaint()
 
     def on_click(self, event: events.Click) -> None:
-        target = event.y - first_row_line(self.table, self.size.width, self.units)
+        target = event.y - self._draw(self.size.width).first_row
         if 0 <= target < len(self.table.rows):
             self.cursor = target
             self._moved()
 
     def _moved(self) -> None:
         self.repaint()
-        line = first_row_line(self.table, self.size.width, self.units) + self.cursor
+        line = self._draw(self.size.width).first_row + self.cursor
         first = 0 if self.cursor == 0 else line  # the heading comes into view with the first row
         self.row_in_view(first, line - first + 1)
         if self.row is not None:

@@ -70,38 +70,57 @@ def _cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) -> t
     return cells
 
 
-def draw_table(
-    table: Table,
-    width: int,
-    units: str = "metric",
-    cursor: int | None = None,
-    first_column: int = 1,
-    focused: bool = True,
-) -> list[Line]:
-    """Title, heading, rows, remark. `cursor` is the selected row; `first_column` the first shown after the key."""
-    laid = lay_out(table, width, units)
-    shown = [0, *range(max(first_column, 1), len(laid.columns))]
-    lines: list[Line] = []
-    if table.title:
-        hidden = len(laid.columns) - len(_fitting(laid, shown, width)) if laid.columns else 0
-        more = "  ← → columns" if hidden else ""
-        lines.append(((cut(table.title, max(width - cell_len(more), 10)), "head"), (more, "dim")))
-    shown = _fitting(laid, shown, width)
-    for line in range(laid.head_rows):
-        run = "  "
-        for index in shown:
-            head = laid.heads[index]
-            offset = line - (laid.head_rows - len(head))
-            text = head[offset] if offset >= 0 else ""
-            run += fit(text, laid.widths[index], _align(laid.columns[index])) + " " * laid.gap
-        lines.append(((run, "dim"),))
-    for number_of, row in enumerate(laid.cells):
-        lines.append(_row_line(laid, shown, row, table.rows[number_of], cursor == number_of, width, focused))
-    if not table.rows:
-        lines.append((("  Nothing yet.", "dim"),))
-    if table.remark:
-        lines += [((text, "dim"),) for text in wrap(table.remark, width)]
-    return lines
+class DrawnTable:
+    """A table drawn for a width: title, heading, rows, remark. `first_column` is the first shown after the key."""
+
+    def __init__(self, table: Table, width: int, units: str = "metric", first_column: int = 1) -> None:
+        self.table, self.width = table, width
+        self.layout = laid = lay_out(table, width, units)
+        columns = [0, *range(max(first_column, 1), len(laid.columns))]
+        self._shown = shown = _fitting(laid, columns, width)
+        lines: list[Line] = []
+        if table.title:
+            hidden = len(laid.columns) - len(shown) if laid.columns else 0
+            more = "  ← → columns" if hidden else ""
+            lines.append(((cut(table.title, max(width - cell_len(more), 10)), "head"), (more, "dim")))
+        for line in range(laid.head_rows):
+            run = "  "
+            for index in shown:
+                head = laid.heads[index]
+                offset = line - (laid.head_rows - len(head))
+                text = head[offset] if offset >= 0 else ""
+                run += fit(text, laid.widths[index], _align(laid.columns[index])) + " " * laid.gap
+            lines.append(((run, "dim"),))
+        self.first_row = len(lines)
+        """The line of row 0."""
+        lines += [self._row(number, "") for number in range(len(table.rows))]
+        if not table.rows:
+            lines.append((("  Nothing yet.", "dim"),))
+        if table.remark:
+            lines += [((text, "dim"),) for text in wrap(table.remark, width)]
+        self._lines = lines
+
+    def lines(self, cursor: int | None = None, focused: bool = True) -> list[Line]:
+        """All of it; `cursor` is the selected row."""
+        lines = list(self._lines)
+        if cursor is not None and 0 <= cursor < len(self.table.rows):
+            lines[self.first_row + cursor] = self._row(cursor, "▸", " selected" if focused else "")
+        return lines
+
+    def _row(self, number: int, sign: str, behind: str = "") -> Line:
+        laid, row, cells = self.layout, self.table.rows[number], self.layout.cells[number]
+        line: list[Run] = [(f"{sign:<2}", "accent" + behind)]
+        used = 2
+        for index in self._shown:
+            style = "mark" if index == 0 else ""
+            if laid.columns[index] is VERDICT and row.check is not None:
+                style = STYLES[row.check.verdict]
+            text = fit(cells[index], laid.widths[index], _align(laid.columns[index]))
+            line.append((text, style + behind))
+            line.append((" " * laid.gap, behind.strip()))
+            used += laid.widths[index] + laid.gap
+        line.append((" " * max(self.width - used, 0), behind.strip()))
+        return tuple(line)
 
 
 def _fitting(laid: Layout, shown: list[int], width: int) -> list[int]:
@@ -119,26 +138,3 @@ def _fitting(laid: Layout, shown: list[int], width: int) -> list[int]:
 
 def _align(column: Column) -> str:
     return "right" if column.decimals is not None else "left"
-
-
-def _row_line(
-    laid: Layout, shown: list[int], cells: tuple[str, ...], row: Row, chosen: bool, width: int, focused: bool
-) -> Line:
-    behind = " selected" if chosen and focused else ""
-    line: list[Run] = [("▸ " if chosen else "  ", "accent" + behind)]
-    used = 2
-    for index in shown:
-        style = "mark" if index == 0 else ""
-        if laid.columns[index] is VERDICT and row.check is not None:
-            style = STYLES[row.check.verdict]
-        text = fit(cells[index], laid.widths[index], _align(laid.columns[index]))
-        line.append((text, style + behind))
-        line.append((" " * laid.gap, behind.strip()))
-        used += laid.widths[index] + laid.gap
-    line.append((" " * max(width - used, 0), behind.strip()))
-    return tuple(line)
-
-
-def first_row_line(table: Table, width: int, units: str) -> int:
-    """The painted line of row 0."""
-    return (1 if table.title else 0) + lay_out(table, width, units).head_rows
