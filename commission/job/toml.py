@@ -27,7 +27,7 @@ from commission.model import (
     Target,
 )
 from commission.model.outside_files import read_outside
-from commission.model.plausible import long_text, system_problems, table_problem
+from commission.model.plausible import long_text, problem_of, table_problem
 from commission.model.toml_text import read_toml
 from commission.model.units import Units, clean_text, is_bare_number, parse_delay, parse_length_m, parse_temperature_c
 
@@ -78,8 +78,8 @@ def parse_definition(text: str, where: str = "definition") -> Definition:
         raise InputError(f"{where}: schema", str(schema), str(SCHEMA), "A newer schema needs a newer program.")
     settings, readings = data.pop("setting", []), data.pop("reading", [])
     system = _system(data, where)
-    for problem in system_problems(system):
-        raise InputError(f"{where}: {problem.path}", problem.found, problem.expected)
+    if (problem := problem_of(SystemDefined(system=system))) is not None:
+        raise InputError(f"{where}: {problem.path.removeprefix('system.')}", problem.found, problem.expected)
     if (long := long_text(system, "")) is not None:
         raise InputError(f"{where}: {long.path.lstrip('.')}", long.found, long.expected, "Shorten it.")
     return Definition(

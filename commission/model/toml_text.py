@@ -24,8 +24,12 @@ def read_toml(text: str, where: str, expected: str, mend: str = "") -> dict[str,
         raise InputError(where, f"a line with {dots:,} dots", expected, mend)
     try:
         data = tomllib.loads(text.removeprefix("\ufeff"))
-    except (ValueError, RecursionError) as error:  # not only its own errors: numbers of 5000 digits, [[[[[[…
+    except tomllib.TOMLDecodeError as error:
         raise InputError(where, f"no valid TOML ({clean_text(str(error))[:120]})", expected, mend) from error
+    except RecursionError as error:
+        raise InputError(where, "lists or tables within each other, hundreds deep", expected, mend) from error
+    except ValueError as error:  # of a number that Python does not read
+        raise InputError(where, "a number of thousands of digits", expected, mend) from error
     level: list[Any] = [data]
     for _ in range(DEEPEST):
         longest = max((len(key) for each in level if isinstance(each, dict) for key in each), default=0)

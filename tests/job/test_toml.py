@@ -110,6 +110,22 @@ def test_a_number_in_place_of_a_table_is_named(name: str) -> None:
     assert "found int, expected a table of names and values" in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        (
+            '[[channel]]\nid = "C"\nrole = "surround"\n' * 300,
+            "loft.toml: channels: found 300 items, expected at most 256",
+        ),
+        (f"temperature_c = {'9' * 5000}", "loft.toml: found a number of thousands of digits"),
+        (f"temperature_c = {'[' * 5000}", "loft.toml: found lists or tables within each other, hundreds deep"),
+    ],
+)
+def test_floods_are_refused_by_file_and_name(more: str, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        parse_definition(f'title = "x"\n{more}', "loft.toml")
+
+
 def test_unreadable_files(tmp_path: Path) -> None:
     latin = tmp_path / "latin.toml"
     latin.write_bytes("title = 'Käse'".encode("latin-1"))
