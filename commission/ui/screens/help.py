@@ -19,7 +19,9 @@ from textual.widgets import Static
 from commission.ui.typeahead import PaintedOnce
 from commission.ui.widgets.key_line import KeyLine
 
-STYLES = Theme({f"markdown.{each}": "bold" for each in ("code", "h2", "item.bullet", "item.number")})
+STYLES = Theme(
+    {f"markdown.{each}": "bold" for each in ("code", "h1", "h2", "h3", "h4", "item.bullet", "item.number")}
+)
 """Without colours: the page is read on light and on dark ground."""
 
 
