@@ -84,7 +84,9 @@ def test_what_is_stored_reads_back_the_same() -> None:
 
 
 def log_of(*bodies: EventBody) -> Job:
-    return job_of(defined(cinema(["FL", "FC", "FR"])), *levels({"FL": 75.0, "FC": 75.1, "FR": 77.0}), *bodies)
+    return job_of(
+        defined(cinema(["FL", "FC", "FR"])), *levels({"FL": [75.0] * 2, "FC": [75.1] * 2, "FR": [75.2] * 2}), *bodies
+    )
 
 
 def kept(job: Job, analyses: Analyses | None = None) -> Judged:
@@ -119,7 +121,7 @@ def test_another_program_is_reported_by_its_differences() -> None:
     # 1.645 u of some 0.9 dB is more than 0.05 dB: what passed is unsure now.
     assert {(d.then, d.now) for d in found.differences} == {("pass", "unsure")}
     assert (
-        f"{len(found.differences)} verdicts of 2026-03-14 by version 1.0 would now be judged differently: levels.match 1, levels.reference 1"
+        f"{len(found.differences)} verdicts of 2026-03-14 by version 1.0 would now be judged differently: levels.match 3, levels.repeat 3, levels.reference 1"
         in (found.sentence)
     )
 

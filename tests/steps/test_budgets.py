@@ -50,8 +50,8 @@ def test_repeats_shrink_the_readings_scatter_and_nothing_else(count: int, suppor
             assert not (shrinks and old.shared)
     # However often it is read: not below what places around the seat share, or the stand, and the resolution; nor, absolute,
     # below the meter (0.5 dB, class 2).
-    least = 0.4 * math.sqrt(0.17) if support == "hand" else 0.4
-    assert many.u > math.hypot(least, 0.1 / math.sqrt(12))
+    least = 2.0 * 0.4**2 if support == "hand" else 0.4
+    assert level(count, support=support).u > math.hypot(least, 0.1 / math.sqrt(12))
     assert budgets.absolute_level(many, 2).u > 0.5
 
 
@@ -63,25 +63,25 @@ def test_at_another_seat_the_meter_is_put_down_again() -> None:
 
 
 def test_repeats_of_all_channels_show_how_far_one_reading_scatters() -> None:
-    """Two readings of eleven mains, 0.2 dB apart: Σ(x − x̄)² = 0.22 with ν = 11, beside a default of 0.5 dB with ν₀ = 4.
+    """Two readings of eleven mains, 0.2 dB apart: Σ(x − x̄)² = 0.22 with ν = 11, beside a default of 0.5 dB with ν₀ = 3.
 
-    On a stand, where all channels are taken to scatter by the eye alone: u² = (4·0.5² + 0.22)/(4 + 11), times t₀.₉₇₅(15)/2 =
-    2.131/2 (JCGM 100 table G.2) for half of what holds 95 %. Tolerance 0.5 %: the approximation of t.
+    On a stand, where all channels are taken to scatter by the eye alone: u² = (3·0.5² + 0.22)/(3 + 11), times t₀.₉₇₅(14)/2 =
+    2.145/2 (JCGM 100 table G.2) for half of what holds 95 %. Tolerance 0.5 %: the approximation of t.
     """
     ids = [c.id for c in cinema().channels if not c.is_sub]
     system = defined(cinema(ids, instruments=(Instrument(kind="meter", support="stand"),)))
     found = level_step.solve(job_of(system, *levels({c: [75.0, 75.2] for c in ids})), AS_FOUND).channels
     line = found["FL"].budget.contributions[0]
-    assert line.u == pytest.approx(math.sqrt(1.22 / 15) * 2.131 / 2, rel=0.005)
-    assert (line.dof, line.evaluation) == (15, "A")
+    assert line.u == pytest.approx(math.sqrt(0.97 / 14) * 2.145 / 2, rel=0.005)
+    assert (line.dof, line.evaluation) == (14, "A")
     # Repeats that scatter farther than the default stand alone: 1 dB apart, s² = 0.5, ν = 11, t = 2.201.
     wide = level_step.solve(job_of(system, *levels({c: [75.0, 76.0] for c in ids})), AS_FOUND).channels
     assert wide["FL"].budget.contributions[0].u == pytest.approx(math.sqrt(0.5) * 2.201 / 2, rel=0.005)
     # One that scatters far more than all others is not of their kind: it has its own, Σ = 8 beside the default.
     odd = levels({c: [75.0, 75.2] if c != "FR" else [73.0, 77.0] for c in ids})
     found = level_step.solve(job_of(system, *odd), AS_FOUND).channels
-    assert found["FR"].budget.contributions[0].u == pytest.approx(math.sqrt((1 + 8) / 5) * 2.571 / 2, rel=0.005)
-    assert found["FL"].budget.contributions[0].u == pytest.approx(math.sqrt(1.2 / 14) * 2.145 / 2, rel=0.005)
+    assert found["FR"].budget.contributions[0].u == pytest.approx(math.sqrt((0.75 + 8) / 4) * 2.776 / 2, rel=0.005)
+    assert found["FL"].budget.contributions[0].u == pytest.approx(math.sqrt(0.95 / 13) * 2.160 / 2, rel=0.005)
 
 
 def distance_job(**changes: Any) -> tuple[Job, Analyses]:

@@ -579,7 +579,8 @@ def _budget(
 def by_seat(job: Job, round_id: str) -> dict[tuple[str, str | None], tuple[float, Budget]]:
     """(channel, seat) → the mean of the readings there [dB], and what its uncertainty is made of; without seats, None.
 
-    u is a standard deviation here, to be used with its degrees of freedom.
+    u is a standard deviation here, to be used with its degrees of freedom, without what places around a seat always have in
+    common.
     """
     read = _read(job, round_id)
     scatter = _scatter(job, read)
@@ -588,7 +589,9 @@ def by_seat(job: Job, round_id: str) -> dict[tuple[str, str | None], tuple[float
         for seat, values in read[channel.id].items():
             mean = fmean(values)
             found = _Reading(mean, len(values), None, (1.0,), (len(values),), scatter[channel.id])
-            out[(channel.id, seat or None)] = mean, _budget(job, channel, found, (seat,), standard=True)
+            budget = _budget(job, channel, found, (seat,), standard=True)
+            own = tuple(each for each in budget.contributions if each.source != budget_for.MEAN_PLACE)
+            out[(channel.id, seat or None)] = mean, replace(budget, contributions=own)
     return out
 
 

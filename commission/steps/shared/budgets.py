@@ -34,6 +34,9 @@ ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
 """Microphone's angle ±0.3 dB and gain ±0.1 dB, both rectangular; noise and estimator (all common practice, no source)."""
 
 
+MEAN_PLACE = "mean of the places around the seat"
+
+
 def level_budget(
     channel: str,
     *,
@@ -80,7 +83,7 @@ def level_budget(
     parts.append(_display(resolution_db))
     parts.append(
         Contribution(
-            source="mean of the places around the seat" if support == "hand" else f"meter on a stand {within}",
+            source=MEAN_PLACE if support == "hand" else f"meter on a stand {within}",
             u=mean_place_u_db(factor * place_db, is_sub=sub_noise_db > 0) if support == "hand" else place_db,
             unit="dB",
             sensitivity=math.sqrt(sum(share**2 for share in shares)),
