@@ -110,7 +110,9 @@ ODD: dict[str, Callable[[], Visit]] = {
     "nothing at all": lambda: visit_of(defined(System(title=""))),
     "a site and nothing measured": lambda: visit_of(defined(cinema())),
     "as found by hand": lambda: visit_of(
-        defined(cinema(units="imperial")), *levels(dict.fromkeys(LOUDSPEAKERS, 76.0)), *tapes({"FL": 3.5})
+        defined(cinema(units="imperial")),
+        *levels(dict.fromkeys(LOUDSPEAKERS, (76.0, 76.0))),
+        *tapes({"FL": 3.5}),
     ),
     "2.1 with one seat": two_point_one,
     "9.2.6 with twenty seats": twenty_seats,
