@@ -63,8 +63,7 @@ class Held:
 
     def played(self, own: Analysis, off_db: float, late_s: float, stretch: float) -> Analysis:
         """A response with these settings; `stretch`: how much longer sound takes."""
-        assert own.bass is not None and own.bass_freq_hz is not None and own.arrival_s is not None
-        assert own.level_db is not None
+        assert own.bass is not None and own.bass_freq_hz is not None and own.level_db is not None
         f, trim = own.bass_freq_hz, self.trim_db + off_db
         delay_s = late_s - self.distance_m / SPEED_M_S
         turn = filters_response(self.filters, "q", f) * np.exp(-2j * np.pi * f * delay_s)
@@ -78,7 +77,7 @@ class Held:
             bass=warmer * turn * sign * 10 ** ((trim + limited) / 20),
             third_octave_db=own.third_octave_db + thirds,
             level_db=own.level_db + trim,
-            arrival_s=own.arrival_s * stretch + delay_s,
+            arrival_s=None if own.arrival_s is None else own.arrival_s * stretch + delay_s,
             polarity=None if own.polarity is None else sign * own.polarity,
         )
 
