@@ -306,6 +306,7 @@ def test_every_rule_is_put_to_the_test() -> None:
         "wiring.equipment-noise",
         "wiring.hum",
         "room.boomy",  # its own test
+        "room.direction",  # tests/steps/test_layout_coverage.py
         "wiring.channel-hum",
         "wiring.channel-noise",
         # These two: tests/diagnosis/test_doubled_channels.py
