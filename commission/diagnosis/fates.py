@@ -7,7 +7,7 @@ is no measurement: until one follows, the finding stays.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from commission.diagnosis import rule_of, urgency
@@ -131,13 +131,14 @@ def _followed(
     new_settings = _new_settings(job, first, fault.round)
     now = tuple(fault.seen.get(newest, ()))
     later = rounds[rounds.index(next(reversed(fault.seen))) + 1 if fault.seen else rounds.index(fault.round) :]
-    hidden = {each for each in rounds if _hidden(job, first, found[each])}
+    shown = next(reversed(fault.seen), fault.round)
+    hidden = {each for each in rounds if _hidden(job, first, found[each]) or _lacks_others(job, first, shown, each)}
     rest: tuple[str, ...] = ()
     if now:
         fate = _fate_present(job, fault, rounds, hidden, outcomes, actions)
         rest = _still(first, now)
     else:
-        before = outcomes[next(reversed(fault.seen), fault.round)]
+        before = outcomes[shown]
         fate, rest = _fate_absent(
             job, first, later, hidden, outcomes, actions, new_settings=new_settings, before=before
         )
@@ -321,6 +322,14 @@ def _hidden(job: Job, finding: Finding, others: Iterable[Finding]) -> bool:
     subs = {channel.id for channel in job.system.channels if channel.is_sub}
     spoilt = (each for each in others if each.id in SPOILT)
     return finding.cause == "room" and any(not each.channels or subs & set(each.channels) for each in spoilt)
+
+
+def _lacks_others(job: Job, finding: Finding, shown: str, round_id: str) -> bool:
+    """Whether a round lacks channels of the one that showed the finding, which its rule compares with each other."""
+    rule, every = rule_of(finding.id), replace(finding, channels=())
+    if rule is None or not rule.compares:
+        return False
+    return bool(set(_evidence(job, every, shown)) - set(_evidence(job, every, round_id)))
 
 
 def _new_settings(job: Job, finding: Finding, round_id: str) -> Literal["", "entered", "noted"]:

@@ -482,6 +482,7 @@ RULES = (
         check="seats.direct",
         symptom="coloured sound",
         look=_reflection,
+        compares=True,
         basis=f"more than −10 dB within 15 ms (BS.1116, EBU Tech 3276, from memory), u 2 dB; {FAULT_MATRIX}",
     ),
     Rule(

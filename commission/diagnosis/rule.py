@@ -61,6 +61,8 @@ class Rule:
     look: Callable[[Evidence, Found], Iterator[FindingDetails]]
     place: Literal["channel", "seat"] = "channel"
     """What makes it the same fault in another round: its channels, or its seats."""
+    compares: bool = False
+    """Whether it compares each channel with all others: a round with fewer of them does not show that it is gone."""
     returns: bool = False
     """Whether it compares with an earlier visit, and so finds nothing on a first one."""
     own_cause: Cause | None = None

@@ -227,6 +227,15 @@ def test_what_is_found_with_other_loudspeakers_too_is_still_there_for_the_first_
     assert (one.fate, one.open_channels) == (Fate.STILL_THERE, ("FR",))
 
 
+def test_a_comparison_with_the_others_needs_all_of_them_again() -> None:
+    """Against fewer loudspeakers a reflection may no longer stand out, although nothing has changed."""
+    before, passes = finding("room.reflection", "FR"), {AS_LEFT: [checks("seats.direct", FR=1.0)]}
+    job = job_with(response("FL"), AGAIN)
+    assert fates(job, {AS_FOUND: [before]}, passes)[0].fate is Fate.NOT_DETERMINED
+    job = job_with(response("FL"), AGAIN, response("FL", round_id=AS_LEFT))
+    assert fates(job, {AS_FOUND: [before]}, passes)[0].fate is Fate.NO_LONGER_FOUND
+
+
 def test_settings_that_are_right_now_were_not_yet_heard() -> None:
     unit = finding("settings.unit", "FL", "FR")
     left = {AS_LEFT: [checks("distances.setting", FL=1.0, FR=1.0)]}
