@@ -433,10 +433,26 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             + f", limit {_trim_db(e):g} dB",
             *_at_once(e, off),
         ),
-        alternatives=("the volume was moved between readings", "the meter was held elsewhere"),
+        alternatives=(
+            "the volume was moved between readings",
+            "the meter was held elsewhere",
+            *_may_be_doubled(e, [c for c, value in off.items() if value > 0]),
+        ),
         confirm=f"Read {worst} again, and one channel within the limit.",
         remedy="Enter the trims from the settings sheet.",
     )
+
+
+def _may_be_doubled(e: Evidence, loud: list[str]) -> Iterator[str]:
+    """Another reason why main channels are loud, unless it is known that each plays from its own loudspeaker alone."""
+    outcome = e.outcomes.get("wiring")
+    checks = outcome.checks if outcome is not None else ()
+    alone = {check.channel for check in checks if check.kind == "wiring.leakage" and check.verdict is Verdict.PASS}
+    mains = {channel.id for channel in e.job.system.channels if not channel.is_sub}
+    unknown = [c for c in loud if c in mains - alone]
+    if unknown:
+        verb = "sounds" if len(unknown) == 1 else "sound"
+        yield f"{listed(unknown)} also {verb} from another loudspeaker: listen close to the others"
 
 
 DIALOGUE = "settings.dialogue-level"

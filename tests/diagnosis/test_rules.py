@@ -752,6 +752,8 @@ def test_trims_by_ear_are_one_finding() -> None:
     finding = only(room, "settings.trims", with_levels(room, SiL=72.0, BL=78.0, SUB1=77.5))
     assert set(finding.channels) == {"SiL", "BL", "SUB1"}
     assert "BL by 3.0 dB" in finding.title or "SiL by 3.0 dB" in finding.title
+    # One seat does not show whether a channel plays from two loudspeakers, which would make it louder.
+    assert finding.alternatives[-1] == "BL also sounds from another loudspeaker: listen close to the others"
 
 
 def with_levels(room: SoundRoom, trim: float = 0.0, **values: float) -> Job:
