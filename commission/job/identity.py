@@ -41,6 +41,8 @@ def check_identity(path: Path, database: sqlite3.Connection) -> None:
     def pragma(name: str) -> Any:
         return database.execute(f"PRAGMA {name}").fetchone()[0]
 
+    if pragma("page_count") == 0:
+        raise StoreError(f"{path} is empty, not a job. Choose a file made by commission, or its last copy.")
     version, application = pragma("user_version"), pragma("application_id")
     if application != APPLICATION_ID:
         raise StoreError(f"{path} is a database of some other program, not a job. Choose a file made by commission.")

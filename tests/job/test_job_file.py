@@ -288,16 +288,19 @@ def test_each_wrong_file_has_its_own_sentence(tmp_path: Path, stored: Path) -> N
     database.execute("PRAGMA user_version = 99")
     database.close()
     cut.write_bytes(stored.read_bytes()[:5000])
+    empty = tmp_path / "e.commission"
+    empty.touch()
     sentences = {}
-    for path in (foreign, text, newer, tmp_path, tmp_path / "missing.commission"):
+    for path in (foreign, text, newer, empty, tmp_path, tmp_path / "missing.commission"):
         with pytest.raises(StoreError) as caught:
             JobFile.open(path)
         sentences[path.name] = str(caught.value)
-    assert len(set(sentences.values())) == 5
+    assert len(set(sentences.values())) == 6
     for name, word in (
         ("f.db", "other program"),
         ("t.commission", "not a job"),
         ("n.commission", "newer"),
+        ("e.commission", "empty"),
         ("missing.commission", "does not exist"),
     ):
         assert word in sentences[name]
