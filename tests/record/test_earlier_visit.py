@@ -41,7 +41,7 @@ def test_a_loudspeaker_that_fell_is_reported_with_its_figure_and_its_doubt() -> 
     text = page_one(*levels(LEVELS | {"SiL": 71.0}), *TRIMS)
     assert text.startswith("Since the visit of 14 March 2026")
     assert "the state in which it was found then: that visit recorded nothing else" in text
-    assert "Side left has become 4.0 dB quieter; the measurements are uncertain by ± 3.0 dB" in text
+    assert "Side left has become 4.0 dB quieter; the measurements are uncertain by ± 3.1 dB" in text
     assert "Nothing that was measured both times has changed" not in text
     assert "Its setting may have changed" not in text, "its trim was noted both times"
 
@@ -131,7 +131,7 @@ def test_the_step_tells_the_round_as_found_alone() -> None:
     )
     doc = record(visit)
     text = text_of(section(doc, "step-drift"))
-    assert "−3.0" in text
+    assert "−4.0" in text
     assert "this visit as found with “Harbour Lane cinema” as found" in text
     assert "Side left has become 4.0 dB quieter" in text_of(section(doc, "summary-earlier"))
 
