@@ -163,6 +163,46 @@ def test_what_is_missing_is_named(fields: dict[str, Any], words: str) -> None:
     assert outcome.state == "nothing" and any(words in remark for remark in outcome.remarks)
 
 
+@pytest.mark.parametrize("subs", [1, 3])
+def test_a_job_with_one_seat_gets_a_result(subs: int) -> None:
+    visit = as_found(subs=subs, seats=1, seed=1)
+    result = result_of(visit)
+    assert result.proposed.sd_db == 0.0
+    assert result.proposed.figures.output_db >= result.as_found.figures.output_db
+    assert values_of(visit)["predicted"]["seats"].keys() == {"A1"}
+    assert "seats differ" not in (bass.evaluate(visit.job, AS_FOUND, visit.analyses).main_result or "")
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "words"),
+    [
+        ({"bass": None, "has_phase": False}, "the response of SUB1 has no phase"),
+        ({"bass": None, "why": {"bands": "noise covers 20 to 48 Hz"}}, "SUB1: noise covers 20 to 48 Hz"),
+    ],
+)
+def test_a_seat_left_out_has_the_reason_of_its_response(spoilt: dict[str, Any], words: str) -> None:
+    """Also where that response has no clock either: a clock would not help it."""
+    visit = as_found(subs=2, seats=3, seed=1)
+    at = next(k for k, i in enumerate(visit.items) if i.channel == "SUB1" and i.seat == "A2")
+    own = visit.items[at]
+    assert own.analysis is not None
+    visit.items[at] = replace(own, clock=None, analysis=replace(own.analysis, **spoilt))
+    found = measured_bass(visit.job, AS_FOUND, visit.analyses)
+    assert isinstance(found, MeasuredBass)
+    assert f"A2 is left out: {words}." in found.left_out
+
+
+def test_noise_below_the_crossover_is_not_taken_for_bass_of_the_mains() -> None:
+    visit = as_found(subs=1, seed=5, high_pass_hz=80.0, clock_by_seat=False, mains_redirected=True)
+    visit.items = [
+        replace(i, analysis=replace(i.analysis, noise_db=i.analysis.third_octave_db - 3.0))
+        if i.channel in MAINS and i.analysis
+        else i
+        for i in visit.items
+    ]
+    assert result_of(visit).no_crossover.startswith("noise covers FL, FC and FR below 80 Hz")
+
+
 def test_a_noisy_stretch_is_left_out_and_named() -> None:
     visit = as_found(subs=2, seed=1)
     noise = np.full(241, -60.0)

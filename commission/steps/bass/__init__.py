@@ -35,12 +35,13 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.outcome import Cell
-from commission.model.units import round_name
+from commission.model.units import listed, round_name
 from commission.steps.bass.explained import SubChange
 from commission.steps.bass.measured import newest_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import (
     FILTERS_KEY,
+    LEAST_CROSSOVER_DB,
     PRICES,
     TRADE_KEY,
     USE_KEY,
@@ -464,6 +465,8 @@ def smoothed_db(freq_hz: FloatArray, levels_db: FloatArray) -> FloatArray:
 def _main_result(result: BassResult, checked: Verified | str) -> str:
     if not isinstance(checked, str) and checked.explanation is not None:
         return checked.explanation.text
+    if len(result.measured.seats) == 1:
+        return "a setting for one seat is proposed" if result.is_change else "one seat; no better setting"
     if result.is_change:
         return f"seats differ by {number(result.as_found.sd_db, 1)} dB, {number(result.proposed.sd_db, 1)} dB as proposed"
     return f"seats differ by {number(result.as_found.sd_db, 1)} dB; no better setting"
@@ -545,7 +548,7 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
         yield f"Everything is left as it is: {result.kept_because}."
     elif is_newest and not in_use(job, result):
         yield "The settings sheet does not take these settings until you choose so."
-    if result.measured.room.subs > 1:
+    if result.measured.room.subs > 1 and len(result.measured.seats) > 1:
         worst = result.sturdy
         yield (
             f"With gains ±{GAIN_OFF_DB:g} dB, delays ±0.1 ms, seats ±{100 * SEAT_OFF_M:.0f} cm or "
@@ -560,6 +563,13 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
         )
     if not result.is_change:
         return
+    if result.crossover is not None:
+        lost_db = -float(np.mean(result.crossover.fit.after_db - result.crossover.fit.before_db))
+        if lost_db >= LEAST_CROSSOVER_DB:
+            yield (
+                f"The sum with {listed(result.crossover.mains)} through the crossover becomes {number(lost_db, 1)} dB "
+                "weaker (mean): the search evens the subwoofers first, and then fits their common delay and polarity."
+            )
     if louder := louder_db_of(job, result.measured, result.proposed.settings, result.filters):
         yield (
             f"The new trims are {number(louder, 1, signed=True)} dB besides, for all subwoofers alike as far as the range "

@@ -112,9 +112,10 @@ def measured_bass(job: Job, round_id: str, analyses: Analyses, every: bool = Fal
     found = {seat.id: _at_seat(job, round_id, screened, subs, seat.id) for seat in job.system.seats}
     rows = {seat: each for seat, each in found.items() if not isinstance(each, str)}
     reasons = {seat: each for seat, each in found.items() if isinstance(each, str)}
-    if len(rows) < 2:
-        why = next(iter(reasons.values()), "there are no seats")
-        return f"at least two seats are needed at which all subwoofers can be summed, and {why}"
+    if len(rows) < min(2, max(1, len(found))):
+        why = next(iter(reasons.values()), "the job has no seat")
+        needed = "at least two seats are needed" if len(found) > 1 else "a seat is needed"
+        return f"{needed} at which all subwoofers can be summed, and {why}"
     for why in dict.fromkeys(reasons.values()):
         seats = [seat for seat, each in reasons.items() if each == why]
         left_out.append(f"{listed(seats)} {'is' if len(seats) == 1 else 'are'} left out: {why}.")
@@ -176,6 +177,9 @@ def _at_seat(job: Job, round_id: str, screened: Analyses, subs: Sequence[str], s
     if missing:
         problems = screened.problems(round_id, missing[0], seat)
         return f"{missing[0]}: {problems[-1]}" if problems else f"{listed(missing)} was not measured there"
+    for sub, items in repeats.items():
+        if all(item.analysis is None or item.analysis.bass is None for item in items):
+            return _why_no_bass(sub, items[-1])
     clocks = [{item.clock for item in items if item.clock is not None} for items in repeats.values()]
     common = set.intersection(*clocks)
     if not common:
@@ -183,9 +187,18 @@ def _at_seat(job: Job, round_id: str, screened: Analyses, subs: Sequence[str], s
     newest = [[item for item in items if item.clock in common] for items in repeats.values()]
     clock = max(common, key=lambda each: max(i.seq for items in newest for i in items if i.clock == each))
     found = [next(item for item in reversed(items) if item.clock == clock) for items in newest]
-    if any(item.analysis is None or item.analysis.bass is None for item in found):
-        return "a response has no phase"
+    for sub, item in zip(subs, found, strict=True):
+        if item.analysis is None or item.analysis.bass is None:
+            return _why_no_bass(sub, item)
     return found
+
+
+def _why_no_bass(sub: str, item: Analysed) -> str:
+    """Why the bass of a response cannot be added to that of others: it came without phase, or a check rejected it."""
+    why = {} if item.analysis is None else item.analysis.why
+    if item.analysis is not None and item.analysis.has_phase and (reason := why.get("bands") or why.get("arrival")):
+        return f"{sub}: {reason}"
+    return f"the response of {sub} has no phase"
 
 
 def _bass(item: Analysed) -> np.ndarray:

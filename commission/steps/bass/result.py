@@ -8,7 +8,7 @@ with the front loudspeakers where the crossover is entered. The result is evalua
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -37,10 +37,12 @@ from commission.dsp.crossover import (
 )
 from commission.dsp.modes import schroeder_hz
 from commission.dsp.repeatability import placement_u_db
+from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.trims import to_grid
 from commission.model import (
     AS_LEFT,
     Analyses,
+    Analysis,
     CancelToken,
     Channel,
     ComplexArray,
@@ -54,7 +56,7 @@ from commission.model import (
     freeze,
 )
 from commission.model.units import listed
-from commission.steps.bass.measured import MeasuredBass, measured_bass, newest_bass
+from commission.steps.bass.measured import LEAST_SNR_DB, MeasuredBass, measured_bass, newest_bass
 from commission.steps.distances import result as distances
 from commission.steps.levels import result as levels
 from commission.steps.shared.awaiting import awaiting_repair
@@ -601,7 +603,7 @@ def _crossover(
     hz = float(np.median([c for c in corners if c is not None]))
     screened = usable(job, analyses, measured.round)
     later = distances_of(job, measured.round, analyses).channels
-    rows, turned, names = [], [], []
+    rows, turned, names, noisy = [], [], [], []
     for channel in mains:
         if channel.high_pass_hz != hz:
             continue
@@ -617,9 +619,10 @@ def _crossover(
             rows.append([i.analysis.bass for i in own if i is not None and i.analysis is not None])
             turned.append([bass * turn for bass in rows[-1] if bass is not None])
             names.append(channel.id)
+            noisy += [channel.id] if _is_noisy_below([i.analysis for i in own if i is not None], hz) else []
     if not rows:
         return None, "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
-    if why := _why_no_sum(measured.full, dict(zip(names, turned, strict=True)), hz):
+    if why := _why_no_sum(measured.full, dict(zip(names, turned, strict=True)), hz, noisy):
         return None, why
     total: ComplexArray = np.einsum("if,isf->sf", settings.factors(BASS_HZ), through.full)
     fit = fit_crossover(total, np.array(turned), BASS_HZ, hz, 0.0, measured.room.seat_share)
@@ -630,7 +633,15 @@ def _crossover(
     return Crossover(hz=hz, mains=tuple(names), fit=fit, hole=hole), ""
 
 
-def _why_no_sum(subs: ComplexArray, mains: dict[str, list[ComplexArray]], hz: float) -> str:
+def _is_noisy_below(analyses: Sequence[Analysis | None], hz: float) -> bool:
+    """Whether at half of the seats or more noise may be what is heard an octave below the crossover."""
+    inside = (GRID_HZ >= 0.45 * hz) & (GRID_HZ <= 0.65 * hz)
+    known = [a for a in analyses if a is not None and a.noise_db is not None]
+    above_db = [np.nanmedian((a.third_octave_db - a.noise_db)[inside]) for a in known if a.noise_db is not None]
+    return bool(above_db) and float(np.median(above_db)) < LEAST_SNR_DB
+
+
+def _why_no_sum(subs: ComplexArray, mains: dict[str, list[ComplexArray]], hz: float, noisy: Sequence[str]) -> str:
     """Why responses do not contain what plays through the crossover, or only together; empty where they do.
 
     A sweep of a main channel through bass management plays the subwoofers too, and a sweep of a subwoofer's own input does
@@ -642,6 +653,8 @@ def _why_no_sum(subs: ComplexArray, mains: dict[str, list[ComplexArray]], hz: fl
             "loudspeakers depends on its phase"
         )
     together = [c for c, bass in mains.items() if not slope_db(np.array(bass), BASS_HZ, hz) <= -LEAST_HIGH_PASS_DB]
+    if unknown := [c for c in together if c in noisy]:
+        return f"noise covers {listed(unknown)} below {hz:.0f} Hz, and whether the bass is played there is not determined"
     if together:
         return (
             f"{listed(together)} still {'play' if len(together) > 1 else 'plays'} the bass below {hz:.0f} Hz, as when the "
