@@ -101,6 +101,10 @@ class Job:
         default_factory=dict, init=False, repr=False, compare=False
     )
     """The readings by (round, step), since screens and steps ask for each channel; empty until first asked for."""
+    _response_places: set[tuple[str, str, str, bool]] = field(
+        default_factory=set, init=False, repr=False, compare=False
+    )
+    """(round, channel, seat, louder) of every response, since screens ask for each place; empty until first asked for."""
 
     @property
     def load_sweeps(self) -> frozenset[int]:
@@ -178,8 +182,11 @@ class Job:
 
     def has_response(self, round_id: str, channel: str, seat: str, *, louder: bool = False) -> bool:
         """Whether a round holds one of a channel at a seat; `louder`: at another level than the reference level."""
-        kept, place = self.driven if louder else self.responses, (round_id, channel, seat)
-        return any((each.body.round, each.body.channel, each.body.seat) == place for each in kept)
+        if not self._response_places and (self.responses or self.driven):
+            kept = [(each.body, False) for each in self.responses] + [(each.body, True) for each in self.driven]
+            places = {(body.round, body.channel, body.seat, loud) for body, loud in kept}
+            self._response_places.update(places)  # at once: another thread may ask
+        return (round_id, channel, seat, louder) in self._response_places
 
     @property
     def filled_rounds(self) -> tuple[str, ...]:

@@ -109,7 +109,7 @@ class Check:
     undecided: bool = False
     """Either this or another one is wrong, with equal likelihood: unsure, with neither value nor uncertainty."""
 
-    @property
+    @cached_property
     def kind(self) -> str:
         """The id without what a part of the job adds to it: a band, a state of the room."""
         return ".".join(self.id.split(".", 2)[:2])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -111,6 +112,14 @@ class CommissionApp(WorkingApp):
         """From now on; it is off while the program loads."""
         garbage.begin()
         self.set_interval(garbage.PAUSE_S, self._collect_in_pause)
+
+    def key_painted(self) -> None:
+        """Search for garbage before the next key comes."""
+        asyncio.get_running_loop().call_later(garbage.AFTER_PAINT_S, self._collect_after_key)
+
+    def _collect_after_key(self) -> None:
+        if not self.handling_key:
+            garbage.search_after_key()
 
     def _collect_in_pause(self) -> None:
         """Only the lowest screen lasts: what other screens hold is garbage once they are left."""

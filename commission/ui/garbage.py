@@ -1,19 +1,23 @@
 """When Python searches for garbage: while no key is pressed, instead of while one is handled.
 
 A search of everything takes some 0.15 s once a job of a thousand responses is computed, and Python would begin it in the
-middle of any key. Small searches of what is young go on as usual; they take a few milliseconds.
+middle of any key. Searches of what is young take up to 10 ms; they follow a key that left much behind, once it is painted.
 """
 
 from __future__ import annotations
 
 import gc
 
-YOUNG, MIDDLE = 10_000, 4
+YOUNG, MIDDLE = 40_000, 4
 """Objects more than at the last search that begin one of the young, and how many of those begin one of the middle-aged."""
 FORCED = 120
 """Searches of the middle-aged that begin one of everything even without a pause: a bound on memory."""
 WORTHWHILE = 5
 """Searches of the middle-aged after which a pause is used."""
+AFTER_KEY = 5_000
+"""Young objects that are searched after a key."""
+AFTER_PAINT_S = 0.005
+"""Between painting and that search: the thread that writes to the terminal needs the interpreter first."""
 PAUSE_S = 1.0
 """Without a key before everything is searched."""
 
@@ -25,6 +29,12 @@ def begin() -> None:
     gc.freeze()
     gc.set_threshold(YOUNG, MIDDLE, FORCED)
     gc.enable()
+
+
+def search_after_key() -> None:
+    """Search what is young if there is much of it, so that no search begins in the middle of the next key."""
+    if gc.isenabled() and gc.get_count()[0] >= AFTER_KEY:
+        gc.collect(1)
 
 
 def search_in_pause(*, keep: bool) -> None:

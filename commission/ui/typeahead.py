@@ -125,6 +125,10 @@ class TypeaheadApp(App[int]):
             await self._handle(self._typeahead.popleft(), waited=True)
         else:
             self.paint_now()
+            self.key_painted()
+
+    def key_painted(self) -> None:
+        """What a key changed is painted, and no other key waits."""
 
     def paint_later(self) -> bool:
         """Whether a screen must not paint yet, because a key is being handled; it is painted when that is done."""

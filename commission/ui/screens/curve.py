@@ -67,7 +67,7 @@ class CurveScreen(VisitScreen):
 
     def on_mount(self) -> None:
         self.query_one(Plot).focus()
-        self.refresh_results()
+        self.refresh_changed()
 
     @property
     def outcome(self) -> Outcome | None:

@@ -74,7 +74,7 @@ class Findings(VisitScreen):
 
     def on_mount(self) -> None:
         self.query_one("#findings").focus()
-        self.refresh_results()
+        self.refresh_changed()
         if self._selected:
             self.query_one("#findings", Picker).select(self._selected)
 

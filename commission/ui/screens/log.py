@@ -49,7 +49,7 @@ class Log(VisitScreen):
     def on_mount(self) -> None:
         """Newest last, and selected."""
         self.query_one("#events").focus()
-        self.refresh_results()
+        self.refresh_changed()
         self.call_after_refresh(self.query_one("#events", Picker).action_move, 9999)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:

@@ -113,7 +113,7 @@ class StepScreen(AnyStepScreen):
             self._entry.focus()
         else:
             self._results = Results(units, (left, right))
-        self.refresh_results()
+        self.refresh_changed()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Each step offers what it can use."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import overload
 
 from rich.cells import cell_len
 
@@ -91,21 +93,28 @@ class DrawnTable:
                 text = head[offset] if offset >= 0 else ""
                 run += fit(text, laid.widths[index], _align(laid.columns[index])) + " " * laid.gap
             lines.append(((run, "dim"),))
+        self.above: tuple[Line, ...] = tuple(lines)
         self.first_row = len(lines)
         """The line of row 0."""
-        lines += [self._row(number, "") for number in range(len(table.rows))]
-        if not table.rows:
-            lines.append((("  Nothing yet.", "dim"),))
+        below: list[Line] = [] if table.rows else [(("  Nothing yet.", "dim"),)]
         if table.remark:
-            lines += [((text, "dim"),) for text in wrap(table.remark, width)]
-        self._lines = lines
+            below += [((text, "dim"),) for text in wrap(table.remark, width)]
+        self.below: tuple[Line, ...] = tuple(below)
+        self._rows: dict[int, Line] = {}
 
-    def lines(self, cursor: int | None = None, focused: bool = True) -> list[Line]:
+    def lines(self, cursor: int | None = None, focused: bool = True) -> TableLines:
         """All of it; `cursor` is the selected row."""
-        lines = list(self._lines)
-        if cursor is not None and 0 <= cursor < len(self.table.rows):
-            lines[self.first_row + cursor] = self._row(cursor, "▸", " selected" if focused else "")
-        return lines
+        return TableLines(self, cursor, focused)
+
+    def row(self, number: int) -> Line:
+        """A row that is not selected."""
+        if number not in self._rows:
+            self._rows[number] = self._row(number, "")
+        return self._rows[number]
+
+    def selected_row(self, number: int, focused: bool) -> Line:
+        """A row with the sign of the cursor."""
+        return self._row(number, "▸", " selected" if focused else "")
 
     def _row(self, number: int, sign: str, behind: str = "") -> Line:
         laid, row, cells = self.layout, self.table.rows[number], self.layout.cells[number]
@@ -121,6 +130,34 @@ class DrawnTable:
             used += laid.widths[index] + laid.gap
         line.append((" " * max(self.width - used, 0), behind.strip()))
         return tuple(line)
+
+
+class TableLines(Sequence[Line]):
+    """The lines of a drawn table. A row is drawn when its line is asked for: of a long table few are on the screen."""
+
+    def __init__(self, drawn: DrawnTable, cursor: int | None, focused: bool) -> None:
+        self._drawn, self._cursor, self._focused = drawn, cursor, focused
+        self._rows = len(drawn.table.rows)
+
+    def __len__(self) -> int:
+        return len(self._drawn.above) + self._rows + len(self._drawn.below)
+
+    @overload
+    def __getitem__(self, index: int) -> Line: ...
+    @overload
+    def __getitem__(self, index: slice) -> list[Line]: ...
+    def __getitem__(self, index: int | slice) -> Line | list[Line]:
+        if isinstance(index, slice):
+            return [self[each] for each in range(*index.indices(len(self)))]
+        line = range(len(self))[index]
+        number = line - len(self._drawn.above)
+        if number < 0:
+            return self._drawn.above[line]
+        if number >= self._rows:
+            return self._drawn.below[number - self._rows]
+        if number == self._cursor:
+            return self._drawn.selected_row(number, self._focused)
+        return self._drawn.row(number)
 
 
 def _fitting(laid: Layout, shown: list[int], width: int) -> list[int]:
