@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from textual import on
 from textual.app import App
-from textual.events import Event, Key, Paste
+from textual.events import Event, Key, Paste, ScreenResume
 from textual.message import Message
 from textual.screen import Screen
 
@@ -149,6 +149,16 @@ class TypeaheadApp(App[int]):
 
 class PaintedOnce(Screen[Result]):
     """A screen that is painted when a key is done, not after each of the layouts that lead there: half of its time."""
+
+    _resumed = False
+
+    def _on_screen_resume(self, event: ScreenResume) -> None:
+        """The styles of a new screen were looked up when its widgets were mounted.
+
+        Textual calls the handler of each class in turn, this one before its own.
+        """
+        event.refresh_styles = event.refresh_styles and self._resumed
+        self._resumed = True
 
     def _compositor_refresh(self) -> None:
         if self is self.app.screen and isinstance(self.app, TypeaheadApp) and self.app.paint_later():

@@ -6,7 +6,7 @@ import pytest
 
 from commission.model import Check, Column, Limit, Row, Table
 from commission.model.formatting import number
-from commission.ui.widgets.draw.canvas import plain
+from commission.ui.widgets.draw.canvas import Line, plain
 from commission.ui.widgets.draw.figures import check_runs, limit_text, quantity, uncertainty
 from commission.ui.widgets.draw.table import DrawnTable
 
@@ -158,3 +158,23 @@ def test_of_two_that_differ_the_line_shows_neither_value_nor_uncertainty():
     line = plain((check_runs(check),))
     assert line.startswith("? unsure  FL at A2 polarity: one is reversed")
     assert "U =" not in line
+
+
+def test_of_a_long_table_the_lines_that_are_shown_are_drawn(monkeypatch: pytest.MonkeyPatch):
+    long = replace(TABLE, rows=tuple(replace(TABLE.rows[n % 3], key=str(n)) for n in range(1000)))
+    drawn = DrawnTable(long, 70)
+    rows: list[int] = []
+    one = DrawnTable._row
+
+    def note(table: DrawnTable, number: int, *more: str) -> Line:
+        rows.append(number)
+        return one(table, number, *more)
+
+    monkeypatch.setattr(DrawnTable, "_row", note)
+    lines = drawn.lines(cursor=2)
+    assert len(lines) == 1005
+    assert plain(lines[6:7]).startswith("▸ BR")
+    assert len(plain(lines[4:8]).split("\n")) == 4
+    assert rows == [2, 0, 1, 2, 3]
+    assert plain(lines[-1:]) == TABLE.remark
+    assert plain(drawn.lines()[:7]) == plain(DrawnTable(TABLE, 70).lines()[:7])

@@ -80,3 +80,19 @@ async def test_a_slow_key_is_painted_before_it_is_done(
             if before_end:
                 break
     assert before_end[0] >= 1
+
+
+async def test_a_step_that_opens_is_refreshed_once(app: CommissionApp, monkeypatch: pytest.MonkeyPatch) -> None:
+    refreshed: list[StepScreen] = []
+    refresh = StepScreen.refresh_results
+
+    def note(screen: StepScreen) -> None:
+        refreshed.append(screen)
+        refresh(screen)
+
+    monkeypatch.setattr(StepScreen, "refresh_results", note)
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        await pilot.press("5")
+        await settle(pilot)
+        assert refreshed == [app.screen]

@@ -5,6 +5,7 @@ The room's noise is recorded in the same way, while nothing plays.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, cast
 
 from textual import constants, events, on
@@ -40,14 +41,14 @@ def captures(step: Step, job: Job, round_id: str) -> list[Capture]:
     return [task for task in step.plan(job, round_id) if isinstance(task, Capture)]
 
 
-def missing(step: Step, job: Job, round_id: str) -> list[Capture]:
+def missing(wanted: Sequence[Capture], job: Job, round_id: str) -> list[Capture]:
     """What of that the round does not hold yet."""
-    return [task for task in captures(step, job, round_id) if not task.is_held(job, round_id)]
+    return [task for task in wanted if not task.is_held(job, round_id)]
 
 
-def captures_text(step: Step, job: Job, round_id: str, then: str) -> tuple[str, str]:
+def captures_text(wanted: Sequence[Capture], job: Job, round_id: str, then: str) -> tuple[str, str]:
     """(what to record next, its caution); `then` follows where nothing is missing, without a caution."""
-    total, left = len(captures(step, job, round_id)), missing(step, job, round_id)
+    total, left = len(wanted), missing(wanted, job, round_id)
     if not total:
         return "Nothing to measure yet: describe channels and seats on the Site form first.", ""
     if not left:
@@ -64,7 +65,7 @@ def ask_and_measure(app: Program, step: Step, seat: str | None) -> None:
     if not wanted:
         app.refuse("Nothing to measure: describe channels and seats on the Site form first.")
         return
-    open_at = [task.seat for task in missing(step, visit.job, round_id) for _ in task.levels_db]
+    open_at = [task.seat for task in missing(wanted, visit.job, round_id) for _ in task.levels_db]
     options = [(NOT_NOW, "not now")]
     for each in dict.fromkeys(task.seat for task in wanted):
         count = open_at.count(each)

@@ -16,7 +16,7 @@ from textual.content import Content
 from textual.widget import Widget
 from textual.widgets import Static
 
-from commission.model import Check, Choice, Outcome, Prompt
+from commission.model import Capture, Check, Choice, Job, Outcome, Prompt
 from commission.model.formatting import place_text
 from commission.model.units import clean_text
 from commission.steps import step
@@ -84,6 +84,8 @@ class StepScreen(AnyStepScreen):
         self._entry: EntryTable | None = None
         self._place: tuple[Check | None, str | None, str | None] = (None, None, None)
         """Check, channel and seat of what is selected."""
+        self._planned: tuple[Job, str, list[Capture]] | None = None
+        """What is to be recorded, and for which job and round it was planned."""
 
     # --- what is there ----------------------------------------------------------------------------------------
 
@@ -149,8 +151,15 @@ class StepScreen(AnyStepScreen):
     @property
     def _records(self) -> bool:
         """Whether this step wants responses: most do not, and plan what is typed."""
-        wanted = self.step.entry != "readings" and captures(self.step, self.visit.job, self.round_id)
-        return self.step.entry == "responses" or bool(wanted)
+        return self.step.entry == "responses" or (self.step.entry != "readings" and bool(self._captures))
+
+    @property
+    def _captures(self) -> list[Capture]:
+        """Everything this step wants recorded: planned once for a job, since each key of the footer asks."""
+        job, round_id = self.visit.job, self.round_id
+        if self._planned is None or self._planned[0] is not job or self._planned[1] != round_id:
+            self._planned = (job, round_id, captures(self.step, job, round_id))
+        return self._planned[2]
 
     @property
     def _ends_visit(self) -> bool:
@@ -211,7 +220,7 @@ class StepScreen(AnyStepScreen):
         elif self._records:
             advice = self._shown.advice if self._shown is not None else ()
             then = advice[0].text if advice else self.step.question
-            text, caution = captures_text(self.step, self.visit.job, self.round_id, then)
+            text, caution = captures_text(self._captures, self.visit.job, self.round_id, then)
         elif self._ends_visit and self._shown is not None:
             text = closing_text(self.commission, self.size.width - 2)
         elif self.step.entry == "answers":

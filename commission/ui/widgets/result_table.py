@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import ClassVar
 
 from textual import events
@@ -67,7 +68,7 @@ class ResultTable(Painted):
                 return row
         return None
 
-    def paint(self, width: int, height: int) -> list[Line]:
+    def paint(self, width: int, height: int) -> Sequence[Line]:
         """The table; the sign of the selected row stays, its ground shows the focus."""
         return self._draw(width).lines(self.cursor, self.has_focus)
 
