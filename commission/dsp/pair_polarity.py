@@ -9,6 +9,8 @@ Butterworth and Linkwitz-Riley filters (Linkwitz 1976), plus what the drivers' p
 +1 far below f0 and −1 far above, whatever the order, and how it gets there depends on n and θ alone. This ratio is taken
 out for every f0, n and θ in turn; where one of them makes the two much more alike than the same weights of the bands
 alone do, a driver is reversed: a ratio that lets a range count less, in which the two are merely unlike, is no evidence.
+Nor is one that explains no more than two drivers that arrive at other times, as in a loudspeaker mounted upside down: its
+ratio to an upright one is (1 + q·exp(−jωτ/2))/(1 + q·exp(jωτ/2)), with the sign of the whole below and above f0.
 Thresholds: determined by simulation, see tests/bench/polarity.py.
 """
 
@@ -28,6 +30,7 @@ from commission.model import ComplexArray, FloatArray, freeze
 BAND_EDGES_HZ: FloatArray = np.append(250 * 2 ** (np.arange(11) / 2), 10500.0)
 """Half octaves; every band counts alike, so that no half period of one frequency looks like a reversal."""
 BANDS = len(BAND_EDGES_HZ) - 1
+_CENTRES_HZ: FloatArray = np.sqrt(BAND_EDGES_HZ[1:] * BAND_EDGES_HZ[:-1])
 LAG_S, LAG_STEP_S = 0.0006, 1 / 96000
 """Arrivals of two loudspeakers are aligned within this."""
 LEAST_CORRELATION = 0.5
@@ -71,8 +74,17 @@ DRIVER_EVIDENCE = (
     DriverEvidence(seats=1, correlation=0.8, gain=0.12, dip_db=8.0, lead_db=6.0),
 )
 """Any one of them suffices. Of 180 healthy pairs of tests/bench/polarity.py's kind (seeds 10000 to 10119) two met one of
-them, both with one loudspeaker mounted upside down. None of 315 single seats of others (seeds 20000 to 20059) was above 0.9
-with a gain of 0.15; eight of 113 with a driver reversed were."""
+them, both with one loudspeaker mounted upside down: see APART_S. None of 315 single seats of others (seeds 20000 to 20059)
+was above 0.9 with a gain of 0.15; eight of 113 with a driver reversed were."""
+APART_S: FloatArray = np.delete(np.linspace(-0.0004, 0.0004, 17), 8)
+"""τ. Drivers 0.2 m apart, seen from 20° above or below, are 0.2 m · sin 20° = 0.07 m nearer or farther, upside down the
+other way round: 0.4 ms in all (arithmetic)."""
+APART_GAIN = 0.005
+"""What a reversed driver must explain beyond that. It and LEAST_SPLIT_HZ leave 0 of 750 healthy pairs called reversed, in
+place of 19, and find 75 of 210 with a driver reversed, in place of 87 (tests/bench/polarity.py: seeds 30000 to 30149,
+31000 to 31119, 33000 to 33119, 34000 to 34089; the first two ranges were looked at when choosing it)."""
+LEAST_SPLIT_HZ = 400.0
+"""Below it a single half octave, where the floor's reflection may outweigh the direct sound, is all that could differ."""
 CORNERS_HZ: FloatArray = 300 * 2 ** (np.arange(16) / 4)
 """f0 from 300 Hz to 4 kHz: each of the two drivers then plays for half an octave at least within BAND_EDGES_HZ."""
 SLOPES = (1, 2, 3, 4, 8)
@@ -113,8 +125,8 @@ class PairComparison:
     [shape=(k, ratios)]"""
     levels_db: FloatArray
     """Levels of the two, thirds of an octave in steps of a sixth. [shape=(k, 2, n)]"""
-    by_lag: FloatArray
-    """Correlation of each band at every lag, weighted by what was heard. [shape=(k, BANDS, lags)]"""
+    by_lag: ComplexArray
+    """Coherence of each band at every lag, weighted by what was heard. [shape=(k, BANDS, lags)]"""
 
     def take(self, rows: list[int]) -> PairComparison:
         """Some of the rows."""
@@ -211,7 +223,7 @@ def compare(one: ComplexArray, other: ComplexArray) -> PairComparison:
     every, best = np.arange(rows), np.argmax(np.abs(plain), axis=-1)
     weighted = coherence * weights[..., None]
     levels = np.stack([_sixths_db(power, freq_hz) for power in powers], axis=1)
-    by_lag = np.ascontiguousarray(np.moveaxis(weighted.real, 0, 1))
+    by_lag = np.ascontiguousarray(np.moveaxis(weighted, 0, 1))
     return PairComparison(plain[every, best], coherence[:, every, best].T, _turned(weighted), levels, by_lag)
 
 
@@ -230,8 +242,12 @@ def _turned(coherence: ComplexArray) -> FloatArray:
 
 @cache
 def _ratio_filters() -> FloatArray:
-    """What takes each ratio out of the coherence, for its real and imaginary part. [shape=(ratios, 2·BANDS)]"""
-    ratios, size, counts = _ratio_counts()
+    """What takes each ratio of a reversed driver out. [shape=(ratios, 2·BANDS)]"""
+    return _filters(*_ratio_counts())
+
+
+def _filters(ratios: ComplexArray, size: FloatArray, counts: FloatArray) -> FloatArray:
+    """What takes ratios out of the coherence, for its real and imaginary part. [shape=(ratios, 2·BANDS)]"""
     factors = np.conj(ratios) / size * counts
     return freeze(np.concatenate([factors.real, -factors.imag], axis=-1).astype(np.float32))
 
@@ -239,12 +255,29 @@ def _ratio_filters() -> FloatArray:
 @cache
 def _ratio_counts() -> tuple[ComplexArray, FloatArray, FloatArray]:
     """Each ratio at the bands' centres, its size, and how much each band counts, 1 on average. [shape=(ratios, BANDS)]"""
-    centres_hz = np.sqrt(BAND_EDGES_HZ[1:] * BAND_EDGES_HZ[:-1])
-    ratios = np.array([_ratio(centres_hz, *each) for each in _RATIOS])
+    return _sizes_and_counts(np.array([_ratio(_CENTRES_HZ, *each) for each in _RATIOS]))
+
+
+def _sizes_and_counts(ratios: ComplexArray) -> tuple[ComplexArray, FloatArray, FloatArray]:
     size = np.maximum(np.abs(ratios), 1e-6)
     counts = np.sqrt(np.minimum(size, 1 / size))
-    counts *= len(centres_hz) / counts.sum(axis=-1, keepdims=True)
+    counts *= BANDS / counts.sum(axis=-1, keepdims=True)
     return freeze(ratios), freeze(size), freeze(counts)
+
+
+@cache
+def _apart_filters() -> tuple[tuple[NDArray[np.intp], FloatArray], ...]:
+    """For each f0 and τ the lag of every band [shape=(BANDS,), steps], and what takes the rest of each ratio out."""
+    out = []
+    for corner_hz in CORNERS_HZ[::2]:
+        for apart_s in APART_S:
+            lags = np.where(corner_hz < _CENTRES_HZ, round(apart_s / LAG_STEP_S), 0)
+            half = np.exp(1j * np.pi * _CENTRES_HZ * apart_s)
+            upper = [_upper(_CENTRES_HZ, corner_hz, slope, angle) for slope in SLOPES for angle in ANGLES_RAD]
+            ratios = np.array([(1 + q / half) / (1 + q * half + 1e-9) for q in upper])
+            lagged = np.exp(2j * np.pi * _CENTRES_HZ * lags * LAG_STEP_S)
+            out.append((freeze(lags), _filters(*_sizes_and_counts(ratios * lagged))))
+    return tuple(out)
 
 
 @cache
@@ -258,8 +291,13 @@ def _band_turns() -> tuple[tuple[NDArray[np.bool_], ComplexArray], ...]:
 
 def _ratio(freq_hz: FloatArray, corner_hz: float, slope: int, angle_rad: float) -> ComplexArray:
     """A loudspeaker whose upper driver is reversed over one that is not. [shape=(n,)]"""
-    upper = (freq_hz / corner_hz) ** slope * np.exp(1j * angle_rad)
+    upper = _upper(freq_hz, corner_hz, slope, angle_rad)
     return np.asarray((1 - upper) / (1 + upper + 1e-9))
+
+
+def _upper(freq_hz: FloatArray, corner_hz: float, slope: int, angle_rad: float) -> ComplexArray:
+    """The part of the upper driver over that of the lower one. [shape=(n,)]"""
+    return np.asarray((freq_hz / corner_hz) ** slope * np.exp(1j * angle_rad))
 
 
 _RATIOS = tuple((float(f), n, float(a)) for f in CORNERS_HZ for n in SLOPES for a in ANGLES_RAD)
@@ -325,7 +363,7 @@ def _unturned(seats: PairComparison, ratios: Sequence[int] | NDArray[np.intp]) -
 
     A ratio lets bands near its corner count less. What that alone gives, where these are unlike, is no reversed driver.
     """
-    same_bands = np.einsum("nb,rbl->rnl", _ratio_counts()[2][ratios], seats.by_lag)
+    same_bands = np.einsum("nb,rbl->rnl", _ratio_counts()[2][ratios], seats.by_lag.real)
     return np.asarray(np.maximum(np.abs(seats.correlation)[:, None], np.abs(same_bands).max(axis=-1)))
 
 
@@ -339,6 +377,22 @@ def _doubtful(seats: PairComparison) -> bool:
     return bool((turned[able] > np.median(_unturned(seats, able), axis=0) + DOUBT_GAIN).any())
 
 
+def _drivers_apart(by_lag: ComplexArray) -> float:
+    """Strongest correlation, median over the seats, with the ratio of drivers that arrive at other times taken out.
+
+    `by_lag` [shape=(k, BANDS, lags)].
+    """
+    lags = by_lag.shape[-1]
+    most, strongest = round(APART_S.max() / LAG_STEP_S), 0.0
+    padded = np.pad(np.concatenate([by_lag.real, by_lag.imag], axis=1), ((0, 0), (0, 0), (most, most)))
+    windows = np.lib.stride_tricks.sliding_window_view(padded.astype(np.float32), lags, axis=-1)
+    for shifts, filters in _apart_filters():
+        table = windows[:, np.arange(2 * BANDS), most + np.tile(shifts, 2)]
+        found = np.abs(filters @ table).max(axis=-1)
+        strongest = max(strongest, float(np.median(found, axis=0).max()))
+    return strongest
+
+
 def _one_driver(seats: PairComparison) -> Relation | None:
     """The relation where one driver of one of the two is reversed, else None."""
     count = len(seats.correlation)
@@ -348,6 +402,8 @@ def _one_driver(seats: PairComparison) -> Relation | None:
     correlation, plain = float(middle[best]), float(np.median(unturned))
     gains = np.abs(seats.turned[:, best]) - unturned
     corner_hz = _RATIOS[best][0]
+    if corner_hz < LEAST_SPLIT_HZ:
+        return None
     half_octaves_db = _half_octaves(seats.level_db)
     if float(np.std(half_octaves_db[np.abs(np.log2(_SIXTHS_HZ[2:-2] / corner_hz)) > 0.8])) > MOST_UNLIKE_DB:
         return None
@@ -364,7 +420,7 @@ def _one_driver(seats: PairComparison) -> Relation | None:
         ),
         default=0,
     )
-    if agree < AGREE * count:
+    if agree < AGREE * count or abs(correlation) < _drivers_apart(seats.by_lag) + APART_GAIN:
         return None
     return Relation(
         sign=None,
