@@ -112,9 +112,9 @@ def _hole(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     move = f"delay {subs} by {signed(-late_ms)} ms" if abs(late_ms) >= LEAST_MOVE_MS else ""
     mend = " and ".join(part for part in (turn, move) if part)
     reasons = {
-        "polarity": f"{subs} play against the front loudspeakers: polarity reversed",
+        "polarity": f"{subs} play against the front loudspeakers: polarity likely reversed",
         "delay": f"{subs} likely {words}",
-        "slope": "the slopes of the low-pass and the high-pass likely do not fit",
+        "slope": "low-pass and high-pass, or the polarity, likely do not fit",
     }
     by_sheet = ", as the settings sheet does" if in_use(e.job, result) else ""
     remedy = f"{mend[:1].upper()}{mend[1:]}{by_sheet}, then measure the subwoofers again."

@@ -149,9 +149,12 @@ RULES = (
         check="distances.place",
         place="seat",
         symptom="a seat measured at another one",
-        basis=f"arrivals fit another seat, 100 times likelier than all other causes; {ARRIVAL_MATCHING}",
+        basis=f"arrivals fit another place, 100 times likelier than this seat's; {ARRIVAL_MATCHING}",
         title="{unmoved}",
-        alternatives=("the files of another seat were named for this one",),
+        alternatives=(
+            "the files of another seat were named for this one",
+            "the position of the seat was entered wrongly",
+        ),
         confirm="Measure one of these channels at {seats} again and compare.",
         remedy="Put the microphone at {seats} and measure {who} there again.",
     ),
@@ -176,6 +179,7 @@ RULES = (
         alternatives=(
             "recordings were cut or started by hand, each at another moment",
             "the delays in the processor are not those noted",
+            "the microphone was not at its place",
         ),
         confirm="Measure one channel twice without moving anything: both must arrive at the same time.",
         remedy="Import these recordings as without a common clock, or measure again with a loopback.",

@@ -29,9 +29,11 @@ HOLE_DB, LEAST_SEATS = -3.0, 2 / 3
 simulation: tests/bench/holes.py)."""
 LEAST_RESPONSES = 6
 OPPOSITE_DEG = 140.0
-"""A mean phase beyond it is a wrong polarity whatever the slopes: 12 dB per octave of difference make 90°."""
+"""A mean phase beyond it is mended by the other polarity: 12 dB per octave between the slopes make 90°, two slopes of 12 dB
+per octave 180°."""
 LEAST_SLOPE_DB = 14.0
-"""A side that falls by less has a slope below 18 dB per octave: 16 to 21 dB are measured with 24 dB per octave."""
+"""A side that falls by less may have a slope below 18 dB per octave, where a wrong polarity and slopes that do not fit look
+alike: 16 to 21 dB are measured with 24 dB per octave."""
 SLOPE_GAINS_DB = 3.0
 """With slopes that do not fit, or of another kind, a hole is one only where delay and polarity would gain this much."""
 SEEN_LATE_S = 1e-3
@@ -211,8 +213,8 @@ class _Pair:
         best = max(turned, later, both, key=lambda each: each.sum_db)
         if abs(around_s) >= SEEN_LATE_S and later.sum_db >= best.sum_db - INVERTING_GAINS_DB:
             return "delay", later
-        if self.phase_deg() >= OPPOSITE_DEG:
-            return "polarity", turned
+        if self.phase_deg() >= OPPOSITE_DEG:  # as two slopes of 12 dB per octave make it with the right polarity
+            return ("slope" if is_flat else "polarity"), turned
         if is_flat:
             return "slope", best
         if turned.sum_db >= max(later.sum_db, both.sum_db - INVERTING_GAINS_DB):

@@ -189,6 +189,38 @@ def match(survey: Survey) -> Matching:
     )
 
 
+PLACE_RANGE_S, HEIGHT_RANGE_S = 0.0015, 0.0003
+"""How far a microphone may stand from its place: 0.5 m across the floor, 0.1 m in height, each a standard deviation."""
+
+
+def displaced(rest_s: FloatArray, flights_s: FloatArray, directions: FloatArray, shift_s: float) -> float | None:
+    """How far from its place the microphone stood at one seat [s of flight], where that explains its arrivals.
+
+    `rest_s`, `flights_s` [shape=(channels,)], `directions` [shape=(channels, 3)] as in `Survey`, NaN where not known.
+    None unless that is 100 times likelier than `shift_s`, common to all channels: least squares of the three coordinates,
+    each recording bounded, against the shift. With fewer than four channels nothing is concluded.
+    """
+    good = np.isfinite(rest_s) & (np.linalg.norm(directions, axis=-1) > 0)
+    if good.sum() < FEW:
+        return None
+    rest, far = rest_s[good], flights_s[good]
+    source, sigma = directions[good] * far[:, None], np.array([PLACE_RANGE_S, PLACE_RANGE_S, HEIGHT_RANGE_S])
+    place = np.zeros(3)
+    for _ in range(8):
+        apart = source - place
+        now = np.linalg.norm(apart, axis=1)
+        left = (rest - (now - far)) / CELL_SIGMA_S
+        weight = np.sqrt(1 / (1 + left**2 / BOUND))[:, None]  # soft bound: a hard one stops far from the optimum
+        slope = -apart / np.maximum(now, 1e-6)[:, None] / CELL_SIGMA_S
+        design = np.concatenate((slope * weight, np.diag(1 / sigma)))
+        target = np.concatenate((left * weight[:, 0], -place / sigma))
+        place = place + np.linalg.lstsq(design, target, rcond=None)[0]
+    left = (rest - (np.linalg.norm(source - place, axis=1) - far)) / CELL_SIGMA_S
+    cost = float(np.minimum(left**2, BOUND).sum() + ((place / sigma) ** 2).sum())
+    shifted = float(np.minimum(((rest - shift_s) / CELL_SIGMA_S) ** 2, BOUND).sum())
+    return float(np.linalg.norm(place)) if cost + SURE < shifted else None
+
+
 def misfit(rest_s: FloatArray, directions: FloatArray, delay_sigma_s: FloatArray) -> FloatArray:
     """Cost of the differences [shape=(b, seats), NaN where missing] between arrivals and what a place explains.
 

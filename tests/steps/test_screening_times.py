@@ -112,6 +112,19 @@ def test_a_row_of_seats_on_another_clock_is_no_fault_of_the_house() -> None:
     assert found(room) == ["measurement.clock"]
 
 
+def test_a_microphone_beside_its_place_is_no_missing_clock() -> None:
+    room = quiet()
+    ear = np.array(next(seat.position_m for seat in room.system.seats if seat.id == "B1"))
+    for channel in room.system.channels:
+        if channel.position_m is not None and not channel.is_sub:
+            apart = np.array(channel.position_m) - ear
+            now = apart - np.array([-0.3, 0.5, 0.0])
+            room.delay(channel.id, float(np.linalg.norm(now) - np.linalg.norm(apart)) / 343.2, ["B1"])
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert (mistake.kind, mistake.seats) == ("microphone-not-moved", ("B1",))
+    assert "0.6 m from its place" in mistake.evidence[0]
+
+
 def test_one_recording_on_another_clock_is_not_as_from_75_metres() -> None:
     room = quiet().delay("FC", -0.217, ["A2"])
     assert found(room) == ["measurement.clock"]

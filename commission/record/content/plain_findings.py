@@ -487,7 +487,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         "Store them under the right names, or measure there again.",
     ),
     "measurement.microphone-not-moved": _measuring(
-        "A measurement named {seats} was most likely made at another seat.", "Measure at {seats} again."
+        "A measurement named {seats} was most likely made at another place.", "Measure at {seats} again."
     ),
     "measurement.wrong-channel": _measuring(
         "Measurements at {seats} [were|are] stored under the wrong loudspeaker: {channels}.",

@@ -6,9 +6,12 @@ Each is taken only where it explains the arrivals beyond doubt, and better than 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from commission.dsp.matching import STRAY_S, Explanation, Matching
+from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.matching import STRAY_S, Explanation, Matching, displaced
 from commission.model import Analysed, Analyses, Job
 from commission.model.formatting import number
 from commission.model.units import listed
@@ -35,7 +38,10 @@ def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]
     if matching.scattered:
         return (_scattered(found, matching, timed, job),)
     mistakes = [
-        _mistake(each, found, newest, job) for each in matching.sure if each.kind not in ("loudspeakers", "delay")
+        mistake
+        for each in matching.sure
+        if each.kind not in ("loudspeakers", "delay")
+        for mistake in _mistakes(each, found, matching, newest, job)
     ]
     if stray := _strays(found, matching, mistakes):
         mistakes.append(stray)
@@ -171,6 +177,40 @@ def _mistake(each: Explanation, found: Surveyed, newest: dict[tuple[str, str], A
         evidence=(f"the arrivals of {who} at {label} fit {place} and not {label}: {better}",),
         usable=unusable(spoilt),
     )
+
+
+def _mistakes(
+    each: Explanation, found: Surveyed, matching: Matching, newest: dict[tuple[str, str], Analysed], job: Job
+) -> list[Mistake]:
+    """The mistake of an explanation; of seats on a clock of their own, those where the microphone stood elsewhere apart."""
+    if each.kind != "clock":
+        return [_mistake(each, found, newest, job)]
+    survey, out, rest = found.survey, [], []
+    for k in each.seats:
+        own_s = np.where(np.isfinite(survey.applied_s), matching.rest_s[:, k], np.nan)
+        heard = np.isfinite(own_s)
+        shift_s = float(np.median(own_s[heard])) if heard.any() else 0.0
+        apart_s = displaced(own_s, survey.flights_s[:, k], survey.directions[:, k], shift_s)
+        if apart_s is None:
+            rest.append(k)
+            continue
+        seat, speed = found.seats[k], speed_of_sound_m_s(job.system.temperature_c)
+        reason = "it was recorded with the microphone beside its place"
+        out.append(
+            Mistake(
+                kind="microphone-not-moved",
+                seats=(seat,),
+                reason=reason,
+                evidence=(
+                    f"the arrivals at {seat} fit a microphone {number(apart_s * speed, 1)} m from its place, 100 times "
+                    "likelier than another clock",
+                ),
+                usable=without_times(
+                    [item for (_, s), item in newest.items() if s == seat and _on_clock(item)], reason
+                ),
+            )
+        )
+    return out + ([_mistake(replace(each, seats=tuple(rest)), found, newest, job)] if rest else [])
 
 
 def _late(shift_s: float) -> str:
