@@ -19,6 +19,7 @@ from commission.model.units import clean_text, counted, round_name
 if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
     from collections.abc import Sequence
 
+    from commission.job.toml import Definition
     from commission.model import (
         CancelToken,
         Event,
@@ -74,9 +75,11 @@ class LocalServices:
         """A new job file from a job definition, with the settings and readings it holds."""
         from commission.job.toml import load_definition
 
-        loaded = load_definition(definition)
-        opening = model.JobCreated(title=loaded.system.title, program_version=__version__)
-        return self._create(path, (opening, *loaded.bodies, *_defaults()))
+        return self._create_defined(path, load_definition(definition))
+
+    def _create_defined(self, path: Path, definition: Definition) -> Visit:
+        opening = model.JobCreated(title=definition.system.title, program_version=__version__)
+        return self._create(path, (opening, *definition.bodies, *_defaults()))
 
     def create_return(self, path: Path, earlier: Path, progress: Progress = unwatched) -> Visit:
         """A new job of the same room, which compares itself with the earlier one.
@@ -116,39 +119,46 @@ class LocalServices:
         return Visit(journal, LateDecoder(), self._memory)
 
     def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = unwatched) -> Path:
-        """The sample job in `folder`: made from its definition and its files, or the one that is there already."""
+        """The sample job in `folder`: made from its definition and its files, or the one that is there already.
+
+        The settings sheet is issued after the round as found, so that the round as left is compared with its prediction.
+        """
         from commission.cli.sample import JOB_NAME, sample_folder
         from commission.job.store import put_in_place
+        from commission.job.toml import load_definition
         from commission.model.unfinished_files import unfinished_name
 
         target = folder / JOB_NAME
         if target.exists():
             return target
-        source = sample_folder()
+        source, cancel = sample_folder(), cancel or threading.Event()
+        definition = load_definition(source / "harbour-lane.toml")
+        found, left = (definition.of_round(each) for each in (model.AS_FOUND, model.AS_LEFT))
         # Built under another name, so that a demo stopped half-way is not taken for the sample job.
         unfinished = with_suffix(unfinished_name(target))
         try:
-            with closing(self.create_from_toml(unfinished, source / "harbour-lane.toml")) as visit:
-                self._import_sample(visit, source, cancel or threading.Event(), progress)
+            with closing(self._create_defined(unfinished, found)) as visit:
+                self._import_sample(visit, model.AS_FOUND, source, cancel, lambda f, text: progress(0.4 * f, text))
+                visit.analyse(cancel, lambda f, text: progress(0.4 + 0.2 * f, text))
+                visit.keep_sheet()
+                visit.append(*left.settings, *left.readings)
+                self._import_sample(
+                    visit, model.AS_LEFT, source, cancel, lambda f, text: progress(0.6 + 0.4 * f, text)
+                )
             put_in_place(unfinished, target)
         finally:
             unfinished.unlink(missing_ok=True)
         self._remember(target)
         return target
 
-    def _import_sample(self, visit: Visit, source: Path, cancel: CancelToken, progress: Progress) -> None:
-        for part, round_id in enumerate((model.AS_FOUND, model.AS_LEFT)):
-
-            def half(fraction: float, text: str, part: int = part) -> None:
-                progress((part + fraction) / 2, text)
-
-            options = model.ImportOptions(
-                round=round_id, stimulus=source / "stimulus.flac", clock=f"{round_id} sweeps"
-            )
-            rows = self.importer.survey((source / round_id,), visit.job, options, None, cancel, unwatched)
-            _, left_out = visit.import_rows(self.importer, rows, options, cancel, half)
-            if left_out:
-                raise CommissionError(f"The sample is incomplete: {left_out[0][0].path.name}: {left_out[0][1]}")
+    def _import_sample(
+        self, visit: Visit, round_id: str, source: Path, cancel: CancelToken, progress: Progress
+    ) -> None:
+        options = model.ImportOptions(round=round_id, stimulus=source / "stimulus.flac", clock=f"{round_id} sweeps")
+        rows = self.importer.survey((source / round_id,), visit.job, options, None, cancel, unwatched)
+        _, left_out = visit.import_rows(self.importer, rows, options, cancel, progress)
+        if left_out:
+            raise CommissionError(f"The sample is incomplete: {left_out[0][0].path.name}: {left_out[0][1]}")
 
     def rehearsal(self, folder: Path, seed: int) -> Path:
         """A practice job; its room is simulated from the seed."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -59,6 +59,14 @@ class Definition:
     def bodies(self) -> tuple[EventBody, ...]:
         """Everything as event bodies, in the order to store."""
         return (SystemDefined(system=self.system, note="from the job definition"), *self.settings, *self.readings)
+
+    def of_round(self, round_id: str) -> Definition:
+        """The same with the settings and readings of one round."""
+        return replace(
+            self,
+            settings=tuple(each for each in self.settings if each.setting.round == round_id),
+            readings=tuple(each for each in self.readings if each.round == round_id),
+        )
 
 
 def load_definition(path: Path) -> Definition:

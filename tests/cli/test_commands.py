@@ -94,6 +94,10 @@ def test_the_samples_faults_show_and_the_mend_shows(found: Any) -> None:
     assert change["verdict"] == "better"
     assert set(found["bass"]["proposal"]) == {"SUB1", "SUB2"}
     assert found["bass"]["verified"]["seats"].keys() == found["seats"]["as-left"].keys()
+    # The sheet was issued after the round as found: it follows that round alone, and the round as left agrees with it.
+    assert found["predictions"]["sheet"] is not None
+    words = {channel: each["as_predicted"] for channel, each in found["predictions"]["channels"].items()}
+    assert words["FC"] is words["SUB1"] is True and False not in words.values()
 
 
 def test_verify_says_whole_and_broken_with_its_exit_code(
@@ -142,7 +146,9 @@ def test_the_settings_sheet_says_what_to_type(
     text = run(folder, "sheet", "harbour-lane.commission").stdout
     assert run(folder, "sheet", "harbour-lane.commission", "-o", "s.csv", "--applied").returncode == 0
     with closing(LocalServices().open(folder / "harbour-lane.commission", read_only=True)) as visit:
-        (issued,) = visit.job.sheets  # printed first, and written without any change
+        of_the_sample, issued = visit.job.sheets  # printed first, and written without any change
+        assert isinstance(of_the_sample.body, SheetIssued)
+        assert {each.round for each in of_the_sample.body.channels} == {"as-found"}
         assert all(isinstance(event.body, SettingEntered) for event in visit.job.log[issued.seq :])
         assert isinstance(issued.body, SheetIssued) and len(issued.body.channels) == 13
         assert visit.job.typed_in["as-left", "FC"].trim_db is not None

@@ -185,9 +185,17 @@ def _predictions_table(expected: Predictions) -> Table:
         key=lambda each: f"predicted:{each.channel}",
         minor=lambda each: not each.is_off,
         verdicts=False,
-        remark="Median over the seats, without what all main channels share. Settings: as entered in both rounds. Bass "
-        "compares the delays of subwoofers.",
+        remark=f"Median over the seats, without what all main channels share. {_basis(expected)} Bass compares the delays "
+        "of subwoofers.",
     )
+
+
+def _basis(expected: Predictions) -> str:
+    """What the predicted changes follow, in one sentence."""
+    if expected.sheet is None:
+        return "Settings: as entered in both rounds."
+    issued = f"the settings sheet issued in between (event {expected.sheet.seq})"
+    return f"Predicted by {issued}, or by what was entered since where that differs."
 
 
 def _budget_table(result: CompareResult, checks: Checks) -> Table:
