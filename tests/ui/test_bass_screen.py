@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 import time
+from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from solved_services import SolvedServices
@@ -12,9 +15,23 @@ from textual.widgets import Static
 
 from commission.model.errors import Cancelled
 from commission.steps.bass import result as result_of
+from commission.steps.bass.result import BassResult
 from commission.ui.app import CommissionApp
 from commission.ui.screens.bass import BassScreen
 from commission.ui.widgets.plot import Plot
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "steps"))
+from bass_visit import as_found
+
+
+@cache
+def four_at_twelve() -> tuple[SimpleNamespace, BassResult]:
+    """Four subwoofers measured at twelve seats of a simulated room, as much of a visit as the screen reads; its proposal."""
+    room = as_found(subs=4, seats=12)
+    job, analyses = room.job, room.analyses
+    result = result_of.solve(job, analyses)
+    assert isinstance(result, BassResult)
+    return SimpleNamespace(job=job, analyses=analyses, read_only=False), result
 
 
 @pytest.fixture
@@ -56,6 +73,32 @@ async def test_a_key_changes_one_value_and_everything_follows(app: CommissionApp
         decisions = app.visit.job.decisions
         assert decisions["as-found", "bass", "use"] == "yes"
         assert decisions["as-found", "bass", "hand"].startswith("SUB1 ")
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
+async def test_four_subwoofers_at_twelve_seats_fit_and_answer_in_time(
+    app: CommissionApp, size: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    visit, result = four_at_twelve()
+    monkeypatch.setattr(BassScreen, "visit", visit)
+    async with app.run_test(size=size) as pilot:
+        await settle(pilot)
+        app.push_screen(BassScreen(result))
+        await settle(pilot)
+        screen = app.screen
+        assert isinstance(screen, BassScreen) and footer_fits(app)
+        assert "← Less" in shown(app)  # a list that scrolls must not hide them
+        await pilot.press(*["down"] * 11)  # the last value of all
+        assert "SUB4" in shown(app) and "▸ polarity" in shown(app)
+        for version in (*result.trade, *result.others):
+            assert version.name in shown(app)
+        await pilot.press("up")
+        took = []
+        for key in ("right", "left", "right", "left", "right"):
+            start = time.process_time()
+            await pilot.press(key)
+            took.append(time.process_time() - start)
+        assert min(took) < 0.05  # the time in which a key must show
 
 
 async def test_a_search_is_stopped_with_the_best_so_far(app: CommissionApp, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -47,6 +47,8 @@ Evenness is the seat-to-seat standard deviation. Output is the level of the sum 
 the loudest one at its limit: what the settings cost in headroom.
 """
 BAND_HZ = (15.0, 160.0)
+LEAST_ROWS = 5
+"""Of the list of values, on a terminal that is too low for everything."""
 
 
 class BassScreen(VisitScreen):
@@ -64,7 +66,7 @@ class BassScreen(VisitScreen):
     HELP_TITLE, HELP_TEXT = "Bass: settings by hand", HELP
     DEFAULT_CSS = """
     BassScreen #bass-left { width: 40; }
-    BassScreen #bass-values { height: auto; max-height: 60%; }
+    BassScreen #bass-list { height: auto; overflow-y: auto; scrollbar-size-vertical: 1; }
     BassScreen #bass-figures { height: auto; padding: 1 1 0 1; }
     BassScreen Plot { height: 1fr; width: 1fr; }
     BassScreen.narrow #bass-left { width: 36; }
@@ -81,7 +83,8 @@ class BassScreen(VisitScreen):
         yield Static("", id="todo")
         with Horizontal(id="sides"):
             with Vertical(id="bass-left"):
-                yield Picker(id="bass-values")
+                with Vertical(id="bass-list"):
+                    yield Picker(id="bass-values")
                 yield Static("", id="bass-figures")
             yield Plot(id="bass-plot", hint="Tab, then ← → read")
         yield KeyLine()
@@ -92,6 +95,16 @@ class BassScreen(VisitScreen):
         plot.show_band(max(low / 1.02, BAND_HZ[0]), min(high * 1.02, BAND_HZ[1]))
         self.query_one("#bass-values").focus()
         self.refresh_results()
+
+    def on_resize(self) -> None:
+        """The list of values has the height that the figures below it leave."""
+        super().on_resize()
+        self.call_after_refresh(self._limit_values)
+
+    def _limit_values(self) -> None:
+        """The list scrolls to the selected value; the figures do not scroll."""
+        rows = self.query_one("#bass-left").size.height - self.query_one("#bass-figures").outer_size.height
+        self.query_one("#bass-list").styles.max_height = max(LEAST_ROWS, rows)
 
     @property
     def subs(self) -> tuple[str, ...]:
