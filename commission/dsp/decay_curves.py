@@ -82,7 +82,8 @@ def decay_curves(
     `noise_power` [shape=(k, all bands)]: mean square of the noise where it was recorded on its own.
     """
     duration_s = spectra.frames / spectra.rate_hz
-    count = max(8, int((duration_s - float(np.min(starts_s))) / GRID_S))
+    counts = np.maximum(8, ((duration_s - np.asarray(starts_s)) / GRID_S).astype(np.intp))
+    count = int(counts.max())
     times_s = starts_s[:, None] + np.arange(count + 1) * GRID_S
     shape = (len(starts_s), len(members))
     sums, before = np.zeros((*shape, count + 1)), np.zeros(shape)
@@ -101,7 +102,7 @@ def decay_curves(
         0.01 + 0.8 / bands.centres_hz[list(members)], shape[0]
     )  # Lundeby: 10 to 50 ms, more in the bass
     given = None if noise_power is None else noise_power[:, list(members)].reshape(-1)
-    late = late_decay(rows, GRID_S, first_s, given)
+    late = late_decay(rows, GRID_S, first_s, given, np.repeat(counts, len(members)))
     before = np.maximum(before - late.noise_power.reshape(shape) * leads_s, 0.0)
     return Curves(_still_to_come(rows, late).reshape(sums.shape), before, late, in_reach)
 

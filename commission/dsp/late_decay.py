@@ -47,30 +47,35 @@ class LateDecay:
 
 
 def late_decay(
-    sums: FloatArray, step_s: float, interval_s: FloatArray, noise_power: FloatArray | None = None
+    sums: FloatArray,
+    step_s: float,
+    interval_s: FloatArray,
+    noise_power: FloatArray | None = None,
+    counts: NDArray[np.intp] | None = None,
 ) -> LateDecay:
     """Find the end of decays from running energies on a grid [shape=(rows, g + 1)].
 
     `interval_s` [shape=(rows,)]: first averaging interval. `noise_power` [shape=(rows,)]: mean square of the noise where
-    it was measured on its own; otherwise, and where NaN, it is estimated from the end of the response.
+    it was measured on its own; otherwise, and where NaN, it is estimated from the end of the response. `counts`
+    [shape=(rows,)]: grid steps until each response ends, by default all, so that no row depends on the others.
     """
-    count = sums.shape[1] - 1
+    count = np.full(len(sums), sums.shape[1] - 1, dtype=np.intp) if counts is None else counts
     given = np.full(len(sums), np.nan) if noise_power is None else np.asarray(noise_power, dtype=float)
-    start = np.full(len(sums), round((1 - _TAIL_SHARE) * count), dtype=np.intp)
+    start = np.round((1 - _TAIL_SHARE) * count).astype(np.intp)
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        noise = np.where(np.isfinite(given), given, _mean_power(sums, start, step_s))
-        longest = max(1, count // 10)
+        noise = np.where(np.isfinite(given), given, _mean_power(sums, start, count, step_s))
+        longest = np.maximum(1, count // 10)
         steps = np.clip(np.round(interval_s / step_s), 1, longest).astype(np.intp)
-        slope, offset = _fit(sums, step_s, steps, noise, None)
+        slope, offset = _fit(sums, count, step_s, steps, noise, None)
         for _ in range(_ROUNDS):
             good = slope < 0
             wanted = np.where(good, 10.0 / np.maximum(-slope, 1e-3) / _PER_10_DB / step_s, steps)
             steps = np.clip(np.round(wanted), 1, longest).astype(np.intp)
             behind = (_db(noise) - offset - _BEHIND_DB) / slope / step_s
             start = np.where(good, np.clip(behind, 0, (1 - _TAIL_SHARE) * count), start).astype(np.intp)
-            noise = np.where(np.isfinite(given), given, _mean_power(sums, start, step_s))
-            slope, offset = _better(_fit(sums, step_s, steps, noise, _SPAN_DB), (slope, offset))
-        falls = np.isnan(given) & _still_falling(sums, start, slope, step_s)
+            noise = np.where(np.isfinite(given), given, _mean_power(sums, start, count, step_s))
+            slope, offset = _better(_fit(sums, count, step_s, steps, noise, _SPAN_DB), (slope, offset))
+        falls = np.isnan(given) & _still_falling(sums, start, count, slope, step_s)
         noise = np.where(falls, 0.0, noise)
         met = np.where(falls, np.inf, (_db(noise) - offset) / slope / step_s)
         good = (slope < 0) & (met > 0)
@@ -84,22 +89,23 @@ def _db(power: FloatArray) -> FloatArray:
     return np.asarray(10 * np.log10(np.maximum(power, _TINY)))
 
 
-def _mean_power(
-    sums: FloatArray, start: NDArray[np.intp], step_s: float, stop: NDArray[np.intp] | None = None
-) -> FloatArray:
-    end = np.full(len(sums), sums.shape[1] - 1, dtype=np.intp) if stop is None else stop
+def _mean_power(sums: FloatArray, start: NDArray[np.intp], stop: NDArray[np.intp], step_s: float) -> FloatArray:
     rows = np.arange(len(sums))
-    return np.asarray((sums[rows, end] - sums[rows, start]) / (np.maximum(end - start, 1) * step_s))
+    return np.asarray((sums[rows, stop] - sums[rows, start]) / (np.maximum(stop - start, 1) * step_s))
 
 
 def _fit(
-    sums: FloatArray, step_s: float, steps: NDArray[np.intp], noise: FloatArray, span_db: float | None
+    sums: FloatArray,
+    count: NDArray[np.intp],
+    step_s: float,
+    steps: NDArray[np.intp],
+    noise: FloatArray,
+    span_db: float | None,
 ) -> tuple[FloatArray, FloatArray]:
     """Line through interval levels from the largest (or `span_db` above the end) down to above the noise."""
-    count = sums.shape[1] - 1
-    edges = np.arange(count // int(steps.min()) + 1) * steps[:, None]
-    whole = edges[:, 1:] <= count
-    energy = np.diff(np.take_along_axis(sums, np.minimum(edges, count), axis=1), axis=1)
+    edges = np.arange(int((count // steps).max()) + 1) * steps[:, None]
+    whole = edges[:, 1:] <= count[:, None]
+    energy = np.diff(np.take_along_axis(sums, np.minimum(edges, count[:, None]), axis=1), axis=1)
     level = np.where(whole, _db(energy / (steps[:, None] * step_s)), -np.inf)
     time_s = (edges[:, 1:] - 0.5 * steps[:, None]) * step_s
     place = np.arange(level.shape[1])
@@ -143,13 +149,14 @@ def _better(new: tuple[FloatArray, FloatArray], old: tuple[FloatArray, FloatArra
     return np.where(falls, new[0], old[0]), np.where(falls, new[1], old[1])
 
 
-def _still_falling(sums: FloatArray, start: NDArray[np.intp], slope: FloatArray, step_s: float) -> NDArray[np.bool_]:
+def _still_falling(
+    sums: FloatArray, start: NDArray[np.intp], count: NDArray[np.intp], slope: FloatArray, step_s: float
+) -> NDArray[np.bool_]:
     """Whether what was taken as noise goes on falling like the decay: by more than half of what a decay would.
 
     Compares the halves of the stretch: noise keeps its level, a decay falls by slope times half the stretch.
     """
-    count = sums.shape[1] - 1
     middle = (start + count) // 2
-    fall_db = _db(_mean_power(sums, start, step_s, middle)) - _db(_mean_power(sums, middle, step_s))
+    fall_db = _db(_mean_power(sums, start, middle, step_s)) - _db(_mean_power(sums, middle, count, step_s))
     expected_db = -slope * (count - start) / 2 * step_s
     return np.asarray((slope < 0) & (fall_db > expected_db / 2))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from decays import RATE_HZ, noises
 
 from commission.dsp.band_energy import OCTAVES, THIRDS
 from commission.dsp.reverberation import decays_and_clarity, mask_s, target_time_s
@@ -70,3 +71,15 @@ def test_whatever_comes_in_there_is_a_number_or_a_reason(rate_hz: float, frames:
                         assert estimate.why_not
                     else:
                         assert np.isfinite([estimate.value, estimate.u]).all()
+
+
+def test_a_response_decays_the_same_in_any_company() -> None:
+    """What is analysed with it, such as a response that arrives earlier, must not matter. Tolerance: rounding."""
+    impulses = noises(0.4, 3, seed=7, background_db=-50.0)
+    late = np.roll(impulses, 1000, axis=1)
+    together, _ = decays_and_clarity(np.concatenate([impulses, late]), RATE_HZ)
+    for k, response in enumerate([*impulses, *late]):
+        alone, _ = decays_and_clarity(response, RATE_HZ)
+        for quantity, times_s in alone.times_s.items():
+            assert together.times_s[quantity][k] == pytest.approx(times_s[0], rel=1e-9, nan_ok=True)
+        assert together.range_db[k] == pytest.approx(alone.range_db[0], rel=1e-9, nan_ok=True)
