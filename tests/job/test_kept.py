@@ -99,10 +99,10 @@ def fields(analysis: Analysis | NoiseAnalysis | None) -> Iterator[tuple[str, obj
         yield field.name, (value.dtype, value.shape, value.tobytes()) if is_array else value
 
 
-def test_what_is_recalled_is_what_was_computed_to_the_bit(sample: Path) -> None:
+def test_what_is_recalled_is_what_was_computed_to_the_bit(sample: Path, tmp_path: Path) -> None:
     """Of the whole sample: 164 responses, 8 louder ones and 8 of noise (`sample_measurements/make_sample.py`)."""
-    computed, all_of_them = with_counted(sample, None)
-    recalled, decoded = with_counted(sample, sample.parent / "state" / "analyses")
+    computed, all_of_them = with_counted(sample, tmp_path)
+    recalled, decoded = with_counted(sample, tmp_path)
     assert (all_of_them, decoded) == (180, 0)
     for one, other in zip(computed, recalled, strict=True):
         assert dataclasses.replace(one, analysis=None) == dataclasses.replace(other, analysis=None)
