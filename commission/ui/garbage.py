@@ -16,7 +16,7 @@ WORTHWHILE = 5
 """Searches of the middle-aged after which a pause is used."""
 AFTER_KEY = 5_000
 """Young objects that are searched after a key."""
-AFTER_PAINT_S = 0.005
+AFTER_PAINT_S = 0.02
 """Between painting and that search: the thread that writes to the terminal needs the interpreter first."""
 PAUSE_S = 1.0
 """Without a key before everything is searched."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import ClassVar
 
-import numpy as np
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -94,7 +93,7 @@ class CurveScreen(VisitScreen):
         """One scale for all curves of a unit, so that flicking compares levels."""
         if self._limits_of is not outcome:
             alike = [other for other in outcome.curves if other.y_unit == curve.y_unit]
-            everything = tuple(series for other in alike for series in other.series if np.isfinite(series.y).any())
+            everything = tuple(series for other in alike for series in other.series)
             self._limits = y_span(Curve(id="", title="", series=everything, y_unit=curve.y_unit), View())
             self._limits_of = outcome
         return self._limits

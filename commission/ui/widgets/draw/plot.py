@@ -108,8 +108,10 @@ def y_span(curve: Curve, view: View) -> tuple[float, float]:
 
     Small values that are never negative (a spread, a variance) stand on zero.
     """
-    values = [s.y[(s.x >= view.low_hz) & (s.x <= view.high_hz)] for s in curve.series]
-    finite = np.concatenate([v[np.isfinite(v)] for v in values]) if values else np.zeros(0)
+    none = np.zeros(0)
+    x = np.concatenate([none, *(series.x for series in curve.series)])
+    y = np.concatenate([none, *(series.y for series in curve.series)])
+    finite = y[(x >= view.low_hz) & (x <= view.high_hz) & np.isfinite(y)]
     if finite.size == 0:
         return 0.0, 10.0
     low, high = float(finite.min()), float(finite.max())
