@@ -10,7 +10,7 @@ from builders import cinema, defined, job_of, setting, tapes
 from sound_room import SoundRoom
 
 from commission.diagnosis import findings
-from commission.model import AS_FOUND, DelayRange, EventBody, Finding, Job, Outcome, Processor, System
+from commission.model import AS_FOUND, DelayRange, EventBody, Finding, Job, Outcome, Processor, System, Verdict
 from commission.steps import all_steps
 
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
@@ -255,3 +255,18 @@ def test_a_pair_exchanged_beside_a_seat_on_the_centre_line_is_swapped_or_two_fil
     assert finding.title == "FL and FR swapped, or their recordings exchanged at A1"
     assert "not determined" in finding.evidence[1]
     assert "amplifier off" in finding.remedy
+
+
+@pytest.mark.parametrize("seat", ["A1", "A3"])
+def test_files_exchanged_at_a_seat_with_a_mirrored_one_are_not_passed_over(seat: str) -> None:
+    """FL, FC and FR measured at the mirrored seat arrive alike: the cause is open, but the place is not passed."""
+    room = quiet().exchange_files("FL", "FR", seat)
+    step = next(step for step in all_steps() if step.id == "distances")
+    checks = {
+        c.channel: c for c in step.evaluate(room.job(), AS_FOUND, room.analyses()).checks if c.id == "distances.place"
+    }
+    for channel in ("FL", "FR"):
+        assert checks[channel].verdict is not Verdict.PASS
+        assert f"the files of FL and FR exchanged at {seat}" in (checks[channel].why_not or "")
+        assert f"measure every channel at {seat} again" in (checks[channel].why_not or "")
+    assert checks["SiL"].why_not is None

@@ -169,6 +169,9 @@ def _place_checks(result: DistancesResult) -> list[Check]:
                 f"the arrivals fit {each.undecided} equally well: play soft noise on {channel} alone and listen which "
                 "loudspeaker plays it"
             )
+        elif each.again is not None:
+            causes, seat = each.again
+            why_not = f"the arrivals fit {causes} equally well: measure every channel at {seat} again"
         elif own and each.z < SWAP_Z:
             why_not = (
                 f"its arrivals fit the position of {each.rival} nearly as well (z = {each.z:.1f}, threshold {SWAP_Z:.0f}): "

@@ -89,6 +89,8 @@ class Place:
     """The place that fits next best."""
     undecided: str | None = None
     """What the arrivals cannot distinguish from an exchange of loudspeakers, as a clause."""
+    again: tuple[str, str] | None = None
+    """Causes of wrong recordings that the arrivals cannot distinguish, as a clause, and the seat to be measured again."""
 
 
 def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, Place], str | None]:
@@ -113,12 +115,20 @@ def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, 
         )
     z = {i: each.z for each in matching.sure if each.kind == "loudspeakers" for i in each.channels}
     doubt: dict[int, str] = {}
+    again: dict[int, tuple[str, str]] = {}
     for rivals in matching.undecided:
         clause = " or ".join(in_words(each, names, found.seats) for each in rivals[:3])
         doubt |= {i: clause for each in rivals if each.kind == "loudspeakers" for i in each.channels}
+        if not any(each.kind == "loudspeakers" for each in rivals):
+            files = [each for each in rivals if each.kind == "exchanged-at-seat"]
+            again |= {i: (clause, found.seats[each.seats[0]]) for each in files for i in each.channels}
     return {
         names[i]: Place(
-            place=names[place], z=z.get(i, weight), rival=names[matching.rivals[i]], undecided=doubt.get(i)
+            place=names[place],
+            z=z.get(i, weight),
+            rival=names[matching.rivals[i]],
+            undecided=doubt.get(i),
+            again=again.get(i),
         )
         for i, (place, weight) in enumerate(matching.places)
         if names[i] in heard
