@@ -26,7 +26,7 @@ Look = Callable[[Any, Found], Iterator[FindingDetails]]
 
 def evidence(*bodies: Any, **parts: Any) -> Any:
     """The invented cinema with results of the steps as given."""
-    return SimpleNamespace(job=job_of(defined(cinema()), *bodies), round=AS_FOUND, **parts)
+    return SimpleNamespace(job=job_of(defined(cinema()), *bodies), round=AS_FOUND, **{"outcomes": {}, **parts})
 
 
 def look(rule: Look, e: Any, *found: Finding) -> list[FindingDetails]:
