@@ -636,8 +636,8 @@ def _crossover(
 def _is_noisy_below(analyses: Sequence[Analysis | None], hz: float) -> bool:
     """Whether at half of the seats or more noise may be what is heard an octave below the crossover."""
     inside = (GRID_HZ >= 0.45 * hz) & (GRID_HZ <= 0.65 * hz)
-    known = [a for a in analyses if a is not None and a.noise_db is not None]
-    above_db = [np.nanmedian((a.third_octave_db - a.noise_db)[inside]) for a in known if a.noise_db is not None]
+    known = [a.third_octave_db - a.noise_db for a in analyses if a is not None and a.noise_db is not None]
+    above_db = [np.nanmedian(each[inside]) for each in known if np.isfinite(each[inside]).any()]
     return bool(above_db) and float(np.median(above_db)) < LEAST_SNR_DB
 
 
