@@ -51,7 +51,7 @@ class Verified:
     """Third-octave levels of the sum [shape=(seats, n)], what all seats share taken off."""
     measured_db: FloatArray
     agreement_db: tuple[float, ...]
-    """Root mean square of their difference at each seat."""
+    """Root mean square of their difference at each seat; none is counted where the parts cancel."""
     common_db: float
     """Level by which all seats are louder than predicted."""
     changes: tuple[SubChange, ...]
@@ -159,6 +159,7 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
     measured = _sum_db(new, inside)
     common = float(np.median(measured - predicted))
     apart = measured - predicted - common
+    apart[_cancelling(old * typed.factors(BASS_HZ)[:, None, :], inside) | _cancelling(new, inside)] = 0.0
     origin = _origins_s(job, before, after, seats, analyses, slope_s)
     volume_db = _volume_db(job, before, after, seats, analyses)
     same_volume: ComplexArray = np.asarray(new * 10 ** (-(volume_db or 0.0) / 20), dtype=complex)
@@ -198,6 +199,17 @@ def _settings(job: Job, before: str, after: str, channel: str) -> tuple[Setting,
 
 def _sum_db(parts: ComplexArray, inside: np.ndarray) -> FloatArray:
     return np.array([bass_level_db(total)[inside] for total in parts.sum(axis=0)])
+
+
+CANCELLING_DB = 6.0
+"""Where the sum is this far below the powers of its parts, it changes by twice as much as they do or more: 0.5 dB became
+4 dB with a microphone put back within 5 cm (determined by simulation: tests/bench/mistyped.py)."""
+
+
+def _cancelling(parts: ComplexArray, inside: np.ndarray) -> np.ndarray:
+    """Where parts cancel at a seat [shape=(seats, n)]: `parts` [shape=(subs, seats, BASS_HZ)]."""
+    powers = 10 * np.log10(sum(10 ** (_sum_db(each[None], inside) / 10) for each in parts))
+    return np.asarray(powers - _sum_db(parts, inside) > CANCELLING_DB)
 
 
 def _filters_change(job: Job, settings: Mapping[str, tuple[Setting, Setting]]) -> ComplexArray:
