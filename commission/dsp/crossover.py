@@ -150,8 +150,9 @@ def find_hole(
     slopes = (slope_db(subs, freq_hz, crossover_hz), -slope_db(mains, freq_hz, crossover_hz))
     is_flat = min(slopes) < LEAST_SLOPE_DB
     reason, mend = pair.mend(around_s, is_flat)
-    is_unsure = (is_flat and reason != "delay") or reason == "slope"
-    if len(mains) * int(counted.sum()) < LEAST_RESPONSES or (is_unsure and mend.sum_db - loss_db < SLOPE_GAINS_DB):
+    if len(mains) * int(counted.sum()) < LEAST_RESPONSES or (
+        reason == "slope" and mend.sum_db - loss_db < SLOPE_GAINS_DB
+    ):
         return None
     return CrossoverHole(
         reason=reason,
