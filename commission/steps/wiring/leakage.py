@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -167,8 +167,7 @@ def leakages(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, Channe
         missing = tuple(
             visit.channels[c] for c in dict.fromkeys(c for c, _ in visit.sounds) if c not in compared and c != i
         )
-        out[channel] = _channel(job, channel, tuple(own), max(hidden, default=None), missing)
-        out[channel] = replace(out[channel], compared=len(hidden) + len(own), not_compared=missing)
+        out[channel] = _channel(job, channel, tuple(own), hidden, missing)
     return out
 
 
@@ -228,8 +227,10 @@ def _hidden_db(visit: PairedRound, i: int, pair: tuple[int, int], compared: _Pai
 
 
 def _channel(
-    job: Job, channel: str, also: tuple[AlsoFrom, ...], below_db: float | None, missing: tuple[str, ...]
+    job: Job, channel: str, also: tuple[AlsoFrom, ...], hidden_db: Sequence[float], missing: tuple[str, ...]
 ) -> ChannelLeakage:
+    """`hidden_db`: what each loudspeaker that was not found would hide; `missing`: those not compared."""
+    below_db = max(hidden_db, default=None)
     sure = [each for each in also if each.certain]
     check_id, value, u, why, words = "wiring.leakage", None, 0.0, None, ""
     text = f"also heard from {sure[0].other}" if sure else "heard from another loudspeaker"
@@ -260,6 +261,8 @@ def _channel(
         channel=channel,
         also=also,
         below_db=below_db,
+        compared=len(hidden_db) + len(also),
+        not_compared=missing,
         check=check,
         budget=sure[0].budget if sure else None,
     )
