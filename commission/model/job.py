@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from commission.model.checklist import Checklist, default_checklist
 from commission.model.events import ActionLogged, EarlierVisit, Event, ReadingEntered, ResponseStored
@@ -53,7 +54,7 @@ class LeftOut:
     why: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Job:
     """Immutable; a new one is folded after each event."""
 
@@ -97,14 +98,6 @@ class Job:
     signatures: tuple[Event, ...] = ()
     log: tuple[Event, ...] = ()
     """Every event, withdrawn ones included."""
-    _readings_by_step: dict[tuple[str, str], list[Reading]] = field(
-        default_factory=dict, init=False, repr=False, compare=False
-    )
-    """The readings by (round, step), since screens and steps ask for each channel; empty until first asked for."""
-    _response_places: set[tuple[str, str, str, bool]] = field(
-        default_factory=set, init=False, repr=False, compare=False
-    )
-    """(round, channel, seat, louder) of every response, since screens ask for each place; empty until first asked for."""
 
     @property
     def load_sweeps(self) -> frozenset[int]:
@@ -157,16 +150,19 @@ class Job:
         self, round_id: str, step: str, *, channel: str | None = None, seat: str | None = None
     ) -> tuple[Reading, ...]:
         """The readings of a step in a round, in the order entered; narrowed by channel and seat when given."""
-        if self.readings and not self._readings_by_step:
-            by_step: dict[tuple[str, str], list[Reading]] = {}
-            for reading in self.readings:
-                by_step.setdefault((reading.body.round, reading.body.step), []).append(reading)
-            self._readings_by_step.update(by_step)  # at once: another thread may ask
         return tuple(
             reading
             for reading in self._readings_by_step.get((round_id, step), ())
             if (channel is None or reading.body.channel == channel) and (seat is None or reading.body.seat == seat)
         )
+
+    @cached_property
+    def _readings_by_step(self) -> dict[tuple[str, str], list[Reading]]:
+        """The readings by (round, step), since screens and steps ask for each channel."""
+        by_step: dict[tuple[str, str], list[Reading]] = {}
+        for reading in self.readings:
+            by_step.setdefault((reading.body.round, reading.body.step), []).append(reading)
+        return by_step
 
     def responses_of(
         self, round_id: str, *, channel: str | None = None, seat: str | None = None
@@ -182,11 +178,13 @@ class Job:
 
     def has_response(self, round_id: str, channel: str, seat: str, *, louder: bool = False) -> bool:
         """Whether a round holds one of a channel at a seat; `louder`: at another level than the reference level."""
-        if not self._response_places and (self.responses or self.driven):
-            kept = [(each.body, False) for each in self.responses] + [(each.body, True) for each in self.driven]
-            places = {(body.round, body.channel, body.seat, loud) for body, loud in kept}
-            self._response_places.update(places)  # at once: another thread may ask
         return (round_id, channel, seat, louder) in self._response_places
+
+    @cached_property
+    def _response_places(self) -> set[tuple[str | None, str | None, str | None, bool]]:
+        """(round, channel, seat, louder) of every response, since screens ask for each place."""
+        kept = [(each.body, False) for each in self.responses] + [(each.body, True) for each in self.driven]
+        return {(body.round, body.channel, body.seat, loud) for body, loud in kept}
 
     @property
     def filled_rounds(self) -> tuple[str, ...]:
