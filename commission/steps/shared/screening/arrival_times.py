@@ -185,7 +185,7 @@ def _mistakes(
     """The mistake of an explanation; of seats on a clock of their own, those where the microphone stood elsewhere apart."""
     if each.kind != "clock":
         return [_mistake(each, found, newest, job)]
-    survey, out, rest = found.survey, [], []
+    survey, speed_m_s, out, rest = found.survey, speed_of_sound_m_s(job.system.temperature_c), [], []
     for k in each.seats:
         own_s = np.where(np.isfinite(survey.applied_s), matching.rest_s[:, k], np.nan)
         heard = np.isfinite(own_s)
@@ -194,15 +194,14 @@ def _mistakes(
         if apart_s is None:
             rest.append(k)
             continue
-        seat, speed = found.seats[k], speed_of_sound_m_s(job.system.temperature_c)
-        reason = "it was recorded with the microphone beside its place"
+        seat, reason = found.seats[k], "it was recorded with the microphone beside its place"
         out.append(
             Mistake(
                 kind="microphone-not-moved",
                 seats=(seat,),
                 reason=reason,
                 evidence=(
-                    f"the arrivals at {seat} fit a microphone {number(apart_s * speed, 1)} m from its place, 100 times "
+                    f"the arrivals at {seat} fit a microphone {number(apart_s * speed_m_s, 1)} m from its place, 100 times "
                     "likelier than another clock",
                 ),
                 usable=without_times(
