@@ -265,14 +265,19 @@ async def test_entries_that_follow_each_other_do_not_queue_their_results(monkeyp
 # --- measuring --------------------------------------------------------------------------------------------------
 
 
+async def question_of_measuring(app, pilot, step):
+    """The text of the question that `m` asks in a step."""
+    await open_step(app, pilot, step)
+    await pilot.press("m")
+    await pilot.pause()
+    return " ".join(screen_text(app).split())
+
+
 async def test_measuring_warns_first_and_stores_each_response():
     source = StandInSource()
     app = app_of(system=cinema(["FL", "FC"], ["A1", "A2"]), source=source)
     async with app.run_test(size=(80, 24)) as pilot:
-        await open_step(app, pilot, "seats")
-        await pilot.press("m")
-        await pilot.pause()
-        text = " ".join(screen_text(app).split())
+        text = await question_of_measuring(app, pilot, "seats")
         assert "start low" in text
         assert "any key stops the sound" in text
         assert source.asked == []
@@ -286,10 +291,7 @@ async def test_wiring_warns_of_the_louder_sweep_and_asks_for_both_levels():
     source = StandInSource()
     app = app_of(system=cinema(["FL", "FC"], ["A1", "A2"]), source=source)
     async with app.run_test(size=(80, 24)) as pilot:
-        await open_step(app, pilot, "wiring")
-        await pilot.press("m")
-        await pilot.pause()
-        text = " ".join(screen_text(app).split())
+        text = await question_of_measuring(app, pilot, "wiring")
         assert "10 dB louder. Leave the room" in text and "at A2: 4 sweeps" in text
         await pilot.press("enter")
         await settle(pilot)
