@@ -164,7 +164,7 @@ class EarlierFigure:
     uncertainty: float | None = None
     """Standard uncertainty that it does not share with a later visit, which is subtracted from it."""
     dof: float | None = None
-    """Degrees of freedom of the uncertainty; None: so many that they make no difference."""
+    """Degrees of freedom of the uncertainty; None where their number is too large to matter."""
     over: tuple[str, ...] = ()
     """The seats of a value over several seats."""
     heard_hz: tuple[float, float] | None = None
