@@ -72,6 +72,20 @@ def slope_db(bass: ComplexArray, freq_hz: FloatArray, crossover_hz: float) -> fl
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class CrossoverPair:
+    """What subwoofers and main loudspeakers play through their crossover, as transfer functions at each seat."""
+
+    subs: ComplexArray
+    """The sum of all subwoofers [shape=(seats, n)]."""
+    mains: ComplexArray
+    """Each main loudspeaker alone [shape=(mains, seats, n)]."""
+    freq_hz: FloatArray
+    crossover_hz: float
+    seat_share: FloatArray | None = None
+    """Weight of each seat [shape=(seats,)]; None: all the same."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class CrossoverFit:
     """A common delay and polarity of all subwoofers against the main loudspeakers."""
 
@@ -84,25 +98,18 @@ class CrossoverFit:
     """What the other polarity would gain within the same range of delays; below zero: it would lose."""
 
 
-def fit_crossover(
-    subs: ComplexArray,
-    mains: ComplexArray,
-    freq_hz: FloatArray,
-    crossover_hz: float,
-    around_s: float = 0.0,
-    seat_share: FloatArray | None = None,
-) -> CrossoverFit:
-    """The delay and polarity of the sum of the subwoofers [shape=(seats, n)] that suit all mains [shape=(mains, seats, n)].
+def fit_crossover(pair: CrossoverPair, around_s: float = 0.0) -> CrossoverFit:
+    """The delay and polarity of the sum of the subwoofers that suit all mains.
 
     `around_s` is the delay that makes the measured arrivals coincide: the search covers ± a quarter of the period of the
     crossover around it. All mains and seats are pooled. ValueError without a frequency in the octave.
     """
-    pair = _pair(subs, mains, freq_hz, crossover_hz, seat_share)
-    kept, turned = pair.best(around_s, 1), pair.best(around_s, -1)
+    octave = _octave(pair)
+    kept, turned = octave.best(around_s, 1), octave.best(around_s, -1)
     gains = turned.sum_db - kept.sum_db
     best = turned if gains >= INVERTING_GAINS_DB else kept
     before_db, after_db = (
-        pair.sums_db(*each) @ pair.seat_share for each in ((0.0, 1), (best.delay_s, best.polarity))
+        octave.sums_db(*each) @ octave.seat_share for each in ((0.0, 1), (best.delay_s, best.polarity))
     )
     return CrossoverFit(best.delay_s, best.polarity, before_db, after_db, gains)
 
@@ -127,30 +134,25 @@ class CrossoverHole:
     """Share of the seats at which the other polarity alone gains."""
 
 
-def find_hole(
-    subs: ComplexArray,
-    mains: ComplexArray,
-    freq_hz: FloatArray,
-    crossover_hz: float,
-    around_s: float = 0.0,
-    seat_share: FloatArray | None = None,
-) -> CrossoverHole | None:
-    """The hole in the sum through the crossover, all mains pooled, arguments as for `fit_crossover`; None without one.
+def find_hole(pair: CrossoverPair, around_s: float = 0.0) -> CrossoverHole | None:
+    """The hole in the sum through the crossover, all mains pooled; None without one. `around_s` as for `fit_crossover`.
 
     Of fewer than `LEAST_RESPONSES` responses of mains the mean scatters as much as a hole.
     """
-    pair = _pair(subs, mains, freq_hz, crossover_hz, seat_share)
-    now_db, turned = pair.sums_db(0.0, 1), pair.mean(0.0, -1)
-    counted = pair.seat_share > 0
-    gained = np.mean(pair.sums_db(0.0, -1) - now_db, axis=0)[counted] > 0
-    loss_db = float(np.mean(now_db @ pair.seat_share))
+    octave = _octave(pair)
+    now_db, turned = octave.sums_db(0.0, 1), octave.mean(0.0, -1)
+    counted = octave.seat_share > 0
+    gained = np.mean(octave.sums_db(0.0, -1) - now_db, axis=0)[counted] > 0
+    loss_db = float(np.mean(now_db @ octave.seat_share))
     gains_db = turned.sum_db - loss_db
     if loss_db > HOLE_DB or gains_db < INVERTING_GAINS_DB or gained.mean() < LEAST_SEATS:
         return None
-    slopes = (slope_db(subs, freq_hz, crossover_hz), -slope_db(mains, freq_hz, crossover_hz))
+    slopes = [
+        sign * slope_db(part, pair.freq_hz, pair.crossover_hz) for part, sign in ((pair.subs, 1), (pair.mains, -1))
+    ]
     is_flat = min(slopes) < LEAST_SLOPE_DB
-    reason, mend = pair.mend(around_s, is_flat)
-    if len(mains) * int(counted.sum()) < LEAST_RESPONSES or (
+    reason, mend = octave.mend(around_s, is_flat)
+    if len(pair.mains) * int(counted.sum()) < LEAST_RESPONSES or (
         reason == "slope" and mend.sum_db - loss_db < SLOPE_GAINS_DB
     ):
         return None
@@ -174,7 +176,7 @@ class _Sum(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Pair:
+class _Octave:
     """Subwoofers [shape=(seats, k)] and mains [shape=(mains, seats, k)] through the octave, with weights."""
 
     subs: ComplexArray
@@ -223,23 +225,18 @@ class _Pair:
         return ("delay", later) if later.sum_db >= both.sum_db - INVERTING_GAINS_DB else ("slope", both)
 
 
-def _pair(
-    subs: ComplexArray,
-    mains: ComplexArray,
-    freq_hz: FloatArray,
-    crossover_hz: float,
-    seat_share: FloatArray | None,
-) -> _Pair:
-    octave = crossover_octave(freq_hz, crossover_hz)
+def _octave(pair: CrossoverPair) -> _Octave:
+    octave = crossover_octave(pair.freq_hz, pair.crossover_hz)
     if not len(octave):
-        raise ValueError(f"no frequency is within half an octave of {crossover_hz:g} Hz")
-    share = np.ones(len(subs)) if seat_share is None else np.asarray(seat_share, dtype=float)
-    width = np.diff(np.log(_edges(freq_hz[octave])))
-    return _Pair(
-        subs=subs[:, octave],
-        mains=mains[:, :, octave],
-        freq_hz=freq_hz[octave],
-        crossover_hz=crossover_hz,
+        raise ValueError(f"no frequency is within half an octave of {pair.crossover_hz:g} Hz")
+    share = np.ones(len(pair.subs)) if pair.seat_share is None else np.asarray(pair.seat_share, dtype=float)
+    freq_hz = pair.freq_hz[octave]
+    width = np.diff(np.log(_edges(freq_hz)))
+    return _Octave(
+        subs=pair.subs[:, octave],
+        mains=pair.mains[:, :, octave],
+        freq_hz=freq_hz,
+        crossover_hz=pair.crossover_hz,
         seat_share=share / share.sum(),
         freq_share=width / width.sum(),
     )

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from commission.dsp.crossover import find_hole
+from commission.dsp.crossover import CrossoverPair, find_hole
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dsp"))
 from bass_rooms import BINS_HZ, crossover_room
@@ -32,7 +32,7 @@ def run(channels: int) -> None:
             for name, (late_ms, sign) in LATE_MS.items():
                 turn = sign * np.exp(-2j * np.pi * BINS_HZ * late_ms / 1000)
                 around_s = -late_ms / 1000 if abs(late_ms) > 2 else 0.0
-                holes = [find_hole(subs * turn, main, BINS_HZ, 80.0, around_s) for subs, main in heard]
+                holes = [find_hole(CrossoverPair(subs * turn, main, BINS_HZ, 80.0), around_s) for subs, main in heard]
                 reasons = Counter(hole.reason for hole in holes if hole is not None)
                 shares = ", ".join(f"{reason} {count}" for reason, count in reasons.items()) or "none"
                 print(f"  {simulator}, {mains} mains, {name}: {reasons.total()} of {rooms} rooms ({shares})")

@@ -9,7 +9,7 @@ import pytest
 from bass_rooms import BINS_HZ, crossover_room, modal_room
 from scipy import signal
 
-from commission.dsp.crossover import crossover_octave, find_hole, fit_crossover, slope_db, summation_db
+from commission.dsp.crossover import CrossoverPair, crossover_octave, find_hole, fit_crossover, slope_db, summation_db
 
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 
@@ -18,6 +18,10 @@ def linkwitz_riley(crossover_hz: float, kind: str) -> np.ndarray:
     """Fourth order: an analogue Butterworth of second order twice, by scipy [shape=(n,)]."""
     b, a = signal.butter(2, 2 * np.pi * crossover_hz, kind, analog=True)
     return np.asarray(signal.freqs(b, a, 2 * np.pi * BINS_HZ)[1]) ** 2
+
+
+def pair(subs: np.ndarray, mains: np.ndarray) -> CrossoverPair:
+    return CrossoverPair(subs, mains, BINS_HZ, 80.0)
 
 
 @pytest.mark.parametrize(("phase_deg", "loss_db"), [(0, 0.0), (60, -1.2494), (90, -3.0103), (120, -6.0206)])
@@ -41,7 +45,7 @@ def test_the_octave_around_80_hz() -> None:
 @pytest.mark.parametrize("late_ms", [-2.0, 0.0, 1.5])
 def test_a_late_subwoofer_of_a_textbook_crossover_is_brought_back(late_ms: float) -> None:
     low = linkwitz_riley(80.0, "low") * np.exp(-2j * np.pi * BINS_HZ * late_ms / 1000)
-    found = fit_crossover(low[None], linkwitz_riley(80.0, "high")[None, None], BINS_HZ, 80.0)
+    found = fit_crossover(pair(low[None], linkwitz_riley(80.0, "high")[None, None]))
     # Flat: within 0.1 dB of the best, about 0.6 ms at 80 Hz.
     assert found.delay_s * 1000 == pytest.approx(-late_ms, abs=0.7)
     assert found.polarity == 1 and found.after_db[0] > -0.12
@@ -49,22 +53,22 @@ def test_a_late_subwoofer_of_a_textbook_crossover_is_brought_back(late_ms: float
 
 
 def test_a_reversed_subwoofer_is_turned_over() -> None:
-    found = fit_crossover(-linkwitz_riley(80.0, "low")[None], linkwitz_riley(80.0, "high")[None, None], BINS_HZ, 80.0)
+    found = fit_crossover(pair(-linkwitz_riley(80.0, "low")[None], linkwitz_riley(80.0, "high")[None, None]))
     assert found.polarity == -1 and abs(found.delay_s) < 0.7e-3 and found.inverting_gains_db > 1.0
 
 
 def test_half_a_period_is_no_reason_to_turn_it() -> None:
     """Late by a quarter of a period: both polarities are as good at either end, and the one that is set stays."""
     late = linkwitz_riley(80.0, "low") * np.exp(-2j * np.pi * BINS_HZ * 0.25 / 80.0)
-    found = fit_crossover(late[None], linkwitz_riley(80.0, "high")[None, None], BINS_HZ, 80.0)
+    found = fit_crossover(pair(late[None], linkwitz_riley(80.0, "high")[None, None]))
     assert found.polarity == 1 and abs(found.inverting_gains_db) < 1.0
 
 
 def test_the_search_stays_within_a_quarter_of_a_period() -> None:
     low, high = linkwitz_riley(80.0, "low"), linkwitz_riley(80.0, "high")
     late = low * np.exp(-2j * np.pi * BINS_HZ * 9e-3)
-    assert abs(fit_crossover(late[None], high[None, None], BINS_HZ, 80.0).delay_s) <= 0.25 / 80 + 1e-9
-    known = fit_crossover(late[None], high[None, None], BINS_HZ, 80.0, around_s=-9e-3)
+    assert abs(fit_crossover(pair(late[None], high[None, None])).delay_s) <= 0.25 / 80 + 1e-9
+    known = fit_crossover(pair(late[None], high[None, None]), around_s=-9e-3)
     assert known.delay_s * 1000 == pytest.approx(-9.0, abs=0.7)
 
 
@@ -72,7 +76,7 @@ def test_three_mains_are_pooled_over_all_seats() -> None:
     """In a simulated room no other delay of a fine grid is better than what is found, by more than what counts as flat."""
     h, *_ = modal_room(21, 4, 6, BINS_HZ)
     sub, mains = h[0] * linkwitz_riley(80.0, "low"), h[1:] * linkwitz_riley(80.0, "high")
-    found = fit_crossover(sub, mains, BINS_HZ, 80.0)
+    found = fit_crossover(pair(sub, mains))
     octave = (BINS_HZ >= 80 / np.sqrt(2)) & (BINS_HZ <= 80 * np.sqrt(2))
     weights = 1 / BINS_HZ[octave]
 
@@ -102,14 +106,16 @@ def test_measured_drivers_sum_as_their_phase_says() -> None:
     freq = np.fft.rfftfreq(samples.shape[1], 1 / 44100)
     woofer, tweeter = np.fft.rfft(np.real(samples), axis=-1) if np.isrealobj(samples) else samples
     freq = freq[: len(woofer)]
-    found = fit_crossover(woofer[None], tweeter[None, None], freq, 2000.0)
+    found = fit_crossover(CrossoverPair(woofer[None], tweeter[None, None], freq, 2000.0))
     assert found.after_db[0] >= found.before_db[0] - 1e-9
     assert abs(found.delay_s) <= 0.25 / 2000 + 1e-12
 
 
 def test_without_a_frequency_in_the_octave_it_is_refused() -> None:
     with pytest.raises(ValueError, match="half an octave"):
-        fit_crossover(np.ones((1, 3), complex), np.ones((1, 1, 3), complex), np.array([200.0, 210, 220]), 80.0)
+        fit_crossover(
+            CrossoverPair(np.ones((1, 3), complex), np.ones((1, 1, 3), complex), np.array([200.0, 210, 220]), 80.0)
+        )
 
 
 @pytest.mark.parametrize(
@@ -131,13 +137,13 @@ def test_an_aligned_room_has_no_hole(seed: int, mains: str) -> None:
     """Aligned by the distances from one seat, and also a millisecond beside that, as tape and crossovers leave it."""
     subs, main = crossover_room(seed, "modes", mains=mains)
     for by_s in (-1e-3, 0.0, 1e-3):
-        assert find_hole(late(subs, by_s), main, BINS_HZ, 80.0) is None
+        assert find_hole(pair(late(subs, by_s), main)) is None
 
 
 @pytest.mark.parametrize("seed", [0, 1, 4, 5])
 def test_a_hole_is_found_with_its_reason_and_mend(seed: int) -> None:
     subs, main = crossover_room(seed, "modes")
-    reversed_, delayed = (find_hole(s, main, BINS_HZ, 80.0, a) for s, a in ((-subs, 0.0), (late(subs, 6e-3), -6e-3)))
+    reversed_, delayed = (find_hole(pair(s, main), a) for s, a in ((-subs, 0.0), (late(subs, 6e-3), -6e-3)))
     assert reversed_ is not None and reversed_.reason in ("polarity", "slope") and reversed_.polarity == -1
     assert reversed_.gain_db == pytest.approx(reversed_.inverting_gains_db) and reversed_.gain_db >= 1.0
     assert delayed is not None and delayed.reason == "delay" and delayed.polarity == 1
@@ -149,12 +155,12 @@ def test_with_slopes_of_12_db_a_hole_is_not_called_a_wrong_polarity(seed: int) -
     """Two slopes of 12 dB per octave are 180° apart with the right polarity, and the other one mends that."""
     subs, main = crossover_room(seed, "modes", mains="flat")
     s = 1j * BINS_HZ / 80.0
-    hole = find_hole(subs * (s * s + np.sqrt(2.0) * s + 1), main, BINS_HZ, 80.0)
+    hole = find_hole(pair(subs * (s * s + np.sqrt(2.0) * s + 1), main))
     assert hole is None or (hole.reason != "polarity" and hole.gain_db >= 3.0)
 
 
 def test_a_hole_at_one_seat_or_of_few_responses_is_none() -> None:
     subs, main = crossover_room(0, "modes")
     turned = np.concatenate((-subs[:1], subs[1:]))
-    assert find_hole(turned, main, BINS_HZ, 80.0) is None
-    assert find_hole(-subs[:2], main[:2, :2], BINS_HZ, 80.0) is None
+    assert find_hole(pair(turned, main)) is None
+    assert find_hole(pair(-subs[:2], main[:2, :2])) is None

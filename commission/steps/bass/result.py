@@ -31,6 +31,7 @@ from commission.dsp.crossover import (
     LEAST_LOW_PASS_DB,
     CrossoverFit,
     CrossoverHole,
+    CrossoverPair,
     find_hole,
     fit_crossover,
     slope_db,
@@ -625,12 +626,12 @@ def _crossover(
     if why := _why_no_sum(measured.full, dict(zip(names, turned, strict=True)), hz, noisy):
         return None, why
     total: ComplexArray = np.einsum("if,isf->sf", settings.factors(BASS_HZ), through.full)
-    fit = fit_crossover(total, np.array(turned), BASS_HZ, hz, 0.0, measured.room.seat_share)
-    as_it_was = fit_crossover(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, 0.0, measured.room.seat_share)
+    fit = fit_crossover(CrossoverPair(total, np.array(turned), BASS_HZ, hz, measured.room.seat_share))
+    now = CrossoverPair(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, measured.room.seat_share)
+    as_it_was = fit_crossover(now)
     fit = CrossoverFit(fit.delay_s, fit.polarity, as_it_was.before_db, fit.after_db, fit.inverting_gains_db)
     later_s = _delay_offset_s(job, measured, analyses, space, unchanged(measured.room.subs))
-    hole = find_hole(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, later_s, measured.room.seat_share)
-    return Crossover(hz=hz, mains=tuple(names), fit=fit, hole=hole), ""
+    return Crossover(hz=hz, mains=tuple(names), fit=fit, hole=find_hole(now, later_s)), ""
 
 
 def _is_noisy_below(analyses: Sequence[Analysis | None], hz: float) -> bool:
