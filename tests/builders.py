@@ -39,6 +39,8 @@ from commission.model import (
     Step,
     System,
     SystemDefined,
+    TradeCurve,
+    TradePoint,
 )
 
 LOUDSPEAKERS: dict[str, tuple[str, str, Position]] = {
@@ -212,3 +214,21 @@ def add_step(monkeypatch: pytest.MonkeyPatch, step: Step, place: int | None = No
     titles.insert(len(titles) if place is None else place, (step.id, step.title))
     monkeypatch.setitem(sys.modules, f"commission.steps.{step.id}", SimpleNamespace(STEP=step))
     monkeypatch.setattr(commission.steps, "TITLES", dict(titles))
+
+
+def trade_curve(
+    points: Sequence[tuple[float, float]], chosen: int, now: tuple[float, float], **changes: Any
+) -> TradeCurve:
+    """A trade of weights from 0 to 1 with these points, and the state as it is."""
+    named = [TradePoint(name=f"{k / max(len(points) - 1, 1):.1f}", x=x, y=y) for k, (x, y) in enumerate(points)]
+    return TradeCurve(
+        id="trade",
+        title="One against all",
+        x_name="Shortfall of one",
+        y_name="Shortfall of all",
+        unit="°",
+        points=tuple(named),
+        chosen=chosen,
+        now=TradePoint(name="as it is", x=now[0], y=now[1]),
+        **changes,
+    )

@@ -55,6 +55,8 @@ if TYPE_CHECKING:
         Row,
         Series,
         Table,
+        TradeCurve,
+        TradePoint,
         table_of,
     )
     from commission.model.progress import CancelToken, Progress, unwatched
@@ -133,7 +135,7 @@ else:
         "limits": "CheckLimit LimitsProfile ProfileLimit default_profile read_profile",
         "outcome": (
             "Advice Cause Choice Column Curve Finding Grid GridCell Outcome PlanBox PlanItem PlanRay RoomPlan Row "
-            "Series Table table_of"
+            "Series Table TradeCurve TradePoint table_of"
         ),
         "progress": "CancelToken Progress unwatched",
         "protocols": "AnalysesMemory Decoder Importer Journal Rig Source",

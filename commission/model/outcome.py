@@ -106,6 +106,31 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TradePoint:
+    """One compromise between two goals; less is better on both axes."""
+
+    name: str
+    x: float
+    y: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TradeCurve:
+    """Two goals against each other: one point for each weight, joined by a line, and where things are now."""
+
+    id: str
+    title: str
+    x_name: str
+    y_name: str
+    unit: Unit
+    points: tuple[TradePoint, ...]
+    chosen: int
+    """Index of the point that is chosen."""
+    now: TradePoint
+    caption: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GridCell:
     """A mark and the one worst figure; `detail` are lines for the selected cell."""
 
@@ -238,6 +263,7 @@ class Outcome:
     checks: tuple[Check, ...] = ()
     tables: tuple[Table, ...] = ()
     curves: tuple[Curve, ...] = ()
+    trade_curves: tuple[TradeCurve, ...] = ()
     grids: tuple[Grid, ...] = ()
     room_plans: tuple[RoomPlan, ...] = ()
     advice: tuple[Advice, ...] = ()

@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from builders import trade_curve
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from record_samples import FREQUENCIES, HOSTILE, curve, room, two_states
@@ -17,6 +18,7 @@ from commission.model import Curve, PlanItem, RoomPlan, Series
 from commission.record.drawing.plan import KINDS
 from commission.record.drawing.plots import Axis, curve_figure, curve_svg, curves_by_seat, plan_figure, y_axis
 from commission.record.drawing.svg import STYLES, polyline
+from commission.record.drawing.trade import linear_axes, trade_figure
 
 NAME = "{http://www.w3.org/2000/svg}"
 
@@ -232,3 +234,34 @@ def test_a_thinned_curve_lies_on_the_whole_one(count: int, seed: int, rough: flo
     steep = np.abs(np.diff(y)).max() / (x[1] - x[0])
     assert np.abs(np.interp(points[:, 0], x, y) - points[:, 1]).max() <= 0.06 + 0.06 * steep
     assert np.abs(np.interp(x, points[:, 0], points[:, 1]) - y).max() <= 4 * 0.08 + 0.06 + 0.13 * steep
+
+
+# --- the trade -------------------------------------------------------------------------------------------------------
+
+
+def test_the_trade_is_linear_on_both_axes_and_names_them() -> None:
+    """Points (2, 12), (3, 8), (6, 6) and now (7, 13): both axes in steps of 2: 2 to 8 and 6 to 14, by hand."""
+    figure = trade_figure(trade_curve([(2.0, 12.0), (3.0, 8.0), (6.0, 6.0)], 1, (7.0, 13.0)))
+    root = parse(figure.svg)
+    edge = next(root.iter(f"{NAME}rect"))
+    x, y, width, height = (float(edge.get(name, 0)) for name in ("x", "y", "width", "height"))
+    drawn = [points(e.get("d", "")) for e in root.iter(f"{NAME}path") if e.get("class") == "k0"]
+    line = next(path for path in drawn if len(path) == 3)
+    expected = [(x + width * (a - 2) / 6, y + height * (14 - b) / 8) for a, b in ((2, 12), (3, 8), (6, 6))]
+    np.testing.assert_allclose(line, expected, atol=0.1)  # a coordinate is printed to 0.1 px
+    names = printed(root)
+    assert {"Shortfall of one, °", "Shortfall of all, °", "chosen weight 0.5", "as it is", "0.0", "1.0"} <= set(names)
+    assert "weight 0.5: 3.0° and 8.0°" in figure.alt
+
+
+SHORTFALLS = st.lists(st.floats(min_value=0, max_value=180), min_size=1, max_size=12)
+
+
+@given(SHORTFALLS, SHORTFALLS)
+def test_linear_axes_hold_their_values_with_few_lines_and_share_a_step(x: list[float], y: list[float]) -> None:
+    axes = linear_axes(x, y)
+    assert axes[0].step == axes[1].step
+    for axis, values in zip(axes, (x, y), strict=True):
+        assert 0 <= axis.low <= min(values) + 1e-9
+        assert max(values) <= axis.high + 1e-9
+        assert 2 <= round((axis.high - axis.low) / axis.step) <= 6

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from builders import trade_curve
 from solved_services import SolvedServices
 from test_shell import footer_fits, settle, shown, to_step
 
@@ -106,7 +107,7 @@ async def test_without_a_space_there_is_nothing_to_search(app: CommissionApp) ->
 
 
 def test_the_trade_is_drawn_with_the_chosen_weight_and_the_present_layout() -> None:
-    lines = draw_trade([(1.0, 9.0), (2.0, 6.0), (4.0, 5.0)], 1, (4.5, 10.0), 40, 8)
+    lines = draw_trade(trade_curve([(1.0, 9.0), (2.0, 6.0), (4.0, 5.0)], 1, (4.5, 10.0)), 40, 8)
     assert len(lines) == 8
     assert max(map(len, lines)) <= 40
     assert sum(line.count("●") for line in lines) == sum(line.count("×") for line in lines) == 1
@@ -115,6 +116,7 @@ def test_the_trade_is_drawn_with_the_chosen_weight_and_the_present_layout() -> N
     assert lines[0].startswith("10.0°")
     assert "5.0°" in lines[5]
     assert lines[7].strip().startswith("1.0° reference seat")
-    assert draw_trade([], 0, (1.0, 1.0), 40, 8) == []
-    assert draw_trade([(1.0, 1.0)], 0, (1.0, 1.0), 12, 3) == []
-    assert len(draw_trade([(1.0, 1.0)], 0, (1.0, 1.0), 40, 6)) == 6
+    assert draw_trade(trade_curve([], 0, (1.0, 1.0)), 40, 8) == []
+    point = trade_curve([(1.0, 1.0)], 0, (1.0, 1.0))
+    assert draw_trade(point, 12, 3) == []
+    assert len(draw_trade(point, 40, 6)) == 6

@@ -117,7 +117,7 @@ class Context:
             return format_length(value, "imperial")
         if unit == "°C" and self.units == "imperial":
             return format_temperature(value, "imperial")
-        return f"{number(value, decimals(unit, like), signed=signed)} {unit}".strip()
+        return f"{number(value, decimals(unit, like), signed=signed)}{'' if unit == '°' else ' '}{unit}".strip()
 
     def assumed(self, value: str) -> str:
         """A property of the processor, called assumed where nothing is noted of one."""
@@ -130,7 +130,7 @@ class Context:
         if limit.low is not None and limit.high is not None:
             if limit.low == -limit.high:
                 return f"within ±{high}"
-            return f"{low.removesuffix(f' {limit.unit}')} to {high}"
+            return f"{low.removesuffix(limit.unit).rstrip()} to {high}"
         if limit.high is not None:
             return f"at most {high}"
         return f"at least {low}" if limit.low is not None else "none"

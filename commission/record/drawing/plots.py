@@ -55,11 +55,16 @@ LEGEND_ROW, LEGEND_LINE, TICK = 14.0, 22.0, 10.0
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """Of levels: lowest and highest value shown, and the step of its lines."""
+    """Linear, such as that of levels: lowest and highest value shown, and the step of its lines."""
 
     low: float
     high: float
     step: float
+
+    @property
+    def decimals(self) -> int:
+        """Of the numbers beside its lines."""
+        return 0 if self.step >= 1 else 1
 
 
 def curve_svg(
@@ -83,7 +88,7 @@ def curve_svg(
     own = y_axis(series)
     axis = own if axis is None or own.high <= axis.low + axis.step or own.low >= axis.high - axis.step else axis
     high_hz = _high_hz(series)
-    parts = [legend, _frame(top, bottom, axis, high_hz, x_label, y_label)]
+    parts = [legend, frame(top, bottom, axis, _frequencies(top, bottom, high_hz), x_label, y_label)]
 
     def places(each: Series) -> tuple[FloatArray, FloatArray]:
         inside = (each.x >= LOW_HZ * 0.99) & (each.x <= high_hz * 1.01)
@@ -165,17 +170,19 @@ def _shown(series: Series) -> FloatArray:
     return series.y[np.isfinite(series.y) & (series.x >= LOW_HZ) & (series.x <= HIGH_HZ)]
 
 
-def _frame(top: float, bottom: float, axis: Axis, high_hz: float, x_label: str, y_label: str) -> str:
-    """Grid, axes and their labels."""
+def frame(top: float, bottom: float, axis: Axis, upright: tuple[str, str, str], x_label: str, y_label: str) -> str:
+    """Grid, axes and their labels; `upright`: paths of the fine and the named upright lines, and their labels."""
     right, names, named = WIDTH - RIGHT, [], ""
     count = round((axis.high - axis.low) / axis.step)
     for i in range(count + 1):
         y = bottom - (bottom - top) * i / count
         if 0 < i < count:
             named += f"M{digits(LEFT)} {digits(y)}H{digits(right)}"
-        names.append(label(LEFT - 5, y + 3.4, number(axis.low + i * axis.step, 0), anchor="end", size=TICK))
-    fine, upright, hertz = _frequencies(top, bottom, high_hz)
-    frame = element(
+        names.append(
+            label(LEFT - 5, y + 3.4, number(axis.low + i * axis.step, axis.decimals), anchor="end", size=TICK)
+        )
+    fine, lines, across = upright
+    edge = element(
         "rect",
         x=LEFT,
         y=top,
@@ -189,7 +196,7 @@ def _frame(top: float, bottom: float, axis: Axis, high_hz: float, x_label: str, 
     turned = label(11, middle, y_label, anchor="middle")
     names.append(label((LEFT + right) / 2, bottom + 28, x_label, anchor="middle"))
     names.append(element("g", turned, transform=f"rotate(-90 11 {digits(middle)})"))
-    return stroke(fine, FINE) + stroke(named + upright, GRID) + frame + hertz + "".join(names)
+    return stroke(fine, FINE) + stroke(named + lines, GRID) + edge + across + "".join(names)
 
 
 @lru_cache(maxsize=16)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import groupby
 
-from commission.model import Column, Job, Position, Table, Verdict, table_of
+from commission.model import Column, Job, Position, Table, TradeCurve, TradePoint, Verdict, table_of
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.layout.coverage import coverage_checks
@@ -66,12 +67,14 @@ def moves_table(job: Job, search: Search, weight: float) -> Table:
 
 
 def trade_table(search: Search) -> Table:
-    """The best layout for each weight, with the layout as it is in the first row."""
+    """The layout as it is, then the best one for each weight; weights with the same best layout share a row."""
 
     def rows() -> Iterator[tuple[str, Shortfall, Trade | None]]:
         yield "as it is", search.now, None
-        for trade in search.trades:
-            yield number(trade.weight, 1), trade.shortfall, trade
+        for _, alike in groupby(search.trades, key=lambda trade: (trade.shortfall, trade.moves)):
+            trades = list(alike)
+            weights = dict.fromkeys(number(trades[k].weight, 1) for k in (0, -1))
+            yield " to ".join(weights), trades[0].shortfall, trades[0]
 
     def worst(shortfall: Shortfall) -> str:
         seat, value = max(shortfall.seats_deg.items(), key=lambda item: item[1])
@@ -92,6 +95,25 @@ def trade_table(search: Search) -> Table:
         key=lambda row: row[0],
         remark="0 serves the reference seat alone, 1 all seats alike.",
         verdicts=False,
+    )
+
+
+def trade_curve(search: Search, weight: float, now: Shortfall | None = None) -> TradeCurve:
+    """The same as a curve; `now`: the shortfall of the layout as it is, where that is not the one that was searched."""
+
+    def point(name: str, shortfall: Shortfall) -> TradePoint:
+        return TradePoint(name=name, x=shortfall.reference_deg, y=shortfall.all_deg)
+
+    return TradeCurve(
+        id="moves:curve",
+        title="Reference seat against all seats",
+        x_name="Shortfall at the reference seat",
+        y_name="Shortfall over all seats",
+        unit="°",
+        points=tuple(point(number(trade.weight, 1), trade.shortfall) for trade in search.trades),
+        chosen=search.trades.index(search.at(weight)),
+        now=point("as it is", now or search.now),
+        caption="The best layout for each weight of all seats, from 0 (the reference seat alone) to 1 (all seats alike)",
     )
 
 

@@ -15,7 +15,7 @@ from commission.model.formatting import number
 from commission.model.units import clean_text, counted, format_length
 from commission.steps import layout
 from commission.steps.layout.coverage import clause, failed_by_kind
-from commission.steps.layout.moves import WEIGHT_KEY, places_of, weight_of
+from commission.steps.layout.moves import WEIGHT_KEY, places_of, trade_curve, weight_of
 from commission.steps.layout.search import Search, Shortfall, moved_job, search_places, shortfall
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import fit
@@ -177,13 +177,7 @@ class PlacesScreen(VisitScreen):
         return [
             f"Weight of all seats {number(self.weight, 1)}: best {number(best.reference_deg, 1)}° reference seat, "
             f"{number(best.all_deg, 1)}° all seats",
-            *draw_trade(
-                [(t.shortfall.reference_deg, t.shortfall.all_deg) for t in search.trades],
-                search.trades.index(search.at(self.weight)),
-                (now.reference_deg, now.all_deg),
-                min(width, 44),
-                8,
-            ),
+            *draw_trade(trade_curve(search, self.weight, now), min(width, 44), 8),
         ]
 
     def action_shift(self, across: int, down: int) -> None:

@@ -37,7 +37,7 @@ def uncertainty(u: float, unit: str, units: str = "metric") -> str:
         return f"{number(2 * u / 0.0254, 1)} in"
     if units == "imperial" and unit == "°C":
         return f"{number(2 * u * 1.8, 1)} °F"
-    return f"{two_digits(2 * u)} {unit}".strip()
+    return f"{two_digits(2 * u)}{'' if unit == '°' else ' '}{unit}".strip()
 
 
 def limit_text(limit: Limit, units: str = "metric") -> str:

@@ -2,40 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
 
+from commission.model import TradeCurve, TradePoint
 from commission.model.formatting import number
 from commission.ui.widgets.draw import braille
 from commission.ui.widgets.draw.canvas import Canvas, plain
 
 LEFT = 6
-Point = tuple[float, float]
-"""Shortfall at the reference seat, and over all seats [°]."""
 
 
-def draw_trade(points: Sequence[Point], chosen: int, now: Point, width: int, height: int) -> list[str]:
+def draw_trade(curve: TradeCurve, width: int, height: int) -> list[str]:
     """A plot of `width` x `height` cells: ● the chosen weight, × the layout as it is; less is better on both axes."""
     columns, rows = width - LEFT, height - 2
-    if not points or columns < 10 or rows < 2:
+    if not curve.points or columns < 10 or rows < 2:
         return []
-    every = np.array([*points, now])
+    every = np.array([(point.x, point.y) for point in (*curve.points, curve.now)])
     low, high = every.min(axis=0), every.max(axis=0)
     span = np.maximum(high - low, 0.5)
 
-    def dots(point: Point) -> tuple[float, float]:
-        x, y = (np.array(point) - low) / span
+    def dots(point: TradePoint) -> tuple[float, float]:
+        x, y = (np.array([point.x, point.y]) - low) / span
         return float(x) * (2 * columns - 3) + 1, (1 - float(y)) * (4 * rows - 3) + 1
 
     sheet = Canvas(width, height)
     line = np.zeros((4 * rows, 2 * columns), dtype=bool)
-    for one, other in pairwise(points):
+    for one, other in pairwise(curve.points):
         line |= braille.segment(dots(one), dots(other), rows, columns)
     for row, column in np.argwhere(codes := braille.codes(line)):
         sheet.put(LEFT + int(column), int(row), braille.char(int(codes[row, column])))
-    for point, mark in ((now, "×"), (points[chosen], "●")):
+    for point, mark in ((curve.now, "×"), (curve.points[curve.chosen], "●")):
         x, y = dots(point)
         sheet.put(LEFT + int(x // 2), int(y // 4), mark)
     sheet.put(0, 0, f"{number(low[1] + span[1], 1)}°".rjust(LEFT - 1))
