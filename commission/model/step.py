@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -69,5 +69,7 @@ class Step:
     """What the screen offers: a table of readings, import of responses, a form, questions with answers, or nothing."""
     imports: bool = False
     """Whether recordings are imported beside readings; a step whose entry is responses always imports."""
+    trims_in_use: Callable[[Job, str, Analyses], Mapping[str, float | None]] = lambda job, round_id, analyses: {}
+    """Channels whose settings in a round are those that this step asked for in an earlier one, with their trims [dB]."""
     limits: tuple[CheckLimit, ...] = ()
     """What its checks are compared with: `commission limits` lists it, and every id that the step can produce is in it."""

@@ -55,6 +55,7 @@ from commission.steps.bass.result import (
     offers_filters,
     solve,
     solve_round,
+    trims_in_use,
 )
 from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
 from commission.steps.shared import budgets as budget_for
@@ -604,6 +605,7 @@ STEP = Step(
     help=HELP,
     evaluate=evaluate,
     entry="none",
+    trims_in_use=trims_in_use,
     limits=(
         CheckLimit(check="bass.agreement", limit=AGREEMENT, applies="bass at a seat against its prediction"),
         CheckLimit(check="bass.crossover", limit=CROSSOVER, applies="main loudspeaker with the subwoofers"),

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
@@ -57,15 +56,12 @@ from commission.model import (
     freeze,
 )
 from commission.model.units import listed
+from commission.steps import distances, levels
 from commission.steps.bass.measured import LEAST_SNR_DB, MeasuredBass, measured_bass, newest_bass
-from commission.steps.distances import result as distances
-from commission.steps.levels import result as levels
-from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.levels.result import by_seat, target_db
 from commission.steps.shared.cache import cached
-from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import usable
-from commission.steps.shared.sub_sum import SumFromResponses, adds_up, sub_level_db, sum_from_responses, sum_readings
-from commission.steps.shared.subwoofers import sub_outputs
+from commission.steps.shared.sub_sum import adds_up, sub_level_db, sum_readings
 from commission.steps.shared.survey import delay_slope_s, on_clock
 
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
@@ -246,7 +242,7 @@ def _to(value: float, limits: TrimRange | DelayRange) -> float:
 
 
 def _mains_moved_s(job: Job, round_id: str, analyses: Analyses, slope_s: float) -> float:
-    found = distances_of(job, round_id, analyses).channels.values()
+    found = distances.solve(job, round_id, analyses).channels.values()
     moved = [
         (each.setting.setting - each.held) * slope_s
         for each in found
@@ -549,7 +545,7 @@ def _loudness_db(
     job: Job, measured: MeasuredBass, through: MeasuredBass, analyses: Analyses, best: SubSettings
 ) -> float:
     """The common gain with which the sum, through filters, has the power of all subwoofers with the trims of Levels."""
-    found = levels_of(job, measured.round, analyses).channels
+    found = levels.solve(job, measured.round, analyses).channels
     trims = [found[sub].trim_exact_db if sub in found else None for sub in measured.subs]
     known = all(t is not None for t in trims) and all(
         found[sub].old_trim_known for sub in measured.subs if sub in found
@@ -569,7 +565,7 @@ def _delay_offset_s(
     job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, best: SubSettings
 ) -> float:
     """The common delay with which the subwoofers keep, on average, what Distances proposes for them."""
-    found = distances_of(job, measured.round, analyses).channels
+    found = distances.solve(job, measured.round, analyses).channels
     wanted = []
     for i, sub in enumerate(measured.subs):
         old = space.old_settings[i]
@@ -603,7 +599,7 @@ def _crossover(
     corners = {c.high_pass_hz for c in mains}
     hz = float(np.median([c for c in corners if c is not None]))
     screened = usable(job, analyses, measured.round)
-    later = distances_of(job, measured.round, analyses).channels
+    later = distances.solve(job, measured.round, analyses).channels
     rows, turned, names, noisy = [], [], [], []
     for channel in mains:
         if channel.high_pass_hz != hz:
@@ -727,7 +723,7 @@ def louder_db_of(
     reference, subs = job.system.reference_seat, measured.subs
     if not adds_up(job) or reference is None or reference.id not in measured.seats or len(subs) < 2:
         return 0.0
-    read = {c: value for (c, seat), (value, _) in levels.by_seat(job, measured.round).items() if seat == reference.id}
+    read = {c: value for (c, seat), (value, _) in by_seat(job, measured.round).items() if seat == reference.id}
     channel = job.system.channel(subs[0])
     if channel is None or not all(sub in read for sub in subs):
         return 0.0
@@ -737,7 +733,7 @@ def louder_db_of(
     now_db = float(np.mean([read[sub] - sub_level_db(each) for sub, each in zip(subs, own, strict=True)]))
     if at_once := sum_readings(job, measured.round):
         now_db = float(np.mean(at_once)) - sub_level_db(own.sum(axis=0))
-    return levels.target_db(job, channel) - now_db - sub_level_db(new.sum(axis=0))
+    return target_db(job, channel) - now_db - sub_level_db(new.sum(axis=0))
 
 
 def _in_range(louder_db: float, space: SearchSpace, settings: SubSettings, job: Job) -> float:
@@ -763,17 +759,9 @@ def in_use(job: Job, result: BassResult) -> bool:
     return result.is_change and (result.by_hand or result.measured.round != AS_LEFT)
 
 
-def set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubProposal]:
-    """Subwoofers that hold in a round what an earlier round's proposal asked for: these are right as they are.
-
-    Levels and Distances look at each subwoofer alone, and would take its part in the sum for an error. Empty where the
-    proposal fails, since these two do not depend on it.
-    """
-    return or_else(lambda: _set_by_bass(job, round_id, analyses), {})
-
-
 @cached
-def _set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubProposal]:
+def trims_in_use(job: Job, round_id: str, analyses: Analyses) -> dict[str, float | None]:
+    """Subwoofers that hold in a round what an earlier round's proposal asked for, with their trims [dB]."""
     if round_id not in job.rounds:
         return {}
     for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):
@@ -785,7 +773,7 @@ def _set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubPr
         delay, trim = job.system.processor.delay, job.system.processor.trim_db
         entered = {sub: job.setting(round_id, sub) for sub in result.subs}
         return {
-            sub: each
+            sub: each.trim_db
             for sub, each in (result.subs.items() if in_use(job, result) else ())
             if _near_enough(entered[sub].trim_db, each.trim_db, trim.step / 2)
             and _near_enough(entered[sub].distance, each.setting, delay.step)
@@ -793,41 +781,6 @@ def _set_by_bass(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubPr
             and (not each.filters or entered[sub].filters == each.new_filters)
         }
     return {}
-
-
-@cached
-def levels_of(job: Job, round_id: str, analyses: Analyses) -> levels.LevelsResult:
-    """Levels of a round, where subwoofers that Bass has set are right as they are."""
-    proposed = {} if analyses is levels.NO_RESPONSES else set_by_bass(job, round_id, analyses)
-    sums = {} if analyses is levels.NO_RESPONSES else _sums(job, round_id, analyses)
-    return levels.solve(job, round_id, analyses, {sub: each.trim_db for sub, each in proposed.items()}, sums)
-
-
-def _sums(job: Job, round_id: str, analyses: Analyses) -> dict[str, SumFromResponses | None]:
-    """How the subwoofers add at the reference seat in this round and those before it, where that is asked for."""
-    if not adds_up(job) or round_id not in job.rounds:
-        return {}
-    rounds = job.rounds[: job.rounds.index(round_id) + 1]
-    return {each: or_else(partial(_sum_of, job, each, analyses), None) for each in rounds}
-
-
-def _sum_of(job: Job, round_id: str, analyses: Analyses) -> SumFromResponses | None:
-    subs, _ = sub_outputs(job)
-    if awaiting_repair(job, round_id, analyses).keys() & set(subs):
-        return None
-    found = distances_of(job, round_id, analyses).channels
-    later = {}
-    for sub in subs:
-        each = found.get(sub)
-        moved = 0.0 if each is None or each.held is None else each.setting.setting - each.held
-        later[sub] = moved * delay_slope_s(job)
-    return sum_from_responses(job, round_id, analyses, later)
-
-
-@cached
-def distances_of(job: Job, round_id: str, analyses: Analyses) -> distances.DistancesResult:
-    """Distances of a round, where subwoofers that Bass has set are right as they are."""
-    return distances.solve(job, round_id, analyses, set_by_bass(job, round_id, analyses))
 
 
 def _near_enough(value: float | None, wanted: float | None, within: float) -> bool:

@@ -38,7 +38,7 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import FOOT_M, counted, format_length, format_temperature
-from commission.steps.bass import result as bass
+from commission.steps.distances import result as result_of
 from commission.steps.distances.causes import delays_fault, wrong_times
 from commission.steps.distances.result import (
     ONE_STEP,
@@ -51,6 +51,8 @@ from commission.steps.distances.result import (
     unit_sentence,
 )
 from commission.steps.shared import awaiting
+from commission.steps.shared.cache import cached
+from commission.steps.shared.set_by_bass import trims_by_bass
 from commission.steps.shared.survey import taped_m
 from commission.steps.shared.unusual import unusual_distance
 
@@ -115,9 +117,10 @@ def _unusual(job: Job, round_id: str, prompt: Prompt, value_m: float) -> str:
     return "" if channel is None else unusual_distance(job, round_id, channel, value_m)
 
 
+@cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
-    """Delays, settings and arrivals of a round, with regard to what Bass has set."""
-    return bass.distances_of(job, round_id, analyses)
+    """Delays, settings and arrivals of a round, where subwoofers that Bass has set are right as they are."""
+    return result_of.solve(job, round_id, analyses, trims_by_bass(job, round_id, analyses))
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:

@@ -156,7 +156,7 @@ class DistancesResult:
 def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[str]) -> DistancesResult:
     """Delays, settings and arrivals of a round.
 
-    `set_by_bass`: subwoofers that have what the step Bass asked for, see `bass.result.distances_of`.
+    `set_by_bass`: subwoofers that have what the step Bass asked for.
     """
     analyses = usable(job, analyses, round_id)
     system, delay = job.system, job.system.processor.delay

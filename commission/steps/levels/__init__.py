@@ -12,6 +12,8 @@ taken from a model of hand and eye (`dsp.placement`) until repeats show it.
 
 from __future__ import annotations
 
+from functools import partial
+
 from commission.dsp.trims import grid_decimals
 from commission.model import (
     Advice,
@@ -32,7 +34,8 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import counted
-from commission.steps.bass import result as bass
+from commission.steps import distances
+from commission.steps.levels import result as result_of
 from commission.steps.levels.result import (
     CONVENTIONS,
     NO_RESPONSES,
@@ -44,9 +47,13 @@ from commission.steps.levels.result import (
     repeat_budget,
     target_db,
 )
-from commission.steps.shared.awaiting import AFTER_REPAIR, waiting_sentences
-from commission.steps.shared.sub_sum import QUANTITY, adds_up
+from commission.steps.shared.awaiting import AFTER_REPAIR, awaiting_repair, waiting_sentences
+from commission.steps.shared.cache import cached
+from commission.steps.shared.isolation import or_else
+from commission.steps.shared.set_by_bass import trims_by_bass
+from commission.steps.shared.sub_sum import QUANTITY, SumFromResponses, adds_up, sum_from_responses
 from commission.steps.shared.subwoofers import sub_outputs
+from commission.steps.shared.survey import delay_slope_s
 from commission.steps.shared.unusual import unusual_level
 
 __all__ = [
@@ -120,9 +127,32 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
     return tuple(tasks)
 
 
+@cached
 def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsResult:
-    """Trims from the readings of a round, with regard to what Bass has set."""
-    return bass.levels_of(job, round_id, analyses)
+    """Trims from the readings of a round, where subwoofers that Bass has set are right as they are."""
+    by_bass = trims_by_bass(job, round_id, analyses)
+    return result_of.solve(job, round_id, analyses, by_bass, _sums(job, round_id, analyses))
+
+
+def _sums(job: Job, round_id: str, analyses: Analyses) -> dict[str, SumFromResponses | None]:
+    """How the subwoofers add at the reference seat in this round and those before it, where that is asked for."""
+    if not adds_up(job) or round_id not in job.rounds:
+        return {}
+    rounds = job.rounds[: job.rounds.index(round_id) + 1]
+    return {each: or_else(partial(_sum_of, job, each, analyses), None) for each in rounds}
+
+
+def _sum_of(job: Job, round_id: str, analyses: Analyses) -> SumFromResponses | None:
+    subs, _ = sub_outputs(job)
+    if awaiting_repair(job, round_id, analyses).keys() & set(subs):
+        return None
+    found = distances.solve(job, round_id, analyses).channels
+    later = {}
+    for sub in subs:
+        each = found.get(sub)
+        moved = 0.0 if each is None or each.held is None else each.setting.setting - each.held
+        later[sub] = moved * delay_slope_s(job)
+    return sum_from_responses(job, round_id, analyses, later)
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:

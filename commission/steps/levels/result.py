@@ -162,7 +162,7 @@ def solve(
 ) -> LevelsResult:
     """Trims from the readings of a round; none for channels that wait for a repair, nor do these shift the others'.
 
-    `trims_by_bass`: subwoofer → the trim that the step Bass asked for and the round has, see `bass.result.levels_of`.
+    `trims_by_bass`: subwoofer → the trim that the step Bass asked for and the round has.
     `sums`: round → how its subwoofers add.
     """
     trim = job.system.processor.trim_db

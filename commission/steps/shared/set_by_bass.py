@@ -1,0 +1,18 @@
+"""Subwoofers that have in a round what Bass asked for in an earlier one.
+
+Levels and Distances look at each subwoofer alone, and would take its part in the sum for an error. Bass builds on both of
+them, so its step is asked by its id.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from commission.model import Analyses, Job
+from commission.steps import step
+from commission.steps.shared.isolation import or_else
+
+
+def trims_by_bass(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, float | None]:
+    """Subwoofer → its trim [dB], None where unknown. Empty where Bass fails: the two steps do without it."""
+    return or_else(lambda: step("bass").trims_in_use(job, round_id, analyses), {})
