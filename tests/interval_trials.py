@@ -40,12 +40,11 @@ from commission.model import (
 )
 from commission.steps import compare, distances, seats
 from commission.steps import levels as level_step
-from commission.steps.compare import result as compare_result
 from commission.steps.distances import result as distances_result
 from commission.steps.levels import result as level_results
 from commission.steps.levels.result import SUB_NOISE_U_DB
 from commission.steps.seats import result as seats_result
-from commission.steps.shared import budgets
+from commission.steps.shared import budgets, seat_variance
 
 SEED = 20240617
 
@@ -213,13 +212,13 @@ def uneven(rng: np.random.Generator, count: int, by_db: float) -> FloatArray:
 
 def true_msv(levels_db: FloatArray, band: Band, kind: str) -> float:
     """By numpy, from levels without any error."""
-    if kind == compare_result.TONE:
+    if kind == seat_variance.TONE:
         near = (GRID_HZ >= 500) & (GRID_HZ <= 2000)
         levels_db = levels_db - 10 * np.log10(np.mean(10 ** (levels_db[:, near] / 10), axis=1, keepdims=True))
     return float(np.mean(np.var(levels_db[:, (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)], axis=0)))
 
 
-def seat_variance(visits: int, repeated: int, band: Band) -> dict[str, float]:
+def changes_of_variance(visits: int, repeated: int, band: Band) -> dict[str, float]:
     """Six seats, some of them measured twice in each round; as heard and as evenness of tone."""
     rng, ids, rounds = np.random.default_rng(SEED), list(SEATS), (AS_FOUND, AS_LEFT)
     places = [(r, s) for r in rounds for s in (*ids, *ids[:repeated])]
@@ -245,7 +244,7 @@ def seat_variance(visits: int, repeated: int, band: Band) -> dict[str, float]:
             for i, (r, s) in enumerate(places)
         ]
         found = compare.solve(job, Analyses(items)).channels["FL"].bands
-        for kind in compare.KINDS:
+        for kind in seat_variance.KINDS:
             before, after = (true_msv(np.array(list(room[r].values())), band, kind) for r in rounds)
             change = found[kind][band.label]
             inside.setdefault(kind, []).append(abs(change.before.msv_db2 - before) <= change.before.budget.expanded)
@@ -302,7 +301,7 @@ TRIALS = (
     *(
         Trial(
             f"seat variance, {repeated} repeats, {band.label}",
-            partial(seat_variance, repeated=repeated, band=band),
+            partial(changes_of_variance, repeated=repeated, band=band),
             0.99,
         )
         for repeated, band in (

@@ -22,8 +22,8 @@ from commission.model.units import FOOT_M, counted, listed
 from commission.model.verdict import surely_above, surely_below
 from commission.steps import distances
 from commission.steps.levels import ChannelLevel
+from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
-from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.sub_sum import adds_up
 from commission.steps.shared.survey import matched
 

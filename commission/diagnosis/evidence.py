@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from commission.model import Analyses, FloatArray, Job, Outcome
-from commission.steps import compare, distances, levels, seats
-from commission.steps.compare.result import summed_subs
+from commission.steps import distances, levels, seats
 from commission.steps.shared.screening import Screening, screen
+from commission.steps.shared.seat_variance import BandResult, bass_of_round, summed_subs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,9 +44,9 @@ class Evidence:
         return seats.solve(self.job, self.round, self.analyses)
 
     @cached_property
-    def bass(self) -> dict[str, dict[str, compare.BandResult]]:
+    def bass(self) -> dict[str, dict[str, BandResult]]:
         """Seat-to-seat variance of the subwoofers, together or each, by band."""
-        return compare.bass_of_round(self.job, self.round, self.analyses)
+        return bass_of_round(self.job, self.round, self.analyses)
 
     @cached_property
     def subs(self) -> tuple[list[str], FloatArray] | None:

@@ -18,11 +18,11 @@ from commission.dsp.variance import own_band, without_one_db2
 from commission.model import Channel, FloatArray, Seat, Verdict
 from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
-from commission.steps.compare import BandResult
 from commission.steps.layout.coverage import fires_upward
 from commission.steps.seats.decay import CHECKED_HZ, decay_checks, octave_decays
 from commission.steps.seats.reflections import candidate_names, early_reflections
 from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest_bass
+from commission.steps.shared.seat_variance import BandResult
 from commission.steps.shared.subwoofers import SUBS
 
 MOST_REFLECTIONS = 4

@@ -13,10 +13,10 @@ from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.bass.verified import verify
+from commission.steps.seats.awaiting import LEVEL_LOST
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_by_meter, silent_channels
 from commission.steps.shared.arrivals import in_words
-from commission.steps.shared.awaiting import LEVEL_LOST
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, SILENT_READING_DB, lost_levels_db
 from commission.steps.shared.survey import matched, surveyed
 

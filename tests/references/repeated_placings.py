@@ -35,6 +35,7 @@ from commission.dsp.repeatability import placement_u_db
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Analysis, FloatArray, Response, ResponseStored
 from commission.steps import compare
+from commission.steps.shared import seat_variance
 
 DISTANCES_M = (0.01, 0.02, 0.05)
 NAMES, SEATS = ("FL", "FC", "FR", "SiL", "TpFL", "SUB1", "SUB2"), ("A1", "A2", "A3", "B1", "B2", "B3")
@@ -161,7 +162,7 @@ def false_tables(made: Placings, plan: str, rng: np.random.Generator) -> list[bo
         any(change.is_real for each in found.channels.values() for change in each.bands[kind].values())
         for before, after in rounds(plan)
         for found in [visit(made, before, after, rng)]
-        for kind in compare.KINDS
+        for kind in seat_variance.KINDS
     ]
 
 

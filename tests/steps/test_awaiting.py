@@ -23,7 +23,7 @@ from commission.model import (
 from commission.steps import distances
 from commission.steps import levels as level_step
 from commission.steps.handover.settings_sheet import settings_sheet
-from commission.steps.shared.awaiting import awaiting_repair, waiting_sentences
+from commission.steps.seats.awaiting import awaiting_repair, waiting_sentences
 from commission.ui.widgets.draw.canvas import plain
 from commission.ui.widgets.draw.table import DrawnTable
 

@@ -28,6 +28,7 @@ from commission.model import (
 )
 from commission.steps import compare
 from commission.steps.compare import CompareResult
+from commission.steps.shared import seat_variance
 
 
 def job_with(system: System, *items: list[Analysed]) -> Job:
@@ -100,7 +101,9 @@ def test_it_waits_for_a_second_round() -> None:
 
 def test_nothing_changed_is_no_real_change_everywhere() -> None:
     result = compared(SoundRoom(), SoundRoom())
-    found = {word for c in result.channels for kind in compare.KINDS for word in words(result, c, kind).values()}
+    found = {
+        word for c in result.channels for kind in seat_variance.KINDS for word in words(result, c, kind).values()
+    }
     assert found == {"no real change"}
     assert set(result.channels) == {c.id for c in cinema().channels} | {"SUBS"}
 
@@ -121,7 +124,7 @@ def test_every_row_carries_its_check() -> None:
 def test_a_level_change_is_no_change_of_anything() -> None:
     before, after = SoundRoom(), SoundRoom().add_db("FL", 7.0)
     change = compared(before, after).channels["FL"].bands
-    for kind in compare.KINDS:
+    for kind in seat_variance.KINDS:
         for each in change[kind].values():
             assert each.change_db2 == pytest.approx(0, abs=1e-6)
 
@@ -278,8 +281,8 @@ def test_a_channel_low_at_every_seat_is_no_unevenness_and_a_seat_low_on_every_ch
     assert low_seat["FC"]["heard"]["300-3000"].msv_db2 < sound["FC"]["heard"]["300-3000"].msv_db2 + 2
 
 
-def one(room: SoundRoom) -> dict[str, dict[str, dict[str, compare.BandResult]]]:
-    return compare.one_round(job_with(room.system, room.analysed()), AS_FOUND, room.analyses())
+def one(room: SoundRoom) -> dict[str, dict[str, dict[str, seat_variance.BandResult]]]:
+    return seat_variance.one_round(job_with(room.system, room.analysed()), AS_FOUND, room.analyses())
 
 
 def test_a_seat_without_weight_is_shown_as_it_was_heard() -> None:
@@ -321,13 +324,13 @@ def repeat(
 def test_the_uncertainty_comes_from_repeats_when_there_are_any() -> None:
     before, after = SoundRoom(), SoundRoom()
     job, analyses = both(before, after)
-    u_db, text = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    u_db, text = seat_variance.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
     assert not any(r.repeated for r in u_db.values())
     assert "No position was repeated" in text
     assert "within 5 cm" in text
     again = [repeat(before, c, s, 0.8, k) for k, (c, s) in enumerate((("FL", "A1"), ("FC", "A2"), ("SiR", "B3")))]
     job, analyses = both(before, after, again)
-    u_db, text = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    u_db, text = seat_variance.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
     assert "3 repeated positions" in text
     for label, r in u_db.items():
         # Differences of sd 0.8·√2/√2/√2 = 0.57 dB at each point; nine degrees of freedom of three placings beside the two of
@@ -342,7 +345,7 @@ def test_repeats_of_a_microphone_that_was_not_moved_are_not_used() -> None:
     before, after = SoundRoom(), SoundRoom()
     again = [repeat(before, c, "A1", 0.01, k) for k, c in enumerate(("FL", "FC", "SiR"))]
     job, analyses = both(before, after, again)
-    u_db, text = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    u_db, text = seat_variance.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
     assert not any(r.repeated for r in u_db.values())
     assert "The repeats at A1 agree as only those of a microphone that was not moved do" in text
 
@@ -350,10 +353,10 @@ def test_repeats_of_a_microphone_that_was_not_moved_are_not_used() -> None:
 def test_repeats_make_the_uncertainty_smaller_but_never_less_than_one_centimetre() -> None:
     before, after = SoundRoom(), SoundRoom()
     job, analyses = both(before, after)
-    default, _ = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    default, _ = seat_variance.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
     again = [repeat(before, c, s, 0.15, k) for k, (c, s) in enumerate((("FL", "A1"), ("FC", "A2"), ("SiR", "B3")))]
     job, analyses = both(before, after, again)
-    found, _ = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    found, _ = seat_variance.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
     for label, r in found.items():
         assert r.typical_db() < 0.75 * default[label].typical_db()
         assert np.all(r.place_db >= placement_u_db(GRID_HZ, 0.01) * (1 - 1e-9))
@@ -375,7 +378,7 @@ def test_a_place_measured_again_for_its_gain_is_no_repeat() -> None:
         again, analysis=replace(again.analysis, level_db=6.0, third_octave_db=again.analysis.third_octave_db + 6)
     )
     job, analyses = both(before, after, [again])
-    _, text = compare.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
+    _, text = seat_variance.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
     assert "No position was repeated" in text
     assert "1 more with a different gain is not used" in text
 
@@ -402,7 +405,7 @@ def test_changes_in_the_noise_are_not_claimed_either_way() -> None:
         ]
         job = job_with(room.system, before, after, again)
         result = compare.solve(job, Analyses([*before, *after, *again]))
-        words_found += [word for kind in compare.KINDS for word in words(result, "TpFL", kind).values()]
+        words_found += [word for kind in seat_variance.KINDS for word in words(result, "TpFL", kind).values()]
     # One table in twenty has a false word: of the 16 tables here more than three in one set of a hundred (binomial)
     assert len(words_found) == 64
     assert sum(word != "no real change" for word in words_found) <= 3
@@ -453,7 +456,7 @@ def test_bands_are_the_jobs_own() -> None:
 
 def test_a_single_round_has_its_variance_too() -> None:
     room = SoundRoom()
-    found = compare.one_round(job_with(room.system, room.analysed()), AS_FOUND, room.analyses())
+    found = seat_variance.one_round(job_with(room.system, room.analysed()), AS_FOUND, room.analyses())
     assert set(found["SUBS"]["heard"]) == {"20-80", "80-300"}
     assert found["FL"]["tone"]["300-3000"].sd_db > 0
 

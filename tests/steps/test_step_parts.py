@@ -24,7 +24,6 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import VarianceParts
 from commission.model import AS_FOUND, FULL_SCALE, SOUND_PRESSURE, Analyses, Band, EarlierFigure, Prompt, Room, Seat
 from commission.steps import step
-from commission.steps.compare import result as compare
 from commission.steps.drift import visits as drift_visits
 from commission.steps.handover import settings_sheet
 from commission.steps.layout.room_modes import modes_table
@@ -32,6 +31,7 @@ from commission.steps.levels import result as levels_result
 from commission.steps.seats import polarity
 from commission.steps.seats import result as seats_result
 from commission.steps.seats.reflections import early_reflections
+from commission.steps.shared import seat_variance
 from commission.steps.shared.arrivals import in_words
 from commission.steps.shared.budgets import variance_budget
 from commission.steps.shared.screening.recordings import same_recording
@@ -70,10 +70,10 @@ def test_the_middle_and_subwoofers_have_no_partner(label: str) -> None:
 
 
 def test_the_level_of_a_subwoofer_is_read_in_its_own_band() -> None:
-    assert compare._level_band_hz(JOB, "FL") == (500.0, 2000.0)
-    assert compare._level_band_hz(JOB, "SUB1") == (30.0, 80.0)
-    assert compare._level_band_hz(JOB, "SUBS") == (30.0, 80.0)
-    assert compare._level_band_hz(JOB, "nobody") == (500.0, 2000.0)
+    assert seat_variance.level_band_hz(JOB, "FL") == (500.0, 2000.0)
+    assert seat_variance.level_band_hz(JOB, "SUB1") == (30.0, 80.0)
+    assert seat_variance.level_band_hz(JOB, "SUBS") == (30.0, 80.0)
+    assert seat_variance.level_band_hz(JOB, "nobody") == (500.0, 2000.0)
 
 
 def bass(gain: complex, seed: int = 0) -> Any:
@@ -100,7 +100,7 @@ def test_subwoofers_add_as_complex_numbers() -> None:
         ("SUB2", "A2"): 1j,
         ("SUB2", "A3"): -0.9,
     }
-    found = compare.summed_subs(JOB, AS_FOUND, subs(gains))
+    found = seat_variance.summed_subs(JOB, AS_FOUND, subs(gains))
     assert found is not None
     seats, levels = found
     at_50 = int(np.argmin(np.abs(GRID_HZ - 50)))
@@ -108,12 +108,12 @@ def test_subwoofers_add_as_complex_numbers() -> None:
     # |1 + 1| = 2, |1 + j| = √2, |1 − 0.9| = 0.1
     relative = levels[:, at_50] - levels[0, at_50] + 6.02
     assert relative == pytest.approx([6.02, 3.01, -20.0], abs=0.01)
-    assert compare.summed_subs(JOB, AS_FOUND, subs(gains, clock=None)) is None
-    assert compare.summed_subs(JOB, AS_FOUND, subs(gains, passes_delays=False)) is None
+    assert seat_variance.summed_subs(JOB, AS_FOUND, subs(gains, clock=None)) is None
+    assert seat_variance.summed_subs(JOB, AS_FOUND, subs(gains, passes_delays=False)) is None
     one_seat = {place: gain for place, gain in gains.items() if place[1] == "A1"}
-    assert compare.summed_subs(JOB, AS_FOUND, subs(one_seat)) is None
+    assert seat_variance.summed_subs(JOB, AS_FOUND, subs(one_seat)) is None
     lacking = {place: gain for place, gain in gains.items() if place != ("SUB2", "A2")}
-    fewer = compare.summed_subs(JOB, AS_FOUND, subs(lacking))
+    fewer = seat_variance.summed_subs(JOB, AS_FOUND, subs(lacking))
     assert fewer is not None
     assert fewer[0] == ["A1", "A3"]
 
@@ -126,8 +126,8 @@ def test_repeatability_is_that_of_each_band() -> None:
         for n, row in enumerate(rows)
         for k, item in enumerate(arrivals({("FL", "A1"): 0.01, ("FL", "A2"): 0.01}))
     ]
-    found, text = compare.repeatability(JOB, (AS_FOUND,), Analyses(items))
-    none, assumed = compare.repeatability(JOB, (AS_FOUND,), Analyses(items[:2]))
+    found, text = seat_variance.repeatability(JOB, (AS_FOUND,), Analyses(items))
+    none, assumed = seat_variance.repeatability(JOB, (AS_FOUND,), Analyses(items[:2]))
 
     def u_db(known: Mapping[str, Repeatability], band: Band) -> float:
         inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)

@@ -17,9 +17,9 @@ from commission.dsp.variance import BoolArray, Word, own_band
 from commission.model import FloatArray, Job, Seat
 from commission.model.formatting import number
 from commission.record.content.context import FOUND, Context, capital, mains
-from commission.steps import distances, seats
-from commission.steps.compare import result as seat_variance
+from commission.steps import compare, distances, seats
 from commission.steps.seats.result import LEVEL_U_DB
+from commission.steps.shared import seat_variance
 from commission.steps.shared.screening import usable
 from commission.steps.shared.subwoofers import SUBS
 
@@ -113,7 +113,7 @@ def compared_mains(context: Context) -> int:
 
 def tone_counts(context: Context) -> tuple[int, int, int]:
     """(better, worse, all) of the comparisons of how even the tone is from seat to seat; zeros where none was made."""
-    result = seat_variance.solve(context.job, context.visit.analyses)
+    result = compare.solve(context.job, context.visit.analyses)
     if context.after is None or result.rounds != (FOUND, context.after):
         return 0, 0, 0
     words = [change.word for each in result.channels.values() for change in each.bands["tone"].values()]
@@ -176,7 +176,7 @@ def _bass(context: Context, after: str | None) -> tuple[tuple[_Values, _Values],
         if len(levels) < 2:
             return ({}, {}), 0.0
         return (dict(zip(seat_ids, _off_mean_db(levels, inside & own_band(levels)), strict=False)), {}), 0.0
-    result = seat_variance.solve(job, analyses)
+    result = compare.solve(job, analyses)
     if result.rounds != (FOUND, after):
         return ({}, {}), 0.0
     # What is heard is all of them together; one of several says nothing of that.

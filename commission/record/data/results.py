@@ -24,9 +24,10 @@ from commission.record.data.sheet import sheet_rows
 from commission.record.data.verdict_changes import rejudged_values
 from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats, wiring
 from commission.steps.layout.rays import bounce_m
+from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.seats.balance import balances
 from commission.steps.seats.reflections import OWN_SOUND_S, surface
-from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.shared import seat_variance
 from commission.steps.shared.budget_table import budget_values
 from commission.steps.shared.isolation import or_else
 from commission.steps.shared.survey import elsewhere
@@ -498,7 +499,7 @@ def _variance(visit: Visit) -> dict[str, Any]:
     job, analyses = visit.job, visit.analyses
     out: dict[str, Any] = {}
     for r in job.rounds:
-        found = compare.one_round(job, r, analyses)
+        found = seat_variance.one_round(job, r, analyses)
         if found:
             out[r] = {
                 c: {label: _band(result) for label, result in kinds["heard"].items()} for c, kinds in found.items()
@@ -530,7 +531,7 @@ def _variance(visit: Visit) -> dict[str, Any]:
     return out
 
 
-def _band(result: compare.BandResult) -> dict[str, Any]:
+def _band(result: seat_variance.BandResult) -> dict[str, Any]:
     return {
         "msv_db2": rounded(result.msv_db2, 2),
         "sd_db": rounded(result.sd_db, 2),

@@ -21,8 +21,8 @@ from commission.dsp.variance import own_band
 from commission.model import Analysed, Analyses, Analysis, Filter, FilterWidth, FloatArray, Job, Target
 from commission.model.units import listed
 from commission.steps.seats import result as seat_cells
+from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.seats.faults import silent_channels
-from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import usable
 from commission.steps.shared.subwoofers import sub_outputs

@@ -24,7 +24,7 @@ from commission.steps.bass.explained import GAIN_OFF_DB, LikelyMistake, SubChang
 from commission.steps.bass.measured import MeasuredBass, measured_bass
 from commission.steps.bass.result import filter_width, version
 from commission.steps.compare.predicted import common_change, setting_step
-from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
 from commission.steps.shared.issued import held_setting, issued_before
 from commission.steps.shared.screening import usable

@@ -38,40 +38,21 @@ from commission.model import (
 from commission.model.formatting import number
 from commission.model.units import round_name
 from commission.steps.compare.predicted import Prediction, Predictions, Quantity, predictions, sentence
-from commission.steps.compare.result import (
-    HEARD,
-    KINDS,
-    TONE,
-    BandResult,
-    Change,
-    ChannelCompare,
-    CompareResult,
-    bass_of_round,
-    one_round,
-    repeatability,
-    rounds_to_compare,
-    solve,
-)
+from commission.steps.compare.result import Change, ChannelCompare, CompareResult, rounds_to_compare, solve
+from commission.steps.shared.seat_variance import HEARD, KINDS, TONE
 from commission.steps.shared.subwoofers import SUBS
 
 __all__ = [
-    "HEARD",
-    "KINDS",
     "STEP",
-    "SUBS",
-    "BandResult",
     "Change",
     "ChannelCompare",
     "CompareResult",
     "Prediction",
     "Predictions",
     "Quantity",
-    "bass_of_round",
     "evaluate",
-    "one_round",
     "plan",
     "predictions",
-    "repeatability",
     "rounds_to_compare",
     "solve",
 ]

@@ -20,7 +20,7 @@ from commission.model.formatting import number
 from commission.model.units import round_name
 from commission.model.verdict import surely_above
 from commission.steps.compare.result import rounds_to_compare
-from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
 from commission.steps.shared.issued import held_setting, issued_before
 from commission.steps.shared.screening import usable

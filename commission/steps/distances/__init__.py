@@ -50,7 +50,7 @@ from commission.steps.distances.result import (
     unit_is_entered,
     unit_sentence,
 )
-from commission.steps.shared import awaiting
+from commission.steps.seats import awaiting
 from commission.steps.shared.cache import cached
 from commission.steps.shared.set_by_bass import trims_by_bass
 from commission.steps.shared.survey import taped_m

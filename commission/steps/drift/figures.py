@@ -12,10 +12,10 @@ from collections.abc import Iterator
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
 from commission.model import AS_FOUND, FULL_SCALE, Analyses, EarlierFigure, EarlierVisit, Job, Judged, SheetIssued
-from commission.steps.compare import result as seat_variance
 from commission.steps.handover import not_typed_in
 from commission.steps.levels import result as level_results
 from commission.steps.seats import result as seat_cells
+from commission.steps.shared import seat_variance
 from commission.steps.shared.arrivals import hear
 from commission.steps.shared.screening import common_reference, usable
 

@@ -15,7 +15,7 @@ from commission.steps import distances, levels
 from commission.steps.bass.result import BassResult, SubProposal, in_use
 from commission.steps.bass.result import solve as solve_bass
 from commission.steps.seats import result as seat_cells
-from commission.steps.shared.awaiting import awaiting_repair
+from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.shared.isolation import or_else
 from commission.steps.shared.screening import screen
 

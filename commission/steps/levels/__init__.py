@@ -47,7 +47,7 @@ from commission.steps.levels.result import (
     repeat_budget,
     target_db,
 )
-from commission.steps.shared.awaiting import AFTER_REPAIR, awaiting_repair, waiting_sentences
+from commission.steps.seats.awaiting import AFTER_REPAIR, awaiting_repair, waiting_sentences
 from commission.steps.shared.cache import cached
 from commission.steps.shared.isolation import or_else
 from commission.steps.shared.set_by_bass import trims_by_bass

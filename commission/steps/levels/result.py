@@ -14,8 +14,8 @@ from commission.dsp.placement import DISPLACED_M, Support, level_placement_u_db
 from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, free_offset_db
 from commission.dsp.trims import plan as plan_trims
 from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job, Limit, Verdict
+from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.shared import budgets as budget_for
-from commission.steps.shared.awaiting import awaiting_repair
 from commission.steps.shared.sub_sum import MODES, SubSum, SumFromResponses, adds_up, sub_sum, sum_budget
 from commission.steps.shared.survey import taped_m
 

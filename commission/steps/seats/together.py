@@ -13,9 +13,9 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import BASS_SCALE_DB, NULL_SCALE_DB, bass_word, null_word
 from commission.model import Analyses, Budget, Check, Job
 from commission.model.formatting import number
-from commission.steps.compare.result import bass_of_round, summed_subs
 from commission.steps.seats.result import THIRD_OCTAVE, deepest_bass
 from commission.steps.shared import budgets as budget_for
+from commission.steps.shared.seat_variance import bass_of_round, summed_subs
 from commission.steps.shared.sub_sum import MODES, sub_level_db
 from commission.steps.shared.subwoofers import SUBS, sub_outputs, sub_spectra
 
