@@ -1,4 +1,4 @@
-"""Whether two measurements of one place say the same: magnitude-squared coherence between repeats.
+"""How well two measurements at one position agree: magnitude-squared coherence between repeats.
 
 γ²(f) = |⟨H1·H2*⟩|²/(⟨|H1|²⟩·⟨|H2|²⟩) (Bendat & Piersol, Random Data, from memory), averaged over the bins of a fractional
 octave instead of over segments. One for responses that are alike but for gain and delay; noise, a moved microphone, a clock

@@ -102,10 +102,10 @@ def band_times(spectra: ComplexArray, df_hz: float) -> BandTimes:
         gain = np.exp(-2 * (np.pi * sigma_s * df_hz * np.arange(length // 2 + 1)) ** 2)
         smooth = fft.irfft(fft.rfft(power, axis=-1) * gain, length, axis=-1)
         peaks[:, band] = peak = smooth.max(axis=-1) * length**2  # of the signal, not of the mean of `length` bins
-        main_result = peak > 10 ** (CREST_DB / 10) * np.median(smooth, axis=-1) * length**2
+        clear = peak > 10 ** (CREST_DB / 10) * np.median(smooth, axis=-1) * length**2
         strongest = np.argmax(smooth, axis=-1)
         lead = _lead(smooth, strongest, math.ceil(FIRST_WITHIN_S * length * df_hz))
-        times[:, band] = np.where(main_result, strongest / (length * df_hz), np.nan)
+        times[:, band] = np.where(clear, strongest / (length * df_hz), np.nan)
         first[:, band] = times[:, band] - lead / (length * df_hz)
     levels_db = 10 * np.log10(np.maximum(peaks / peaks.max(axis=-1, keepdims=True, initial=1e-300), 1e-30))
     for each in (times, first):

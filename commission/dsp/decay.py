@@ -38,13 +38,13 @@ REVERSED_BELOW_HZ = 100.0
 """Bands narrower than this are filtered time-reversed: octaves below 250 Hz, third octaves up to 400 Hz. Wider ones
 keep B·T above 16 down to T = 0.16 s."""
 XI_PERMILLE = {"t20": (10.0, 3000.0), "t30": (10.0, 1600.0)}
-"""Largest ξ: the standard's 10 ‰, or what chance explains, so much over B·T."""
+"""Largest ξ: the standard's 10 ‰, or what chance explains, the second number over B·T."""
 CURVATURE_PERCENT = (10.0, 130.0)
-"""Largest |C|: the standard's 10 %, or what chance explains, so much over √(B·T)."""
+"""Largest |C|: the standard's 10 %, or what chance explains, the second number over √(B·T)."""
 
 
 class Doubt(IntEnum):
-    """Why a decay time is missing, or (from BENT on) must not be judged."""
+    """Why a decay time is missing or (from BENT on) gets no verdict."""
 
     NONE = 0
     BAND = 1
@@ -58,7 +58,7 @@ class Doubt(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A number with its standard uncertainty, or the reason why there is none (or why it must not be judged)."""
+    """A number with its standard uncertainty, or the reason why there is none (or why it gets no verdict)."""
 
     value: float | None
     u: float

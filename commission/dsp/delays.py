@@ -1,4 +1,4 @@
-"""Delays: distances to what the processor must hold, and what its settings do."""
+"""Delays: the settings that distances require, and the delays that settings give."""
 
 from __future__ import annotations
 

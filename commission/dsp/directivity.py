@@ -1,4 +1,4 @@
-"""How much treble a listener loses beside the axis of a loudspeaker, estimated from its coverage angle alone.
+"""How much treble a listener loses off the axis of a loudspeaker, estimated from its coverage angle alone.
 
 A data sheet states the coverage angle: from edge to edge, the directions in which the level is at most 6 dB below that on
 the axis (IEC 60268-5, 23.6; from memory). Between them a rigid piston in a wall is assumed, whose directivity is

@@ -4,12 +4,12 @@ Deconvolved, the n-th harmonic of the whole chain arrives L·ln n before the lin
 2000); cut out and transformed, it gives the harmonic's amplitude over *its own* frequency. Two comparisons:
 
 - with the linear response at the same output frequency: the room, the microphone and the loudspeaker's fall-off are in
-  both and cancel. A null of the room feigns no distortion.
+  both and cancel. A null of the room does not look like distortion.
 - with the linear response at the exciting frequency, n times lower: harmonic over fundamental, as IEC 60268-21 has it (from
   memory).
 
-The floor is what windows of the same length hold where no harmonic is, or what the sweep alone feigns there (its band's
-edges ring on both sides of the linear response), whichever is more. Noise is taken off, and what does not stand 10 dB above
+The floor is what windows of the same length hold where no harmonic is, or what the sweep alone leaves there (its band's
+edges ring on both sides of the linear response), whichever is more. Noise is subtracted, and what is less than 10 dB above
 the floor is not reported.
 """
 
@@ -35,7 +35,7 @@ _LONGEST_WINDOW_S = 0.5
 _EDGE = 2 ** (1 / 3)
 _NEAR_OCTAVES = 3.0
 _FLOOR_ORDERS = (30.0, 45.0, 65.0, 90.0)
-"""The floor is read where harmonics of these orders would stand: by then a loudspeaker has none."""
+"""The floor is read where harmonics of these orders would be: by then a loudspeaker has none."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +48,7 @@ class Distortion:
     linear_db: FloatArray
     """[shape=(k, n)]"""
     harmonic_db: FloatArray
-    """Floor taken off; NaN where it does not stand 10 dB above the floor or the sweep does not reach
+    """Floor subtracted; NaN where it is less than 10 dB above the floor or the sweep does not reach
     [shape=(k, orders, n)]."""
     floor_db: FloatArray
     """[shape=(k, orders, n)]"""
@@ -88,7 +88,7 @@ def harmonic_distortion(
 
     Time zero is the first sample, negative times wrap to the end. `alone`: what was played deconvolved by itself
     [shape=(1, length)]; None: the sweep as `sweep_signal` makes it. Raises UnusableError when not even the second harmonic
-    can be parted from the linear response.
+    can be separated from the linear response.
     """
     deconvolved = np.atleast_2d(deconvolved)
     room_s = deconvolved.shape[-1] / sweep.rate_hz - harmonic_advance_s(sweep, round(_FLOOR_ORDERS[-1]))
@@ -96,11 +96,11 @@ def harmonic_distortion(
     for order in orders:
         gap_s = harmonic_advance_s(sweep, order) - harmonic_advance_s(sweep, order - 1)
         if gap_s - 2 * _LEAD_S < _LEAST_WINDOW_S or room_s < _LEAST_WINDOW_S:
-            left_out[order] = f"the sweep is too short to part order {order} from order {order - 1}"
+            left_out[order] = f"the sweep is too short to separate order {order} from order {order - 1}"
         else:
             known.append(order)
     if not known:
-        raise UnusableError("its sweep is too short to part harmonics from the linear response")
+        raise UnusableError("its sweep is too short to separate harmonics from the linear response")
     last = max(known)
     gap_s = harmonic_advance_s(sweep, last) - harmonic_advance_s(sweep, last - 1)
     window_s = min(_LONGEST_WINDOW_S, gap_s - 2 * _LEAD_S)
@@ -115,8 +115,10 @@ def harmonic_distortion(
     harmonics, floors = [], []
     for order in known:
         level_db = _level_db(_power(deconvolved, sweep, order, window_s), sweep, freq_hz, fraction)
-        feigned_db = _level_db(_power(alone, sweep, order, window_s), sweep, freq_hz, fraction) - alone_db + around_db
-        floor_db = np.fmax(noise_db, feigned_db)
+        alone_there_db = (
+            _level_db(_power(alone, sweep, order, window_s), sweep, freq_hz, fraction) - alone_db + around_db
+        )
+        floor_db = np.fmax(noise_db, alone_there_db)
         # A third octave above the edge: where the sweep begins, its fade makes harmonics of its own.
         reached = (freq_hz >= _EDGE * order * sweep.start_hz) & (freq_hz <= sweep.stop_hz)
         with np.errstate(invalid="ignore"):

@@ -1,4 +1,4 @@
-"""Where things stand, seen from a seat."""
+"""Distances and directions from a seat, and which channels are mirror images."""
 
 from __future__ import annotations
 

@@ -43,7 +43,7 @@ class HumLine:
 
 @dataclass(frozen=True, slots=True)
 class Hum:
-    """What was found; `lines` holds those that stand out, also when there are too few to speak of hum."""
+    """What was found; `lines` holds those above the threshold, also when there are too few to speak of hum."""
 
     mains_hz: float
     """The frequency whose multiples fit best, as measured."""

@@ -24,7 +24,7 @@ NO_DELAYS, WRONG_SIGN = "no delays are applied", "the delays have the wrong sign
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LatencyFit:
-    """t_i = τ + d_i/c + a_i: what is common to all channels, and what each has left over."""
+    """t_i = τ + d_i/c + a_i: what is common to all channels, and the remainder of each."""
 
     latency_s: float
     residual_s: FloatArray
@@ -40,14 +40,14 @@ def common_latency(
 ) -> LatencyFit | None:
     """The latency τ common to all channels, as the median of arrival minus flight and applied delay.
 
-    Up to half of the channels may be wrong without moving it far. `among` says which channels may speak (subwoofers have
+    Up to half of the channels may be wrong without moving it far. `among` says which channels count (subwoofers have
     latencies of their own). None with fewer than three of them. [shape=(n,) each, NaN where unknown]
     """
     travel = np.asarray(arrivals_s - distances_m / speed_m_s - applied_s)
-    voices = np.isfinite(travel) if among is None else np.isfinite(travel) & among
-    if voices.sum() < 3:
+    counted = np.isfinite(travel) if among is None else np.isfinite(travel) & among
+    if counted.sum() < 3:
         return None
-    latency = float(np.median(travel[voices]))
+    latency = float(np.median(travel[counted]))
     return LatencyFit(latency, freeze(travel - latency))
 
 

@@ -22,7 +22,7 @@ of unlike places in 50 simulated rooms the nearest reached 0.87 and 1.95 dB (tes
 SMOOTHED_DB = 0.05
 """The same for levels without phase, which may have been smoothed so far that two places look alike."""
 LEAST_POINTS = 24
-_WORTH_A_LOOK_DB = 3.0
+_CANDIDATE_DB = 3.0
 """Root mean square above which nine of ten frequencies cannot differ by less than SAME_MOST_DB but for a few deep dips."""
 
 
@@ -78,7 +78,7 @@ def alike_pairs(levels_db: FloatArray, *, is_sub: bool, smoothed: Sequence[bool]
     apart = (square[:, None] + square[None, :] - 2 * centred @ centred.T) / max(centred.shape[1], 1)
     gappy = np.asarray(gaps.any(axis=1))  # looked at one by one, since only what both hold counts
     apart[gappy], apart[:, gappy] = 0.0, 0.0
-    near = np.triu(apart <= _WORTH_A_LOOK_DB**2, 1)
+    near = np.triu(apart <= _CANDIDATE_DB**2, 1)
     either = np.logical_or.outer(gappy, gappy)
     first, second = np.nonzero(near & ~either)
     pairs = zip(first.tolist(), second.tolist(), strict=True)

@@ -125,7 +125,7 @@ class Explanation:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Matching:
-    """What the arrivals of a round say about the labels of its recordings."""
+    """What the arrivals of a round show about the labels of its recordings."""
 
     sure: tuple[Explanation, ...]
     """What is beyond doubt, in the order found; each on what the earlier ones left."""
@@ -146,7 +146,7 @@ class Matching:
 
 
 def match(survey: Survey) -> Matching:
-    """Compare explanations of a round's arrivals; as labelled where nothing speaks against it."""
+    """Compare explanations of a round's arrivals; as labelled where nothing contradicts it."""
     first = state = _State(survey, scale=_scale(survey))
     sure: list[Explanation] = []
     undecided: list[tuple[Explanation, ...]] = []
@@ -350,9 +350,9 @@ class _State:
         if np.isfinite(heard).any(axis=1).sum() >= 2:
             for clock in np.unique(clocks):
                 mine = (clocks == clock) & np.isfinite(left)
-                voices = left[mine & known[:, None]]
-                if len(voices) >= 2:
-                    out[clocks == clock] = np.median(voices)
+                counted = left[mine & known[:, None]]
+                if len(counted) >= 2:
+                    out[clocks == clock] = np.median(counted)
             return out
         shift = np.zeros(left.shape)
         for _ in range(4):
@@ -423,7 +423,7 @@ class _State:
         if channels < 2:
             return ((0, 0.0),) * channels, (0,) * channels
         costs = self.place_costs()
-        # The places taken so far stand; how much worse is the best order in which this channel sounds elsewhere?
+        # The places taken so far stay; how much worse is the best order in which this channel sounds elsewhere?
         push = np.full(costs.shape, 1e-9)
         push[np.arange(channels), self.place] = 0.0
         prices = Prices(costs + push)

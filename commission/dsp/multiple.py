@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from statistics import NormalDist
 
 FALSE_WORDS = 0.05
-"""In how many tables one word or more may be false (common practice, no source)."""
+"""Share of tables in which one word or more may be false (common practice, no source)."""
 
 
 def holm_threshold(p_values: Sequence[float], risk: float = FALSE_WORDS) -> float:

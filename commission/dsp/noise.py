@@ -48,7 +48,7 @@ TAIL_SHARE = 0.15
 def clip_ratio(samples: FloatArray) -> float:
     """ρ: share of samples in [0.995, 1]·max over a ninth of the share in [0.95, 0.995]·max [shape=(n,)].
 
-    Piled-up samples at the top betray clipping at any gain. Infinite when there is a top and nothing just below;
+    Piled-up samples at the top show clipping at any gain. Infinite when there is a top and nothing just below;
     1 for silence.
     """
     values = np.asarray(samples)

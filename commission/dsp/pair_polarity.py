@@ -145,7 +145,7 @@ class PairComparison:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Relation:
-    """What the seats together say of two loudspeakers."""
+    """What the seats together show about two loudspeakers."""
 
     sign: int | None
     """+1 connected alike, −1 one of the two reversed; None when that is not determined."""
@@ -310,7 +310,7 @@ def _sixths_db(power: FloatArray, freq_hz: FloatArray) -> FloatArray:
 
 
 def relation(seats: PairComparison) -> Relation:
-    """Judge two loudspeakers from their comparisons at the seats, one row a seat."""
+    """The relation of two loudspeakers, from their comparisons at the seats, one row a seat."""
     count = len(seats.correlation)
     correlation = float(np.median(seats.correlation)) if count else 0.0
     sign = 1 if correlation >= 0 else -1
@@ -472,7 +472,7 @@ def subs_correlation(
 
 
 def subs_relation(correlations: FloatArray, products: FloatArray) -> Relation:
-    """Judge two subwoofers from their correlations at the seats and the products of their own signs [shape=(k,) each].
+    """The relation of two subwoofers: their correlations at the seats, and the products of their own signs [shape=(k,) each].
 
     Both must agree: subwoofers of two models rarely pass both.
     """

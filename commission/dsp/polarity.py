@@ -23,7 +23,7 @@ LEAST_CORRELATION = 0.4
 def polarity(segments: FloatArray, rate_hz: float, *, is_sub: bool) -> tuple[FloatArray, FloatArray]:
     """(sign, strength) of response segments [shape=(k, n)] that begin just before the direct sound.
 
-    Strength is the correlation coefficient in the band, 0 to 1; the caller holds it against LEAST_CORRELATION.
+    Strength is the correlation coefficient in the band, 0 to 1; the caller compares it with LEAST_CORRELATION.
     """
     from scipy import fft
 

@@ -43,7 +43,7 @@ _NC_DB: FloatArray = freeze(
 _NR_A = (55.4, 35.5, 22.0, 12.0, 4.8, 0.0, -3.5, -6.1, -8.0)
 _NR_B = (0.681, 0.790, 0.870, 0.930, 0.974, 1.000, 1.015, 1.025, 1.030)
 """L = a + b·NR, constants of ISO/R 1996:1971 as AS 1469-1983 Table 1 prints them (second hand). Some public pages have 35.4
-at 63 Hz: the printed curves NR 0 and NR 100 (36 and 115 dB) want 35.5."""
+at 63 Hz: the printed curves NR 0 and NR 100 (36 and 115 dB) require 35.5."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class Rating:
 
     value: float
     octave_hz: int | None
-    """The octave that makes it, or None where the mean over several does."""
+    """The octave that decides it, or None where the mean over several does."""
     bound: Literal["", "at most", "at least"] = ""
     """What the value is when it is only a bound: the instrument's own noise or the end of the table."""
 

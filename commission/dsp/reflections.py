@@ -46,7 +46,7 @@ OBSTACLE_TOLERANCE_S = 0.001
 BACK_M = (0.25, 0.15)
 """Distances of a seat back behind the ears, and of its middle below them (common practice, no source)."""
 BELOW_TOP_M = 0.1
-"""Where a back of known height throws sound back, below its top (the same)."""
+"""Where a back of known height reflects sound, below its top (the same)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +103,7 @@ def reflections_of(
     within_s: float = WITHIN_S,
     least_db: float = LEAST_DB,
 ) -> Reflections:
-    """The same from an envelope of the 1–8 kHz band [shape=(n,)], which the arrival was read from."""
+    """The same from an envelope of the 1–8 kHz band [shape=(n,)], from which the arrival was read."""
     if arrival_s is None:
         return Reflections(why_not="the direct sound could not be found")
     start = round(arrival_s * envelope_rate_hz)
@@ -177,7 +177,7 @@ def image_positions(source: Position, room: Room) -> dict[str, Position]:
 
 
 def reflecting_point(source: Position, seat: Position, room: Room, surface: str) -> Position | None:
-    """Where a surface throws the sound of a loudspeaker to a seat: on the line from its mirror image to the ears.
+    """Where a surface reflects the sound of a loudspeaker to a seat: on the line from its mirror image to the ears.
 
     None where both are not inside the room on that axis, so that the line misses the surface.
     """
@@ -219,7 +219,7 @@ def candidates(
     speed_m_s: float,
     obstacles: Mapping[str, Position] | None = None,
 ) -> tuple[Candidate, ...]:
-    """What a loudspeaker's sound could be thrown back by on its way to a seat, in the order of delay.
+    """What could reflect a loudspeaker's sound on its way to a seat, in the order of delay.
 
     The six surfaces by their mirror images, and `obstacles` (name → place, such as the back of a seat in the row ahead)
     by the way over their middle.

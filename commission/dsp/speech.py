@@ -105,7 +105,7 @@ def modulation_transfer(impulses: FloatArray, rate_hz: float, noise: FloatArray 
 
 
 def heard_modulation(transfer: FloatArray, speech_db: FloatArray, noise_db: FloatArray | None = None) -> FloatArray:
-    """Modulation that reaches the mind [shape=(…, 7, 14)]: less what noise, masking and the threshold take.
+    """Effective modulation [shape=(…, 7, 14)]: without what noise, masking and the threshold of hearing take.
 
     `speech_db` and `noise_db` [shape=(7,)]: octave levels at the listener [dB re 20 µPa]. IEC 60268-16 A.2.3 and A.2.4:
     m' = m/(1 + 10^(−SNR/10)), then times I/(I + I_masking + I_threshold), I of speech and noise together.

@@ -29,7 +29,7 @@ ESTIMATOR_U_S, PLACEMENT_U_S, CROSSOVER_U_S, CENTRE_U_S = 0.000005, 0.000058, 0.
 practice, no source). The placement is 2 cm of path taken whole, to be on the safe side: inside a sphere of 2 cm arrivals
 scatter by 0.026 ms (`tests/references/placement.py`)."""
 U_MAIN_S = combine(ESTIMATOR_U_S, PLACEMENT_U_S, CROSSOVER_U_S, CENTRE_U_S)
-"""All four together: 0.082 ms. Tape and air are no part of an arrival; who compares it with a distance adds them."""
+"""All four together: 0.082 ms. Tape and air are no part of an arrival; a comparison with a distance adds them."""
 U_SUB_S = 0.0005
 """Onset of a subwoofer without a low-pass (common practice, no source). In the rooms of `tests/references/sub_onset.py` the
 standard deviation is 0.03 ms; the rest allows for boxes, drivers and obstacles that those lack."""

@@ -1,7 +1,7 @@
 """Site: who, where, which equipment and instruments, what the processor can set, what it holds as found.
 
-The installer fills a form once, before anything is touched: later numbers stand on it. Nothing is judged here but
-whether the other steps have what they need.
+The installer fills in a form once, before anything is touched: later results depend on it. The step only checks that the
+other steps have what they need.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Arrivals out of the analysed responses: at the reference seat, and as a table of channels and seats."""
+"""Arrivals from the analysed responses: at the reference seat, and as a table of channels and seats."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Heard:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeatArrivals:
-    """What one seat gets: spread over the main channels between first and last arrival."""
+    """Time between the first and the last arrival of the main channels at one seat."""
 
     seat: str
     predicted_s: float | None
@@ -80,7 +80,7 @@ def _table(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """The place that a main channel sounds from by its arrivals."""
+    """The position from which a main channel plays, by its arrivals."""
 
     place: str
     z: float
@@ -94,7 +94,7 @@ class Place:
 
 
 def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, Place], str | None]:
-    """From which place each main channel sounds, and why it was not looked for.
+    """The position from which each main channel plays, or why that was not looked for.
 
     A channel counts as elsewhere only where its exchange with others is beyond doubt. A small z means that another place
     fits nearly as well; channels without an arrival are left out.

@@ -11,7 +11,7 @@ from commission.model.formatting import place_text, two_digits
 
 
 def budget_table(budget: Budget) -> Table:
-    """Every source with what it makes of the result's uncertainty; last the combined u, U = 2 u and degrees of freedom.
+    """Every source with its part in the uncertainty; below them the combined u, U = 2 u and the degrees of freedom.
 
     Rows of sources have their number as key, the others "u", "U" and "dof".
     """
@@ -75,7 +75,7 @@ def _line(key: str, each: Contribution, budget: Budget) -> _Line:
 
 
 def grouped(budgets: Iterable[Budget]) -> tuple[Budget, ...]:
-    """What is worth printing: each kind once, with the names of all that it holds for.
+    """The budgets to print: each kind once, with the names of all channels and seats that have it.
 
     Budgets of one kind that differ only in their numbers are represented by the largest, which says so.
     """

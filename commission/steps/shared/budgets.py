@@ -1,8 +1,8 @@
 """Uncertainty budgets of levels, delays and noise: every standard uncertainty that these steps use is the `u` of one.
 
-Repeats reduce the scatter of the reading by the root of their number, and with a meter held by hand that of its place: it
-is taken away and held up again for each. Resolution, a stand's place and what is `shared` stay as they are; seats are
-independent of each other.
+Repeats reduce the scatter of the reading by the root of their number. With a meter held by hand they also reduce the
+scatter of its place, since it is lowered and held up again for each. Resolution, the place of a stand and what is `shared`
+stay as they are; seats are independent of each other.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def level_budget(
 
 
 def level_match(level: Budget, u_one: float, sensitivity: float) -> Budget:
-    """The same against the main channels' median, or, without one, against the target."""
+    """A level relative to the main channels' median or, without one, to its target."""
     title = (
         "Hand-read level relative to the other channels" if sensitivity else "Hand-read level relative to its target"
     )
@@ -109,7 +109,7 @@ def level_match(level: Budget, u_one: float, sensitivity: float) -> Budget:
 
 
 def level_reference(u_one: float, count: int, accuracy_class: int, seat: str | None) -> Budget:
-    """The main channels' median minus the reference: the meter's own error, and what the median scatters by."""
+    """The main channels' median minus the reference: the meter's own error and the scatter of the median."""
     line = Contribution(
         source=f"median of {count} main channels",
         u=u_one,
@@ -154,7 +154,7 @@ def absolute_level(level: Budget, accuracy_class: int) -> Budget:
 
 
 def level_left(level: Budget, step_db: float) -> Budget:
-    """What is left against the target when the new trim is typed and nothing is read again."""
+    """A level relative to its target once the new trim is entered, before it is read again."""
     rounding = replace(
         _display(step_db, source="rounding of the trim"), basis=f"the processor's steps of {step_db:g} dB"
     )
@@ -167,7 +167,7 @@ def level_left(level: Budget, step_db: float) -> Budget:
 
 
 def repeat_spread(resolution_db: float) -> Budget:
-    """Largest minus smallest reading: the display was read twice. The scatter itself is what is judged."""
+    """Largest minus smallest reading: the display was read twice. The scatter itself is what is checked."""
     both = (
         _display(resolution_db, source="resolution, largest reading"),
         _display(resolution_db, source="resolution, smallest reading"),
@@ -176,7 +176,7 @@ def repeat_spread(resolution_db: float) -> Budget:
 
 
 def _distance(origin: str, speed_m_s: float) -> tuple[Contribution, ...]:
-    """What a distance between ears and loudspeaker is known to, by tape or from positions."""
+    """Uncertainty of a distance between ears and loudspeaker, by tape or from positions."""
     rest = (
         ("sag and kinks of the tape, within ±1 cm", u_of.SAG_U_M)
         if origin == "tape"
@@ -265,9 +265,9 @@ def arrival_budget(flight: Budget | None, u_s: float, *, channel: str, is_sub: b
 
 
 def with_median(budget: Budget, u_one: float, sensitivity: float) -> Budget:
-    """With the scatter of the main channels' median, which a value is taken against; `u_one`: u of one of them.
+    """With the scatter of the main channels' median, to which a value is relative; `u_one`: u of one of them.
 
-    Left out where it makes nothing: a channel among those that agree shares its own error with their median.
+    Left out where it adds nothing: a channel among those that agree shares its own error with their median.
     """
     if not sensitivity > 0:
         return budget
@@ -283,7 +283,7 @@ def with_median(budget: Budget, u_one: float, sensitivity: float) -> Budget:
 
 
 def delay_left(flight: Budget, delay: DelayRange, own_m_s: float) -> Budget:
-    """What is left of a delay when the new setting is typed and nothing is measured again [ms]."""
+    """Error of a delay once the new setting is entered, before it is measured again [ms]."""
     unit_ms = {"ms": 1.0, "m": 1000 / own_m_s, "ft": 1000 * FOOT_M / own_m_s}[delay.unit]
     line = Contribution(
         source="rounding of the setting",
@@ -386,7 +386,7 @@ def signal_to_noise() -> Budget:
 
 
 def one_a_kind(budgets: Iterable[Budget]) -> tuple[Budget, ...]:
-    """Budgets that most of a kind share, once for all; those that differ for their channel and seat, after it."""
+    """Of each kind the budget that most share, once; after it those that differ, with their channel and seat."""
     kinds: dict[str, list[Budget]] = {}
     for each in budgets:
         kinds.setdefault(each.id, []).append(each)

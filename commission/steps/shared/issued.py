@@ -1,4 +1,4 @@
-"""The settings sheet that was issued before a round was measured, and what the processor then holds by it."""
+"""The settings sheet that was issued before a round was measured, and the settings that it asked for."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ def rooms_passing(limit: ProfileLimit) -> str:
 
 
 def _profile_table(profile: LimitsProfile, steps: Sequence[Step]) -> Table:
-    """Every limit of a profile with the checks that it judges; what the firm's own file changed says so."""
+    """Every limit of a profile with the checks that use it, and whether the firm's own file changed it."""
     by_quantity: dict[str, list[CheckLimit]] = {}
     for step in steps:
         for entry in step.limits:

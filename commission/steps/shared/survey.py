@@ -1,4 +1,4 @@
-"""Arrivals of the main channels over the seats, with positions, clocks and delays, and what they say of the labels."""
+"""Arrivals of the main channels over the seats, with positions, clocks and delays, and what they show about the labels."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from commission.dsp.matching import Matching, Survey, match
 from commission.model import Analysed, Analyses, Channel, FloatArray, Job, Position, Seat
 from commission.steps.shared.cache import cached
 
-SWAP_SHOWS_S = 0.9e-3
-"""Two exchanged loudspeakers show where their distances differ by this as time, root of the sum of squares over the seats:
+LEAST_SWAP_S = 0.9e-3
+"""An exchange of two loudspeakers is visible where their distances differ by this, as time, root sum square over the seats:
 four standard uncertainties of one arrival, 0.23 ms: CELL_SIGMA_S, PLACE_SIGMA_S and DELAY_SIGMA_S of `dsp.matching`."""
 
 
@@ -194,7 +194,7 @@ def _measured(
             if each is None or each.analysis is None or each.analysis.arrival_s is None:
                 continue
             if any(past) and not all(past) and not each.passes_delays:
-                continue  # part of this channel's recordings runs past the delays: they are not comparable
+                continue  # some of this channel's recordings bypass the delays: they are not comparable
             arrivals[i, k] = each.analysis.arrival_s
             clocks[i, k] = numbers[each.clock]
     return arrivals, clocks, applied
@@ -202,7 +202,7 @@ def _measured(
 
 @cached
 def matched(job: Job, round_id: str, analyses: Analyses) -> Matching | None:
-    """What the arrivals of a round say about the labels of its recordings; None where there is no survey."""
+    """What the arrivals of a round show about the labels of its recordings; None where there is no survey."""
     found = surveyed(job, round_id, analyses)
     return None if isinstance(found, str) else match(found.survey)
 
@@ -217,7 +217,7 @@ def places_known(job: Job, round_id: str, analyses: Analyses) -> frozenset[str]:
     apart = np.where(heard[:, None] & heard[None], survey.flights_s[:, None] - survey.flights_s[None], 0.0)
     free = ~np.isfinite(survey.applied_s)
     centred = apart - apart.mean(axis=-1, keepdims=True)  # a delay that is not known may be anything
-    shown = np.linalg.norm(np.where((free[:, None] | free[None])[..., None], centred, apart), axis=-1) >= SWAP_SHOWS_S
+    shown = np.linalg.norm(np.where((free[:, None] | free[None])[..., None], centred, apart), axis=-1) >= LEAST_SWAP_S
     return frozenset(
         one
         for i, one in enumerate(names)

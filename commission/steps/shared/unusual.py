@@ -19,7 +19,7 @@ from commission.steps.shared.survey import geometry_m, taped_m
 
 LEAST_DIFFERENCE_M = 0.5
 DIFFERENT_BY = 0.25
-"""Tape and positions are compared with both: careless hands differ by less, feet taken for metres (3.3) by more."""
+"""Tape and positions are compared with both: careless measurements differ by less, feet taken for metres (3.3) by more."""
 WRONG_FACTOR = 2.0
 """Between a distance in the processor and the tape: beyond a factor of two it is another unit, or another room."""
 SAME_FACTOR = 1.25

@@ -125,7 +125,7 @@ class ChannelLoad:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WiringResult:
-    """All channels of a round; empty where nothing was recorded that says anything."""
+    """All channels of a round; empty where no recording can be used."""
 
     channels: Mapping[str, ChannelLoad]
     step_error_db: float | None
@@ -159,7 +159,7 @@ def drive_name(drive_db: float) -> str:
 
 @cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> WiringResult:
-    """Judge every channel of a round."""
+    """Every channel of a round under load."""
     usable = screen(job, round_id, analyses).usable
     driven = [each for each in analyses.driven if each.round == round_id]
     problems = tuple(
@@ -176,7 +176,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> WiringResult:
         pair = pairs[channel.id]
         recordings = _recordings(channel, job, round_id, usable, driven, None if pair is None else pair.seat)
         if pair is None and not any(each.drive_db or _load_of(each) for each in recordings):
-            continue  # nothing that says anything of it
+            continue  # nothing can be determined from it
         seat = recordings[0].seat
         found = ChannelLoad(
             channel=channel.id,
@@ -279,7 +279,7 @@ def explained_db(low: LoadAnalysis | None, high: LoadAnalysis | None, octave_hz:
     """Compression that the third harmonic explains in an octave; None where harmonics are not known.
 
     A cubic characteristic takes three times the third harmonic from the fundamental: with r = third/fundamental, the
-    fundamental has 1/(1 + 3·r) of its own (trigonometric identity of sin³).
+    fundamental keeps 1/(1 + 3·r) of its amplitude (trigonometric identity of sin³).
     """
     if low is None or high is None or "harmonics" in low.why or "harmonics" in high.why:
         return None

@@ -1,6 +1,6 @@
 """Mistakes that the arrivals of a round show: seats or channels mixed up, a microphone not moved, no common clock.
 
-Each is taken only where it explains the arrivals beyond doubt, and better than anything that could be wrong with the house
+Each is reported only where it explains the arrivals beyond doubt, and better than any fault of the installation
 (`dsp.matching`).
 """
 

@@ -203,7 +203,7 @@ def microphone(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ..
 
 
 def without_bands(job: Job, items: Iterable[Analysed], bad: BoolArray, why: str) -> dict[int, Analysis | None]:
-    """These responses without the grid's frequencies where `bad` holds; `why`: one clause."""
+    """These responses without the grid's frequencies where `bad` is true; `why`: one clause."""
     subs = {channel.id for channel in job.system.channels if channel.is_sub}
     return {
         item.seq: _without(item.analysis, bad, why, SUB_LEVEL_BAND_HZ if item.channel in subs else LEVEL_BAND_HZ)

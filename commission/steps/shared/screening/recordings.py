@@ -29,7 +29,7 @@ this along two of its directions are none (common practice, no source)."""
 FITS_S, MISFITS_S = 0.0003, 0.0007
 """An arrival fits its place within 10 cm, and does not when it is off by more than twice as much (common practice)."""
 LEAST_NOT_MOVED = 2
-"""So many channels read alike at two seats: the microphone, and no single file."""
+"""With this many channels alike at two seats the microphone was not moved; with fewer it may be one file used twice."""
 NOT_MOVED_SHARE = 0.8
 """From this share of the channels on, nothing recorded at the seat is used."""
 
@@ -37,8 +37,8 @@ NOTHING_DB, PLAYS_SNR_DB = -20.0, 20.0
 """Nothing was played: by as much softer and as near to the noise as a silent loudspeaker, where it plays elsewhere (common
 practice, no source). Seats of a room are seldom 20 dB softer than the others over an octave and more."""
 BELOW_WEAKEST_DB = -10.0
-"""Below the weakest of the other seats as well: next to a seat in a null stand others that lose bass, and a recording of
-noise alone falls out of their row (rooms of the fault matrix: a null reached 21 dB, the seats beside it 15 dB)."""
+"""The level is also this far below the weakest of the other seats: the neighbours of a seat in a null lose bass too, those
+of a recording of noise alone do not (rooms of the fault matrix: a null reached 21 dB, the seats beside it 15 dB)."""
 
 T = TypeVar("T")
 Places = Mapping[tuple[str, str], Analysed]
@@ -296,23 +296,23 @@ def _worse(misfits_s: Mapping[T, float | None]) -> list[T]:
 
 
 def _misfit_s(job: Job, newest: Places, place: tuple[str, str], without: set[str]) -> float | None:
-    """How far the arrival of a channel at a seat is off what the other seats (but for `without`) say of the channel.
+    """Arrival of a channel at a seat minus the one that the other seats, except those in `without`, imply.
 
     Delays and latencies are the same at all seats, so that arrival minus flight differs between two seats by one value for
     all channels: the median over the other channels.
     """
     channel, seat = place
-    here = _less_flight_s(job, newest, seat)
+    here = _minus_flight_s(job, newest, seat)
     off = []
     for other in job.system.seats:
-        there = _less_flight_s(job, newest, other.id) if other.id not in without | {seat} else {}
+        there = _minus_flight_s(job, newest, other.id) if other.id not in without | {seat} else {}
         common = [here[c] - there[c] for c in here if c in there and c != channel]
         if channel in here and channel in there and len(common) >= 2:
             off.append(here[channel] - there[channel] - float(np.median(common)))
     return float(np.median(off)) if off else None
 
 
-def _less_flight_s(job: Job, newest: Places, seat: str) -> dict[str, float]:
+def _minus_flight_s(job: Job, newest: Places, seat: str) -> dict[str, float]:
     """Arrival minus flight of each main channel at a seat; empty where they share no clock."""
     speed, at = speed_of_sound_m_s(job.system.temperature_c), job.system.seat(seat)
     off: dict[str, float] = {}
