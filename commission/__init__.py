@@ -11,8 +11,7 @@ __version__ = "0.1.0"
 if TYPE_CHECKING:
     from commission.dsp.air import speed_of_sound_m_s
     from commission.dsp.analysis import analyse, bass_level_db, sum_bass
-    from commission.dsp.bands import band_levels_db, bands_between, filter_bands
-    from commission.dsp.clock_drift import clock_drift
+    from commission.dsp.bands import band_levels_db, bands_between
     from commission.dsp.coherence import coherence
     from commission.dsp.delays import delay_settings, needed_delays_s
     from commission.dsp.distortion import harmonic_distortion
@@ -21,14 +20,14 @@ if TYPE_CHECKING:
     from commission.dsp.latency import common_latency, unit_factor
     from commission.dsp.levels import background_corrected_db, energy_sum_db
     from commission.dsp.matching import Survey, match
-    from commission.dsp.rating import nc_rating, nr_rating, octave_levels_db
+    from commission.dsp.rating import nc_rating, nr_rating
     from commission.dsp.reflections import early_reflections
     from commission.dsp.reverberation import decays_and_clarity, mask_s, target_time_s
-    from commission.dsp.speech import speech_transmission, speech_transmission_index
+    from commission.dsp.speech import speech_transmission_index
     from commission.dsp.sweep import deconvolver, sweep_signal
     from commission.dsp.trims import best_common_offset, exact_trims_db, free_offset_db
     from commission.dsp.variance import band_variance, variance_over_seats
-    from commission.dsp.weighting import equivalent_level_db, weighted, weighting_db
+    from commission.dsp.weighting import weighted, weighting_db
     from commission.model import (
         Analysis,
         Band,
@@ -48,24 +47,23 @@ else:
     NAMES = {
         "dsp.air": ("speed_of_sound_m_s",),
         "dsp.analysis": ("analyse", "bass_level_db", "sum_bass"),
-        "dsp.bands": ("band_levels_db", "bands_between", "filter_bands"),
+        "dsp.bands": ("band_levels_db", "bands_between"),
         "dsp.coherence": ("coherence",),
         "dsp.delays": ("delay_settings", "needed_delays_s"),
         "dsp.distortion": ("harmonic_distortion",),
-        "dsp.clock_drift": ("clock_drift",),
         "dsp.geometry": ("azimuth_deg", "distance_m", "elevation_deg"),
         "dsp.hum": ("find_hum",),
         "dsp.latency": ("common_latency", "unit_factor"),
         "dsp.matching": ("Survey", "match"),
         "dsp.levels": ("background_corrected_db", "energy_sum_db"),
-        "dsp.rating": ("nc_rating", "nr_rating", "octave_levels_db"),
+        "dsp.rating": ("nc_rating", "nr_rating"),
         "dsp.reflections": ("early_reflections",),
         "dsp.reverberation": ("decays_and_clarity", "mask_s", "target_time_s"),
-        "dsp.speech": ("speech_transmission", "speech_transmission_index"),
+        "dsp.speech": ("speech_transmission_index",),
         "dsp.sweep": ("deconvolver", "sweep_signal"),
         "dsp.trims": ("best_common_offset", "exact_trims_db", "free_offset_db"),
         "dsp.variance": ("band_variance", "variance_over_seats"),
-        "dsp.weighting": ("equivalent_level_db", "weighted", "weighting_db"),
+        "dsp.weighting": ("weighted", "weighting_db"),
         "model": (
             "Analysis",
             "Band",

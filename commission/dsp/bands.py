@@ -1,26 +1,18 @@
-"""Signals and levels in fractional-octave bands, IEC 61260-1 class 1.
+"""Fractional-octave bands and the level of steady sound in each, IEC 61260-1 class 1.
 
-The filters are Butterworth band-passes, those of the third order in `band_energy`, applied to the spectrum, so that no
-warping near half the sample rate takes a band out of class 1. Three uses:
-
-- causal: as a meter's filter hears it. Not for decays and clarity in low bands: it rings on after the sound has gone.
-- zero phase: the same magnitude without delay. For levels over time and for what must stay where it is.
-- reversed: the causal filter run backward, so that it rings before the sound. For decays in narrow bands.
+The filters are Butterworth band-passes, applied to the spectrum, so that no warping near half the sample rate takes a band
+out of class 1.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from typing import Literal
 
 import numpy as np
 
 from commission.dsp.band_energy import ORDER, Bands, band_gain
 from commission.dsp.spectrum import to_db
 from commission.model import FloatArray, InputError
-
-Use = Literal["causal", "zero phase", "reversed"]
 
 NOMINAL_OCTAVES_HZ = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 """Names of the octaves, IEC 61260-1:2014 5.5."""
@@ -30,7 +22,6 @@ NOMINAL_THIRDS_HZ = (10.0, 12.5, 16.0, 20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0)
 _LEVEL_ORDER = 8
 """Of the band-passes for levels of steady noise. Class 1 from the third order on; the third lets so much of a lower octave
 through that noise falling by 6 dB an octave in steps reads 0.8 dB high."""
-_RING_DB = 100.0
 _BANDWIDTH_RATIO = (math.pi / (2 * _LEVEL_ORDER)) / math.sin(math.pi / (2 * _LEVEL_ORDER))
 """Effective over nominal bandwidth of such a band-pass, for noise with a flat spectrum: 1.006 or 0.03 dB.
 Class 1 allows ±0.4 dB (IEC 61260-1:2014 5.12, from memory); levels of noise are corrected for it."""
@@ -53,31 +44,6 @@ def nominal_hz(bands: Bands) -> tuple[float, ...]:
         return tuple(min(NOMINAL_OCTAVES_HZ, key=lambda name: abs(math.log(name / f))) for f in bands.centres_hz)
     decades = (math.floor((k + 20) / 10) for k in bands.indices)
     return tuple(NOMINAL_THIRDS_HZ[(k + 20) % 10] * 10.0**d for k, d in zip(bands.indices, decades, strict=True))
-
-
-def filter_bands(samples: FloatArray, rate_hz: float, bands: Bands, use: Use) -> Iterator[FloatArray]:
-    """The signal in each band in turn [same shape], samples [shape=(…, n)].
-
-    Ringing that would reach beyond the ends is cut off, none of it comes in at the other end. Raises InputError for a band
-    that reaches beyond half the sample rate.
-    """
-    from scipy import fft
-
-    _must_reach(bands, rate_hz)
-    samples = np.asarray(samples)
-    frames = samples.shape[-1]
-    # The slowest pole decays by π·B·sin(π/2n) nepers a second.
-    ring_s = _RING_DB / (
-        20 * math.log10(math.e) * math.pi * float(bands.widths_hz.min()) * math.sin(math.pi / 2 / ORDER)
-    )
-    length = int(fft.next_fast_len(frames + math.ceil(ring_s * rate_hz), real=True))
-    spectra = fft.rfft(samples, length, axis=-1, workers=-1)
-    freq_hz = np.arange(spectra.shape[-1]) * rate_hz / length
-    for centre_hz in bands.centres_hz:
-        gain = np.zeros(spectra.shape[-1], complex)
-        gain[1:] = band_gain(freq_hz[1:], float(centre_hz), bands.fraction)
-        weights = {"causal": gain, "zero phase": np.abs(gain), "reversed": np.conj(gain)}[use]
-        yield fft.irfft(spectra * weights.astype(spectra.dtype), length, axis=-1, workers=-1)[..., :frames]
 
 
 def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference: float = 1.0) -> FloatArray:
@@ -115,12 +81,3 @@ def _band_powers(
 
 def _reached(bands: Bands, rate_hz: float) -> FloatArray:
     return np.asarray(bands.centres_hz + bands.widths_hz / 2 < rate_hz / 2)
-
-
-def _must_reach(bands: Bands, rate_hz: float) -> None:
-    if not np.all(_reached(bands, rate_hz)):
-        raise InputError(
-            "bands",
-            f"one at {nominal_hz(bands)[-1]:g} Hz in sound of {rate_hz:g} samples a second",
-            f"bands that end below {rate_hz / 2:g} Hz",
-        )

@@ -73,17 +73,6 @@ class SearchBounds:
             object.__setattr__(self, name, freeze(getattr(self, name), float))
 
 
-def wide_bounds(subs: int, delay_s: float = 0.015, gain_db: float = 12.0) -> SearchBounds:
-    """Bounds without a processor: delays within ± `delay_s`, gains within ± `gain_db`."""
-    return SearchBounds(
-        delay_low_s=np.full(subs, -delay_s),
-        delay_high_s=np.full(subs, delay_s),
-        gain_low_db=np.full(subs, -gain_db),
-        gain_high_db=np.full(subs, gain_db),
-        gain_spread_db=gain_db,
-    )
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SettingGrid:
     """The changes that a processor can make: origin + k·step for each subwoofer [shape=(subs,)]."""

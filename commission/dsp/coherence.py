@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from commission.dsp.clock_drift import Lag, lag_between
+from commission.dsp.lag import Lag, lag_between
 from commission.dsp.spectrum import band_mean, cumulative
 from commission.model import FloatArray, freeze
 

@@ -472,7 +472,7 @@ def subs_correlation(
 
 
 def subs_relation(correlations: FloatArray, products: FloatArray) -> Relation:
-    """The relation of two subwoofers: their correlations at the seats, and the products of their own signs [shape=(k,) each].
+    """The relation of two subwoofers: correlations at the seats, and products of their own signs [shape=(k,) each].
 
     Both must agree: subwoofers of two models rarely pass both.
     """

@@ -8,9 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from commission.dsp.bands import band_levels_db, bands_between
 from commission.dsp.levels import background_corrected_db
-from commission.dsp.weighting import P0_PA
 from commission.model import FloatArray, InputError, freeze
 
 NC_OCTAVES_HZ = (16, 31, 63, 125, 250, 500, 1000, 2000, 4000, 8000)
@@ -60,15 +58,6 @@ class Rating:
     def text(self) -> str:
         """Value as a rounded number with its bound: "23", "at most 15"."""
         return f"{self.bound} {self.value:.0f}".strip()
-
-
-def octave_levels_db(samples: FloatArray, rate_hz: float, reference: float = P0_PA) -> dict[int, float]:
-    """Octave levels of steady noise [shape=(n,)] [dB re `reference`], 16 Hz to 8 kHz by nominal centre, for a rating.
-
-    Octaves beyond half the sample rate are left out. Raises InputError for a recording shorter than 1.4 s.
-    """
-    levels = band_levels_db(samples, rate_hz, bands_between(16, 8000, 1), reference)
-    return {hz: float(level) for hz, level in zip(NC_OCTAVES_HZ, levels, strict=True) if np.isfinite(level)}
 
 
 def nc_rating(octave_db: Mapping[int, float], at_most: Collection[int] = ()) -> Rating:

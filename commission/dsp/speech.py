@@ -7,14 +7,12 @@ is lost to reverberation and echoes (from the response), to noise, and in the ea
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from commission.dsp.band_energy import Bands, band_energy, band_noise_power, reaches, spectra_of
 from commission.dsp.weighting import weighting_db
-from commission.model import FloatArray, InputError, freeze
+from commission.model import FloatArray, freeze
 
 OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 MODULATIONS_HZ: FloatArray = freeze(
@@ -34,39 +32,6 @@ NORMAL_SPEECH_DBA = 60.0
 _BANDS = Bands(tuple(range(-3, 4)))
 _STEP_S = 0.001
 """Energy is summed over steps of a millisecond: at 12.5 Hz that takes 0.03 % of the modulation."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SpeechTransmission:
-    """The index at one or more seats, NaN where an octave is missing. [shape=(k,) each]"""
-
-    index: FloatArray
-    without_noise: FloatArray
-    """What it would be if the room were silent: the difference is the noise's, the rest the room's."""
-
-
-def speech_transmission(
-    impulses: FloatArray,
-    rate_hz: float,
-    noise_db: Mapping[int, float],
-    speech_dba: float = NORMAL_SPEECH_DBA,
-    recorded_noise: FloatArray | None = None,
-) -> SpeechTransmission:
-    """STI from responses [shape=(k, n)], octave levels of the room's noise and the level of speech at the listener.
-
-    `noise_db` [dB re 20 µPa] by nominal centre, 125 Hz to 8 kHz; `speech_dba` [dB re 20 µPa, A-weighted];
-    `recorded_noise` [shape=(k, m)]: see `modulation_transfer`. Raises InputError when an octave of the noise is missing.
-    """
-    missing = [hz for hz in OCTAVES_HZ if not math.isfinite(noise_db.get(hz, math.nan))]
-    if missing:
-        gaps = ", ".join(f"{hz} Hz" for hz in missing)
-        raise InputError("speech transmission index", f"no noise level at {gaps}", "octave levels, 125 Hz to 8 kHz")
-    transfer, speech = modulation_transfer(impulses, rate_hz, recorded_noise), speech_levels_db(speech_dba)
-    noise = np.array([noise_db[hz] for hz in OCTAVES_HZ], dtype=float)
-    return SpeechTransmission(
-        freeze(speech_transmission_index(heard_modulation(transfer, speech, noise))),
-        freeze(speech_transmission_index(heard_modulation(transfer, speech))),
-    )
 
 
 def speech_levels_db(level_dba: float) -> FloatArray:

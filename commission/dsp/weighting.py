@@ -7,13 +7,10 @@ from typing import Literal
 
 import numpy as np
 
-from commission.dsp.spectrum import to_db
 from commission.model import FloatArray
 
 Kind = Literal["A", "C", "Z"]
 
-P0_PA = 20e-6
-"""Reference sound pressure [Pa], ISO 1683."""
 _F1, _F2, _F3, _F4 = 20.598997, 107.65265, 737.86223, 12194.217
 """Pole frequencies [Hz], IEC 61672-1:2013 Annex E."""
 
@@ -54,11 +51,3 @@ def weighted(samples: FloatArray, rate_hz: float, kind: Kind) -> FloatArray:
     return np.asarray(
         fft.irfft(spectra * gain.astype(samples.dtype, copy=False), length, axis=-1, workers=-1)[..., :frames]
     )
-
-
-def equivalent_level_db(samples: FloatArray, reference: float = P0_PA) -> FloatArray:
-    """L_eq: level of the mean square of samples [shape=(…, n)] over their whole length [shape=(…)] [dB re `reference`].
-
-    IEC 61672-1:2013 3.9 (time-averaged sound level); weight the samples first for L_Aeq.
-    """
-    return to_db(np.mean(np.square(samples, dtype=np.float64), axis=-1) / reference**2)

@@ -22,13 +22,13 @@ from commission.dsp.bass_search import (
     settle,
     sturdiness,
     trade,
-    wide_bounds,
 )
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, log_points, power_sum_db
 from commission.model import FilterRanges
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dsp"))
 from bass_rooms import BINS_HZ, modal_room
+from wide_bounds import wide_bounds
 
 SUBS, SEATS, ROOMS = 4, 12, 3
 TIMES = 20.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from decays import RATE_HZ, noises
+from references.catalogue import table
 from scipy import signal
 
 from commission.dsp.band_energy import OCTAVES, THIRDS, Bands, band_energy, band_gain, band_noise_power, spectra_of
@@ -21,25 +22,15 @@ def test_the_filter_is_scipys_butterworth(centre_hz: float, fraction: int) -> No
     np.testing.assert_allclose(band_gain(freq, centre_hz, fraction), expected, atol=1e-6)
 
 
-CLASS_1_OCTAVE_DB = {
-    0.063096: (70.0, np.inf),
-    0.125893: (60.0, np.inf),
-    0.251189: (40.5, np.inf),
-    0.501187: (16.6, np.inf),
-    0.771792: (-0.4, 1.4),
-    0.841395: (-0.4, 0.7),
-    0.917276: (-0.4, 0.5),
-    1.0: (-0.4, 0.4),
-    1.090184: (-0.4, 0.5),
-    1.295687: (-0.4, 1.4),
-}
-"""f/fm → least and largest attenuation: IEC 61260-1:2014 Table 1, class 1, by way of two open libraries (both MIT)."""
-
-
-def test_octaves_keep_the_class_1_limits_of_iec_61260_1() -> None:
-    for ratio, (least, largest) in CLASS_1_OCTAVE_DB.items():
-        attenuation = -20 * np.log10(np.abs(band_gain(np.array([ratio]), 1.0, 1)[0]))
-        assert least <= attenuation <= largest, ratio
+@pytest.mark.parametrize("fraction", [1, 3])
+def test_filters_are_of_class_1(fraction: int) -> None:
+    """IEC 61260-1:2014 Table 1 and formulas (9) to (11), by way of another library."""
+    lines = [line for line in table("bands/independent_class1_limits.csv") if line["fraction"] == str(fraction)]
+    ratio, least, largest = (np.array([float(line[key]) for line in lines]) for key in list(lines[0])[1:])
+    attenuation = -20 * np.log10(np.abs(band_gain(ratio, 1.0, fraction)))
+    # No tolerance: the mask is the tolerance.
+    assert np.all(attenuation >= least)
+    assert np.all(attenuation <= largest)
 
 
 def test_centres_and_widths_are_those_of_iec_61260_1() -> None:

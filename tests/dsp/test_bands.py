@@ -1,4 +1,4 @@
-"""Fractional-octave bands against the standard's mask, another library, scipy's filters and what is known of the sound."""
+"""Fractional-octave bands against the standard, another library and what is known of the sound."""
 
 from __future__ import annotations
 
@@ -8,12 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from references.catalogue import table
 from references.sounds import RATE_HZ, ventilation
-from scipy import signal
 
 from commission.dsp import bands
 from commission.model import InputError
-
-USES = ("causal", "zero phase", "reversed")
 
 
 @pytest.mark.parametrize("fraction", [1, 3])
@@ -25,81 +22,6 @@ def test_centres_and_names_are_those_of_iec_61260_1(fraction: int) -> None:
     np.testing.assert_allclose(
         found.centres_hz, [float(line["exact_hz"]) for line in lines], atol=6e-5
     )  # four decimals
-
-
-def _attenuation_db(use: str, fraction: int, rate_hz: float, low_hz: float, high_hz: float):
-    """(f/fm, attenuation) of each band as an impulse shows it."""
-    frames = 1 << 18
-    impulse = np.zeros(frames)
-    impulse[frames // 2] = 1.0
-    freq = np.fft.rfftfreq(frames, 1 / rate_hz)
-    chosen = bands.bands_between(low_hz, high_hz, fraction)
-    for centre, heard in zip(chosen.centres_hz, bands.filter_bands(impulse, rate_hz, chosen, use), strict=True):  # type: ignore[arg-type]
-        gain = np.abs(np.fft.rfft(heard))
-        at_middle = np.interp(1.0, freq / centre, gain)
-        with np.errstate(divide="ignore"):
-            yield freq / centre, -20 * np.log10(gain / at_middle)
-
-
-@pytest.mark.parametrize("use", USES)
-@pytest.mark.parametrize(("fraction", "rate_hz"), [(1, 48000.0), (3, 48000.0), (3, 44100.0)])
-def test_filters_are_of_class_1(use: str, fraction: int, rate_hz: float) -> None:
-    """IEC 61260-1:2014 Table 1 and formulas (9) to (11), by way of another library: every band up to 16 kHz."""
-    lines = [line for line in table("bands/independent_class1_limits.csv") if line["fraction"] == str(fraction)]
-    omega, least, largest = (np.array([float(line[key]) for line in lines]) for key in list(lines[0])[1:])
-    for at, attenuation in _attenuation_db(use, fraction, rate_hz, 50, 16000):
-        inside = (omega > at[1]) & (omega < at[-1])
-        found = np.interp(omega[inside], at, attenuation)
-        # No tolerance: the mask is the tolerance. At the edge the table is on one side of the step, ours on both.
-        assert np.all(found >= least[inside])
-        assert np.all(found <= largest[inside])
-
-
-def test_octave_filters_hold_the_breakpoints_of_the_table() -> None:
-    """The same against the breakpoints themselves, as two more libraries print them."""
-    lines = table("bands/independent_iec61260_class1_octave.csv")
-    for at, attenuation in _attenuation_db("zero phase", 1, 48000.0, 63, 16000):
-        for line in lines:
-            ratio = float(line["f_over_fm"])
-            if at[2] < ratio < at[-1]:
-                found = float(np.interp(ratio, at, attenuation))
-                assert float(line["least_db"]) <= found <= float(line["largest_db"]), ratio
-
-
-@pytest.mark.parametrize("fraction", [1, 3])
-def test_causal_filters_are_scipys_butterworth_filters(fraction: int) -> None:
-    """Below a twentieth of the sample rate the bilinear transform of the library bends nothing: 0.2 % of the peak."""
-    x = np.random.default_rng(1).standard_normal(1 << 15)
-    chosen = bands.bands_between(125, 1000, fraction)
-    edge = 10 ** (0.15 / fraction)
-    for centre, heard in zip(chosen.centres_hz, bands.filter_bands(x, 48000.0, chosen, "causal"), strict=True):
-        sos = signal.butter(3, [centre / edge, centre * edge], "band", fs=48000.0, output="sos")
-        want = signal.sosfilt(sos, x)
-        assert np.max(np.abs(heard - want)) < 0.004 * np.max(np.abs(want))
-
-
-def test_what_each_use_does_in_time() -> None:
-    x = np.zeros(48000)
-    x[24000] = 1.0
-    chosen = bands.bands_between(63, 63, 1)
-    early, even, late = (
-        next(bands.filter_bands(x, 48000.0, chosen, use)) for use in ("reversed", "zero phase", "causal")
-    )
-    np.testing.assert_allclose(early[1:], late[:0:-1], atol=1e-12)  # one is the other run backward
-    np.testing.assert_allclose(even[1:], even[:0:-1], atol=1e-12)  # symmetric about the impulse
-    assert np.sum(late[:24000] ** 2) < 1e-12 * np.sum(late**2)  # nothing before the sound
-    assert np.argmax(np.abs(even)) == 24000
-
-
-def test_nothing_comes_in_at_the_other_end() -> None:
-    chosen = bands.bands_between(25, 100, 3)
-    late = np.zeros(24000)
-    late[-50:] = 1.0
-    # 1e-6 of the click: what is padded for is ringing down to −100 dB of what a band takes of it (1e-2 or less).
-    for heard in bands.filter_bands(late, 48000.0, chosen, "causal"):
-        assert np.max(np.abs(heard[:12000])) < 1e-6
-    for heard in bands.filter_bands(late[::-1], 48000.0, chosen, "reversed"):
-        assert np.max(np.abs(heard[12000:])) < 1e-6
 
 
 @pytest.mark.parametrize("fraction", [1, 3])
@@ -156,8 +78,6 @@ def test_a_gain_shifts_all_levels(gain_db: float) -> None:
 
 
 def test_what_cannot_be_done_is_said() -> None:
-    with pytest.raises(InputError, match="one at 16000 Hz in sound of 32000 samples"):
-        next(bands.filter_bands(np.zeros(32000), 32000.0, bands.bands_between(8000, 16000, 1), "causal"))
     with pytest.raises(InputError, match=r"found 0.50 s, expected at least .* for the band at 25 Hz"):
         bands.band_levels_db(np.zeros(24000), 48000.0, bands.bands_between(25, 100, 3))
     levels = bands.band_levels_db(

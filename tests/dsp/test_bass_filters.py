@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 from bass_rooms import BINS_HZ, cookbook, modal_room
+from wide_bounds import wide_bounds
 
 from commission.dsp.bass_filters import LEAST_GAIN_DB2, MOST_BOOST_DB, MOST_FILTERS, filtered, find_filters
-from commission.dsp.bass_search import search, wide_bounds
+from commission.dsp.bass_search import search
 from commission.dsp.bass_sum import SubResponses, SubSettings, log_points, sum_levels_db, unchanged
 from commission.model import Filter, FilterRanges, FilterWidth, Steps
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from bass_rooms import BINS_HZ, image_room, modal_responses, modal_room
+from wide_bounds import wide_bounds
 
 from commission.dsp import bass_search
 from commission.dsp.bass_search import (
@@ -21,7 +22,6 @@ from commission.dsp.bass_search import (
     settle,
     sturdiness,
     trade,
-    wide_bounds,
 )
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, log_points, power_sum_db, unchanged
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from bass_rooms import BINS_HZ, SPEED_M_S, image_room, modal_responses, modal_room
+from wide_bounds import wide_bounds
 
-from commission.dsp.bass_search import search, tuned, wide_bounds
+from commission.dsp.bass_search import search, tuned
 from commission.dsp.bass_sum import SubResponses, log_points
 from commission.dsp.box_modes import box_responses, fit_box
 

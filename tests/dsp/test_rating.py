@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from references.catalogue import table
-from references.sounds import RATE_HZ, ventilation
 
 from commission.dsp import rating
 from commission.model import InputError
@@ -95,17 +94,6 @@ def test_more_noise_never_rates_lower(octaves: dict[int, float], gain: float) ->
     louder = {hz: level + gain for hz, level in octaves.items()}
     assert rating.nr_rating(louder).value >= rating.nr_rating(octaves).value
     assert rating.nc_rating(louder).value >= rating.nc_rating(octaves).value - 1.5  # mean and touching differ by that
-
-
-def test_octave_levels_of_a_recording_are_another_librarys() -> None:
-    lines = [line for line in table("bands/independent_levels.csv") if line["fraction"] == "1"]
-    found = rating.octave_levels_db(ventilation(), RATE_HZ)
-    assert tuple(found) == rating.NC_OCTAVES_HZ
-    want = {int(float(line["centre_hz"]) / 0.999): float(line["level_db"]) for line in lines}  # 63.096 → 63
-    for hz in rating.NR_OCTAVES_HZ:
-        nearest = min(want, key=lambda f: abs(f - hz))
-        assert found[hz] == pytest.approx(want[nearest], abs=0.2)  # as in the test of the bands
-    assert tuple(rating.octave_levels_db(ventilation()[:96000], 8000)) == rating.NC_OCTAVES_HZ[:-2]
 
 
 def test_missing_octaves_are_named() -> None:

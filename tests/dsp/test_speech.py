@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from references.catalogue import table
 
 from commission.dsp import speech
-from commission.model import InputError
 
 CONSTANTS = table("speech/independent_iec60268_16_constants.csv")
 IDEAL = table("speech/independent_closed_forms.csv")
@@ -140,21 +139,6 @@ def test_recorded_noise_is_taken_out_of_the_response() -> None:
     )
     assert float(np.mean(want - without)) > 0.02
     assert np.max(np.abs(with_it - want)) < 0.01  # a single response's own scatter is 0.005
-
-
-def test_index_of_a_seat_with_and_without_the_rooms_noise() -> None:
-    rng = np.random.default_rng(8)
-    h = rng.standard_normal((2, 48000)) * np.exp(-6.9078 * np.arange(48000) / 48000 / 0.3)
-    noise = dict(zip(speech.OCTAVES_HZ, (52.0, 45.0, 40.0, 36.0, 34.0, 33.0, 32.0), strict=True))
-    found = speech.speech_transmission(h, 48000, noise, 60.0)
-    # By its parts; and noise of NC 35 costs the index about a tenth (common practice, no source).
-    levels = speech.speech_levels_db(60.0)
-    transfer = speech.modulation_transfer(h, 48000)
-    want = speech.speech_transmission_index(speech.heard_modulation(transfer, levels, np.array(list(noise.values()))))
-    np.testing.assert_array_equal(found.index, want)
-    assert np.all((found.without_noise - found.index > 0.05) & (found.without_noise - found.index < 0.2))
-    with pytest.raises(InputError, match="no noise level at 125 Hz, 8000 Hz"):
-        speech.speech_transmission(h, 48000, {hz: 30.0 for hz in speech.OCTAVES_HZ[1:-1]})
 
 
 @settings(deadline=None, max_examples=30)
