@@ -104,14 +104,14 @@ def test_noise_hides_what_is_weak_and_never_lowers_what_is_reported() -> None:
     assert np.all(raised >= 10 * np.log10(10 ** (ABOVE_FLOOR_DB / 10) - 1) - 1e-6)
 
 
-def test_a_short_sweep_says_which_orders_it_cannot_part() -> None:
+def test_a_short_sweep_says_which_orders_it_cannot_separate() -> None:
     short = Sweep(duration_s=2.0)
     x = np.zeros(4 * RATE)
     sweep = sweep_signal(short)
     x[: len(sweep)] = sweep
     found = harmonic_distortion(sweep_deconvolver(short, len(x))(x[None].astype(np.float32)), short)
     assert found.orders == (2, 3, 4) or found.orders == (2, 3)
-    assert "too short to part order 5" in found.left_out[5]
+    assert "too short to separate order 5" in found.left_out[5]
     tiny = Sweep(duration_s=0.4)
     with pytest.raises(UnusableError, match="too short"):
         harmonic_distortion(np.zeros((1, 48000), np.float32), tiny)

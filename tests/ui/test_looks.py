@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,10 +14,14 @@ from solved_services import SolvedServices
 from test_shell import ROOT, SIZES, settle, to_step
 
 from commission.cli.local_services import LocalServices
+from commission.diagnosis import RULES
 from commission.job.store import JobFile
 from commission.model import JobCreated, Noted, ReadingEntered, RoundOpened, Withdrawn
-from commission.steps import TITLES
+from commission.model.limits import default_profile
+from commission.steps import TITLES, all_steps
+from commission.steps.shared.limits_table import limits_tables
 from commission.ui.app import CommissionApp
+from commission.ui.screens import tables
 from commission.ui.widgets.picker import Picker
 
 STEPS = ("site", "layout", "levels", "distances", "seats", "compare", "drift", "handover")
@@ -47,6 +52,9 @@ KEYS = {
 }
 """What is pressed on the overview; "=…" is typed, "step …" opens a step, "field …" moves the form's cursor to a field."""
 
+LIMITS = ("dialogue.sti", "distances.setting", "levels.match", "levels.reference", "quiet.nc", "seats.level")
+"""The limits that the picture of their list shows: another one does not change it."""
+
 
 @pytest.fixture
 def files(tmp_path: Path) -> None:
@@ -72,6 +80,13 @@ async def press(pilot: Any, key: str) -> None:
     await settle(pilot)
 
 
+def keep_limits(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Show `LIMITS` alone in the list of limits."""
+    profile, *_ = limits_tables(default_profile(), all_steps(), RULES)
+    few = replace(profile, rows=tuple(each for each in profile.rows if each.key in LIMITS))
+    monkeypatch.setattr(tables, "limits_tables", lambda *_: (few,))
+
+
 @pytest.mark.usefixtures("files")
 @pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
 @pytest.mark.parametrize("screen", KEYS)
@@ -85,6 +100,8 @@ def test_screen_looks_as_accepted(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     keep_steps(monkeypatch, *dict.fromkeys((*STEPS, *(each for each in TITLES if each == screen))))
+
+    keep_limits(monkeypatch)
 
     async def walk(pilot: Any) -> None:
         await settle(pilot)
