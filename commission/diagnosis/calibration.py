@@ -284,11 +284,14 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         return  # every arrival is off then, for one reason
     swapped = found.channels("wiring.swapped", SWAP_OR_FILES, SWAP_OR_DISTANCE)
     explained = swapped | found.channels("wiring.silent", "settings.distance", NOT_AS_SET)
+    also_elsewhere = found.channels("wiring.doubled", "settings.upmix")  # a nearer loudspeaker is heard first
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
         each, name = e.distances.channels[wrong.channel], wrong.channel
         residual = each.arrival_residual_s
         limit_ms = e.job.limit("distances.arrival").upper
         if wrong.what == "setting" or residual is None or each.implied_m is None or name in explained:
+            continue
+        if name in also_elsewhere and residual < 0:
             continue
         yield FindingDetails(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -27,8 +28,8 @@ from commission.steps.shared.subwoofers import SUBS
 
 MOST_REFLECTIONS = 4
 ODD_REFLECTION_DB = 3.5
-"""Where most channels of a room are above the limit, one is reported that exceeds their median by more than this: three
-times what the median over the seats of a healthy room scatters by from channel to channel."""
+"""Where most channels of a room are above the limit, one is reported that exceeds the median of the others by more than
+this: three times what the median over the seats of a healthy room scatters by from channel to channel."""
 FIXED_DB, FIXED_FROM_S, ALIKE = -6.0, 0.003, 0.8
 """A reflection after the same time at four of five seats, at least three: stronger than walls make most of them, and later
 than backs of seats and the wall behind a loudspeaker, whose ways hardly differ from seat to seat (common practice)."""
@@ -188,11 +189,7 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     usual = float(np.median(list(middles.values()) or [0.0]))
     fixed = _fixed_reflections(e)
     if 2 * len(strong) > len(middles):
-        strong = {
-            c: each
-            for c, each in strong.items()
-            if c in fixed or (middles[c] > usual + ODD_REFLECTION_DB and len(middles) > 2)
-        }
+        strong = {c: each for c, each in strong.items() if c in fixed or _is_odd(c, middles)}
     if not strong:
         return
     order = sorted(strong, key=lambda c: -strong[c][0])
@@ -206,7 +203,7 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             f"limit {number(reflections.LIMIT_DB, 0)} dB within 15 ms (1–8 kHz), guard-banded over the seats; the median "
             f"of all channels is {number(usual, 0)} dB",
             *(
-                f"{c}: after {1000 * fixed[c]:.1f} ms at every seat alike, where no surface of the plan is"
+                f"{c}: after {1000 * fixed[c]:.1f} ms at every seat alike, which no surface of the plan explains"
                 for c in order
                 if c in fixed
             ),
@@ -220,11 +217,17 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
 
 
+def _is_odd(channel: str, middles_db: Mapping[str, float]) -> bool:
+    """Whether a channel's reflections are far above the median of all others."""
+    others = [db for c, db in middles_db.items() if c != channel]
+    return bool(others) and middles_db[channel] > float(np.median(others)) + ODD_REFLECTION_DB
+
+
 def _fixed_reflections(e: Evidence) -> dict[str, float]:
     """Channels with a strong reflection after the same time at every seat → that time [s].
 
-    The way by a wall differs from seat to seat. Left out is what a surface of the plan explains at half of the seats, what
-    another channel shows after the same time, and everything where the plan is not known.
+    The way by a wall differs from seat to seat. Left out is what one surface of the plan explains at half of the seats,
+    what another channel shows after the same time, and everything where the plan is not known.
     """
     heard: dict[str, dict[str, list[tuple[float, float]]]] = {}
     for (channel, seat), cell in e.seats.cells.items():
@@ -247,10 +250,20 @@ def _fixed_reflections(e: Evidence) -> dict[str, float]:
                 for c, theirs in heard.items()
                 if c != channel
             )
-            walls = [candidate_names(e.job, channel, seat, after_s, e.distances.speed_m_s) for seat in same]
-            if not any(others) and sum(names is None or bool(names) for names in walls) < 0.5 * len(walls):
+            if not any(others) and not _by_one_surface(e, channel, {s: near[0][0] for s, near in same.items()}):
                 out[channel] = after_s
     return out
+
+
+def _by_one_surface(e: Evidence, channel: str, after_s: Mapping[str, float]) -> bool:
+    """Whether one surface, or the backs of seats, can make reflections after these times at half of the seats or more."""
+    names: Counter[str] = Counter()
+    for seat, delay_s in after_s.items():
+        found = candidate_names(e.job, channel, seat, delay_s, e.distances.speed_m_s)
+        if found is None:
+            return True
+        names.update({"back" if name.startswith("back ") else name for name in found})
+    return max(names.values(), default=0) >= 0.5 * len(after_s)
 
 
 def _near(found: Sequence[tuple[float, float]], after_s: float, within_s: float) -> list[tuple[float, float]]:

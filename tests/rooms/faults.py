@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from rooms import placing
 from rooms.installation import FOOT_M, Installation, Other, Plan, Reflection
 from rooms.loudspeakers import Loudspeaker
 from rooms.truth import Truth
@@ -32,6 +33,12 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "wiring.rattle": ("wiring.rattle",),
     "wiring.hum": ("wiring.hum",),
     "room.noise": ("room.noise",),
+    "wiring.equipment-noise": ("wiring.equipment-noise",),
+    "room.inside-heads": ("room.inside-heads",),
+    "room.front-heights": ("room.front-heights",),
+    "room.rear-heights": ("room.rear-heights",),
+    "room.aim": ("room.aim",),
+    "room.ringing": ("room.ringing",),
     "settings.lip-sync": ("settings.lip-sync",),
     "settings.upmix": ("settings.upmix",),
     "settings.unit": ("settings.unit",),
@@ -89,6 +96,8 @@ class Planted:
     text: str = ""
     seats_free: bool = field(default=False)
     """Whether the finding may name any seats."""
+    installation: Installation | None = None
+    """Another one, where the fault is in the room itself."""
 
 
 def _pick(rng: np.random.Generator, items):
@@ -410,6 +419,84 @@ def hum(i: Installation, rng) -> Planted | None:
 def ventilation(i: Installation, rng) -> Planted | None:
     above_db = float(rng.uniform(5.0, 14.0))
     return _noisy(i, "room.noise", "ventilation high", f"{above_db:.0f} dB above NC 25", above_db=above_db)
+
+
+def equipment(i: Installation, rng) -> Planted | None:
+    """Fans of the electronics."""
+    above_db = float(rng.uniform(5.0, 14.0))
+    text = f"{above_db:.0f} dB above NC 25"
+    return _noisy(i, "wiring.equipment-noise", "electronics on", text, above_db=above_db)
+
+
+def outside_noise(i: Installation, rng) -> Planted | None:
+    """Noise that is there with everything off, and so in every state."""
+    above_db = float(rng.uniform(5.0, 14.0))
+    plan = i.copy()
+    plan.states = tuple(replace(s, above_db=above_db + float(rng.uniform(0.0, 0.5))) for s in i.states())
+    return Planted(
+        plan, ("room.noise",), text=f"{above_db:.0f} dB above NC 25", symptoms=("room.speech",), seats_free=True
+    )
+
+
+def misplaced(i: Installation, rng) -> Planted | None:
+    """One loudspeaker inside the heads, or a height on the wrong side of its row, by 15 cm or more."""
+    found = placing.misplaced(i.scene, rng)
+    if found is None:
+        return None
+    scene, channel, rule = found
+    moved = i.changed(scene, channel)
+    others = [p for p in scene.places if p.channel != channel and placing.breaks(scene, p, rule)]
+    return Planted(
+        moved.healthy,
+        (rule,),
+        frozenset({channel}),
+        also=frozenset(p.channel for p in others),
+        installation=moved,
+        text=channel,
+        seats_free=True,
+    )
+
+
+def misaimed(i: Installation, rng) -> Planted | None:
+    """Decidable where the installer has entered where it points; its sound alone may be that of another loudspeaker."""
+    found = placing.misaimed(i.scene, rng)
+    if found is None:
+        return None
+    scene, channel = found
+    turned, entered = i.changed(scene, channel), bool(rng.random() < 0.6)
+    plan = turned.healthy
+    plan.aims = turned.aims() if entered else {}
+    angle = max(placing.off_axis_deg(scene, scene.place(channel)).values())
+    others = [p for p in scene.places if p.channel != channel and placing.breaks(scene, p, "room.aim")]
+    good = entered and angle > 70.0
+    return Planted(
+        plan,
+        ("room.aim",),
+        frozenset({channel}),
+        also=frozenset(p.channel for p in others),
+        decidable=good,
+        why="" if good else "its aim is not entered" if not entered else "within what an assumed angle leaves open",
+        symptoms=("room.blocked",),
+        installation=turned,
+        text=f"{channel} {angle:.0f}° off axis",
+        seats_free=True,
+    )
+
+
+def ringing(i: Installation, rng) -> Planted | None:
+    """A resonance of all loudspeakers at all seats, with twice the decay from which a mode is heard (0.3 to 0.5 s)."""
+    plan, hz, t60_s = i.copy(), float(rng.uniform(35, 110)), float(rng.uniform(0.7, 1.0))
+    q = t60_s * 2 * np.pi * hz / (2 * 6.91 * 2)  # a bell of 12 dB has poles of the quality 2·Q
+    plan.notch = dict.fromkeys(i.seat_ids, (hz, float(q), -12.0))
+    i.calibrate(plan)
+    return Planted(
+        plan,
+        ("room.ringing",),
+        decidable=False,
+        why="healthy rooms decay there as slowly",
+        text=f"{hz:.0f} Hz, {t60_s:.2f} s",
+        seats_free=True,
+    )
 
 
 def lip_sync(i: Installation, rng) -> Planted | None:
@@ -988,6 +1075,11 @@ FAULTS: dict[str, Callable[[Installation, np.random.Generator], Planted | None]]
     "rattle": rattle,
     "hum": hum,
     "ventilation": ventilation,
+    "equipment noise": equipment,
+    "noise from outside": outside_noise,
+    "misplaced loudspeaker": misplaced,
+    "misaimed loudspeaker": misaimed,
+    "ringing mode": ringing,
     "lip sync": lip_sync,
     "wrong unit": wrong_unit,
     "no delays": no_delays,

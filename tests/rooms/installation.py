@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import io
 import math
-from copy import deepcopy
-from dataclasses import dataclass, field
+from copy import copy, deepcopy
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -20,6 +20,7 @@ from rooms import loud, quiet
 from rooms.acoustics import Base, base_of, direct_spectrum
 from rooms.loud import Load
 from rooms.loudspeakers import bell, butterworth, shelf
+from rooms.placing import aim_m
 from rooms.quiet import State
 from rooms.scene import Scene
 
@@ -98,6 +99,8 @@ class Plan:
     """Where else a channel plays."""
     loads: dict[str, Load] = field(default_factory=dict)
     """By channel: what its loudspeaker does to a sweep. Where given, the reference seat gets a louder one, too."""
+    aims: dict[str, tuple[float, float, float]] = field(default_factory=dict)
+    """By channel: a point on the axis of its loudspeaker, as entered."""
     states: tuple[State, ...] = ()
     """The room's own noise, where it was recorded."""
     lip_sync_ms: float | None = None
@@ -419,6 +422,24 @@ class Installation:
     def states(self) -> tuple[State, ...]:
         """A quiet room."""
         return quiet.healthy(np.random.default_rng([13, self.scene.seed]))
+
+    def aims(self) -> dict[str, tuple[float, float, float]]:
+        """Where the loudspeakers point."""
+        return {p.channel: aim_m(p) for p in self.scene.places if p.role != "sub"}
+
+    def changed(self, scene: Scene, channel: str) -> Installation:
+        """The same with one loudspeaker elsewhere, and with settings for its new place."""
+        k = self.channels.index(channel)
+        alone = base_of(replace(scene, places=[scene.places[k]], seed=scene.seed + 10**7))  # its own late sound
+        base = copy(self.base)
+        base.impulses, base.direct = list(base.impulses), list(base.direct)
+        base.impulses[k], base.direct[k] = alone.impulses[0], alone.direct[0]
+        base.distance_m = base.distance_m.copy()
+        base.distance_m[k] = alone.distance_m[0]
+        out = Installation(scene, base)
+        out._scale, out._rms = self._scale, self._noise_rms()
+        out.healthy.loads, out.healthy.states = self.healthy.loads, self.healthy.states
+        return out
 
     def loads(self) -> dict[str, Load]:
         """Sound loudspeakers."""

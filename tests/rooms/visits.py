@@ -20,9 +20,10 @@ from commission.model.progress import unwatched
 from commission.visit import Visit
 from rooms import quiet
 from rooms.installation import Installation, Plan, sound_file
-from rooms.scene import OTHER_NAMES, STANDARD
+from rooms.scene import OTHER_NAMES, STANDARD, Scene
 
 ROUND = model.AS_FOUND
+Point = tuple[float, float, float]
 _KEY = {other: key for key, other in OTHER_NAMES.items()}
 
 
@@ -118,26 +119,7 @@ def definition(installation: Installation, plan: Plan) -> str:
     }
     if p.speed_known:
         data["processor"]["speed_of_sound_m_s"] = p.speed_m_s
-    if scene.states_room and scene.corners is None:
-        width, length, height = scene.size_m
-        data["room"] = {"width_m": round(width, 2), "length_m": round(length, 2), "height_m": round(height, 2)}
-    channels = []
-    for place in scene.places:
-        c = place.channel
-        key = _KEY.get(c, c)
-        entry: dict[str, object] = {
-            "id": c,
-            "name": STANDARD.get(key, key),
-            "role": place.role,
-            "position_m": list(scene.survey[c]),
-        }
-        if c in scene.high_pass_hz:
-            entry["high_pass_hz"] = scene.high_pass_hz[c]
-        channels.append(entry)
-    data["channel"] = channels
-    data["seat"] = [
-        {"id": s.id, "position_m": [round(v, 2) for v in s.position_m], "reference": s.reference} for s in scene.seats
-    ]
+    data |= plan_entries(scene, plan.aims)
     if p.settings_noted:
         data["setting"] = [
             {
@@ -166,6 +148,32 @@ def definition(installation: Installation, plan: Plan) -> str:
         ]
     data["reading"] = readings
     return tomli_w.dumps(data)
+
+
+def plan_entries(scene: Scene, aims: Mapping[str, Point] | None = None) -> dict[str, Any]:
+    """Room, loudspeakers and seats as surveyed, for a job definition."""
+    data: dict[str, Any] = {"channel": []}
+    if scene.states_room and scene.corners is None:
+        width, length, height = scene.size_m
+        data["room"] = {"width_m": round(width, 2), "length_m": round(length, 2), "height_m": round(height, 2)}
+    for place in scene.places:
+        c = place.channel
+        key = _KEY.get(c, c)
+        entry: dict[str, object] = {
+            "id": c,
+            "name": STANDARD.get(key, key),
+            "role": place.role,
+            "position_m": list(scene.survey[c]),
+        }
+        if c in scene.high_pass_hz:
+            entry["high_pass_hz"] = scene.high_pass_hz[c]
+        if aims and c in aims:
+            entry["aim_m"] = list(aims[c])
+        data["channel"].append(entry)
+    data["seat"] = [
+        {"id": s.id, "position_m": [round(v, 2) for v in s.position_m], "reference": s.reference} for s in scene.seats
+    ]
+    return data
 
 
 @dataclass

@@ -319,13 +319,14 @@ def _same_place(low: Analysis, high: Analysis) -> bool:
 
 
 def _common_db(job: Job, pairs: Mapping[str, _Pair | None], rises: Mapping[str, _Rises]) -> float | None:
-    """What the main channels' rises have in common beyond their step."""
+    """What the main channels' rises have in common beyond their step; two are enough where both rise by it."""
     known = [
         each.middle_db
         for c, each in rises.items()
         if each.why_not is None and (pair := pairs[c]) is not None and not pair.channel.is_sub
     ]
-    return float(np.median(known)) if len(known) >= LEAST_CHANNELS else None
+    as_driven = len(known) == 2 and max(map(abs, known)) <= RISE_DB
+    return float(np.median(known)) if len(known) >= LEAST_CHANNELS or as_driven else None
 
 
 def _compression(pair: _Pair | None, rises: _Rises | None, common_db: float | None) -> Compression:
@@ -340,7 +341,8 @@ def _compression(pair: _Pair | None, rises: _Rises | None, common_db: float | No
         found = number(pair.step_db + rises.middle_db, 1, signed=True)
         return Compression(
             why_not=f"it rises by {found} dB for a step of {number(pair.step_db, 0, signed=True)} dB, and whether the "
-            f"volume or the gain did that is only known with {LEAST_CHANNELS} main channels at both levels"
+            f"volume or the gain did that is only known with {LEAST_CHANNELS} main channels at both levels, or two that "
+            "rise as driven"
         )
     by_octave = {hz: -(each - shared_db) for hz, each in rises.excess_db.items()}
     least = min(by_octave.values())
