@@ -61,7 +61,9 @@ NOT_DECIDED = re.compile(r"^- \*\*(.+?)\*\*: (.+)$", re.MULTILINE)
 
 
 def not_decided() -> dict[str, str]:
-    section = (TESTS.parent / "README.md").read_text(encoding="utf-8").partition("### What recordings do not decide")[2]
+    section = (
+        (TESTS.parent / "README.md").read_text(encoding="utf-8").partition("### What recordings do not decide")[2]
+    )
     return dict(NOT_DECIDED.findall(re.sub(r"\n  ", " ", section.partition("\n#")[0])))
 
 
